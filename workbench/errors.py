@@ -1,0 +1,26 @@
+"""Errors a user can meet.
+
+Every error raised on purpose is a :class:`WorkbenchError` whose message is one
+clear sentence: what was wrong and what to do.  The command line prints that
+sentence and exits with status 2; the notebook shows it without a traceback.
+"""
+
+
+class WorkbenchError(Exception):
+    """Root of all errors raised on purpose; its text is meant for the user."""
+
+
+class AudioError(WorkbenchError):
+    """A recording could not be used (missing, unreadable, empty, silent …)."""
+
+
+class FileFormatError(WorkbenchError):
+    """A chart, score, MIDI or annotation file could not be understood."""
+
+
+class ChartError(WorkbenchError):
+    """An edit or a chart's content is not possible (no such bar, note …)."""
+
+
+class AnalysisError(WorkbenchError):
+    """An analysis could not be made from otherwise valid input."""

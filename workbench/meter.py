@@ -1,0 +1,406 @@
+"""Meter, bars and the time map: the only bridge between seconds and positions.
+
+Conventions
+-----------
+* A *position* is an exact :class:`~fractions.Fraction` of a whole note counted
+  from the bar line: beat 2 of any x/4 bar is ``1/4``, the first eighth-note
+  triplet after it ``1/4 + 1/12``.  In 4/4 this equals the fraction of the bar.
+  Positions are never floats; *played* places (:class:`Place`) are.
+* A *beat* is the counted pulse: the quarter in x/4, the dotted quarter in 6/8,
+  9/8 and 12/8 (common practice, no source).
+* ``bar_index`` counts from 0; ``bar_number`` (what players say) from 1, or from
+  0 where the first bar is a pick-up (MusicXML practice).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from workbench.errors import ChartError
+
+#: Shortest time between two beats that a time map accepts, in seconds.
+SHORTEST_BEAT_S = 0.02
+
+
+@dataclass(frozen=True)
+class Meter:
+    """A time signature, such as 4/4 or 6/8.
+
+    Raises
+    ------
+    ChartError
+        If ``beats`` is not 1–32 or ``unit`` not 1, 2, 4, 8, 16 or 32.
+
+    Examples
+    --------
+    >>> Meter(6, 8).beat_length, Meter(6, 8).counted_beats
+    (Fraction(3, 8), 2)
+    """
+
+    beats: int = 4
+    unit: int = 4
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.beats, int) or not 1 <= self.beats <= 32:
+            raise ChartError(f"A meter needs 1 to 32 beats, not {self.beats!r}.")
+        if self.unit not in (1, 2, 4, 8, 16, 32):
+            raise ChartError(f"A meter's lower number is 1, 2, 4, 8, 16 or 32, not {self.unit!r}.")
+
+    @classmethod
+    def parse(cls, text: str) -> Meter:
+        """Read ``"7/8"``."""
+        parts = text.split("/")
+        if len(parts) != 2 or not all(p.strip().isdigit() for p in parts):
+            raise ChartError(f"Write a meter like 4/4 or 6/8, not {text!r}.")
+        return cls(int(parts[0]), int(parts[1]))
+
+    def __str__(self) -> str:
+        return f"{self.beats}/{self.unit}"
+
+    @property
+    def is_compound(self) -> bool:
+        """Whether the beat divides in three (6/8, 9/8, 12/8, 6/16 …)."""
+        return self.unit >= 8 and self.beats > 3 and self.beats % 3 == 0
+
+    @property
+    def bar_length(self) -> Fraction:
+        """Length of a full bar in whole notes."""
+        return Fraction(self.beats, self.unit)
+
+    @property
+    def beat_length(self) -> Fraction:
+        """Length of a counted beat in whole notes."""
+        return Fraction(3 if self.is_compound else 1, self.unit)
+
+    @property
+    def counted_beats(self) -> int:
+        return self.beats // 3 if self.is_compound else self.beats
+
+
+class Place(NamedTuple):
+    """Where a moment lies in the music: bar index and whole notes from its bar line.
+
+    Unlike a written position this is played, so ``position`` is a float.
+    """
+
+    bar_index: int
+    position: float
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One bar on the time line.
+
+    Attributes
+    ----------
+    meter : Meter
+    beat_times_s : tuple of float
+        Time of the bar line and of each counted beat inside the bar, seconds,
+        increasing; one for each of :meth:`beat_positions`.
+    length : Fraction
+        Length in whole notes; shorter than the meter's bar in a pick-up bar,
+        which then lacks its beginning.
+    fixed : bool
+        A user has confirmed this bar's line; trackers must keep it.
+    """
+
+    meter: Meter
+    beat_times_s: tuple[float, ...]
+    length: Fraction | None = None
+    fixed: bool = False
+
+    def __post_init__(self) -> None:
+        length = self.meter.bar_length if self.length is None else Fraction(self.length)
+        object.__setattr__(self, "length", length)
+        object.__setattr__(self, "beat_times_s", tuple(float(t) for t in self.beat_times_s))
+        if not 0 < length <= self.meter.bar_length:
+            raise ChartError(f"A {self.meter} bar cannot be {length} whole notes long.")
+        if len(self.beat_times_s) != len(self.beat_positions()):
+            raise ChartError(
+                f"A {self.meter} bar of length {length} has {len(self.beat_positions())} "
+                f"beat times, not {len(self.beat_times_s)}."
+            )
+        if not all(np.isfinite(self.beat_times_s)):
+            raise ChartError("Beat times must be finite numbers of seconds.")
+
+    @property
+    def is_pickup(self) -> bool:
+        return self.length < self.meter.bar_length
+
+    @property
+    def missing(self) -> Fraction:
+        """What a pick-up bar lacks at its beginning, in whole notes."""
+        return self.meter.bar_length - self.length
+
+    def beat_positions(self) -> tuple[Fraction, ...]:
+        """Positions of the bar line and of the counted beats inside the bar."""
+        beat, missing = self.meter.beat_length, self.meter.bar_length - self.length
+        first_full = -(-missing // beat) * beat - missing
+        positions = [] if first_full == 0 else [Fraction(0)]
+        k = first_full
+        while k < self.length:
+            positions.append(k)
+            k += beat
+        return tuple(positions)
+
+    def beat_spans(self) -> tuple[tuple[Fraction, Fraction], ...]:
+        """(start, length) of each counted beat in the bar, whole notes."""
+        starts = self.beat_positions()
+        ends = (*starts[1:], self.length)
+        return tuple((a, b - a) for a, b in zip(starts, ends))
+
+    def count(self, position: Fraction) -> tuple[int, Fraction]:
+        """Beat number as players count it (from 1) and what lies past it."""
+        absolute = position + self.missing
+        number = absolute // self.meter.beat_length
+        return int(number) + 1, absolute - number * self.meter.beat_length
+
+
+class TimeMap:
+    """Bars laid along a recording; converts seconds to places and back.
+
+    Time runs linearly between neighbouring beats.  Before the first bar line
+    and after the end, the tempo of the nearest beat goes on, so every moment
+    has a place (with a negative position, or one beyond the last bar's length).
+
+    Parameters
+    ----------
+    bars : sequence of Bar
+        At least one; beat times increase through all bars.
+    end_s : float
+        Time of the final bar line in seconds.
+
+    Raises
+    ------
+    ChartError
+        If there is no bar or times do not increase by at least
+        :data:`SHORTEST_BEAT_S` … times ``beat`` fractions shorter than a beat
+        are exempt only in a pick-up bar.
+    """
+
+    __slots__ = ("bars", "end_s", "__dict__")
+
+    def __init__(self, bars: Iterable[Bar], end_s: float) -> None:
+        self.bars: tuple[Bar, ...] = tuple(bars)
+        self.end_s = float(end_s)
+        if not self.bars:
+            raise ChartError("A time map needs at least one bar.")
+        gaps = np.diff(self.anchor_times_s)
+        if not np.isfinite(self.end_s) or not (gaps > SHORTEST_BEAT_S / 4).all():
+            k = int(np.argmax(~(gaps > SHORTEST_BEAT_S / 4)))
+            bar = bisect_right(self._first_anchor, k) - 1
+            raise ChartError(
+                f"Beat times must increase: bar {self.bar_number(bar)} has beats at "
+                f"{self.anchor_times_s[k]:.3f} s and {self.anchor_times_s[k + 1]:.3f} s."
+            )
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, TimeMap) and (self.bars, self.end_s) == (other.bars, other.end_s)
+
+    def __hash__(self) -> int:
+        return hash((self.bars, self.end_s))
+
+    def __repr__(self) -> str:
+        return f"<TimeMap {len(self.bars)} bars, {self.start_s:.2f}–{self.end_s:.2f} s>"
+
+    def __len__(self) -> int:
+        return len(self.bars)
+
+    # -- making ---------------------------------------------------------------
+
+    @classmethod
+    def steady(cls, bar_count: int, tempo_bpm: float, meter: Meter = Meter(),
+               start_s: float = 0.0) -> TimeMap:
+        """Bars at one tempo (counted beats a minute)."""
+        if not tempo_bpm > 0:
+            raise ChartError(f"A tempo must be above zero, not {tempo_bpm!r}.")
+        beat_s = 60.0 / tempo_bpm
+        n = meter.counted_beats
+        bars = [Bar(meter, tuple(start_s + (b * n + k) * beat_s for k in range(n)))
+                for b in range(bar_count)]
+        return cls(bars, start_s + bar_count * n * beat_s)
+
+    # -- numbers --------------------------------------------------------------
+
+    @property
+    def start_s(self) -> float:
+        return self.bars[0].beat_times_s[0]
+
+    @cached_property
+    def starts(self) -> tuple[Fraction, ...]:
+        """Whole notes from the first bar line to each bar line, and to the end."""
+        total, out = Fraction(0), []
+        for bar in self.bars:
+            out.append(total)
+            total += bar.length
+        return (*out, total)
+
+    @cached_property
+    def _first_anchor(self) -> list[int]:
+        counts = np.cumsum([0] + [len(b.beat_times_s) for b in self.bars])
+        return [int(c) for c in counts[:-1]]
+
+    @cached_property
+    def anchor_times_s(self) -> np.ndarray:
+        """Times of all beats and of the end, (n,), seconds, increasing."""
+        return np.array([t for b in self.bars for t in b.beat_times_s] + [self.end_s])
+
+    @cached_property
+    def _anchor_notes(self) -> np.ndarray:
+        return np.array([float(s + p) for s, b in zip(self.starts, self.bars)
+                         for p in b.beat_positions()] + [float(self.starts[-1])])
+
+    @cached_property
+    def _bar_starts(self) -> np.ndarray:
+        return np.array([float(s) for s in self.starts[:-1]])
+
+    def bar_number(self, bar_index: int) -> int:
+        """Number that players use: 1 for the first full bar, 0 for a pick-up."""
+        return bar_index if self.bars[0].is_pickup and len(self.bars) > 1 else bar_index + 1
+
+    def bar_index(self, bar_number: int) -> int:
+        """Inverse of :meth:`bar_number`.
+
+        Raises
+        ------
+        ChartError
+            If the chart has no bar of that number.
+        """
+        index = bar_number - self.bar_number(0)
+        self.check_bar(index)
+        return index
+
+    def check_bar(self, bar_index: int) -> None:
+        if not 0 <= bar_index < len(self.bars):
+            first, last = self.bar_number(0), self.bar_number(len(self.bars) - 1)
+            raise ChartError(
+                f"There is no bar {self.bar_number(0) + bar_index}; "
+                f"the bars run from {first} to {last}."
+            )
+
+    # -- conversion -----------------------------------------------------------
+
+    def seconds(self, bar_index: int, position: Fraction | float = 0) -> float:
+        """Time of a place in a bar, in seconds."""
+        self.check_bar(bar_index)
+        return float(self.seconds_at(self._bar_starts[bar_index] + float(position)))
+
+    def seconds_at(self, whole_notes: np.ndarray | float) -> np.ndarray:
+        """Times of distances from the first bar line (whole notes → seconds)."""
+        return _piecewise(whole_notes, self._anchor_notes, self.anchor_times_s)
+
+    def whole_notes_at(self, times_s: np.ndarray | float) -> np.ndarray:
+        """Distances from the first bar line of moments (seconds → whole notes)."""
+        return _piecewise(times_s, self.anchor_times_s, self._anchor_notes)
+
+    def place(self, time_s: float) -> Place:
+        """Bar and (float) position of a moment."""
+        notes = float(self.whole_notes_at(time_s))
+        # A moment on a bar line belongs to the bar it opens, also when the
+        # conversion lost a last binary digit.
+        k = bisect_right(self._bar_starts, notes + 1e-12) - 1
+        k = min(max(k, 0), len(self.bars) - 1)
+        return Place(k, notes - self._bar_starts[k])
+
+    def tempo_bpm(self, bar_index: int) -> float:
+        """Mean tempo of a bar in counted beats a minute."""
+        self.check_bar(bar_index)
+        bar = self.bars[bar_index]
+        seconds = self.bar_end_s(bar_index) - bar.beat_times_s[0]
+        return 60.0 * float(bar.length / bar.meter.beat_length) / seconds
+
+    def quarter_tempo_bpm(self, bar_index: int) -> float:
+        """Mean tempo of a bar in quarter notes a minute."""
+        return self.tempo_bpm(bar_index) * float(self.bars[bar_index].meter.beat_length * 4)
+
+    def bar_start_s(self, bar_index: int) -> float:
+        self.check_bar(bar_index)
+        return self.bars[bar_index].beat_times_s[0]
+
+    def bar_end_s(self, bar_index: int) -> float:
+        self.check_bar(bar_index)
+        last = bar_index + 1 == len(self.bars)
+        return self.end_s if last else self.bars[bar_index + 1].beat_times_s[0]
+
+    # -- changes (each returns a new map) ---------------------------------------
+
+    def with_bar_line(self, bar_index: int, time_s: float) -> TimeMap:
+        """Move the line that opens a bar; ``bar_index == len(self)`` moves the end.
+
+        Beats of the bars on both sides are spread again in proportion; the
+        moved line is marked as fixed.
+
+        Raises
+        ------
+        ChartError
+            If the line would pass a neighbouring bar line.
+        """
+        if bar_index != len(self.bars):
+            self.check_bar(bar_index)
+        old = self.end_s if bar_index == len(self.bars) else self.bar_start_s(bar_index)
+        low = self.bar_start_s(bar_index - 1) if bar_index > 0 else -np.inf
+        high = self.bar_end_s(bar_index) if bar_index < len(self.bars) else np.inf
+        if not low < time_s < high:
+            raise ChartError(
+                f"The bar line at {old:.3f} s can move only between {low:.3f} s and {high:.3f} s."
+            )
+        bars = list(self.bars)
+        end_s = self.end_s
+        if bar_index > 0:
+            bars[bar_index - 1] = _stretched(bars[bar_index - 1], low, old, low, time_s)
+        if bar_index < len(bars):
+            moved = _stretched(bars[bar_index], old, high, time_s, high)
+            bars[bar_index] = replace(moved, fixed=True)
+        else:
+            end_s = time_s
+        return TimeMap(bars, end_s)
+
+    def with_beats(self, bar_index: int, beat_times_s: Sequence[float]) -> TimeMap:
+        """Set the beat times inside one bar (as a user taps them); marks it fixed."""
+        self.check_bar(bar_index)
+        bars = list(self.bars)
+        bars[bar_index] = replace(bars[bar_index], beat_times_s=tuple(beat_times_s), fixed=True)
+        return TimeMap(bars, self.end_s)
+
+    def with_meter(self, first_bar: int, last_bar: int, meter: Meter) -> TimeMap:
+        """Give bars ``first_bar … last_bar`` another meter, their lines unmoved.
+
+        Beats are spread evenly between the bar lines.
+        """
+        self.check_bar(first_bar)
+        self.check_bar(last_bar)
+        bars = list(self.bars)
+        for k in range(first_bar, last_bar + 1):
+            start, end = self.bar_start_s(k), self.bar_end_s(k)
+            n = meter.counted_beats
+            whole = float(meter.bar_length)
+            starts = [float(p) / whole for p in Bar(meter, (0.0,) * n).beat_positions()]
+            bars[k] = Bar(meter, tuple(start + (end - start) * s for s in starts),
+                          fixed=bars[k].fixed)
+        return TimeMap(bars, self.end_s)
+
+    def with_bars_replaced(self, first_bar: int, last_bar: int, new: Sequence[Bar]) -> TimeMap:
+        """Put other bars in place of ``first_bar … last_bar`` (empty range: insert)."""
+        bars = (*self.bars[:first_bar], *new, *self.bars[last_bar + 1:])
+        return TimeMap(bars, self.end_s)
+
+
+def _stretched(bar: Bar, old_start: float, old_end: float, start: float, end: float) -> Bar:
+    scale = (end - start) / (old_end - old_start)
+    times = tuple(start + (t - old_start) * scale for t in bar.beat_times_s)
+    return replace(bar, beat_times_s=times)
+
+
+def _piecewise(x: np.ndarray | float, xs: np.ndarray, ys: np.ndarray) -> np.ndarray:
+    """Piecewise linear map through (xs, ys), continued straight at both ends."""
+    x = np.asarray(x, dtype=float)
+    k = np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2)
+    slope = (ys[k + 1] - ys[k]) / (xs[k + 1] - xs[k])
+    return ys[k] + (x - xs[k]) * slope
