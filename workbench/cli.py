@@ -1,0 +1,52 @@
+"""The command line: ``workbench COMMAND …``.
+
+Exit status: 0 done, 1 done but something was found that needs the user (a
+draft that differs from the recording, say), 2 not possible; the reason is one
+sentence on standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import pkgutil
+import sys
+from collections.abc import Sequence
+
+from workbench import __version__, commands
+from workbench.errors import WorkbenchError
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser with every subcommand found in :mod:`workbench.commands`."""
+    parser = argparse.ArgumentParser(
+        prog="workbench", description="From a recording to a drum chart, its reading and its practice pack.")
+    parser.add_argument("--version", action="version", version=f"workbench {__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for found in pkgutil.iter_modules(commands.__path__):
+        module = importlib.import_module(f"workbench.commands.{found.name}")
+        sub = subparsers.add_parser(
+            module.NAME, help=module.HELP, description=module.__doc__,
+            formatter_class=argparse.RawDescriptionHelpFormatter)
+        module.add_arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    args = build_parser().parse_args(argv)
+    try:
+        return args.run(args)
+    except WorkbenchError as error:
+        print(f"workbench {args.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"workbench {args.command}: stopped.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
