@@ -11,10 +11,11 @@ bar and keeps, as ``deviation_s``, how far from it the stroke was played.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import Any
 
 from workbench.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
@@ -273,7 +274,7 @@ class Chart:
             raise ChartError(f"A feel is one of {', '.join(FEELS)}, not {self.feel!r}.")
 
     @classmethod
-    def empty(cls, time_map: TimeMap, **heading) -> Chart:
+    def empty(cls, time_map: TimeMap, **heading: Any) -> Chart:
         """A chart without notes."""
         return cls(time_map, tuple(WrittenBar() for _ in time_map.bars), **heading)
 
@@ -348,7 +349,7 @@ class Chart:
         bars = (*self.bars[:first_bar], *written, *self.bars[first_bar + len(written):])
         return self._with_checked_bars(bars, range(first_bar, first_bar + len(written)))
 
-    def _with_checked_bars(self, bars: tuple[WrittenBar, ...], changed) -> Chart:
+    def _with_checked_bars(self, bars: tuple[WrittenBar, ...], changed: Iterable[int]) -> Chart:
         """A copy that checks only the changed bars, so that one edit of a long
         chart costs no more than one of a short chart."""
         for k in changed:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
+from collections.abc import Callable
+from collections.abc import Set as AbstractSet
 from fractions import Fraction
 from typing import Any
 
@@ -87,9 +89,10 @@ def bar_to_data(bar: Bar) -> dict:
 
 def bar_from_data(data: Any) -> Bar:
     d = _fields(data, {"meter", "beats_s"}, {"length", "fixed"})
-    length = fraction_from_data(d["length"]) if "length" in d else None
-    return Bar(Meter.parse(_text(d["meter"])), tuple(_number(t) for t in _list(d["beats_s"])),
-               length, _bool(d.get("fixed", False)))
+    meter = Meter.parse(_text(d["meter"]))
+    length = fraction_from_data(d["length"]) if "length" in d else meter.bar_length
+    return Bar(meter, tuple(_number(t) for t in _list(d["beats_s"])), length,
+               _bool(d.get("fixed", False)))
 
 
 def time_map_to_data(time_map: TimeMap) -> dict:
@@ -174,7 +177,7 @@ def chart_from_data(data: Any) -> Chart:
 
 # -- edits ---------------------------------------------------------------------
 
-_TO_DATA = {
+_TO_DATA: dict[str, Callable[[Any], Any]] = {
     "position": str, "to_position": str, "note": note_to_data,
     "articulations": lambda a: None if a is None else sorted(a),
     "bars": lambda bars: [written_bar_to_data(b) for b in bars],
@@ -185,7 +188,7 @@ _TO_DATA = {
 }
 
 
-def _optional(read):
+def _optional(read: Callable[[Any], Any]) -> Callable[[Any], Any]:
     return lambda x: None if x is None else read(x)
 
 
@@ -240,7 +243,7 @@ def _edit_from_data(data: Any, depth: int) -> Edit:
 
 # -- checks ----------------------------------------------------------------------
 
-def _fields(data: Any, needed: set[str], optional: set[str] = frozenset()) -> dict:
+def _fields(data: Any, needed: AbstractSet[str], optional: AbstractSet[str] = frozenset()) -> dict:
     if not isinstance(data, dict):
         raise ChartError(f"Expected an object with {', '.join(sorted(needed))}, got {data!r:.60}.")
     missing, unknown = needed - set(data), set(data) - needed - set(optional)

@@ -16,12 +16,12 @@ Conventions
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 
 from workbench.errors import ChartError
 
 
-class Limb(str, Enum):
+class Limb(StrEnum):
     """Which limb plays an instrument unless the chart says otherwise."""
 
     HAND = "hand"
@@ -29,7 +29,7 @@ class Limb(str, Enum):
     LEFT_FOOT = "left foot"
 
 
-class Notehead(str, Enum):
+class Notehead(StrEnum):
     """MusicXML 4.0 ``notehead-value`` names used by the kit."""
 
     NORMAL = "normal"

@@ -19,14 +19,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 import numpy as np
 
 from workbench.errors import ChartError
 
-#: Shortest time between two beats that a time map accepts, in seconds.
-SHORTEST_BEAT_S = 0.02
+#: Least time between two neighbouring beat times of a time map, in seconds.
+SHORTEST_GAP_S = 0.005
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ class Bar:
 
     meter: Meter
     beat_times_s: tuple[float, ...]
-    length: Fraction | None = None
+    length: Fraction = cast(Fraction, None)  # None: as long as the meter says
     fixed: bool = False
 
     def __post_init__(self) -> None:
@@ -180,9 +180,8 @@ class TimeMap:
     Raises
     ------
     ChartError
-        If there is no bar or times do not increase by at least
-        :data:`SHORTEST_BEAT_S` … times ``beat`` fractions shorter than a beat
-        are exempt only in a pick-up bar.
+        If there is no bar, or two neighbouring beat times lie less than
+        :data:`SHORTEST_GAP_S` apart.
     """
 
     __slots__ = ("bars", "end_s", "__dict__")
@@ -193,8 +192,8 @@ class TimeMap:
         if not self.bars:
             raise ChartError("A time map needs at least one bar.")
         gaps = np.diff(self.anchor_times_s)
-        if not np.isfinite(self.end_s) or not (gaps > SHORTEST_BEAT_S / 4).all():
-            k = int(np.argmax(~(gaps > SHORTEST_BEAT_S / 4)))
+        if not np.isfinite(self.end_s) or not (gaps > SHORTEST_GAP_S).all():
+            k = int(np.argmax(~(gaps > SHORTEST_GAP_S)))
             bar = bisect_right(self._first_anchor, k) - 1
             raise ChartError(
                 f"Beat times must increase: bar {self.bar_number(bar)} has beats at "

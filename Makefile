@@ -1,0 +1,62 @@
+# Every task of the project; CI calls the same targets.  `make help` lists them.
+PYTHON ?= python3
+VENV   ?= .venv
+BIN     = $(VENV)/bin
+DATA   ?= data/real
+OUT    ?= out
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test browser-test lab evaluate bench lint types pictures lock clean system
+
+help: ## list the targets
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 16
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Python 3.11 or newer is needed; $(PYTHON) is older. Try: make PYTHON=python3.11 …"; exit 1; }
+	@$(PYTHON) -m venv $(VENV) || \
+	  { echo "Could not make an environment; on Debian or Ubuntu install python3-venv first."; exit 1; }
+
+$(VENV)/.product: pyproject.toml constraints.txt | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@touch $@
+
+$(VENV)/.dev: pyproject.toml constraints.txt | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
+	@touch $@ $(VENV)/.product
+
+demo: $(VENV)/.product ## draft, score and read the demo song into out/demo
+	$(BIN)/workbench demo --out $(OUT)/demo
+
+test: $(VENV)/.dev system lint types ## everything that must hold: lint, types, unit, reference, notebook and browser tests
+	$(BIN)/python -m pytest
+
+browser-test: $(VENV)/.dev system ## only the tests in a real JupyterLab in a real browser
+	$(BIN)/python -m pytest -m browser
+
+system: ## check (and, as root on Debian, install) the programs that tests use
+	@sh .ci/system-packages
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+lab: $(VENV)/.product ## open the notebooks
+	$(BIN)/jupyter lab notebooks
+
+evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
+	$(BIN)/workbench evaluate $(DATA)
+
+bench: $(VENV)/.dev ## speed and memory, as ratios against a named baseline in the same run
+	@for b in benchmarks/bench_*.py; do echo "== $$b"; $(BIN)/python $$b || exit 1; done
+
+lock: ## renew constraints.txt from a fresh environment
+	rm -rf build/lock-venv && $(PYTHON) -m venv build/lock-venv
+	build/lock-venv/bin/python -m pip install --quiet -e '.[dev]'
+	{ echo "# Exact versions that 'make demo' and 'make test' install; renew with 'make lock'."; \
+	  build/lock-venv/bin/python -m pip freeze --exclude-editable; } > constraints.txt
+
+clean: ## remove what the targets made (not your charts elsewhere)
+	rm -rf $(VENV) out build .pytest_cache .ruff_cache .mypy_cache *.egg-info

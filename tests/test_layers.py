@@ -1,0 +1,69 @@
+"""Imports point down the layers only, and every module has its place."""
+
+import ast
+from pathlib import Path
+
+import workbench
+
+PACKAGE = Path(workbench.__file__).parent
+
+#: Layer of every module or subpackage; a module may import its own layer or lower.
+LAYERS = {
+    1: "errors drumkit meter events activations chart edits chartdata progress",
+    2: "audio annotations chartfile document musicxml musicxml_read notevalues midi",
+    3: "features detect spectral beats quantize form reading grooves variations fills sticking feel "
+       "versions compare",
+    4: "draft evaluate engrave synthesis sound stretch balance practice exercises check take",
+    5: "plot grid cli commands",
+}
+LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}
+#: Not imported by the product; may import anything.
+APART = {"training"}
+
+
+def imported_modules(path: Path) -> set[str]:
+    """Names of workbench modules that a file imports, anywhere in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            if node.module == "workbench":
+                found |= {a.name for a in node.names}
+            elif node.module.startswith("workbench."):
+                found.add(node.module.split(".")[1])
+        elif isinstance(node, ast.Import):
+            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("workbench.")}
+    return {f for f in found if not f.startswith("__")}
+
+
+def modules() -> dict[str, list[Path]]:
+    out: dict[str, list[Path]] = {}
+    for path in PACKAGE.rglob("*.py"):
+        name = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        if name != "__init__":
+            out.setdefault(name, []).append(path)
+    return out
+
+
+def test_every_module_has_a_layer():
+    assert set(modules()) - APART <= set(LAYER_OF)
+
+
+def test_imports_point_down():
+    wrong = []
+    for name, paths in modules().items():
+        if name in APART:
+            continue
+        for path in paths:
+            for other in imported_modules(path) - {name}:
+                if other in APART or LAYER_OF.get(other, 9) > LAYER_OF[name]:
+                    wrong.append(f"{path.relative_to(PACKAGE)} imports {other}")
+    assert not wrong
+
+
+def test_no_cycles():
+    graph = {n: set().union(*(imported_modules(p) for p in ps)) - {n} for n, ps in modules().items()}
+    done: set[str] = set()
+    while graph.keys() - done:
+        ready = {n for n in graph.keys() - done if graph[n] & graph.keys() <= done}
+        assert ready, f"cycle among {sorted(graph.keys() - done)}"
+        done |= ready
