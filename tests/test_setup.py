@@ -1,0 +1,49 @@
+"""The set-up files agree with each other: one list of dependencies, pinned and licensed."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf8"))["project"]
+
+
+def names(requirements):
+    return {re.match(r"[\w.-]+", r)[0].lower().replace("_", "-") for r in requirements}
+
+
+PRODUCT = names(PROJECT["dependencies"])
+DEVELOPMENT = names(PROJECT["optional-dependencies"]["dev"])
+
+
+def test_conda_installs_the_same_list():
+    text = (ROOT / "environment.yml").read_text("utf8")
+    assert "- -e .[dev]" in text and "- -c constraints.txt" in text
+    python = PROJECT["requires-python"].removeprefix(">=")
+    assert f"python={python}" in text
+    assert not [n for n in PRODUCT | DEVELOPMENT if re.search(rf"^\s*- {re.escape(n)}\b", text, re.M)]
+
+
+def test_every_dependency_is_pinned():
+    pins = (ROOT / "constraints.txt").read_text("utf8")
+    pinned = {line.split("==")[0].lower().replace("_", "-") for line in pins.splitlines() if "==" in line}
+    assert PRODUCT | DEVELOPMENT <= pinned
+    assert "http" not in pins and "@" not in pins
+
+
+def test_every_dependency_has_its_licence_listed():
+    notice = (ROOT / "NOTICE.md").read_text("utf8")
+    listed = {m.lower().replace("_", "-") for m in re.findall(r"^\| ([\w-]+)", notice, re.M)}
+    assert PRODUCT | DEVELOPMENT <= listed
+    assert not re.search(r"\bNC\b|CC BY-NC", notice)
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_documents_name_only_targets_and_files_that_exist(document):
+    text = (ROOT / document).read_text("utf8")
+    targets = set(re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text("utf8"), re.M))
+    assert set(re.findall(r"`make ([a-z-]+)", text)) <= targets
+    for path in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert (ROOT / path).exists(), f"{document} links to {path}"
