@@ -248,7 +248,8 @@ def test_random_bytes_are_refused_or_named(tmp_path):
 @needs_ffmpeg
 def test_a_playlist_is_not_followed(tmp_path):
     save_audio(tmp_path / "secret.wav", Audio(tone(), RATE))
-    for name, text in {"list.m3u8": "#EXTM3U\n#EXT-X-TARGETDURATION:2\n#EXTINF:2,\nsecret.wav\n#EXT-X-ENDLIST\n",
+    for name, text in {"list.m3u8": "#EXTM3U\n#EXT-X-TARGETDURATION:2\n"
+                                     "#EXTINF:2,\nsecret.wav\n#EXT-X-ENDLIST\n",
                        "list.mp4": "ffconcat version 1.0\nfile secret.wav\n"}.items():
         path = tmp_path / name
         path.write_text(text)

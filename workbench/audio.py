@@ -35,6 +35,7 @@ import soxr
 
 from workbench.errors import AudioError
 from workbench.progress import Progress, silent
+from workbench.safefile import replacing
 
 #: Shortest recording that can be worked with, seconds.
 SHORTEST_S = 1.0
@@ -55,7 +56,8 @@ WRITTEN_FORMATS = {
 #: Endings that need ``ffmpeg``, named when it is missing.
 _FFMPEG_ENDINGS = {".m4a", ".aac", ".mp4", ".m4b", ".mov", ".wma", ".webm", ".mka", ".mkv", ".ac3", ".opus"}
 #: Containers that ``ffmpeg`` may open: none of them refers to other files or addresses.
-_FFMPEG_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,ogg,flac,caf,amr"
+_FFMPEG_CONTAINERS = ("mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,"
+                      "ogg,flac,caf,amr")
 _BLOCK_SAMPLES = 2 ** 18
 
 
@@ -163,7 +165,8 @@ def load_audio(path: str | os.PathLike, sample_rate: int | None = None, mono: bo
         filled = 0
         for block in _resampled(_checked(source, mono, progress), source.sample_rate, rate, channels):
             if filled + len(block) > len(out):
-                out = np.concatenate([out[:filled], np.empty((max(filled, len(block)), channels), np.float32)])
+                more = np.empty((max(filled, len(block)), channels), np.float32)
+                out = np.concatenate([out[:filled], more])
             out[filled:filled + len(block)] = block
             filled += len(block)
     return Audio(out[:filled], rate)
@@ -238,26 +241,19 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
     if peak > 1.0 and subtype.startswith("PCM"):
         raise AudioError(f"{path.name} was not written: the sound is {20 * np.log10(peak):.1f} dB "
                          "too loud and would clip; turn it down first.")
-    temporary = None
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        os.close(handle)
-        with soundfile.SoundFile(temporary, "w", audio.sample_rate, audio.channels, subtype,
-                                 format=format_) as file:
-            # The Vorbis encoder overflows its stack when given minutes at once.
-            for k in range(0, len(audio.samples), 2 ** 16):
-                file.write(audio.samples[k:k + 2 ** 16])
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
+        with replacing(path) as temporary:
+            with soundfile.SoundFile(temporary, "w", audio.sample_rate, audio.channels, subtype,
+                                     format=format_) as file:
+                # The Vorbis encoder overflows its stack when given minutes at once.
+                for k in range(0, len(audio.samples), 2 ** 16):
+                    file.write(audio.samples[k:k + 2 ** 16])
     except (soundfile.SoundFileError, ValueError) as error:
         raise AudioError(
             f"{path.name} was not written: {format_} ({subtype}) does not take {audio.channels} channels "
             f"at {audio.sample_rate} Hz ({_reason(error)}).") from error
     except OSError as error:
         raise AudioError(f"{path} could not be written: {_reason(error)}.") from error
-    finally:
-        if temporary and os.path.exists(temporary):
-            os.unlink(temporary)
 
 
 def sha256_of(path: str | os.PathLike) -> str:
@@ -437,7 +433,8 @@ def _open_ffmpeg(path: Path) -> Iterator[_Source]:
                 block = np.frombuffer(data[:len(data) - len(data) % (4 * channels)], dtype="<f4")
                 done += len(block) // channels
                 if done > (LONGEST_S + 1) * rate:
-                    raise AudioError(f"{path.name} is longer than {LONGEST_S / 3600:g} hours; cut it into parts.")
+                    raise AudioError(f"{path.name} is longer than {LONGEST_S / 3600:g} hours; "
+                                     "cut it into parts.")
                 yield block.reshape(-1, channels)
             if process.wait() != 0:
                 raise _cut_off(path, f"it cannot be decoded beyond {done / rate:.1f} s")
@@ -520,9 +517,3 @@ def _reason(error: Exception) -> str:
 
 def _listed(endings: Iterable[str]) -> str:
     return ", ".join(endings)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

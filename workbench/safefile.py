@@ -1,0 +1,70 @@
+"""Writing a file whole or not at all.
+
+A crash or a full disk in the middle of writing must leave the old file as it
+was, so files are written beside their place and then put there in one step.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def replacing(path: str | os.PathLike) -> Iterator[Path]:
+    """A temporary file in the same folder that takes the place of ``path`` at the end.
+
+    If the block raises, the temporary file is removed and ``path`` stays as it
+    was.
+
+    Raises
+    ------
+    OSError
+        If the folder is missing or cannot be written to; callers turn it into
+        a sentence of their own.
+
+    Examples
+    --------
+    >>> with replacing("/tmp/example.txt") as temporary:
+    ...     _ = temporary.write_text("all of it")
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise IsADirectoryError(21, "a folder of this name is there", str(path))
+    # An ordinary new file's rights, not the private ones of a temporary file.
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:100]}.", dir=path.parent)
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        with open(temporary, "rb+") as file:
+            os.fsync(file.fileno())
+        os.chmod(temporary, mode)
+        os.replace(temporary, path)
+        sync_folder(path.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder on disk too, where the system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
