@@ -128,7 +128,8 @@ def test_one_wrong_field_is_named(chart, path, value, message):
 
 
 @pytest.mark.parametrize("path", [("format",), ("version",), ("chart",), ("chart", "title"),
-                                  ("chart", "bars"), ("chart", "time_map", "bars"), (*NOTE, "at"), (*NOTE, "velocity")])
+                                  ("chart", "bars"), ("chart", "time_map", "bars"), (*NOTE, "at"),
+                                  (*NOTE, "velocity")])
 def test_one_missing_field_is_named(chart, path):
     with pytest.raises(FileFormatError, match=f"{path[-1]}"):
         loads_chart(broken(chart, lambda data: delete(data, path)))

@@ -10,7 +10,7 @@ PACKAGE = Path(workbench.__file__).parent
 #: Layer of every module or subpackage; a module may import its own layer or lower.
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
-    2: "safefile audio annotations chartfile document musicxml musicxml_read notevalues midi",
+    2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues midi",
     3: "features detect spectral beats quantize form reading grooves variations fills sticking feel "
        "versions compare",
     4: "draft evaluate engrave synthesis sound stretch balance practice exercises check take",

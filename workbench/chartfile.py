@@ -53,7 +53,7 @@ def read_chart(path: str | os.PathLike) -> Chart:
         a field is missing or wrong; the message names the field.
     """
     path = Path(path)
-    return loads_chart(_read_text(path), path.name)
+    return loads_chart(read_text(path), path.name)
 
 
 def dumps_chart(chart: Chart) -> str:
@@ -111,7 +111,8 @@ def write_text_safely(path: str | os.PathLike, text: str) -> None:
         raise FileFormatError(f"{path} could not be written: {error.strerror or error}.") from error
 
 
-def _read_text(path: Path) -> str:
+def read_text(path: Path) -> str:
+    """The text of a chart file, refused where it is missing, a folder, too large or no text."""
     if path.is_dir():
         raise FileFormatError(f"{path} is a folder; name a chart file in it.")
     try:

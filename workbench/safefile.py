@@ -31,7 +31,7 @@ def replacing(path: str | os.PathLike) -> Iterator[Path]:
     >>> with replacing("/tmp/example.txt") as temporary:
     ...     _ = temporary.write_text("all of it")
     """
-    path = Path(path)
+    path = Path(path).resolve()  # a link stays a link
     if path.is_dir():
         raise IsADirectoryError(21, "a folder of this name is there", str(path))
     # An ordinary new file's rights, not the private ones of a temporary file.
