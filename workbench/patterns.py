@@ -1,0 +1,167 @@
+"""Bars as vectors of strokes: what repeats, who keeps time, what is alike.
+
+Every counted beat becomes :data:`TICKS` slots for each *voice* (instruments
+that stand for one another in a groove share one).  Likeness of two stretches
+is a weighted Jaccard index, 0–1: shared strokes over all strokes, a backbeat
+counting more than a hi-hat, a ghost note less than a stroke.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+
+#: Slots a beat is divided in: sixteenths, triplets and sextuplets fall on slots.
+TICKS = 12
+
+#: Voices and their weight.  "snare" is every snare stroke, "backbeat" only full ones.
+VOICES: tuple[tuple[str, float], ...] = (
+    ("kick", 1.0), ("snare", 0.35), ("backbeat", 0.85), ("hi-hat", 0.35), ("open hi-hat", 0.3),
+    ("pedal hi-hat", 0.3), ("ride", 0.45), ("crash", 0.6), ("high tom", 0.9), ("mid tom", 0.9),
+    ("floor tom", 0.9), ("percussion", 0.4),
+)
+_COLUMN = {name: k for k, (name, _) in enumerate(VOICES)}
+WEIGHTS = np.array([w for _, w in VOICES])
+
+_VOICES_OF: dict[str, tuple[str, ...]] = {
+    "closed hi-hat": ("hi-hat",), "open hi-hat": ("hi-hat", "open hi-hat"),
+    "ride bell": ("ride",), "second crash": ("crash",), "splash": ("crash",), "china": ("crash",),
+    "tambourine": ("percussion",), "cowbell": ("percussion",), "hand clap": ("percussion",),
+}
+
+#: A snare stroke softer than this (MIDI velocity) counts as a ghost note.
+GHOST_BELOW = 45
+
+#: Instruments that can keep time, by what players call it.
+KEEPERS: dict[str, str] = {
+    "closed hi-hat": "hi-hat", "open hi-hat": "hi-hat", "ride": "ride", "ride bell": "ride",
+    "crash": "crash", "second crash": "crash", "china": "crash", "splash": "crash",
+    "high tom": "toms", "mid tom": "toms", "floor tom": "toms",
+    "tambourine": "percussion", "cowbell": "percussion", "hand clap": "percussion",
+}
+
+
+def is_ghost(note: Note) -> bool:
+    """Whether a snare note is written or played as a ghost note."""
+    if note.instrument != "snare" or "accent" in note.articulations:
+        return False
+    return "ghost" in note.articulations or note.velocity < GHOST_BELOW
+
+
+def voices_of(note: Note) -> tuple[str, ...]:
+    """Voices a note fills."""
+    if note.instrument in ("snare", "side stick"):
+        return ("snare",) if is_ghost(note) else ("snare", "backbeat")
+    return _VOICES_OF.get(note.instrument, (note.instrument,))
+
+
+@dataclass(frozen=True)
+class Patterns:
+    """The strokes of a chart beat by beat.
+
+    Attributes
+    ----------
+    chart : Chart
+    beats : ndarray (beats, voices, TICKS), float32, 0 or 1
+    first_beat : ndarray (bars + 1,), int
+        Index of each bar's first beat; the last entry is the number of beats.
+    """
+
+    chart: Chart
+    beats: np.ndarray
+    first_beat: np.ndarray
+
+    @classmethod
+    def of(cls, chart: Chart) -> Patterns:
+        spans = [bar.beat_spans() for bar in chart.time_map.bars]
+        first = np.concatenate([[0], np.cumsum([len(s) for s in spans])]).astype(int)
+        beats = np.zeros((first[-1], len(VOICES), TICKS), np.float32)
+        for k, written in enumerate(chart.bars):
+            bar = chart.time_map.bars[k]
+            length = float(bar.meter.beat_length)
+            # A beat cut short by a pick-up keeps its strokes at the beat's end.
+            starts = [float(s + n) - length for s, n in spans[k]]
+            begins = [float(s) for s, _ in spans[k]]
+            for note in written.notes:
+                at = float(note.position) + 1e-9
+                b = int(np.searchsorted(begins, at, side="right")) - 1
+                tick = min(int((at - starts[b]) / length * TICKS + 0.5), TICKS - 1)
+                for voice in voices_of(note):
+                    beats[first[k] + b, _COLUMN[voice], tick] = 1.0
+        return cls(chart, beats, first)
+
+    @cached_property
+    def sounding(self) -> np.ndarray:
+        """Which bars have notes: (bars,), bool."""
+        return np.array([bool(b.notes) for b in self.chart.bars])
+
+    @cached_property
+    def vectors(self) -> np.ndarray:
+        """Bars as vectors, (bars, features), 0 or 1; short bars end-aligned
+        where they are pick-ups, begin-aligned otherwise."""
+        counts = np.diff(self.first_beat)
+        widest = int(counts.max())
+        out = np.zeros((len(counts), widest, len(VOICES), TICKS), np.float32)
+        for k, count in enumerate(counts):
+            part = self.beats[self.first_beat[k]:self.first_beat[k + 1]]
+            offset = 0
+            if self.chart.time_map.bars[k].is_pickup:
+                offset = max(self.chart.time_map.bars[k].meter.counted_beats - count, 0)
+                offset = min(offset, widest - count)
+            out[k, offset:offset + count] = part
+        return out.reshape(len(counts), -1)
+
+    @cached_property
+    def weights(self) -> np.ndarray:
+        """Weight of each feature of :attr:`vectors`."""
+        repeat = self.vectors.shape[1] // (len(VOICES) * TICKS)
+        return np.tile(np.repeat(WEIGHTS, TICKS), repeat).astype(np.float32)
+
+    @cached_property
+    def likeness(self) -> np.ndarray:
+        """Likeness of every two bars, (bars, bars), 0–1; 1 for two empty bars."""
+        return likeness(self.vectors, self.weights)
+
+    @cached_property
+    def keepers(self) -> tuple[str | None, ...]:
+        """What the hands keep time on in each bar: 'hi-hat', 'ride', 'crash',
+        'toms', 'percussion', 'snare', or None."""
+        out = []
+        for written, timed in zip(self.chart.bars, self.chart.time_map.bars):
+            counts: dict[str, int] = {}
+            snares = 0
+            for n in written.notes:
+                if n.instrument in KEEPERS:
+                    name = KEEPERS[n.instrument]
+                    counts[name] = counts.get(name, 0) + 1
+                elif n.instrument in ("snare", "side stick"):
+                    snares += 1
+            enough = max(len(timed.beat_spans()) - 1, 2)
+            best = max(counts, key=lambda c: counts[c]) if counts else None
+            if best is not None and counts[best] >= enough:
+                out.append(best)
+            else:
+                out.append("snare" if snares >= 1.5 * enough + 1 else None)
+        return tuple(out)
+
+    def crash_opens(self, bar_index: int) -> bool:
+        """Whether a crash falls on the bar line."""
+        notes = self.chart.bars[bar_index].notes
+        return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash" for n in notes)
+
+    def voice_counts(self, bar_index: int) -> dict[str, int]:
+        """Number of filled slots of each voice in a bar."""
+        part = self.beats[self.first_beat[bar_index]:self.first_beat[bar_index + 1]]
+        return dict(zip(_COLUMN, part.sum(axis=(0, 2)).astype(int).tolist()))
+
+
+def likeness(vectors: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Weighted Jaccard index of every two rows of 0/1 vectors, (n, n)."""
+    shared = (vectors * weights) @ vectors.T
+    size = np.diagonal(shared)
+    union = size[:, None] + size[None, :] - shared
+    return np.where(union > 1e-6, shared / np.maximum(union, 1e-6), 1.0)
