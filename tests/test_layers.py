@@ -11,7 +11,7 @@ PACKAGE = Path(workbench.__file__).parent
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues midi",
-    3: "features detect spectral beats quantize form reading grooves variations fills sticking feel "
+    3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare",
     4: "draft evaluate engrave synthesis sound stretch balance practice exercises check take",
     5: "plot grid cli commands",

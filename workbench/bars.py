@@ -1,0 +1,224 @@
+"""Which beat is *one*: meter and bar phase from what the drums play.
+
+A bar is scored by how well its strokes fit what drummers play in bars of its
+meter: an inhomogeneous Poisson process whose rates come from a mixture of
+bar-long patterns (F. Krebs, S. Böck, G. Widmer, *Rhythmic pattern modeling for
+beat and downbeat tracking in musical audio*, ISMIR 2013).  Because it is a
+density over time, readings of the same seconds at half or double tempo compare
+fairly: a backbeat on 2 and 4 tells the tempo as well as the phase.  The best
+sequence of bars over the whole song is found by dynamic programming, so the
+evidence is summed over the song and no single bar decides.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+
+from workbench.drumkit import instrument
+from workbench.events import Stroke
+from workbench.meter import Meter
+
+#: Parts into which a counted beat is divided when strokes are counted.
+PARTS_PER_BEAT = 12
+
+#: What a stroke does in a bar.  "time" is the hand that keeps time (hi-hat or
+#: ride: a detector often mistakes one for the other, the bar does not care).
+ROLES = ("kick", "backbeat", "ghost", "time", "crash", "tom")
+
+#: Meters the tracker knows, with the natural log of how likely a song is in each
+#: (common practice, no source).
+METERS: dict[Meter, float] = {
+    Meter(4, 4): 0.0, Meter(3, 4): -6.0, Meter(6, 8): -6.0, Meter(2, 4): -20.0,
+}
+
+
+def roles_of(strokes: Sequence[Stroke]) -> np.ndarray:
+    """Role (index into :data:`ROLES`) of each stroke, (n,) int.
+
+    A snare stroke is a ghost if it is much softer than the song's loud ones.
+    """
+    snare = [s.velocity for s in strokes if instrument(s.instrument).family == "snare"]
+    ghost_below = 0.55 * float(np.quantile(snare, 0.9)) if snare else 0.0
+    out = np.empty(len(strokes), dtype=int)
+    for k, stroke in enumerate(strokes):
+        family = instrument(stroke.instrument).family
+        if family == "cymbal":
+            role = "time" if stroke.instrument.startswith("ride") else "crash"
+        elif family == "snare":
+            role = "ghost" if stroke.velocity < ghost_below else "backbeat"
+        elif stroke.instrument == "hand clap":
+            role = "backbeat"
+        else:
+            role = {"kick": "kick", "hi-hat": "time", "tom": "tom", "percussion": "time"}[family]
+        out[k] = ROLES.index(role)
+    return out
+
+
+@dataclass(frozen=True)
+class Patterns:
+    """Bar-long patterns of one meter.
+
+    Attributes
+    ----------
+    log_rates : ndarray (patterns, parts of a bar, roles)
+        Natural log of the expected strokes.
+    totals : ndarray (patterns,)
+        Expected strokes of a whole bar.
+    log_shares : ndarray (patterns,)
+    """
+
+    log_rates: np.ndarray
+    totals: np.ndarray
+    log_shares: np.ndarray
+
+
+@cache
+def patterns(meter: Meter) -> Patterns:
+    """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
+    data = json.loads(resources.files("workbench").joinpath("bar_patterns.json").read_text())
+    bank = data["meters"][str(meter)]
+    rates, shares = np.array(bank["rates"]), np.array(bank["shares"])
+    return Patterns(np.log(rates), rates.sum(axis=(1, 2)), np.log(shares + 1e-6))
+
+
+def count_parts(beat_times_s: np.ndarray, times_s: np.ndarray) -> np.ndarray:
+    """Part of the beat sequence each moment falls on, (n,) int, counted from the
+    first beat in :data:`PARTS_PER_BEAT` a beat."""
+    index = np.interp(times_s, beat_times_s, np.arange(len(beat_times_s)),
+                      left=np.nan, right=np.nan)
+    before = times_s < beat_times_s[0]
+    after = times_s > beat_times_s[-1]
+    first = beat_times_s[1] - beat_times_s[0]
+    last = beat_times_s[-1] - beat_times_s[-2]
+    index[before] = (times_s[before] - beat_times_s[0]) / first
+    index[after] = len(beat_times_s) - 1 + (times_s[after] - beat_times_s[-1]) / last
+    return np.round(index * PARTS_PER_BEAT).astype(int)
+
+
+@dataclass(frozen=True)
+class BarPath:
+    """Bars laid over beats.
+
+    Attributes
+    ----------
+    starts : tuple of int
+        Index of the beat that opens each bar; the first may be negative, where
+        the song begins inside a bar.
+    meters : tuple of Meter
+        One for each bar.
+    score : float
+        Log density of strokes and downbeats under the best path, natural log.
+    """
+
+    starts: tuple[int, ...]
+    meters: tuple[Meter, ...]
+    score: float
+
+
+#: Natural log of how likely the meter changes from one bar to the next.
+CHANGE = -9.0
+#: How much a stroke's evidence counts: strokes of a bar are not independent.
+STROKE_WEIGHT = 0.35
+#: The same for the detector's downbeats.
+DOWNBEAT_WEIGHT = 0.5
+
+
+def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.ndarray,
+             fixed: Sequence[int] = (), meters: dict[Meter, float] | None = None) -> BarPath:
+    """The best sequence of bars over given beats.
+
+    Parameters
+    ----------
+    beat_times_s : ndarray (n,), n ≥ 2
+    strokes : sequence of Stroke
+    downbeat : ndarray (n,), 0–1
+        Likelihood of the detector that a bar begins at each beat.
+    fixed : sequence of int
+        Beats that a user has made bar lines: a bar begins at each.
+    meters : dict, optional
+        Meters allowed, with the natural log of their prior; :data:`METERS`.
+    """
+    meters = METERS if meters is None else meters
+    n = len(beat_times_s)
+    gaps = np.diff(beat_times_s)
+    beat_s = np.append(gaps, gaps[-1])
+    roles = roles_of(strokes)
+    parts = count_parts(beat_times_s, np.array([s.time_s for s in strokes]))
+    trust = np.array([s.confidence for s in strokes])
+    longest = max(m.counted_beats for m in meters)
+    # Strokes of each beat, with room for bars that reach over both ends.
+    counts = np.zeros(((n + 2 * longest) * PARTS_PER_BEAT, len(ROLES)))
+    where = parts + longest * PARTS_PER_BEAT
+    inside = (where >= 0) & (where < len(counts))
+    np.add.at(counts, (where[inside], roles[inside]), trust[inside])
+    counts = np.minimum(counts, 1.0)
+
+    logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
+    logit = logit - logit.mean()
+    padded_logit = np.concatenate([np.zeros(longest), logit, np.zeros(longest)])
+    padded_beat_s = np.concatenate([np.full(longest, beat_s[0]), beat_s,
+                                    np.full(longest, beat_s[-1])])
+
+    # score[m][k]: bar of meter m that opens at beat k - longest.
+    scores = {}
+    for meter in meters:
+        beats = meter.counted_beats
+        rows = n + longest
+        flat = np.lib.stride_tricks.sliding_window_view(
+            counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
+        flat = flat.transpose(0, 2, 1).reshape(rows, -1)
+        bank = patterns(meter)
+        fit = flat @ bank.log_rates.reshape(len(bank.totals), -1).T - bank.totals + bank.log_shares
+        top = fit.max(axis=1, keepdims=True)
+        fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
+        # A density over seconds: parts are shorter at faster beats.
+        strokes_in = flat.sum(axis=1)
+        seconds = np.array([padded_beat_s[k:k + beats].mean() for k in range(rows)])
+        fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
+        scores[meter] = STROKE_WEIGHT * fit + DOWNBEAT_WEIGHT * padded_logit[:rows]
+    return _best_path(scores, n, longest, set(fixed), meters)
+
+
+def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int],
+               meters: dict[Meter, float]) -> BarPath:
+    """Viterbi over bars; bar k of every array opens at beat ``k - longest``."""
+    end = n + longest
+    best = {m: np.full(end + longest + 1, -np.inf) for m in meters}
+    back: dict[tuple[int, Meter], tuple[int, Meter] | None] = {}
+    for k in range(end):
+        for meter, prior in meters.items():
+            beats = meter.counted_beats
+            beat = k - longest
+            if any(b in fixed for b in range(beat + 1, beat + beats)):
+                continue
+            # The song's first bar holds the first beat.
+            enter, source = -np.inf, None
+            if beat <= 0 < beat + beats:
+                enter = prior - (0.0 if beat == 0 else 1.0)
+            for other in meters:
+                change = 0.0 if other == meter else CHANGE
+                value = best[other][k] + change if (k, other) in back else -np.inf
+                if value > enter:
+                    enter, source = value, (k, other)
+            if enter == -np.inf:
+                continue
+            value = enter + scores[meter][k]
+            if value > best[meter][k + beats]:
+                best[meter][k + beats] = value
+                back[(k + beats, meter)] = (k, source[1] if source else None)
+    finals = [(best[m][k], k, m) for m in meters for k in range(end, end + longest + 1)
+              if (k, m) in back and k - m.counted_beats < end]
+    score, k, meter = max(finals, key=lambda f: f[0])
+    starts, used = [], []
+    while meter is not None:
+        k, before = back[(k, meter)]
+        starts.append(k - longest)
+        used.append(meter)
+        meter = before
+    return BarPath(tuple(reversed(starts)), tuple(reversed(used)), float(score))

@@ -1,0 +1,264 @@
+"""From activations to bars: the pulse, its level, the meter, the bar lines.
+
+1. *Pulse*: the best sequence of beats under the detector's beat activations,
+   a bar pointer that moves on frame by frame and may change its tempo only at
+   a beat (N. Whiteley, A. T. Cemgil, S. Godsill, *Bayesian modelling of
+   temporal structure in musical audio*, ISMIR 2006; state space of F. Krebs,
+   S. Böck, G. Widmer, *An efficient state-space model for joint tempo and
+   meter tracking*, ISMIR 2015).
+2. *Level and meter*: the pulse, its halves, doubles, thirds and triples are each laid in
+   bars (:mod:`workbench.bars`) and the reading that best explains the song's
+   strokes, at a likely tempo, wins.
+3. *Bar lines*: beats are moved onto the strokes that mark them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from workbench.activations import Activations
+from workbench.bars import BarPath, lay_bars
+from workbench.errors import AnalysisError
+from workbench.events import Beat, Stroke
+from workbench.meter import Bar, TimeMap
+
+#: Tempo range of counted beats that the tracker considers, beats a minute.
+SLOWEST_BPM, FASTEST_BPM = 40.0, 240.0
+
+#: Log-normal prior of tempo: centre in beats a minute and spread (natural log).
+#: Broad; the order of size of tempi in popular music (after D. Moelants,
+#: *Preferred tempo reconsidered*, ICMPC 2002; from memory).
+TEMPO_CENTRE_BPM, TEMPO_SPREAD = 115.0, 0.40
+#: How much the song's tempo prior weighs against all its strokes.
+TEMPO_WEIGHT = 6.0
+
+#: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE * |log r|``
+#: (the exponential law of Krebs et al. 2015).
+TEMPO_CHANGE = 80.0
+
+#: A beat shows in this part of the beat's length (Krebs et al. 2015 use 1/16).
+BEAT_WIDTH = 16
+
+#: Beats move onto strokes at most this far, seconds.
+REFINE_WITHIN_S = 0.05
+
+
+def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
+                slowest_bpm: float = SLOWEST_BPM, fastest_bpm: float = FASTEST_BPM) -> np.ndarray:
+    """The best sequence of beats under a beat likelihood per frame.
+
+    Parameters
+    ----------
+    likelihood : ndarray (frames,), 0–1
+    frame_rate_hz : float
+
+    Returns
+    -------
+    ndarray (n,)
+        Beat times in seconds, increasing; empty if there is no room for two.
+    """
+    shortest = max(2, int(np.floor(60.0 * frame_rate_hz / fastest_bpm)))
+    longest = int(np.ceil(60.0 * frame_rate_hz / slowest_bpm))
+    lengths = np.unique(np.round(np.geomspace(shortest, longest, 90)).astype(int))
+    n = len(likelihood)
+    if n < 2 * longest:
+        likelihood = np.pad(likelihood, (0, 2 * longest - n))
+    b = np.clip(likelihood.astype(float), 0.01, 0.99)
+    on, off = np.log(b), np.log1p(-b) - np.log(BEAT_WIDTH - 1)
+    frames = len(b)
+    total_off = np.concatenate([[0.0], np.cumsum(off)])
+    log_lengths = np.log(lengths)
+    change = -TEMPO_CHANGE * np.abs(log_lengths[:, None] - log_lengths[None, :])
+
+    column = np.arange(len(lengths))
+    start_prior = -0.5 * np.square((log_lengths - np.log(60.0 * frame_rate_hz / TEMPO_CENTRE_BPM))
+                                   / TEMPO_SPREAD)
+    # enter[t % ring, k]: best path with a beat of lengths[k] that begins at frame t.
+    ring = longest + 1
+    enter = np.full((ring, len(lengths)), -np.inf)
+    came = np.full((frames, len(lengths)), -1, dtype=np.int8)
+    best, best_at = -np.inf, (0, 0)
+    for t in range(frames):
+        begin = t - lengths
+        # The beat's own frame counts as beat, all frames up to the next as none.
+        arrive = (enter[begin % ring, column] + on[begin]
+                  + total_off[t] - total_off[np.maximum(begin, -1) + 1])
+        arrive[begin < 0] = -np.inf
+        through = arrive[:, None] + change
+        source = through.argmax(axis=0)
+        value = through[source, column]
+        if t < longest:
+            fresh = start_prior + total_off[t]
+            new = fresh > value
+            value = np.where(new, fresh, value)
+            source = np.where(new, -1, source)
+        enter[t % ring] = value
+        came[t] = source
+        if t + longest >= frames:
+            # The last beat is the one after which the song ends within its length.
+            ends = np.where(t + lengths >= frames, value, -np.inf)
+            k = int(ends.argmax())
+            score = ends[k] + on[t] + total_off[frames] - total_off[t + 1]
+            if score > best:
+                best, best_at = score, (t, k)
+    t, k = best_at
+    beats = [t]
+    while came[t, k] >= 0:
+        k = int(came[t, k])
+        t -= int(lengths[k])
+        beats.append(t)
+    times = np.array(beats[::-1])
+    return times[times < n] / frame_rate_hz
+
+
+def other_levels(pulse_s: np.ndarray) -> list[np.ndarray]:
+    """The pulse and its readings at half, double, a third and three times the tempo."""
+    out = [pulse_s]
+    index = np.arange(len(pulse_s))
+    for parts in (2, 3):
+        finer = np.interp(np.arange((len(pulse_s) - 1) * parts + 1) / parts, index, pulse_s)
+        out.append(finer)
+        out += [pulse_s[k::parts] for k in range(parts)]
+    finer = np.interp(np.arange((len(pulse_s) - 1) * 3 + 1) / 3, index, pulse_s)
+    out += [finer[k::2] for k in range(2)]
+    finer = np.interp(np.arange((len(pulse_s) - 1) * 2 + 1) / 2, index, pulse_s)
+    out += [finer[k::3] for k in range(3)]
+    kept = []
+    for beats in out:
+        if len(beats) < 3:
+            continue
+        tempo = 60.0 / np.median(np.diff(beats))
+        if SLOWEST_BPM <= tempo <= FASTEST_BPM:
+            kept.append(beats)
+    return kept or [pulse_s]
+
+
+def _at(activation: np.ndarray, frame_rate_hz: float, times_s: np.ndarray) -> np.ndarray:
+    """Highest activation within ±50 ms of moments."""
+    wide = maximum_filter1d(activation, 2 * int(round(0.05 * frame_rate_hz)) + 1)
+    frames = np.clip(np.round(times_s * frame_rate_hz).astype(int), 0, len(wide) - 1)
+    return wide[frames]
+
+
+def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarray) -> float:
+    """Log likelihood of beats just here under the beat activations, natural log."""
+    b = np.clip(_at(likelihood, frame_rate_hz, beats_s), 0.02, 0.98)
+    wide = np.clip(maximum_filter1d(likelihood, 5), 0.02, 0.98)
+    peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
+    near = np.abs(peaks[:, None] / frame_rate_hz - beats_s[None, :]).min(axis=1) if len(peaks) else []
+    unexplained = peaks[np.asarray(near) > 0.06] if len(peaks) else peaks
+    return float(np.log(b).sum() + np.log1p(-wide[unexplained]).sum())
+
+
+#: How much the beat activations count against the strokes when levels compare.
+PULSE_WEIGHT = 0.5
+
+
+def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
+               fixed_bars: Sequence[float] = (), duration_s: float | None = None) -> TimeMap:
+    """Bars of a song from activations and strokes.
+
+    Parameters
+    ----------
+    activations : Activations
+    strokes : sequence of Stroke, in order of time
+    fixed_bars : sequence of float, seconds
+        Bar lines that a user has set; each stays where it is.
+    duration_s : float, optional
+        Length of the recording; the activations' if left out.
+
+    Returns
+    -------
+    TimeMap
+        From the first bar with music to the last; a song that begins inside a
+        bar begins with a pick-up bar.
+
+    Raises
+    ------
+    AnalysisError
+        If the recording is too short to hold a bar.
+    """
+    rate = activations.frame_rate_hz
+    duration_s = activations.duration_s if duration_s is None else duration_s
+    if duration_s < 1.0:
+        raise AnalysisError("The recording is too short to find bars in; it needs at least one second.")
+    likelihood = activations.beat
+    pulse = track_pulse(likelihood, rate)
+    if len(pulse) < 3:
+        pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
+    best: tuple[float, np.ndarray, BarPath] | None = None
+    for beats in other_levels(pulse):
+        path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats))
+        tempo = 60.0 / float(np.median(np.diff(beats)))
+        prior = -0.5 * (np.log(tempo / TEMPO_CENTRE_BPM) / TEMPO_SPREAD) ** 2
+        score = (path.score + TEMPO_WEIGHT * prior
+                 + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats))
+        if best is None or score > best[0]:
+            best = (score, beats, path)
+    _, beats, path = best
+    beats = refine_beats(beats, strokes)
+    return _time_map(beats, path, duration_s)
+
+
+def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke],
+                 within_s: float = REFINE_WITHIN_S) -> np.ndarray:
+    """Move beats onto the strokes that mark them.
+
+    The mean of strokes near a beat, kick and snare counting twice, pulls it all
+    the way; where none is near, the beat follows its neighbours.
+    """
+    if not len(strokes):
+        return beats_s
+    times = np.array([s.time_s for s in strokes])
+    weight = np.array([s.confidence * (2.0 if s.instrument in ("kick", "snare") else 1.0)
+                       for s in strokes])
+    shift = np.full(len(beats_s), np.nan)
+    for k, beat in enumerate(beats_s):
+        a, b = np.searchsorted(times, (beat - within_s, beat + within_s))
+        if b > a:
+            near = np.maximum(weight[a:b], 1e-3)
+            shift[k] = np.average(times[a:b] - beat, weights=near)
+    known = np.flatnonzero(~np.isnan(shift))
+    if not len(known):
+        return beats_s
+    moved = beats_s + np.interp(np.arange(len(beats_s)), known, shift[known])
+    return np.maximum.accumulate(moved + 1e-6 * np.arange(len(moved)))
+
+
+def _time_map(beats: np.ndarray, path: BarPath, duration_s: float) -> TimeMap:
+    """Bars over beats; beats outside the sequence go on at the nearest tempo."""
+    first_gap, last_gap = beats[1] - beats[0], beats[-1] - beats[-2]
+
+    def time(index: int) -> float:
+        if index < 0:
+            return float(beats[0] + index * first_gap)
+        if index >= len(beats):
+            return float(beats[-1] + (index - len(beats) + 1) * last_gap)
+        return float(beats[index])
+
+    bars, end_s = [], 0.0
+    for start, meter in zip(path.starts, path.meters):
+        count = meter.counted_beats
+        times = [time(k) for k in range(start, start + count)]
+        end_s = time(start + count)
+        if start < 0 and not bars:
+            inside = [t for t in times if t >= beats[0] - 1e-9]
+            bars.append(Bar(meter, tuple(inside), length=len(inside) * meter.beat_length))
+        else:
+            bars.append(Bar(meter, tuple(times)))
+    return TimeMap(bars, end_s)
+
+
+def beats_of(time_map: TimeMap) -> list[Beat]:
+    """All counted beats of a time map with their number in the bar."""
+    out = []
+    for bar in time_map.bars:
+        for position, time_s in zip(bar.beat_positions(), bar.beat_times_s):
+            number, past = bar.count(position)
+            if past == 0:
+                out.append(Beat(time_s, number))
+    return out
+

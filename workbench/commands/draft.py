@@ -1,0 +1,57 @@
+"""Draft the drum chart of a recording: bars, hits and their written places.
+
+Writes NAME.chart.json (the chart, for correcting and printing), NAME.hits.csv
+(time_s, bar, position, instrument, velocity, confidence) and NAME.beats.csv
+(time_s, bar, beat) into a folder, by default "out" in the current one.  A
+chart that exists there is kept unless --overwrite is given.
+
+example:
+  workbench draft song.flac --out charts
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+NAME = "draft"
+HELP = "draft the chart of a recording"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
+    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
+                        help="folder for the files (default: out)")
+    parser.add_argument("--detector", choices=("network", "spectral"),
+                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument("--overwrite", action="store_true",
+                        help="replace a chart of the same name and the edits in it")
+    parser.add_argument("--json", action="store_true", help="say what was drafted as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    from workbench.draft import draft_chart, draft_files, write_draft
+    from workbench.errors import FileFormatError
+    from workbench.progress import TerminalProgress
+
+    planned = draft_files(args.recording, args.out)
+    if planned.chart.exists() and not args.overwrite:
+        raise FileFormatError(f"{planned.chart} exists and may hold your edits; choose another folder "
+                              "with --out, or replace it with --overwrite.")
+    draft = draft_chart(args.recording, args.detector, TerminalProgress())
+    files = write_draft(draft, args.out, overwrite=args.overwrite)
+    chart = draft.chart
+    meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
+    tempo_bpm = sorted(chart.time_map.tempo_bpm(k) for k in range(len(chart)))[len(chart) // 2]
+    facts = {"chart": str(files.chart), "hits": str(files.hits), "beats": str(files.beats),
+             "bars": len(chart), "meters": meters, "tempo_bpm": round(tempo_bpm, 1),
+             "feel": chart.feel, "notes": sum(len(bar.notes) for bar in chart.bars)}
+    if args.json:
+        print(json.dumps(facts, indent=2))
+    else:
+        print(f"{facts['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
+              f"{chart.feel}, {facts['notes']} notes:")
+        for path in (files.chart, files.hits, files.beats):
+            print(f"  {path}")
+    return 0
