@@ -1,0 +1,16 @@
+"""What is needed to retrain the detector; nothing else in the workbench imports it.
+
+The steps, in order (each prints its ``--help``)::
+
+    python -m workbench.training.bank      one-shots and notes from sampled kits
+    python -m workbench.training.performances  human performances in one file
+    python -m workbench.training.backing   passages without drums from recorded music
+    python -m workbench.training.train     mixes without end, and the network
+    python -m workbench.training.export    weights for the product
+    python -m workbench.training.validate  thresholds, timing, confidence
+
+Sounds come from Debian packages whose licences are listed in
+:mod:`workbench.training.sources`; performances from the Groove MIDI data set
+(J. Gillick et al., "Learning to groove with inverse sequence
+transformations", ICML 2019; CC BY 4.0).
+"""

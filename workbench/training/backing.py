@@ -1,0 +1,171 @@
+"""Backing: passages without drums from openly licensed recorded music, and sung syllables.
+
+A passage is kept where few broadband attacks are heard (the first training
+run), or where an earlier detector hears neither kick nor snare nor cymbal.
+The result is one Ogg Vorbis file and one JSON list.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from math import gcd
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from scipy.signal import resample_poly
+
+from workbench.training import sources
+
+SAMPLE_RATE = 44100
+PASSAGE_S = 16.0
+SMALLEST_FILE = 600_000
+
+#: Attacks a second that a passage may have in the lowest and in the highest band.
+FEW_ATTACKS_PER_S = (1.2, 0.6)
+
+_CONSONANTS = "b d f g h k l m n p r s sh t v w y z ch j".split()
+_VOWELS = "ah ay ee eye oh oo ow ooh aah".split()
+
+
+@dataclass
+class Passage:
+    """One entry of the backing's list; ``start`` and ``length`` in samples."""
+
+    package: str
+    title: str
+    start: int = 0
+    length: int = 0
+
+
+def count_attacks(samples: np.ndarray, sample_rate: int = SAMPLE_RATE) -> tuple[float, float]:
+    """Sudden rises a second below 120 Hz and above 6 kHz.
+
+    A rise is 12 dB (low) or 9 dB (high) within 30 ms after at least as loud
+    a moment as the passage's median less 10 dB (own choice).
+    """
+    hop, window = sample_rate // 100, 1024
+    n = max(1, (len(samples) - window) // hop)
+    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[:: hop][:n] * np.hanning(window)
+    power = np.abs(np.fft.rfft(frames)) ** 2
+    hz = np.fft.rfftfreq(window, 1 / sample_rate)
+    counts = []
+    for band, rise_db in ((hz < 120, 12.0), ((hz > 6000) & (hz < 15000), 9.0)):
+        level = 10 * np.log10(power[:, band].sum(axis=1) + 1e-7)
+        rise = level[3:] - level[:-3]
+        hit = (rise > rise_db) & (level[3:] > np.percentile(level, 95) - 18)
+        counts.append(np.sum(hit[1:] & ~hit[:-1]) / (n / 100))
+    return counts[0], counts[1]
+
+
+def without_drums(samples: np.ndarray) -> bool:
+    """Whether a passage has few attacks in the bands of kick and cymbals."""
+    return all(count < few for count, few in zip(count_attacks(samples), FEW_ATTACKS_PER_S, strict=True))
+
+
+def heard_without_drums(samples: np.ndarray) -> bool:
+    """Whether the packaged detector hears (almost) no drums in a passage."""
+    from workbench.detect import compute_activations
+
+    heard = compute_activations(samples, SAMPLE_RATE).onset
+    return float(np.sum((heard[1:-1] > 0.4) & (heard[1:-1] >= heard[:-2]) & (heard[1:-1] > heard[2:]))) < 0.25 * PASSAGE_S
+
+
+def passages(root: Path, per_file: int, keep: Callable[[np.ndarray], bool], seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
+    """Up to *per_file* passages of each piece under *root* (one folder a package)."""
+    rng = random.Random(seed)
+    wanted = {p.name for p in sources.PACKAGES if "backing" in p.use}
+    files = sorted(p for p in root.rglob("*") if p.suffix in (".ogg", ".mp3", ".opus", ".flac")
+                   and p.relative_to(root).parts[0] in wanted and p.stat().st_size > SMALLEST_FILE)
+    for path in files:
+        package = path.relative_to(root).parts[0]
+        if package == "fretsonfire-songs-sectoid" and path.stem != "guitar":
+            continue
+        try:
+            with soundfile.SoundFile(path) as file:
+                length = int(PASSAGE_S * file.samplerate)
+                count = min(per_file * 2, max(1, file.frames // length))
+                spots = rng.sample(range(max(1, file.frames // length)), count)
+                kept = 0
+                for spot in spots:
+                    file.seek(spot * length)
+                    x = file.read(length, dtype="float32", always_2d=True)
+                    x = x.mean(axis=1) if rng.random() < 0.7 or x.shape[1] == 1 else x[:, rng.randrange(2)]
+                    g = gcd(file.samplerate, SAMPLE_RATE)
+                    if file.samplerate != SAMPLE_RATE:
+                        x = resample_poly(x, SAMPLE_RATE // g, file.samplerate // g).astype(np.float32)
+                    level = float(np.sqrt(np.mean(x**2))) if len(x) else 0.0
+                    if len(x) < 8 * SAMPLE_RATE or level < 0.003 or not keep(x):
+                        continue
+                    yield Passage(package, path.stem), x * np.float32(0.12 / level)
+                    kept += 1
+                    if kept == per_file:
+                        break
+        except soundfile.LibsndfileError as error:
+            print(f"left out: {error}", flush=True)
+
+
+def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
+    """Nonsense syllables from espeak-ng in many voices, slow and pitched, like a singer's consonants."""
+    rng = random.Random(seed)
+    voices = ("en", "en-us", "de", "fr", "es", "it", "pt-br", "sv", "pl", "el")
+    variants = ("", "+f1", "+f2", "+f3", "+f4", "+f5", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m7")
+    for k in range(count):
+        words = " ".join("".join(rng.choice(_CONSONANTS) + rng.choice(_VOWELS) for _ in range(rng.randint(1, 3)))
+                         for _ in range(rng.randint(5, 10)))
+        with tempfile.TemporaryDirectory() as folder:
+            wav = Path(folder) / "voice.wav"
+            subprocess.run(["espeak-ng", "-v", rng.choice(voices) + rng.choice(variants), "-p", str(rng.randint(20, 99)),
+                            "-s", str(rng.randint(80, 190)), "-w", str(wav), words], check=True, capture_output=True)
+            x, rate = soundfile.read(wav, dtype="float32")
+        g = gcd(rate, SAMPLE_RATE)
+        x = resample_poly(x, SAMPLE_RATE // g, rate // g).astype(np.float32)
+        level = float(np.sqrt(np.mean(x**2)))
+        if level > 1e-4:
+            yield Passage("espeak-ng", f"voice {k}"), x * np.float32(0.12 / level)
+
+
+def read_backing(folder: Path) -> tuple[list[Passage], np.ndarray]:
+    """The backing's list and its samples, float32."""
+    found = [Passage(**d) for d in json.loads((folder / "backing.json").read_text())]
+    return found, soundfile.read(folder / "backing.ogg", dtype="float32")[0]
+
+
+def main() -> None:
+    """Command line: unpacked packages in, backing out."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0],
+                                     epilog="Example: python -m workbench.training.backing build/packages build/backing")
+    parser.add_argument("packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)")
+    parser.add_argument("backing", type=Path, help="folder to write")
+    parser.add_argument("--per-file", type=int, default=2, help="passages from each piece")
+    parser.add_argument("--voices", type=int, default=150, help="sung phrases")
+    parser.add_argument("--by-detector", action="store_true", help="keep what the packaged detector hears no drums in")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    args.backing.mkdir(parents=True, exist_ok=True)
+    keep = heard_without_drums if args.by_detector else without_drums
+    listed: list[Passage] = []
+    at = 0
+    with soundfile.SoundFile(args.backing / "backing.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS",
+                             compression_level=0.75) as out:
+        for source in (passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed)):
+            for passage, x in source:
+                passage.start, passage.length = at, len(x)
+                at += len(x)
+                for k in range(0, len(x), SAMPLE_RATE):
+                    out.write(np.clip(x[k : k + SAMPLE_RATE], -1, 1))
+                listed.append(passage)
+                if len(listed) % 50 == 0:
+                    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes", flush=True)
+    (args.backing / "backing.json").write_text(json.dumps([asdict(p) for p in listed]))
+    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes")
+
+
+if __name__ == "__main__":
+    main()

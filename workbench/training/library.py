@@ -1,0 +1,97 @@
+"""All training sounds in memory: voices by instrument, notes by role, backing, in one flat array."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from workbench.drumkit import DETECTED
+from workbench.training import sources
+from workbench.training.backing import read_backing
+from workbench.training.bank import read_bank
+from workbench.training.procedural import make_voices
+
+#: Instruments a kit must have of its own to be the base of a clip's kit.
+WHOLE_KIT = 7
+
+
+@dataclass
+class Voice:
+    """Layers of one stroke sound, soft to loud, as (start, length) in the library's samples."""
+
+    kit: str
+    layers: list[tuple[int, int]] = field(default_factory=list)
+
+
+@dataclass
+class Library:
+    """What a mix is made of.
+
+    Attributes
+    ----------
+    samples : ndarray (n,), float32, 44.1 kHz
+    voices : dict, instrument to its voices
+    kits : dict, whole kits: name to {instrument: indices of voices}
+    notes : dict, role to a list of instruments, each [(MIDI note, start, length), …]
+    recorded, sung : list of (start, length)
+    """
+
+    samples: np.ndarray
+    voices: dict[str, list[Voice]]
+    kits: dict[str, dict[str, list[int]]]
+    notes: dict[str, list[list[tuple[int, int, int]]]]
+    recorded: list[tuple[int, int]]
+    sung: list[tuple[int, int]]
+
+
+def _is_held_out(kit: str) -> bool:
+    return any(kit.startswith(name) for name in sources.HELD_OUT_KITS)
+
+
+def read_library(bank: Path, backing: Path, held_out: bool = False, seed: int = 1) -> Library:
+    """Sounds for training, or (*held_out*) those kept out of it, for validation.
+
+    Held-out voices are the kits and backing that :mod:`sources` names and
+    procedural sounds of another seed; notes and sung phrases are shared.
+    """
+    shots, samples = read_bank(bank)
+    passages, recorded = read_backing(backing)
+    procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)
+    parts = [samples, recorded]
+    at = len(samples) + len(recorded)
+    voices: dict[str, list[Voice]] = {name: [] for name in (*DETECTED, sources.OTHER)}
+    notes: dict[str, dict[tuple[str, str], list[tuple[int, int, int]]]] = {}
+    found: dict[tuple[str, str, str], Voice] = {}
+    for shot in shots:
+        if shot.pitch:
+            key = (shot.kit, shot.voice)
+            notes.setdefault(shot.instrument, {}).setdefault(key, []).append((shot.pitch, shot.start, shot.length))
+        elif _is_held_out(shot.kit) == held_out or (held_out and shot.instrument in (sources.OTHER, "tambourine")):
+            key3 = (shot.kit, shot.instrument, shot.voice)
+            if key3 not in found:
+                found[key3] = Voice(shot.kit)
+                voices[shot.instrument].append(found[key3])
+            found[key3].layers.append((shot.start, shot.length))
+    for shot, x in procedural:
+        key3 = (shot.kit, shot.instrument, shot.voice)
+        if key3 not in found:
+            found[key3] = Voice(shot.kit)
+            voices[shot.instrument].append(found[key3])
+        found[key3].layers.append((at, len(x)))
+        parts.append(x)
+        at += len(x)
+    kits: dict[str, dict[str, list[int]]] = {}
+    for instrument, items in voices.items():
+        for index, voice in enumerate(items):
+            if not voice.kit.startswith("procedural"):
+                kits.setdefault(voice.kit, {}).setdefault(instrument, []).append(index)
+    kits = {kit: table for kit, table in kits.items() if len(table) >= WHOLE_KIT}
+    offset = len(samples)
+    kept = [p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out]
+    return Library(
+        np.concatenate(parts).astype(np.float32), voices, kits,
+        {role: list(table.values()) for role, table in notes.items()},
+        [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"],
+        [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"])

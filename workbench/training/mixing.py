@@ -1,0 +1,176 @@
+"""Plans into sound: a batch of mixes at once, on a CPU (numpy) or a GPU (cupy).
+
+Per row: strokes and notes are added at their speed and level; an equaliser and
+a room follow; drums and backing are squeezed, driven and summed; noise and a
+low-pass end the chain.  Clips are circular: a tail that would ring past the end
+is heard at the beginning, as in a passage cut out of a song.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import scipy.fft
+
+from workbench.features import SAMPLE_RATE
+from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Plan
+
+_ROOM = int(1.2 * SAMPLE_RATE)
+_BLOCK = 441
+
+_KERNEL = r"""
+extern "C" __global__ void add_events(const float* audio, const int* ints, const float* floats,
+                                      const int samples, float* out) {
+    const int* e = ints + 5 * blockIdx.y;
+    const float* f = floats + 4 * blockIdx.y;
+    const int row = e[0], start = e[1], length = e[3], stop = e[4];
+    const float* x = audio + e[2];
+    const float rate = f[0], gain = f[1], damp = f[2], release = f[3];
+    const int span = (int)((length - 3) / rate);
+    for (int n = blockIdx.x * blockDim.x + threadIdx.x; n < span; n += gridDim.x * blockDim.x) {
+        const int t = start + n;
+        if (t < 0 || t >= samples) continue;
+        const double at = (double)n * rate;
+        const int i = (int)at;
+        const float u = (float)(at - i);
+        const float a = i > 0 ? x[i - 1] : 0.0f, b = x[i], c = x[i + 1], d = x[i + 2];
+        const float v = b + 0.5f * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a)));
+        float g = gain * expf(-damp * n);
+        if (n > stop) g *= expf(-release * (n - stop));
+        atomicAdd(out + (size_t)row * samples + t, g * v);
+    }
+}
+"""
+
+
+def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: ModuleType = np) -> Any:
+    """Sound every event on its row.
+
+    Parameters
+    ----------
+    audio : ndarray (n,), float32
+        The library's samples.
+    ints : ndarray (events, 5), int32
+        Row, first sample in the clip (may be negative), offset and length in
+        *audio*, and the sample after the start at which it is choked.
+    floats : ndarray (events, 4), float32
+        Speed, gain, exponential damping per sample, and per sample after a choke.
+
+    Returns
+    -------
+    ndarray (rows, samples), float32
+        Third-order (Catmull-Rom) interpolation between samples.
+    """
+    out = xp.zeros((rows, samples), np.float32)
+    if len(ints) == 0:
+        return out
+    if xp is not np:
+        kernel = xp.RawKernel(_KERNEL, "add_events")
+        for k in range(0, len(ints), 60000):
+            part_i, part_f = ints[k : k + 60000], floats[k : k + 60000]
+            kernel((32, len(part_i)), (256,), (audio, part_i, part_f, np.int32(samples), out))
+        return out
+    for (row, start, offset, length, stop), (rate, gain, damp, release) in zip(ints.tolist(), floats.tolist(), strict=True):
+        first = max(0, -start)
+        n = np.arange(first, min(int((length - 3) / rate), samples - start))
+        if len(n) == 0:
+            continue
+        at = n * np.float64(np.float32(rate))
+        i = at.astype(np.int64)
+        u = (at - i).astype(np.float32)
+        x = audio[offset : offset + length]
+        a, b, c, d = np.where(i > 0, x[i - 1], 0), x[i], x[i + 1], x[i + 2]
+        v = b + 0.5 * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a)))
+        g = gain * np.exp(-damp * n)
+        if stop < n[-1]:
+            g = g * np.where(n > stop, np.exp(-release * np.maximum(n - stop, 0)), 1.0)
+        out[row, start + n] += g * v
+    return out
+
+
+def _squeeze(x: Any, amount: Any, xp: ModuleType) -> Any:
+    """Compress (clips, samples): level over 10 ms blocks, smoothed, raised to minus *amount*."""
+    clips, samples = x.shape
+    blocks = samples // _BLOCK
+    power = xp.mean(x[:, : blocks * _BLOCK].reshape(clips, blocks, _BLOCK) ** 2, axis=2)
+    taps = np.concatenate([np.linspace(0, 1, 2)[1:], np.exp(-np.arange(1, 30) / 8.0)])
+    kernel = xp.asarray((taps / taps.sum()).astype(np.float32))
+    padded = xp.pad(power, ((0, 0), (len(taps) - 1, 0)))
+    smooth = sum(kernel[k] * padded[:, len(taps) - 1 - k : len(taps) - 1 - k + blocks] for k in range(len(taps)))
+    level = xp.sqrt(smooth + 1e-12)
+    usual = xp.sqrt(xp.mean(power, axis=1, keepdims=True) + 1e-12)
+    gain = xp.maximum(level / usual, 0.5) ** (-amount[:, None])
+    at = (xp.arange(samples, dtype=np.float32) + 0.5) / _BLOCK - 0.5
+    left = xp.clip(xp.floor(at).astype(np.int32), 0, blocks - 1)
+    right = xp.minimum(left + 1, blocks - 1)
+    share = xp.clip(at - left, 0, 1)
+    return x * (gain[:, left] * (1 - share) + gain[:, right] * share)
+
+
+def _drive(x: Any, amount: Any, xp: ModuleType) -> Any:
+    """Saturate (clips, samples) by tanh; *amount* 0 leaves it alone."""
+    rms = xp.sqrt(xp.mean(x**2, axis=1, keepdims=True) + 1e-12)
+    hard = xp.maximum(amount, 1e-3)[:, None] / (3 * rms)
+    return xp.where(amount[:, None] > 0, xp.tanh(x * hard) / hard, x)
+
+
+def _rms(x: Any, xp: ModuleType) -> Any:
+    return xp.sqrt(xp.mean(x**2, axis=1, keepdims=True) + 1e-12)
+
+
+def render(plans: list[Plan], audio: Any, samples: int, seed: int, xp: ModuleType = np) -> Any:
+    """Sound of a batch of plans.
+
+    Returns
+    -------
+    ndarray (clips, samples), float32, root mean square 1 (0 for silence)
+    """
+    counts = np.repeat(np.arange(len(plans)), [len(p.ints) for p in plans])
+    ints = np.concatenate([p.ints for p in plans])
+    ints[:, 0] += ROWS * counts.astype(np.int32)
+    return render_arrays(ints, np.concatenate([p.floats for p in plans]), np.stack([p.eq_db for p in plans]),
+                         np.stack([p.wet for p in plans]), np.stack([p.settings for p in plans]), audio, samples, seed, xp)
+
+
+def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, settings: np.ndarray, audio: Any,
+                  samples: int, seed: int, xp: ModuleType = np) -> Any:
+    """As :func:`render`, from arrays joined over the batch (rows numbered through)."""
+    clips = len(settings)
+    fft = scipy.fft if xp is np else xp.fft
+    noise = np.random.default_rng(seed) if xp is np else xp.random.default_rng(seed)
+    eq_db, wet, settings = xp.asarray(eq_db), xp.asarray(wet), xp.asarray(settings)
+    value = {name: settings[:, k] for k, name in enumerate(SETTINGS)}
+    rows = add_events(audio, xp.asarray(ints), xp.asarray(floats), clips * ROWS, samples, xp).reshape(clips, ROWS, samples)
+
+    bins = samples // 2 + 1
+    hz = xp.maximum(xp.arange(bins, dtype=np.float32) * (SAMPLE_RATE / samples), 1.0)
+    place = xp.clip(xp.log2(hz / 30) / np.log2(20000 / 30) * (EQ_POINTS - 1), 0, EQ_POINTS - 1 - 1e-3)
+    left = xp.floor(place).astype(np.int32)
+    share = (place - left).astype(np.float32)
+    eq = xp.exp((eq_db[..., left] * (1 - share) + eq_db[..., left + 1] * share) * np.float32(np.log(10) / 20))
+
+    time = xp.arange(_ROOM, dtype=np.float32) / SAMPLE_RATE
+    room = noise.standard_normal((clips, _ROOM), dtype=np.float32) * xp.exp(-time / value["room_s"][:, None])
+    room *= time >= value["room_delay_s"][:, None]
+    room /= xp.sqrt(xp.sum(room**2, axis=1, keepdims=True) + 1e-9)
+    room_spectrum = fft.rfft(room, samples) * eq[:, ROWS]
+
+    spectrum = fft.rfft(rows)
+    spectrum *= eq[:, :ROWS] * (1 + wet[:, :, None] * room_spectrum[:, None, :])
+    drums = fft.irfft(spectrum[:, :DRUM_ROWS].sum(axis=1), samples)
+    backing = fft.irfft(spectrum[:, DRUM_ROWS:].sum(axis=1), samples)
+    del spectrum, eq, rows
+
+    drums = _drive(_squeeze(drums, value["drum_squeeze"], xp), value["drum_drive"], xp)
+    level = _rms(drums, xp)
+    both = (value["has_drums"] * value["has_backing"])[:, None]
+    ratio = xp.where(both > 0, 10 ** (value["drums_db"][:, None] / 20), value["has_drums"][:, None])
+    backing_level = _rms(backing, xp)
+    mix = drums / xp.maximum(level, 1e-5) * ratio + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
+    mix = _drive(_squeeze(mix, value["mix_squeeze"], xp), value["mix_drive"], xp)
+    mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (value["noise_db"][:, None] / 20)
+    slope = 1 / (1 + (hz[None] / value["low_pass_hz"][:, None]) ** 8)
+    mix = fft.irfft(fft.rfft(mix) * slope, samples)
+    return (mix / xp.maximum(_rms(mix, xp), 1e-4) * 10 ** (value["gain_db"][:, None] / 20)).astype(np.float32)

@@ -1,0 +1,281 @@
+"""Plans of mixes: every random choice of a clip, as plain arrays, before any sound is made.
+
+A plan says which piece of the library sounds when, at what speed and level, on
+which *row* (a group of instruments that share equaliser and room), how the rows
+are mixed, and what the network should answer.  :mod:`workbench.training.mixing`
+turns plans into sound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE
+from workbench.training import performances as play
+from workbench.training.arrangement import arrange_notes
+from workbench.training.bank import PRE_ROLL
+from workbench.training.library import Library, Voice
+from workbench.training.performances import INDEX, OTHER_INDEX, Performance
+from workbench.training.sources import OTHER
+
+#: Rows of a mix: eight of drums, four of backing.
+DRUM_ROWS, ROWS = 8, 12
+BASS_ROW, CHORD_ROW, LEAD_ROW, RECORDED_ROW = 8, 9, 10, 11
+EQ_POINTS = 9
+
+NAMES = (*INDEX, OTHER)
+_ROW_OF = dict(zip(NAMES, (0, 1, 2, 3, 3, 3, 4, 4, 4, 5, 5, 6, 7, 7), strict=True))
+ROW_OF = np.array([_ROW_OF[n] for n in NAMES])
+
+#: Usual level of each instrument in a kit, dB (own choice, by ear of common practice).
+LEVEL_DB = np.array([0, 0, -6, -12, -10, -15, -2, -2, -2, -11, -9, -6, -12, -10], float)
+
+#: Columns of an event: see :func:`workbench.training.mixing.add_events`.
+EVENT_INTS = ("row", "start", "offset", "length", "stop")
+EVENT_FLOATS = ("rate", "gain", "damp", "release")
+NEVER = 2**30
+
+
+@dataclass
+class Plan:
+    """One clip.
+
+    Attributes
+    ----------
+    ints : ndarray (events, 5), int32; floats : ndarray (events, 4), float32
+    eq_db : ndarray (ROWS + 1, EQ_POINTS), dB at points spaced evenly in octaves; the last row colours the room
+    wet : ndarray (ROWS,), room level
+    settings : ndarray (n,), the rest of the mix, see :data:`SETTINGS`
+    onset, velocity : ndarray (frames, 13); beat, downbeat : ndarray (frames,)
+    strokes : ndarray (n, 3), labelled time_s, instrument, velocity
+    beats : ndarray (n, 2), time_s, beat number in the bar from 1
+    """
+
+    ints: np.ndarray
+    floats: np.ndarray
+    eq_db: np.ndarray
+    wet: np.ndarray
+    settings: np.ndarray
+    onset: np.ndarray
+    velocity: np.ndarray
+    beat: np.ndarray
+    downbeat: np.ndarray
+    strokes: np.ndarray
+    beats: np.ndarray
+
+
+SETTINGS = ("room_s", "room_delay_s", "drum_drive", "drum_squeeze", "drums_db", "mix_drive", "mix_squeeze",
+            "low_pass_hz", "noise_db", "has_drums", "has_backing", "gain_db")
+
+
+@dataclass
+class Material:
+    """What plans draw on."""
+
+    library: Library
+    grooves: list[Performance]
+    fills: list[Performance]
+
+
+def _choose_kit(rng: np.random.Generator, library: Library) -> list[Voice]:
+    """A voice for each instrument: a base kit with guests from anywhere, or a motley kit."""
+    kit_names = list(library.kits)
+    base = library.kits[kit_names[rng.integers(len(kit_names))]]
+    guests = rng.choice([0.1, 0.45, 1.0], p=[0.3, 0.45, 0.25])
+    chosen = []
+    for name in NAMES:
+        voices = library.voices[name]
+        if name in base and rng.random() > guests:
+            chosen.append(voices[base[name][rng.integers(len(base[name]))]])
+        else:
+            made = [v for v in voices if v.kit.startswith("procedural")]
+            real = [v for v in voices if not v.kit.startswith("procedural")]
+            pool = made if made and (not real or rng.random() < 0.3) else real
+            chosen.append(pool[rng.integers(len(pool))])
+    return chosen
+
+
+def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarray, instrument: np.ndarray,
+                   velocity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Events of the drums: layer by velocity, pitch, level, choke, flams and snare buzz."""
+    kit = _choose_kit(rng, library)
+    n_names = len(NAMES)
+    rate = np.exp(rng.normal(0, 0.09, n_names)) * np.exp(rng.normal(0, 0.04))
+    toms = [INDEX[n] for n in ("high tom", "mid tom", "floor tom")]
+    rate[toms] = np.sort(rate[toms])[::-1] * rng.uniform(0.85, 1.15)
+    level_db = LEVEL_DB + rng.normal(0, 4, n_names)
+    gamma = rng.uniform(0.7, 2.0)
+    damp = np.where(rng.random(n_names) < 0.35, 1 / (SAMPLE_RATE * np.exp(rng.uniform(np.log(0.03), np.log(0.6), n_names))), 0.0)
+
+    flam = (instrument == play.SNARE) & (rng.random(len(instrument)) < (0.06 if rng.random() < 0.3 else 0.0))
+    time_s = np.concatenate([time_s, time_s[flam] - rng.uniform(0.018, 0.035, flam.sum())])
+    instrument = np.concatenate([instrument, instrument[flam]])
+    velocity = np.concatenate([velocity, velocity[flam] * 0.5])
+
+    order = np.argsort(time_s, kind="stable")
+    time_s, instrument, velocity = time_s[order], instrument[order], velocity[order]
+    n = len(time_s)
+    offset, length = np.empty(n, np.int64), np.empty(n, np.int64)
+    for k in range(n):
+        layers = kit[instrument[k]].layers
+        at = round(velocity[k] * (len(layers) - 1) + rng.normal(0, 0.6)) if len(layers) > 1 else 0
+        offset[k], length[k] = layers[min(max(at, 0), len(layers) - 1)]
+    stop = np.full(n, NEVER)
+    hats = np.flatnonzero(np.isin(instrument, (play.CLOSED, play.OPEN, play.PEDAL)))
+    if rng.random() < 0.9 and len(hats) > 1:
+        gap = np.diff(time_s[hats]) * SAMPLE_RATE
+        stop[hats[:-1]] = np.maximum(gap, 200)
+    if rng.random() < 0.06:
+        crash = instrument == play.CRASH
+        stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
+    gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.03) * np.exp(rng.normal(0, 0.05, n))
+    start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
+    jitter = np.exp(rng.normal(0, 0.004, n))
+    ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
+    floats = np.stack([rate[instrument] * jitter, gain, damp[instrument],
+                       np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03)))], axis=1)
+    if rng.random() < 0.25:
+        voice = library.voices["snare"][rng.integers(len(library.voices["snare"]))]
+        hit = np.isin(instrument, (play.KICK, *play.TOMS))
+        buzz_i, buzz_f = ints[hit].copy(), floats[hit].copy()
+        buzz_i[:, 0], buzz_i[:, 2:4] = 1, voice.layers[0]
+        buzz_i[:, 1] += int(0.004 * SAMPLE_RATE)
+        buzz_f[:, 0], buzz_f[:, 1] = 1.0, floats[hit, 1] * 10 ** (rng.uniform(-40, -26) / 20)
+        ints, floats = np.concatenate([ints, buzz_i]), np.concatenate([floats, buzz_f])
+    return ints, floats
+
+
+def _recorded_events(rng: np.random.Generator, library: Library, clip_s: float) -> tuple[list[list[float]], list[list[float]]]:
+    ints: list[list[float]] = []
+    floats: list[list[float]] = []
+    at = -rng.uniform(0, 4)
+    while at < clip_s:
+        offset, length = library.recorded[rng.integers(len(library.recorded))]
+        rate = float(np.exp(rng.uniform(np.log(0.8), np.log(1.25))))
+        ints.append([RECORDED_ROW, at * SAMPLE_RATE, offset, length, NEVER])
+        floats.append([rate, 1.0, 0.0, 0.0])
+        at += length / rate / SAMPLE_RATE
+    return ints, floats
+
+
+def _sung_events(rng: np.random.Generator, library: Library, clip_s: float) -> tuple[list[list[float]], list[list[float]]]:
+    ints: list[list[float]] = []
+    floats: list[list[float]] = []
+    at = rng.uniform(0, 3)
+    while at < clip_s:
+        offset, length = library.sung[rng.integers(len(library.sung))]
+        rate = float(np.exp(rng.uniform(np.log(0.6), np.log(1.4))))
+        ints.append([LEAD_ROW, at * SAMPLE_RATE, offset, length, NEVER])
+        floats.append([rate, rng.uniform(0.4, 1.2), 0.0, 0.0])
+        at += length / rate / SAMPLE_RATE + rng.exponential(1.0)
+    return ints, floats
+
+
+def _mark(frames: int, times_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Frame of each time and whether it lies inside the clip."""
+    frame = np.round(times_s * FRAME_RATE_HZ).astype(int)
+    return frame, (frame >= 0) & (frame < frames)
+
+
+def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, neighbours: tuple[float, ...]) -> None:
+    for reach, value in enumerate((1.0, *neighbours)):
+        for at in (frame - reach, frame + reach):
+            ok = (at >= 0) & (at < len(target))
+            index = (at[ok],) if column is None else (at[ok], column[ok])
+            np.maximum.at(target, index, value)
+
+
+def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Plan:
+    """Draw one clip of *clip_s* seconds."""
+    library = material.library
+    human = rng.random() < 0.6
+    with_drums = rng.random() > 0.05
+    if human:
+        performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.0)
+        tempo = float(np.clip(performance.tempo_bpm * np.exp(rng.normal(0, 0.18)), 50, 200))
+    else:
+        performance = play.generated_performance(rng, 1.0 + clip_s * 3.0)
+        tempo = float(np.clip(performance.tempo_bpm, 48, 200))
+    play.swap_instruments(rng, performance)
+    play.add_percussion(rng, performance)
+    n = performance.beats_per_bar
+    grid = play.beat_times(rng, int(performance.length) + 1, tempo)
+    shift = rng.uniform(0, n) * 60 / tempo
+    time_s = np.interp(performance.beat, np.arange(len(grid)), grid) - shift
+    time_s = time_s + rng.normal(0, 0.002 if human else rng.choice([0.002, 0.006, 0.010]), len(time_s))
+    instrument, velocity = performance.instrument.astype(int), np.clip(performance.velocity, 0.03, 1.0)
+    inside = (time_s > -2.0) & (time_s < clip_s + 0.05)
+    time_s, instrument, velocity = time_s[inside], instrument[inside], velocity[inside]
+    beat_s = grid - shift
+    number = np.arange(len(grid)) % n
+
+    ints, floats = [np.zeros((0, 5))], [np.zeros((0, 4))]
+    if with_drums:
+        i, f = _stroke_events(rng, library, time_s, instrument, velocity)
+        ints.append(i)
+        floats.append(f)
+    draw = rng.random()
+    backing = draw < 0.72 or not with_drums
+    rhythm = False
+    if backing:
+        recorded = bool(library.recorded) and rng.random() < 0.62
+        rhythm = not recorded or rng.random() < 0.35
+        extra: list[tuple[list[list[float]], list[list[float]]]] = []
+        if recorded:
+            extra.append(_recorded_events(rng, library, clip_s))
+        if rhythm:
+            kicks = time_s[instrument == play.KICK]
+            extra.append(arrange_notes(rng, library, beat_s, n, kicks, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW)))
+        if rng.random() < 0.35 and library.sung:
+            extra.append(_sung_events(rng, library, clip_s))
+        for i_list, f_list in extra:
+            if i_list:
+                ints.append(np.array(i_list))
+                floats.append(np.array(f_list))
+
+    eq_db = _equaliser(rng)
+    wet = np.where(rng.random(ROWS) < 0.8, 1.0, 0.3) * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15]) * rng.uniform(0.3, 1.0, ROWS)
+    wet[DRUM_ROWS:] *= 0.4
+    drums_db = rng.uniform(-12, 20) if rng.random() < 0.5 else rng.normal(-1, 4)
+    settings = np.array([
+        np.exp(rng.uniform(np.log(0.03), np.log(0.5))), rng.uniform(0.0, 0.03),
+        rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]), rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
+        drums_db, rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]), rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
+        rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]), rng.uniform(-90, -38),
+        float(with_drums), float(backing), rng.normal(0, 1.5)])
+
+    frames = round(clip_s * FRAME_RATE_HZ)
+    onset, level = np.zeros((frames, len(INDEX)), np.float16), np.zeros((frames, len(INDEX)), np.float16)
+    labelled = (instrument != OTHER_INDEX) & (time_s >= 0) & (time_s < clip_s) & with_drums
+    t, i, v = time_s[labelled], instrument[labelled], velocity[labelled]
+    frame, ok = _mark(frames, t)
+    _spread(onset, frame[ok], i[ok], (0.35,))
+    for d in (-1, 0, 1):
+        np.maximum.at(level, (np.clip(frame[ok] + d, 0, frames - 1), i[ok]), v[ok])
+    beat, downbeat = np.zeros(frames, np.float16), np.zeros(frames, np.float16)
+    heard = with_drums or rhythm
+    if heard:
+        frame, ok = _mark(frames, beat_s)
+        _spread(beat, frame[ok], None, (0.6, 0.2))
+        ok &= number == 0
+        _spread(downbeat, frame[ok], None, (0.6, 0.2))
+    elif not heard:
+        beat[:], downbeat[:] = -1, -1
+    inside = (beat_s >= 0) & (beat_s < clip_s)
+    return Plan(np.concatenate(ints).astype(np.int32), np.concatenate(floats).astype(np.float32), eq_db.astype(np.float32),
+                wet.astype(np.float32), settings.astype(np.float32), onset, level, beat, downbeat,
+                np.stack([t, i, v], axis=1), np.stack([beat_s[inside], number[inside] + 1], axis=1))
+
+
+def _equaliser(rng: np.random.Generator) -> np.ndarray:
+    """A tilt and a smooth wiggle for each row and the room, dB at EQ_POINTS points from 30 Hz to 20 kHz."""
+    x = np.linspace(-1, 1, EQ_POINTS)
+    strength = rng.choice([0.3, 1.0, 1.6], p=[0.3, 0.5, 0.2])
+    tilt = rng.normal(0, 4.0 * strength, (ROWS + 1, 1)) * x
+    wiggle = rng.normal(0, 3.0 * strength, (ROWS + 1, EQ_POINTS))
+    common = rng.normal(0, 1.5, (1, EQ_POINTS)) + rng.normal(0, 2.0) * x
+    eq = tilt + wiggle + common
+    eq[ROWS] = -rng.uniform(0, 12) * (x + 1) / 2 + rng.normal(0, 2, EQ_POINTS)
+    return eq

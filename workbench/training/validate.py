@@ -1,0 +1,77 @@
+"""Listen to kept-out kits, performances and backing, and keep what the network says.
+
+The result, one ``.npz``, holds activations and the true strokes and beats of
+many clips; :mod:`workbench.training.calibrate` reads thresholds, timing and
+confidence from it.  Needs torch.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+import torch
+
+from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
+from workbench.training import mixing
+from workbench.training.library import read_library
+from workbench.training.network import SLOW, Network
+from workbench.training.performances import read_performances
+from workbench.training.planning import SETTINGS, Material, plan_clip
+
+
+def listen(weights: Path, material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device) -> dict[str, np.ndarray]:
+    """Activations (uint8, 255 = certain) of *clips* held-out clips, every second one without backing."""
+    network = Network().to(device).eval()
+    network.load_state_dict(torch.load(weights, map_location=device))
+    frames = round(clip_s * FRAME_RATE_HZ) // SLOW * SLOW
+    audio = xp.asarray(material.library.samples)  # type: ignore[attr-defined]
+    heard, strokes, beats, settings = [], [], [], []
+    rng = np.random.default_rng(seed)
+    for first in range(0, clips, 8):
+        plans = [plan_clip(rng, material, clip_s) for _ in range(min(8, clips - first))]
+        for k, plan in enumerate(plans):
+            if k % 2 == 0 and plan.settings[SETTINGS.index("has_drums")]:
+                plan.settings[SETTINGS.index("has_backing")] = 0.0
+        sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE), seed + first, xp)  # type: ignore[arg-type]
+        sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
+        features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
+        with torch.no_grad():
+            heard.append((torch.sigmoid(network(features)) * 255).round().byte().cpu().numpy())
+        for k, plan in enumerate(plans, first):
+            strokes.append(np.column_stack([np.full(len(plan.strokes), k), plan.strokes]))
+            beats.append(np.column_stack([np.full(len(plan.beats), k), plan.beats]))
+            settings.append(plan.settings)
+    return {"heard": np.concatenate(heard), "strokes": np.concatenate(strokes), "beats": np.concatenate(beats),
+            "settings": np.stack(settings)}
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
+        "Example: python -m workbench.training.validate --weights build/run1/average.pt --bank build/bank "
+        "--backing build/backing --performances build/performances.npz --out build/validation.npz"))
+    parser.add_argument("--weights", type=Path, required=True)
+    parser.add_argument("--bank", type=Path, required=True)
+    parser.add_argument("--backing", type=Path, required=True)
+    parser.add_argument("--performances", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--clips", type=int, default=320)
+    parser.add_argument("--clip-s", type=float, default=24.0)
+    parser.add_argument("--seed", type=int, default=7)
+    args = parser.parse_args()
+    xp: object = np
+    if torch.cuda.is_available():
+        import cupy
+
+        xp = cupy
+    grooves, fills = read_performances(args.performances, "validation")
+    material = Material(read_library(args.bank, args.backing, held_out=True), grooves, fills)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    np.savez_compressed(args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device))
+    print(f"{args.clips} clips written to {args.out}")
+
+
+if __name__ == "__main__":
+    main()
