@@ -12,7 +12,6 @@ The song shows what the workbench is for.  It supports no accuracy figure.
 from __future__ import annotations
 
 import argparse
-import csv
 import hashlib
 import random
 from dataclasses import replace
@@ -23,6 +22,7 @@ import band
 import numpy as np
 import soundfile
 
+from workbench.annotations import write_beats, write_hits
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
 from workbench.chartfile import write_chart
 from workbench.meter import Bar, Meter, TimeMap
@@ -251,28 +251,6 @@ def save_recording(samples: np.ndarray, path: Path) -> None:
             file.write(samples[start:start + SAMPLE_RATE])
 
 
-def write_hits(chart: Chart, path: Path) -> None:
-    """time_s, bar, position, instrument, velocity, confidence of every stroke."""
-    rows = sorted(((chart.note_time_s(k, n), chart.time_map.bar_number(k), n)
-                   for k, n in chart.notes()), key=lambda row: (row[0], row[2].order))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(("time_s", "bar", "position", "instrument", "velocity", "confidence"))
-        for time_s, bar, n in rows:
-            table.writerow((f"{time_s:.6f}", bar, n.position, n.instrument, n.velocity, 1))
-
-
-def write_beats(chart: Chart, path: Path) -> None:
-    """time_s, bar, beat of every counted beat."""
-    time_map = chart.time_map
-    with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(("time_s", "bar", "beat"))
-        for k, bar in enumerate(time_map.bars):
-            for time_s, position in zip(bar.beat_times_s, bar.beat_positions()):
-                table.writerow((f"{time_s:.6f}", time_map.bar_number(k), bar.count(position)[0]))
-
-
 def with_recording(chart: Chart, path: Path) -> Chart:
     info = soundfile.info(path)
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
@@ -292,7 +270,7 @@ def main() -> None:
     chart = with_recording(chart, recording)
     write_chart(chart, args.out / f"{NAME}.truth.chart.json")
     write_hits(chart, args.out / f"{NAME}.truth.hits.csv")
-    write_beats(chart, args.out / f"{NAME}.truth.beats.csv")
+    write_beats(chart.time_map, args.out / f"{NAME}.truth.beats.csv")
 
 
 if __name__ == "__main__":
