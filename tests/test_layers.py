@@ -13,7 +13,7 @@ LAYERS = {
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues midi",
     3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare",
-    4: "draft evaluate engrave synthesis sound stretch balance practice exercises check take",
+    4: "draft evaluate engrave synthesis sound loudness stretch balance practice exercises check take",
     5: "plot grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}

@@ -13,14 +13,17 @@ after an eighth note; any stroke of the hi-hat ends the one before.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 
+from workbench.audio import Audio
 from workbench.chart import Chart
-from workbench.drumkit import INSTRUMENTS, instrument
+from workbench.drumkit import instrument
 from workbench.errors import WorkbenchError
+from workbench.meter import Bar, TimeMap
 from workbench.synthesis import add_room, kit_sample
 
 FLAM_S = 0.028
@@ -30,6 +33,11 @@ ROLL_STEP_S = 0.055
 DAMP_S = 0.02
 #: Velocity of grace notes against their stroke.
 GRACE_SHARE = 0.45
+
+#: What is left to ring after the last bar where nothing repeats, seconds.
+RING_OUT_S = 2.0
+#: Ways the click goes.
+CLICKS: tuple[str, ...] = ("quarter", "eighth", "off-beat", "2 and 4")
 
 #: Place between left (−1) and right (1), as the drummer sees the kit.
 PLACES: dict[str, float] = {
@@ -54,6 +62,8 @@ class Blow:
         Those that choose another sound (see :mod:`workbench.synthesis`).
     stop_s : float or None
         When a hand or foot damps it.
+    variation : int
+        Which of the kit's blows of this loudness it is.
     """
 
     time_s: float
@@ -61,6 +71,7 @@ class Blow:
     velocity: int
     articulations: frozenset[str] = frozenset()
     stop_s: float | None = None
+    variation: int = 0
 
 
 def blows_of(chart: Chart, first_bar: int = 0, end_bar: int | None = None, *,
@@ -87,7 +98,13 @@ def blows_of(chart: Chart, first_bar: int = 0, end_bar: int | None = None, *,
             eighth_s = chart.time_map.seconds(k, note.position + Fraction(1, 8)) - origin_s - at_s
             at_s += note.deviation_s if played else 0.0
             blows += _spelled_out(note, at_s, eighth_s, chart, k)
-    return sorted(blows, key=lambda b: b.time_s)
+    blows.sort(key=lambda b: (b.time_s, b.instrument))
+    played_before: dict[str, int] = {}
+    for k, blow in enumerate(blows):
+        count = played_before.get(blow.instrument, 0)
+        blows[k] = replace(blow, variation=count)
+        played_before[blow.instrument] = count + 1
+    return blows
 
 
 def _spelled_out(note, at_s: float, eighth_s: float, chart: Chart, bar_index: int) -> list[Blow]:
@@ -125,8 +142,9 @@ def mix_blows(blows: Iterable[Blow], length: int, sample_rate: int, *, loop: boo
         raise WorkbenchError("A sound needs a length above zero.")
     stops = _stops(blows, length / sample_rate, loop)
     out = np.zeros((length, 2), np.float32)
-    for k, (blow, stop_s) in enumerate(zip(blows, stops)):
-        shot = kit_sample(blow.instrument, blow.velocity, sample_rate, k, blow.articulations)
+    for blow, stop_s in zip(blows, stops):
+        shot = kit_sample(blow.instrument, blow.velocity, sample_rate, blow.variation,
+                          blow.articulations)
         if stop_s is not None:
             shot = _damped(shot, max(0.0, stop_s - blow.time_s), sample_rate)
         stereo = shot[:, None] * pan_gains(place_of(blow.instrument))
@@ -192,4 +210,150 @@ def pan_gains(place: float) -> np.ndarray:
     return (np.sqrt(2) * np.array([np.cos(angle), np.sin(angle)])).astype(np.float32)
 
 
-assert set(PLACES) <= {i.name for i in INSTRUMENTS} | {i.family for i in INSTRUMENTS}
+def render_chart(chart: Chart, sample_rate: int = 44100, first_bar: int = 0,
+                 end_bar: int | None = None, *, instruments: Collection[str] | None = None,
+                 played: bool = True, loop: bool = False, room: bool = True,
+                 whole_recording: bool = False) -> Audio:
+    """The chart played by our kit.
+
+    Parameters
+    ----------
+    first_bar, end_bar : int
+        Bar indices, end exclusive; by default the whole chart.
+    instruments : names or None
+        Only these; None means all.
+    played : bool
+        With the recorded feel, or exactly as written.
+    loop : bool
+        One round of endless repetition, ``loop_length`` samples long.
+        Otherwise the last strokes ring out for :data:`RING_OUT_S`.
+    whole_recording : bool
+        Time counts from the start of the recording instead of the first bar
+        line, so that the result lies on the recording.
+
+    Returns
+    -------
+    Audio
+        Stereo; peaks may pass full scale (see :mod:`workbench.loudness`).
+    """
+    end_bar = len(chart) if end_bar is None else end_bar
+    blows = blows_of(chart, first_bar, end_bar, instruments=instruments, played=played)
+    length = loop_length(chart.time_map, sample_rate, first_bar, end_bar)
+    if whole_recording:
+        shift_s = chart.time_map.bar_start_s(first_bar)
+        blows = [replace(b, time_s=b.time_s + shift_s,
+                         stop_s=None if b.stop_s is None else b.stop_s + shift_s) for b in blows]
+        length += round(shift_s * sample_rate)
+    if not loop:
+        length += round(RING_OUT_S * sample_rate)
+    return Audio(mix_blows(blows, length, sample_rate, loop=loop, room=room), sample_rate)
+
+
+def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0,
+                end_bar: int | None = None) -> int:
+    """Samples from one bar line to another, rounded once."""
+    end_bar = len(time_map) if end_bar is None else end_bar
+    seconds = time_map.bar_end_s(end_bar - 1) - time_map.bar_start_s(first_bar)
+    return round(seconds * sample_rate)
+
+
+# -- click -----------------------------------------------------------------------
+
+def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
+    """Where a click falls in a bar, and whether it is accented (on 1 only).
+
+    ``kind`` is one of :data:`CLICKS`; "2 and 4" means every second counted beat,
+    "eighth" two (in compound meters three) to the beat, "off-beat" the ones
+    between the beats.
+    """
+    if kind not in CLICKS:
+        raise WorkbenchError(f"A click is one of {', '.join(CLICKS)}, not {kind!r}.")
+    beat = bar.meter.beat_length
+    parts = 3 if bar.meter.is_compound else 2
+    # Counted in the full bar, so that a pick-up clicks like the end of a bar.
+    beats = [k * beat for k in range(-(-bar.meter.bar_length // beat))]
+    if kind == "quarter":
+        places = beats
+    elif kind == "eighth":
+        places = [b + p * beat / parts for b in beats for p in range(parts)]
+    elif kind == "off-beat":
+        places = [b + (parts - 1) * beat / parts for b in beats]
+    else:
+        places = beats[1::2]
+    inside = [p - bar.missing for p in places if bar.missing <= p < bar.meter.bar_length]
+    return [(p, p + bar.missing == 0) for p in inside]
+
+
+def render_click(time_map: TimeMap, kind: str = "quarter", sample_rate: int = 44100,
+                 first_bar: int = 0, end_bar: int | None = None, *, loop: bool = False,
+                 whole_recording: bool = False) -> Audio:
+    """A click along the bars of a time map; higher and louder on 1.
+
+    As long as :func:`render_chart` with the same bars makes it, so both mix.
+    """
+    end_bar = len(time_map) if end_bar is None else end_bar
+    origin_s = 0.0 if whole_recording else time_map.bar_start_s(first_bar)
+    length = loop_length(time_map, sample_rate, first_bar, end_bar)
+    if whole_recording:
+        length += round(time_map.bar_start_s(first_bar) * sample_rate)
+    if not loop:
+        length += round(RING_OUT_S * sample_rate)
+    out = np.zeros((length, 1), np.float32)
+    for k in range(first_bar, end_bar):
+        for position, accented in click_positions(time_map.bars[k], kind):
+            at = round((time_map.seconds(k, position) - origin_s) * sample_rate)
+            _lay(out, click_sample(sample_rate, accented)[:, None], at, loop)
+    return Audio(out, sample_rate)
+
+
+def render_count_in(bar: Bar, tempo_bpm: float, sample_rate: int = 44100, bars: int = 1) -> Audio:
+    """Counted beats of ``bars`` full bars before the music, exactly to its bar line."""
+    if bars < 1:
+        raise WorkbenchError("A count-in has at least one bar.")
+    time_map = TimeMap.steady(bars, tempo_bpm, bar.meter)
+    return render_click(time_map, "quarter", sample_rate, loop=True)
+
+
+@lru_cache(maxsize=16)
+def click_sample(sample_rate: int, accented: bool = False) -> np.ndarray:
+    """A short woody tone, (n,), float32: 1.2 kHz, or 1.8 kHz accented."""
+    t = np.arange(int(0.045 * sample_rate)) / sample_rate
+    pitch_hz = 1800 if accented else 1200
+    knock = 0.4 * np.sin(2 * np.pi * 2.76 * pitch_hz * t) * np.exp(-t / 0.003)
+    out = (np.sin(2 * np.pi * pitch_hz * t) + knock) * np.exp(-t / 0.009) * np.minimum(t / 0.0005, 1)
+    out[-64:] *= np.linspace(1, 0, 64)
+    out = (out / np.abs(out).max() * (0.8 if accented else 0.5)).astype(np.float32)
+    out.flags.writeable = False
+    return out
+
+
+# -- mixing ----------------------------------------------------------------------
+
+def placed(audio: Audio, level_db: float = 0.0, place: float = 0.0) -> np.ndarray:
+    """Stereo samples at a level and a place between left (−1) and right (1).
+
+    Mono is panned with equal power; stereo is balanced: the far side is turned
+    down, and what it carried is moved to the near one.
+    """
+    gain = np.float32(10 ** (level_db / 20))
+    x = audio.samples
+    if x.shape[1] == 1:
+        return x * pan_gains(place) * gain
+    x = x[:, :2]
+    if place == 0:
+        return x * gain
+    far = 1 if place < 0 else 0
+    moved = np.float32(min(abs(place), 1.0))
+    out = x.copy()
+    out[:, 1 - far] += moved * x[:, far] * np.float32(np.sqrt(0.5))
+    out[:, far] *= 1 - moved
+    return out * gain
+
+
+def mixed(parts: Iterable[np.ndarray]) -> np.ndarray:
+    """Stereo parts added up, as long as the longest."""
+    parts = list(parts)
+    out = np.zeros((max(len(p) for p in parts), 2), np.float32)
+    for p in parts:
+        out[:len(p)] += p
+    return out
