@@ -1,0 +1,312 @@
+"""A real JupyterLab with a real kernel, and notebooks in it, for tests in a browser."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+import uuid
+from pathlib import Path
+
+import nbformat
+from jupyter_client import BlockingKernelClient
+
+#: Where Chromium lies on Debian and Ubuntu.
+CHROMIUM_PLACES = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
+CHROMIUM_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+_QUIET = {"fetchNews": "false", "checkForUpdates": False, "doNotDisturbMode": True}
+
+
+def find_chromium() -> str:
+    """Path of Chromium; fails with what to install where there is none."""
+    for place in CHROMIUM_PLACES:
+        if Path(place).exists():
+            return place
+    raise AssertionError(
+        "These tests need the Chromium browser: install it with 'apt-get install chromium' "
+        "(Debian, Ubuntu) and run them again."
+    )
+
+
+class Lab:
+    """A JupyterLab server on a folder, apart from the user's own settings."""
+
+    def __init__(self, folder: Path, subshells: bool = True) -> None:
+        self.folder = folder
+        self.root = folder / "root"
+        self.root.mkdir(parents=True)
+        self.token = uuid.uuid4().hex
+        self.port = _free_port()
+        homes = {
+            name: folder / name.lower()
+            for name in (
+                "HOME",
+                "JUPYTER_CONFIG_DIR",
+                "JUPYTER_DATA_DIR",
+                "JUPYTER_RUNTIME_DIR",
+                "IPYTHONDIR",
+                "JUPYTERLAB_SETTINGS_DIR",
+                "JUPYTERLAB_WORKSPACES_DIR",
+            )
+        }
+        for path in homes.values():
+            path.mkdir()
+        settings = homes["JUPYTERLAB_SETTINGS_DIR"] / "@jupyterlab"
+        self._write_settings(settings / "apputils-extension/notification.jupyterlab-settings", _QUIET)
+        if not subshells:
+            self._write_settings(
+                settings / "services-extension/services.jupyterlab-settings",
+                {"commsOverSubshells": "disabled"},
+            )
+            self._write_settings(
+                settings / "apputils-extension/kernels-settings.jupyterlab-settings",
+                {"commsOverSubshells": "disabled"},
+            )
+        self.runtime = homes["JUPYTER_RUNTIME_DIR"]
+        # A parent process that limits itself must not limit the kernels' own threads.
+        environment = {k: v for k, v in os.environ.items() if not k.startswith("JUPYTER")}
+        environment |= {name: str(path) for name, path in homes.items()}
+        self.log = open(folder / "server.log", "w")
+        self.process = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "jupyterlab",
+                "--no-browser",
+                "--allow-root",
+                f"--port={self.port}",
+                "--ServerApp.port_retries=0",
+                f"--IdentityProvider.token={self.token}",
+                f"--ServerApp.root_dir={self.root}",
+                "--LabApp.news_url=None",
+                "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+                "--LabApp.extension_manager=readonly",
+                "--expose-app-in-browser",
+            ],
+            env=environment,
+            cwd=self.root,
+            stdout=self.log,
+            stderr=subprocess.STDOUT,
+        )
+        self._wait_until_ready()
+
+    @staticmethod
+    def _write_settings(path: Path, settings: dict) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(settings))
+
+    def _wait_until_ready(self, patience_s: float = 60.0) -> None:
+        end = time.monotonic() + patience_s
+        while time.monotonic() < end:
+            if self.process.poll() is not None:
+                raise AssertionError(f"JupyterLab did not start; see {self.log.name}.")
+            try:
+                self.api("status")
+                return
+            except OSError:
+                time.sleep(0.1)
+        raise AssertionError(f"JupyterLab did not answer; see {self.log.name}.")
+
+    def api(self, path: str):
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.port}/api/{path}", headers={"Authorization": f"token {self.token}"}
+        )
+        with urllib.request.urlopen(request, timeout=5) as answer:
+            return json.load(answer)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(10)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        self.log.close()
+
+    def write_notebook(self, name: str, cells: list[str]) -> Path:
+        notebook = nbformat.v4.new_notebook(
+            cells=[nbformat.v4.new_code_cell(c) for c in cells],
+            metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
+        )
+        path = self.root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        nbformat.write(notebook, path)
+        return path
+
+    def url(self, notebook: str) -> str:
+        return (
+            f"http://127.0.0.1:{self.port}/lab/workspaces/{uuid.uuid4().hex[:12]}/tree/{notebook}"
+            f"?reset&token={self.token}"
+        )
+
+    def kernel_of(self, notebook: str) -> Kernel:
+        for session in self.api("sessions"):
+            if session["path"] == notebook:
+                return Kernel(
+                    self.runtime / f"kernel-{session['kernel']['id']}.json", session["kernel"]["id"]
+                )
+        raise AssertionError(f"No kernel runs for {notebook}.")
+
+
+class Kernel:
+    """A second client of a notebook's kernel, to look at Python's side."""
+
+    def __init__(self, connection_file: Path, kernel_id: str) -> None:
+        self.id = kernel_id
+        self.client = BlockingKernelClient(connection_file=str(connection_file))
+        self.client.load_connection_file()
+        self.client.start_channels()
+
+    def value(self, expression: str):
+        """A value of the notebook's namespace (numbers, texts, lists)."""
+        answer = self.client.execute(
+            "", user_expressions={"x": f"__import__('json').dumps({expression})"}, reply=True, timeout=20
+        )
+        result = answer["content"]["user_expressions"]["x"]
+        assert result["status"] == "ok", result
+        return json.loads(eval(result["data"]["text/plain"]))
+
+    def run(self, code: str) -> None:
+        answer = self.client.execute(code, reply=True, timeout=30)
+        assert answer["content"]["status"] == "ok", answer["content"]
+
+    def start(self, code: str) -> None:
+        """Run code without waiting for its end."""
+        self.client.execute(code)
+
+    def close(self) -> None:
+        self.client.stop_channels()
+
+
+class Page:
+    """A notebook in the browser."""
+
+    def __init__(self, browser_context, lab: Lab, notebook: str) -> None:
+        self.lab, self.notebook = lab, notebook
+        self.page = browser_context.new_page()
+        self.problems: list[str] = []
+        self.page.on("pageerror", lambda error: self.problems.append(str(error)))
+        self.page.on(
+            "console",
+            lambda m: self.problems.append(m.text) if m.type == "error" and "wbg" in m.text else None,
+        )
+        self.page.goto(lab.url(notebook))
+        self.wait_for_lab()
+
+    def wait_for_lab(self) -> None:
+        self.page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=60000)
+        self.page.evaluate("() => window.jupyterapp.restored.then(() => true)")
+        self.page.wait_for_selector(".jp-CodeCell", timeout=60000)
+        self.page.wait_for_function(
+            """() => {
+            const kernel = window.jupyterapp.shell.currentWidget?.context?.sessionContext?.session?.kernel;
+            return kernel && kernel.status === "idle";
+        }""",
+            timeout=60000,
+        )
+
+    def run_all(self) -> None:
+        assert self.page.evaluate("() => window.jupyterapp.commands.execute('notebook:run-all-cells')"), (
+            "a cell of the notebook failed"
+        )
+
+    def wait_for_grid(self, count: int = 1) -> None:
+        self.page.wait_for_function(
+            f"() => [...document.querySelectorAll('.wbg')].filter((e) => e.dataset.painted).length >= {count}",
+            timeout=30000,
+        )
+
+    def grid(self, index: int = 0) -> Grid:
+        return Grid(self, index)
+
+    def close(self) -> None:
+        self.page.close()
+
+
+class Grid:
+    """One grid in a page: finds places, acts with real mouse and keys."""
+
+    def __init__(self, page: Page, index: int) -> None:
+        self.page, self.index = page.page, index
+        self.sheet = self.page.locator(".wbg-sheet").nth(index)
+
+    def evaluate(self, body: str, argument=None):
+        """Run a function body with ``view`` and ``x`` in the page."""
+        return self.page.evaluate(
+            "([index, x]) => { const view = document.querySelectorAll('.wbg')[index].hitGrid; " + body + " }",
+            [self.index, argument],
+        )
+
+    def point(self, bar: int, position: float, instrument: str) -> tuple[float, float]:
+        """Pixel of a place on the page, scrolled into view."""
+        self.sheet.scroll_into_view_if_needed()
+        self.evaluate("view.scrollToBar(x)", bar)
+        self.page.wait_for_timeout(50)
+        x, y = self.evaluate(
+            """
+            const box = view.scroller.getBoundingClientRect();
+            const [bar, position, instrument] = x;
+            const line = view.sheet.lines.find((l) => bar >= l.first && bar < l.last);
+            const px = line.bars[bar - line.first].x + position * line.scale;
+            const py = line.y + view.sheet.rowsY + (view.rowOf.get(instrument) + 0.6) * 20 - view.scroller.scrollTop;
+            return [box.left + px, box.top + py];""",
+            [bar, position, instrument],
+        )
+        return x, y
+
+    def click(self, bar: int, position: float, instrument: str, **options) -> None:
+        keys = options.pop("modifiers", [])
+        x, y = self.point(bar, position, instrument)
+        for key in keys:
+            self.page.keyboard.down(key)
+        self.page.mouse.click(x, y, **options)
+        for key in keys:
+            self.page.keyboard.up(key)
+
+    def drag(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        self.page.mouse.move(*start)
+        self.page.mouse.down()
+        self.page.mouse.move((start[0] + end[0]) / 2, (start[1] + end[1]) / 2, steps=4)
+        self.page.mouse.move(*end, steps=4)
+        self.page.mouse.up()
+
+    def press(self, *keys: str) -> None:
+        self.sheet.focus()
+        for key in keys:
+            self.page.keyboard.press(key)
+
+    def settle(self) -> None:
+        """Wait until Python has answered every edit."""
+        self.page.wait_for_function(
+            "(index) => document.querySelectorAll('.wbg')[index].hitGrid.session.pending.length === 0",
+            arg=self.index,
+            timeout=20000,
+        )
+
+    def has(self, bar: int, at: str, instrument: str) -> bool:
+        return self.evaluate(
+            "return view.session.confirmed.bars[x[0]].notes.some((n) => n.at === x[1] "
+            "&& n.instrument === x[2])",
+            [bar, at, instrument],
+        )
+
+    def text(self, selector: str) -> str:
+        return self.page.locator(selector).nth(self.index).inner_text()
+
+
+def _free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]

@@ -1,0 +1,252 @@
+"""Ordinary ipywidgets around the grid, to be arranged as a user likes.
+
+:class:`GridControls` holds each control under its name; :meth:`GridControls.box`
+is one arrangement.  What concerns the page only (levels, speed, zoom) is linked
+in the page and works while the kernel is busy.
+"""
+
+from __future__ import annotations
+
+import ipywidgets as w
+import traitlets
+
+from workbench.document import ChartDocument
+from workbench.edits import NameSection, SetMeter, SetSubdivisions, Together
+from workbench.errors import ChartError
+from workbench.grid.widget import HitGrid
+from workbench.meter import Meter
+
+#: Into how many parts a beat can be divided from the menu: what they are called.
+SUBDIVISIONS = [
+    ("quarters", 1),
+    ("8ths", 2),
+    ("triplets", 3),
+    ("16ths", 4),
+    ("16th triplets", 6),
+    ("32nds", 8),
+]
+
+_SOURCES = {"recording": "Recording", "chart": "Chart's sound", "click": "Click"}
+
+
+def _button(words: str, tooltip: str, action) -> w.Button:
+    button = w.Button(description=words, tooltip=tooltip, layout=w.Layout(width="auto"))
+    button.on_click(lambda _: action())
+    return button
+
+
+class GridControls:
+    """The controls of a grid.
+
+    Attributes
+    ----------
+    play, loop, speed, count_in, drums : listening
+    levels, pans : dict of 'recording', 'chart', 'click'
+    undo, redo, save, next_doubt, accept, reject, correct_repeats : buttons
+    meter, set_meter, subdivision, set_subdivision, section, name_section : bars
+    zoom, doubt_below, waveform, spectrogram, all_rows, keys : view
+    """
+
+    def __init__(self, grid: HitGrid) -> None:
+        self.grid = grid
+        self._build_listening()
+        self._build_editing()
+        self._build_view()
+
+    # -- making -------------------------------------------------------------------
+
+    def _linked(self, widget: w.Widget, trait: str) -> w.Widget:
+        widget.value = getattr(self.grid, trait)
+        if isinstance(widget, w.Dropdown):
+            # A menu's value is known in Python only.
+            traitlets.link((widget, "value"), (self.grid, trait))
+        else:
+            w.jslink((widget, "value"), (self.grid, trait))
+        return widget
+
+    def _build_listening(self) -> None:
+        narrow, slider = w.Layout(width="110px"), w.Layout(width="250px")
+        self.play = self._linked(
+            w.ToggleButton(description="Play", tooltip="Space in the grid", layout=narrow), "playing"
+        )
+        self.loop = self._linked(
+            w.ToggleButton(description="Loop", tooltip="l in the grid", layout=narrow), "loop"
+        )
+        self.speed = self._linked(
+            w.IntSlider(
+                description="Speed %", min=25, max=150, step=5, layout=slider, continuous_update=False
+            ),
+            "speed_percent",
+        )
+        self.count_in = self._linked(
+            w.Dropdown(
+                description="Count-in",
+                layout=w.Layout(width="190px"),
+                options=[("none", 0), ("one bar", 1), ("two bars", 2)],
+            ),
+            "count_in_bars",
+        )
+        self.drums = self._linked(
+            w.FloatSlider(
+                description="Drums dB",
+                min=-24,
+                max=12,
+                step=3,
+                layout=slider,
+                continuous_update=False,
+                readout_format="+.0f",
+                tooltip="drums of the recording pushed back or brought out",
+            ),
+            "drums_db",
+        )
+        self.levels = {
+            s: self._linked(w.IntSlider(description=words, min=0, max=100, layout=slider), f"{s}_level")
+            for s, words in _SOURCES.items()
+        }
+        self.pans = {
+            s: self._linked(
+                w.IntSlider(
+                    description="left–right", min=-100, max=100, step=10, layout=w.Layout(width="220px")
+                ),
+                f"{s}_pan",
+            )
+            for s in _SOURCES
+        }
+
+    def _build_editing(self) -> None:
+        grid = self.grid
+        document: ChartDocument = grid.document
+        self.undo = _button("Undo", "Ctrl Z in the grid", lambda: grid.attempt(document.undo))
+        self.redo = _button("Redo", "Ctrl Y in the grid", lambda: grid.attempt(document.redo))
+        self.save = _button("Save", "Ctrl S in the grid", lambda: grid.attempt(document.save))
+        self.next_doubt = _button("Next doubt", "n in the grid", lambda: grid.run("next doubt"))
+        self.accept = _button("Accept", "y in the grid", lambda: grid.run("accept"))
+        self.reject = _button("Remove", "x in the grid", lambda: grid.run("reject"))
+        self.correct_repeats = _button(
+            "Correct repeats too",
+            "e in the grid: every bar that repeats this one",
+            lambda: grid.run("correct repeats"),
+        )
+        short = w.Layout(width="90px")
+        self.meter = w.Text(value="4/4", layout=short, tooltip="such as 4/4, 7/8, 12/8")
+        self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
+        self.subdivision = w.Dropdown(options=SUBDIVISIONS, value=4, layout=w.Layout(width="130px"))
+        self.set_subdivision = _button(
+            "Set columns",
+            "of the selected bars: [ and ] in the grid",
+            lambda: grid.attempt(self._set_subdivisions),
+        )
+        self.section = w.Text(placeholder="Verse", layout=w.Layout(width="140px"))
+        self.name_section = _button(
+            "Name section",
+            "beginning at the cursor's bar: s in the grid",
+            lambda: grid.attempt(self._name_section),
+        )
+
+    def _build_view(self) -> None:
+        options = [
+            ("1 bar", 1),
+            ("2 bars", 2),
+            ("4 bars", 4),
+            ("8 bars", 8),
+            ("16 bars", 16),
+            ("32 bars", 32),
+            ("whole song", 0),
+        ]
+        self.zoom = self._linked(
+            w.Dropdown(description="A line", options=options, layout=w.Layout(width="190px")), "bars_per_line"
+        )
+        self.doubt_below = self._linked(
+            w.FloatSlider(description="Doubt below", min=0, max=1, step=0.05, layout=w.Layout(width="260px")),
+            "doubt_below",
+        )
+        narrow = w.Layout(width="auto")
+        self.waveform = self._linked(
+            w.Checkbox(description="Waveform", indent=False, layout=narrow), "show_waveform"
+        )
+        self.spectrogram = self._linked(
+            w.Checkbox(description="Spectrogram", indent=False, layout=narrow), "show_spectrogram"
+        )
+        self.all_rows = self._linked(
+            w.Checkbox(description="All instruments", indent=False, layout=narrow), "all_rows"
+        )
+        self.keys = self._linked(
+            w.Checkbox(description="List of keys", indent=False, layout=narrow), "show_keys"
+        )
+
+    # -- doing ----------------------------------------------------------------------
+
+    def _set_meter(self) -> None:
+        bars = self.grid.bars()
+        self.grid.document.apply(SetMeter(bars[0], bars[-1], Meter.parse(self.meter.value)))
+
+    def _set_subdivisions(self) -> None:
+        time_map = self.grid.chart.time_map
+        edits = [
+            SetSubdivisions(k, (self.subdivision.value,) * len(time_map.bars[k].beat_spans()))
+            for k in self.grid.bars()
+        ]
+        self.grid.document.apply(edits[0] if len(edits) == 1 else Together(tuple(edits), "set subdivisions"))
+
+    def _name_section(self) -> None:
+        name = self.section.value.strip()
+        if not name:
+            raise ChartError("Write the section's name first.")
+        self.grid.document.apply(NameSection(self.grid.bars()[0], name))
+
+    # -- arranging --------------------------------------------------------------------
+
+    def box(self) -> w.VBox:
+        """All controls in rows."""
+        row = w.Layout(flex_flow="row wrap", align_items="center")
+        sources = [w.HBox([self.levels[s], self.pans[s]]) for s in _SOURCES]
+        return w.VBox(
+            [
+                w.HBox([self.play, self.loop, self.count_in, self.speed, self.drums], layout=row),
+                w.HBox(
+                    [
+                        self.next_doubt,
+                        self.accept,
+                        self.reject,
+                        self.correct_repeats,
+                        self.undo,
+                        self.redo,
+                        self.save,
+                    ],
+                    layout=row,
+                ),
+                w.HBox(
+                    [
+                        self.section,
+                        self.name_section,
+                        self.meter,
+                        self.set_meter,
+                        self.subdivision,
+                        self.set_subdivision,
+                    ],
+                    layout=row,
+                ),
+                w.Accordion(
+                    [
+                        w.VBox(sources),
+                        w.HBox(
+                            [
+                                self.zoom,
+                                self.doubt_below,
+                                self.waveform,
+                                self.spectrogram,
+                                self.all_rows,
+                                self.keys,
+                            ],
+                            layout=row,
+                        ),
+                    ],
+                    titles=("Levels and left–right", "View"),
+                ),
+            ]
+        )
+
+
+def workspace(grid: HitGrid, *below: w.Widget) -> w.VBox:
+    """Controls, grid, and what a user wants under it (a score, say)."""
+    return w.VBox([GridControls(grid).box(), grid, *below])

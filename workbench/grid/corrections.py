@@ -1,0 +1,108 @@
+"""One correction for all bars that repeat a bar.
+
+A draft's mistake in a groove recurs wherever the groove does.  A user corrects
+it in one bar; :class:`Corrections` remembers how that bar was before, so the
+same change can be written into every bar that still is as it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbench.chart import Chart, WrittenBar
+from workbench.edits import SetBars, Together
+from workbench.errors import ChartError
+from workbench.grid.messages import changed_bars
+
+
+class Corrections:
+    """How each bar was before the user began to correct it."""
+
+    def __init__(self) -> None:
+        self._before: dict[int, WrittenBar] = {}
+
+    def follow(self, old: Chart, new: Chart) -> None:
+        """Take note of an edit (or an undo) that led from ``old`` to ``new``."""
+        if len(old) != len(new):
+            self._before.clear()
+            return
+        for k in changed_bars(old, new):
+            before = self._before.setdefault(k, old.bars[k])
+            if before == new.bars[k]:
+                del self._before[k]
+
+    def settle(self, bars: range | list[int]) -> None:
+        """Forget what these bars were: their correction is complete."""
+        for k in bars:
+            self._before.pop(k, None)
+
+    def waiting_bars(self, chart: Chart, bar_index: int) -> list[int]:
+        """Bars that still are as this one was before its correction."""
+        before = self._before.get(bar_index)
+        if before is None or not before.notes:
+            return []
+        timed = chart.time_map.bars[bar_index]
+        wanted = before.pattern
+        found = []
+        for k, written in enumerate(chart.bars):
+            if k == bar_index or len(written.notes) != len(before.notes):
+                continue
+            other = chart.time_map.bars[k]
+            if (other.meter, other.length) == (timed.meter, timed.length) and written.pattern == wanted:
+                found.append(k)
+        return found
+
+    def counts(self, chart: Chart, latest: int = 24) -> dict[str, int]:
+        """Number of waiting bars of each lately corrected bar, for the page."""
+        recent = list(self._before)[-latest:]
+        counts = {str(k): len(self.waiting_bars(chart, k)) for k in recent if k < len(chart)}
+        return {k: n for k, n in counts.items() if n}
+
+    def edit(self, chart: Chart, bar_index: int) -> Together:
+        """The edit that corrects all waiting bars as this bar was corrected.
+
+        Each keeps its own dynamics and feel where the correction says nothing.
+
+        Raises
+        ------
+        ChartError
+            If the bar was not corrected, or no other bar is as it was.
+        """
+        chart.time_map.check_bar(bar_index)
+        number = chart.time_map.bar_number(bar_index)
+        if bar_index not in self._before:
+            raise ChartError(
+                f"Bar {number} has not been changed: correct it first, "
+                "then the bars that repeat it can be corrected the same way."
+            )
+        bars = self.waiting_bars(chart, bar_index)
+        if not bars:
+            raise ChartError(f"No other bar is as bar {number} was before its correction.")
+        before, after = self._before[bar_index], chart.bars[bar_index]
+        edits = tuple(SetBars(k, (corrected(chart.bars[k], before, after),)) for k in bars)
+        return Together(edits, f"correct as bar {number}")
+
+
+def corrected(bar: WrittenBar, before: WrittenBar, after: WrittenBar) -> WrittenBar:
+    """A bar changed in the way that ``before`` was changed to ``after``.
+
+    Notes written or changed count as confirmed; notes that were only kept stay
+    what they were.
+    """
+    was = {n.key: n for n in before.notes}
+    own = {n.key: n for n in bar.notes}
+    notes = []
+    for key, now in {n.key: n for n in after.notes}.items():
+        mine, old = own.get(key), was.get(key)
+        if old is None or mine is None:
+            # Written anew (or moved here): the feel of one bar is not that of another.
+            notes.append(replace(now, deviation_s=0.0, confidence=1.0, confirmed=True))
+            continue
+        changes = {
+            f: getattr(now, f)
+            for f in ("velocity", "articulations", "sticking", "confirmed")
+            if getattr(now, f) != getattr(old, f)
+        }
+        notes.append(replace(mine, **changes))
+    subdivisions = after.subdivisions if after.subdivisions != before.subdivisions else bar.subdivisions
+    return WrittenBar(tuple(notes), subdivisions)

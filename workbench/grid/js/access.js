@@ -1,0 +1,64 @@
+/**
+ * The bar of the cursor as a table for screen readers: rows are instruments, cells are columns.
+ * It is not seen; the sheet refers to its current cell (aria-activedescendant).
+ */
+import { barNumber, describeNote, noteAt, placeName } from "./chart.js";
+import { parseFraction, textOf } from "./fractions.js";
+
+let serial = 0;
+
+export class BarTable {
+  /** @param {HTMLElement} sheet the focusable element with role grid */
+  constructor(sheet) {
+    this.sheet = sheet;
+    this.id = `wbg-bar-${++serial}`;
+    this.body = document.createElement("div");
+    this.body.className = "wbg-unseen";
+    this.body.setAttribute("role", "rowgroup");
+    sheet.append(this.body);
+  }
+
+  update(chart, rows, columns, cursor) {
+    const bar = cursor.bar;
+    const timed = chart.time_map.bars[bar];
+    const written = chart.bars[bar];
+    const places = columns.map((c) => textOf(c.at));
+    for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
+    if (!places.includes(cursor.at)) places.push(cursor.at);
+    places.sort((a, b) => value(a) - value(b));
+    this.sheet.setAttribute("aria-label", `Hits of bar ${barNumber(chart, bar)}, ${timed.meter}`);
+    this.sheet.setAttribute("aria-rowcount", String(rows.length));
+    this.sheet.setAttribute("aria-colcount", String(places.length + 1));
+    const fragment = document.createDocumentFragment();
+    rows.forEach((instrument, r) => {
+      const row = element("div", { role: "row", "aria-rowindex": r + 1 });
+      const head = element("span", { role: "rowheader" });
+      head.textContent = instrument;
+      row.append(head);
+      places.forEach((at, c) => {
+        const note = noteAt(chart, bar, at, instrument);
+        const here = instrument === cursor.instrument && at === cursor.at;
+        const label = note ? describeNote(chart, bar, note)
+          : `${instrument} on ${placeName(timed, written.subdivisions, parseFraction(at))}, empty`;
+        const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label,
+          "aria-selected": here, ...(here ? { id: `${this.id}-here` } : {}) });
+        cell.textContent = note ? "hit" : "";
+        row.append(cell);
+      });
+      fragment.append(row);
+    });
+    this.body.replaceChildren(fragment);
+    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
+  }
+}
+
+const value = (text) => {
+  const f = parseFraction(text);
+  return f.n / f.d;
+};
+
+function element(tag, attributes) {
+  const e = document.createElement(tag);
+  for (const [name, v] of Object.entries(attributes)) e.setAttribute(name, String(v));
+  return e;
+}

@@ -1,0 +1,209 @@
+/**
+ * The chart as the page holds it (the data of workbench.chartdata) and what can be
+ * read from it.  Python owns the truth: nothing here decides, it mirrors for drawing.
+ */
+import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
+
+/** @param {string} meter "6/8" */
+export function readMeter(meter) {
+  const [beats, unit] = meter.split("/").map(Number);
+  const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
+  return { beats, unit, compound, barLength: fraction(beats, unit), beatLength: fraction(compound ? 3 : 1, unit) };
+}
+
+/**
+ * Columns of one bar: exact position, beat, place in the beat.
+ * The same rule as Chart.grid_positions in Python.
+ * @param {{meter: string, length?: string}} timed
+ * @param {number[]|undefined} subdivisions
+ */
+export function columnsOf(timed, subdivisions) {
+  const meter = readMeter(timed.meter);
+  const length = timed.length ? parseFraction(timed.length) : meter.barLength;
+  const missing = subtract(meter.barLength, length);
+  const columns = [];
+  let beat = 0;
+  for (const [start, end] of beatSpans(timed)) {
+    const parts = (subdivisions && subdivisions[beat]) || (meter.compound ? 6 : 4);
+    const step = multiply(meter.beatLength, fraction(1, parts));
+    const span = subtract(end, start);
+    const steps = Math.ceil(valueOf(span) / valueOf(step) - 1e-9);
+    const number = Math.floor(valueOf(add(start, missing)) / valueOf(meter.beatLength) + 1e-9) + 1;
+    for (let k = steps; k > 0; k--) {
+      const at = subtract(end, multiply(step, fraction(k)));
+      if (compare(at, start) < 0) continue;
+      columns.push({ at, beat, number, part: parts - k, parts, step });
+    }
+    beat += 1;
+  }
+  return columns;
+}
+
+/** Start and end of each counted beat of a bar. @param {{meter: string, length?: string}} timed */
+export function beatSpans(timed) {
+  const meter = readMeter(timed.meter);
+  const length = timed.length ? parseFraction(timed.length) : meter.barLength;
+  const missing = subtract(meter.barLength, length);
+  const beats = Math.ceil(valueOf(missing) / valueOf(meter.beatLength) - 1e-9);
+  let at = subtract(multiply(meter.beatLength, fraction(beats)), missing);
+  const starts = at.n === 0 ? [] : [fraction(0)];
+  while (compare(at, length) < 0) {
+    starts.push(at);
+    at = add(at, meter.beatLength);
+  }
+  return starts.map((s, k) => /** @type {[any, any]} */ ([s, starts[k + 1] || length]));
+}
+
+/** Length of a bar. @param {{meter: string, length?: string}} timed */
+export const lengthOf = (timed) => (timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength);
+
+const COUNTS = {
+  1: [""], 2: ["", "&"], 3: ["", "trip", "let"], 4: ["", "e", "&", "a"],
+  6: ["", "·", "&", "·", "a", "·"], 8: ["", "·", "e", "·", "&", "·", "a", "·"],
+};
+
+/**
+ * What a drummer counts at a column: "1 e & a" in sixteenths, "1 trip let" in triplets.
+ * (Common practice, no source.)
+ * @param {{number: number, part: number, parts: number}} column
+ * @param {boolean} compound
+ */
+export function countOf(column, compound = false) {
+  if (column.part === 0) return String(column.number);
+  if (compound && column.parts === 6) return ["", "·", "&", "·", "a", "·"][column.part];
+  if (compound && column.parts === 3) return ["", "&", "a"][column.part];
+  const names = COUNTS[/** @type {1} */ (column.parts)];
+  return names ? names[column.part] : "·";
+}
+
+/** Where in the count any position lies, in words: "2 &", "between 2 e and 2 &". */
+export function placeName(timed, subdivisions, at) {
+  const columns = columnsOf(timed, subdivisions);
+  const { compound } = readMeter(timed.meter);
+  const name = (c) => (c.part ? `${c.number} ${countOf(c, compound).replace("·", `+${c.part}/${c.parts}`)}` : `${c.number}`);
+  const exact = columns.find((c) => compare(c.at, at) === 0);
+  if (exact) return name(exact);
+  const before = columns.filter((c) => compare(c.at, at) < 0).pop();
+  const after = columns.find((c) => compare(c.at, at) > 0);
+  return `between ${before ? name(before) : "the line"} and ${after ? name(after) : "the end"}`;
+}
+
+/** Number that players use for a bar (0 for a pick-up). */
+export function barNumber(chart, bar) {
+  const first = chart.time_map.bars[0];
+  return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
+}
+
+/** @returns the note of a bar at an exact position (text) and instrument, or undefined */
+export function noteAt(chart, bar, at, instrument) {
+  const written = chart.bars[bar];
+  return written && written.notes.find((n) => n.at === at && n.instrument === instrument);
+}
+
+/** A hit is doubtful while no one has confirmed it and the draft was unsure. */
+export const isDoubtful = (note, below) => !note.confirmed && (note.confidence ?? 1) < below;
+
+/** All doubtful hits in the order of the music. */
+export function doubtfulHits(chart, below) {
+  const found = [];
+  chart.bars.forEach((written, bar) => {
+    for (const note of written.notes) if (isDoubtful(note, below)) found.push({ bar, note });
+  });
+  return found;
+}
+
+/** Bars with doubtful hits, least sure first: the sum of what is doubted. */
+export function doubtfulBars(chart, below) {
+  const doubt = new Map();
+  for (const { bar, note } of doubtfulHits(chart, below)) {
+    doubt.set(bar, (doubt.get(bar) || 0) + 1 - (note.confidence ?? 1));
+  }
+  return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
+}
+
+/** What makes two bars repeat each other: meter, length and what is hit when. */
+export function patternOf(chart, bar) {
+  const timed = chart.time_map.bars[bar];
+  const notes = chart.bars[bar].notes.map((n) => `${n.at} ${n.instrument}`).sort();
+  return [timed.meter, timed.length || "", ...notes].join("|");
+}
+
+/** Indices of the bars that repeat this one, this one included. */
+export function repeatsOf(chart, bar) {
+  const wanted = patternOf(chart, bar);
+  return chart.bars.map((_, k) => k).filter((k) => patternOf(chart, k) === wanted);
+}
+
+/** Seconds at a position (number, whole notes) of a bar. */
+export function secondsAt(time, bar, position) {
+  const k = anchorBefore(time.anchorNotes, time.starts[bar] + position);
+  return interpolate(time.anchorNotes, time.anchorTimes, k, time.starts[bar] + position);
+}
+
+/** Whole notes from the first bar line at a moment. */
+export function notesAt(time, seconds) {
+  const k = anchorBefore(time.anchorTimes, seconds);
+  return interpolate(time.anchorTimes, time.anchorNotes, k, seconds);
+}
+
+/** Bar and position (number) at a moment. */
+export function placeAt(time, seconds) {
+  const notes = notesAt(time, seconds);
+  let bar = 0;
+  let high = time.starts.length - 2;
+  while (bar < high) {
+    const mid = (bar + high + 1) >> 1;
+    if (time.starts[mid] <= notes + 1e-9) bar = mid;
+    else high = mid - 1;
+  }
+  return { bar, position: notes - time.starts[bar] };
+}
+
+/** Anchors of a time map for conversions, as TimeMap has them in Python. */
+export function timeOf(timeMap) {
+  const starts = [0];
+  const anchorNotes = [];
+  const anchorTimes = [];
+  timeMap.bars.forEach((timed, k) => {
+    beatSpans(timed).forEach(([start], b) => {
+      anchorNotes.push(starts[k] + valueOf(start));
+      anchorTimes.push(timed.beats_s[b]);
+    });
+    starts.push(starts[k] + valueOf(lengthOf(timed)));
+  });
+  anchorNotes.push(starts[starts.length - 1]);
+  anchorTimes.push(timeMap.end_s);
+  return { starts, anchorNotes, anchorTimes };
+}
+
+function anchorBefore(xs, x) {
+  let low = 0;
+  let high = xs.length - 2;
+  while (low < high) {
+    const mid = (low + high + 1) >> 1;
+    if (xs[mid] <= x) low = mid;
+    else high = mid - 1;
+  }
+  return low;
+}
+
+function interpolate(xs, ys, k, x) {
+  return ys[k] + ((x - xs[k]) * (ys[k + 1] - ys[k])) / (xs[k + 1] - xs[k]);
+}
+
+/** One hit in words, for the line under the grid and for screen readers. */
+export function describeNote(chart, bar, note) {
+  const timed = chart.time_map.bars[bar];
+  const written = chart.bars[bar];
+  const words = [`${note.instrument} on ${placeName(timed, written.subdivisions, parseFraction(note.at))}`];
+  words.push(`velocity ${note.velocity}`);
+  if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
+  const late = Math.round((note.deviation_s || 0) * 1000);
+  if (late) words.push(`${Math.abs(late)} ms ${late > 0 ? "late" : "early"}`);
+  if (note.sticking) words.push(note.sticking === "R" ? "right hand" : "left hand");
+  if (note.confirmed) words.push("confirmed");
+  else if (note.confidence !== undefined) words.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
+  return words.join(", ");
+}
+
+export { parseFraction, textOf, valueOf, compare, add, subtract, multiply, fraction };

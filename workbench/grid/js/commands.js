@@ -1,0 +1,224 @@
+/**
+ * What the keys and buttons do: each command reads the view's cursor and selection and
+ * sends an edit or moves the cursor.
+ */
+import { doubtfulBars, doubtfulHits, noteAt, compare, parseFraction, beatSpans, readMeter } from "./chart.js";
+import { acceptBarEdit, articulationEdit, copiedBars, pasteEdit, writtenNote } from "./edits.js";
+import { neighbourBetween, neighbourColumn, samePlace, lineOf } from "./timeline.js";
+
+const VELOCITY_STEP = 8;
+const BAR_LINE_STEP_S = 0.005;
+const SUBDIVISIONS = [1, 2, 3, 4, 6, 8, 12];
+
+/** @type {Record<string, (view: any, key?: string) => void>} */
+export const COMMANDS = {
+  "left": (v) => go(v, neighbourColumn(v.chart, v.cursor, -1)),
+  "right": (v) => go(v, neighbourColumn(v.chart, v.cursor, 1)),
+  "left between": (v) => go(v, neighbourBetween(v.chart, v.cursor, -1)),
+  "right between": (v) => go(v, neighbourBetween(v.chart, v.cursor, 1)),
+  "up": (v) => changeRow(v, -1),
+  "down": (v) => changeRow(v, 1),
+  "bar left": (v) => goToBar(v, v.cursor.bar - 1),
+  "bar right": (v) => goToBar(v, v.cursor.bar + 1),
+  "line up": (v) => goByLine(v, -1),
+  "line down": (v) => goByLine(v, 1),
+  "first bar": (v) => goToBar(v, 0),
+  "last bar": (v) => goToBar(v, v.chart.bars.length - 1),
+  "nearer": (v) => v.zoom(-1),
+  "farther": (v) => v.zoom(1),
+  "leave": (v) => (v.selection ? v.select(null) : v.leave()),
+
+  "next doubt": (v) => goToDoubt(v, 1),
+  "previous doubt": (v) => goToDoubt(v, -1),
+  "next doubtful bar": (v) => {
+    const bars = doubtfulBars(v.chart, v.doubtBelow);
+    const bar = bars.find((b) => b !== v.cursor.bar) ?? bars[0];
+    if (bar === undefined) return v.say("No bar is in doubt any more.");
+    const { note } = doubtfulHits(v.chart, v.doubtBelow).find((d) => d.bar === bar);
+    v.moveCursor({ bar, at: note.at, instrument: note.instrument });
+  },
+  "accept": (v) => withNote(v, (note) => {
+    v.edit(change(v, note, { confirmed: true }));
+    goToDoubt(v, 1);
+  }),
+  "reject": (v) => withNote(v, () => {
+    removeHere(v);
+    goToDoubt(v, 1);
+  }),
+  "accept bars": (v) => {
+    const edit = acceptBarEdit(v.chart, ...bars(v));
+    if (edit) v.edit(edit);
+    else v.say("Every hit here is confirmed already.");
+  },
+  "correct repeats": (v) => v.session.do({ command: "correct repeats", bar_index: v.cursor.bar }),
+
+  "toggle": (v) => {
+    const { bar, at, instrument } = v.cursor;
+    if (noteAt(v.chart, bar, at, instrument)) removeHere(v);
+    else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+  },
+  "remove": (v) => (v.selection ? cut(v) : withNote(v, () => removeHere(v))),
+  "move left": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, -1)),
+  "move right": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, 1)),
+  "move up": (v) => moveHit(v, neighbourRow(v, -1)),
+  "move down": (v) => moveHit(v, neighbourRow(v, 1)),
+  "louder": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity + VELOCITY_STEP)),
+  "softer": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity - VELOCITY_STEP)),
+  "velocity": (v, key) => withNote(v, (n) => setVelocity(v, n, Math.round((Number(key) * 127) / 9))),
+
+  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
+    (name) => [name, (v) => withNote(v, (n) => v.edit(articulationEdit(v.cursor.bar, n, name)))])),
+  "open": (v) => withNote(v, (n) => {
+    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat" }[n.instrument];
+    if (other) moveHit(v, { bar: v.cursor.bar, at: v.cursor.at, instrument: other });
+    else v.say("Only a hi-hat is open or closed.");
+  }),
+
+  "select left": (v) => extendSelection(v, -1),
+  "select right": (v) => extendSelection(v, 1),
+  "select all": (v) => v.select([0, v.chart.bars.length - 1]),
+  "copy": (v) => copy(v),
+  "cut": (v) => {
+    copy(v);
+    cut(v);
+  },
+  "paste": (v) => {
+    if (!v.session.copied) return v.say("Nothing is copied yet: select bars and press Ctrl C.");
+    const [first, last] = bars(v);
+    const count = Math.max(v.session.copied.length, v.selection ? last - first + 1 : 0);
+    v.edit(pasteEdit(v.chart, v.session.copied, first, count));
+  },
+  "repeat": (v) => {
+    const [first, last] = bars(v);
+    const edit = pasteEdit(v.chart, copiedBars(v.chart, first, last), last + 1);
+    if (!edit) return v.say("The chart ends here: there is no bar to write the repeat into.");
+    v.edit(edit);
+    v.select([last + 1, Math.min(2 * last + 1 - first, v.chart.bars.length - 1)]);
+    goToBar(v, last + 1, false);
+  },
+  "coarser": (v) => subdivide(v, -1),
+  "finer": (v) => subdivide(v, 1),
+  "line earlier": (v) => nudgeLine(v, -BAR_LINE_STEP_S),
+  "line later": (v) => nudgeLine(v, BAR_LINE_STEP_S),
+  "section": (v) => v.askSection(),
+
+  "play": (v) => v.togglePlaying(),
+  "loop": (v) => v.set("loop", !v.model.get("loop")),
+  "tap": (v) => v.tap(),
+  "undo": (v) => v.session.do({ command: "undo" }),
+  "redo": (v) => v.session.do({ command: "redo" }),
+  "save": (v) => v.session.do({ command: "save" }),
+  "keys": (v) => v.toggleKeys(),
+};
+
+/** First and last bar that a command is meant for: the selection, or the bar of the cursor. */
+const bars = (v) => v.selection || [v.cursor.bar, v.cursor.bar];
+
+function go(v, place) {
+  if (place) v.moveCursor({ ...v.cursor, ...place });
+}
+
+function goToBar(v, bar, clear = true) {
+  if (bar < 0 || bar >= v.chart.bars.length) return;
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, clear);
+}
+
+function goByLine(v, direction) {
+  const line = lineOf(v.sheet, v.cursor.bar);
+  const next = v.sheet.lines[line.index + direction];
+  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line.first, next.last - 1));
+}
+
+function neighbourRow(v, direction) {
+  const instrument = v.rows[v.rowOf.get(v.cursor.instrument) + direction];
+  return instrument ? { bar: v.cursor.bar, at: v.cursor.at, instrument } : null;
+}
+
+function changeRow(v, direction) {
+  go(v, neighbourRow(v, direction));
+}
+
+function goToDoubt(v, direction) {
+  const doubts = doubtfulHits(v.chart, v.doubtBelow);
+  if (!doubts.length) return v.say("No hit is in doubt any more.");
+  const after = (d) => order(v, d) > 0;
+  const found = direction > 0 ? doubts.find(after) ?? doubts[0]
+    : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
+  v.moveCursor({ bar: found.bar, at: found.note.at, instrument: found.note.instrument });
+}
+
+/** Whether a hit comes after (> 0) or before the cursor, in the order of the music, then of the rows. */
+function order(v, { bar, note }) {
+  const { cursor } = v;
+  return bar - cursor.bar || compare(parseFraction(note.at), parseFraction(cursor.at))
+    || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+}
+
+function withNote(v, act) {
+  const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
+  if (note) act(note);
+  else v.say("There is no hit here; Enter writes one.");
+}
+
+function change(v, note, fields) {
+  return { edit: "change note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument, ...fields };
+}
+
+function setVelocity(v, note, velocity) {
+  v.edit(change(v, note, { velocity: Math.min(Math.max(velocity, 1), 127), confirmed: true }));
+}
+
+function removeHere(v) {
+  const { bar, at, instrument } = v.cursor;
+  v.edit({ edit: "remove note", bar_index: bar, position: at, instrument });
+}
+
+/** Move the hit under the cursor; the cursor goes with it. A hit already there is replaced. */
+export function moveHit(v, to) {
+  if (!to) return;
+  withNote(v, (note) => {
+    const target = { instrument: v.cursor.instrument, ...to };
+    v.edit({ edit: "move note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument,
+      to_bar_index: target.bar, to_position: target.at, to_instrument: target.instrument });
+    v.moveCursor(target);
+  });
+}
+
+function copy(v) {
+  v.session.copied = copiedBars(v.chart, ...bars(v));
+  const n = v.session.copied.length;
+  v.say(`${n} bar${n > 1 ? "s" : ""} copied; Ctrl V writes ${n > 1 ? "them" : "it"} at the cursor.`);
+}
+
+function cut(v) {
+  const [first, last] = bars(v);
+  const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
+  v.edit({ edit: "set bars", first_bar: first, bars: empty });
+}
+
+function extendSelection(v, direction) {
+  const anchor = v.anchor ?? v.cursor.bar;
+  const bar = v.selection ? v.cursor.bar + direction : v.cursor.bar;
+  if (bar < 0 || bar >= v.chart.bars.length) return;
+  v.anchor = anchor;
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, false);
+  v.select([Math.min(anchor, bar), Math.max(anchor, bar)]);
+}
+
+function subdivide(v, direction) {
+  const [first, last] = bars(v);
+  const edits = [];
+  for (let bar = first; bar <= last; bar++) {
+    const timed = v.chart.time_map.bars[bar];
+    const before = v.chart.bars[bar].subdivisions?.[0] ?? (readMeter(timed.meter).compound ? 6 : 4);
+    const next = direction > 0 ? SUBDIVISIONS.find((s) => s > before) : SUBDIVISIONS.filter((s) => s < before).pop();
+    if (next) edits.push({ edit: "set subdivisions", bar_index: bar, subdivisions: beatSpans(timed).map(() => next) });
+  }
+  if (edits.length === 1) v.edit(edits[0]);
+  else if (edits.length) v.edit({ edit: "together", edits, name: "set subdivisions" });
+}
+
+function nudgeLine(v, step_s) {
+  const bar = v.cursor.bar;
+  v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
+}

@@ -1,0 +1,271 @@
+/**
+ * Drawing the sheet and the overview on canvases.  No state of its own: everything comes in.
+ */
+import { columnsOf, countOf, readMeter, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
+import { parseFraction, valueOf } from "./fractions.js";
+import { SIZES, linesInView, xOf, xOfTime } from "./timeline.js";
+import { drawHead, drawHit } from "./noteheads.js";
+
+/** The notebook theme's colours and fonts, read anew when the theme changes. */
+export function readPalette(element) {
+  const probe = document.createElement("span");
+  element.append(probe);
+  // Asking for the computed colour resolves variables and mixes, whatever the theme wrote.
+  const of = (name) => {
+    probe.style.color = `var(--wbg-${name})`;
+    return getComputedStyle(probe).color;
+  };
+  const font = getComputedStyle(element).fontFamily || "sans-serif";
+  const palette = {
+    paper: of("paper"), ink: of("ink"), pencil: of("pencil"), quiet: of("quiet"), line: of("line"), beat: of("beat"),
+    mark: of("mark"), doubt: of("doubt"), wash: of("wash"), sound: of("sound"),
+    text: `12px ${font}`, small: `10.5px ${font}`, smallBold: `bold 10.5px ${font}`, bold: `bold 12px ${font}`,
+  };
+  palette.key = [palette.paper, palette.ink, palette.sound].join();
+  probe.remove();
+  return palette;
+}
+
+/**
+ * The part of the sheet from `top`, as high as the canvas.
+ * @param {any} state {sheet, chart, time, rows, kit, palette, cursor, selection, heardBar, doubtBelow, sound, drag}
+ */
+export function drawSheet(g, state, top, width, height, ratio) {
+  const { sheet, palette } = state;
+  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, width, height);
+  g.textBaseline = "middle";
+  for (const line of linesInView(sheet, top, height)) {
+    g.setTransform(ratio, 0, 0, ratio, 0, (line.y - top) * ratio);
+    drawLine(g, state, line);
+  }
+}
+
+function drawLine(g, state, line) {
+  const { sheet, palette } = state;
+  drawWashes(g, state, line);
+  if (sheet.spectrumY > sheet.waveY || sheet.countsY > sheet.spectrumY) state.sound?.draw(g, state, line);
+  drawRows(g, state, line);
+  for (const bar of line.bars) drawBarFrame(g, state, line, bar);
+  g.strokeStyle = palette.ink;
+  g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
+  vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
+  for (const bar of line.bars) drawHits(g, state, line, bar);
+  drawCursor(g, state, line);
+  if (state.drag?.barLine !== undefined) drawDraggedLine(g, state, line);
+}
+
+/** Selected bars and the bar that sounds. */
+function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
+  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
+  for (const bar of line.bars) {
+    const heard = bar.bar === heardBar;
+    if (selection && bar.bar >= selection[0] && bar.bar <= selection[1]) {
+      g.fillStyle = palette.wash;
+      g.fillRect(bar.x, 2, bar.width, bottom - 2);
+    }
+    if (heard) {
+      g.fillStyle = palette.wash;
+      g.fillRect(bar.x, sheet.waveY, bar.width, bottom - sheet.waveY);
+    }
+  }
+}
+
+function drawRows(g, { sheet, palette, rows, kit, cursor }, line) {
+  g.lineWidth = 1;
+  rows.forEach((name, k) => {
+    const y = rowY(sheet, k);
+    g.strokeStyle = palette.line;
+    g.beginPath();
+    g.moveTo(line.left - 6, y + SIZES.row * 0.22 + 0.5);
+    g.lineTo(line.right, y + SIZES.row * 0.22 + 0.5);
+    g.stroke();
+    const here = cursor && cursor.instrument === name && cursor.bar >= line.first && cursor.bar < line.last;
+    g.fillStyle = here ? palette.ink : palette.pencil;
+    g.strokeStyle = g.fillStyle;
+    g.font = here ? palette.bold : palette.text;
+    g.textAlign = "right";
+    g.fillText(name, SIZES.gutter - 16, y + SIZES.row * 0.18, SIZES.gutter - 18);
+    g.lineWidth = 1.3;
+    drawHead(g, kit[name].notehead, SIZES.gutter - 5, y + SIZES.row * 0.22, 3.6);
+    g.lineWidth = 1;
+  });
+}
+
+export const rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
+
+/** Bar line, number, section, meter, beats, columns and the count of one bar. */
+function drawBarFrame(g, state, line, bar) {
+  const { sheet, chart, palette, cursor, doubts } = state;
+  const timed = chart.time_map.bars[bar.bar];
+  const { compound } = readMeter(timed.meter);
+  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
+  const columns = state.columns(bar.bar);
+  const room = columnRoom(columns, line.scale);
+  g.textAlign = "center";
+  g.font = palette.small;
+  for (const c of columns) {
+    const x = bar.x + valueOf(c.at) * line.scale;
+    const onBeat = c.part === 0;
+    if (room > 5 || (onBeat && room > 2.2)) {
+      g.strokeStyle = onBeat ? palette.beat : palette.line;
+      g.lineWidth = 1;
+      vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
+    }
+    const text = countOf(c, compound);
+    if (room >= 9 || (onBeat && room * c.parts >= 11)) {
+      g.fillStyle = onBeat ? palette.ink : palette.quiet;
+      g.fillText(text, x, sheet.countsY + SIZES.counts / 2 - 1);
+    }
+  }
+  // The bar line, through the sound and the rows.
+  g.strokeStyle = timed.fixed ? palette.mark : palette.ink;
+  g.lineWidth = bar.width > 14 ? 1.6 : 0.7;
+  vertical(g, bar.x, sheet.waveY - 3, bottom);
+  const number = barNumber(chart, bar.bar);
+  const section = chart.sections.find((s) => s.bar_index === bar.bar);
+  let x = bar.x;
+  g.textAlign = "left";
+  if (bar.width > 26 || number % Math.ceil(34 / bar.width) === 1 || bar.bar === line.first) {
+    g.font = cursor?.bar === bar.bar ? palette.bold : palette.text;
+    g.fillStyle = cursor?.bar === bar.bar ? palette.ink : palette.pencil;
+    const text = String(number);
+    g.fillText(text, x, 11);
+    x += g.measureText(text).width + 7;
+  }
+  if (section) {
+    const text = [section.label, section.name].filter(Boolean).join("  ");
+    g.font = palette.bold;
+    // Room until the next section of the line; narrow labels are set tighter.
+    const next = line.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
+    const room = (next ? next.x - 14 : line.right) - x - 12;
+    const w = Math.min(g.measureText(text).width, Math.max(room, 8));
+    g.strokeStyle = palette.ink;
+    g.lineWidth = 1;
+    g.fillStyle = palette.paper;
+    g.fillRect(x, 2, w + 10, 17);
+    g.strokeRect(x + 0.5, 2.5, w + 9, 16);
+    g.fillStyle = palette.ink;
+    g.fillText(text, x + 5, 11, w);
+    x += w + 16;
+  }
+  const before = chart.time_map.bars[bar.bar - 1];
+  if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
+    g.font = palette.bold;
+    g.fillStyle = palette.pencil;
+    g.fillText(timed.meter, x, 11);
+    x += g.measureText(timed.meter).width + 7;
+  }
+  const doubt = doubts.get(bar.bar);
+  if (bar.width > 110 && doubt) {
+    g.font = palette.small;
+    g.fillStyle = palette.doubt;
+    g.textAlign = "right";
+    const words = `${doubt} in doubt`;
+    if (bar.x + bar.width - 6 - g.measureText(words).width > x) g.fillText(words, bar.x + bar.width - 6, 11);
+  }
+}
+
+export function columnRoom(columns, scale) {
+  return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
+}
+
+function drawHits(g, state, line, bar) {
+  const { chart, time, sheet, palette, kit, rowOf, doubtBelow } = state;
+  const room = Math.min(columnRoom(state.columns(bar.bar), line.scale), 26);
+  for (const note of chart.bars[bar.bar].notes) {
+    const row = rowOf.get(note.instrument);
+    if (row === undefined) continue;
+    const position = valueOf(parseFraction(note.at));
+    const x = bar.x + position * line.scale;
+    const heardX = note.deviation_s ? xOfTime(line, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
+    drawHit(g, { kind: kit[note.instrument].notehead, x, y: rowY(sheet, row), room, rowHeight: SIZES.row, note,
+      doubtful: isDoubtful(note, doubtBelow), heardX, palette });
+  }
+}
+
+function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
+  if (!cursor || cursor.bar < line.first || cursor.bar >= line.last) return;
+  const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
+  const row = rowOf.get(cursor.instrument);
+  if (row === undefined) return;
+  const y = rowY(sheet, row) + SIZES.row * 0.22;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = focused ? 2 : 1;
+  g.beginPath();
+  g.roundRect(x - 9.5, y - 13, 19, 21, 4);
+  g.stroke();
+  g.beginPath();
+  g.moveTo(x - 4, sheet.rowsY - 1);
+  g.lineTo(x + 4, sheet.rowsY - 1);
+  g.lineTo(x, sheet.rowsY + 4);
+  g.closePath();
+  g.fillStyle = palette.mark;
+  g.fill();
+}
+
+function drawDraggedLine(g, { drag, sheet, palette }, line) {
+  if (drag.line !== line.index) return;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 2;
+  g.setLineDash([4, 3]);
+  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsY + sheet.rowCount * SIZES.row);
+  g.setLineDash([]);
+}
+
+function vertical(g, x, y0, y1) {
+  g.beginPath();
+  g.moveTo(x, y0);
+  g.lineTo(x, y1);
+  g.stroke();
+}
+
+/** The whole song on one strip: sections, how full each bar is, where doubts are, what is in view. */
+export function drawOverview(g, state, width, height, ratio, inView) {
+  const { chart, palette, doubts, selection, heardBar, cursor } = state;
+  const n = chart.bars.length;
+  const left = 1;
+  const scale = (width - 2) / n;
+  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, width, height);
+  g.textBaseline = "middle";
+  const body = [17, height - 7];
+  const fullest = Math.max(8, ...chart.bars.map((b) => b.notes.length));
+  g.fillStyle = palette.wash;
+  g.fillRect(left + inView[0] * scale, 0, (inView[1] - inView[0]) * scale, height);
+  for (let k = 0; k < n; k++) {
+    const x = left + k * scale;
+    const full = (chart.bars[k].notes.length / fullest) * (body[1] - body[0]);
+    g.fillStyle = k === heardBar ? palette.mark : palette.quiet;
+    g.fillRect(x + scale * 0.14, body[1] - full, Math.max(scale * 0.72, 0.8), full);
+    if (doubts.get(k)) {
+      g.fillStyle = palette.doubt;
+      g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
+    }
+  }
+  g.textAlign = "left";
+  g.font = palette.small;
+  chart.sections.forEach((s, k) => {
+    const x = left + s.bar_index * scale;
+    const end = left + (chart.sections[k + 1]?.bar_index ?? n) * scale;
+    g.strokeStyle = palette.ink;
+    g.lineWidth = 1;
+    vertical(g, x + 0.5, 3, body[1]);
+    g.fillStyle = palette.ink;
+    const text = [s.label, s.name].filter(Boolean).join(" ");
+    if (end - x > 14) g.fillText(text, x + 4, 9, Math.max(end - x - 6, 8));
+  });
+  if (selection) {
+    g.strokeStyle = palette.mark;
+    g.lineWidth = 2;
+    g.strokeRect(left + selection[0] * scale, 1, (selection[1] + 1 - selection[0]) * scale, height - 2);
+  }
+  if (cursor) {
+    g.fillStyle = palette.mark;
+    const x = left + (cursor.bar + valueOf(parseFraction(cursor.at))
+      / valueOf(lengthOf(chart.time_map.bars[cursor.bar]))) * scale;
+    g.fillRect(x - 1, body[0] - 3, 2, body[1] - body[0] + 3);
+  }
+}

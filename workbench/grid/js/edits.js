@@ -1,0 +1,125 @@
+/**
+ * Edits as the page makes them (the data of workbench.chartdata.edit_to_data) and what the
+ * page shows of them before Python has answered.  Pure functions; charts are not changed in place.
+ */
+import { compare, parseFraction } from "./chart.js";
+
+/** Edits of single notes can be shown at once; all others appear when Python has answered. */
+export function showAtOnce(chart, edit) {
+  switch (edit.edit) {
+    case "add note":
+      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
+    case "remove note":
+      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+    case "move note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const { confidence, deviation_s, ...kept } = note;
+      const moved = { ...kept, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
+      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
+    }
+    case "change note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const changed = { ...note };
+      for (const field of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
+        if (edit[field] !== undefined) changed[field] = edit[field];
+      }
+      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => (n === note ? changed : n)));
+    }
+    case "set bars": {
+      const bars = chart.bars.slice();
+      edit.bars.forEach((b, k) => {
+        if (edit.first_bar + k < bars.length) bars[edit.first_bar + k] = b;
+      });
+      return { ...chart, bars };
+    }
+    case "together":
+      return edit.edits.reduce(showAtOnce, chart);
+    default:
+      return chart;
+  }
+}
+
+/** The chart after what Python reports to have changed. */
+export function withChange(chart, parts) {
+  const { bars, time_bars, end_s, ...rest } = parts;
+  const next = { ...chart, ...rest };
+  if (Array.isArray(bars)) next.bars = bars;
+  else if (bars) {
+    next.bars = chart.bars.slice();
+    for (const [k, written] of Object.entries(bars)) next.bars[Number(k)] = written;
+  }
+  if (time_bars) {
+    const timed = chart.time_map.bars.slice();
+    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
+    next.time_map = { bars: timed, end_s };
+  }
+  return next;
+}
+
+function withBar(chart, bar, change) {
+  const written = chart.bars[bar];
+  if (!written) return chart;
+  const bars = chart.bars.slice();
+  const notes = change(written.notes);
+  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
+  bars[bar] = { ...written, notes };
+  return { ...chart, bars };
+}
+
+const without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+
+const find = (chart, edit) =>
+  chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
+
+/** A hit written by the user. */
+export function writtenNote(at, instrument, velocity = 80) {
+  return { at, instrument, velocity, confirmed: true };
+}
+
+/** Copy of the contents of bars first … last, as a paste writes them. */
+export const copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
+
+/**
+ * Paste copied bars from `bar` on, as often as fits `count` bars; stops at the end of the chart.
+ * @returns {object|null} edit
+ */
+export function pasteEdit(chart, copied, bar, count = copied.length) {
+  const bars = [];
+  for (let k = 0; k < count && bar + k < chart.bars.length; k++) bars.push(asWritten(copied[k % copied.length]));
+  return bars.length ? { edit: "set bars", first_bar: bar, bars } : null;
+}
+
+/** A pasted hit is the user's word: it keeps dynamics, not the feel or doubts of where it came from. */
+function asWritten(bar) {
+  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
+  return { ...bar, notes };
+}
+
+/** Accept every hit of a bar that is not yet confirmed; null where all are. */
+export function acceptBarEdit(chart, first, last) {
+  const edits = [];
+  for (let bar = first; bar <= last; bar++) {
+    for (const n of chart.bars[bar].notes) {
+      if (!n.confirmed) {
+        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
+      }
+    }
+  }
+  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
+}
+
+/** Toggle one articulation; an accent and a ghost exclude each other. */
+export function articulationEdit(bar, note, name) {
+  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
+  const before = note.articulations || [];
+  const after = before.includes(name)
+    ? before.filter((a) => a !== name)
+    : [...before.filter((a) => a !== opposite), name].sort();
+  return {
+    edit: "change note", bar_index: bar, position: note.at, instrument: note.instrument,
+    articulations: after, confirmed: true,
+  };
+}

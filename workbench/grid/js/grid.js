@@ -1,0 +1,99 @@
+/** The hit grid on the Jupyter widget protocol: wires the model to session, listener and views. */
+import { Session } from "./session.js";
+import { Listener, SOURCES } from "./listening.js";
+import { SoundPicture } from "./sound_picture.js";
+import { View } from "./view.js";
+
+const rooms = new WeakMap();
+
+/** Time after which an unanswered edit asks whether the kernel is there, ms. */
+const ASK_AGAIN_MS = 4000;
+
+/**
+ * The kernel answers an edit with several small packets.  The server's socket holds a small packet back
+ * until the one before is acknowledged (RFC 896), and the browser's side delays that by up to 40 ms unless
+ * it has something to send (RFC 1122, 4.2.3.2).  So the page says a word now and then until it is answered:
+ * measured, the median wait halves.
+ */
+const NUDGE_MS = [6, 12, 20, 30];
+
+function open(model) {
+  const client = Math.random().toString(36).slice(2, 10);
+  const session = new Session((message) => {
+    model.send(message);
+    if (message.type === "do") {
+      for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && model.send({ type: "nudge" }), ms);
+    }
+  }, client);
+  const views = new Set();
+  const sound = new SoundPicture();
+  const settings = () => Object.fromEntries(SOURCES.map((s) => [s,
+    { level: model.get(`${s}_level`) / 100, pan: model.get(`${s}_pan`) / 100 }]));
+  const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
+  session.ear = (message, buffers) => {
+    if (message.type === "audio") listener.receive(message, buffers);
+    else if (message.type === "sound picture") {
+      sound.receive(message, buffers);
+      session.changed("sound");
+    } else if (message.type === "command") {
+      const view = [...views][0];
+      if (view?.chart) view.run(message.command, message.key);
+    } else if (message.type === "show bar") {
+      for (const v of views) {
+        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });
+      }
+    }
+  };
+  const onMessage = (message, buffers) => session.receive(message, buffers);
+  model.on("msg:custom", onMessage);
+  const levels = SOURCES.flatMap((s) => [`change:${s}_level`, `change:${s}_pan`]);
+  const onLevel = () => listener.applySettings();
+  levels.forEach((name) => model.on(name, onLevel));
+  const onPlaying = () => {
+    const view = [...views][0];
+    if (!view?.chart || model.get("playing") === (listener.state !== "stopped")) return;
+    if (model.get("playing")) view.startPlaying();
+    else listener.stop();
+  };
+  model.on("change:playing", onPlaying);
+  const onPassage = () => {
+    if (listener.state !== "stopped") [...views][0]?.startPlaying();
+  };
+  ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  session.hello();
+  const asking = setInterval(() => {
+    const oldest = session.pending[0];
+    session.lost = model.comm_live === false;
+    if (oldest || session.lost || !session.chart) session.changed("state");
+    if ((!session.chart || (oldest && performance.now() - oldest.since > ASK_AGAIN_MS)) && !session.asked) {
+      session.asked = true;
+      session.hello();
+      setTimeout(() => { session.asked = false; }, 5 * ASK_AGAIN_MS);
+    }
+  }, ASK_AGAIN_MS / 2);
+  const room = { session, listener, sound, views,
+    close() {
+      clearInterval(asking);
+      listener.stop();
+      listener.context?.close();
+      model.off("msg:custom", onMessage);
+    } };
+  rooms.set(model, room);
+  return room;
+}
+
+export default {
+  initialize({ model }) {
+    const room = open(model);
+    return () => room.close();
+  },
+  render({ model, el }) {
+    const { session, listener, sound, views } = rooms.get(model) || open(model);
+    const view = new View(model, session, listener, sound, el);
+    views.add(view);
+    return () => {
+      views.delete(view);
+      view.destroy();
+    };
+  },
+};

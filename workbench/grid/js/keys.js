@@ -1,0 +1,99 @@
+/**
+ * The keyboard: which key does what.  The list beside the sheet is made from this table.
+ * "Ctrl" is the Command key on a Mac keyboard as well.
+ * @typedef {{keys: string[], command: string, does: string, shown?: string}} Shortcut
+ * @type {{group: string, shortcuts: Shortcut[]}[]}
+ */
+export const SHORTCUTS = [
+  { group: "Go", shortcuts: [
+    { keys: ["ArrowLeft"], command: "left", does: "a column left or right", shown: "← →" },
+    { keys: ["ArrowRight"], command: "right", does: "" },
+    { keys: ["ArrowUp"], command: "up", does: "a row up or down", shown: "↑ ↓" },
+    { keys: ["ArrowDown"], command: "down", does: "" },
+    { keys: [","], command: "left between", does: "between columns", shown: ",  ." },
+    { keys: ["."], command: "right between", does: "" },
+    { keys: ["Ctrl+ArrowLeft"], command: "bar left", does: "a bar back or on", shown: "Ctrl ← →" },
+    { keys: ["Ctrl+ArrowRight"], command: "bar right", does: "" },
+    { keys: ["PageUp"], command: "line up", does: "a line up or down", shown: "PgUp PgDn" },
+    { keys: ["PageDown"], command: "line down", does: "" },
+    { keys: ["Home"], command: "first bar", does: "first or last bar", shown: "Home End" },
+    { keys: ["End"], command: "last bar", does: "" },
+    { keys: ["z"], command: "nearer", does: "fewer or more bars in a line", shown: "z Z" },
+    { keys: ["Shift+Z"], command: "farther", does: "" },
+    { keys: ["Escape"], command: "leave", does: "back to the notebook" },
+  ] },
+  { group: "Doubts", shortcuts: [
+    { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
+    { keys: ["Shift+N"], command: "previous doubt", does: "" },
+    { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
+    { keys: ["y"], command: "accept", does: "yes: accept the hit, go to the next doubt" },
+    { keys: ["x"], command: "reject", does: "no: remove the hit, go to the next doubt" },
+    { keys: ["Shift+Y"], command: "accept bars", does: "accept the whole bar (or selection)", shown: "Y" },
+    { keys: ["e"], command: "correct repeats", does: "correct every bar that repeats this one" },
+  ] },
+  { group: "Hits", shortcuts: [
+    { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
+    { keys: ["Delete", "Backspace"], command: "remove", does: "remove", shown: "Del" },
+    { keys: ["Alt+ArrowLeft"], command: "move left", does: "move the hit a column", shown: "Alt ← →" },
+    { keys: ["Alt+ArrowRight"], command: "move right", does: "" },
+    { keys: ["Alt+ArrowUp"], command: "move up", does: "give it to another instrument", shown: "Alt ↑ ↓" },
+    { keys: ["Alt+ArrowDown"], command: "move down", does: "" },
+    { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
+    { keys: ["-"], command: "softer", does: "" },
+    { keys: ["1", "2", "3", "4", "5", "6", "7", "8", "9"], command: "velocity", does: "soft … loud", shown: "1 … 9" },
+  ] },
+  { group: "Articulation", shortcuts: [
+    { keys: ["g"], command: "ghost", does: "ghost" },
+    { keys: ["a"], command: "accent", does: "accent" },
+    { keys: ["f"], command: "flam", does: "flam" },
+    { keys: ["d"], command: "drag", does: "drag" },
+    { keys: ["r"], command: "roll", does: "roll" },
+    { keys: ["c"], command: "choke", does: "choke" },
+    { keys: ["m"], command: "rim shot", does: "rim shot" },
+    { keys: ["o"], command: "open", does: "hi-hat open or closed" },
+    { keys: ["h"], command: "half open", does: "hi-hat half open" },
+    { keys: ["p"], command: "foot splash", does: "foot splash" },
+  ] },
+  { group: "Bars", shortcuts: [
+    { keys: ["Shift+ArrowLeft"], command: "select left", does: "select bars", shown: "Shift ← →" },
+    { keys: ["Shift+ArrowRight"], command: "select right", does: "" },
+    { keys: ["Ctrl+A"], command: "select all", does: "select all" },
+    { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
+    { keys: ["Ctrl+X"], command: "cut", does: "" },
+    { keys: ["Ctrl+V"], command: "paste", does: "" },
+    { keys: ["Ctrl+D"], command: "repeat", does: "write the selection again after itself" },
+    { keys: ["["], command: "coarser", does: "fewer or more parts in each beat", shown: "[  ]" },
+    { keys: ["]"], command: "finer", does: "" },
+    { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
+    { keys: [">", "Shift+>"], command: "line later", does: "" },
+    { keys: ["s"], command: "section", does: "name a section here" },
+  ] },
+  { group: "Listen", shortcuts: [
+    { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
+    { keys: ["l"], command: "loop", does: "loop on or off" },
+    { keys: ["t"], command: "tap", does: "while it plays: tap every “1”" },
+  ] },
+  { group: "Chart", shortcuts: [
+    { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
+    { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
+    { keys: ["Ctrl+S"], command: "save", does: "save" },
+    { keys: ["?", "Shift+?"], command: "keys", does: "this list" },
+  ] },
+];
+
+const BY_KEY = new Map(SHORTCUTS.flatMap(({ shortcuts }) =>
+  shortcuts.flatMap((s) => s.keys.map((k) => /** @type {[string, Shortcut]} */ ([k, s])))));
+
+/** Name of a key press as the table writes it. @param {KeyboardEvent} event */
+export function keyName(event) {
+  const parts = [];
+  if (event.ctrlKey || event.metaKey) parts.push("Ctrl");
+  if (event.altKey) parts.push("Alt");
+  const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
+  if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
+  parts.push(letter ? (event.shiftKey || parts.length ? event.key.toUpperCase() : event.key) : event.key);
+  return parts.join("+");
+}
+
+/** The shortcut of a key press, or undefined. @param {KeyboardEvent} event */
+export const shortcutOf = (event) => BY_KEY.get(keyName(event));

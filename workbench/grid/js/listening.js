@@ -1,0 +1,324 @@
+/**
+ * Listening: recording, the chart's own sound and a click, in step, to the sample.
+ *
+ * Python cuts and stretches (pitch kept); the page plays buffers.  A loop is one buffer per
+ * source with the loop points of the Web Audio standard, so it closes without a gap; playing on
+ * schedules piece after piece at exact frames.  Levels and placing are live.
+ */
+
+/** Sources that can sound, in the order of the controls. */
+export const SOURCES = ["recording", "chart", "click"];
+
+/** Time between asking for the sound and its start: lets all sources be set up first. */
+const LEAD_S = 0.06;
+
+/** A wish for sound: what Python needs to know to cut it. */
+export function passageKey(passage, source, revision) {
+  const { start_s, end_s, speed_percent, drums_db } = passage;
+  const own = source === "recording" ? `drums ${drums_db}` : `revision ${revision}`;
+  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
+}
+
+/** Wire one source: buffer → level → placing → out. Used alike for playing and for offline checks. */
+export function wire(context, out, level, pan) {
+  const gain = context.createGain();
+  gain.gain.value = level;
+  const panner = context.createStereoPanner();
+  panner.pan.value = pan;
+  gain.connect(panner).connect(out);
+  return { gain, panner };
+}
+
+/** A source node that loops a whole buffer. */
+export function loopNode(context, buffer) {
+  const node = context.createBufferSource();
+  node.buffer = buffer;
+  node.loop = true;
+  node.loopStart = 0;
+  node.loopEnd = buffer.length / buffer.sampleRate;
+  return node;
+}
+
+/** 16-bit pieces to one buffer. */
+export function joinPieces(context, pieces) {
+  const { sample_rate, channels } = pieces[0].message;
+  const frames = pieces.reduce((n, p) => n + p.message.frames, 0);
+  const buffer = context.createBuffer(channels, Math.max(frames, 1), sample_rate);
+  let at = 0;
+  for (const { message, samples } of pieces) {
+    for (let c = 0; c < channels; c++) {
+      const out = buffer.getChannelData(c);
+      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32768;
+    }
+    at += message.frames;
+  }
+  return buffer;
+}
+
+export class Listener {
+  /**
+   * @param {any} session @param {() => any} settings levels, pans, loop … as they are now
+   * @param {(what: string) => void} changed
+   */
+  constructor(session, settings, changed) {
+    this.session = session;
+    this.settings = settings;
+    this.changed = changed;
+    this.context = null;
+    this.kept = new Map();
+    this.waiting = new Map();
+    this.nextId = 1;
+    this.playing = null;
+    this.state = "stopped";
+    this.taps = [];
+  }
+
+  /** A message with sound (or why there is none) from Python. */
+  receive(message, buffers) {
+    const wait = this.waiting.get(message.id);
+    if (!wait) return;
+    if (message.error) {
+      this.waiting.delete(message.id);
+      wait.fail(new Error(message.error));
+      return;
+    }
+    const view = buffers[0];
+    const samples = view.byteOffset % 2 ? new Int16Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength))
+      : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
+    wait.pieces.push({ message, samples });
+    if (message.last) {
+      this.waiting.delete(message.id);
+      wait.done(wait.pieces);
+    }
+    wait.piece?.(wait.pieces[wait.pieces.length - 1]);
+  }
+
+  /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
+  fetch(passage, source, piece) {
+    const key = passageKey(passage, source, this.session.revision);
+    if (this.kept.has(key)) {
+      const pieces = this.kept.get(key);
+      if (piece) pieces.forEach(piece);
+      return Promise.resolve(pieces);
+    }
+    const id = `${this.session.client} ${this.nextId++}`;
+    const promise = new Promise((done, fail) => this.waiting.set(id, { pieces: [], done, fail, piece }));
+    this.session.send({ type: "audio", client: this.session.client, id, source, ...passage });
+    return promise.then((pieces) => {
+      this.kept.set(key, pieces);
+      while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);
+      return pieces;
+    });
+  }
+
+  /**
+   * Play bars: from start_s to end_s, again and again if `loop`.
+   * @param {{start_s: number, end_s: number, speed_percent: number, drums_db: number, count_in_bars: number,
+   *   loop: boolean}} passage
+   */
+  async play(passage) {
+    this.stop();
+    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, startTime: null,
+      chartRevision: this.session.revision });
+    this.state = "loading";
+    this.changed("state");
+    try {
+      const rate = await this.sampleRate();
+      if (!this.context || this.context.sampleRate !== rate) {
+        this.context?.close();
+        this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+      }
+      const awake = this.context.resume();
+      const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+      // What is turned down need not be waited for; it joins when it has come.
+      const settings = this.settings();
+      const first = wanted.filter((s) => settings[s].level > 0);
+      const later = wanted.filter((s) => !first.includes(s));
+      const countIn = passage.count_in_bars ? this.fetch(passage, "count in") : Promise.resolve(null);
+      if (passage.loop) {
+        const [counted, , ...pieces] = await Promise.all([countIn, awake, ...first.map((s) => this.fetch(passage, s))]);
+        if (this.playing !== mine) return;
+        this.begin(mine, counted);
+        first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
+        mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
+        for (const s of later) this.joinLoop(mine, s);
+      } else {
+        await this.playOn(mine, first, later, countIn, awake);
+      }
+    } catch (error) {
+      if (this.playing === mine) {
+        this.stop();
+        this.session.error = error.message;
+        this.session.changed("error");
+      }
+    }
+  }
+
+  /** Sample rate of the recording, once Python has opened it. */
+  async sampleRate() {
+    while (!this.session.info.sample_rate) await new Promise((wait) => setTimeout(wait, 50));
+    return this.session.info.sample_rate;
+  }
+
+  begin(mine, countIn) {
+    const { context } = this;
+    mine.out = context.createGain();
+    mine.out.gain.value = 0.7;
+    mine.out.connect(context.destination);
+    // On a whole frame, so that every later start falls on one as well.
+    let start = Math.ceil((context.currentTime + LEAD_S) * context.sampleRate);
+    if (countIn) {
+      const buffer = joinPieces(context, countIn);
+      const node = context.createBufferSource();
+      node.buffer = buffer;
+      node.connect(mine.out);
+      node.start(start / context.sampleRate);
+      mine.nodes.push(node);
+      mine.countInTime = start / context.sampleRate;
+      start += buffer.length;
+    }
+    mine.startFrame = start;
+    mine.startTime = start / context.sampleRate;
+    for (const s of SOURCES) {
+      const { level, pan } = this.settings()[s];
+      mine.sources[s] = wire(context, mine.out, level, pan);
+    }
+    this.state = "playing";
+    this.changed("state");
+  }
+
+  startLoop(mine, source, pieces, when) {
+    const buffer = joinPieces(this.context, pieces);
+    const node = loopNode(this.context, buffer);
+    node.connect(mine.sources[source].gain);
+    node.start(when);
+    mine.nodes.push(node);
+    mine.duration = buffer.length / buffer.sampleRate;
+    mine.loops[source]?.stop(when);
+    mine.loops[source] = node;
+  }
+
+  /** Fetch a source while its loop sounds already: it is heard from the next time round. */
+  async joinLoop(mine, source) {
+    const pieces = await this.fetch(mine.passage, source).catch(() => null);
+    if (this.playing !== mine || !pieces) return;
+    const rounds = Math.ceil((this.context.currentTime + 0.02 - mine.startTime) / mine.duration);
+    this.startLoop(mine, source, pieces, mine.startTime + Math.max(rounds, 0) * mine.duration);
+  }
+
+  /** Play on to the end: pieces start at their frames as they come. */
+  async playOn(mine, first, later, countIn, awake) {
+    const early = [];
+    const rate = this.context.sampleRate;
+    let begun = false;
+    const schedule = (source, { message, samples }) => {
+      const when = (mine.startFrame + message.start) / rate;
+      const buffer = joinPieces(this.context, [{ message, samples }]);
+      const node = this.context.createBufferSource();
+      node.buffer = buffer;
+      node.connect(mine.sources[source].gain);
+      // A piece that comes late enters where it would be by now.
+      const missed = Math.max(this.context.currentTime + 0.02 - when, 0);
+      if (missed < buffer.duration) node.start(when + missed, missed);
+      mine.nodes.push(node);
+      mine.duration = Math.max(mine.duration, (message.start + message.frames) / rate);
+    };
+    mine.duration = 0;
+    const start = (source) => new Promise((came, fail) => {
+      this.fetch(mine.passage, source, (piece) => {
+        if (this.playing !== mine) return;
+        if (begun) schedule(source, piece);
+        else early.push([source, piece]);
+        came();
+      }).catch(fail);
+    });
+    const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
+    if (this.playing !== mine) return;
+    this.begin(mine, counted);
+    begun = true;
+    for (const [source, piece] of early) schedule(source, piece);
+    mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
+    for (const source of later) start(source).catch(() => {});
+  }
+
+  /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
+  async renewChart() {
+    const mine = this.playing;
+    if (!mine?.startTime || !mine.passage.loop) return;
+    this.wish = this.session.revision;
+    if (this.renewing) return;
+    this.renewing = true;
+    try {
+      while (this.playing === mine && this.wish !== mine.chartRevision) {
+        mine.chartRevision = this.wish;
+        await this.joinLoop(mine, "chart");
+      }
+    } finally {
+      this.renewing = false;
+    }
+  }
+
+  /** Levels and placing as the controls say now. */
+  applySettings() {
+    if (!this.playing?.startTime) return;
+    const settings = this.settings();
+    for (const s of SOURCES) {
+      const { gain, panner } = this.playing.sources[s];
+      gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
+      panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
+    }
+  }
+
+  stop() {
+    const was = this.playing;
+    this.playing = null;
+    this.state = "stopped";
+    if (was) {
+      for (const node of was.nodes) {
+        node.onended = null;
+        try {
+          node.stop();
+        } catch {
+          // Not started yet: nothing to stop.
+        }
+      }
+      was.out?.disconnect();
+      this.changed("state");
+    }
+  }
+
+  /**
+   * Second of the recording that leaves the loudspeaker at a moment of the page's clock.
+   * @returns {number|null} null while nothing sounds; before the start (count-in) as well
+   */
+  heardAt(pageTime = performance.now()) {
+    const mine = this.playing;
+    if (!mine?.startTime) return null;
+    const stamp = this.context.getOutputTimestamp();
+    const heard = stamp.performanceTime
+      ? stamp.contextTime + (pageTime - stamp.performanceTime) / 1000
+      : this.context.currentTime - (this.context.outputLatency || 0);
+    let passed = heard - mine.startTime;
+    if (passed < 0) return null;
+    const { passage } = mine;
+    if (passage.loop) passed %= mine.duration;
+    else if (passed > mine.length) {
+      this.stop();
+      return null;
+    }
+    return passage.start_s + (passed * passage.speed_percent) / 100;
+  }
+
+  /** Render what a loop sounds like, without a loudspeaker: for checks. */
+  async renderLoop(passage, frames, settings = this.settings()) {
+    const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+    const rate = this.session.info.sample_rate;
+    const offline = new OfflineAudioContext(2, frames, rate);
+    for (const source of wanted) {
+      const node = loopNode(offline, joinPieces(offline, await this.fetch(passage, source)));
+      node.connect(wire(offline, offline.destination, settings[source].level, settings[source].pan).gain);
+      node.start(0);
+    }
+    return offline.startRendering();
+  }
+}

@@ -1,0 +1,154 @@
+/**
+ * Noteheads and the marks of articulation, drawn as percussion notation draws them.
+ * Loudness is the length of the stem; what no one has confirmed yet is pencilled (lighter ink).
+ */
+
+/** Notehead of one instrument at (x, y) with radius r. */
+export function drawHead(g, kind, x, y, r) {
+  g.beginPath();
+  switch (kind) {
+    case "x":
+    case "circle-x":
+      g.moveTo(x - r * 0.8, y - r * 0.8);
+      g.lineTo(x + r * 0.8, y + r * 0.8);
+      g.moveTo(x + r * 0.8, y - r * 0.8);
+      g.lineTo(x - r * 0.8, y + r * 0.8);
+      g.stroke();
+      if (kind === "circle-x") {
+        g.beginPath();
+        g.arc(x, y, r * 1.3, 0, Math.PI * 2);
+        g.stroke();
+      }
+      return;
+    case "diamond":
+      g.moveTo(x, y - r);
+      g.lineTo(x + r * 1.15, y);
+      g.lineTo(x, y + r);
+      g.lineTo(x - r * 1.15, y);
+      break;
+    case "triangle":
+      g.moveTo(x, y - r);
+      g.lineTo(x + r * 1.1, y + r * 0.8);
+      g.lineTo(x - r * 1.1, y + r * 0.8);
+      break;
+    default:
+      g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
+  }
+  g.closePath();
+  g.fill();
+}
+
+/**
+ * One hit with all that is known of it.
+ * @param {CanvasRenderingContext2D} g
+ * @param {{kind: string, x: number, y: number, room: number, rowHeight: number, note: any, doubtful: boolean,
+ *   heardX: number, palette: any}} hit
+ */
+export function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palette }) {
+  const ink = note.confirmed ? palette.ink : palette.pencil;
+  g.fillStyle = ink;
+  g.strokeStyle = ink;
+  if (room < 7) {
+    const size = Math.max(1.2, Math.min(room * 0.6, 3));
+    g.fillStyle = doubtful ? palette.doubt : ink;
+    g.fillRect(x - size / 2, y - 2.5, size, 5);
+    return;
+  }
+  const r = Math.min(4.6, room * 0.36);
+  const marks = note.articulations || [];
+  // The stem: loudness.
+  const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
+  const base = y + rowHeight * 0.22;
+  const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
+  g.lineWidth = 1.4;
+  g.beginPath();
+  g.moveTo(stemX, base);
+  g.lineTo(stemX, base - stem);
+  g.stroke();
+  g.lineWidth = kind === "normal" ? 1 : 1.7;
+  drawHead(g, kind, x, base, r);
+  g.lineWidth = 1.2;
+  for (const mark of marks) drawMark(g, mark, x, base, r, stemX, stem);
+  // Where it was heard, under the head.
+  if (Math.abs(heardX - x) > 1) {
+    g.strokeStyle = palette.quiet;
+    g.lineWidth = 1.2;
+    g.beginPath();
+    g.moveTo(x, base + r + 2);
+    g.lineTo(heardX, base + r + 2);
+    g.moveTo(heardX, base + r);
+    g.lineTo(heardX, base + r + 4);
+    g.stroke();
+  }
+  if (doubtful) {
+    g.strokeStyle = palette.doubt;
+    g.lineWidth = 1.6;
+    g.setLineDash([2.5, 2]);
+    g.beginPath();
+    g.arc(x, base, r + 3.6, 0, Math.PI * 2);
+    g.stroke();
+    g.setLineDash([]);
+    if (room > 16) {
+      g.fillStyle = palette.doubt;
+      g.font = palette.smallBold;
+      g.textAlign = "left";
+      g.fillText("?", x - r - 8.5, base - 5);
+    }
+  }
+}
+
+function drawMark(g, mark, x, y, r, stemX, stem) {
+  g.beginPath();
+  switch (mark) {
+    case "ghost":
+      g.arc(x + r * 0.2, y, r * 1.75, Math.PI * 0.75, Math.PI * 1.25);
+      g.stroke();
+      g.beginPath();
+      g.arc(x - r * 0.2, y, r * 1.75, -Math.PI * 0.25, Math.PI * 0.25);
+      break;
+    case "accent":
+      g.moveTo(x - 4, y - r - 6.5);
+      g.lineTo(x + 3, y - r - 4);
+      g.lineTo(x - 4, y - r - 1.5);
+      break;
+    case "flam":
+    case "drag":
+      for (const k of mark === "flam" ? [1] : [1, 2]) {
+        g.beginPath();
+        g.ellipse(x - r * 1.1 - k * 4, y + 1, 2, 1.5, -0.35, 0, Math.PI * 2);
+        g.fill();
+        g.beginPath();
+        g.moveTo(x - r * 1.1 - k * 4 + 2, y + 1);
+        g.lineTo(x - r * 1.1 - k * 4 + 2, y - 7);
+        g.stroke();
+      }
+      return;
+    case "roll":
+      for (const k of [0.3, 0.5, 0.7]) {
+        g.moveTo(stemX - 3, y - Math.max(stem, 9) * k + 1);
+        g.lineTo(stemX + 3, y - Math.max(stem, 9) * k - 1);
+      }
+      break;
+    case "choke":
+      g.moveTo(x + r + 4, y - 3.5);
+      g.lineTo(x + r + 4, y + 3.5);
+      g.moveTo(x + r + 6.5, y - 3.5);
+      g.lineTo(x + r + 6.5, y + 3.5);
+      break;
+    case "half open":
+      g.arc(x - 1, y - r - 4.5, 2.3, 0, Math.PI * 2);
+      g.moveTo(x + 1.5, y - r - 8);
+      g.lineTo(x - 3.5, y - r - 1);
+      break;
+    case "foot splash":
+      g.arc(x - 1, y - r - 4.5, 2.3, 0, Math.PI * 2);
+      break;
+    case "rim shot":
+      g.moveTo(x - r * 1.3, y + r * 1.3);
+      g.lineTo(x + r * 1.3, y - r * 1.3);
+      break;
+    default:
+      return;
+  }
+  g.stroke();
+}

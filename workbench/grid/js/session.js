@@ -1,0 +1,123 @@
+/**
+ * One chart in the page: the state that Python has confirmed, and the edits it has not answered yet.
+ * The page shows both, so an edit never waits; Python's word replaces ours when it comes.
+ *
+ * Messages to Python:   {type: "hello" | "do" , client, seq, …}
+ * Messages from Python: {type: "snapshot" | "change" | "answer" | "refused", revision, …}
+ * A gap in the revisions asks for a snapshot; unanswered edits are sent again after one, and
+ * Python leaves out what it has seen (client and sequence number).
+ */
+import { showAtOnce, withChange } from "./edits.js";
+import { timeOf } from "./chart.js";
+
+export class Session {
+  /** @param {(message: object) => void} send @param {string} client */
+  constructor(send, client) {
+    this.send = send;
+    this.client = client;
+    this.seq = 0;
+    this.revision = -1;
+    this.confirmed = null;
+    this.chart = null;
+    this.time = null;
+    /** @type {{seq: number, message: any, since: number}[]} */
+    this.pending = [];
+    this.info = {};
+    this.error = "";
+    this.heardAt = 0;
+    this.listeners = new Set();
+    this.ear = (/** @type {any} */ _message, /** @type {any} */ _buffers) => {};
+  }
+
+  listen(callback) {
+    this.listeners.add(callback);
+    return () => this.listeners.delete(callback);
+  }
+
+  changed(what = "chart") {
+    for (const callback of this.listeners) callback(what);
+  }
+
+  hello() {
+    this.send({ type: "hello", client: this.client });
+  }
+
+  /** Send an edit (or undo, redo, save …) and show it at once where that is possible. */
+  do(message) {
+    this.seq += 1;
+    const full = { type: "do", client: this.client, seq: this.seq, ...message };
+    this.pending.push({ seq: this.seq, message: full, since: now() });
+    this.error = "";
+    this.send(full);
+    this.rebuild();
+    return this.seq;
+  }
+
+  edit(edit) {
+    return edit ? this.do({ edit }) : 0;
+  }
+
+  receive(message, buffers) {
+    this.heardAt = now();
+    switch (message.type) {
+      case "snapshot":
+        this.confirmed = message.chart;
+        this.revision = message.revision;
+        this.info = message.info;
+        this.pending = this.pending.filter((p) => p.seq > (message.seen ?? 0));
+        for (const p of this.pending) this.send(p.message);
+        this.rebuild();
+        break;
+      case "change":
+        if (this.confirmed && message.revision === this.revision + 1) {
+          this.confirmed = withChange(this.confirmed, message.parts);
+          this.revision = message.revision;
+          this.info = { ...this.info, ...message.info };
+          this.answered(message.client, message.seq);
+          this.rebuild();
+        } else if (!this.confirmed || message.revision > this.revision) {
+          this.answered(message.client, message.seq);
+          this.hello();
+        }
+        break;
+      case "answer":
+        this.answered(message.client, message.seq);
+        if (message.info) this.info = { ...this.info, ...message.info };
+        this.notice = message.notice || "";
+        this.rebuild();
+        break;
+      case "refused":
+        this.answered(message.client, message.seq);
+        this.error = message.error;
+        this.rebuild();
+        break;
+      case "info":
+        this.info = { ...this.info, ...message.info };
+        this.changed("chart");
+        break;
+      case "error":
+        this.error = message.error;
+        this.changed("error");
+        break;
+      default:
+        this.ear(message, buffers);
+    }
+  }
+
+  answered(client, seq) {
+    if (client === this.client) this.pending = this.pending.filter((p) => p.seq !== seq);
+  }
+
+  rebuild() {
+    if (!this.confirmed) return this.changed("state");
+    this.chart = this.pending.reduce(
+      (chart, p) => (p.message.edit ? showAtOnce(chart, p.message.edit) : chart), this.confirmed);
+    if (this.timeMap !== this.chart.time_map) {
+      this.timeMap = this.chart.time_map;
+      this.time = timeOf(this.timeMap);
+    }
+    this.changed("chart");
+  }
+}
+
+const now = () => (typeof performance === "undefined" ? Date.now() : performance.now());

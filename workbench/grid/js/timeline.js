@@ -1,0 +1,186 @@
+/**
+ * Where bars, columns and rows lie on the sheet, and back from pixels to them.  Pure functions.
+ *
+ * The sheet reads like a page of music: bars stand in lines of equal count, so that what
+ * repeats stands one under the other.  In a line, left to right is the *written* time: a beat
+ * is as wide in a fast bar as in a slow one, and the sound above is laid to the same beats.
+ */
+import { columnsOf, lengthOf, notesAt, secondsAt } from "./chart.js";
+import { valueOf, parseFraction, textOf, fraction, add, multiply, subtract, compare } from "./fractions.js";
+
+/** Sizes in CSS pixels. */
+export const SIZES = {
+  gutter: 104, pad: 14, head: 22, wave: 42, spectrum: 42, counts: 16, row: 20, gap: 16,
+};
+
+/** Sections begin a new line while lines hold no more bars than this. */
+const LONGEST_PHRASE = 8;
+
+/**
+ * Lay all bars into lines.
+ * @param {any} chart @param {number} width @param {number} barsPerLine @param {number} rowCount
+ * @param {{wave: boolean, spectrum: boolean}} shown
+ */
+export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, spectrum: true }) {
+  const timed = chart.time_map.bars;
+  const lengths = timed.map((b) => valueOf(lengthOf(b)));
+  const usual = median(lengths);
+  const sections = new Set(chart.sections.map((s) => s.bar_index));
+  const lines = [];
+  const top = SIZES.head;
+  const waveY = top;
+  const spectrumY = waveY + (shown.wave ? SIZES.wave : 0);
+  const countsY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const rowsY = countsY + SIZES.counts;
+  const height = rowsY + rowCount * SIZES.row + SIZES.gap;
+  let first = 0;
+  let start = 0;
+  const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
+  while (first < timed.length) {
+    // A pick-up stands before the first line's bars, not in place of one.
+    let count = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
+    if (barsPerLine <= LONGEST_PHRASE) {
+      for (let k = 1; k < count; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count = k;
+    }
+    const last = Math.min(first + count, timed.length);
+    const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
+    const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
+    const left = SIZES.gutter + SIZES.pad;
+    const bars = [];
+    let at = 0;
+    for (let bar = first; bar < last; bar++) {
+      bars.push({ bar, x: left + at * scale, width: lengths[bar] * scale });
+      at += lengths[bar];
+    }
+    lines.push({ index: lines.length, first, last, start, total, left, right: left + total * scale, scale, bars,
+                 y: lines.length * height });
+    start += total;
+    first = last;
+  }
+  return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, countsY, rowsY, rowCount };
+}
+
+function median(xs) {
+  const sorted = xs.slice().sort((a, b) => a - b);
+  return sorted[sorted.length >> 1];
+}
+
+/** The line in which a bar stands. */
+export function lineOf(sheet, bar) {
+  let low = 0;
+  let high = sheet.lines.length - 1;
+  while (low < high) {
+    const mid = (low + high + 1) >> 1;
+    if (sheet.lines[mid].first <= bar) low = mid;
+    else high = mid - 1;
+  }
+  return sheet.lines[low];
+}
+
+/** x of a position (number, whole notes) in a bar. */
+export function xOf(sheet, bar, position) {
+  const line = lineOf(sheet, bar);
+  return line.bars[bar - line.first].x + position * line.scale;
+}
+
+/** x of a moment in a line (it may lie outside of it). */
+export const xOfTime = (line, time, seconds) => line.left + (notesAt(time, seconds) - line.start) * line.scale;
+
+/** The moment at an x of a line. */
+export function timeAtX(line, time, x) {
+  const notes = line.start + (x - line.left) / line.scale;
+  return secondsAt(time, 0, notes);
+}
+
+/** Lines that lie in a window of the sheet. */
+export function linesInView(sheet, top, height) {
+  const first = Math.max(Math.floor(top / sheet.lineHeight), 0);
+  const last = Math.min(Math.ceil((top + height) / sheet.lineHeight), sheet.lines.length);
+  return sheet.lines.slice(first, Math.max(last, first));
+}
+
+/**
+ * What lies at a point of the sheet.
+ * @returns {{zone: "head"|"wave"|"spectrum"|"counts"|"rows"|"names"|"none", line?: any, bar?: number, row?: number,
+ *   position?: number}}
+ */
+export function hitTest(sheet, x, y) {
+  const line = sheet.lines[Math.floor(y / sheet.lineHeight)];
+  if (!line || y < 0) return { zone: "none" };
+  const dy = y - line.y;
+  const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.countsY ? "spectrum"
+    : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
+  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
+  // The half column before a bar line belongs to the bar it opens.
+  let k = line.bars.length - 1;
+  while (k > 0 && x < line.bars[k].x) k -= 1;
+  const bar = line.bars[k];
+  return { zone, line, bar: bar.bar, row, position: (x - bar.x) / line.scale };
+}
+
+/**
+ * The column nearest to a position of a bar; past the last half column it is the next bar's first.
+ * @returns {{bar: number, at: string}}
+ */
+export function nearestColumn(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const end = valueOf(lengthOf(chart.time_map.bars[bar]));
+  let best = columns[0];
+  for (const c of columns) if (Math.abs(valueOf(c.at) - position) < Math.abs(valueOf(best.at) - position)) best = c;
+  if (bar + 1 < chart.bars.length && end - position < Math.abs(valueOf(best.at) - position)) {
+    return { bar: bar + 1, at: "0" };
+  }
+  return { bar, at: textOf(best.at) };
+}
+
+/** Parts of a step where a hit between columns may stand: halves, thirds and quarters. */
+const BETWEEN = [[1, 4], [1, 3], [1, 2], [2, 3], [3, 4]].map(([n, d]) => fraction(n, d));
+
+/** The place between two columns nearest to a position. */
+export function nearestBetween(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const before = columns.filter((c) => valueOf(c.at) <= position).pop() || columns[0];
+  const spots = BETWEEN.map((part) => add(before.at, multiply(before.step, part)));
+  spots.sort((a, b) => Math.abs(valueOf(a) - position) - Math.abs(valueOf(b) - position));
+  const end = lengthOf(chart.time_map.bars[bar]);
+  const inside = spots.find((s) => compare(s, end) < 0);
+  return { bar, at: textOf(inside || before.at) };
+}
+
+/**
+ * The next column to the right (+1) or left (−1) of a place; it goes on into the next bar.
+ * @returns {{bar: number, at: string}|null} null at the ends of the chart
+ */
+export function neighbourColumn(chart, place, direction) {
+  const at = parseFraction(place.at);
+  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+  const found = direction > 0 ? columns.find((c) => compare(c.at, at) > 0)
+    : columns.filter((c) => compare(c.at, at) < 0).pop();
+  if (found) return { bar: place.bar, at: textOf(found.at) };
+  const bar = place.bar + direction;
+  if (bar < 0 || bar >= chart.bars.length) return null;
+  const next = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf((direction > 0 ? next[0] : next[next.length - 1]).at) };
+}
+
+/** The neighbouring place between columns: a quarter of a step to the side, thirds included. */
+export function neighbourBetween(chart, place, direction) {
+  const at = parseFraction(place.at);
+  const end = lengthOf(chart.time_map.bars[place.bar]);
+  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+  const spots = columns.flatMap((c) => [c.at, ...BETWEEN.map((part) => add(c.at, multiply(c.step, part)))])
+    .filter((s) => compare(s, end) < 0).sort(compare);
+  const found = direction > 0 ? spots.find((s) => compare(s, at) > 0) : spots.filter((s) => compare(s, at) < 0).pop();
+  return found ? { bar: place.bar, at: textOf(found) } : neighbourColumn(chart, place, direction);
+}
+
+/** The same place in the count of another bar, or its last column. */
+export function samePlace(chart, place, bar) {
+  const end = lengthOf(chart.time_map.bars[bar]);
+  if (compare(parseFraction(place.at), end) < 0) return { bar, at: place.at };
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf(columns[columns.length - 1].at) };
+}
+
+export { subtract };

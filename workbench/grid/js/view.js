@@ -1,0 +1,506 @@
+/**
+ * One grid in the page: its elements, what is in view, and when to draw.
+ */
+import { barNumber, columnsOf, describeNote, doubtfulHits, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
+import { parseFraction, valueOf } from "./fractions.js";
+import { SIZES, layoutSheet, lineOf, xOf } from "./timeline.js";
+import { drawOverview, drawSheet, readPalette } from "./drawing.js";
+import { BarTable } from "./access.js";
+import { COMMANDS } from "./commands.js";
+import { SHORTCUTS, shortcutOf } from "./keys.js";
+import { attachMouse } from "./mouse.js";
+
+/** Bars in a line, from near to far; 0 means all. */
+export const ZOOMS = [1, 2, 4, 8, 16, 32, 0];
+
+/** Rows always shown, so that a hit can be given to what the draft has missed. */
+const USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
+
+const OVERVIEW_HEIGHT = 46;
+
+export class View {
+  constructor(model, session, listener, sound, el) {
+    Object.assign(this, { model, session, listener, sound, el });
+    this.cursor = { bar: 0, at: "0", instrument: "snare" };
+    this.selection = null;
+    this.anchor = null;
+    this.focused = false;
+    this.everUsed = new Set();
+    this.columnCache = new Map();
+    this.build();
+    this.drop = [session.listen((what) => this.onSession(what)), attachMouse(this)];
+    const onTrait = (names, act) => names.forEach((n) => {
+      model.on(`change:${n}`, act);
+      this.drop.push(() => model.off(`change:${n}`, act));
+    });
+    onTrait(["bars_per_line", "height", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
+    onTrait(["show_keys"], () => this.showKeys());
+    const resize = new ResizeObserver(() => this.relayout());
+    resize.observe(this.scroller);
+    const theme = new MutationObserver(() => {
+      this.palette = null;
+      this.draw();
+    });
+    theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
+    this.drop.push(() => resize.disconnect(), () => theme.disconnect());
+    this.showKeys();
+    this.onSession("chart");
+  }
+
+  get chart() {
+    return this.session.chart;
+  }
+
+  get time() {
+    return this.session.time;
+  }
+
+  get doubtBelow() {
+    return this.model.get("doubt_below");
+  }
+
+  // -- elements -----------------------------------------------------------------
+
+  build() {
+    const { el } = this;
+    el.classList.add("wbg");
+    el.dataset.lmSuppressShortcuts = "true";
+    el.hitGrid = this;
+    this.title = make("div", "wbg-title");
+    this.state = make("div", "wbg-state", { role: "status", "aria-live": "polite" });
+    const head = make("div", "wbg-top");
+    head.append(this.title, this.state);
+    this.overview = make("canvas", "wbg-overview", { role: "img", "aria-label": "Overview of the whole song" });
+    this.error = make("div", "wbg-error", { role: "alert" });
+    this.scroller = make("div", "wbg-sheet", { tabindex: "0", role: "grid", "aria-label": "Hits" });
+    this.canvas = make("canvas", "wbg-canvas", { "aria-hidden": "true" });
+    this.spacer = make("div", "wbg-spacer", { "aria-hidden": "true" });
+    this.playhead = make("div", "wbg-playhead", { "aria-hidden": "true" });
+    this.scroller.append(this.canvas, this.spacer, this.playhead);
+    this.table = new BarTable(this.scroller);
+    this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
+    this.keys = make("div", "wbg-keys");
+    this.sectionBox = make("form", "wbg-section");
+    this.hint = this.buildHint();
+    const body = make("div", "wbg-body");
+    const main = make("div", "wbg-main");
+    main.append(this.overview, this.scroller, this.here);
+    body.append(main, this.keys);
+    el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
+    this.buildKeys();
+    this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
+    this.scroller.addEventListener("focus", () => this.setFocus(true));
+    this.scroller.addEventListener("blur", () => this.setFocus(false));
+    this.scroller.addEventListener("keydown", (event) => this.onKey(event));
+    this.sectionBox.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.nameSection();
+    });
+    this.sectionBox.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") this.closeSection();
+    });
+  }
+
+  buildHint() {
+    const hint = make("div", "wbg-hint", { role: "note" });
+    const text = make("span", "");
+    text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
+    const button = make("button", "", { type: "button" });
+    button.textContent = "Understood";
+    button.addEventListener("click", () => {
+      this.set("hearing_hint", false);
+      hint.hidden = true;
+      this.scroller.focus();
+    });
+    hint.append(text, button);
+    hint.hidden = !this.model.get("hearing_hint");
+    return hint;
+  }
+
+  buildKeys() {
+    const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
+    close.textContent = "hide";
+    close.addEventListener("click", () => this.toggleKeys());
+    const title = make("div", "wbg-keys-title");
+    title.textContent = "Mouse";
+    const mouse = make("p", "");
+    mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. "
+      + "Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+    this.keys.append(close, title, mouse);
+    for (const { group, shortcuts } of SHORTCUTS) {
+      const name = make("div", "wbg-keys-title");
+      name.textContent = group;
+      const list = make("div", "wbg-keys-list", { role: "list" });
+      for (const s of shortcuts) {
+        if (!s.does) continue;
+        const entry = make("div", "wbg-key", { role: "listitem" });
+        const key = make("span", "wbg-key-name");
+        key.textContent = s.shown || s.keys[0];
+        const does = make("span", "");
+        does.textContent = s.does;
+        entry.append(key, does);
+        list.append(entry);
+      }
+      this.keys.append(name, list);
+    }
+  }
+
+  showKeys() {
+    this.keys.hidden = !this.model.get("show_keys");
+  }
+
+  toggleKeys() {
+    this.set("show_keys", !this.model.get("show_keys"));
+  }
+
+  set(trait, value) {
+    this.model.set(trait, value);
+    this.model.save_changes();
+  }
+
+  // -- what is shown ----------------------------------------------------------------
+
+  onSession(what) {
+    if (what === "sound") this.draw();
+    if (!this.chart) {
+      this.state.textContent = "Waiting for the kernel …";
+      return;
+    }
+    if (what === "chart") {
+      this.columnCache.clear();
+      this.keepCursorInside();
+      this.relayout();
+      this.listener.renewChart();
+    }
+    this.showState();
+  }
+
+  keepCursorInside() {
+    const { cursor, chart } = this;
+    const bar = Math.min(cursor.bar, chart.bars.length - 1);
+    if (bar !== cursor.bar || valueOf(parseFraction(cursor.at)) >= barLength(chart, bar)) {
+      this.cursor = { ...cursor, bar, at: "0" };
+    }
+    if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
+  }
+
+  columns(bar) {
+    let columns = this.columnCache.get(bar);
+    if (!columns) {
+      columns = columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
+      this.columnCache.set(bar, columns);
+    }
+    return columns;
+  }
+
+  relayout() {
+    if (!this.chart) return;
+    const { kit } = this.session.info;
+    for (const b of this.chart.bars) for (const n of b.notes) this.everUsed.add(n.instrument);
+    const all = this.model.get("all_rows");
+    this.rows = Object.keys(kit).filter((name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
+    this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
+    if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
+    const bars = this.chart.bars.length;
+    const perLine = this.model.get("bars_per_line") || bars;
+    this.scroller.style.height = `${this.model.get("height")}px`;
+    this.sheet = layoutSheet(this.chart, this.scroller.clientWidth, Math.min(perLine, bars), this.rows.length,
+      { wave: this.model.get("show_waveform") && this.session.info.has_recording,
+        spectrum: this.model.get("show_spectrogram") && this.session.info.has_recording });
+    this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+    this.doubts = new Map();
+    for (const { bar } of doubtfulHits(this.chart, this.doubtBelow)) this.doubts.set(bar, (this.doubts.get(bar) || 0) + 1);
+    this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
+    this.showHere();
+    this.draw();
+  }
+
+  draw() {
+    if (this.frame) return;
+    this.frame = requestAnimationFrame(() => {
+      this.frame = 0;
+      this.paint();
+    });
+  }
+
+  paint() {
+    if (!this.sheet || !this.scroller.clientWidth) return;
+    this.palette ??= readPalette(this.el);
+    const ratio = window.devicePixelRatio || 1;
+    const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
+    const g = sized(this.canvas, width, height, ratio);
+    const state = { sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
+      kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
+      heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
+      focused: this.focused, columns: (bar) => this.columns(bar) };
+    drawSheet(g, state, top, width, height, ratio);
+    const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
+    const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
+    const over = sized(this.overview, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio);
+    drawOverview(over, state, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    this.painted = (this.painted || 0) + 1;
+    this.el.dataset.painted = String(this.painted);
+    this.el.dataset.pending = String(this.session.pending.length);
+    this.el.dataset.revision = String(this.session.revision);
+  }
+
+  showState() {
+    const { session } = this;
+    const { chart } = session;
+    this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
+    const waiting = session.pending.length;
+    const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
+    const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
+    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edits not saved` : "run the cell again to go on"}`);
+    else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
+    else words.push("every edit kept");
+    if (this.listener.state === "loading") words.push("fetching sound …");
+    this.state.textContent = words.join(" · ");
+    this.error.textContent = session.error;
+    this.error.hidden = !session.error;
+    this.el.dataset.pending = String(waiting);
+    this.el.dataset.revision = String(session.revision);
+    if (session.notice) {
+      this.say(session.notice);
+      session.notice = "";
+    }
+  }
+
+  /** The line under the sheet: what is at the cursor. */
+  showHere() {
+    const { chart, cursor } = this;
+    const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
+    const timed = chart.time_map.bars[cursor.bar];
+    const words = [`Bar ${barNumber(chart, cursor.bar)}`];
+    words.push(note ? describeNote(chart, cursor.bar, note)
+      : `${cursor.instrument} on ${placeName(timed, chart.bars[cursor.bar].subdivisions, parseFraction(cursor.at))}: empty`);
+    const uncorrected = this.session.info.corrections?.[cursor.bar];
+    if (uncorrected) {
+      words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);
+    } else {
+      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
+      if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
+    }
+    this.here.textContent = words.join(" — ");
+  }
+
+  say(text) {
+    this.here.textContent = text;
+  }
+
+  // -- cursor and selection -------------------------------------------------------------
+
+  moveCursor(cursor, clearSelection = true) {
+    this.cursor = cursor;
+    if (clearSelection) {
+      this.selection = null;
+      this.anchor = null;
+    }
+    this.table.update(this.chart, this.rows, this.columns(cursor.bar), cursor);
+    this.showHere();
+    this.scrollToBar(cursor.bar);
+    this.tellPython();
+    this.draw();
+  }
+
+  select(selection) {
+    this.selection = selection;
+    if (!selection) this.anchor = null;
+    this.tellPython();
+    this.draw();
+  }
+
+  /** Python's controls act on the cursor's bar or the selection; told once things stand still. */
+  tellPython() {
+    clearTimeout(this.telling);
+    this.telling = setTimeout(() => {
+      this.model.set("bar_index", this.cursor.bar);
+      this.model.set("selected_bars", this.selection || []);
+      this.model.save_changes();
+    }, 120);
+  }
+
+  scrollToBar(bar) {
+    const line = lineOf(this.sheet, bar);
+    const { scrollTop: top, clientHeight: height } = this.scroller;
+    if (line.y < top) this.scroller.scrollTop = line.y;
+    else if (line.y + this.sheet.lineHeight > top + height) {
+      this.scroller.scrollTop = Math.min(line.y, line.y + this.sheet.lineHeight - height);
+    }
+  }
+
+  zoom(direction) {
+    const now = ZOOMS.indexOf(this.model.get("bars_per_line"));
+    const next = ZOOMS[Math.min(Math.max((now < 0 ? 2 : now) + direction, 0), ZOOMS.length - 1)];
+    this.set("bars_per_line", next);
+    this.relayout();
+    this.scrollToBar(this.cursor.bar);
+  }
+
+  setFocus(focused) {
+    this.focused = focused;
+    this.draw();
+  }
+
+  leave() {
+    this.scroller.blur();
+    const cell = this.el.closest(".jp-Notebook");
+    if (cell) cell.focus();
+  }
+
+  onKey(event) {
+    const shortcut = shortcutOf(event);
+    if (!shortcut || !this.chart) return;
+    event.preventDefault();
+    event.stopPropagation();
+    this.run(shortcut.command, event.key, event);
+  }
+
+  run(command, key = "", event = undefined) {
+    this.keyTime = event?.timeStamp;
+    COMMANDS[command](this, key);
+  }
+
+  edit(edit) {
+    return this.session.edit(edit);
+  }
+
+  // -- sections ----------------------------------------------------------------------
+
+  askSection() {
+    const bar = this.cursor.bar;
+    const now = this.chart.sections.find((s) => s.bar_index === bar);
+    const label = make("label", "");
+    label.textContent = `Section beginning at bar ${barNumber(this.chart, bar)}: `;
+    this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
+    this.sectionInput.value = now ? now.name : "";
+    label.append(this.sectionInput);
+    const ok = make("button", "", { type: "submit" });
+    ok.textContent = "Name it";
+    this.sectionBox.replaceChildren(label, ok);
+    this.sectionBox.classList.add("wbg-open");
+    this.sectionInput.focus();
+  }
+
+  nameSection() {
+    const bar = this.cursor.bar;
+    const name = this.sectionInput.value.trim();
+    const now = this.chart.sections.find((s) => s.bar_index === bar);
+    if (name) this.edit({ edit: "name section", bar_index: bar, name, label: now?.label || "" });
+    else if (now) this.edit({ edit: "remove section", bar_index: bar });
+    this.closeSection();
+  }
+
+  closeSection() {
+    this.sectionBox.classList.remove("wbg-open");
+    this.sectionBox.replaceChildren();
+    this.scroller.focus();
+  }
+
+  // -- listening ------------------------------------------------------------------------
+
+  togglePlaying() {
+    if (this.listener.state !== "stopped") this.listener.stop();
+    else this.startPlaying();
+  }
+
+  startPlaying() {
+    const { chart, model } = this;
+    const loop = model.get("loop");
+    const line = lineOf(this.sheet, this.cursor.bar);
+    const [first, last] = this.selection || (loop ? [this.cursor.bar, this.cursor.bar] : [this.cursor.bar, chart.bars.length - 1]);
+    const end = last + 1 < chart.bars.length ? chart.time_map.bars[last + 1].beats_s[0] : chart.time_map.end_s;
+    this.session.error = "";
+    this.heardLine = line;
+    this.listener.play({ start_s: chart.time_map.bars[first].beats_s[0], end_s: end, first_bar: first, last_bar: last, loop,
+      speed_percent: model.get("speed_percent"), drums_db: model.get("drums_db"), count_in_bars: model.get("count_in_bars") });
+  }
+
+  onListener() {
+    const playing = this.listener.state === "playing";
+    this.showState();
+    if (this.model.get("playing") !== (this.listener.state !== "stopped")) {
+      this.set("playing", this.listener.state !== "stopped");
+    }
+    if (playing) {
+      this.follow();
+    } else if (this.listener.state === "stopped") {
+      this.playhead.hidden = true;
+      this.heardBar = undefined;
+      this.set("heard_bar", -1);
+      this.finishTaps();
+      this.draw();
+    }
+  }
+
+  /** Each frame: the cursor stands where the sound is. */
+  follow() {
+    if (this.following) return;
+    const step = () => {
+      this.following = 0;
+      if (this.listener.state !== "playing") return;
+      this.following = requestAnimationFrame(step);
+      const seconds = this.listener.heardAt();
+      if (seconds === null) return;
+      const { bar, position } = placeAt(this.time, seconds);
+      const line = lineOf(this.sheet, bar);
+      const x = xOf(this.sheet, bar, position);
+      this.playhead.hidden = false;
+      this.playhead.style.transform = `translate(${x}px, ${line.y + this.sheet.waveY - 4}px)`;
+      this.playhead.style.height = `${this.sheet.rowsY + this.rows.length * SIZES.row - this.sheet.waveY + 4}px`;
+      if (bar !== this.heardBar) {
+        this.heardBar = bar;
+        this.set("heard_bar", bar);
+        this.scrollToBar(bar);
+        this.draw();
+      }
+    };
+    this.following = requestAnimationFrame(step);
+  }
+
+  tap() {
+    const seconds = this.listener.heardAt(this.keyTime || undefined);
+    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”.");
+    this.listener.taps.push(seconds);
+    this.say(`${this.listener.taps.length} bar line${this.listener.taps.length > 1 ? "s" : ""} tapped; stop (Space) to set them.`);
+  }
+
+  finishTaps() {
+    const taps = this.listener.taps;
+    this.listener.taps = [];
+    if (taps.length) this.session.do({ command: "tap bars", times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+  }
+
+  destroy() {
+    this.drop.forEach((drop) => drop());
+    cancelAnimationFrame(this.frame);
+    cancelAnimationFrame(this.following);
+  }
+}
+
+function barLength(chart, bar) {
+  const timed = chart.time_map.bars[bar];
+  const [beats, unit] = (timed.length || timed.meter).split("/").map(Number);
+  return beats / (unit || 1);
+}
+
+const shortList = (xs) => (xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", "));
+
+function sized(canvas, width, height, ratio) {
+  const w = Math.round(width * ratio);
+  const h = Math.round(height * ratio);
+  if (canvas.width !== w || canvas.height !== h) {
+    canvas.width = w;
+    canvas.height = h;
+    canvas.style.width = `${width}px`;
+    canvas.style.height = `${height}px`;
+  }
+  return canvas.getContext("2d", { alpha: false });
+}
+
+function make(tag, className, attributes = {}) {
+  const e = document.createElement(tag);
+  if (className) e.className = className;
+  for (const [name, value] of Object.entries(attributes)) e.setAttribute(name, value);
+  return e;
+}

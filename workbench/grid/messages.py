@@ -1,0 +1,61 @@
+"""What Python tells the page of a chart: all of it, or what has changed.
+
+Everything is written as :mod:`workbench.chartdata` writes it, so that the page
+reads the same data as the chart file holds.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from workbench import chartdata
+from workbench.chart import Chart
+from workbench.drumkit import INSTRUMENTS
+
+#: What the page needs to know of the drum key to draw it, in the order of the rows.
+KIT: dict[str, dict[str, Any]] = {
+    i.name: {"notehead": i.notehead.value, "short_name": i.short_name} for i in INSTRUMENTS
+}
+
+
+def changed_bars(old: Chart, new: Chart) -> list[int]:
+    """Indices of the written bars that differ; charts of equal length only."""
+    return [k for k, (a, b) in enumerate(zip(old.bars, new.bars)) if a is not b and a != b]
+
+
+def changed_parts(old: Chart, new: Chart) -> dict[str, Any]:
+    """The parts of a chart that an edit has changed, as data for the page.
+
+    Where the number of bars stays, only the changed bars are told (``bars`` is
+    then an object with bar indices as keys, ``time_bars`` likewise), so that
+    one edit of a long chart costs no more than one of a short chart.
+    """
+    parts: dict[str, Any] = {}
+    same_length = len(old) == len(new)
+    if same_length:
+        bars = {str(k): chartdata.written_bar_to_data(new.bars[k]) for k in changed_bars(old, new)}
+        if bars:
+            parts["bars"] = bars
+    else:
+        parts["bars"] = [chartdata.written_bar_to_data(b) for b in new.bars]
+    if old.time_map is not new.time_map and old.time_map != new.time_map:
+        if same_length:
+            pairs = enumerate(zip(old.time_map.bars, new.time_map.bars))
+            parts["time_bars"] = {str(k): chartdata.bar_to_data(b) for k, (a, b) in pairs if a != b}
+            parts["end_s"] = new.time_map.end_s
+        else:
+            parts["time_map"] = chartdata.time_map_to_data(new.time_map)
+    heading = ("title", "artist", "feel", "kit", "sections", "texts", "marks", "recording")
+    if any(getattr(old, f) != getattr(new, f) for f in heading):
+        data = chartdata.chart_to_data(_without_bars(new))
+        parts |= {f: data[f] for f in heading if getattr(old, f) != getattr(new, f)}
+    return parts
+
+
+def _without_bars(chart: Chart) -> Chart:
+    """A copy whose bars are cheap to write: only the heading is wanted."""
+    from dataclasses import replace
+
+    from workbench.chart import WrittenBar
+
+    return replace(chart, bars=tuple(WrittenBar() for _ in chart.bars))

@@ -1,0 +1,235 @@
+"""Cutting what a user listens to: some bars of the recording, the chart's own sound, a click.
+
+All sources of a passage have exactly the same number of samples, so that a
+loop of them stays in step for as long as it runs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from workbench.audio import Audio
+from workbench.balance import split_drums
+from workbench.chart import Chart
+from workbench.drumkit import instrument
+from workbench.errors import ChartError
+from workbench.events import Stroke
+from workbench.sound import Blow, blows_of, click_positions, click_sample, mix_blows, render_count_in
+from workbench.stretch import stretch_audio
+
+#: Speeds that can be listened to, in percent.
+SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150
+#: Sound before and after a passage that is stretched along, so that its edges are whole, seconds.
+CONTEXT_S = 0.3
+#: The page gets long passages in pieces: a short one to begin with, then longer ones, seconds.
+FIRST_PIECE_S, PIECE_S = 4.0, 20.0
+#: Longest ringing of a sound of the kit in its room that is kept, seconds.
+RINGS_S = 5.0
+#: Sample rate where there is no recording, hertz.
+DEFAULT_RATE_HZ = 44100
+
+
+@dataclass(frozen=True)
+class Passage:
+    """What the page wishes to hear.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Stretch of the recording, seconds.
+    speed_percent : float, 25–150
+    loop : bool
+        Whether it is played again and again (what rings over its end then
+        sounds at its beginning).
+    drums_db : float, −24 … +12
+        Drums brought out (above 0) or pushed back in the recording.
+    count_in_bars : int, 0–2
+    """
+
+    start_s: float
+    end_s: float
+    speed_percent: float = 100.0
+    loop: bool = False
+    drums_db: float = 0.0
+    count_in_bars: int = 0
+
+    def __post_init__(self) -> None:
+        numbers = (self.start_s, self.end_s, self.speed_percent, self.drums_db)
+        if not all(isinstance(x, (int, float)) and math.isfinite(x) for x in numbers):
+            raise ChartError("A passage to listen to needs finite times, speed and balance.")
+        if not self.start_s < self.end_s:
+            raise ChartError("A passage to listen to must end after it begins.")
+        if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
+            raise ChartError(
+                f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %."
+            )
+        if not -24 <= self.drums_db <= 12:
+            raise ChartError("Drums can be pushed back by 24 dB and brought out by 12 dB at most.")
+        if self.count_in_bars not in (0, 1, 2):
+            raise ChartError("A count-in has no, one or two bars.")
+
+    @classmethod
+    def from_message(cls, message: dict[str, Any]) -> Passage:
+        """What a message of the page asks for; unknown fields are passed over."""
+        fields = ("start_s", "end_s", "speed_percent", "loop", "drums_db", "count_in_bars")
+        return cls(**{f: message[f] for f in fields if f in message})
+
+    @property
+    def speed(self) -> float:
+        return self.speed_percent / 100
+
+    def frames(self, sample_rate: int) -> int:
+        """Samples that it lasts when played."""
+        return max(round((self.end_s - self.start_s) * sample_rate / self.speed), 1)
+
+
+def recording_sound(audio: Audio, passage: Passage, chart: Chart | None = None) -> np.ndarray:
+    """The recording's part of a passage, (frames, channels ≤ 2), float32.
+
+    Where the passage lies outside the recording there is silence.
+
+    Parameters
+    ----------
+    chart : Chart, optional
+        What the drums play, where they are to be brought out or pushed back.
+    """
+    rate = audio.sample_rate
+    start, frames = round(passage.start_s * rate), passage.frames(rate)
+    if passage.speed == 1.0 and not passage.drums_db:
+        return _cut(audio.samples, start, frames)[:, :2]
+    context = round(CONTEXT_S * rate)
+    length = round((passage.end_s - passage.start_s) * rate)
+    part = Audio(_cut(audio.samples, start - context, length + 2 * context)[:, :2], rate)
+    if passage.drums_db:
+        part = split_drums(part, _strokes(chart, passage)).mixed(passage.drums_db)
+    part = stretch_audio(part, passage.speed)
+    return _cut(part.samples, round(context / passage.speed), frames)
+
+
+def _strokes(chart: Chart | None, passage: Passage) -> list[Stroke]:
+    """What the drums play in a passage with its context, seconds from the context's start."""
+    if chart is None:
+        return []
+    first, end = _bars_of(chart, passage)
+    origin_s = passage.start_s - CONTEXT_S
+    length_s = passage.end_s + CONTEXT_S - origin_s
+    strokes = [
+        Stroke(chart.note_time_s(k, n) - origin_s, n.instrument, n.velocity)
+        for k in range(max(first - 1, 0), min(end + 1, len(chart)))
+        for n in chart.bars[k].notes
+    ]
+    return [s for s in strokes if 0 <= s.time_s < length_s]
+
+
+def _cut(samples: np.ndarray, start: int, frames: int) -> np.ndarray:
+    """Samples ``start … start + frames``, silence where there are none."""
+    out = np.zeros((frames, samples.shape[1]), np.float32)
+    low, high = max(start, 0), min(start + frames, len(samples))
+    if high > low:
+        out[low - start : high - start] = samples[low:high]
+    return out
+
+
+def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np.ndarray]:
+    """The chart as our kit plays it, in pieces (frames, 2), with the feel of the recording.
+
+    A loop comes whole.  Otherwise each piece is sounded with what rings on from
+    the pieces before, so a long song begins at once.
+    """
+    first, end = _bars_of(chart, passage)
+    origin_s = chart.time_map.bar_start_s(first) - passage.start_s
+    length_s = (passage.end_s - passage.start_s) / passage.speed
+    blows = [
+        replace(
+            b,
+            time_s=(b.time_s + origin_s) / passage.speed,
+            stop_s=None if b.stop_s is None else (b.stop_s + origin_s) / passage.speed,
+        )
+        for b in blows_of(chart, first, end)
+    ]
+    blows = [b for b in blows if -0.1 < b.time_s < length_s]
+    frames = passage.frames(sample_rate)
+    if passage.loop:
+        yield mix_blows(blows, frames, sample_rate, loop=True)
+        return
+    blows = _with_hi_hat_stops(blows)
+    ringing = np.zeros((round(RINGS_S * sample_rate), 2), np.float32)
+    for start, stop in piece_edges(frames, sample_rate):
+        start_s, stop_s = start / sample_rate, stop / sample_rate
+        mine = [
+            replace(b, time_s=b.time_s - start_s, stop_s=None if b.stop_s is None else b.stop_s - start_s)
+            for b in blows
+            if (b.time_s >= start_s or start == 0) and b.time_s < stop_s
+        ]
+        out = mix_blows(mine, stop - start + len(ringing), sample_rate)
+        out[: len(ringing)] += ringing
+        ringing = out[stop - start :]
+        yield out[: stop - start]
+
+
+def _with_hi_hat_stops(blows: list[Blow]) -> list[Blow]:
+    """Each stroke of the hi-hat damped by the next, also across pieces."""
+    out, next_s = [], None
+    for blow in reversed(blows):
+        if instrument(blow.instrument).family == "hi-hat":
+            if next_s is not None and (blow.stop_s is None or blow.stop_s > next_s):
+                out.append(replace(blow, stop_s=next_s))
+            else:
+                out.append(blow)
+            next_s = blow.time_s
+        else:
+            out.append(blow)
+    return out[::-1]
+
+
+def _bars_of(chart: Chart, passage: Passage) -> tuple[int, int]:
+    """Bars that a passage touches, end exclusive."""
+    first = chart.time_map.place(passage.start_s + 1e-6).bar_index
+    last = chart.time_map.place(max(passage.end_s - 1e-6, passage.start_s)).bar_index
+    return first, last + 1
+
+
+def click_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
+    """A click on every counted beat of a passage, higher on 1, (frames, 1)."""
+    out = np.zeros((passage.frames(sample_rate), 1), np.float32)
+    for k in range(*_bars_of(chart, passage)):
+        for position, accented in click_positions(chart.time_map.bars[k], "quarter"):
+            time_s = (chart.time_map.seconds(k, position) - passage.start_s) / passage.speed
+            at = round(time_s * sample_rate)
+            if 0 <= at < len(out):
+                click = click_sample(sample_rate, accented)[: len(out) - at]
+                out[at : at + len(click), 0] += click
+    return out
+
+
+def count_in_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
+    """Clicks that count to the beginning of a passage, (frames, 1)."""
+    bar_index, _ = _bars_of(chart, passage)
+    tempo_bpm = chart.time_map.tempo_bpm(bar_index) * passage.speed
+    bar = chart.time_map.bars[bar_index]
+    return render_count_in(bar, tempo_bpm, sample_rate, max(passage.count_in_bars, 1)).samples
+
+
+def piece_edges(frames: int, sample_rate: int) -> Iterator[tuple[int, int]]:
+    """First and last frame (exclusive) of each piece."""
+    start, length = 0, round(FIRST_PIECE_S * sample_rate)
+    while start < frames:
+        stop = min(start + length, frames)
+        yield start, stop
+        start, length = stop, round(PIECE_S * sample_rate)
+
+
+def in_pieces(samples: np.ndarray, sample_rate: int) -> Iterator[np.ndarray]:
+    """Samples cut into pieces."""
+    for start, stop in piece_edges(len(samples), sample_rate):
+        yield samples[start:stop]
+
+
+def as_16_bit(samples: np.ndarray) -> np.ndarray:
+    """Samples as the page gets them: int16, little-endian."""
+    return np.round(np.clip(samples, -1, 1) * 32767).astype("<i2")

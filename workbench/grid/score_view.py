@@ -1,0 +1,73 @@
+"""The engraved score in the page, with the bar that sounds marked."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import anywidget
+import traitlets as t
+
+from workbench.chart import Chart
+from workbench.document import ChartDocument
+from workbench.edits import Edit
+
+_STATIC = Path(__file__).parent / "static"
+
+#: The score is engraved anew when no edit has come for so long, seconds.
+QUIET_S = 0.8
+
+
+class ScoreView(anywidget.AnyWidget):
+    """The score of a chart; it follows the edits and marks the bar that sounds.
+
+    Link its ``heard_bar`` to a grid's: ``ipywidgets.jslink((grid, "heard_bar"),
+    (score, "heard_bar"))`` works in the page, also while the kernel is busy.
+
+    Parameters
+    ----------
+    document : ChartDocument
+    first_bar, last_bar : int, optional
+        Bar indices to show; all by default.
+    """
+
+    _esm = _STATIC / "score.js"
+    _css = _STATIC / "score.css"
+
+    pages = t.List(t.Unicode(), help="SVG of each page").tag(sync=True)
+    heard_bar = t.Int(-1).tag(sync=True)
+    height = t.Int(420, min=100, help="pixels; a long score scrolls").tag(sync=True)
+
+    def __init__(
+        self, document: ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs
+    ) -> None:
+        self.document = document
+        self._range = (first_bar, last_bar)
+        self._timer: threading.Timer | None = None
+        super().__init__(pages=self._engraved(document.chart), **kwargs)
+        self._stop_observing = document.observe(self._changed)
+
+    def close(self) -> None:
+        """Take the score out of the page."""
+        self._stop_observing()
+        if self._timer:
+            self._timer.cancel()
+        super().close()
+
+    def _engraved(self, chart: Chart) -> list[str]:
+        # Imported here: the grid alone opens faster without the engraver.
+        from workbench.engrave import engrave_svg
+
+        first, last = self._range
+        bars = None if (first, last) == (0, None) else (first, len(chart) - 1 if last is None else last)
+        return engrave_svg(chart, bars)
+
+    def _changed(self, document: ChartDocument, _edit: Edit | None) -> None:
+        if self._timer:
+            self._timer.cancel()
+        self._timer = threading.Timer(QUIET_S, self._renew)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def _renew(self) -> None:
+        self.pages = self._engraved(self.document.chart)

@@ -1,0 +1,2376 @@
+/* Made by python workbench/grid/bundle.py; sources aa5e7af0fadcf18f6f11e0d550209088032a82d2713a4a8238a7236d360b66d8 */
+
+// js/fractions.js
+function gcd(a, b) {
+  a = Math.abs(a);
+  while (b) [a, b] = [b, a % b];
+  return a || 1;
+}
+function fraction(n, d = 1) {
+  const g = gcd(n, d);
+  return { n: n / g, d: d / g };
+}
+function parseFraction(text) {
+  const [n, d] = text.split("/").map(Number);
+  return fraction(n, d === void 0 ? 1 : d);
+}
+var textOf = (x) => x.d === 1 ? String(x.n) : `${x.n}/${x.d}`;
+var valueOf = (x) => x.n / x.d;
+var add = (a, b) => fraction(a.n * b.d + b.n * a.d, a.d * b.d);
+var subtract = (a, b) => fraction(a.n * b.d - b.n * a.d, a.d * b.d);
+var multiply = (a, b) => fraction(a.n * b.n, a.d * b.d);
+var compare = (a, b) => a.n * b.d - b.n * a.d;
+
+// js/chart.js
+function readMeter(meter) {
+  const [beats, unit] = meter.split("/").map(Number);
+  const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
+  return { beats, unit, compound, barLength: fraction(beats, unit), beatLength: fraction(compound ? 3 : 1, unit) };
+}
+function columnsOf(timed, subdivisions) {
+  const meter = readMeter(timed.meter);
+  const length = timed.length ? parseFraction(timed.length) : meter.barLength;
+  const missing = subtract(meter.barLength, length);
+  const columns = [];
+  let beat = 0;
+  for (const [start, end] of beatSpans(timed)) {
+    const parts = subdivisions && subdivisions[beat] || (meter.compound ? 6 : 4);
+    const step = multiply(meter.beatLength, fraction(1, parts));
+    const span = subtract(end, start);
+    const steps = Math.ceil(valueOf(span) / valueOf(step) - 1e-9);
+    const number = Math.floor(valueOf(add(start, missing)) / valueOf(meter.beatLength) + 1e-9) + 1;
+    for (let k = steps; k > 0; k--) {
+      const at = subtract(end, multiply(step, fraction(k)));
+      if (compare(at, start) < 0) continue;
+      columns.push({ at, beat, number, part: parts - k, parts, step });
+    }
+    beat += 1;
+  }
+  return columns;
+}
+function beatSpans(timed) {
+  const meter = readMeter(timed.meter);
+  const length = timed.length ? parseFraction(timed.length) : meter.barLength;
+  const missing = subtract(meter.barLength, length);
+  const beats = Math.ceil(valueOf(missing) / valueOf(meter.beatLength) - 1e-9);
+  let at = subtract(multiply(meter.beatLength, fraction(beats)), missing);
+  const starts = at.n === 0 ? [] : [fraction(0)];
+  while (compare(at, length) < 0) {
+    starts.push(at);
+    at = add(at, meter.beatLength);
+  }
+  return starts.map((s, k) => (
+    /** @type {[any, any]} */
+    [s, starts[k + 1] || length]
+  ));
+}
+var lengthOf = (timed) => timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength;
+var COUNTS = {
+  1: [""],
+  2: ["", "&"],
+  3: ["", "trip", "let"],
+  4: ["", "e", "&", "a"],
+  6: ["", "·", "&", "·", "a", "·"],
+  8: ["", "·", "e", "·", "&", "·", "a", "·"]
+};
+function countOf(column, compound = false) {
+  if (column.part === 0) return String(column.number);
+  if (compound && column.parts === 6) return ["", "·", "&", "·", "a", "·"][column.part];
+  if (compound && column.parts === 3) return ["", "&", "a"][column.part];
+  const names = COUNTS[
+    /** @type {1} */
+    column.parts
+  ];
+  return names ? names[column.part] : "·";
+}
+function placeName(timed, subdivisions, at) {
+  const columns = columnsOf(timed, subdivisions);
+  const { compound } = readMeter(timed.meter);
+  const name = (c) => c.part ? `${c.number} ${countOf(c, compound).replace("·", `+${c.part}/${c.parts}`)}` : `${c.number}`;
+  const exact = columns.find((c) => compare(c.at, at) === 0);
+  if (exact) return name(exact);
+  const before = columns.filter((c) => compare(c.at, at) < 0).pop();
+  const after = columns.find((c) => compare(c.at, at) > 0);
+  return `between ${before ? name(before) : "the line"} and ${after ? name(after) : "the end"}`;
+}
+function barNumber(chart, bar) {
+  const first = chart.time_map.bars[0];
+  return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
+}
+function noteAt(chart, bar, at, instrument) {
+  const written = chart.bars[bar];
+  return written && written.notes.find((n) => n.at === at && n.instrument === instrument);
+}
+var isDoubtful = (note, below) => !note.confirmed && (note.confidence ?? 1) < below;
+function doubtfulHits(chart, below) {
+  const found = [];
+  chart.bars.forEach((written, bar) => {
+    for (const note of written.notes) if (isDoubtful(note, below)) found.push({ bar, note });
+  });
+  return found;
+}
+function doubtfulBars(chart, below) {
+  const doubt = /* @__PURE__ */ new Map();
+  for (const { bar, note } of doubtfulHits(chart, below)) {
+    doubt.set(bar, (doubt.get(bar) || 0) + 1 - (note.confidence ?? 1));
+  }
+  return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
+}
+function patternOf(chart, bar) {
+  const timed = chart.time_map.bars[bar];
+  const notes = chart.bars[bar].notes.map((n) => `${n.at} ${n.instrument}`).sort();
+  return [timed.meter, timed.length || "", ...notes].join("|");
+}
+function repeatsOf(chart, bar) {
+  const wanted = patternOf(chart, bar);
+  return chart.bars.map((_, k) => k).filter((k) => patternOf(chart, k) === wanted);
+}
+function secondsAt(time, bar, position) {
+  const k = anchorBefore(time.anchorNotes, time.starts[bar] + position);
+  return interpolate(time.anchorNotes, time.anchorTimes, k, time.starts[bar] + position);
+}
+function notesAt(time, seconds) {
+  const k = anchorBefore(time.anchorTimes, seconds);
+  return interpolate(time.anchorTimes, time.anchorNotes, k, seconds);
+}
+function placeAt(time, seconds) {
+  const notes = notesAt(time, seconds);
+  let bar = 0;
+  let high = time.starts.length - 2;
+  while (bar < high) {
+    const mid = bar + high + 1 >> 1;
+    if (time.starts[mid] <= notes + 1e-9) bar = mid;
+    else high = mid - 1;
+  }
+  return { bar, position: notes - time.starts[bar] };
+}
+function timeOf(timeMap) {
+  const starts = [0];
+  const anchorNotes = [];
+  const anchorTimes = [];
+  timeMap.bars.forEach((timed, k) => {
+    beatSpans(timed).forEach(([start], b) => {
+      anchorNotes.push(starts[k] + valueOf(start));
+      anchorTimes.push(timed.beats_s[b]);
+    });
+    starts.push(starts[k] + valueOf(lengthOf(timed)));
+  });
+  anchorNotes.push(starts[starts.length - 1]);
+  anchorTimes.push(timeMap.end_s);
+  return { starts, anchorNotes, anchorTimes };
+}
+function anchorBefore(xs, x) {
+  let low = 0;
+  let high = xs.length - 2;
+  while (low < high) {
+    const mid = low + high + 1 >> 1;
+    if (xs[mid] <= x) low = mid;
+    else high = mid - 1;
+  }
+  return low;
+}
+function interpolate(xs, ys, k, x) {
+  return ys[k] + (x - xs[k]) * (ys[k + 1] - ys[k]) / (xs[k + 1] - xs[k]);
+}
+function describeNote(chart, bar, note) {
+  const timed = chart.time_map.bars[bar];
+  const written = chart.bars[bar];
+  const words = [`${note.instrument} on ${placeName(timed, written.subdivisions, parseFraction(note.at))}`];
+  words.push(`velocity ${note.velocity}`);
+  if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
+  const late = Math.round((note.deviation_s || 0) * 1e3);
+  if (late) words.push(`${Math.abs(late)} ms ${late > 0 ? "late" : "early"}`);
+  if (note.sticking) words.push(note.sticking === "R" ? "right hand" : "left hand");
+  if (note.confirmed) words.push("confirmed");
+  else if (note.confidence !== void 0) words.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
+  return words.join(", ");
+}
+
+// js/edits.js
+function showAtOnce(chart, edit) {
+  switch (edit.edit) {
+    case "add note":
+      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
+    case "remove note":
+      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+    case "move note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const { confidence, deviation_s, ...kept } = note;
+      const moved = { ...kept, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
+      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
+    }
+    case "change note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const changed = { ...note };
+      for (const field of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
+        if (edit[field] !== void 0) changed[field] = edit[field];
+      }
+      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
+    }
+    case "set bars": {
+      const bars2 = chart.bars.slice();
+      edit.bars.forEach((b, k) => {
+        if (edit.first_bar + k < bars2.length) bars2[edit.first_bar + k] = b;
+      });
+      return { ...chart, bars: bars2 };
+    }
+    case "together":
+      return edit.edits.reduce(showAtOnce, chart);
+    default:
+      return chart;
+  }
+}
+function withChange(chart, parts) {
+  const { bars: bars2, time_bars, end_s, ...rest } = parts;
+  const next = { ...chart, ...rest };
+  if (Array.isArray(bars2)) next.bars = bars2;
+  else if (bars2) {
+    next.bars = chart.bars.slice();
+    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
+  }
+  if (time_bars) {
+    const timed = chart.time_map.bars.slice();
+    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
+    next.time_map = { bars: timed, end_s };
+  }
+  return next;
+}
+function withBar(chart, bar, change2) {
+  const written = chart.bars[bar];
+  if (!written) return chart;
+  const bars2 = chart.bars.slice();
+  const notes = change2(written.notes);
+  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
+  bars2[bar] = { ...written, notes };
+  return { ...chart, bars: bars2 };
+}
+var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
+function writtenNote(at, instrument, velocity = 80) {
+  return { at, instrument, velocity, confirmed: true };
+}
+var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
+function pasteEdit(chart, copied, bar, count = copied.length) {
+  const bars2 = [];
+  for (let k = 0; k < count && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
+  return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
+}
+function asWritten(bar) {
+  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
+  return { ...bar, notes };
+}
+function acceptBarEdit(chart, first, last) {
+  const edits = [];
+  for (let bar = first; bar <= last; bar++) {
+    for (const n of chart.bars[bar].notes) {
+      if (!n.confirmed) {
+        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
+      }
+    }
+  }
+  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
+}
+function articulationEdit(bar, note, name) {
+  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
+  const before = note.articulations || [];
+  const after = before.includes(name) ? before.filter((a) => a !== name) : [...before.filter((a) => a !== opposite), name].sort();
+  return {
+    edit: "change note",
+    bar_index: bar,
+    position: note.at,
+    instrument: note.instrument,
+    articulations: after,
+    confirmed: true
+  };
+}
+
+// js/session.js
+var Session = class {
+  /** @param {(message: object) => void} send @param {string} client */
+  constructor(send, client) {
+    this.send = send;
+    this.client = client;
+    this.seq = 0;
+    this.revision = -1;
+    this.confirmed = null;
+    this.chart = null;
+    this.time = null;
+    this.pending = [];
+    this.info = {};
+    this.error = "";
+    this.heardAt = 0;
+    this.listeners = /* @__PURE__ */ new Set();
+    this.ear = (_message, _buffers) => {
+    };
+  }
+  listen(callback) {
+    this.listeners.add(callback);
+    return () => this.listeners.delete(callback);
+  }
+  changed(what = "chart") {
+    for (const callback of this.listeners) callback(what);
+  }
+  hello() {
+    this.send({ type: "hello", client: this.client });
+  }
+  /** Send an edit (or undo, redo, save …) and show it at once where that is possible. */
+  do(message) {
+    this.seq += 1;
+    const full = { type: "do", client: this.client, seq: this.seq, ...message };
+    this.pending.push({ seq: this.seq, message: full, since: now() });
+    this.error = "";
+    this.send(full);
+    this.rebuild();
+    return this.seq;
+  }
+  edit(edit) {
+    return edit ? this.do({ edit }) : 0;
+  }
+  receive(message, buffers) {
+    this.heardAt = now();
+    switch (message.type) {
+      case "snapshot":
+        this.confirmed = message.chart;
+        this.revision = message.revision;
+        this.info = message.info;
+        this.pending = this.pending.filter((p) => p.seq > (message.seen ?? 0));
+        for (const p of this.pending) this.send(p.message);
+        this.rebuild();
+        break;
+      case "change":
+        if (this.confirmed && message.revision === this.revision + 1) {
+          this.confirmed = withChange(this.confirmed, message.parts);
+          this.revision = message.revision;
+          this.info = { ...this.info, ...message.info };
+          this.answered(message.client, message.seq);
+          this.rebuild();
+        } else if (!this.confirmed || message.revision > this.revision) {
+          this.answered(message.client, message.seq);
+          this.hello();
+        }
+        break;
+      case "answer":
+        this.answered(message.client, message.seq);
+        if (message.info) this.info = { ...this.info, ...message.info };
+        this.notice = message.notice || "";
+        this.rebuild();
+        break;
+      case "refused":
+        this.answered(message.client, message.seq);
+        this.error = message.error;
+        this.rebuild();
+        break;
+      case "info":
+        this.info = { ...this.info, ...message.info };
+        this.changed("chart");
+        break;
+      case "error":
+        this.error = message.error;
+        this.changed("error");
+        break;
+      default:
+        this.ear(message, buffers);
+    }
+  }
+  answered(client, seq) {
+    if (client === this.client) this.pending = this.pending.filter((p) => p.seq !== seq);
+  }
+  rebuild() {
+    if (!this.confirmed) return this.changed("state");
+    this.chart = this.pending.reduce(
+      (chart, p) => p.message.edit ? showAtOnce(chart, p.message.edit) : chart,
+      this.confirmed
+    );
+    if (this.timeMap !== this.chart.time_map) {
+      this.timeMap = this.chart.time_map;
+      this.time = timeOf(this.timeMap);
+    }
+    this.changed("chart");
+  }
+};
+var now = () => typeof performance === "undefined" ? Date.now() : performance.now();
+
+// js/listening.js
+var SOURCES = ["recording", "chart", "click"];
+var LEAD_S = 0.06;
+function passageKey(passage, source, revision) {
+  const { start_s, end_s, speed_percent, drums_db } = passage;
+  const own = source === "recording" ? `drums ${drums_db}` : `revision ${revision}`;
+  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
+}
+function wire(context, out, level, pan) {
+  const gain = context.createGain();
+  gain.gain.value = level;
+  const panner = context.createStereoPanner();
+  panner.pan.value = pan;
+  gain.connect(panner).connect(out);
+  return { gain, panner };
+}
+function loopNode(context, buffer) {
+  const node = context.createBufferSource();
+  node.buffer = buffer;
+  node.loop = true;
+  node.loopStart = 0;
+  node.loopEnd = buffer.length / buffer.sampleRate;
+  return node;
+}
+function joinPieces(context, pieces) {
+  const { sample_rate, channels } = pieces[0].message;
+  const frames = pieces.reduce((n, p) => n + p.message.frames, 0);
+  const buffer = context.createBuffer(channels, Math.max(frames, 1), sample_rate);
+  let at = 0;
+  for (const { message, samples } of pieces) {
+    for (let c = 0; c < channels; c++) {
+      const out = buffer.getChannelData(c);
+      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32768;
+    }
+    at += message.frames;
+  }
+  return buffer;
+}
+var Listener = class {
+  /**
+   * @param {any} session @param {() => any} settings levels, pans, loop … as they are now
+   * @param {(what: string) => void} changed
+   */
+  constructor(session, settings, changed) {
+    this.session = session;
+    this.settings = settings;
+    this.changed = changed;
+    this.context = null;
+    this.kept = /* @__PURE__ */ new Map();
+    this.waiting = /* @__PURE__ */ new Map();
+    this.nextId = 1;
+    this.playing = null;
+    this.state = "stopped";
+    this.taps = [];
+  }
+  /** A message with sound (or why there is none) from Python. */
+  receive(message, buffers) {
+    const wait = this.waiting.get(message.id);
+    if (!wait) return;
+    if (message.error) {
+      this.waiting.delete(message.id);
+      wait.fail(new Error(message.error));
+      return;
+    }
+    const view = buffers[0];
+    const samples = view.byteOffset % 2 ? new Int16Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength)) : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
+    wait.pieces.push({ message, samples });
+    if (message.last) {
+      this.waiting.delete(message.id);
+      wait.done(wait.pieces);
+    }
+    wait.piece?.(wait.pieces[wait.pieces.length - 1]);
+  }
+  /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
+  fetch(passage, source, piece) {
+    const key2 = passageKey(passage, source, this.session.revision);
+    if (this.kept.has(key2)) {
+      const pieces = this.kept.get(key2);
+      if (piece) pieces.forEach(piece);
+      return Promise.resolve(pieces);
+    }
+    const id = `${this.session.client} ${this.nextId++}`;
+    const promise = new Promise((done, fail) => this.waiting.set(id, { pieces: [], done, fail, piece }));
+    this.session.send({ type: "audio", client: this.session.client, id, source, ...passage });
+    return promise.then((pieces) => {
+      this.kept.set(key2, pieces);
+      while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);
+      return pieces;
+    });
+  }
+  /**
+   * Play bars: from start_s to end_s, again and again if `loop`.
+   * @param {{start_s: number, end_s: number, speed_percent: number, drums_db: number, count_in_bars: number,
+   *   loop: boolean}} passage
+   */
+  async play(passage) {
+    this.stop();
+    const mine = this.playing = {
+      passage,
+      nodes: [],
+      sources: {},
+      loops: {},
+      startTime: null,
+      chartRevision: this.session.revision
+    };
+    this.state = "loading";
+    this.changed("state");
+    try {
+      const rate = await this.sampleRate();
+      if (!this.context || this.context.sampleRate !== rate) {
+        this.context?.close();
+        this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+      }
+      const awake = this.context.resume();
+      const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+      const settings = this.settings();
+      const first = wanted.filter((s) => settings[s].level > 0);
+      const later = wanted.filter((s) => !first.includes(s));
+      const countIn = passage.count_in_bars ? this.fetch(passage, "count in") : Promise.resolve(null);
+      if (passage.loop) {
+        const [counted, , ...pieces] = await Promise.all([countIn, awake, ...first.map((s) => this.fetch(passage, s))]);
+        if (this.playing !== mine) return;
+        this.begin(mine, counted);
+        first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
+        mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
+        for (const s of later) this.joinLoop(mine, s);
+      } else {
+        await this.playOn(mine, first, later, countIn, awake);
+      }
+    } catch (error) {
+      if (this.playing === mine) {
+        this.stop();
+        this.session.error = error.message;
+        this.session.changed("error");
+      }
+    }
+  }
+  /** Sample rate of the recording, once Python has opened it. */
+  async sampleRate() {
+    while (!this.session.info.sample_rate) await new Promise((wait) => setTimeout(wait, 50));
+    return this.session.info.sample_rate;
+  }
+  begin(mine, countIn) {
+    const { context } = this;
+    mine.out = context.createGain();
+    mine.out.gain.value = 0.7;
+    mine.out.connect(context.destination);
+    let start = Math.ceil((context.currentTime + LEAD_S) * context.sampleRate);
+    if (countIn) {
+      const buffer = joinPieces(context, countIn);
+      const node = context.createBufferSource();
+      node.buffer = buffer;
+      node.connect(mine.out);
+      node.start(start / context.sampleRate);
+      mine.nodes.push(node);
+      mine.countInTime = start / context.sampleRate;
+      start += buffer.length;
+    }
+    mine.startFrame = start;
+    mine.startTime = start / context.sampleRate;
+    for (const s of SOURCES) {
+      const { level, pan } = this.settings()[s];
+      mine.sources[s] = wire(context, mine.out, level, pan);
+    }
+    this.state = "playing";
+    this.changed("state");
+  }
+  startLoop(mine, source, pieces, when) {
+    const buffer = joinPieces(this.context, pieces);
+    const node = loopNode(this.context, buffer);
+    node.connect(mine.sources[source].gain);
+    node.start(when);
+    mine.nodes.push(node);
+    mine.duration = buffer.length / buffer.sampleRate;
+    mine.loops[source]?.stop(when);
+    mine.loops[source] = node;
+  }
+  /** Fetch a source while its loop sounds already: it is heard from the next time round. */
+  async joinLoop(mine, source) {
+    const pieces = await this.fetch(mine.passage, source).catch(() => null);
+    if (this.playing !== mine || !pieces) return;
+    const rounds = Math.ceil((this.context.currentTime + 0.02 - mine.startTime) / mine.duration);
+    this.startLoop(mine, source, pieces, mine.startTime + Math.max(rounds, 0) * mine.duration);
+  }
+  /** Play on to the end: pieces start at their frames as they come. */
+  async playOn(mine, first, later, countIn, awake) {
+    const early = [];
+    const rate = this.context.sampleRate;
+    let begun = false;
+    const schedule = (source, { message, samples }) => {
+      const when = (mine.startFrame + message.start) / rate;
+      const buffer = joinPieces(this.context, [{ message, samples }]);
+      const node = this.context.createBufferSource();
+      node.buffer = buffer;
+      node.connect(mine.sources[source].gain);
+      const missed = Math.max(this.context.currentTime + 0.02 - when, 0);
+      if (missed < buffer.duration) node.start(when + missed, missed);
+      mine.nodes.push(node);
+      mine.duration = Math.max(mine.duration, (message.start + message.frames) / rate);
+    };
+    mine.duration = 0;
+    const start = (source) => new Promise((came, fail) => {
+      this.fetch(mine.passage, source, (piece) => {
+        if (this.playing !== mine) return;
+        if (begun) schedule(source, piece);
+        else early.push([source, piece]);
+        came();
+      }).catch(fail);
+    });
+    const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
+    if (this.playing !== mine) return;
+    this.begin(mine, counted);
+    begun = true;
+    for (const [source, piece] of early) schedule(source, piece);
+    mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
+    for (const source of later) start(source).catch(() => {
+    });
+  }
+  /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
+  async renewChart() {
+    const mine = this.playing;
+    if (!mine?.startTime || !mine.passage.loop) return;
+    this.wish = this.session.revision;
+    if (this.renewing) return;
+    this.renewing = true;
+    try {
+      while (this.playing === mine && this.wish !== mine.chartRevision) {
+        mine.chartRevision = this.wish;
+        await this.joinLoop(mine, "chart");
+      }
+    } finally {
+      this.renewing = false;
+    }
+  }
+  /** Levels and placing as the controls say now. */
+  applySettings() {
+    if (!this.playing?.startTime) return;
+    const settings = this.settings();
+    for (const s of SOURCES) {
+      const { gain, panner } = this.playing.sources[s];
+      gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
+      panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
+    }
+  }
+  stop() {
+    const was = this.playing;
+    this.playing = null;
+    this.state = "stopped";
+    if (was) {
+      for (const node of was.nodes) {
+        node.onended = null;
+        try {
+          node.stop();
+        } catch {
+        }
+      }
+      was.out?.disconnect();
+      this.changed("state");
+    }
+  }
+  /**
+   * Second of the recording that leaves the loudspeaker at a moment of the page's clock.
+   * @returns {number|null} null while nothing sounds; before the start (count-in) as well
+   */
+  heardAt(pageTime = performance.now()) {
+    const mine = this.playing;
+    if (!mine?.startTime) return null;
+    const stamp = this.context.getOutputTimestamp();
+    const heard = stamp.performanceTime ? stamp.contextTime + (pageTime - stamp.performanceTime) / 1e3 : this.context.currentTime - (this.context.outputLatency || 0);
+    let passed = heard - mine.startTime;
+    if (passed < 0) return null;
+    const { passage } = mine;
+    if (passage.loop) passed %= mine.duration;
+    else if (passed > mine.length) {
+      this.stop();
+      return null;
+    }
+    return passage.start_s + passed * passage.speed_percent / 100;
+  }
+  /** Render what a loop sounds like, without a loudspeaker: for checks. */
+  async renderLoop(passage, frames, settings = this.settings()) {
+    const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+    const rate = this.session.info.sample_rate;
+    const offline = new OfflineAudioContext(2, frames, rate);
+    for (const source of wanted) {
+      const node = loopNode(offline, joinPieces(offline, await this.fetch(passage, source)));
+      node.connect(wire(offline, offline.destination, settings[source].level, settings[source].pan).gain);
+      node.start(0);
+    }
+    return offline.startRendering();
+  }
+};
+
+// js/timeline.js
+var SIZES = {
+  gutter: 104,
+  pad: 14,
+  head: 22,
+  wave: 42,
+  spectrum: 42,
+  counts: 16,
+  row: 20,
+  gap: 16
+};
+var LONGEST_PHRASE = 8;
+function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, spectrum: true }) {
+  const timed = chart.time_map.bars;
+  const lengths = timed.map((b) => valueOf(lengthOf(b)));
+  const usual = median(lengths);
+  const sections = new Set(chart.sections.map((s) => s.bar_index));
+  const lines = [];
+  const top = SIZES.head;
+  const waveY = top;
+  const spectrumY = waveY + (shown.wave ? SIZES.wave : 0);
+  const countsY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const rowsY = countsY + SIZES.counts;
+  const height = rowsY + rowCount * SIZES.row + SIZES.gap;
+  let first = 0;
+  let start = 0;
+  const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
+  while (first < timed.length) {
+    let count = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
+    if (barsPerLine <= LONGEST_PHRASE) {
+      for (let k = 1; k < count; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count = k;
+    }
+    const last = Math.min(first + count, timed.length);
+    const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
+    const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
+    const left = SIZES.gutter + SIZES.pad;
+    const bars2 = [];
+    let at = 0;
+    for (let bar = first; bar < last; bar++) {
+      bars2.push({ bar, x: left + at * scale, width: lengths[bar] * scale });
+      at += lengths[bar];
+    }
+    lines.push({
+      index: lines.length,
+      first,
+      last,
+      start,
+      total,
+      left,
+      right: left + total * scale,
+      scale,
+      bars: bars2,
+      y: lines.length * height
+    });
+    start += total;
+    first = last;
+  }
+  return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, countsY, rowsY, rowCount };
+}
+function median(xs) {
+  const sorted = xs.slice().sort((a, b) => a - b);
+  return sorted[sorted.length >> 1];
+}
+function lineOf(sheet, bar) {
+  let low = 0;
+  let high = sheet.lines.length - 1;
+  while (low < high) {
+    const mid = low + high + 1 >> 1;
+    if (sheet.lines[mid].first <= bar) low = mid;
+    else high = mid - 1;
+  }
+  return sheet.lines[low];
+}
+function xOf(sheet, bar, position) {
+  const line = lineOf(sheet, bar);
+  return line.bars[bar - line.first].x + position * line.scale;
+}
+var xOfTime = (line, time, seconds) => line.left + (notesAt(time, seconds) - line.start) * line.scale;
+function timeAtX(line, time, x) {
+  const notes = line.start + (x - line.left) / line.scale;
+  return secondsAt(time, 0, notes);
+}
+function linesInView(sheet, top, height) {
+  const first = Math.max(Math.floor(top / sheet.lineHeight), 0);
+  const last = Math.min(Math.ceil((top + height) / sheet.lineHeight), sheet.lines.length);
+  return sheet.lines.slice(first, Math.max(last, first));
+}
+function hitTest(sheet, x, y) {
+  const line = sheet.lines[Math.floor(y / sheet.lineHeight)];
+  if (!line || y < 0) return { zone: "none" };
+  const dy = y - line.y;
+  const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.countsY ? "spectrum" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
+  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
+  let k = line.bars.length - 1;
+  while (k > 0 && x < line.bars[k].x) k -= 1;
+  const bar = line.bars[k];
+  return { zone, line, bar: bar.bar, row, position: (x - bar.x) / line.scale };
+}
+function nearestColumn(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const end = valueOf(lengthOf(chart.time_map.bars[bar]));
+  let best = columns[0];
+  for (const c of columns) if (Math.abs(valueOf(c.at) - position) < Math.abs(valueOf(best.at) - position)) best = c;
+  if (bar + 1 < chart.bars.length && end - position < Math.abs(valueOf(best.at) - position)) {
+    return { bar: bar + 1, at: "0" };
+  }
+  return { bar, at: textOf(best.at) };
+}
+var BETWEEN = [[1, 4], [1, 3], [1, 2], [2, 3], [3, 4]].map(([n, d]) => fraction(n, d));
+function nearestBetween(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const before = columns.filter((c) => valueOf(c.at) <= position).pop() || columns[0];
+  const spots = BETWEEN.map((part) => add(before.at, multiply(before.step, part)));
+  spots.sort((a, b) => Math.abs(valueOf(a) - position) - Math.abs(valueOf(b) - position));
+  const end = lengthOf(chart.time_map.bars[bar]);
+  const inside = spots.find((s) => compare(s, end) < 0);
+  return { bar, at: textOf(inside || before.at) };
+}
+function neighbourColumn(chart, place, direction) {
+  const at = parseFraction(place.at);
+  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+  const found = direction > 0 ? columns.find((c) => compare(c.at, at) > 0) : columns.filter((c) => compare(c.at, at) < 0).pop();
+  if (found) return { bar: place.bar, at: textOf(found.at) };
+  const bar = place.bar + direction;
+  if (bar < 0 || bar >= chart.bars.length) return null;
+  const next = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf((direction > 0 ? next[0] : next[next.length - 1]).at) };
+}
+function neighbourBetween(chart, place, direction) {
+  const at = parseFraction(place.at);
+  const end = lengthOf(chart.time_map.bars[place.bar]);
+  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+  const spots = columns.flatMap((c) => [c.at, ...BETWEEN.map((part) => add(c.at, multiply(c.step, part)))]).filter((s) => compare(s, end) < 0).sort(compare);
+  const found = direction > 0 ? spots.find((s) => compare(s, at) > 0) : spots.filter((s) => compare(s, at) < 0).pop();
+  return found ? { bar: place.bar, at: textOf(found) } : neighbourColumn(chart, place, direction);
+}
+function samePlace(chart, place, bar) {
+  const end = lengthOf(chart.time_map.bars[bar]);
+  if (compare(parseFraction(place.at), end) < 0) return { bar, at: place.at };
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf(columns[columns.length - 1].at) };
+}
+
+// js/sound_picture.js
+var SoundPicture = class {
+  constructor() {
+    this.clear();
+  }
+  clear() {
+    this.peaks = null;
+    this.levels = null;
+    this.tiles = /* @__PURE__ */ new Map();
+    this.stamp = 0;
+  }
+  /** Take one piece. @param {any} message @param {DataView[]} buffers */
+  receive(message, buffers) {
+    if (message.first) {
+      this.peaks = new Int8Array(2 * message.peak_count);
+      this.levels = new Uint8Array(message.bands * message.frame_count);
+      Object.assign(this, {
+        peakRate: message.peak_rate_hz,
+        frameRate: message.frame_rate_hz,
+        bands: message.bands,
+        frames: message.frame_count
+      });
+    }
+    if (!this.peaks) return;
+    this.peaks.set(bytes(buffers[0], Int8Array), 2 * message.peak_start);
+    this.levels.set(bytes(buffers[1], Uint8Array), this.bands * message.frame_start);
+    this.stamp += 1;
+  }
+  draw(g, state, line) {
+    if (!this.peaks) return;
+    const { sheet, palette } = state;
+    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
+    if (sheet.countsY > sheet.spectrumY) {
+      const tile = this.tile(state, line);
+      g.imageSmoothingEnabled = false;
+      g.drawImage(tile, line.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
+    }
+  }
+  drawWave(g, { sheet, time, palette }, line) {
+    const middle = sheet.waveY + SIZES.wave / 2;
+    const half = SIZES.wave / 2 - 1;
+    g.fillStyle = palette.sound;
+    const last = this.peaks.length / 2 - 1;
+    let at = timeAtX(line, time, line.left) * this.peakRate;
+    for (let x = Math.round(line.left); x < line.right; x++) {
+      const next = timeAtX(line, time, x + 1) * this.peakRate;
+      let low = 0;
+      let high = 0;
+      const from = Math.max(Math.floor(at), 0);
+      for (let k = from; k <= Math.min(Math.max(Math.ceil(next) - 1, from), last); k++) {
+        low = Math.min(low, this.peaks[2 * k]);
+        high = Math.max(high, this.peaks[2 * k + 1]);
+      }
+      g.fillRect(x, middle - high / 127 * half, 1, Math.max((high - low) / 127 * half, 0.6));
+      at = next;
+    }
+  }
+  /** The spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
+  tile({ time, palette }, line) {
+    const key2 = [line.first, line.last, line.left, line.scale, palette.key, this.stamp].join();
+    const kept = this.tiles.get(line.index);
+    if (kept && kept.key === key2 && kept.time === time) return kept.tile;
+    const width = Math.max(Math.round(line.right - line.left), 1);
+    const tile = new OffscreenCanvas(width, this.bands);
+    const g = tile.getContext("2d");
+    const image = g.createImageData(width, this.bands);
+    const [r, green, b] = rgb(palette.sound);
+    for (let x = 0; x < width; x++) {
+      const seconds = timeAtX(line, time, line.left + x + 0.5);
+      const frame = Math.round(seconds * this.frameRate);
+      for (let band = 0; band < this.bands; band++) {
+        const level = frame < 0 || frame >= this.frames ? 0 : this.levels[frame * this.bands + band];
+        const k = 4 * ((this.bands - 1 - band) * width + x);
+        image.data[k] = r;
+        image.data[k + 1] = green;
+        image.data[k + 2] = b;
+        image.data[k + 3] = level;
+      }
+    }
+    g.putImageData(image, 0, 0);
+    if (this.tiles.size > 40) this.tiles.clear();
+    this.tiles.set(line.index, { key: key2, time, tile });
+    return tile;
+  }
+};
+function bytes(view, Type) {
+  return new Type(view.buffer, view.byteOffset, view.byteLength);
+}
+function rgb(colour) {
+  const g = new OffscreenCanvas(1, 1).getContext("2d");
+  g.fillStyle = colour;
+  g.fillRect(0, 0, 1, 1);
+  return g.getImageData(0, 0, 1, 1).data;
+}
+
+// js/noteheads.js
+function drawHead(g, kind, x, y, r) {
+  g.beginPath();
+  switch (kind) {
+    case "x":
+    case "circle-x":
+      g.moveTo(x - r * 0.8, y - r * 0.8);
+      g.lineTo(x + r * 0.8, y + r * 0.8);
+      g.moveTo(x + r * 0.8, y - r * 0.8);
+      g.lineTo(x - r * 0.8, y + r * 0.8);
+      g.stroke();
+      if (kind === "circle-x") {
+        g.beginPath();
+        g.arc(x, y, r * 1.3, 0, Math.PI * 2);
+        g.stroke();
+      }
+      return;
+    case "diamond":
+      g.moveTo(x, y - r);
+      g.lineTo(x + r * 1.15, y);
+      g.lineTo(x, y + r);
+      g.lineTo(x - r * 1.15, y);
+      break;
+    case "triangle":
+      g.moveTo(x, y - r);
+      g.lineTo(x + r * 1.1, y + r * 0.8);
+      g.lineTo(x - r * 1.1, y + r * 0.8);
+      break;
+    default:
+      g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
+  }
+  g.closePath();
+  g.fill();
+}
+function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palette }) {
+  const ink = note.confirmed ? palette.ink : palette.pencil;
+  g.fillStyle = ink;
+  g.strokeStyle = ink;
+  if (room < 7) {
+    const size = Math.max(1.2, Math.min(room * 0.6, 3));
+    g.fillStyle = doubtful ? palette.doubt : ink;
+    g.fillRect(x - size / 2, y - 2.5, size, 5);
+    return;
+  }
+  const r = Math.min(4.6, room * 0.36);
+  const marks = note.articulations || [];
+  const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
+  const base = y + rowHeight * 0.22;
+  const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
+  g.lineWidth = 1.4;
+  g.beginPath();
+  g.moveTo(stemX, base);
+  g.lineTo(stemX, base - stem);
+  g.stroke();
+  g.lineWidth = kind === "normal" ? 1 : 1.7;
+  drawHead(g, kind, x, base, r);
+  g.lineWidth = 1.2;
+  for (const mark of marks) drawMark(g, mark, x, base, r, stemX, stem);
+  if (Math.abs(heardX - x) > 1) {
+    g.strokeStyle = palette.quiet;
+    g.lineWidth = 1.2;
+    g.beginPath();
+    g.moveTo(x, base + r + 2);
+    g.lineTo(heardX, base + r + 2);
+    g.moveTo(heardX, base + r);
+    g.lineTo(heardX, base + r + 4);
+    g.stroke();
+  }
+  if (doubtful) {
+    g.strokeStyle = palette.doubt;
+    g.lineWidth = 1.6;
+    g.setLineDash([2.5, 2]);
+    g.beginPath();
+    g.arc(x, base, r + 3.6, 0, Math.PI * 2);
+    g.stroke();
+    g.setLineDash([]);
+    if (room > 16) {
+      g.fillStyle = palette.doubt;
+      g.font = palette.smallBold;
+      g.textAlign = "left";
+      g.fillText("?", x - r - 8.5, base - 5);
+    }
+  }
+}
+function drawMark(g, mark, x, y, r, stemX, stem) {
+  g.beginPath();
+  switch (mark) {
+    case "ghost":
+      g.arc(x + r * 0.2, y, r * 1.75, Math.PI * 0.75, Math.PI * 1.25);
+      g.stroke();
+      g.beginPath();
+      g.arc(x - r * 0.2, y, r * 1.75, -Math.PI * 0.25, Math.PI * 0.25);
+      break;
+    case "accent":
+      g.moveTo(x - 4, y - r - 6.5);
+      g.lineTo(x + 3, y - r - 4);
+      g.lineTo(x - 4, y - r - 1.5);
+      break;
+    case "flam":
+    case "drag":
+      for (const k of mark === "flam" ? [1] : [1, 2]) {
+        g.beginPath();
+        g.ellipse(x - r * 1.1 - k * 4, y + 1, 2, 1.5, -0.35, 0, Math.PI * 2);
+        g.fill();
+        g.beginPath();
+        g.moveTo(x - r * 1.1 - k * 4 + 2, y + 1);
+        g.lineTo(x - r * 1.1 - k * 4 + 2, y - 7);
+        g.stroke();
+      }
+      return;
+    case "roll":
+      for (const k of [0.3, 0.5, 0.7]) {
+        g.moveTo(stemX - 3, y - Math.max(stem, 9) * k + 1);
+        g.lineTo(stemX + 3, y - Math.max(stem, 9) * k - 1);
+      }
+      break;
+    case "choke":
+      g.moveTo(x + r + 4, y - 3.5);
+      g.lineTo(x + r + 4, y + 3.5);
+      g.moveTo(x + r + 6.5, y - 3.5);
+      g.lineTo(x + r + 6.5, y + 3.5);
+      break;
+    case "half open":
+      g.arc(x - 1, y - r - 4.5, 2.3, 0, Math.PI * 2);
+      g.moveTo(x + 1.5, y - r - 8);
+      g.lineTo(x - 3.5, y - r - 1);
+      break;
+    case "foot splash":
+      g.arc(x - 1, y - r - 4.5, 2.3, 0, Math.PI * 2);
+      break;
+    case "rim shot":
+      g.moveTo(x - r * 1.3, y + r * 1.3);
+      g.lineTo(x + r * 1.3, y - r * 1.3);
+      break;
+    default:
+      return;
+  }
+  g.stroke();
+}
+
+// js/drawing.js
+function readPalette(element2) {
+  const probe = document.createElement("span");
+  element2.append(probe);
+  const of = (name) => {
+    probe.style.color = `var(--wbg-${name})`;
+    return getComputedStyle(probe).color;
+  };
+  const font = getComputedStyle(element2).fontFamily || "sans-serif";
+  const palette = {
+    paper: of("paper"),
+    ink: of("ink"),
+    pencil: of("pencil"),
+    quiet: of("quiet"),
+    line: of("line"),
+    beat: of("beat"),
+    mark: of("mark"),
+    doubt: of("doubt"),
+    wash: of("wash"),
+    sound: of("sound"),
+    text: `12px ${font}`,
+    small: `10.5px ${font}`,
+    smallBold: `bold 10.5px ${font}`,
+    bold: `bold 12px ${font}`
+  };
+  palette.key = [palette.paper, palette.ink, palette.sound].join();
+  probe.remove();
+  return palette;
+}
+function drawSheet(g, state, top, width, height, ratio) {
+  const { sheet, palette } = state;
+  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, width, height);
+  g.textBaseline = "middle";
+  for (const line of linesInView(sheet, top, height)) {
+    g.setTransform(ratio, 0, 0, ratio, 0, (line.y - top) * ratio);
+    drawLine(g, state, line);
+  }
+}
+function drawLine(g, state, line) {
+  const { sheet, palette } = state;
+  drawWashes(g, state, line);
+  if (sheet.spectrumY > sheet.waveY || sheet.countsY > sheet.spectrumY) state.sound?.draw(g, state, line);
+  drawRows(g, state, line);
+  for (const bar of line.bars) drawBarFrame(g, state, line, bar);
+  g.strokeStyle = palette.ink;
+  g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
+  vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
+  for (const bar of line.bars) drawHits(g, state, line, bar);
+  drawCursor(g, state, line);
+  if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line);
+}
+function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
+  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
+  for (const bar of line.bars) {
+    const heard = bar.bar === heardBar;
+    if (selection && bar.bar >= selection[0] && bar.bar <= selection[1]) {
+      g.fillStyle = palette.wash;
+      g.fillRect(bar.x, 2, bar.width, bottom - 2);
+    }
+    if (heard) {
+      g.fillStyle = palette.wash;
+      g.fillRect(bar.x, sheet.waveY, bar.width, bottom - sheet.waveY);
+    }
+  }
+}
+function drawRows(g, { sheet, palette, rows, kit, cursor }, line) {
+  g.lineWidth = 1;
+  rows.forEach((name, k) => {
+    const y = rowY(sheet, k);
+    g.strokeStyle = palette.line;
+    g.beginPath();
+    g.moveTo(line.left - 6, y + SIZES.row * 0.22 + 0.5);
+    g.lineTo(line.right, y + SIZES.row * 0.22 + 0.5);
+    g.stroke();
+    const here = cursor && cursor.instrument === name && cursor.bar >= line.first && cursor.bar < line.last;
+    g.fillStyle = here ? palette.ink : palette.pencil;
+    g.strokeStyle = g.fillStyle;
+    g.font = here ? palette.bold : palette.text;
+    g.textAlign = "right";
+    g.fillText(name, SIZES.gutter - 16, y + SIZES.row * 0.18, SIZES.gutter - 18);
+    g.lineWidth = 1.3;
+    drawHead(g, kit[name].notehead, SIZES.gutter - 5, y + SIZES.row * 0.22, 3.6);
+    g.lineWidth = 1;
+  });
+}
+var rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
+function drawBarFrame(g, state, line, bar) {
+  const { sheet, chart, palette, cursor, doubts } = state;
+  const timed = chart.time_map.bars[bar.bar];
+  const { compound } = readMeter(timed.meter);
+  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
+  const columns = state.columns(bar.bar);
+  const room = columnRoom(columns, line.scale);
+  g.textAlign = "center";
+  g.font = palette.small;
+  for (const c of columns) {
+    const x2 = bar.x + valueOf(c.at) * line.scale;
+    const onBeat = c.part === 0;
+    if (room > 5 || onBeat && room > 2.2) {
+      g.strokeStyle = onBeat ? palette.beat : palette.line;
+      g.lineWidth = 1;
+      vertical(g, x2, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
+    }
+    const text = countOf(c, compound);
+    if (room >= 9 || onBeat && room * c.parts >= 11) {
+      g.fillStyle = onBeat ? palette.ink : palette.quiet;
+      g.fillText(text, x2, sheet.countsY + SIZES.counts / 2 - 1);
+    }
+  }
+  g.strokeStyle = timed.fixed ? palette.mark : palette.ink;
+  g.lineWidth = bar.width > 14 ? 1.6 : 0.7;
+  vertical(g, bar.x, sheet.waveY - 3, bottom);
+  const number = barNumber(chart, bar.bar);
+  const section = chart.sections.find((s) => s.bar_index === bar.bar);
+  let x = bar.x;
+  g.textAlign = "left";
+  if (bar.width > 26 || number % Math.ceil(34 / bar.width) === 1 || bar.bar === line.first) {
+    g.font = cursor?.bar === bar.bar ? palette.bold : palette.text;
+    g.fillStyle = cursor?.bar === bar.bar ? palette.ink : palette.pencil;
+    const text = String(number);
+    g.fillText(text, x, 11);
+    x += g.measureText(text).width + 7;
+  }
+  if (section) {
+    const text = [section.label, section.name].filter(Boolean).join("  ");
+    g.font = palette.bold;
+    const next = line.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
+    const room2 = (next ? next.x - 14 : line.right) - x - 12;
+    const w = Math.min(g.measureText(text).width, Math.max(room2, 8));
+    g.strokeStyle = palette.ink;
+    g.lineWidth = 1;
+    g.fillStyle = palette.paper;
+    g.fillRect(x, 2, w + 10, 17);
+    g.strokeRect(x + 0.5, 2.5, w + 9, 16);
+    g.fillStyle = palette.ink;
+    g.fillText(text, x + 5, 11, w);
+    x += w + 16;
+  }
+  const before = chart.time_map.bars[bar.bar - 1];
+  if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
+    g.font = palette.bold;
+    g.fillStyle = palette.pencil;
+    g.fillText(timed.meter, x, 11);
+    x += g.measureText(timed.meter).width + 7;
+  }
+  const doubt = doubts.get(bar.bar);
+  if (bar.width > 110 && doubt) {
+    g.font = palette.small;
+    g.fillStyle = palette.doubt;
+    g.textAlign = "right";
+    const words = `${doubt} in doubt`;
+    if (bar.x + bar.width - 6 - g.measureText(words).width > x) g.fillText(words, bar.x + bar.width - 6, 11);
+  }
+}
+function columnRoom(columns, scale) {
+  return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
+}
+function drawHits(g, state, line, bar) {
+  const { chart, time, sheet, palette, kit, rowOf, doubtBelow } = state;
+  const room = Math.min(columnRoom(state.columns(bar.bar), line.scale), 26);
+  for (const note of chart.bars[bar.bar].notes) {
+    const row = rowOf.get(note.instrument);
+    if (row === void 0) continue;
+    const position = valueOf(parseFraction(note.at));
+    const x = bar.x + position * line.scale;
+    const heardX = note.deviation_s ? xOfTime(line, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
+    drawHit(g, {
+      kind: kit[note.instrument].notehead,
+      x,
+      y: rowY(sheet, row),
+      room,
+      rowHeight: SIZES.row,
+      note,
+      doubtful: isDoubtful(note, doubtBelow),
+      heardX,
+      palette
+    });
+  }
+}
+function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
+  if (!cursor || cursor.bar < line.first || cursor.bar >= line.last) return;
+  const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
+  const row = rowOf.get(cursor.instrument);
+  if (row === void 0) return;
+  const y = rowY(sheet, row) + SIZES.row * 0.22;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = focused ? 2 : 1;
+  g.beginPath();
+  g.roundRect(x - 9.5, y - 13, 19, 21, 4);
+  g.stroke();
+  g.beginPath();
+  g.moveTo(x - 4, sheet.rowsY - 1);
+  g.lineTo(x + 4, sheet.rowsY - 1);
+  g.lineTo(x, sheet.rowsY + 4);
+  g.closePath();
+  g.fillStyle = palette.mark;
+  g.fill();
+}
+function drawDraggedLine(g, { drag, sheet, palette }, line) {
+  if (drag.line !== line.index) return;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 2;
+  g.setLineDash([4, 3]);
+  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsY + sheet.rowCount * SIZES.row);
+  g.setLineDash([]);
+}
+function vertical(g, x, y0, y1) {
+  g.beginPath();
+  g.moveTo(x, y0);
+  g.lineTo(x, y1);
+  g.stroke();
+}
+function drawOverview(g, state, width, height, ratio, inView) {
+  const { chart, palette, doubts, selection, heardBar, cursor } = state;
+  const n = chart.bars.length;
+  const left = 1;
+  const scale = (width - 2) / n;
+  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, width, height);
+  g.textBaseline = "middle";
+  const body = [17, height - 7];
+  const fullest = Math.max(8, ...chart.bars.map((b) => b.notes.length));
+  g.fillStyle = palette.wash;
+  g.fillRect(left + inView[0] * scale, 0, (inView[1] - inView[0]) * scale, height);
+  for (let k = 0; k < n; k++) {
+    const x = left + k * scale;
+    const full = chart.bars[k].notes.length / fullest * (body[1] - body[0]);
+    g.fillStyle = k === heardBar ? palette.mark : palette.quiet;
+    g.fillRect(x + scale * 0.14, body[1] - full, Math.max(scale * 0.72, 0.8), full);
+    if (doubts.get(k)) {
+      g.fillStyle = palette.doubt;
+      g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
+    }
+  }
+  g.textAlign = "left";
+  g.font = palette.small;
+  chart.sections.forEach((s, k) => {
+    const x = left + s.bar_index * scale;
+    const end = left + (chart.sections[k + 1]?.bar_index ?? n) * scale;
+    g.strokeStyle = palette.ink;
+    g.lineWidth = 1;
+    vertical(g, x + 0.5, 3, body[1]);
+    g.fillStyle = palette.ink;
+    const text = [s.label, s.name].filter(Boolean).join(" ");
+    if (end - x > 14) g.fillText(text, x + 4, 9, Math.max(end - x - 6, 8));
+  });
+  if (selection) {
+    g.strokeStyle = palette.mark;
+    g.lineWidth = 2;
+    g.strokeRect(left + selection[0] * scale, 1, (selection[1] + 1 - selection[0]) * scale, height - 2);
+  }
+  if (cursor) {
+    g.fillStyle = palette.mark;
+    const x = left + (cursor.bar + valueOf(parseFraction(cursor.at)) / valueOf(lengthOf(chart.time_map.bars[cursor.bar]))) * scale;
+    g.fillRect(x - 1, body[0] - 3, 2, body[1] - body[0] + 3);
+  }
+}
+
+// js/access.js
+var serial = 0;
+var BarTable = class {
+  /** @param {HTMLElement} sheet the focusable element with role grid */
+  constructor(sheet) {
+    this.sheet = sheet;
+    this.id = `wbg-bar-${++serial}`;
+    this.body = document.createElement("div");
+    this.body.className = "wbg-unseen";
+    this.body.setAttribute("role", "rowgroup");
+    sheet.append(this.body);
+  }
+  update(chart, rows, columns, cursor) {
+    const bar = cursor.bar;
+    const timed = chart.time_map.bars[bar];
+    const written = chart.bars[bar];
+    const places = columns.map((c) => textOf(c.at));
+    for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
+    if (!places.includes(cursor.at)) places.push(cursor.at);
+    places.sort((a, b) => value(a) - value(b));
+    this.sheet.setAttribute("aria-label", `Hits of bar ${barNumber(chart, bar)}, ${timed.meter}`);
+    this.sheet.setAttribute("aria-rowcount", String(rows.length));
+    this.sheet.setAttribute("aria-colcount", String(places.length + 1));
+    const fragment = document.createDocumentFragment();
+    rows.forEach((instrument, r) => {
+      const row = element("div", { role: "row", "aria-rowindex": r + 1 });
+      const head = element("span", { role: "rowheader" });
+      head.textContent = instrument;
+      row.append(head);
+      places.forEach((at, c) => {
+        const note = noteAt(chart, bar, at, instrument);
+        const here = instrument === cursor.instrument && at === cursor.at;
+        const label = note ? describeNote(chart, bar, note) : `${instrument} on ${placeName(timed, written.subdivisions, parseFraction(at))}, empty`;
+        const cell = element("span", {
+          role: "gridcell",
+          "aria-colindex": c + 2,
+          "aria-label": label,
+          "aria-selected": here,
+          ...here ? { id: `${this.id}-here` } : {}
+        });
+        cell.textContent = note ? "hit" : "";
+        row.append(cell);
+      });
+      fragment.append(row);
+    });
+    this.body.replaceChildren(fragment);
+    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
+  }
+};
+var value = (text) => {
+  const f = parseFraction(text);
+  return f.n / f.d;
+};
+function element(tag, attributes) {
+  const e = document.createElement(tag);
+  for (const [name, v] of Object.entries(attributes)) e.setAttribute(name, String(v));
+  return e;
+}
+
+// js/commands.js
+var VELOCITY_STEP = 8;
+var BAR_LINE_STEP_S = 5e-3;
+var SUBDIVISIONS = [1, 2, 3, 4, 6, 8, 12];
+var COMMANDS = {
+  "left": (v) => go(v, neighbourColumn(v.chart, v.cursor, -1)),
+  "right": (v) => go(v, neighbourColumn(v.chart, v.cursor, 1)),
+  "left between": (v) => go(v, neighbourBetween(v.chart, v.cursor, -1)),
+  "right between": (v) => go(v, neighbourBetween(v.chart, v.cursor, 1)),
+  "up": (v) => changeRow(v, -1),
+  "down": (v) => changeRow(v, 1),
+  "bar left": (v) => goToBar(v, v.cursor.bar - 1),
+  "bar right": (v) => goToBar(v, v.cursor.bar + 1),
+  "line up": (v) => goByLine(v, -1),
+  "line down": (v) => goByLine(v, 1),
+  "first bar": (v) => goToBar(v, 0),
+  "last bar": (v) => goToBar(v, v.chart.bars.length - 1),
+  "nearer": (v) => v.zoom(-1),
+  "farther": (v) => v.zoom(1),
+  "leave": (v) => v.selection ? v.select(null) : v.leave(),
+  "next doubt": (v) => goToDoubt(v, 1),
+  "previous doubt": (v) => goToDoubt(v, -1),
+  "next doubtful bar": (v) => {
+    const bars2 = doubtfulBars(v.chart, v.doubtBelow);
+    const bar = bars2.find((b) => b !== v.cursor.bar) ?? bars2[0];
+    if (bar === void 0) return v.say("No bar is in doubt any more.");
+    const { note } = doubtfulHits(v.chart, v.doubtBelow).find((d) => d.bar === bar);
+    v.moveCursor({ bar, at: note.at, instrument: note.instrument });
+  },
+  "accept": (v) => withNote(v, (note) => {
+    v.edit(change(v, note, { confirmed: true }));
+    goToDoubt(v, 1);
+  }),
+  "reject": (v) => withNote(v, () => {
+    removeHere(v);
+    goToDoubt(v, 1);
+  }),
+  "accept bars": (v) => {
+    const edit = acceptBarEdit(v.chart, ...bars(v));
+    if (edit) v.edit(edit);
+    else v.say("Every hit here is confirmed already.");
+  },
+  "correct repeats": (v) => v.session.do({ command: "correct repeats", bar_index: v.cursor.bar }),
+  "toggle": (v) => {
+    const { bar, at, instrument } = v.cursor;
+    if (noteAt(v.chart, bar, at, instrument)) removeHere(v);
+    else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+  },
+  "remove": (v) => v.selection ? cut(v) : withNote(v, () => removeHere(v)),
+  "move left": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, -1)),
+  "move right": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, 1)),
+  "move up": (v) => moveHit(v, neighbourRow(v, -1)),
+  "move down": (v) => moveHit(v, neighbourRow(v, 1)),
+  "louder": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity + VELOCITY_STEP)),
+  "softer": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity - VELOCITY_STEP)),
+  "velocity": (v, key2) => withNote(v, (n) => setVelocity(v, n, Math.round(Number(key2) * 127 / 9))),
+  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
+    (name) => [name, (v) => withNote(v, (n) => v.edit(articulationEdit(v.cursor.bar, n, name)))]
+  )),
+  "open": (v) => withNote(v, (n) => {
+    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat" }[n.instrument];
+    if (other) moveHit(v, { bar: v.cursor.bar, at: v.cursor.at, instrument: other });
+    else v.say("Only a hi-hat is open or closed.");
+  }),
+  "select left": (v) => extendSelection(v, -1),
+  "select right": (v) => extendSelection(v, 1),
+  "select all": (v) => v.select([0, v.chart.bars.length - 1]),
+  "copy": (v) => copy(v),
+  "cut": (v) => {
+    copy(v);
+    cut(v);
+  },
+  "paste": (v) => {
+    if (!v.session.copied) return v.say("Nothing is copied yet: select bars and press Ctrl C.");
+    const [first, last] = bars(v);
+    const count = Math.max(v.session.copied.length, v.selection ? last - first + 1 : 0);
+    v.edit(pasteEdit(v.chart, v.session.copied, first, count));
+  },
+  "repeat": (v) => {
+    const [first, last] = bars(v);
+    const edit = pasteEdit(v.chart, copiedBars(v.chart, first, last), last + 1);
+    if (!edit) return v.say("The chart ends here: there is no bar to write the repeat into.");
+    v.edit(edit);
+    v.select([last + 1, Math.min(2 * last + 1 - first, v.chart.bars.length - 1)]);
+    goToBar(v, last + 1, false);
+  },
+  "coarser": (v) => subdivide(v, -1),
+  "finer": (v) => subdivide(v, 1),
+  "line earlier": (v) => nudgeLine(v, -BAR_LINE_STEP_S),
+  "line later": (v) => nudgeLine(v, BAR_LINE_STEP_S),
+  "section": (v) => v.askSection(),
+  "play": (v) => v.togglePlaying(),
+  "loop": (v) => v.set("loop", !v.model.get("loop")),
+  "tap": (v) => v.tap(),
+  "undo": (v) => v.session.do({ command: "undo" }),
+  "redo": (v) => v.session.do({ command: "redo" }),
+  "save": (v) => v.session.do({ command: "save" }),
+  "keys": (v) => v.toggleKeys()
+};
+var bars = (v) => v.selection || [v.cursor.bar, v.cursor.bar];
+function go(v, place) {
+  if (place) v.moveCursor({ ...v.cursor, ...place });
+}
+function goToBar(v, bar, clear = true) {
+  if (bar < 0 || bar >= v.chart.bars.length) return;
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, clear);
+}
+function goByLine(v, direction) {
+  const line = lineOf(v.sheet, v.cursor.bar);
+  const next = v.sheet.lines[line.index + direction];
+  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line.first, next.last - 1));
+}
+function neighbourRow(v, direction) {
+  const instrument = v.rows[v.rowOf.get(v.cursor.instrument) + direction];
+  return instrument ? { bar: v.cursor.bar, at: v.cursor.at, instrument } : null;
+}
+function changeRow(v, direction) {
+  go(v, neighbourRow(v, direction));
+}
+function goToDoubt(v, direction) {
+  const doubts = doubtfulHits(v.chart, v.doubtBelow);
+  if (!doubts.length) return v.say("No hit is in doubt any more.");
+  const after = (d) => order(v, d) > 0;
+  const found = direction > 0 ? doubts.find(after) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
+  v.moveCursor({ bar: found.bar, at: found.note.at, instrument: found.note.instrument });
+}
+function order(v, { bar, note }) {
+  const { cursor } = v;
+  return bar - cursor.bar || compare(parseFraction(note.at), parseFraction(cursor.at)) || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+}
+function withNote(v, act) {
+  const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
+  if (note) act(note);
+  else v.say("There is no hit here; Enter writes one.");
+}
+function change(v, note, fields) {
+  return { edit: "change note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument, ...fields };
+}
+function setVelocity(v, note, velocity) {
+  v.edit(change(v, note, { velocity: Math.min(Math.max(velocity, 1), 127), confirmed: true }));
+}
+function removeHere(v) {
+  const { bar, at, instrument } = v.cursor;
+  v.edit({ edit: "remove note", bar_index: bar, position: at, instrument });
+}
+function moveHit(v, to) {
+  if (!to) return;
+  withNote(v, (note) => {
+    const target = { instrument: v.cursor.instrument, ...to };
+    v.edit({
+      edit: "move note",
+      bar_index: v.cursor.bar,
+      position: note.at,
+      instrument: note.instrument,
+      to_bar_index: target.bar,
+      to_position: target.at,
+      to_instrument: target.instrument
+    });
+    v.moveCursor(target);
+  });
+}
+function copy(v) {
+  v.session.copied = copiedBars(v.chart, ...bars(v));
+  const n = v.session.copied.length;
+  v.say(`${n} bar${n > 1 ? "s" : ""} copied; Ctrl V writes ${n > 1 ? "them" : "it"} at the cursor.`);
+}
+function cut(v) {
+  const [first, last] = bars(v);
+  const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
+  v.edit({ edit: "set bars", first_bar: first, bars: empty });
+}
+function extendSelection(v, direction) {
+  const anchor = v.anchor ?? v.cursor.bar;
+  const bar = v.selection ? v.cursor.bar + direction : v.cursor.bar;
+  if (bar < 0 || bar >= v.chart.bars.length) return;
+  v.anchor = anchor;
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, false);
+  v.select([Math.min(anchor, bar), Math.max(anchor, bar)]);
+}
+function subdivide(v, direction) {
+  const [first, last] = bars(v);
+  const edits = [];
+  for (let bar = first; bar <= last; bar++) {
+    const timed = v.chart.time_map.bars[bar];
+    const before = v.chart.bars[bar].subdivisions?.[0] ?? (readMeter(timed.meter).compound ? 6 : 4);
+    const next = direction > 0 ? SUBDIVISIONS.find((s) => s > before) : SUBDIVISIONS.filter((s) => s < before).pop();
+    if (next) edits.push({ edit: "set subdivisions", bar_index: bar, subdivisions: beatSpans(timed).map(() => next) });
+  }
+  if (edits.length === 1) v.edit(edits[0]);
+  else if (edits.length) v.edit({ edit: "together", edits, name: "set subdivisions" });
+}
+function nudgeLine(v, step_s) {
+  const bar = v.cursor.bar;
+  v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
+}
+
+// js/keys.js
+var SHORTCUTS = [
+  { group: "Go", shortcuts: [
+    { keys: ["ArrowLeft"], command: "left", does: "a column left or right", shown: "← →" },
+    { keys: ["ArrowRight"], command: "right", does: "" },
+    { keys: ["ArrowUp"], command: "up", does: "a row up or down", shown: "↑ ↓" },
+    { keys: ["ArrowDown"], command: "down", does: "" },
+    { keys: [","], command: "left between", does: "between columns", shown: ",  ." },
+    { keys: ["."], command: "right between", does: "" },
+    { keys: ["Ctrl+ArrowLeft"], command: "bar left", does: "a bar back or on", shown: "Ctrl ← →" },
+    { keys: ["Ctrl+ArrowRight"], command: "bar right", does: "" },
+    { keys: ["PageUp"], command: "line up", does: "a line up or down", shown: "PgUp PgDn" },
+    { keys: ["PageDown"], command: "line down", does: "" },
+    { keys: ["Home"], command: "first bar", does: "first or last bar", shown: "Home End" },
+    { keys: ["End"], command: "last bar", does: "" },
+    { keys: ["z"], command: "nearer", does: "fewer or more bars in a line", shown: "z Z" },
+    { keys: ["Shift+Z"], command: "farther", does: "" },
+    { keys: ["Escape"], command: "leave", does: "back to the notebook" }
+  ] },
+  { group: "Doubts", shortcuts: [
+    { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
+    { keys: ["Shift+N"], command: "previous doubt", does: "" },
+    { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
+    { keys: ["y"], command: "accept", does: "yes: accept the hit, go to the next doubt" },
+    { keys: ["x"], command: "reject", does: "no: remove the hit, go to the next doubt" },
+    { keys: ["Shift+Y"], command: "accept bars", does: "accept the whole bar (or selection)", shown: "Y" },
+    { keys: ["e"], command: "correct repeats", does: "correct every bar that repeats this one" }
+  ] },
+  { group: "Hits", shortcuts: [
+    { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
+    { keys: ["Delete", "Backspace"], command: "remove", does: "remove", shown: "Del" },
+    { keys: ["Alt+ArrowLeft"], command: "move left", does: "move the hit a column", shown: "Alt ← →" },
+    { keys: ["Alt+ArrowRight"], command: "move right", does: "" },
+    { keys: ["Alt+ArrowUp"], command: "move up", does: "give it to another instrument", shown: "Alt ↑ ↓" },
+    { keys: ["Alt+ArrowDown"], command: "move down", does: "" },
+    { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
+    { keys: ["-"], command: "softer", does: "" },
+    { keys: ["1", "2", "3", "4", "5", "6", "7", "8", "9"], command: "velocity", does: "soft … loud", shown: "1 … 9" }
+  ] },
+  { group: "Articulation", shortcuts: [
+    { keys: ["g"], command: "ghost", does: "ghost" },
+    { keys: ["a"], command: "accent", does: "accent" },
+    { keys: ["f"], command: "flam", does: "flam" },
+    { keys: ["d"], command: "drag", does: "drag" },
+    { keys: ["r"], command: "roll", does: "roll" },
+    { keys: ["c"], command: "choke", does: "choke" },
+    { keys: ["m"], command: "rim shot", does: "rim shot" },
+    { keys: ["o"], command: "open", does: "hi-hat open or closed" },
+    { keys: ["h"], command: "half open", does: "hi-hat half open" },
+    { keys: ["p"], command: "foot splash", does: "foot splash" }
+  ] },
+  { group: "Bars", shortcuts: [
+    { keys: ["Shift+ArrowLeft"], command: "select left", does: "select bars", shown: "Shift ← →" },
+    { keys: ["Shift+ArrowRight"], command: "select right", does: "" },
+    { keys: ["Ctrl+A"], command: "select all", does: "select all" },
+    { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
+    { keys: ["Ctrl+X"], command: "cut", does: "" },
+    { keys: ["Ctrl+V"], command: "paste", does: "" },
+    { keys: ["Ctrl+D"], command: "repeat", does: "write the selection again after itself" },
+    { keys: ["["], command: "coarser", does: "fewer or more parts in each beat", shown: "[  ]" },
+    { keys: ["]"], command: "finer", does: "" },
+    { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
+    { keys: [">", "Shift+>"], command: "line later", does: "" },
+    { keys: ["s"], command: "section", does: "name a section here" }
+  ] },
+  { group: "Listen", shortcuts: [
+    { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
+    { keys: ["l"], command: "loop", does: "loop on or off" },
+    { keys: ["t"], command: "tap", does: "while it plays: tap every “1”" }
+  ] },
+  { group: "Chart", shortcuts: [
+    { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
+    { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
+    { keys: ["Ctrl+S"], command: "save", does: "save" },
+    { keys: ["?", "Shift+?"], command: "keys", does: "this list" }
+  ] }
+];
+var BY_KEY = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.flatMap((s) => s.keys.map((k) => (
+  /** @type {[string, Shortcut]} */
+  [k, s]
+)))));
+function keyName(event) {
+  const parts = [];
+  if (event.ctrlKey || event.metaKey) parts.push("Ctrl");
+  if (event.altKey) parts.push("Alt");
+  const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
+  if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
+  parts.push(letter ? event.shiftKey || parts.length ? event.key.toUpperCase() : event.key : event.key);
+  return parts.join("+");
+}
+var shortcutOf = (event) => BY_KEY.get(keyName(event));
+
+// js/mouse.js
+var DRAG_PX = 5;
+var GRASP_PX = 5;
+function attachMouse(view) {
+  const { scroller, overview } = view;
+  let down = null;
+  const point = (event) => {
+    const box = scroller.getBoundingClientRect();
+    return { x: event.clientX - box.left, y: event.clientY - box.top + scroller.scrollTop };
+  };
+  const onDown = (event) => {
+    if (event.button !== 0 || !view.sheet) return;
+    scroller.focus({ preventScroll: true });
+    const { x, y } = point(event);
+    const hit = hitTest(view.sheet, x, y);
+    down = null;
+    if (hit.zone === "names") {
+      view.moveCursor({ ...view.cursor, instrument: view.rows[hit.row] });
+    } else if (hit.zone === "head" && hit.bar !== void 0) {
+      view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
+      const anchor = view.anchor;
+      view.moveCursor({ ...view.cursor, bar: hit.bar, at: "0" }, false);
+      view.select([Math.min(anchor, hit.bar), Math.max(anchor, hit.bar)]);
+      down = { selecting: anchor };
+    } else if (hit.zone === "wave" || hit.zone === "spectrum") {
+      const grasped = graspedLine(view, hit.line, x);
+      if (grasped !== null) down = { barLine: grasped, line: hit.line.index, x, start: x };
+      else if (hit.bar !== void 0) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+    } else if (hit.zone === "rows") {
+      onRow(event, hit, x, y);
+    } else if (hit.zone === "counts") {
+      view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+    }
+    if (down) scroller.setPointerCapture(event.pointerId);
+  };
+  const onRow = (event, hit, x, y) => {
+    const instrument = view.rows[hit.row];
+    const near = noteNear(view, hit.line, instrument, x);
+    if (near && !event.altKey) {
+      const place2 = { bar: near.bar, at: near.note.at, instrument };
+      const chosen = view.cursor.bar === place2.bar && view.cursor.at === place2.at && view.cursor.instrument === instrument && !view.selection && view.chosen === key(place2);
+      view.moveCursor(place2);
+      view.chosen = key(place2);
+      down = { note: place2, again: chosen, x, y };
+      return;
+    }
+    const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position) : nearestColumn(view.chart, hit.bar, hit.position);
+    const place = { ...spot, instrument };
+    view.moveCursor(place);
+    if (!noteAt(view.chart, place.bar, place.at, instrument)) {
+      view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, instrument) });
+      view.chosen = key(place);
+    }
+  };
+  const onMove = (event) => {
+    if (!view.sheet) return;
+    const { x, y } = point(event);
+    if (!down) {
+      const hit = hitTest(view.sheet, x, y);
+      const grasp = (hit.zone === "wave" || hit.zone === "spectrum") && graspedLine(view, hit.line, x) !== null;
+      scroller.style.cursor = grasp ? "ew-resize" : hit.zone === "head" ? "pointer" : hit.zone === "rows" ? "cell" : "default";
+      return;
+    }
+    if (down.selecting !== void 0) {
+      const hit = hitTest(view.sheet, x, y);
+      if (hit.bar !== void 0) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);
+    } else if (down.barLine !== void 0) {
+      down.x = x;
+      if (Math.abs(x - down.start) > 1) {
+        view.drag = down;
+        view.draw();
+      }
+    } else if (down.note && Math.hypot(x - down.x, y - down.y) > DRAG_PX) {
+      down.dragged = true;
+      scroller.style.cursor = "grabbing";
+    }
+  };
+  const onUp = (event) => {
+    const was = down;
+    down = null;
+    if (!was) return;
+    const { x, y } = point(event);
+    if (was.barLine !== void 0 && view.drag) {
+      view.drag = null;
+      const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
+      view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
+      view.draw();
+    } else if (was.note && was.dragged) {
+      const hit = hitTest(view.sheet, x, y);
+      if (hit.zone !== "rows") return;
+      const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position) : nearestColumn(view.chart, hit.bar, hit.position);
+      const to = { ...spot, instrument: view.rows[hit.row] };
+      if (key(to) !== key(was.note)) moveHit(view, to);
+    } else if (was.note && was.again) {
+      view.run("remove");
+      view.chosen = null;
+    }
+  };
+  const onOverview = (event) => {
+    if (!view.chart || event.buttons !== 1) return;
+    const box = overview.getBoundingClientRect();
+    const n = view.chart.bars.length;
+    const bar = Math.min(Math.max(Math.floor((event.clientX - box.left) / box.width * n), 0), n - 1);
+    view.moveCursor({ ...view.cursor, bar, at: "0" });
+    view.scroller.scrollTop = lineOf(view.sheet, bar).y;
+  };
+  scroller.addEventListener("pointerdown", onDown);
+  scroller.addEventListener("pointermove", onMove);
+  scroller.addEventListener("pointerup", onUp);
+  scroller.addEventListener("pointercancel", () => {
+    down = null;
+    view.drag = null;
+  });
+  overview.addEventListener("pointerdown", onOverview);
+  overview.addEventListener("pointermove", onOverview);
+  return () => {
+  };
+}
+var key = (place) => `${place.bar} ${place.at} ${place.instrument}`;
+function graspedLine(view, line, x) {
+  for (const bar of line.bars) if (Math.abs(x - bar.x) <= GRASP_PX) return bar.bar;
+  return Math.abs(x - line.right) <= GRASP_PX ? line.last : null;
+}
+function noteNear(view, line, instrument, x) {
+  let best = null;
+  for (const { bar, x: barX } of line.bars) {
+    for (const note of view.chart.bars[bar].notes) {
+      if (note.instrument !== instrument) continue;
+      const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line.scale - x);
+      if (distance <= 7 && (!best || distance < best.distance)) best = { bar, note, distance };
+    }
+  }
+  return best;
+}
+
+// js/view.js
+var ZOOMS = [1, 2, 4, 8, 16, 32, 0];
+var USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
+var OVERVIEW_HEIGHT = 46;
+var View = class {
+  constructor(model, session, listener, sound, el) {
+    Object.assign(this, { model, session, listener, sound, el });
+    this.cursor = { bar: 0, at: "0", instrument: "snare" };
+    this.selection = null;
+    this.anchor = null;
+    this.focused = false;
+    this.everUsed = /* @__PURE__ */ new Set();
+    this.columnCache = /* @__PURE__ */ new Map();
+    this.build();
+    this.drop = [session.listen((what) => this.onSession(what)), attachMouse(this)];
+    const onTrait = (names, act) => names.forEach((n) => {
+      model.on(`change:${n}`, act);
+      this.drop.push(() => model.off(`change:${n}`, act));
+    });
+    onTrait(["bars_per_line", "height", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
+    onTrait(["show_keys"], () => this.showKeys());
+    const resize = new ResizeObserver(() => this.relayout());
+    resize.observe(this.scroller);
+    const theme = new MutationObserver(() => {
+      this.palette = null;
+      this.draw();
+    });
+    theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
+    this.drop.push(() => resize.disconnect(), () => theme.disconnect());
+    this.showKeys();
+    this.onSession("chart");
+  }
+  get chart() {
+    return this.session.chart;
+  }
+  get time() {
+    return this.session.time;
+  }
+  get doubtBelow() {
+    return this.model.get("doubt_below");
+  }
+  // -- elements -----------------------------------------------------------------
+  build() {
+    const { el } = this;
+    el.classList.add("wbg");
+    el.dataset.lmSuppressShortcuts = "true";
+    el.hitGrid = this;
+    this.title = make("div", "wbg-title");
+    this.state = make("div", "wbg-state", { role: "status", "aria-live": "polite" });
+    const head = make("div", "wbg-top");
+    head.append(this.title, this.state);
+    this.overview = make("canvas", "wbg-overview", { role: "img", "aria-label": "Overview of the whole song" });
+    this.error = make("div", "wbg-error", { role: "alert" });
+    this.scroller = make("div", "wbg-sheet", { tabindex: "0", role: "grid", "aria-label": "Hits" });
+    this.canvas = make("canvas", "wbg-canvas", { "aria-hidden": "true" });
+    this.spacer = make("div", "wbg-spacer", { "aria-hidden": "true" });
+    this.playhead = make("div", "wbg-playhead", { "aria-hidden": "true" });
+    this.scroller.append(this.canvas, this.spacer, this.playhead);
+    this.table = new BarTable(this.scroller);
+    this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
+    this.keys = make("div", "wbg-keys");
+    this.sectionBox = make("form", "wbg-section");
+    this.hint = this.buildHint();
+    const body = make("div", "wbg-body");
+    const main = make("div", "wbg-main");
+    main.append(this.overview, this.scroller, this.here);
+    body.append(main, this.keys);
+    el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
+    this.buildKeys();
+    this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
+    this.scroller.addEventListener("focus", () => this.setFocus(true));
+    this.scroller.addEventListener("blur", () => this.setFocus(false));
+    this.scroller.addEventListener("keydown", (event) => this.onKey(event));
+    this.sectionBox.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.nameSection();
+    });
+    this.sectionBox.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") this.closeSection();
+    });
+  }
+  buildHint() {
+    const hint = make("div", "wbg-hint", { role: "note" });
+    const text = make("span", "");
+    text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
+    const button = make("button", "", { type: "button" });
+    button.textContent = "Understood";
+    button.addEventListener("click", () => {
+      this.set("hearing_hint", false);
+      hint.hidden = true;
+      this.scroller.focus();
+    });
+    hint.append(text, button);
+    hint.hidden = !this.model.get("hearing_hint");
+    return hint;
+  }
+  buildKeys() {
+    const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
+    close.textContent = "hide";
+    close.addEventListener("click", () => this.toggleKeys());
+    const title = make("div", "wbg-keys-title");
+    title.textContent = "Mouse";
+    const mouse = make("p", "");
+    mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+    this.keys.append(close, title, mouse);
+    for (const { group, shortcuts } of SHORTCUTS) {
+      const name = make("div", "wbg-keys-title");
+      name.textContent = group;
+      const list = make("div", "wbg-keys-list", { role: "list" });
+      for (const s of shortcuts) {
+        if (!s.does) continue;
+        const entry = make("div", "wbg-key", { role: "listitem" });
+        const key2 = make("span", "wbg-key-name");
+        key2.textContent = s.shown || s.keys[0];
+        const does = make("span", "");
+        does.textContent = s.does;
+        entry.append(key2, does);
+        list.append(entry);
+      }
+      this.keys.append(name, list);
+    }
+  }
+  showKeys() {
+    this.keys.hidden = !this.model.get("show_keys");
+  }
+  toggleKeys() {
+    this.set("show_keys", !this.model.get("show_keys"));
+  }
+  set(trait, value2) {
+    this.model.set(trait, value2);
+    this.model.save_changes();
+  }
+  // -- what is shown ----------------------------------------------------------------
+  onSession(what) {
+    if (what === "sound") this.draw();
+    if (!this.chart) {
+      this.state.textContent = "Waiting for the kernel …";
+      return;
+    }
+    if (what === "chart") {
+      this.columnCache.clear();
+      this.keepCursorInside();
+      this.relayout();
+      this.listener.renewChart();
+    }
+    this.showState();
+  }
+  keepCursorInside() {
+    const { cursor, chart } = this;
+    const bar = Math.min(cursor.bar, chart.bars.length - 1);
+    if (bar !== cursor.bar || valueOf(parseFraction(cursor.at)) >= barLength(chart, bar)) {
+      this.cursor = { ...cursor, bar, at: "0" };
+    }
+    if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
+  }
+  columns(bar) {
+    let columns = this.columnCache.get(bar);
+    if (!columns) {
+      columns = columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
+      this.columnCache.set(bar, columns);
+    }
+    return columns;
+  }
+  relayout() {
+    if (!this.chart) return;
+    const { kit } = this.session.info;
+    for (const b of this.chart.bars) for (const n of b.notes) this.everUsed.add(n.instrument);
+    const all = this.model.get("all_rows");
+    this.rows = Object.keys(kit).filter((name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
+    this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
+    if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
+    const bars2 = this.chart.bars.length;
+    const perLine = this.model.get("bars_per_line") || bars2;
+    this.scroller.style.height = `${this.model.get("height")}px`;
+    this.sheet = layoutSheet(
+      this.chart,
+      this.scroller.clientWidth,
+      Math.min(perLine, bars2),
+      this.rows.length,
+      {
+        wave: this.model.get("show_waveform") && this.session.info.has_recording,
+        spectrum: this.model.get("show_spectrogram") && this.session.info.has_recording
+      }
+    );
+    this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+    this.doubts = /* @__PURE__ */ new Map();
+    for (const { bar } of doubtfulHits(this.chart, this.doubtBelow)) this.doubts.set(bar, (this.doubts.get(bar) || 0) + 1);
+    this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
+    this.showHere();
+    this.draw();
+  }
+  draw() {
+    if (this.frame) return;
+    this.frame = requestAnimationFrame(() => {
+      this.frame = 0;
+      this.paint();
+    });
+  }
+  paint() {
+    if (!this.sheet || !this.scroller.clientWidth) return;
+    this.palette ??= readPalette(this.el);
+    const ratio = window.devicePixelRatio || 1;
+    const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
+    const g = sized(this.canvas, width, height, ratio);
+    const state = {
+      sheet: this.sheet,
+      chart: this.chart,
+      time: this.time,
+      rows: this.rows,
+      rowOf: this.rowOf,
+      kit: this.session.info.kit,
+      palette: this.palette,
+      cursor: this.cursor,
+      selection: this.selection,
+      heardBar: this.heardBar,
+      doubtBelow: this.doubtBelow,
+      doubts: this.doubts,
+      sound: this.sound,
+      drag: this.drag,
+      focused: this.focused,
+      columns: (bar) => this.columns(bar)
+    };
+    drawSheet(g, state, top, width, height, ratio);
+    const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
+    const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
+    const over = sized(this.overview, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio);
+    drawOverview(over, state, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    this.painted = (this.painted || 0) + 1;
+    this.el.dataset.painted = String(this.painted);
+    this.el.dataset.pending = String(this.session.pending.length);
+    this.el.dataset.revision = String(this.session.revision);
+  }
+  showState() {
+    const { session } = this;
+    const { chart } = session;
+    this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
+    const waiting = session.pending.length;
+    const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
+    const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
+    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edits not saved` : "run the cell again to go on"}`);
+    else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
+    else words.push("every edit kept");
+    if (this.listener.state === "loading") words.push("fetching sound …");
+    this.state.textContent = words.join(" · ");
+    this.error.textContent = session.error;
+    this.error.hidden = !session.error;
+    this.el.dataset.pending = String(waiting);
+    this.el.dataset.revision = String(session.revision);
+    if (session.notice) {
+      this.say(session.notice);
+      session.notice = "";
+    }
+  }
+  /** The line under the sheet: what is at the cursor. */
+  showHere() {
+    const { chart, cursor } = this;
+    const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
+    const timed = chart.time_map.bars[cursor.bar];
+    const words = [`Bar ${barNumber(chart, cursor.bar)}`];
+    words.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, chart.bars[cursor.bar].subdivisions, parseFraction(cursor.at))}: empty`);
+    const uncorrected = this.session.info.corrections?.[cursor.bar];
+    if (uncorrected) {
+      words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);
+    } else {
+      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
+      if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
+    }
+    this.here.textContent = words.join(" — ");
+  }
+  say(text) {
+    this.here.textContent = text;
+  }
+  // -- cursor and selection -------------------------------------------------------------
+  moveCursor(cursor, clearSelection = true) {
+    this.cursor = cursor;
+    if (clearSelection) {
+      this.selection = null;
+      this.anchor = null;
+    }
+    this.table.update(this.chart, this.rows, this.columns(cursor.bar), cursor);
+    this.showHere();
+    this.scrollToBar(cursor.bar);
+    this.tellPython();
+    this.draw();
+  }
+  select(selection) {
+    this.selection = selection;
+    if (!selection) this.anchor = null;
+    this.tellPython();
+    this.draw();
+  }
+  /** Python's controls act on the cursor's bar or the selection; told once things stand still. */
+  tellPython() {
+    clearTimeout(this.telling);
+    this.telling = setTimeout(() => {
+      this.model.set("bar_index", this.cursor.bar);
+      this.model.set("selected_bars", this.selection || []);
+      this.model.save_changes();
+    }, 120);
+  }
+  scrollToBar(bar) {
+    const line = lineOf(this.sheet, bar);
+    const { scrollTop: top, clientHeight: height } = this.scroller;
+    if (line.y < top) this.scroller.scrollTop = line.y;
+    else if (line.y + this.sheet.lineHeight > top + height) {
+      this.scroller.scrollTop = Math.min(line.y, line.y + this.sheet.lineHeight - height);
+    }
+  }
+  zoom(direction) {
+    const now2 = ZOOMS.indexOf(this.model.get("bars_per_line"));
+    const next = ZOOMS[Math.min(Math.max((now2 < 0 ? 2 : now2) + direction, 0), ZOOMS.length - 1)];
+    this.set("bars_per_line", next);
+    this.relayout();
+    this.scrollToBar(this.cursor.bar);
+  }
+  setFocus(focused) {
+    this.focused = focused;
+    this.draw();
+  }
+  leave() {
+    this.scroller.blur();
+    const cell = this.el.closest(".jp-Notebook");
+    if (cell) cell.focus();
+  }
+  onKey(event) {
+    const shortcut = shortcutOf(event);
+    if (!shortcut || !this.chart) return;
+    event.preventDefault();
+    event.stopPropagation();
+    this.run(shortcut.command, event.key, event);
+  }
+  run(command, key2 = "", event = void 0) {
+    this.keyTime = event?.timeStamp;
+    COMMANDS[command](this, key2);
+  }
+  edit(edit) {
+    return this.session.edit(edit);
+  }
+  // -- sections ----------------------------------------------------------------------
+  askSection() {
+    const bar = this.cursor.bar;
+    const now2 = this.chart.sections.find((s) => s.bar_index === bar);
+    const label = make("label", "");
+    label.textContent = `Section beginning at bar ${barNumber(this.chart, bar)}: `;
+    this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
+    this.sectionInput.value = now2 ? now2.name : "";
+    label.append(this.sectionInput);
+    const ok = make("button", "", { type: "submit" });
+    ok.textContent = "Name it";
+    this.sectionBox.replaceChildren(label, ok);
+    this.sectionBox.classList.add("wbg-open");
+    this.sectionInput.focus();
+  }
+  nameSection() {
+    const bar = this.cursor.bar;
+    const name = this.sectionInput.value.trim();
+    const now2 = this.chart.sections.find((s) => s.bar_index === bar);
+    if (name) this.edit({ edit: "name section", bar_index: bar, name, label: now2?.label || "" });
+    else if (now2) this.edit({ edit: "remove section", bar_index: bar });
+    this.closeSection();
+  }
+  closeSection() {
+    this.sectionBox.classList.remove("wbg-open");
+    this.sectionBox.replaceChildren();
+    this.scroller.focus();
+  }
+  // -- listening ------------------------------------------------------------------------
+  togglePlaying() {
+    if (this.listener.state !== "stopped") this.listener.stop();
+    else this.startPlaying();
+  }
+  startPlaying() {
+    const { chart, model } = this;
+    const loop = model.get("loop");
+    const line = lineOf(this.sheet, this.cursor.bar);
+    const [first, last] = this.selection || (loop ? [this.cursor.bar, this.cursor.bar] : [this.cursor.bar, chart.bars.length - 1]);
+    const end = last + 1 < chart.bars.length ? chart.time_map.bars[last + 1].beats_s[0] : chart.time_map.end_s;
+    this.session.error = "";
+    this.heardLine = line;
+    this.listener.play({
+      start_s: chart.time_map.bars[first].beats_s[0],
+      end_s: end,
+      first_bar: first,
+      last_bar: last,
+      loop,
+      speed_percent: model.get("speed_percent"),
+      drums_db: model.get("drums_db"),
+      count_in_bars: model.get("count_in_bars")
+    });
+  }
+  onListener() {
+    const playing = this.listener.state === "playing";
+    this.showState();
+    if (this.model.get("playing") !== (this.listener.state !== "stopped")) {
+      this.set("playing", this.listener.state !== "stopped");
+    }
+    if (playing) {
+      this.follow();
+    } else if (this.listener.state === "stopped") {
+      this.playhead.hidden = true;
+      this.heardBar = void 0;
+      this.set("heard_bar", -1);
+      this.finishTaps();
+      this.draw();
+    }
+  }
+  /** Each frame: the cursor stands where the sound is. */
+  follow() {
+    if (this.following) return;
+    const step = () => {
+      this.following = 0;
+      if (this.listener.state !== "playing") return;
+      this.following = requestAnimationFrame(step);
+      const seconds = this.listener.heardAt();
+      if (seconds === null) return;
+      const { bar, position } = placeAt(this.time, seconds);
+      const line = lineOf(this.sheet, bar);
+      const x = xOf(this.sheet, bar, position);
+      this.playhead.hidden = false;
+      this.playhead.style.transform = `translate(${x}px, ${line.y + this.sheet.waveY - 4}px)`;
+      this.playhead.style.height = `${this.sheet.rowsY + this.rows.length * SIZES.row - this.sheet.waveY + 4}px`;
+      if (bar !== this.heardBar) {
+        this.heardBar = bar;
+        this.set("heard_bar", bar);
+        this.scrollToBar(bar);
+        this.draw();
+      }
+    };
+    this.following = requestAnimationFrame(step);
+  }
+  tap() {
+    const seconds = this.listener.heardAt(this.keyTime || void 0);
+    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”.");
+    this.listener.taps.push(seconds);
+    this.say(`${this.listener.taps.length} bar line${this.listener.taps.length > 1 ? "s" : ""} tapped; stop (Space) to set them.`);
+  }
+  finishTaps() {
+    const taps = this.listener.taps;
+    this.listener.taps = [];
+    if (taps.length) this.session.do({ command: "tap bars", times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+  }
+  destroy() {
+    this.drop.forEach((drop) => drop());
+    cancelAnimationFrame(this.frame);
+    cancelAnimationFrame(this.following);
+  }
+};
+function barLength(chart, bar) {
+  const timed = chart.time_map.bars[bar];
+  const [beats, unit] = (timed.length || timed.meter).split("/").map(Number);
+  return beats / (unit || 1);
+}
+var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
+function sized(canvas, width, height, ratio) {
+  const w = Math.round(width * ratio);
+  const h = Math.round(height * ratio);
+  if (canvas.width !== w || canvas.height !== h) {
+    canvas.width = w;
+    canvas.height = h;
+    canvas.style.width = `${width}px`;
+    canvas.style.height = `${height}px`;
+  }
+  return canvas.getContext("2d", { alpha: false });
+}
+function make(tag, className, attributes = {}) {
+  const e = document.createElement(tag);
+  if (className) e.className = className;
+  for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
+  return e;
+}
+
+// js/grid.js
+var rooms = /* @__PURE__ */ new WeakMap();
+var ASK_AGAIN_MS = 4e3;
+var NUDGE_MS = [6, 12, 20, 30];
+function open(model) {
+  const client = Math.random().toString(36).slice(2, 10);
+  const session = new Session((message) => {
+    model.send(message);
+    if (message.type === "do") {
+      for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && model.send({ type: "nudge" }), ms);
+    }
+  }, client);
+  const views = /* @__PURE__ */ new Set();
+  const sound = new SoundPicture();
+  const settings = () => Object.fromEntries(SOURCES.map((s) => [
+    s,
+    { level: model.get(`${s}_level`) / 100, pan: model.get(`${s}_pan`) / 100 }
+  ]));
+  const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
+  session.ear = (message, buffers) => {
+    if (message.type === "audio") listener.receive(message, buffers);
+    else if (message.type === "sound picture") {
+      sound.receive(message, buffers);
+      session.changed("sound");
+    } else if (message.type === "command") {
+      const view = [...views][0];
+      if (view?.chart) view.run(message.command, message.key);
+    } else if (message.type === "show bar") {
+      for (const v of views) {
+        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });
+      }
+    }
+  };
+  const onMessage = (message, buffers) => session.receive(message, buffers);
+  model.on("msg:custom", onMessage);
+  const levels = SOURCES.flatMap((s) => [`change:${s}_level`, `change:${s}_pan`]);
+  const onLevel = () => listener.applySettings();
+  levels.forEach((name) => model.on(name, onLevel));
+  const onPlaying = () => {
+    const view = [...views][0];
+    if (!view?.chart || model.get("playing") === (listener.state !== "stopped")) return;
+    if (model.get("playing")) view.startPlaying();
+    else listener.stop();
+  };
+  model.on("change:playing", onPlaying);
+  const onPassage = () => {
+    if (listener.state !== "stopped") [...views][0]?.startPlaying();
+  };
+  ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  session.hello();
+  const asking = setInterval(() => {
+    const oldest = session.pending[0];
+    session.lost = model.comm_live === false;
+    if (oldest || session.lost || !session.chart) session.changed("state");
+    if ((!session.chart || oldest && performance.now() - oldest.since > ASK_AGAIN_MS) && !session.asked) {
+      session.asked = true;
+      session.hello();
+      setTimeout(() => {
+        session.asked = false;
+      }, 5 * ASK_AGAIN_MS);
+    }
+  }, ASK_AGAIN_MS / 2);
+  const room = {
+    session,
+    listener,
+    sound,
+    views,
+    close() {
+      clearInterval(asking);
+      listener.stop();
+      listener.context?.close();
+      model.off("msg:custom", onMessage);
+    }
+  };
+  rooms.set(model, room);
+  return room;
+}
+var grid_default = {
+  initialize({ model }) {
+    const room = open(model);
+    return () => room.close();
+  },
+  render({ model, el }) {
+    const { session, listener, sound, views } = rooms.get(model) || open(model);
+    const view = new View(model, session, listener, sound, el);
+    views.add(view);
+    return () => {
+      views.delete(view);
+      view.destroy();
+    };
+  }
+};
+export {
+  grid_default as default
+};

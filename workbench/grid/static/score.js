@@ -1,0 +1,58 @@
+/* Made by python workbench/grid/bundle.py; sources aa5e7af0fadcf18f6f11e0d550209088032a82d2713a4a8238a7236d360b66d8 */
+
+// js/score.js
+function safeSvg(text) {
+  const parsed = new DOMParser().parseFromString(text, "image/svg+xml");
+  if (parsed.querySelector("parsererror")) return null;
+  for (const e of [...parsed.querySelectorAll("script, foreignObject, iframe, image, a, animate, set")]) e.remove();
+  for (const e of parsed.querySelectorAll("*")) {
+    for (const { name, value } of [...e.attributes]) {
+      const reference = /href$/i.test(name) && !value.startsWith("#");
+      if (/^on/i.test(name) || reference) e.removeAttribute(name);
+    }
+  }
+  return document.importNode(parsed.documentElement, true);
+}
+function markBar(el, bar) {
+  for (const old of el.querySelectorAll(".wbs-heard")) old.remove();
+  if (bar < 0) return;
+  const group = el.querySelector(`[id="bar-${bar + 1}"]`);
+  if (!group) return;
+  const box = group.getBBox();
+  const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");
+  mark.setAttribute("class", "wbs-heard");
+  for (const [name, value] of Object.entries({ x: box.x, y: box.y, width: box.width, height: box.height })) {
+    mark.setAttribute(name, String(value));
+  }
+  group.prepend(mark);
+  const page = group.getBoundingClientRect();
+  const frame = el.getBoundingClientRect();
+  if (page.top < frame.top || page.bottom > frame.bottom) el.scrollTop += page.top - frame.top - 20;
+}
+var score_default = {
+  render({ model, el }) {
+    el.classList.add("wbs");
+    el.setAttribute("aria-label", "Engraved score");
+    el.tabIndex = 0;
+    const draw = () => {
+      el.style.maxHeight = `${model.get("height")}px`;
+      const pages = model.get("pages").map(safeSvg).filter(Boolean);
+      el.replaceChildren(...pages);
+      markBar(el, model.get("heard_bar"));
+    };
+    const mark = () => markBar(el, model.get("heard_bar"));
+    model.on("change:pages", draw);
+    model.on("change:height", draw);
+    model.on("change:heard_bar", mark);
+    draw();
+    return () => {
+      model.off("change:pages", draw);
+      model.off("change:height", draw);
+      model.off("change:heard_bar", mark);
+    };
+  }
+};
+export {
+  score_default as default,
+  safeSvg
+};

@@ -1,0 +1,364 @@
+"""The hit grid: a chart against its recording in a notebook page.
+
+Python owns the chart.  The page sends small edits; they are checked and made
+here (:class:`workbench.document.ChartDocument` keeps each on disk before it is
+answered), and every view of the chart is told what has changed.
+
+JupyterLab answers messages of widgets on other threads while a cell runs, so
+nothing here relies on being alone: the document and this widget have locks.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import anywidget
+import numpy as np
+import traitlets as t
+
+from workbench import chartdata
+from workbench.audio import Audio, load_audio
+from workbench.chart import Chart
+from workbench.document import ChartDocument
+from workbench.edits import Edit
+from workbench.errors import AudioError, ChartError, WorkbenchError
+from workbench.grid import passages
+from workbench.grid.barlines import tapped_bars
+from workbench.grid.corrections import Corrections
+from workbench.grid.messages import KIT, changed_parts
+from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, counts, picture_pieces
+
+_STATIC = Path(__file__).parent / "static"
+
+#: Draft hits less sure than this, and not confirmed, count as doubtful.
+DOUBT_BELOW = 0.6
+
+
+class HitGrid(anywidget.AnyWidget):
+    """An editable grid of bars and drum-key rows against waveform and spectrogram.
+
+    Parameters
+    ----------
+    document : ChartDocument
+        Where edits go; several grids may show one document.
+    recording : path or Audio, optional
+        By default the chart's own recording, looked for beside the chart file.
+
+    Notes
+    -----
+    Levels go from 0 to 100 %, placing from −100 (left) to 100 (right).  All
+    synchronised traits can be linked to other widgets (``ipywidgets.jslink``).
+    """
+
+    _esm = _STATIC / "grid.js"
+    _css = _STATIC / "grid.css"
+
+    bars_per_line = t.Int(4, min=0, help="0: all bars in one line").tag(sync=True)
+    height = t.Int(560, min=160, help="of the sheet, pixels").tag(sync=True)
+    show_waveform = t.Bool(True).tag(sync=True)
+    show_spectrogram = t.Bool(True).tag(sync=True)
+    show_keys = t.Bool(True, help="the list of keys").tag(sync=True)
+    all_rows = t.Bool(False, help="rows for every instrument of the kit").tag(sync=True)
+    doubt_below = t.Float(DOUBT_BELOW, min=0.0, max=1.0).tag(sync=True)
+    hearing_hint = t.Bool(True).tag(sync=True)
+
+    bar_index = t.Int(0, help="bar of the cursor").tag(sync=True)
+    selected_bars = t.List(t.Int(), help="[first, last] or empty").tag(sync=True)
+    heard_bar = t.Int(-1, help="bar that sounds; −1: none").tag(sync=True)
+
+    playing = t.Bool(False).tag(sync=True)
+    loop = t.Bool(True).tag(sync=True)
+    speed_percent = t.Int(100, min=passages.SLOWEST_PERCENT, max=passages.FASTEST_PERCENT).tag(sync=True)
+    count_in_bars = t.Int(0, min=0, max=2).tag(sync=True)
+    drums_db = t.Float(0.0, min=-24.0, max=12.0).tag(sync=True)
+    recording_level = t.Int(70, min=0, max=100).tag(sync=True)
+    recording_pan = t.Int(0, min=-100, max=100).tag(sync=True)
+    chart_level = t.Int(0, min=0, max=100).tag(sync=True)
+    chart_pan = t.Int(0, min=-100, max=100).tag(sync=True)
+    click_level = t.Int(0, min=0, max=100).tag(sync=True)
+    click_pan = t.Int(0, min=-100, max=100).tag(sync=True)
+
+    def __init__(
+        self, document: ChartDocument, recording: str | Path | Audio | None = None, **kwargs
+    ) -> None:
+        self.document = document
+        self._state_lock = threading.RLock()
+        self._shown: Chart = document.chart
+        self._corrections = Corrections()
+        self._answering = threading.local()
+        self._seen: dict[str, int] = {}
+        self._revision = document.revision
+        self._info = self._document_info()
+        self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
+        self._picture: list[tuple[dict, list]] = []
+        self._audio: Future | None = None
+        super().__init__(**kwargs)
+        self.on_msg(self._receive)
+        self._stop_observing = document.observe(self._document_changed)
+        source = recording if recording is not None else _find_recording(document)
+        if source is not None:
+            self._audio = self._workers.submit(self._load, source)
+
+    def close(self) -> None:
+        """Take the grid out of the page; the document stays open."""
+        self._stop_observing()
+        self._workers.shutdown(wait=False, cancel_futures=True)
+        super().close()
+
+    # -- for the notebook's user ------------------------------------------------------
+
+    @property
+    def chart(self) -> Chart:
+        """The chart as it is now."""
+        return self.document.chart
+
+    def bars(self) -> range:
+        """Bars that a command is meant for: the selected ones, or the cursor's."""
+        if len(self.selected_bars) == 2:
+            first, last = self.selected_bars
+            return range(first, last + 1)
+        return range(self.bar_index, self.bar_index + 1)
+
+    def show_bar(self, bar_number: int) -> None:
+        """Bring a bar into view, by the number that players use."""
+        index = self.chart.time_map.bar_index(bar_number)
+        self.send({"type": "show bar", "bar_index": index})
+
+    def run(self, command: str) -> None:
+        """Have the page do what a key does, such as ``"next doubt"``."""
+        self.send({"type": "command", "command": command})
+
+    def attempt(self, action, *args) -> None:
+        """Do something to the chart; what is not possible is said in the page."""
+        try:
+            action(*args)
+        except WorkbenchError as error:
+            self.send({"type": "error", "error": str(error)})
+
+    # -- messages -----------------------------------------------------------------------
+
+    def _receive(self, _widget, message: Any, _buffers) -> None:
+        kind = message.get("type") if isinstance(message, dict) else None
+        if kind == "do":
+            self._do(message)
+        elif kind == "hello":
+            self._send_snapshot(str(message.get("client", "")))
+        elif kind == "audio":
+            self._workers.submit(self._send_sound, message)
+
+    def _do(self, message: dict) -> None:
+        client, seq = str(message.get("client", "")), message.get("seq")
+        if not isinstance(seq, int):
+            return
+        answer: dict[str, Any] = {"client": client, "seq": seq}
+        with self._state_lock:
+            seen = seq <= self._seen.get(client, 0)
+            self._seen[client] = max(seq, self._seen.get(client, 0))
+        if seen:
+            self.send({"type": "answer", **answer})
+            return
+        # The document tells its observers on the thread that edits it.
+        self._answering.origin = (client, seq)
+        try:
+            notice = self._perform(message)
+        except WorkbenchError as error:
+            self.send({"type": "refused", **answer, "error": str(error)})
+        else:
+            if self._answering.origin or notice:
+                self.send({"type": "answer", **answer, "notice": notice, "info": self._document_info()})
+        finally:
+            self._answering.origin = None
+
+    def _perform(self, message: dict) -> str:
+        """Make an edit or carry out a command; returns what to tell the user."""
+        if "edit" in message:
+            self.document.apply(chartdata.edit_from_data(message["edit"]))
+            return ""
+        command = message.get("command")
+        if command == "undo":
+            self.document.undo()
+        elif command == "redo":
+            self.document.redo()
+        elif command == "save":
+            self.document.save()
+            return f"Saved as {self.document.path.name}."
+        elif command == "correct repeats":
+            return self._correct_repeats(chartdata._int(message.get("bar_index")))
+        elif command == "tap bars":
+            times_s = [chartdata._number(x) for x in chartdata._list(message.get("times_s"))]
+            self.document.apply(tapped_bars(self.document.chart, times_s))
+        else:
+            raise ChartError(f"The grid knows no command {command!r}.")
+        return ""
+
+    def _correct_repeats(self, bar_index: int) -> str:
+        edit = self._corrections.edit(self.document.chart, bar_index)
+        self.document.apply(edit)
+        numbers = [str(self.chart.time_map.bar_number(e.first_bar)) for e in edit.edits]
+        return f"Corrected the same way: bar{'s' * (len(numbers) > 1)} {', '.join(numbers)}."
+
+    def _document_changed(self, document: ChartDocument, _edit: Edit | None) -> None:
+        # The document is locked by its caller; nothing may wait for it while
+        # holding this widget's lock.
+        info, new, revision = self._document_info(), document.chart, document.revision
+        origin = getattr(self._answering, "origin", None)
+        self._answering.origin = None
+        with self._state_lock:
+            old, self._shown, self._revision, self._info = self._shown, new, revision, info
+            self._corrections.follow(old, new)
+            message = {
+                "type": "change",
+                "revision": revision,
+                "parts": changed_parts(old, new),
+                "info": {**info, "corrections": self._corrections.counts(new)},
+            }
+            if origin:
+                message["client"], message["seq"] = origin
+            self.send(message)
+
+    def _document_info(self) -> dict[str, Any]:
+        return {
+            "can_undo": self.document.can_undo,
+            "can_redo": self.document.can_redo,
+            "unsaved": self.document.unsaved,
+        }
+
+    def _send_snapshot(self, client: str) -> None:
+        with self._state_lock:
+            info = {
+                "kit": KIT,
+                **self._sound_info(),
+                **self._info,
+                "corrections": self._corrections.counts(self._shown),
+            }
+            self.send(
+                {
+                    "type": "snapshot",
+                    "revision": self._revision,
+                    "info": info,
+                    "chart": chartdata.chart_to_data(self._shown),
+                    "seen": self._seen.get(client, 0),
+                }
+            )
+            if self._sound_error():
+                self.send({"type": "error", "error": self._sound_error()})
+            for message, buffers in self._picture:
+                self.send(message, buffers=buffers)
+
+    def _sound_error(self) -> str:
+        audio = self._audio
+        return str(audio.exception()) if audio is not None and audio.done() and audio.exception() else ""
+
+    def _sound_info(self) -> dict[str, Any]:
+        """Whether there is a recording, and the sample rate once it is known."""
+        if self._audio is None or self._sound_error():
+            return {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}
+        return {
+            "has_recording": True,
+            "sample_rate": self._audio.result().sample_rate if self._audio.done() else None,
+        }
+
+    # -- sound ----------------------------------------------------------------------------
+
+    def _load(self, source: str | Path | Audio) -> Audio:
+        try:
+            audio = source if isinstance(source, Audio) else load_audio(source)
+        except WorkbenchError as error:
+            self.send(
+                {"type": "info", "info": {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}}
+            )
+            self.send({"type": "error", "error": str(error)})
+            raise
+        self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
+        self._workers.submit(self._draw_sound, audio)
+        return audio
+
+    def _draw_sound(self, audio: Audio) -> None:
+        mono = audio.mono()
+        peak_count, frame_count = counts(len(mono), audio.sample_rate)
+        heading = {
+            "type": "sound picture",
+            "peak_rate_hz": PEAK_RATE_HZ,
+            "frame_rate_hz": FRAME_RATE_HZ,
+            "bands": BANDS,
+            "peak_count": peak_count,
+            "frame_count": frame_count,
+        }
+        for piece in picture_pieces(mono, audio.sample_rate):
+            message = {
+                **heading,
+                "first": piece.peak_start == 0,
+                "peak_start": piece.peak_start,
+                "frame_start": piece.frame_start,
+            }
+            buffers = [
+                np.ascontiguousarray(piece.peaks).tobytes(),
+                np.ascontiguousarray(piece.levels).tobytes(),
+            ]
+            with self._state_lock:
+                self._picture.append((message, buffers))
+                self.send(message, buffers=buffers)
+
+    def _send_sound(self, message: dict) -> None:
+        heading = {"type": "audio", "client": message.get("client"), "id": message.get("id")}
+        try:
+            passage = passages.Passage.from_message(message)
+            rate = self._rate()
+            total, found = self._pieces(str(message.get("source")), passage, rate)
+            start = 0
+            for piece in found:
+                self.send(
+                    {
+                        **heading,
+                        "sample_rate": rate,
+                        "channels": piece.shape[1],
+                        "frames": len(piece),
+                        "start": start,
+                        "total": total,
+                        "last": start + len(piece) >= total,
+                    },
+                    buffers=[passages.as_16_bit(piece).tobytes()],
+                )
+                start += len(piece)
+        except WorkbenchError as error:
+            self.send({**heading, "error": str(error)})
+        except Exception as error:
+            self.send({**heading, "error": f"The sound could not be made ({error})."})
+            raise
+
+    def _rate(self) -> int:
+        return self._audio.result().sample_rate if self._audio is not None else passages.DEFAULT_RATE_HZ
+
+    def _pieces(self, source: str, passage: passages.Passage, rate: int) -> tuple[int, Iterable[np.ndarray]]:
+        """Number of frames of a source, and its sound in pieces (frames, channels)."""
+        chart = self.document.chart
+        if source == "chart":
+            return passage.frames(rate), passages.chart_sound(chart, passage, rate)
+        if source == "recording":
+            if self._audio is None:
+                raise AudioError("This chart has no recording to listen to.")
+            sound = passages.recording_sound(self._audio.result(), passage, chart)
+        elif source == "click":
+            sound = passages.click_sound(chart, passage, rate)
+        elif source == "count in":
+            sound = passages.count_in_sound(chart, passage, rate)
+        else:
+            raise ChartError(f"There is no sound called {source!r}.")
+        return len(sound), passages.in_pieces(sound, rate)
+
+
+def _find_recording(document: ChartDocument) -> Path | None:
+    """The chart's recording: where it says, or beside the chart file."""
+    recording = document.chart.recording
+    if recording is None or not recording.path:
+        return None
+    folder = document.path.parent
+    named = Path(recording.path)
+    for path in (folder / named, folder / named.name, named):
+        if path.exists():
+            return path
+    return folder / named
