@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from workbench.errors import FileFormatError
+
 
 @contextmanager
 def replacing(path: str | os.PathLike) -> Iterator[Path]:
@@ -68,3 +70,21 @@ def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
+
+
+def write_whole(path: str | os.PathLike, data: bytes) -> Path:
+    """Write bytes to a file, replacing an older one only when all is written.
+
+    Raises
+    ------
+    FileFormatError
+        If the folder is missing or cannot be written to; an older file stays.
+    """
+    path = Path(path)
+    try:
+        with replacing(path) as temporary:
+            temporary.write_bytes(data)
+    except OSError as error:
+        raise FileFormatError(
+            f"{path} could not be written: {error.strerror or error}; choose another folder.") from None
+    return path

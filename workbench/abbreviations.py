@@ -1,0 +1,319 @@
+"""Abbreviations: simile signs, multi-bar rests, repeats, voltas, slashes.
+
+A chart holds every bar as it is heard; a printed part does not.  This module
+decides what stands for what, so that the MusicXML file and the engraved page
+shorten a part the same way.  Nothing here changes the chart.
+
+Two bars are *written alike* if a reader could not tell them apart on paper:
+same meter, same hits, same articulations, same sticking.  Velocities, played
+deviations and confidences do not show on paper and do not count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from fractions import Fraction
+
+from workbench.chart import Chart
+
+#: A repeat must save at least so many bars, and an ending may differ by so many.
+_SHORTEST_REPEAT = 4
+_LONGEST_ENDING = 2
+_MOST_PASSES = 4
+
+
+class Kind(Enum):
+    """How a bar is printed."""
+
+    NOTES = "notes"
+    SIMILE = "simile"
+    SIMILE_OF_TWO = "simile of two"
+    SIMILE_OF_TWO_END = "second bar of a simile of two"
+    REST = "rest"
+    SLASHES = "slashes"
+
+
+@dataclass(frozen=True)
+class PrintedBar:
+    """A bar on paper and the bars of the chart that it stands for.
+
+    Attributes
+    ----------
+    bar_index : int
+        Bar whose notes are shown.
+    heard : tuple of int
+        All bars of the chart it stands for: later passes of a repeat, further
+        bars of a multi-bar rest.
+    kind : Kind
+    rest_bars : int
+        Bars of a multi-bar rest; 1 otherwise.
+    opens_repeat, closes_repeat : bool
+    passes : int
+        How often a repeat that closes here is played in all.
+    ending : tuple of int
+        Passes for which this bar is played (volta); empty outside endings.
+    opens_ending, closes_ending : bool
+    """
+
+    bar_index: int
+    heard: tuple[int, ...]
+    kind: Kind = Kind.NOTES
+    rest_bars: int = 1
+    opens_repeat: bool = False
+    closes_repeat: bool = False
+    passes: int = 2
+    ending: tuple[int, ...] = ()
+    opens_ending: bool = False
+    closes_ending: bool = False
+
+
+def written_key(chart: Chart, bar_index: int):
+    """What of a bar shows on paper; equal for bars that are written alike."""
+    timed = chart.time_map.bars[bar_index]
+    notes = tuple((n.position, n.instrument, n.articulations, n.sticking)
+                  for n in chart.bars[bar_index].notes)
+    return (timed.meter, timed.length, notes)
+
+
+def abbreviate(chart: Chart, *, first_bar: int = 0, last_bar: int | None = None,
+               repeats: bool = False, similes: bool = True, multirests: bool = True,
+               slashes: Sequence[int] = ()) -> tuple[PrintedBar, ...]:
+    """Decide how bars ``first_bar … last_bar`` are printed.
+
+    Parameters
+    ----------
+    chart : Chart
+    first_bar, last_bar : int
+        Bar indices, both included; by default the whole chart.
+    repeats : bool
+        Fold what is played twice or more into repeats with endings.
+    similes, multirests : bool
+        Use simile signs for bars written like the one or two before; gather
+        bars without drums into one rest.
+    slashes : sequence of int
+        Indices of bars that only say "play time".
+    """
+    last_bar = len(chart) - 1 if last_bar is None else last_bar
+    chart.time_map.check_bar(first_bar)
+    chart.time_map.check_bar(last_bar)
+    keys = [written_key(chart, k) for k in range(len(chart))]
+    texts = _texts_by_bar(chart)
+    slashed = frozenset(slashes)
+    bars = [PrintedBar(k, (k,), Kind.SLASHES if k in slashed else Kind.NOTES)
+            for k in range(first_bar, last_bar + 1)]
+    if repeats:
+        bars = _fold_repeats(chart, bars, keys, texts)
+    if multirests:
+        bars = _gather_rests(chart, bars, texts)
+    if similes:
+        bars = _use_similes(chart, bars, keys)
+    return tuple(bars)
+
+
+def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
+    out: dict[int, tuple] = {}
+    for t in chart.texts:
+        out[t.bar_index] = (*out.get(t.bar_index, ()), (t.position, t.text))
+    return out
+
+
+# -- repeats -----------------------------------------------------------------------
+
+def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys, texts) -> list[PrintedBar]:
+    sections = {s.bar_index: (s.label, s.name) for s in chart.sections}
+    shown = [(keys[b.bar_index], texts.get(b.bar_index, ()), b.kind) for b in bars]
+    starts = [k for k, b in enumerate(bars) if b.bar_index in sections or k == 0]
+    ends = [*starts[1:], len(bars)]
+    out: list[PrintedBar] = []
+    k = 0
+    while k < len(bars):
+        if k not in starts:
+            out.append(bars[k])
+            k += 1
+            continue
+        end = ends[starts.index(k)]
+        # The same section again, and again …
+        reach = end
+        title = sections.get(bars[k].bar_index)
+        while title and reach in starts and sections.get(bars[reach].bar_index) == title:
+            reach = ends[starts.index(reach)]
+        folded = _fold_block(bars, shown, k, reach, end - k if reach > end else None)
+        if folded is None and reach > end:
+            folded = _fold_block(bars, shown, k, end, None)
+        if folded:
+            block, k = folded
+            out += block
+        else:
+            out += bars[k:end]
+            k = end
+    return out
+
+
+def _fold_block(bars, shown, start: int, end: int, length: int | None):
+    """Bars ``start … end`` as a repeated block (of ``length`` bars), if they are one."""
+    total = end - start
+    lengths = [length] if length else [
+        n for n in range(_SHORTEST_REPEAT, total // 2 + 1) if total % n == 0]
+    for n in lengths:
+        if total % n or not 2 <= total // n <= _MOST_PASSES or n < _SHORTEST_REPEAT:
+            continue
+        count = total // n
+        passes = [shown[start + p * n:start + (p + 1) * n] for p in range(count)]
+        body = next((m for m in range(n) if any(p[m] != passes[0][m] for p in passes)), n)
+        ending = n - body
+        # Bars that are all alike are better read as similes.
+        if ending > _LONGEST_ENDING or body < ending + 2 or len({s[0] for s in passes[0]}) < 2:
+            continue
+        return _folded(bars, passes, start, n, body, count), end
+    return None
+
+
+def _folded(bars, passes, start: int, n: int, body: int, count: int) -> list[PrintedBar]:
+    out = []
+    for m in range(body):
+        heard = tuple(bars[start + p * n + m].bar_index for p in range(count))
+        out.append(replace(bars[start + m], heard=heard, opens_repeat=m == 0))
+    if body == n:
+        out[-1] = replace(out[-1], closes_repeat=True, passes=count)
+        return out
+    endings: dict[tuple, list[int]] = {}
+    for p in range(count):
+        endings.setdefault(tuple(passes[p][body:]), []).append(p)
+    groups = list(endings.values())
+    if groups[-1] != [count - 1]:
+        # The last pass ends like an earlier one: written again, to lead out.
+        groups = [[p for p in g if p != count - 1] for g in groups] + [[count - 1]]
+    for g in groups:
+        for m in range(body, n):
+            heard = tuple(bars[start + p * n + m].bar_index for p in g)
+            out.append(replace(
+                bars[start + g[0] * n + m], heard=heard, ending=tuple(p + 1 for p in g),
+                opens_ending=m == body, closes_ending=m == n - 1,
+                closes_repeat=m == n - 1 and g is not groups[-1], passes=len(g) + 1))
+    return out
+
+
+# -- rests and similes -----------------------------------------------------------------
+
+def _starts_section(chart: Chart) -> frozenset[int]:
+    return frozenset(s.bar_index for s in chart.sections)
+
+
+def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBar]:
+    sections = _starts_section(chart)
+    out: list[PrintedBar] = []
+    for b in bars:
+        timed = chart.time_map.bars[b.bar_index]
+        silent = not chart.bars[b.bar_index].notes and b.kind is Kind.NOTES and not timed.is_pickup
+        if not silent:
+            out.append(b)
+            continue
+        b = replace(b, kind=Kind.REST)
+        last = out[-1] if out else None
+        joins = (last is not None and last.kind is Kind.REST and not (last.closes_repeat or b.opens_repeat)
+                 and last.ending == b.ending and not b.opens_ending
+                 and len(last.heard) // last.rest_bars == len(b.heard)
+                 and b.bar_index not in sections and b.bar_index not in texts
+                 and chart.time_map.bars[last.bar_index].meter == timed.meter)
+        if joins:
+            out[-1] = replace(last, rest_bars=last.rest_bars + 1, heard=last.heard + b.heard,
+                              closes_repeat=b.closes_repeat, passes=b.passes,
+                              closes_ending=b.closes_ending)
+        else:
+            out.append(b)
+    return out
+
+
+def _use_similes(chart: Chart, bars: list[PrintedBar], keys) -> list[PrintedBar]:
+    sections = _starts_section(chart)
+    out = list(bars)
+    since = 0  # first bar of the current section or repeat
+    k = 0
+    while k < len(out):
+        b = out[k]
+        if b.bar_index in sections or b.opens_repeat or b.opens_ending or (k and out[k - 1].closes_repeat):
+            since = k
+        if b.kind is Kind.NOTES and chart.bars[b.bar_index].notes:
+            if k > since and _alike(out, keys, k, k - 1) and out[k - 1].kind in (Kind.NOTES, Kind.SIMILE):
+                out[k] = replace(b, kind=Kind.SIMILE)
+            elif _repeats_two(out, keys, k, since, sections):
+                out[k] = replace(b, kind=Kind.SIMILE_OF_TWO)
+                out[k + 1] = replace(out[k + 1], kind=Kind.SIMILE_OF_TWO_END)
+                k += 1
+        k += 1
+    return out
+
+
+def _alike(bars, keys, a: int, b: int) -> bool:
+    return keys[bars[a].bar_index] == keys[bars[b].bar_index]
+
+
+def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
+    """Whether bars k and k+1 repeat the two before, at an even place of the section."""
+    if k - 2 < since or (k - since) % 2 or k + 1 >= len(bars):
+        return False
+    after = bars[k + 1]
+    fresh = (after.bar_index in sections or after.opens_repeat or after.opens_ending
+             or bars[k].closes_repeat or bars[k].closes_ending)
+    before = (Kind.NOTES, Kind.SIMILE_OF_TWO, Kind.SIMILE_OF_TWO_END)
+    return (not fresh and after.kind is Kind.NOTES
+            and bars[k - 2].kind in before and bars[k - 1].kind in before
+            and _alike(bars, keys, k, k - 2) and _alike(bars, keys, k + 1, k - 1)
+            and not _alike(bars, keys, k, k - 1))
+
+
+# -- lines -------------------------------------------------------------------------
+
+def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
+              most_weight: float = 72.0) -> list[list[PrintedBar]]:
+    """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
+    at line starts, no lone bar on a last line if it can be helped.
+
+    ``most_weight`` is how many moments (see :func:`bar_weight`) one line holds.
+    """
+    sections = _starts_section(chart)
+    blocks: list[list[PrintedBar]] = []
+    for k, b in enumerate(bars):
+        # A pick-up goes on the line of the bar it leads to.
+        after_pickup = k == 1 and chart.time_map.bars[bars[0].bar_index].is_pickup
+        if not blocks or (b.bar_index in sections and not after_pickup):
+            blocks.append([])
+        blocks[-1].append(b)
+    lines = []
+    for block in blocks:
+        lines += _block_lines(chart, block, bars_per_line, most_weight)
+    return lines
+
+
+def bar_weight(chart: Chart, bar: PrintedBar) -> float:
+    """Room a bar needs, in moments at which something is written."""
+    if bar.kind is Kind.NOTES:
+        moments = {n.position for n in chart.bars[bar.bar_index].notes}
+        graces = sum(0.7 * (1 + ("drag" in n.articulations)) for n in chart.bars[bar.bar_index].notes
+                     if n.articulations & {"flam", "drag"})
+        return max(4.0, len(moments) + graces)
+    return 4.0
+
+
+def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: float):
+    lines: list[list[PrintedBar]] = []
+    rest = list(block)
+    while rest:
+        pickup = 1 if chart.time_map.bars[rest[0].bar_index].length < Fraction(1, 2) * (
+            chart.time_map.bars[rest[0].bar_index].meter.bar_length) else 0
+        take = min(per_line + pickup, len(rest))
+        if len(rest) == per_line + pickup + 1 and sum(bar_weight(chart, b) for b in rest) <= most * 0.8:
+            take = len(rest)
+        elif len(rest) == per_line + pickup + 1 and per_line > 2:
+            take = (len(rest) + 1) // 2
+        while take > 1 and sum(bar_weight(chart, b) for b in rest[:take]) > most:
+            take -= 1
+            if take == 3 and per_line == 4 and len(rest) > 3:
+                take = 2  # two and two rather than three and one
+        if take < len(rest) and rest[take].kind is Kind.SIMILE_OF_TWO_END:
+            take = take - 1 if take > 1 else take + 1
+        lines.append(rest[:take])
+        rest = rest[take:]
+    return lines

@@ -1,0 +1,81 @@
+"""Write the finished score of a chart, or an excerpt: PDF, MusicXML, MIDI, SVG, PNG.
+
+Also turns a MusicXML or MIDI drum part made elsewhere into a chart or a page.
+
+Example:
+  workbench score out/song.chart.json --to pdf,musicxml,midi
+  workbench score out/song.chart.json --bars 5-8 --to svg,png
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+NAME = "score"
+HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
+
+FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("chart", help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
+    parser.add_argument("--to", default="pdf,musicxml,midi", metavar="FORMATS",
+                        help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)")
+    parser.add_argument("--out", metavar="DIR", help="folder for the files (default: beside the chart)")
+    parser.add_argument("--bars", metavar="FROM-TO", help="only these bars, as 5-8 or 5")
+    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    parser.add_argument("--road-map", action="store_true", help="also write the form on one page")
+    parser.add_argument("--one-voice", action="store_true", help="hands and feet on one stem")
+    parser.add_argument("--written-out", action="store_true", help="no repeats, similes or gathered rests")
+    parser.add_argument("--fold", action="store_true", help="repeats and endings in MusicXML too")
+    parser.add_argument("--slashes", metavar="BARS", default="", help="bars shown as 'play time', as 9-16,25")
+    parser.add_argument("--counts", action="store_true", help="count syllables under the notes")
+    parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
+    parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
+    parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
+    parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    from workbench.engrave import PageStyle
+    from workbench.musicxml import ScoreOptions
+    from workbench.progress import TerminalProgress
+    from workbench.scorefiles import read_any_chart, write_scores
+
+    imported = read_any_chart(args.chart)
+    chart = imported.chart
+    for problem in imported.problems:
+        print(f"workbench score: {problem}", file=sys.stderr)
+    bars = _bar_range(chart, args.bars) if args.bars else None
+    slashes = [k for piece in args.slashes.split(",") if piece.strip()
+               for first, last in [_bar_range(chart, piece)] for k in range(first, last + 1)]
+    options = ScoreOptions(
+        one_voice=args.one_voice, repeats=not (args.written_out or bars),
+        similes=not (args.written_out or bars), multirests=not (args.written_out or bars),
+        slashes=tuple(slashes), sticking=not args.no_sticking, counts=args.counts)
+    formats = [f.strip().lower() for f in args.to.split(",") if f.strip()]
+    written = write_scores(
+        chart, args.chart, formats, folder=args.out, bars=bars, options=options,
+        style=PageStyle(paper=args.paper, legend=not args.no_legend),
+        played=not args.as_written, road_map=args.road_map,
+        folded=args.fold, progress=TerminalProgress())
+    if args.json:
+        print(json.dumps({"files": [str(p) for p in written], "problems": list(imported.problems)}))
+    else:
+        for path in written:
+            print(path)
+    return 1 if imported.problems else 0
+
+
+def _bar_range(chart, text: str) -> tuple[int, int]:
+    from workbench.errors import ChartError
+
+    first, _, last = text.strip().partition("-")
+    if not (first.isdigit() and (last.isdigit() or not last)):
+        raise ChartError(f"Write bars as 5-8 or 5, not {text!r}.")
+    a, b = chart.time_map.bar_index(int(first)), chart.time_map.bar_index(int(last or first))
+    if a > b:
+        raise ChartError(f"Write the earlier bar first, not {text!r}.")
+    return a, b

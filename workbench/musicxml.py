@@ -1,0 +1,639 @@
+"""Writing a chart as a MusicXML 4.0 score.
+
+The file is what a notation program opens, and everything a chart says of its
+notes comes back from it (:mod:`workbench.musicxml_read`):
+
+============================  =====================================================
+chart                         MusicXML 4.0
+============================  =====================================================
+instrument                    ``score-instrument`` with ``midi-unpitched``; display
+                              position and ``notehead`` of the drum key
+velocity                      ``note`` attribute ``dynamics`` (percent of 90)
+deviation                     ``note`` attribute ``attack`` (in divisions)
+ghost, accent                 ``notehead parentheses``, ``accent``
+flam, drag                    one or two ``grace`` notes of the same instrument
+roll                          ``tremolo`` of three strokes
+half open, choke              ``half-muted``, ``other-articulation``
+rim shot, foot splash         noteheads ``slashed`` and ``circle-x``
+sticking                      ``fingering``
+section                       ``rehearsal`` (label) and bold ``words`` (name)
+feel                          ``sound``/``swing``
+time map                      ``sound tempo`` for each beat; exact beat times in a
+                              ``miscellaneous-field``
+============================  =====================================================
+
+Where an element would say something ambiguous or be drawn twice (the accent of
+a second note in a chord, a rim shot on a cymbal), the note carries a hidden
+``other-notation`` instead.  Not carried: the reference to the recording,
+confidences, confirmations, marks, the grid's subdivisions and rows.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import zipfile
+from dataclasses import dataclass
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+
+from lxml import etree
+
+from workbench import __version__
+from workbench.abbreviations import Kind, PrintedBar, abbreviate, lay_lines
+from workbench.chart import Chart, Note, Section
+from workbench.drumkit import Notehead, drum_key_order, instrument
+from workbench.notevalues import TYPE_NAMES, BarValues, Event, write_bar
+from workbench.safefile import write_whole
+
+#: ``dynamics="100"`` is MIDI velocity 90 (MusicXML 4.0, attribute *dynamics* of note).
+FULL_VELOCITY = 90
+#: Name of the field that keeps the exact beat times.
+BEAT_TIMES_FIELD = "beat-times-s"
+#: Divisions above this are given bar by bar (16383 is the limit of MIDI files,
+#: which MusicXML 4.0 advises for *divisions*).
+_MOST_DIVISIONS = 16383
+_SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
+#: What XML 1.0 cannot carry at all.
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+@dataclass(frozen=True)
+class ScoreOptions:
+    """What a written score shows.
+
+    Attributes
+    ----------
+    one_voice : bool
+        All notes on one stem, instead of hands up and feet down.
+    repeats, similes, multirests : bool
+        Abbreviations (see :mod:`workbench.abbreviations`).  With ``repeats``
+        the file holds each repeated bar once.
+    slashes : tuple of int
+        Indices of bars shown as "play time".
+    sticking, counts : bool
+        Show sticking letters; show count syllables under the notes.
+    bars_per_line : int
+    """
+
+    one_voice: bool = False
+    repeats: bool = False
+    similes: bool = True
+    multirests: bool = True
+    slashes: tuple[int, ...] = ()
+    sticking: bool = True
+    counts: bool = False
+    bars_per_line: int = 4
+
+
+#: Every bar once, as heard; similes and gathered rests where they help.
+WRITTEN_OUT = ScoreOptions()
+
+
+def clean_text(text: str) -> str:
+    """Text as XML can carry it; characters it cannot become U+FFFD."""
+    return _NOT_XML.sub("\ufffd", text)
+
+
+def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
+    """What a player counts at a position: "2", "e", "&", "a", "trip", "let".
+
+    Common practice, no source; '' where no syllable is usual.
+    """
+    bar = chart.time_map.bars[bar_index]
+    number, past = bar.count(position)
+    if past == 0:
+        return str(number)
+    part = past / bar.meter.beat_length
+    if bar.meter.is_compound:
+        return {Fraction(1, 3): "la", Fraction(2, 3): "li"}.get(part, "")
+    return {Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
+            Fraction(1, 3): "trip", Fraction(2, 3): "let"}.get(part, "")
+
+
+def slug(name: str) -> str:
+    """An instrument's name as part of an XML id."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower())
+
+
+def note_id(bar_index: int, note: Note) -> str:
+    """Id of a note in MusicXML and in the engraved SVG."""
+    p = note.position
+    return f"note-{bar_index}-{p.numerator}_{p.denominator}-{slug(note.instrument)}"
+
+
+def bar_id(bar_index: int) -> str:
+    """Id of a bar in MusicXML and in the engraved SVG."""
+    return f"bar-{bar_index}"
+
+
+def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT) -> bytes:
+    """The chart as an uncompressed MusicXML 4.0 file."""
+    return _Writer(chart, options).write()
+
+
+def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT) -> Path:
+    """Write a MusicXML file; a name ending in ``.mxl`` is compressed.
+
+    Raises
+    ------
+    FileFormatError
+        If the file cannot be written.
+    """
+    path = Path(path)
+    data = musicxml_bytes(chart, options)
+    if path.suffix.lower() == ".mxl":
+        data = _compressed(data)
+    return write_whole(path, data)
+
+
+def _compressed(score: bytes) -> bytes:
+    """A MusicXML container (MusicXML 4.0, *Compressed .mxl files*), the same bytes each time."""
+    container = (
+        b'<?xml version="1.0" encoding="UTF-8"?>\n<container><rootfiles>'
+        b'<rootfile full-path="score.musicxml" media-type="application/vnd.recordare.musicxml+xml"/>'
+        b"</rootfiles></container>\n")
+    out = BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data, how in (
+                ("mimetype", b"application/vnd.recordare.musicxml", zipfile.ZIP_STORED),
+                ("META-INF/container.xml", container, zipfile.ZIP_DEFLATED),
+                ("score.musicxml", score, zipfile.ZIP_DEFLATED)):
+            info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            info.compress_type = how
+            archive.writestr(info, data)
+    return out.getvalue()
+
+
+def _add(parent, tag: str, text: str | None = None, **attributes: str):
+    e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
+    if text is not None:
+        e.text = clean_text(text)
+    return e
+
+
+def _decimal(x: float) -> str:
+    """A float as an XML decimal (no exponent), read back as the same float."""
+    text = repr(float(x))
+    return text if "e" not in text else format(float(x), ".20f").rstrip("0").rstrip(".")
+
+
+class _Writer:
+    def __init__(self, chart: Chart, options: ScoreOptions) -> None:
+        self.chart, self.options = chart, options
+        self.printed = abbreviate(chart, repeats=options.repeats, similes=options.similes,
+                                  multirests=options.multirests, slashes=options.slashes)
+        self.values: dict[int, BarValues] = {}
+        for bar_index in range(len(chart)):
+            self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
+        self.divisions = self._common_divisions()
+        self.meter = None
+        self.tempo = None
+        self.sections = {s.bar_index: s for s in chart.sections}
+
+    def _common_divisions(self) -> int | None:
+        """Divisions of a quarter that fit every bar; None if they differ by bar."""
+        common = math.lcm(*(self._divisions_of(k) for k in self.values))
+        return common if common <= _MOST_DIVISIONS else None
+
+    def _divisions_of(self, bar_index: int) -> int:
+        bar = self.chart.time_map.bars[bar_index]
+        lengths = [bar.length, *(t.position for t in self.chart.texts if t.bar_index == bar_index),
+                   *bar.beat_positions()]
+        for voice in self.values[bar_index].voices:
+            lengths += [x for e in voice.events for x in (e.position, e.value.length)]
+        return math.lcm(*((4 * x).denominator for x in lengths))
+
+    # -- head ----------------------------------------------------------------------
+
+    def write(self) -> bytes:
+        root = etree.Element("score-partwise", version="4.0")
+        if self.chart.title:
+            _add(_add(root, "work"), "work-title", self.chart.title)
+        self._identification(root)
+        used = set(self.chart.instruments_used()) or {"snare"}
+        self._part_list(root, sorted(used, key=drum_key_order))
+        part = _add(root, "part", id="P1")
+        line_starts = {line[0].bar_index for line in lay_lines(
+            self.chart, self.printed, self.options.bars_per_line)[1:]}
+        starts_of_two = 0
+        for printed in self.printed:
+            bars = printed.heard[:printed.rest_bars] if printed.rest_bars > 1 else (printed.bar_index,)
+            for k, bar_index in enumerate(bars):
+                measure = self._measure(part, bar_index)
+                if k == 0 and bar_index in line_starts:
+                    _add(measure, "print", new_system="yes")
+                self._attributes(measure, bar_index, printed, k, starts_of_two)
+                if k == 0:
+                    self._left_barline(measure, printed)
+                self._directions(measure, bar_index)
+                self._notes(measure, bar_index)
+                if k == len(bars) - 1:
+                    self._right_barline(measure, printed, bar_index)
+            starts_of_two = self._open_style(printed)
+        doctype = ('<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+                   '"http://www.musicxml.org/dtds/partwise.dtd">')
+        etree.indent(root, " ")
+        return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=doctype)
+
+    def _identification(self, root) -> None:
+        identification = _add(root, "identification")
+        if self.chart.artist:
+            _add(identification, "creator", self.chart.artist, type="artist")
+        encoding = _add(identification, "encoding")
+        _add(encoding, "software", f"drumchart-workbench {__version__}")
+        for element in ("accidental", "beam", "stem"):
+            _add(encoding, "supports", element=element, type="no" if element == "accidental" else "yes")
+        fields = _add(identification, "miscellaneous")
+        time_map = self.chart.time_map
+        times = "|".join(" ".join(_decimal(t) for t in b.beat_times_s) for b in time_map.bars)
+        if not self.options.repeats:
+            _add(fields, "miscellaneous-field", f"{times}|{_decimal(time_map.end_s)}", name=BEAT_TIMES_FIELD)
+        else:
+            identification.remove(fields)
+
+    def _part_list(self, root, names: list[str]) -> None:
+        score_part = _add(_add(root, "part-list"), "score-part", id="P1")
+        _add(score_part, "part-name", "Drum Set", print_object="no")
+        for name in names:
+            declared = _add(score_part, "score-instrument", id=f"I-{slug(name)}")
+            _add(declared, "instrument-name", instrument(name).general_midi_name)
+        for name in names:
+            midi = _add(score_part, "midi-instrument", id=f"I-{slug(name)}")
+            _add(midi, "midi-channel", "10")
+            _add(midi, "midi-program", "1")
+            _add(midi, "midi-unpitched", str(instrument(name).musicxml_unpitched))
+
+    # -- bars ----------------------------------------------------------------------
+
+    def _measure(self, part, bar_index: int):
+        bar = self.chart.time_map.bars[bar_index]
+        number = str(self.chart.time_map.bar_number(bar_index))
+        measure = _add(part, "measure", number=number, id=bar_id(bar_index))
+        if bar.is_pickup:
+            measure.set("implicit", "yes")
+        return measure
+
+    def _open_style(self, printed: PrintedBar) -> int:
+        return {Kind.SIMILE: 1, Kind.SIMILE_OF_TWO: 2, Kind.SIMILE_OF_TWO_END: 2, Kind.SLASHES: -1}.get(
+            printed.kind, 0)
+
+    def _attributes(self, measure, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
+        meter = self.chart.time_map.bars[bar_index].meter
+        attributes = etree.Element("attributes")
+        first = self.meter is None
+        if first or self.divisions is None:
+            _add(attributes, "divisions", str(self._bar_divisions(bar_index)))
+        if meter != self.meter:
+            time = _add(attributes, "time")
+            _add(time, "beats", str(meter.beats))
+            _add(time, "beat-type", str(meter.unit))
+            self.meter = meter
+        if first:
+            _add(_add(attributes, "clef"), "sign", "percussion")
+            _add(_add(attributes, "staff-details"), "staff-lines", "5")
+        if k == 0:
+            self._measure_style(attributes, printed, before)
+        if len(attributes):
+            measure.append(attributes)
+
+    def _measure_style(self, attributes, printed: PrintedBar, before: int) -> None:
+        now = self._open_style(printed)
+        if before > 0 and now != before:
+            _add(_add(attributes, "measure-style"), "measure-repeat", type="stop")
+        if before < 0 and now >= 0:
+            _add(_add(attributes, "measure-style"), "slash", type="stop")
+        if now > 0 and now != before:
+            _add(_add(attributes, "measure-style"), "measure-repeat", str(now), type="start")
+        if now < 0 and before >= 0:
+            slash = _add(_add(attributes, "measure-style"), "slash", type="start", use_stems="no")
+            _add(slash, "slash-type", "quarter")
+        if printed.rest_bars > 1:
+            _add(_add(attributes, "measure-style"), "multiple-rest", str(printed.rest_bars))
+
+    def _bar_divisions(self, bar_index: int) -> int:
+        return self.divisions or self._divisions_of(bar_index)
+
+    def _left_barline(self, measure, printed: PrintedBar) -> None:
+        if not (printed.opens_repeat or printed.opens_ending):
+            return
+        barline = _add(measure, "barline", location="left")
+        if printed.opens_repeat:
+            _add(barline, "bar-style", "heavy-light")
+        if printed.opens_ending:
+            self._ending(barline, printed, "start")
+        if printed.opens_repeat:
+            _add(barline, "repeat", direction="forward")
+
+    def _ending(self, barline, printed: PrintedBar, kind: str) -> None:
+        numbers = ", ".join(str(n) for n in printed.ending)
+        text = " ".join(f"{n}." for n in printed.ending) if kind == "start" else None
+        _add(barline, "ending", text, number=numbers, type=kind)
+
+    def _right_barline(self, measure, printed: PrintedBar, bar_index: int) -> None:
+        is_last = printed is self.printed[-1]
+        before_section = bar_index + 1 in self.sections
+        if not (is_last or before_section or printed.closes_repeat or printed.closes_ending):
+            return
+        barline = _add(measure, "barline", location="right")
+        heavy = is_last or printed.closes_repeat
+        _add(barline, "bar-style", "light-heavy" if heavy else "light-light" if before_section else "regular")
+        if printed.closes_ending:
+            self._ending(barline, printed, "stop" if printed.closes_repeat else "discontinue")
+        if printed.closes_repeat:
+            repeat = _add(barline, "repeat", direction="backward")
+            if printed.passes > 2:
+                repeat.set("times", str(printed.passes))
+
+    # -- directions ------------------------------------------------------------------
+
+    def _directions(self, measure, bar_index: int) -> None:
+        section = self.sections.get(bar_index)
+        if section:
+            self._section(measure, section)
+        if bar_index == self.printed[0].bar_index:
+            self._tempo_and_feel(measure, bar_index)
+        self._beat_tempos(measure, bar_index)
+        for text in self.chart.texts:
+            if text.bar_index == bar_index:
+                direction = _add(measure, "direction", placement="above")
+                _add_words(direction, text.text)
+                self._offset(direction, bar_index, text.position)
+
+    def _section(self, measure, section: Section) -> None:
+        shown = [("name", section.name)]
+        if section.label:
+            shown = [("label", section.label), *shown] if section.name else [("label", section.label)]
+        for k, (what, text) in enumerate(shown):
+            direction = _add(measure, "direction", placement="above")
+            kind = _add(direction, "direction-type")
+            attributes = {"id": f"section-{section.bar_index}-{what}", "font-weight": "bold",
+                          _SPACE: "preserve"}
+            element = etree.SubElement(kind, "rehearsal" if k == 0 else "words", attributes)
+            element.text = clean_text(text)
+
+    def _tempo_and_feel(self, measure, bar_index: int) -> None:
+        bar = self.chart.time_map.bars[bar_index]
+        tempo = marked_tempo_bpm(self.chart)
+        direction = _add(measure, "direction", placement="above")
+        metronome = _add(_add(direction, "direction-type"), "metronome", parentheses="no")
+        for tag in beat_unit(bar.meter.beat_length):
+            _add(metronome, *tag)
+        _add(metronome, "per-minute", str(tempo))
+        self.tempo = self._quarter_tempos(bar_index)[0][1]
+        _add(direction, "sound", tempo=_decimal(self.tempo))
+        if self.chart.feel != "straight":
+            direction = _add(measure, "direction", placement="above")
+            _add_words(direction, self.chart.feel.capitalize(), id="feel")
+            swing = _add(_add(direction, "sound"), "swing")
+            _add(swing, "first", "2")
+            _add(swing, "second", "1")
+            _add(swing, "swing-type", _SWING[self.chart.feel])
+
+    def _quarter_tempos(self, bar_index: int) -> list[tuple[Fraction, float]]:
+        time_map = self.chart.time_map
+        bar = time_map.bars[bar_index]
+        times = (*bar.beat_times_s, time_map.bar_end_s(bar_index))
+        return [(start, 240.0 * float(length) / (times[k + 1] - times[k]))
+                for k, (start, length) in enumerate(bar.beat_spans())]
+
+    def _beat_tempos(self, measure, bar_index: int) -> None:
+        for position, tempo in self._quarter_tempos(bar_index):
+            if self.tempo is None or abs(tempo / self.tempo - 1) > 1e-6:
+                sound = _add(measure, "sound", tempo=_decimal(tempo))
+                self._offset(sound, bar_index, position)
+                self.tempo = tempo
+
+    def _offset(self, parent, bar_index: int, position: Fraction) -> None:
+        if position:
+            _add(parent, "offset", self._duration(bar_index, position), sound="yes")
+
+    def _duration(self, bar_index: int, length: Fraction) -> str:
+        units = 4 * length * self._bar_divisions(bar_index)
+        assert units.denominator == 1
+        return str(units)
+
+    # -- notes -----------------------------------------------------------------------
+
+    def _notes(self, measure, bar_index: int) -> None:
+        values = self.values[bar_index]
+        if not values.voices:
+            note = _add(measure, "note")
+            _add(note, "rest", measure="yes")
+            _add(note, "duration", self._duration(bar_index, values.length))
+            _add(note, "voice", "1")
+            return
+        for k, voice in enumerate(values.voices):
+            if k:
+                _add(_add(measure, "backup"), "duration", self._duration(bar_index, values.length))
+            number = "1" if voice.stem == "up" else "2"
+            for j, event in enumerate(voice.events):
+                tuplet = _tuplet_edges(voice.events, j)
+                if event.notes:
+                    self._graces(measure, event, number, voice.stem)
+                    self._chord(measure, bar_index, event, number, voice.stem, tuplet)
+                else:
+                    self._rest(measure, bar_index, event, number, tuplet)
+
+    def _rest(self, measure, bar_index: int, event: Event, voice: str, tuplet) -> None:
+        if not event.shown and event.tuplet is None:
+            forward = _add(measure, "forward")
+            _add(forward, "duration", self._duration(bar_index, event.value.length))
+            _add(forward, "voice", voice)
+            return
+        note = _add(measure, "note")
+        if not event.shown:
+            note.set("print-object", "no")
+        _add(note, "rest")
+        self._timing(note, bar_index, event, voice)
+        if any(tuplet):
+            _add_tuplet(_add(note, "notations"), tuplet)
+
+    def _timing(self, note, bar_index: int, event: Event, voice: str) -> None:
+        _add(note, "duration", self._duration(bar_index, event.value.length))
+        _add(note, "voice", voice)
+        self._type(note, event)
+
+    def _type(self, note, event: Event) -> None:
+        _add(note, "type", event.value.type_name)
+        for _ in range(event.value.dots):
+            _add(note, "dot")
+        if event.value.actual > 1:
+            modification = _add(note, "time-modification")
+            _add(modification, "actual-notes", str(event.value.actual))
+            _add(modification, "normal-notes", str(event.value.normal))
+
+    def _graces(self, measure, event: Event, voice: str, stem: str) -> None:
+        chords = grace_chords(event.notes)
+        for k, chord in enumerate(chords):
+            for j, n in enumerate(chord):
+                note = _add(measure, "note")
+                _add(note, "grace", slash="yes" if len(chords) == 1 else "no")
+                if j:
+                    _add(note, "chord")
+                self._unpitched(note, n)
+                _add(note, "instrument", id=f"I-{slug(n.instrument)}")
+                _add(note, "voice", voice)
+                _add(note, "type", "eighth" if len(chords) == 1 else "16th")
+                _add(note, "stem", stem)
+                self._notehead(note, instrument(n.instrument).notehead, False)
+                if len(chords) > 1 and j == 0:
+                    value = "begin" if k == 0 else "end" if k == len(chords) - 1 else "continue"
+                    for level in ("1", "2"):
+                        _add(note, "beam", value, number=level)
+
+    def _unpitched(self, note, n: Note) -> None:
+        unpitched = _add(note, "unpitched")
+        _add(unpitched, "display-step", instrument(n.instrument).staff_step)
+        _add(unpitched, "display-octave", str(instrument(n.instrument).staff_octave))
+
+    def _notehead(self, note, head: Notehead | str, ghost: bool) -> None:
+        value = head.value if isinstance(head, Notehead) else head
+        if value != "normal" or ghost:
+            element = _add(note, "notehead", value)
+            if ghost:
+                element.set("parentheses", "yes")
+
+    def _chord(self, measure, bar_index: int, event: Event, voice: str, stem: str, tuplet) -> None:
+        drawn: set[str] = set()
+        for j, n in enumerate(event.notes):
+            note = _add(measure, "note", id=note_id(bar_index, n))
+            note.set("dynamics", _decimal(round(n.velocity * 100 / FULL_VELOCITY, 4)))
+            if n.deviation_s:
+                note.set("attack", _decimal(self._attack(bar_index, n)))
+            if j:
+                _add(note, "chord")
+            self._unpitched(note, n)
+            _add(note, "duration", self._duration(bar_index, event.value.length))
+            _add(note, "instrument", id=f"I-{slug(n.instrument)}")
+            _add(note, "voice", voice)
+            self._type(note, event)
+            _add(note, "stem", stem)
+            head, hidden = written_head(n)
+            self._notehead(note, head, "ghost" in n.articulations)
+            if j == 0:
+                for level, beam in enumerate(event.beams, start=1):
+                    _add(note, "beam", beam, number=str(level))
+            self._notations(note, n, hidden, drawn, tuplet if j == 0 else (None, None, False))
+            if j == 0 and self.options.counts:
+                syllable = count_syllable(self.chart, bar_index, event.position)
+                if syllable:
+                    lyric = _add(note, "lyric", number="1", name="count")
+                    _add(lyric, "syllabic", "single")
+                    _add(lyric, "text", syllable)
+
+    def _attack(self, bar_index: int, n: Note) -> float:
+        """Played deviation in divisions, at the tempo of the bar."""
+        tempo = self.chart.time_map.quarter_tempo_bpm(bar_index)
+        return n.deviation_s * tempo / 60.0 * self._bar_divisions(bar_index)
+
+    def _notations(self, note, n: Note, hidden: set[str], drawn: set[str], tuplet) -> None:
+        said = n.articulations
+        hidden = set(hidden)
+        if {"flam", "drag"} <= said:
+            hidden.add("flam")
+        for once in ("accent", "roll", "half open", "choke"):
+            if once in said and once in drawn:
+                hidden.add(once)
+        draws = (said - hidden) & {"accent", "roll", "half open", "choke"}
+        drawn |= draws
+        fingered = n.sticking and self.options.sticking
+        if not (draws or hidden or n.sticking or any(tuplet)):
+            return
+        notations = _add(note, "notations")
+        if any(tuplet):
+            _add_tuplet(notations, tuplet)
+        if "roll" in draws:
+            _add(_add(notations, "ornaments"), "tremolo", "3", type="single")
+        if "half open" in draws or fingered:
+            technical = _add(notations, "technical")
+            if fingered:
+                _add(technical, "fingering", n.sticking, placement="below")
+            if "half open" in draws:
+                _add(technical, "half-muted", smufl="guitarHalfOpenPedal", placement="above")
+        if draws & {"accent", "choke"}:
+            articulations = _add(notations, "articulations")
+            if "accent" in draws:
+                _add(articulations, "accent")
+            if "choke" in draws:
+                _add(articulations, "other-articulation", "choke", smufl="pictChokeCymbal", placement="above")
+        if n.sticking and not fingered:
+            hidden.add(f"sticking {n.sticking}")
+        for name in sorted(hidden):
+            _add(notations, "other-notation", name, type="single", print_object="no")
+
+
+_SPACE = "{http://www.w3.org/XML/1998/namespace}space"
+
+
+def _add_words(direction, text: str, **attributes: str) -> None:
+    kind = _add(direction, "direction-type")
+    words = etree.SubElement(kind, "words", {**attributes, _SPACE: "preserve"})
+    words.text = clean_text(text)
+
+
+def _add_tuplet(notations, tuplet) -> None:
+    starts, stops, bracket = tuplet
+    if starts:
+        _add(notations, "tuplet", type="start", number="1", bracket="yes" if bracket else "no")
+    if stops:
+        _add(notations, "tuplet", type="stop", number="1")
+
+
+def _tuplet_edges(events, k: int) -> tuple[bool, bool, bool]:
+    """(starts, stops, needs a bracket) of the tuplet at an event."""
+    tuplet = events[k].tuplet
+    if tuplet is None:
+        return False, False, False
+    starts = k == 0 or events[k - 1].tuplet != tuplet
+    stops = k + 1 == len(events) or events[k + 1].tuplet != tuplet
+    members = [e for e in events if e.tuplet == tuplet]
+    return starts, stops, not all(e.beams for e in members)
+
+
+def grace_chords(notes: tuple[Note, ...]) -> list[list[Note]]:
+    """Grace notes before a chord: one for a flam, two for a drag, last ones together."""
+    counts = {n.instrument: 2 if "drag" in n.articulations else 1 for n in notes
+              if n.articulations & {"flam", "drag"}}
+    depth = max(counts.values(), default=0)
+    return [[n for n in notes if counts.get(n.instrument, 0) >= left] for left in range(depth, 0, -1)]
+
+
+def written_head(n: Note) -> tuple[Notehead | str, set[str]]:
+    """Notehead of a note, and which articulations no sign on paper tells.
+
+    A rim shot is a slashed head on drums, a foot splash a circled x on the
+    pedal hi-hat; on other instruments they have no usual sign.
+    """
+    own = instrument(n.instrument)
+    hidden: set[str] = set()
+    head: Notehead | str = own.notehead
+    if "rim shot" in n.articulations:
+        if own.notehead is Notehead.NORMAL:
+            head = "slashed"
+        else:
+            hidden.add("rim shot")
+    if "foot splash" in n.articulations:
+        if own.name == "pedal hi-hat":
+            head = Notehead.CIRCLE_X
+        else:
+            hidden.add("foot splash")
+    return head, hidden
+
+
+def beat_unit(length: Fraction) -> list[tuple[str, ...]]:
+    """MusicXML children that name a beat: ``beat-unit`` and its dot."""
+    if length.numerator == 3:
+        return [("beat-unit", TYPE_NAMES[length * 2 / 3]), ("beat-unit-dot",)]
+    return [("beat-unit", TYPE_NAMES[length])]
+
+
+def marked_tempo_bpm(chart: Chart, first_bar: int = 0, last_bar: int | None = None) -> int:
+    """Tempo to print for a stretch: its mean, in whole beats a minute."""
+    last_bar = len(chart) - 1 if last_bar is None else last_bar
+    bars = range(first_bar, last_bar + 1)
+    beats = sum(chart.time_map.bars[k].length / chart.time_map.bars[k].meter.beat_length for k in bars)
+    seconds = chart.time_map.bar_end_s(last_bar) - chart.time_map.bar_start_s(first_bar)
+    return max(1, round(60.0 * float(beats) / seconds))

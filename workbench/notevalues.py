@@ -1,0 +1,457 @@
+"""Note values: how exact positions become notes, rests, beams and tuplets.
+
+This is the drummer's handwriting, shared by every written form (MusicXML, the
+engraved page): hands with stems up and feet with stems down, each hit written
+to the next hit or to the end of its beat, never tied; beams by beat; rests
+only where the other voice does not already show the place.
+
+Conventions
+-----------
+* Lengths are exact fractions of a whole note.
+* A *beat group* is what one beam may join: the counted beat in x/4 and in
+  compound meters, two or three eighths (2 + 2 + 3) in other x/8 meters, the
+  quarter in x/2 (common practice, no source).
+* A tuplet of ``n`` notes stands for the largest power of two below ``n``:
+  3:2, 5:4, 6:4, 7:4, 9:8 (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import instrument
+from workbench.errors import ChartError
+from workbench.meter import Bar, Meter
+
+#: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
+TYPE_NAMES: dict[Fraction, str] = {
+    Fraction(1): "whole", Fraction(1, 2): "half", Fraction(1, 4): "quarter",
+    Fraction(1, 8): "eighth", Fraction(1, 16): "16th", Fraction(1, 32): "32nd",
+    Fraction(1, 64): "64th", Fraction(1, 128): "128th", Fraction(1, 256): "256th",
+    Fraction(1, 512): "512th", Fraction(1, 1024): "1024th",
+}
+
+#: Finest tuplet that can be written: parts of one beat group.
+_MOST_PARTS = 96
+
+
+@dataclass(frozen=True)
+class Value:
+    """A note value: its type, its dot, and the tuplet it stands in.
+
+    Attributes
+    ----------
+    base : Fraction
+        1/4 for a quarter, whatever its dot or tuplet.
+    dots : int
+        0 or 1.
+    actual, normal : int
+        ``actual`` notes in the time of ``normal``; 1 and 1 outside tuplets.
+    """
+
+    base: Fraction
+    dots: int = 0
+    actual: int = 1
+    normal: int = 1
+
+    @property
+    def length(self) -> Fraction:
+        """Time it takes, in whole notes."""
+        written = self.base * (Fraction(3, 2) if self.dots else 1)
+        return written * self.normal / self.actual
+
+    @property
+    def type_name(self) -> str:
+        return TYPE_NAMES[self.base]
+
+    @property
+    def flags(self) -> int:
+        """Number of flags or beams: 1 for an eighth, 2 for a 16th …"""
+        return max(0, self.base.denominator.bit_length() - 3)
+
+
+@dataclass(frozen=True)
+class Event:
+    """What is written at one moment of a voice: a note, a chord or a rest.
+
+    Attributes
+    ----------
+    position : Fraction
+        Whole notes from the bar line.
+    value : Value
+    notes : tuple of Note
+        Empty for a rest.
+    shown : bool
+        False for a rest that only keeps the voice in time.
+    group : int
+        Beat group it belongs to.
+    beams : tuple of str
+        MusicXML ``beam-value`` for each beam of the note, outermost first.
+    tuplet : int or None
+        Number of the tuplet it stands in, counted through the voice.
+    full_bar : bool
+        A rest for the whole bar.
+    """
+
+    position: Fraction
+    value: Value
+    notes: tuple[Note, ...] = ()
+    shown: bool = True
+    group: int = 0
+    beams: tuple[str, ...] = ()
+    tuplet: int | None = None
+    full_bar: bool = False
+
+    @property
+    def end(self) -> Fraction:
+        return self.position + self.value.length
+
+
+@dataclass(frozen=True)
+class Voice:
+    """One voice of a bar: its events fill the bar without gap or overlap."""
+
+    stem: str
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True)
+class BarValues:
+    """A bar as it is written.
+
+    Attributes
+    ----------
+    length : Fraction
+    voices : tuple of Voice
+        At most one with stems up and one with stems down, in this order; none
+        in a bar without notes.
+    """
+
+    length: Fraction
+    voices: tuple[Voice, ...]
+
+
+def beat_groups(bar: Bar) -> tuple[tuple[Fraction, Fraction], ...]:
+    """(start, length) of the beat groups of a bar, as if it were full.
+
+    Positions count from the bar line, so in a pick-up bar the first groups
+    start (or lie) before 0.
+
+    Examples
+    --------
+    >>> [length for _, length in beat_groups(Bar(Meter(7, 8), (0, 1, 2, 3, 4, 5, 6)))]
+    [Fraction(1, 4), Fraction(1, 4), Fraction(3, 8)]
+    """
+    start, out = -bar.missing, []
+    for length in _group_lengths(bar.meter):
+        out.append((start, length))
+        start += length
+    return tuple(out)
+
+
+def _group_lengths(meter: Meter) -> list[Fraction]:
+    unit = Fraction(1, meter.unit)
+    if meter.is_compound:
+        return [3 * unit] * (meter.beats // 3)
+    if meter.unit < 4:
+        return [Fraction(1, 4)] * (meter.beats * 4 // meter.unit)
+    if meter.unit == 4:
+        return [unit] * meter.beats
+    size = meter.unit // 4
+    lengths, left = [], meter.beats
+    while left:
+        # An odd eighth at the end joins the last pair: 2 + 2 + 3.
+        take = left if left < size else 3 if (left == 3 and size == 2) else size
+        lengths.append(take * unit)
+        left -= take
+    return lengths
+
+
+def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValues:
+    """Choose the note values of a bar.
+
+    Parameters
+    ----------
+    chart : Chart
+    bar_index : int
+    one_voice : bool
+        All notes on one stem instead of hands up and feet down.
+
+    Raises
+    ------
+    ChartError
+        If a position is too fine for any note value.
+    """
+    bar, notes = chart.time_map.bars[bar_index], chart.bars[bar_index].notes
+    hands = tuple(n for n in notes if one_voice or not instrument(n.instrument).is_foot)
+    feet = tuple(n for n in notes if not one_voice and instrument(n.instrument).is_foot)
+    try:
+        voices = [Voice(stem, _write_voice(bar, part))
+                  for stem, part in (("up", hands), ("down", feet)) if part]
+    except _TooFine as error:
+        raise ChartError(
+            f"Bar {chart.time_map.bar_number(bar_index)} cannot be written: {error.args[0]} is too "
+            "fine for any note value; move the note to the grid."
+        ) from None
+    if len(voices) == 2:
+        voices = _hide_needless_rests(bar, *voices)
+    voices = [replace(v, events=_beam(_join_rests(bar, v.events))) for v in voices]
+    return BarValues(bar.length, tuple(voices))
+
+
+class _TooFine(Exception):
+    pass
+
+
+# -- one voice -------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class _Leaf:
+    """A stretch written in one kind of unit: plain values or one tuplet."""
+
+    start: Fraction
+    length: Fraction
+    parts: int
+    normal: int = 0  # 0: no tuplet
+
+    @property
+    def unit(self) -> Fraction:
+        return self.length / self.parts
+
+    def value(self, units: int) -> Value | None:
+        """The single value that lasts so many units, if there is one."""
+        written = units * (self.length / self.normal if self.normal else self.unit)
+        actual, normal = (self.parts, self.normal) if self.normal else (1, 1)
+        for dots, base in ((0, written), (1, written * Fraction(2, 3))):
+            if base in TYPE_NAMES:
+                return Value(base, dots, actual, normal)
+        return None
+
+
+def _write_voice(bar: Bar, notes: Iterable[Note]) -> tuple[Event, ...]:
+    chords: dict[Fraction, list[Note]] = {}
+    for note in notes:
+        chords.setdefault(note.position, []).append(note)
+    events: list[Event] = []
+    tuplets = 0
+    for group, leaves in enumerate(_leaves_of_bar(bar, sorted(chords))):
+        for leaf in leaves:
+            tuplet = None
+            if leaf.normal:
+                tuplet, tuplets = tuplets, tuplets + 1
+            for position, value in _fill(leaf, chords, max(leaf.start, Fraction(0))):
+                events.append(Event(position, value, tuple(chords.get(position, ())),
+                                    group=group, tuplet=tuplet))
+    return _lengthen_rolls(tuple(events), bar)
+
+
+def _leaves_of_bar(bar: Bar, onsets: Sequence[Fraction]) -> list[list[_Leaf]]:
+    groups = [(s, n) for s, n in beat_groups(bar) if s + n > 0]
+    out: list[list[_Leaf]] = []
+    k = 0
+    while k < len(groups):
+        start, length = groups[k]
+        if k + 1 < len(groups) and _is_wide_triplet(groups[k], groups[k + 1], onsets, bar):
+            out += [[_Leaf(start, 2 * length, 3, 2)], []]
+            k += 2
+            continue
+        marks = [p for p in onsets if start <= p < start + length]
+        if start < 0:
+            marks.append(Fraction(0))
+        out.append(_leaves(start, length, marks))
+        k += 1
+    return out
+
+
+def _is_wide_triplet(first: tuple[Fraction, Fraction], second: tuple[Fraction, Fraction],
+                     onsets: Sequence[Fraction], bar: Bar) -> bool:
+    """Whether two beats hold quarter-note triplets (beats 1–2 or 3–4)."""
+    start, beat = first
+    if second[1] != beat or beat.numerator != 1 or start < 0 or (start + bar.missing) % (2 * beat):
+        return False
+    inside = {(p - start) / beat for p in onsets if start <= p < start + 2 * beat}
+    third = Fraction(2, 3)
+    return inside <= {Fraction(0), third, 2 * third} and {third, 2 * third} <= inside
+
+
+def _leaves(start: Fraction, length: Fraction, marks: Sequence[Fraction]) -> list[_Leaf]:
+    parts = math.lcm(1, *(((p - start) / length).denominator for p in marks))
+    odd = parts // (parts & -parts)
+    if length.numerator == 3:
+        if odd in (1, 3):
+            return [_Leaf(start, length, math.lcm(parts, 3))]
+        third = length / 3
+        return _split(start, [third] * 3, marks)
+    if odd == 1:
+        return [_Leaf(start, length, parts)]
+    if parts % 2 == 0:
+        halves = _split(start, [length / 2] * 2, marks)
+        if parts > 7 or any(not leaf.normal for leaf in halves):
+            return halves
+    normal = 1 << (parts.bit_length() - 1)
+    if parts > _MOST_PARTS or length / normal not in TYPE_NAMES:
+        raise _TooFine(f"a {parts}th part of a beat")
+    return [_Leaf(start, length, parts, normal)]
+
+
+def _split(start: Fraction, lengths: Sequence[Fraction], marks: Sequence[Fraction]) -> list[_Leaf]:
+    out = []
+    for length in lengths:
+        out += _leaves(start, length, [p for p in marks if start <= p < start + length])
+        start += length
+    return out
+
+
+def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction):
+    """(position, value) of all notes and rests of a leaf from ``begin`` on."""
+    unit = leaf.unit
+    if leaf.value(1) is None:
+        raise _TooFine(f"a note of {unit}")
+    end = leaf.start + leaf.length
+    hits = sorted((p - leaf.start) / unit for p in onsets if begin <= p < end)
+    at = (begin - leaf.start) / unit
+    for k, hit in enumerate(hits):
+        yield from _rests(leaf, at, hit)
+        until = hits[k + 1] if k + 1 < len(hits) else Fraction(leaf.parts)
+        units = _longest(leaf, int(hit), int(until))
+        yield leaf.start + hit * unit, leaf.value(units)
+        at = hit + units
+    yield from _rests(leaf, at, Fraction(leaf.parts))
+
+
+def _longest(leaf: _Leaf, at: int, until: int) -> int:
+    """Units that a hit is written to last: up to the next hit or the beat, but
+    not over an inner beat that a reader needs to see."""
+    step = 1
+    while at % (2 * step) == 0 and 2 * step <= leaf.parts:
+        step *= 2
+    if not leaf.normal and at:
+        # From an off-16th up to the next eighth or beat; 3-part beats by their thirds.
+        reach = 2 * step if leaf.parts % 3 == 0 and leaf.unit * step < Fraction(1, 8) else 4 * step
+        until = min(until, (at // reach + 1) * reach)
+    return max(n for n in range(1, until - at + 1) if leaf.value(n))
+
+
+def _rests(leaf: _Leaf, at: Fraction, until: Fraction):
+    at, until = int(at), int(until)
+    while at < until:
+        whole = at == 0 and until == leaf.parts and leaf.value(leaf.parts)
+        n = until - at
+        while not whole and (n & (n - 1) or (at % n and leaf.parts != 3) or not leaf.value(n)):
+            n -= 1
+        yield leaf.start + at * leaf.unit, leaf.value(n)
+        at += n
+
+
+def _lengthen_rolls(events: tuple[Event, ...], bar: Bar) -> tuple[Event, ...]:
+    """Let a roll last over the silent beats after it, to the next hit."""
+    out: list[Event] = []
+    for event in events:
+        last = out[-1] if out else None
+        if (last and last.notes and any("roll" in n.articulations for n in last.notes)
+                and not event.notes and last.tuplet is None and event.tuplet is None
+                and last.value.length.numerator == 1):
+            total = last.value.length + event.value.length
+            on = last.position + bar.missing
+            if total in (Fraction(1, 2), Fraction(1)) and on % total == 0:
+                out[-1] = replace(last, value=Value(total))
+                continue
+            if total == Fraction(3, 4) and last.value.base == Fraction(1, 2):
+                out[-1] = replace(last, value=Value(Fraction(1, 2), 1))
+                continue
+        out.append(event)
+    return tuple(out)
+
+
+# -- rests -------------------------------------------------------------------------
+
+def _hide_needless_rests(bar: Bar, hands: Voice, feet: Voice) -> list[Voice]:
+    """Hide the rests whose place the other voice already shows."""
+    return [
+        replace(hands, events=tuple(_without_rests(hands.events, feet.events, leads=True))),
+        replace(feet, events=tuple(_without_rests(feet.events, hands.events, leads=False))),
+    ]
+
+
+def _without_rests(events: Sequence[Event], others: Sequence[Event], leads: bool):
+    own_onsets: dict[int, list[Fraction]] = {}
+    other_onsets: dict[int, list[Fraction]] = {}
+    for source, found in ((events, own_onsets), (others, other_onsets)):
+        for e in source:
+            if e.notes:
+                found.setdefault(e.group, []).append(e.position)
+    starts: dict[int, Fraction] = {}
+    for e in events:
+        starts.setdefault(e.group, e.position)
+    for e in events:
+        own, other = own_onsets.get(e.group, []), other_onsets.get(e.group, [])
+        if e.notes:
+            yield e
+        elif not own:
+            # Silent beat: the other voice shows it, or the hands' rest does.
+            yield replace(e, shown=not other and leads)
+        elif e.position < own[0]:
+            begins = starts[e.group] in other
+            aligned = own[0] in other and (begins or not leads)
+            yield replace(e, shown=not aligned)
+        else:
+            # After the last hit: needed only before further hits of this voice.
+            later = any(p > e.position for p in own)
+            yield replace(e, shown=later and e.end not in other)
+
+
+def _join_rests(bar: Bar, events: tuple[Event, ...]) -> tuple[Event, ...]:
+    """Two quarter rests on beats 1–2 or 3–4 become a half rest."""
+    out: list[Event] = []
+    for e in events:
+        last = out[-1] if out else None
+        if (last and not last.notes and not e.notes and last.shown == e.shown
+                and last.tuplet is None and e.tuplet is None
+                and last.value == e.value == Value(Fraction(1, 4))
+                and (last.position + bar.missing) % Fraction(1, 2) == 0
+                and bar.meter.unit <= 4 and bar.meter.beats % 3):
+            out[-1] = replace(last, value=Value(Fraction(1, 2)))
+        else:
+            out.append(e)
+    return tuple(out)
+
+
+# -- beams -------------------------------------------------------------------------
+
+def _beam(events: tuple[Event, ...]) -> tuple[Event, ...]:
+    """Join the flagged notes of each beat group, over rests between them."""
+    out = list(events)
+    run: list[int] = []
+    for k, e in enumerate(events):
+        if run and e.group != events[run[0]].group:
+            _join(out, run)
+            run = []
+        if e.notes and e.value.flags:
+            run.append(k)
+        elif e.value.flags == 0:
+            _join(out, run)
+            run = []
+    _join(out, run)
+    return tuple(out)
+
+
+def _join(events: list[Event], run: list[int]) -> None:
+    if len(run) < 2:
+        return
+    flags = [events[k].value.flags for k in run]
+    for j, k in enumerate(run):
+        beams = []
+        for level in range(1, flags[j] + 1):
+            before = j > 0 and flags[j - 1] >= level
+            after = j + 1 < len(run) and flags[j + 1] >= level
+            if before and after:
+                beams.append("continue")
+            elif before or after:
+                beams.append("end" if before else "begin")
+            else:
+                beams.append("forward hook" if j == 0 else "backward hook")
+        events[k] = replace(events[k], beams=tuple(beams))
