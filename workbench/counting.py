@@ -131,7 +131,7 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
         for name, places in _whole_sets(bar.meter, bar.length).items():
             if wanted == places:
                 return name
-    return ", ".join(the_place(bar, p) for p in wanted)
+    return (" and " if len(wanted) == 2 else ", ").join(the_place(bar, p) for p in wanted)
 
 
 @lru_cache(maxsize=64)

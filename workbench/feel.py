@@ -1,0 +1,251 @@
+"""How a part is played: before or behind the grid, swing, dynamics, tempo.
+
+Everything here reads the played side of the chart (deviations, velocities, the
+time map) and says nothing where there is none to read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.drumkit import drum_key_order, instrument
+from workbench.sticking import Sticking
+
+#: Fewest strokes that an average is taken of.
+FEWEST = 8
+
+#: Averages nearer to the grid than this are "on the grid", in ms; about what a
+#: listener can just notice (common practice, no source).
+NOTICEABLE_MS = 6.0
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Average place of an instrument against the grid; positive is behind."""
+
+    instrument: str
+    mean_ms: float
+    spread_ms: float
+    strokes: int
+
+
+@dataclass(frozen=True)
+class Swing:
+    """Long to short of a pair of notes: 1 is straight, 2 is a triplet.
+
+    Attributes
+    ----------
+    value : str
+        '8ths' or '16ths'.
+    ratio : float
+    spread : float
+        Half the range that the middle half of the pairs spans.
+    pairs : int
+    """
+
+    value: str
+    ratio: float
+    spread: float
+    pairs: int
+
+
+@dataclass(frozen=True)
+class Dynamics:
+    """Loudness of a limb, MIDI velocities: median, and where the softest and
+    loudest tenth begin."""
+
+    limb: str
+    median: float
+    soft: float
+    loud: float
+    strokes: int
+
+
+@dataclass(frozen=True)
+class Feel:
+    """The feel of a part.
+
+    Attributes
+    ----------
+    placements : tuple of Placement
+    swings : tuple of Swing
+    dynamics : tuple of Dynamics
+    tempo_bars : ndarray (n,), int
+        Bars with drums.
+    tempo_bpm : ndarray (n,)
+        Tempo of each of them, counted beats a minute.
+    """
+
+    placements: tuple[Placement, ...]
+    swings: tuple[Swing, ...]
+    dynamics: tuple[Dynamics, ...]
+    tempo_bars: np.ndarray
+    tempo_bpm: np.ndarray
+
+    def lines(self) -> tuple[str, ...]:
+        """The feel in words."""
+        return (*_tempo_lines(self), *_swing_lines(self), *_placement_lines(self), *_dynamics_lines(self))
+
+
+def measure_feel(chart: Chart, sticking: Sticking | None = None) -> Feel:
+    """Measure the feel of a part; limbs come from a sticking where there is one."""
+    sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
+    return Feel(_placements(chart), _swings(chart), _dynamics(chart, sticking),
+                np.array(sounding, int),
+                np.array([chart.time_map.tempo_bpm(k) for k in sounding], float))
+
+
+def played_tempo_bpm(chart: Chart) -> float:
+    """Tempo of the strokes themselves, counted beats a minute.
+
+    The slope of a straight line through written and played places (least
+    squares), so it does not lean on the time map's beats.  nan with fewer than
+    two different places.
+    """
+    starts = chart.time_map.starts
+    notes = [(float(starts[k] + n.position), chart.note_time_s(k, n)) for k, n in chart.notes()]
+    places = np.array(notes).reshape(-1, 2)
+    if len(np.unique(places[:, 0])) < 2:
+        return float("nan")
+    slope_s = np.polyfit(places[:, 0], places[:, 1], 1)[0]
+    return 60.0 / (slope_s * float(chart.time_map.bars[0].meter.beat_length))
+
+
+def _was_played(chart: Chart) -> bool:
+    return any(n.deviation_s for _, n in chart.notes())
+
+
+def _placements(chart: Chart) -> tuple[Placement, ...]:
+    if not _was_played(chart):
+        return ()
+    by_name: dict[str, list[float]] = {}
+    for _, n in chart.notes():
+        if n.deviation_s or n.confidence < 1 or not n.confirmed:
+            by_name.setdefault(n.instrument, []).append(n.deviation_s * 1000)
+    return tuple(Placement(name, float(np.mean(v)), float(np.std(v)), len(v))
+                 for name, v in sorted(by_name.items(), key=lambda x: drum_key_order(x[0]))
+                 if len(v) >= FEWEST)
+
+
+def _swings(chart: Chart) -> tuple[Swing, ...]:
+    """Where the second of two even notes falls, from the hands' time-keeping
+    and the other strokes alike."""
+    if not _was_played(chart) and chart.feel == "straight" and not _has_triplets(chart):
+        return ()
+    ratios: dict[str, list[float]] = {"8ths": [], "16ths": []}
+    for k, written in enumerate(chart.bars):
+        timed = chart.time_map.bars[k]
+        if timed.meter.is_compound:
+            continue
+        beat = timed.meter.beat_length
+        parts: dict[int, dict[Fraction, float]] = {}
+        for n in written.notes:
+            b, part = divmod(n.position, beat)
+            here = parts.setdefault(int(b), {})
+            here.setdefault(part / beat, chart.note_time_s(k, n))
+        for b, here in parts.items():
+            start_s = chart.time_map.seconds(k, b * beat)
+            length_s = chart.time_map.seconds(k, min((b + 1) * beat, timed.length)) - start_s
+            if length_s <= 0:
+                continue
+            offs = set(here) - {Fraction(0)}
+            if len(offs) == 1 and offs <= {Fraction(1, 2), Fraction(2, 3)}:
+                x = (here[next(iter(offs))] - start_s) / length_s
+                if 0.35 < x < 0.85:
+                    ratios["8ths"].append(x / (1 - x))
+            for first in (Fraction(0), Fraction(1, 2)):
+                seconds = {first + Fraction(1, 4), first + Fraction(1, 3)} & offs
+                if len(seconds) == 1 and Fraction(1, 2) in offs:
+                    x = ((here[seconds.pop()] - start_s) / length_s - float(first)) * 2
+                    if 0.35 < x < 0.85:
+                        ratios["16ths"].append(x / (1 - x))
+    out = []
+    for value, found in ratios.items():
+        if len(found) >= FEWEST:
+            low, middle, high = np.quantile(found, (0.25, 0.5, 0.75))
+            out.append(Swing(value, float(middle), float(high - low) / 2, len(found)))
+    return tuple(out)
+
+
+def _has_triplets(chart: Chart) -> bool:
+    return any(((n.position / chart.time_map.bars[k].meter.beat_length) * 4).denominator % 3 == 0
+               for k, n in chart.notes())
+
+
+def _dynamics(chart: Chart, sticking: Sticking | None) -> tuple[Dynamics, ...]:
+    by_limb: dict[str, list[int]] = {}
+    for k, n in chart.notes():
+        key = (k, n.position, n.instrument)
+        if instrument(n.instrument).is_foot:
+            limb = sticking.feet.get(key, "") if sticking else instrument(n.instrument).limb.value
+        else:
+            letter = sticking.hands.get(key, "") if sticking else n.sticking
+            limb = {"R": "right hand", "L": "left hand"}.get(letter, "hands")
+        by_limb.setdefault(limb or instrument(n.instrument).limb.value, []).append(n.velocity)
+    if len({v for vs in by_limb.values() for v in vs}) < 2:
+        return ()
+    order = ("right hand", "left hand", "hands", "right foot", "left foot")
+    out = []
+    for limb in order:
+        v = by_limb.get(limb, [])
+        if len(v) >= FEWEST:
+            soft, middle, loud = np.quantile(v, (0.1, 0.5, 0.9))
+            out.append(Dynamics(limb, float(middle), float(soft), float(loud), len(v)))
+    return tuple(out)
+
+
+# -- words ------------------------------------------------------------------------------
+
+def _tempo_lines(feel: Feel) -> list[str]:
+    bpm = feel.tempo_bpm
+    if not len(bpm):
+        return []
+    middle = float(np.median(bpm))
+    low, high = np.quantile(bpm, (0.05, 0.95))
+    if high - low < 0.01 * middle:
+        return [f"tempo {middle:.0f} bpm, steady within {max(high - low, 0.1):.1f} bpm"]
+    line = f"tempo {middle:.0f} bpm, most bars between {low:.0f} and {high:.0f}"
+    if len(bpm) >= 8:
+        slope, _ = np.polyfit(np.arange(len(bpm)), bpm, 1)
+        drift = slope * (len(bpm) - 1)
+        if abs(drift) > 0.02 * middle and abs(drift) > 0.5 * (high - low):
+            line += f", {'rushing' if drift > 0 else 'dragging'} by about {abs(drift):.0f} bpm over the song"
+    return [line]
+
+
+def _swing_lines(feel: Feel) -> list[str]:
+    lines = []
+    for s in feel.swings:
+        if s.ratio < 1.15:
+            word = "straight"
+        elif s.ratio < 1.6:
+            word = "lightly swung"
+        elif s.ratio < 2.4:
+            word = "swung, near the triplet"
+        else:
+            word = "swung hard, beyond the triplet"
+        lines.append(f"{s.value} {word}: long to short {s.ratio:.2f} to 1 (±{s.spread:.2f}, {s.pairs} pairs)")
+    return lines
+
+
+def _placement_lines(feel: Feel) -> list[str]:
+    lines = []
+    for p in feel.placements:
+        if abs(p.mean_ms) < NOTICEABLE_MS:
+            where = "on the grid"
+        else:
+            where = f"{abs(p.mean_ms):.0f} ms {'behind' if p.mean_ms > 0 else 'ahead of'} the grid"
+        lines.append(f"{p.instrument} {where} on average (±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
+    return lines
+
+
+def _dynamics_lines(feel: Feel) -> list[str]:
+    lines = []
+    for d in feel.dynamics:
+        reach = "even" if d.loud - d.soft < 20 else "varied" if d.loud - d.soft < 50 else "from ghost to accent"
+        lines.append(f"{d.limb}: velocity {d.median:.0f} in the middle, {d.soft:.0f}–{d.loud:.0f}, {reach}")
+    return lines

@@ -1,0 +1,247 @@
+"""Where fills begin and end.
+
+A beat is part of a fill where the fill model (:mod:`workbench.fill_model`)
+stands out against the same beat of the bars around it; runs of such beats are
+found with the Viterbi algorithm over two states (groove, fill), leaving a fill
+at a bar line being free.  The exact first stroke is then the first that
+departs from the groove, so fills may begin on any sixteenth or triplet.
+
+Fills that a user has marked and confirmed are taken as they are, and none is
+found where a confirmed *groove* mark of at most two bars says there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+from workbench.fill_model import NEIGHBOURS, fill_logits
+from workbench.patterns import VOICES, Patterns
+
+_HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
+
+Place = tuple[int, Fraction]
+
+#: How far (log-odds) a beat must stand out against its neighbours, and its
+#: absolute log-odds, to speak for a fill at all.
+STANDS_OUT = 3.0
+AT_LEAST = -3.0
+
+#: Price (log-odds) of beginning a fill and of ending it before the bar line.
+BEGIN_PRICE = 2.2
+END_INSIDE_PRICE = 1.5
+
+#: What a beat of rest, or of feet alone, says (log-odds).
+PAUSE = -0.6
+
+#: A bar is taken up by fills if they cover at least this much of it.
+MOST_OF_BAR = Fraction(1, 2)
+
+#: Longer runs are no fills but sections or solos, in bars.
+LONGEST_BARS = 2
+
+#: A fill has at least this many strokes of hands on drums or cymbals.
+FEWEST_STROKES = 2
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of the chart, end exclusive; ``given`` if a user confirmed it."""
+
+    start: Place
+    end: Place
+    text: str = ""
+    given: bool = False
+
+    def bars(self) -> range:
+        """Bars the stretch touches."""
+        return range(self.start[0], self.end[0] + (self.end[1] > 0))
+
+    def covers(self, bar_index: int, position: Fraction) -> bool:
+        return self.start <= (bar_index, position) < self.end
+
+
+def find_fills(patterns: Patterns) -> tuple[Span, ...]:
+    """Fills of a part to the beat, in order; confirmed ones exactly as marked."""
+    chart = patterns.chart
+    given = given_fills(chart)
+    evidence = _evidence(patterns)
+    spans = list(given)
+    barred = [(m.start, m.end) for m in chart.marks if m.confirmed and (
+        m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)]
+    for first, end in _runs(patterns, evidence):
+        span = Span(_beat_start(patterns, first), _beat_end(patterns, end - 1))
+        if any(a < span.end and span.start < b for a, b in barred):
+            continue
+        if len(span.bars()) > LONGEST_BARS + 1 or _bars_long(chart, span) > LONGEST_BARS:
+            continue
+        if _hand_drum_strokes(chart, span) >= FEWEST_STROKES:
+            spans.append(span)
+    return tuple(sorted(spans, key=lambda s: s.start))
+
+
+def given_fills(chart: Chart) -> tuple[Span, ...]:
+    """Fills a user has marked and confirmed."""
+    return tuple(Span(m.start, m.end, m.text, True) for m in chart.marks
+                 if m.kind == "fill" and m.confirmed)
+
+
+def _evidence(patterns: Patterns) -> np.ndarray:
+    """What each beat says for (> 0) or against a fill, in log-odds."""
+    logits = fill_logits(patterns)
+    usual = np.full(len(logits), -6.0)
+    bars = patterns.chart.time_map.bars
+    kinds: dict = {}
+    for k, bar in enumerate(bars):
+        if patterns.sounding[k] and not bar.is_pickup:
+            kinds.setdefault(bar.meter, []).append(k)
+    for meter, members in kinds.items():
+        index = np.array(members)
+        near = np.abs(index[:, None] - index[None, :]) <= NEIGHBOURS
+        for q in range(meter.counted_beats):
+            values = logits[patterns.first_beat[index] + q]
+            table = np.where(near & np.isfinite(values)[None, :], values[None, :], np.nan)
+            heard = np.isfinite(table).any(axis=1)
+            median = np.full(len(index), -6.0)
+            median[heard] = np.nanmedian(table[heard], axis=1)
+            usual[patterns.first_beat[index] + q] = median
+    usual = np.minimum(usual, -3.5)
+    out = np.minimum(logits - usual - STANDS_OUT, logits - AT_LEAST)
+    out = np.where(np.isfinite(out), np.clip(out, -6.0, 4.0), PAUSE)
+    # Feet alone neither make a fill nor break one.
+    feet_alone = ~patterns.beats[:, _HANDS].any(axis=(1, 2))
+    return np.where(feet_alone, np.minimum(out, PAUSE), out)
+
+
+def _runs(patterns: Patterns, evidence: np.ndarray) -> list[tuple[int, int]]:
+    """Runs of fill beats (first, end) by the Viterbi algorithm."""
+    opens_bar = np.zeros(len(evidence) + 1, bool)
+    opens_bar[patterns.first_beat] = True
+    heard = patterns.beats.any(axis=(1, 2))
+    groove, fill = 0.0, -np.inf
+    back: list[tuple[bool, bool]] = []
+    for b, e in enumerate(evidence.tolist()):
+        leave = fill - (0.0 if opens_bar[b] else END_INSIDE_PRICE)
+        enter = groove - BEGIN_PRICE if heard[b] else -np.inf
+        from_fill_to_groove, from_groove_to_fill = leave > groove, enter > fill
+        groove, fill = max(groove, leave), max(fill, enter) + e
+        back.append((from_fill_to_groove, from_groove_to_fill))
+    in_fill = fill > groove
+    states = []
+    for to_groove_from_fill, to_fill_from_groove in reversed(back):
+        states.append(in_fill)
+        in_fill = (not to_fill_from_groove) if in_fill else to_groove_from_fill
+    states.reverse()
+    runs, start = [], None
+    for b, state in enumerate([*states, False]):
+        if state and start is None:
+            start = b
+        elif not state and start is not None:
+            end = b
+            while end > start and not heard[end - 1]:
+                end -= 1
+            runs.append((start, end))
+            start = None
+    return runs
+
+
+def _beat_start(patterns: Patterns, beat: int) -> Place:
+    bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
+    return bar, patterns.chart.time_map.bars[bar].beat_spans()[beat - patterns.first_beat[bar]][0]
+
+
+def _beat_end(patterns: Patterns, beat: int) -> Place:
+    bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
+    timed = patterns.chart.time_map.bars[bar]
+    start, length = timed.beat_spans()[beat - patterns.first_beat[bar]]
+    return (bar + 1, Fraction(0)) if start + length >= timed.length else (bar, start + length)
+
+
+def _bars_long(chart: Chart, span: Span) -> float:
+    starts = chart.time_map.starts
+    length = starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
+    return float(length / chart.time_map.bars[span.start[0]].meter.bar_length)
+
+
+def filled_bars(chart: Chart, spans: tuple[Span, ...]) -> frozenset[int]:
+    """Bars that fills take up."""
+    out = set()
+    for span in spans:
+        for k in span.bars():
+            if k >= len(chart):
+                continue
+            length = chart.time_map.bars[k].length
+            start = span.start[1] if k == span.start[0] else Fraction(0)
+            end = span.end[1] if k == span.end[0] else length
+            if end - start >= MOST_OF_BAR * length:
+                out.add(k)
+    return frozenset(out)
+
+
+def span_notes(chart: Chart, span: Span) -> list[tuple[int, Note]]:
+    """Notes inside a stretch, in order, with their bar index."""
+    return [(k, n) for k in span.bars() if k < len(chart)
+            for n in chart.bars[k].notes if span.covers(k, n.position)]
+
+
+_STRUCK = ("snare", "side stick", "high tom", "mid tom", "floor tom")
+
+
+def _hand_drum_strokes(chart: Chart, span: Span) -> int:
+    return sum(n.instrument in _STRUCK for _, n in span_notes(chart, span))
+
+
+# -- the exact first stroke ---------------------------------------------------------
+
+def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> Span | None:
+    """Begin a fill with the first stroke that departs from the groove.
+
+    Parameters
+    ----------
+    chart : Chart
+    span : Span
+        Found to the beat.
+    base_at : mapping
+        Bar index → pattern (position, instrument) of the groove there.
+
+    Returns
+    -------
+    Span or None
+        None where nothing but left-out strokes tells it from the groove.
+    """
+    if span.given:
+        return span
+    first_bar, first = span.start
+    meter = chart.time_map.bars[first_bar].meter
+    earliest = max(first - meter.beat_length / 2, Fraction(0))
+    new = [(k, n) for k, n in span_notes(chart, Span((first_bar, earliest), span.end))
+           if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())]
+    if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
+        return None
+    start = (new[0][0], new[0][1].position)
+    # New strokes just before, the hands already off the time-keeper.
+    for k, n in reversed(span_notes(chart, Span((first_bar, Fraction(0)), start))):
+        if start[0] != k or start[1] - n.position > meter.beat_length:
+            break
+        if n.instrument in _KEEPING:
+            break
+        if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset()):
+            start = (k, n.position)
+    # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
+    # in where the hands had already left the time-keeper.
+    for k, n in reversed(span_notes(chart, Span((first_bar, earliest), start))):
+        if n.instrument not in _STRUCK or start[0] != k:
+            continue
+        keepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
+        gap = start[1] - n.position
+        if keepers or gap > meter.beat_length / 2:
+            break
+        start = (k, n.position)
+    return Span(start, span.end)
+
+
+_KEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell"}

@@ -1,0 +1,330 @@
+"""A drum part read as a teacher reads it: form, grooves, variations, fills,
+sticking and feel, every statement with its bars.
+
+:func:`read_part` reads a chart; :func:`reading_to_edits` puts what it found into
+the chart as sections and marks, where a user renames, confirms or removes it.
+What a user has named or confirmed is taken over as it is.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+import numpy as np
+
+from workbench.chart import Chart, Mark
+from workbench.edits import Edit, NameSection, RemoveMark, SetMark, Together
+from workbench.feel import Feel, measure_feel
+from workbench.fill_reading import Fill, read_fills
+from workbench.fills import Span, filled_bars, find_fills, refine_fill
+from workbench.form import FormSection, bar_features, find_form
+from workbench.grooves import Groove, Written, base_written, find_groove, written
+from workbench.patterns import Patterns
+from workbench.progress import Progress, part
+from workbench.sticking import Player, Sticking, propose_sticking
+from workbench.variations import Change, describe_changes, rebuild
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One thing said of a part.
+
+    Attributes
+    ----------
+    kind : str
+        'form', 'groove', 'variation', 'fill', 'sticking', 'feel' or 'note'.
+    text : str
+        Without bar numbers: those are in ``bars``.
+    bars : tuple of int
+        Bar indices it is about.
+    """
+
+    kind: str
+    text: str
+    bars: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class PartGroove:
+    """The groove of all stretches with one letter and one texture.
+
+    ``text`` is the user's own name where a confirmed mark gives one, else the
+    names of the groove in a row.
+    """
+
+    label: str
+    part: str
+    keeper: str | None
+    groove: Groove
+    text: str
+    given: bool = False
+
+
+@dataclass(frozen=True)
+class Variation:
+    """What some bars of a groove have in common that its base has not."""
+
+    label: str
+    part: str
+    bars: tuple[int, ...]
+    changes: tuple[Change, ...]
+
+    @property
+    def text(self) -> str:
+        return "; ".join(c.text for c in self.changes)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A part, read.
+
+    Attributes
+    ----------
+    chart : Chart
+    form : tuple of FormSection
+    grooves : tuple of PartGroove
+    variations : tuple of Variation
+        In the order of their first bars; no change is said twice.
+    fills : tuple of Fill
+    sticking : Sticking
+    feel : Feel
+    """
+
+    chart: Chart
+    form: tuple[FormSection, ...]
+    grooves: tuple[PartGroove, ...]
+    variations: tuple[Variation, ...]
+    fills: tuple[Fill, ...]
+    sticking: Sticking
+    feel: Feel
+
+    def groove_at(self, bar_index: int) -> PartGroove | None:
+        """The groove a bar belongs to; None where there are no drums."""
+        return self._groove_of.get(bar_index)
+
+    @cached_property
+    def _groove_of(self) -> dict[int, PartGroove]:
+        return {k: g for g in self.grooves for k in g.groove.bar_indices}
+
+    def section_at(self, bar_index: int) -> FormSection:
+        return next(s for s in self.form if bar_index in s.bars)
+
+    def rebuilt(self, bar_index: int) -> Written:
+        """A bar from what the reading says of it: base, variations and fills.
+
+        Equal to the chart's own bar (:func:`workbench.grooves.written`).
+        """
+        own = self.groove_at(bar_index)
+        if own is None:
+            return frozenset()
+        base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
+        spans = [f.span for f in self.fills]
+        base = _outside(base, spans, bar_index)
+        for variation in self.variations:
+            if bar_index in variation.bars:
+                base = rebuild(base, variation.changes)
+        filled = written(self.chart.bars[bar_index]) - _outside(
+            written(self.chart.bars[bar_index]), spans, bar_index)
+        return base | filled
+
+    @cached_property
+    def statements(self) -> tuple[Statement, ...]:
+        """Everything said, each thing once."""
+        from workbench.wording import all_statements
+
+        return all_statements(self)
+
+    def to_markdown(self) -> str:
+        """The reading as a page for people."""
+        from workbench.wording import to_markdown
+
+        return to_markdown(self)
+
+    def to_data(self) -> dict:
+        """The reading as plain data (what JSON can hold)."""
+        from workbench.wording import to_data
+
+        return to_data(self)
+
+
+def read_part(chart: Chart, audio=None, player: Player = Player(),
+              progress: Progress | None = None) -> Reading:
+    """Read a drum part.
+
+    Parameters
+    ----------
+    chart : Chart
+    audio : Audio, optional
+        The recording (``.mono()`` samples and ``.sample_rate``): helps to find
+        the form where the drums repeat and the music changes.
+    player : Player
+        For the sticking.
+    progress : callable, optional
+
+    Returns
+    -------
+    Reading
+    """
+    tell = part(progress, 0.0, 1.0)
+    music = None
+    if audio is not None:
+        tell(0.0, "listening for the form")
+        samples = audio.mono()
+        samples = getattr(samples, "samples", samples)
+        music = bar_features(chart, np.asarray(samples, np.float32).reshape(-1), audio.sample_rate)
+    tell(0.4, "reading the part")
+    patterns = Patterns.of(chart)
+    spans = find_fills(patterns)
+    form = _form(patterns, spans, music)
+    # Fills are found to the beat first; with the grooves known, to the stroke.
+    grooves = _grooves(chart, form, frozenset(k for s in spans for k in s.bars()))
+    base_at = {k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
+               for g in grooves for k in g.groove.bar_indices}
+    refined = [refine_fill(chart, s, base_at) for s in spans]
+    spans = _apart([s for s in refined if s is not None])
+    form = _form(patterns, spans, music)
+    touched = frozenset(k for s in spans for k in s.bars())
+    grooves = _grooves(chart, form, touched)
+    tell(0.7, "finding the sticking")
+    sticking = propose_sticking(chart, player)
+    tell(0.9, "measuring the feel")
+    reading = Reading(chart, form, grooves, _variations(chart, grooves, spans),
+                      read_fills(chart, spans), sticking, measure_feel(chart, sticking))
+    tell(1.0, "read")
+    return reading
+
+
+def _form(patterns: Patterns, spans: tuple[Span, ...],
+          music: np.ndarray | None) -> tuple[FormSection, ...]:
+    ends = frozenset(s.end[0] for s in spans if s.end[1] == 0)
+    return find_form(patterns, ends, filled_bars(patterns.chart, spans), music)
+
+
+def _apart(spans: list[Span]) -> tuple[Span, ...]:
+    """Spans in order, none reaching into the next."""
+    out: list[Span] = []
+    for span in sorted(spans, key=lambda s: s.start):
+        if out and span.start < out[-1].end:
+            if span.given and not out[-1].given:
+                out[-1] = span
+            continue
+        out.append(span)
+    return tuple(out)
+
+
+def _grooves(chart: Chart, form: tuple[FormSection, ...],
+             disturbed: frozenset[int]) -> tuple[PartGroove, ...]:
+    runs: dict[tuple[str, str | None, int], list[range]] = {}
+    names: dict[tuple[str, str | None, int], str] = {}
+    for i, section in enumerate(form):
+        for stretch in section.parts:
+            # Sections that the user gave no letter stand for themselves.
+            key = (section.label, stretch.keeper, -1 if section.label else i)
+            runs.setdefault(key, []).append(stretch.bars)
+            names.setdefault(key, stretch.name)
+    own = {m.start[0]: m.text for m in chart.marks
+           if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
+    out = []
+    for key, stretches in runs.items():
+        groove = find_groove(chart, stretches, disturbed)
+        given = next((own[s.start] for s in stretches if s.start in own), None)
+        out.append(PartGroove(key[0], names[key], key[1], groove,
+                              given or "; ".join(groove.names), given is not None))
+    return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
+
+
+def _outside(content: Written, spans: Iterable[Span], bar_index: int) -> Written:
+    """Strokes of a bar that no fill covers."""
+    near = [s for s in spans if s.start[0] <= bar_index <= s.end[0]]
+    if not near:
+        return content
+    return frozenset(w for w in content if not any(s.covers(bar_index, w[0]) for s in near))
+
+
+def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
+                spans: tuple[Span, ...]) -> tuple[Variation, ...]:
+    """Every difference from the grooves, the same change said once with its bars."""
+    out: list[Variation] = []
+    for own in grooves:
+        bars_of: dict[Change, list[int]] = {}
+        for k in own.groove.bar_indices:
+            base = _outside(base_written(chart, own.groove.base_of(k), k), spans, k)
+            actual = _outside(written(chart.bars[k]), spans, k)
+            if base == actual or (not actual and _wholly_filled(chart, spans, k)):
+                continue
+            for change in describe_changes(chart.time_map.bars[k], base, actual):
+                bars_of.setdefault(change, []).append(k)
+        together: dict[tuple[int, ...], list[Change]] = {}
+        for change, bars in bars_of.items():
+            together.setdefault(tuple(bars), []).append(change)
+        out += [Variation(own.label, own.part, bars, tuple(changes))
+                for bars, changes in together.items()]
+    return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
+
+
+def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> bool:
+    end = (bar_index + 1, Fraction(0))
+    return any(s.start <= (bar_index, Fraction(0)) and s.end >= end for s in spans)
+
+
+# -- into the chart -------------------------------------------------------------------
+
+def reading_to_edits(reading: Reading, variations: bool = False) -> Edit:
+    """The edit, one step to undo, that writes a reading into its chart.
+
+    Sections get their letters where the chart names none; every groove and
+    fill gets a mark that a user can rename, confirm or remove; with
+    ``variations`` so does every changed bar.  Marks of an earlier reading that a
+    user has not confirmed are replaced; confirmed marks and the user's own
+    sections are never touched.
+    """
+    chart = reading.chart
+    edits: list[Edit] = []
+    if not chart.sections:
+        for s in reading.form:
+            edits.append(NameSection(s.first_bar, s.name if s.has_drums else "No drums", s.label))
+    kinds = {"fill", "groove"}
+    edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
+    confirmed = [m for m in chart.marks if m.confirmed]
+    new: list[Mark] = []
+    for section in reading.form:
+        for stretch in section.parts:
+            own = reading.groove_at(stretch.first_bar)
+            if own is not None and own.text:
+                new.append(Mark("groove", (stretch.first_bar, Fraction(0)),
+                                (stretch.end_bar, Fraction(0)), own.text))
+    new += [Mark("fill", f.span.start, f.span.end, f.text) for f in reading.fills if not f.span.given]
+    if variations:
+        new += [Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
+                for k, text in _texts_by_bar(reading).items()
+                if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)]
+    for mark in new:
+        if not any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed):
+            edits.append(SetMark(mark))
+    return Together(tuple(edits), "reading")
+
+
+def _texts_by_bar(reading: Reading) -> dict[int, str]:
+    said: dict[int, list[str]] = {}
+    for v in reading.variations:
+        for k in v.bars:
+            said.setdefault(k, []).append(v.text)
+    return {k: "; ".join(texts) for k, texts in sorted(said.items())}
+
+
+def usual_meter(chart: Chart) -> str:
+    """The meter of most bars, as "4/4"."""
+    meters = Counter(str(b.meter) for b in chart.time_map.bars)
+    return max(meters, key=lambda m: meters[m])
+
+
+def user_notes(chart: Chart) -> tuple[Statement, ...]:
+    """What the user has written and confirmed about stretches of the part."""
+    return tuple(Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
+                 for m in chart.marks if m.kind == "note" and m.confirmed and m.text)
+
+
