@@ -1,7 +1,10 @@
 """The set-up files agree with each other: one list of dependencies, pinned and licensed."""
 
+import ast
 import re
+import sys
 import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -47,3 +50,20 @@ def test_documents_name_only_targets_and_files_that_exist(document):
     assert set(re.findall(r"`make ([a-z-]+)", text)) <= targets
     for path in re.findall(r"\]\(([^)#:]+)\)", text):
         assert (ROOT / path).exists(), f"{document} links to {path}"
+
+
+def test_the_product_imports_only_what_it_depends_on():
+    """Every package imported by the product is in its own list, not merely brought along by another."""
+    imported = set()
+    for path in (ROOT / "workbench").rglob("*.py"):
+        if "training" in path.parts:
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf8"))):
+            if isinstance(node, ast.Import):
+                imported |= {a.name.split(".")[0] for a in node.names}
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                imported.add(node.module.split(".")[0])
+    by_import = packages_distributions()
+    outside = {i for i in imported if i not in sys.stdlib_module_names and i != "workbench"}
+    owners = {i: {d.lower().replace("_", "-") for d in by_import[i]} for i in outside}
+    assert not {i for i, dists in owners.items() if not dists & PRODUCT}
