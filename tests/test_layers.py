@@ -10,10 +10,11 @@ PACKAGE = Path(workbench.__file__).parent
 #: Layer of every module or subpackage; a module may import its own layer or lower.
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
-    2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues midi",
+    2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
+       "abbreviations excerpts kitnames untrusted midi",
     3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare",
-    4: "draft evaluate engrave synthesis sound loudness stretch balance practice exercises check take",
+    4: "draft evaluate engrave mei roadmap scorefiles synthesis sound loudness stretch balance practice exercises check take",
     5: "plot grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}

@@ -68,6 +68,11 @@ class PrintedBar:
     opens_ending: bool = False
     closes_ending: bool = False
 
+    @property
+    def shown(self) -> tuple[int, ...]:
+        """Bars that it stands for in the first pass: one, or those of a gathered rest."""
+        return self.heard[::len(self.heard) // self.rest_bars]
+
 
 def written_key(chart: Chart, bar_index: int):
     """What of a bar shows on paper; equal for bars that are written alike."""

@@ -220,7 +220,7 @@ class _Writer:
             self.chart, self.printed, self.options.bars_per_line)[1:]}
         starts_of_two = 0
         for printed in self.printed:
-            bars = printed.heard[:printed.rest_bars] if printed.rest_bars > 1 else (printed.bar_index,)
+            bars = printed.shown
             for k, bar_index in enumerate(bars):
                 measure = self._measure(part, bar_index)
                 if k == 0 and bar_index in line_starts:
@@ -248,9 +248,9 @@ class _Writer:
             _add(encoding, "supports", element=element, type="no" if element == "accidental" else "yes")
         fields = _add(identification, "miscellaneous")
         time_map = self.chart.time_map
-        times = "|".join(" ".join(_decimal(t) for t in b.beat_times_s) for b in time_map.bars)
+        times = "|".join(" ".join(map(repr, b.beat_times_s)) for b in time_map.bars)
         if not self.options.repeats:
-            _add(fields, "miscellaneous-field", f"{times}|{_decimal(time_map.end_s)}", name=BEAT_TIMES_FIELD)
+            _add(fields, "miscellaneous-field", f"{times}|{time_map.end_s!r}", name=BEAT_TIMES_FIELD)
         else:
             identification.remove(fields)
 

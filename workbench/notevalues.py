@@ -35,9 +35,6 @@ TYPE_NAMES: dict[Fraction, str] = {
     Fraction(1, 512): "512th", Fraction(1, 1024): "1024th",
 }
 
-#: Finest tuplet that can be written: parts of one beat group.
-_MOST_PARTS = 96
-
 
 @dataclass(frozen=True)
 class Value:
@@ -293,7 +290,7 @@ def _leaves(start: Fraction, length: Fraction, marks: Sequence[Fraction]) -> lis
         if parts > 7 or any(not leaf.normal for leaf in halves):
             return halves
     normal = 1 << (parts.bit_length() - 1)
-    if parts > _MOST_PARTS or length / normal not in TYPE_NAMES:
+    if length / normal not in TYPE_NAMES:
         raise _TooFine(f"a {parts}th part of a beat")
     return [_Leaf(start, length, parts, normal)]
 

@@ -1,0 +1,255 @@
+"""MusicXML: everything a chart says of its notes survives writing and reading."""
+
+import zipfile
+from dataclasses import replace
+from fractions import Fraction
+from io import BytesIO
+
+import pytest
+from tests.chart_strategies import charts
+from hypothesis import HealthCheck, given, settings
+from lxml import etree
+
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.errors import ChartError, FileFormatError
+from workbench.meter import Meter, TimeMap
+from workbench.musicxml import ScoreOptions, count_syllable, musicxml_bytes, write_musicxml
+from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
+
+SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def carried(chart):
+    """What MusicXML carries of a chart, deviations apart (their last digits may differ)."""
+    bars = [[(n.position, n.instrument, n.velocity, n.articulations, n.sticking) for n in b.notes]
+            for b in chart.bars]
+    return (chart.time_map, bars, chart.title, chart.artist, chart.texts, chart.feel,
+            [s for s in chart.sections])
+
+
+def deviations(chart):
+    return [n.deviation_s for _, n in chart.notes()]
+
+
+@SETTINGS
+@given(charts())
+def test_a_chart_comes_back(chart):
+    back = read_musicxml_bytes(musicxml_bytes(chart))
+    assert back.problems == ()
+    assert carried(back.chart) == carried(chart)
+    assert deviations(back.chart) == pytest.approx(deviations(chart), abs=1e-9)
+
+
+@SETTINGS
+@given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
+def test_styles_do_not_change_what_is_carried(chart):
+    for options in (ScoreOptions(one_voice=True), ScoreOptions(similes=False, multirests=False),
+                    ScoreOptions(sticking=False, counts=True), ScoreOptions(slashes=(0,))):
+        back = read_musicxml_bytes(musicxml_bytes(chart, options)).chart
+        assert carried(back) == carried(chart)
+
+
+def test_compressed_file_holds_the_same_score(tmp_path):
+    chart = song()
+    path = write_musicxml(chart, tmp_path / "song.mxl")
+    assert zipfile.ZipFile(path).read("score.musicxml") == musicxml_bytes(chart)
+    assert read_musicxml(path).chart == read_musicxml_bytes(musicxml_bytes(chart)).chart
+    assert path.read_bytes() == write_musicxml(chart, tmp_path / "again.mxl").read_bytes()
+
+
+def song() -> Chart:
+    """Eight bars: a groove four times, its repeat with another last bar."""
+    hats = [Note(Fraction(k, 8), "closed hi-hat", 80) for k in range(8)]
+    groove = WrittenBar((*hats, Note(Fraction(0), "kick", 100), Note(Fraction(1, 4), "snare", 100)))
+    other = WrittenBar((*hats, Note(Fraction(0), "kick", 100), Note(Fraction(3, 4), "snare", 100)))
+    fill = WrittenBar(tuple(Note(Fraction(k, 16), "floor tom", 90) for k in range(16)))
+    bars = (groove, other, groove, other, groove, other, groove, fill)
+    return Chart(TimeMap.steady(8, 100), bars, title="Slow Ferry", sections=(Section(0, "Verse", "A"),))
+
+
+def test_folded_repeats_unfold_to_what_is_heard():
+    chart = song()
+    data = musicxml_bytes(chart, ScoreOptions(repeats=True))
+    root = etree.fromstring(data)
+    assert len(root.findall("part/measure")) == 5
+    assert [e.get("number") for e in root.iter("ending") if e.get("type") == "start"] == ["1", "2"]
+    back = read_musicxml_bytes(data).chart
+    assert [b.pattern for b in back.bars] == [b.pattern for b in chart.bars]
+
+
+def test_simile_signs_stand_where_bars_repeat_and_keep_their_notes():
+    root = etree.fromstring(musicxml_bytes(song()))
+    starts = [(e.getparent().getparent().getparent().get("number"), e.text)
+              for e in root.iter("measure-repeat") if e.get("type") == "start"]
+    assert starts == [("3", "2")]
+    assert all(m.find("note") is not None for m in root.iter("measure"))
+
+
+def test_one_divisions_fits_all_bars():
+    root = etree.fromstring(musicxml_bytes(song()))
+    assert [d.text for d in root.iter("divisions")] == ["4"]
+
+
+def test_output_is_the_same_each_time():
+    assert musicxml_bytes(song()) == musicxml_bytes(song())
+
+
+def test_text_is_never_markup():
+    nasty = '<b>&amp;"\'</b> ]]> <!-- <?x ?> \\"}} #evil()'
+    chart = replace(song(), title=nasty, artist=nasty, sections=(Section(0, nasty, nasty),))
+    back = read_musicxml_bytes(musicxml_bytes(chart)).chart
+    assert (back.title, back.artist, back.sections) == (nasty, nasty, chart.sections)
+
+
+def test_characters_that_xml_cannot_carry_are_replaced():
+    back = read_musicxml_bytes(musicxml_bytes(replace(song(), title="a\x00b\x1b"))).chart
+    assert back.title == "a\ufffdb\ufffd"
+
+
+def test_a_position_too_fine_for_any_note_value_is_named():
+    bar = WrittenBar((Note(Fraction(1, 1009), "snare"),))
+    with pytest.raises(ChartError, match="Bar 1 cannot be written"):
+        musicxml_bytes(Chart(TimeMap.steady(1, 100), (bar,)))
+
+
+@pytest.mark.common_practice
+def test_count_syllables():
+    chart = Chart.empty(TimeMap.steady(1, 100))
+    assert [count_syllable(chart, 0, Fraction(k, 16)) for k in range(5)] == ["1", "e", "&", "a", "2"]
+    assert [count_syllable(chart, 0, Fraction(k, 12)) for k in range(3)] == ["1", "trip", "let"]
+    compound = Chart.empty(TimeMap.steady(1, 100, Meter(6, 8)))
+    assert [count_syllable(compound, 0, Fraction(k, 8)) for k in range(4)] == ["1", "la", "li", "2"]
+
+
+# -- files by strangers -----------------------------------------------------------
+
+HEAD = b'<?xml version="1.0"?>'
+NOTE = ('<note><unpitched><display-step>C</display-step><display-octave>5</display-octave></unpitched>'
+        "<duration>4</duration><voice>1</voice><type>whole</type></note>")
+
+
+def score(measures: str, parts: str = "<score-part id='P1'><part-name/></score-part>") -> bytes:
+    return (f"<score-partwise version='4.0'><part-list>{parts}</part-list>"
+            f"<part id='P1'>{measures}</part></score-partwise>").encode()
+
+
+def test_entity_bomb_is_refused():
+    bomb = HEAD + (b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]>'
+                   b"<score-partwise>&b;</score-partwise>")
+    with pytest.raises(FileFormatError, match="declares XML entities"):
+        read_musicxml_bytes(bomb, "bomb.xml")
+    with pytest.raises(FileFormatError, match="declares XML entities"):
+        read_musicxml_bytes(bomb[len(HEAD):].decode().encode("utf-16"), "bomb.xml")
+
+
+def test_external_entity_is_refused(tmp_path):
+    secret = tmp_path / "secret.txt"
+    secret.write_text("secret")
+    data = HEAD + (f'<!DOCTYPE x [<!ENTITY s SYSTEM "{secret.as_uri()}">]>'
+                   "<score-partwise><work><work-title>&s;</work-title></work></score-partwise>").encode()
+    with pytest.raises(FileFormatError, match="declares XML entities"):
+        read_musicxml_bytes(data, "leak.xml")
+
+
+def test_external_document_type_is_not_fetched():
+    data = HEAD + b'<!DOCTYPE score-partwise SYSTEM "file:///nowhere/partwise.dtd">' + score(
+        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>")
+    assert len(read_musicxml_bytes(data).chart.bars[0].notes) == 1
+
+
+def archive(members: dict[str, bytes]) -> bytes:
+    out = BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
+        for name, data in members.items():
+            z.writestr(name, data)
+    return out.getvalue()
+
+
+CONTAINER = b'<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>'
+
+
+@pytest.mark.parametrize("members, message", [
+    ({"s.xml": b"<x/>"}, "has no META-INF/container.xml"),
+    ({"META-INF/container.xml": CONTAINER}, "names no score inside"),
+    ({"META-INF/container.xml": CONTAINER.replace(b"s.xml", b"../../etc/passwd")},
+     "names no score inside"),
+    ({"META-INF/container.xml": CONTAINER, "s.xml": b" " * 70_000_000}, "swells to more than"),
+    ({"META-INF/container.xml": CONTAINER, "../s.xml": b"<x/>"}, "points outside itself"),
+    ({"META-INF/container.xml": CONTAINER, "/s.xml": b"<x/>"}, "points outside itself"),
+    ({f"f{k}": b"" for k in range(300)}, "holds 300 files"),
+])
+def test_tricks_in_an_archive_are_refused(tmp_path, members, message):
+    path = tmp_path / "score.mxl"
+    path.write_bytes(archive(members))
+    with pytest.raises(FileFormatError, match=message):
+        read_musicxml(path)
+
+
+@pytest.mark.parametrize("data, message", [
+    (b"", "is empty"),
+    (b"   \n", "is empty"),
+    (b"hello", "not well-formed"),
+    (b"<score-partwise><part>", "not well-formed"),
+    (b"<html/>", "no MusicXML"),
+    (b"<score-timewise/>", "timewise"),
+    (b"<score-partwise/>", "no drum part"),
+    (b"PK\x03\x04rubbish", "damaged"),
+    (score("<measure number='1'><attributes><divisions>0</divisions></attributes>" + NOTE + "</measure>"),
+     "makes no sense"),
+    (score("<measure number='1'><attributes><divisions>x</divisions></attributes>" + NOTE + "</measure>"),
+     "makes no sense"),
+])
+def test_what_is_no_drum_part_is_refused_with_a_sentence(tmp_path, data, message):
+    path = tmp_path / "file.musicxml"
+    path.write_bytes(data)
+    with pytest.raises(FileFormatError, match=message):
+        read_musicxml(path)
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(FileFormatError, match="There is no file"):
+        read_musicxml(tmp_path / "none.musicxml")
+    with pytest.raises(FileFormatError, match="is a folder"):
+        read_musicxml(tmp_path)
+
+
+def test_what_is_not_understood_is_listed():
+    triangle = NOTE.replace("<display-step>C</display-step>", "<display-step>B</display-step>").replace(
+        "<display-octave>5", "<display-octave>6")
+    back = read_musicxml_bytes(score(
+        "<measure number='1'><attributes><divisions>1</divisions></attributes>"
+        f"{NOTE}<backup><duration>4</duration></backup>{triangle}"
+        f"<direction><direction-type><wedge type='crescendo'/></direction-type></direction></measure>"))
+    assert len(back.chart.bars[0].notes) == 1
+    assert any("B6" in p for p in back.problems)
+    assert any("wedge" in p for p in back.problems)
+    assert any("no tempo" in p for p in back.problems)
+
+
+def test_instrument_comes_from_midi_number_then_name_then_place():
+    parts = ("<score-part id='P1'><part-name/>"
+             "<score-instrument id='a'><instrument-name>Thing</instrument-name></score-instrument>"
+             "<score-instrument id='b'><instrument-name>Ride Bell</instrument-name></score-instrument>"
+             "<score-instrument id='c'><instrument-name>Thing</instrument-name></score-instrument>"
+             "<midi-instrument id='a'><midi-unpitched>43</midi-unpitched></midi-instrument></score-part>")
+    notes = "".join(NOTE.replace("<duration>4</duration>", f"<duration>1</duration><instrument id='{i}'/>")
+                    for i in "abc")
+    back = read_musicxml_bytes(score(
+        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{notes}</measure>", parts))
+    assert [n.instrument for n in back.chart.bars[0].notes] == ["closed hi-hat", "ride bell", "snare"]
+
+
+def test_empty_bars_under_simile_signs_are_filled():
+    sign = "<attributes><measure-style><measure-repeat type='start'>1</measure-repeat></measure-style></attributes>"
+    back = read_musicxml_bytes(score(
+        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>"
+        f"<measure number='2'>{sign}<note><rest measure='yes'/><duration>4</duration></note></measure>"))
+    assert [len(b.notes) for b in back.chart.bars] == [1, 1]
+
+
+def test_da_capo_al_fine_is_unfolded():
+    bars = "".join(f"<measure number='{k}'>{'<attributes><divisions>1</divisions></attributes>' if k == 1 else ''}"
+                   f"{NOTE * (k == 2) or '<note><rest/><duration>4</duration></note>'}{jump}</measure>"
+                   for k, jump in ((1, ""), (2, "<sound fine='yes'/>"), (3, "<sound dacapo='yes'/>")))
+    back = read_musicxml_bytes(score(bars))
+    assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]
