@@ -29,10 +29,36 @@ SUBDIVISIONS = [
 _SOURCES = {"recording": "Recording", "chart": "Chart's sound", "click": "Click"}
 
 
+#: How many bars stand in a line.
+ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32),
+         ("whole song", 0)]
+
+
 def _button(words: str, tooltip: str, action) -> w.Button:
     button = w.Button(description=words, tooltip=tooltip, layout=w.Layout(width="auto"))
     button.on_click(lambda _: action())
     return button
+
+
+def _toggle(words: str, tooltip: str) -> w.ToggleButton:
+    return w.ToggleButton(description=words, tooltip=tooltip, layout=w.Layout(width="80px"))
+
+
+def _slider(words: str, low: int, high: int, step: int, settled: bool = False) -> w.IntSlider:
+    return w.IntSlider(description=words, min=low, max=high, step=step, layout=w.Layout(width="250px"),
+                       continuous_update=not settled)
+
+
+def _menu(words: str, options: list[tuple[str, int]]) -> w.Dropdown:
+    return w.Dropdown(description=words, options=options, layout=w.Layout(width="190px"))
+
+
+def _check(words: str) -> w.Checkbox:
+    return w.Checkbox(description=words, indent=False, layout=w.Layout(width="auto"))
+
+
+def _row(children: list[w.Widget]) -> w.HBox:
+    return w.HBox(children, layout=w.Layout(flex_flow="row wrap", align_items="center"))
 
 
 class GridControls:
@@ -65,53 +91,20 @@ class GridControls:
         return widget
 
     def _build_listening(self) -> None:
-        narrow, slider = w.Layout(width="110px"), w.Layout(width="250px")
-        self.play = self._linked(
-            w.ToggleButton(description="Play", tooltip="Space in the grid", layout=narrow), "playing"
-        )
-        self.loop = self._linked(
-            w.ToggleButton(description="Loop", tooltip="l in the grid", layout=narrow), "loop"
-        )
-        self.speed = self._linked(
-            w.IntSlider(
-                description="Speed %", min=25, max=150, step=5, layout=slider, continuous_update=False
-            ),
-            "speed_percent",
-        )
-        self.count_in = self._linked(
-            w.Dropdown(
-                description="Count-in",
-                layout=w.Layout(width="190px"),
-                options=[("none", 0), ("one bar", 1), ("two bars", 2)],
-            ),
-            "count_in_bars",
-        )
+        self.play = self._linked(_toggle("Play", "Space in the grid"), "playing")
+        self.loop = self._linked(_toggle("Loop", "l in the grid"), "loop")
+        self.speed = self._linked(_slider("Speed %", 25, 150, 5, settled=True), "speed_percent")
+        counts = [("none", 0), ("one bar", 1), ("two bars", 2)]
+        self.count_in = self._linked(_menu("Count-in", counts), "count_in_bars")
         self.drums = self._linked(
             w.FloatSlider(
-                description="Drums dB",
-                min=-24,
-                max=12,
-                step=3,
-                layout=slider,
-                continuous_update=False,
-                readout_format="+.0f",
-                tooltip="drums of the recording pushed back or brought out",
-            ),
-            "drums_db",
-        )
-        self.levels = {
-            s: self._linked(w.IntSlider(description=words, min=0, max=100, layout=slider), f"{s}_level")
-            for s, words in _SOURCES.items()
-        }
-        self.pans = {
-            s: self._linked(
-                w.IntSlider(
-                    description="left–right", min=-100, max=100, step=10, layout=w.Layout(width="220px")
-                ),
-                f"{s}_pan",
-            )
-            for s in _SOURCES
-        }
+                description="Drums dB", min=-24, max=12, step=3, layout=w.Layout(width="250px"),
+                continuous_update=False, readout_format="+.0f",
+                tooltip="drums of the recording pushed back or brought out"),
+            "drums_db")
+        self.levels = {s: self._linked(_slider(words, 0, 100, 5), f"{s}_level")
+                       for s, words in _SOURCES.items()}
+        self.pans = {s: self._linked(_slider("left–right", -100, 100, 10), f"{s}_pan") for s in _SOURCES}
 
     def _build_editing(self) -> None:
         grid = self.grid
@@ -123,10 +116,9 @@ class GridControls:
         self.accept = _button("Accept", "y in the grid", lambda: grid.run("accept"))
         self.reject = _button("Remove", "x in the grid", lambda: grid.run("reject"))
         self.correct_repeats = _button(
-            "Correct repeats too",
-            "e in the grid: every bar that repeats this one",
-            lambda: grid.run("correct repeats"),
-        )
+            "Correct repeats too", "e in the grid: every bar that repeats this one",
+            lambda: grid.run("correct repeats"))
+
         short = w.Layout(width="90px")
         self.meter = w.Text(value="4/4", layout=short, tooltip="such as 4/4, 7/8, 12/8")
         self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
@@ -144,35 +136,14 @@ class GridControls:
         )
 
     def _build_view(self) -> None:
-        options = [
-            ("1 bar", 1),
-            ("2 bars", 2),
-            ("4 bars", 4),
-            ("8 bars", 8),
-            ("16 bars", 16),
-            ("32 bars", 32),
-            ("whole song", 0),
-        ]
-        self.zoom = self._linked(
-            w.Dropdown(description="A line", options=options, layout=w.Layout(width="190px")), "bars_per_line"
-        )
+        self.zoom = self._linked(_menu("A line", ZOOMS), "bars_per_line")
         self.doubt_below = self._linked(
             w.FloatSlider(description="Doubt below", min=0, max=1, step=0.05, layout=w.Layout(width="260px")),
-            "doubt_below",
-        )
-        narrow = w.Layout(width="auto")
-        self.waveform = self._linked(
-            w.Checkbox(description="Waveform", indent=False, layout=narrow), "show_waveform"
-        )
-        self.spectrogram = self._linked(
-            w.Checkbox(description="Spectrogram", indent=False, layout=narrow), "show_spectrogram"
-        )
-        self.all_rows = self._linked(
-            w.Checkbox(description="All instruments", indent=False, layout=narrow), "all_rows"
-        )
-        self.keys = self._linked(
-            w.Checkbox(description="List of keys", indent=False, layout=narrow), "show_keys"
-        )
+            "doubt_below")
+        self.waveform = self._linked(_check("Waveform"), "show_waveform")
+        self.spectrogram = self._linked(_check("Spectrogram"), "show_spectrogram")
+        self.all_rows = self._linked(_check("All instruments"), "all_rows")
+        self.keys = self._linked(_check("List of keys"), "show_keys")
 
     # -- doing ----------------------------------------------------------------------
 
@@ -197,54 +168,16 @@ class GridControls:
     # -- arranging --------------------------------------------------------------------
 
     def box(self) -> w.VBox:
-        """All controls in rows."""
-        row = w.Layout(flex_flow="row wrap", align_items="center")
-        sources = [w.HBox([self.levels[s], self.pans[s]]) for s in _SOURCES]
-        return w.VBox(
-            [
-                w.HBox([self.play, self.loop, self.count_in, self.speed, self.drums], layout=row),
-                w.HBox(
-                    [
-                        self.next_doubt,
-                        self.accept,
-                        self.reject,
-                        self.correct_repeats,
-                        self.undo,
-                        self.redo,
-                        self.save,
-                    ],
-                    layout=row,
-                ),
-                w.HBox(
-                    [
-                        self.section,
-                        self.name_section,
-                        self.meter,
-                        self.set_meter,
-                        self.subdivision,
-                        self.set_subdivision,
-                    ],
-                    layout=row,
-                ),
-                w.Accordion(
-                    [
-                        w.VBox(sources),
-                        w.HBox(
-                            [
-                                self.zoom,
-                                self.doubt_below,
-                                self.waveform,
-                                self.spectrogram,
-                                self.all_rows,
-                                self.keys,
-                            ],
-                            layout=row,
-                        ),
-                    ],
-                    titles=("Levels and left–right", "View"),
-                ),
-            ]
-        )
+        """All controls: what is always wanted in one row, the rest in tabs."""
+        first = [self.play, self.loop, self.speed, self.next_doubt, self.accept, self.reject, self.undo,
+                 self.redo, self.save]
+        bars = [self.section, self.name_section, self.meter, self.set_meter, self.subdivision,
+                self.set_subdivision, self.correct_repeats]
+        view = [self.zoom, self.doubt_below, self.waveform, self.spectrogram, self.all_rows, self.keys]
+        sound = w.VBox([_row([self.levels[s] for s in _SOURCES] + [self.count_in]),
+                        _row([self.pans[s] for s in _SOURCES] + [self.drums])])
+        tabs = w.Tab([sound, _row(bars), _row(view)], titles=("Sound", "Bars and sections", "View"))
+        return w.VBox([_row(first), tabs])
 
 
 def workspace(grid: HitGrid, *below: w.Widget) -> w.VBox:

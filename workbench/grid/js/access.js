@@ -39,7 +39,7 @@ export class BarTable {
         const note = noteAt(chart, bar, at, instrument);
         const here = instrument === cursor.instrument && at === cursor.at;
         const label = note ? describeNote(chart, bar, note)
-          : `${instrument} on ${placeName(timed, written.subdivisions, parseFraction(at))}, empty`;
+          : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
         const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label,
           "aria-selected": here, ...(here ? { id: `${this.id}-here` } : {}) });
         cell.textContent = note ? "hit" : "";

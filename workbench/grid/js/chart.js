@@ -57,35 +57,50 @@ export function beatSpans(timed) {
 /** Length of a bar. @param {{meter: string, length?: string}} timed */
 export const lengthOf = (timed) => (timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength);
 
-const COUNTS = {
-  1: [""], 2: ["", "&"], 3: ["", "trip", "let"], 4: ["", "e", "&", "a"],
-  6: ["", "·", "&", "·", "a", "·"], 8: ["", "·", "e", "·", "&", "·", "a", "·"],
+/** What is said between two counts, as workbench.counting has it (common practice, no source). */
+const SYLLABLES = {
+  "1/4": "e", "1/2": "&", "3/4": "a", "1/3": "trip", "2/3": "let",
+  "1/6": "ta", "5/6": "ta", "1/8": "ta", "3/8": "ta", "5/8": "ta", "7/8": "ta",
 };
 
-/**
- * What a drummer counts at a column: "1 e & a" in sixteenths, "1 trip let" in triplets.
- * (Common practice, no source.)
- * @param {{number: number, part: number, parts: number}} column
- * @param {boolean} compound
- */
-export function countOf(column, compound = false) {
-  if (column.part === 0) return String(column.number);
-  if (compound && column.parts === 6) return ["", "·", "&", "·", "a", "·"][column.part];
-  if (compound && column.parts === 3) return ["", "&", "a"][column.part];
-  const names = COUNTS[/** @type {1} */ (column.parts)];
-  return names ? names[column.part] : "·";
+/** Length of what is counted "1, 2, 3 …": the eighth in 6/8 and 7/8, the dotted quarter in 9/8 and 12/8. */
+function countLength(meter) {
+  return meter.compound && meter.beats > 6 ? meter.beatLength : fraction(1, meter.unit);
 }
 
-/** Where in the count any position lies, in words: "2 &", "between 2 e and 2 &". */
-export function placeName(timed, subdivisions, at) {
-  const columns = columnsOf(timed, subdivisions);
-  const { compound } = readMeter(timed.meter);
-  const name = (c) => (c.part ? `${c.number} ${countOf(c, compound).replace("·", `+${c.part}/${c.parts}`)}` : `${c.number}`);
-  const exact = columns.find((c) => compare(c.at, at) === 0);
-  if (exact) return name(exact);
-  const before = columns.filter((c) => compare(c.at, at) < 0).pop();
-  const after = columns.find((c) => compare(c.at, at) > 0);
-  return `between ${before ? name(before) : "the line"} and ${after ? name(after) : "the end"}`;
+/**
+ * The count at a position: its number, and the syllable past it ("" on the count, "·" where there is none).
+ * @param {{meter: string, length?: string}} timed
+ */
+export function countAt(timed, at) {
+  const meter = readMeter(timed.meter);
+  const missing = subtract(meter.barLength, lengthOf(timed));
+  const one = countLength(meter);
+  const counts = multiply(add(at, missing), fraction(one.d, one.n));
+  const number = Math.floor(counts.n / counts.d);
+  const part = subtract(counts, fraction(number));
+  const text = textOf(part);
+  return { number: number + 1, part: text, syllable: part.n === 0 ? "" : SYLLABLES[text] || "·" };
+}
+
+/** What a drummer says at a position: "2", "e", "&", "trip" … */
+export function spoken(timed, at) {
+  const { number, syllable } = countAt(timed, at);
+  return syllable || String(number);
+}
+
+/** Words for a place whose syllable alone would not say where it is, as workbench.counting has them. */
+const PLACES = {
+  "1/6": "2nd sextuplet of", "5/6": "last sextuplet of", "1/8": "32nd after", "3/8": "32nd after the e of",
+  "5/8": "32nd after the & of", "7/8": "32nd after the a of",
+};
+
+/** A position in words: "2", "& of 2", "let of 4". */
+export function placeName(timed, at) {
+  const { number, syllable, part } = countAt(timed, at);
+  if (!syllable) return String(number);
+  if (PLACES[part]) return `${PLACES[part]} ${number}`;
+  return syllable === "·" ? `${part} of a count after ${number}` : `${syllable} of ${number}`;
 }
 
 /** Number that players use for a bar (0 for a pick-up). */
@@ -194,8 +209,7 @@ function interpolate(xs, ys, k, x) {
 /** One hit in words, for the line under the grid and for screen readers. */
 export function describeNote(chart, bar, note) {
   const timed = chart.time_map.bars[bar];
-  const written = chart.bars[bar];
-  const words = [`${note.instrument} on ${placeName(timed, written.subdivisions, parseFraction(note.at))}`];
+  const words = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
   words.push(`velocity ${note.velocity}`);
   if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
   const late = Math.round((note.deviation_s || 0) * 1000);

@@ -1,7 +1,7 @@
 /**
  * Drawing the sheet and the overview on canvases.  No state of its own: everything comes in.
  */
-import { columnsOf, countOf, readMeter, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
+import { spoken, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, linesInView, xOf, xOfTime } from "./timeline.js";
 import { drawHead, drawHit } from "./noteheads.js";
@@ -99,7 +99,6 @@ export const rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 
 function drawBarFrame(g, state, line, bar) {
   const { sheet, chart, palette, cursor, doubts } = state;
   const timed = chart.time_map.bars[bar.bar];
-  const { compound } = readMeter(timed.meter);
   const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
   const columns = state.columns(bar.bar);
   const room = columnRoom(columns, line.scale);
@@ -113,7 +112,7 @@ function drawBarFrame(g, state, line, bar) {
       g.lineWidth = 1;
       vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
     }
-    const text = countOf(c, compound);
+    const text = spoken(timed, c.at);
     if (room >= 9 || (onBeat && room * c.parts >= 11)) {
       g.fillStyle = onBeat ? palette.ink : palette.quiet;
       g.fillText(text, x, sheet.countsY + SIZES.counts / 2 - 1);

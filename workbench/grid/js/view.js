@@ -84,7 +84,7 @@ export class View {
     this.hint = this.buildHint();
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
-    main.append(this.overview, this.scroller, this.here);
+    main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
     el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
     this.buildKeys();
@@ -273,7 +273,7 @@ export class View {
     const timed = chart.time_map.bars[cursor.bar];
     const words = [`Bar ${barNumber(chart, cursor.bar)}`];
     words.push(note ? describeNote(chart, cursor.bar, note)
-      : `${cursor.instrument} on ${placeName(timed, chart.bars[cursor.bar].subdivisions, parseFraction(cursor.at))}: empty`);
+      : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
     const uncorrected = this.session.info.corrections?.[cursor.bar];
     if (uncorrected) {
       words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources aa5e7af0fadcf18f6f11e0d550209088032a82d2713a4a8238a7236d360b66d8 */
+/* Made by python workbench/grid/bundle.py; sources 3c843785651d6773b968f934c8f7af2e4f894b18c1277600d2d3a61875e94e13 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -65,33 +65,49 @@ function beatSpans(timed) {
   ));
 }
 var lengthOf = (timed) => timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength;
-var COUNTS = {
-  1: [""],
-  2: ["", "&"],
-  3: ["", "trip", "let"],
-  4: ["", "e", "&", "a"],
-  6: ["", "·", "&", "·", "a", "·"],
-  8: ["", "·", "e", "·", "&", "·", "a", "·"]
+var SYLLABLES = {
+  "1/4": "e",
+  "1/2": "&",
+  "3/4": "a",
+  "1/3": "trip",
+  "2/3": "let",
+  "1/6": "ta",
+  "5/6": "ta",
+  "1/8": "ta",
+  "3/8": "ta",
+  "5/8": "ta",
+  "7/8": "ta"
 };
-function countOf(column, compound = false) {
-  if (column.part === 0) return String(column.number);
-  if (compound && column.parts === 6) return ["", "·", "&", "·", "a", "·"][column.part];
-  if (compound && column.parts === 3) return ["", "&", "a"][column.part];
-  const names = COUNTS[
-    /** @type {1} */
-    column.parts
-  ];
-  return names ? names[column.part] : "·";
+function countLength(meter) {
+  return meter.compound && meter.beats > 6 ? meter.beatLength : fraction(1, meter.unit);
 }
-function placeName(timed, subdivisions, at) {
-  const columns = columnsOf(timed, subdivisions);
-  const { compound } = readMeter(timed.meter);
-  const name = (c) => c.part ? `${c.number} ${countOf(c, compound).replace("·", `+${c.part}/${c.parts}`)}` : `${c.number}`;
-  const exact = columns.find((c) => compare(c.at, at) === 0);
-  if (exact) return name(exact);
-  const before = columns.filter((c) => compare(c.at, at) < 0).pop();
-  const after = columns.find((c) => compare(c.at, at) > 0);
-  return `between ${before ? name(before) : "the line"} and ${after ? name(after) : "the end"}`;
+function countAt(timed, at) {
+  const meter = readMeter(timed.meter);
+  const missing = subtract(meter.barLength, lengthOf(timed));
+  const one = countLength(meter);
+  const counts = multiply(add(at, missing), fraction(one.d, one.n));
+  const number = Math.floor(counts.n / counts.d);
+  const part = subtract(counts, fraction(number));
+  const text = textOf(part);
+  return { number: number + 1, part: text, syllable: part.n === 0 ? "" : SYLLABLES[text] || "·" };
+}
+function spoken(timed, at) {
+  const { number, syllable } = countAt(timed, at);
+  return syllable || String(number);
+}
+var PLACES = {
+  "1/6": "2nd sextuplet of",
+  "5/6": "last sextuplet of",
+  "1/8": "32nd after",
+  "3/8": "32nd after the e of",
+  "5/8": "32nd after the & of",
+  "7/8": "32nd after the a of"
+};
+function placeName(timed, at) {
+  const { number, syllable, part } = countAt(timed, at);
+  if (!syllable) return String(number);
+  if (PLACES[part]) return `${PLACES[part]} ${number}`;
+  return syllable === "·" ? `${part} of a count after ${number}` : `${syllable} of ${number}`;
 }
 function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];
@@ -174,8 +190,7 @@ function interpolate(xs, ys, k, x) {
 }
 function describeNote(chart, bar, note) {
   const timed = chart.time_map.bars[bar];
-  const written = chart.bars[bar];
-  const words = [`${note.instrument} on ${placeName(timed, written.subdivisions, parseFraction(note.at))}`];
+  const words = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
   words.push(`velocity ${note.velocity}`);
   if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
   const late = Math.round((note.deviation_s || 0) * 1e3);
@@ -1156,7 +1171,6 @@ var rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
 function drawBarFrame(g, state, line, bar) {
   const { sheet, chart, palette, cursor, doubts } = state;
   const timed = chart.time_map.bars[bar.bar];
-  const { compound } = readMeter(timed.meter);
   const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
   const columns = state.columns(bar.bar);
   const room = columnRoom(columns, line.scale);
@@ -1170,7 +1184,7 @@ function drawBarFrame(g, state, line, bar) {
       g.lineWidth = 1;
       vertical(g, x2, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
     }
-    const text = countOf(c, compound);
+    const text = spoken(timed, c.at);
     if (room >= 9 || onBeat && room * c.parts >= 11) {
       g.fillStyle = onBeat ? palette.ink : palette.quiet;
       g.fillText(text, x2, sheet.countsY + SIZES.counts / 2 - 1);
@@ -1358,7 +1372,7 @@ var BarTable = class {
       places.forEach((at, c) => {
         const note = noteAt(chart, bar, at, instrument);
         const here = instrument === cursor.instrument && at === cursor.at;
-        const label = note ? describeNote(chart, bar, note) : `${instrument} on ${placeName(timed, written.subdivisions, parseFraction(at))}, empty`;
+        const label = note ? describeNote(chart, bar, note) : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
         const cell = element("span", {
           role: "gridcell",
           "aria-colindex": c + 2,
@@ -1873,7 +1887,7 @@ var View = class {
     this.hint = this.buildHint();
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
-    main.append(this.overview, this.scroller, this.here);
+    main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
     el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
     this.buildKeys();
@@ -2067,7 +2081,7 @@ var View = class {
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
     const words = [`Bar ${barNumber(chart, cursor.bar)}`];
-    words.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, chart.bars[cursor.bar].subdivisions, parseFraction(cursor.at))}: empty`);
+    words.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
     const uncorrected = this.session.info.corrections?.[cursor.bar];
     if (uncorrected) {
       words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources aa5e7af0fadcf18f6f11e0d550209088032a82d2713a4a8238a7236d360b66d8 */
+/* Made by python workbench/grid/bundle.py; sources 3c843785651d6773b968f934c8f7af2e4f894b18c1277600d2d3a61875e94e13 */
 
 // js/score.js
 function safeSvg(text) {
@@ -16,7 +16,7 @@ function safeSvg(text) {
 function markBar(el, bar) {
   for (const old of el.querySelectorAll(".wbs-heard")) old.remove();
   if (bar < 0) return;
-  const group = el.querySelector(`[id="bar-${bar + 1}"]`);
+  const group = el.querySelector(`[id="bar-${bar}"]`);
   if (!group) return;
   const box = group.getBBox();
   const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");

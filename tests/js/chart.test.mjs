@@ -1,0 +1,144 @@
+// Pure functions of the page: counting, time, layout, hit-testing.  Run by node's test runner.
+import assert from "node:assert/strict";
+import test from "node:test";
+import * as chart from "../../workbench/grid/js/chart.js";
+import * as timeline from "../../workbench/grid/js/timeline.js";
+import { add, compare, fraction, parseFraction, textOf } from "../../workbench/grid/js/fractions.js";
+
+/** Bars of one meter at a steady beat of half a second. */
+function steady(count, meter = "4/4", notes = []) {
+  const [beats] = meter.split("/").map(Number);
+  const counted = chart.readMeter(meter).compound ? beats / 3 : beats;
+  return {
+    title: "", artist: "", sections: [], kit: [], marks: [], texts: [],
+    time_map: {
+      bars: Array.from({ length: count }, (_, k) => ({
+        meter, beats_s: Array.from({ length: counted }, (_, b) => (k * counted + b) * 0.5) })),
+      end_s: count * counted * 0.5,
+    },
+    bars: Array.from({ length: count }, () => ({ notes: [...notes] })),
+  };
+}
+
+test("fractions stay exact and in lowest terms", () => {
+  assert.equal(textOf(add(parseFraction("1/3"), parseFraction("1/6"))), "1/2");
+  assert.equal(textOf(fraction(8, 4)), "2");
+  assert.ok(compare(parseFraction("1/3"), parseFraction("3/8")) < 0);
+});
+
+test("sixteenths are counted 1 e & a, triplets 1 trip let, 6/8 by the eighth", () => {
+  const count = (meter, parts) => chart.columnsOf({ meter }, parts && Array(12).fill(parts))
+    .map((c) => chart.spoken({ meter }, c.at)).join(" ");
+  assert.equal(count("2/4"), "1 e & a 2 e & a");
+  assert.equal(count("2/4", 3), "1 trip let 2 trip let");
+  assert.equal(count("6/8"), "1 & 2 & 3 & 4 & 5 & 6 &");
+  assert.equal(count("12/8", 3), "1 trip let 2 trip let 3 trip let 4 trip let");
+});
+
+test("a pick-up of two beats counts 3 and 4 and is bar 0", () => {
+  const timed = { meter: "4/4", length: "1/2" };
+  assert.deepEqual(chart.columnsOf(timed).filter((c) => c.part === 0).map((c) => c.number), [3, 4]);
+  const song = steady(3);
+  song.time_map.bars[0] = { meter: "4/4", length: "1/2", beats_s: [0, 0.5] };
+  assert.equal(chart.barNumber(song, 0), 0);
+  assert.equal(chart.barNumber(song, 1), 1);
+});
+
+test("places are named as players name them", () => {
+  assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("3/8")), "& of 2");
+  assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("9/32")), "32nd after 2");
+});
+
+test("seconds and positions are inverse through drift", () => {
+  const song = steady(4);
+  song.time_map.bars[2].beats_s = [4, 4.7, 5.1, 5.6];
+  const time = chart.timeOf(song.time_map);
+  for (let bar = 0; bar < 4; bar++) {
+    for (const p of [0, 0.1, 0.33, 0.99]) {
+      const place = chart.placeAt(time, chart.secondsAt(time, bar, p));
+      assert.equal(place.bar, bar);
+      assert.ok(Math.abs(place.position - p) < 1e-9);
+    }
+  }
+});
+
+test("doubtful hits: unsure and not confirmed; the most doubtful bar first", () => {
+  const song = steady(3);
+  song.bars[0].notes = [{ at: "0", instrument: "kick", velocity: 80, confidence: 0.5 }];
+  song.bars[1].notes = [{ at: "0", instrument: "kick", velocity: 80, confidence: 0.1 },
+    { at: "1/4", instrument: "snare", velocity: 80, confidence: 0.2, confirmed: true }];
+  assert.deepEqual(chart.doubtfulHits(song, 0.6).map((d) => d.bar), [0, 1]);
+  assert.deepEqual(chart.doubtfulBars(song, 0.6), [1, 0]);
+});
+
+test("bars stand one under the other; a section begins a new line; a pick-up takes no bar's room", () => {
+  const song = steady(12);
+  let sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  assert.deepEqual(sheet.lines.map((l) => [l.first, l.last]), [[0, 4], [4, 8], [8, 12]]);
+  assert.equal(sheet.lines[0].bars[2].x, sheet.lines[1].bars[2].x);
+  song.sections = [{ bar_index: 0, name: "Verse" }, { bar_index: 6, name: "Chorus" }];
+  sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  assert.deepEqual(sheet.lines.map((l) => l.first), [0, 4, 6, 10]);
+  song.sections = [];
+  song.time_map.bars[0] = { meter: "4/4", length: "1/4", beats_s: [0] };
+  sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  assert.deepEqual(sheet.lines.map((l) => l.first), [0, 5, 9]);
+});
+
+test("all bars fit one line when the whole song is asked for", () => {
+  const sheet = timeline.layoutSheet(steady(200), 900, 200, 13);
+  assert.equal(sheet.lines.length, 1);
+  assert.ok(sheet.lines[0].right <= 900);
+});
+
+test("hit-testing finds what was drawn: every column of every row", () => {
+  const song = steady(10);
+  const sheet = timeline.layoutSheet(song, 1100, 4, 9);
+  for (const bar of [0, 3, 4, 9]) {
+    for (const c of chart.columnsOf(song.time_map.bars[bar])) {
+      const at = chart.valueOf(c.at);
+      const line = timeline.lineOf(sheet, bar);
+      const x = timeline.xOf(sheet, bar, at);
+      const hit = timeline.hitTest(sheet, x + 1, line.y + sheet.rowsY + 5 * timeline.SIZES.row + 9);
+      assert.equal(hit.zone, "rows");
+      assert.equal(hit.row, 5);
+      assert.deepEqual(timeline.nearestColumn(song, hit.bar, hit.position), { bar, at: textOf(c.at) });
+    }
+  }
+});
+
+test("past the last half column a click belongs to the next bar", () => {
+  assert.deepEqual(timeline.nearestColumn(steady(2), 0, 0.985), { bar: 1, at: "0" });
+  assert.deepEqual(timeline.nearestColumn(steady(1), 0, 0.985), { bar: 0, at: "15/16" });
+});
+
+test("between columns: halves, thirds and quarters of a step, never past the bar", () => {
+  assert.equal(timeline.nearestBetween(steady(1), 0, 1 / 32).at, "1/32");
+  assert.equal(timeline.nearestBetween(steady(1), 0, 1 / 48).at, "1/48");
+  assert.ok(compare(parseFraction(timeline.nearestBetween(steady(1), 0, 0.9999).at), fraction(1)) < 0);
+});
+
+test("the cursor walks through every column, forth and back", () => {
+  const song = steady(3, "7/8");
+  const all = song.time_map.bars.flatMap((t, bar) => chart.columnsOf(t).map((c) => ({ bar, at: textOf(c.at) })));
+  let place = all[0];
+  for (const next of all.slice(1)) {
+    place = timeline.neighbourColumn(song, place, 1);
+    assert.deepEqual(place, next);
+  }
+  assert.equal(timeline.neighbourColumn(song, place, 1), null);
+  for (const before of all.slice(0, -1).reverse()) {
+    place = timeline.neighbourColumn(song, place, -1);
+    assert.deepEqual(place, before);
+  }
+});
+
+test("a moment's x and an x's moment agree", () => {
+  const song = steady(8);
+  const time = chart.timeOf(song.time_map);
+  const sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  const line = sheet.lines[1];
+  for (const x of [line.left, line.left + 123.4, line.right]) {
+    assert.ok(Math.abs(timeline.xOfTime(line, time, timeline.timeAtX(line, time, x)) - x) < 1e-6);
+  }
+});

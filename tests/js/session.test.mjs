@@ -1,0 +1,114 @@
+// What the page shows while Python has not answered, and after.
+import assert from "node:assert/strict";
+import test from "node:test";
+import { Session } from "../../workbench/grid/js/session.js";
+import { acceptBarEdit, articulationEdit, pasteEdit, writtenNote } from "../../workbench/grid/js/edits.js";
+import { SHORTCUTS, keyName, shortcutOf } from "../../workbench/grid/js/keys.js";
+
+const CHART = {
+  sections: [], kit: [], title: "",
+  time_map: { bars: [0, 1].map((k) => ({ meter: "4/4", beats_s: [0, 1, 2, 3].map((b) => k * 4 + b) })), end_s: 8 },
+  bars: [{ notes: [{ at: "0", instrument: "kick", velocity: 80, confidence: 0.4 }] }, { notes: [] }],
+};
+const ADD = { edit: "add note", bar_index: 1, note: writtenNote("1/4", "snare") };
+
+function open() {
+  const sent = [];
+  const session = new Session((m) => sent.push(m), "me");
+  session.hello();
+  session.receive({ type: "snapshot", chart: CHART, revision: 5, info: {}, seen: 0 });
+  return { session, sent };
+}
+const instruments = (s, bar) => s.chart.bars[bar].notes.map((n) => n.instrument);
+
+test("an edit shows at once and is pending until answered", () => {
+  const { session } = open();
+  session.edit(ADD);
+  assert.deepEqual(instruments(session, 1), ["snare"]);
+  assert.equal(session.confirmed.bars[1].notes.length, 0);
+  session.receive({ type: "change", revision: 6, client: "me", seq: 1, parts: { bars: { 1: { notes: [ADD.note] } } } });
+  assert.equal(session.pending.length, 0);
+  assert.deepEqual(instruments(session, 1), ["snare"]);
+});
+
+test("a refused edit disappears and says why", () => {
+  const { session } = open();
+  session.edit(ADD);
+  session.receive({ type: "refused", client: "me", seq: 1, error: "No such bar." });
+  assert.deepEqual(instruments(session, 1), []);
+  assert.equal(session.error, "No such bar.");
+});
+
+test("another view's change keeps our pending edit on top", () => {
+  const { session } = open();
+  session.edit(ADD);
+  session.receive({ type: "change", revision: 6, parts: { bars: { 0: { notes: [] } } } });
+  assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
+  assert.equal(session.pending.length, 1);
+});
+
+test("a gap in the revisions asks for everything; unanswered edits are sent again, seen ones not", () => {
+  const { session, sent } = open();
+  session.edit(ADD);
+  session.edit({ edit: "remove note", bar_index: 0, position: "0", instrument: "kick" });
+  const before = sent.length;
+  session.receive({ type: "change", revision: 9, parts: {} });
+  assert.equal(sent[before].type, "hello");
+  const chart = { ...CHART, bars: [CHART.bars[0], { notes: [ADD.note] }] };
+  session.receive({ type: "snapshot", chart, revision: 9, info: {}, seen: 1 });
+  assert.deepEqual(sent.slice(before + 1).map((m) => m.seq), [2]);
+  assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
+});
+
+test("messages of an edit stay under a kilobyte", () => {
+  const { session, sent } = open();
+  session.edit(ADD);
+  session.edit({ edit: "move note", bar_index: 0, position: "0", instrument: "kick", to_bar_index: 1, to_position: "15/16",
+    to_instrument: "closed hi-hat" });
+  for (const m of sent.slice(1)) assert.ok(JSON.stringify(m).length <= 1000);
+});
+
+test("moving takes articulations and velocity along", () => {
+  const { session } = open();
+  session.edit({ edit: "change note", bar_index: 0, position: "0", instrument: "kick", velocity: 99,
+    articulations: ["accent"] });
+  session.edit({ edit: "move note", bar_index: 0, position: "0", instrument: "kick", to_bar_index: 1, to_position: "1/2",
+    to_instrument: "floor tom" });
+  assert.deepEqual(session.chart.bars[1].notes,
+    [{ at: "1/2", instrument: "floor tom", velocity: 99, articulations: ["accent"], confirmed: true }]);
+});
+
+test("accent and ghost exclude each other, a flam goes with an accent", () => {
+  const note = { at: "0", instrument: "snare", velocity: 80, articulations: ["ghost", "flam"] };
+  assert.deepEqual(articulationEdit(0, note, "accent").articulations, ["accent", "flam"]);
+  assert.deepEqual(articulationEdit(0, note, "flam").articulations, ["ghost"]);
+});
+
+test("pasting repeats what was copied and stops at the end of the chart", () => {
+  const edit = pasteEdit(CHART, CHART.bars.slice(0, 1), 0, 7);
+  assert.equal(edit.bars.length, 2);
+  assert.ok(edit.bars.every((b) => b.notes[0].confirmed && b.notes[0].confidence === undefined));
+  assert.equal(pasteEdit(CHART, CHART.bars, 2), null);
+});
+
+test("accepting a bar confirms what is not yet confirmed, in one edit", () => {
+  assert.deepEqual(acceptBarEdit(CHART, 0, 1).edits.length, 1);
+  assert.equal(acceptBarEdit(CHART, 1, 1), null);
+});
+
+test("no key means two things, and every shortcut is told in the list", () => {
+  const keys = SHORTCUTS.flatMap((g) => g.shortcuts.flatMap((s) => s.keys));
+  assert.equal(new Set(keys).size, keys.length);
+  for (const { shortcuts } of SHORTCUTS) assert.ok(shortcuts[0].does);
+});
+
+test("keys are told apart by Ctrl, Alt and Shift", () => {
+  const press = (key, mods = {}) => ({ key, ctrlKey: false, metaKey: false, altKey: false, shiftKey: false, ...mods });
+  assert.equal(keyName(press("z")), "z");
+  assert.equal(keyName(press("Z", { shiftKey: true })), "Shift+Z");
+  assert.equal(keyName(press("z", { metaKey: true })), "Ctrl+Z");
+  assert.equal(shortcutOf(press("Z", { ctrlKey: true, shiftKey: true })).command, "redo");
+  assert.equal(shortcutOf(press("+", { shiftKey: true })).command, "louder");
+  assert.equal(shortcutOf(press("ArrowLeft", { altKey: true })).command, "move left");
+  assert.equal(shortcutOf(press("F5")), undefined);
+});

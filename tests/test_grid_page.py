@@ -1,0 +1,147 @@
+"""The page's side of the grid: its pure functions under node, and their agreement with Python's."""
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from tests.charts import charts, edits
+
+from workbench.chart import Chart, WrittenBar
+from workbench.chartdata import chart_to_data, edit_to_data
+from workbench.counting import count_syllable, place_name
+from workbench.edits import AddNote, ChangeNote, RemoveNote, SetBars, apply
+from workbench.errors import ChartError
+from workbench.grid import bundle
+from workbench.grid.messages import changed_parts
+
+ROOT = Path(__file__).parent.parent
+
+#: Reads cases from a file; answers what the page makes of each.
+AGREEMENT = """
+import { readFileSync } from "node:fs";
+import { columnsOf, patternOf, placeAt, placeName, spoken, secondsAt, timeOf, textOf } from "./chart.js";
+import { showAtOnce, withChange } from "./edits.js";
+const cases = JSON.parse(readFileSync(process.argv[2], "utf8"));
+console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
+  const time = timeOf(chart.time_map);
+  return {
+    columns: chart.bars.map((b, k) => columnsOf(chart.time_map.bars[k], b.subdivisions).map((c) => textOf(c.at))),
+    spoken: chart.time_map.bars.map((t) => columnsOf(t).map((c) => spoken(t, c.at))),
+    named: chart.time_map.bars.map((t) => columnsOf(t, Array(12).fill(24)).map((c) => placeName(t, c.at))),
+    seconds: places.map(([bar, position]) => secondsAt(time, bar, position)),
+    places: places.map(([bar, position]) => placeAt(time, secondsAt(time, bar, position))),
+    patterns: chart.bars.map((_, k) => patternOf(chart, k)),
+    shown: showAtOnce(chart, edit),
+    changed: withChange(chart, parts),
+  };
+})));
+"""
+
+
+def node(*arguments: str) -> str:
+    program = shutil.which("node")
+    assert program, "These tests need node: install it with 'apt-get install nodejs' (Debian, Ubuntu)."
+    done = subprocess.run([program, *arguments], capture_output=True, text=True, timeout=120, cwd=ROOT)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_pure_functions_under_node():
+    out = node("--test", "tests/js/")
+    assert "# fail 0" in out
+    assert "# pass 0" not in out
+
+
+def test_bundle_is_made_of_these_sources():
+    for name in bundle.TARGETS:
+        first = (bundle.HERE / "static" / name).read_text("utf8").splitlines()[0]
+        assert bundle.source_sha256() in first, "run: python workbench/grid/bundle.py"
+
+
+@pytest.fixture(scope="module")
+def cases():
+    """Charts with an edit, what Python makes of it, and places."""
+    collected = []
+
+    @settings(max_examples=60, deadline=None, database=None, phases=[Phase.generate],
+              suppress_health_check=list(HealthCheck))
+    @given(st.data())
+    def collect(data):
+        chart = data.draw(charts())
+        edit = data.draw(edits(chart))
+        try:
+            after = apply(chart, edit)
+        except ChartError:
+            return
+        places = [(k, f * float(b.length)) for k, b in enumerate(chart.time_map.bars) for f in (0.0, 0.31, 0.8)]
+        collected.append((chart, edit, after, places))
+
+    collect()
+    assert len(collected) > 30
+    return collected
+
+
+@pytest.fixture(scope="module")
+def answers(cases, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("agreement")
+    for source in (bundle.HERE / "js").iterdir():
+        (folder / source.name).write_bytes(source.read_bytes())
+    (folder / "agreement.mjs").write_text(AGREEMENT)
+    data = [{"chart": chart_to_data(chart), "edit": edit_to_data(edit), "parts": changed_parts(chart, after),
+             "places": places} for chart, edit, after, places in cases]
+    (folder / "cases.json").write_text(json.dumps(data))
+    return json.loads(node(str(folder / "agreement.mjs"), str(folder / "cases.json")))
+
+
+def test_page_and_python_agree_on_columns(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        assert answer["columns"] == [[str(p) for p in chart.grid_positions(k)] for k in range(len(chart))]
+
+
+def test_page_and_python_count_alike(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        bare = Chart.empty(chart.time_map)
+        assert answer["spoken"] == [[count_syllable(bar, p) for p in bare.grid_positions(k)]
+                                    for k, bar in enumerate(bare.time_map.bars)]
+        fine = Chart(chart.time_map, tuple(WrittenBar((), (24,) * 12) for _ in chart.bars))
+        assert answer["named"] == [[place_name(bar, p) for p in fine.grid_positions(k)]
+                                   for k, bar in enumerate(fine.time_map.bars)]
+
+
+def test_page_and_python_agree_on_time(cases, answers):
+    for (chart, _, _, places), answer in zip(cases, answers, strict=True):
+        assert answer["seconds"] == pytest.approx([chart.time_map.seconds(k, p) for k, p in places], abs=1e-9)
+        for (k, p), place in zip(places, answer["places"], strict=True):
+            assert (place["bar"], pytest.approx(place["position"], abs=1e-6)) == (k, p)
+
+
+def test_page_and_python_agree_on_which_bars_repeat(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        for k, pattern in enumerate(answer["patterns"]):
+            same = tuple(j for j, other in enumerate(answer["patterns"]) if other == pattern)
+            assert same == chart.repeats_of(k)
+
+
+def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):
+    for (_, _, after, _), answer in zip(cases, answers, strict=True):
+        assert answer["changed"] == json.loads(json.dumps(chart_to_data(after)))
+
+
+def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
+    checked = 0
+    for (_, edit, after, _), answer in zip(cases, answers, strict=True):
+        if isinstance(edit, (AddNote, RemoveNote, ChangeNote, SetBars)):
+            checked += 1
+            for mine, theirs in zip(answer["shown"]["bars"], chart_to_data(after)["bars"], strict=True):
+                assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {
+                    json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])}
+    assert checked > 5
+
+
+def _plain(notes):
+    """Notes without fields that are left out in one way of writing and empty in another."""
+    return [{k: v for k, v in n.items() if v not in ([], "", False)} for n in notes]
