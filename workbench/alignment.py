@@ -38,13 +38,15 @@ STEPS_A_BEAT = (2, 1, 4, 3, 6)
 #: Beats by which the grid reaches beyond the last stroke.
 LONGEST_BAR_BEATS = 8
 #: Share of a match that any stroke at the right time earns, whatever its drum.
-ANY_DRUM = 0.3
+ANY_DRUM = 0.5
 #: What a jump costs, in bars of average content; so much that one bar of
 #: wrong notes is never explained away by jumping elsewhere and back.
 JUMP_BARS = 1.3
 #: What opening an extra stretch, or leaving out bars, costs beside their
 #: content, in bars of average content.
-EXTRA_BARS = 0.4
+EXTRA_BARS = 0.1
+#: So many strokes before or after the chart are a count-in or noise; more are bars.
+COUNT_IN = 8
 #: Smallest advantage of another pulse or grid over the one tried before it.
 BETTER_BY = 1.02
 #: Bars on each side whose strokes help to place a bar in time.
@@ -193,20 +195,27 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
     spans = [max(1, round(float(b.length / b.meter.beat_length) * steps_a_beat)) for b in chart.time_map.bars]
     steps, longest = len(grid_s) - 1, max(spans)
     roll, counts = _roll(heard, grid_s, per_step, longest * per_step)
-    costs = _bar_costs(chart, roll, counts, spans, per_step, steps)
+    costs, matched = _bar_costs(chart, roll, counts, spans, per_step, steps)
 
     mass = len(heard) / max(1.0, steps / np.mean(spans)) + np.mean([len(b.notes) for b in chart.bars])
     jump, opening = JUMP_BARS * mass, EXTRA_BARS * mass
     n = len(chart.bars)
+    # A bar of which nothing is heard is as good as left out.
+    noted = np.array([len(b.notes) > 0 for b in chart.bars])
+    costs += opening * (noted[:, None] & (matched < 0.5))
+    # A jump lands rather where a section begins, and of equal ways the latest counts.
+    landing = np.full(n + 1, jump)
+    landing[[s.bar_index for s in chart.sections]] *= 0.9
     spans_ = np.array(spans)
     step_counts = counts[:steps * per_step].reshape(steps, per_step).sum(1)
 
     # Beginning or ending inside the chart costs the notes left out, at most a jump.
     written = np.concatenate([[0.0], np.cumsum([len(b.notes) + 0.1 for b in chart.bars])])
-    skipped_start = np.minimum(jump, written)
-    skipped_end = np.minimum(jump, written[-1] - written)
+    left = written[-1] - written
+    skipped_start = np.minimum(jump, np.where(written > 0, written + opening, 0.0))
+    skipped_end = np.minimum(jump, np.where(left > 0, left + opening, 0.0))
 
-    value = np.full((steps + longest + 1, n + 1), np.inf, np.float32)
+    value = np.full((steps + longest + 1, n + 1), np.inf)
     value[0] = skipped_start
     # How each (step, bar) was reached: −1 start, −2 lead-in or extra step,
     # −3 a bar, otherwise the bar jumped from.
@@ -214,14 +223,14 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
     extra = np.full(n + 1, np.inf)
     extra_since = np.zeros(n + 1, np.int32)
     since = np.zeros(value.shape, np.int32)
-    lead_in = 0.0
+    lead_in, sooner = 0.0, 1e-6
     for i in range(steps + 1):
         if i:
             lead_in += float(step_counts[i - 1])
-            start = lead_in + skipped_start
+            start = lead_in + opening * (lead_in > COUNT_IN) + skipped_start
             fresh = start < value[i]
             value[i][fresh], came[i][fresh] = start[fresh], -1
-            opened = value[i - 1] + opening
+            opened = value[i - 1] + opening + sooner * (steps - i)
             new = opened < extra
             extra_since[new] = i - 1
             extra = np.minimum(extra, opened) + step_counts[i - 1] + 0.1
@@ -231,12 +240,14 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
         ahead = value[i] - written
         lowest = np.minimum.accumulate(ahead)
         reached = np.maximum.accumulate(np.where(ahead == lowest, np.arange(n + 1), 0))
-        left_out = lowest + opening + written < value[i]
-        value[i][left_out], came[i][left_out] = (lowest + opening + written)[left_out], reached[left_out]
+        skipped = lowest + opening + written + sooner * (steps - i)
+        left_out = skipped < value[i]
+        value[i][left_out], came[i][left_out] = skipped[left_out], reached[left_out]
         # … a jump to anywhere (a repeat, a long cut) always the same.
         source = int(np.argmin(value[i]))
-        jumped = value[i, source] + jump < value[i]
-        value[i][jumped], came[i][jumped] = value[i, source] + jump, source
+        landed = value[i, source] + landing + sooner * (steps - i)
+        jumped = landed < value[i]
+        value[i][jumped], came[i][jumped] = landed[jumped], source
         if i == steps:
             break
         after = value[i, :n] + costs[:, i]
@@ -246,7 +257,7 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
             value[i + span, bars[better] + 1] = after[bars[better]]
             came[i + span, bars[better] + 1] = -3
     tail = np.concatenate([np.cumsum(step_counts[::-1])[::-1], np.zeros(longest + 1)])
-    ends = value + tail[:, None] + skipped_end
+    ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + skipped_end
     i, b = np.unravel_index(int(np.argmin(ends)), ends.shape)
     cost = float(ends[i, b])
     return cost, _walk_back(int(i), int(b), came, since, spans, grid_s)
@@ -292,12 +303,12 @@ def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int,
 
 
 def _bar_costs(chart: Chart, roll: np.ndarray, counts: np.ndarray, spans: Sequence[int], per_step: int,
-               steps: int) -> np.ndarray:
-    """What each written bar costs at each grid step, (bars, steps)."""
+               steps: int) -> tuple[np.ndarray, np.ndarray]:
+    """What each written bar costs at each grid step, and how much of it is heard, (bars, steps)."""
     known: dict = {}
     totals = np.concatenate([[0.0], np.cumsum(counts)])
     starts = np.arange(steps) * per_step
-    out = np.empty((len(spans), steps), np.float32)
+    out, agreed = (np.empty((len(spans), steps), np.float32) for _ in range(2))
     for k, (written, timed, span) in enumerate(zip(chart.bars, chart.time_map.bars, spans)):
         key = (span, timed.meter, timed.length, written.pattern)
         if key not in known:
@@ -308,9 +319,9 @@ def _bar_costs(chart: Chart, roll: np.ndarray, counts: np.ndarray, spans: Sequen
                 at = starts + tick
                 matched += (1 - ANY_DRUM) * roll[at, c] + ANY_DRUM * roll[at, -1]
             played = totals[starts + span * per_step] - totals[starts]
-            known[key] = len(written.notes) + played - 2 * np.minimum(matched, played)
-        out[k] = known[key]
-    return out
+            known[key] = len(written.notes) + played - 2 * np.minimum(matched, played), matched
+        out[k], agreed[k] = known[key]
+    return out, agreed
 
 
 # -- fitting times ---------------------------------------------------------------------------

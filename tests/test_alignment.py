@@ -1,0 +1,166 @@
+"""Laying a chart on a recording: offset, tempo, pulse, repeats, cuts and extra bars are found."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from workbench.alignment import lay_chart, runs_of
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.errors import AnalysisError
+from workbench.events import Stroke
+from workbench.meter import Bar, Meter, TimeMap
+
+
+def bar(kicks, snares, cymbal="closed hi-hat", every=8, length=F(1)):
+    notes = [Note(F(k, 16), "kick", 100) for k in kicks] + [Note(F(k, 16), "snare", 100) for k in snares]
+    notes += [Note(F(k, every), cymbal, 70) for k in range(int(length * every))]
+    return WrittenBar(tuple(notes))
+
+
+GROOVE = bar([0, 6, 8], [4, 12])
+VARIATION = bar([0, 7, 10], [4, 12, 15])
+FILL = WrittenBar(tuple(Note(F(k, 16), n) for k, n in enumerate(
+    ["snare"] * 4 + ["high tom"] * 4 + ["mid tom"] * 4 + ["floor tom"] * 4)))
+CHORUS = bar([0, 3, 8, 11], [4, 12], "ride")
+SONG = [GROOVE, GROOVE, VARIATION, FILL, CHORUS, CHORUS, bar([0, 8], [4, 12], "ride", 4), FILL,
+        GROOVE, VARIATION, GROOVE, FILL]
+
+
+def chart_of(bars, tempo_bpm=120.0, meter=None):
+    meter = meter or Meter()
+    return Chart(TimeMap.steady(len(bars), tempo_bpm, meter), tuple(bars))
+
+
+def played(bars, start_s=1.3, tempo_bpm=113.0, drift=0.0, jitter_s=0.006, seed=1, beats_a_bar=4):
+    """Strokes and beats of bars played at a (drifting) tempo, with a player's jitter."""
+    rng = np.random.default_rng(seed)
+    whole_s = 240.0 / tempo_bpm
+    length = beats_a_bar / 4
+    time = lambda whole: start_s + whole_s * (whole + drift * whole ** 2 / (2 * max(1, len(bars))))
+    strokes = [Stroke(max(0.0, time(k * length + float(n.position)) + rng.normal(0, jitter_s)), n.instrument)
+               for k, b in enumerate(bars) for n in b.notes]
+    beats = [time(k / 4) for k in range(len(bars) * beats_a_bar + 1)]
+    lines = [time(k * length) for k in range(len(bars) + 1)]
+    return sorted(strokes), beats, lines
+
+
+def bars_laid(laying):
+    return [b.chart_bar for b in laying.bars]
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06),
+       st.integers(0, 99))
+def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
+    strokes, beats, lines = played(SONG, start_s, played_bpm, drift, seed=seed)
+    laying = lay_chart(chart_of(SONG, written_bpm), strokes, beats)
+    assert bars_laid(laying) == list(range(len(SONG)))
+    assert laying.agreement > 0.9 and not laying.left_out
+    for laid, line in zip(laying.bars, lines):
+        assert laid.start_s == pytest.approx(line, abs=0.02)
+
+
+@pytest.mark.parametrize("cut", [2, 6, 8])
+def test_a_bar_that_the_chart_lacks(cut):
+    strokes, beats, lines = played(SONG)
+    written = SONG[:cut] + SONG[cut + 1:]
+    laying = lay_chart(chart_of(written), strokes, beats)
+    assert bars_laid(laying) == [*range(cut), None, *range(cut, len(written))]
+    assert laying.bars[cut].start_s == pytest.approx(lines[cut], abs=0.02)
+    assert laying.bars[cut].end_s == pytest.approx(lines[cut + 1], abs=0.02)
+
+
+@pytest.mark.parametrize("extra", [2, 4, 9])
+def test_a_bar_too_many(extra):
+    strokes, beats, _ = played(SONG)
+    written = SONG[:extra] + [bar([0, 2, 4, 6], [8, 10])] + SONG[extra:]
+    laying = lay_chart(chart_of(written), strokes, beats)
+    assert bars_laid(laying) == [k for k in range(len(written)) if k != extra]
+    assert laying.left_out == {extra}
+
+
+def test_a_repeat_written_once():
+    order = list(range(8)) + list(range(4, 8)) + list(range(8, 12))
+    strokes, beats, _ = played([SONG[k] for k in order])
+    laying = lay_chart(chart_of(SONG), strokes, beats)
+    assert bars_laid(laying) == order
+    assert [len(r) for r in runs_of(laying.bars)] == [8, 8]
+
+
+def test_a_long_cut():
+    order = [*range(4), *range(8, 12)]
+    strokes, beats, _ = played([SONG[k] for k in order])
+    assert bars_laid(lay_chart(chart_of(SONG), strokes, beats)) == order
+
+
+def test_two_beats_more_than_written():
+    strokes, beats, lines = played(SONG)
+    longer = [s if s.time_s < lines[6] - 0.05 else replace(s, time_s=s.time_s + 120 / 113) for s in strokes]
+    longer += [Stroke(lines[6] + k * 30 / 113, "crash") for k in range(4)]
+    beats = beats + [beats[-1] + 60 / 113, beats[-1] + 120 / 113]
+    laying = lay_chart(chart_of(SONG), longer, beats)
+    assert bars_laid(laying) == [*range(6), None, *range(6, 12)]
+    assert laying.bars[6].end_s - laying.bars[6].start_s == pytest.approx(120 / 113, abs=0.03)
+
+
+def test_a_count_in_and_what_follows_the_song_are_no_bars():
+    strokes, beats, _ = played(SONG, start_s=4.0)
+    count_in = [Stroke(4.0 - 60 / 113 * k, "side stick") for k in (4, 3, 2, 1)]
+    laying = lay_chart(chart_of(SONG), count_in + strokes, beats, duration_s=60.0)
+    assert bars_laid(laying) == list(range(len(SONG)))
+
+
+@pytest.mark.parametrize("every", [2, 0.5])
+def test_a_pulse_tracked_at_half_or_double_speed(every):
+    strokes, beats, _ = played(SONG, tempo_bpm=100)
+    beats = beats[1::2] if every == 2 else list(np.interp(np.arange(0, len(beats) - 0.5, 0.5),
+                                                         np.arange(len(beats)), beats))
+    assert bars_laid(lay_chart(chart_of(SONG, 140), strokes, beats)) == list(range(len(SONG)))
+
+
+def test_without_tracked_beats_the_charts_own_tempo_serves():
+    strokes, _, _ = played(SONG, tempo_bpm=120)
+    assert bars_laid(lay_chart(chart_of(SONG, 120), strokes, [])) == list(range(len(SONG)))
+
+
+def test_waltz_and_pickup():
+    plain = WrittenBar((Note(F(0), "kick"), Note(F(1, 4), "snare"), Note(F(1, 2), "snare")))
+    waltz = [plain, plain.with_note(Note(F(3, 8), "kick"))] * 4
+    strokes, beats, lines = played(waltz, beats_a_bar=3)
+    laying = lay_chart(chart_of(waltz, meter=Meter(3, 4)), strokes, beats)
+    assert bars_laid(laying) == list(range(8))
+    pickup = TimeMap((Bar(Meter(), (0.0,), F(1, 4)),
+                      *TimeMap.steady(len(SONG), 120, start_s=0.5).bars), 0.5 + 2.0 * len(SONG))
+    chart = Chart(pickup, (WrittenBar((Note(F(0), "snare"), Note(F(1, 8), "snare"))), *SONG))
+    strokes, beats, lines = played(SONG, start_s=5.0)
+    beat_s = 60 / 113
+    strokes = [Stroke(5.0 - beat_s, "snare"), Stroke(5.0 - beat_s / 2, "snare"), *strokes]
+    laying = lay_chart(chart, strokes, [5.0 - beat_s, *beats])
+    assert bars_laid(laying) == list(range(len(SONG) + 1))
+    assert laying.bars[0].start_s == pytest.approx(5.0 - beat_s, abs=0.02)
+
+
+def test_a_tenth_of_the_strokes_wrong_bends_no_bar():
+    strokes, beats, lines = played(SONG, jitter_s=0.003)
+    rng = np.random.default_rng(5)
+    wrong = [replace(s, time_s=s.time_s + 0.04) if rng.random() < 0.1 else s for s in strokes]
+    laying = lay_chart(chart_of(SONG), wrong, beats)
+    assert max(abs(b.start_s - t) for b, t in zip(laying.bars, lines)) < 0.006
+
+
+def test_what_cannot_be_laid():
+    with pytest.raises(AnalysisError, match="no notes"):
+        lay_chart(Chart.empty(TimeMap.steady(2, 120)), [Stroke(0, "kick")], [])
+    with pytest.raises(AnalysisError, match="No drum strokes"):
+        lay_chart(chart_of(SONG), [], [])
+
+
+def test_another_song_hardly_agrees():
+    other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
+             WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
+    strokes, beats, _ = played(SONG)
+    assert lay_chart(chart_of(other), strokes, beats).agreement < 0.4

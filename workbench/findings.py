@@ -1,0 +1,365 @@
+"""Notes against strokes: what differs between a laid chart and a recording.
+
+Every finding carries a *sureness*, the estimated probability that the chart is
+at fault and not the ear.  It multiplies
+
+* the detector's own confidence in the stroke, or how silent it is where a
+  note is written;
+* how well this instrument is heard in this recording: the share of its written
+  notes that were found, of its heard strokes that were written;
+* a share for soft notes, for notes covered by a louder cymbal, and for drums
+  that are easily taken for each other.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.activations import Activations
+from workbench.alignment import LaidBar, Laying, laid_time_s
+from workbench.chart import Chart, Note
+from workbench.compare import compare_strokes
+from workbench.counting import the_place
+from workbench.drumkit import instrument
+from workbench.events import Stroke
+
+#: Kinds of findings, in words for the reader.
+KINDS: dict[str, str] = {
+    "bar missing": "the recording has bars that are not written",
+    "bar extra": "bars are written that the recording does not play",
+    "repeat": "the recording repeats bars that are written once",
+    "wrong drum": "another drum is heard than is written",
+    "extra": "written but not heard",
+    "missing": "heard but not written",
+    "early": "played earlier than written",
+    "late": "played later than written",
+}
+
+#: From this certainty on a finding says "wrong"; below it says "listen".
+WRONG_FROM = 0.6
+#: A written note is looked for this far from its place, seconds.
+SEARCH_S = 0.075
+#: Strokes of different drums belong together within this time, seconds.
+TOGETHER_S = 0.035
+#: Smallest deviation that is called early or late, seconds.
+EARLY_LATE_S = 0.025
+#: … and it must exceed the instrument's own spread this many times.
+EARLY_LATE_SPREADS = 3.0
+#: A stroke this long before a bar line still belongs to the bar it opens, seconds.
+BEFORE_LINE_S = 0.04
+#: Instruments that listening cannot tell apart: heard as.
+HEARD_AS = {"second crash": "crash", "splash": "crash", "china": "crash"}
+#: Instruments the detector has no ear for.
+NOT_HEARD = frozenset({"cowbell", "hand clap"})
+#: Names that stand for each other under an articulation.
+EITHER_WAY = {"half open": {"open hi-hat", "closed hi-hat"}, "foot splash": {"pedal hi-hat", "open hi-hat"}}
+#: Further strokes that belong to a note: articulation → seconds before, after it.
+GRACE_S = {"flam": (0.06, 0.03), "drag": (0.14, 0.03), "roll": (0.03, 4.0)}
+
+#: How grave a finding of each kind is.
+GRAVITY = {"bar missing": 12.0, "bar extra": 12.0, "repeat": 2.0, "wrong drum": 3.0, "extra": 2.0,
+            "missing": 2.0, "early": 1.0, "late": 1.0}
+_INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
+
+#: Notes softer than this are easily missed by any ear …
+SOFT_VELOCITY = 45
+#: … so this share of the sureness is left when one is not heard,
+SOFT_SHARE = 0.6
+#: and this when another cymbal covers it.
+COVERED_SHARE = 0.6
+#: Drums easily taken for each other.
+_CONFUSABLE = {frozenset(pair) for pair in (
+    ("open hi-hat", "closed hi-hat"), ("closed hi-hat", "pedal hi-hat"), ("open hi-hat", "pedal hi-hat"),
+    ("ride", "ride bell"), ("ride", "crash"), ("high tom", "mid tom"), ("mid tom", "floor tom"),
+    ("snare", "side stick"))}
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a recording was heard to hold.
+
+    Attributes
+    ----------
+    strokes : tuple of Stroke, in order of time
+    beat_times_s : tuple of float, seconds
+    duration_s : float
+    activations : Activations or None
+        Where at hand, how likely strokes are between those detected.
+    """
+
+    strokes: tuple[Stroke, ...]
+    beat_times_s: tuple[float, ...]
+    duration_s: float
+    activations: Activations | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing in which chart and recording differ.
+
+    Attributes
+    ----------
+    kind : str
+        From :data:`KINDS`.
+    bar_index, bar_number : int
+        The written bar (for missing bars: the one after which they are played).
+    position : Fraction or None
+        Whole notes from the bar line; None for whole bars.
+    instrument, heard_instrument : str
+        As written and as heard; empty where there is none.
+    time_s : float
+        Where in the recording.
+    deviation_s : float
+        Of early and late strokes.
+    sureness : float
+        0–1, estimated probability that the chart is at fault, not the ear.
+    gravity : float
+        How bad it is if so.
+    start_s, end_s : float
+        The stretch of the recording to listen to.
+    text : str
+        The finding as a sentence.
+    """
+
+    kind: str
+    bar_index: int
+    bar_number: int
+    position: Fraction | None
+    instrument: str
+    heard_instrument: str
+    time_s: float
+    deviation_s: float
+    sureness: float
+    gravity: float
+    start_s: float
+    end_s: float
+    text: str
+
+    @property
+    def verdict(self) -> str:
+        """'wrong' where the recording contradicts the chart, 'listen' where it may."""
+        return "wrong" if self.sureness >= WRONG_FROM else "listen"
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Findings about notes, and how many of the laid notes were heard."""
+
+    findings: list[Finding]
+    heard: int
+    laid: int
+
+
+@dataclass(frozen=True)
+class _Expected:
+    """A written note where the recording should play it."""
+
+    stroke: Stroke
+    note: Note
+    laid: LaidBar
+
+
+def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
+    """Look for every laid note among the strokes, and for every stroke among the notes."""
+    expected = sorted(_expected(chart, laying), key=lambda e: e.stroke.time_s)
+    strokes = [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in heard.strokes
+               if _bar_at(laying.bars, s.time_s) is not None]
+    strokes = _without_graces(strokes, expected)
+    names = [_name_as_heard(e, strokes) for e in expected]
+    written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
+    pairs = compare_strokes(written, strokes, SEARCH_S, TOGETHER_S)
+    judge = _Judge(chart, laying, heard, expected, strokes, pairs)
+    findings = [f for f in (*(judge.late(i, j) for i, j in pairs.same),
+                            *(judge.renamed(i, j) for i, j in pairs.renamed),
+                            *(judge.unheard(i) for i in pairs.only_first),
+                            *(judge.unwritten(j) for j in pairs.only_second)) if f is not None]
+    judged = [e for e in expected if e.note.instrument not in NOT_HEARD]
+    return Judged(findings, len(pairs.same), len(judged))
+
+
+def _expected(chart: Chart, laying: Laying) -> list[_Expected]:
+    out = []
+    for laid in laying.bars:
+        if laid.chart_bar is None:
+            continue
+        k = laid.chart_bar
+        span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
+        for note in chart.bars[k].notes:
+            time_s = laid_time_s(chart.note_time_s(k, note), span, laid)
+            out.append(_Expected(Stroke(time_s, note.instrument, note.velocity), note, laid))
+    return out
+
+
+def _bar_at(bars: Sequence[LaidBar], time_s: float) -> LaidBar | None:
+    """The laid bar that a stroke belongs to; None outside and in stretches the chart lacks."""
+    for bar in bars:
+        if bar.start_s - BEFORE_LINE_S <= time_s < bar.end_s - BEFORE_LINE_S:
+            return bar if bar.chart_bar is not None else None
+    return None
+
+
+def _name_as_heard(expected: _Expected, strokes: Sequence[Stroke]) -> str:
+    name = HEARD_AS.get(expected.note.instrument, expected.note.instrument)
+    for articulation in expected.note.articulations & set(EITHER_WAY):
+        if name in EITHER_WAY[articulation]:
+            near = [s for s in strokes if abs(s.time_s - expected.stroke.time_s) <= SEARCH_S
+                    and s.instrument in EITHER_WAY[articulation]]
+            if near:
+                return min(near, key=lambda s: abs(s.time_s - expected.stroke.time_s)).instrument
+    return name
+
+
+def _without_graces(strokes: list[Stroke], expected: Sequence[_Expected]) -> list[Stroke]:
+    """Strokes less those that a flam, drag or roll brings with its note."""
+    graces: set[int] = set()
+    for e in expected:
+        for articulation in e.note.articulations & set(GRACE_S):
+            before, after = GRACE_S[articulation]
+            end = min(e.stroke.time_s + after, e.laid.end_s)
+            near = [k for k, s in enumerate(strokes) if s.instrument == e.note.instrument
+                    and e.stroke.time_s - before <= s.time_s <= end]
+            if near:
+                graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - e.stroke.time_s))}
+    return [s for k, s in enumerate(strokes) if k not in graces]
+
+
+class _Judge:
+    """Makes findings of unmatched and badly matched notes and strokes."""
+
+    def __init__(self, chart: Chart, laying: Laying, heard: Heard, expected: Sequence[_Expected],
+                 strokes: Sequence[Stroke], pairs) -> None:
+        self.chart, self.laying, self.heard = chart, laying, heard
+        self.expected, self.strokes = expected, strokes
+        found = Counter(expected[i].note.instrument for i, _ in pairs.same)
+        lost = Counter(expected[i].note.instrument for i in pairs.only_first)
+        right = Counter(strokes[j].instrument for _, j in pairs.same)
+        spare = Counter(strokes[j].instrument for j in pairs.only_second)
+        # Two written strokes heard of two, before any evidence: Beta(4, ½).
+        self.recall = {n: (found[n] + 4.0) / (found[n] + lost[n] + 4.5) for n in {*found, *lost}}
+        self.precision = {n: (right[n] + 4.0) / (right[n] + spare[n] + 4.5) for n in {*right, *spare}}
+        self.usual, self.spread = self._deviations(pairs)
+
+    def _deviations(self, pairs) -> tuple[dict[str, float], dict[str, float]]:
+        """Median and robust spread of each instrument's deviations, seconds."""
+        by_name: dict[str, list[float]] = {}
+        for i, j in pairs.same:
+            name = self.strokes[j].instrument
+            by_name.setdefault(name, []).append(self.strokes[j].time_s - self.expected[i].stroke.time_s)
+        every = [d for ds in by_name.values() for d in ds]
+        usual, spread = {}, {}
+        for name, ds in by_name.items():
+            ds = ds if len(ds) >= 6 else every
+            usual[name] = float(np.median(ds))
+            spread[name] = 1.4826 * float(np.median(np.abs(np.array(ds) - usual[name])))
+        return usual, spread
+
+    def late(self, i: int, j: int) -> Finding | None:
+        stroke = self.strokes[j]
+        deviation = stroke.time_s - self.expected[i].stroke.time_s - self.usual[stroke.instrument]
+        least = max(EARLY_LATE_S, EARLY_LATE_SPREADS * self.spread[stroke.instrument])
+        if abs(deviation) < least:
+            return None
+        sureness = stroke.confidence * float(np.clip(abs(deviation) / least - 0.4, 0, 1))
+        return self._finding("late" if deviation > 0 else "early", self.expected[i], stroke, deviation,
+                             sureness, min(2.0, abs(deviation) / 0.04))
+
+    def renamed(self, i: int, j: int) -> Finding | None:
+        e, stroke = self.expected[i], self.strokes[j]
+        if e.note.instrument in NOT_HEARD:
+            return None
+        sureness = stroke.confidence * self._silence(e)
+        if frozenset((e.note.instrument, stroke.instrument)) in _CONFUSABLE:
+            sureness *= 0.7
+        return self._finding("wrong drum", e, stroke, 0.0, sureness, 1.0)
+
+    def unheard(self, i: int) -> Finding | None:
+        e = self.expected[i]
+        if e.note.instrument in NOT_HEARD:
+            return None
+        sureness = self._silence(e) * self.recall.get(e.note.instrument, 1.0) ** 2
+        if e.note.velocity < SOFT_VELOCITY or "ghost" in e.note.articulations:
+            sureness *= SOFT_SHARE
+        if self._is_covered(e):
+            sureness *= COVERED_SHARE
+        return self._finding("extra", e, None, 0.0, sureness, 0.5 if e.note.velocity < SOFT_VELOCITY else 1.0)
+
+    def unwritten(self, j: int) -> Finding | None:
+        stroke = self.strokes[j]
+        bar = _bar_at(self.laying.bars, stroke.time_s)
+        assert bar is not None and bar.chart_bar is not None
+        sureness = stroke.confidence * self.precision.get(stroke.instrument, 1.0)
+        place = self._nearest_place(bar, stroke.time_s)
+        expected = _Expected(replace(stroke), Note(place, stroke.instrument, stroke.velocity), bar)
+        return self._finding("missing", expected, stroke, 0.0, sureness,
+                             0.5 if stroke.velocity < SOFT_VELOCITY else 1.0)
+
+    def _silence(self, e: _Expected) -> float:
+        """How sure it is that the written note's instrument was not struck, 0–1."""
+        found = self.heard.activations
+        name = HEARD_AS.get(e.note.instrument, e.note.instrument)
+        if found is None or name not in found.instruments:
+            return 1.0
+        column = found.onset[:, found.column(name)]
+        usual = self._usual_activation(name)
+        frame = round(e.stroke.time_s * found.frame_rate_hz)
+        reach = round(0.04 * found.frame_rate_hz)
+        here = float(column[max(0, frame - reach):frame + reach + 1].max(initial=0.0))
+        return float(np.clip(1.0 - here / (0.5 * usual), 0.0, 1.0))
+
+    def _usual_activation(self, name: str) -> float:
+        """Median height of the activation at this instrument's strokes."""
+        if not hasattr(self, "_heights"):
+            self._heights: dict[str, float] = {}
+        if name not in self._heights:
+            found = self.heard.activations
+            assert found is not None
+            column = found.onset[:, found.column(name)]
+            frames = [round(s.time_s * found.frame_rate_hz) for s in self.strokes if s.instrument == name]
+            peaks = [float(column[max(0, f - 2):f + 3].max(initial=0.0)) for f in frames]
+            self._heights[name] = max(float(np.median(peaks)) if peaks else 0.5, 0.1)
+        return self._heights[name]
+
+    def _is_covered(self, e: _Expected) -> bool:
+        """Whether a quiet cymbal or hi-hat falls together with another one."""
+        if instrument(e.note.instrument).family not in ("hi-hat", "cymbal"):
+            return False
+        return any(abs(s.time_s - e.stroke.time_s) <= TOGETHER_S
+                   and instrument(s.instrument).family in ("hi-hat", "cymbal") for s in self.strokes)
+
+    def _nearest_place(self, laid: LaidBar, time_s: float) -> Fraction:
+        """Nearest sixteenth or triplet of a stroke in its bar."""
+        k = laid.chart_bar
+        start, end = self.chart.time_map.bar_start_s(k), self.chart.time_map.bar_end_s(k)
+        chart_s = start + (time_s - laid.start_s) * (end - start) / (laid.end_s - laid.start_s)
+        exact = float(self.chart.time_map.whole_notes_at(chart_s)) - float(self.chart.time_map.starts[k])
+        length = self.chart.time_map.bars[k].length
+        places = [Fraction(round(exact * parts), parts) for parts in (16, 24)]
+        place = min(places, key=lambda p: abs(float(p) - exact))
+        return min(max(place, Fraction(0)), length - Fraction(1, 48))
+
+    def _finding(self, kind: str, e: _Expected, stroke: Stroke | None, deviation_s: float, sureness: float,
+                 share: float) -> Finding:
+        k = e.laid.chart_bar
+        number, bar = self.chart.time_map.bar_number(k), self.chart.time_map.bars[k]
+        name = instrument(e.note.instrument)
+        gravity = GRAVITY[kind] * _INSTRUMENT_GRAVITY[name.family] * share
+        what = {"extra": f"{name.name} is written but not heard",
+                "missing": f"{name.name} is heard but not written",
+                "wrong drum": f"{name.name} is written, {stroke.instrument if stroke else ''} is heard",
+                "early": f"{name.name} is played {abs(deviation_s) * 1000:.0f} ms earlier than written",
+                "late": f"{name.name} is played {abs(deviation_s) * 1000:.0f} ms later than written"}[kind]
+        return Finding(
+            kind, k, number, e.note.position, "" if kind == "missing" else name.name,
+            stroke.instrument if stroke else "", (stroke or e.stroke).time_s, deviation_s,
+            float(np.clip(sureness, 0.0, 1.0)), gravity, e.laid.start_s, e.laid.end_s,
+            f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
+
+
+def doubted(finding: Finding, most: float) -> Finding:
+    """A finding with its sureness capped."""
+    return replace(finding, sureness=min(finding.sureness, most))
