@@ -23,6 +23,9 @@ SYLLABLES: dict[Fraction, str] = {
     Fraction(1, 8): "ta", Fraction(3, 8): "ta", Fraction(5, 8): "ta", Fraction(7, 8): "ta",
 }
 
+#: Places beyond this number are counted out instead of listed.
+LONGEST_LIST = 4
+
 #: Words for a place whose syllable alone would not say where it is.
 _PLACES: dict[Fraction, str] = {
     Fraction(1, 6): "2nd sextuplet of {n}", Fraction(5, 6): "last sextuplet of {n}",
@@ -114,7 +117,8 @@ def the_place(bar: Bar, position: Fraction) -> str:
 
 
 def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
-    """Positions in words, the shortest way players say them.
+    """Positions in words, the shortest way players say them; more than
+    :data:`LONGEST_LIST` are counted out (:func:`count_row`).
 
     Examples
     --------
@@ -131,6 +135,8 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
         for name, places in _whole_sets(bar.meter, bar.length).items():
             if wanted == places:
                 return name
+    if len(wanted) > LONGEST_LIST:
+        return count_row(bar, wanted)
     return (" and " if len(wanted) == 2 else ", ").join(the_place(bar, p) for p in wanted)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order, instrument
 from workbench.sticking import Sticking
+from workbench.variations import instrument_word
 
 #: Fewest strokes that an average is taken of.
 FEWEST = 8
@@ -132,43 +133,60 @@ def _placements(chart: Chart) -> tuple[Placement, ...]:
 
 
 def _swings(chart: Chart) -> tuple[Swing, ...]:
-    """Where the second of two even notes falls, from the hands' time-keeping
-    and the other strokes alike."""
-    if not _was_played(chart) and chart.feel == "straight" and not _has_triplets(chart):
+    """Where the second of two even notes falls between its neighbours as played."""
+    if not _was_played(chart) and not _has_triplets(chart):
         return ()
     ratios: dict[str, list[float]] = {"8ths": [], "16ths": []}
+    times = _times_by_place(chart)
+    third = Fraction(1, 3)
     for k, written in enumerate(chart.bars):
         timed = chart.time_map.bars[k]
-        if timed.meter.is_compound:
+        if timed.meter.is_compound or not written.notes:
             continue
-        beat = timed.meter.beat_length
-        parts: dict[int, dict[Fraction, float]] = {}
-        for n in written.notes:
-            b, part = divmod(n.position, beat)
-            here = parts.setdefault(int(b), {})
-            here.setdefault(part / beat, chart.note_time_s(k, n))
-        for b, here in parts.items():
-            start_s = chart.time_map.seconds(k, b * beat)
-            length_s = chart.time_map.seconds(k, min((b + 1) * beat, timed.length)) - start_s
-            if length_s <= 0:
+        beat, start = timed.meter.beat_length, chart.time_map.starts[k]
+        for b, length in timed.beat_spans():
+            if length < beat:
                 continue
-            offs = set(here) - {Fraction(0)}
-            if len(offs) == 1 and offs <= {Fraction(1, 2), Fraction(2, 3)}:
-                x = (here[next(iter(offs))] - start_s) / length_s
-                if 0.35 < x < 0.85:
-                    ratios["8ths"].append(x / (1 - x))
-            for first in (Fraction(0), Fraction(1, 2)):
-                seconds = {first + Fraction(1, 4), first + Fraction(1, 3)} & offs
-                if len(seconds) == 1 and Fraction(1, 2) in offs:
-                    x = ((here[seconds.pop()] - start_s) / length_s - float(first)) * 2
-                    if 0.35 < x < 0.85:
-                        ratios["16ths"].append(x / (1 - x))
+            here = {f for f in _PARTS if start + b + f * beat in times}
+            for value, first, end, seconds in (
+                    ("8ths", Fraction(0), Fraction(1), (Fraction(1, 2), 2 * third)),
+                    ("16ths", Fraction(0), Fraction(1, 2), (Fraction(1, 4), third)),
+                    ("16ths", Fraction(1, 2), Fraction(1), (Fraction(3, 4), Fraction(5, 6)))):
+                inside = [f for f in here if first < f < end]
+                edges = [times.get(start + b + f * beat) for f in (first, end)]
+                if len(inside) != 1 or inside[0] not in seconds or None in edges:
+                    continue
+                share = (times[start + b + inside[0] * beat] - edges[0]) / (edges[1] - edges[0])
+                if 0.35 < share < 0.85:
+                    ratios[value].append(share / (1 - share))
     out = []
     for value, found in ratios.items():
         if len(found) >= FEWEST:
             low, middle, high = np.quantile(found, (0.25, 0.5, 0.75))
             out.append(Swing(value, float(middle), float(high - low) / 2, len(found)))
     return tuple(out)
+
+
+#: Parts of a beat that count for swing.
+_PARTS = sorted({Fraction(k, n) for n in (4, 6) for k in range(1, n)})
+
+
+def _times_by_place(chart: Chart) -> dict[Fraction, float]:
+    """Played time of each place (whole notes from the start): the time-keeper's
+    where it plays, else the first other stroke's."""
+    times: dict[Fraction, float] = {}
+    kept: set[Fraction] = set()
+    for k, n in chart.notes():
+        at = chart.time_map.starts[k] + n.position
+        keeps = n.instrument in _KEEPING
+        if at not in times or keeps and at not in kept:
+            times[at] = chart.note_time_s(k, n)
+            if keeps:
+                kept.add(at)
+    return times
+
+
+_KEEPING = ("closed hi-hat", "open hi-hat", "ride", "ride bell")
 
 
 def _has_triplets(chart: Chart) -> bool:
@@ -233,14 +251,25 @@ def _swing_lines(feel: Feel) -> list[str]:
 
 
 def _placement_lines(feel: Feel) -> list[str]:
-    lines = []
+    """The kit as a whole against the grid, then each instrument against the kit."""
+    if not feel.placements:
+        return []
+    strokes = sum(p.strokes for p in feel.placements)
+    kit = sum(p.mean_ms * p.strokes for p in feel.placements) / strokes
+    off = abs(kit) >= NOTICEABLE_MS
+    lines = [f"the kit as a whole {_side(kit, 'the grid')}"] if len(feel.placements) > 1 else []
+    against = "the rest" if off and lines else "the grid"
     for p in feel.placements:
-        if abs(p.mean_ms) < NOTICEABLE_MS:
-            where = "on the grid"
-        else:
-            where = f"{abs(p.mean_ms):.0f} ms {'behind' if p.mean_ms > 0 else 'ahead of'} the grid"
-        lines.append(f"{p.instrument} {where} on average (±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
+        mean = p.mean_ms - kit if against == "the rest" else p.mean_ms
+        lines.append(f"{instrument_word(p.instrument)} {_side(mean, against)} on average "
+                     f"(±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
     return lines
+
+
+def _side(ms: float, against: str) -> str:
+    if abs(ms) < NOTICEABLE_MS:
+        return f"with {against}" if against == "the rest" else f"on {against}"
+    return f"{abs(ms):.0f} ms {'behind' if ms > 0 else 'ahead of'} {against}"
 
 
 def _dynamics_lines(feel: Feel) -> list[str]:

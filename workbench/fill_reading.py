@@ -239,7 +239,7 @@ def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ..
             continue
         sizes = tuple(int(n) for n in lengths)
         # Groups of one or two throughout are no groups but single strokes.
-        if sum(sizes) / len(sizes) >= 2.5:
+        if min(sizes) >= 2 and max(sizes) <= 12 and sum(sizes) / len(sizes) >= 2.5:
             found.append((sizes, step, by))
     if not found:
         return none
@@ -262,7 +262,10 @@ def _after_feet(events: Sequence[_Event]) -> list[int]:
 
 
 def _new_drums(events: Sequence[_Event]) -> list[int]:
-    leads = [e.lead for e in events]
+    leads: list[str] = []
+    for e in events:
+        # A foot alone goes on with the drum before it.
+        leads.append(e.lead if e.hands or not leads else leads[-1])
     return [i for i in range(len(events)) if i == 0 or leads[i] != leads[i - 1]]
 
 

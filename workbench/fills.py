@@ -35,6 +35,11 @@ AT_LEAST = -3.0
 BEGIN_PRICE = 2.2
 END_INSIDE_PRICE = 1.5
 
+#: Reward (log-odds) of ending before a crash on 1, and of ending a phrase of
+#: four bars counted from other fills and crashes.
+LANDS_ON_CRASH = 0.8
+ENDS_PHRASE = 0.8
+
 #: What a beat of rest, or of feet alone, says (log-odds).
 PAUSE = -0.6
 
@@ -70,10 +75,16 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
     chart = patterns.chart
     given = given_fills(chart)
     evidence = _evidence(patterns)
+    lines = _line_bonus(patterns, {s.end[0] for s in given})
+    found = _runs(patterns, evidence, lines)
+    # A second look, with the phrases that the first found fills mark.
+    ends = {int(np.searchsorted(patterns.first_beat, end)) for _, end in found
+            if end in patterns.first_beat}
+    lines = _line_bonus(patterns, ends | {s.end[0] for s in given})
     spans = list(given)
     barred = [(m.start, m.end) for m in chart.marks if m.confirmed and (
         m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)]
-    for first, end in _runs(patterns, evidence):
+    for first, end in _runs(patterns, evidence, lines):
         span = Span(_beat_start(patterns, first), _beat_end(patterns, end - 1))
         if any(a < span.end and span.start < b for a, b in barred):
             continue
@@ -117,20 +128,40 @@ def _evidence(patterns: Patterns) -> np.ndarray:
     return np.where(feet_alone, np.minimum(out, PAUSE), out)
 
 
-def _runs(patterns: Patterns, evidence: np.ndarray) -> list[tuple[int, int]]:
+def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
+    """What speaks for a fill that ends at each bar line: a crash that opens the
+    bar, other fills and crashes four, eight … bars away; (bars + 1,), log-odds."""
+    count = len(patterns.sounding)
+    crashed = np.array([patterns.crash_opens(k) for k in range(count)] + [False])
+    crashed[1:] &= ~crashed[:-1]
+    marked = crashed.copy()
+    marked[[k for k in fill_ends if k <= count]] = True
+    bonus = np.where(crashed, LANDS_ON_CRASH, 0.0)
+    marks = np.flatnonzero(marked)
+    for k in range(count + 1):
+        away = np.abs(marks - k)
+        near = (away > 0) & (away <= 16)
+        if near.sum() >= 2 and (away[near] % 4 == 0).sum() >= 2 / 3 * near.sum():
+            bonus[k] += ENDS_PHRASE
+    return bonus
+
+
+def _runs(patterns: Patterns, evidence: np.ndarray, lines: np.ndarray) -> list[tuple[int, int]]:
     """Runs of fill beats (first, end) by the Viterbi algorithm."""
+    at_line = np.zeros(len(evidence) + 1)
+    at_line[patterns.first_beat] = lines
     opens_bar = np.zeros(len(evidence) + 1, bool)
     opens_bar[patterns.first_beat] = True
     heard = patterns.beats.any(axis=(1, 2))
     groove, fill = 0.0, -np.inf
     back: list[tuple[bool, bool]] = []
     for b, e in enumerate(evidence.tolist()):
-        leave = fill - (0.0 if opens_bar[b] else END_INSIDE_PRICE)
+        leave = fill + (at_line[b] if opens_bar[b] else -END_INSIDE_PRICE)
         enter = groove - BEGIN_PRICE if heard[b] else -np.inf
         from_fill_to_groove, from_groove_to_fill = leave > groove, enter > fill
         groove, fill = max(groove, leave), max(fill, enter) + e
         back.append((from_fill_to_groove, from_groove_to_fill))
-    in_fill = fill > groove
+    in_fill = fill + at_line[-1] > groove
     states = []
     for to_groove_from_fill, to_fill_from_groove in reversed(back):
         states.append(in_fill)

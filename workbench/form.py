@@ -28,6 +28,9 @@ CUT_PRICE = 1.7
 #: Longest section looked for, bars.
 LONGEST = 64
 
+#: Fewest bars of a section, user's own aside.
+SHORTEST = 3
+
 #: Bars alike at least this much (0–1) may carry the same letter.
 SAME_LETTER = 0.66
 
@@ -180,6 +183,11 @@ def _find_stretches(patterns: Patterns, fill_ends: frozenset[int], fill_bars: fr
             continue
         bonus = np.array([_cut_bonus(patterns, k, fill_ends) for k in range(first, end + 1)])
         cuts = _cut(features[first:end], bonus)
+        # A bar or two at the edge, an ending or a pick-up, are no section.
+        if len(cuts) > 1 and cuts[-1][1] - cuts[-1][0] < SHORTEST:
+            cuts[-2:] = [(cuts[-2][0], cuts[-1][1])]
+        if len(cuts) > 1 and cuts[0][1] - cuts[0][0] < SHORTEST:
+            cuts[:2] = [(cuts[0][0], cuts[1][1])]
         stretches += [(first + a, first + b) for a, b in cuts]
     return stretches
 

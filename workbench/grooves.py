@@ -17,7 +17,7 @@ from fractions import Fraction
 from workbench.chart import Chart, WrittenBar
 from workbench.counting import count_length, place_list
 from workbench.meter import Bar
-from workbench.patterns import KEEPERS, is_ghost
+from workbench.patterns import KEEPERS, ghost_limit, is_ghost
 
 #: What is written of a note: (position, instrument, articulations).
 Written = frozenset[tuple[Fraction, str, frozenset[str]]]
@@ -96,7 +96,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) 
         if length > 1 and len(clean) < 2 * length:
             break
         base = _base(chart, content, place, clean, length)
-        if base is None:
+        if base is None or length > 1 and not _repeats(content, place, clean, base):
             continue
         price = sum(len(content[k] ^ content[base[place[k] % length]]) for k in clean)
         for i in range(1, length):
@@ -133,6 +133,16 @@ def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clea
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]
         base.append(min(usual, key=lambda k: (_opens_with_crash(chart, k), k)))
     return tuple(base)
+
+
+def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int],
+             base: tuple[int, ...]) -> bool:
+    """Whether a longer phrase comes back: most bars close to their own base bar."""
+    for phase, bar in enumerate(base):
+        gaps = sorted(len(content[k] ^ content[bar]) for k in clean if place[k] % len(base) == phase)
+        if gaps[len(gaps) // 2] > max(2, len(content[bar]) // 8):
+            return False
+    return True
 
 
 def _opens_with_crash(chart: Chart, bar_index: int) -> bool:
@@ -172,9 +182,9 @@ class _Look:
         return best if best and len(self.keeping[best]) >= enough else None
 
 
-def _look(chart: Chart, bar_index: int) -> _Look:
+def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
     bar, notes = chart.time_map.bars[bar_index], chart.bars[bar_index].notes
-    full = [n for n in notes if n.instrument in ("snare", "side stick") and not is_ghost(n)]
+    full = [n for n in notes if n.instrument in ("snare", "side stick") and not is_ghost(n, limit)]
     keeping: dict[str, set[Fraction]] = {}
     for n in notes:
         if n.instrument in KEEPERS:
@@ -186,7 +196,7 @@ def _look(chart: Chart, bar_index: int) -> _Look:
     places = Counter(n.position for n in notes)
     return _Look(
         bar, at("kick"), frozenset(n.position for n in full),
-        frozenset(n.position for n in notes if is_ghost(n)),
+        frozenset(n.position for n in notes if is_ghost(n, limit)),
         bool(full) and all(n.instrument == "side stick" for n in full),
         at("open hi-hat"), at("pedal hi-hat"),
         {k: frozenset(v) for k, v in keeping.items()},
@@ -195,7 +205,8 @@ def _look(chart: Chart, bar_index: int) -> _Look:
 
 def name_groove(chart: Chart, base_bars: Sequence[int]) -> tuple[str, ...]:
     """What a drummer calls a groove, the most telling name first."""
-    looks = [_look(chart, k) for k in base_bars]
+    limit = ghost_limit(chart)
+    looks = [_look(chart, k, limit) for k in base_bars]
     names: list[str] = []
     for name in (_snare_name(looks), _kick_name(looks), _feel_name(looks), _hands_name(looks),
                  _left_foot_name(looks), _ghost_name(looks)):
@@ -343,10 +354,10 @@ def _rate(looks: Sequence[_Look], keeper: str) -> str:
         grid = frozenset(step * k for k in range(int(bar.length / step)))
         if is_(lambda k: grid):
             return name
-        if step == Fraction(1, 8) and _all(looks, lambda k: k.keeping[keeper] < grid
-                                           and len(grid - k.keeping[keeper]) <= 1
-                                           and len(grid) >= 6):
-            return f"8ths (none on {_of(looks, lambda k: grid - k.keeping[keeper])})"
+        if step in (Fraction(1, 8), Fraction(1, 16)) and _all(
+                looks, lambda k: k.keeping[keeper] < grid
+                and len(grid - k.keeping[keeper]) <= len(grid) // 5):
+            return f"{name} (none on {_of(looks, lambda k: grid - k.keeping[keeper])})"
     if not bar.meter.is_compound and len(looks[0].beats) == 4:
         let = beat * 2 / 3
         b = looks[0].beats

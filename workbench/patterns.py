@@ -33,8 +33,10 @@ _VOICES_OF: dict[str, tuple[str, ...]] = {
     "tambourine": ("percussion",), "cowbell": ("percussion",), "hand clap": ("percussion",),
 }
 
-#: A snare stroke softer than this (MIDI velocity) counts as a ghost note.
+#: Where a chart writes no ghost notes, snare strokes softer than this MIDI
+#: velocity, and softer than this share of its loud ones, count as ghost notes.
 GHOST_BELOW = 45
+GHOST_SHARE = 0.6
 
 #: Instruments that can keep time, by what players call it.
 KEEPERS: dict[str, str] = {
@@ -45,17 +47,27 @@ KEEPERS: dict[str, str] = {
 }
 
 
-def is_ghost(note: Note) -> bool:
-    """Whether a snare note is written or played as a ghost note."""
+def ghost_limit(chart: Chart) -> float:
+    """Velocity below which a snare stroke of a chart is a ghost note; 0 where
+    the chart writes its ghost notes itself."""
+    snares = [n for _, n in chart.notes() if n.instrument == "snare"]
+    if not snares or any("ghost" in n.articulations for n in snares):
+        return 0.0
+    loud = float(np.quantile([n.velocity for n in snares], 0.8))
+    return min(GHOST_BELOW, GHOST_SHARE * loud)
+
+
+def is_ghost(note: Note, limit: float = 0.0) -> bool:
+    """Whether a snare note is written, or played below ``limit``, as a ghost note."""
     if note.instrument != "snare" or "accent" in note.articulations:
         return False
-    return "ghost" in note.articulations or note.velocity < GHOST_BELOW
+    return "ghost" in note.articulations or note.velocity < limit
 
 
-def voices_of(note: Note) -> tuple[str, ...]:
-    """Voices a note fills."""
+def voices_of(note: Note, limit: float = 0.0) -> tuple[str, ...]:
+    """Voices a note fills; ``limit`` as from :func:`ghost_limit`."""
     if note.instrument in ("snare", "side stick"):
-        return ("snare",) if is_ghost(note) else ("snare", "backbeat")
+        return ("snare",) if is_ghost(note, limit) else ("snare", "backbeat")
     return _VOICES_OF.get(note.instrument, (note.instrument,))
 
 
@@ -79,6 +91,7 @@ class Patterns:
     def of(cls, chart: Chart) -> Patterns:
         spans = [bar.beat_spans() for bar in chart.time_map.bars]
         first = np.concatenate([[0], np.cumsum([len(s) for s in spans])]).astype(int)
+        limit = ghost_limit(chart)
         beats = np.zeros((first[-1], len(VOICES), TICKS), np.float32)
         for k, written in enumerate(chart.bars):
             bar = chart.time_map.bars[k]
@@ -90,7 +103,7 @@ class Patterns:
                 at = float(note.position) + 1e-9
                 b = int(np.searchsorted(begins, at, side="right")) - 1
                 tick = min(int((at - starts[b]) / length * TICKS + 0.5), TICKS - 1)
-                for voice in voices_of(note):
+                for voice in voices_of(note, limit):
                     beats[first[k] + b, _COLUMN[voice], tick] = 1.0
         return cls(chart, beats, first)
 

@@ -256,7 +256,11 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
             actual = _outside(written(chart.bars[k]), spans, k)
             if base == actual or (not actual and _wholly_filled(chart, spans, k)):
                 continue
-            for change in describe_changes(chart.time_map.bars[k], base, actual):
+            if not actual and chart.bars[k].notes:
+                changes = (Change("nothing but the fill", base),)
+            else:
+                changes = describe_changes(chart.time_map.bars[k], base, actual)
+            for change in changes:
                 bars_of.setdefault(change, []).append(k)
         together: dict[tuple[int, ...], list[Change]] = {}
         for change, bars in bars_of.items():

@@ -9,7 +9,7 @@ from workbench.chart import Chart
 from workbench.counting import bar_list, count_syllable, the_place
 from workbench.drumkit import drum_key_order, instrument
 from workbench.form import FormSection
-from workbench.patterns import is_ghost
+from workbench.patterns import ghost_limit, is_ghost
 from workbench.variations import instrument_word
 
 if TYPE_CHECKING:
@@ -219,6 +219,7 @@ def base_grid(chart: Chart, bars) -> list[str]:
     ghost, f flam; one line for each instrument, bars side by side."""
     names = sorted({n.instrument for k in bars for n in chart.bars[k].notes}, key=drum_key_order)
     width = max([len(instrument_word(n)) for n in names] + [5])
+    limit = ghost_limit(chart)
     rows = {name: f"{instrument_word(name):<{width}} " for name in names}
     count = f"{'count':<{width}} "
     for k in bars:
@@ -228,7 +229,7 @@ def base_grid(chart: Chart, bars) -> list[str]:
         wide = [max(len(c[:2]), 1) + 1 for c in cells]
         count += "|" + "".join(f"{c[:2]:<{w}}" for c, w in zip(cells, wide))
         for name in names:
-            at = {n.position: _sign(n) for n in chart.bars[k].notes if n.instrument == name}
+            at = {n.position: _sign(n, limit) for n in chart.bars[k].notes if n.instrument == name}
             rows[name] += "|" + "".join(f"{at.get(p, '.'):<{w}}" for p, w in zip(places, wide))
     return [count + "|", *(row + "|" for row in rows.values())]
 
@@ -252,12 +253,12 @@ def _grid_places(chart: Chart, bar_index: int) -> list[Fraction]:
     return sorted(places)
 
 
-def _sign(note) -> str:
+def _sign(note, limit: float) -> str:
     if note.articulations & {"flam", "drag"}:
         return "f"
     if "accent" in note.articulations:
         return "X"
-    return "o" if note.instrument == "open hi-hat" or is_ghost(note) else "x"
+    return "o" if note.instrument == "open hi-hat" or is_ghost(note, limit) else "x"
 
 
 # -- data --------------------------------------------------------------------------------

@@ -86,9 +86,7 @@ def performance_chart(performance: Performance) -> Chart:
     bars: list[list[Note]] = [[] for _ in range(count)]
     for (place, name), (velocity, deviation_s) in placed.items():
         k = int(place // length)
-        ghost = name == "snare" and velocity < 45
-        bars[k].append(Note(place - k * length, name, velocity,
-                            frozenset({"ghost"} if ghost else ()), deviation_s))
+        bars[k].append(Note(place - k * length, name, velocity, deviation_s=deviation_s))
     beats_bpm = performance.tempo_bpm / float(meter.beat_length * 4)
     return Chart(TimeMap.steady(count, beats_bpm, meter),
                  tuple(WrittenBar(tuple(b)) for b in bars), title=performance.name)
