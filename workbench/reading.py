@@ -8,150 +8,45 @@ What a user has named or confirmed is taken over as it is.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
 
+from workbench.audio import Audio
 from workbench.chart import Chart, Mark
 from workbench.edits import Edit, NameSection, RemoveMark, SetMark, Together
-from workbench.feel import Feel, measure_feel
-from workbench.fill_reading import Fill, read_fills
+from workbench.feel import measure_feel
+from workbench.fill_reading import read_fills
 from workbench.fills import Span, filled_bars, find_fills, refine_fill
 from workbench.form import FormSection, bar_features, find_form
-from workbench.grooves import Groove, Written, base_written, find_groove, written
+from workbench.grooves import base_written, find_groove, written
+from workbench.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.patterns import Patterns
 from workbench.progress import Progress, part
-from workbench.sticking import Player, Sticking, propose_sticking
-from workbench.variations import Change, describe_changes, rebuild
+from workbench.sticking import Player, propose_sticking
+from workbench.variations import Change, describe_changes
+from workbench.wording import all_statements, to_data, to_markdown
 
 
-@dataclass(frozen=True)
-class Statement:
-    """One thing said of a part.
-
-    Attributes
-    ----------
-    kind : str
-        'form', 'groove', 'variation', 'fill', 'sticking', 'feel' or 'note'.
-    text : str
-        Without bar numbers: those are in ``bars``.
-    bars : tuple of int
-        Bar indices it is about.
-    """
-
-    kind: str
-    text: str
-    bars: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class PartGroove:
-    """The groove of all stretches with one letter and one texture.
-
-    ``text`` is the user's own name where a confirmed mark gives one, else the
-    names of the groove in a row.
-    """
-
-    label: str
-    part: str
-    keeper: str | None
-    groove: Groove
-    text: str
-    given: bool = False
-
-
-@dataclass(frozen=True)
-class Variation:
-    """What some bars of a groove have in common that its base has not."""
-
-    label: str
-    part: str
-    bars: tuple[int, ...]
-    changes: tuple[Change, ...]
-
-    @property
-    def text(self) -> str:
-        return "; ".join(c.text for c in self.changes)
-
-
-@dataclass(frozen=True)
-class Reading:
-    """A part, read.
-
-    Attributes
-    ----------
-    chart : Chart
-    form : tuple of FormSection
-    grooves : tuple of PartGroove
-    variations : tuple of Variation
-        In the order of their first bars; no change is said twice.
-    fills : tuple of Fill
-    sticking : Sticking
-    feel : Feel
-    """
-
-    chart: Chart
-    form: tuple[FormSection, ...]
-    grooves: tuple[PartGroove, ...]
-    variations: tuple[Variation, ...]
-    fills: tuple[Fill, ...]
-    sticking: Sticking
-    feel: Feel
-
-    def groove_at(self, bar_index: int) -> PartGroove | None:
-        """The groove a bar belongs to; None where there are no drums."""
-        return self._groove_of.get(bar_index)
-
-    @cached_property
-    def _groove_of(self) -> dict[int, PartGroove]:
-        return {k: g for g in self.grooves for k in g.groove.bar_indices}
-
-    def section_at(self, bar_index: int) -> FormSection:
-        return next(s for s in self.form if bar_index in s.bars)
-
-    def rebuilt(self, bar_index: int) -> Written:
-        """A bar from what the reading says of it: base, variations and fills.
-
-        Equal to the chart's own bar (:func:`workbench.grooves.written`).
-        """
-        own = self.groove_at(bar_index)
-        if own is None:
-            return frozenset()
-        base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
-        spans = [f.span for f in self.fills]
-        base = _outside(base, spans, bar_index)
-        for variation in self.variations:
-            if bar_index in variation.bars:
-                base = rebuild(base, variation.changes)
-        filled = written(self.chart.bars[bar_index]) - _outside(
-            written(self.chart.bars[bar_index]), spans, bar_index)
-        return base | filled
+class Reading(PartReading):
+    """A part, read; see :class:`workbench.part_reading.PartReading` for its contents."""
 
     @cached_property
     def statements(self) -> tuple[Statement, ...]:
-        """Everything said, each thing once."""
-        from workbench.wording import all_statements
-
+        """Everything said, each thing once, with its bars."""
         return all_statements(self)
 
     def to_markdown(self) -> str:
         """The reading as a page for people."""
-        from workbench.wording import to_markdown
-
         return to_markdown(self)
 
     def to_data(self) -> dict:
         """The reading as plain data (what JSON can hold)."""
-        from workbench.wording import to_data
-
         return to_data(self)
 
 
-def read_part(chart: Chart, audio=None, player: Player = Player(),
+def read_part(chart: Chart, audio: Audio | None = None, player: Player = Player(),
               progress: Progress | None = None) -> Reading:
     """Read a drum part.
 
@@ -159,8 +54,8 @@ def read_part(chart: Chart, audio=None, player: Player = Player(),
     ----------
     chart : Chart
     audio : Audio, optional
-        The recording (``.mono()`` samples and ``.sample_rate``): helps to find
-        the form where the drums repeat and the music changes.
+        The recording: helps to find the form where the drums repeat and the
+        music changes.
     player : Player
         For the sticking.
     progress : callable, optional
@@ -173,9 +68,7 @@ def read_part(chart: Chart, audio=None, player: Player = Player(),
     music = None
     if audio is not None:
         tell(0.0, "listening for the form")
-        samples = audio.mono()
-        samples = getattr(samples, "samples", samples)
-        music = bar_features(chart, np.asarray(samples, np.float32).reshape(-1), audio.sample_rate)
+        music = bar_features(chart, audio.mono(), audio.sample_rate)
     tell(0.4, "reading the part")
     patterns = Patterns.of(chart)
     spans = find_fills(patterns)
@@ -237,14 +130,6 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...],
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 
-def _outside(content: Written, spans: Iterable[Span], bar_index: int) -> Written:
-    """Strokes of a bar that no fill covers."""
-    near = [s for s in spans if s.start[0] <= bar_index <= s.end[0]]
-    if not near:
-        return content
-    return frozenset(w for w in content if not any(s.covers(bar_index, w[0]) for s in near))
-
-
 def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
                 spans: tuple[Span, ...]) -> tuple[Variation, ...]:
     """Every difference from the grooves, the same change said once with its bars."""
@@ -252,8 +137,8 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
     for own in grooves:
         bars_of: dict[Change, list[int]] = {}
         for k in own.groove.bar_indices:
-            base = _outside(base_written(chart, own.groove.base_of(k), k), spans, k)
-            actual = _outside(written(chart.bars[k]), spans, k)
+            base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
+            actual = outside_fills(written(chart.bars[k]), spans, k)
             if base == actual or (not actual and _wholly_filled(chart, spans, k)):
                 continue
             if not actual and chart.bars[k].notes:
@@ -318,17 +203,3 @@ def _texts_by_bar(reading: Reading) -> dict[int, str]:
         for k in v.bars:
             said.setdefault(k, []).append(v.text)
     return {k: "; ".join(texts) for k, texts in sorted(said.items())}
-
-
-def usual_meter(chart: Chart) -> str:
-    """The meter of most bars, as "4/4"."""
-    meters = Counter(str(b.meter) for b in chart.time_map.bars)
-    return max(meters, key=lambda m: meters[m])
-
-
-def user_notes(chart: Chart) -> tuple[Statement, ...]:
-    """What the user has written and confirmed about stretches of the part."""
-    return tuple(Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
-                 for m in chart.marks if m.kind == "note" and m.confirmed and m.text)
-
-

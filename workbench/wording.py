@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from workbench.chart import Chart
 from workbench.counting import bar_list, count_syllable, the_place
-from workbench.drumkit import drum_key_order, instrument
+from workbench.drumkit import drum_key_order
+from workbench.fills import Span
 from workbench.form import FormSection
+from workbench.part_reading import PartReading, Statement
 from workbench.patterns import ghost_limit, is_ghost
 from workbench.variations import instrument_word
-
-if TYPE_CHECKING:
-    from workbench.reading import Reading, Statement
 
 #: From this difficulty on, and wherever hands or feet are flagged as fast, the
 #: page adds its caution about strain.
@@ -24,10 +23,8 @@ STRAIN_CAUTION = (
     "Stop at pain or numbness; if it stays, let a doctor or physiotherapist look before you go on.")
 
 
-def all_statements(reading: Reading) -> tuple[Statement, ...]:
+def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     """Everything a reading says, each thing once, with its bars."""
-    from workbench.reading import Statement, user_notes
-
     out = [Statement("form", text, tuple(s.bars)) for s in reading.form for text in [section_text(s)]]
     for g in reading.grooves:
         out.append(Statement("groove", groove_title(g.label, g.part) + g.text, g.groove.bar_indices))
@@ -50,11 +47,23 @@ def all_statements(reading: Reading) -> tuple[Statement, ...]:
     return (*out, *user_notes(reading.chart))
 
 
+def user_notes(chart: Chart) -> tuple[Statement, ...]:
+    """What the user has written and confirmed about stretches of the part."""
+    return tuple(Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
+                 for m in chart.marks if m.kind == "note" and m.confirmed and m.text)
+
+
+def usual_meter(chart: Chart) -> str:
+    """The meter of most bars, as "4/4"."""
+    meters = Counter(str(b.meter) for b in chart.time_map.bars)
+    return max(meters, key=lambda m: meters[m])
+
+
 def _touched(fills) -> tuple[int, ...]:
     return tuple(sorted({k for f in fills for k in f.span.bars()}))
 
 
-def fill_kinds(reading: Reading) -> dict:
+def fill_kinds(reading: PartReading) -> dict:
     """Fills by kind, in order of appearance."""
     kinds: dict = {}
     for f in reading.fills:
@@ -98,7 +107,7 @@ def groove_title(label: str, part: str) -> str:
     return f"{title}: " if title else ""
 
 
-def lands_text(reading: Reading, fill) -> str:
+def lands_text(reading: PartReading, fill) -> str:
     """Where a fill leads: the section, and what is played on 1."""
     if fill.lands_on is None:
         return "ends the part" if fill.span.end[0] >= len(reading.chart) else ""
@@ -116,7 +125,7 @@ def lands_text(reading: Reading, fill) -> str:
 
 # -- a page ------------------------------------------------------------------------------
 
-def to_markdown(reading: Reading) -> str:
+def to_markdown(reading: PartReading) -> str:
     """The reading as a page."""
     chart = reading.chart
     lines = [f"# {chart.title or 'Drum part'}", ""]
@@ -150,24 +159,18 @@ def to_markdown(reading: Reading) -> str:
     feel = reading.feel.lines()
     if feel:
         lines += ["", "## Feel", "", *(f"- {line}" for line in feel)]
-    notes = [m for m in chart.marks if m.kind == "note" and m.confirmed and m.text]
+    notes = user_notes(chart)
     if notes:
         lines += ["", "## Notes", ""]
-        lines += [f"- {bar_list(chart.time_map, _mark_bars(m))}: {m.text}" for m in notes]
+        lines += [f"- {bar_list(chart.time_map, n.bars)}: {n.text}" for n in notes]
     return "\n".join(lines) + "\n"
-
-
-def _mark_bars(mark) -> range:
-    return range(mark.start[0], mark.end[0] + (mark.end[1] > 0))
 
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "." if text else ""
 
 
-def _heading(reading: Reading) -> str:
-    from workbench.reading import usual_meter
-
+def _heading(reading: PartReading) -> str:
     chart = reading.chart
     tempo = next(iter(reading.feel.lines()), "")
     words = [usual_meter(chart), _bars(len(chart)), tempo]
@@ -180,14 +183,14 @@ def _numbers(chart: Chart, bars: range) -> str:
     return bar_list(chart.time_map, bars).split(" ", 1)[1]
 
 
-def _flags(reading: Reading) -> list[tuple[str, list[int]]]:
+def _flags(reading: PartReading) -> list[tuple[str, list[int]]]:
     said: dict[str, list[int]] = {}
     for f in reading.sticking.flags:
         said.setdefault(f.text, []).append(f.bar_index)
     return list(said.items())
 
 
-def _fill_lines(reading: Reading) -> list[str]:
+def _fill_lines(reading: PartReading) -> list[str]:
     chart = reading.chart
     if not reading.fills:
         return []
@@ -203,7 +206,7 @@ def _fill_lines(reading: Reading) -> list[str]:
     return lines
 
 
-def _lead(reading: Reading, fill) -> str:
+def _lead(reading: PartReading, fill) -> str:
     words = []
     sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars]
     if fill.span.start[1] == 0 and fill.setup_bar != fill.span.start[0] and sets_up:
@@ -263,7 +266,7 @@ def _sign(note, limit: float) -> str:
 
 # -- data --------------------------------------------------------------------------------
 
-def to_data(reading: Reading) -> dict:
+def to_data(reading: PartReading) -> dict:
     """Plain data of everything; bars as players number them."""
     chart = reading.chart
 
@@ -327,9 +330,3 @@ def to_data(reading: Reading) -> dict:
         "statements": [{"kind": s.kind, "text": s.text, "bars": [number(k) for k in s.bars]}
                        for s in reading.statements],
     }
-
-
-def hands_of(reading: Reading, bar_index: int) -> list[tuple[Fraction, str, str]]:
-    """(position, instrument, hand) of a bar's hand strokes, in order."""
-    return [(n.position, n.instrument, reading.sticking.hands.get((bar_index, n.position, n.instrument), ""))
-            for n in reading.chart.bars[bar_index].notes if not instrument(n.instrument).is_foot]
