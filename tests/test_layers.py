@@ -13,7 +13,7 @@ LAYERS = {
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
        "abbreviations excerpts kitnames untrusted midi",
     3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
-       "versions compare counting patterns fill_model fill_reading part_reading wording",
+       "versions compare counting patterns groove_names fill_model fill_reading part_reading wording",
     4: "draft evaluate engrave mei roadmap scorefiles synthesis sound loudness stretch balance practice exercises check take",
     5: "plot reading_plot grid cli commands",
 }

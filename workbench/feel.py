@@ -275,6 +275,7 @@ def _side(ms: float, against: str) -> str:
 def _dynamics_lines(feel: Feel) -> list[str]:
     lines = []
     for d in feel.dynamics:
-        reach = "even" if d.loud - d.soft < 20 else "varied" if d.loud - d.soft < 50 else "from ghost to accent"
-        lines.append(f"{d.limb}: velocity {d.median:.0f} in the middle, {d.soft:.0f}–{d.loud:.0f}, {reach}")
+        reach = d.loud - d.soft
+        word = "even" if reach < 20 else "varied" if reach < 50 else "from ghost to accent"
+        lines.append(f"{d.limb}: velocity {d.median:.0f} in the middle, {d.soft:.0f}–{d.loud:.0f}, {word}")
     return lines

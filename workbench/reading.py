@@ -46,7 +46,7 @@ class Reading(PartReading):
         return to_data(self)
 
 
-def read_part(chart: Chart, audio: Audio | None = None, player: Player = Player(),
+def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = None,
               progress: Progress | None = None) -> Reading:
     """Read a drum part.
 
@@ -57,13 +57,14 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player = Player(
         The recording: helps to find the form where the drums repeat and the
         music changes.
     player : Player
-        For the sticking.
+        For the sticking; right-handed by default.
     progress : callable, optional
 
     Returns
     -------
     Reading
     """
+    player = player or Player()
     tell = part(progress, 0.0, 1.0)
     music = None
     if audio is not None:

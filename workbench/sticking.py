@@ -141,7 +141,7 @@ class _Event:
     strong: bool
 
 
-def propose_sticking(chart: Chart, player: Player = Player(),
+def propose_sticking(chart: Chart, player: Player | None = None,
                      bars: Sequence[int] | None = None) -> Sticking:
     """Propose a sticking for all bars, or some.
 
@@ -157,6 +157,7 @@ def propose_sticking(chart: Chart, player: Player = Player(),
     >>> propose_sticking(chart, Player(style="hand to hand")).text(chart, 0)
     'R L R L R L R L'
     """
+    player = player or Player()
     chosen = range(len(chart)) if bars is None else sorted(set(bars))
     events, feet, flags = _collect(chart, chosen)
     place = _places(player)
@@ -205,8 +206,9 @@ def _collect(chart: Chart, bars: Sequence[int]) -> tuple[list[_Event], list, lis
         for position, notes in at.items():
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
+                where = place_name(timed, position)
                 flags.append(Flag("unplayable", k, position,
-                                  f"{len(notes)} things for two hands on {place_name(timed, position)}: {names}"))
+                                  f"{len(notes)} things for two hands on {where}: {names}"))
             strong = (position + timed.missing) % eighth == 0
             events.append(_Event(k, position, chart.time_map.seconds(k, position), tuple(notes[:2]), strong))
     return events, feet, flags

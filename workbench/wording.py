@@ -34,9 +34,8 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
         first = members[0]
         exact = [f for f in members if f.version_of is None]
         out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact)))
-        for f in members:
-            if f.version_of is not None:
-                out.append(Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars())))
+        out += [Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars()))
+                for f in members if f.version_of is not None]
         for f in members:
             lands = lands_text(reading, f)
             if lands:
