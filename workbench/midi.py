@@ -4,8 +4,9 @@ Conventions
 -----------
 * Drums are on channel 10 (General MIDI Level 1), keys from the drum key.
 * ``played=True`` keeps the feel: a tempo for each beat as it was played, each
-  stroke where it was heard.  ``played=False`` is strictly as written: one tempo
-  for each section, every stroke on its exact place.
+  stroke where it was heard, flams, drags and rolls spelled out in strokes.
+  ``played=False`` is strictly as written: one tempo for each section, every
+  note once, on its exact place.
 * Tick 0 is the first bar line.  A stroke heard before it is written at tick 0.
 * Tempo is kept in whole microseconds for a quarter note (Standard MIDI Files
   1.0, meta event 51), so a beat can be off by half a microsecond.
@@ -39,6 +40,9 @@ _DRUM_CHANNEL = 9
 _FLAM_S = 0.030
 _ROLL_STROKES_PER_S = 16.0
 _GRACE_LOUDNESS = 0.6
+#: Keys beside General MIDI that electronic kits send for the rims of their pads
+#: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
+_RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
 #: Grids tried for each beat, coarse first, and what a finer one must gain.
 _GRIDS = (1, 2, 4, 3, 6, 8, 12)
 _LONGEST_FILE = 8_000_000
@@ -165,11 +169,11 @@ def _strokes(chart: Chart, played: bool):
         on = _tick_at(time_map, time_s) if played else _tick(at)
         length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
         strokes = by_key.setdefault(key, [])
-        for before_s, loudness in _ornament(n):
+        for before_s, loudness in _ornament(n) if played else ():
             grace = _tick_at(time_map, time_s - before_s)
             strokes.append((max(grace, 0), _tick(length), max(1, round(n.velocity * loudness))))
         strokes.append((max(on, 0), _tick(length), n.velocity))
-        if "roll" in n.articulations:
+        if played and "roll" in n.articulations:
             strokes += _roll(time_map, time_s, k, n, length)
     for key, strokes in by_key.items():
         strokes.sort()
@@ -316,12 +320,19 @@ def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
         if found:
             problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
     if not found:
-        raise FileFormatError(f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
-    unknown = Counter(key for _, key, _ in found if instrument_for_midi_note(key) is None)
+        raise FileFormatError(
+            f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
+    unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
     known = sorted(n for n in found if n[1] not in unknown)
     if not known:
         raise FileFormatError(f"{path.name} has no note that the drum key knows.")
     return known, unknown
+
+
+def _instrument(key: int) -> str | None:
+    """Name of the instrument that a key means."""
+    found = instrument_for_midi_note(key)
+    return found.name if found else _RIM_KEYS.get(key)
 
 
 def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
@@ -420,7 +431,7 @@ def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str])
                 bar_index, position = k, start + length - min(step, length)
             at = starts[bar_index] + position * whole
             deviation = _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole)
-            name = instrument_for_midi_note(key).name
+            name = _instrument(key)
             note = Note(position, name, velocity, deviation_s=deviation)
             old = bars[bar_index].get(note.key)
             if old is None or old.velocity < velocity:

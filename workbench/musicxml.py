@@ -15,7 +15,7 @@ flam, drag                    one or two ``grace`` notes of the same instrument
 roll                          ``tremolo`` of three strokes
 half open, choke              ``half-muted``, ``other-articulation``
 rim shot, foot splash         noteheads ``slashed`` and ``circle-x``
-sticking                      ``fingering``
+sticking                      ``lyric`` named "sticking"
 section                       ``rehearsal`` (label) and bold ``words`` (name)
 feel                          ``sound``/``swing``
 time map                      ``sound tempo`` for each beat; exact beat times in a
@@ -520,9 +520,11 @@ class _Writer:
             if j == 0 and self.options.counts:
                 syllable = count_syllable(self.chart, bar_index, event.position)
                 if syllable:
-                    lyric = _add(note, "lyric", number="1", name="count")
-                    _add(lyric, "syllabic", "single")
-                    _add(lyric, "text", syllable)
+                    _add_lyric(note, 1, "count", syllable)
+            if n.sticking and self.options.sticking:
+                # Letters of one chord stand under each other.
+                row = 1 + self.options.counts + sum(1 for other in event.notes[:j] if other.sticking)
+                _add_lyric(note, row, "sticking", n.sticking)
 
     def _attack(self, bar_index: int, n: Note) -> float:
         """Played deviation in divisions, at the tempo of the bar."""
@@ -539,28 +541,23 @@ class _Writer:
                 hidden.add(once)
         draws = (said - hidden) & {"accent", "roll", "half open", "choke"}
         drawn |= draws
-        fingered = n.sticking and self.options.sticking
-        if not (draws or hidden or n.sticking or any(tuplet)):
+        if n.sticking and not self.options.sticking:
+            hidden.add(f"sticking {n.sticking}")
+        if not (draws or hidden or any(tuplet)):
             return
         notations = _add(note, "notations")
         if any(tuplet):
             _add_tuplet(notations, tuplet)
         if "roll" in draws:
             _add(_add(notations, "ornaments"), "tremolo", "3", type="single")
-        if "half open" in draws or fingered:
-            technical = _add(notations, "technical")
-            if fingered:
-                _add(technical, "fingering", n.sticking, placement="below")
-            if "half open" in draws:
-                _add(technical, "half-muted", smufl="guitarHalfOpenPedal", placement="above")
+        if "half open" in draws:
+            _add(_add(notations, "technical"), "half-muted", smufl="guitarHalfOpenPedal", placement="above")
         if draws & {"accent", "choke"}:
             articulations = _add(notations, "articulations")
             if "accent" in draws:
                 _add(articulations, "accent")
             if "choke" in draws:
                 _add(articulations, "other-articulation", "choke", smufl="pictChokeCymbal", placement="above")
-        if n.sticking and not fingered:
-            hidden.add(f"sticking {n.sticking}")
         for name in sorted(hidden):
             _add(notations, "other-notation", name, type="single", print_object="no")
 
@@ -572,6 +569,12 @@ def _add_words(direction, text: str, **attributes: str) -> None:
     kind = _add(direction, "direction-type")
     words = etree.SubElement(kind, "words", {**attributes, _SPACE: "preserve"})
     words.text = clean_text(text)
+
+
+def _add_lyric(note, row: int, name: str, text: str) -> None:
+    lyric = _add(note, "lyric", number=str(row), name=name)
+    _add(lyric, "syllabic", "single")
+    _add(lyric, "text", text)
 
 
 def _add_tuplet(notations, tuplet) -> None:

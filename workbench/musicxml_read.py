@@ -343,11 +343,20 @@ class _PartReader:
 
     def read(self) -> list[_Measure]:
         out = []
+        if not self.declared:
+            self.score.problems.append(
+                f"The part {self._part_name()!r} lists no instruments; its notes were read by their "
+                "place on the staff.")
         for element in self.part.findall("measure"):
             out.append(self._measure(element, first=not out))
             if len(out) > _MOST_BARS:
                 raise FileFormatError(f"{self.score.name} has more than {_MOST_BARS} bars; no drum part has.")
         return out
+
+    def _part_name(self) -> str:
+        names = [p.findtext("part-name") for p in self.score.root.findall("part-list/score-part")
+                 if p.get("id") == self.part.get("id")]
+        return names[0] or "" if names else ""
 
     def _measure(self, element, first: bool) -> _Measure:
         self.at = self.reach = Fraction(0)

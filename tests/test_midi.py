@@ -1,0 +1,167 @@
+"""Standard MIDI files: charts come back; damaged and foreign files are refused or listed."""
+
+from dataclasses import replace
+from fractions import Fraction
+from io import BytesIO
+
+import mido
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from tests.chart_strategies import charts
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.errors import FileFormatError
+from workbench.meter import Bar, Meter, TimeMap
+from workbench.midi import midi_bytes, read_midi, write_midi
+
+SETTINGS = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def read_back(chart, tmp_path, played):
+    path = tmp_path / "chart.mid"
+    return read_midi(write_midi(chart, path, played))
+
+
+def groove(deviation_s=0.0, bars=4):
+    notes = [Note(Fraction(k, 8), "closed hi-hat", 60 + k, deviation_s=deviation_s) for k in range(8)]
+    notes += [Note(Fraction(0), "kick", 100), Note(Fraction(1, 4), "snare", 110, deviation_s=deviation_s)]
+    return tuple(WrittenBar(tuple(notes)) for _ in range(bars))
+
+
+def drifting(bars=4):
+    times = [0.5 * k + 0.02 * (k % 3) for k in range(4 * bars + 1)]
+    return TimeMap([Bar(Meter(), tuple(times[4 * k:4 * k + 4])) for k in range(bars)], times[-1])
+
+
+def test_as_written_comes_back_exactly(tmp_path):
+    chart = Chart(drifting(), groove(0.01), title="Slow Ferry", sections=(Section(2, "Chorus", "B"),))
+    back = read_back(chart, tmp_path, played=False)
+    assert back.problems == ()
+    assert [b.pattern for b in back.chart.bars] == [b.pattern for b in chart.bars]
+    assert all(n.deviation_s == 0 for _, n in back.chart.notes())
+    assert [n.velocity for _, n in back.chart.notes()] == [n.velocity for _, n in chart.notes()]
+    assert (back.chart.title, back.chart.sections) == ("Slow Ferry", chart.sections)
+
+
+def test_played_feel_comes_back(tmp_path):
+    chart = Chart(drifting(), groove(0.012))
+    back = read_back(chart, tmp_path, played=True).chart
+    assert [b.pattern for b in back.bars] == [b.pattern for b in chart.bars]
+    for (k, a), (j, b) in zip(chart.notes(), back.notes()):
+        assert back.note_time_s(j, b) == pytest.approx(chart.note_time_s(k, a), abs=1e-4)
+
+
+def test_sections_that_end_in_the_middle_of_a_tempo(tmp_path):
+    chart = Chart(TimeMap.steady(4, 90), groove(), sections=(Section(1, "Verse"), Section(3, "Out")))
+    assert read_back(chart, tmp_path, False).chart.sections == chart.sections
+
+
+@SETTINGS
+@given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
+def test_every_note_is_written_once_at_its_tick(chart):
+    midi = mido.MidiFile(file=BytesIO(midi_bytes(chart, played=False)))
+    tick, found = 0, []
+    for m in midi.tracks[0]:
+        tick += m.time
+        if m.type == "note_on":
+            found.append((Fraction(tick, 4 * midi.ticks_per_beat), m.note, m.velocity))
+    starts = chart.time_map.starts
+    from workbench.drumkit import instrument
+    expected = {}
+    for k, n in chart.notes():
+        expected[starts[k] + n.position, instrument(n.instrument).midi_note] = n.velocity
+    assert len(found) == len(expected)
+    for at, key, velocity in found:
+        near = min((e for e in expected if e[1] == key), key=lambda e: abs(e[0] - at))
+        assert abs(near[0] - at) < Fraction(1, 4 * 6720) and expected[near] == velocity
+
+
+@SETTINGS
+@given(charts(most_bars=3))
+def test_any_chart_can_be_written_as_played(chart):
+    midi = mido.MidiFile(file=BytesIO(midi_bytes(chart, played=True)))
+    assert sum(m.type == "note_on" for m in midi.tracks[0]) >= len({n.instrument for _, n in chart.notes()})
+
+
+def test_pickup_and_meter_change_come_back(tmp_path):
+    bars = [Bar(Meter(), (0.0,), Fraction(1, 4)), Bar(Meter(), (0.5, 1.0, 1.5, 2.0)),
+            Bar(Meter(6, 8), (2.5, 3.25)), Bar(Meter(), (4.0, 4.5, 5.0, 5.5))]
+    written = tuple(WrittenBar((Note(Fraction(0), "snare"),)) for _ in bars)
+    chart = Chart(TimeMap(bars, 6.0), written)
+    back = read_back(chart, tmp_path, False).chart
+    assert [(b.meter, b.length) for b in back.time_map.bars] == [(b.meter, b.length) for b in bars]
+
+
+def test_flams_and_drags_come_back_as_such(tmp_path):
+    notes = (Note(Fraction(1, 4), "snare", 100, frozenset({"flam"})),
+             Note(Fraction(1, 2), "high tom", 100, frozenset({"drag"})))
+    back = read_back(Chart(TimeMap.steady(1, 100), (WrittenBar(notes),)), tmp_path, True)
+    assert [(n.instrument, set(n.articulations)) for _, n in back.chart.notes()] == [
+        ("snare", {"flam"}), ("high tom", {"drag"})]
+    assert back.problems  # says that close strokes were joined
+
+
+@pytest.mark.parametrize("parts", [2, 3, 4, 6, 8])
+def test_each_beat_gets_the_coarsest_grid_that_fits(tmp_path, parts):
+    notes = tuple(Note(Fraction(k, 4 * parts), "snare") for k in range(4 * parts))
+    back = read_back(Chart(TimeMap.steady(1, 80), (WrittenBar(notes),)), tmp_path, False).chart
+    assert [n.position for n in back.bars[0].notes] == [n.position for n in notes]
+
+
+def save(path, *messages, **kwargs):
+    midi = mido.MidiFile(ticks_per_beat=480, **kwargs)
+    midi.tracks.append(mido.MidiTrack(messages))
+    midi.save(path)
+    return path
+
+
+def note(key, channel=9, time=0):
+    return mido.Message("note_on", note=key, velocity=80, channel=channel, time=time)
+
+
+def test_unknown_keys_are_listed(tmp_path):
+    read = read_midi(save(tmp_path / "x.mid", note(36), note(81, time=480)))
+    assert len(read.chart.bars[0].notes) == 1
+    assert any("81" in p for p in read.problems)
+
+
+def test_rim_keys_of_electronic_kits_are_known(tmp_path):
+    read = read_midi(save(tmp_path / "x.mid", note(22), note(26, time=480)))
+    assert [n.instrument for _, n in read.chart.notes()] == ["closed hi-hat", "open hi-hat"]
+
+
+def test_a_lone_track_on_another_channel_is_taken_and_said(tmp_path):
+    read = read_midi(save(tmp_path / "x.mid", note(38, channel=0)))
+    assert len(read.chart.bars[0].notes) == 1 and "channel 10" in read.problems[0]
+
+
+@pytest.mark.parametrize("data, message", [
+    (b"", "not a Standard MIDI File"),
+    (b"hello world", "not a Standard MIDI File"),
+    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01", "damaged"),
+    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01\xe0MTrk\x00\x00\xff\xff\x00\x90", "damaged|could not be read"),
+    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x00\x01\xe0", "no drum notes"),
+])
+def test_what_is_no_midi_drum_part_is_refused(tmp_path, data, message):
+    path = tmp_path / "x.mid"
+    path.write_bytes(data)
+    with pytest.raises(FileFormatError, match=message):
+        read_midi(path)
+
+
+def test_missing_file_folder_and_film_time(tmp_path):
+    with pytest.raises(FileFormatError, match="There is no file"):
+        read_midi(tmp_path / "none.mid")
+    with pytest.raises(FileFormatError, match="is a folder"):
+        read_midi(tmp_path)
+    path = save(tmp_path / "x.mid", note(36))
+    data = bytearray(path.read_bytes())
+    data[12:14] = b"\xe7\x28"  # 25 frames of 40 ticks
+    path.write_bytes(data)
+    with pytest.raises(FileFormatError, match="film frames"):
+        read_midi(path)
+
+
+def test_output_is_the_same_each_time():
+    chart = replace(Chart(drifting(), groove()), title="Größe ≤ 3")
+    assert midi_bytes(chart) == midi_bytes(chart)
