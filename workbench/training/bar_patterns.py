@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -32,15 +33,19 @@ FLOOR = 0.01
 #: Spread of strokes about their place, in parts of the beat.
 SCATTER_PARTS = 0.9
 
+#: Narrowest spread of a pattern's tempo (natural log).
+NARROWEST_TEMPO = 0.2
 
-def read_bars(data: Path, meter: Meter) -> np.ndarray:
-    """Counts of all bars of the training split in a meter.
+
+def read_bars(data: Path, meter: Meter) -> tuple[np.ndarray, np.ndarray]:
+    """Counts of all bars of the training split in a meter, and their tempi.
 
     Returns
     -------
-    ndarray (bars, parts of a bar, roles)
+    ndarray (bars, parts of a bar, roles), ndarray (bars,)
+        The second is the natural log of counted beats a minute.
     """
-    out = []
+    out, tempi = [], []
     per_bar = meter.counted_beats * PARTS_PER_BEAT
     quarters_per_part = float(meter.beat_length * 4) / PARTS_PER_BEAT
     for performance in read_performances(data, ("train",)):
@@ -54,26 +59,43 @@ def read_bars(data: Path, meter: Meter) -> np.ndarray:
         np.add.at(counts, (parts // per_bar, parts % per_bar, roles), 1.0)
         whole = np.minimum(counts[: parts.max() // per_bar], 1.0)
         out.append(whole[whole.sum(axis=(1, 2)) > 1])
-    return np.concatenate(out)
+        tempo = performance.tempo_bpm / float(meter.beat_length * 4)
+        tempi.append(np.full(len(out[-1]), np.log(tempo)))
+    return np.concatenate(out), np.concatenate(tempi)
 
 
-def fit_mixture(bars: np.ndarray, count: int, rounds: int = 60, seed: int = 0):
-    """Rates (patterns, parts, roles) and shares (patterns,) of a Poisson mixture."""
+@dataclass(frozen=True)
+class Mixture:
+    """Patterns: rates (patterns, parts, roles), shares, mean and spread of log tempo."""
+
+    rates: np.ndarray
+    shares: np.ndarray
+    tempo_mean: np.ndarray
+    tempo_spread: np.ndarray
+
+
+def fit_mixture(bars: np.ndarray, log_tempo: np.ndarray, count: int, rounds: int = 60,
+                seed: int = 0) -> Mixture:
+    """Expectation maximisation of a mixture of Poisson rates and log-normal tempi."""
     rng = np.random.default_rng(seed)
     flat = bars.reshape(len(bars), -1)
-    shares = rng.dirichlet(np.ones(count) * 5.0, size=len(bars))
+    member = rng.dirichlet(np.ones(count) * 5.0, size=len(bars))
     for _ in range(rounds):
-        weight = shares.sum(axis=0) + 1e-9
-        rates = ((shares.T @ flat).reshape(count, *bars.shape[1:]) + 0.5 * bars.mean(axis=0)) / (
+        weight = member.sum(axis=0) + 1e-9
+        rates = ((member.T @ flat).reshape(count, *bars.shape[1:]) + 0.5 * bars.mean(axis=0)) / (
             weight[:, None, None] + 0.5)
         # Played strokes scatter around their part of the beat.
         rates = gaussian_filter1d(rates, SCATTER_PARTS, axis=1, mode="wrap")
         rates = np.maximum(rates, FLOOR)
+        mean = member.T @ log_tempo / weight
+        square = (member * np.square(log_tempo[:, None] - mean)).sum(axis=0) / weight
+        spread = np.sqrt(square + NARROWEST_TEMPO ** 2)
         flat_rates = rates.reshape(count, -1)
         score = flat @ np.log(flat_rates).T - flat_rates.sum(axis=1) + np.log(weight / weight.sum())
-        shares = np.exp(score - score.max(axis=1, keepdims=True))
-        shares /= shares.sum(axis=1, keepdims=True)
-    return rates, weight / weight.sum()
+        score -= 0.5 * np.square((log_tempo[:, None] - mean) / spread) + np.log(spread)
+        member = np.exp(score - score.max(axis=1, keepdims=True))
+        member /= member.sum(axis=1, keepdims=True)
+    return Mixture(rates, weight / weight.sum(), mean, spread)
 
 
 def without_beat(bars: np.ndarray, beat: int) -> np.ndarray:
@@ -82,20 +104,23 @@ def without_beat(bars: np.ndarray, beat: int) -> np.ndarray:
     return np.delete(bars, np.s_[start:start + PARTS_PER_BEAT], axis=1)
 
 
-def bars_of_meters(data: Path) -> dict[str, np.ndarray]:
-    """Bars to learn from for each meter.
+def bars_of_meters(data: Path) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Bars to learn from for each meter, and their tempi.
 
     The data set hardly has others than 4/4; bars of 3/4 are its 4/4 bars with a
     beat cut out, besides its own, and bars of 2/4 the halves of its 4/4 bars.
     """
-    four = read_bars(data, Meter(4, 4))
+    four, four_tempo = read_bars(data, Meter(4, 4))
+    three, three_tempo = read_bars(data, Meter(3, 4))
     half = 2 * PARTS_PER_BEAT
-    three = np.concatenate([without_beat(four, beat)[beat::6] for beat in (1, 2, 3)])
-    own_three = read_bars(data, Meter(3, 4))
+    cut = [np.s_[beat::6] for beat in (1, 2, 3)]
     return {
-        "4/4": four,
-        "3/4": np.concatenate([three, *[own_three] * 4]),
-        "2/4": np.concatenate([four[:, :half], four[:, half:]])[::2],
+        "4/4": (four, four_tempo),
+        "3/4": (np.concatenate([*(without_beat(four, k + 1)[c] for k, c in enumerate(cut)),
+                                *[three] * 4]),
+                np.concatenate([*(four_tempo[c] for c in cut), *[three_tempo] * 4])),
+        "2/4": (np.concatenate([four[::2, :half], four[1::2, half:]]),
+                np.concatenate([four_tempo[::2], four_tempo[1::2]])),
         "6/8": read_bars(data, Meter(6, 8)),
     }
 
@@ -104,14 +129,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", type=Path, help="folder of the Groove MIDI data set")
     parser.add_argument("out", type=Path)
-    parser.add_argument("--patterns", type=int, default=16)
+    parser.add_argument("--patterns", type=int, default=24)
     args = parser.parse_args()
     meters = {}
-    for meter, bars in bars_of_meters(args.data).items():
-        count = args.patterns if len(bars) > 1000 else 6
-        rates, shares = fit_mixture(bars, count)
-        meters[meter] = {"bars_counted": len(bars), "shares": [round(float(s), 4) for s in shares],
-                         "rates": np.round(rates, 3).tolist()}
+    for meter, (bars, log_tempo) in bars_of_meters(args.data).items():
+        count = args.patterns if len(bars) > 1000 else 4
+        found = fit_mixture(bars, log_tempo, count)
+        meters[meter] = {"bars_counted": len(bars), "shares": np.round(found.shares, 4).tolist(),
+                         "tempo_mean": np.round(found.tempo_mean, 3).tolist(),
+                         "tempo_spread": np.round(found.tempo_spread, 3).tolist(),
+                         "rates": np.round(found.rates, 3).tolist()}
         print(f"{meter}: {len(bars)} bars, {count} patterns")
     data = {"source": "Groove MIDI data set, training split, CC BY 4.0",
             "parts_per_beat": PARTS_PER_BEAT, "roles": list(ROLES), "meters": meters}
