@@ -24,7 +24,11 @@ LIMITER_S = 0.004
 #: BS.1770 gates blocks of 0.4 s; shorter loops are measured over several rounds.
 MEASURED_S = 3.0
 #: The limiter may take off this much; louder peaks turn the whole down instead.
-MOST_LIMITING_DB = 6.0
+MOST_LIMITING_DB = 8.0
+#: Loudness that limiting cost is made up for by at most this.
+MOST_MAKE_UP_DB = 4.0
+#: How far a peak may lie above the samples around it, dB.
+BETWEEN_DB = 4.0
 
 
 def loudness_lufs(samples: np.ndarray, sample_rate: int) -> float:
@@ -44,19 +48,31 @@ def loudness_lufs(samples: np.ndarray, sample_rate: int) -> float:
             return float(pyloudnorm.Meter(sample_rate).integrated_loudness(heard.astype(float)))
 
 
-def oversampled_peaks(samples: np.ndarray, loop: bool = False) -> np.ndarray:
-    """For every sample the highest absolute value near it, all channels, (n,)."""
-    around = 64
-    padded = np.pad(samples, ((around, around), (0, 0)), mode="wrap" if loop else "constant")
-    fine = np.abs(signal.resample_poly(padded, 4, 1, axis=0)).max(axis=1)
-    fine = fine.reshape(-1, 4).max(axis=1)
-    # A peak between two samples counts for both.
-    return np.maximum(maximum_filter1d(fine, 3), np.abs(padded).max(axis=1))[around:-around]
+def oversampled_peaks(samples: np.ndarray, loop: bool = False, over: float = 0.0) -> np.ndarray:
+    """For every sample the highest absolute value near it, all channels, (n,).
+
+    Oversampled only in blocks whose samples come near ``over``: no practical
+    signal rises more than :data:`BETWEEN_DB` between its samples.
+    """
+    around, block = 64, 4096
+    count = -(-len(samples) // block) * block
+    padded = np.pad(samples, ((around, around), (0, 0)), mode="wrap" if loop and len(samples) else "constant")
+    padded = np.pad(padded, ((0, count - len(samples)), (0, 0)))
+    out = np.abs(padded).max(axis=1)
+    near = out[around:around + count].reshape(-1, block).max(axis=1) >= over * 10 ** (-BETWEEN_DB / 20)
+    for k in np.flatnonzero(near):
+        piece = padded[k * block:(k + 1) * block + 2 * around]
+        fine = np.abs(signal.resample_poly(piece, 4, 1, axis=0)).max(axis=1).reshape(-1, 4).max(axis=1)
+        # A peak between two samples counts for both.
+        inside = slice(k * block + around, (k + 1) * block + around)
+        out[inside] = np.maximum(out[inside], maximum_filter1d(fine, 3)[around:-around])
+    return out[around:around + len(samples)]
 
 
 def true_peak_dbtp(samples: np.ndarray, loop: bool = False) -> float:
     """True peak in dBTP; −inf for silence."""
-    peak = oversampled_peaks(samples, loop).max(initial=0.0)
+    highest = np.abs(samples).max(initial=0.0)
+    peak = oversampled_peaks(samples, loop, highest).max(initial=0.0)
     return float(20 * np.log10(peak)) if peak > 0 else -np.inf
 
 
@@ -78,18 +94,32 @@ def levelled(samples: np.ndarray, sample_rate: int, target_lufs: float = TARGET_
     loudness = loudness_lufs(samples, sample_rate)
     if not np.isfinite(loudness):
         return samples.astype(np.float32)
-    out = samples * np.float32(10 ** ((target_lufs - loudness) / 20))
+    gain_db = target_lufs - loudness
     ceiling = 10 ** ((ceiling_dbtp - 0.1) / 20)
-    peaks = oversampled_peaks(out, loop)
-    over_db = 20 * np.log10(max(peaks.max(), 1e-12) / ceiling)
-    if over_db > MOST_LIMITING_DB:
-        turn = np.float32(10 ** ((MOST_LIMITING_DB - over_db) / 20))
-        out, peaks = out * turn, peaks * turn
-    if over_db > 0:
-        half = int(LIMITER_S * sample_rate)
-        mode = "wrap" if loop else "nearest"
-        wanted = minimum_filter1d(np.minimum(1, ceiling / np.maximum(peaks, 1e-12)), 2 * half + 1, mode=mode)
-        # Smoothing over no more than the span of the minimum never exceeds it.
-        gain = uniform_filter1d(uniform_filter1d(wanted, half + 1, mode=mode), half + 1, mode=mode)
-        out = out * gain[:, None]
-    return out.astype(np.float32)
+    # No sample below this can come over the ceiling, whatever gain is chosen below.
+    harmless = max(np.abs(samples).max() * 10 ** (-MOST_LIMITING_DB / 20),
+                   ceiling * 10 ** (-(gain_db + MOST_MAKE_UP_DB) / 20))
+    peaks = oversampled_peaks(samples, loop, harmless)
+    highest_db = 20 * np.log10(peaks.max() / ceiling)
+    most_db = MOST_LIMITING_DB - highest_db
+    out = _limited(samples, peaks, min(gain_db, most_db), ceiling, sample_rate, loop)
+    if gain_db + highest_db > 0:
+        # Limiting has cost loudness; once more with what it cost.
+        cost_db = min(target_lufs - loudness_lufs(out, sample_rate), MOST_MAKE_UP_DB)
+        out = _limited(samples, peaks, min(gain_db + cost_db, most_db), ceiling, sample_rate, loop)
+    return out
+
+
+def _limited(samples: np.ndarray, peaks: np.ndarray, gain_db: float, ceiling: float,
+             sample_rate: int, loop: bool) -> np.ndarray:
+    gain = np.float32(10 ** (gain_db / 20))
+    if peaks.max() * gain <= ceiling:
+        return (samples * gain).astype(np.float32)
+    half = int(LIMITER_S * sample_rate)
+    mode = "wrap" if loop else "nearest"
+    allowed = np.minimum(1, ceiling / np.maximum(peaks * gain, 1e-12))
+    allowed = minimum_filter1d(allowed, 2 * half + 1, mode=mode)
+    # Smoothing over no more than the span of the minimum never exceeds it.
+    for _ in range(2):
+        allowed = uniform_filter1d(allowed, half + 1, mode=mode)
+    return (samples * (gain * allowed)[:, None]).astype(np.float32)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy import signal
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from workbench.audio import Audio
 from workbench.errors import AnalysisError
@@ -25,6 +25,10 @@ SLOWEST, FASTEST = 0.25, 2.0
 BEFORE_S, AFTER_S = 0.016, 0.070
 #: Blends at both ends of a kept attack.
 BLEND_IN_S, BLEND_OUT_S = 0.010, 0.030
+#: The vocoder's window: how far before an attack it is heard already.
+PRE_ECHO_S = 0.140
+#: Pre-echoes are turned down apart below and above this frequency.
+SPLIT_HZ = 1500.0
 #: An attack begins where its energy has this share of its first peak.
 ONSET_SHARE = 0.1
 #: Two attacks nearer than this are kept as one.
@@ -62,6 +66,7 @@ def stretch_audio(audio: Audio, speed: float, attacks_s: Sequence[float] | None 
     out = _stretched(samples, rate, speed)
     if attacks_s is None:
         attacks_s = find_attacks(audio)
+    _hush_pre_echoes(out, samples, rate, speed, attacks_s)
     _keep_attacks(out, samples, rate, speed, attacks_s)
     return Audio(out, rate)
 
@@ -93,6 +98,8 @@ def find_attacks(audio: Audio) -> np.ndarray:
     rate = audio.sample_rate
     mono = audio.mono().astype(float)
     step = max(1, round(0.001 * rate))
+    if len(mono) < 50 * step:
+        return np.zeros(0)
     rise = 0.0
     for low_hz, high_hz in ((30, 150), (150, 900), (900, 4000), (4000, 12000)):
         if low_hz > 0.4 * rate:
@@ -110,8 +117,6 @@ def find_attacks(audio: Audio) -> np.ndarray:
         # The rise lies in the middle of the lag.
         climb = np.concatenate([climb[lag // 2:], np.zeros(lag // 2)])[:count]
         rise = rise + climb
-    if np.ndim(rise) == 0 or not len(rise):
-        return np.zeros(0)
     around = maximum_filter1d(rise, 501)
     height = np.maximum(1.2, 0.3 * around)
     peaks, _ = signal.find_peaks(rise, height=height, distance=round(NEAREST_S * 1000), prominence=0.8)
@@ -146,6 +151,45 @@ def _refined(mono: np.ndarray, at: np.ndarray, rate: int,
         under = np.flatnonzero(here[:peak + 1] <= floor + ONSET_SHARE * (here[peak] - floor))
         out.append(low + int(under[-1]))
     return np.array(sorted(set(out)), float)
+
+
+def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: float,
+                     attacks_s: Sequence[float]) -> None:
+    """Turn down what sounds before an attack but did not in the recording.
+
+    The vocoder spreads an attack over its window; ahead of it neither the low
+    nor the high part may be louder than the recording had it there.
+    """
+    frame = max(1, int(0.005 * rate))
+    if len(samples) < 4 * frame or len(out) < 4 * frame or not len(attacks_s):
+        return
+    sos = signal.butter(2, min(SPLIT_HZ, 0.2 * rate), "highpass", fs=rate, output="sos")
+    high_out, high_in = (signal.sosfiltfilt(sos, x, axis=0).astype(np.float32) for x in (out, samples))
+    for band_out, band_in in ((high_out, high_in), (out - high_out, samples - high_in)):
+        gain = _allowed(_levels(band_out, frame), _levels(band_in, frame), frame / rate, speed, attacks_s)
+        middle = (np.arange(len(gain)) + 0.5) * frame
+        loss = np.interp(np.arange(len(out)), middle, gain - 1).astype(np.float32)
+        out += band_out * loss[:, None]
+
+
+def _levels(x: np.ndarray, frame: int) -> np.ndarray:
+    """RMS of each frame, all channels together, smoothed a little."""
+    count = -(-len(x) // frame)
+    power = np.pad((x ** 2).mean(axis=1), (0, count * frame - len(x))).reshape(count, frame).mean(axis=1)
+    return np.sqrt(uniform_filter1d(power, 3, mode="nearest"))
+
+
+def _allowed(heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float,
+             attacks_s: Sequence[float]) -> np.ndarray:
+    """Gain of each frame: 1 except ahead of attacks, where it takes off the excess."""
+    at_s = (np.arange(len(heard)) + 0.5) * frame_s
+    meant = np.interp(at_s * speed, (np.arange(len(meant)) + 0.5) * frame_s, meant)
+    gain = np.ones(len(heard))
+    for t in attacks_s:
+        a = max(0, int((t / speed - PRE_ECHO_S) / frame_s))
+        b = min(len(gain), int((t / speed - BEFORE_S + BLEND_IN_S) / frame_s))
+        gain[a:b] = np.minimum(1, (meant[a:b] + 1e-6) / (heard[a:b] + 1e-6))
+    return uniform_filter1d(gain, 3, mode="nearest")
 
 
 def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float,

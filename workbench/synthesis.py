@@ -97,18 +97,27 @@ def voice_for(name: str, articulations: frozenset[str] = frozenset()) -> str:
 
 @lru_cache(maxsize=1024)
 def _layer(voice: str, layer: int, sample_rate: int, variation: int) -> np.ndarray:
-    """A shot at full level with the colour of one loudness step."""
-    level, play = _VOICES[voice]
-    # The kit's own partials come from the voice's name, the blow from all three.
-    seed = zlib.crc32(f"{voice}/{layer}/{variation}".encode())
-    force = LAYER_VELOCITIES[layer] / 127
-    shot = play(force, sample_rate, np.random.default_rng(seed))
-    fade = min(int(0.02 * sample_rate), len(shot) // 4)
-    shot[-fade:] *= np.linspace(1, 0, fade)
-    shot *= level / np.abs(shot).max()
+    """A shot with the colour of one loudness step and the energy of the loudest,
+    so that level goes by velocity alone."""
+    shot = _played(voice, layer, sample_rate, variation)
+    if (layer, variation) != (len(LAYER_VELOCITIES) - 1, 0):
+        loudest = _layer(voice, len(LAYER_VELOCITIES) - 1, sample_rate, 0).astype(float)
+        shot *= np.sqrt((loudest ** 2).sum() / (shot ** 2).sum())
+    else:
+        shot *= _VOICES[voice][0] / np.abs(shot).max()
     out = shot.astype(np.float32)
     out.flags.writeable = False
     return out
+
+
+def _played(voice: str, layer: int, sample_rate: int, variation: int) -> np.ndarray:
+    # The cymbals' own partials come from their names, the blow from all three.
+    seed = zlib.crc32(f"{voice}/{layer}/{variation}".encode())
+    force = LAYER_VELOCITIES[layer] / 127
+    shot = _VOICES[voice][1](force, sample_rate, np.random.default_rng(seed))
+    fade = min(int(0.02 * sample_rate), len(shot) // 4)
+    shot[-fade:] *= np.linspace(1, 0, fade)
+    return shot
 
 
 # -- building blocks -----------------------------------------------------------

@@ -26,7 +26,7 @@ from workbench.annotations import write_beats, write_hits
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
 from workbench.chartfile import write_chart
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.sound import blows_of, mix_blows, pan_gains
+from workbench.sound import pan_gains, render_chart
 
 NAME = "copper-weather"
 TITLE, ARTIST = "Copper Weather", "The Night Trams"
@@ -232,10 +232,8 @@ def play_band(chart: Chart, length: int) -> np.ndarray:
 def make_recording(chart: Chart) -> np.ndarray:
     """Kit and band mixed, (n, 2), float32."""
     length = round((chart.time_map.end_s + TAIL_S) * SAMPLE_RATE)
-    start_s = chart.time_map.start_s
-    blows = [type(b)(b.time_s + start_s, b.instrument, b.velocity, b.articulations,
-                     None if b.stop_s is None else b.stop_s + start_s) for b in blows_of(chart)]
-    kit = mix_blows(blows, length, SAMPLE_RATE)
+    kit = render_chart(chart, SAMPLE_RATE, whole_recording=True).samples
+    kit = np.pad(kit, ((0, max(0, length - len(kit))), (0, 0)))[:length]
     mix = 0.95 * kit + 0.75 * play_band(chart, length)
     mix = np.tanh(1.25 * mix) / 1.25
     fade = int(0.5 * SAMPLE_RATE)
