@@ -259,10 +259,16 @@ def _placement_lines(feel: Feel) -> list[str]:
     off = abs(kit) >= NOTICEABLE_MS
     lines = [f"the kit as a whole {_side(kit, 'the grid')}"] if len(feel.placements) > 1 else []
     against = "the rest" if off and lines else "the grid"
+    near = []
     for p in feel.placements:
         mean = p.mean_ms - kit if against == "the rest" else p.mean_ms
+        if lines and abs(mean) < NOTICEABLE_MS:
+            near.append(instrument_word(p.instrument))
+            continue
         lines.append(f"{instrument_word(p.instrument)} {_side(mean, against)} on average "
                      f"(±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
+    if near and len(near) < len(feel.placements):
+        lines.append(f"{', '.join(near)} with {against}")
     return lines
 
 

@@ -290,9 +290,7 @@ def _feet(chart: Chart, span: Span, events: Sequence[_Event]) -> str:
         return f"kick with every stroke{foot}"
     places = []
     for k, group in groupby(kicks, key=lambda x: x[0]):
-        at = [p for _, p in group]
-        bar = chart.time_map.bars[k]
-        places.append(place_list(bar, at) if len(at) <= 3 else count_row(bar, at))
+        places.append(place_list(chart.time_map.bars[k], (p for _, p in group)))
     where = " | ".join(places)
     if alone == len(kicks):
         return f"kick between the hands on {where}{foot}"

@@ -125,7 +125,8 @@ def find_form(patterns: Patterns, fill_ends: frozenset[int] = frozenset(),
         given = {s.bar_index: s for s in chart.sections}
     else:
         stretches, given = _find_stretches(patterns, fill_ends, fill_bars, music), {}
-    letters = _letter(patterns, stretches, music, {s.bar_index: s.label for s in chart.sections})
+    letters = _letter(patterns, stretches, music, {s.bar_index: s.label for s in chart.sections},
+                      {s.bar_index for s in chart.sections if s.name})
     if not given:
         stretches, letters = _join(stretches, letters)
     out = []
@@ -255,13 +256,14 @@ def _cut(features: np.ndarray, bonus: np.ndarray) -> list[tuple[int, int]]:
 # -- letters --------------------------------------------------------------------
 
 def _letter(patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndarray | None,
-            given: dict[int, str]) -> list[str]:
-    """The same letter for what repeats; the user's letters stay."""
+            given: dict[int, str], named: set[int]) -> list[str]:
+    """The same letter for what repeats; the user's letters stay, and sections
+    that have a name but no letter get none."""
     letters: list[str] = []
     used = {label for label in given.values() if label}
     fresh = (name for name in _letter_names() if name not in used)
     for k, (first, end) in enumerate(stretches):
-        if given.get(first):
+        if given.get(first) or first in named:
             letters.append(given[first])
             continue
         if not patterns.sounding[first:end].any():
@@ -303,10 +305,17 @@ def _keeper(patterns: Patterns, first: int, end: int) -> str | None:
 def _same_music(music: np.ndarray | None, a: tuple[int, int], b: tuple[int, int]) -> bool:
     if music is None:
         return True
-    length = min(a[1] - a[0], b[1] - b[0])
-    x, y = music[a[0]:a[0] + length], music[b[0]:b[0] + length]
-    size = np.sqrt((x ** 2).sum(axis=1) * (y ** 2).sum(axis=1))
-    return bool(np.mean((x * y).sum(axis=1) / np.maximum(size, 1e-9)) >= SAME_MUSIC)
+    unit = music / np.maximum(np.sqrt((music ** 2).sum(axis=1, keepdims=True)), 1e-9)
+    # A pick-up or a bar too many at the beginning must not hide the likeness.
+    for shift in range(-2, 3):
+        first, second = a[0] + max(shift, 0), b[0] + max(-shift, 0)
+        length = min(a[1] - first, b[1] - second)
+        if length < 1:
+            continue
+        alike = (unit[first:first + length] * unit[second:second + length]).sum(axis=1)
+        if alike.mean() >= SAME_MUSIC:
+            return True
+    return False
 
 
 def _join(stretches: list[tuple[int, int]], letters: list[str],
@@ -355,7 +364,7 @@ def _parts(patterns: Patterns, first: int, end: int,
 def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, ...],
                  fill_ends: frozenset[int]) -> int:
     """Phrase length, 4, 8 or 16 bars, whose lines crashes and fills mark; 0 if none."""
-    marks = {k - first for k in range(first, end) if k in fill_ends or k in crashes}
+    marks = {k - first for k in range(first + 1, end) if k in fill_ends or k in crashes}
 
     def share(lines: range) -> float:
         return sum(m in marks for m in lines) / len(lines) if len(lines) else 0.0

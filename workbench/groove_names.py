@@ -39,6 +39,15 @@ class _Look:
         return self.bar.beat_positions()
 
     @property
+    def in_four(self) -> bool:
+        """A whole bar of four simple beats."""
+        return len(self.beats) == 4 and not self.bar.meter.is_compound and not self.bar.is_pickup
+
+    @property
+    def offbeats(self) -> frozenset[Fraction]:
+        return frozenset(b + self.bar.meter.beat_length / 2 for b in self.beats)
+
+    @property
     def keeper(self) -> str | None:
         enough = max(len(self.beats) - 1, 2)
         best = max(self.keeping, key=lambda k: len(self.keeping[k]), default=None)
@@ -67,130 +76,113 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
 
 
 def name_groove(chart: Chart, base_bars: Sequence[int]) -> tuple[str, ...]:
-    """What a drummer calls a groove, the most telling name first."""
+    """What a drummer calls a groove, the most telling name first.
+
+    Each aspect of a phrase of several bars is named by most of its bars, with
+    the others after it.
+    """
     limit = ghost_limit(chart)
     looks = [_look(chart, k, limit) for k in base_bars]
-    names: list[str] = []
-    for name in (_snare_name(looks), _kick_name(looks), _feel_name(looks), _hands_name(looks),
-                 _left_foot_name(looks), _ghost_name(looks)):
-        if name:
-            names.append(name)
-    if all(not look.together for look in looks) and sum(len(chart.bars[k].notes) for k in base_bars) > 6:
+    names = [_combined([name(look) for look in looks]) for name in (
+        _snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)]
+    strokes = sum(len(chart.bars[k].notes) for k in base_bars)
+    if not any(look.together for look in looks) and strokes > 6 * len(looks):
         names.insert(0, "linear (no two together)")
-    return tuple(names)
+    return tuple(name for name in names if name)
 
 
-def _all(looks: Sequence[_Look], test) -> bool:
-    return all(test(look) for look in looks)
+def _combined(texts: Sequence[str]) -> str:
+    """One text for the bars of a phrase: what most say, then the exceptions."""
+    most = Counter(texts).most_common()
+    if len(most) == 1:
+        return texts[0]
+    main = most[0][0]
+    said = [main] if main else []
+    for k, text in enumerate(texts):
+        if text != main:
+            # "backbeat, snare also on …" need not say "backbeat" twice.
+            more = text.removeprefix(main + ", ") if main else text
+            said.append(f"in bar {k + 1} of {len(texts)} {more or 'none of it'}")
+    return ", ".join(said)
 
 
-def _of(looks: Sequence[_Look], get) -> str:
-    """A list of places for each base bar, said once where all agree."""
-    lists = [place_list(look.bar, get(look)) or "nothing" for look in looks]
-    if len(set(lists)) == 1:
-        return lists[0]
-    return "; ".join(f"{text} in bar {k + 1} of {len(lists)}" for k, text in enumerate(lists))
-
-
-def _snare_name(looks: Sequence[_Look]) -> str:
-    voice = "side stick" if _all(looks, lambda k: k.side_stick_only or not k.snare) and any(
-        k.snare for k in looks) else "snare"
-    bar = looks[0].bar
-    beats = looks[0].beats
-    if not any(look.snare for look in looks):
+def _snare_name(look: _Look) -> str:
+    if not look.snare:
         return "no snare"
-    quarter_four = bar.meter.beats == 4 and bar.meter.counted_beats == 4
-    if quarter_four:
-        two, three, four = beats[1], beats[2], beats[3]
-        one = beats[0]
-        half = bar.meter.beat_length / 2
-        offs = frozenset(b + half for b in beats)
-        if _all(looks, lambda k: k.snare == frozenset(beats)):
+    voice = "side stick" if look.side_stick_only else "snare"
+    beats, on_beats = look.beats, look.snare & frozenset(look.beats)
+    if look.in_four:
+        one, two, three, four = beats
+        offs = look.offbeats
+        if look.snare == frozenset(beats):
             return f"four on the {voice}"
-        if _all(looks, lambda k: k.snare == offs and k.kick >= {one, three}):
+        if look.snare == offs and look.kick >= {one, three}:
             return f"double-time, {voice} on every &"
-        on_beats = [k.snare & frozenset(beats) for k in looks]
-        if all(s == {two, four} for s in on_beats):
-            extra = _of(looks, lambda k: k.snare - {two, four})
-            plain = "backbeat on 2 and 4" + (f" ({voice})" if voice != "snare" else "")
-            return plain if extra == "nothing" else f"{plain}, {voice} also on {extra}"
-        if all(s == {three} for s in on_beats) and _all(looks, lambda k: len(k.snare) <= 2):
-            if _all(looks, lambda k: three in k.kick and one not in k.kick):
+        if on_beats == {two, four}:
+            return _with_more(look, f"backbeat on 2 and 4{_voice(voice)}", voice, look.snare - on_beats)
+        if on_beats == {three} and len(look.snare) <= 2:
+            if three in look.kick and one not in look.kick:
                 return f"one drop, kick and {voice} on 3"
-            extra = _of(looks, lambda k: k.snare - {three})
-            plain = f"half-time, {voice} on 3"
-            return plain if extra == "nothing" else f"{plain}, also on {extra}"
-        if all(s == {four} for s in on_beats) and _all(looks, lambda k: len(k.snare) == 1):
-            return f"{voice} on 4 only"
-    elif bar.meter.is_compound and bar.meter.counted_beats % 2 == 0:
-        backs = frozenset(beats[1::2])
-        if _all(looks, lambda k: k.snare & frozenset(beats) == backs):
-            where = place_list(bar, backs).replace(", ", " and ")
-            extra = _of(looks, lambda k: k.snare - backs)
-            plain = f"backbeat on {where}" + (f" ({voice})" if voice != "snare" else "")
-            return plain if extra == "nothing" else f"{plain}, {voice} also on {extra}"
-    return f"{voice} on {_of(looks, lambda k: k.snare)}"
+            return _with_more(look, f"half-time, {voice} on 3", voice, look.snare - on_beats)
+    elif look.bar.meter.is_compound and len(beats) % 2 == 0 and on_beats == frozenset(beats[1::2]):
+        where = " and ".join(place_list(look.bar, on_beats).split(", "))
+        return _with_more(look, f"backbeat on {where}{_voice(voice)}", voice, look.snare - on_beats)
+    return f"{voice} on {place_list(look.bar, look.snare)}"
 
 
-def _kick_name(looks: Sequence[_Look]) -> str:
-    if not any(look.kick for look in looks):
+def _voice(voice: str) -> str:
+    return "" if voice == "snare" else f" ({voice})"
+
+
+def _with_more(look: _Look, name: str, voice: str, more: frozenset[Fraction]) -> str:
+    return f"{name}, {voice} also on {place_list(look.bar, more)}" if more else name
+
+
+def _kick_name(look: _Look) -> str:
+    if not look.kick:
         return "no kick"
-    if _all(looks, lambda k: k.kick == frozenset(k.beats) and len(k.beats) > 2):
-        return "four on the floor" if len(looks[0].beats) == 4 else "kick on every beat"
-    if _all(looks, lambda k: k.kick > frozenset(k.beats) and len(k.beats) == 4):
-        return f"four on the floor, kick also on {_of(looks, lambda k: k.kick - frozenset(k.beats))}"
-    return f"kick on {_of(looks, lambda k: k.kick)}"
+    beats = frozenset(look.beats)
+    if len(beats) > 2 and look.kick >= beats:
+        name = "four on the floor" if len(beats) == 4 else "kick on every beat"
+        return _with_more(look, name, "kick", look.kick - beats)
+    return f"kick on {place_list(look.bar, look.kick)}"
 
 
-def _feel_name(looks: Sequence[_Look]) -> str:
+def _feel_name(look: _Look) -> str:
     """Straight, swung or triplet: from what is written between the beats."""
-    feel = looks[0].feel
-    if feel != "straight":
-        return f"swung {feel.split()[1]}"
-    if looks[0].bar.meter.is_compound:
+    if look.feel != "straight":
+        return f"swung {look.feel.split()[1]}"
+    if look.bar.meter.is_compound:
         return ""
-    beat = looks[0].bar.meter.beat_length
-    parts: Counter[Fraction] = Counter()
-    for look in looks:
-        hands = frozenset().union(*look.keeping.values()) if look.keeping else frozenset()
-        for p in hands | look.kick | look.snare | look.ghosts:
-            parts[(p % beat) / beat] += 1
+    beat = look.bar.meter.beat_length
+    hands = frozenset().union(*look.keeping.values()) if look.keeping else frozenset()
+    parts = Counter((p % beat) / beat for p in hands | look.kick | look.snare | look.ghosts)
     lets, trips = parts[Fraction(2, 3)], parts[Fraction(1, 3)]
     straight = sum(parts[Fraction(k, 4)] for k in (1, 2, 3))
     if lets + trips > straight:
-        half_time = _snare_name(looks).startswith("half-time")
+        half_time = _snare_name(look).startswith("half-time")
         if trips > lets / 3:
             return "half-time shuffle, all triplets played" if half_time else "8th triplets"
-        return "half-time shuffle" if half_time and any(k.ghosts for k in looks) else "shuffled"
+        return "half-time shuffle" if half_time and look.ghosts else "shuffled"
     sixths = parts[Fraction(1, 6)] + parts[Fraction(5, 6)]
-    if sixths > parts[Fraction(1, 4)] + parts[Fraction(3, 4)] and sixths:
-        return "swung 16ths"
-    return ""
+    return "swung 16ths" if sixths > parts[Fraction(1, 4)] + parts[Fraction(3, 4)] else ""
 
 
-def _hands_name(looks: Sequence[_Look]) -> str:
-    names = {look.keeper for look in looks}
-    if names == {None}:
-        shared = [k for k in looks[0].keeping if all(k in look.keeping for look in looks)]
-        if not shared:
-            return "" if any(look.keeping for look in looks) else "no cymbal keeps time"
-        return "; ".join(f"{k} on {_of(looks, lambda look, k=k: look.keeping[k])}" for k in shared)
-    if len(names) > 1:
-        return "hands move between " + " and ".join(sorted(n for n in names if n))
-    keeper = names.pop()
-    what = keeper
-    if keeper == "hi-hat" and _all(looks, lambda k: k.open_hat >= k.keeping["hi-hat"]):
-        what = "open hi-hat"
-    crash_on_1 = keeper != "crash" and _all(
-        looks, lambda k: Fraction(0) in k.keeping.get("crash", ()))
+def _hands_name(look: _Look) -> str:
+    keeper = look.keeper
+    if keeper is None:
+        if not look.keeping:
+            return "no cymbal keeps time"
+        return "; ".join(f"{k} on {place_list(look.bar, look.keeping[k])}" for k in look.keeping)
+    places = look.keeping[keeper]
+    crash_on_1 = keeper != "crash" and Fraction(0) in look.keeping.get("crash", ())
     if crash_on_1:
-        for look in looks:
-            look.keeping[keeper] |= {Fraction(0)}
-    rate = _rate(looks, keeper)
-    text = f"{rate[0].upper()}{rate[1:]} on the {what}" if rate else (
-        f"hands on the {what}: {_of(looks, lambda k: k.keeping[keeper])}")
-    if what == "hi-hat" and any(look.open_hat for look in looks):
-        text += f", open on {_of(looks, lambda k: k.open_hat)}"
+        places = places | {Fraction(0)}
+    what = "open hi-hat" if keeper == "hi-hat" and look.open_hat >= look.keeping[keeper] else keeper
+    rate = _rate(look, places)
+    text = f"{rate} on the {what}" if rate else f"hands on the {what}: {place_list(look.bar, places)}"
+    if what == "hi-hat" and look.open_hat:
+        text += f", open on {place_list(look.bar, look.open_hat)}"
     return text + (", crash on 1" if crash_on_1 else "")
 
 
@@ -200,48 +192,34 @@ _GRIDS = ((Fraction(1, 8), "8ths"), (Fraction(1, 16), "16ths"), (Fraction(1, 12)
 _THINNED = (Fraction(1, 8), Fraction(1, 16))
 
 
-def _rate(looks: Sequence[_Look], keeper: str) -> str:
-    """Name of the time-keeping pattern, or "" where it has none."""
-    def offs(look: _Look) -> frozenset[Fraction]:
-        return frozenset(b + look.bar.meter.beat_length / 2 for b in look.beats)
-
-    def is_(grid) -> bool:
-        return _all(looks, lambda k: k.keeping[keeper] == grid(k))
-
-    bar = looks[0].bar
-    beat = bar.meter.beat_length
-    if not bar.meter.is_compound and is_(offs):
+def _rate(look: _Look, places: frozenset[Fraction]) -> str:
+    """Name of a time-keeping pattern, or "" where it has none."""
+    meter, beats = look.bar.meter, look.beats
+    if not meter.is_compound and places == look.offbeats:
         return "off-beats"
-    if is_(lambda k: frozenset(k.beats)):
-        return "quarters" if beat == Fraction(1, 4) else "the beats"
+    if places == frozenset(beats):
+        return "quarters" if meter.beat_length == Fraction(1, 4) else "the beats"
     for step, name in _GRIDS:
-        grid = frozenset(step * k for k in range(int(bar.length / step)))
-        left_out = [grid - look.keeping[keeper] for look in looks]
-        if any(look.keeping[keeper] - grid for look in looks):
+        grid = frozenset(step * k for k in range(int(look.bar.length / step)))
+        left_out = grid - places
+        if places - grid:
             continue
-        if not any(left_out):
+        if not left_out:
             return name
-        if step in _THINNED and all(len(out) <= len(grid) // 5 for out in left_out):
-            return f"{name} (none on {_of(looks, lambda k, grid=grid: grid - k.keeping[keeper])})"
-    if not bar.meter.is_compound and len(looks[0].beats) == 4:
-        let = beat * 2 / 3
-        b = looks[0].beats
-        jazz = frozenset(b) | {b[1] + let, b[3] + let}
-        if is_(lambda k: jazz):
+        if step in _THINNED and len(left_out) <= len(grid) // 5:
+            return f"{name} (none on {place_list(look.bar, left_out)})"
+    if look.in_four:
+        let = meter.beat_length * 2 / 3
+        if places == frozenset(beats) | {beats[1] + let, beats[3] + let}:
             return "jazz time (1, 2 let, 3, 4 let)"
-        shuffle = frozenset(b) | {x + let for x in b}
-        if is_(lambda k: shuffle):
+        if places == frozenset(beats) | {b + let for b in beats}:
             return "shuffled 8ths"
     return ""
 
 
-def _left_foot_name(looks: Sequence[_Look]) -> str:
-    if not any(look.pedal for look in looks):
-        return ""
-    return f"left foot on {_of(looks, lambda k: k.pedal)}"
+def _left_foot_name(look: _Look) -> str:
+    return f"left foot on {place_list(look.bar, look.pedal)}" if look.pedal else ""
 
 
-def _ghost_name(looks: Sequence[_Look]) -> str:
-    if not any(look.ghosts for look in looks):
-        return ""
-    return f"ghost notes on {_of(looks, lambda k: k.ghosts)}"
+def _ghost_name(look: _Look) -> str:
+    return f"ghost notes on {place_list(look.bar, look.ghosts)}" if look.ghosts else ""

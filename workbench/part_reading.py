@@ -106,9 +106,9 @@ class PartReading:
         Equal to the chart's own bar (:func:`workbench.grooves.written`).
         """
         own = self.groove_at(bar_index)
-        if own is None:
-            return frozenset()
-        base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
+        base: Written = frozenset()
+        if own is not None:
+            base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
         spans = [f.span for f in self.fills]
         base = outside_fills(base, spans, bar_index)
         for variation in self.variations:

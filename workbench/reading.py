@@ -76,13 +76,16 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     form = _form(patterns, spans, music)
     # Fills are found to the beat first; with the grooves known, to the stroke.
     grooves = _grooves(chart, form, frozenset(k for s in spans for k in s.bars()))
+    filled = filled_bars(chart, spans)
+    # A groove of nothing but fills gives no ground to tell a fill from.
     base_at = {k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
-               for g in grooves for k in g.groove.bar_indices}
+               for g in grooves if not filled.issuperset(g.groove.bar_indices)
+               for k in g.groove.bar_indices}
     refined = [refine_fill(chart, s, base_at) for s in spans]
     spans = _apart([s for s in refined if s is not None])
     form = _form(patterns, spans, music)
     touched = frozenset(k for s in spans for k in s.bars())
-    grooves = _grooves(chart, form, touched)
+    grooves = tuple(g for g in _grooves(chart, form, touched) if _is_played(chart, g, spans))
     tell(0.7, "finding the sticking")
     sticking = propose_sticking(chart, player)
     tell(0.9, "measuring the feel")
@@ -117,7 +120,8 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...],
     for i, section in enumerate(form):
         for stretch in section.parts:
             # Sections that the user gave no letter stand for themselves.
-            key = (section.label, stretch.keeper, -1 if section.label else i)
+            title = section.label or section.name
+            key = (title, stretch.keeper, -1 if title else i)
             runs.setdefault(key, []).append(stretch.bars)
             names.setdefault(key, stretch.name)
     own = {m.start[0]: m.text for m in chart.marks
@@ -154,6 +158,11 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
         out += [Variation(own.label, own.part, bars, tuple(changes))
                 for bars, changes in together.items()]
     return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
+
+
+def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> bool:
+    """Whether anything of a groove lies outside the fills."""
+    return any(outside_fills(written(chart.bars[k]), spans, k) for k in groove.groove.bar_indices)
 
 
 def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> bool:

@@ -303,7 +303,7 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
             wanted = player.other if on_hat and player.open_handed else player.lead
             cost += 0.0 if hand == wanted else 0.9
         elif instrument(name).family == "cymbal":
-            cost += 0.0 if hand == player.lead else 0.4
+            cost += 0.0 if hand == player.lead else 0.9
         elif player.style == "lead hand":
             cost += 0.0 if (hand == player.lead) == event.strong else 0.35
     if len(event.notes) == 2:

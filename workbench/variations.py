@@ -204,10 +204,12 @@ def _moves(bar: Bar, removed: set, added: set) -> list[Change]:
 
 def _gone(bar: Bar, base: Written, removed: set) -> list[Change]:
     changes = []
-    for name in sorted({i for _, i, _ in removed}, key=drum_key_order):
-        gone = frozenset(x for x in removed if x[1] == name)
-        in_base = sum(i == name for _, i, _ in base)
-        text = f"no {instrument_word(name)}"
+    kinds = {(i, "ghost" in said) for _, i, said in removed}
+    for name, ghost in sorted(kinds, key=lambda k: (drum_key_order(k[0]), k[1])):
+        gone = frozenset(x for x in removed if x[1] == name and ("ghost" in x[2]) == ghost)
+        in_base = sum(i == name and ("ghost" in said) == ghost for _, i, said in base)
+        many = "s" if len(gone) > 1 else ""
+        text = f"no ghost note{many}" if ghost else f"no {instrument_word(name)}"
         # "No hi-hat" must not sound as if the open one were gone too.
         hats_left = name in _HATS and any(i in _HATS and i != name for _, i, _ in base)
         if len(gone) < in_base or hats_left or in_base == 1:
