@@ -70,21 +70,37 @@ class Patterns:
         Natural log of the expected strokes.
     totals : ndarray (patterns,)
         Expected strokes of a whole bar.
-    log_shares : ndarray (patterns,)
+    shares : ndarray (patterns,)
+    tempo_mean, tempo_spread : ndarray (patterns,)
+        Of the natural log of counted beats a minute.
     """
 
     log_rates: np.ndarray
     totals: np.ndarray
-    log_shares: np.ndarray
+    shares: np.ndarray
+    tempo_mean: np.ndarray
+    tempo_spread: np.ndarray
+
+    def log_shares_at(self, tempo_bpm: float) -> np.ndarray:
+        """How common each pattern is among bars of a tempo, natural log.
+
+        Sixteenths on the hi-hat belong to slow songs, quarters to fast ones;
+        how common the tempo itself is does not enter.
+        """
+        distance = (np.log(tempo_bpm) - self.tempo_mean) / self.tempo_spread
+        # Tempi far from all seen tell nothing: a floor under every pattern.
+        density = np.exp(-0.5 * np.square(distance)) / self.tempo_spread + 0.02
+        here = (self.shares + 1e-4) * density
+        return np.log(here / here.sum())
 
 
 @cache
 def patterns(meter: Meter) -> Patterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
     data = json.loads(resources.files("workbench").joinpath("bar_patterns.json").read_text())
-    bank = data["meters"][str(meter)]
-    rates, shares = np.array(bank["rates"]), np.array(bank["shares"])
-    return Patterns(np.log(rates), rates.sum(axis=(1, 2)), np.log(shares + 1e-6))
+    bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
+    return Patterns(np.log(bank["rates"]), bank["rates"].sum(axis=(1, 2)), bank["shares"],
+                    bank["tempo_mean"], bank["tempo_spread"])
 
 
 def count_parts(beat_times_s: np.ndarray, times_s: np.ndarray) -> np.ndarray:
@@ -121,6 +137,8 @@ class BarPath:
     score: float
 
 
+#: What a bar of these meters costs: its shorter patterns fit anything more easily.
+PER_BAR = {Meter(2, 4): -1.0}
 #: Natural log of how likely the meter changes from one bar to the next.
 CHANGE = -9.0
 #: How much a stroke's evidence counts: strokes of a bar are not independent.
@@ -174,14 +192,15 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
             counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
         flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
-        fit = flat @ bank.log_rates.reshape(len(bank.totals), -1).T - bank.totals + bank.log_shares
+        fit = flat @ bank.log_rates.reshape(len(bank.totals), -1).T - bank.totals
+        fit += bank.log_shares_at(60.0 / float(np.median(beat_s)))
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
         strokes_in = flat.sum(axis=1)
         seconds = np.array([padded_beat_s[k:k + beats].mean() for k in range(rows)])
         fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
-        scores[meter] = STROKE_WEIGHT * fit + DOWNBEAT_WEIGHT * padded_logit[:rows]
+        scores[meter] = (STROKE_WEIGHT * fit + PER_BAR.get(meter, 0.0)) + DOWNBEAT_WEIGHT * padded_logit[:rows]
     return _best_path(scores, n, longest, set(fixed), meters)
 
 

@@ -114,26 +114,24 @@ def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
     return times[times < n] / frame_rate_hz
 
 
+#: Readings of a pulse: each of its beats is divided in ``parts`` and every
+#: ``step``-th part, from any first one, is a beat of the reading.
+LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3))
+
+
 def other_levels(pulse_s: np.ndarray) -> list[np.ndarray]:
-    """The pulse and its readings at half, double, a third and three times the tempo."""
-    out = [pulse_s]
+    """The pulse and its readings at other metrical levels, off-beats included."""
     index = np.arange(len(pulse_s))
-    for parts in (2, 3):
+    out = [pulse_s]
+    for parts, step in LEVELS:
         finer = np.interp(np.arange((len(pulse_s) - 1) * parts + 1) / parts, index, pulse_s)
-        out.append(finer)
-        out += [pulse_s[k::parts] for k in range(parts)]
-    finer = np.interp(np.arange((len(pulse_s) - 1) * 3 + 1) / 3, index, pulse_s)
-    out += [finer[k::2] for k in range(2)]
-    finer = np.interp(np.arange((len(pulse_s) - 1) * 2 + 1) / 2, index, pulse_s)
-    out += [finer[k::3] for k in range(3)]
-    kept = []
-    for beats in out:
-        if len(beats) < 3:
-            continue
-        tempo = 60.0 / np.median(np.diff(beats))
-        if SLOWEST_BPM <= tempo <= FASTEST_BPM:
-            kept.append(beats)
-    return kept or [pulse_s]
+        for first in range(step):
+            beats = finer[first::step]
+            # A reading whose beats all are beats of the pulse again is the pulse.
+            if (parts, step) != (1, 1) and not (parts == step and first == 0) and len(beats) >= 3:
+                out.append(beats)
+    return [b for b in out
+            if SLOWEST_BPM <= 60.0 / np.median(np.diff(b)) <= FASTEST_BPM] or [pulse_s]
 
 
 def _at(activation: np.ndarray, frame_rate_hz: float, times_s: np.ndarray) -> np.ndarray:
@@ -150,7 +148,8 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
     peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
     near = np.abs(peaks[:, None] / frame_rate_hz - beats_s[None, :]).min(axis=1) if len(peaks) else []
     unexplained = peaks[np.asarray(near) > 0.06] if len(peaks) else peaks
-    return float(np.log(b).sum() + np.log1p(-wide[unexplained]).sum())
+    return float((np.log(b) + np.log(BEAT_WIDTH - 1) - np.log1p(-b)).sum()
+                 + np.log1p(-wide[unexplained]).sum())
 
 
 #: How much the beat activations count against the strokes when levels compare.

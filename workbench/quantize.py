@@ -39,11 +39,14 @@ SCATTER_S, SCATTER_BEATS = 0.014, 0.022
 WORST_MISFIT = 6.0
 
 #: What it costs to divide a beat in so many parts.
-SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 2.2, 6: 3.6, 8: 4.8}
-COMPOUND_COSTS = {1: 0.0, 3: 0.3, 6: 1.0, 2: 3.6, 4: 4.2, 12: 4.8}
+SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 1.8, 6: 5.0, 8: 6.5}
+COMPOUND_COSTS = {1: 0.0, 3: 0.3, 6: 1.0, 2: 3.2, 4: 3.8, 12: 6.5}
+
+#: What sixteenths and thirty-seconds cost more where eighths swing.
+SWUNG_DUPLE = {4: 2.0, 8: 2.0}
 
 #: What it costs to go from duple to triple division or back, and to change otherwise.
-CHANGE_KIND, CHANGE = 2.0, 0.15
+CHANGE_KIND, CHANGE = 1.2, 0.15
 
 #: What it costs that two strokes of an instrument fall on one place.
 COLLISION = 4.0
@@ -52,10 +55,17 @@ COLLISION = 4.0
 REPEATS_WITHIN_BARS = 16
 
 #: Where the second eighth of a swung beat is looked for, in parts of the beat.
-SWING_RATIOS = (0.58, 0.60, 0.62, 0.64, 0.66, 0.68, 0.70)
+SWING_RATIOS = (0.58, 0.60, 0.62, 0.64, 0.66, 0.68, 0.70, 0.72, 0.74)
+
+#: Beyond this ratio it is a dotted rhythm, or no swing at all.
+MOST_SWUNG = {"swing 8ths": 0.72, "swing 16ths": 0.68}
+
+#: Beyond this tempo (quarters a minute) eighths or sixteenths can't be told as swung
+#: (common practice, no source).
+FASTEST_SWING_BPM = {"swing 8ths": 300.0, "swing 16ths": 140.0}
 
 #: How much better a swung reading must fit, a beat with off-beats.
-SWING_MARGIN = 0.5
+SWING_MARGIN = 0.25
 
 
 @dataclass(frozen=True)
@@ -129,17 +139,22 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
     if feel in (None, "straight"):
         readings["straight", 0.5] = None
     for swung in ("swing 8ths", "swing 16ths"):
-        if feel in (None, swung):
+        if feel == swung or (feel is None and _may_swing(smooth, spans, swung)):
             for ratio in SWING_RATIOS:
                 readings[swung, ratio] = None
     for name, ratio in readings:
         readings[name, ratio] = _divide(beats, smooth, events, spans, name, ratio)
-    offbeats = _offbeats(beats, smooth)
+    margin = {"straight": 0.0}
+    margin |= {swung: SWING_MARGIN * _offbeats(smooth, swung) for swung in ("swing 8ths", "swing 16ths")}
 
     def cost(reading):
-        return readings[reading][0] + (SWING_MARGIN * offbeats if reading[0] != "straight" else 0.0)
+        return readings[reading][0] + margin[reading[0]]
 
-    best = min(readings, key=cost)
+    fitting = [min((r for r in readings if r[0] == name), key=cost)
+               for name in dict.fromkeys(name for name, _ in readings)]
+    if feel is None:
+        fitting = [r for r in fitting if r[1] <= MOST_SWUNG.get(r[0], 0.5)]
+    best = min(fitting, key=cost)
     divisions = readings[best][1]
     bars = _write(beats, smooth, events, spans, divisions, best, time_map)
     return Quantized(tuple(bars), best[0], best[1])
@@ -224,16 +239,20 @@ def _average_repeats(beats, events, spans) -> list[list[float]]:
 def _targets(parts: int, feel: str, ratio: float) -> np.ndarray:
     """Where the grid places of a beat are played, in parts of the beat, end included."""
     grid = np.arange(parts + 1) / parts
-    if feel == "swing 8ths" and parts in (2, 4, 8):
+    if feel == "swing 8ths" and parts in (2, 4):
         return np.interp(grid, (0.0, 0.5, 1.0), (0.0, ratio, 1.0))
-    if feel == "swing 16ths" and parts in (4, 8):
+    if feel == "swing 16ths" and parts == 4:
         return np.interp(grid, (0.0, 0.25, 0.5, 0.75, 1.0),
                          (0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0))
     return grid
 
 
-def _costs(compound: bool) -> dict[int, float]:
-    return COMPOUND_COSTS if compound else SIMPLE_COSTS
+def _costs(compound: bool, feel: str) -> dict[int, float]:
+    if compound:
+        return COMPOUND_COSTS
+    if feel == "swing 8ths":
+        return {parts: cost + SWUNG_DUPLE.get(parts, 0.0) for parts, cost in SIMPLE_COSTS.items()}
+    return SIMPLE_COSTS
 
 
 def _is_triple(parts: int, compound: bool) -> bool:
@@ -247,7 +266,7 @@ def _divide(beats, smooth, events, spans, feel: str, ratio: float) -> tuple[floa
     compound_before = False
     for i, inside in enumerate(beats):
         span = spans[i]
-        costs = _costs(span.compound)
+        costs = _costs(span.compound, feel)
         scatter = np.hypot(SCATTER_S / max(span.seconds, 0.05), SCATTER_BEATS)
         places = np.array(smooth[i])
         raw = np.array([p for _, p in inside])
@@ -292,9 +311,23 @@ def _divide(beats, smooth, events, spans, feel: str, ratio: float) -> tuple[floa
     return cost, out[::-1]
 
 
-def _offbeats(beats, smooth) -> int:
-    """Number of beats with a stroke well inside them."""
-    return sum(any(0.3 < p < 0.8 for p in row) for row in smooth)
+def _offbeats(smooth, feel: str) -> int:
+    """Number of beats with a stroke where this feel would move it."""
+    def moved(place: float) -> bool:
+        if feel == "swing 8ths":
+            return 0.4 < place < 0.8
+        return 0.15 < place < 0.45 or 0.65 < place < 0.95
+
+    return sum(any(moved(p) for p in row) for row in smooth)
+
+
+def _may_swing(smooth, spans, feel: str) -> bool:
+    """Whether a song has the off-beats, and the tempo, to swing so."""
+    simple = [s.seconds for s in spans if not s.compound]
+    if not simple:
+        return False
+    fast = 60.0 / float(np.median(simple)) > FASTEST_SWING_BPM[feel]
+    return not fast and _offbeats(smooth, feel) >= max(6, 0.15 * len(spans))
 
 
 #: Grid columns a beat is shown with, for each subdivision it needs.
