@@ -13,6 +13,7 @@ at fault and not the ear.  It multiplies
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +24,7 @@ import numpy as np
 from workbench.activations import Activations
 from workbench.alignment import LaidBar, Laying, laid_time_s
 from workbench.chart import Chart, Note
-from workbench.compare import compare_strokes
+from workbench.compare import Comparison, compare_strokes
 from workbench.counting import the_place
 from workbench.drumkit import instrument
 from workbench.events import Stroke
@@ -156,33 +157,62 @@ class Judged:
 
 
 @dataclass(frozen=True)
-class _Expected:
-    """A written note where the recording should play it."""
+class Expected:
+    """A written note where the recording should play it.
+
+    Attributes
+    ----------
+    stroke : Stroke
+        At the time in the recording that the chart's own timing gives.
+    note : Note
+    laid : LaidBar
+    """
 
     stroke: Stroke
     note: Note
     laid: LaidBar
 
 
-def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
-    """Look for every laid note among the strokes, and for every stroke among the notes."""
+@dataclass(frozen=True)
+class Matched:
+    """Laid notes and heard strokes, paired.
+
+    ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
+    order of time; strokes outside the laid bars are left out.
+    """
+
+    expected: tuple[Expected, ...]
+    strokes: tuple[Stroke, ...]
+    pairs: Comparison
+
+
+def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
+    """Look for every laid note among the strokes."""
     expected = sorted(_expected(chart, laying), key=lambda e: e.stroke.time_s)
+    starts = [b.start_s for b in laying.bars]
     strokes = [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in heard.strokes
-               if _bar_at(laying.bars, s.time_s) is not None]
+               if bar_at(laying.bars, starts, s.time_s) is not None]
     strokes = _without_graces(strokes, expected)
-    names = [_name_as_heard(e, strokes) for e in expected]
+    times = [s.time_s for s in strokes]
+    names = [_name_as_heard(e, strokes, times) for e in expected]
     written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
-    pairs = compare_strokes(written, strokes, SEARCH_S, TOGETHER_S)
-    judge = _Judge(chart, laying, heard, expected, strokes, pairs)
+    return Matched(tuple(expected), tuple(strokes), compare_strokes(written, strokes, SEARCH_S, TOGETHER_S))
+
+
+def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
+    """What differs between the laid notes and the strokes heard."""
+    matched = match_notes(chart, laying, heard)
+    pairs = matched.pairs
+    judge = _Judge(chart, laying, heard, matched)
     findings = [f for f in (*(judge.late(i, j) for i, j in pairs.same),
                             *(judge.renamed(i, j) for i, j in pairs.renamed),
                             *(judge.unheard(i) for i in pairs.only_first),
                             *(judge.unwritten(j) for j in pairs.only_second)) if f is not None]
-    judged = [e for e in expected if e.note.instrument not in NOT_HEARD]
+    judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     return Judged(findings, len(pairs.same), len(judged))
 
 
-def _expected(chart: Chart, laying: Laying) -> list[_Expected]:
+def _expected(chart: Chart, laying: Laying) -> list[Expected]:
     out = []
     for laid in laying.bars:
         if laid.chart_bar is None:
@@ -191,50 +221,59 @@ def _expected(chart: Chart, laying: Laying) -> list[_Expected]:
         span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
         for note in chart.bars[k].notes:
             time_s = laid_time_s(chart.note_time_s(k, note), span, laid)
-            out.append(_Expected(Stroke(time_s, note.instrument, note.velocity), note, laid))
+            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, laid))
     return out
 
 
-def _bar_at(bars: Sequence[LaidBar], time_s: float) -> LaidBar | None:
+def bar_at(bars: Sequence[LaidBar], starts_s: Sequence[float], time_s: float) -> LaidBar | None:
     """The laid bar that a stroke belongs to; None outside and in stretches the chart lacks."""
-    for bar in bars:
-        if bar.start_s - BEFORE_LINE_S <= time_s < bar.end_s - BEFORE_LINE_S:
-            return bar if bar.chart_bar is not None else None
-    return None
+    k = bisect_right(starts_s, time_s + BEFORE_LINE_S) - 1
+    if k < 0 or time_s + BEFORE_LINE_S >= bars[k].end_s or bars[k].chart_bar is None:
+        return None
+    return bars[k]
 
 
-def _name_as_heard(expected: _Expected, strokes: Sequence[Stroke]) -> str:
+def _near(times_s: Sequence[float], low_s: float, high_s: float) -> range:
+    """Indices of sorted times between two times."""
+    return range(bisect_left(times_s, low_s), bisect_right(times_s, high_s))
+
+
+def _name_as_heard(expected: Expected, strokes: Sequence[Stroke], times_s: Sequence[float]) -> str:
     name = HEARD_AS.get(expected.note.instrument, expected.note.instrument)
+    at = expected.stroke.time_s
     for articulation in expected.note.articulations & set(EITHER_WAY):
         if name in EITHER_WAY[articulation]:
-            near = [s for s in strokes if abs(s.time_s - expected.stroke.time_s) <= SEARCH_S
-                    and s.instrument in EITHER_WAY[articulation]]
+            near = [strokes[k] for k in _near(times_s, at - SEARCH_S, at + SEARCH_S)
+                    if strokes[k].instrument in EITHER_WAY[articulation]]
             if near:
-                return min(near, key=lambda s: abs(s.time_s - expected.stroke.time_s)).instrument
+                return min(near, key=lambda s: abs(s.time_s - at)).instrument
     return name
 
 
-def _without_graces(strokes: list[Stroke], expected: Sequence[_Expected]) -> list[Stroke]:
+def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list[Stroke]:
     """Strokes less those that a flam, drag or roll brings with its note."""
     graces: set[int] = set()
+    times = [s.time_s for s in strokes]
     for e in expected:
+        at = e.stroke.time_s
         for articulation in e.note.articulations & set(GRACE_S):
             before, after = GRACE_S[articulation]
-            end = min(e.stroke.time_s + after, e.laid.end_s)
-            near = [k for k, s in enumerate(strokes) if s.instrument == e.note.instrument
-                    and e.stroke.time_s - before <= s.time_s <= end]
+            near = [k for k in _near(times, at - before, min(at + after, e.laid.end_s))
+                    if strokes[k].instrument == e.note.instrument]
             if near:
-                graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - e.stroke.time_s))}
+                graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - at))}
     return [s for k, s in enumerate(strokes) if k not in graces]
 
 
 class _Judge:
     """Makes findings of unmatched and badly matched notes and strokes."""
 
-    def __init__(self, chart: Chart, laying: Laying, heard: Heard, expected: Sequence[_Expected],
-                 strokes: Sequence[Stroke], pairs) -> None:
+    def __init__(self, chart: Chart, laying: Laying, heard: Heard, matched: Matched) -> None:
         self.chart, self.laying, self.heard = chart, laying, heard
-        self.expected, self.strokes = expected, strokes
+        self.expected, self.strokes, pairs = matched.expected, matched.strokes, matched.pairs
+        self.times_s = [s.time_s for s in self.strokes]
+        self.bar_starts_s = [b.start_s for b in laying.bars]
+        expected, strokes = self.expected, self.strokes
         found = Counter(expected[i].note.instrument for i, _ in pairs.same)
         lost = Counter(expected[i].note.instrument for i in pairs.only_first)
         right = Counter(strokes[j].instrument for _, j in pairs.same)
@@ -290,15 +329,15 @@ class _Judge:
 
     def unwritten(self, j: int) -> Finding | None:
         stroke = self.strokes[j]
-        bar = _bar_at(self.laying.bars, stroke.time_s)
+        bar = bar_at(self.laying.bars, self.bar_starts_s, stroke.time_s)
         assert bar is not None and bar.chart_bar is not None
         sureness = stroke.confidence * self.precision.get(stroke.instrument, 1.0)
         place = self._nearest_place(bar, stroke.time_s)
-        expected = _Expected(replace(stroke), Note(place, stroke.instrument, stroke.velocity), bar)
+        expected = Expected(replace(stroke), Note(place, stroke.instrument, stroke.velocity), bar)
         return self._finding("missing", expected, stroke, 0.0, sureness,
                              0.5 if stroke.velocity < SOFT_VELOCITY else 1.0)
 
-    def _silence(self, e: _Expected) -> float:
+    def _silence(self, e: Expected) -> float:
         """How sure it is that the written note's instrument was not struck, 0–1."""
         found = self.heard.activations
         name = HEARD_AS.get(e.note.instrument, e.note.instrument)
@@ -324,12 +363,13 @@ class _Judge:
             self._heights[name] = max(float(np.median(peaks)) if peaks else 0.5, 0.1)
         return self._heights[name]
 
-    def _is_covered(self, e: _Expected) -> bool:
+    def _is_covered(self, e: Expected) -> bool:
         """Whether a quiet cymbal or hi-hat falls together with another one."""
         if instrument(e.note.instrument).family not in ("hi-hat", "cymbal"):
             return False
-        return any(abs(s.time_s - e.stroke.time_s) <= TOGETHER_S
-                   and instrument(s.instrument).family in ("hi-hat", "cymbal") for s in self.strokes)
+        at = e.stroke.time_s
+        return any(instrument(self.strokes[k].instrument).family in ("hi-hat", "cymbal")
+                   for k in _near(self.times_s, at - TOGETHER_S, at + TOGETHER_S))
 
     def _nearest_place(self, laid: LaidBar, time_s: float) -> Fraction:
         """Nearest sixteenth or triplet of a stroke in its bar."""
@@ -342,7 +382,7 @@ class _Judge:
         place = min(places, key=lambda p: abs(float(p) - exact))
         return min(max(place, Fraction(0)), length - Fraction(1, 48))
 
-    def _finding(self, kind: str, e: _Expected, stroke: Stroke | None, deviation_s: float, sureness: float,
+    def _finding(self, kind: str, e: Expected, stroke: Stroke | None, deviation_s: float, sureness: float,
                  share: float) -> Finding:
         k = e.laid.chart_bar
         number, bar = self.chart.time_map.bar_number(k), self.chart.time_map.bars[k]
