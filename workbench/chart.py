@@ -103,6 +103,9 @@ class Note:
         return (self.position, drum_key_order(self.instrument))
 
 
+_SHARED: dict[tuple, tuple] = {}
+
+
 @dataclass(frozen=True)
 class WrittenBar:
     """The notes of one bar and the subdivision of its beats.
@@ -140,6 +143,13 @@ class WrittenBar:
     def without(self, position: Fraction, instrument_name: str) -> WrittenBar:
         key = (position, instrument_name)
         return replace(self, notes=tuple(n for n in self.notes if n.key != key))
+
+    @cached_property
+    def content(self) -> frozenset[tuple[Fraction, str, frozenset[str]]]:
+        """What is written, dynamics aside: (position, instrument, articulations)."""
+        items = ((n.position, n.instrument, n.articulations) for n in self.notes)
+        # One object for what is the same everywhere: comparing bars is then cheap.
+        return frozenset(_SHARED.setdefault(item, item) for item in items)
 
     @property
     def pattern(self) -> frozenset[tuple[Fraction, str]]:

@@ -7,12 +7,12 @@ time map) and says nothing where there is none to read.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order, instrument
+from workbench.patterns import written_times_s
 from workbench.sticking import Sticking
 from workbench.variations import instrument_word
 
@@ -108,7 +108,8 @@ def played_tempo_bpm(chart: Chart) -> float:
     two different places.
     """
     starts = chart.time_map.starts
-    notes = [(float(starts[k] + n.position), chart.note_time_s(k, n)) for k, n in chart.notes()]
+    notes = [(float(starts[k] + n.position), t + n.deviation_s)
+             for (k, n), t in zip(chart.notes(), written_times_s(chart))]
     places = np.array(notes).reshape(-1, 2)
     if len(np.unique(places[:, 0])) < 2:
         return float("nan")
@@ -137,28 +138,19 @@ def _swings(chart: Chart) -> tuple[Swing, ...]:
     if not _was_played(chart) and not _has_triplets(chart):
         return ()
     ratios: dict[str, list[float]] = {"8ths": [], "16ths": []}
-    times = _times_by_place(chart)
-    third = Fraction(1, 3)
-    for k, written in enumerate(chart.bars):
-        timed = chart.time_map.bars[k]
-        if timed.meter.is_compound or not written.notes:
-            continue
-        beat, start = timed.meter.beat_length, chart.time_map.starts[k]
-        for b, length in timed.beat_spans():
-            if length < beat:
+    beats = _times_by_beat(chart)
+    spans = [len(bar.beat_spans()) for bar in chart.time_map.bars]
+    for (k, b), here in beats.items():
+        after = beats.get((k, b + 1) if b + 1 < spans[k] else (k + 1, 0), {}).get(0)
+        if after is not None:
+            here = {**here, _BEAT: after}
+        for value, first, end, seconds in _PAIRS:
+            inside = [f for f in here if first < f < end]
+            if len(inside) != 1 or inside[0] not in seconds or first not in here or end not in here:
                 continue
-            here = {f for f in _PARTS if start + b + f * beat in times}
-            for value, first, end, seconds in (
-                    ("8ths", Fraction(0), Fraction(1), (Fraction(1, 2), 2 * third)),
-                    ("16ths", Fraction(0), Fraction(1, 2), (Fraction(1, 4), third)),
-                    ("16ths", Fraction(1, 2), Fraction(1), (Fraction(3, 4), Fraction(5, 6)))):
-                inside = [f for f in here if first < f < end]
-                edges = [times.get(start + b + f * beat) for f in (first, end)]
-                if len(inside) != 1 or inside[0] not in seconds or None in edges:
-                    continue
-                share = (times[start + b + inside[0] * beat] - edges[0]) / (edges[1] - edges[0])
-                if 0.35 < share < 0.85:
-                    ratios[value].append(share / (1 - share))
+            share = (here[inside[0]] - here[first]) / (here[end] - here[first])
+            if 0.35 < share < 0.85:
+                ratios[value].append(share / (1 - share))
     out = []
     for value, found in ratios.items():
         if len(found) >= FEWEST:
@@ -167,31 +159,38 @@ def _swings(chart: Chart) -> tuple[Swing, ...]:
     return tuple(out)
 
 
-#: Parts of a beat that count for swing.
-_PARTS = sorted({Fraction(k, n) for n in (4, 6) for k in range(1, n)})
+#: Parts of a beat are counted in twelfths: halves, quarters, thirds and sixths.
+_BEAT = 12
+#: Note value, the pair's beginning and end, and where its second note may be written.
+_PAIRS = (("8ths", 0, 12, (6, 8)), ("16ths", 0, 6, (3, 4)), ("16ths", 6, 12, (9, 10)))
 
 
-def _times_by_place(chart: Chart) -> dict[Fraction, float]:
-    """Played time of each place (whole notes from the start): the time-keeper's
-    where it plays, else the first other stroke's."""
-    times: dict[Fraction, float] = {}
-    kept: set[Fraction] = set()
-    for k, n in chart.notes():
-        at = chart.time_map.starts[k] + n.position
+def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
+    """Played time of each part of each simple beat: the time-keeper's where it
+    plays, else the first other stroke's.  Parts that are no twelfth are left out."""
+    out: dict[tuple[int, int], dict[int, float]] = {}
+    kept: set[tuple[int, int, int]] = set()
+    per_whole = [0 if bar.meter.is_compound or bar.is_pickup else int(_BEAT / bar.meter.beat_length)
+                 for bar in chart.time_map.bars]
+    for (k, n), written_s in zip(chart.notes(), written_times_s(chart)):
+        twelfths = per_whole[k] * n.position.numerator
+        if not per_whole[k] or twelfths % n.position.denominator:
+            continue
+        b, part = divmod(twelfths // n.position.denominator, _BEAT)
+        here = out.setdefault((k, b), {})
         keeps = n.instrument in _KEEPING
-        if at not in times or keeps and at not in kept:
-            times[at] = chart.note_time_s(k, n)
+        if part not in here or keeps and (k, b, part) not in kept:
+            here[part] = written_s + n.deviation_s
             if keeps:
-                kept.add(at)
-    return times
+                kept.add((k, b, part))
+    return out
 
 
 _KEEPING = ("closed hi-hat", "open hi-hat", "ride", "ride bell")
 
 
 def _has_triplets(chart: Chart) -> bool:
-    return any(((n.position / chart.time_map.bars[k].meter.beat_length) * 4).denominator % 3 == 0
-               for k, n in chart.notes())
+    return any(n.position.denominator % 3 == 0 for _, n in chart.notes())
 
 
 def _dynamics(chart: Chart, sticking: Sticking | None) -> tuple[Dynamics, ...]:

@@ -75,13 +75,13 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
         any(c > 1 for c in places.values()), chart.feel)
 
 
-def name_groove(chart: Chart, base_bars: Sequence[int]) -> tuple[str, ...]:
+def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> tuple[str, ...]:
     """What a drummer calls a groove, the most telling name first.
 
     Each aspect of a phrase of several bars is named by most of its bars, with
-    the others after it.
+    the others after it.  ``limit`` is :func:`~workbench.patterns.ghost_limit`, if known.
     """
-    limit = ghost_limit(chart)
+    limit = ghost_limit(chart) if limit is None else limit
     looks = [_look(chart, k, limit) for k in base_bars]
     names = [_combined([name(look) for look in looks]) for name in (
         _snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)]

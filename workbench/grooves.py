@@ -25,7 +25,7 @@ PHRASE_PRICE = 1.5
 
 def written(bar: WrittenBar) -> Written:
     """The written content of a bar, dynamics aside."""
-    return frozenset((n.position, n.instrument, n.articulations) for n in bar.notes)
+    return bar.content
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,8 @@ def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
     return frozenset(w for w in written(chart.bars[base_bar]) if w[0] < length)
 
 
-def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) -> Groove:
+def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int],
+                limit: float | None = None) -> Groove:
     """The groove that runs of bars have in common.
 
     Parameters
@@ -75,6 +76,8 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) 
         Stretches of bars that repeat each other; a phrase begins with each.
     disturbed : frozenset of int
         Bars with fills, left out of the choice where others are left.
+    limit : float, optional
+        Ghost notes lie below this velocity (:func:`~workbench.patterns.ghost_limit`).
     """
     bars = [k for run in runs for k in run]
     place = {k: k - run.start for run in runs for k in run}
@@ -98,7 +101,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) 
             best = (price, base)
     base = best[1] if best else (bars[0],)
     phase = tuple(place[k] % len(base) for k in bars)
-    return Groove(base, tuple(bars), phase, name_groove(chart, base))
+    return Groove(base, tuple(bars), phase, name_groove(chart, base, limit))
 
 
 def _without_opening(content: Written) -> Written:

@@ -172,6 +172,13 @@ class Patterns:
         return dict(zip(_COLUMN, part.sum(axis=(0, 2)).astype(int).tolist()))
 
 
+def written_times_s(chart: Chart) -> list[float]:
+    """Written time of every note in seconds, in the order of ``chart.notes()``."""
+    starts = [float(s) for s in chart.time_map.starts]
+    places = [starts[k] + float(n.position) for k, n in chart.notes()]
+    return chart.time_map.seconds_at(np.array(places, float)).tolist()
+
+
 def likeness(vectors: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Weighted Jaccard index of every two rows of 0/1 vectors, (n, n)."""
     shared = (vectors * weights) @ vectors.T

@@ -22,7 +22,7 @@ from workbench.fills import Span, filled_bars, find_fills, refine_fill
 from workbench.form import FormSection, bar_features, find_form
 from workbench.grooves import base_written, find_groove, written
 from workbench.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
-from workbench.patterns import Patterns
+from workbench.patterns import Patterns, ghost_limit
 from workbench.progress import Progress, part
 from workbench.sticking import Player, propose_sticking
 from workbench.variations import Change, describe_changes
@@ -124,11 +124,12 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...],
             key = (title, stretch.keeper, -1 if title else i)
             runs.setdefault(key, []).append(stretch.bars)
             names.setdefault(key, stretch.name)
+    limit = ghost_limit(chart)
     own = {m.start[0]: m.text for m in chart.marks
            if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
     out = []
     for key, stretches in runs.items():
-        groove = find_groove(chart, stretches, disturbed)
+        groove = find_groove(chart, stretches, disturbed, limit)
         given = next((own[s.start] for s in stretches if s.start in own), None)
         out.append(PartGroove(key[0], names[key], key[1], groove,
                               given or "; ".join(groove.names), given is not None))

@@ -19,6 +19,7 @@ from workbench.counting import place_name
 from workbench.drumkit import instrument
 from workbench.edits import ChangeNote, Edit, Together
 from workbench.errors import AnalysisError
+from workbench.patterns import written_times_s
 
 #: Where the drums stand around a right-handed player, (right, forward) in cm
 #: from the snare: common practice, no source.
@@ -43,6 +44,9 @@ HAND_SPEED_M_S = 4.5
 
 #: Strokes nearer than this are struck together.
 TOGETHER_S = 0.012
+
+#: Ways through the part that are followed at once; more change nothing heard.
+MOST_STATES = 6
 
 STYLES = ("hand to hand", "lead hand")
 
@@ -159,7 +163,8 @@ def propose_sticking(chart: Chart, player: Player | None = None,
     """
     player = player or Player()
     chosen = range(len(chart)) if bars is None else sorted(set(bars))
-    events, feet, flags = _collect(chart, chosen)
+    times_s = {(k, n.position): t for (k, n), t in zip(chart.notes(), written_times_s(chart))}
+    events, feet, flags = _collect(chart, chosen, times_s)
     place = _places(player)
     hands: dict[tuple[int, Fraction, str], str] = {}
     for phrase in _phrases(events):
@@ -168,7 +173,7 @@ def propose_sticking(chart: Chart, player: Player | None = None,
         flags += more
     foot_names, foot_flags = _feet(chart, feet, player)
     flags += foot_flags
-    flags += _fast_hands(chart, hands)
+    flags += _fast_hands(chart, hands, times_s)
     return Sticking(player, hands, foot_names,
                     tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
 
@@ -192,7 +197,8 @@ def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit
 
 # -- events -----------------------------------------------------------------------
 
-def _collect(chart: Chart, bars: Sequence[int]) -> tuple[list[_Event], list, list[Flag]]:
+def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float],
+             ) -> tuple[list[_Event], list, list[Flag]]:
     events, feet, flags = [], [], []
     for k in bars:
         timed = chart.time_map.bars[k]
@@ -200,17 +206,23 @@ def _collect(chart: Chart, bars: Sequence[int]) -> tuple[list[_Event], list, lis
         at: dict[Fraction, list[Note]] = {}
         for n in chart.bars[k].notes:
             if instrument(n.instrument).is_foot:
-                feet.append((k, n, chart.time_map.seconds(k, n.position)))
+                feet.append((k, n, times_s[k, n.position]))
             else:
                 at.setdefault(n.position, []).append(n)
         for position, notes in at.items():
+            hats = [n for n in notes if n.instrument in ("closed hi-hat", "open hi-hat")]
+            if len(hats) > 1:
+                flags.append(Flag("unplayable", k, position,
+                                  f"hi-hat open and closed at once on {place_name(timed, position)}"))
+                softer = min(hats, key=lambda n: n.velocity)
+                notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
                 where = place_name(timed, position)
                 flags.append(Flag("unplayable", k, position,
                                   f"{len(notes)} things for two hands on {where}: {names}"))
             strong = (position + timed.missing) % eighth == 0
-            events.append(_Event(k, position, chart.time_map.seconds(k, position), tuple(notes[:2]), strong))
+            events.append(_Event(k, position, times_s[k, position], tuple(notes[:2]), strong))
     return events, feet, flags
 
 
@@ -269,11 +281,11 @@ def _solve(chart: Chart, phrase: list[_Event], player: Player,
                 total = cost + step
                 if new not in after or total < after[new][0]:
                     after[new] = (total, state, option)
-        best = sorted(after.items(), key=lambda x: (x[1][0], repr(x[0])))[:12]
+        best = sorted(after.items(), key=lambda x: x[1][0])[:MOST_STATES]
         trail.append(dict(best))
         front = {state: (total, ()) for state, (total, _, _) in best}
     hands: dict = {}
-    state = min(front, key=lambda s: (front[s][0], repr(s)))
+    state = min(front, key=lambda s: front[s][0])
     flags: list[Flag] = []
     for event, step in zip(reversed(phrase), reversed(trail)):
         _, before, option = step[state]
@@ -343,7 +355,7 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
 def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple,
                 place: dict[str, tuple[float, float]]) -> list[Flag]:
     flags = []
-    where = place_name(chart.time_map.bars[event.bar_index], event.position)
+    timed = chart.time_map.bars[event.bar_index]
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
         gap_s = event.time_s - when
@@ -352,23 +364,24 @@ def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tup
         way_m = math.dist(place[was], place[note.instrument]) / 100
         if gap_s < 1 / HAND_BURST_HZ:
             flags.append(Flag("unplayable", event.bar_index, event.position,
-                              f"no hand is free for the {note.instrument} on {where}: "
+                              f"no hand is free for the {note.instrument} on "
+                              f"{place_name(timed, event.position)}: "
                               f"{1 / max(gap_s, 1e-3):.0f} strokes a second for one hand"))
         elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
             flags.append(Flag("unplayable", event.bar_index, event.position,
                               f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
-                              f"on {where}"))
+                              f"on {place_name(timed, event.position)}"))
     return flags
 
 
 # -- speed and feet ---------------------------------------------------------------------
 
-def _fast_hands(chart: Chart, hands: dict) -> list[Flag]:
+def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], float]) -> list[Flag]:
     """Bars where one hand must keep up more strokes than it comfortably can."""
     flags = []
     times: dict[str, list[tuple[float, int, Fraction, str]]] = {"R": [], "L": []}
     for (k, position, name), hand in hands.items():
-        times[hand].append((chart.time_map.seconds(k, position), k, position, name))
+        times[hand].append((times_s[k, position], k, position, name))
     told: set[tuple[int, str]] = set()
     for hand, strokes in times.items():
         strokes.sort()
