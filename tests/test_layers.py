@@ -11,10 +11,10 @@ PACKAGE = Path(workbench.__file__).parent
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
-       "abbreviations excerpts kitnames untrusted midi",
+       "abbreviations excerpts kitnames untrusted midi midi_read musicxml_part scoresigns",
     3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare counting patterns groove_names fill_model fill_reading part_reading wording",
-    4: "draft evaluate engrave mei roadmap scorefiles synthesis sound loudness stretch balance practice exercises check take",
+    4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice exercises check take",
     5: "plot reading_plot grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}

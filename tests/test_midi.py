@@ -12,7 +12,8 @@ from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.errors import FileFormatError
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.midi import midi_bytes, read_midi, write_midi
+from workbench.midi import midi_bytes, write_midi
+from workbench.midi_read import read_midi
 
 SETTINGS = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -139,7 +140,8 @@ def test_a_lone_track_on_another_channel_is_taken_and_said(tmp_path):
     (b"", "not a Standard MIDI File"),
     (b"hello world", "not a Standard MIDI File"),
     (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01", "damaged"),
-    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01\xe0MTrk\x00\x00\xff\xff\x00\x90", "damaged|could not be read"),
+    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01\xe0MTrk\x00\x00\xff\xff\x00\x90",
+     "damaged|could not be read"),
     (b"MThd\x00\x00\x00\x06\x00\x01\x00\x00\x01\xe0", "no drum notes"),
 ])
 def test_what_is_no_midi_drum_part_is_refused(tmp_path, data, message):

@@ -6,15 +6,16 @@ from fractions import Fraction
 from io import BytesIO
 
 import pytest
-from tests.chart_strategies import charts
 from hypothesis import HealthCheck, given, settings
 from lxml import etree
 
+from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.errors import ChartError, FileFormatError
 from workbench.meter import Meter, TimeMap
-from workbench.musicxml import ScoreOptions, count_syllable, musicxml_bytes, write_musicxml
+from workbench.musicxml import musicxml_bytes, write_musicxml
 from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
+from workbench.scoresigns import ScoreOptions, count_syllable
 
 SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -240,7 +241,8 @@ def test_instrument_comes_from_midi_number_then_name_then_place():
 
 
 def test_empty_bars_under_simile_signs_are_filled():
-    sign = "<attributes><measure-style><measure-repeat type='start'>1</measure-repeat></measure-style></attributes>"
+    sign = ("<attributes><measure-style><measure-repeat type='start'>1</measure-repeat></measure-style>"
+            "</attributes>")
     back = read_musicxml_bytes(score(
         f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>"
         f"<measure number='2'>{sign}<note><rest measure='yes'/><duration>4</duration></note></measure>"))
@@ -248,8 +250,9 @@ def test_empty_bars_under_simile_signs_are_filled():
 
 
 def test_da_capo_al_fine_is_unfolded():
-    bars = "".join(f"<measure number='{k}'>{'<attributes><divisions>1</divisions></attributes>' if k == 1 else ''}"
-                   f"{NOTE * (k == 2) or '<note><rest/><duration>4</duration></note>'}{jump}</measure>"
-                   for k, jump in ((1, ""), (2, "<sound fine='yes'/>"), (3, "<sound dacapo='yes'/>")))
-    back = read_musicxml_bytes(score(bars))
+    rest = "<note><rest/><duration>4</duration></note>"
+    back = read_musicxml_bytes(score(
+        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{rest}</measure>"
+        f"<measure number='2'>{NOTE}<sound fine='yes'/></measure>"
+        f"<measure number='3'>{rest}<sound dacapo='yes'/></measure>"))
     assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]

@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from fractions import Fraction
 
 from workbench.chart import Chart
 
@@ -55,6 +54,8 @@ class PrintedBar:
     ending : tuple of int
         Passes for which this bar is played (volta); empty outside endings.
     opens_ending, closes_ending : bool
+    in_a_row : int
+        How many times running the bar has been played, this time included.
     """
 
     bar_index: int
@@ -67,6 +68,7 @@ class PrintedBar:
     ending: tuple[int, ...] = ()
     opens_ending: bool = False
     closes_ending: bool = False
+    in_a_row: int = 1
 
     @property
     def shown(self) -> tuple[int, ...]:
@@ -242,7 +244,7 @@ def _use_similes(chart: Chart, bars: list[PrintedBar], keys) -> list[PrintedBar]
             since = k
         if b.kind is Kind.NOTES and chart.bars[b.bar_index].notes:
             if k > since and _alike(out, keys, k, k - 1) and out[k - 1].kind in (Kind.NOTES, Kind.SIMILE):
-                out[k] = replace(b, kind=Kind.SIMILE)
+                out[k] = replace(b, kind=Kind.SIMILE, in_a_row=out[k - 1].in_a_row + 1)
             elif _repeats_two(out, keys, k, since, sections):
                 out[k] = replace(b, kind=Kind.SIMILE_OF_TWO)
                 out[k + 1] = replace(out[k + 1], kind=Kind.SIMILE_OF_TWO_END)
@@ -274,7 +276,9 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
 def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
               most_weight: float = 72.0) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
-    at line starts, no lone bar on a last line if it can be helped.
+    at line starts, no lone bar on a last line if it can be helped.  A simile
+    that would open a line is written out, so that no line must be read
+    together with the one before.
 
     ``most_weight`` is how many moments (see :func:`bar_weight`) one line holds.
     """
@@ -289,7 +293,12 @@ def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
     lines = []
     for block in blocks:
         lines += _block_lines(chart, block, bars_per_line, most_weight)
-    return lines
+    return [_open_with_notes(line) for line in lines]
+
+
+def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
+    first = {Kind.SIMILE: 1, Kind.SIMILE_OF_TWO: 2}.get(line[0].kind, 0)
+    return [replace(b, kind=Kind.NOTES) for b in line[:first]] + line[first:]
 
 
 def bar_weight(chart: Chart, bar: PrintedBar) -> float:
@@ -306,8 +315,7 @@ def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: flo
     lines: list[list[PrintedBar]] = []
     rest = list(block)
     while rest:
-        pickup = 1 if chart.time_map.bars[rest[0].bar_index].length < Fraction(1, 2) * (
-            chart.time_map.bars[rest[0].bar_index].meter.bar_length) else 0
+        pickup = int(chart.time_map.bars[rest[0].bar_index].is_pickup)
         take = min(per_line + pickup, len(rest))
         if len(rest) == per_line + pickup + 1 and sum(bar_weight(chart, b) for b in rest) <= most * 0.8:
             take = len(rest)

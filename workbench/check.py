@@ -162,7 +162,7 @@ def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
         from workbench.musicxml_read import read_musicxml
         imported = read_musicxml(path)
     elif ending in (".mid", ".midi"):
-        from workbench.midi import read_midi
+        from workbench.midi_read import read_midi
         imported = read_midi(path)
     else:
         raise FileFormatError(f"{path.name} is neither a chart (.chart.json), MusicXML (.musicxml, .mxl) "

@@ -19,7 +19,8 @@ from lxml import etree
 from workbench.abbreviations import Kind, PrintedBar
 from workbench.chart import Chart, Note
 from workbench.drumkit import Instrument, Notehead, instrument
-from workbench.musicxml import (
+from workbench.notevalues import Event, Value, Voice, write_bar
+from workbench.scoresigns import (
     ScoreOptions,
     bar_id,
     clean_text,
@@ -28,7 +29,6 @@ from workbench.musicxml import (
     note_id,
     written_head,
 )
-from workbench.notevalues import Event, Value, Voice, write_bar
 
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
@@ -95,7 +95,9 @@ def _document(beats: int | None, unit: int):
         definition.set("meter.unit", str(unit))
     staff = _add(_add(definition, "staffGrp"), "staffDef", n="1", lines="5")
     _add(staff, "clef", shape="perc")
-    return _add(score, "section")
+    section = _add(score, "section")
+    _add(section, "pb")  # the only break: the engraver keeps the line in one piece
+    return section
 
 
 def _add(parent, tag: str, text: str | None = None, **attributes: str):
@@ -196,8 +198,8 @@ class _BarWriter:
             # Grace notes stand before the beam or tuplet that they lead into.
             outside = event.notes and (starts_tuplet or (span is not None and beam is None))
             if outside:
-                self._graces(beam if beam is not None else layer if starts_tuplet or tuplet is None else tuplet,
-                             voice, event)
+                outer = layer if starts_tuplet or tuplet is None else tuplet
+                self._graces(outer if beam is None else beam, voice, event)
             if starts_tuplet:
                 members = [j for j, e in enumerate(events) if e.tuplet == event.tuplet]
                 wide = beam is not None or (span is not None and span >= members[-1] and span > members[-1])
@@ -325,13 +327,17 @@ def _beam_spans(events: Sequence[Event]) -> dict[int, int]:
             spans[start] = k
     out: dict[int, int] = {}
     for first, last in spans.items():
-        def tuplet_edges(j):
-            inside = [i for i, e in enumerate(events) if e.tuplet is not None and e.tuplet == events[j].tuplet]
-            return (inside[0], inside[-1]) if inside else (j, j)
         if events[first].tuplet != events[last].tuplet:
-            first, last = tuplet_edges(first)[0], tuplet_edges(last)[1]
+            first, last = _tuplet_edges(events, first)[0], _tuplet_edges(events, last)[1]
         out[first] = last
     return out
+
+
+def _tuplet_edges(events: Sequence[Event], k: int) -> tuple[int, int]:
+    """First and last event of the tuplet around an event; the event itself outside tuplets."""
+    own = events[k].tuplet
+    inside = [j for j, e in enumerate(events) if own is not None and e.tuplet == own]
+    return (inside[0], inside[-1]) if inside else (k, k)
 
 
 def legend_mei(used: Sequence[str]) -> str:

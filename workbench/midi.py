@@ -1,4 +1,4 @@
-"""Standard MIDI files: writing a chart, reading drum parts made by others.
+"""Writing a chart as a Standard MIDI File (reading: :mod:`workbench.midi_read`).
 
 Conventions
 -----------
@@ -14,20 +14,16 @@ Conventions
 
 from __future__ import annotations
 
-import math
 import os
-from collections import Counter
-from dataclasses import dataclass
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
 
 import mido
 
-from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.drumkit import instrument, instrument_for_midi_note
-from workbench.errors import FileFormatError
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart import Chart, Note
+from workbench.drumkit import instrument
+from workbench.meter import TimeMap
 from workbench.safefile import write_whole
 
 #: Divides by 2, 3, 5 and 7 down to 64ths and their triplets.
@@ -35,36 +31,11 @@ TICKS_PER_QUARTER = 6720
 #: How long a written stroke sounds, whole notes; drums ring by themselves.
 _STROKE_LENGTH = Fraction(1, 32)
 _CHOKED_LENGTH = Fraction(1, 16)
-_DRUM_CHANNEL = 9
+DRUM_CHANNEL = 9
 #: Time between the strokes of a flam, a drag and a roll (common practice, no source).
 _FLAM_S = 0.030
 _ROLL_STROKES_PER_S = 16.0
 _GRACE_LOUDNESS = 0.6
-#: Keys beside General MIDI that electronic kits send for the rims of their pads
-#: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
-_RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
-#: Grids tried for each beat, coarse first, and what a finer one must gain.
-_GRIDS = (1, 2, 4, 3, 6, 8, 12)
-_LONGEST_FILE = 8_000_000
-_MOST_NOTES = 500_000
-
-
-@dataclass(frozen=True)
-class Imported:
-    """A chart read from a file by others, and what could not be understood.
-
-    Attributes
-    ----------
-    chart : Chart
-    problems : tuple of str
-        One sentence for each thing left out or guessed; empty if all was understood.
-    """
-
-    chart: Chart
-    problems: tuple[str, ...] = ()
-
-
-# -- writing -----------------------------------------------------------------------
 
 def midi_bytes(chart: Chart, played: bool = True) -> bytes:
     """The chart as a Standard MIDI File of one track (format 0 within format 1)."""
@@ -115,8 +86,8 @@ def _midi_file(chart: Chart, played: bool) -> mido.MidiFile:
         at = time_map.starts[t.bar_index] + t.position
         events.append((_tick(at), 1, mido.MetaMessage("text", text=t.text)))
     for on, off, key, velocity in _strokes(chart, played):
-        events.append((on, 3, mido.Message("note_on", channel=_DRUM_CHANNEL, note=key, velocity=velocity)))
-        events.append((off, 2, mido.Message("note_off", channel=_DRUM_CHANNEL, note=key, velocity=64)))
+        events.append((on, 3, mido.Message("note_on", channel=DRUM_CHANNEL, note=key, velocity=velocity)))
+        events.append((off, 2, mido.Message("note_off", channel=DRUM_CHANNEL, note=key, velocity=64)))
     end = _tick(time_map.starts[-1])
     events.sort(key=lambda e: (e[0], e[1]))
     end = max([end, *(e[0] for e in events)])
@@ -206,297 +177,3 @@ def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note, length: Fra
     for j in range(1, count):
         tick = _tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S)
         yield tick, _tick(length), max(1, round(n.velocity * 0.8))
-
-
-# -- reading -----------------------------------------------------------------------
-
-def read_midi(path: str | os.PathLike) -> Imported:
-    """Read the drum part of a MIDI file made by anyone.
-
-    Notes on channel 10 are taken; without any, all notes of tracks named like
-    drums, and if there is only one track, all its notes.  Each beat is written
-    on the coarsest of its grids (halves, quarters, triplets …) that the strokes
-    fit; what they lie off it is kept as their deviation.
-
-    Raises
-    ------
-    FileFormatError
-        If the file is missing, too long, no MIDI file, or has no drum notes.
-    """
-    path = Path(path)
-    midi = _open(path)
-    if midi.ticks_per_beat <= 0:
-        raise FileFormatError(f"{path.name} counts time in film frames, not beats; export it with beats.")
-    problems: list[str] = []
-    changes = _read_changes(midi)
-    notes, unknown = _drum_notes(midi, path, problems)
-    last = max(n[0] for n in notes)
-    bars, starts = _lay_bars(changes, midi.ticks_per_beat, last, problems)
-    for key, count in sorted(unknown.items()):
-        problems.append(f"MIDI note {key} is not in the drum key; {count} strokes were left out.")
-    time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
-    written = _write_bars(time_map, starts, notes, midi.ticks_per_beat, problems)
-    sections = _sections(changes["marker"], starts)
-    title = _decoded(changes["name"], problems) or path.stem
-    chart = Chart(time_map, written, title=title, sections=sections)
-    return Imported(chart, tuple(problems))
-
-
-def _open(path: Path) -> mido.MidiFile:
-    try:
-        size = path.stat().st_size
-        if path.is_dir():
-            raise FileFormatError(f"{path} is a folder; give a MIDI file.")
-        if size > _LONGEST_FILE:
-            raise FileFormatError(f"{path.name} is {size / 1e6:.0f} MB; no drum part is that long.")
-        with open(path, "rb") as file:
-            if file.read(4) != b"MThd":
-                raise FileFormatError(f"{path.name} is not a Standard MIDI File.")
-        return mido.MidiFile(path, charset="latin-1", clip=True)
-    except FileNotFoundError:
-        raise FileFormatError(f"There is no file {path}.") from None
-    except FileFormatError:
-        raise
-    except OSError as error:
-        reason = error.strerror or "it is damaged"
-        raise FileFormatError(f"{path.name} could not be read as a MIDI file: {reason}.") from None
-    except Exception:  # mido raises many kinds on damaged data
-        raise FileFormatError(f"{path.name} is damaged: its MIDI data end or break off too soon.") from None
-
-
-def _decoded(name: str, problems: list[str]) -> str:
-    raw = name.encode("latin-1", "replace")
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return name
-
-
-def _read_changes(midi: mido.MidiFile) -> dict:
-    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "name": ""}
-    for track in midi.tracks:
-        tick = 0
-        for m in track:
-            tick += m.time
-            if m.type == "set_tempo":
-                found["tempo"].append((tick, max(m.tempo, 1)))
-            elif m.type == "time_signature":
-                try:
-                    found["meter"].append((tick, Meter(m.numerator, m.denominator)))
-                except Exception:
-                    found["meter"].append((tick, Meter()))
-            elif m.type == "marker":
-                found["marker"].append((tick, _decoded(m.text, [])))
-            elif m.type == "track_name" and not found["name"]:
-                found["name"] = m.name.strip("\0 ")
-    for kind in ("tempo", "meter", "marker"):
-        found[kind].sort(key=lambda c: c[0])
-    return found
-
-
-def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
-    """(tick, key, velocity) of drum strokes, and unknown keys with their counts."""
-    on_ten, by_track = [], []
-    total = 0
-    for track in midi.tracks:
-        tick, own = 0, []
-        for m in track:
-            tick += m.time
-            if m.type == "note_on" and m.velocity > 0:
-                total += 1
-                if total > _MOST_NOTES:
-                    raise FileFormatError(f"{path.name} has more than {_MOST_NOTES} notes; no drum part has.")
-                own.append((tick, m.note, m.velocity))
-                if m.channel == _DRUM_CHANNEL:
-                    on_ten.append(own[-1])
-        by_track.append((track.name or "", own))
-    found = on_ten
-    if not found:
-        named = [notes for name, notes in by_track if notes and any(
-            w in name.lower() for w in ("drum", "perc", "kit", "battery", "schlagzeug"))]
-        filled = [notes for _, notes in by_track if notes]
-        chosen = named or (filled if len(filled) == 1 else [])
-        found = [n for notes in chosen for n in notes]
-        if found:
-            problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
-    if not found:
-        raise FileFormatError(
-            f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
-    unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
-    known = sorted(n for n in found if n[1] not in unknown)
-    if not known:
-        raise FileFormatError(f"{path.name} has no note that the drum key knows.")
-    return known, unknown
-
-
-def _instrument(key: int) -> str | None:
-    """Name of the instrument that a key means."""
-    found = instrument_for_midi_note(key)
-    return found.name if found else _RIM_KEYS.get(key)
-
-
-def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
-    """Meters of the bars (with their true lengths) and the ticks they start at."""
-    meters = dict(changes["meter"])
-    ticks = sorted(meters)
-    bars, starts, at = [], [], 0
-    meter = meters[0]
-    while at <= last_tick:
-        passed = [t for t in ticks if t <= at]
-        meter = meters[passed[-1]]
-        length = meter.bar_length * 4 * ppq
-        following = next((t for t in ticks if t > at), None)
-        end = at + length
-        if following is not None and following < end:
-            cut = Fraction(following - at, 4 * ppq)
-            problems.append(f"Bar {len(bars) + 1} is cut short by a change of meter.")
-            bars.append((meter, cut))
-            end = Fraction(following)
-        else:
-            bars.append((meter, None))
-        starts.append(at)
-        at = end
-    # A short first bar in its own meter, then the real one: a pick-up.
-    if len(bars) > 1 and bars[0][1] is None and bars[0][0] != bars[1][0] and (
-            bars[0][0].bar_length < bars[1][0].bar_length) and starts[1] in meters:
-        bars[0] = (bars[1][0], bars[0][0].bar_length)
-    starts.append(at)
-    return bars, starts
-
-
-def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
-    clock = _Clock(changes["tempo"], ppq)
-    out = []
-    for (meter, length), start in zip(bars, starts):
-        whole = Fraction(length) if length is not None else meter.bar_length
-        positions = Bar(meter, tuple(range(_beat_count(meter, whole))), whole).beat_positions()
-        out.append(Bar(meter, tuple(clock.seconds(start + p * 4 * ppq) for p in positions), whole))
-    return TimeMap(out, clock.seconds(starts[-1]))
-
-
-def _beat_count(meter: Meter, length: Fraction) -> int:
-    missing, beat = meter.bar_length - length, meter.beat_length
-    first = -(-missing // beat) * beat - missing
-    return (1 if first else 0) + math.ceil((length - first) / beat)
-
-
-class _Clock:
-    """Ticks to seconds through the tempo changes of a file."""
-
-    def __init__(self, tempos, ppq: int) -> None:
-        self.ppq = ppq
-        self.points: list[tuple[int, float, int]] = []
-        seconds, last, us = 0.0, 0, 500_000
-        for tick, new in tempos:
-            seconds += (tick - last) * us / 1e6 / ppq
-            self.points.append((tick, seconds, new))
-            last, us = tick, new
-
-    def seconds(self, tick: Fraction | float) -> float:
-        point = self.points[0]
-        for p in self.points:
-            if p[0] > tick:
-                break
-            point = p
-        return point[1] + float(tick - point[0]) * point[2] / 1e6 / self.ppq
-
-
-def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str]):
-    """Put strokes on the grid of their beats, the rest into their deviation."""
-    whole = 4 * ppq
-    edges = []  # (start tick, bar, position, length, beat) of every beat span
-    for k, bar in enumerate(time_map.bars):
-        for start, length in bar.beat_spans():
-            edges.append((starts[k] + start * whole, k, start, length, bar.meter.beat_length))
-    spans: list[list] = [[] for _ in edges]
-    j = 0
-    lead = Fraction(whole, 64)  # a stroke this near before a beat belongs to it
-    for tick, key, velocity in notes:
-        while j + 1 < len(edges) and edges[j + 1][0] <= tick + lead:
-            j += 1
-        spans[j].append((tick, key, velocity))
-    bars: list[dict] = [{} for _ in time_map.bars]
-    grids: list[list[int]] = [[] for _ in time_map.bars]
-    doubled = 0
-    for (edge, k, start, length, beat), inside in zip(edges, spans):
-        parts = _best_grid([Fraction(t - edge) / (beat * whole) for t, _, _ in inside], length / beat, beat)
-        step = beat / parts
-        grids[k].append(parts if parts > 2 else 4 if beat.numerator == 1 else 6)
-        for tick, key, velocity in inside:
-            offset = max(round(Fraction(tick - edge, 1) / whole / step), 0) * step
-            bar_index, position = k, start + offset
-            if offset >= length:
-                bar_index, position = _next_place(time_map, k, start + length)
-            if bar_index is None:
-                bar_index, position = k, start + length - min(step, length)
-            at = starts[bar_index] + position * whole
-            deviation = _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole)
-            name = _instrument(key)
-            note = Note(position, name, velocity, deviation_s=deviation)
-            old = bars[bar_index].get(note.key)
-            if old is None or old.velocity < velocity:
-                bars[bar_index][note.key] = note
-            if old is not None:
-                doubled += 1
-                louder = bars[bar_index][note.key]
-                flam = louder.instrument in _FLAMMED
-                if flam:
-                    said = {"drag"} if "flam" in old.articulations else {"flam"}
-                    bars[bar_index][note.key] = Note(
-                        position, name, louder.velocity, frozenset(said), max(
-                            old.deviation_s, deviation))
-    if doubled:
-        problems.append(f"{doubled} strokes fell on the place of another one of the same instrument; "
-                        "on drums they became flams, on cymbals the louder stroke was kept.")
-    return tuple(WrittenBar(tuple(b.values()), _tidy(g)) for b, g in zip(bars, grids))
-
-
-_FLAMMED = frozenset({"snare", "high tom", "mid tom", "floor tom", "side stick"})
-
-
-def _tidy(grid: list[int]) -> tuple[int, ...]:
-    return () if all(g in (4,) for g in grid) else tuple(grid)
-
-
-def _next_place(time_map: TimeMap, bar_index: int, position: Fraction):
-    if position < time_map.bars[bar_index].length:
-        return bar_index, position
-    return (bar_index + 1, Fraction(0)) if bar_index + 1 < len(time_map) else (None, Fraction(0))
-
-
-def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
-    if not ticks:
-        return 0.0
-    at = float(time_map.starts[bar_index] + position)
-    there = float(time_map.seconds_at(at + float(ticks) / whole))
-    return there - float(time_map.seconds_at(at))
-
-
-def _best_grid(offsets: list[Fraction], length: Fraction, beat: Fraction) -> int:
-    """Parts of a beat that its strokes fit best; ``offsets`` and ``length`` in beats."""
-    grids = _GRIDS if beat.numerator == 1 else (1, 3, 6, 2, 4, 12)
-    best, best_cost = grids[-1], None
-    for parts in grids:
-        errors = [abs(x * parts - round(x * parts)) / parts for x in offsets]
-        worst = float(max(errors, default=0))
-        # Mean error in beats, and the price of a finer or rarer grid.
-        cost = float(sum(e * e for e in errors)) ** 0.5 + 0.012 * parts + (0.012 if parts % 3 == 0 else 0)
-        if worst > 0.3 / parts and parts < 12:
-            cost += worst
-        if all(e == 0 for e in errors):
-            return parts
-        if best_cost is None or cost < best_cost:
-            best, best_cost = parts, cost
-    return best
-
-
-def _sections(markers, starts) -> tuple[Section, ...]:
-    out: dict[int, Section] = {}
-    for tick, text in markers:
-        k = max(j for j, s in enumerate(starts[:-1]) if s <= tick)
-        label, _, name = text.partition(" ")
-        if len(label) > 2 or not label.isupper():
-            label, name = "", text
-        if text:
-            out.setdefault(k, Section(k, name, label))
-    return tuple(out.values())

@@ -32,9 +32,7 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import zipfile
-from dataclasses import dataclass
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -47,6 +45,18 @@ from workbench.chart import Chart, Note, Section
 from workbench.drumkit import Notehead, drum_key_order, instrument
 from workbench.notevalues import TYPE_NAMES, BarValues, Event, write_bar
 from workbench.safefile import write_whole
+from workbench.scoresigns import (
+    WRITTEN_OUT,
+    ScoreOptions,
+    bar_id,
+    clean_text,
+    count_syllable,
+    grace_chords,
+    marked_tempo_bpm,
+    note_id,
+    slug,
+    written_head,
+)
 
 #: ``dynamics="100"`` is MIDI velocity 90 (MusicXML 4.0, attribute *dynamics* of note).
 FULL_VELOCITY = 90
@@ -56,77 +66,6 @@ BEAT_TIMES_FIELD = "beat-times-s"
 #: which MusicXML 4.0 advises for *divisions*).
 _MOST_DIVISIONS = 16383
 _SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
-#: What XML 1.0 cannot carry at all.
-_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-
-
-@dataclass(frozen=True)
-class ScoreOptions:
-    """What a written score shows.
-
-    Attributes
-    ----------
-    one_voice : bool
-        All notes on one stem, instead of hands up and feet down.
-    repeats, similes, multirests : bool
-        Abbreviations (see :mod:`workbench.abbreviations`).  With ``repeats``
-        the file holds each repeated bar once.
-    slashes : tuple of int
-        Indices of bars shown as "play time".
-    sticking, counts : bool
-        Show sticking letters; show count syllables under the notes.
-    bars_per_line : int
-    """
-
-    one_voice: bool = False
-    repeats: bool = False
-    similes: bool = True
-    multirests: bool = True
-    slashes: tuple[int, ...] = ()
-    sticking: bool = True
-    counts: bool = False
-    bars_per_line: int = 4
-
-
-#: Every bar once, as heard; similes and gathered rests where they help.
-WRITTEN_OUT = ScoreOptions()
-
-
-def clean_text(text: str) -> str:
-    """Text as XML can carry it; characters it cannot become U+FFFD."""
-    return _NOT_XML.sub("\ufffd", text)
-
-
-def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
-    """What a player counts at a position: "2", "e", "&", "a", "trip", "let".
-
-    Common practice, no source; '' where no syllable is usual.
-    """
-    bar = chart.time_map.bars[bar_index]
-    number, past = bar.count(position)
-    if past == 0:
-        return str(number)
-    part = past / bar.meter.beat_length
-    if bar.meter.is_compound:
-        return {Fraction(1, 3): "la", Fraction(2, 3): "li"}.get(part, "")
-    return {Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
-            Fraction(1, 3): "trip", Fraction(2, 3): "let"}.get(part, "")
-
-
-def slug(name: str) -> str:
-    """An instrument's name as part of an XML id."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower())
-
-
-def note_id(bar_index: int, note: Note) -> str:
-    """Id of a note in MusicXML and in the engraved SVG."""
-    p = note.position
-    return f"note-{bar_index}-{p.numerator}_{p.denominator}-{slug(note.instrument)}"
-
-
-def bar_id(bar_index: int) -> str:
-    """Id of a bar in MusicXML and in the engraved SVG."""
-    return f"bar-{bar_index}"
 
 
 def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT) -> bytes:
@@ -183,8 +122,10 @@ def _decimal(x: float) -> str:
 class _Writer:
     def __init__(self, chart: Chart, options: ScoreOptions) -> None:
         self.chart, self.options = chart, options
-        self.printed = abbreviate(chart, repeats=options.repeats, similes=options.similes,
-                                  multirests=options.multirests, slashes=options.slashes)
+        self.lines = lay_lines(chart, abbreviate(
+            chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests,
+            slashes=options.slashes), options.bars_per_line)
+        self.printed = [b for line in self.lines for b in line]
         self.values: dict[int, BarValues] = {}
         for bar_index in range(len(chart)):
             self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
@@ -216,8 +157,7 @@ class _Writer:
         used = set(self.chart.instruments_used()) or {"snare"}
         self._part_list(root, sorted(used, key=drum_key_order))
         part = _add(root, "part", id="P1")
-        line_starts = {line[0].bar_index for line in lay_lines(
-            self.chart, self.printed, self.options.bars_per_line)[1:]}
+        line_starts = {line[0].bar_index for line in self.lines[1:]}
         starts_of_two = 0
         for printed in self.printed:
             bars = printed.shown
@@ -596,47 +536,8 @@ def _tuplet_edges(events, k: int) -> tuple[bool, bool, bool]:
     return starts, stops, not all(e.beams for e in members)
 
 
-def grace_chords(notes: tuple[Note, ...]) -> list[list[Note]]:
-    """Grace notes before a chord: one for a flam, two for a drag, last ones together."""
-    counts = {n.instrument: 2 if "drag" in n.articulations else 1 for n in notes
-              if n.articulations & {"flam", "drag"}}
-    depth = max(counts.values(), default=0)
-    return [[n for n in notes if counts.get(n.instrument, 0) >= left] for left in range(depth, 0, -1)]
-
-
-def written_head(n: Note) -> tuple[Notehead | str, set[str]]:
-    """Notehead of a note, and which articulations no sign on paper tells.
-
-    A rim shot is a slashed head on drums, a foot splash a circled x on the
-    pedal hi-hat; on other instruments they have no usual sign.
-    """
-    own = instrument(n.instrument)
-    hidden: set[str] = set()
-    head: Notehead | str = own.notehead
-    if "rim shot" in n.articulations:
-        if own.notehead is Notehead.NORMAL:
-            head = "slashed"
-        else:
-            hidden.add("rim shot")
-    if "foot splash" in n.articulations:
-        if own.name == "pedal hi-hat":
-            head = Notehead.CIRCLE_X
-        else:
-            hidden.add("foot splash")
-    return head, hidden
-
-
 def beat_unit(length: Fraction) -> list[tuple[str, ...]]:
     """MusicXML children that name a beat: ``beat-unit`` and its dot."""
     if length.numerator == 3:
         return [("beat-unit", TYPE_NAMES[length * 2 / 3]), ("beat-unit-dot",)]
     return [("beat-unit", TYPE_NAMES[length])]
-
-
-def marked_tempo_bpm(chart: Chart, first_bar: int = 0, last_bar: int | None = None) -> int:
-    """Tempo to print for a stretch: its mean, in whole beats a minute."""
-    last_bar = len(chart) - 1 if last_bar is None else last_bar
-    bars = range(first_bar, last_bar + 1)
-    beats = sum(chart.time_map.bars[k].length / chart.time_map.bars[k].meter.beat_length for k in bars)
-    seconds = chart.time_map.bar_end_s(last_bar) - chart.time_map.bar_start_s(first_bar)
-    return max(1, round(60.0 * float(beats) / seconds))

@@ -9,14 +9,18 @@ from pathlib import Path
 
 from workbench.chart import Chart
 from workbench.chartfile import read_chart
-from workbench.engrave import PLAIN, PageStyle, engrave_pdf, engrave_png, engrave_svg
+from workbench.engrave import engrave_pdf, engrave_png, engrave_svg
 from workbench.errors import FileFormatError
 from workbench.excerpts import excerpt_chart
-from workbench.midi import Imported, read_midi, write_midi
-from workbench.musicxml import ScoreOptions, write_musicxml
+from workbench.midi import write_midi
+from workbench.midi_read import read_midi
+from workbench.musicxml import write_musicxml
 from workbench.musicxml_read import read_musicxml
+from workbench.pages import PLAIN, PageStyle
 from workbench.progress import Progress, part, silent
 from workbench.safefile import write_whole
+from workbench.scoresigns import ScoreOptions
+from workbench.untrusted import Imported
 
 #: Formats by the name a user gives, with the suffix of their files.
 FORMATS: dict[str, str] = {"pdf": ".pdf", "musicxml": ".musicxml", "mxl": ".mxl", "midi": ".mid",
@@ -46,7 +50,8 @@ def read_any_chart(path: str | os.PathLike) -> Imported:
 def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str], *,
                  folder: str | os.PathLike | None = None, bars: tuple[int, int] | None = None,
                  options: ScoreOptions | None = None, style: PageStyle = PLAIN, played: bool = True,
-                 road_map: bool = False, folded: bool = False, progress: Progress | None = None) -> list[Path]:
+                 road_map: bool = False, folded: bool = False,
+                 progress: Progress | None = None) -> list[Path]:
     """Write a chart, or an excerpt of it, in several formats.
 
     Parameters

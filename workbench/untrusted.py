@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import zipfile
 import zlib
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path, PurePosixPath
 from xml.parsers import expat
 
 from lxml import etree
 
+from workbench.chart import Chart
 from workbench.errors import FileFormatError
 
 #: Largest score, in bytes of XML (a two-hour drum part is about 25 MB).
@@ -21,6 +23,21 @@ LARGEST_SCORE = 64_000_000
 #: Most files in a compressed score.
 _MOST_MEMBERS = 200
 _CONTAINER = "META-INF/container.xml"
+
+
+@dataclass(frozen=True)
+class Imported:
+    """A chart read from a file by others, and what could not be understood.
+
+    Attributes
+    ----------
+    chart : Chart
+    problems : tuple of str
+        One sentence for each thing left out or guessed; empty if all was understood.
+    """
+
+    chart: Chart
+    problems: tuple[str, ...] = ()
 
 
 def read_score_bytes(path: Path) -> bytes:
@@ -35,7 +52,8 @@ def read_score_bytes(path: Path) -> bytes:
         if path.is_dir():
             raise FileFormatError(f"{path} is a folder; give a MusicXML file.")
         if path.stat().st_size > LARGEST_SCORE:
-            raise FileFormatError(f"{path.name} is larger than {LARGEST_SCORE // 1_000_000} MB; no drum part is.")
+            most = LARGEST_SCORE // 1_000_000
+            raise FileFormatError(f"{path.name} is larger than {most} MB; no drum part is.")
         data = path.read_bytes()
     except FileNotFoundError:
         raise FileFormatError(f"There is no file {path}.") from None
@@ -66,7 +84,8 @@ def _unpack(data: bytes, name: str) -> bytes:
 def _check_name(member: str, name: str) -> None:
     path = PurePosixPath(member.replace("\\", "/"))
     if path.is_absolute() or ".." in path.parts or ":" in member or "\0" in member:
-        raise FileFormatError(f"{name} holds a file that points outside itself ({member!r:.60}); it was not opened.")
+        raise FileFormatError(
+            f"{name} holds a file that points outside itself ({member!r:.60}); it was not opened.")
 
 
 def _member(archive: zipfile.ZipFile, member: str, name: str) -> bytes:
@@ -106,9 +125,11 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
                                  dtd_validation=False, huge_tree=False, remove_comments=True, remove_pis=True)
         return etree.fromstring(data, parser)
     except _EntityDeclared:
-        raise FileFormatError(f"{name} declares XML entities, which no score needs; it was not opened.") from None
+        raise FileFormatError(
+            f"{name} declares XML entities, which no score needs; it was not opened.") from None
     except expat.ExpatError as error:
-        raise FileFormatError(f"{name} is not well-formed XML (line {error.lineno}); export it again.") from None
+        raise FileFormatError(
+            f"{name} is not well-formed XML (line {error.lineno}); export it again.") from None
     except (etree.XMLSyntaxError, ValueError):
         raise FileFormatError(f"{name} is not readable XML; export it again.") from None
 

@@ -15,8 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from workbench.musicxml import ScoreOptions, musicxml_bytes
+from workbench.musicxml import musicxml_bytes
 from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
+from workbench.scoresigns import ScoreOptions
 
 MUSIC21 = Path(importlib.util.find_spec("music21").submodule_search_locations[0])
 SUITE = MUSIC21 / "musicxml" / "lilypondTestSuite"

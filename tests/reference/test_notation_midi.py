@@ -34,7 +34,8 @@ def pretty(chart, played):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         midi = pretty_midi.PrettyMIDI(BytesIO(midi_bytes(chart, played)))
-        names = {n.pitch: pretty_midi.note_number_to_drum_name(n.pitch) for i in midi.instruments for n in i.notes}
+        keys = {n.pitch for i in midi.instruments for n in i.notes}
+        names = {key: pretty_midi.note_number_to_drum_name(key) for key in keys}
     return midi, names
 
 

@@ -39,10 +39,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.engrave import PageStyle
-    from workbench.musicxml import ScoreOptions
+    from workbench.pages import PageStyle
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import read_any_chart, write_scores
+    from workbench.scoresigns import ScoreOptions
 
     imported = read_any_chart(args.chart)
     chart = imported.chart
