@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from tests.charts import charts, edits
 
+from tests.charts import charts, edits
 from workbench.chart import Chart, WrittenBar
 from workbench.chartdata import chart_to_data, edit_to_data
 from workbench.counting import count_syllable, place_name
-from workbench.edits import AddNote, ChangeNote, RemoveNote, SetBars, apply
+from workbench.edits import AddNote, ChangeNote, MoveBarLine, RemoveNote, SetBars, apply
 from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
@@ -67,7 +67,7 @@ def cases():
     """Charts with an edit, what Python makes of it, and places."""
     collected = []
 
-    @settings(max_examples=60, deadline=None, database=None, phases=[Phase.generate],
+    @settings(max_examples=90, deadline=None, database=None, phases=[Phase.generate],
               suppress_health_check=list(HealthCheck))
     @given(st.data())
     def collect(data):
@@ -140,6 +140,19 @@ def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
                 assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {
                     json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])}
     assert checked > 5
+
+
+def test_a_moved_bar_line_shown_at_once_lies_where_python_puts_it(cases, answers):
+    checked = 0
+    for (_, edit, after, _), answer in zip(cases, answers, strict=True):
+        if isinstance(edit, MoveBarLine):
+            checked += 1
+            mine, theirs = answer["shown"]["time_map"], chart_to_data(after)["time_map"]
+            assert mine["end_s"] == theirs["end_s"]
+            for a, b in zip(mine["bars"], theirs["bars"], strict=True):
+                assert a["beats_s"] == pytest.approx(b["beats_s"], abs=1e-9)
+                assert a.get("fixed") == b.get("fixed")
+    assert checked
 
 
 def _plain(notes):

@@ -222,9 +222,17 @@ class Page:
             "a cell of the notebook failed"
         )
 
+    def dismiss_dialogs(self) -> None:
+        """Close what JupyterLab asks or tells in between (a kernel that died, say)."""
+        self.page.wait_for_timeout(500)
+        while self.page.locator(".jp-Dialog .jp-Dialog-button").count():
+            self.page.locator(".jp-Dialog .jp-Dialog-button").last.click()
+            self.page.wait_for_timeout(300)
+
     def wait_for_grid(self, count: int = 1) -> None:
         self.page.wait_for_function(
-            f"() => [...document.querySelectorAll('.wbg')].filter((e) => e.dataset.painted).length >= {count}",
+            "(n) => [...document.querySelectorAll('.wbg')].filter((e) => e.dataset.painted).length >= n",
+            arg=count,
             timeout=30000,
         )
 
@@ -245,7 +253,9 @@ class Grid:
     def evaluate(self, body: str, argument=None):
         """Run a function body with ``view`` and ``x`` in the page."""
         return self.page.evaluate(
-            "([index, x]) => { const view = document.querySelectorAll('.wbg')[index].hitGrid; " + body + " }",
+            "([index, x]) => { const view = document.querySelectorAll('.wbg')[index].hitGrid; "
+            + body
+            + " }",
             [self.index, argument],
         )
 
@@ -260,7 +270,8 @@ class Grid:
             const [bar, position, instrument] = x;
             const line = view.sheet.lines.find((l) => bar >= l.first && bar < l.last);
             const px = line.bars[bar - line.first].x + position * line.scale;
-            const py = line.y + view.sheet.rowsY + (view.rowOf.get(instrument) + 0.6) * 20 - view.scroller.scrollTop;
+            const row = view.rowOf.get(instrument);
+            const py = line.y + view.sheet.rowsY + (row + 0.6) * 20 - view.scroller.scrollTop;
             return [box.left + px, box.top + py];""",
             [bar, position, instrument],
         )

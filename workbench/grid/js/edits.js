@@ -4,7 +4,7 @@
  */
 import { compare, parseFraction } from "./chart.js";
 
-/** Edits of single notes can be shown at once; all others appear when Python has answered. */
+/** Edits of notes, columns and bar lines are shown at once; all others appear when Python has answered. */
 export function showAtOnce(chart, edit) {
   switch (edit.edit) {
     case "add note":
@@ -35,11 +35,36 @@ export function showAtOnce(chart, edit) {
       });
       return { ...chart, bars };
     }
+    case "set subdivisions": {
+      const bars = chart.bars.slice();
+      bars[edit.bar_index] = { ...bars[edit.bar_index], subdivisions: edit.subdivisions };
+      return { ...chart, bars };
+    }
+    case "move bar line":
+      return withBarLine(chart, edit.bar_index, edit.time_s);
     case "together":
       return edit.edits.reduce(showAtOnce, chart);
     default:
       return chart;
   }
+}
+
+/** The line that opens a bar moved; beats on both sides spread in proportion (TimeMap.with_bar_line). */
+function withBarLine(chart, bar, time_s) {
+  const { bars: before, end_s } = chart.time_map;
+  const lines = [...before.map((b) => b.beats_s[0]), end_s];
+  if ((bar > 0 && time_s <= lines[bar - 1]) || (bar < before.length && time_s >= lines[bar + 1])) return chart;
+  const bars = before.slice();
+  const stretch = (k, start, end) => {
+    const scale = (end - start) / (lines[k + 1] - lines[k]);
+    bars[k] = { ...bars[k], beats_s: bars[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
+  };
+  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
+  if (bar < bars.length) {
+    stretch(bar, time_s, lines[bar + 1]);
+    bars[bar].fixed = true;
+  }
+  return { ...chart, time_map: { bars, end_s: bar === bars.length ? time_s : end_s } };
 }
 
 /** The chart after what Python reports to have changed. */

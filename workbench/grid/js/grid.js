@@ -19,11 +19,18 @@ const NUDGE_MS = [6, 12, 20, 30];
 
 function open(model) {
   const client = Math.random().toString(36).slice(2, 10);
-  const session = new Session((message) => {
-    model.send(message);
-    if (message.type === "do") {
-      for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && model.send({ type: "nudge" }), ms);
+  const send = (message) => {
+    try {
+      model.send(message);
+    } catch {
+      // The kernel is gone: what was not sent stays pending, and the page says so.
+      session.lost = true;
     }
+  };
+  const session = new Session((message) => {
+    send(message);
+    if (message.type !== "do" || session.lost) return;
+    for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && send({ type: "nudge" }), ms);
   }, client);
   const views = new Set();
   const sound = new SoundPicture();
@@ -60,11 +67,16 @@ function open(model) {
     if (listener.state !== "stopped") [...views][0]?.startPlaying();
   };
   ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  // Told when the kernel is gone; a message that comes all the same says that it is not.
+  const onLost = () => {
+    session.lost = true;
+    session.changed("state");
+  };
+  model.on("comm_live_update", onLost);
   session.hello();
   const asking = setInterval(() => {
     const oldest = session.pending[0];
-    session.lost = model.comm_live === false;
-    if (oldest || session.lost || !session.chart) session.changed("state");
+    if (oldest || !session.chart) session.changed("state");
     if ((!session.chart || (oldest && performance.now() - oldest.since > ASK_AGAIN_MS)) && !session.asked) {
       session.asked = true;
       session.hello();
@@ -77,6 +89,7 @@ function open(model) {
       listener.stop();
       listener.context?.close();
       model.off("msg:custom", onMessage);
+      model.off("comm_live_update", onLost);
     } };
   rooms.set(model, room);
   return room;

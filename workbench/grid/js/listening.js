@@ -48,7 +48,7 @@ export function joinPieces(context, pieces) {
   for (const { message, samples } of pieces) {
     for (let c = 0; c < channels; c++) {
       const out = buffer.getChannelData(c);
-      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32768;
+      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32767;
     }
     at += message.frames;
   }

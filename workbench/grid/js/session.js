@@ -24,7 +24,7 @@ export class Session {
     this.pending = [];
     this.info = {};
     this.error = "";
-    this.heardAt = 0;
+    this.lost = false;
     this.listeners = new Set();
     this.ear = (/** @type {any} */ _message, /** @type {any} */ _buffers) => {};
   }
@@ -58,7 +58,7 @@ export class Session {
   }
 
   receive(message, buffers) {
-    this.heardAt = now();
+    this.lost = false;
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;

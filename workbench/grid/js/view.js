@@ -37,10 +37,8 @@ export class View {
     onTrait(["show_keys"], () => this.showKeys());
     const resize = new ResizeObserver(() => this.relayout());
     resize.observe(this.scroller);
-    const theme = new MutationObserver(() => {
-      this.palette = null;
-      this.draw();
-    });
+    // A theme's style sheet may come after its name: look again a little later.
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
     this.drop.push(() => resize.disconnect(), () => theme.disconnect());
     this.showKeys();
@@ -80,7 +78,7 @@ export class View {
     this.table = new BarTable(this.scroller);
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
-    this.sectionBox = make("form", "wbg-section");
+    this.sectionBox = make("div", "wbg-section");
     this.hint = this.buildHint();
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
@@ -92,12 +90,9 @@ export class View {
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
     this.scroller.addEventListener("keydown", (event) => this.onKey(event));
-    this.sectionBox.addEventListener("submit", (event) => {
-      event.preventDefault();
-      this.nameSection();
-    });
     this.sectionBox.addEventListener("keydown", (event) => {
       if (event.key === "Escape") this.closeSection();
+      else if (event.key === "Enter") this.nameSection();
     });
   }
 
@@ -153,9 +148,14 @@ export class View {
     this.set("show_keys", !this.model.get("show_keys"));
   }
 
+  /** Set traits and tell Python, if it is there. */
   set(trait, value) {
     this.model.set(trait, value);
-    this.model.save_changes();
+    try {
+      this.model.save_changes();
+    } catch {
+      this.session.lost = true;
+    }
   }
 
   // -- what is shown ----------------------------------------------------------------
@@ -225,7 +225,12 @@ export class View {
 
   paint() {
     if (!this.sheet || !this.scroller.clientWidth) return;
-    this.palette ??= readPalette(this.el);
+    const style = getComputedStyle(this.el);
+    const stamp = style.color + style.getPropertyValue("--wbg-paper");
+    if (stamp !== this.themeStamp) {
+      this.themeStamp = stamp;
+      this.palette = readPalette(this.el);
+    }
     const ratio = window.devicePixelRatio || 1;
     const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
     const g = sized(this.canvas, width, height, ratio);
@@ -251,7 +256,7 @@ export class View {
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
-    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edits not saved` : "run the cell again to go on"}`);
+    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("every edit kept");
     if (this.listener.state === "loading") words.push("fetching sound …");
@@ -315,8 +320,7 @@ export class View {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
       this.model.set("bar_index", this.cursor.bar);
-      this.model.set("selected_bars", this.selection || []);
-      this.model.save_changes();
+      this.set("selected_bars", this.selection || []);
     }, 120);
   }
 
@@ -375,8 +379,9 @@ export class View {
     this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
     this.sectionInput.value = now ? now.name : "";
     label.append(this.sectionInput);
-    const ok = make("button", "", { type: "submit" });
+    const ok = make("button", "", { type: "button" });
     ok.textContent = "Name it";
+    ok.addEventListener("click", () => this.nameSection());
     this.sectionBox.replaceChildren(label, ok);
     this.sectionBox.classList.add("wbg-open");
     this.sectionInput.focus();

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3c843785651d6773b968f934c8f7af2e4f894b18c1277600d2d3a61875e94e13 */
+/* Made by python workbench/grid/bundle.py; sources fd5669717af2c87175bb70d9e390379afbd6fccbdc36aa437ac13c5ff33bffaf */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -232,11 +232,34 @@ function showAtOnce(chart, edit) {
       });
       return { ...chart, bars: bars2 };
     }
+    case "set subdivisions": {
+      const bars2 = chart.bars.slice();
+      bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
+      return { ...chart, bars: bars2 };
+    }
+    case "move bar line":
+      return withBarLine(chart, edit.bar_index, edit.time_s);
     case "together":
       return edit.edits.reduce(showAtOnce, chart);
     default:
       return chart;
   }
+}
+function withBarLine(chart, bar, time_s) {
+  const { bars: before, end_s } = chart.time_map;
+  const lines = [...before.map((b) => b.beats_s[0]), end_s];
+  if (bar > 0 && time_s <= lines[bar - 1] || bar < before.length && time_s >= lines[bar + 1]) return chart;
+  const bars2 = before.slice();
+  const stretch = (k, start, end) => {
+    const scale = (end - start) / (lines[k + 1] - lines[k]);
+    bars2[k] = { ...bars2[k], beats_s: bars2[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
+  };
+  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
+  if (bar < bars2.length) {
+    stretch(bar, time_s, lines[bar + 1]);
+    bars2[bar].fixed = true;
+  }
+  return { ...chart, time_map: { bars: bars2, end_s: bar === bars2.length ? time_s : end_s } };
 }
 function withChange(chart, parts) {
   const { bars: bars2, time_bars, end_s, ...rest } = parts;
@@ -316,7 +339,7 @@ var Session = class {
     this.pending = [];
     this.info = {};
     this.error = "";
-    this.heardAt = 0;
+    this.lost = false;
     this.listeners = /* @__PURE__ */ new Set();
     this.ear = (_message, _buffers) => {
     };
@@ -345,7 +368,7 @@ var Session = class {
     return edit ? this.do({ edit }) : 0;
   }
   receive(message, buffers) {
-    this.heardAt = now();
+    this.lost = false;
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;
@@ -440,7 +463,7 @@ function joinPieces(context, pieces) {
   for (const { message, samples } of pieces) {
     for (let c = 0; c < channels; c++) {
       const out = buffer.getChannelData(c);
-      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32768;
+      for (let k = 0; k < message.frames; k++) out[at + k] = samples[k * channels + c] / 32767;
     }
     at += message.frames;
   }
@@ -1845,10 +1868,7 @@ var View = class {
     onTrait(["show_keys"], () => this.showKeys());
     const resize = new ResizeObserver(() => this.relayout());
     resize.observe(this.scroller);
-    const theme = new MutationObserver(() => {
-      this.palette = null;
-      this.draw();
-    });
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
     this.drop.push(() => resize.disconnect(), () => theme.disconnect());
     this.showKeys();
@@ -1883,7 +1903,7 @@ var View = class {
     this.table = new BarTable(this.scroller);
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
-    this.sectionBox = make("form", "wbg-section");
+    this.sectionBox = make("div", "wbg-section");
     this.hint = this.buildHint();
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
@@ -1895,12 +1915,9 @@ var View = class {
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
     this.scroller.addEventListener("keydown", (event) => this.onKey(event));
-    this.sectionBox.addEventListener("submit", (event) => {
-      event.preventDefault();
-      this.nameSection();
-    });
     this.sectionBox.addEventListener("keydown", (event) => {
       if (event.key === "Escape") this.closeSection();
+      else if (event.key === "Enter") this.nameSection();
     });
   }
   buildHint() {
@@ -1950,9 +1967,14 @@ var View = class {
   toggleKeys() {
     this.set("show_keys", !this.model.get("show_keys"));
   }
+  /** Set traits and tell Python, if it is there. */
   set(trait, value2) {
     this.model.set(trait, value2);
-    this.model.save_changes();
+    try {
+      this.model.save_changes();
+    } catch {
+      this.session.lost = true;
+    }
   }
   // -- what is shown ----------------------------------------------------------------
   onSession(what) {
@@ -2022,7 +2044,12 @@ var View = class {
   }
   paint() {
     if (!this.sheet || !this.scroller.clientWidth) return;
-    this.palette ??= readPalette(this.el);
+    const style = getComputedStyle(this.el);
+    const stamp = style.color + style.getPropertyValue("--wbg-paper");
+    if (stamp !== this.themeStamp) {
+      this.themeStamp = stamp;
+      this.palette = readPalette(this.el);
+    }
     const ratio = window.devicePixelRatio || 1;
     const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
     const g = sized(this.canvas, width, height, ratio);
@@ -2061,7 +2088,7 @@ var View = class {
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
-    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edits not saved` : "run the cell again to go on"}`);
+    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("every edit kept");
     if (this.listener.state === "loading") words.push("fetching sound …");
@@ -2118,8 +2145,7 @@ var View = class {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
       this.model.set("bar_index", this.cursor.bar);
-      this.model.set("selected_bars", this.selection || []);
-      this.model.save_changes();
+      this.set("selected_bars", this.selection || []);
     }, 120);
   }
   scrollToBar(bar) {
@@ -2169,8 +2195,9 @@ var View = class {
     this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
     this.sectionInput.value = now2 ? now2.name : "";
     label.append(this.sectionInput);
-    const ok = make("button", "", { type: "submit" });
+    const ok = make("button", "", { type: "button" });
     ok.textContent = "Name it";
+    ok.addEventListener("click", () => this.nameSection());
     this.sectionBox.replaceChildren(label, ok);
     this.sectionBox.classList.add("wbg-open");
     this.sectionInput.focus();
@@ -2299,11 +2326,17 @@ var ASK_AGAIN_MS = 4e3;
 var NUDGE_MS = [6, 12, 20, 30];
 function open(model) {
   const client = Math.random().toString(36).slice(2, 10);
-  const session = new Session((message) => {
-    model.send(message);
-    if (message.type === "do") {
-      for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && model.send({ type: "nudge" }), ms);
+  const send = (message) => {
+    try {
+      model.send(message);
+    } catch {
+      session.lost = true;
     }
+  };
+  const session = new Session((message) => {
+    send(message);
+    if (message.type !== "do" || session.lost) return;
+    for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && send({ type: "nudge" }), ms);
   }, client);
   const views = /* @__PURE__ */ new Set();
   const sound = new SoundPicture();
@@ -2342,11 +2375,15 @@ function open(model) {
     if (listener.state !== "stopped") [...views][0]?.startPlaying();
   };
   ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  const onLost = () => {
+    session.lost = true;
+    session.changed("state");
+  };
+  model.on("comm_live_update", onLost);
   session.hello();
   const asking = setInterval(() => {
     const oldest = session.pending[0];
-    session.lost = model.comm_live === false;
-    if (oldest || session.lost || !session.chart) session.changed("state");
+    if (oldest || !session.chart) session.changed("state");
     if ((!session.chart || oldest && performance.now() - oldest.since > ASK_AGAIN_MS) && !session.asked) {
       session.asked = true;
       session.hello();
@@ -2365,6 +2402,7 @@ function open(model) {
       listener.stop();
       listener.context?.close();
       model.off("msg:custom", onMessage);
+      model.off("comm_live_update", onLost);
     }
   };
   rooms.set(model, room);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3c843785651d6773b968f934c8f7af2e4f894b18c1277600d2d3a61875e94e13 */
+/* Made by python workbench/grid/bundle.py; sources fd5669717af2c87175bb70d9e390379afbd6fccbdc36aa437ac13c5ff33bffaf */
 
 // js/score.js
 function safeSvg(text) {

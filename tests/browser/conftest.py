@@ -1,0 +1,105 @@
+"""One JupyterLab and one Chromium for all browser tests; a page for each."""
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from tests.browser.lab import CHROMIUM_FLAGS, Lab, Page, find_chromium
+
+ROOT = Path(__file__).parent.parent.parent
+SCREENSHOTS = ROOT / "out" / "screenshots"
+
+#: A chart of sixteen bars with a groove, doubts and a section, and a recording of noise
+#: bursts, so that any shift of a single sample shows.
+SONG = '''
+from dataclasses import replace
+from fractions import Fraction as F
+import numpy as np
+from workbench.audio import Audio
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.document import ChartDocument
+from workbench.grid import HitGrid, ScoreView, workspace
+from workbench.meter import TimeMap
+
+groove = WrittenBar(tuple(
+    [Note(F(k, 8), "closed hi-hat", 70, confidence=0.95) for k in range(8)]
+    + [Note(F(0), "kick", 105, confidence=0.97), Note(F(1, 4), "snare", 100, confidence=0.4),
+       Note(F(5, 8), "kick", 90, confidence=0.9), Note(F(3, 4), "snare", 100, confidence=0.92)]))
+chart = Chart(TimeMap.steady(16, 120, start_s=0.5), (groove,) * 16, title="Glass Harbour",
+              artist="The Low Tides", sections=(Section(0, "Verse", "A"), Section(8, "Chorus", "B")))
+rate = 44100
+noise = np.random.default_rng(7).uniform(-0.2, 0.2, (rate * 34, 2)).astype(np.float32)
+for k, note in chart.notes():
+    at = round(chart.note_time_s(k, note) * rate)
+    noise[at:at + 2000] *= 1.9
+recording = Audio(np.round(np.clip(noise, -1, 1) * 32767).astype(np.float32) / 32767, rate)
+try:
+    document = ChartDocument.open("song.chart.json")
+except Exception:
+    document = ChartDocument.create(chart, "song.chart.json")
+grid = HitGrid(document, recording=recording, hearing_hint=False)
+'''
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory):
+    lab = Lab(tmp_path_factory.mktemp("lab"))
+    yield lab
+    lab.stop()
+
+
+@pytest.fixture
+def context(chromium):
+    context = chromium.new_context(viewport={"width": 1500, "height": 1050})
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def open_notebook(lab, context, request):
+    """A function that writes cells into a notebook of its own folder, and opens it."""
+    pages = []
+
+    def open_notebook(*cells: str, where: Lab = lab) -> Page:
+        name = f"{request.node.name[:60].replace('[', '-').replace(']', '')}/song.ipynb"
+        where.write_notebook(name, list(cells))
+        page = Page(context, where, name)
+        pages.append(page)
+        return page
+
+    yield open_notebook
+    for page in pages:
+        assert page.problems == []
+
+
+@pytest.fixture
+def song(open_notebook):
+    """The song's grid, ready, with Python's side of it."""
+    page = open_notebook(SONG + "workspace(grid)")
+    page.run_all()
+    page.wait_for_grid()
+    kernel = page.lab.kernel_of(page.notebook)
+    yield page, page.grid(), kernel
+    kernel.close()
+
+
+@pytest.fixture
+def screenshot(request):
+    """Keeps a picture of the page under out/screenshots."""
+    SCREENSHOTS.mkdir(parents=True, exist_ok=True)
+
+    def keep(page: Page, name: str = "") -> Path:
+        path = SCREENSHOTS / f"{name or request.node.name}.png"
+        page.page.screenshot(path=path)
+        return path
+
+    return keep

@@ -1,0 +1,155 @@
+"""Listening in a real browser: what sounds is compared with the recording, sample by sample."""
+
+import numpy as np
+import pytest
+
+from tests.browser.conftest import SONG
+
+pytestmark = pytest.mark.browser
+
+#: Longest time a picture stands on a screen of 60 frames/s.
+FRAME_S = 1 / 60
+
+
+def heard(grid):
+    return grid.evaluate("return view.listener.heardAt()")
+
+
+def test_a_loop_is_the_recording_without_a_gap(song):
+    """Web Audio API (W3C), AudioBufferSourceNode: rendered by the browser's own OfflineAudioContext."""
+    page, grid, kernel = song
+    grid.click(2, 0, "crash")
+    grid.settle()
+    rendered = grid.evaluate("""
+        view.listener.context = null;
+        const passage = { start_s: 4.5, end_s: 8.5, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: true };
+        const silent = { level: 0, pan: 0 };
+        const settings = { recording: { level: 1, pan: 0 }, chart: silent, click: silent };
+        return view.listener.renderLoop(passage, Math.round(44100 * 9.3), settings).then((buffer) => {
+          const out = [];
+          for (const c of [0, 1]) out.push(Array.from(buffer.getChannelData(c)));
+          return out;
+        });""")
+    kernel.run("part = recording.samples[round(4.5 * rate):round(8.5 * rate)].T")
+    part = np.array(kernel.value("[[float(x) for x in c] for c in part]"))
+    twice = np.tile(part, 3)[:, :round(44100 * 9.3)]
+    assert np.abs(np.array(rendered) - twice).max() < 1e-6
+
+
+@pytest.mark.parametrize("speed", [50])
+def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
+    page, grid, kernel = song
+    lengths = grid.evaluate("""
+        const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, drums_db: 6, count_in_bars: 0, loop: true };
+        return Promise.all(["recording", "chart", "click"].map((s) => view.listener.fetch(passage, s)))
+          .then((all) => all.map((pieces) => pieces.reduce((n, p) => n + p.message.frames, 0)));""", speed)
+    assert lengths == [round(2.0 * 44100 * 100 / speed)] * 3
+
+
+def test_levels_and_placing(song):
+    page, grid, kernel = song
+    left, right = grid.evaluate("""
+        const passage = { start_s: 4.5, end_s: 6.5, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: true };
+        const silent = { level: 0, pan: 0 };
+        const settings = { recording: { level: 0.5, pan: 1 }, chart: silent, click: silent };
+        return view.listener.renderLoop(passage, 44100, settings).then((b) => [0, 1].map((c) =>
+          Math.sqrt(b.getChannelData(c).reduce((s, x) => s + x * x, 0) / b.length)));""")
+    assert left == pytest.approx(0, abs=1e-6)
+    assert right > 0.1
+
+
+def test_play_by_a_real_click_loops_the_selection_and_the_cursor_is_where_the_sound_is(song, screenshot):
+    page, grid, kernel = song
+    grid.click(4, 0, "crash")
+    grid.settle()
+    grid.press("Shift+ArrowRight", "Shift+ArrowRight")
+    page.page.get_by_role("button", name="Play").click()
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000)
+    screenshot(page)
+    assert grid.evaluate("return view.listener.context.state") == "running"
+    # For three seconds: second of the recording, and where the line stands, read in one frame.
+    samples = grid.evaluate("""
+        const out = [];
+        return new Promise((done) => {
+          const end = performance.now() + 5200;
+          const step = (now) => {
+            const heard = view.listener.heardAt();
+            const transform = view.playhead.style.transform.match(/translate\\(([\\d.]+)px, ([-\\d.]+)px/);
+            if (heard !== null && transform && !view.playhead.hidden) {
+              const stamp = view.listener.context.getOutputTimestamp();
+              const mine = view.listener.playing;
+              const clock = (stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000 - mine.startTime)
+                % mine.duration;
+              const line = view.sheet.lines.find((l) => Math.abs(l.y + view.sheet.waveY - 4 - transform[2]) < 1);
+              const notes = line.start + (transform[1] - line.left) / line.scale;
+              out.push([heard, clock + mine.passage.start_s, notes * 2 + 0.5, view.heardBar]);
+            }
+            if (performance.now() < end) requestAnimationFrame(step);
+            else done(out);
+          };
+          requestAnimationFrame(step);
+        });""")
+    page.page.get_by_role("button", name="Play").click()
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.listener.state === 'stopped'")
+    assert len(samples) > 60
+    samples = np.array(samples)
+    # Where the loop turns, the line still stands at the end for the frame that is being drawn.
+    steady = samples[(samples[:, 0] > 8.6) & (samples[:, 0] < 12.4)]
+    assert np.abs(steady[:, 0] - steady[:, 1]).max() < 0.005
+    late_s = steady[:, 0] - steady[:, 2]
+    assert np.median(np.abs(late_s)) < FRAME_S
+    # Bars 5 and 6 (the cursor stood in 5) sound again and again, nothing else.
+    assert samples[:, 0].min() >= 8.5 and samples[:, 0].max() < 12.5
+    assert set(samples[:, 3]) == {4, 5}
+    assert (np.diff(samples[:, 0]) < -3).sum() >= 1
+
+
+def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
+    page, grid, kernel = song
+    grid.click(2, 0, "crash")
+    grid.settle()
+    grid.press("l")
+    page.page.wait_for_timeout(200)
+    grid.press(" ")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000)
+    for second in (6.3, 8.3):
+        page.page.wait_for_function(
+            f"() => document.querySelector('.wbg').hitGrid.listener.heardAt() >= {second}", timeout=20000)
+        page.page.keyboard.press("t")
+    assert "2 bar lines tapped" in grid.text(".wbg-here")
+    assert kernel.value("grid.heard_bar") in (3, 4)
+    page.page.keyboard.press(" ")
+    grid.settle()
+    starts = kernel.value("[document.chart.time_map.bar_start_s(k) for k in (2, 3, 4, 5)]")
+    # Tapped a fifth of a second early, where no stroke is near.
+    assert starts == [4.5, pytest.approx(6.35, abs=0.15), pytest.approx(8.35, abs=0.15), 10.5]
+    assert kernel.value("[b.fixed for b in document.chart.time_map.bars[2:6]]") == [False, True, True, False]
+
+
+def test_the_bar_that_sounds_is_marked_in_the_score_while_the_kernel_is_busy(open_notebook, screenshot):
+    page = open_notebook(SONG + '''
+import ipywidgets
+score = ScoreView(document, 0, 7)
+ipywidgets.jslink((grid, "heard_bar"), (score, "heard_bar"))
+workspace(grid, score)''')
+    page.run_all()
+    page.wait_for_grid()
+    grid = page.grid()
+    kernel = page.lab.kernel_of(page.notebook)
+    grid.click(1, 0, "crash")
+    grid.settle()
+    # Once, so that the sound is in the page already when the kernel is busy.
+    grid.press(" ")
+    page.page.wait_for_selector(".wbs-heard", state="attached", timeout=20000)
+    screenshot(page)
+    grid.press(" ")
+    page.page.wait_for_selector(".wbs-heard", state="detached")
+    kernel.start("import time; time.sleep(3)")
+    grid.press(" ")
+    page.page.wait_for_selector(".wbs-heard", state="attached", timeout=2500)
+    inside = page.page.evaluate("""() => document.querySelector('.wbs-heard').parentElement.id""")
+    assert inside == "bar-1"
+    grid.press(" ")
+    kernel.close()

@@ -1,0 +1,126 @@
+"""Nothing is lost: busy kernels, closed pages, killed kernels, two views."""
+
+import pytest
+
+from tests.browser.conftest import SONG
+from tests.browser.lab import Lab, Page
+
+pytestmark = pytest.mark.browser
+
+CRASHES = "sum(n.instrument == 'crash' for _, n in document.chart.notes())"
+
+
+def click_many(grid, bars):
+    for bar in bars:
+        for k in range(3):
+            grid.click(bar, k / 8 + 1 / 16, "crash")
+
+
+def test_edits_while_a_cell_runs_are_confirmed(song):
+    page, grid, kernel = song
+    kernel.start("import time\nfor _ in range(20): time.sleep(0.2)")
+    click_many(grid, (0, 1))
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.session.pending.length === 0", timeout=3500)
+    assert kernel.value(CRASHES) == 6
+
+
+@pytest.fixture(scope="module")
+def plain_lab(tmp_path_factory):
+    """JupyterLab where widgets have to wait for running cells."""
+    lab = Lab(tmp_path_factory.mktemp("plain-lab"), subshells=False)
+    yield lab
+    lab.stop()
+
+
+def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(open_notebook, plain_lab, context):
+    page = open_notebook(SONG + "workspace(grid)", where=plain_lab)
+    page.run_all()
+    page.wait_for_grid()
+    grid = page.grid()
+    kernel = plain_lab.kernel_of(page.notebook)
+    grid.click(0, 1 / 16, "ride")
+    grid.settle()
+    kernel.start("import time; time.sleep(6)")
+    page.page.wait_for_timeout(300)
+    click_many(grid, (0, 1, 2, 3))
+    # Shown at once, told as waiting.
+    assert grid.evaluate("return view.chart.bars[3].notes.some((n) => n.instrument === 'crash')")
+    assert grid.evaluate("return view.session.pending.length") == 12
+    assert "12 edits waiting for the kernel" in grid.text(".wbg-state")
+    page.close()
+    assert kernel.value(CRASHES) == 12
+    assert kernel.value("document.revision") == 13
+    kernel.close()
+
+
+def test_two_views_stay_equal(open_notebook, screenshot):
+    second = ("other = HitGrid(document, recording, hearing_hint=False, show_keys=False, bars_per_line=8, "
+              "height=320)\nother")
+    page = open_notebook(SONG + "workspace(grid)", second, "grid")
+    page.run_all()
+    page.wait_for_grid(3)
+    kernel = page.lab.kernel_of(page.notebook)
+    one, two, three = page.grid(0), page.grid(1), page.grid(2)
+    click_many(one, (0, 1))
+    click_many(two, (8,))
+    one.settle()
+    two.settle()
+    kernel.run("from workbench.edits import *\ndocument.apply(NameSection(4, 'Lift'))\n"
+               "document.apply(MoveBarLine(3, 6.6))")
+    two.press("Control+z")
+    two.settle()
+    page.page.wait_for_timeout(500)
+    revision = kernel.value("document.revision")
+    charts = [g.evaluate("return [view.session.revision, JSON.stringify(view.session.confirmed)]")
+              for g in (one, two, three)]
+    assert charts[0] == charts[1] == charts[2]
+    assert charts[0][0] == revision == 12
+    assert kernel.value(CRASHES) == 9
+    assert kernel.value("__import__('workbench.chartdata').chartdata.chart_to_data(document.chart)") == \
+        one.evaluate("return view.session.confirmed")
+    screenshot(page)
+
+
+def test_a_killed_kernel_loses_no_confirmed_edit(song, screenshot):
+    page, grid, kernel = song
+    click_many(grid, (0, 1))
+    grid.settle()
+    assert kernel.value("document.unsaved") == 6
+    kernel.start("import os, signal; os.kill(os.getpid(), signal.SIGKILL)")
+    state = "() => document.querySelector('.wbg-state').innerText"
+    page.page.wait_for_function(state + ".includes('kernel gone')", timeout=30000)
+    page.dismiss_dialogs()
+    # An edit made now is told to be unsaved.
+    grid.click(5, 1 / 16, "crash")
+    page.page.wait_for_function(state + ".includes('1 edit not kept')")
+    screenshot(page)
+    page.dismiss_dialogs()
+    page.wait_for_lab()
+    page.run_all()
+    page.page.wait_for_function("""() => [...document.querySelectorAll('.wbg')].some((e) => e.dataset.painted
+        && e.hitGrid.session.confirmed?.bars[1].notes.some((n) => n.instrument === 'crash'))""", timeout=30000)
+    again = page.lab.kernel_of(page.notebook)
+    assert again.value(CRASHES) == 6
+    assert "6 unsaved edits" in again.value("document.notice")
+    # And they can still be undone.
+    assert again.value("(document.undo(), 0)[1]") == 0
+    assert again.value(CRASHES) == 5
+    again.close()
+
+
+def test_a_page_loaded_anew_shows_the_chart_as_it_is(song, context):
+    page, grid, kernel = song
+    click_many(grid, (0,))
+    grid.settle()
+    page.page.evaluate("() => window.jupyterapp.commands.execute('docmanager:save')")
+    page.page.wait_for_timeout(500)
+    page.close()
+    again = Page(context, page.lab, page.notebook)
+    again.wait_for_grid()
+    grid = again.grid()
+    assert grid.has(0, "1/16", "crash")
+    grid.click(2, 1 / 16, "crash")
+    grid.settle()
+    assert kernel.value(CRASHES) == 4
+    again.close()

@@ -1,0 +1,510 @@
+"""The grid's Python side: protocol, corrections, tapped bars, pictures and passages of sound."""
+
+import threading
+import time
+from dataclasses import replace
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.charts import charts, edits
+from workbench.audio import Audio
+from workbench.chart import Chart, Note, Recording, WrittenBar
+from workbench.chartdata import chart_to_data, edit_to_data
+from workbench.document import ChartDocument
+from workbench.edits import AddNote, ChangeNote, MoveNote, RemoveNote, SetTimeMap, Together, apply
+from workbench.errors import ChartError
+from workbench.grid import GridControls, HitGrid, workspace
+from workbench.grid.barlines import tapped_bars
+from workbench.grid.corrections import Corrections
+from workbench.grid.messages import KIT, changed_parts
+from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
+from workbench.grid.sound_picture import BANDS, picture_pieces
+from workbench.meter import Meter, TimeMap
+from workbench.sound import blows_of, mix_blows
+
+GROOVE = WrittenBar(tuple(
+    [Note(F(k, 8), "closed hi-hat", 70, confidence=0.9) for k in range(8)]
+    + [Note(F(0), "kick", 100, confidence=0.9), Note(F(1, 4), "snare", 100, confidence=0.5),
+       Note(F(3, 4), "snare", 100, confidence=0.9)]))
+CHART = Chart(TimeMap.steady(8, 120), (GROOVE,) * 6 + (WrittenBar(),) * 2)
+
+
+@pytest.fixture
+def document(tmp_path):
+    with ChartDocument.create(CHART, tmp_path / "song.chart.json") as document:
+        yield document
+
+
+@pytest.fixture
+def grid(document):
+    grid = HitGrid(document)
+    grid.sent = []
+    grid.send = lambda message, buffers=None: grid.sent.append((message, buffers))
+    yield grid
+    grid.close()
+
+
+def do(grid, seq, client="page", **what):
+    grid._receive(grid, {"type": "do", "client": client, "seq": seq, **what}, [])
+
+
+# -- protocol ----------------------------------------------------------------------------
+
+
+def test_hello_is_answered_with_the_whole_chart(grid):
+    grid._receive(grid, {"type": "hello", "client": "page"}, [])
+    snapshot, _ = grid.sent[0]
+    assert snapshot["chart"] == chart_to_data(CHART)
+    assert snapshot["info"]["kit"] == KIT
+    assert snapshot["info"]["has_recording"] is False
+
+
+def test_an_edit_is_made_and_answered_with_what_changed(grid, document):
+    do(grid, 1, edit=edit_to_data(AddNote(6, Note(F(1, 3), "crash", 90, confirmed=True))))
+    (change, _), = grid.sent
+    assert (change["client"], change["seq"], change["revision"]) == ("page", 1, document.revision)
+    assert list(change["parts"]["bars"]) == ["6"]
+    assert document.chart.bars[6].find(F(1, 3), "crash").confirmed
+
+
+def removing(bar_index):
+    return {"edit": {"edit": "remove note", "bar_index": bar_index, "position": "0", "instrument": "kick"}}
+
+
+def adding(**fields):
+    note = {"at": "1/2", "instrument": "kick", "velocity": 9, **fields}
+    return {"edit": {"edit": "add note", "bar_index": 0, "note": note}}
+
+
+@pytest.mark.parametrize("message, reason", [
+    ({"edit": {"edit": "explode"}}, "no edit called"),
+    (removing(99), "no bar 100"),
+    (removing(7), "has no kick"),
+    (adding(at="0.5"), "position is written like"),
+    (adding(instrument="gong"), "no instrument called"),
+    (adding(at="5/4"), "outside it"),
+    (adding(velocity=True), "whole number"),
+    ({"edit": "not even an object"}, "no edit called"),
+    ({"command": "format disk"}, "no command"),
+    ({"command": "undo"}, "nothing to undo"),
+    ({"command": "correct repeats", "bar_index": 0}, "has not been changed"),
+    ({"command": "correct repeats", "bar_index": "x"}, "whole number"),
+    ({"command": "tap bars", "times_s": []}, "Nothing was tapped"),
+    ({}, "no command"),
+])
+def test_what_is_not_possible_is_refused_with_a_sentence(grid, document, message, reason):
+    do(grid, 1, **message)
+    (answer, _), = grid.sent
+    assert answer["type"] == "refused" and answer["seq"] == 1
+    assert reason in answer["error"]
+    assert document.chart == CHART
+
+
+def test_messages_without_sense_are_passed_over(grid):
+    for message in (None, 3, [], {"type": "?"}, {"type": "do"}, {"type": "do", "seq": "1"}):
+        grid._receive(grid, message, [])
+    assert grid.sent == []
+
+
+def test_an_edit_sent_twice_is_made_once(grid, document):
+    edit = edit_to_data(AddNote(6, Note(F(0), "kick")))
+    do(grid, 1, edit=edit)
+    do(grid, 1, edit=edit)
+    assert document.revision == 1
+    assert grid.sent[1][0]["type"] == "answer"
+    grid._receive(grid, {"type": "hello", "client": "page"}, [])
+    assert grid.sent[-1][0]["seen"] == 1
+
+
+def test_two_grids_of_one_chart_are_told_the_same(grid, document):
+    other = HitGrid(document)
+    told = []
+    other.send = lambda message, buffers=None: told.append(message)
+    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    document.undo()
+    assert [m["parts"] for m in told] == [m["parts"] for m, _ in grid.sent]
+    assert [m["revision"] for m in told] == [1, 2]
+    assert "client" not in told[0]
+    other.close()
+
+
+def test_edits_from_page_and_cell_at_once_lose_nothing_and_do_not_lock_up(grid, document):
+    def page():
+        for k in range(60):
+            do(grid, k + 1, edit=edit_to_data(AddNote(6, Note(F(k, 64), "crash"))))
+            grid._receive(grid, {"type": "hello", "client": "page"}, [])
+
+    def cell():
+        for k in range(60):
+            document.apply(AddNote(7, Note(F(k, 64), "ride")))
+
+    threads = [threading.Thread(target=f) for f in (page, cell)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join(20)
+        assert not t.is_alive()
+    assert len(document.chart.bars[6].notes) == len(document.chart.bars[7].notes) == 60
+    revisions = [m["revision"] for m, _ in grid.sent if m["type"] == "change"]
+    assert revisions == list(range(1, 121))
+
+
+def test_save_writes_the_file(grid, document):
+    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    do(grid, 2, command="save")
+    assert grid.sent[-1][0]["notice"] == "Saved as song.chart.json."
+    assert document.unsaved == 0
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.data())
+def test_changed_parts_say_all_and_only_what_changed(data):
+    chart = data.draw(charts())
+    edit = data.draw(edits(chart))
+    try:
+        after = apply(chart, edit)
+    except ChartError:
+        return
+    parts = changed_parts(chart, after)
+    assert (parts == {}) == (chart == after)
+    if "bars" in parts and isinstance(parts["bars"], dict):
+        assert all(chart.bars[int(k)] != after.bars[int(k)] for k in parts["bars"])
+
+
+def test_one_edit_of_a_long_chart_is_a_short_message():
+    import json
+    chart = Chart(TimeMap.steady(200, 120), (GROOVE,) * 200)
+    parts = changed_parts(chart, apply(chart, ChangeNote(100, F(0), "kick", velocity=99)))
+    assert len(json.dumps(parts)) < 2000
+
+
+# -- correcting repeats --------------------------------------------------------------------
+
+
+def corrected_chart(*edits_made):
+    corrections, chart = Corrections(), CHART
+    for edit in edits_made:
+        after = apply(chart, edit)
+        corrections.follow(chart, after)
+        chart = after
+    return corrections, chart
+
+
+def test_a_correction_is_written_into_every_bar_that_was_alike():
+    corrections, chart = corrected_chart(
+        MoveNote(2, F(1, 4), "snare", 2, F(1, 4), "side stick"), AddNote(2, Note(F(3, 8), "kick", 77)),
+        ChangeNote(2, F(0), "kick", velocity=111))
+    assert corrections.waiting_bars(chart, 2) == [0, 1, 3, 4, 5]
+    after = apply(chart, corrections.edit(chart, 2))
+    for k in range(6):
+        assert after.bars[k].pattern == after.bars[2].pattern
+        assert after.bars[k].find(F(0), "kick").velocity == 111
+        assert after.bars[k].find(F(1, 4), "side stick").confirmed
+    # What was only kept stays what it was.
+    assert after.bars[0].find(F(3, 4), "snare") == GROOVE.find(F(3, 4), "snare")
+    assert after.bars[6:] == CHART.bars[6:]
+
+
+def test_bars_that_differ_keep_what_they_have():
+    chart = CHART.with_bar(4, GROOVE.with_note(Note(F(7, 16), "snare", 40)))
+    corrections = Corrections()
+    after = apply(chart, RemoveNote(0, F(1, 4), "snare"))
+    corrections.follow(chart, after)
+    assert corrections.waiting_bars(after, 0) == [1, 2, 3, 5]
+    assert apply(after, corrections.edit(after, 0)).bars[4] == chart.bars[4]
+
+
+def test_undo_takes_a_correction_back():
+    corrections, chart = corrected_chart(RemoveNote(0, F(0), "kick"))
+    corrections.follow(chart, CHART)
+    assert corrections.counts(CHART) == {}
+    with pytest.raises(ChartError, match="has not been changed"):
+        corrections.edit(CHART, 0)
+
+
+def test_nothing_left_to_correct_is_said():
+    corrections, chart = corrected_chart(AddNote(6, Note(F(0), "crash")))
+    with pytest.raises(ChartError, match="No other bar"):
+        corrections.edit(chart, 6)
+
+
+def test_one_undo_takes_all_repeats_back(grid, document):
+    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    assert grid.sent[-1][0]["info"]["corrections"] == {"0": 5}
+    do(grid, 2, command="correct repeats", bar_index=0)
+    assert grid.sent[-1][0]["notice"] == "Corrected the same way: bars 2, 3, 4, 5, 6."
+    document.undo()
+    assert document.chart.bars[1:] == CHART.bars[1:]
+
+
+# -- tapped bars -----------------------------------------------------------------------------
+
+
+def test_as_many_taps_as_lines_move_the_lines():
+    lines = [2.11, 4.12, 6.09]
+    empty = Chart.empty(TimeMap.steady(6, 120))
+    chart = apply(empty, tapped_bars(empty, lines))
+    assert [chart.time_map.bar_start_s(k) for k in (1, 2, 3)] == lines
+    assert len(chart) == 6 and all(chart.time_map.bars[k].fixed for k in (1, 2, 3))
+
+
+def test_a_tap_near_a_stroke_means_the_stroke():
+    late = WrittenBar((Note(F(0), "kick", deviation_s=0.05),))
+    chart = Chart.empty(TimeMap.steady(4, 120)).with_bar(1, late)
+    after = apply(chart, tapped_bars(chart, [2.02]))
+    assert after.time_map.bar_start_s(1) == pytest.approx(2.05)
+
+
+def test_lines_can_move_past_where_their_neighbours_were():
+    chart = Chart.empty(TimeMap.steady(6, 240))
+    taps = [1.9, 2.9, 3.9, 4.9]
+    after = apply(chart, tapped_bars(chart, taps))
+    starts = [b.beat_times_s[0] for b in after.time_map.bars]
+    assert all(any(abs(t - s) < 1e-9 for s in starts) for t in taps)
+
+
+def test_bars_counted_in_double_time_are_laid_anew_and_no_stroke_is_lost():
+    # Bars of one second, where the player taps every two.
+    chart = Chart(TimeMap.steady(8, 240), (WrittenBar((Note(F(0), "kick"), Note(F(1, 2), "snare"))),) * 8)
+    edit = tapped_bars(chart, [2.0, 4.0, 6.0])
+    assert isinstance(edit, SetTimeMap)
+    after = apply(chart, edit)
+    assert len(after) == 6
+    assert [after.time_map.bar_start_s(k) for k in range(6)] == pytest.approx([0, 1, 2, 4, 6, 7])
+    before_s = sorted(round(chart.note_time_s(k, n), 3) for k, n in chart.notes())
+    after_s = sorted(round(after.note_time_s(k, n), 3) for k, n in after.notes())
+    assert after_s == pytest.approx(before_s, abs=0.002)
+
+
+def test_a_bounced_key_is_one_tap():
+    chart = Chart.empty(TimeMap.steady(4, 120))
+    assert tapped_bars(chart, [2.1, 2.13]) == tapped_bars(chart, [2.1])
+
+
+# -- sound ---------------------------------------------------------------------------------------
+
+RATE = 22050
+
+
+def clicks_at(*times_s, length_s=20.0):
+    out = np.zeros((round(length_s * RATE), 1), np.float32)
+    for t in times_s:
+        out[round(t * RATE)] = 0.9
+    return Audio(out, RATE)
+
+
+def test_a_passage_of_the_recording_is_the_recording_sample_by_sample():
+    audio = Audio(np.random.default_rng(1).uniform(-1, 1, (RATE * 10, 2)).astype(np.float32), RATE)
+    sound = recording_sound(audio, Passage(2.0, 4.5))
+    assert np.array_equal(sound, audio.samples[2 * RATE:round(4.5 * RATE)])
+
+
+def test_past_the_recording_there_is_silence():
+    audio = clicks_at(9.9, length_s=10.0)
+    sound = recording_sound(audio, Passage(9.0, 12.0))
+    assert len(sound) == 3 * RATE and not sound[RATE:].any() and sound.any()
+
+
+@pytest.mark.parametrize("speed_percent", [25, 70, 100, 150])
+def test_all_sources_of_a_passage_last_equally_long(speed_percent):
+    passage = Passage(1.9, 6.03, speed_percent, loop=True)
+    frames = passage.frames(RATE)
+    assert frames == pytest.approx(4.13 * RATE * 100 / speed_percent, abs=1)
+    assert len(recording_sound(clicks_at(2.0), passage)) == frames
+    assert sum(len(p) for p in chart_sound(CHART, passage, RATE)) == frames
+    assert len(click_sound(CHART, passage, RATE)) == frames
+
+
+@pytest.mark.parametrize("speed_percent", [50, 100, 140])
+def test_recording_chart_and_click_stay_in_step_at_any_speed(speed_percent):
+    # A burst of noise on every beat 3 of the bars; the chart and the click say where.
+    audio = Audio(np.zeros((RATE * 16, 1), np.float32), RATE)
+    rng = np.random.default_rng(2)
+    for k in range(8):
+        at = round((2 * k + 1.0) * RATE)
+        audio.samples[at:at + 400, 0] = rng.uniform(-0.8, 0.8, 400) * np.linspace(1, 0, 400)
+    passage = Passage(4.0, 8.0, speed_percent, loop=True)
+    speed = speed_percent / 100
+    chart = Chart(CHART.time_map, (WrittenBar((Note(F(1, 2), "side stick", 127),)),) * 8)
+    expected = [round(t / speed * RATE) for t in (1.0, 3.0)]
+    for sound in (recording_sound(audio, passage), next(iter(chart_sound(chart, passage, RATE)))):
+        level = np.abs(sound).max(axis=1)
+        for at in expected:
+            quiet, loud = level[at - 300:at - 100].max(), level[at:at + 200].max()
+            assert loud > 10 * max(quiet, 1e-4)
+    click = np.abs(click_sound(chart, passage, RATE)[:, 0])
+    starts = np.flatnonzero((click > 0.01) & (np.roll(np.convolve(click, np.ones(200), "same"), 150) < 0.01))
+    assert all(np.abs(starts - at).min() < 30 for at in expected)
+
+
+def test_a_long_song_sounds_in_pieces_as_it_sounds_whole():
+    passage = Passage(0.0, 16.0)
+    pieces = list(chart_sound(CHART, passage, RATE))
+    assert len(pieces) == 2
+    whole = mix_blows(blows_of(CHART), passage.frames(RATE), RATE)
+    joined = np.concatenate(pieces)
+    # Alike strokes vary from one to the next, so compare the level in steps of 10 ms.
+    steps = len(joined) // 220
+    level = [np.sqrt((x[:steps * 220].reshape(steps, -1) ** 2).mean(axis=1)) for x in (joined, whole)]
+    assert np.corrcoef(*level)[0, 1] > 0.98
+
+
+def test_count_in_lasts_its_bars_at_the_speed_asked_for():
+    sound = count_in_sound(CHART, Passage(2.0, 4.0, 50, count_in_bars=1), RATE)
+    assert len(sound) == 4 * RATE
+
+
+def test_drums_come_out_and_go_back():
+    rng = np.random.default_rng(3)
+    t = np.arange(RATE * 8) / RATE
+    tone = 0.3 * np.sin(2 * np.pi * 330 * t)
+    hits = np.zeros_like(t)
+    for k in range(16):
+        at = round(k * 0.5 * RATE)
+        hits[at:at + 1500] += 0.5 * rng.standard_normal(1500) * np.exp(-np.arange(1500) / 300)
+    audio = Audio((tone + hits)[:, None].astype(np.float32), RATE)
+    chart = Chart(CHART.time_map, (WrittenBar(tuple(Note(F(k, 4), "snare") for k in range(4))),) * 8)
+
+    def peak_over_tone(drums_db):
+        sound = recording_sound(audio, Passage(2.0, 6.0, drums_db=drums_db), chart)[:, 0]
+        return np.percentile(np.abs(sound), 99.9) / np.sqrt(np.median(sound ** 2))
+
+    assert peak_over_tone(9.0) > 1.5 * peak_over_tone(0.0) > 2 * peak_over_tone(-18.0)
+
+
+@pytest.mark.parametrize("fields, reason", [
+    ({"end_s": 1.0}, "end after it begins"), ({"speed_percent": 10}, "Speeds go from"),
+    ({"start_s": float("nan")}, "finite"), ({"drums_db": 40}, "pushed back"), ({"count_in_bars": 7}, "count-in"),
+    ({"start_s": "a"}, "finite"),
+])
+def test_a_passage_that_makes_no_sense_is_refused(fields, reason):
+    with pytest.raises(ChartError, match=reason):
+        Passage.from_message({"start_s": 1.0, "end_s": 2.0, **fields})
+
+
+def test_sound_comes_to_the_page_in_16_bits(document):
+    audio = clicks_at(2.5)
+    grid = HitGrid(document, recording=audio)
+    sent = []
+    grid.send = lambda message, buffers=None: sent.append((message, buffers))
+    wish = {"type": "audio", "client": "c", "source": "recording"}
+    grid._send_sound({**wish, "id": "1", "start_s": 2.0, "end_s": 4.0})
+    (message, (data,)), = [s for s in sent if s[0]["type"] == "audio"]
+    samples = np.frombuffer(data, "<i2")
+    assert message["last"] and message["frames"] == len(samples) == 2 * RATE
+    assert samples[RATE // 2] == round(0.9 * 32767) and np.count_nonzero(samples) == 1
+    grid._send_sound({**wish, "id": "2", "start_s": 4.0, "end_s": 2.0})
+    assert "end after" in sent[-1][0]["error"]
+    grid.close()
+
+
+def test_a_recording_that_is_not_there_is_said_in_the_page(tmp_path):
+    chart = replace(CHART, recording=Recording("gone.wav", "0" * 64, 10.0))
+    document = ChartDocument.create(chart, tmp_path / "x.chart.json")
+    grid = HitGrid(document)
+    with pytest.raises(Exception, match="gone.wav"):
+        grid._audio.result(10)
+    sent = []
+    grid.send = lambda message, buffers=None: sent.append(message)
+    grid._receive(grid, {"type": "hello", "client": "page"}, [])
+    assert sent[0]["info"]["has_recording"] is False
+    assert "gone.wav" in sent[1]["error"]
+    grid.close()
+    document.close()
+
+
+# -- picture of the sound ---------------------------------------------------------------------------
+
+
+def test_peaks_lie_where_the_sound_is():
+    audio = clicks_at(0.5, 31.0, length_s=40.0)
+    pieces = list(picture_pieces(audio.mono(), RATE))
+    assert [p.peak_start for p in pieces] == [0, 15000]
+    assert [p.frame_start for p in pieces] == [0, 3000]
+    peaks = np.concatenate([p.peaks for p in pieces])
+    assert list(np.flatnonzero(peaks[:, 1])) == [250, 15500]
+    assert peaks[:, 1].max() == 127
+
+
+def test_a_tone_lights_one_band():
+    t = np.arange(RATE * 2) / RATE
+    for low, high in ((100, 3000), (200, 6000)):
+        bands = []
+        for pitch_hz in (low, high):
+            levels = next(iter(picture_pieces(0.5 * np.sin(2 * np.pi * pitch_hz * t), RATE))).levels
+            assert levels.shape == (200, BANDS)
+            bands.append(int(np.median(levels[20:180].argmax(axis=1))))
+        assert bands[0] < bands[1]
+
+
+def test_silence_has_a_picture_too():
+    piece = next(iter(picture_pieces(np.zeros(RATE), RATE)))
+    assert not piece.peaks.any() and not piece.levels.any()
+
+
+# -- controls --------------------------------------------------------------------------------------
+
+
+def test_controls_act_on_the_selected_bars(grid, document):
+    controls = GridControls(grid)
+    grid.selected_bars = [6, 7]
+    controls.meter.value = "3/4"
+    controls.set_meter.click()
+    assert [str(b.meter) for b in document.chart.time_map.bars] == ["4/4"] * 6 + ["3/4"] * 2
+    controls.subdivision.value = 3
+    controls.set_subdivision.click()
+    assert document.chart.bars[7].subdivisions == (3, 3, 3)
+    controls.section.value = "Coda"
+    controls.name_section.click()
+    assert [(s.bar_index, s.name) for s in document.chart.sections] == [(6, "Coda")]
+    controls.undo.click()
+    assert document.chart.sections == ()
+    controls.redo.click()
+    assert len(document.chart.sections) == 1
+
+
+def test_what_a_control_cannot_do_is_said_in_the_page(grid):
+    controls = GridControls(grid)
+    for value, reason in (("4 4", "Write a meter"), ("2/4", "notes beyond")):
+        controls.meter.value = value
+        controls.set_meter.click()
+        assert reason in grid.sent[-1][0]["error"]
+    controls.name_section.click()
+    assert "name first" in grid.sent[-1][0]["error"]
+    controls.next_doubt.click()
+    assert grid.sent[-1][0] == {"type": "command", "command": "next doubt"}
+
+
+def test_bars_are_found_by_the_number_players_use(grid):
+    grid.show_bar(3)
+    assert grid.sent[-1][0] == {"type": "show bar", "bar_index": 2}
+    with pytest.raises(ChartError, match="There is no bar 9"):
+        grid.show_bar(9)
+
+
+def test_workspace_holds_controls_grid_and_more(grid):
+    from ipywidgets import HTML
+    score = HTML("score")
+    assert list(workspace(grid, score).children[1:]) == [grid, score]
+
+
+def test_together_is_one_step(grid, document):
+    both = Together((RemoveNote(0, F(0), "kick"), RemoveNote(1, F(0), "kick")), "both")
+    do(grid, 1, edit=edit_to_data(both))
+    do(grid, 2, command="undo")
+    assert document.chart == CHART
+
+
+def test_opening_a_grid_is_quick(tmp_path):
+    chart = Chart(TimeMap.steady(200, 120, Meter()), (GROOVE,) * 200)
+    with ChartDocument.create(chart, tmp_path / "long.chart.json") as document:
+        start = time.perf_counter()
+        grid = HitGrid(document)
+        grid.send = lambda message, buffers=None: None
+        grid._receive(grid, {"type": "hello", "client": "page"}, [])
+        assert time.perf_counter() - start < 1.0
+        grid.close()
