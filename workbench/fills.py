@@ -81,7 +81,7 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
     ends = {int(np.searchsorted(patterns.first_beat, end)) for _, end in found
             if end in patterns.first_beat}
     lines = _line_bonus(patterns, ends | {s.end[0] for s in given})
-    spans = list(given)
+    spans = []
     barred = [(m.start, m.end) for m in chart.marks if m.confirmed and (
         m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)]
     for first, end in _runs(patterns, evidence, lines):
@@ -92,7 +92,22 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
             continue
         if _hand_drum_strokes(chart, span) >= FEWEST_STROKES:
             spans.append(span)
-    return tuple(sorted(spans, key=lambda s: s.start))
+    return tuple(sorted([*given, *_without_solos(chart, spans)], key=lambda s: s.start))
+
+
+def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
+    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a solo."""
+    chains: list[list[Span]] = []
+    for span in sorted(spans, key=lambda s: s.start):
+        if chains:
+            starts, last = chart.time_map.starts, chains[-1][-1]
+            gap = starts[span.start[0]] + span.start[1] - starts[last.end[0]] - last.end[1]
+            if gap <= chart.time_map.bars[span.start[0]].meter.beat_length:
+                chains[-1].append(span)
+                continue
+        chains.append([span])
+    return [s for chain in chains
+            if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain]
 
 
 def given_fills(chart: Chart) -> tuple[Span, ...]:

@@ -125,6 +125,7 @@ def find_form(patterns: Patterns, fill_ends: frozenset[int] = frozenset(),
         given = {s.bar_index: s for s in chart.sections}
     else:
         stretches, given = _find_stretches(patterns, fill_ends, fill_bars, music), {}
+        stretches = _join_textures(patterns, stretches, music)
     letters = _letter(patterns, stretches, music, {s.bar_index: s.label for s in chart.sections},
                       {s.bar_index for s in chart.sections if s.name})
     if not given:
@@ -253,6 +254,25 @@ def _cut(features: np.ndarray, bonus: np.ndarray) -> list[tuple[int, int]]:
     return cuts[::-1]
 
 
+def _join_textures(patterns: Patterns, stretches: list[tuple[int, int]],
+                   music: np.ndarray | None) -> list[tuple[int, int]]:
+    """Short neighbours that differ in texture only are parts of one section."""
+    out: list[tuple[int, int]] = []
+    joined = False
+    for first, end in stretches:
+        if out and not joined and max(end - first, out[-1][1] - out[-1][0]) < SECTION_BARS \
+                and patterns.sounding[first:end].any() and patterns.sounding[slice(*out[-1])].any() \
+                and _keeper(patterns, first, end) != _keeper(patterns, *out[-1]) \
+                and _alike(patterns.pulse_likeness, out[-1], (first, end)) >= SAME_LETTER \
+                and _same_music(music, out[-1], (first, end)):
+            out[-1] = (out[-1][0], end)
+            joined = True
+        else:
+            out.append((first, end))
+            joined = False
+    return out
+
+
 # -- letters --------------------------------------------------------------------
 
 def _letter(patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndarray | None,
@@ -289,7 +309,11 @@ def _section_likeness(patterns: Patterns, a: tuple[int, int], b: tuple[int, int]
     """How much of each section is found again in the other, 0–1."""
     if _keeper(patterns, *a) != _keeper(patterns, *b):
         return 0.0
-    block = patterns.likeness[a[0]:a[1], b[0]:b[1]]
+    return _alike(patterns.likeness, a, b)
+
+
+def _alike(likeness: np.ndarray, a: tuple[int, int], b: tuple[int, int]) -> float:
+    block = likeness[a[0]:a[1], b[0]:b[1]]
     return float(min(np.median(block.max(axis=1)), np.median(block.max(axis=0))))
 
 

@@ -140,6 +140,13 @@ class Patterns:
         return likeness(self.vectors, self.weights)
 
     @cached_property
+    def pulse_likeness(self) -> np.ndarray:
+        """Likeness of kick and full snare strokes alone, (bars, bars), 0–1."""
+        pulse = [float(name in ("kick", "backbeat")) for name, _ in VOICES]
+        repeat = self.vectors.shape[1] // (len(VOICES) * TICKS)
+        return likeness(self.vectors, self.weights * np.tile(np.repeat(pulse, TICKS), repeat))
+
+    @cached_property
     def keepers(self) -> tuple[str | None, ...]:
         """What the hands keep time on in each bar: 'hi-hat', 'ride', 'crash',
         'toms', 'percussion', 'snare', or None."""

@@ -136,13 +136,17 @@ class Sticking:
 
 @dataclass(frozen=True)
 class _Event:
-    """What the hands strike at one moment."""
+    """What the hands strike at one moment.
+
+    ``strong``: on an 8th, where the leading hand falls in 16ths; None among
+    triplets, which change hands from beat to beat.
+    """
 
     bar_index: int
     position: Fraction
     time_s: float
     notes: tuple[Note, ...]
-    strong: bool
+    strong: bool | None
 
 
 def propose_sticking(chart: Chart, player: Player | None = None,
@@ -204,6 +208,9 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
         timed = chart.time_map.bars[k]
         eighth = timed.meter.beat_length / (3 if timed.meter.is_compound else 2)
         at: dict[Fraction, list[Note]] = {}
+        triplets = set() if timed.meter.is_compound else {
+            (n.position + timed.missing) // timed.meter.beat_length
+            for n in chart.bars[k].notes if n.position.denominator % 3 == 0}
         for n in chart.bars[k].notes:
             if instrument(n.instrument).is_foot:
                 feet.append((k, n, times_s[k, n.position]))
@@ -221,7 +228,8 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
                 where = place_name(timed, position)
                 flags.append(Flag("unplayable", k, position,
                                   f"{len(notes)} things for two hands on {where}: {names}"))
-            strong = (position + timed.missing) % eighth == 0
+            beat, past = divmod(position + timed.missing, timed.meter.beat_length)
+            strong = None if beat in triplets else past % eighth == 0
             events.append(_Event(k, position, times_s[k, position], tuple(notes[:2]), strong))
     return events, feet, flags
 
@@ -316,7 +324,7 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
             cost += 0.0 if hand == wanted else 0.9
         elif instrument(name).family == "cymbal":
             cost += 0.0 if hand == player.lead else 0.9
-        elif player.style == "lead hand":
+        elif player.style == "lead hand" and event.strong is not None:
             cost += 0.0 if (hand == player.lead) == event.strong else 0.35
     if len(event.notes) == 2:
         # Together with a time-keeping cymbal the other hand has the drum.
@@ -332,8 +340,9 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
 
 def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Player,
                place: dict[str, tuple[float, float]]) -> float:
-    cost = 0.0
     last = state[2]
+    # A phrase begins with the leading hand unless something speaks against it.
+    cost = 0.2 if not last and player.lead not in option else 0.0
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
         gap_s = event.time_s - when
@@ -346,7 +355,8 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
                 cost += 2.5
             elif last == hand and len(option) == 1 and note.instrument not in _TIMEKEEPING:
                 # The same hand twice running: dearer the faster.
-                cost += (0.9 if player.style == "hand to hand" else 0.5) * min(0.25 / gap_s, 1.6)
+                dear = 0.9 if player.style == "hand to hand" or event.strong is None else 0.3
+                cost += dear * min(0.25 / gap_s, 1.6)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
     return cost

@@ -17,8 +17,7 @@ from workbench.drumkit import drum_key_order
 from workbench.grooves import Written
 from workbench.meter import Bar
 
-#: Bars that share less than this with their base (strokes in both / strokes in
-#: either) are told whole instead of stroke by stroke.
+#: Bars that share less than this with their base (:func:`_alike`) are told whole instead of stroke by stroke.
 TOO_DIFFERENT = 0.34
 
 #: Articulations as drummers say them on an added or changed note.
@@ -78,14 +77,20 @@ def describe_changes(bar: Bar, base: Written, actual: Written) -> tuple[Change, 
         return (Change("nothing played", frozenset(removed)),)
     if not base:
         return (Change(whole_bar(bar, actual), frozenset(), frozenset(added)),)
-    union = len(base | actual)
-    if len(base & actual) / union < TOO_DIFFERENT and len(removed) + len(added) > 4:
+    if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
         return (Change("something else: " + whole_bar(bar, actual), frozenset(removed),
                        frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [*broken_off, *_articulations(bar, removed, added), *_swaps(bar, base, removed, added),
                *_moves(bar, removed, added), *_gone(bar, base, removed), *_new(bar, added)]
     return tuple(sorted(changes, key=_weight))
+
+
+def _alike(base: Written, actual: Written) -> float:
+    """Share of strokes that both have, one cymbal as good as another."""
+    a, b = ({(p, "cymbal" if i in _HAND_CYMBALS else i) for p, i, _ in content}
+            for content in (base, actual))
+    return len(a & b) / len(a | b)
 
 
 def whole_bar(bar: Bar, content: Written) -> str:

@@ -1,0 +1,40 @@
+"""Drum parts for tests, written as rows of signs, one row for each instrument.
+
+``x`` a stroke, ``X`` an accent, ``o`` an open hi-hat or a ghost note, ``f`` a
+flam, ``.`` nothing; a row divides its bar evenly.
+"""
+
+from fractions import Fraction
+
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.meter import Meter, TimeMap
+
+ROWS = {"C": "crash", "R": "ride", "B": "ride bell", "H": "closed hi-hat", "T": "high tom", "M": "mid tom",
+        "F": "floor tom", "S": "snare", "X": "side stick", "K": "kick", "P": "pedal hi-hat"}
+
+
+def bar(meter=Meter(), **rows) -> WrittenBar:
+    notes = []
+    for row, signs in rows.items():
+        for k, sign in enumerate(signs):
+            if sign == ".":
+                continue
+            name = "open hi-hat" if row == "H" and sign == "o" else ROWS[row]
+            said = {"X": {"accent"}, "f": {"flam"}, "o": {"ghost"} if row == "S" else set()}.get(sign, set())
+            velocity = {"X": 115, "o": 35 if row == "S" else 80}.get(sign, 80)
+            notes.append(Note(meter.bar_length * Fraction(k, len(signs)), name, velocity, frozenset(said)))
+    return WrittenBar(tuple(notes))
+
+
+def part(*bars, tempo_bpm=110.0, meter=Meter(), **heading) -> Chart:
+    """A chart of bars at one tempo."""
+    return Chart(TimeMap.steady(len(bars), tempo_bpm, meter), tuple(bars), **heading)
+
+
+ROCK = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
+RIDE = bar(R="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
+HALF = bar(R="x...x...x...x...", S="........x.......", K="x.....x....x..x.")
+FILL = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xxxx",
+           K="x...............")
+CRASHED = bar(C="x...............", H="..x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
+EMPTY = WrittenBar()

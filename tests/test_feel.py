@@ -1,0 +1,96 @@
+"""Feel: known deviations are found again."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+
+from tests.parts import ROCK, bar, part
+from workbench.chart import Chart, WrittenBar
+from workbench.feel import measure_feel, played_tempo_bpm
+from workbench.meter import Bar, Meter, TimeMap
+from workbench.sticking import propose_sticking
+
+
+def played(chart, late_s):
+    """The chart with each note late by ``late_s(note)``."""
+    bars = tuple(WrittenBar(tuple(replace(n, deviation_s=late_s(n)) for n in b.notes)) for b in chart.bars)
+    return replace(chart, bars=bars)
+
+
+def test_average_placement():
+    rng = np.random.default_rng(3)
+    late = {"snare": 0.018, "kick": -0.007, "closed hi-hat": 0.0}
+    chart = played(part(*[ROCK] * 60), lambda n: late[n.instrument] + rng.normal(0, 0.004))
+    found = {p.instrument: p for p in measure_feel(chart).placements}
+    for name, offset_s in late.items():
+        assert found[name].mean_ms == pytest.approx(1000 * offset_s, abs=2)
+        assert found[name].spread_ms == pytest.approx(4, abs=1)
+    lines = " ".join(measure_feel(chart).lines())
+    assert "snare 18 ms behind the grid" in lines
+
+
+@pytest.mark.parametrize("ratio, word", [(1.0, "straight"), (1.4, "lightly swung"), (2.0, "swung, near the triplet"),
+                                         (3.0, "swung hard")])
+def test_swing_ratio(ratio, word):
+    beat_s = 60 / 110
+    late_s = beat_s * (ratio / (1 + ratio) - 0.5)
+    chart = played(part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8),
+                   lambda n: late_s if (n.position * 8) % 2 else 1e-6)
+    swing = {s.value: s for s in measure_feel(chart).swings}["8ths"]
+    assert swing.ratio == pytest.approx(ratio, rel=0.01)
+    assert any(word in line for line in measure_feel(chart).lines())
+
+
+def test_swung_sixteenths_do_not_depend_on_a_late_kit():
+    beat_s = 60 / 110
+    chart = played(part(*[bar(H="xxxxxxxxxxxxxxxx")] * 4),
+                   lambda n: 0.02 + (beat_s / 2 * (0.6 - 0.5) if (n.position * 16) % 2 else 0))
+    swing = {s.value: s for s in measure_feel(chart).swings}["16ths"]
+    assert swing.ratio == pytest.approx(1.5, rel=0.01)
+
+
+def test_dynamics_of_each_limb():
+    chart = part(*[bar(H="xxxxxxxx", S="..X.o.X.", K="x...x...")] * 4)
+    found = {d.limb: d for d in measure_feel(chart, propose_sticking(chart)).dynamics}
+    assert found["left hand"].loud > 100 and found["left hand"].soft < 50
+    assert found["right hand"].median == found["right foot"].median == 80
+
+
+def test_a_tempo_that_grows_is_rushing():
+    t, bars = 0.0, []
+    for k in range(40):
+        beat_s = 60 / (100 + 0.3 * k)
+        bars.append(Bar(Meter(), tuple(t + b * beat_s for b in range(4))))
+        t += 4 * beat_s
+    chart = Chart(TimeMap(bars, t), (ROCK,) * 40)
+    feel = measure_feel(chart)
+    assert feel.tempo_bpm == pytest.approx(100 + 0.3 * np.arange(40))
+    assert "rushing by about 12 bpm" in feel.lines()[0]
+
+
+def test_played_tempo_does_not_lean_on_the_written_one():
+    # Laid on bars at 100, played a little faster throughout.
+    chart = part(*[ROCK] * 16, tempo_bpm=100)
+    starts = chart.time_map.starts
+    ratio = 100 / 103
+    bars = []
+    for k, b in enumerate(chart.bars):
+        bars.append(WrittenBar(tuple(
+            replace(n, deviation_s=(ratio - 1) * float(starts[k] + n.position) * 2.4) for n in b.notes)))
+    assert played_tempo_bpm(replace(chart, bars=tuple(bars))) == pytest.approx(103, rel=1e-6)
+
+
+def test_a_chart_written_by_hand_has_no_feel_but_its_tempo():
+    feel = measure_feel(part(*[bar(H="xxxxxxxx")] * 8))
+    assert feel.placements == feel.swings == feel.dynamics == ()
+    assert feel.lines() == ("tempo 110 bpm, steady within 0.1 bpm",)
+    assert measure_feel(part(WrittenBar())).lines() == ()
+    assert np.isnan(played_tempo_bpm(part(WrittenBar())))
+
+
+def test_compound_meters_have_no_swing():
+    chart = played(part(*[bar(Meter(6, 8), H="xxxxxx")] * 8, meter=Meter(6, 8)), lambda n: 0.005 * float(n.position))
+    assert measure_feel(chart).swings == ()
+    assert F(3, 8) == chart.time_map.bars[0].meter.beat_length

@@ -1,0 +1,132 @@
+"""Fills: where they are and what is said of them."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.parts import CRASHED, EMPTY, FILL, ROCK, bar, part
+from workbench.chart import Mark
+from workbench.fill_reading import read_fills
+from workbench.fills import Span, find_fills
+from workbench.patterns import Patterns
+from workbench.reading import read_part
+
+
+def fills(chart):
+    return read_part(chart).fills
+
+
+def read_one(rows, tempo_bpm=110.0):
+    chart = part(bar(**rows), EMPTY, tempo_bpm=tempo_bpm)
+    return read_fills(chart, [Span((0, F(0)), (1, F(0)))])[0]
+
+
+def test_no_fill_in_a_steady_groove():
+    assert fills(part(*[CRASHED, *[ROCK] * 7] * 3)) == ()
+
+
+@pytest.mark.parametrize("begins, rows", [
+    (F(0), dict(S="xxxx............", T="....xxxx........", F="........xxxxxxxx")),
+    (F(1, 2), dict(H="x.x.x.x.........", S="....x...xxxx....", F="............xxxx", K="x...............")),
+    (F(3, 8), dict(H="x.x.x...........", S="....x.xxxxxx....", F="............xxxx", K="x...............")),
+    (F(11, 16), dict(H="x.x.x.x.x.......", S="....x......xx.x.", T=".............x..", F="...............x",
+                     K="x.......x.......")),
+    (F(1, 2), dict(H="xxxx........", S="...x..x.....", T=".......xxxxx", K="x...........")),
+])
+def test_begins_on_its_first_stroke_and_ends_at_the_bar_line(begins, rows):
+    chart = part(*[CRASHED, ROCK, ROCK, ROCK, ROCK, ROCK, ROCK, bar(**rows)] * 2, CRASHED)
+    found = fills(chart)
+    if rows["S"] == "...x..x.....":     # a triplet bar
+        begins = F(1, 2)
+    assert [f.span.start for f in found] == [(7, begins), (15, begins)]
+    assert [f.span.end for f in found] == [(8, F(0)), (16, F(0))]
+    assert found[0].lands_on == 8 and found[0].landing == "crash and kick on 1"
+
+
+def test_a_variation_of_kick_or_hi_hat_is_no_fill():
+    busy = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..x....x.x...x.")
+    assert fills(part(*[ROCK, ROCK, ROCK, busy] * 4)) == ()
+
+
+def test_a_groove_on_the_toms_is_no_fill():
+    tribal = bar(F="x.xxx.xxx.xxx.xx", S="....X.......X...", K="x...x...x...x...")
+    assert fills(part(*[ROCK] * 8, *[tribal] * 8)) == ()
+
+
+def test_the_same_fill_is_recognised_when_it_returns():
+    other = bar(H="x.x.x.x.........", S="........x.xxx.xx", K="x...............")
+    varied = bar(H="x.x.............", S="....xxxx........", T="........xxx.....", F="............xxxx",
+                 K="x...............")
+    chart = part(*[CRASHED, ROCK, ROCK, FILL, CRASHED, ROCK, ROCK, other, CRASHED, ROCK, ROCK, FILL,
+                   CRASHED, ROCK, ROCK, varied])
+    found = fills(chart)
+    assert [f.kind for f in found] == [0, 1, 0, 0]
+    assert [f.version_of for f in found] == [None, None, None, 0]
+
+
+def test_leads_into_the_next_section_and_is_set_up():
+    ride = bar(R="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x.........")
+    setup = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")
+    reading = read_part(part(*[ROCK] * 6, setup, FILL, *[ride] * 8))
+    page = reading.to_markdown()
+    assert reading.fills[0].setup_bar == 7
+    assert "Leads into B" in page and "bar 7: open hi-hat on the & of 4" in page
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("rows, grouping, by", [
+    (dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx"), (6, 4, 6), "drums"),
+    (dict(S="XxxxxxXxxxXxxxxx"), (6, 4, 6), "accents"),
+    (dict(S="XxxXxxXxxXxxXxxx"), (3, 3, 3, 3, 4), "accents"),
+    (dict(S="xxxx..xx..xxxx..", K="....xx..xx....xx"), (6, 4, 6), "hands and feet"),
+    (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), (4, 4, 4), "drums"),
+    (dict(S="xxxxxxxxxxxxxxxx"), (), ""),
+    (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x.x.x"), (), ""),
+])
+def test_groupings(rows, grouping, by):
+    fill = read_one(rows)
+    assert (fill.grouping, fill.grouping_by) == (grouping, by)
+    assert not grouping or sum(grouping) * fill.grouping_value == 1
+
+
+@pytest.mark.common_practice
+def test_what_is_said_of_a_linear_fill():
+    fill = read_one(dict(S="xx....xx....xx..", T="..xx....xx....x.", K="....xx....xx...x"))
+    assert fill.linear and "linear" in fill.text
+    assert fill.values == "16ths" and fill.count.startswith("1 e & a 2 e")
+    assert "kick between the hands" in fill.feet
+    assert not read_one(dict(S="xxxxxxxx", K="x.x.x.x.")).linear
+
+
+@pytest.mark.common_practice
+def test_syncopation_is_a_stroke_held_over_a_beat():
+    assert read_one(dict(S="x.x.x.x...x.x.x.")).syncopated
+    assert not read_one(dict(S="x.x.x.x.x.x.x.x.")).syncopated
+    assert not read_one(dict(S="x...x...x...x...")).syncopated
+
+
+def test_faster_is_harder():
+    rows = dict(S="xxxx............", T="....xxxx........", F="........xxxxxxxx")
+    grades = [read_one(rows, tempo).difficulty for tempo in (50, 90, 130, 190)]
+    assert grades == sorted(grades) and grades[0] <= 2 < grades[-1]
+
+
+def test_confirmed_fills_are_taken_as_marked():
+    mark = Mark("fill", (2, F(1, 4)), (3, F(0)), "the band's stop", confirmed=True)
+    chart = part(*[CRASHED, ROCK, ROCK, FILL] * 2, marks=(mark,))
+    found = find_fills(Patterns.of(chart))
+    assert (found[0].start, found[0].end, found[0].given) == (mark.start, mark.end, True)
+    assert read_part(chart).fills[0].text == "the band's stop"
+
+
+def test_no_fill_where_a_confirmed_mark_says_groove():
+    chart = part(*[CRASHED, ROCK, ROCK, FILL] * 2)
+    assert len(fills(chart)) == 2
+    mark = Mark("groove", (3, F(0)), (4, F(0)), "written out", confirmed=True)
+    assert [f.span.start[0] for f in fills(replace(chart, marks=(mark,)))] == [7]
+
+
+def test_more_than_two_bars_of_fill_are_a_solo():
+    chart = part(*[ROCK] * 8, *[FILL] * 4, *[ROCK] * 8)
+    assert fills(chart) == ()

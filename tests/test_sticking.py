@@ -1,0 +1,115 @@
+"""Sticking: hands, feet, and what cannot be played."""
+
+from fractions import Fraction as F
+
+import pytest
+
+from tests.parts import FILL, ROCK, bar, part
+from workbench.chart import Note, WrittenBar
+from workbench.errors import AnalysisError
+from workbench.sticking import Player, propose_sticking, sticking_edit
+
+
+def sticks(*bars, tempo_bpm=110.0, **player):
+    chart = part(*bars, tempo_bpm=tempo_bpm)
+    sticking = propose_sticking(chart, Player(**player))
+    return " | ".join(sticking.text(chart, k) for k in range(len(chart)))
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("rows, player, said", [
+    (dict(S="xxxxxxxxxxxxxxxx"), {}, "R L R L R L R L R L R L R L R L"),
+    (dict(S="xxxxxxxxxxxxxxxx"), dict(handedness="left"), "L R L R L R L R L R L R L R L R"),
+    (dict(S="x.xxx.xxx.xxx.xx"), {}, "R R L R R L R R L R R L"),
+    (dict(S="x.xxx.xx........"), dict(style="hand to hand"), "R L R L R L"),
+    (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R (RL) R R R (RL) R"),
+    (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), {}, "R L R L R L R L R L R L"),
+])
+def test_usual_stickings(rows, player, said):
+    assert sticks(bar(**rows), **player) == said
+
+
+def test_open_handed_plays_the_hi_hat_with_the_other_hand():
+    chart = part(ROCK)
+    hands = propose_sticking(chart, Player(open_handed=True)).hands
+    assert {h for (_, _, name), h in hands.items() if name == "closed hi-hat"} == {"L"}
+    assert {h for (_, _, name), h in hands.items() if name == "snare"} == {"R"}
+
+
+@pytest.mark.parametrize("style", ["hand to hand", "lead hand"])
+def test_a_left_handed_player_plays_the_mirror_image(style):
+    chart = part(ROCK, FILL, ROCK, bar(H="xxxx.x.xx.xx.xxx", S="....x.x.....x...", T=".....x....x....."))
+    right = propose_sticking(chart, Player("right", style))
+    left = propose_sticking(chart, Player("left", style))
+    mirror = {"R": "L", "L": "R"}
+    assert {k: mirror[h] for k, h in right.hands.items()} == left.hands
+    swap = {"right foot": "left foot", "left foot": "right foot"}
+    assert {k: swap[f] for k, f in right.feet.items()} == left.feet
+
+
+def test_fast_sixteenths_on_the_hi_hat_go_hand_to_hand():
+    slow, fast = (sticks(bar(H="xxxxxxxx........"), tempo_bpm=t) for t in (90, 150))
+    assert slow == "R R R R R R R R" and fast == "R L R L R L R L"
+
+
+@pytest.mark.parametrize("rows, tempo_bpm, kind, reason", [
+    (dict(H="x...", S="x...", C="x..."), 100, "unplayable", "3 things for two hands on 1"),
+    (dict(K="xxxxxxxx"), 220, "double pedal", "two feet"),
+    (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 220, "unplayable", "no hand is free"),
+    (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 140, "fast", "hold to about"),
+])
+def test_what_cannot_be_played_says_why(rows, tempo_bpm, kind, reason):
+    flags = propose_sticking(part(bar(**rows), tempo_bpm=tempo_bpm)).flags
+    assert any(f.kind == kind and reason in f.text and f.bar_index == 0 for f in flags), flags
+
+
+def test_an_open_and_a_closed_hi_hat_at_once_is_flagged():
+    both = WrittenBar((Note(F(0), "open hi-hat"), Note(F(0), "closed hi-hat")))
+    assert "open and closed at once" in propose_sticking(part(both)).flags[0].text
+
+
+@pytest.mark.parametrize("tempo_bpm", [60, 110, 150])
+def test_ordinary_playing_raises_no_flag(tempo_bpm):
+    assert propose_sticking(part(*[ROCK] * 4, FILL, tempo_bpm=tempo_bpm)).flags == ()
+
+
+def test_a_hand_is_never_in_two_places():
+    chart = part(ROCK, FILL, ROCK)
+    seen = set()
+    for (k, position, _), hand in propose_sticking(chart).hands.items():
+        assert (k, position, hand) not in seen
+        seen.add((k, position, hand))
+
+
+def test_feet():
+    chart = part(bar(K="x...x...", P="..x...x."))
+    feet = propose_sticking(chart).feet
+    assert {(name, foot) for (_, _, name), foot in feet.items()} == {
+        ("kick", "right foot"), ("pedal hi-hat", "left foot")}
+
+
+def test_confirmed_hands_stay_and_the_rest_follows():
+    notes = [Note(F(k, 16), "snare", sticking="L" if k == 0 else "", confirmed=k == 0) for k in range(4)]
+    chart = part(WrittenBar(tuple(notes)))
+    sticking = propose_sticking(chart, Player(style="hand to hand"))
+    assert sticking.text(chart, 0) == "L R L R"
+    after = sticking_edit(chart, sticking, renew=True).apply(chart)
+    assert [n.sticking for n in after.bars[0].notes] == ["L", "R", "L", "R"]
+    assert after.bars[0].notes[0].confirmed and not after.bars[0].notes[1].confirmed
+
+
+def test_letters_already_written_stay_unless_renewed():
+    notes = [Note(F(k, 16), "snare", sticking="L" if k == 0 else "") for k in range(4)]
+    chart = part(WrittenBar(tuple(notes)))
+    sticking = propose_sticking(chart, Player(style="hand to hand"))
+    kept = sticking_edit(chart, sticking).apply(chart)
+    assert kept.bars[0].notes[0].sticking == "L"
+    renewed = sticking_edit(chart, sticking, renew=True).apply(chart)
+    assert [n.sticking for n in renewed.bars[0].notes] == ["R", "L", "R", "L"]
+
+
+def test_bad_players():
+    with pytest.raises(AnalysisError, match="right- or left-handed"):
+        Player("both")
+    with pytest.raises(AnalysisError, match="sticking style"):
+        Player(style="blues")

@@ -1,0 +1,76 @@
+"""Variations: exact, complete, and in words."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.charts import written_bars
+from tests.parts import ROCK, bar
+from workbench.grooves import written
+from workbench.meter import Meter, TimeMap
+from workbench.variations import describe_changes, rebuild
+
+FOUR = TimeMap.steady(1, 120).bars[0]
+BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
+
+
+@settings(max_examples=150, deadline=None)
+@given(written_bars(), written_bars())
+def test_base_and_changes_give_the_bar_back_exactly(base, actual):
+    changes = describe_changes(FOUR, written(base), written(actual))
+    assert rebuild(written(base), changes) == written(actual)
+    for a in changes:
+        # Nothing is said that is not there, and nothing twice.
+        assert a.text and a.removed <= written(base) and a.added <= written(actual)
+        for b in changes:
+            assert a is b or not (a.removed & b.removed or a.added & b.added)
+    assert (changes == ()) == (written(base) == written(actual))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.sets(st.integers(0, 15), max_size=5), st.sets(st.integers(0, 15), max_size=5))
+def test_small_changes_of_the_kick_are_told_exactly(before, after):
+    def content(places):
+        return written(bar(H="x.x.x.x.x.x.x.x.", K="".join("x" if k in places else "." for k in range(16))))
+
+    changes = describe_changes(FOUR, content(before), content(after))
+    assert rebuild(content(before), changes) == content(after)
+    assert all("kick" in c.text for c in changes)
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("rows, said", [
+    (dict(H="x.x.x.x.x.x.x.o."), ["open hi-hat on the & of 4"]),
+    (dict(K="x.......x......."), ["no kick on the & of 3"]),
+    (dict(K="x.......x.x...x."), ["kick on the & of 4"]),
+    (dict(K="x.......x..x...."), ["kick on the a of 3 instead of the & of 3"]),
+    (dict(K=""), ["no kick"]),
+    (dict(S="....x.......x..o"), ["ghost note on the a of 4"]),
+    (dict(S="....f.......x..."), ["flam (snare) on 2"]),
+    (dict(S="", X="....x.......x..."), ["side stick instead of snare on 2 and 4"]),
+    (dict(H="..x.x.x.x.x.x.x.", C="x..............."), ["crash instead of hi-hat on 1"]),
+    (dict(H="", R="x.x.x.x.x.x.x.x."), ["ride instead of the hi-hat: all 8ths"]),
+    (dict(H="x.x.x.", S="..x...", K="x....."), ["something else"]),
+    (dict(H="x.x.x...........", S="....x...........", K="x..............."), ["stops after 2"]),
+    (dict(H="", S="", K=""), ["nothing played"]),
+])
+def test_words(rows, said):
+    actual = bar(**{**BASE, **rows})
+    texts = [c.text for c in describe_changes(FOUR, written(ROCK), written(actual))]
+    assert len(texts) == len(said)
+    assert all(t.startswith(s) for t, s in zip(texts, said)), texts
+
+
+def test_closing_an_open_hi_hat_is_no_missing_stroke():
+    open_4 = bar(H="x.x.x.x.x.x.x.o.")
+    closed = bar(H="x.x.x.x.x.x.x.x.")
+    gone = bar(H="x.x.x.x.x.x.x...")
+    said = [describe_changes(FOUR, written(open_4), written(b))[0].text for b in (closed, gone)]
+    assert said == ["hi-hat closed on the & of 4", "no open hi-hat on the & of 4"]
+
+
+def test_other_meters_are_counted_their_way():
+    six = TimeMap.steady(1, 60, Meter(6, 8)).bars[0]
+    base = written(bar(Meter(6, 8), H="xxxxxx", S="...x.."))
+    actual = written(bar(Meter(6, 8), H="xxxxxo", S="...x.."))
+    assert describe_changes(six, base, actual)[0].text == "open hi-hat on 6"
