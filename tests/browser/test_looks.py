@@ -21,6 +21,7 @@ def test_light_and_dark_follow_the_notebook(song, screenshot):
             const g = view.canvas.getContext("2d");
             const pixel = (x, y) => [...g.getImageData(x, y, 1, 1).data].slice(0, 3);
             return [pixel(3, 3), view.palette.paper, view.palette.ink];""")
+    page.page.evaluate(change, "JupyterLab Light")
     light, dark = papers["JupyterLab Light"][0], papers["JupyterLab Dark"][0]
     assert min(light) > 240 and max(dark) < 40
     for _, paper, ink in papers.values():

@@ -26,7 +26,7 @@ SUBDIVISIONS = [
     ("32nds", 8),
 ]
 
-_SOURCES = {"recording": "Recording", "chart": "Chart's sound", "click": "Click"}
+_SOURCES = {"recording": "Recording", "chart": "Chart", "click": "Click"}
 
 
 #: How many bars stand in a line.

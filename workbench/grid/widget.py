@@ -34,8 +34,8 @@ from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, cou
 
 _STATIC = Path(__file__).parent / "static"
 
-#: Draft hits less sure than this, and not confirmed, count as doubtful.
-DOUBT_BELOW = 0.6
+#: Draft hits less sure than this, and not confirmed, count as doubtful: as likely wrong as right.
+DOUBT_BELOW = 0.5
 
 
 class HitGrid(anywidget.AnyWidget):

@@ -59,6 +59,12 @@ export function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX
   // The stem: loudness.
   const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
   const base = y + rowHeight * 0.22;
+  // The lines behind end before the head.
+  g.fillStyle = palette.paper;
+  g.beginPath();
+  g.arc(x, base, r + 1.6, 0, Math.PI * 2);
+  g.fill();
+  g.fillStyle = ink;
   const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
   g.lineWidth = 1.4;
   g.beginPath();

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources fd5669717af2c87175bb70d9e390379afbd6fccbdc36aa437ac13c5ff33bffaf */
+/* Made by python workbench/grid/bundle.py; sources 9139678ec31fa7672dea05f6f4e18ba131f66377d26f0a37dddf5250ac61cacc */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -1011,6 +1011,11 @@ function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palet
   const marks = note.articulations || [];
   const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
   const base = y + rowHeight * 0.22;
+  g.fillStyle = palette.paper;
+  g.beginPath();
+  g.arc(x, base, r + 1.6, 0, Math.PI * 2);
+  g.fill();
+  g.fillStyle = ink;
   const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
   g.lineWidth = 1.4;
   g.beginPath();
@@ -1149,6 +1154,7 @@ function drawLine(g, state, line) {
   if (sheet.spectrumY > sheet.waveY || sheet.countsY > sheet.spectrumY) state.sound?.draw(g, state, line);
   drawRows(g, state, line);
   for (const bar of line.bars) drawBarFrame(g, state, line, bar);
+  drawHeads(g, state, line);
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
   vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
@@ -1192,7 +1198,7 @@ function drawRows(g, { sheet, palette, rows, kit, cursor }, line) {
 }
 var rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
 function drawBarFrame(g, state, line, bar) {
-  const { sheet, chart, palette, cursor, doubts } = state;
+  const { sheet, chart, palette } = state;
   const timed = chart.time_map.bars[bar.bar];
   const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
   const columns = state.columns(bar.bar);
@@ -1200,63 +1206,72 @@ function drawBarFrame(g, state, line, bar) {
   g.textAlign = "center";
   g.font = palette.small;
   for (const c of columns) {
-    const x2 = bar.x + valueOf(c.at) * line.scale;
+    const x = bar.x + valueOf(c.at) * line.scale;
     const onBeat = c.part === 0;
     if (room > 5 || onBeat && room > 2.2) {
       g.strokeStyle = onBeat ? palette.beat : palette.line;
       g.lineWidth = 1;
-      vertical(g, x2, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
+      vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
     }
     const text = spoken(timed, c.at);
     if (room >= 9 || onBeat && room * c.parts >= 11) {
       g.fillStyle = onBeat ? palette.ink : palette.quiet;
-      g.fillText(text, x2, sheet.countsY + SIZES.counts / 2 - 1);
+      g.fillText(text, x, sheet.countsY + SIZES.counts / 2 - 1);
     }
   }
   g.strokeStyle = timed.fixed ? palette.mark : palette.ink;
   g.lineWidth = bar.width > 14 ? 1.6 : 0.7;
   vertical(g, bar.x, sheet.waveY - 3, bottom);
-  const number = barNumber(chart, bar.bar);
-  const section = chart.sections.find((s) => s.bar_index === bar.bar);
-  let x = bar.x;
-  g.textAlign = "left";
-  if (bar.width > 26 || number % Math.ceil(34 / bar.width) === 1 || bar.bar === line.first) {
-    g.font = cursor?.bar === bar.bar ? palette.bold : palette.text;
-    g.fillStyle = cursor?.bar === bar.bar ? palette.ink : palette.pencil;
-    const text = String(number);
-    g.fillText(text, x, 11);
-    x += g.measureText(text).width + 7;
+}
+function drawHeads(g, state, line) {
+  const { chart, palette, cursor, doubts } = state;
+  let taken = 0;
+  for (const bar of line.bars) {
+    const timed = chart.time_map.bars[bar.bar];
+    const number = barNumber(chart, bar.bar);
+    const section = chart.sections.find((s) => s.bar_index === bar.bar);
+    const here = cursor?.bar === bar.bar;
+    const every = Math.ceil(34 / bar.width);
+    let x = bar.x;
+    g.textAlign = "left";
+    if (x >= taken && (every < 2 || number % every === 1 || bar.bar === line.first || section)) {
+      const text = String(number);
+      g.font = here ? palette.bold : palette.text;
+      g.fillStyle = here ? palette.ink : palette.pencil;
+      g.fillText(text, x, 11);
+      x += g.measureText(text).width + 7;
+    }
+    if (section) x = drawSection(g, state, line, bar, section, Math.max(x, taken));
+    const before = chart.time_map.bars[bar.bar - 1];
+    if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
+      g.font = palette.bold;
+      g.fillStyle = palette.pencil;
+      g.fillText(timed.meter, x, 11);
+      x += g.measureText(timed.meter).width + 7;
+    }
+    taken = Math.max(taken, x > bar.x ? x : 0);
+    const doubt = doubts.get(bar.bar);
+    if (bar.width > 110 && doubt) {
+      const words = `${doubt} in doubt`;
+      g.font = palette.small;
+      g.fillStyle = palette.doubt;
+      g.textAlign = "right";
+      if (bar.x + bar.width - 6 - g.measureText(words).width > taken) g.fillText(words, bar.x + bar.width - 6, 11);
+    }
   }
-  if (section) {
-    const text = [section.label, section.name].filter(Boolean).join("  ");
-    g.font = palette.bold;
-    const next = line.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
-    const room2 = (next ? next.x - 14 : line.right) - x - 12;
-    const w = Math.min(g.measureText(text).width, Math.max(room2, 8));
-    g.strokeStyle = palette.ink;
-    g.lineWidth = 1;
-    g.fillStyle = palette.paper;
-    g.fillRect(x, 2, w + 10, 17);
-    g.strokeRect(x + 0.5, 2.5, w + 9, 16);
-    g.fillStyle = palette.ink;
-    g.fillText(text, x + 5, 11, w);
-    x += w + 16;
-  }
-  const before = chart.time_map.bars[bar.bar - 1];
-  if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
-    g.font = palette.bold;
-    g.fillStyle = palette.pencil;
-    g.fillText(timed.meter, x, 11);
-    x += g.measureText(timed.meter).width + 7;
-  }
-  const doubt = doubts.get(bar.bar);
-  if (bar.width > 110 && doubt) {
-    g.font = palette.small;
-    g.fillStyle = palette.doubt;
-    g.textAlign = "right";
-    const words = `${doubt} in doubt`;
-    if (bar.x + bar.width - 6 - g.measureText(words).width > x) g.fillText(words, bar.x + bar.width - 6, 11);
-  }
+}
+function drawSection(g, { chart, palette }, line, bar, section, x) {
+  const text = [section.label, section.name].filter(Boolean).join("  ");
+  g.font = palette.bold;
+  const next = line.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
+  const room = (next ? next.x - 14 : line.right) - x - 12;
+  const w = Math.min(g.measureText(text).width, Math.max(room, 8));
+  g.strokeStyle = palette.ink;
+  g.lineWidth = 1;
+  g.strokeRect(x + 0.5, 2.5, w + 9, 16);
+  g.fillStyle = palette.ink;
+  g.fillText(text, x + 5, 11, w);
+  return x + w + 16;
 }
 function columnRoom(columns, scale) {
   return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;

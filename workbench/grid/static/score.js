@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources fd5669717af2c87175bb70d9e390379afbd6fccbdc36aa437ac13c5ff33bffaf */
+/* Made by python workbench/grid/bundle.py; sources 9139678ec31fa7672dea05f6f4e18ba131f66377d26f0a37dddf5250ac61cacc */
 
 // js/score.js
 function safeSvg(text) {
