@@ -13,7 +13,10 @@ ROWS = {"C": "crash", "R": "ride", "B": "ride bell", "H": "closed hi-hat", "T": 
         "F": "floor tom", "S": "snare", "X": "side stick", "K": "kick", "P": "pedal hi-hat"}
 
 
-def bar(meter=Meter(), **rows) -> WrittenBar:
+FOUR_FOUR = Meter()
+
+
+def bar(meter=FOUR_FOUR, **rows) -> WrittenBar:
     notes = []
     for row, signs in rows.items():
         for k, sign in enumerate(signs):
@@ -26,7 +29,7 @@ def bar(meter=Meter(), **rows) -> WrittenBar:
     return WrittenBar(tuple(notes))
 
 
-def part(*bars, tempo_bpm=110.0, meter=Meter(), **heading) -> Chart:
+def part(*bars, tempo_bpm=110.0, meter=FOUR_FOUR, **heading) -> Chart:
     """A chart of bars at one tempo."""
     return Chart(TimeMap.steady(len(bars), tempo_bpm, meter), tuple(bars), **heading)
 

@@ -53,7 +53,8 @@ def test_no_phrases_where_nothing_marks_them():
 
 
 def test_the_users_sections_stay():
-    chart = part(*[ROCK] * 16, sections=(Section(0, "Intro"), Section(3, "Verse", "V"), Section(9, "Verse", "V")))
+    mine = (Section(0, "Intro"), Section(3, "Verse", "V"), Section(9, "Verse", "V"))
+    chart = part(*[ROCK] * 16, sections=mine)
     found = read_part(chart).form
     assert [(s.name, s.label, s.first_bar, s.end_bar, s.given) for s in found] == [
         ("Intro", "", 0, 3, True), ("Verse", "V", 3, 9, True), ("Verse", "V", 9, 16, True)]

@@ -159,7 +159,7 @@ def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int,
     landing = _landing(chart, lands_on)
     bar = chart.time_map.bars[span.start[0]]
     count = _count(chart, span)
-    parts = [f"from {the_place(bar, span.start[1])}", f"{values}: {count}"]
+    parts = [f"from {the_place(bar, span.start[1])}", f"{values}: {count}" if events else "nothing played"]
     if drums:
         parts.append(_path(drums))
     if grouping:
@@ -304,6 +304,8 @@ def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
     origin = starts[span.start[0]] + span.start[1]
     places = [origin + e.at for e in events]
     struck = set(places)
+    if len(places) < 2:
+        return False
     over = 0
     for k in span.bars():
         if k >= len(chart):

@@ -1,0 +1,173 @@
+"""The whole reading: exact, complete, independent of where the part begins, never over the user."""
+
+import json
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.charts import charts, written_bars
+from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, part
+from workbench.chart import Chart, Mark
+from workbench.chartdata import edit_from_data, edit_to_data
+from workbench.chartfile import read_chart, write_chart
+from workbench.cli import main
+from workbench.edits import SetMark
+from workbench.grooves import written
+from workbench.meter import TimeMap
+from workbench.reading import read_part, reading_to_edits
+from workbench.sticking import Player
+
+SONG = [CRASHED, *[ROCK] * 6, FILL, *[RIDE] * 8, CRASHED, *[ROCK] * 6, FILL, *[HALF] * 4, EMPTY, EMPTY]
+POOL = st.sampled_from([CRASHED, ROCK, ROCK, ROCK, RIDE, HALF, FILL, EMPTY])
+
+
+@st.composite
+def songs(draw, max_bars=24):
+    bars = draw(st.lists(st.one_of(POOL, written_bars()), min_size=1, max_size=max_bars))
+    return part(*bars)
+
+
+def assert_rebuilds(chart):
+    reading = read_part(chart)
+    for k in range(len(chart)):
+        assert reading.rebuilt(k) == written(chart.bars[k]), k
+    return reading
+
+
+@settings(max_examples=40, deadline=None)
+@given(songs())
+def test_base_variations_and_fills_give_every_bar_back(chart):
+    assert_rebuilds(chart)
+
+
+@settings(max_examples=40, deadline=None)
+@given(charts())
+def test_so_they_do_in_any_meter_with_any_marks(chart):
+    reading = assert_rebuilds(replace(chart, marks=tuple(replace(m, confirmed=True) for m in chart.marks)))
+    json.dumps(reading.to_data())
+    assert reading.to_markdown().startswith("# ")
+
+
+@settings(max_examples=25, deadline=None)
+@given(songs(16).filter(lambda c: c.bars[0].notes), st.integers(1, 9))
+def test_shifting_a_part_by_whole_bars_shifts_every_statement_and_changes_none(chart, bars):
+    shifted = Chart(TimeMap.steady(len(chart) + bars, 110), (*[EMPTY] * bars, *chart.bars))
+    here = [(s.kind, s.text, s.bars) for s in read_part(chart).statements]
+    there = [(s.kind, s.text, tuple(k - bars for k in s.bars)) for s in read_part(shifted).statements
+             if s.bars != tuple(range(bars))]
+    assert here == there
+
+
+def test_each_thing_is_said_once_with_its_bars():
+    reading = read_part(part(*SONG))
+    said = [(s.kind, s.text, s.bars) for s in reading.statements]
+    assert len(set(said)) == len(said) and all(bars for _, _, bars in said)
+    crash, = [v for v in reading.variations if v.text == "crash instead of hi-hat on 1"]
+    assert crash.bars == (0, 16)
+    fill, = [s for s in reading.statements if s.text.startswith("fill 1, ")]
+    assert fill.bars == (7, 23)
+
+
+def test_the_page():
+    page = read_part(part(*SONG, title="Paper Lanterns")).to_markdown()
+    for line in ("# Paper Lanterns", "| A | 1–8 | 8 bars, hands on the hi-hat |",
+                 "| B | 9–16 | 8 bars, hands on the ride |", "- bars 1, 17: crash instead of hi-hat on 1",
+                 "snare  |. . x . . . x . |", "Leads into B, lands on ride and kick on 1"):
+        assert line in page, page
+
+
+def test_an_empty_chart_reads_as_silence():
+    reading = read_part(Chart.empty(TimeMap.steady(4, 100)))
+    assert [s.text for s in reading.statements] == ["no drums: 4 bars"]
+
+
+# -- into the chart and back ------------------------------------------------------------
+
+def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
+    chart = part(*SONG)
+    edit = reading_to_edits(read_part(chart))
+    assert edit_from_data(json.loads(json.dumps(edit_to_data(edit)))) == edit
+    marked = edit.apply(chart)
+    assert [(s.label, s.bar_index) for s in marked.sections] == [
+        ("A", 0), ("B", 8), ("A", 16), ("C", 24), ("", 28)]
+    assert [(m.start, m.end) for m in marked.marks if m.kind == "fill"] == [
+        ((7, F(1, 4)), (8, F(0))), ((23, F(1, 4)), (24, F(0)))]
+    again = reading_to_edits(read_part(marked)).apply(marked)
+    assert again == marked
+
+
+def test_what_the_user_confirmed_is_never_changed():
+    chart = part(*SONG)
+    marked = reading_to_edits(read_part(chart)).apply(chart)
+    mine = (Mark("fill", (7, F(1, 2)), (8, F(0)), "my words", confirmed=True),
+            Mark("groove", (8, F(0)), (16, F(0)), "the ride part", confirmed=True),
+            Mark("note", (24, F(0)), (28, F(0)), "count aloud", confirmed=True))
+    for mark in mine:
+        marked = SetMark(mark).apply(marked)
+    marked = replace(marked, sections=tuple(replace(s, name="Verse") if s.label == "A" else s
+                                            for s in marked.sections))
+    reading = read_part(marked)
+    after = reading_to_edits(reading, variations=True).apply(marked)
+    assert set(mine) <= set(after.marks) and after.sections == marked.sections
+    for mark in mine:
+        assert not any(m != mark and m.kind == mark.kind and m.start < mark.end and mark.start < m.end
+                       for m in after.marks)
+    page = reading.to_markdown()
+    assert all(m.text in page.lower() or m.text in page for m in mine) and "A Verse" in page
+
+
+def test_variations_can_be_marked_too():
+    chart = part(*SONG)
+    marked = reading_to_edits(read_part(chart), variations=True).apply(chart)
+    notes = {m.start[0]: m.text for m in marked.marks if m.kind == "note"}
+    assert notes[16] == "crash instead of hi-hat on 1"
+
+
+# -- the command --------------------------------------------------------------------------
+
+@pytest.fixture
+def song_file(tmp_path):
+    path = tmp_path / "lanterns.chart.json"
+    write_chart(part(*SONG, title="Paper Lanterns"), path)
+    return path
+
+
+def test_the_command_prints_the_page(song_file, capsys):
+    assert main(["read", str(song_file)]) == 0
+    assert capsys.readouterr().out == read_part(read_chart(song_file)).to_markdown()
+
+
+def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):
+    status = main(["read", str(song_file), "--out", str(tmp_path / "out"), "--mark", "--sticking",
+                   "--left-handed", "--hand-to-hand"])
+    assert status == 0
+    data = json.loads((tmp_path / "out/lanterns.reading.json").read_text("utf-8"))
+    assert data["sticking"]["handedness"] == "left" and len(data["fills"]) == 2
+    assert (tmp_path / "out/lanterns.reading.md").read_text("utf-8").startswith("# Paper Lanterns")
+    chart = read_chart(song_file)
+    assert chart.sections and chart.marks and chart.bars[0].notes[0].sticking in "RL"
+
+
+def test_the_command_compares_two_versions(song_file, tmp_path, capsys):
+    live = tmp_path / "live.chart.json"
+    write_chart(part(*SONG[:8], *[ROCK] * 4, *SONG[8:], title="Live"), live)
+    assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["only_second"]) == 4
+
+
+def test_the_command_says_what_it_cannot_read(tmp_path, capsys):
+    assert main(["read", str(tmp_path / "none.chart.json")]) == 2
+    assert "none.chart.json" in capsys.readouterr().err
+
+
+def test_players_change_the_sticking_only():
+    chart = part(*SONG)
+    right, left = read_part(chart).to_data(), read_part(chart, player=Player("left")).to_data()
+    assert right.pop("sticking") != left.pop("sticking")
+    right.pop("feel"), left.pop("feel")
+    assert [s for s in right.pop("statements") if s["kind"] != "feel"] == [
+        s for s in left.pop("statements") if s["kind"] != "feel"]
+    assert right == left
