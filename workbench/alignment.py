@@ -27,24 +27,22 @@ from functools import cached_property
 import numpy as np
 
 from workbench.chart import Chart
+from workbench.compare import compare_strokes
 from workbench.drumkit import instrument
 from workbench.errors import AnalysisError
 from workbench.events import Stroke
 
-#: Grid ticks of a counted beat: halves, thirds, quarters and twelfths are exact.
-TICKS = 12
 #: Grid steps of the recording that a written beat may span; two is the tracked pulse.
 STEPS_A_BEAT = (2, 1, 4, 3, 6)
 #: Beats by which the grid reaches beyond the last stroke.
 LONGEST_BAR_BEATS = 8
-#: Share of a match that any stroke at the right time earns, whatever its drum.
-ANY_DRUM = 0.5
 #: What a jump costs, in bars of average content; so much that one bar of
 #: wrong notes is never explained away by jumping elsewhere and back.
-JUMP_BARS = 1.3
-#: What opening an extra stretch, or leaving out bars, costs beside their
-#: content, in bars of average content.
-EXTRA_BARS = 0.1
+JUMP_BARS = 1.1
+#: What opening an extra stretch, or leaving out bars, costs, and each of its
+#: bars beside, in bars of average content.  Not what these bars hold: else a
+#: sparse bar near by would be left out for a full one.
+OPENING_BARS, EXTRA_BARS = 0.1, 0.3
 #: So many strokes before or after the chart are a count-in or noise; more are bars.
 COUNT_IN = 8
 #: Smallest advantage of another pulse or grid over the one tried before it.
@@ -59,6 +57,31 @@ FIT_SPREAD_S = 0.008
 FIT_TEMPO = 0.03
 
 _CLASSES = ("kick", "snare", "hi-hat", "cymbal", "tom", "percussion")
+
+
+@dataclass(frozen=True)
+class _Ruler:
+    """How finely notes and strokes are compared.
+
+    ``ticks`` of a counted beat (divisible by 12: halves, thirds and quarters
+    are exact); a stroke counts fully within ``near`` ticks of a note and not
+    at all beyond ``far``; ``any_drum`` is the share of a match that any stroke
+    at the right time earns; ``feel`` says whether a note's deviation counts.
+    """
+
+    ticks: int
+    near: float
+    far: float
+    any_drum: float
+    feel: bool
+
+
+#: First the bars are found on a coarse ruler …
+COARSE = _Ruler(12, 0.25, 2.5, 0.5, False)
+#: … then, on the beats fitted to the strokes, told apart on a fine one.
+FINE = _Ruler(48, 1.0, 5.0, 0.3, True)
+#: Passes on the fine ruler, at most.
+FINE_PASSES = 2
 
 
 @dataclass(frozen=True)
@@ -130,13 +153,34 @@ def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[fl
     best: tuple[float, list[LaidBar]] | None = None
     for grid_s, steps_a_beat in _grids(chart, heard, np.asarray(beat_times_s, float), end_s):
         for steps in steps_a_beat:
-            cost, bars = _lay(chart, heard, grid_s, steps)
+            cost, bars = _lay(chart, heard, grid_s, steps, COARSE)
             if best is None or cost * BETTER_BY < best[0]:
                 best = cost, bars
     assert best is not None
     bars = fit_times(chart, best[1], heard)
-    total = len(heard) + sum(len(chart.bars[b.chart_bar].notes) for b in bars if b.chart_bar is not None)
-    return Laying(tuple(bars), float(np.clip(1.0 - best[0] / total, 0.0, 1.0)))
+    for _ in range(FINE_PASSES):
+        grid_s = _halves(_extended(_beats_of(chart, bars), end_s))
+        cost, finer = _lay(chart, heard, grid_s, 2, FINE)
+        if not finer:
+            break
+        finer = fit_times(chart, finer, heard)
+        settled = [b.chart_bar for b in finer] == [b.chart_bar for b in bars]
+        best, bars = (cost, finer), finer
+        if settled:
+            break
+    return Laying(tuple(bars), _agreement(chart, bars, heard))
+
+
+def _agreement(chart: Chart, bars: Sequence[LaidBar], heard: Sequence[Stroke]) -> float:
+    """Notes and strokes that agree, another drum at the right time counting a third, over all."""
+    if not bars:
+        return 0.0
+    laid = [(b.chart_bar, b) for b in bars if b.chart_bar is not None]
+    notes = [Stroke(laid_time_s(chart.note_time_s(k, n), _span(chart, k), b), n.instrument)
+             for k, b in laid for n in chart.bars[k].notes]
+    inside = [s for s in heard if bars[0].start_s - 0.05 <= s.time_s < bars[-1].end_s]
+    found = compare_strokes(notes, inside)
+    return (2 * len(found.same) + 2 / 3 * len(found.renamed)) / max(1, len(notes) + len(inside))
 
 
 # -- grids -------------------------------------------------------------------------------
@@ -166,6 +210,24 @@ def _halves(beats_s: np.ndarray) -> np.ndarray:
     return np.interp(np.arange(2 * len(beats_s) - 1) / 2, np.arange(len(beats_s)), beats_s)
 
 
+def _beats_of(chart: Chart, bars: Sequence[LaidBar]) -> np.ndarray:
+    """Beats of the recording that the laid bars imply."""
+    beats: list[float] = []
+    last_s = 0.5
+    for bar in bars:
+        if bar.chart_bar is None:
+            count = max(1, round((bar.end_s - bar.start_s) / last_s))
+            own = [bar.start_s + k * (bar.end_s - bar.start_s) / count for k in range(count)]
+        else:
+            span = _span(chart, bar.chart_bar)
+            own = [laid_time_s(t, span, bar) for t in chart.time_map.bars[bar.chart_bar].beat_times_s]
+            last_s = (bar.end_s - bar.start_s) / len(own)
+        beats += [t for t in own if not beats or t > beats[-1] + last_s / 4]
+    if bars[-1].end_s > beats[-1]:
+        beats.append(bars[-1].end_s)
+    return np.array(beats)
+
+
 def _best_offset(chart: Chart, heard: Sequence[Stroke], frame_s: float = 0.01) -> float:
     """Seconds to add to the chart's own times so that most notes meet strokes."""
     written = [(chart.note_time_s(k, n), n.instrument) for k, n in chart.notes()]
@@ -188,17 +250,18 @@ def _best_offset(chart: Chart, heard: Sequence[Stroke], frame_s: float = 0.01) -
 
 # -- dynamic programming -------------------------------------------------------------------
 
-def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
-         steps_a_beat: int) -> tuple[float, list[LaidBar]]:
+def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a_beat: int,
+         ruler: _Ruler) -> tuple[float, list[LaidBar]]:
     """Cheapest way through chart and recording on one grid: cost and bars."""
-    per_step = TICKS // steps_a_beat
+    per_step = ruler.ticks // steps_a_beat
     spans = [max(1, round(float(b.length / b.meter.beat_length) * steps_a_beat)) for b in chart.time_map.bars]
     steps, longest = len(grid_s) - 1, max(spans)
-    roll, counts = _roll(heard, grid_s, per_step, longest * per_step)
-    costs, matched = _bar_costs(chart, roll, counts, spans, per_step, steps)
+    roll, counts = _roll(heard, grid_s, per_step, longest * per_step, ruler)
+    costs, matched = _bar_costs(chart, roll, counts, spans, per_step, steps, ruler)
 
     mass = len(heard) / max(1.0, steps / np.mean(spans)) + np.mean([len(b.notes) for b in chart.bars])
-    jump, opening = JUMP_BARS * mass, EXTRA_BARS * mass
+    jump, opening, extra_bar = JUMP_BARS * mass, OPENING_BARS * mass, EXTRA_BARS * mass
+    extra_step = extra_bar / float(np.mean(spans))
     n = len(chart.bars)
     # A bar of which nothing is heard is as good as left out.
     noted = np.array([len(b.notes) > 0 for b in chart.bars])
@@ -209,8 +272,8 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
     spans_ = np.array(spans)
     step_counts = counts[:steps * per_step].reshape(steps, per_step).sum(1)
 
-    # Beginning or ending inside the chart costs the notes left out, at most a jump.
-    written = np.concatenate([[0.0], np.cumsum([len(b.notes) + 0.1 for b in chart.bars])])
+    # Beginning or ending inside the chart costs the bars left out, at most a jump.
+    written = np.arange(n + 1) * extra_bar
     left = written[-1] - written
     skipped_start = np.minimum(jump, np.where(written > 0, written + opening, 0.0))
     skipped_end = np.minimum(jump, np.where(left > 0, left + opening, 0.0))
@@ -233,7 +296,7 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
             opened = value[i - 1] + opening + sooner * (steps - i)
             new = opened < extra
             extra_since[new] = i - 1
-            extra = np.minimum(extra, opened) + step_counts[i - 1] + 0.1
+            extra = np.minimum(extra, opened) + extra_step
             longer = extra < value[i]
             value[i][longer], came[i][longer], since[i][longer] = extra[longer], -2, extra_since[longer]
         # Leaving out a bar or a few costs their notes …
@@ -259,8 +322,8 @@ def _lay(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray,
     tail = np.concatenate([np.cumsum(step_counts[::-1])[::-1], np.zeros(longest + 1)])
     ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + skipped_end
     i, b = np.unravel_index(int(np.argmin(ends)), ends.shape)
-    cost = float(ends[i, b])
-    return cost, _walk_back(int(i), int(b), came, since, spans, grid_s)
+    bars = _walk_back(int(i), int(b), came, since, spans, grid_s)
+    return float(ends[i, b]), _put_back(chart, bars)
 
 
 def _walk_back(i: int, b: int, came: np.ndarray, since: np.ndarray, spans: Sequence[int],
@@ -282,8 +345,27 @@ def _walk_back(i: int, b: int, came: np.ndarray, since: np.ndarray, spans: Seque
     return bars[::-1]
 
 
-def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int,
-          beyond: int) -> tuple[np.ndarray, np.ndarray]:
+def _put_back(chart: Chart, bars: Sequence[LaidBar]) -> list[LaidBar]:
+    """Bars left out where the recording has a stretch as long lie there, however wrong they are."""
+    out: list[LaidBar] = []
+    for k, bar in enumerate(bars):
+        before = out[-1].chart_bar if out else None
+        after = bars[k + 1].chart_bar if k + 1 < len(bars) else None
+        if bar.chart_bar is None and before is not None and after is not None and before + 1 < after:
+            lengths = [float(b.length) for b in chart.time_map.bars[before + 1:after]]
+            usual = (out[-1].end_s - out[-1].start_s) / float(chart.time_map.bars[before].length)
+            scale = (bar.end_s - bar.start_s) / sum(lengths)
+            if abs(scale / usual - 1) < 0.1:
+                edges = bar.start_s + scale * np.concatenate([[0.0], np.cumsum(lengths)])
+                out += [LaidBar(before + 1 + j, float(edges[j]), float(edges[j + 1]))
+                        for j in range(len(lengths))]
+                continue
+        out.append(bar)
+    return out
+
+
+def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int, beyond: int,
+          ruler: _Ruler) -> tuple[np.ndarray, np.ndarray]:
     """Strokes on the grid's ticks: blurred per class and any (ticks, 7), and counts (ticks,)."""
     ticks = (len(grid_s) - 1) * per_step + beyond + 2
     roll = np.zeros((ticks, len(_CLASSES) + 1), np.float32)
@@ -292,32 +374,33 @@ def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int,
     at = np.interp(times, grid_s, np.arange(len(grid_s))) * per_step
     for stroke, tick in zip(heard, at):
         c = _CLASSES.index(instrument(stroke.instrument).family)
-        for k in range(int(tick) - 1, int(tick) + 3):
-            near = max(0.0, 1.0 - 0.4 * max(0.0, abs(k - tick) - 0.25))
-            if 0 <= k < ticks and abs(k - tick) < 1.5:
-                roll[k, c] = max(roll[k, c], near)
-                roll[k, -1] = max(roll[k, -1], near)
+        for k in range(max(0, int(tick - ruler.far) + 1), min(ticks, int(tick + ruler.far) + 1)):
+            near = min(1.0, (ruler.far - abs(k - tick)) / (ruler.far - ruler.near))
+            roll[k, c] = max(roll[k, c], near)
+            roll[k, -1] = max(roll[k, -1], near)
         # A stroke just before the bar line belongs to the bar it opens.
-        counts[min(int(tick + 1.0), ticks - 1)] += stroke.confidence
+        counts[min(int(tick + ruler.ticks / 12), ticks - 1)] += stroke.confidence
     return roll, counts
 
 
 def _bar_costs(chart: Chart, roll: np.ndarray, counts: np.ndarray, spans: Sequence[int], per_step: int,
-               steps: int) -> tuple[np.ndarray, np.ndarray]:
+               steps: int, ruler: _Ruler) -> tuple[np.ndarray, np.ndarray]:
     """What each written bar costs at each grid step, and how much of it is heard, (bars, steps)."""
     known: dict = {}
     totals = np.concatenate([[0.0], np.cumsum(counts)])
     starts = np.arange(steps) * per_step
     out, agreed = (np.empty((len(spans), steps), np.float32) for _ in range(2))
     for k, (written, timed, span) in enumerate(zip(chart.bars, chart.time_map.bars, spans)):
-        key = (span, timed.meter, timed.length, written.pattern)
+        beat = float(timed.meter.beat_length)
+        beat_s = 60.0 / chart.time_map.tempo_bpm(k)
+        key: tuple = (span, *sorted(
+            (round((float(n.position) / beat + ruler.feel * n.deviation_s / beat_s) * ruler.ticks),
+             _CLASSES.index(instrument(n.instrument).family)) for n in written.notes))
         if key not in known:
             matched = np.zeros(steps, np.float32)
-            for note in written.notes:
-                tick = round(float(note.position / timed.meter.beat_length) * TICKS)
-                c = _CLASSES.index(instrument(note.instrument).family)
-                at = starts + tick
-                matched += (1 - ANY_DRUM) * roll[at, c] + ANY_DRUM * roll[at, -1]
+            for tick, c in key[1:]:
+                at = np.clip(starts + tick, 0, len(roll) - 1)
+                matched += (1 - ruler.any_drum) * roll[at, c] + ruler.any_drum * roll[at, -1]
             played = totals[starts + span * per_step] - totals[starts]
             known[key] = len(written.notes) + played - 2 * np.minimum(matched, played), matched
         out[k], agreed[k] = known[key]
@@ -340,8 +423,7 @@ def fit_times(chart: Chart, bars: Sequence[LaidBar], heard: Sequence[Stroke]) ->
     by_name = {k: np.sort(np.array(v)) for k, v in by_name.items()}
     out = list(bars)
     for run in runs_of(bars):
-        spans = [(chart.time_map.bar_start_s(bars[k].chart_bar), chart.time_map.bar_end_s(bars[k].chart_bar))
-                 for k in run]
+        spans = [_span(chart, bars[k].chart_bar) for k in run]
         notes = [[(chart.note_time_s(bars[k].chart_bar, n), n.instrument)
                   for n in chart.bars[bars[k].chart_bar].notes] for k in run]
         tempo = (bars[run[-1]].end_s - bars[run[0]].start_s) / (spans[-1][1] - spans[0][0])
@@ -387,6 +469,11 @@ def _pairs(notes, span: tuple[float, float], bar: LaidBar, by_name: dict[str, np
         if abs(nearest - expected) <= FIT_WITHIN_S:
             found.append((chart_s, nearest))
     return np.array(found).reshape(-1, 2)
+
+
+def _span(chart: Chart, bar_index: int) -> tuple[float, float]:
+    """Start and end of a written bar in the chart's own seconds."""
+    return chart.time_map.bar_start_s(bar_index), chart.time_map.bar_end_s(bar_index)
 
 
 def laid_time_s(chart_s: float, span: tuple[float, float], bar: LaidBar) -> float:

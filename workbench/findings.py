@@ -67,6 +67,16 @@ GRAVITY = {"bar missing": 12.0, "bar extra": 12.0, "repeat": 2.0, "wrong drum": 
             "missing": 2.0, "early": 1.0, "late": 1.0}
 _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
 
+#: A peak of this share of the instrument's usual height is a stroke half heard,
+FAINT_FROM = 0.25
+#: unless a stroke of the instrument lies this near, seconds;
+FAINT_APART_S = 0.05
+#: it explains a written note from so far, seconds.
+FAINT_SEARCH_S = 0.05
+#: So many bars before and after a bar show what is the custom at a place …
+CUSTOM_BARS = 8
+#: … and take this share of the sureness that a note is not played.
+CUSTOM_SHARE = 0.5
 #: Notes softer than this are easily missed by any ear …
 SOFT_VELOCITY = 45
 #: … so this share of the sureness is left when one is not heard,
@@ -178,25 +188,82 @@ class Matched:
     """Laid notes and heard strokes, paired.
 
     ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
-    order of time; strokes outside the laid bars are left out.
+    order of time; strokes outside the laid bars are left out.  ``faint`` are
+    strokes that the detector half heard, ``faint_pairs`` those that a written
+    note without a stroke explains.
     """
 
     expected: tuple[Expected, ...]
     strokes: tuple[Stroke, ...]
     pairs: Comparison
+    faint: tuple[Stroke, ...] = ()
+    faint_pairs: tuple[tuple[int, int], ...] = ()
 
 
 def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
     """Look for every laid note among the strokes."""
     expected = sorted(_expected(chart, laying), key=lambda e: e.stroke.time_s)
     starts = [b.start_s for b in laying.bars]
-    strokes = [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in heard.strokes
-               if bar_at(laying.bars, starts, s.time_s) is not None]
-    strokes = _without_graces(strokes, expected)
+
+    def inside(found: Sequence[Stroke]) -> list[Stroke]:
+        return [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in found
+                if bar_at(laying.bars, starts, s.time_s) is not None]
+
+    strokes = _without_graces(inside(heard.strokes), expected)
     times = [s.time_s for s in strokes]
     names = [_name_as_heard(e, strokes, times) for e in expected]
     written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
-    return Matched(tuple(expected), tuple(strokes), compare_strokes(written, strokes, SEARCH_S, TOGETHER_S))
+    pairs = _with_kindred(compare_strokes(written, strokes, SEARCH_S, TOGETHER_S), written, strokes)
+    faint = inside(faint_strokes(heard))
+    open_ = [*pairs.only_first, *(i for i, _ in pairs.renamed)]
+    half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
+    return Matched(tuple(expected), tuple(strokes), pairs, tuple(faint),
+                   tuple((open_[i], j) for i, j in half_heard))
+
+
+def _with_kindred(pairs: Comparison, written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
+    """Pairs of one family, too, where a drum is taken for its kin and is early or late at once."""
+    left, right = pairs.only_first, pairs.only_second
+    kin = compare_strokes([written[i] for i in left], [strokes[j] for j in right], SEARCH_S, 0.0,
+                          alike=lambda name: instrument(name).family).same
+    renamed = sorted((*pairs.renamed, *((left[i], right[j]) for i, j in kin)))
+    taken = ({i for i, _ in renamed}, {j for _, j in renamed})
+    return Comparison(pairs.same, tuple(renamed), tuple(i for i in left if i not in taken[0]),
+                      tuple(j for j in right if j not in taken[1]))
+
+
+def faint_strokes(heard: Heard) -> list[Stroke]:
+    """Strokes that the detector half heard: peaks too low to count by themselves.
+
+    Their confidence is their height over the usual height of the instrument's
+    strokes in this recording; from :data:`FAINT_FROM` on.
+    """
+    found = heard.activations
+    if found is None:
+        return []
+    out = []
+    for column, name in enumerate(found.instruments):
+        onset = found.onset[:, column]
+        known = np.array([s.time_s for s in heard.strokes if s.instrument == name])
+        usual = usual_height(heard, name)
+        inner = (onset[1:-1] >= onset[:-2]) & (onset[1:-1] > onset[2:]) & (onset[1:-1] >= FAINT_FROM * usual)
+        for frame in np.flatnonzero(inner) + 1:
+            time_s = frame / found.frame_rate_hz
+            k = int(np.searchsorted(known, time_s))
+            if not any(abs(t - time_s) < FAINT_APART_S for t in known[max(0, k - 1):k + 1]):
+                velocity = int(np.clip(round(float(found.velocity[frame, column]) * 127), 1, 127))
+                out.append(Stroke(time_s, name, velocity, float(min(1.0, onset[frame] / usual))))
+    return sorted(out)
+
+
+def usual_height(heard: Heard, name: str) -> float:
+    """Median height of the activation at this instrument's strokes, at least a tenth."""
+    found = heard.activations
+    assert found is not None
+    column = found.onset[:, found.column(name)]
+    frames = [round(s.time_s * found.frame_rate_hz) for s in heard.strokes if s.instrument == name]
+    peaks = [float(column[max(0, f - 2):f + 3].max(initial=0.0)) for f in frames]
+    return max(float(np.median(peaks)) if len(peaks) >= 3 else 0.5, 0.1)
 
 
 def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
@@ -204,12 +271,14 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
     matched = match_notes(chart, laying, heard)
     pairs = matched.pairs
     judge = _Judge(chart, laying, heard, matched)
-    findings = [f for f in (*(judge.late(i, j) for i, j in pairs.same),
+    findings = [f for f in (*(judge.late(i, j) for i, j in (*pairs.same, *pairs.renamed)),
                             *(judge.renamed(i, j) for i, j in pairs.renamed),
                             *(judge.unheard(i) for i in pairs.only_first),
-                            *(judge.unwritten(j) for j in pairs.only_second)) if f is not None]
+                            *(judge.unwritten(j) for j in pairs.only_second),
+                            *(judge.half_unwritten(j) for j in judge.spare_faint())) if f is not None]
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
-    return Judged(findings, len(pairs.same), len(judged))
+    half = {i for i, _ in matched.faint_pairs}
+    return Judged(findings, len(pairs.same) + len(half), len(judged))
 
 
 def _expected(chart: Chart, laying: Laying) -> list[Expected]:
@@ -271,9 +340,14 @@ class _Judge:
     def __init__(self, chart: Chart, laying: Laying, heard: Heard, matched: Matched) -> None:
         self.chart, self.laying, self.heard = chart, laying, heard
         self.expected, self.strokes, pairs = matched.expected, matched.strokes, matched.pairs
+        self._heights: dict[str, float] = {}
         self.times_s = [s.time_s for s in self.strokes]
         self.bar_starts_s = [b.start_s for b in laying.bars]
         expected, strokes = self.expected, self.strokes
+        self.half_heard = {i: matched.faint[j] for i, j in matched.faint_pairs}
+        self.faint = matched.faint
+        self.faint_taken = {j for _, j in matched.faint_pairs}
+        self.written_at, self.heard_at = self._places(pairs)
         found = Counter(expected[i].note.instrument for i, _ in pairs.same)
         lost = Counter(expected[i].note.instrument for i in pairs.only_first)
         right = Counter(strokes[j].instrument for _, j in pairs.same)
@@ -297,10 +371,29 @@ class _Judge:
             spread[name] = 1.4826 * float(np.median(np.abs(np.array(ds) - usual[name])))
         return usual, spread
 
+    def _places(self, pairs) -> tuple[dict, dict]:
+        """Per place and instrument: chart bars that write it, and in how many it is heard."""
+        written: dict[tuple, set[int]] = {}
+        heard: Counter = Counter()
+        for k, bar in enumerate(self.chart.bars):
+            for n in bar.notes:
+                written.setdefault(n.key, set()).add(k)
+        for i in (*(i for i, _ in pairs.same), *self.half_heard):
+            heard[self.expected[i].note.key] += 1
+        return written, heard
+
+    def custom(self, bar_index: int, key: tuple) -> float:
+        """Share of the bars around that write a note at this place."""
+        around = [k for k in range(bar_index - CUSTOM_BARS, bar_index + CUSTOM_BARS + 1)
+                  if k != bar_index and 0 <= k < len(self.chart)]
+        written = self.written_at.get(key, set())
+        return sum(k in written for k in around) / max(1, len(around))
+
     def late(self, i: int, j: int) -> Finding | None:
         stroke = self.strokes[j]
-        deviation = stroke.time_s - self.expected[i].stroke.time_s - self.usual[stroke.instrument]
-        least = max(EARLY_LATE_S, EARLY_LATE_SPREADS * self.spread[stroke.instrument])
+        name = stroke.instrument
+        deviation = stroke.time_s - self.expected[i].stroke.time_s - self.usual.get(name, 0.0)
+        least = max(EARLY_LATE_S, EARLY_LATE_SPREADS * self.spread.get(name, 0.0))
         if abs(deviation) < least:
             return None
         sureness = stroke.confidence * float(np.clip(abs(deviation) / least - 0.4, 0, 1))
@@ -321,6 +414,10 @@ class _Judge:
         if e.note.instrument in NOT_HEARD:
             return None
         sureness = self._silence(e) * self.recall.get(e.note.instrument, 1.0) ** 2
+        # What is written alike in the bars around and heard there is rather missed by the ear.
+        laid = sum(x.note.key == e.note.key for x in self.expected)
+        sureness *= 1.0 - CUSTOM_SHARE * self.custom(e.laid.chart_bar, e.note.key) * (
+            self.heard_at[e.note.key] / max(1, laid))
         if e.note.velocity < SOFT_VELOCITY or "ghost" in e.note.articulations:
             sureness *= SOFT_SHARE
         if self._is_covered(e):
@@ -337,6 +434,21 @@ class _Judge:
         return self._finding("missing", expected, stroke, 0.0, sureness,
                              0.5 if stroke.velocity < SOFT_VELOCITY else 1.0)
 
+    def spare_faint(self) -> list[int]:
+        """Half-heard strokes that no note explains, in places where a note is the custom."""
+        return [j for j in range(len(self.faint)) if j not in self.faint_taken]
+
+    def half_unwritten(self, j: int) -> Finding | None:
+        stroke = self.faint[j]
+        bar = bar_at(self.laying.bars, self.bar_starts_s, stroke.time_s)
+        assert bar is not None and bar.chart_bar is not None
+        place = self._nearest_place(bar, stroke.time_s)
+        if self.chart.bars[bar.chart_bar].find(place, stroke.instrument) is not None:
+            return None
+        sureness = stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
+        return self._finding("missing", expected, stroke, 0.0, sureness, 0.5)
+
     def _silence(self, e: Expected) -> float:
         """How sure it is that the written note's instrument was not struck, 0–1."""
         found = self.heard.activations
@@ -344,23 +456,15 @@ class _Judge:
         if found is None or name not in found.instruments:
             return 1.0
         column = found.onset[:, found.column(name)]
-        usual = self._usual_activation(name)
+        usual = self._usual(name)
         frame = round(e.stroke.time_s * found.frame_rate_hz)
         reach = round(0.04 * found.frame_rate_hz)
         here = float(column[max(0, frame - reach):frame + reach + 1].max(initial=0.0))
         return float(np.clip(1.0 - here / (0.5 * usual), 0.0, 1.0))
 
-    def _usual_activation(self, name: str) -> float:
-        """Median height of the activation at this instrument's strokes."""
-        if not hasattr(self, "_heights"):
-            self._heights: dict[str, float] = {}
+    def _usual(self, name: str) -> float:
         if name not in self._heights:
-            found = self.heard.activations
-            assert found is not None
-            column = found.onset[:, found.column(name)]
-            frames = [round(s.time_s * found.frame_rate_hz) for s in self.strokes if s.instrument == name]
-            peaks = [float(column[max(0, f - 2):f + 3].max(initial=0.0)) for f in frames]
-            self._heights[name] = max(float(np.median(peaks)) if peaks else 0.5, 0.1)
+            self._heights[name] = usual_height(self.heard, name)
         return self._heights[name]
 
     def _is_covered(self, e: Expected) -> bool:
