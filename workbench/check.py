@@ -18,14 +18,14 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import Path
 
 from workbench.alignment import Laying, lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
-from workbench.errors import FileFormatError
+from workbench.document import read_working_chart
 from workbench.findings import GRAVITY, NOT_HEARD, WRONG_FROM, Finding, Heard, doubted, judge_notes
 from workbench.progress import Progress, part
+from workbench.scorefiles import read_any_chart
 
 #: Findings less certain than this are not shown.
 SHOWN_FROM = 0.15
@@ -153,20 +153,9 @@ def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, 
 
 def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
     """A chart from a chart file, MusicXML or MIDI, and what was not understood in it."""
-    path = Path(path)
-    ending = path.suffix.lower()
-    if ending == ".json":
-        from workbench.document import read_working_chart
+    if os.fspath(path).lower().endswith(".json"):
         return read_working_chart(path), ()
-    if ending in (".musicxml", ".xml", ".mxl"):
-        from workbench.musicxml_read import read_musicxml
-        imported = read_musicxml(path)
-    elif ending in (".mid", ".midi"):
-        from workbench.midi_read import read_midi
-        imported = read_midi(path)
-    else:
-        raise FileFormatError(f"{path.name} is neither a chart (.chart.json), MusicXML (.musicxml, .mxl) "
-                              "nor MIDI (.mid).")
+    imported = read_any_chart(path)
     return imported.chart, tuple(imported.problems)
 
 

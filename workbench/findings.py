@@ -323,12 +323,17 @@ def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list
     """Strokes less those that a flam, drag or roll brings with its note."""
     graces: set[int] = set()
     times = [s.time_s for s in strokes]
+    written: dict[str, list[float]] = {}
+    for e in expected:
+        written.setdefault(e.note.instrument, []).append(e.stroke.time_s)
     for e in expected:
         at = e.stroke.time_s
         for articulation in e.note.articulations & set(GRACE_S):
             before, after = GRACE_S[articulation]
             near = [k for k in _near(times, at - before, min(at + after, e.laid.end_s))
-                    if strokes[k].instrument == e.note.instrument]
+                    if strokes[k].instrument == e.note.instrument
+                    and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S
+                                for t in written[e.note.instrument])]
             if near:
                 graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - at))}
     return [s for k, s in enumerate(strokes) if k not in graces]

@@ -1,0 +1,213 @@
+"""Checking a draft against the audio: known damage is found and clean charts are left alone.
+
+Recordings here are lists of strokes as a detector would give them; the
+benchmark (benchmarks/bench_check.py) measures with rendered performances.
+"""
+
+import json
+from dataclasses import replace
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+
+from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
+from workbench.activations import Activations
+from workbench.chart import Note, WrittenBar
+from workbench.check import check_chart, read_draft
+from workbench.drumkit import DETECTED
+from workbench.errors import FileFormatError
+from workbench.events import Stroke
+from workbench.findings import KINDS, WRONG_FROM, Heard, faint_strokes
+
+
+def heard_of(bars, **how):
+    how.setdefault("jitter_s", 0.003)
+    strokes, beats, _ = played(bars, **how)
+    return Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 2)
+
+
+HEARD = heard_of(SONG)
+
+
+def found(bars, heard=HEARD, **about):
+    """Findings of a kind (bar, instrument …) in a chart of these bars."""
+    check = check_chart(chart_of(bars), heard)
+    return [f for f in check.findings if all(getattr(f, k) == v for k, v in about.items())]
+
+
+def with_bar(k, bar):
+    return [*SONG[:k], bar, *SONG[k + 1:]]
+
+
+def test_a_right_chart_has_no_findings():
+    check = check_chart(chart_of(SONG), HEARD)
+    assert check.findings == () and check.patterns == () and check.remarks == ()
+    assert check.notes_heard == check.notes_laid == sum(len(b.notes) for b in SONG)
+    assert [b.bar_index for b in check.bars] == list(range(12)) and check.worst_bars == ()
+
+
+def test_written_but_not_heard():
+    (finding,) = found(with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare"))))
+    assert (finding.kind, finding.bar_number, finding.instrument) == ("extra", 6, "snare")
+    assert finding.verdict == "wrong"
+    assert finding.text == "Bar 6, the a of 2: snare is written but not heard."
+    assert finding.start_s < finding.time_s < finding.end_s
+    assert finding.time_s == pytest.approx(1.3 + (5 + 7 / 16) * 240 / 113, abs=0.02)
+
+
+def test_heard_but_not_written():
+    (finding,) = found(with_bar(4, CHORUS.without(F(3, 16), "kick")))
+    assert (finding.kind, finding.bar_number, finding.heard_instrument) == ("missing", 5, "kick")
+    assert finding.position == F(3, 16) and finding.verdict == "wrong"
+
+
+def test_wrong_drum():
+    bar = CHORUS.without(F(1, 4), "snare").with_note(Note(F(1, 4), "floor tom"))
+    (finding,) = found(with_bar(4, bar))
+    assert (finding.kind, finding.instrument) == ("wrong drum", "floor tom")
+    assert finding.heard_instrument == "snare"
+    assert "floor tom is written, snare is heard" in finding.text
+
+
+@pytest.mark.parametrize("moved_s, kind", [(0.04, "early"), (-0.04, "late")])
+def test_a_hit_moved_by_40_ms(moved_s, kind):
+    first = GROOVE.find(F(0), "kick")
+    bar = GROOVE.with_note(replace(first, deviation_s=moved_s))
+    (finding,) = found(with_bar(8, bar))
+    assert (finding.kind, finding.bar_number, finding.instrument) == (kind, 9, "kick")
+    assert abs(finding.deviation_s) == pytest.approx(0.04, abs=0.012)
+
+
+def test_a_bar_missing_and_a_bar_too_many():
+    missing = found(SONG[:6] + SONG[7:])
+    assert [(f.kind, f.bar_number) for f in missing] == [("bar missing", 6)]
+    assert missing[0].text == "After bar 6 the recording has 1 bar that is not written."
+    extra = found(SONG[:7] + [SONG[6]] + SONG[7:])
+    assert [f.kind for f in extra] == ["bar extra"] and extra[0].bar_number in (7, 8)
+
+
+def test_a_repeat_is_told_as_such():
+    order = list(range(8)) + list(range(4, 8)) + list(range(8, 12))
+    check = check_chart(chart_of(SONG), heard_of([SONG[k] for k in order]))
+    (finding,) = check.findings
+    assert finding.kind == "repeat" and "plays bars 5–8 again" in finding.text
+    assert len(check.bars) == 16
+
+
+def test_worst_first():
+    bars = with_bar(2, VARIATION.with_note(Note(F(3, 8), "pedal hi-hat", 40)))
+    bars[9] = WrittenBar(tuple(replace(n, instrument="floor tom") if n.instrument == "snare" else n
+                               for n in VARIATION.notes))
+    check = check_chart(chart_of(bars), HEARD)
+    assert check.worst_bars[0].bar_number == 10
+    gravity = [f.gravity * f.sureness for f in check.findings]
+    assert gravity == sorted(gravity, reverse=True)
+
+
+def test_the_same_fault_in_many_bars_is_one_pattern():
+    bars = [WrittenBar(tuple(replace(n, instrument="ride") if n.instrument == "closed hi-hat" else n
+                             for n in b.notes)) if b in (GROOVE, VARIATION) else b for b in SONG]
+    check = check_chart(chart_of(bars), HEARD)
+    places = {p.position for p in check.patterns if p.kind == "wrong drum" and p.instrument == "ride"}
+    assert places == {F(k, 8) for k in range(8)}
+    assert check.patterns[0].bar_numbers == (1, 2, 3, 9, 10, 11)
+    assert "bars 1–3, 9–11: ride is written, closed hi-hat is heard" in check.patterns[0].text
+
+
+# -- doubt -------------------------------------------------------------------------------
+
+def test_a_doubtful_stroke_is_for_listening():
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(1.3 + 4.2 * 240 / 113, "kick", 60, 0.4))))
+    (finding,) = found(SONG, replace(HEARD, strokes=strokes))
+    assert finding.kind == "missing" and finding.verdict == "listen"
+
+
+def test_an_instrument_that_is_badly_heard_is_for_listening():
+    """Half the snare strokes are not heard: that tells of the ear, not of the chart."""
+    snare = [s for s in HEARD.strokes if s.instrument == "snare"]
+    deaf = replace(HEARD, strokes=tuple(s for s in HEARD.strokes if s not in snare[::2]))
+    findings = found(SONG, deaf, kind="extra", instrument="snare")
+    assert len(findings) > 5 and all(f.verdict == "listen" for f in findings)
+
+
+def test_soft_and_covered_notes_are_for_listening():
+    ghost = found(with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare", 30, frozenset({"ghost"})))))
+    covered = found(with_bar(5, CHORUS.with_note(Note(F(1, 4), "closed hi-hat", 70))))
+    assert [f.verdict for f in (*ghost, *covered)] == ["listen", "listen"]
+
+
+def activations_of(strokes, height=0.9, duration_s=40.0):
+    onset = np.zeros((round(duration_s * 100), len(DETECTED)), np.float32)
+    for s in strokes:
+        column = DETECTED.index(s.instrument)
+        onset[round(s.time_s * 100), column] = height if s.confidence == 1 else s.confidence
+    flat = np.zeros(len(onset), np.float32)
+    return Activations(100.0, DETECTED, onset, onset, flat, flat)
+
+
+def test_a_stroke_half_heard_explains_a_written_note():
+    lost = HEARD.strokes[40]
+    rest = tuple(s for s in HEARD.strokes if s is not lost)
+    deaf = replace(HEARD, strokes=rest, activations=activations_of(rest))
+    assert [f.kind for f in found(SONG, deaf)] == ["extra"]
+    half = replace(deaf, activations=activations_of([*rest, replace(lost, confidence=0.35)]))
+    assert [s.instrument for s in faint_strokes(half)] == [lost.instrument]
+    finding = found(SONG, half)
+    assert not finding or finding[0].sureness < 0.4
+
+
+def test_another_recording_gives_no_verdict():
+    other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
+             WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
+    check = check_chart(chart_of(other), HEARD)
+    assert "hardly agree" in check.remarks[0]
+    assert not any(f.verdict == "wrong" for f in check.findings)
+
+
+def test_what_the_detector_has_no_ear_for_is_said_and_not_judged():
+    check = check_chart(chart_of([b.with_note(Note(F(0), "cowbell")) for b in SONG]), HEARD)
+    assert check.findings == () and "cowbell" in check.remarks[0]
+    crash = [b.with_note(Note(F(0), "crash")) for b in SONG]
+    splash = [b.with_note(Note(F(0), "splash")) for b in SONG]
+    assert check_chart(chart_of(splash), heard_of(crash)).findings == ()
+
+
+@pytest.mark.parametrize("articulation, grace_s", [("flam", [-0.03]), ("drag", [-0.1, -0.05]),
+                                                   ("roll", [0.1, 0.2, 0.3])])
+def test_ornaments_bring_strokes_of_their_own(articulation, grace_s):
+    bars = with_bar(3, WrittenBar((Note(F(0), "snare", 100, frozenset({articulation})),)))
+    heard = heard_of(with_bar(3, WrittenBar((Note(F(0), "snare"),))))
+    line = 1.3 + 3 * 240 / 113
+    graces = tuple(Stroke(line + g, "snare", 40) for g in grace_s)
+    heard = replace(heard, strokes=tuple(sorted(heard.strokes + graces)))
+    assert found(bars, heard) == []
+
+
+# -- out ------------------------------------------------------------------------------------
+
+def test_as_data():
+    bars = with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare")))
+    data = json.loads(json.dumps(check_chart(chart_of(bars), HEARD, "song.flac").to_data()))
+    assert data["recording"] == "song.flac" and data["agreement"] > 0.9
+    (finding,) = data["findings"]
+    assert finding["kind"] in KINDS and finding["verdict"] == "wrong" and finding["sureness"] >= WRONG_FROM
+    assert finding["play_from_s"] < finding["time_s"] < finding["play_to_s"]
+    assert len(data["bars"]) == 12 and sum(b["findings"] for b in data["bars"]) == 1
+
+
+def test_drafts_made_by_others(tmp_path):
+    from workbench.chartfile import write_chart
+    from workbench.midi import write_midi
+    from workbench.musicxml import write_musicxml
+    chart = chart_of([GROOVE, VARIATION, FILL])
+    write_chart(chart, tmp_path / "a.chart.json")
+    write_midi(chart, tmp_path / "a.mid")
+    write_musicxml(chart, tmp_path / "a.musicxml")
+    for name in ("a.chart.json", "a.mid", "a.musicxml"):
+        read, problems = read_draft(tmp_path / name)
+        assert [b.pattern for b in read.bars][:3] == [b.pattern for b in chart.bars]
+    with pytest.raises(FileFormatError, match="can be read"):
+        read_draft(tmp_path / "a.doc")
+    with pytest.raises(FileFormatError, match="There is no chart"):
+        read_draft(tmp_path / "gone.chart.json")
