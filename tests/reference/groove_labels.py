@@ -1,0 +1,45 @@
+"""What the labels of the Groove MIDI Dataset ask of a reading.
+
+J. Gillick, A. Roberts, J. Engel, D. Eck, D. Bamman: Learning to Groove with
+Inverse Sequence Transformations, ICML 2019; data CC BY 4.0.  All figures are
+for the validation split, which tuned nothing.
+"""
+
+import numpy as np
+
+from workbench.feel import played_tempo_bpm
+from workbench.fill_model import performance_score
+from workbench.grooves import written
+from workbench.patterns import Patterns
+from workbench.reading import read_part
+from workbench.training.fill_tuning import roc_auc
+from workbench.training.groove_performances import performance_chart
+
+
+def fill_auc(performances, shortest_beats=0):
+    """ROC AUC of 'fill' against 'beat'; performances of at least some beats."""
+    labels, scores = [], []
+    for p in performances:
+        patterns = Patterns.of(performance_chart(p))
+        if patterns.beats.any(axis=(1, 2)).sum() >= max(shortest_beats, 1):
+            labels.append(p.is_fill)
+            scores.append(performance_score(patterns))
+    return roc_auc(np.array(labels), np.array(scores))
+
+
+def tempo_errors(performances):
+    """Relative errors of the tempo that strokes were played in; whole beats only."""
+    return np.array([abs(played_tempo_bpm(chart) / chart.time_map.tempo_bpm(0) - 1)
+                     for p in performances if not p.is_fill
+                     for chart in [performance_chart(p)] if len(chart) >= 4])
+
+
+def assert_readings_hold(performances):
+    """Every bar is rebuilt; no performance labelled 'beat' is read as mostly fill."""
+    for p in performances:
+        chart = performance_chart(p)
+        reading = read_part(chart)
+        assert all(reading.rebuilt(k) == written(chart.bars[k]) for k in range(len(chart))), p.name
+        if not p.is_fill and len(chart) >= 8:
+            filled = {k for f in reading.fills for k in f.span.bars()}
+            assert len(filled) <= len(chart) / 2, p.name

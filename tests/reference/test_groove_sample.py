@@ -1,0 +1,43 @@
+"""The reading against labels of human performances.
+
+Source: Groove MIDI Dataset, validation split (Gillick et al., ICML 2019), CC BY
+4.0, Google LLC; groove_sample.json names what was taken and changed.
+"""
+
+import json
+from pathlib import Path
+
+from tests.reference.groove_labels import assert_readings_hold, fill_auc, tempo_errors
+from workbench.meter import Meter
+from workbench.training.groove_performances import Performance, performance_chart
+
+
+def performances():
+    data = json.loads(Path(__file__).with_name("groove_sample.json").read_text("utf-8"))
+    for p in data["performances"]:
+        strokes = tuple((tick / data["ticks_per_quarter"], p["instruments"][i], v)
+                        for tick, i, v in p["strokes"])
+        yield Performance(p["id"], p["id"].split("/")[0], p["style"], p["tempo_bpm"], Meter.parse(p["meter"]),
+                          p["is_fill"], "validation", strokes)
+
+
+PERFORMANCES = list(performances())
+
+
+def test_fills_are_told_from_beats():
+    assert fill_auc(PERFORMANCES) >= 0.9
+    # Where there are other bars to compare with, as in a song.
+    assert fill_auc(PERFORMANCES, shortest_beats=8) >= 0.9
+
+
+def test_tempo_within_one_percent():
+    errors = tempo_errors(PERFORMANCES)
+    assert len(errors) >= 12 and errors.max() < 0.01
+
+
+def test_meter_of_the_charts():
+    assert {str(performance_chart(p).time_map.bars[0].meter) for p in PERFORMANCES} <= {"4/4", "3/4", "6/8"}
+
+
+def test_readings_hold():
+    assert_readings_hold(PERFORMANCES)
