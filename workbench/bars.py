@@ -31,11 +31,43 @@ PARTS_PER_BEAT = 12
 #: ride: a detector often mistakes one for the other, the bar does not care).
 ROLES = ("kick", "backbeat", "ghost", "time", "crash", "tom")
 
-#: Meters the tracker knows, with the natural log of how likely a song is in each
-#: (common practice, no source).
-METERS: dict[Meter, float] = {
-    Meter(4, 4): 0.0, Meter(3, 4): -6.0, Meter(6, 8): -6.0, Meter(2, 4): -20.0,
+@dataclass(frozen=True)
+class MeterPrior:
+    """What is likely before anything is heard.
+
+    Attributes
+    ----------
+    log_likely : float
+        Natural log of how likely a song is in this meter, against 4/4.
+    tempo_centre_bpm, tempo_spread : float
+        Log-normal law of the tempo in counted beats a minute (spread in
+        natural log).
+    log_bar : float
+        Added for every bar: shorter bars fit anything more easily.
+    """
+
+    log_likely: float
+    tempo_centre_bpm: float
+    tempo_spread: float = 0.40
+    log_bar: float = 0.0
+
+    def log_tempo(self, tempo_bpm: float) -> float:
+        """Natural log of the tempo's density against that of the centre."""
+        return -0.5 * (np.log(tempo_bpm / self.tempo_centre_bpm) / self.tempo_spread) ** 2
+
+
+#: Meters the tracker knows.  Broad on purpose; the order of size of tempi in
+#: popular music after D. Moelants, *Preferred tempo reconsidered*, ICMPC 2002
+#: (from memory), the rest common practice, no source.
+METERS: dict[Meter, MeterPrior] = {
+    Meter(4, 4): MeterPrior(0.0, 115.0),
+    Meter(3, 4): MeterPrior(-6.0, 125.0),
+    Meter(6, 8): MeterPrior(-6.0, 65.0),
+    Meter(2, 4): MeterPrior(-20.0, 115.0, log_bar=-1.0),
 }
+
+#: How much the tempo prior weighs against all strokes of the song.
+TEMPO_WEIGHT = 6.0
 
 
 def roles_of(strokes: Sequence[Stroke]) -> np.ndarray:
@@ -137,18 +169,16 @@ class BarPath:
     score: float
 
 
-#: What a bar of these meters costs: its shorter patterns fit anything more easily.
-PER_BAR = {Meter(2, 4): -1.0}
 #: Natural log of how likely the meter changes from one bar to the next.
 CHANGE = -9.0
 #: How much a stroke's evidence counts: strokes of a bar are not independent.
-STROKE_WEIGHT = 0.35
+STROKE_WEIGHT = 0.65
 #: The same for the detector's downbeats.
 DOWNBEAT_WEIGHT = 0.5
 
 
 def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.ndarray,
-             fixed: Sequence[int] = (), meters: dict[Meter, float] | None = None) -> BarPath:
+             fixed: Sequence[int] = (), meters: dict[Meter, MeterPrior] | None = None) -> BarPath:
     """The best sequence of bars over given beats.
 
     Parameters
@@ -160,7 +190,7 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     fixed : sequence of int
         Beats that a user has made bar lines: a bar begins at each.
     meters : dict, optional
-        Meters allowed, with the natural log of their prior; :data:`METERS`.
+        Meters allowed, with their priors; :data:`METERS` by default.
     """
     meters = METERS if meters is None else meters
     n = len(beat_times_s)
@@ -185,7 +215,8 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
 
     # score[m][k]: bar of meter m that opens at beat k - longest.
     scores = {}
-    for meter in meters:
+    tempo_bpm = 60.0 / float(np.median(beat_s))
+    for meter, prior in meters.items():
         beats = meter.counted_beats
         rows = n + longest
         flat = np.lib.stride_tricks.sliding_window_view(
@@ -193,15 +224,17 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
         flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
         fit = flat @ bank.log_rates.reshape(len(bank.totals), -1).T - bank.totals
-        fit += bank.log_shares_at(60.0 / float(np.median(beat_s)))
+        fit += bank.log_shares_at(tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
         strokes_in = flat.sum(axis=1)
         seconds = np.array([padded_beat_s[k:k + beats].mean() for k in range(rows)])
         fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
-        scores[meter] = (STROKE_WEIGHT * fit + PER_BAR.get(meter, 0.0)) + DOWNBEAT_WEIGHT * padded_logit[:rows]
-    return _best_path(scores, n, longest, set(fixed), meters)
+        scores[meter] = STROKE_WEIGHT * fit + DOWNBEAT_WEIGHT * padded_logit[:rows] + prior.log_bar
+    enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm)
+             for m, prior in meters.items()}
+    return _best_path(scores, n, longest, set(fixed), enter)
 
 
 def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int],

@@ -20,20 +20,13 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from workbench.activations import Activations
-from workbench.bars import BarPath, lay_bars
+from workbench.bars import METERS, BarPath, lay_bars
 from workbench.errors import AnalysisError
 from workbench.events import Beat, Stroke
-from workbench.meter import Bar, TimeMap
+from workbench.meter import Bar, Meter, TimeMap
 
 #: Tempo range of counted beats that the tracker considers, beats a minute.
-SLOWEST_BPM, FASTEST_BPM = 40.0, 240.0
-
-#: Log-normal prior of tempo: centre in beats a minute and spread (natural log).
-#: Broad; the order of size of tempi in popular music (after D. Moelants,
-#: *Preferred tempo reconsidered*, ICMPC 2002; from memory).
-TEMPO_CENTRE_BPM, TEMPO_SPREAD = 115.0, 0.40
-#: How much the song's tempo prior weighs against all its strokes.
-TEMPO_WEIGHT = 6.0
+SLOWEST_BPM, FASTEST_BPM = 38.0, 240.0
 
 #: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE * |log r|``
 #: (the exponential law of Krebs et al. 2015).
@@ -74,8 +67,7 @@ def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
     change = -TEMPO_CHANGE * np.abs(log_lengths[:, None] - log_lengths[None, :])
 
     column = np.arange(len(lengths))
-    start_prior = -0.5 * np.square((log_lengths - np.log(60.0 * frame_rate_hz / TEMPO_CENTRE_BPM))
-                                   / TEMPO_SPREAD)
+    start_prior = np.array([METERS[Meter(4, 4)].log_tempo(60.0 * frame_rate_hz / k) for k in lengths])
     # enter[t % ring, k]: best path with a beat of lengths[k] that begins at frame t.
     ring = longest + 1
     enter = np.full((ring, len(lengths)), -np.inf)
@@ -148,12 +140,15 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
     peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
     near = np.abs(peaks[:, None] / frame_rate_hz - beats_s[None, :]).min(axis=1) if len(peaks) else []
     unexplained = peaks[np.asarray(near) > 0.06] if len(peaks) else peaks
-    return float((np.log(b) + np.log(BEAT_WIDTH - 1) - np.log1p(-b)).sum()
+    return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum()
                  + np.log1p(-wide[unexplained]).sum())
 
 
+#: Added to the log odds of every beat: how often a peak of the activations is a beat.
+BEAT_ODDS = -0.2
+
 #: How much the beat activations count against the strokes when levels compare.
-PULSE_WEIGHT = 0.5
+PULSE_WEIGHT = 0.45
 
 
 def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
@@ -191,10 +186,7 @@ def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
     best: tuple[float, np.ndarray, BarPath] | None = None
     for beats in other_levels(pulse):
         path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats))
-        tempo = 60.0 / float(np.median(np.diff(beats)))
-        prior = -0.5 * (np.log(tempo / TEMPO_CENTRE_BPM) / TEMPO_SPREAD) ** 2
-        score = (path.score + TEMPO_WEIGHT * prior
-                 + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats))
+        score = path.score + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats)
         if best is None or score > best[0]:
             best = (score, beats, path)
     _, beats, path = best
