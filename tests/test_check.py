@@ -173,7 +173,7 @@ def test_what_the_detector_has_no_ear_for_is_said_and_not_judged():
     assert check_chart(chart_of(splash), heard_of(crash)).findings == ()
 
 
-@pytest.mark.parametrize("articulation, grace_s", [("flam", [-0.03]), ("drag", [-0.1, -0.05]),
+@pytest.mark.parametrize("articulation, grace_s", [("flam", [-0.03]), ("drag", [-0.08, -0.04]),
                                                    ("roll", [0.1, 0.2, 0.3])])
 def test_ornaments_bring_strokes_of_their_own(articulation, grace_s):
     bars = with_bar(3, WrittenBar((Note(F(0), "snare", 100, frozenset({articulation})),)))
