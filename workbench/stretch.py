@@ -175,8 +175,10 @@ def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: flo
 def _levels(x: np.ndarray, frame: int) -> np.ndarray:
     """RMS of each frame, all channels together, smoothed a little."""
     count = -(-len(x) // frame)
-    power = np.pad((x ** 2).mean(axis=1), (0, count * frame - len(x))).reshape(count, frame).mean(axis=1)
-    return np.sqrt(uniform_filter1d(power, 3, mode="nearest"))
+    power = sum(column ** 2 for column in x.T) / x.shape[1]
+    power = np.pad(power, (0, count * frame - len(x))).reshape(count, frame).mean(axis=1)
+    # The running sum leaves tiny negative numbers where sound turns to silence.
+    return np.sqrt(np.maximum(uniform_filter1d(power, 3, mode="nearest"), 0))
 
 
 def _allowed(heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float,

@@ -1,0 +1,228 @@
+"""What is practised: which bars, which notes, at which tempi."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chartfile import read_chart
+from workbench.commands.demo import demo_files
+from workbench.drumkit import instrument
+from workbench.errors import ChartError
+from workbench.exercises import (
+    LEAST_SLOWING,
+    SLOWEST_SHARE,
+    Stage,
+    choose_exercises,
+    default_tempi_bpm,
+    original_tempo_bpm,
+    recorded_stage_chart,
+    section_exercise,
+    slug,
+    stage_chart,
+    stage_notes,
+    strokes_per_s,
+    with_sticking,
+)
+from workbench.meter import Meter, TimeMap
+from workbench.reading import read_part
+
+
+@pytest.fixture(scope="module")
+def reading():
+    return read_part(read_chart(demo_files()[1]))
+
+
+@pytest.fixture(scope="module")
+def exercises(reading):
+    return choose_exercises(reading)
+
+
+def groove_bar(*more):
+    notes = [Note(F(k, 8), "closed hi-hat") for k in range(8)]
+    return WrittenBar((*notes, Note(F(0), "kick"), Note(F(1, 2), "kick"), Note(F(1, 4), "snare"),
+                       Note(F(3, 4), "snare"), *more))
+
+
+def sixteenths(tempo_bpm, name="snare"):
+    bar = WrittenBar(tuple(Note(F(k, 16), name) for k in range(16)))
+    return Chart(TimeMap.steady(2, tempo_bpm), (bar, bar))
+
+
+def test_every_section_and_fill_of_the_demo_has_its_exercise(reading, exercises):
+    titles = [e.title for e in exercises]
+    for section in ("A Verse", "B Lift", "C Chorus"):
+        assert f"{section}: groove" in titles
+    assert sum(e.kind == "fill" for e in exercises) == len(reading.fills)
+    assert any(e.kind == "variation" for e in exercises)
+    assert len(set(e.name for e in exercises)) == len(exercises)
+    assert [e.first_bar for e in exercises] == sorted(e.first_bar for e in exercises)
+
+
+def test_a_groove_is_learned_in_layers(reading, exercises):
+    groove = next(e for e in exercises if e.title == "C Chorus: groove")
+    assert [s.name for s in groove.stages] == ["hands", "feet", "all", "record"]
+    hands, feet, together, record = groove.stages
+    assert hands.bars == feet.bars == together.bars
+    assert not any(instrument(n).is_foot for n in hands.instruments)
+    assert all(instrument(n).is_foot for n in feet.instruments)
+    for k in together.bars:
+        apart = stage_notes(reading.chart, hands, k) + stage_notes(reading.chart, feet, k)
+        assert sorted(apart, key=lambda n: n.order) == stage_notes(reading.chart, together, k)
+    assert record.record and record.bars == tuple(range(record.bars[0], record.bars[-1] + 1))
+
+
+def test_a_fill_is_learned_in_stages(reading, exercises):
+    fill = next(e for e in exercises if e.kind == "fill" and e.first_bar == 29)
+    assert {s.name: s.bars for s in fill.stages} == {
+        "alone": (29,), "setup": (28, 29), "landing": (29, 30, 31), "song": (27, 28, 29, 30, 31)}
+    assert not fill.stages[-1].loop and fill.stages[-1].record
+    assert fill.listen_for and fill.count.startswith("1 e & a")
+
+
+def test_a_fill_alone_is_nothing_but_the_fill(reading, exercises):
+    fill = next(e for e in exercises if e.kind == "fill" and e.first_bar == 8)
+    assert all(n.position >= F(1, 2) for n in stage_notes(reading.chart, fill.stages[0], 8))
+    assert any(n.position < F(1, 2) for n in stage_notes(reading.chart, fill.stages[1], 8))
+
+
+def test_a_variation_comes_in_turn_with_its_groove(reading, exercises):
+    for e in exercises:
+        if e.kind == "variation":
+            base, bar = e.stages[1].bars
+            assert e.stages[0].bars == (bar,)
+            assert reading.chart.bars[base].pattern != reading.chart.bars[bar].pattern
+            assert e.listen_for
+
+
+def test_choosing_kinds_and_sections(reading):
+    assert {e.kind for e in choose_exercises(reading, ("fill",))} == {"fill"}
+    chorus = choose_exercises(reading, sections=("c",))
+    assert chorus and all(reading.section_at(k).label == "C" for e in chorus for k in e.stages[0].bars)
+    with pytest.raises(ChartError, match="no section 'Bridge'"):
+        choose_exercises(reading, sections=("Bridge",))
+    with pytest.raises(ChartError, match="not of 'solo'"):
+        choose_exercises(reading, ("solo",))
+
+
+def test_tempi_can_be_set(reading):
+    for e in choose_exercises(reading, ("groove",), tempi=(1.0, 0.5)):
+        slow, original = e.tempi_bpm
+        assert slow == pytest.approx(original / 2, abs=1)
+    with pytest.raises(ChartError, match="between 0.25 and 2"):
+        choose_exercises(reading, tempi=(3.0,))
+
+
+@pytest.mark.common_practice
+def test_dense_parts_begin_slower():
+    dense, sparse = sixteenths(140.0), Chart(TimeMap.steady(1, 140.0), (groove_bar(),))
+    assert strokes_per_s(dense, (0, 1)) == pytest.approx(140 / 60 * 4)
+    assert default_tempi_bpm(dense, (0, 1))[0] < default_tempi_bpm(sparse, (0,))[0]
+
+
+@pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 180.0, 260.0])
+def test_slow_is_neither_crawling_nor_fast(tempo_bpm):
+    slow, medium, original = default_tempi_bpm(sixteenths(tempo_bpm), (0, 1))
+    assert SLOWEST_SHARE * tempo_bpm - 1 <= slow <= LEAST_SLOWING * tempo_bpm + 1
+    assert slow < medium < original == tempo_bpm
+
+
+def test_fast_hands_get_a_caution():
+    fast = section_exercise(sixteenths(200.0), 0, 1)
+    easy = section_exercise(sixteenths(80.0), 0, 1)
+    assert any("stay loose" in c for c in fast.cautions) and not easy.cautions
+
+
+def test_the_users_own_bars():
+    chart = Chart(TimeMap.steady(4, 100.0), (groove_bar(),) * 4)
+    e = section_exercise(chart, 1, 2)
+    assert e.where == "bars 2–3" and e.stages[0].bars == (1, 2) and e.stages[-1].record
+    with pytest.raises(ChartError, match="There is no bar"):
+        section_exercise(chart, 2, 9)
+    with pytest.raises(ChartError, match="ends where it begins"):
+        section_exercise(chart, 2, 1)
+
+
+# -- the notes of a stage ------------------------------------------------------------
+
+def test_a_stage_has_its_tempo_and_its_feel_in_proportion():
+    bar = WrittenBar((Note(F(1, 4), "snare", deviation_s=0.010),))
+    chart = Chart(TimeMap.steady(1, 120.0), (bar,))
+    slow = stage_chart(chart, Stage("x", "x", (0,)), 60.0)
+    assert slow.time_map.tempo_bpm(0) == pytest.approx(60)
+    assert slow.bars[0].notes[0].deviation_s == pytest.approx(0.020)
+
+
+def test_bars_follow_in_the_order_asked_for():
+    chart = Chart(TimeMap.steady(2, 100.0), (groove_bar(), groove_bar(Note(F(15, 16), "snare", 30))))
+    turned = stage_chart(chart, Stage("x", "x", (1, 0, 1)), 80.0)
+    assert [b.pattern for b in turned.bars] == [chart.bars[k].pattern for k in (1, 0, 1)]
+
+
+def test_a_pick_up_becomes_a_full_bar(reading):
+    alone = stage_chart(reading.chart, Stage("x", "x", (0,)), 100.0)
+    assert not alone.time_map.bars[0].is_pickup
+    assert min(n.position for n in alone.bars[0].notes) == F(1, 2)
+    assert len(alone.subdivisions(0)) == 4
+
+
+@pytest.mark.parametrize("count, every, expected", [(1, 4, 4), (2, 4, 4), (3, 4, 12), (4, 4, 4), (8, 4, 8)])
+def test_a_crash_marks_every_fourth_bar(count, every, expected):
+    chart = Chart(TimeMap.steady(count, 100.0), (groove_bar(),) * count)
+    marked = stage_chart(chart, Stage("x", "x", tuple(range(count))), 80.0, crash_every=every)
+    assert len(marked) == expected
+    crashes = [k for k, n in marked.notes() if n.instrument == "crash"]
+    assert crashes == list(range(0, expected, every))
+    assert not marked.bars[0].find(F(0), "closed hi-hat")
+
+
+def test_a_recorded_stage_lies_on_its_excerpt(reading):
+    chart, speed = reading.chart, 0.5
+    own = recorded_stage_chart(chart, Stage("x", "x", (2, 3)), speed)
+    start = chart.time_map.bar_start_s(2)
+    for (_, a), (k, b) in zip(own.notes(), [(k, n) for k, n in chart.notes() if k in (2, 3)]):
+        assert own.note_time_s(k - 2, a) == pytest.approx((chart.note_time_s(k, b) - start) / speed)
+    with pytest.raises(ChartError, match="consecutive"):
+        recorded_stage_chart(chart, Stage("x", "x", (2, 5)), speed)
+
+
+def test_other_meters_keep_their_beats():
+    bar = WrittenBar((Note(F(0), "kick"), Note(F(3, 8), "snare")))
+    chart = Chart(TimeMap.steady(2, 60.0, Meter(6, 8)), (bar, bar))
+    e = section_exercise(chart, 0, 1)
+    own = stage_chart(chart, e.stages[-1], e.tempi_bpm[0])
+    assert own.time_map.bars[0].meter == Meter(6, 8)
+    assert own.time_map.end_s == pytest.approx(4 * 60 / e.tempi_bpm[0])
+
+
+def test_sticking_is_written_in(reading):
+    chart = with_sticking(reading)
+    assert any(n.sticking for _, n in chart.notes())
+    assert [n.key for _, n in chart.notes()] == [n.key for _, n in reading.chart.notes()]
+
+
+def test_a_part_without_drums_has_no_exercises():
+    chart = Chart.empty(TimeMap.steady(8, 100.0), sections=(Section(0, "Rest"),))
+    assert choose_exercises(read_part(chart)) == ()
+
+
+def test_the_original_tempo_is_the_bars_own(reading):
+    chart = reading.chart
+    assert original_tempo_bpm(chart, (13, 14)) > original_tempo_bpm(chart, (1, 2))
+
+
+@pytest.mark.parametrize("text, name", [
+    ("A Verse: groove", "a-verse-groove"), ("Über/../etc", "uber-etc"), ("", "exercise"), ("鼓", "exercise")])
+def test_names_of_files(text, name):
+    assert slug(text) == name
+
+
+def test_long_names_are_cut():
+    assert len(slug("x" * 500)) <= 60
+
+
+def test_names_stay_apart(reading):
+    twice = replace(reading, grooves=(*reading.grooves, *reading.grooves))
+    names = [e.name for e in choose_exercises(twice, ("groove",))]
+    assert len(set(names)) == len(names)

@@ -1,0 +1,141 @@
+"""Make a practice pack of a chart: loops, tracks, a page that plays them, a booklet.
+
+Exercises come from the reading of the chart: grooves in layers, variations,
+fills in stages; or from bars you name.  With the recording that the chart lies
+on, it is slowed down with its pitch kept and its drums pushed back or brought
+out.  Open index.html in a browser, offline; print booklet.pdf.
+
+example:
+  workbench practice out/song.chart.json --out out/practice
+  workbench practice out/song.chart.json --sections A,Chorus --tempi 60,80,100 --click "2 and 4"
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+NAME = "practice"
+HELP = "make a practice pack of a chart"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("chart", type=Path,
+                        help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
+    parser.add_argument("--out", type=Path, metavar="DIR",
+                        help="folder for the pack (default: beside the chart)")
+    what = parser.add_argument_group("what to practise")
+    what.add_argument("--kinds", default="groove,variation,fill", metavar="KINDS",
+                      help="comma-separated, from groove, variation, fill (default: all)")
+    what.add_argument("--sections", metavar="NAMES",
+                      help="only these sections, by letter or name, as A,Chorus")
+    what.add_argument("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
+    what.add_argument("--tempi", metavar="PERCENT", help="per cent of the original tempo, as 60,80,100 "
+                      "(default: slow, medium and original by the part's density)")
+    sound = parser.add_argument_group("how it sounds")
+    sound.add_argument("--recording", type=Path, metavar="FILE",
+                       help="the recording (default: where the chart says it is)")
+    sound.add_argument("--no-recording", action="store_true", help="kit and click only")
+    sound.add_argument("--format", choices=("flac", "wav", "mp3"), default="flac",
+                       help="of the files; flac and wav loops are exact to the sample (default: flac)")
+    sound.add_argument("--click", default="quarter",
+                       choices=("quarter", "eighth", "off-beat", "2 and 4", "none"))
+    sound.add_argument("--count-in", type=int, default=1, metavar="BARS",
+                       help="bars of count-in (default: 1)")
+    sound.add_argument("--crash-every", type=int, default=0, metavar="BARS",
+                       help="a crash on 1 every so many bars marks the phrase")
+    sound.add_argument("--repeats", type=int, default=4, metavar="N",
+                       help="rounds at each tempo of the practice tracks; 0: no tracks (default: 4)")
+    sound.add_argument("--ladder-step", type=float, default=0.0, metavar="BPM",
+                       help="tracks climb from slow to original in such steps")
+    for name, level_db in (("kit", 0.0), ("click", -4.0), ("record", 0.0)):
+        sound.add_argument(f"--{name}-level", type=float, default=level_db, metavar="DB",
+                           help=f"default: {level_db:g}")
+        sound.add_argument(f"--{name}-place", type=float, default=0.0, metavar="PLACE",
+                           help="from -1 (left) to 1 (right)")
+    sound.add_argument("--drums-back", type=float, default=-15.0, metavar="DB",
+                       help="drums of the recording for playing along (default: -15)")
+    sound.add_argument("--drums-out", type=float, default=8.0, metavar="DB",
+                       help="drums of the recording for listening (default: 8)")
+    sound.add_argument("--loudness", type=float, default=-16.0, metavar="LUFS", help="default: -16")
+    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    parser.add_argument("--json", action="store_true", help="say what was made as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    from workbench.exercises import choose_exercises, section_exercise
+    from workbench.practice import PackOptions, make_practice_pack
+    from workbench.progress import TerminalProgress
+    from workbench.reading import read_part
+    from workbench.scorefiles import read_any_chart
+
+    imported = read_any_chart(args.chart)
+    chart = imported.chart
+    for problem in imported.problems:
+        print(f"workbench practice: {problem}", file=sys.stderr)
+    options = PackOptions(
+        format=args.format, click=args.click, count_in_bars=args.count_in, crash_every=args.crash_every,
+        track_repeats=args.repeats, ladder_step_bpm=args.ladder_step,
+        kit_db=args.kit_level, click_db=args.click_level, record_db=args.record_level,
+        kit_place=args.kit_place, click_place=args.click_place, record_place=args.record_place,
+        drums_back_db=args.drums_back, drums_out_db=args.drums_out, loudness_lufs=args.loudness,
+        paper=args.paper)
+    tempi = _tempi(args.tempi) if args.tempi else None
+    reading = read_part(chart)
+    if args.bars:
+        exercises = (section_exercise(chart, *_bars(chart, args.bars), tempi=tempi),)
+    else:
+        exercises = choose_exercises(reading, _names(args.kinds),
+                                     _names(args.sections) if args.sections else None, tempi)
+    recording = None if args.no_recording else args.recording or _recording_of(chart, args.chart)
+    folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
+    pack = make_practice_pack(chart, folder, exercises=exercises, reading=reading, recording=recording,
+                              options=options, progress=TerminalProgress())
+    size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
+    if args.json:
+        print(json.dumps({"index": str(pack.index), "booklet": str(pack.booklet),
+                          "exercises": [e.name for e in pack.exercises],
+                          "files": [str(p) for p in pack.files], "audio_s": round(pack.audio_s, 1),
+                          "notes": list(pack.notes)}, indent=2))
+        return 0
+    print(f"{len(pack.exercises)} exercises, {len(pack.files)} sound files, {size_mb:.0f} MB:")
+    print(f"  {pack.index}  plays everything, offline")
+    print(f"  {pack.booklet}  to print")
+    for note in pack.notes:
+        print(note)
+    if args.format != "mp3" and size_mb > 100:
+        print("For a smaller pack use --format mp3, fewer --kinds or --sections.")
+    return 0
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(n.strip() for n in text.split(",") if n.strip())
+
+
+def _tempi(text: str) -> list[float]:
+    from workbench.errors import WorkbenchError
+
+    try:
+        return [float(t.strip().removesuffix("%")) / 100 for t in text.split(",") if t.strip()]
+    except ValueError:
+        raise WorkbenchError(
+            f"Write tempi as per cent of the original, as 60,80,100, not {text!r}.") from None
+
+
+def _bars(chart, text: str) -> tuple[int, int]:
+    from workbench.errors import ChartError
+
+    first, _, last = text.strip().partition("-")
+    if not (first.isdigit() and (last.isdigit() or not last)):
+        raise ChartError(f"Write bars as 5-8 or 5, not {text!r}.")
+    return chart.time_map.bar_index(int(first)), chart.time_map.bar_index(int(last or first))
+
+
+def _recording_of(chart, chart_path: Path) -> Path | None:
+    """The recording where the chart says it is, if it lies there."""
+    if chart.recording is None:
+        return None
+    path = chart_path.parent / chart.recording.path
+    return path if path.is_file() else None

@@ -1,0 +1,310 @@
+// Plays a practice pack: one exercise, step and tempo at a time, looped without a gap.
+"use strict";
+
+(() => {
+  const pack = window.practicePack;
+  const $ = (id) => document.getElementById(id);
+  const CLICK_NAMES = ["none", "quarter", "eighth", "off-beat", "2 and 4"];
+  const state = { exercise: 0, step: 0, take: 0 };
+  const encoded = new Map();   // key -> base64 text, filled by the sound scripts
+  const decoded = new Map();   // key -> promise of an AudioBuffer
+  let context = null, playing = null, turn = 0;
+
+  // Sound scripts call this; a page opened from disk may load scripts but not fetch.
+  window.heard = (key, text) => encoded.set(key, text);
+
+  const exercise = () => pack.exercises[state.exercise];
+  const step = () => exercise().stages[state.step];
+  const take = () => step().takes[state.take];
+
+  // -- page ----------------------------------------------------------------------
+
+  function element(tag, text, attributes = {}) {
+    const made = document.createElement(tag);
+    if (text) made.textContent = text;
+    for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+    return made;
+  }
+
+  function choices(box, names, chosen, choose) {
+    box.replaceChildren(...names.map((name, k) => {
+      const button = element("button", name, { type: "button", "aria-pressed": String(k === chosen) });
+      button.addEventListener("click", () => choose(k));
+      return button;
+    }));
+  }
+
+  // The engraved bars are our own SVG; parsed as XML, they can run nothing.
+  function drawBars(svg) {
+    const parsed = new DOMParser().parseFromString(svg, "image/svg+xml").documentElement;
+    $("bars").replaceChildren(document.importNode(parsed, true));
+  }
+
+  function show() {
+    const e = exercise();
+    $("exercise").textContent = e.title;
+    $("where").textContent = e.where + (e.count ? ` — count: ${e.count}` : "");
+    for (const [k, link] of [...document.querySelectorAll("nav a")].entries()) {
+      if (k === state.exercise) link.setAttribute("aria-current", "true");
+      else link.removeAttribute("aria-current");
+    }
+    choices($("steps"), e.stages.map((s) => s.title), state.step, (k) => change({ step: k }));
+    choices($("tempi"), step().takes.map((t) => String(t.tempo)), state.take, (k) => change({ take: k }));
+    drawBars(step().svg);
+    $("record-field").hidden = !("back" in take().sounds);
+    $("loop").disabled = !step().loop;
+    $("loop").checked = step().loop;
+    const listen = $("listen");
+    listen.replaceChildren();
+    if (e.listen.length) {
+      listen.append(element("h3", "Listen for"), ...e.listen.map((t) => element("p", t)));
+    }
+    listen.append(...e.cautions.map((t) => element("p", t, { class: "caution" })));
+    showFiles(e);
+    location.hash = e.name;
+  }
+
+  function showFiles(e) {
+    const table = element("table");
+    for (const s of e.stages) {
+      for (const t of s.takes) {
+        const row = element("tr");
+        row.append(element("th", `${s.title}, ${t.tempo}`, { scope: "row" }));
+        const cell = element("td");
+        cell.append(...t.files.map((f) => element("a", f.what, { href: f.href })));
+        row.append(cell);
+        table.append(row);
+      }
+    }
+    const details = element("details");
+    details.append(element("summary", "Sound files"), table);
+    if (e.track) {
+      const line = element("p", "Through the tempi, with count-ins: ");
+      line.append(element("a", e.track, { href: e.track }));
+      details.append(line);
+    }
+    $("files").replaceChildren(details);
+  }
+
+  function change(what) {
+    const was = Boolean(playing);
+    stop();
+    if ("exercise" in what) { state.step = 0; state.take = 0; }
+    Object.assign(state, what);
+    state.take = Math.min(state.take, step().takes.length - 1);
+    show();
+    if (was) play();
+  }
+
+  // -- sound ---------------------------------------------------------------------
+
+  function soundContext() {
+    context = context || new AudioContext({ sampleRate: 44100 });
+    return context;
+  }
+
+  function loadScript(src) {
+    return new Promise((resolve, reject) => {
+      const script = element("script", "", { src });
+      script.onload = resolve;
+      script.onerror = () => reject(new Error(`${src} is missing; unpack the whole folder.`));
+      document.head.append(script);
+    });
+  }
+
+  function sound({ key, script }) {
+    if (!decoded.has(key)) {
+      decoded.set(key, (async () => {
+        if (!encoded.has(key)) await loadScript(script);
+        const bytes = Uint8Array.from(atob(encoded.get(key)), (c) => c.charCodeAt(0));
+        encoded.delete(key);
+        return soundContext().decodeAudioData(bytes.buffer);
+      })());
+      decoded.get(key).catch(() => decoded.delete(key));
+    }
+    return decoded.get(key);
+  }
+
+  // A click as long as the loop, its tails carried round the end.
+  function clickBuffer(t, kind) {
+    const rate = 44100, length = Math.max(1, Math.round(t.length * rate));
+    const buffer = soundContext().createBuffer(1, length, rate), x = buffer.getChannelData(0);
+    for (const [at, accented] of t.clicks[kind] || []) {
+      addClick(x, Math.round(at * rate), accented, rate, true);
+    }
+    return buffer;
+  }
+
+  function addClick(x, start, accented, rate, round) {
+    const pitch = accented ? 1800 : 1200, level = accented ? 0.8 : 0.5;
+    for (let k = 0; k < 0.045 * rate; k++) {
+      const s = k / rate;
+      const at = round ? (start + k) % x.length : start + k;
+      if (at < x.length) {
+        x[at] += level * Math.sin(2 * Math.PI * pitch * s) * Math.exp(-s / 0.009) * Math.min(1, s / 0.0005);
+      }
+    }
+  }
+
+  function countInBuffer(t) {
+    const rate = 44100, beat = 60 / t.tempo, length = Math.round(t.beats * beat * rate);
+    const buffer = soundContext().createBuffer(1, length, rate), x = buffer.getChannelData(0);
+    for (let k = 0; k < t.beats; k++) addClick(x, Math.round(k * beat * rate), k === 0, rate, false);
+    return buffer;
+  }
+
+  const level = (id) => (Number($(id).value) / 100) ** 2;
+
+  async function layers(t) {
+    const kind = $("click-kind").value, recordKind = $("record-kind").value;
+    const found = [{ buffer: await sound(t.sounds.kit), lead: t.lead, id: "kit" }];
+    if (kind !== "none") found.push({ buffer: clickBuffer(t, kind), lead: 0, id: "click" });
+    if (t.sounds[recordKind]) {
+      found.push({ buffer: await sound(t.sounds[recordKind]), lead: t.lead, id: "record" });
+    }
+    return found;
+  }
+
+  function connect(where, found, t, loop, start) {
+    const mix = where.createDynamicsCompressor();
+    Object.assign(mix.threshold, { value: -4 });
+    Object.assign(mix.ratio, { value: 12 });
+    mix.connect(where.destination);
+    const gains = {};
+    const sources = found.map(({ buffer, lead, id }) => {
+      const source = where.createBufferSource(), gain = where.createGain();
+      source.buffer = buffer;
+      gain.gain.value = level(id);
+      source.connect(gain).connect(mix);
+      gains[id] = gain;
+      // What lies before and after the loop goes on as the loop does, so a decoder's delay only turns it.
+      const from = lead;
+      if (loop) Object.assign(source, { loop: true, loopStart: from, loopEnd: from + t.length });
+      source.start(start, from);
+      if (!loop) source.stop(start + t.length);
+      return source;
+    });
+    return { sources, gains };
+  }
+
+  async function play() {
+    const mine = ++turn;
+    $("message").textContent = "";
+    $("play").textContent = "Stop";
+    playing = { stop() {} };
+    try {
+      await soundContext().resume();
+      const t = take(), found = await layers(t);
+      if (mine !== turn) return;
+      const rate = Number($("speed").value) / 100;
+      const loop = step().loop && $("loop").checked;
+      if (rate === 1) playExactly(t, found, loop, mine);
+      else await playScaled(t, found, loop, rate, mine);
+    } catch (error) {
+      stop();
+      $("message").textContent = error.message;
+    }
+  }
+
+  function playExactly(t, found, loop, mine) {
+    let start = context.currentTime + 0.08;
+    const counted = [];
+    if ($("count-in").checked) {
+      const source = context.createBufferSource();
+      source.buffer = countInBuffer(t);
+      source.connect(context.destination);
+      source.start(start);
+      counted.push(source);
+      start += source.buffer.duration;
+    }
+    const { sources, gains } = connect(context, found, t, loop, start);
+    if (!loop) sources[0].onended = () => { if (mine === turn) stop(); };
+    playing = {
+      gains,
+      position: () => Math.max(0, context.currentTime - start) % t.length / t.length,
+      stop: () => [...counted, ...sources].forEach((s) => { s.onended = null; s.stop(); }),
+    };
+  }
+
+  // Between the tempi of the pack the browser stretches; the loop may then show its seam.
+  async function playScaled(t, found, loop, rate, mine) {
+    const offline = new OfflineAudioContext(2, Math.round(t.length * 44100), 44100);
+    connect(offline, found, t, false, 0);
+    const url = URL.createObjectURL(wave(await offline.startRendering()));
+    if (mine !== turn) { URL.revokeObjectURL(url); return; }
+    const media = new Audio(url);
+    Object.assign(media, { loop, preservesPitch: true, playbackRate: rate });
+    media.onended = () => { if (mine === turn) stop(); };
+    playing = {
+      position: () => (media.currentTime / t.length) % 1,
+      stop: () => { media.pause(); URL.revokeObjectURL(url); },
+    };
+    await media.play();
+  }
+
+  function wave(buffer) {
+    const frames = buffer.length, view = new DataView(new ArrayBuffer(44 + frames * 4));
+    const text = (at, s) => [...s].forEach((c, k) => view.setUint8(at + k, c.charCodeAt(0)));
+    text(0, "RIFF"); view.setUint32(4, 36 + frames * 4, true); text(8, "WAVEfmt ");
+    view.setUint32(16, 16, true); view.setUint16(20, 1, true); view.setUint16(22, 2, true);
+    view.setUint32(24, 44100, true); view.setUint32(28, 44100 * 4, true);
+    view.setUint16(32, 4, true); view.setUint16(34, 16, true); text(36, "data"); view.setUint32(40, frames * 4, true);
+    const [a, b] = [buffer.getChannelData(0), buffer.getChannelData(1)];
+    const whole = (v) => Math.round(Math.max(-1, Math.min(1, v)) * 32767);
+    for (let k = 0; k < frames; k++) {
+      view.setInt16(44 + 4 * k, whole(a[k]), true);
+      view.setInt16(46 + 4 * k, whole(b[k]), true);
+    }
+    return new Blob([view], { type: "audio/wav" });
+  }
+
+  function stop() {
+    turn++;
+    if (playing) playing.stop();
+    playing = null;
+    $("play").textContent = "Play";
+    $("progress").value = 0;
+  }
+
+  const again = () => { if (playing) { stop(); play(); } };
+
+  // -- start -----------------------------------------------------------------------
+
+  $("title").textContent = pack.title;
+  $("artist").textContent = pack.artist;
+  $("contents").append(...pack.exercises.map((e, k) => {
+    const item = element("li"), link = element("a", e.title, { href: `#${e.name}` });
+    link.append(element("small", `${e.stages[0].takes.map((t) => t.tempo).join(" · ")}`));
+    link.addEventListener("click", (event) => { event.preventDefault(); change({ exercise: k }); });
+    item.append(link);
+    return item;
+  }));
+  $("cautions").append(...pack.notes.map((n) => element("p", n)), ...pack.cautions.map((c) => {
+    const p = element("p");
+    p.append(element("strong", `${c.name}. `), c.text + " ", element("em", c.source));
+    return p;
+  }));
+  $("click-kind").append(...CLICK_NAMES.map((n) => element("option", n, { value: n })));
+  $("click-kind").value = "quarter";
+  $("play").addEventListener("click", () => (playing ? stop() : play()));
+  for (const id of ["kit", "click", "record"]) {
+    $(id).addEventListener("input", () => { if (playing?.gains?.[id]) playing.gains[id].gain.value = level(id); });
+    $(id).addEventListener("change", () => { if (playing && !playing.gains) again(); });
+  }
+  for (const id of ["click-kind", "record-kind", "loop"]) $(id).addEventListener("change", again);
+  $("speed").addEventListener("input", () => { $("speed-shown").textContent = `${$("speed").value} %`; });
+  $("speed").addEventListener("change", again);
+  document.addEventListener("keydown", (event) => {
+    if (event.target.matches("input, select, button, summary, a")) return;
+    if (event.code === "Space") { event.preventDefault(); playing ? stop() : play(); }
+    if (event.key === "+") change({ take: Math.min(state.take + 1, step().takes.length - 1) });
+    if (event.key === "-") change({ take: Math.max(state.take - 1, 0) });
+  });
+  (function tick() {
+    if (playing?.position) $("progress").value = playing.position();
+    requestAnimationFrame(tick);
+  })();
+  const named = pack.exercises.findIndex((e) => `#${e.name}` === location.hash);
+  state.exercise = Math.max(0, named);
+  show();
+})();
