@@ -20,6 +20,8 @@ from workbench.errors import WorkbenchError
 TARGET_LUFS = -16.0
 #: Highest true peak, dBTP (recommended by EBU R 128 and kept by BS.1770 users).
 CEILING_DBTP = -1.0
+#: So high that nothing is limited: for parts that are mixed and limited later.
+NO_CEILING_DBTP = 60.0
 #: The limiter looks this far ahead and back, seconds.
 LIMITER_S = 0.004
 #: BS.1770 gates blocks of 0.4 s; shorter loops are measured over several rounds.

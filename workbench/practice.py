@@ -37,7 +37,7 @@ from workbench.exercises import (
     stage_chart,
     with_sticking,
 )
-from workbench.loudness import TARGET_LUFS, levelled
+from workbench.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
 from workbench.practice_pages import PageStage, Take, write_pages
 from workbench.progress import Progress, part, silent
 from workbench.reading import Reading, read_part
@@ -60,6 +60,8 @@ AROUND_S = 0.35
 SEAM_S = 0.012
 #: What rings on after an excerpt that is not a loop, seconds.
 TAIL_S = 1.2
+#: Coding as MP3 raises peaks by about a decibel; they keep so much more headroom.
+LOSSY_HEADROOM_DB = 2.0
 #: Sound for the page carries so much of the loop's other end, samples: a decoder's
 #: own delay then shifts the loop but never shortens it.
 PAGE_PADDING = 4096
@@ -295,11 +297,13 @@ def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, te
     if speed is not None:
         back, out = _record_excerpt(shop, stage, speed, length)
         sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
-        record = placed(Audio(sounds["back"], SAMPLE_RATE), options.record_db, options.record_place)
+        # As loud as the rest, but limited only once, in the mix.
+        back = levelled(back, SAMPLE_RATE, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
+        record = placed(Audio(back, SAMPLE_RATE), options.record_db, options.record_place)
         along = mixed([record] if click is None else [record, click * np.float32(0.5)])
         along = _counted(shop, own, stage, tempo_bpm, along)
         files.append(("to play along", _save(shop, exercise, f"{stem}-drums-back", along, stage.loop)))
-        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-out", sounds["out"], stage.loop)))
+        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-out", out, stage.loop)))
     clicks = {kind: [(float(own.time_map.seconds(k, p)), accented) for k, bar in enumerate(own.time_map.bars)
                      for p, accented in click_positions(bar, kind)] for kind in CLICKS}
     data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
@@ -398,15 +402,17 @@ def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float
 
 # -- files ---------------------------------------------------------------------------
 
-def _level(shop: _Workshop, x: np.ndarray, loop: bool) -> np.ndarray:
-    return levelled(x, SAMPLE_RATE, shop.options.loudness_lufs, loop=loop)
+def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np.ndarray:
+    ceiling_dbtp = CEILING_DBTP - (LOSSY_HEADROOM_DB if lossy else 0.0)
+    return levelled(x, SAMPLE_RATE, shop.options.loudness_lufs, ceiling_dbtp, loop)
 
 
 def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool,
           ending: str | None = None) -> str:
     path = shop.folder / "audio" / exercise.name / f"{stem}.{ending or shop.options.format}"
     path.parent.mkdir(exist_ok=True)
-    save_audio(path, Audio(_level(shop, x, loop), SAMPLE_RATE), None if path.suffix == ".mp3" else "PCM_16")
+    lossy = path.suffix == ".mp3"
+    save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE), None if lossy else "PCM_16")
     shop.files.append(path)
     shop.audio_s += len(x) / SAMPLE_RATE
     return path.relative_to(shop.folder).as_posix()

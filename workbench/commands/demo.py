@@ -22,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="folder for the files (default: out/demo)")
     parser.add_argument("--detector", choices=("network", "spectral"),
                         help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument("--practice", action="store_true", help="make the practice pack as well (a minute)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -50,6 +51,10 @@ def run(args: argparse.Namespace) -> int:
     for path in (files.chart, files.hits, files.beats, *scores, reading):
         kind = path.name.removeprefix(f"{recording.stem}.")
         print(f"  {path}  {_WHAT[kind]}")
+    if args.practice:
+        from workbench.practice import make_practice_pack
+        pack = make_practice_pack(draft.chart, args.out / "practice", recording=recording, progress=progress)
+        print(f"  {pack.index}  the practice pack")
     print("It is a draft: listen and correct before you trust it.")
     return 0
 

@@ -1,0 +1,240 @@
+"""The practice pack as it lies in its folder."""
+
+import base64
+import json
+import re
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+import soundfile
+
+from workbench.audio import Audio, load_audio, save_audio, sha256_of
+from workbench.chart import Chart, Note, Recording, WrittenBar
+from workbench.chartfile import write_chart
+from workbench.cli import main
+from workbench.errors import WorkbenchError
+from workbench.exercises import Exercise, Stage, section_exercise
+from workbench.loudness import loudness_lufs, true_peak_dbtp
+from workbench.meter import TimeMap
+from workbench.practice import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
+from workbench.sound import render_chart
+
+RATE = 44100
+NASTY = "</script><b>Rain & #Sun \"quoted\""
+
+
+def groove_bar(*more):
+    notes = [Note(F(k, 8), "closed hi-hat", 90 - 20 * (k % 2)) for k in range(8)]
+    return WrittenBar((*notes, Note(F(0), "kick"), Note(F(1, 2), "kick"), Note(F(1, 4), "snare", 110),
+                       Note(F(3, 4), "snare", 110), *more))
+
+
+@pytest.fixture(scope="module")
+def song(tmp_path_factory):
+    """A short chart with its recording: kit and a held chord."""
+    folder = tmp_path_factory.mktemp("song")
+    chart = Chart(TimeMap.steady(3, 120.0, start_s=0.5), (groove_bar(),) * 3, NASTY, "The Night Trams")
+    kit = render_chart(chart, RATE, whole_recording=True).samples
+    t = np.arange(len(kit)) / RATE
+    chord = 0.05 * sum(np.sin(2 * np.pi * f * t) for f in (220, 277.2, 329.6))
+    path = folder / "song.flac"
+    save_audio(path, Audio(0.5 * kit + chord[:, None].astype(np.float32), RATE))
+    recording = Recording("song.flac", sha256_of(path), len(kit) / RATE)
+    chart = Chart(chart.time_map, chart.bars, chart.title, chart.artist, recording)
+    write_chart(chart, folder / "song.chart.json")
+    return chart, path
+
+
+@pytest.fixture(scope="module")
+def pack(song, tmp_path_factory):
+    chart, recording = song
+    exercise = section_exercise(chart, 0, 1, tempi=(0.5, 1.0))
+    return make_practice_pack(chart, tmp_path_factory.mktemp("out") / "pack", exercises=(exercise,),
+                              recording=recording, options=PackOptions(track_repeats=2))
+
+
+def decoded(script, folder):
+    text = script.read_text()
+    key, code = re.fullmatch(r'heard\((".*?"), "(.*)"\);\n', text).groups()
+    path = folder / "page.mp3"
+    path.write_bytes(base64.b64decode(code))
+    return json.loads(key), soundfile.read(path, always_2d=True)[0]
+
+
+def test_everything_lies_in_the_folder(pack):
+    assert pack.index.is_file() and pack.booklet.read_bytes().startswith(b"%PDF")
+    assert {p.name for p in pack.folder.iterdir()} == {"audio", "page", "index.html", "booklet.pdf"}
+    names = {p.name for p in pack.files}
+    assert {"hands-60bpm.flac", "all-120bpm.flac", "record-60bpm-drums-back.flac",
+            "record-120bpm-drums-out.flac", "track.mp3"} <= names
+    assert all(p.is_file() for p in pack.files)
+    assert not pack.notes
+
+
+@pytest.mark.parametrize("stage", ["hands", "feet", "all", "record"])
+@pytest.mark.parametrize("tempo_bpm", [60, 120])
+def test_loops_are_exact_to_the_sample(pack, stage, tempo_bpm):
+    for path in pack.files:
+        if path.name.startswith(f"{stage}-{tempo_bpm}bpm"):
+            assert soundfile.info(path).frames == round(8 * 60 / tempo_bpm * RATE), path.name
+
+
+def test_sound_is_level_and_never_clips(pack):
+    for path in pack.files:
+        x = load_audio(path).samples
+        assert true_peak_dbtp(x) <= -1, path.name
+        # Sparse or lossy sound may stay quieter, so that its peaks need not be crushed.
+        least = -30 if "feet" in path.name else -19 if path.suffix == ".mp3" else -17.5
+        assert least <= loudness_lufs(x, RATE) <= -15.5, path.name
+
+
+def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pack):
+    slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac"))
+    from workbench.stretch import find_attacks
+    found = find_attacks(slow)
+    for beat in range(1, 8):
+        assert np.abs(found - beat).min() < 0.003
+
+
+def test_drums_are_pushed_back_and_brought_out(pack):
+    back, out = (load_audio(next(p for p in pack.files if p.name == f"record-120bpm-drums-{name}.flac"))
+                 for name in ("back", "out"))
+
+    def beat_over_between(audio):
+        x = audio.mono()
+        on = [np.mean(x[round(t * RATE):round((t + 0.04) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
+        off = [np.mean(x[round((t + 0.18) * RATE):round((t + 0.24) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
+        return 10 * np.log10(np.mean(on) / np.mean(off))
+    assert beat_over_between(out) > beat_over_between(back) + 5
+
+
+def test_page_sound_holds_more_than_a_loop_of_both_ends(pack, tmp_path):
+    """Whatever a decoder adds in front, one exact round lies inside."""
+    key, x = decoded(pack.folder / "page" / f"{pack.exercises[0].name}-all-120bpm-kit.js", tmp_path)
+    assert key == f"{pack.exercises[0].name}/all-120bpm-kit"
+    n = 4 * RATE
+    assert len(x) >= n + 2 * PAGE_PADDING
+    for shift in (PAGE_PADDING - 1500, PAGE_PADDING, PAGE_PADDING + 1500):
+        lap = x[shift:shift + n]
+        jump = np.abs(lap[0] - lap[-1]).max()
+        assert jump < 0.05
+        assert np.corrcoef(lap[:500, 0], x[shift + n:shift + n + 500, 0])[0, 1] > 0.9
+
+
+def page_data(pack):
+    text = (pack.folder / "page" / "pack.js").read_text(encoding="ascii")
+    assert text.startswith("window.practicePack = ") and text.endswith(";\n")
+    return json.loads(text[len("window.practicePack = "):-2])
+
+
+def test_the_page_knows_every_sound_and_every_link_is_there(pack):
+    data = page_data(pack)
+    linked = set()
+    for e in data["exercises"]:
+        linked.add(e["track"])
+        for s in e["stages"]:
+            assert s["svg"].lstrip().startswith(("<svg", "<?xml"))
+            for t in s["takes"]:
+                for sound in t["sounds"].values():
+                    assert (pack.folder / sound["script"]).is_file()
+                    assert json.dumps(sound["key"]) in (pack.folder / sound["script"]).read_text()[:200]
+                linked |= {f["href"] for f in t["files"]}
+                assert len(t["clicks"]["quarter"]) == 8 and len(t["clicks"]["2 and 4"]) == 4
+    assert linked == {p.relative_to(pack.folder).as_posix() for p in pack.files}
+
+
+def test_the_page_asks_the_network_for_nothing(pack):
+    for path in (pack.index, pack.folder / "page" / "player.js", pack.folder / "page" / "style.css"):
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(r"https?://|//cdn|@import", text), path.name
+    assert "default-src 'none'" in pack.index.read_text(encoding="utf-8")
+
+
+def test_titles_cannot_become_markup(pack):
+    page = pack.index.read_text(encoding="utf-8")
+    assert "<b>Rain" not in page and "&lt;/script&gt;" in page
+    assert page_data(pack)["title"] == NASTY
+
+
+def test_cautions_are_on_the_page(pack):
+    text = {c["name"]: c["text"] + c["source"] for c in page_data(pack)["cautions"]}
+    assert "85 dBA over 8 hours" in text["Hearing"] and "NIOSH" in text["Hearing"]
+    assert "pain" in text["Strain"] and "law where you are" in text["Rights"]
+
+
+def test_a_pack_replaces_a_pack_and_nothing_else(song, tmp_path):
+    chart, _ = song
+    e = (section_exercise(chart, 0, 0, tempi=(1.0,)),)
+    quick = PackOptions(track_repeats=0, click="none")
+    make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
+    again = make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
+    assert again.notes and "kit" in again.notes[0]
+    (tmp_path / "pack" / "letter.txt").write_text("mine")
+    with pytest.raises(WorkbenchError, match="holds other files"):
+        make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
+    assert (tmp_path / "pack" / "letter.txt").read_text() == "mine"
+
+
+def test_another_recording_is_refused(song, tmp_path):
+    chart, _ = song
+    other = tmp_path / "other.flac"
+    save_audio(other, Audio(np.random.default_rng(0).uniform(-0.1, 0.1, (2 * RATE, 1)), RATE))
+    with pytest.raises(WorkbenchError, match="is not the recording"):
+        make_practice_pack(chart, tmp_path / "pack", recording=other)
+    assert not (tmp_path / "pack").exists()
+
+
+def test_a_count_in_comes_before_what_is_no_loop(song, tmp_path):
+    chart, _ = song
+    stages = (Stage("song", "in the song", (0, 1), loop=False), Stage("loop", "as a loop", (0, 1)))
+    both = Exercise("x", "X", "fill", "bars 1–2", 0, stages, (120.0,))
+    pack = make_practice_pack(chart, tmp_path / "pack", exercises=(both,),
+                              options=PackOptions(track_repeats=0, format="wav", count_in_bars=2))
+    once, lap = (soundfile.info(p).frames for p in reversed(pack.files))
+    assert lap == 4 * RATE
+    # Two bars of count-in, two of music, and what rings on.
+    assert once == 4 * RATE + 4 * RATE + 2 * RATE
+
+
+@pytest.mark.parametrize("wrong, message", [
+    ({"format": "aac"}, "flac, wav, mp3"), ({"click": "waltz"}, "A click is one of"),
+    ({"kit_place": 2.0}, "between -1"), ({"loudness_lufs": 0.0}, "LUFS"),
+    ({"count_in_bars": -1}, "negative")])
+def test_wrong_options_are_refused(wrong, message):
+    with pytest.raises(WorkbenchError, match=message):
+        PackOptions(**wrong)
+
+
+def test_ladders_end_at_the_original_tempo():
+    assert ladder_bpm((60.0, 75.0, 100.0)) == (60.0, 75.0, 100.0)
+    assert ladder_bpm((60.0, 75.0, 100.0), 10.0) == (60.0, 70.0, 80.0, 90.0, 100.0)
+    assert ladder_bpm((90.0, 90.0), 5.0) == (90.0, 90.0)
+
+
+def test_nothing_to_practise(tmp_path):
+    chart = Chart.empty(TimeMap.steady(4, 100.0))
+    with pytest.raises(WorkbenchError, match="nothing to practise"):
+        make_practice_pack(chart, tmp_path / "pack")
+
+
+# -- command line --------------------------------------------------------------------
+
+def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
+    _, recording = song
+    status = main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
+                   "--bars", "1", "--tempi", "100", "--repeats", "0", "--format", "mp3", "--json"])
+    said = json.loads(capsys.readouterr().out)
+    assert status == 0 and len(said["exercises"]) == 1 and not said["notes"]
+    assert any(f.endswith("drums-back.mp3") for f in said["files"])
+
+
+@pytest.mark.parametrize("arguments, message", [
+    (["--tempi", "slow"], "Write tempi as per cent"), (["--bars", "x"], "Write bars as 5-8"),
+    (["--bars", "9"], "There is no bar 9"), (["--kinds", "solo"], "not of 'solo'"),
+    (["--sections", "Z"], "no section 'Z'")])
+def test_what_the_command_cannot_do_it_says(song, tmp_path, capsys, arguments, message):
+    _, recording = song
+    status = main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
+                   *arguments])
+    assert status == 2 and message in capsys.readouterr().err
