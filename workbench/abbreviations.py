@@ -274,7 +274,7 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
 # -- lines -------------------------------------------------------------------------
 
 def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
-              most_weight: float = 72.0) -> list[list[PrintedBar]]:
+              most_weight: float = 56.0) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
     at line starts, no lone bar on a last line if it can be helped.  A simile
     that would open a line is written out, so that no line must be read
@@ -301,13 +301,16 @@ def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
     return [replace(b, kind=Kind.NOTES) for b in line[:first]] + line[first:]
 
 
+#: Room beside a notehead: grace notes, parentheses (in moments).
+_EXTRA_WEIGHT = {"flam": 0.7, "drag": 1.4, "ghost": 0.35}
+
+
 def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     """Room a bar needs, in moments at which something is written."""
     if bar.kind is Kind.NOTES:
-        moments = {n.position for n in chart.bars[bar.bar_index].notes}
-        graces = sum(0.7 * (1 + ("drag" in n.articulations)) for n in chart.bars[bar.bar_index].notes
-                     if n.articulations & {"flam", "drag"})
-        return max(4.0, len(moments) + graces)
+        notes = chart.bars[bar.bar_index].notes
+        wide = sum(_EXTRA_WEIGHT.get(sign, 0.0) for n in notes for sign in n.articulations)
+        return max(4.0, len({n.position for n in notes}) + wide)
     return 4.0
 
 

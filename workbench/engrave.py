@@ -20,10 +20,12 @@ from workbench.pages import MARGIN, PLAIN, PageStyle, lay_excerpt, lay_pages
 from workbench.progress import Progress, part, silent
 from workbench.safefile import write_whole
 from workbench.scoresigns import ScoreOptions, clean_text
-from workbench.systems import System, engrave_system, natural_width
+from workbench.systems import System, engrave_systems, natural_width
 
 _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STIXGeneralBolIta.ttf",
           "DejaVuSans.ttf")
+
+_LINES_AT_A_TIME = 12
 
 #: What the full part shows by default: folded, so that it reads like a published part.
 PART = ScoreOptions(repeats=True)
@@ -127,15 +129,22 @@ def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
                          similes=options.similes, multirests=options.multirests, slashes=options.slashes)
     rows = lay_lines(chart, printed, options.bars_per_line)
     room = style.size[0] - 2 * MARGIN
-    out, meter = [], None
-    for k, row in enumerate(rows):
-        tell(k / len(rows), "Engraving")
-        number = chart.time_map.bar_number(row[0].bar_index)
-        shown = style.bar_numbers and number > 0 and (k > 0 or bars is not None)
-        out.append(engrave_system(
-            chart, row, options, natural_width(chart, row, room, options.bars_per_line),
-            show_meter=chart.time_map.bars[row[0].bar_index].meter != meter,
-            number=str(number) if shown else ""))
-        meter = chart.time_map.bars[row[-1].bar_index].meter
+    widths = [natural_width(chart, row, room, options.bars_per_line) for row in rows]
+    out: list[System] = []
+    meter = None
+    while len(out) < len(rows):
+        tell(len(out) / len(rows), "Engraving")
+        # Neighbours of one width are engraved together, some at a time.
+        k = len(out)
+        same = next((j for j in range(k, len(rows)) if widths[j] != widths[k]), len(rows))
+        batch = rows[k:min(same, k + _LINES_AT_A_TIME)]
+        opening = chart.time_map.bars[batch[0][0].bar_index].meter
+        out += engrave_systems(chart, batch, options, widths[k], show_meter=opening != meter)
+        meter = chart.time_map.bars[batch[-1][-1].bar_index].meter
+    if style.bar_numbers:
+        for k, system in enumerate(out):
+            number = chart.time_map.bar_number(system.printed[0].bar_index)
+            if number > 0 and (k > 0 or bars is not None):
+                system.number = str(number)
     tell(1.0, "Engraving")
     return out

@@ -1,4 +1,4 @@
-"""One line of music as MEI, the form in which it is handed to the engraver.
+"""Lines of music as MEI, the form in which it is handed to the engraver.
 
 MEI (Music Encoding Initiative, version 5) can say what a printed drum part
 needs and MusicXML cannot say so that it survives: simile signs without their
@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from functools import cache
 
 from lxml import etree
 
@@ -27,6 +28,7 @@ from workbench.scoresigns import (
     count_syllable,
     grace_chords,
     note_id,
+    slug,
     written_head,
 )
 
@@ -35,6 +37,9 @@ _ID = "{http://www.w3.org/XML/1998/namespace}id"
 #: Only heads for which the music font has glyphs for every note value.
 _HEADS = {Notehead.X: "x", Notehead.CIRCLE_X: "U+E0B3", Notehead.DIAMOND: "diamond",
           Notehead.TRIANGLE: "isotriangle", "slashed": "U+E0CF"}
+#: Where rests stand, alone and in a bar of two voices (MEI ``loc``).
+_MIDDLE_LINE = "4"
+_REST_PLACES = {"up": "6", "down": "0"}
 _STEPS = {step: k for k, step in enumerate("CDEFGAB")}
 _BOTTOM_LINE = 4 * 7 + _STEPS["E"]
 
@@ -44,45 +49,57 @@ def staff_place(own: Instrument) -> int:
     return own.staff_octave * 7 + _STEPS[own.staff_step] - _BOTTOM_LINE
 
 
-def line_mei(chart: Chart, line: Sequence[PrintedBar], options: ScoreOptions, *,
-             show_meter: bool, is_last: bool = True) -> str:
-    """A line of printed bars as an MEI document.
+def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: ScoreOptions, *,
+              show_meter: bool) -> str:
+    """Lines of printed bars as an MEI document in which each begins a page.
 
     Parameters
     ----------
     chart : Chart
-    line : sequence of PrintedBar
+    lines : sequence of sequence of PrintedBar
     options : ScoreOptions
     show_meter : bool
-        Print the time signature at the start of the line.
-    is_last : bool
-        The part ends with this line.
+        Print the time signature at the start of the first line.
     """
-    first = chart.time_map.bars[line[0].bar_index].meter
-    section = _document(first.beats if show_meter else None, first.unit)
-    meter, parent, sections = first, section, {s.bar_index for s in chart.sections}
-    for k, printed in enumerate(line):
-        own = chart.time_map.bars[printed.bar_index].meter
-        if own != meter:
-            _add(section, "scoreDef", meter_count=str(own.beats), meter_unit=str(own.unit))
-            meter = own
-        if printed.opens_ending or (k == 0 and printed.ending):
-            parent = _add(section, "ending", n=" ".join(f"{n}." for n in printed.ending),
-                          lendsym="angledown" if printed.closes_repeat else "none")
-        measure = _measure(chart, printed, options, parent)
-        if printed.opens_repeat:
-            measure.set("left", "rptstart")
-        ends = is_last and k == len(line) - 1
-        after = printed.bar_index + printed.rest_bars
-        if printed.closes_repeat:
-            measure.set("right", "rptend")
-        elif ends:
-            measure.set("right", "end")
-        elif after in sections and not chart.time_map.bars[printed.bar_index].is_pickup:
-            measure.set("right", "dbl")
-        if printed.closes_ending:
-            parent = section
+    meter = chart.time_map.bars[lines[0][0].bar_index].meter
+    section = _document(meter.beats if show_meter else None, meter.unit)
+    sections = {s.bar_index for s in chart.sections}
+    for line in lines:
+        _add(section, "pb")
+        parent = section
+        for k, printed in enumerate(line):
+            own = chart.time_map.bars[printed.bar_index].meter
+            if own != meter:
+                _add(section, "scoreDef", meter_count=str(own.beats), meter_unit=str(own.unit))
+                meter = own
+            if printed.opens_ending or (k == 0 and printed.ending):
+                parent = _add(section, "ending", n=" ".join(f"{n}." for n in printed.ending),
+                              lendsym="angledown" if printed.closes_repeat else "none")
+            measure = _measure(chart, printed, options, parent)
+            _set_bar_lines(chart, printed, measure, sections)
+            if printed.closes_ending:
+                parent = section
     return etree.tostring(section.getroottree(), encoding="unicode")
+
+
+def _set_bar_lines(chart: Chart, printed: PrintedBar, measure, sections: set[int]) -> None:
+    if printed.opens_repeat:
+        measure.set("left", "rptstart")
+    if printed.closes_repeat:
+        measure.set("right", "rptend")
+    elif printed.heard[-1] == len(chart) - 1:
+        measure.set("right", "end")
+    elif (printed.bar_index + printed.rest_bars in sections
+          and not chart.time_map.bars[printed.bar_index].is_pickup):
+        measure.set("right", "dbl")
+
+
+@cache
+def _place_and_head(name: str) -> dict[str, str]:
+    """Attributes of an instrument's notes."""
+    own = instrument(name)
+    head = {"head.shape": _HEADS[own.notehead]} if own.notehead in _HEADS else {}
+    return {"loc": str(staff_place(own)), **head}
 
 
 def _document(beats: int | None, unit: int):
@@ -95,9 +112,7 @@ def _document(beats: int | None, unit: int):
         definition.set("meter.unit", str(unit))
     staff = _add(_add(definition, "staffGrp"), "staffDef", n="1", lines="5")
     _add(staff, "clef", shape="perc")
-    section = _add(score, "section")
-    _add(section, "pb")  # the only break: the engraver keeps the line in one piece
-    return section
+    return _add(score, "section")
 
 
 def _add(parent, tag: str, text: str | None = None, **attributes: str):
@@ -175,6 +190,8 @@ class _BarWriter:
     def write(self) -> None:
         voices = write_bar(self.chart, self.bar_index, self.options.one_voice).voices
         shown: set = set()
+        self.two_voices = len(voices) > 1
+        self.counted: set[Fraction] = set()
         for voice in voices:
             layer = _add(self.staff, "layer", n="1" if voice.stem == "up" else "2")
             if not any(e.shown for e in voice.events):
@@ -233,36 +250,39 @@ class _BarWriter:
 
     def _event(self, parent, voice: Voice, event: Event, graces: bool) -> None:
         if not event.notes:
-            tag = "rest" if event.shown else "space"
-            _add(parent, tag, **_timing(event.value))
+            rest = etree.SubElement(parent, "rest" if event.shown else "space", _timing(event.value))
+            if event.shown:
+                rest.set("loc", _REST_PLACES[voice.stem] if self.two_voices else _MIDDLE_LINE)
             return
         if graces:
             self._graces(parent, voice, event)
         rolled = any("roll" in n.articulations for n in event.notes)
         if rolled:
             parent = _add(parent, "bTrem", unitdur="32")
-        timing = {**_timing(event.value), "stem_dir": voice.stem}
+        timing = {**_timing(event.value), "stem.dir": voice.stem}
         if rolled:
-            timing["stem_mod"] = "3slash"
+            timing["stem.mod"] = "3slash"
         holder = parent
         if len(event.notes) > 1:
-            holder = parent = _add(parent, "chord", **timing)
+            holder = parent = etree.SubElement(parent, "chord", timing)
             timing = {}
         for n in event.notes:
-            note = _add(parent, "note", **timing, loc=str(staff_place(instrument(n.instrument))))
-            note.set(_ID, note_id(self.bar_index, n))
-            head, _ = written_head(n)
-            if head in _HEADS:
-                note.set("head.shape", _HEADS[head])
+            note = etree.SubElement(parent, "note", {
+                **timing, **_place_and_head(n.instrument), _ID: note_id(self.bar_index, n)})
+            if n.articulations:
+                head, _ = written_head(n)
+                if head in _HEADS:
+                    note.set("head.shape", _HEADS[head])
             if "ghost" in n.articulations:
                 note.set("head.mod", "paren")
             if len(event.notes) == 1:
                 holder = note
-        said = frozenset().union(*(n.articulations for n in event.notes))
-        if "accent" in said:
-            _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
         self._under(holder, event)
-        self._over(voice, event, said)
+        said = frozenset().union(*(n.articulations for n in event.notes))
+        if said:
+            if "accent" in said:
+                _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
+            self._over(voice, event, said)
 
     def _graces(self, parent, voice: Voice, event: Event) -> None:
         chords = grace_chords(event.notes)
@@ -271,25 +291,23 @@ class _BarWriter:
         group = _add(parent, "graceGrp", grace="unacc")
         if len(chords) > 1:
             group = _add(group, "beam")
-        timing = {"dur": "8" if len(chords) == 1 else "16", "grace": "unacc", "stem_dir": voice.stem}
+        timing = {"dur": "8" if len(chords) == 1 else "16", "grace": "unacc", "stem.dir": voice.stem}
         if len(chords) == 1:
-            timing["stem_mod"] = "1slash"
+            timing["stem.mod"] = "1slash"
         for chord in chords:
             holder, own = group, dict(timing)
             if len(chord) > 1:
-                holder, own = _add(group, "chord", **timing), {}
+                holder, own = etree.SubElement(group, "chord", timing), {}
             for n in chord:
-                note = _add(holder, "note", **own, loc=str(staff_place(instrument(n.instrument))))
-                head = instrument(n.instrument).notehead
-                if head in _HEADS:
-                    note.set("head.shape", _HEADS[head])
+                etree.SubElement(holder, "note", {**own, **_place_and_head(n.instrument)})
 
     def _under(self, holder, event: Event) -> None:
         """Count syllables and sticking letters, in rows under the staff."""
         row = 1
         if self.options.counts:
             syllable = count_syllable(self.chart, self.bar_index, event.position)
-            if syllable:
+            if syllable and event.position not in self.counted:
+                self.counted.add(event.position)
                 _add(_add(holder, "verse", n=str(row)), "syl", syllable)
             row += 1
         if self.options.sticking:
@@ -343,12 +361,11 @@ def _tuplet_edges(events: Sequence[Event], k: int) -> tuple[int, int]:
 def legend_mei(used: Sequence[str]) -> str:
     """The drum key as one line: each instrument's place and head, its name below."""
     section = _document(None, 4)
+    _add(section, "pb")
     measure = _add(section, "measure", n="1", right="invis")
     layer = _add(_add(measure, "staff", n="1"), "layer", n="1")
     for name in used:
-        own = instrument(name)
-        note = _add(layer, "note", dur="4", loc=str(staff_place(own)), stem_visible="false")
-        if own.notehead in _HEADS:
-            note.set("head.shape", _HEADS[own.notehead])
+        note = etree.SubElement(layer, "note", {
+            "dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: f"note-key-{slug(name)}"})
         _add(_add(note, "verse", n="1"), "syl", name)
     return etree.tostring(section.getroottree(), encoding="unicode")

@@ -365,6 +365,7 @@ class _Writer:
             _add(note, "duration", self._duration(bar_index, values.length))
             _add(note, "voice", "1")
             return
+        self.counted: set[Fraction] = set()
         for k, voice in enumerate(values.voices):
             if k:
                 _add(_add(measure, "backup"), "duration", self._duration(bar_index, values.length))
@@ -459,7 +460,8 @@ class _Writer:
             self._notations(note, n, hidden, drawn, tuplet if j == 0 else (None, None, False))
             if j == 0 and self.options.counts:
                 syllable = count_syllable(self.chart, bar_index, event.position)
-                if syllable:
+                if syllable and event.position not in self.counted:
+                    self.counted.add(event.position)
                     _add_lyric(note, 1, "count", syllable)
             if n.sticking and self.options.sticking:
                 # Letters of one chord stand under each other.

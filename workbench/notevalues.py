@@ -21,6 +21,8 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
+from typing import NamedTuple
 
 from workbench.chart import Chart, Note
 from workbench.drumkit import instrument
@@ -143,8 +145,12 @@ def beat_groups(bar: Bar) -> tuple[tuple[Fraction, Fraction], ...]:
     >>> [length for _, length in beat_groups(Bar(Meter(7, 8), (0, 1, 2, 3, 4, 5, 6)))]
     [Fraction(1, 4), Fraction(1, 4), Fraction(3, 8)]
     """
-    start, out = -bar.missing, []
-    for length in _group_lengths(bar.meter):
+    return _beat_groups(bar.meter, bar.missing)
+
+
+def _beat_groups(meter: Meter, missing: Fraction) -> tuple[tuple[Fraction, Fraction], ...]:
+    start, out = -missing, []
+    for length in _group_lengths(meter):
         out.append((start, length))
         start += length
     return tuple(out)
@@ -184,20 +190,57 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
         If a position is too fine for any note value.
     """
     bar, notes = chart.time_map.bars[bar_index], chart.bars[bar_index].notes
-    hands = tuple(n for n in notes if one_voice or not instrument(n.instrument).is_foot)
-    feet = tuple(n for n in notes if not one_voice and instrument(n.instrument).is_foot)
+    hands: dict[Fraction, list[Note]] = {}
+    feet: dict[Fraction, list[Note]] = {}
+    for n in notes:
+        down = instrument(n.instrument).is_foot and not one_voice
+        (feet if down else hands).setdefault(n.position, []).append(n)
     try:
-        voices = [Voice(stem, _write_voice(bar, part))
-                  for stem, part in (("up", hands), ("down", feet)) if part]
+        rhythm = _write_rhythm(_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet))
     except _TooFine as error:
         raise ChartError(
             f"Bar {chart.time_map.bar_number(bar_index)} cannot be written: {error.args[0]} is too "
             "fine for any note value; move the note to the grid."
         ) from None
+    return BarValues(bar.length, tuple(
+        _with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
+
+
+def _onsets(chords: dict[Fraction, list[Note]]) -> tuple[tuple[Fraction, bool], ...]:
+    """(position, whether all of it is rolled) of each chord."""
+    return tuple((p, all("roll" in n.articulations for n in chords[p])) for p in sorted(chords))
+
+
+def _with_notes(voice: Voice, chords: dict[Fraction, list[Note]]) -> Voice:
+    return Voice(voice.stem, tuple(
+        Event(e.position, e.value, tuple(chords[e.position]), e.shown, e.group, e.beams, e.tuplet)
+        if e.notes else e for e in voice.events))
+
+
+class _Shape(NamedTuple):
+    """What of a bar matters for its note values."""
+
+    meter: Meter
+    length: Fraction
+
+    @property
+    def missing(self) -> Fraction:
+        return self.meter.bar_length - self.length
+
+
+#: Stand in for the notes of a hit while its rhythm is worked out.
+_HIT: tuple = (None,)
+_ROLLED: tuple = (None, None)
+
+
+@lru_cache(maxsize=2048)
+def _write_rhythm(shape: _Shape, hands, feet) -> tuple[Voice, ...]:
+    """The voices of a bar without their notes; a part repeats few rhythms many times."""
+    voices = [Voice(stem, _write_voice(shape, dict(part)))
+              for stem, part in (("up", hands), ("down", feet)) if part]
     if len(voices) == 2:
-        voices = _hide_needless_rests(bar, *voices)
-    voices = [replace(v, events=_beam(_join_rests(bar, v.events))) for v in voices]
-    return BarValues(bar.length, tuple(voices))
+        voices = _hide_needless_rests(*voices)
+    return tuple(replace(v, events=_beam(_join_rests(shape, v.events))) for v in voices)
 
 
 class _TooFine(Exception):
@@ -221,38 +264,40 @@ class _Leaf:
 
     def value(self, units: int) -> Value | None:
         """The single value that lasts so many units, if there is one."""
-        written = units * (self.length / self.normal if self.normal else self.unit)
-        actual, normal = (self.parts, self.normal) if self.normal else (1, 1)
-        for dots, base in ((0, written), (1, written * Fraction(2, 3))):
-            if base in TYPE_NAMES:
-                return Value(base, dots, actual, normal)
-        return None
+        return _single_value(units * self.length.numerator, self.length.denominator, self.parts, self.normal)
 
 
-def _write_voice(bar: Bar, notes: Iterable[Note]) -> tuple[Event, ...]:
-    chords: dict[Fraction, list[Note]] = {}
-    for note in notes:
-        chords.setdefault(note.position, []).append(note)
+@lru_cache(maxsize=4096)
+def _single_value(numerator: int, denominator: int, parts: int, normal: int) -> Value | None:
+    written = Fraction(numerator, denominator * (normal or parts))
+    actual, normal = (parts, normal) if normal else (1, 1)
+    for dots, base in ((0, written), (1, written * Fraction(2, 3))):
+        if base in TYPE_NAMES:
+            return Value(base, dots, actual, normal)
+    return None
+
+
+def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[Event, ...]:
     events: list[Event] = []
     tuplets = 0
-    for group, leaves in enumerate(_leaves_of_bar(bar, sorted(chords))):
+    for group, leaves in enumerate(_leaves_of_bar(shape, tuple(onsets))):
         for leaf in leaves:
             tuplet = None
             if leaf.normal:
                 tuplet, tuplets = tuplets, tuplets + 1
-            for position, value in _fill(leaf, chords, max(leaf.start, Fraction(0))):
-                events.append(Event(position, value, tuple(chords.get(position, ())),
-                                    group=group, tuplet=tuplet))
-    return _lengthen_rolls(tuple(events), bar)
+            for position, value in _fill(leaf, onsets, max(leaf.start, Fraction(0))):
+                notes = () if position not in onsets else _ROLLED if onsets[position] else _HIT
+                events.append(Event(position, value, notes, group=group, tuplet=tuplet))
+    return _lengthen_rolls(tuple(events), shape)
 
 
-def _leaves_of_bar(bar: Bar, onsets: Sequence[Fraction]) -> list[list[_Leaf]]:
-    groups = [(s, n) for s, n in beat_groups(bar) if s + n > 0]
+def _leaves_of_bar(shape: _Shape, onsets: Sequence[Fraction]) -> list[list[_Leaf]]:
+    groups = [(s, n) for s, n in _beat_groups(shape.meter, shape.missing) if s + n > 0]
     out: list[list[_Leaf]] = []
     k = 0
     while k < len(groups):
         start, length = groups[k]
-        if k + 1 < len(groups) and _is_wide_triplet(groups[k], groups[k + 1], onsets, bar):
+        if k + 1 < len(groups) and _is_wide_triplet(groups[k], groups[k + 1], onsets, shape.missing):
             out += [[_Leaf(start, 2 * length, 3, 2)], []]
             k += 2
             continue
@@ -265,10 +310,10 @@ def _leaves_of_bar(bar: Bar, onsets: Sequence[Fraction]) -> list[list[_Leaf]]:
 
 
 def _is_wide_triplet(first: tuple[Fraction, Fraction], second: tuple[Fraction, Fraction],
-                     onsets: Sequence[Fraction], bar: Bar) -> bool:
+                     onsets: Sequence[Fraction], missing: Fraction) -> bool:
     """Whether two beats hold quarter-note triplets (beats 1–2 or 3–4)."""
     start, beat = first
-    if second[1] != beat or beat.numerator != 1 or start < 0 or (start + bar.missing) % (2 * beat):
+    if second[1] != beat or beat.numerator != 1 or start < 0 or (start + missing) % (2 * beat):
         return False
     inside = {(p - start) / beat for p in onsets if start <= p < start + 2 * beat}
     third = Fraction(2, 3)
@@ -344,21 +389,21 @@ def _rests(leaf: _Leaf, at: Fraction, until: Fraction):
         at += n
 
 
-def _lengthen_rolls(events: tuple[Event, ...], bar: Bar) -> tuple[Event, ...]:
+_ROLL_VALUES = {Fraction(1, 2): Value(Fraction(1, 2)), Fraction(3, 4): Value(Fraction(1, 2), 1),
+                Fraction(1): Value(Fraction(1))}
+
+
+def _lengthen_rolls(events: tuple[Event, ...], shape: _Shape) -> tuple[Event, ...]:
     """Let a roll last over the silent beats after it, to the next hit."""
     out: list[Event] = []
     for event in events:
         last = out[-1] if out else None
-        if (last and last.notes and any("roll" in n.articulations for n in last.notes)
-                and not event.notes and last.tuplet is None and event.tuplet is None
-                and last.value.length.numerator == 1):
-            total = last.value.length + event.value.length
-            on = last.position + bar.missing
-            if total in (Fraction(1, 2), Fraction(1)) and on % total == 0:
-                out[-1] = replace(last, value=Value(total))
-                continue
-            if total == Fraction(3, 4) and last.value.base == Fraction(1, 2):
-                out[-1] = replace(last, value=Value(Fraction(1, 2), 1))
+        if (last and last.notes is _ROLLED and not event.notes
+                and last.tuplet is None and event.tuplet is None
+                and (last.position + shape.missing) % Fraction(1, 2) == 0):
+            longer = _ROLL_VALUES.get(last.value.length + event.value.length)
+            if longer:
+                out[-1] = replace(last, value=longer)
                 continue
         out.append(event)
     return tuple(out)
@@ -366,7 +411,7 @@ def _lengthen_rolls(events: tuple[Event, ...], bar: Bar) -> tuple[Event, ...]:
 
 # -- rests -------------------------------------------------------------------------
 
-def _hide_needless_rests(bar: Bar, hands: Voice, feet: Voice) -> list[Voice]:
+def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
     """Hide the rests whose place the other voice already shows."""
     return [
         replace(hands, events=tuple(_without_rests(hands.events, feet.events, leads=True))),
@@ -401,7 +446,7 @@ def _without_rests(events: Sequence[Event], others: Sequence[Event], leads: bool
             yield replace(e, shown=later and e.end not in other)
 
 
-def _join_rests(bar: Bar, events: tuple[Event, ...]) -> tuple[Event, ...]:
+def _join_rests(shape: _Shape, events: tuple[Event, ...]) -> tuple[Event, ...]:
     """Two quarter rests on beats 1–2 or 3–4 become a half rest."""
     out: list[Event] = []
     for e in events:
@@ -409,8 +454,8 @@ def _join_rests(bar: Bar, events: tuple[Event, ...]) -> tuple[Event, ...]:
         if (last and not last.notes and not e.notes and last.shown == e.shown
                 and last.tuplet is None and e.tuplet is None
                 and last.value == e.value == Value(Fraction(1, 4))
-                and (last.position + bar.missing) % Fraction(1, 2) == 0
-                and bar.meter.unit <= 4 and bar.meter.beats % 3):
+                and (last.position + shape.missing) % Fraction(1, 2) == 0
+                and shape.meter.unit <= 4 and shape.meter.beats % 3):
             out[-1] = replace(last, value=Value(Fraction(1, 2)))
         else:
             out.append(e)

@@ -21,7 +21,7 @@ from workbench.engrave import svg_to_pdf
 from workbench.pages import MARGIN, PLAIN, PageStyle, draw_title
 from workbench.safefile import write_whole
 from workbench.scoresigns import WRITTEN_OUT
-from workbench.systems import engrave_system
+from workbench.systems import engrave_systems
 
 _TALLEST_ROW = 250.0
 _NAME_WIDTH = 330
@@ -154,6 +154,6 @@ def _draw_stage(root: etree._Element, chart: Chart, stages, stage: Stage, y: flo
 def _draw_bar(root: etree._Element, chart: Chart, bar_index: int, x: float, y: float, height: float,
               music: float) -> None:
     printed = (PrintedBar(bar_index, (bar_index,), Kind.NOTES),)
-    row = engrave_system(chart, printed, WRITTEN_OUT, round(music / 0.8), show_meter=True)
+    (row,) = engrave_systems(chart, [printed], WRITTEN_OUT, round(music / 0.8), show_meter=True)
     scale = min(0.8, 0.92 * height / row.height)
     row.draw(root, x, y + (height - row.height * scale) / 2, scale)

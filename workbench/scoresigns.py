@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 
 from workbench.chart import Chart, Note
 from workbench.drumkit import Notehead, instrument
@@ -67,6 +68,7 @@ def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
             Fraction(1, 3): "trip", Fraction(2, 3): "let"}.get(part, "")
 
 
+@cache
 def slug(name: str) -> str:
     """An instrument's name as part of an XML id."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower())

@@ -20,18 +20,23 @@ from lxml import etree
 from workbench.abbreviations import Kind, PrintedBar, bar_weight
 from workbench.chart import Chart, Section
 from workbench.drawing import symbol, tag, text
+from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.errors import ChartError
-from workbench.mei import legend_mei, line_mei
-from workbench.scoresigns import ScoreOptions, bar_id
+from workbench.mei import legend_mei, lines_mei
+from workbench.scoresigns import ScoreOptions, bar_id, slug
 
 _OPTIONS = {
     "breaks": "encoded", "adjustPageHeight": True, "header": "none", "footer": "none",
-    "svgViewBox": True, "scale": 100, "font": "Bravura", "multiRestStyle": "block",
+    "svgViewBox": True, "svgFormatRaw": True, "scale": 100, "font": "Bravura",
+    "multiRestStyle": "block", "inputFrom": "mei",
     "pageMarginTop": 0, "pageMarginBottom": 0, "pageMarginLeft": 0, "pageMarginRight": 0,
     "minLastJustification": 0, "smuflTextFont": "none", "beamMaxSlope": 4, "mnumInterval": 0,
-    "lyricSize": 3.6, "spacingNonLinear": 0.55, "spacingLinear": 0.25, "measureMinWidth": 18,
+    "lyricSize": 3.6, "lyricTopMinMargin": 4,
+    "spacingNonLinear": 0.55, "spacingLinear": 0.25, "measureMinWidth": 18,
 }
 _LOCK = threading.RLock()
+#: Ends of the ids of notes with triangle heads.
+_TRIANGLES = tuple(f"-{slug(i.name)}" for i in INSTRUMENTS if i.notehead is Notehead.TRIANGLE)
 
 
 @dataclass
@@ -92,58 +97,65 @@ def _toolkit():
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
     toolkit.setOptions({**_OPTIONS, "pageHeight": 6000})
+    toolkit.width = 0
     return toolkit
 
 
-def _render(mei: str, width: int) -> etree._Element:
-    """One line of MEI as verovio draws it, ``width`` tenths of a millimetre wide."""
+def _render(mei: str, width: int) -> list[etree._Element]:
+    """The lines of an MEI document as verovio draws them, ``width`` tenths of a millimetre wide."""
     with _LOCK:
         toolkit = _toolkit()
-        toolkit.setOptions({"pageWidth": width})
+        if toolkit.width != width:
+            toolkit.setOptions({"pageWidth": width})
+            toolkit.width = width
         toolkit.resetXmlIdSeed(1)
         if not toolkit.loadData(mei):
-            raise ChartError("This line could not be engraved.")
-        return etree.fromstring(toolkit.renderToSVG(1).encode())
+            raise ChartError("This part could not be engraved.")
+        return [etree.fromstring(toolkit.renderToSVG(k + 1)) for k in range(toolkit.getPageCount())]
 
 
-def engrave_system(chart: Chart, row: Sequence[PrintedBar], options: ScoreOptions, width: int, *,
-                   show_meter: bool, number: str = "") -> System:
-    """Engrave a line of printed bars.
+def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options: ScoreOptions, width: int, *,
+                    show_meter: bool) -> list[System]:
+    """Engrave lines of printed bars, all of one width.
 
     Parameters
     ----------
     chart : Chart
-    row : sequence of PrintedBar
+    rows : sequence of sequence of PrintedBar
+        Consecutive lines.
     options : ScoreOptions
     width : int
         Tenths of a millimetre.
     show_meter : bool
-        Print the time signature at its start.
-    number : str
-        Bar number to print.
+        Print the time signature at the start of the first line.
     """
-    mei = line_mei(chart, row, options, show_meter=show_meter, is_last=row[-1].heard[-1] == len(chart) - 1)
-    system = _parse(_render(mei, width), row)
-    system.number = number
-    starts = {b.bar_index for b in row}
-    system.sections = [s for s in chart.sections if s.bar_index in starts]
-    _draw_similes_of_two(system)
-    _number_similes(system)
-    return system
+    drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width)
+    systems = []
+    for row, drawing in zip(rows, drawings, strict=True):
+        system = _parse(drawing, row)
+        starts = {b.bar_index for b in row}
+        system.sections = [s for s in chart.sections if s.bar_index in starts]
+        _draw_similes_of_two(system)
+        _number_similes(system)
+        systems.append(system)
+    return systems
 
 
 def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_line: int) -> int:
     """Full width, but lines of only a bar or two stay short."""
     full = [b for b in row if not chart.time_map.bars[b.bar_index].is_pickup]
-    share = {0: 0.25, 1: 0.42, 2: 0.7}.get(len(full), 1.0) if bars_per_line >= 4 else 1.0
+    if len(full) > 2 or bars_per_line < 4:
+        return room
+    share = {0: 0.25, 1: 0.42, 2: 0.7}[len(full)]
     heavy = sum(bar_weight(chart, b) for b in row)
-    return round(room * max(share, min(1.0, heavy / 40)))
+    share = max(share, heavy / 40)
+    return round(room * (share if share < 0.85 else 1.0))
 
 
 def engrave_legend(used: Sequence[str], room: float) -> System:
     """The drum key: a staff with each instrument and its name."""
     share = min(1.0, 0.08 * len(used) + 0.06)
-    return _parse(_render(legend_mei(used), round(room * share)), ())
+    return _parse(_render(legend_mei(used), round(room * share))[0], ())
 
 
 def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
@@ -164,6 +176,8 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             top, bottom = ends[0][1] / 10, ends[-1][1] / 10
         elif not name.startswith("note-"):
             g.attrib.pop("id", None)
+        elif name.endswith(_TRIANGLES):
+            _draw_triangle(g)
         if kind in ("ending", "reh", "tempo"):
             g.set("font-weight", "bold")
         elif kind == "dir":
@@ -171,6 +185,16 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
     return System(body, defs, width, height, top, bottom, bars, row)
+
+
+def _draw_triangle(note: etree._Element) -> None:
+    """Give a note the triangle head that the engraver's font lacks."""
+    for use in note.findall(f"{tag('g')}[@class='notehead']/{tag('use')}"):
+        x, y, scale = (float(v) for v in re.findall(r"-?[\d.]+", use.get("transform"))[:3])
+        use.tag = tag("path")
+        use.attrib.clear()
+        use.set("transform", f"translate({x:g},{y:g}) scale({scale:g})")
+        use.set("d", "M0 120 L147 -130 L295 120 Z")
 
 
 def _draw_similes_of_two(line: System) -> None:
