@@ -22,11 +22,11 @@ from workbench.errors import AnalysisError
 from workbench.patterns import written_times_s
 
 #: Where the drums stand around a right-handed player, (right, forward) in cm
-#: from the snare: common practice, no source.
+#: from the snare; crashes stand on both sides, so "crash" lies between: common practice, no source.
 KIT_CM: dict[str, tuple[float, float]] = {
     "snare": (0, 0), "side stick": (0, 0), "closed hi-hat": (-38, 12), "open hi-hat": (-38, 12),
     "high tom": (-8, 34), "mid tom": (26, 36), "floor tom": (48, -2), "ride": (58, 38),
-    "ride bell": (55, 40), "crash": (-30, 52), "second crash": (62, 58), "splash": (10, 58),
+    "ride bell": (55, 40), "crash": (-8, 56), "second crash": (62, 58), "splash": (10, 58),
     "china": (78, 42), "tambourine": (-40, 30), "cowbell": (10, 45), "hand clap": (0, 0),
 }
 
@@ -45,8 +45,10 @@ HAND_SPEED_M_S = 4.5
 #: Strokes nearer than this are struck together.
 TOGETHER_S = 0.012
 
-#: Ways through the part that are followed at once; more change nothing heard.
-MOST_STATES = 6
+#: Ways through the part that are followed at once, and how much dearer than the
+#: cheapest they may be; more change nothing.
+MOST_STATES = 14
+DEARER = 4.0
 
 STYLES = ("hand to hand", "lead hand")
 
@@ -138,8 +140,8 @@ class Sticking:
 class _Event:
     """What the hands strike at one moment.
 
-    ``strong``: on an 8th, where the leading hand falls in 16ths; None among
-    triplets, which change hands from beat to beat.
+    ``strong``: on an 8th, where the leading hand falls in 16ths; None within a
+    run of triplets, which change hands from beat to beat.
     """
 
     bar_index: int
@@ -229,7 +231,9 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
                 flags.append(Flag("unplayable", k, position,
                                   f"{len(notes)} things for two hands on {where}: {names}"))
             beat, past = divmod(position + timed.missing, timed.meter.beat_length)
-            strong = None if beat in triplets else past % eighth == 0
+            strong: bool | None = past % eighth == 0
+            if beat in triplets and (past or beat - 1 in triplets):
+                strong = None
             events.append(_Event(k, position, times_s[k, position], tuple(notes[:2]), strong))
     return events, feet, flags
 
@@ -254,6 +258,7 @@ def _places(player: Player) -> dict[str, tuple[float, float]]:
 #: Choices of hands for one stroke and for two at once (first note, second note).
 _ONE, _TWO = ("R", "L"), (("R", "L"), ("L", "R"))
 
+_DRUMS = {"snare", "side stick", "high tom", "mid tom", "floor tom"}
 _TIMEKEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell", "tambourine", "cowbell"}
 
 
@@ -289,7 +294,10 @@ def _solve(chart: Chart, phrase: list[_Event], player: Player,
                 total = cost + step
                 if new not in after or total < after[new][0]:
                     after[new] = (total, state, option)
-        best = sorted(after.items(), key=lambda x: x[1][0])[:MOST_STATES]
+        limit = min(total for total, _, _ in after.values()) + DEARER
+        best = [x for x in after.items() if x[1][0] <= limit]
+        if len(best) > MOST_STATES:
+            best = sorted(best, key=lambda x: x[1][0])[:MOST_STATES]
         trail.append(dict(best))
         front = {state: (total, ()) for state, (total, _, _) in best}
     hands: dict = {}
@@ -353,13 +361,27 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
                 cost += 30.0
             elif gap_s < 1 / HAND_RATE_HZ:
                 cost += 2.5
-            elif last == hand and len(option) == 1 and note.instrument not in _TIMEKEEPING:
+            elif last == hand and len(option) == 1 and not _TIMEKEEPING & {note.instrument, was}:
                 # The same hand twice running: dearer the faster.
-                dear = 0.9 if player.style == "hand to hand" or event.strong is None else 0.3
-                cost += dear * min(0.25 / gap_s, 1.6)
+                dear = 0.9 if player.style == "hand to hand" or event.strong is None else 0.5
+                if was != note.instrument:
+                    dear *= 2.0
+                cost += dear * min((0.2 / gap_s) ** 2, 3.0)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
-    return cost
+    return cost + _crossing_cost(event, option, state, place)
+
+
+def _crossing_cost(event: _Event, option: tuple[str, ...], state: tuple,
+                   place: dict[str, tuple[float, float]]) -> float:
+    """Arms that cross on drums; right over left to a cymbal is no such thing."""
+    right, left, _ = _next_state(event, option, state)
+    if not (right[0] in _DRUMS and left[0] in _DRUMS):
+        return 0.0
+    if abs(right[1] - left[1]) > 0.4:
+        return 0.0
+    over_m = (place[left[0]][0] - place[right[0]][0]) / 100
+    return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
 
 
 def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple,

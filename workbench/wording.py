@@ -226,7 +226,7 @@ def base_grid(chart: Chart, bars) -> list[str]:
     count = f"{'count':<{width}} "
     for k in bars:
         timed = chart.time_map.bars[k]
-        places = _grid_places(chart, k)
+        places = grid_places(chart, k)
         cells = [count_syllable(timed, p) for p in places]
         wide = [max(len(c[:2]), 1) + 1 for c in cells]
         count += "|" + "".join(f"{c[:2]:<{w}}" for c, w in zip(cells, wide))
@@ -236,7 +236,7 @@ def base_grid(chart: Chart, bars) -> list[str]:
     return [count + "|", *(row + "|" for row in rows.values())]
 
 
-def _grid_places(chart: Chart, bar_index: int) -> list[Fraction]:
+def grid_places(chart: Chart, bar_index: int) -> list[Fraction]:
     """Places worth a column: beats in halves, and finer where strokes lie."""
     timed = chart.time_map.bars[bar_index]
     struck = {n.position for n in chart.bars[bar_index].notes}

@@ -12,4 +12,5 @@ def pytest_terminal_summary(terminalreporter):
         terminalreporter.section("outside data that was not there")
         terminalreporter.line(
             f"Groove MIDI Dataset: {GROOVE_MIDI} names no folder, so reference/test_groove_midi.py "
-            "(the reading on 124 human performances) was left out; reference/test_groove_sample.py has 32 of them.")
+            "(the reading on 124 human performances) was left out; "
+            "reference/test_groove_sample.py has 32 of them.")
