@@ -1,0 +1,119 @@
+"""Abbreviations: what stands for what; every heard bar is accounted for."""
+
+from fractions import Fraction
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from workbench.abbreviations import Kind, abbreviate, lay_lines
+from workbench.chart import Chart, Note, Section, Text, WrittenBar
+from workbench.meter import TimeMap
+
+SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def part(pattern: str, sections=(), texts=()):
+    """A chart from letters: equal letters are equal bars, "." is an empty bar."""
+    def bar(letter):
+        if letter == ".":
+            return WrittenBar()
+        return WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(ord(letter) - 96, 32), "snare")))
+    return Chart(TimeMap.steady(len(pattern), 120), tuple(map(bar, pattern)), sections=sections, texts=texts)
+
+
+def signs(bars):
+    """One letter a printed bar: n(otes), %, 2 (simile of two), digits of a rest as rN."""
+    letters = {Kind.NOTES: "n", Kind.SIMILE: "%", Kind.SIMILE_OF_TWO: "2", Kind.SIMILE_OF_TWO_END: "2",
+               Kind.SLASHES: "/"}
+    return " ".join(letters.get(b.kind, f"r{b.rest_bars}") for b in bars)
+
+
+@SETTINGS
+@given(st.text("ab.", min_size=1, max_size=24), st.sets(st.integers(0, 23), max_size=3), st.booleans())
+def test_every_bar_is_heard_once_and_printed_as_written(pattern, starts, repeats):
+    sections = tuple(Section(k, "S") for k in starts if k < len(pattern))
+    chart = part(pattern, sections)
+    printed = abbreviate(chart, repeats=repeats)
+    assert sorted(k for b in printed for k in b.heard) == list(range(len(pattern)))
+    for b in printed:
+        assert all(pattern[k] == pattern[b.bar_index] for k in b.heard)
+
+
+@SETTINGS
+@given(st.text("abc.", min_size=1, max_size=32), st.sets(st.integers(0, 31), max_size=3))
+def test_repeats_unfold_to_the_order_heard(pattern, starts):
+    sections = tuple(Section(k, "S") for k in starts if k < len(pattern))
+    printed = abbreviate(part(pattern, sections), repeats=True, multirests=False, similes=False)
+    order, start, run, k = [], 0, 1, 0
+    while k < len(printed):
+        b = printed[k]
+        if b.opens_repeat and start != k:
+            start, run = k, 1
+        if b.ending and run not in b.ending:
+            k += 1
+            continue
+        order += [b.bar_index]
+        total = max((max(x.ending) for x in printed[k:] if x.ending), default=2) if b.ending else b.passes
+        if b.closes_repeat and run < total:
+            run, k = run + 1, start
+            continue
+        k += 1
+    assert "".join(pattern[i] for i in order) == pattern
+
+
+def test_similes_start_anew_with_each_section():
+    chart = part("aaaaaa", (Section(0, "A"), Section(3, "B")))
+    assert signs(abbreviate(chart)) == "n % % n % %"
+    assert signs(abbreviate(chart, similes=False)) == "n n n n n n"
+
+
+def test_pairs_become_similes_of_two():
+    assert signs(abbreviate(part("abababcc"))) == "n n 2 2 2 2 n %"
+
+
+def test_rests_are_gathered_within_sections_and_up_to_cues():
+    chart = part("a.....", (Section(3, "B"),), (Text(5, Fraction(0), "soon"),))
+    assert signs(abbreviate(chart)) == "n r2 r2 r1"
+    assert signs(abbreviate(chart, multirests=False)) == "n n n n n n"
+
+
+def test_repeat_with_endings_and_three_passes():
+    printed = abbreviate(part("abcdabcdabce", (Section(0, "A"),)), repeats=True, similes=False)
+    assert [(b.bar_index, b.ending) for b in printed] == [(0, ()), (1, ()), (2, ()), (3, (1, 2)), (11, (3,))]
+    assert printed[0].opens_repeat and printed[3].closes_repeat and not printed[4].closes_repeat
+    assert printed[3].passes == 3 and printed[1].heard == (1, 5, 9)
+
+
+def test_a_section_played_again_is_folded_and_another_is_not():
+    sections = (Section(0, "Verse", "A"), Section(4, "Verse", "A"), Section(8, "Chorus", "B"))
+    printed = abbreviate(part("abcdabcdabcd", sections), repeats=True, similes=False)
+    assert [b.bar_index for b in printed] == [0, 1, 2, 3, 8, 9, 10, 11]
+    assert printed[3].closes_repeat and printed[3].passes == 2
+
+
+def test_bars_that_are_all_alike_are_similes_not_repeats():
+    assert signs(abbreviate(part("a" * 8), repeats=True)) == "n" + " %" * 7
+
+
+def test_slashes_on_request():
+    assert signs(abbreviate(part("abca"), slashes=(1, 2))) == "n / / n"
+
+
+def test_lines_hold_four_bars_and_open_with_sections():
+    chart = part("abcdefghijk", (Section(0, "A"), Section(6, "B")))
+    lines = [[b.bar_index for b in line] for line in lay_lines(chart, abbreviate(chart))]
+    assert lines == [[0, 1, 2, 3], [4, 5], [6, 7, 8, 9, 10]]
+
+
+def test_dense_bars_take_more_room():
+    bars = tuple(WrittenBar(tuple(Note(Fraction(k, 16), "snare", 90 + j) for k in range(16)))
+                 for j in range(8))
+    chart = Chart(TimeMap.steady(8, 100), bars)
+    assert [len(line) for line in lay_lines(chart, abbreviate(chart, similes=False))] == [2, 2, 2, 2]
+
+
+def test_a_line_opens_with_notes_and_counts_go_on():
+    chart = part("a" * 8)
+    lines = lay_lines(chart, abbreviate(chart))
+    assert [signs(line) for line in lines] == ["n % % %", "n % % %"]
+    assert [b.in_a_row for line in lines for b in line] == list(range(1, 9))

@@ -1,0 +1,200 @@
+"""The engraved page: complete, inside the paper, the same each time, text never markup."""
+
+import re
+import socket
+import zlib
+from dataclasses import replace
+from fractions import Fraction
+from io import BytesIO
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from lxml import etree
+from PIL import Image
+
+from tests.chart_strategies import charts
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.drumkit import INSTRUMENTS
+from workbench.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
+from workbench.errors import ChartError
+from workbench.excerpts import excerpt_chart
+from workbench.meter import TimeMap
+from workbench.pages import PAPERS, PageStyle
+from workbench.roadmap import find_stages, road_map_svg
+from workbench.scoresigns import ScoreOptions, bar_id, note_id
+
+SVG = "{http://www.w3.org/2000/svg}"
+WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
+FEW = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def groove(fill=False):
+    notes = [Note(Fraction(k, 8), "closed hi-hat", 80) for k in range(4 if fill else 8)]
+    if fill:
+        notes += [Note(Fraction(k, 16), "floor tom") for k in range(8, 16)]
+    return WrittenBar((*notes, Note(Fraction(0), "kick"), Note(Fraction(1, 4), "snare")))
+
+
+def song(bars=24, **heading):
+    written = tuple(groove(fill=k % 4 == 3) for k in range(bars))
+    return Chart(TimeMap.steady(bars, 112), written, **{
+        "title": "Slow Ferry", "artist": "The Harbour Lights",
+        "sections": (Section(0, "Verse", "A"), Section(8, "Chorus", "B")), **heading})
+
+
+def words(svg):
+    return [t for e in etree.fromstring(svg).iter(f"{SVG}text") for t in e.itertext() if t.strip()]
+
+
+def ids(pages):
+    return [e.get("id") for page in pages for e in etree.fromstring(page).iter() if e.get("id")]
+
+
+@FEW
+@given(charts(most_bars=3))
+def test_every_note_and_bar_can_be_found(chart):
+    found = ids(engrave_svg(chart, options=WRITTEN_OUT))
+    expected = [note_id(k, n) for k, n in chart.notes()] + [bar_id(k) for k in range(len(chart))]
+    assert sorted(i for i in found if i.startswith(("note-", "bar-")) and "note-key" not in i) == sorted(expected)
+
+
+def test_folded_part_shows_the_first_pass():
+    chart = song(16, sections=(Section(0, "Verse", "A"),))
+    found = {i for i in ids(engrave_svg(chart)) if i.startswith("bar-")}
+    assert found == {bar_id(k) for k in range(4)}
+
+
+@FEW
+@given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
+def test_nothing_is_drawn_in_the_margin_of_the_page(chart):
+    chart = replace(chart, title="", artist="", sections=(), texts=())
+    for page in engrave_svg(chart, options=WRITTEN_OUT):
+        ink = np.asarray(Image.open(BytesIO(svg_to_png(page, 50))).convert("L")) < 200
+        edge = round(9 / 25.4 * 50)  # 9 mm
+        assert not ink[:edge].any() and not ink[-edge:].any()
+        assert not ink[:, :edge].any() and not ink[:, -edge:].any()
+        assert ink.any()
+
+
+def test_title_sections_tempo_numbers_and_legend_are_printed():
+    found = words(engrave_svg(song())[0])
+    for text in ("Slow Ferry", "The Harbour Lights", "Drum Set", "A", "Verse", "B", "Chorus", "= 112", "9"):
+        assert text in found
+    legend = {"closed hi-hat", "snare", "kick", "floor tom"}
+    assert legend <= set(found)
+    assert not {i.name for i in INSTRUMENTS} - legend & set(found)
+
+
+def test_parts_of_the_page_can_be_left_out():
+    found = words(engrave_svg(song(), style=PageStyle(heading=False, bar_numbers=False))[0])
+    assert "Slow Ferry" not in found and "9" not in found and "snare" not in found
+    assert "snare" not in words(engrave_svg(song(), style=PageStyle(legend=False))[0])
+
+
+def test_feel_and_cues_and_counts_and_sticking_are_printed():
+    bar = WrittenBar(tuple(Note(Fraction(k, 16), "snare", sticking="RL"[k % 2]) for k in range(4)))
+    chart = Chart(TimeMap.steady(1, 90), (bar,), texts=(Text(0, Fraction(0), "brushes"),), feel="swing 16ths")
+    found = words(engrave_svg(chart, options=ScoreOptions(counts=True))[0])
+    for text in ("Swing 16ths", "brushes", "1", "e", "&", "a", "R", "L"):
+        assert text in found
+    assert "R" not in words(engrave_svg(chart, options=ScoreOptions(sticking=False))[0])
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_paper(paper):
+    page = engrave_svg(song(), style=PageStyle(paper=paper))[0]
+    assert f'viewBox="0 0 {PAPERS[paper][0]} {PAPERS[paper][1]}"' in page
+
+
+def test_unknown_paper():
+    with pytest.raises(ChartError, match="A4, Letter"):
+        PageStyle(paper="napkin")
+
+
+def test_long_part_takes_several_pages_with_numbers():
+    pages = engrave_svg(song(96, sections=()), options=WRITTEN_OUT)
+    assert len(pages) > 1
+    assert [words(p)[:2] for p in pages[1:]] == [["Slow Ferry", str(k)] for k in range(2, len(pages) + 1)]
+
+
+def pdf_streams(data: bytes) -> bytes:
+    out = [data]
+    for m in re.finditer(rb"stream\r?\n(.*?)\r?\nendstream", data, re.S):
+        try:
+            out.append(zlib.decompress(m.group(1)))
+        except zlib.error:
+            pass
+    return b"\n".join(out)
+
+
+def test_pdf_is_the_same_each_time_and_uses_only_our_fonts(tmp_path):
+    first = engrave_pdf(song(), tmp_path / "a.pdf").read_bytes()
+    assert first.startswith(b"%PDF-") and first == engrave_pdf(song(), tmp_path / "b.pdf").read_bytes()
+    fonts = set(re.findall(rb"/BaseFont\s*/([A-Za-z0-9+-]+)", pdf_streams(first)))
+    assert fonts and all(b"STIXGeneral" in f for f in fonts)
+
+
+def test_no_network_is_needed(tmp_path, monkeypatch):
+    def refuse(*args, **kwargs):
+        raise AssertionError("the network was asked")
+    monkeypatch.setattr(socket, "socket", refuse)
+    engrave_pdf(song(), tmp_path / "a.pdf")
+    engrave_png(song(), tmp_path / "a.png")
+
+
+def test_svg_is_the_same_each_time():
+    assert engrave_svg(song()) == engrave_svg(song())
+
+
+NASTY = '<script>alert(1)</script> & ]]> "\' \\ #panic() $x$ {{}} *b*'
+
+
+def test_text_is_data_on_every_page(tmp_path):
+    chart = song(title=NASTY, artist=NASTY, sections=(Section(0, NASTY, "<b>"),),
+                 texts=(Text(0, Fraction(0), NASTY),))
+    for page in [*engrave_svg(chart), road_map_svg(chart)]:
+        assert not list(etree.fromstring(page).iter(f"{SVG}script")) and "<script>" not in page
+    assert NASTY in words(engrave_svg(chart)[0])
+    assert engrave_pdf(chart, tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_excerpt_of_two_bars():
+    (svg,) = engrave_svg(song(), bars=(3, 4))
+    assert [i for i in ids([svg]) if i.startswith("bar-")] == ["bar-3", "bar-4"]
+    assert "Slow Ferry" not in words(svg) and "4" in words(svg)
+    with pytest.raises(ChartError, match="There is no bar"):
+        engrave_svg(song(), bars=(3, 99))
+
+
+def test_excerpt_as_a_chart_keeps_its_times():
+    chart = replace(song(), marks=(Mark("fill", (3, Fraction(1, 2)), (4, Fraction(0))),))
+    part = excerpt_chart(chart, 2, 3)
+    assert len(part) == 2 and part.bars == chart.bars[2:4]
+    assert part.time_map.start_s == chart.time_map.bar_start_s(2)
+    assert part.marks == (Mark("fill", (1, Fraction(1, 2)), (2, Fraction(0))),)
+    with pytest.raises(ChartError, match="ends where it begins"):
+        excerpt_chart(chart, 3, 2)
+
+
+def test_png_pages_are_numbered(tmp_path):
+    files = engrave_png(song(96, sections=()), tmp_path / "s.png", options=WRITTEN_OUT, dots_per_inch=40)
+    assert [f.name for f in files] == ["s.png", *(f"s-{k}.png" for k in range(2, len(files) + 1))]
+    with Image.open(files[0]) as image:
+        assert image.size == pytest.approx((210 / 25.4 * 40, 297 / 25.4 * 40), abs=1.5)
+
+
+def test_road_map_has_a_row_for_each_section():
+    chart = song(16)
+    stages = find_stages(chart)
+    assert [(s.first_bar, s.last_bar, s.groove_bar, s.fill_bar, s.like) for s in stages] == [
+        (0, 7, 0, None, None), (8, 15, 8, None, 0)]
+    marked = replace(chart, marks=(Mark("fill", (7, Fraction(1, 2)), (8, Fraction(0))),))
+    assert find_stages(marked)[0].fill_bar == 7
+    found = words(road_map_svg(marked))
+    assert "bars 1–8 (8)" in found and "fill, bar 8" in found and "Road map" in found
+
+
+def test_road_map_of_a_chart_without_sections_and_without_notes():
+    assert [s.section.name for s in find_stages(song(sections=()))] == ["All"]
+    assert "no drums" in words(road_map_svg(Chart.empty(TimeMap.steady(4, 100))))

@@ -1,0 +1,95 @@
+"""The command ``workbench score`` and the files it writes."""
+
+import json
+from fractions import Fraction
+
+import pytest
+
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chartfile import write_chart
+from workbench.cli import main
+from workbench.errors import FileFormatError
+from workbench.meter import TimeMap
+from workbench.midi_read import read_midi
+from workbench.musicxml_read import read_musicxml
+from workbench.scorefiles import read_any_chart, write_scores
+
+
+@pytest.fixture
+def chart_file(tmp_path):
+    bar = WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(1, 4), "snare")))
+    other = WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(1, 2), "snare")))
+    chart = Chart(TimeMap.steady(8, 100), (bar, bar, bar, other) * 2, title="Slow Ferry",
+                  sections=(Section(0, "Verse", "A"),))
+    path = tmp_path / "ferry.chart.json"
+    write_chart(chart, path)
+    return path
+
+
+def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
+    assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    names = ["ferry.pdf", "ferry.musicxml", "ferry.mxl", "ferry.mid", "ferry.svg", "ferry.png",
+             "ferry-road-map.pdf"]
+    assert said == {"files": [str(chart_file.with_name(n)) for n in names], "problems": []}
+    heads = [b"%PDF", b"<?xm", b"PK\x03\x04", b"MThd", b"<svg", b"\x89PNG", b"%PDF"]
+    assert [chart_file.with_name(n).read_bytes()[:4] for n in names] == heads
+
+
+def test_musicxml_holds_every_bar_unless_folded(chart_file):
+    assert main(["score", str(chart_file), "--to", "musicxml"]) == 0
+    text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
+    assert text.count("<measure ") == 8 and "<repeat" not in text
+    assert main(["score", str(chart_file), "--to", "musicxml", "--fold"]) == 0
+    folded = chart_file.with_name("ferry.musicxml").read_text("utf-8")
+    assert folded.count("<measure ") == 4 and "<repeat" in folded
+
+
+def test_excerpt_is_named_by_its_bars_and_holds_only_them(chart_file, tmp_path):
+    out = tmp_path / "deep" / "folder"
+    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "svg,midi,musicxml", "--out", str(out)]) == 0
+    assert sorted(p.name for p in out.iterdir()) == [
+        "ferry-bars-3-4.mid", "ferry-bars-3-4.musicxml", "ferry-bars-3-4.svg"]
+    assert len(read_musicxml(out / "ferry-bars-3-4.musicxml").chart) == 2
+    assert len(read_midi(out / "ferry-bars-3-4.mid").chart) == 2
+
+
+def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, capsys):
+    main(["score", str(chart_file), "--to", "musicxml,midi"])
+    for name in ("ferry.musicxml", "ferry.mid"):
+        other = chart_file.with_name("other-" + name)
+        other.write_bytes(chart_file.with_name(name).read_bytes())
+        assert main(["score", str(other), "--to", "pdf"]) == 0
+        assert chart_file.with_name("other-ferry.pdf").exists()
+    text = chart_file.with_name("ferry.musicxml").read_text("utf-8").replace("<sound ", "<unknown ")
+    odd = chart_file.with_name("odd.musicxml")
+    odd.write_text(text.replace("<metronome", "<dashes type='start'/><metronome"), "utf-8")
+    capsys.readouterr()
+    assert main(["score", str(odd), "--to", "pdf"]) == 1
+    assert "dashes" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments, message", [
+    (["nothing.chart.json"], "nothing.chart.json"),
+    (["song.mp3"], "no drum part that can be read"),
+    (["{chart}", "--to", "docx"], "no score format 'docx'"),
+    (["{chart}", "--bars", "x"], "Write bars as 5-8"),
+    (["{chart}", "--bars", "6-5"], "earlier bar first"),
+    (["{chart}", "--bars", "7-99"], "There is no bar 99"),
+    (["{chart}", "--slashes", "1-b"], "Write bars as 5-8"),
+    (["{chart}", "--out", "{chart}"], "could not be made"),
+])
+def test_what_is_not_possible_is_one_sentence(chart_file, capsys, arguments, message):
+    arguments = [a.format(chart=chart_file) for a in arguments]
+    assert main(["score", *arguments]) == 2
+    said = capsys.readouterr()
+    assert message in said.err and "Traceback" not in said.err and said.out == ""
+
+
+def test_unknown_ending_and_unwritable_place(chart_file):
+    with pytest.raises(FileFormatError, match="no drum part that can be read"):
+        read_any_chart("part.pdf")
+    chart = read_any_chart(chart_file).chart
+    chart_file.with_name("ferry.pdf").mkdir()
+    with pytest.raises(FileFormatError, match="could not be written"):
+        write_scores(chart, chart_file, ["pdf"])
