@@ -10,7 +10,6 @@ from __future__ import annotations
 import textwrap
 from fractions import Fraction
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -27,10 +26,11 @@ SILENT = "#DDDDDD"
 INK = "#222222"
 
 
-def plot_form(reading: PartReading) -> Figure:
+def draw_form(reading: PartReading) -> Figure:
     """The song as a row of sections with their parts, crashes, fills and variations."""
     chart = reading.chart
-    figure, axes = plt.subplots(figsize=(11, 2.9), layout="constrained")
+    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    axes = figure.subplots()
     titles = list(dict.fromkeys(s.label or s.name for s in reading.form if s.has_drums))
     for section in reading.form:
         colour = SILENT
@@ -68,10 +68,11 @@ def plot_form(reading: PartReading) -> Figure:
     return figure
 
 
-def plot_groove(reading: PartReading, index: int = 0) -> Figure:
+def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     """The base of one of ``reading.grooves`` on its grid, its name above."""
     own = reading.grooves[index]
-    figure, axes = plt.subplots(figsize=(1.5 + 4.2 * own.groove.phrase_bars, 2.6), layout="constrained")
+    figure = Figure(figsize=(1.5 + 4.2 * own.groove.phrase_bars, 2.6), layout="constrained")
+    axes = figure.subplots()
     _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length)
                                for k in own.groove.base_bars])
     title = " ".join(x for x in (own.label, own.part) if x)
@@ -80,7 +81,7 @@ def plot_groove(reading: PartReading, index: int = 0) -> Figure:
     return figure
 
 
-def plot_fill(reading: PartReading, fill: Fill) -> Figure:
+def draw_fill(reading: PartReading, fill: Fill) -> Figure:
     """A fill on its grid with its groups bracketed and the hands below."""
     chart = reading.chart
     pieces = []
@@ -89,7 +90,8 @@ def plot_fill(reading: PartReading, fill: Fill) -> Figure:
             start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
             end = fill.span.end[1] if k == fill.span.end[0] else chart.time_map.bars[k].length
             pieces.append((k, start, end))
-    figure, axes = plt.subplots(figsize=(1.5 + 5.5 * max(len(pieces), 1), 2.9), layout="constrained")
+    figure = Figure(figsize=(1.5 + 5.5 * max(len(pieces), 1), 2.9), layout="constrained")
+    axes = figure.subplots()
     places = _draw_bars(axes, reading, pieces, hands=True)
     if fill.grouping and places:
         origin = chart.time_map.starts[fill.span.start[0]] + fill.span.start[1]
@@ -150,11 +152,11 @@ def _draw_bars(axes: Axes, reading: PartReading, pieces: list[tuple[int, Fractio
     return columns
 
 
-def plot_feel(reading: PartReading) -> Figure:
+def draw_feel(reading: PartReading) -> Figure:
     """Placement of each instrument against the grid, dynamics of each limb, tempo curve."""
     feel, chart = reading.feel, reading.chart
-    figure, (places, limbs, tempo) = plt.subplots(1, 3, figsize=(11, 2.9), layout="constrained",
-                                                  width_ratios=(1.2, 1, 1.6))
+    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    places, limbs, tempo = figure.subplots(1, 3, width_ratios=(1.2, 1, 1.6))
     by_name: dict[str, list[float]] = {p.instrument: [] for p in feel.placements}
     for _, n in chart.notes():
         if n.instrument in by_name:
