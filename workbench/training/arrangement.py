@@ -41,7 +41,7 @@ def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray
         if -1.0 < at_s < clip_s:
             offset, length, rate = _nearest(notes, pitch)
             ints.append([row, at_s * SAMPLE_RATE, offset, length, length_s * SAMPLE_RATE])
-            floats.append([rate, gain, 0.0, 1 / (0.04 * SAMPLE_RATE)])
+            floats.append([rate, gain, 0.0, 1 / (0.04 * SAMPLE_RATE), 0.0])
 
     def chord_at(time_s: float) -> np.ndarray:
         bar = max(0, int(np.searchsorted(bar_s, time_s + 0.05, "right")) - 1)

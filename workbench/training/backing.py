@@ -1,7 +1,7 @@
 """Backing: passages without drums from openly licensed recorded music, and sung syllables.
 
-A passage is kept where few broadband attacks are heard (the first training
-run), or where an earlier detector hears neither kick nor snare nor cymbal.
+A passage is kept where few broadband attacks are heard; later runs let an
+earlier network drop what has drums all the same (:mod:`workbench.training.screen`).
 The result is one Ogg Vorbis file and one JSON list.
 """
 
@@ -69,14 +69,6 @@ def without_drums(samples: np.ndarray) -> bool:
     return all(count < few for count, few in zip(count_attacks(samples), FEW_ATTACKS_PER_S, strict=True))
 
 
-def heard_without_drums(samples: np.ndarray) -> bool:
-    """Whether the packaged detector hears (almost) no drums in a passage."""
-    from workbench.detect import compute_activations
-
-    heard = compute_activations(samples, SAMPLE_RATE).onset
-    return float(np.sum((heard[1:-1] > 0.4) & (heard[1:-1] >= heard[:-2]) & (heard[1:-1] > heard[2:]))) < 0.25 * PASSAGE_S
-
-
 def passages(root: Path, per_file: int, keep: Callable[[np.ndarray], bool], seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
     """Up to *per_file* passages of each piece under *root* (one folder a package)."""
     rng = random.Random(seed)
@@ -134,6 +126,9 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
 def read_backing(folder: Path) -> tuple[list[Passage], np.ndarray]:
     """The backing's list and its samples, float32."""
     found = [Passage(**d) for d in json.loads((folder / "backing.json").read_text())]
+    screened = folder / "backing.npy"
+    if screened.exists():
+        return found, np.load(screened).astype(np.float32)
     return found, soundfile.read(folder / "backing.ogg", dtype="float32")[0]
 
 
@@ -145,15 +140,16 @@ def main() -> None:
     parser.add_argument("backing", type=Path, help="folder to write")
     parser.add_argument("--per-file", type=int, default=2, help="passages from each piece")
     parser.add_argument("--voices", type=int, default=150, help="sung phrases")
-    parser.add_argument("--by-detector", action="store_true", help="keep what the packaged detector hears no drums in")
+    parser.add_argument("--keep-all", action="store_true",
+                        help="drop nothing here; workbench.training.screen will, with an earlier network")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     args.backing.mkdir(parents=True, exist_ok=True)
-    keep = heard_without_drums if args.by_detector else without_drums
+    keep = (lambda samples: True) if args.keep_all else without_drums
     listed: list[Passage] = []
     at = 0
     with soundfile.SoundFile(args.backing / "backing.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS",
-                             compression_level=0.75) as out:
+                             compression_level=0.82) as out:
         for source in (passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed)):
             for passage, x in source:
                 passage.start, passage.length = at, len(x)

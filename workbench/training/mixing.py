@@ -24,10 +24,10 @@ _KERNEL = r"""
 extern "C" __global__ void add_events(const float* audio, const int* ints, const float* floats,
                                       const int samples, float* out) {
     const int* e = ints + 5 * blockIdx.y;
-    const float* f = floats + 4 * blockIdx.y;
+    const float* f = floats + 5 * blockIdx.y;
     const int row = e[0], start = e[1], length = e[3], stop = e[4];
     const float* x = audio + e[2];
-    const float rate = f[0], gain = f[1], damp = f[2], release = f[3];
+    const float rate = f[0], gain = f[1], damp = f[2], release = f[3], soften = f[4];
     const int span = (int)((length - 3) / rate);
     for (int n = blockIdx.x * blockDim.x + threadIdx.x; n < span; n += gridDim.x * blockDim.x) {
         const int t = start + n;
@@ -39,6 +39,7 @@ extern "C" __global__ void add_events(const float* audio, const int* ints, const
         const float v = b + 0.5f * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a)));
         float g = gain * expf(-damp * n);
         if (n > stop) g *= expf(-release * (n - stop));
+        g *= 1.0f - soften * expf(-n / 660.0f);
         atomicAdd(out + (size_t)row * samples + t, g * v);
     }
 }
@@ -55,8 +56,9 @@ def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: 
     ints : ndarray (events, 5), int32
         Row, first sample in the clip (may be negative), offset and length in
         *audio*, and the sample after the start at which it is choked.
-    floats : ndarray (events, 4), float32
-        Speed, gain, exponential damping per sample, and per sample after a choke.
+    floats : ndarray (events, 5), float32
+        Speed, gain, exponential damping per sample, and per sample after a
+        choke, and the share of the attack (15 ms) that is taken away.
 
     Returns
     -------
@@ -72,7 +74,7 @@ def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: 
             part_i, part_f = ints[k : k + 60000], floats[k : k + 60000]
             kernel((32, len(part_i)), (256,), (audio, part_i, part_f, np.int32(samples), out))
         return out
-    for (row, start, offset, length, stop), (rate, gain, damp, release) in zip(ints.tolist(), floats.tolist(), strict=True):
+    for (row, start, offset, length, stop), (rate, gain, damp, release, soften) in zip(ints.tolist(), floats.tolist(), strict=True):
         first = max(0, -start)
         n = np.arange(first, min(int((length - 3) / rate), samples - start))
         if len(n) == 0:
@@ -86,7 +88,7 @@ def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: 
         g = gain * np.exp(-damp * n)
         if stop < n[-1]:
             g = g * np.where(n > stop, np.exp(-release * np.maximum(n - stop, 0)), 1.0)
-        out[row, start + n] += g * v
+        out[row, start + n] += g * (1 - soften * np.exp(-n / np.float32(660))) * v
     return out
 
 
@@ -116,6 +118,34 @@ def _drive(x: Any, amount: Any, xp: ModuleType) -> Any:
     return xp.where(amount[:, None] > 0, xp.tanh(x * hard) / hard, x)
 
 
+def _compress_lossily(x: Any, amount: Any, xp: ModuleType) -> Any:
+    """Leave (clips, samples) as a lossy audio file would: coarse coefficients, gaps where little was.
+
+    Sine-windowed frames of 1152 samples; each bin is rounded to steps of
+    *amount* times the level around it, coarser towards the top (own choice).
+    """
+    clips, samples = x.shape
+    half = 576
+    count = samples // half + 1
+    fft = scipy.fft if xp is np else xp.fft
+    window = xp.asarray(np.sin(np.pi * (np.arange(2 * half) + 0.5) / (2 * half)).astype(np.float32))
+    padded = xp.ascontiguousarray(xp.pad(x, ((0, 0), (half, (count + 1) * half - samples))))
+    step = padded.strides[-1]
+    frames = xp.lib.stride_tricks.as_strided(padded, (clips, count + 1, 2 * half),
+                                             (padded.strides[0], half * step, step))
+    spectrum = fft.rfft(frames * window)
+    power = xp.pad(xp.abs(spectrum) ** 2, ((0, 0), (0, 0), (7, 6)))
+    total = xp.cumsum(power, axis=2)
+    around = xp.sqrt(xp.maximum(total[..., 13:] - total[..., :-13], 0) / 13 + 1e-12)
+    around = xp.concatenate([around[..., :1], around], axis=2)[..., : half + 1]
+    place = xp.arange(half + 1, dtype=np.float32) / half
+    coarse = around * amount[:, None, None] * (0.3 + 1.7 * place)
+    quiet = around < xp.sqrt(xp.mean(xp.abs(spectrum) ** 2, axis=2, keepdims=True)) * (0.01 * amount[:, None, None]) * place
+    rounded = coarse * (xp.round(spectrum.real / coarse) + 1j * xp.round(spectrum.imag / coarse))
+    back = fft.irfft(xp.where(quiet, 0, rounded).astype(np.complex64), 2 * half) * window
+    return (back[:, 1:, :half] + back[:, :-1, half:]).reshape(clips, -1)[:, :samples]
+
+
 def _rms(x: Any, xp: ModuleType) -> Any:
     return xp.sqrt(xp.mean(x**2, axis=1, keepdims=True) + 1e-12)
 
@@ -139,6 +169,7 @@ def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, se
     """As :func:`render`, from arrays joined over the batch (rows numbered through)."""
     clips = len(settings)
     fft = scipy.fft if xp is np else xp.fft
+    lossiness = settings[:, SETTINGS.index("lossy")].tolist()
     noise = np.random.default_rng(seed) if xp is np else xp.random.default_rng(seed)
     eq_db, wet, settings = xp.asarray(eq_db), xp.asarray(wet), xp.asarray(settings)
     value = {name: settings[:, k] for k, name in enumerate(SETTINGS)}
@@ -171,6 +202,10 @@ def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, se
     mix = drums / xp.maximum(level, 1e-5) * ratio + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
     mix = _drive(_squeeze(mix, value["mix_squeeze"], xp), value["mix_drive"], xp)
     mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (value["noise_db"][:, None] / 20)
-    slope = 1 / (1 + (hz[None] / value["low_pass_hz"][:, None]) ** 8)
+    order = xp.where(value["lossy"] > 0, 60.0, 8.0).astype(np.float32)[:, None]
+    slope = 1 / (1 + xp.minimum(hz[None] / value["low_pass_hz"][:, None], 4.0) ** order)
     mix = fft.irfft(fft.rfft(mix) * slope, samples)
+    lossy = [k for k, amount in enumerate(lossiness) if amount > 0]
+    if lossy:
+        mix[xp.asarray(lossy)] = _compress_lossily(mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp)
     return (mix / xp.maximum(_rms(mix, xp), 1e-4) * 10 ** (value["gain_db"][:, None] / 20)).astype(np.float32)

@@ -193,7 +193,7 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     jazz = n >= 3 and parts == 3 and rng.random() < 0.4
 
     time_keeper = rng.choice([CLOSED, OPEN, RIDE, CRASH, BELL, TOMS[2], STICK, PEDAL, -1],
-                             p=[0.42, 0.1, 0.2, 0.09, 0.04, 0.04, 0.02, 0.04, 0.05])
+                             p=[0.44, 0.1, 0.22, 0.09, 0.04, 0.04, 0.02, 0.0, 0.05])
     density = rng.random()
     if parts == 4:
         keeper_cells = np.arange(0, cells, 2) if density < 0.65 else np.arange(cells) if density < 0.85 else beat_cells
@@ -293,8 +293,6 @@ def swap_instruments(rng: np.random.Generator, performance: Performance) -> None
         instrument[hats] = TOMS[rng.integers(3)]
     elif draw < 0.31:
         instrument[hats] = BELL
-    elif draw < 0.33:
-        performance.instrument = np.where(hats, PEDAL, instrument)
     ride = np.isin(instrument, (RIDE, BELL))
     draw = rng.random()
     if draw < 0.15:

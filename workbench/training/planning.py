@@ -32,9 +32,12 @@ ROW_OF = np.array([_ROW_OF[n] for n in NAMES])
 #: Usual level of each instrument in a kit, dB (own choice, by ear of common practice).
 LEVEL_DB = np.array([0, 0, -6, -12, -10, -15, -2, -2, -2, -11, -9, -6, -12, -10], float)
 
+#: Instruments that ring when struck.
+IS_CYMBAL = np.array([n in ("ride", "ride bell", "crash", "open hi-hat") for n in NAMES])
+
 #: Columns of an event: see :func:`workbench.training.mixing.add_events`.
 EVENT_INTS = ("row", "start", "offset", "length", "stop")
-EVENT_FLOATS = ("rate", "gain", "damp", "release")
+EVENT_FLOATS = ("rate", "gain", "damp", "release", "soften")
 NEVER = 2**30
 
 
@@ -44,7 +47,7 @@ class Plan:
 
     Attributes
     ----------
-    ints : ndarray (events, 5), int32; floats : ndarray (events, 4), float32
+    ints : ndarray (events, 5), int32; floats : ndarray (events, 5), float32
     eq_db : ndarray (ROWS + 1, EQ_POINTS), dB at points spaced evenly in octaves; the last row colours the room
     wet : ndarray (ROWS,), room level
     settings : ndarray (n,), the rest of the mix, see :data:`SETTINGS`
@@ -67,7 +70,7 @@ class Plan:
 
 
 SETTINGS = ("room_s", "room_delay_s", "drum_drive", "drum_squeeze", "drums_db", "mix_drive", "mix_squeeze",
-            "low_pass_hz", "noise_db", "has_drums", "has_backing", "gain_db")
+            "low_pass_hz", "noise_db", "has_drums", "has_backing", "gain_db", "lossy")
 
 
 @dataclass
@@ -106,8 +109,13 @@ def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarra
     toms = [INDEX[n] for n in ("high tom", "mid tom", "floor tom")]
     rate[toms] = np.sort(rate[toms])[::-1] * rng.uniform(0.85, 1.15)
     level_db = LEVEL_DB + rng.normal(0, 4, n_names)
-    gamma = rng.uniform(0.7, 2.0)
-    damp = np.where(rng.random(n_names) < 0.35, 1 / (SAMPLE_RATE * np.exp(rng.uniform(np.log(0.03), np.log(0.6), n_names))), 0.0)
+    gamma = rng.uniform(0.7, 1.7)
+    # Drums may be damped shortly; cymbals ring, or they would become hi-hats.
+    shortest = np.where(IS_CYMBAL, 0.5, 0.05)
+    damp_s = np.exp(rng.uniform(np.log(shortest), np.log(4 * shortest + 0.4)))
+    damp = np.where(rng.random(n_names) < 0.3, 1 / (SAMPLE_RATE * damp_s), 0.0)
+    washy = np.where(IS_CYMBAL & (rng.random(n_names) < 0.4), rng.uniform(0.2, 0.9, n_names), 0.0)
+    level_db = level_db + 9 * washy
 
     flam = (instrument == play.SNARE) & (rng.random(len(instrument)) < (0.06 if rng.random() < 0.3 else 0.0))
     time_s = np.concatenate([time_s, time_s[flam] - rng.uniform(0.018, 0.035, flam.sum())])
@@ -130,12 +138,12 @@ def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarra
     if rng.random() < 0.06:
         crash = instrument == play.CRASH
         stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
-    gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.03) * np.exp(rng.normal(0, 0.05, n))
+    gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
     start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
     jitter = np.exp(rng.normal(0, 0.004, n))
     ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
     floats = np.stack([rate[instrument] * jitter, gain, damp[instrument],
-                       np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03)))], axis=1)
+                       np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03))), washy[instrument]], axis=1)
     if rng.random() < 0.25:
         voice = library.voices["snare"][rng.integers(len(library.voices["snare"]))]
         hit = np.isin(instrument, (play.KICK, *play.TOMS))
@@ -155,7 +163,7 @@ def _recorded_events(rng: np.random.Generator, library: Library, clip_s: float) 
         offset, length = library.recorded[rng.integers(len(library.recorded))]
         rate = float(np.exp(rng.uniform(np.log(0.8), np.log(1.25))))
         ints.append([RECORDED_ROW, at * SAMPLE_RATE, offset, length, NEVER])
-        floats.append([rate, 1.0, 0.0, 0.0])
+        floats.append([rate, 1.0, 0.0, 0.0, 0.0])
         at += length / rate / SAMPLE_RATE
     return ints, floats
 
@@ -168,7 +176,7 @@ def _sung_events(rng: np.random.Generator, library: Library, clip_s: float) -> t
         offset, length = library.sung[rng.integers(len(library.sung))]
         rate = float(np.exp(rng.uniform(np.log(0.6), np.log(1.4))))
         ints.append([LEAD_ROW, at * SAMPLE_RATE, offset, length, NEVER])
-        floats.append([rate, rng.uniform(0.4, 1.2), 0.0, 0.0])
+        floats.append([rate, rng.uniform(0.4, 1.6), 0.0, 0.0, 0.0])
         at += length / rate / SAMPLE_RATE + rng.exponential(1.0)
     return ints, floats
 
@@ -211,7 +219,7 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     beat_s = grid - shift
     number = np.arange(len(grid)) % n
 
-    ints, floats = [np.zeros((0, 5))], [np.zeros((0, 4))]
+    ints, floats = [np.zeros((0, 5))], [np.zeros((0, 5))]
     if with_drums:
         i, f = _stroke_events(rng, library, time_s, instrument, velocity)
         ints.append(i)
@@ -221,14 +229,14 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     rhythm = False
     if backing:
         recorded = bool(library.recorded) and rng.random() < 0.62
-        rhythm = not recorded or rng.random() < 0.35
+        rhythm = not recorded or rng.random() < 0.45
         extra: list[tuple[list[list[float]], list[list[float]]]] = []
         if recorded:
             extra.append(_recorded_events(rng, library, clip_s))
         if rhythm:
             kicks = time_s[instrument == play.KICK]
             extra.append(arrange_notes(rng, library, beat_s, n, kicks, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW)))
-        if rng.random() < 0.35 and library.sung:
+        if rng.random() < 0.5 and library.sung:
             extra.append(_sung_events(rng, library, clip_s))
         for i_list, f_list in extra:
             if i_list:
@@ -238,13 +246,14 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     eq_db = _equaliser(rng)
     wet = np.where(rng.random(ROWS) < 0.8, 1.0, 0.3) * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15]) * rng.uniform(0.3, 1.0, ROWS)
     wet[DRUM_ROWS:] *= 0.4
-    drums_db = rng.uniform(-12, 20) if rng.random() < 0.5 else rng.normal(-1, 4)
+    drums_db = rng.uniform(-12, 18) if rng.random() < 0.4 else rng.normal(-2, 4)
     settings = np.array([
         np.exp(rng.uniform(np.log(0.03), np.log(0.5))), rng.uniform(0.0, 0.03),
         rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]), rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
         drums_db, rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]), rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
         rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]), rng.uniform(-90, -38),
-        float(with_drums), float(backing), rng.normal(0, 1.5)])
+        float(with_drums), float(backing), rng.normal(0, 1.5),
+        rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25])])
 
     frames = round(clip_s * FRAME_RATE_HZ)
     onset, level = np.zeros((frames, len(INDEX)), np.float16), np.zeros((frames, len(INDEX)), np.float16)
@@ -273,8 +282,8 @@ def _equaliser(rng: np.random.Generator) -> np.ndarray:
     """A tilt and a smooth wiggle for each row and the room, dB at EQ_POINTS points from 30 Hz to 20 kHz."""
     x = np.linspace(-1, 1, EQ_POINTS)
     strength = rng.choice([0.3, 1.0, 1.6], p=[0.3, 0.5, 0.2])
-    tilt = rng.normal(0, 4.0 * strength, (ROWS + 1, 1)) * x
-    wiggle = rng.normal(0, 3.0 * strength, (ROWS + 1, EQ_POINTS))
+    tilt = rng.normal(0, 3.5 * strength, (ROWS + 1, 1)) * x
+    wiggle = rng.normal(0, 2.5 * strength, (ROWS + 1, EQ_POINTS))
     common = rng.normal(0, 1.5, (1, EQ_POINTS)) + rng.normal(0, 2.0) * x
     eq = tilt + wiggle + common
     eq[ROWS] = -rng.uniform(0, 12) * (x + 1) / 2 + rng.normal(0, 2, EQ_POINTS)

@@ -11,7 +11,11 @@ import json
 import os
 import time
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
+from queue import Queue
+from threading import Thread
+from typing import Any
 
 import numpy as np
 import torch
@@ -20,7 +24,7 @@ from torch import nn
 from torch.utils.data import DataLoader, IterableDataset
 
 from workbench.drumkit import DETECTED
-from workbench.features import SAMPLE_RATE, compute_features
+from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import Library, read_library
 from workbench.training.network import Network
@@ -65,16 +69,56 @@ def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch
     return hits * N + 2.0 * loud + 0.5 * pulse, parts
 
 
-def upload(library: Library, xp: object) -> object:
-    """The library's samples where mixes are rendered."""
-    return xp.asarray(library.samples)  # type: ignore[attr-defined]
+class Renderer:
+    """Renders batches and computes their features one step ahead, on a GPU stream of its own."""
 
+    def __init__(self, plans: Iterator[dict[str, np.ndarray]], library: Library, clip_s: float, seed: int,
+                 device: torch.device) -> None:
+        self.plans, self.clip_s, self.seed, self.device = plans, clip_s, seed, device
+        self.xp: Any = np
+        self.stream = None
+        if device.type == "cuda":
+            import cupy
 
-def make_features(batch: dict[str, np.ndarray], audio: object, clip_s: float, seed: int, xp: object, frames: int) -> torch.Tensor:
-    """Render a joined batch and look at it with the product's features."""
-    sound = mixing.render_arrays(batch["ints"], batch["floats"], batch["eq_db"], batch["wet"], batch["settings"],
-                                 audio, round(clip_s * SAMPLE_RATE), seed, xp)  # type: ignore[arg-type]
-    return torch.from_dlpack(compute_features(sound, 0, frames, xp))  # type: ignore[arg-type]
+            self.xp = cupy
+            cupy.cuda.Device(device.index).use()
+            self.stream = torch.cuda.Stream(device)
+        self.audio = self.xp.asarray(library.samples)
+        self.ready: Queue[dict[str, torch.Tensor] | Exception] = Queue(2)
+        Thread(target=self._run, daemon=True).start()
+
+    def _render(self, batch: dict[str, np.ndarray], seed: int) -> dict[str, torch.Tensor]:
+        sound = mixing.render_arrays(batch["ints"], batch["floats"], batch["eq_db"], batch["wet"], batch["settings"],
+                                     self.audio, round(self.clip_s * SAMPLE_RATE), seed, self.xp)
+        features = compute_features(sound, 0, round(self.clip_s * FRAME_RATE_HZ), self.xp)
+        targets = {k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")}
+        return {"features": torch.from_dlpack(features).clone(), **targets}
+
+    def _run(self) -> None:
+        rng = np.random.default_rng(self.seed)
+        try:
+            if self.stream is None:
+                while True:
+                    self.ready.put(self._render(next(self.plans), int(rng.integers(2**31))))
+            self.xp.cuda.Device(self.device.index).use()
+            torch.cuda.set_device(self.device)
+            with torch.cuda.stream(self.stream), self.xp.cuda.ExternalStream(self.stream.cuda_stream):
+                while True:
+                    done = self._render(next(self.plans), int(rng.integers(2**31)))
+                    self.stream.synchronize()
+                    self.ready.put(done)
+        except Exception as error:
+            self.ready.put(error)
+
+    def take(self) -> dict[str, torch.Tensor]:
+        """The next batch, with ``features``."""
+        batch = self.ready.get()
+        if isinstance(batch, Exception):
+            raise batch
+        if self.stream is not None:
+            for tensor in batch.values():
+                tensor.record_stream(torch.cuda.current_stream(self.device))
+        return batch
 
 
 def mask_bands(features: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -115,32 +159,26 @@ def main() -> None:
     loader = iter(DataLoader(clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None))
     first = next(loader)
     if on_gpu:
-        import cupy as xp
-
         torch.cuda.set_device(rank)
-        xp.cuda.Device(rank).use()
-    else:
-        xp = np
     if world > 1:
         dist.init_process_group("nccl" if on_gpu else "gloo")
     device = torch.device("cuda", rank) if on_gpu else torch.device("cpu")
     torch.manual_seed(args.seed)
     torch.backends.cudnn.benchmark = True
-    audio = upload(library, xp)
+    renderer = Renderer(chain([first], loader), library, args.clip_s, args.seed + rank, device)
     network = Network().to(device)
     if args.start_from:
         network.load_state_dict(torch.load(args.start_from, map_location=device))
     average = {k: v.detach().clone().float() for k, v in network.state_dict().items()}
     model = nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None) if world > 1 else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=args.rate, weight_decay=1e-2)
-    frames = round(args.clip_s * 100)
     rng = np.random.default_rng(args.seed + rank)
     args.out.mkdir(parents=True, exist_ok=True)
     log = open(args.out / f"log{rank}.jsonl", "w")
     if rank == 0:
         print(f"{sum(p.numel() for p in network.parameters()) / 1e6:.2f} M parameters, library of "
               f"{len(library.samples) / SAMPLE_RATE / 60:.0f} minutes, ready after {time.time() - began:.0f} s", flush=True)
-    step, sums, batch = 0, {}, first
+    step, sums = 0, {}
     limit = args.minutes * 60
     began_training = time.time()
     stop = torch.zeros(1, device=device)
@@ -156,12 +194,10 @@ def main() -> None:
         rate = args.rate * warm * (args.last_rate + (1 - args.last_rate) * 0.5 * (1 + np.cos(np.pi * share)))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        with torch.no_grad():
-            features = mask_bands(make_features(batch, audio, args.clip_s, int(rng.integers(2**31)), xp, frames), rng)
-        target = {k: torch.as_tensor(batch[k]).to(device, non_blocking=True) for k in ("onset", "velocity", "beat", "downbeat")}
+        batch = renderer.take()
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=on_gpu):
-            logits = model(features.to(device))
-        loss, parts = loss_of(logits.float(), target)
+            logits = model(mask_bands(batch["features"], rng))
+        loss, parts = loss_of(logits.float(), batch)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         norm = nn.utils.clip_grad_norm_(network.parameters(), 1.0)
@@ -175,7 +211,7 @@ def main() -> None:
             sums[k] = sums.get(k, 0) + v
         step += 1
         if step % 100 == 0:
-            line = {"step": step, "s": round(time.time() - began_training), "rate": rate, **{k: round(float(v) / 100, 5) for k, v in sums.items()}}
+            line = {"step": step, "s": round(time.time() - began_training), "rate": float(rate), **{k: round(float(v) / 100, 5) for k, v in sums.items()}}
             log.write(json.dumps(line) + "\n")
             log.flush()
             if rank == 0 and step % 300 == 0:
@@ -183,7 +219,6 @@ def main() -> None:
             sums = {}
         if step % 1000 == 0 and rank == 0:
             torch.save(average, args.out / "average.pt")
-        batch = next(loader)
     if rank == 0:
         torch.save(average, args.out / "average.pt")
         print(f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s", flush=True)
