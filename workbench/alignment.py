@@ -501,4 +501,4 @@ def _fit(pairs: np.ndarray, span: tuple[float, float], bar: LaidBar, tempo: floa
         residual = y - tempo * x
         slope = tempo + (weight * (x - centre)) @ residual / ((weight * (x - centre) ** 2).sum() + prior)
         offset = float((weight @ (y - slope * x)) / total)
-    return offset - slope * length / 2, offset + slope * length / 2
+    return float(offset - slope * length / 2), float(offset + slope * length / 2)

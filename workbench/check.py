@@ -23,7 +23,7 @@ from workbench.alignment import Laying, lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
 from workbench.document import read_working_chart
-from workbench.findings import GRAVITY, NOT_HEARD, WRONG_FROM, Finding, Heard, doubted, judge_notes
+from workbench.findings import GRAVITY, NOT_HEARD, WRONG_FROM, Finding, Heard, doubted, judge_notes, said_of
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 
@@ -268,11 +268,8 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
             continue
         numbers = [chart.time_map.bar_number(k) for k in bars]
         runs = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in number_runs(numbers))
-        what = {"extra": f"{name} is written but not heard", "missing": f"{heard} is heard but not written",
-                "wrong drum": f"{name} is written, {heard} is heard",
-                "early": f"{name} is played early", "late": f"{name} is played late"}[kind]
         place = the_place(chart.time_map.bars[bars[0]], position)
         out.append(Pattern(kind, position, name, heard, tuple(numbers),
                            sum(f.sureness for f in alike) / len(alike),
-                           f"On {place} of bars {runs}: {what}."))
+                           f"On {place} of bars {runs}: {said_of(kind, name, heard)}."))
     return tuple(sorted(out, key=lambda p: -len(p.bar_numbers) * p.sureness))

@@ -63,7 +63,7 @@ EITHER_WAY = {"half open": {"open hi-hat", "closed hi-hat"}, "foot splash": {"pe
 GRACE_S = {"flam": (0.06, 0.03), "drag": (0.14, 0.03), "roll": (0.03, 4.0)}
 
 #: How grave a finding of each kind is.
-GRAVITY = {"bar missing": 12.0, "bar extra": 12.0, "repeat": 2.0, "wrong drum": 3.0, "extra": 2.0,
+GRAVITY = {"bar missing": 60.0, "bar extra": 60.0, "repeat": 4.0, "wrong drum": 3.0, "extra": 2.0,
             "missing": 2.0, "early": 1.0, "late": 1.0}
 _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
 
@@ -268,7 +268,11 @@ def usual_height(heard: Heard, name: str) -> float:
 
 def judge_notes(chart: Chart, laying: Laying, heard: Heard) -> Judged:
     """What differs between the laid notes and the strokes heard."""
-    matched = match_notes(chart, laying, heard)
+    return judge_matched(chart, laying, heard, match_notes(chart, laying, heard))
+
+
+def judge_matched(chart: Chart, laying: Laying, heard: Heard, matched: Matched) -> Judged:
+    """Like :func:`judge_notes`, of notes and strokes that are paired already."""
     pairs = matched.pairs
     judge = _Judge(chart, laying, heard, matched)
     findings = [f for f in (*(judge.late(i, j) for i, j in (*pairs.same, *pairs.renamed)),
@@ -433,7 +437,9 @@ class _Judge:
         stroke = self.strokes[j]
         bar = bar_at(self.laying.bars, self.bar_starts_s, stroke.time_s)
         assert bar is not None and bar.chart_bar is not None
-        sureness = stroke.confidence * self.precision.get(stroke.instrument, 1.0)
+        precision = self.precision.get(stroke.instrument, 1.0)
+        # What the detector is certain of counts even for drums that it often adds.
+        sureness = stroke.confidence * (precision + (1 - precision) * stroke.confidence ** 4)
         place = self._nearest_place(bar, stroke.time_s)
         expected = Expected(replace(stroke), Note(place, stroke.instrument, stroke.velocity), bar)
         return self._finding("missing", expected, stroke, 0.0, sureness,
@@ -497,16 +503,26 @@ class _Judge:
         number, bar = self.chart.time_map.bar_number(k), self.chart.time_map.bars[k]
         name = instrument(e.note.instrument)
         gravity = GRAVITY[kind] * _INSTRUMENT_GRAVITY[name.family] * share
-        what = {"extra": f"{name.name} is written but not heard",
-                "missing": f"{name.name} is heard but not written",
-                "wrong drum": f"{name.name} is written, {stroke.instrument if stroke else ''} is heard",
-                "early": f"{name.name} is played {abs(deviation_s) * 1000:.0f} ms earlier than written",
-                "late": f"{name.name} is played {abs(deviation_s) * 1000:.0f} ms later than written"}[kind]
+        what = said_of(kind, name.name, stroke.instrument if stroke else "")
+        if kind in ("early", "late"):
+            what += f" by {abs(deviation_s) * 1000:.0f} ms"
         return Finding(
             kind, k, number, e.note.position, "" if kind == "missing" else name.name,
             stroke.instrument if stroke else "", (stroke or e.stroke).time_s, deviation_s,
             float(np.clip(sureness, 0.0, 1.0)), gravity, e.laid.start_s, e.laid.end_s,
             f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
+
+
+def are_kin(first: str, second: str) -> bool:
+    """Whether two drums are of one family, so that the ear may take one for the other."""
+    return instrument(first).family == instrument(second).family
+
+
+def said_of(kind: str, name: str, heard: str) -> str:
+    """What a finding says, without its place."""
+    return {"extra": f"{name} is written but not heard", "missing": f"{heard} is heard but not written",
+            "wrong drum": f"{name} is written, {heard} is heard", "early": f"{name} is played early",
+            "late": f"{name} is played late"}[kind]
 
 
 def doubted(finding: Finding, most: float) -> Finding:

@@ -17,6 +17,7 @@ in the results, seconds inside.  *Spread* is the standard deviation.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
@@ -26,8 +27,19 @@ from workbench.alignment import LaidBar, Laying, laid_time_s, lay_chart
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order
 from workbench.errors import AnalysisError
+from workbench.events import Stroke
 from workbench.fills import Span, find_fills
-from workbench.findings import NOT_HEARD, SOFT_VELOCITY, Expected, Heard, Matched, match_notes
+from workbench.findings import (
+    NOT_HEARD,
+    SOFT_VELOCITY,
+    Expected,
+    Finding,
+    Heard,
+    Matched,
+    are_kin,
+    judge_matched,
+    match_notes,
+)
 from workbench.patterns import Patterns
 
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
@@ -69,12 +81,17 @@ class Click:
 
 @dataclass(frozen=True)
 class InstrumentTiming:
-    """How one instrument was played: counts, and deviations in milliseconds (None if too few)."""
+    """How one instrument was played: counts, and deviations in milliseconds (None if too few).
+
+    ``missed`` and ``added`` count what is sure; ``unsure`` are written strokes
+    of which it cannot be told.
+    """
 
     instrument: str
     written: int
     played: int
     missed: int
+    unsure: int
     added: int
     mean_ms: float | None
     spread_ms: float | None
@@ -191,27 +208,32 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
         raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
                             "it is a recording of this part.")
     matched = match_notes(chart, laying, heard)
+    played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
+        matched.expected[i].note.instrument, matched.strokes[j].instrument))]
+    sure = [f for f in judge_matched(chart, laying, heard, matched).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, laying, click) if click else list(laying.bars)
-    measured = _deviations(chart, laying, matched, lines)
+    measured = _deviations(chart, laying, matched, played, lines)
     if click and click.start_s is None:
         middle = float(np.median(measured.seconds))
         measured = replace(measured, seconds=measured.seconds - middle)
-    bars = _bars(chart, laying, matched, measured)
+    bars = _bars(chart, laying, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
-    deviations = ((matched.strokes[j].instrument, matched.strokes[j].time_s, float(1000 * d))
-                  for (_, j), d in zip(matched.pairs.same, measured.seconds))
+    deviations = ((e.note.instrument, s.time_s, float(1000 * d))
+                  for e, s, d in zip(measured.notes, measured.strokes, measured.seconds))
     return Playing(
         chart, laying, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
-        _instruments(matched, measured), bars, _fills(chart, laying, matched), _ghosts(matched),
-        _repeats(chart, matched, measured), tuple(deviations))
+        _instruments(matched, measured, sure), bars, _fills(chart, laying, measured), _ghosts(measured),
+        _repeats(chart, measured), tuple(deviations))
 
 
 # -- time ---------------------------------------------------------------------------------
 
 @dataclass(frozen=True)
 class _Measured:
-    """Deviation of each matched pair, seconds, and whether it is a slip."""
+    """Notes and the strokes that play them, in order of time; deviations in seconds; which are slips."""
 
+    notes: tuple[Expected, ...]
+    strokes: tuple[Stroke, ...]
     seconds: np.ndarray
     slips: np.ndarray
 
@@ -244,11 +266,13 @@ def _written_s(chart: Chart, expected: Expected) -> float:
     return chart.note_time_s(k, expected.note)
 
 
-def _deviations(chart: Chart, laying: Laying, matched: Matched, lines: Sequence[LaidBar]) -> _Measured:
+def _deviations(chart: Chart, laying: Laying, matched: Matched, played: Sequence[tuple[int, int]],
+                lines: Sequence[LaidBar]) -> _Measured:
     line_of = {id(laid): line for laid, line in zip(laying.bars, lines)}
+    notes = tuple(matched.expected[i] for i, _ in sorted(played))
+    strokes = tuple(matched.strokes[j] for _, j in sorted(played))
     out = []
-    for i, j in matched.pairs.same:
-        e = matched.expected[i]
+    for e, stroke in zip(notes, strokes):
         k = e.laid.chart_bar
         assert k is not None
         line = line_of[id(e.laid)]
@@ -262,56 +286,62 @@ def _deviations(chart: Chart, laying: Laying, matched: Matched, lines: Sequence[
                 bar_s = chart.time_map.bar_end_s(k) - chart.time_map.bar_start_s(k)
                 share += e.note.deviation_s / bar_s
             wanted = line.start_s + share * (line.end_s - line.start_s)
-        out.append(matched.strokes[j].time_s - wanted)
+        out.append(stroke.time_s - wanted)
     seconds = np.array(out)
     slips = np.zeros(len(seconds), bool)
-    for name in {matched.strokes[j].instrument for _, j in matched.pairs.same}:
-        mine = np.array([matched.strokes[j].instrument == name for _, j in matched.pairs.same])
+    names = np.array([e.note.instrument for e in notes])
+    for name in set(names):
+        mine = names == name
         middle = np.median(seconds[mine])
         spread = 1.4826 * np.median(np.abs(seconds[mine] - middle))
         slips[mine] = np.abs(seconds[mine] - middle) > max(LEAST_SLIP_S, SLIP_SPREADS * spread)
-    return _Measured(seconds, slips)
+    return _Measured(notes, strokes, seconds, slips)
 
 
-def _instruments(matched: Matched, measured: _Measured) -> tuple[InstrumentTiming, ...]:
-    names = {e.note.instrument for e in matched.expected} | {
-        matched.strokes[j].instrument for j in matched.pairs.only_second}
+def _instruments(matched: Matched, measured: _Measured,
+                 sure: Sequence[Finding]) -> tuple[InstrumentTiming, ...]:
+    added = Counter(f.heard_instrument for f in sure if f.kind == "missing")
+    missed = Counter(f.instrument for f in sure if _is_missed(f))
+    names = {e.note.instrument for e in matched.expected} | set(added)
     out = []
     for name in sorted(names - NOT_HEARD, key=drum_key_order):
         written = sum(e.note.instrument == name for e in matched.expected)
-        mine = np.array([matched.expected[i].note.instrument == name for i, _ in matched.pairs.same], bool)
+        mine = np.array([e.note.instrument == name for e in measured.notes], bool)
         good = measured.seconds[mine & ~measured.slips] * 1000
         enough = len(good) >= FEWEST_STROKES
         out.append(InstrumentTiming(
-            name, written, int(mine.sum()), written - int(mine.sum()),
-            sum(matched.strokes[j].instrument == name for j in matched.pairs.only_second),
+            name, written, int(mine.sum()), missed[name],
+            max(0, written - int(mine.sum()) - missed[name]), added[name],
             float(good.mean()) if enough else None, float(good.std()) if enough else None,
             int((mine & measured.slips).sum())))
     return tuple(out)
 
 
-def _bars(chart: Chart, laying: Laying, matched: Matched, measured: _Measured) -> tuple[BarTiming, ...]:
-    pairs: dict[int, list[int]] = {}
-    for p, (i, _) in enumerate(matched.pairs.same):
+def _is_missed(finding: Finding) -> bool:
+    """Whether a finding says that a written stroke was not played."""
+    return finding.kind == "extra" or finding.kind == "wrong drum" and not are_kin(
+        finding.instrument, finding.heard_instrument)
+
+
+def _bars(chart: Chart, laying: Laying, measured: _Measured,
+          sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
+    places: dict[int, list[int]] = {}
+    for p, e in enumerate(measured.notes):
         if not measured.slips[p]:
-            pairs.setdefault(id(matched.expected[i].laid), []).append(p)
-    missed: dict[int, int] = {}
-    for i in (*matched.pairs.only_first, *(i for i, _ in matched.pairs.renamed)):
-        missed[id(matched.expected[i].laid)] = missed.get(id(matched.expected[i].laid), 0) + 1
+            places.setdefault(id(e.laid), []).append(p)
     out = []
     for laid in laying.bars:
         k = laid.chart_bar
         if k is None:
             continue
-        mine = pairs.get(id(laid), [])
+        mine = places.get(id(laid), [])
         offset = float(measured.seconds[mine].mean()) * 1000 if len(mine) >= 3 else None
-        added = sum(laid.start_s <= matched.strokes[j].time_s < laid.end_s for j in matched.pairs.only_second)
-        points = [(_written_s(chart, matched.expected[i]), matched.strokes[j].time_s)
-                  for i, j in (matched.pairs.same[p] for p in mine)]
+        here = [f for f in sure if f.start_s == laid.start_s]
+        points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
         slope = _slope(points)
         tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
         out.append(BarTiming(k, chart.time_map.bar_number(k), laid.start_s, laid.end_s, offset, tempo,
-                             missed.get(id(laid), 0), added))
+                             sum(map(_is_missed, here)), sum(f.kind == "missing" for f in here)))
     return tuple(out)
 
 
@@ -336,11 +366,10 @@ def _drift(bars: Sequence[BarTiming]) -> float:
     return float(100 * np.median(slopes) * (x[-1] - x[0]) / np.median(y))
 
 
-def _fills(chart: Chart, laying: Laying, matched: Matched) -> tuple[FillTiming, ...]:
+def _fills(chart: Chart, laying: Laying, measured: _Measured) -> tuple[FillTiming, ...]:
     by_laid: dict[int, list[tuple[Expected, float]]] = {}
-    for i, j in matched.pairs.same:
-        e = matched.expected[i]
-        by_laid.setdefault(id(e.laid), []).append((e, matched.strokes[j].time_s))
+    for e, stroke in zip(measured.notes, measured.strokes):
+        by_laid.setdefault(id(e.laid), []).append((e, stroke.time_s))
     out = []
     for span in find_fills(Patterns.of(chart)):
         for k, laid in enumerate(laying.bars):
@@ -372,12 +401,11 @@ def _fill_change(chart: Chart, laying: Laying, by_laid: dict, span: Span, k: int
 
 # -- loudness and likeness --------------------------------------------------------------------
 
-def _ghosts(matched: Matched) -> tuple[GhostNotes, ...]:
+def _ghosts(measured: _Measured) -> tuple[GhostNotes, ...]:
     out = []
     for name in ("snare", "floor tom", "mid tom", "high tom"):
         soft, full = [], []
-        for i, j in matched.pairs.same:
-            e, stroke = matched.expected[i], matched.strokes[j]
+        for e, stroke in zip(measured.notes, measured.strokes):
             if e.note.instrument == name:
                 ghost = "ghost" in e.note.articulations or e.note.velocity < SOFT_VELOCITY
                 (soft if ghost else full).append((e.note.velocity, stroke.velocity))
@@ -389,13 +417,12 @@ def _ghosts(matched: Matched) -> tuple[GhostNotes, ...]:
     return tuple(out)
 
 
-def _repeats(chart: Chart, matched: Matched, measured: _Measured) -> tuple[RepeatedBar, ...]:
+def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
     """Bars that come again often enough, most even first."""
     by_bar: dict[int, list[tuple]] = {}
-    for (i, j), seconds, slip in zip(matched.pairs.same, measured.seconds, measured.slips):
-        e = matched.expected[i]
+    for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
         if not slip:
-            by_bar.setdefault(id(e.laid), []).append((e, seconds, matched.strokes[j].velocity))
+            by_bar.setdefault(id(e.laid), []).append((e, seconds, stroke.velocity))
     groups: dict[tuple[int, ...], dict] = {}
     times: dict[tuple[int, ...], int] = {}
     for found in by_bar.values():

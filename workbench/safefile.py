@@ -88,3 +88,19 @@ def write_whole(path: str | os.PathLike, data: bytes) -> Path:
         raise FileFormatError(
             f"{path} could not be written: {error.strerror or error}; choose another folder.") from None
     return path
+
+
+def make_folder(path: str | os.PathLike) -> Path:
+    """Make a folder, and those above it, unless it is there.
+
+    Raises
+    ------
+    FileFormatError
+        If it cannot be made.
+    """
+    path = Path(path)
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileFormatError(f"The folder {path} could not be made: {error.strerror or error}.") from None
+    return path

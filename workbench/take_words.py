@@ -84,6 +84,10 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     if click is not None and click.start_s is None:
         out.append("Where the click began in the recording is not known, so all times are relative to the "
                    "average of your own strokes.")
+    unsure = sum(i.unsure for i in take.instruments)
+    if unsure > 0.03 * take.written:
+        out.append(f"Of {unsure} written strokes it cannot be told whether they were played: they are soft, "
+                   "covered, or of drums that are heard badly here.")
     if take.laying.agreement < 0.6:
         out.append(f"Take and chart agree to {take.laying.agreement:.0%} only; "
                    "take the figures with caution.")
@@ -96,31 +100,47 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
 
 
 def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
-    for i in take.instruments:
-        share = i.missed / max(1, i.written)
-        if i.missed >= 3 and share > 0.08:
-            found.append((10 * share * min(1.0, i.missed / 8), (
-                f"{i.missed} of {i.written} {i.instrument} strokes are missing, most of them in "
-                f"{_where(take, 'missed')}. Play those bars at a tempo at which every stroke sounds.")))
-        if i.added >= 3 and i.added > 0.08 * max(i.written, 10):
-            found.append((min(6.0, 6 * i.added / max(i.written, 10)), (
-                f"{i.added} {i.instrument} strokes are not in the part, most of them in "
-                f"{_where(take, 'added')}. If they are meant, write them in; if not, listen for what sets "
-                "them off.")))
+    missed = [i for i in take.instruments if i.missed >= 3 and i.missed > 0.05 * i.written]
+    if missed:
+        worst = sorted(missed, key=lambda i: -i.missed)[:3]
+        names = _english([f"{i.missed} of {i.written} {i.instrument}" for i in worst])
+        share = max(i.missed / i.written for i in worst)
+        found.append((10 * share * min(1.0, worst[0].missed / 8), (
+            f"{names} strokes are missing, most of them in {_where(take, 'missed')}. "
+            "Play those bars at a tempo at which every stroke sounds.")))
+    added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
+    if added:
+        worst = sorted(added, key=lambda i: -i.added)[:3]
+        names = _english([f"{i.added} {i.instrument}" for i in worst])
+        found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in worst)), (
+            f"{names} strokes are not in the part, most of them in {_where(take, 'added')}. "
+            "If they are meant, write them in; if not, listen for what sets them off.")))
 
 
 def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
     told = [i for i in take.instruments if i.mean_ms is not None and i.played >= 10]
-    for i in told:
-        if abs(i.mean_ms) >= TOLD_FROM_MS:
-            side = "ahead of" if i.mean_ms < 0 else "behind"
-            found.append((abs(i.mean_ms) / 12, (
-                f"Your {i.instrument} sits {abs(i.mean_ms):.0f} ms {side} {take.against} on average. "
-                "That can be a feel; if it is not meant, play it alone to a click until the click disappears.")))
-        if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3:
-            found.append((i.spread_ms / 14, (
-                f"The {i.instrument} spreads by {i.spread_ms:.0f} ms{_beside_working_drummers(i.spread_ms)}. "
-                "Practise it slowly with a click on every eighth, then with the click on 2 and 4 only.")))
+    for side in ("ahead of", "behind"):
+        off = sorted((i for i in told if abs(i.mean_ms) >= TOLD_FROM_MS
+                      and (i.mean_ms < 0) == (side == "ahead of")), key=lambda i: -abs(i.mean_ms))[:3]
+        if off:
+            names = _english([i.instrument for i in off])
+            far = _english([f"{abs(i.mean_ms):.0f}" for i in off])
+            found.append((abs(off[0].mean_ms) / 12, (
+                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
+                "average. That can be a feel; if it is not meant, play it alone to a click until the click "
+                "disappears.")))
+    wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3),
+                  key=lambda i: -i.spread_ms)[:3]
+    if wide:
+        names, far = _english([i.instrument for i in wide]), _english([f"{i.spread_ms:.0f}" for i in wide])
+        found.append((wide[0].spread_ms / 14, (
+            f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
+            f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
+            "then with the click on 2 and 4 only.")))
+
+
+def _english(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:

@@ -1,0 +1,56 @@
+"""Check a draft against the recording: what is missing, extra, wrong or misplaced.
+
+The chart (.chart.json), MusicXML or MIDI file may be made by anyone.  It is
+laid on the recording; where the two differ is listed, the gravest first.
+Writes NAME.check.html (plays every bar), NAME.check.pdf and NAME.check.json
+into a folder, by default "out" in the current one.  Exit status 1 says that
+there is something to correct.
+
+example:
+  workbench check song.chart.json song.flac --out checked
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+NAME = "check"
+HELP = "check a draft against its recording"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
+    parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
+    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
+                        help="folder for the report (default: out)")
+    parser.add_argument("--detector", choices=("network", "spectral"),
+                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument("--json", action="store_true", help="print the whole check as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    from workbench.check import check_draft
+    from workbench.check_report import summary_of, write_check
+    from workbench.progress import TerminalProgress
+    from workbench.safefile import make_folder
+
+    check = check_draft(args.draft, args.recording, args.detector, TerminalProgress())
+    stem = args.draft.name.split(".")[0] or args.draft.stem
+    folder = make_folder(args.out)
+    written = [write_check(check, folder / f"{stem}.check{ending}", args.recording)
+               for ending in (".html", ".pdf", ".json")]
+    if args.json:
+        print(json.dumps(check.to_data(), indent=1))
+    else:
+        print(summary_of(check))
+        for remark in check.remarks:
+            print(remark)
+        for pattern in check.patterns[:5]:
+            print(f"  {pattern.text}")
+        for bar in check.worst_bars[:5]:
+            print(f"  {bar.findings[0].text}")
+        for path in written:
+            print(f"  {path}")
+    return 1 if any(f.verdict == "wrong" for f in check.findings) else 0

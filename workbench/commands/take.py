@@ -1,0 +1,60 @@
+"""Assess a student's take: what was played of a chart, and how.
+
+Strokes missed and added, early and late, rushing and dragging, dynamics and
+consistency, against the click or against the player's own tempo.  Writes
+NAME.take.html, NAME.take.pdf (one page) and NAME.take.json into a folder, by
+default "out" in the current one.
+
+example:
+  workbench take song.chart.json monday.wav --click 96 --click-start 2.5
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+NAME = "take"
+HELP = "assess a student's take against a chart"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("chart", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
+    parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
+    parser.add_argument("--click", type=float, metavar="BPM",
+                        help="the take was played to a click of so many beats a minute")
+    parser.add_argument("--click-start", type=float, metavar="SECONDS",
+                        help="time of one click in the recording, if known")
+    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
+                        help="folder for the report (default: out)")
+    parser.add_argument("--detector", choices=("network", "spectral"),
+                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument("--json", action="store_true", help="print all figures as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    from workbench.check import read_draft
+    from workbench.errors import AnalysisError
+    from workbench.playing import Click
+    from workbench.progress import TerminalProgress
+    from workbench.safefile import make_folder
+    from workbench.take import assess_take
+    from workbench.take_report import write_take
+
+    if args.click is None and args.click_start is not None:
+        raise AnalysisError("--click-start needs --click with the tempo of the click.")
+    click = None if args.click is None else Click(args.click, args.click_start)
+    chart, _ = read_draft(args.chart)
+    take = assess_take(chart, args.recording, click, args.detector, TerminalProgress())
+    folder = make_folder(args.out)
+    written = [write_take(take, folder / f"{args.recording.stem}.take{ending}")
+               for ending in (".html", ".pdf", ".json")]
+    if args.json:
+        print(json.dumps(take.to_data(), indent=1))
+    else:
+        for text in (*take.strengths, *take.advice):
+            print(text)
+        for path in written:
+            print(f"  {path}")
+    return 0
