@@ -27,7 +27,7 @@ class _Look:
     kick: frozenset[Fraction]
     snare: frozenset[Fraction]
     ghosts: frozenset[Fraction]
-    side_stick_only: bool
+    side_stick: frozenset[Fraction]
     open_hat: frozenset[Fraction]
     pedal: frozenset[Fraction]
     keeping: dict[str, frozenset[Fraction]]
@@ -69,7 +69,7 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
     return _Look(
         bar, at("kick"), frozenset(n.position for n in full),
         frozenset(n.position for n in notes if is_ghost(n, limit)),
-        bool(full) and all(n.instrument == "side stick" for n in full),
+        at("side stick"),
         at("open hi-hat"), at("pedal hi-hat"),
         {k: frozenset(v) for k, v in keeping.items()},
         any(c > 1 for c in places.values()), chart.feel)
@@ -109,7 +109,7 @@ def _combined(texts: Sequence[str]) -> str:
 def _snare_name(look: _Look) -> str:
     if not look.snare:
         return "no snare"
-    voice = "side stick" if look.side_stick_only else "snare"
+    voice = "side stick" if look.side_stick == look.snare else "snare"
     beats, on_beats = look.beats, look.snare & frozenset(look.beats)
     if look.in_four:
         one, two, three, four = beats
@@ -127,6 +127,9 @@ def _snare_name(look: _Look) -> str:
     elif look.bar.meter.is_compound and len(beats) % 2 == 0 and on_beats == frozenset(beats[1::2]):
         where = " and ".join(place_list(look.bar, on_beats).split(", "))
         return _with_more(look, f"backbeat on {where}{_voice(voice)}", voice, look.snare - on_beats)
+    if look.side_stick and voice == "snare":
+        return (f"snare on {place_list(look.bar, look.snare - look.side_stick)}, "
+                f"side stick on {place_list(look.bar, look.side_stick)}")
     return f"{voice} on {place_list(look.bar, look.snare)}"
 
 

@@ -122,13 +122,18 @@ def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clea
             kinds.setdefault(content[k], []).append(k)
         alike = min(
             kinds.items(),
-            key=lambda item: (sum(len(item[0] ^ other) * len(ks) for other, ks in kinds.items()),
+            key=lambda item: (sum(_unlike(item[0], other) * len(ks) for other, ks in kinds.items()),
                               item[1][0]))[1]
         whole = Counter(written(chart.bars[k]) for k in alike)
         most = max(whole.values())
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]
         base.append(min(usual, key=lambda k: (_opens_with_crash(chart, k), k)))
     return tuple(base)
+
+
+def _unlike(a: Written, b: Written) -> float:
+    """Share of strokes that only one has: does not favour bars with few strokes."""
+    return len(a ^ b) / max(len(a | b), 1)
 
 
 def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int],

@@ -82,7 +82,8 @@ def describe_changes(bar: Bar, base: Written, actual: Written) -> tuple[Change, 
                        frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [*broken_off, *_articulations(bar, removed, added), *_swaps(bar, base, removed, added),
-               *_moves(bar, removed, added), *_gone(bar, base, removed), *_new(bar, added)]
+               *_moves(bar, removed, added), *_gone(bar, base, actual, removed),
+               *_new(bar, added)]
     return tuple(sorted(changes, key=_weight))
 
 
@@ -207,7 +208,7 @@ def _moves(bar: Bar, removed: set, added: set) -> list[Change]:
     return changes
 
 
-def _gone(bar: Bar, base: Written, removed: set) -> list[Change]:
+def _gone(bar: Bar, base: Written, actual: Written, removed: set) -> list[Change]:
     changes = []
     kinds = {(i, "ghost" in said) for _, i, said in removed}
     for name, ghost in sorted(kinds, key=lambda k: (drum_key_order(k[0]), k[1])):
@@ -217,7 +218,8 @@ def _gone(bar: Bar, base: Written, removed: set) -> list[Change]:
         text = f"no ghost note{many}" if ghost else f"no {instrument_word(name)}"
         # "No hi-hat" must not sound as if the open one were gone too.
         hats_left = name in _HATS and any(i in _HATS and i != name for _, i, _ in base)
-        if len(gone) < in_base or hats_left or in_base == 1:
+        elsewhere = any(i == name for _, i, _ in actual)
+        if len(gone) < in_base or hats_left or elsewhere or in_base == 1:
             text += f" on {place_list(bar, (p for p, _, _ in gone))}"
         changes.append(Change(text, gone))
     removed.clear()
