@@ -13,10 +13,10 @@ LAYERS = {
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
        "abbreviations excerpts kitnames untrusted midi midi_read musicxml_part scoresigns",
     3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
-       "versions compare alignment onsets counting patterns groove_names fill_model fill_reading part_reading wording",
+       "versions compare alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
     4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice practice_pages exercises "
        "findings check check_report playing take take_words take_report reportpage",
-    5: "plot reading_plot grid cli commands",
+    5: "plot reading_plot checklist grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}
 #: Not imported by the product; may import anything.

@@ -1,0 +1,103 @@
+"""A chart rewritten in the order and at the times of a recording, and findings beside the grid."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.test_alignment import SONG, chart_of, played
+from workbench.alignment import LaidBar, Laying, lay_chart
+from workbench.chart import Mark, Note, Recording, Section, Text, WrittenBar
+from workbench.check import check_chart
+from workbench.checklist import CheckList
+from workbench.errors import AnalysisError
+from workbench.findings import Heard
+from workbench.laidchart import write_on_recording
+from workbench.meter import Meter
+
+
+def lay(written, order):
+    strokes, beats, lines = played(order)
+    chart = chart_of(written)
+    return chart, lay_chart(chart, strokes, beats), lines
+
+
+def test_bars_lie_where_the_recording_plays_them():
+    chart, laying, lines = lay(SONG, SONG)
+    recording = Recording("song.flac", "00", 30.0)
+    laid = write_on_recording(replace(chart, title="Copper Weather"), laying, recording)
+    assert laid.bars == chart.bars and laid.title == "Copper Weather" and laid.recording == recording
+    for k, line in enumerate(lines[:-1]):
+        assert laid.time_map.bar_start_s(k) == pytest.approx(line, abs=0.02)
+    assert laid.time_map.tempo_bpm(3) == pytest.approx(113, rel=0.02)
+
+
+def test_repeats_are_written_out_and_what_lacks_is_empty():
+    order = [*SONG[:8], *SONG[4:8], *SONG[8:]]
+    chart, laying, _ = lay(SONG, order)
+    assert [b.pattern for b in write_on_recording(chart, laying).bars] == [b.pattern for b in order]
+    chart, laying, _ = lay(SONG[:6] + SONG[7:], SONG)
+    laid = write_on_recording(chart, laying)
+    assert len(laid) == 12 and laid.bars[6].notes == () and laid.time_map.bars[6].meter == Meter(4, 4)
+
+
+def test_a_few_beats_become_a_short_bar():
+    laying = Laying((LaidBar(0, 0.0, 2.0), LaidBar(None, 2.0, 3.0), LaidBar(1, 3.0, 5.0)), 1.0)
+    laid = write_on_recording(chart_of(SONG[:2]), laying)
+    assert [str(b.meter) for b in laid.time_map.bars] == ["4/4", "2/4", "4/4"]
+    assert laid.time_map.end_s == 5.0
+    compound = Laying((LaidBar(0, 0.0, 2.0), LaidBar(None, 2.0, 3.0)), 1.0)
+    chart = chart_of([WrittenBar()], meter=Meter(6, 8))
+    assert [str(b.meter) for b in write_on_recording(chart, compound).time_map.bars] == ["6/8", "3/8"]
+
+
+def test_headings_go_with_their_bars():
+    chart, laying, _ = lay(SONG, SONG)
+    laying = Laying(laying.bars[2:], 1.0)
+    chart = replace(chart, sections=(Section(0, "Intro"), Section(4, "Chorus")), texts=(
+        Text(1, F(0), "soft"), Text(5, F(0), "loud")), marks=(Mark("fill", (3, F(0)), (4, F(0))),))
+    laid = write_on_recording(chart, laying)
+    assert [(s.bar_index, s.name) for s in laid.sections] == [(0, "Intro"), (2, "Chorus")]
+    assert [(t.bar_index, t.text) for t in laid.texts] == [(3, "loud")]
+    assert [m.start for m in laid.marks] == [(1, F(0))]
+
+
+def test_nothing_laid():
+    with pytest.raises(AnalysisError, match="No bar"):
+        write_on_recording(chart_of(SONG), Laying((), 0.0))
+
+
+class FakeGrid:
+    def __init__(self):
+        self.playing, self.did = False, []
+
+    def show_bar(self, number):
+        self.did.append(number)
+
+    def run(self, command):
+        self.did.append(command)
+        self.playing = not self.playing
+
+
+def test_a_finding_leads_the_grid_to_its_bar():
+    order = [*SONG[:8], *SONG[4:8], *SONG[8:]]
+    strokes, beats, _ = played(order)
+    written = [*SONG[:9], SONG[9].with_note(Note(F(7, 16), "crash")), *SONG[10:]]
+    check = check_chart(chart_of(written), Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
+    grid = FakeGrid()
+    found = CheckList(check, grid)
+    assert found.play.disabled
+    extra = next(k for k, f in enumerate(check.findings) if f.kind == "extra")
+    found.found.value = extra
+    # Bar 10 of the chart is the fourteenth that the recording plays.
+    assert grid.did == [14] and "sure" in found.said.value
+    found.play.click()
+    assert grid.did == [14, 14, "play"] and grid.playing
+    found.play.click()
+    assert grid.did[3:] == ["play", 14, "play"]
+
+
+def test_a_clean_check_has_an_empty_list():
+    strokes, beats, _ = played(SONG, jitter_s=0.003)
+    check = check_chart(chart_of(SONG), Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
+    assert CheckList(check, FakeGrid()).said.value == "Nothing to correct was found."
