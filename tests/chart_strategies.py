@@ -43,7 +43,8 @@ def charts(draw, most_bars=4, parts=tuple(range(1, 25))):
         meter = draw(st.sampled_from(METERS))
         length = None
         if k == 0 and count > 1 and draw(st.booleans()):
-            length = meter.bar_length * Fraction(draw(st.integers(1, 7)), 8)
+            sixteenths = [k for k in range(1, 16) if Fraction(k, 16) < meter.bar_length]
+            length = Fraction(draw(st.sampled_from(sixteenths)), 16)
         beats = _beats(meter, length)
         times = []
         for _ in range(beats):
