@@ -43,6 +43,7 @@ from workbench.progress import Progress, part, silent
 from workbench.reading import Reading, read_part
 from workbench.sound import (
     CLICKS,
+    RING_OUT_S,
     click_positions,
     mixed,
     placed,
@@ -58,8 +59,6 @@ FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
 AROUND_S = 0.35
 #: Where an excerpt of the recording joins itself, it is blended so long, seconds.
 SEAM_S = 0.012
-#: What rings on after an excerpt that is not a loop, seconds.
-TAIL_S = 1.2
 #: Coding as MP3 raises peaks by about a decibel; they keep so much more headroom.
 LOSSY_HEADROOM_DB = 2.0
 #: Sound for the page carries so much of the loop's other end, samples: a decoder's
@@ -159,7 +158,7 @@ class _Workshop:
     chart: Chart
     options: PackOptions
     folder: Path
-    balance: Balance | None
+    heard: _Heard | None
     files: list[Path] = field(default_factory=list)
     audio_s: float = 0.0
 
@@ -200,13 +199,13 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
     if not exercises:
         raise WorkbenchError("There is nothing to practise: the chart has no grooves, variations or fills.")
     notes = []
-    balance = None
+    heard = None
     if recording is not None:
-        balance = _balance_of(chart, Path(recording), part(progress, 0.02, 0.15))
+        heard = _balance_of(chart, Path(recording), exercises, part(progress, 0.02, 0.15))
     else:
         notes.append("The recording is not there: exercises with it are played by the kit.")
     _clear(folder)
-    shop = _Workshop(with_sticking(reading), options, folder, balance)
+    shop = _Workshop(with_sticking(reading), options, folder, heard)
     jobs = [(e, s) for e in exercises for s in e.stages]
     pages: dict[tuple[str, str], PageStage] = {}
     # Two at a time: the heavy parts (Fourier transforms, coding) leave Python free.
@@ -227,16 +226,30 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
                         tuple(notes))
 
 
-def _balance_of(chart: Chart, recording: Path, progress: Progress) -> Balance:
+@dataclass(frozen=True)
+class _Heard:
+    """The part of the recording that the exercises need, taken apart."""
+
+    balance: Balance
+    start_s: float
+
+
+def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise],
+                progress: Progress) -> _Heard | None:
     if chart.recording is not None and chart.recording.sha256 and \
             sha256_of(recording) != chart.recording.sha256:
         raise WorkbenchError(f"{recording} is not the recording this chart was made from "
                              f"({Path(chart.recording.path).name}); give that one, or leave it out.")
+    bars = [k for e in exercises for s in e.stages if s.record for k in s.bars]
+    if not bars:
+        return None
     audio = load_audio(recording, sample_rate=SAMPLE_RATE)
     if audio.channels > 2:
         audio = Audio(audio.mono(), SAMPLE_RATE)
-    strokes = [Stroke(chart.note_time_s(k, n), n.instrument, n.velocity) for k, n in chart.notes()]
-    return split_drums(audio, strokes, progress)
+    start_s = max(0.0, chart.time_map.bar_start_s(min(bars)) - 2.0)
+    needed = audio.excerpt(start_s, chart.time_map.bar_end_s(max(bars)) + 2.0 + RING_OUT_S)
+    strokes = [Stroke(chart.note_time_s(k, n) - start_s, n.instrument, n.velocity) for k, n in chart.notes()]
+    return _Heard(split_drums(needed, strokes, progress), start_s)
 
 
 #: What a pack consists of, and nothing else may be deleted.
@@ -267,7 +280,7 @@ def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
     takes = []
     original = exercise.tempi_bpm[-1]
     for tempo_bpm in exercise.tempi_bpm:
-        with_record = stage.record and shop.balance is not None
+        with_record = stage.record and shop.heard is not None
         if stage.record:
             own = recorded_stage_chart(shop.chart, stage, tempo_bpm / original)
         else:
@@ -331,8 +344,10 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float,
     time_map = shop.chart.time_map
     start_s, end_s = time_map.bar_start_s(stage.bars[0]), time_map.bar_end_s(stage.bars[-1])
     first_s = max(0.0, start_s - AROUND_S)
-    drums, rest = (a.excerpt(first_s, end_s + max(AROUND_S, 0 if stage.loop else TAIL_S * speed))
-                   for a in (shop.balance.drums, shop.balance.rest))
+    last_s = end_s + (AROUND_S if stage.loop else max(AROUND_S, RING_OUT_S * speed))
+    heard = shop.heard
+    drums, rest = (a.excerpt(first_s - heard.start_s, last_s - heard.start_s)
+                   for a in (heard.balance.drums, heard.balance.rest))
     near = [shop.chart.note_time_s(k, n) - first_s
             for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))
             for n in shop.chart.bars[k].notes]
@@ -362,7 +377,7 @@ def _joined(x: np.ndarray, before: np.ndarray) -> np.ndarray:
 
 
 def _faded(x: np.ndarray) -> np.ndarray:
-    n = min(len(x), round(TAIL_S * SAMPLE_RATE))
+    n = min(len(x), round(RING_OUT_S * SAMPLE_RATE))
     x = x.copy()
     x[len(x) - n:] *= np.linspace(1, 0, n, dtype=np.float32)[:, None] ** 1.5
     return x
