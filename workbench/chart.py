@@ -151,7 +151,7 @@ class WrittenBar:
         # One object for what is the same everywhere: comparing bars is then cheap.
         return frozenset(_SHARED.setdefault(item, item) for item in items)
 
-    @property
+    @cached_property
     def pattern(self) -> frozenset[tuple[Fraction, str]]:
         """What is hit when, dynamics aside: equal for bars that repeat each other."""
         return frozenset(n.key for n in self.notes)
