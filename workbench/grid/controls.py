@@ -176,7 +176,8 @@ class GridControls:
         view = [self.zoom, self.doubt_below, self.waveform, self.spectrogram, self.all_rows, self.keys]
         sound = w.VBox([_row([self.levels[s] for s in _SOURCES] + [self.count_in]),
                         _row([self.pans[s] for s in _SOURCES] + [self.drums])])
-        tabs = w.Tab([sound, _row(bars), _row(view)], titles=("Sound", "Bars and sections", "View"))
+        tabs = w.Tab([sound, _row(bars), _row(view)], titles=("Sound", "Bars and sections", "View"),
+                     selected_index=None)
         return w.VBox([_row(first), tabs])
 
 

@@ -52,7 +52,7 @@ class Corrections:
                 found.append(k)
         return found
 
-    def counts(self, chart: Chart, latest: int = 24) -> dict[str, int]:
+    def counts(self, chart: Chart, latest: int = 12) -> dict[str, int]:
         """Number of waiting bars of each lately corrected bar, for the page."""
         recent = list(self._before)[-latest:]
         counts = {str(k): len(self.waiting_bars(chart, k)) for k in recent if k < len(chart)}

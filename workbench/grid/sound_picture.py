@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import rfft
 from scipy.signal import get_window
 
 #: Steps of the waveform: loudest and lowest sample in each, per second.
@@ -21,6 +22,8 @@ BANDS = 40
 LOWEST_HZ, HIGHEST_HZ = 40.0, 14000.0
 #: Levels this far below the loudest are drawn empty, in decibels.
 RANGE_DB = 60.0
+#: Frames of the spectrogram that are made at a time.
+BATCH = 64
 #: The page gets the picture in pieces of this length, seconds.
 PIECE_S = 30.0
 
@@ -92,15 +95,22 @@ def _window_length(sample_rate: int) -> int:
 
 
 def _band_power(samples: np.ndarray, sample_rate: int, start: int, end: int, bands: np.ndarray) -> np.ndarray:
+    """Power of each band in frames ``start … end``, (frames, BANDS)."""
     n = _window_length(sample_rate)
-    centres = np.round((np.arange(start, end) + 0.5) * sample_rate / FRAME_RATE_HZ).astype(int)
-    padded = np.pad(
-        samples[max(centres[0] - n // 2, 0) : centres[-1] + n // 2], (max(n // 2 - centres[0], 0), n)
-    )
-    at = centres - max(centres[0] - n // 2, 0) - n // 2 + max(n // 2 - centres[0], 0)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, n)[at]
-    spectrum = np.fft.rfft((windows * get_window("hann", n)).astype(np.float32), axis=1)
-    return (spectrum.real**2 + spectrum.imag**2) @ bands
+    window = get_window("hann", n).astype(np.float32)
+    out = np.zeros((end - start, bands.shape[1]), np.float32)
+    # Small batches: edits of the page are answered in between.
+    for first in range(start, end, BATCH):
+        centres = np.round((np.arange(first, min(first + BATCH, end)) + 0.5) * sample_rate / FRAME_RATE_HZ)
+        low = int(centres[0]) - n // 2
+        length = int(centres[-1]) - int(centres[0]) + n
+        part = np.zeros(length, np.float32)
+        inside = samples[max(low, 0):max(low + length, 0)]
+        part[max(-low, 0):max(-low, 0) + len(inside)] = inside
+        at = (centres - centres[0]).astype(int)
+        spectrum = rfft(np.lib.stride_tricks.sliding_window_view(part, n)[at] * window, axis=1)
+        out[first - start:first - start + len(at)] = (spectrum.real ** 2 + spectrum.imag ** 2) @ bands
+    return out
 
 
 def _band_matrix(sample_rate: int) -> np.ndarray:

@@ -136,11 +136,19 @@ export function doubtfulBars(chart, below) {
   return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
 }
 
+/** What is hit when in a written bar; bars are values, so each is read once. */
+const hitsOf = new WeakMap();
+
 /** What makes two bars repeat each other: meter, length and what is hit when. */
 export function patternOf(chart, bar) {
+  const written = chart.bars[bar];
+  let hits = hitsOf.get(written);
+  if (hits === undefined) {
+    hits = written.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
+    hitsOf.set(written, hits);
+  }
   const timed = chart.time_map.bars[bar];
-  const notes = chart.bars[bar].notes.map((n) => `${n.at} ${n.instrument}`).sort();
-  return [timed.meter, timed.length || "", ...notes].join("|");
+  return `${timed.meter}|${timed.length || ""}|${hits}`;
 }
 
 /** Indices of the bars that repeat this one, this one included. */

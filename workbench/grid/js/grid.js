@@ -10,27 +10,32 @@ const rooms = new WeakMap();
 const ASK_AGAIN_MS = 4000;
 
 /**
- * The kernel answers an edit with several small packets.  The server's socket holds a small packet back
- * until the one before is acknowledged (RFC 896), and the browser's side delays that by up to 40 ms unless
- * it has something to send (RFC 1122, 4.2.3.2).  So the page says a word now and then until it is answered:
- * measured, the median wait halves.
+ * A kernel answers a message with several small packets: "busy", the answer, "idle".  The server's socket
+ * holds the second back until the first is acknowledged (RFC 896), and the browser's side delays that by up
+ * to 40 ms unless it has something to send (RFC 1122, 4.2.3.2).  So it says a word as soon as it hears "busy".
  */
-const NUDGE_MS = [6, 12, 20, 30];
+function hurry(send) {
+  let said = false;
+  return { iopub: { status: (message) => {
+    if (!said && message.content.execution_state === "busy") {
+      said = true;
+      send({ type: "nudge" });
+    }
+  } } };
+}
 
 function open(model) {
   const client = Math.random().toString(36).slice(2, 10);
-  const send = (message) => {
+  const send = (message, callbacks) => {
     try {
-      model.send(message);
+      model.send(message, callbacks);
     } catch {
       // The kernel is gone: what was not sent stays pending, and the page says so.
       session.lost = true;
     }
   };
   const session = new Session((message) => {
-    send(message);
-    if (message.type !== "do" || session.lost) return;
-    for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && send({ type: "nudge" }), ms);
+    send(message, message.type === "do" ? hurry(send) : undefined);
   }, client);
   const views = new Set();
   const sound = new SoundPicture();
@@ -44,7 +49,9 @@ function open(model) {
       session.changed("sound");
     } else if (message.type === "command") {
       const view = [...views][0];
-      if (view?.chart) view.run(message.command, message.key);
+      // The keys go on from where a button has led.
+      view?.scroller.focus({ preventScroll: true });
+      if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {
         v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });

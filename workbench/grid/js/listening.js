@@ -118,7 +118,7 @@ export class Listener {
    */
   async play(passage) {
     this.stop();
-    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, startTime: null,
+    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, missing: [], startTime: null,
       chartRevision: this.session.revision });
     this.state = "loading";
     this.changed("state");
@@ -130,7 +130,7 @@ export class Listener {
       }
       const awake = this.context.resume();
       const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
-      // What is turned down need not be waited for; it joins when it has come.
+      // What is turned down is not made; it joins when it is turned up.
       const settings = this.settings();
       const first = wanted.filter((s) => settings[s].level > 0);
       const later = wanted.filter((s) => !first.includes(s));
@@ -141,9 +141,10 @@ export class Listener {
         this.begin(mine, counted);
         first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
         mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
-        for (const s of later) this.joinLoop(mine, s);
+        mine.missing = later;
       } else {
-        await this.playOn(mine, first, later, countIn, awake);
+        mine.missing = later;
+        await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
       if (this.playing === mine) {
@@ -207,7 +208,7 @@ export class Listener {
   }
 
   /** Play on to the end: pieces start at their frames as they come. */
-  async playOn(mine, first, later, countIn, awake) {
+  async playOn(mine, first, countIn, awake) {
     const early = [];
     const rate = this.context.sampleRate;
     let begun = false;
@@ -238,13 +239,12 @@ export class Listener {
     begun = true;
     for (const [source, piece] of early) schedule(source, piece);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
-    for (const source of later) start(source).catch(() => {});
   }
 
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
   async renewChart() {
     const mine = this.playing;
-    if (!mine?.startTime || !mine.passage.loop) return;
+    if (!mine?.startTime || !mine.passage.loop || mine.missing.includes("chart")) return;
     this.wish = this.session.revision;
     if (this.renewing) return;
     this.renewing = true;
@@ -267,6 +267,17 @@ export class Listener {
       gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
       panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
     }
+    this.turnUp(settings);
+  }
+
+  /** Bring in what was silent until now. */
+  turnUp(settings) {
+    const mine = this.playing;
+    const wanted = mine.missing.filter((s) => settings[s].level > 0);
+    if (!wanted.length) return;
+    mine.missing = mine.missing.filter((s) => !wanted.includes(s));
+    if (mine.passage.loop) for (const s of wanted) this.joinLoop(mine, s);
+    else this.play({ ...mine.passage, start_s: this.heardAt() ?? mine.passage.start_s, count_in_bars: 0 });
   }
 
   stop() {

@@ -1,7 +1,7 @@
 /**
  * One grid in the page: its elements, what is in view, and when to draw.
  */
-import { barNumber, columnsOf, describeNote, doubtfulHits, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
+import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, layoutSheet, lineOf, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
@@ -195,23 +195,49 @@ export class View {
 
   relayout() {
     if (!this.chart) return;
-    const { kit } = this.session.info;
-    for (const b of this.chart.bars) for (const n of b.notes) this.everUsed.add(n.instrument);
-    const all = this.model.get("all_rows");
-    this.rows = Object.keys(kit).filter((name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
+    const { chart, model } = this;
+    this.countHits();
+    const all = model.get("all_rows");
+    this.rows = Object.keys(this.session.info.kit).filter(
+      (name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
-    const bars = this.chart.bars.length;
-    const perLine = this.model.get("bars_per_line") || bars;
-    this.scroller.style.height = `${this.model.get("height")}px`;
-    this.sheet = layoutSheet(this.chart, this.scroller.clientWidth, Math.min(perLine, bars), this.rows.length,
-      { wave: this.model.get("show_waveform") && this.session.info.has_recording,
-        spectrum: this.model.get("show_spectrogram") && this.session.info.has_recording });
-    this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+    this.scroller.style.height = `${model.get("height")}px`;
+    const bars = chart.bars.length;
+    const perLine = Math.min(model.get("bars_per_line") || bars, bars);
+    const { has_recording } = this.session.info;
+    const shown = { wave: model.get("show_waveform") && has_recording,
+      spectrum: model.get("show_spectrogram") && has_recording };
+    const key = [chart.time_map, chart.sections, this.scroller.clientWidth, perLine, this.rows.length, shown.wave,
+      shown.spectrum];
+    if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
+      this.sheetKey = key;
+      this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
+      this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+    }
+    this.showCursor();
+    this.draw();
+  }
+
+  /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
+  countHits() {
+    const below = this.doubtBelow;
+    if (this.counted?.below !== below) this.counted = { below, bars: new WeakMap() };
     this.doubts = new Map();
-    for (const { bar } of doubtfulHits(this.chart, this.doubtBelow)) this.doubts.set(bar, (this.doubts.get(bar) || 0) + 1);
-    this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
-    this.showHere();
+    this.chart.bars.forEach((written, bar) => {
+      let doubt = this.counted.bars.get(written);
+      if (doubt === undefined) {
+        doubt = written.notes.filter((n) => isDoubtful(n, below)).length;
+        for (const n of written.notes) this.everUsed.add(n.instrument);
+        this.counted.bars.set(written, doubt);
+      }
+      if (doubt) this.doubts.set(bar, doubt);
+    });
+  }
+
+  /** What is at the cursor, for eyes and for screen readers; told with the next picture. */
+  showCursor() {
+    this.cursorChanged = true;
     this.draw();
   }
 
@@ -225,6 +251,11 @@ export class View {
 
   paint() {
     if (!this.sheet || !this.scroller.clientWidth) return;
+    if (this.cursorChanged) {
+      this.cursorChanged = false;
+      this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
+      this.showHere();
+    }
     const style = getComputedStyle(this.el);
     const stamp = style.color + style.getPropertyValue("--wbg-paper");
     if (stamp !== this.themeStamp) {
@@ -273,6 +304,10 @@ export class View {
 
   /** The line under the sheet: what is at the cursor. */
   showHere() {
+    if (this.words) {
+      this.here.textContent = this.words;
+      return;
+    }
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
@@ -289,7 +324,9 @@ export class View {
     this.here.textContent = words.join(" — ");
   }
 
+  /** Say something there, until the cursor moves. */
   say(text) {
+    this.words = text;
     this.here.textContent = text;
   }
 
@@ -301,8 +338,8 @@ export class View {
       this.selection = null;
       this.anchor = null;
     }
-    this.table.update(this.chart, this.rows, this.columns(cursor.bar), cursor);
-    this.showHere();
+    this.words = "";
+    this.showCursor();
     this.scrollToBar(cursor.bar);
     this.tellPython();
     this.draw();

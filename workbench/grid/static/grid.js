@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9139678ec31fa7672dea05f6f4e18ba131f66377d26f0a37dddf5250ac61cacc */
+/* Made by python workbench/grid/bundle.py; sources 8e687281c5f92f966a66cb34f6a2b45a441167140e0ba77e162d37edfe8fb887 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -132,10 +132,16 @@ function doubtfulBars(chart, below) {
   }
   return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
 }
+var hitsOf = /* @__PURE__ */ new WeakMap();
 function patternOf(chart, bar) {
+  const written = chart.bars[bar];
+  let hits = hitsOf.get(written);
+  if (hits === void 0) {
+    hits = written.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
+    hitsOf.set(written, hits);
+  }
   const timed = chart.time_map.bars[bar];
-  const notes = chart.bars[bar].notes.map((n) => `${n.at} ${n.instrument}`).sort();
-  return [timed.meter, timed.length || "", ...notes].join("|");
+  return `${timed.meter}|${timed.length || ""}|${hits}`;
 }
 function repeatsOf(chart, bar) {
   const wanted = patternOf(chart, bar);
@@ -533,6 +539,7 @@ var Listener = class {
       nodes: [],
       sources: {},
       loops: {},
+      missing: [],
       startTime: null,
       chartRevision: this.session.revision
     };
@@ -556,9 +563,10 @@ var Listener = class {
         this.begin(mine, counted);
         first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
         mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
-        for (const s of later) this.joinLoop(mine, s);
+        mine.missing = later;
       } else {
-        await this.playOn(mine, first, later, countIn, awake);
+        mine.missing = later;
+        await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
       if (this.playing === mine) {
@@ -616,7 +624,7 @@ var Listener = class {
     this.startLoop(mine, source, pieces, mine.startTime + Math.max(rounds, 0) * mine.duration);
   }
   /** Play on to the end: pieces start at their frames as they come. */
-  async playOn(mine, first, later, countIn, awake) {
+  async playOn(mine, first, countIn, awake) {
     const early = [];
     const rate = this.context.sampleRate;
     let begun = false;
@@ -646,13 +654,11 @@ var Listener = class {
     begun = true;
     for (const [source, piece] of early) schedule(source, piece);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
-    for (const source of later) start(source).catch(() => {
-    });
   }
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
   async renewChart() {
     const mine = this.playing;
-    if (!mine?.startTime || !mine.passage.loop) return;
+    if (!mine?.startTime || !mine.passage.loop || mine.missing.includes("chart")) return;
     this.wish = this.session.revision;
     if (this.renewing) return;
     this.renewing = true;
@@ -674,6 +680,16 @@ var Listener = class {
       gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
       panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
     }
+    this.turnUp(settings);
+  }
+  /** Bring in what was silent until now. */
+  turnUp(settings) {
+    const mine = this.playing;
+    const wanted = mine.missing.filter((s) => settings[s].level > 0);
+    if (!wanted.length) return;
+    mine.missing = mine.missing.filter((s) => !wanted.includes(s));
+    if (mine.passage.loop) for (const s of wanted) this.joinLoop(mine, s);
+    else this.play({ ...mine.passage, start_s: this.heardAt() ?? mine.passage.start_s, count_in_bars: 0 });
   }
   stop() {
     const was = this.playing;
@@ -2024,30 +2040,57 @@ var View = class {
   }
   relayout() {
     if (!this.chart) return;
-    const { kit } = this.session.info;
-    for (const b of this.chart.bars) for (const n of b.notes) this.everUsed.add(n.instrument);
-    const all = this.model.get("all_rows");
-    this.rows = Object.keys(kit).filter((name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
+    const { chart, model } = this;
+    this.countHits();
+    const all = model.get("all_rows");
+    this.rows = Object.keys(this.session.info.kit).filter(
+      (name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name)
+    );
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
-    const bars2 = this.chart.bars.length;
-    const perLine = this.model.get("bars_per_line") || bars2;
-    this.scroller.style.height = `${this.model.get("height")}px`;
-    this.sheet = layoutSheet(
-      this.chart,
+    this.scroller.style.height = `${model.get("height")}px`;
+    const bars2 = chart.bars.length;
+    const perLine = Math.min(model.get("bars_per_line") || bars2, bars2);
+    const { has_recording } = this.session.info;
+    const shown = {
+      wave: model.get("show_waveform") && has_recording,
+      spectrum: model.get("show_spectrogram") && has_recording
+    };
+    const key2 = [
+      chart.time_map,
+      chart.sections,
       this.scroller.clientWidth,
-      Math.min(perLine, bars2),
+      perLine,
       this.rows.length,
-      {
-        wave: this.model.get("show_waveform") && this.session.info.has_recording,
-        spectrum: this.model.get("show_spectrogram") && this.session.info.has_recording
-      }
-    );
-    this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+      shown.wave,
+      shown.spectrum
+    ];
+    if (!this.sheet || key2.some((x, k) => x !== this.sheetKey[k])) {
+      this.sheetKey = key2;
+      this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
+      this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+    }
+    this.showCursor();
+    this.draw();
+  }
+  /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
+  countHits() {
+    const below = this.doubtBelow;
+    if (this.counted?.below !== below) this.counted = { below, bars: /* @__PURE__ */ new WeakMap() };
     this.doubts = /* @__PURE__ */ new Map();
-    for (const { bar } of doubtfulHits(this.chart, this.doubtBelow)) this.doubts.set(bar, (this.doubts.get(bar) || 0) + 1);
-    this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
-    this.showHere();
+    this.chart.bars.forEach((written, bar) => {
+      let doubt = this.counted.bars.get(written);
+      if (doubt === void 0) {
+        doubt = written.notes.filter((n) => isDoubtful(n, below)).length;
+        for (const n of written.notes) this.everUsed.add(n.instrument);
+        this.counted.bars.set(written, doubt);
+      }
+      if (doubt) this.doubts.set(bar, doubt);
+    });
+  }
+  /** What is at the cursor, for eyes and for screen readers; told with the next picture. */
+  showCursor() {
+    this.cursorChanged = true;
     this.draw();
   }
   draw() {
@@ -2059,6 +2102,11 @@ var View = class {
   }
   paint() {
     if (!this.sheet || !this.scroller.clientWidth) return;
+    if (this.cursorChanged) {
+      this.cursorChanged = false;
+      this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
+      this.showHere();
+    }
     const style = getComputedStyle(this.el);
     const stamp = style.color + style.getPropertyValue("--wbg-paper");
     if (stamp !== this.themeStamp) {
@@ -2119,6 +2167,10 @@ var View = class {
   }
   /** The line under the sheet: what is at the cursor. */
   showHere() {
+    if (this.words) {
+      this.here.textContent = this.words;
+      return;
+    }
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
@@ -2133,7 +2185,9 @@ var View = class {
     }
     this.here.textContent = words.join(" — ");
   }
+  /** Say something there, until the cursor moves. */
   say(text) {
+    this.words = text;
     this.here.textContent = text;
   }
   // -- cursor and selection -------------------------------------------------------------
@@ -2143,8 +2197,8 @@ var View = class {
       this.selection = null;
       this.anchor = null;
     }
-    this.table.update(this.chart, this.rows, this.columns(cursor.bar), cursor);
-    this.showHere();
+    this.words = "";
+    this.showCursor();
     this.scrollToBar(cursor.bar);
     this.tellPython();
     this.draw();
@@ -2338,20 +2392,26 @@ function make(tag, className, attributes = {}) {
 // js/grid.js
 var rooms = /* @__PURE__ */ new WeakMap();
 var ASK_AGAIN_MS = 4e3;
-var NUDGE_MS = [6, 12, 20, 30];
+function hurry(send) {
+  let said = false;
+  return { iopub: { status: (message) => {
+    if (!said && message.content.execution_state === "busy") {
+      said = true;
+      send({ type: "nudge" });
+    }
+  } } };
+}
 function open(model) {
   const client = Math.random().toString(36).slice(2, 10);
-  const send = (message) => {
+  const send = (message, callbacks) => {
     try {
-      model.send(message);
+      model.send(message, callbacks);
     } catch {
       session.lost = true;
     }
   };
   const session = new Session((message) => {
-    send(message);
-    if (message.type !== "do" || session.lost) return;
-    for (const ms of NUDGE_MS) setTimeout(() => session.pending.length && send({ type: "nudge" }), ms);
+    send(message, message.type === "do" ? hurry(send) : void 0);
   }, client);
   const views = /* @__PURE__ */ new Set();
   const sound = new SoundPicture();
@@ -2367,7 +2427,8 @@ function open(model) {
       session.changed("sound");
     } else if (message.type === "command") {
       const view = [...views][0];
-      if (view?.chart) view.run(message.command, message.key);
+      view?.scroller.focus({ preventScroll: true });
+      if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {
         v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });

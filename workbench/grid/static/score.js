@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9139678ec31fa7672dea05f6f4e18ba131f66377d26f0a37dddf5250ac61cacc */
+/* Made by python workbench/grid/bundle.py; sources 8e687281c5f92f966a66cb34f6a2b45a441167140e0ba77e162d37edfe8fb887 */
 
 // js/score.js
 function safeSvg(text) {
