@@ -68,11 +68,11 @@ def draw_line(root: etree._Element, line: System, x: float, y: float, scale: flo
     g = line.draw(root, x, y, scale)
     for section in line.sections:
         at = section.bar_index
-        _draw_section(g, section, 0.0 if at == line.printed[0].bar_index else line.bars[at][0], -8)
+        draw_section(g, section, 0.0 if at == line.printed[0].bar_index else line.bars[at][0], -8)
 
 
-def _draw_section(g: etree._Element, section: Section, x: float, y: float) -> None:
-    """Boxed letter and bold name over the bar that opens a section; ``y`` is the box's foot."""
+def draw_section(g: etree._Element, section: Section, x: float, y: float, room: float | None = None) -> None:
+    """Boxed letter and bold name of a section; ``y`` is the box's foot, ``room`` the widest it may be."""
     if section.label:
         width = max(46.0, 16 + 25 * len(section.label))
         box = etree.SubElement(g, tag("rect"), x=f"{x:.1f}", y=f"{y - 44:.1f}", width=f"{width:g}",
@@ -80,8 +80,9 @@ def _draw_section(g: etree._Element, section: Section, x: float, y: float) -> No
         box.set("stroke-width", "3")
         g.append(text(x + width / 2, y - 9, 38, section.label, "middle", font_weight="bold"))
         x += width + 14
+        room = None if room is None else room - width - 14
     if section.name:
-        g.append(text(x, y - 9, 38, section.name, font_weight="bold"))
+        g.append(text(x, y - 9, 38, section.name, width=room, font_weight="bold"))
 
 
 def lay_excerpt(lines: Sequence[System]) -> str:
@@ -175,7 +176,7 @@ def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float
         legend = engrave_legend(used, (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE)
         legend.draw(root, MARGIN, y, _LEGEND_SCALE)
         y += legend.height * _LEGEND_SCALE + 10
-    _draw_tempo(root, chart, MARGIN, y + 44)
+    draw_tempo(root, chart, MARGIN, y + 44)
     return y + 70
 
 
@@ -185,7 +186,8 @@ _BEAT_SYMBOLS = {Fraction(1): "E1D2", Fraction(1, 2): "E1D3", Fraction(1, 4): "E
 _AUGMENTATION_DOT = "E1E7"
 
 
-def _draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
+def draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
+    """Tempo mark and feel."""
     beat = chart.time_map.bars[0].meter.beat_length
     dotted = beat.numerator == 3
     root.append(symbol(_BEAT_SYMBOLS.get(beat * Fraction(2, 3) if dotted else beat, "E1D5"), x, y, 52))

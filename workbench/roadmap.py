@@ -16,9 +16,9 @@ from lxml import etree
 
 from workbench.abbreviations import Kind, PrintedBar, written_key
 from workbench.chart import Chart, Section
-from workbench.drawing import new_page, serialize, text
+from workbench.drawing import new_page, serialize, tag, text
 from workbench.engrave import svg_to_pdf
-from workbench.pages import MARGIN, PLAIN, PageStyle, draw_title
+from workbench.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
 from workbench.safefile import write_whole
 from workbench.scoresigns import WRITTEN_OUT
 from workbench.systems import engrave_systems
@@ -56,8 +56,9 @@ class Stage:
 def find_stages(chart: Chart) -> tuple[Stage, ...]:
     """The sections of a chart with the bars that stand for them.
 
-    The groove is the bar that is written most often; the fill is the last one
-    marked in the section, or its last bar where that is written only once.
+    The groove is the bar that is most like all others of its section; the fill
+    is the last one marked in the section, or its last bar where that is written
+    only once.
     """
     sections = list(chart.sections)
     if not sections or sections[0].bar_index > 0:
@@ -80,19 +81,29 @@ def _same(chart: Chart, stage: Stage, groove: int | None, fill: int | None) -> b
 
 
 def _groove_bar(chart: Chart, bars: range) -> int | None:
+    filled = {k for m in chart.marks if m.kind == "fill"
+              for k in range(m.start[0], m.end[0] + (m.end[1] > 0))}
     sounding = [k for k in bars if chart.bars[k].notes]
-    if not sounding:
+    candidates = [k for k in sounding if k not in filled] or sounding
+    if not candidates:
         return None
-    counts = Counter(written_key(chart, k) for k in sounding)
-    return max(sounding, key=lambda k: (counts[written_key(chart, k)], -k))
+    patterns = {k: chart.bars[k].pattern for k in sounding}
+    counts = Counter(patterns.values())
+
+    def likeness(k: int) -> float:
+        own = patterns[k]
+        return sum(n * len(own & other) / len(own | other) for other, n in counts.items())
+    # Written like the most bars, then the earliest.
+    exact = Counter(written_key(chart, k) for k in candidates)
+    return max(candidates, key=lambda k: (round(likeness(k), 6), exact[written_key(chart, k)], -k))
 
 
 def _fill_bar(chart: Chart, bars: range, groove: int | None) -> int | None:
     marked = [m for m in chart.marks if m.kind == "fill" and m.start[0] in bars]
     if marked:
-        last = marked[-1]
-        end_bar = last.end[0] - (last.end[1] == 0)
-        return min(end_bar, bars[-1])
+        end = marked[-1].end
+        bar_index = min(end[0] - (end[1] == 0), bars[-1])
+        return None if bar_index == groove else bar_index
     last = bars[-1]
     if groove is None or len(bars) < 2 or not chart.bars[last].notes or last == groove:
         return None
@@ -106,6 +117,8 @@ def road_map_svg(chart: Chart, style: PageStyle = PLAIN) -> str:
     stages = find_stages(chart)
     root = new_page(width, height)
     top = draw_title(root, chart, style, "Road map")
+    draw_tempo(root, chart, MARGIN, top + 40)
+    top += 60
     room = height - MARGIN - top
     row_height = min(_TALLEST_ROW, room / max(len(stages), 1))
     music = (width - 2 * MARGIN - _NAME_WIDTH - _GAP) / 2
@@ -127,13 +140,14 @@ def _draw_stage(root: etree._Element, chart: Chart, stages, stage: Stage, y: flo
                 music: float) -> None:
     number = chart.time_map.bar_number
     scale = min(1.0, height / 200.0)
-    label = "  ".join(t for t in (stage.section.label, stage.section.name) if t)
-    size = 40 * scale
-    root.append(text(MARGIN, y + 0.5 * height, size, label, width=_NAME_WIDTH, font_weight="bold"))
+    size = 38 * scale
+    name = etree.SubElement(root, tag("g"), transform=f"translate({MARGIN},{y + 0.5 * height:.1f}) "
+                                                      f"scale({scale:g})")
+    draw_section(name, stage.section, 0, 0, _NAME_WIDTH - 20)
     first, last = number(stage.first_bar), number(stage.last_bar)
     count = stage.last_bar - stage.first_bar + 1
     bars = f"bar {first}" if count == 1 else f"bars {first}–{last} ({count})"
-    root.append(text(MARGIN, y + 0.5 * height + size, 0.75 * size, bars))
+    root.append(text(MARGIN, y + 0.5 * height + 0.9 * size, 0.75 * size, bars))
     x = MARGIN + _NAME_WIDTH
     if stage.groove_bar is None:
         root.append(text(x, y + 0.6 * height, 0.8 * size, "no drums", font_style="italic"))
@@ -144,6 +158,9 @@ def _draw_stage(root: etree._Element, chart: Chart, stages, stage: Stage, y: flo
         root.append(text(x, y + 0.6 * height, 0.8 * size, words, font_style="italic"))
         return
     _draw_bar(root, chart, stage.groove_bar, x, y, height, music)
+    said = next((m.text for m in chart.marks if m.kind == "groove" and m.text
+                 and m.start[0] <= stage.groove_bar < m.end[0]), "")
+    root.append(text(x + 6, y + 0.16 * height, 24 * scale, said, width=music, font_style="italic"))
     if stage.fill_bar is not None:
         right = x + music + _GAP
         _draw_bar(root, chart, stage.fill_bar, right, y, height, music)

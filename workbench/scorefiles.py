@@ -47,10 +47,23 @@ def read_any_chart(path: str | os.PathLike) -> Imported:
         "give a .chart.json, .musicxml, .mxl or .mid file.")
 
 
+def with_form(chart: Chart) -> Chart:
+    """A chart with its form read, if it names no section of its own.
+
+    Sections get letters and fills are marked, so that pages and road map show
+    them; the chart given is not changed.
+    """
+    if chart.sections or not any(bar.notes for bar in chart.bars):
+        return chart
+    from workbench.reading import read_part, reading_to_edits
+
+    return reading_to_edits(read_part(chart)).apply(chart)
+
+
 def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str], *,
                  folder: str | os.PathLike | None = None, bars: tuple[int, int] | None = None,
                  options: ScoreOptions | None = None, style: PageStyle = PLAIN, played: bool = True,
-                 road_map: bool = False, folded: bool = False,
+                 road_map: bool = False, folded: bool = False, read_form: bool = True,
                  progress: Progress | None = None) -> list[Path]:
     """Write a chart, or an excerpt of it, in several formats.
 
@@ -71,6 +84,8 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
     folded : bool
         Fold repeats in MusicXML too; what differs between the passes without
         showing on paper (velocities, feel) is then lost.
+    read_form : bool
+        Read the form of a chart without sections (see :func:`with_form`).
     road_map : bool
         Also write ``NAME-road-map.pdf``.
 
@@ -83,6 +98,7 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
     if unknown:
         raise FileFormatError(f"There is no score format {unknown[0]!r}; choose from {', '.join(FORMATS)}.")
     base = _base(chart, Path(source), folder, bars)
+    chart = with_form(chart) if read_form and bars is None else chart
     file_options = replace(options or ScoreOptions(), repeats=folded)
     part_only = chart if bars is None else excerpt_chart(chart, *bars)
     tell, out = progress or silent, []

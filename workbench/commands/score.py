@@ -35,6 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
     parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
     parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
+    parser.add_argument("--no-form", action="store_true",
+                        help="do not read the form of a chart that names no sections")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
 
@@ -60,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         chart, args.chart, formats, folder=args.out, bars=bars, options=options,
         style=PageStyle(paper=args.paper, legend=not args.no_legend),
         played=not args.as_written, road_map=args.road_map,
-        folded=args.fold, progress=TerminalProgress())
+        folded=args.fold, read_form=not args.no_form, progress=TerminalProgress())
     if args.json:
         print(json.dumps({"files": [str(p) for p in written], "problems": list(imported.problems)}))
     else:
