@@ -31,6 +31,7 @@ def names(*bars, **heading):
     (dict(F="xxxxxxxx", S="..x...x.", K="x...x..."), ["8ths on the toms"]),
     (dict(R="x..x.xx..x.x", P="...x.....x.."), ["jazz time (1, 2 let, 3, 4 let) on the ride",
                                               "left foot on 2 and 4"]),
+    (dict(R="x...x..xx...x..x", P="....x.......x..."), ["jazz time (1, 2 a, 3, 4 a) on the ride"]),
     (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled", "shuffled 8ths on the hi-hat"]),
     (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), ["half-time, snare on 3"]),
     (dict(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..............."),

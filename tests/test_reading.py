@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, part
-from workbench.chart import Chart, Mark
+from workbench.chart import Chart, Mark, Text
 from workbench.chartdata import edit_from_data, edit_to_data
 from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
@@ -117,6 +117,20 @@ def test_what_the_user_confirmed_is_never_changed():
                        for m in after.marks)
     page = reading.to_markdown()
     assert all(m.text in page.lower() or m.text in page for m in mine) and "A Verse" in page
+
+
+def test_cues_for_the_score_leave_the_users_texts_alone():
+    mine = Text(24, F(0), "softly")
+    chart = part(*SONG, texts=(mine,))
+    cued = reading_to_edits(read_part(chart), cues=True).apply(chart)
+    assert cued.texts == (Text(7, F(1, 4), "fill"), Text(23, F(1, 4), "fill"), mine)
+    plain = part(*SONG)
+    assert Text(24, F(0), "half-time") in reading_to_edits(read_part(plain), cues=True).apply(plain).texts
+
+
+def test_a_silent_last_bar_is_no_section():
+    chart = part(*[ROCK] * 8, EMPTY)
+    assert [s.label for s in reading_to_edits(read_part(chart)).apply(chart).sections] == ["A"]
 
 
 def test_variations_can_be_marked_too():

@@ -212,11 +212,13 @@ def _rate(look: _Look, places: frozenset[Fraction]) -> str:
         if step in _THINNED and len(left_out) <= len(grid) // 5:
             return f"{name} (none on {place_list(look.bar, left_out)})"
     if look.in_four:
-        let = meter.beat_length * 2 / 3
-        if places == frozenset(beats) | {beats[1] + let, beats[3] + let}:
-            return "jazz time (1, 2 let, 3, 4 let)"
-        if places == frozenset(beats) | {b + let for b in beats}:
-            return "shuffled 8ths"
+        # The skipped note as triplet, dotted or plain 8th: all three are written.
+        for said, share in (("let", Fraction(2, 3)), ("a", Fraction(3, 4)), ("&", Fraction(1, 2))):
+            late = meter.beat_length * share
+            if places == frozenset(beats) | {beats[1] + late, beats[3] + late}:
+                return f"jazz time (1, 2 {said}, 3, 4 {said})"
+            if said != "&" and places == frozenset(beats) | {b + late for b in beats}:
+                return "shuffled 8ths"
     return ""
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from workbench.audio import Audio
 from workbench.chart import Chart, Mark
-from workbench.edits import Edit, NameSection, RemoveMark, SetMark, Together
+from workbench.edits import Edit, NameSection, RemoveMark, SetMark, SetText, Together
 from workbench.feel import measure_feel
 from workbench.fill_reading import read_fills
 from workbench.fills import Span, filled_bars, find_fills, refine_fill
@@ -173,12 +173,13 @@ def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> boo
 
 # -- into the chart -------------------------------------------------------------------
 
-def reading_to_edits(reading: Reading, variations: bool = False) -> Edit:
+def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> Edit:
     """The edit, one step to undo, that writes a reading into its chart.
 
     Sections get their letters where the chart names none; every groove and
     fill gets a mark that a user can rename, confirm or remove; with
-    ``variations`` so does every changed bar.  Marks of an earlier reading that a
+    ``variations`` so does every changed bar, and with ``cues`` the score gets
+    "fill", "half-time" and the like above the staff.  Marks of an earlier reading that a
     user has not confirmed are replaced; confirmed marks and the user's own
     sections are never touched.
     """
@@ -186,6 +187,8 @@ def reading_to_edits(reading: Reading, variations: bool = False) -> Edit:
     edits: list[Edit] = []
     if not chart.sections:
         for s in reading.form:
+            if not s.has_drums and len(s) == 1 and s.end_bar == len(chart):
+                continue  # the silence after the last note is no section
             edits.append(NameSection(s.first_bar, s.name if s.has_drums else "No drums", s.label))
     kinds = {"fill", "groove"}
     edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
@@ -205,7 +208,23 @@ def reading_to_edits(reading: Reading, variations: bool = False) -> Edit:
     for mark in new:
         if not any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed):
             edits.append(SetMark(mark))
+    if cues:
+        taken = {(t.bar_index, t.position) for t in chart.texts}
+        edits += [SetText(*place, text) for place, text in _cues(reading) if place not in taken]
     return Together(tuple(edits), "reading")
+
+
+def _cues(reading: Reading) -> list[tuple[tuple[int, Fraction], str]]:
+    """What a player wants to see coming: fills, and a change of the backbeat."""
+    out = [(f.span.start, "fill") for f in reading.fills]
+    for section in reading.form:
+        for stretch in section.parts:
+            own = reading.groove_at(stretch.first_bar)
+            names = own.groove.names if own is not None else ()
+            said = next((n.split(",")[0] for n in names if n.startswith(("half-time", "double-time"))), "")
+            if said:
+                out.append(((stretch.first_bar, Fraction(0)), said))
+    return out
 
 
 def _texts_by_bar(reading: Reading) -> dict[int, str]:

@@ -29,6 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="write NAME.reading.md and NAME.reading.json here instead of printing")
     parser.add_argument("--mark", action="store_true",
                         help="write sections, grooves and fills into the chart")
+    parser.add_argument("--cues", action="store_true",
+                        help='with --mark: also write "fill", "half-time" … above the staff')
     parser.add_argument("--sticking", action="store_true", help="write the proposed sticking into the chart")
     parser.add_argument("--left-handed", action="store_true", help="sticking for a left-handed player")
     parser.add_argument("--open-handed", action="store_true", help="hi-hat with the hand on its side")
@@ -66,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if (args.mark or args.sticking) and not args.against:
         with ChartDocument.open(args.chart) as document:
             if args.mark:
-                document.apply(reading_to_edits(result))
+                document.apply(reading_to_edits(result, cues=args.cues))
             if args.sticking:
                 document.apply(sticking_edit(document.chart, result.sticking))
             document.save()
