@@ -18,7 +18,6 @@ from workbench.meter import Meter, TimeMap
 from workbench.reading import read_part
 from workbench.training.groove_performances import performance_chart, read_performances
 
-
 #: Styles of the data set whose name says how they are played (common practice).
 STYLES = ("rock/halftime", "dance/disco", "rock/shuffle", "blues/shuffle", "rock", "funk")
 
