@@ -56,7 +56,8 @@ def ids(pages):
 def test_every_note_and_bar_can_be_found(chart):
     found = ids(engrave_svg(chart, options=WRITTEN_OUT))
     expected = [note_id(k, n) for k, n in chart.notes()] + [bar_id(k) for k in range(len(chart))]
-    assert sorted(i for i in found if i.startswith(("note-", "bar-")) and "note-key" not in i) == sorted(expected)
+    own = [i for i in found if i.startswith(("note-", "bar-")) and "note-key" not in i]
+    assert sorted(own) == sorted(expected)
 
 
 def test_folded_part_shows_the_first_pass():
@@ -165,6 +166,17 @@ def test_excerpt_of_two_bars():
     assert "Slow Ferry" not in words(svg) and "4" in words(svg)
     with pytest.raises(ChartError, match="There is no bar"):
         engrave_svg(song(), bars=(3, 99))
+
+
+def test_excerpt_as_a_loop_has_repeat_signs():
+    plain, loop = (engrave_svg(song(), bars=(0, 1), loop=on)[0] for on in (False, True))
+    assert (plain.count('href="#E044-'), loop.count('href="#E044-')) == (0, 4)  # SMuFL: repeat dot
+
+
+def test_other_scripts_are_printed_with_the_systems_fonts(tmp_path):
+    chart = song(title="港の灯")
+    assert "港の灯" in words(engrave_svg(chart)[0])
+    assert engrave_pdf(chart, tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
 
 
 def test_excerpt_as_a_chart_keeps_its_times():

@@ -29,6 +29,12 @@ def font_folder() -> Path:
     return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 
+def needs_system_fonts(page: str) -> bool:
+    """Whether a page has letters that our fonts lack (beyond Latin, Greek,
+    Cyrillic and symbols); only then the system's own fonts are asked."""
+    return any("\u0590" <= c < "\u1e00" or "\u2e80" <= c < "\ue000" or c >= "\uf900" for c in page)
+
+
 def tag(name: str) -> str:
     """An SVG element's name with its namespace."""
     return f"{{{SVG}}}{name}"

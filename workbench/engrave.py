@@ -11,11 +11,12 @@ import os
 import re
 import tempfile
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from workbench.abbreviations import abbreviate, lay_lines
 from workbench.chart import Chart
-from workbench.drawing import font_folder
+from workbench.drawing import font_folder, needs_system_fonts
 from workbench.pages import MARGIN, PLAIN, PageStyle, lay_excerpt, lay_pages
 from workbench.progress import Progress, part, silent
 from workbench.safefile import write_whole
@@ -32,7 +33,7 @@ PART = ScoreOptions(repeats=True)
 
 
 def engrave_svg(chart: Chart, bars: tuple[int, int] | None = None, options: ScoreOptions | None = None,
-                style: PageStyle = PLAIN, progress: Progress | None = None) -> list[str]:
+                style: PageStyle = PLAIN, progress: Progress | None = None, loop: bool = False) -> list[str]:
     """Engrave a chart, or an excerpt of it, as SVG.
 
     Parameters
@@ -46,6 +47,8 @@ def engrave_svg(chart: Chart, bars: tuple[int, int] | None = None, options: Scor
         part, and none of them in an excerpt.
     style : PageStyle
     progress : callable, optional
+    loop : bool
+        Repeat signs around the excerpt: play it round and round.
 
     Returns
     -------
@@ -54,15 +57,15 @@ def engrave_svg(chart: Chart, bars: tuple[int, int] | None = None, options: Scor
     """
     if bars is not None:
         options = options or ScoreOptions(similes=False, multirests=False)
-        lines = _engrave_systems(chart, options, style, bars, progress)
+        lines = _engrave_systems(chart, options, style, bars, progress, loop)
         return [lay_excerpt(lines)]
-    lines = _engrave_systems(chart, options or PART, style, None, progress)
+    lines = _engrave_systems(chart, options or PART, style, None, progress, False)
     return lay_pages(chart, lines, style)
 
 
 def engrave_pdf(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | None = None,
                 options: ScoreOptions | None = None, style: PageStyle = PLAIN,
-                progress: Progress | None = None) -> Path:
+                progress: Progress | None = None, loop: bool = False) -> Path:
     """Engrave a chart, or an excerpt, as a PDF with outlines and selectable text.
 
     Raises
@@ -71,7 +74,7 @@ def engrave_pdf(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | N
         If the file cannot be written.
     """
     tell = progress or silent
-    pages = engrave_svg(chart, bars, options, style, part(progress, 0.0, 0.8))
+    pages = engrave_svg(chart, bars, options, style, part(progress, 0.0, 0.8), loop)
     tell(0.8, "Writing the PDF")
     data = svg_to_pdf(pages, chart.title, chart.artist)
     tell(1.0, "Writing the PDF")
@@ -80,10 +83,11 @@ def engrave_pdf(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | N
 
 def engrave_png(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | None = None,
                 options: ScoreOptions | None = None, style: PageStyle = PLAIN,
-                dots_per_inch: float = 150.0, progress: Progress | None = None) -> list[Path]:
+                dots_per_inch: float = 150.0, progress: Progress | None = None,
+                loop: bool = False) -> list[Path]:
     """Engrave a chart, or an excerpt, as PNG; further pages get ``-2``, ``-3`` … before the suffix."""
     path, out = Path(path), []
-    for k, page in enumerate(engrave_svg(chart, bars, options, style, progress), start=1):
+    for k, page in enumerate(engrave_svg(chart, bars, options, style, progress, loop), start=1):
         target = path if k == 1 else path.with_name(f"{path.stem}-{k}{path.suffix}")
         out.append(write_whole(target, svg_to_png(page, dots_per_inch)))
     return out
@@ -95,7 +99,8 @@ def svg_to_png(svg: str, dots_per_inch: float = 150.0) -> bytes:
 
     width = float(re.search(r'viewBox="0 0 ([\d.]+) ', svg).group(1)) / 254.0 * dots_per_inch
     return bytes(resvg_py.svg_to_bytes(
-        svg_string=svg, background="#ffffff", skip_system_fonts=True, dpi=96, width=max(1, round(width)),
+        svg_string=svg, background="#ffffff", dpi=96,
+        skip_system_fonts=not needs_system_fonts(svg), width=max(1, round(width)),
         font_files=[str(font_folder() / name) for name in _FONTS],
         font_family="STIXGeneral", serif_family="STIXGeneral"))
 
@@ -117,16 +122,20 @@ def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes
         main = Path(folder, "main.typ")
         main.write_text(source, encoding="utf-8")
         return typst.compile(
-            str(main), root=folder, font_paths=[str(font_folder())], ignore_system_fonts=True,
+            str(main), root=folder, font_paths=[str(font_folder())],
+            ignore_system_fonts=not any(map(needs_system_fonts, pages)),
             sys_inputs={"title": clean_text(title), "author": clean_text(author)})
 
 
 def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
-                     bars: tuple[int, int] | None, progress: Progress | None) -> list[System]:
+                     bars: tuple[int, int] | None, progress: Progress | None, loop: bool) -> list[System]:
     tell = progress or silent
     first, last = bars if bars is not None else (0, len(chart) - 1)
     printed = abbreviate(chart, first_bar=first, last_bar=last, repeats=options.repeats,
                          similes=options.similes, multirests=options.multirests, slashes=options.slashes)
+    if loop:
+        printed = (replace(printed[0], opens_repeat=True), *printed[1:])
+        printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))
     rows = lay_lines(chart, printed, options.bars_per_line)
     room = style.size[0] - 2 * MARGIN
     widths = [natural_width(chart, row, room, options.bars_per_line) for row in rows]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Mark
 from workbench.errors import ChartError
 from workbench.meter import TimeMap
 
@@ -36,3 +36,9 @@ def excerpt_chart(chart: Chart, first_bar: int, last_bar: int) -> Chart:
                        for s in chart.sections if s.bar_index in inside),
         texts=tuple(replace(t, bar_index=t.bar_index - first_bar)
                     for t in chart.texts if t.bar_index in inside))
+
+
+def bars_of_mark(mark: Mark) -> tuple[int, int]:
+    """First and last bar index that a mark (a fill, say) touches."""
+    end = mark.end[0] - (mark.end[1] == 0)
+    return mark.start[0], max(end, mark.start[0])

@@ -18,6 +18,7 @@ from workbench.abbreviations import Kind, PrintedBar, written_key
 from workbench.chart import Chart, Section
 from workbench.drawing import new_page, serialize, tag, text
 from workbench.engrave import svg_to_pdf
+from workbench.excerpts import bars_of_mark
 from workbench.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
 from workbench.safefile import write_whole
 from workbench.scoresigns import WRITTEN_OUT
@@ -81,8 +82,8 @@ def _same(chart: Chart, stage: Stage, groove: int | None, fill: int | None) -> b
 
 
 def _groove_bar(chart: Chart, bars: range) -> int | None:
-    filled = {k for m in chart.marks if m.kind == "fill"
-              for k in range(m.start[0], m.end[0] + (m.end[1] > 0))}
+    fills = [bars_of_mark(m) for m in chart.marks if m.kind == "fill"]
+    filled = {k for first, last in fills for k in range(first, last + 1)}
     sounding = [k for k in bars if chart.bars[k].notes]
     candidates = [k for k in sounding if k not in filled] or sounding
     if not candidates:
@@ -101,8 +102,7 @@ def _groove_bar(chart: Chart, bars: range) -> int | None:
 def _fill_bar(chart: Chart, bars: range, groove: int | None) -> int | None:
     marked = [m for m in chart.marks if m.kind == "fill" and m.start[0] in bars]
     if marked:
-        end = marked[-1].end
-        bar_index = min(end[0] - (end[1] == 0), bars[-1])
+        bar_index = min(bars_of_mark(marked[-1])[1], bars[-1])
         return None if bar_index == groove else bar_index
     last = bars[-1]
     if groove is None or len(bars) < 2 or not chart.bars[last].notes or last == groove:

@@ -63,7 +63,7 @@ def with_form(chart: Chart) -> Chart:
 def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str], *,
                  folder: str | os.PathLike | None = None, bars: tuple[int, int] | None = None,
                  options: ScoreOptions | None = None, style: PageStyle = PLAIN, played: bool = True,
-                 road_map: bool = False, folded: bool = False, read_form: bool = True,
+                 road_map: bool = False, folded: bool = False, read_form: bool = True, loop: bool = False,
                  progress: Progress | None = None) -> list[Path]:
     """Write a chart, or an excerpt of it, in several formats.
 
@@ -84,6 +84,8 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
     folded : bool
         Fold repeats in MusicXML too; what differs between the passes without
         showing on paper (velocities, feel) is then lost.
+    loop : bool
+        Repeat signs around an engraved excerpt.
     read_form : bool
         Read the form of a chart without sections (see :func:`with_form`).
     road_map : bool
@@ -111,11 +113,11 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
         elif name == "midi":
             out.append(write_midi(part_only, path, played))
         elif name == "pdf":
-            out.append(engrave_pdf(chart, path, bars, options, style, step))
+            out.append(engrave_pdf(chart, path, bars, options, style, step, loop))
         elif name == "png":
-            out += engrave_png(chart, path, bars, options, style, progress=step)
+            out += engrave_png(chart, path, bars, options, style, progress=step, loop=loop)
         else:
-            out += _write_svg(chart, path, bars, options, style, step)
+            out += _write_svg(chart, path, bars, options, style, step, loop)
     if road_map:
         from workbench.roadmap import engrave_road_map
 
@@ -141,9 +143,9 @@ def _base(chart: Chart, source: Path, folder, bars) -> Path:
     return where / name
 
 
-def _write_svg(chart, path: Path, bars, options, style, progress) -> list[Path]:
+def _write_svg(chart, path: Path, bars, options, style, progress, loop) -> list[Path]:
     out = []
-    for k, page in enumerate(engrave_svg(chart, bars, options, style, progress), start=1):
+    for k, page in enumerate(engrave_svg(chart, bars, options, style, progress, loop), start=1):
         target = path if k == 1 else path.with_name(f"{path.stem}-{k}{path.suffix}")
         out.append(write_whole(target, page.encode("utf-8")))
     return out

@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)")
     parser.add_argument("--out", metavar="DIR", help="folder for the files (default: beside the chart)")
     parser.add_argument("--bars", metavar="FROM-TO", help="only these bars, as 5-8 or 5")
+    parser.add_argument("--loop", action="store_true", help="repeat signs around the bars of --bars")
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     parser.add_argument("--road-map", action="store_true", help="also write the form on one page")
     parser.add_argument("--one-voice", action="store_true", help="hands and feet on one stem")
@@ -35,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
     parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
     parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
+    parser.add_argument("--write-out-swing", action="store_true", help="triplets instead of a swing mark")
     parser.add_argument("--no-form", action="store_true",
                         help="do not read the form of a chart that names no sections")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
@@ -45,9 +47,10 @@ def run(args: argparse.Namespace) -> int:
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import read_any_chart, write_scores
     from workbench.scoresigns import ScoreOptions
+    from workbench.swing import write_out_swing
 
     imported = read_any_chart(args.chart)
-    chart = imported.chart
+    chart = write_out_swing(imported.chart) if args.write_out_swing else imported.chart
     for problem in imported.problems:
         print(f"workbench score: {problem}", file=sys.stderr)
     bars = _bar_range(chart, args.bars) if args.bars else None
@@ -62,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         chart, args.chart, formats, folder=args.out, bars=bars, options=options,
         style=PageStyle(paper=args.paper, legend=not args.no_legend),
         played=not args.as_written, road_map=args.road_map,
-        folded=args.fold, read_form=not args.no_form, progress=TerminalProgress())
+        folded=args.fold, read_form=not args.no_form, loop=args.loop, progress=TerminalProgress())
     if args.json:
         print(json.dumps({"files": [str(p) for p in written], "problems": list(imported.problems)}))
     else:
