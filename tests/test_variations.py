@@ -1,5 +1,7 @@
 """Variations: exact, complete, and in words."""
 
+from fractions import Fraction as F
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -46,6 +48,7 @@ def test_small_changes_of_the_kick_are_told_exactly(before, after):
     (dict(K="x.......x..x...."), ["kick on the a of 3 instead of the & of 3"]),
     (dict(K=""), ["no kick"]),
     (dict(S="....x.......x..o"), ["ghost note on the a of 4"]),
+    (dict(S="....x..o.o..x..."), ["ghost notes on the a of 2 and the e of 3"]),
     (dict(S="....f.......x..."), ["flam (snare) on 2"]),
     (dict(S="", X="....x.......x..."), ["side stick instead of snare on 2 and 4"]),
     (dict(H="..x.x.x.x.x.x.x.", C="x..............."), ["crash instead of hi-hat on 1"]),
@@ -67,6 +70,14 @@ def test_closing_an_open_hi_hat_is_no_missing_stroke():
     gone = bar(H="x.x.x.x.x.x.x...")
     said = [describe_changes(FOUR, written(open_4), written(b))[0].text for b in (closed, gone)]
     assert said == ["hi-hat closed on the & of 4", "no open hi-hat on the & of 4"]
+
+
+def test_soft_strokes_are_called_ghost_notes_where_none_are_written():
+    soft = frozenset({F(7, 16)})
+    base, actual = written(bar(S="....x..x....x...")), written(bar(S="....x.......x..."))
+    assert describe_changes(FOUR, base, actual, soft)[0].text == "no ghost note on the a of 2"
+    assert describe_changes(FOUR, actual, base, frozenset(), soft)[0].text == "ghost note on the a of 2"
+    assert describe_changes(FOUR, actual, base)[0].text == "snare on the a of 2"
 
 
 def test_other_meters_are_counted_their_way():

@@ -38,6 +38,9 @@ SAME_LETTER = 0.66
 #: a shorter one is a part inside its section.
 SECTION_BARS = 8
 
+#: Fewest bars of a part inside a section.
+PART_BARS = 4
+
 #: Mean correlation of beat-synchronous audio features above which two
 #: sections may be the same music.
 SAME_MUSIC = 0.35
@@ -360,7 +363,7 @@ def _join(stretches: list[tuple[int, int]], letters: list[str],
 
 def _parts(patterns: Patterns, first: int, end: int,
            fill_bars: frozenset[int]) -> tuple[Stretch, ...]:
-    """Stretches of one texture; one bar of another is a variation, not a part."""
+    """Stretches of one texture; a bar or two of another are a variation, not a part."""
     main = _keeper(patterns, first, end)
     filled: list[str | None] = []
     for k in range(first, end):
@@ -369,7 +372,7 @@ def _parts(patterns: Patterns, first: int, end: int,
     runs = [[name, len(list(group))] for name, group in groupby(filled)]
     while len(runs) > 1:
         shortest = min(range(len(runs)), key=lambda r: (runs[r][1], r))
-        if runs[shortest][1] >= 2:
+        if runs[shortest][1] >= PART_BARS:
             break
         neighbour = shortest - 1 if shortest else 1
         runs[neighbour][1] += runs[shortest][1]

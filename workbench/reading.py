@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from workbench.audio import Audio
-from workbench.chart import Chart, Mark
+from workbench.chart import Chart, Mark, WrittenBar
 from workbench.edits import Edit, NameSection, RemoveMark, SetMark, SetText, Together
 from workbench.feel import measure_feel
 from workbench.fill_reading import read_fills
@@ -22,7 +22,7 @@ from workbench.fills import Span, filled_bars, find_fills, refine_fill
 from workbench.form import FormSection, bar_features, find_form
 from workbench.grooves import base_written, find_groove, written
 from workbench.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
-from workbench.patterns import Patterns, ghost_limit
+from workbench.patterns import Patterns, ghost_limit, is_ghost
 from workbench.progress import Progress, part
 from workbench.sticking import Player, propose_sticking
 from workbench.variations import Change, describe_changes
@@ -140,6 +140,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
                 spans: tuple[Span, ...]) -> tuple[Variation, ...]:
     """Every difference from the grooves, the same change said once with its bars."""
     out: list[Variation] = []
+    limit = ghost_limit(chart)
     for own in grooves:
         bars_of: dict[Change, list[int]] = {}
         for k in own.groove.bar_indices:
@@ -150,7 +151,9 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
             if not actual and chart.bars[k].notes:
                 changes = (Change("nothing but the fill", base),)
             else:
-                changes = describe_changes(chart.time_map.bars[k], base, actual)
+                changes = describe_changes(chart.time_map.bars[k], base, actual,
+                                           _soft(chart.bars[own.groove.base_of(k)], limit),
+                                           _soft(chart.bars[k], limit))
             for change in changes:
                 bars_of.setdefault(change, []).append(k)
         together: dict[tuple[int, ...], list[Change]] = {}
@@ -159,6 +162,11 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
         out += [Variation(own.label, own.part, bars, tuple(changes))
                 for bars, changes in together.items()]
     return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
+
+
+def _soft(bar: WrittenBar, limit: float) -> frozenset[Fraction]:
+    """Places of snare strokes played as ghost notes."""
+    return frozenset(n.position for n in bar.notes if is_ghost(n, limit)) if limit else frozenset()
 
 
 def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> bool:

@@ -68,22 +68,28 @@ def instrument_word(name: str) -> str:
     return _SHORT.get(name, name)
 
 
-def describe_changes(bar: Bar, base: Written, actual: Written) -> tuple[Change, ...]:
-    """Differences of a bar from its base, most telling first; empty if none."""
+def describe_changes(bar: Bar, base: Written, actual: Written,
+                     soft_base: frozenset[Fraction] = frozenset(),
+                     soft_actual: frozenset[Fraction] = frozenset()) -> tuple[Change, ...]:
+    """Differences of a bar from its base, most telling first; empty if none.
+
+    ``soft_base`` and ``soft_actual`` are places of snare strokes that are played
+    as ghost notes though they are not written so.
+    """
     removed, added = set(base - actual), set(actual - base)
     if not removed and not added:
         return ()
     if not actual:
         return (Change("nothing played", frozenset(removed)),)
     if not base:
-        return (Change(whole_bar(bar, actual), frozenset(), frozenset(added)),)
+        return (Change(whole_bar(bar, actual, soft_actual), frozenset(), frozenset(added)),)
     if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
-        return (Change("something else: " + whole_bar(bar, actual), frozenset(removed),
+        return (Change("something else: " + whole_bar(bar, actual, soft_actual), frozenset(removed),
                        frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [*broken_off, *_articulations(bar, removed, added), *_swaps(bar, base, removed, added),
-               *_moves(bar, removed, added), *_gone(bar, base, actual, removed),
-               *_new(bar, added)]
+               *_moves(bar, removed, added), *_gone(bar, base, actual, removed, soft_base),
+               *_new(bar, added, soft_actual)]
     return tuple(sorted(changes, key=_weight))
 
 
@@ -94,7 +100,7 @@ def _alike(base: Written, actual: Written) -> float:
     return len(a & b) / len(a | b)
 
 
-def whole_bar(bar: Bar, content: Written) -> str:
+def whole_bar(bar: Bar, content: Written, soft: frozenset[Fraction] = frozenset()) -> str:
     """A bar told whole, instrument by instrument.
 
     Examples
@@ -105,7 +111,7 @@ def whole_bar(bar: Bar, content: Written) -> str:
     ...                           (Fraction(1, 4), "snare", frozenset({"flam"}))}))
     'flam (snare) on 2; kick on 1'
     """
-    return "; ".join(c.text for c in _new(bar, set(content))) or "nothing played"
+    return "; ".join(c.text for c in _new(bar, set(content), soft)) or "nothing played"
 
 
 def _weight(change: Change) -> tuple[int, int, str]:
@@ -208,12 +214,17 @@ def _moves(bar: Bar, removed: set, added: set) -> list[Change]:
     return changes
 
 
-def _gone(bar: Bar, base: Written, actual: Written, removed: set) -> list[Change]:
+def _is_soft(item: tuple, soft: frozenset[Fraction]) -> bool:
+    return "ghost" in item[2] or item[1] == "snare" and item[0] in soft
+
+
+def _gone(bar: Bar, base: Written, actual: Written, removed: set,
+          soft: frozenset[Fraction]) -> list[Change]:
     changes = []
-    kinds = {(i, "ghost" in said) for _, i, said in removed}
+    kinds = {(x[1], _is_soft(x, soft)) for x in removed}
     for name, ghost in sorted(kinds, key=lambda k: (drum_key_order(k[0]), k[1])):
-        gone = frozenset(x for x in removed if x[1] == name and ("ghost" in x[2]) == ghost)
-        in_base = sum(i == name and ("ghost" in said) == ghost for _, i, said in base)
+        gone = frozenset(x for x in removed if x[1] == name and _is_soft(x, soft) == ghost)
+        in_base = sum(x[1] == name and _is_soft(x, soft) == ghost for x in base)
         many = "s" if len(gone) > 1 else ""
         text = f"no ghost note{many}" if ghost else f"no {instrument_word(name)}"
         # "No hi-hat" must not sound as if the open one were gone too.
@@ -226,15 +237,18 @@ def _gone(bar: Bar, base: Written, actual: Written, removed: set) -> list[Change
     return changes
 
 
-def _new(bar: Bar, added: set) -> list[Change]:
+def _new(bar: Bar, added: set, soft: frozenset[Fraction]) -> list[Change]:
     groups: dict[tuple, list] = defaultdict(list)
     for item in added:
-        groups[item[1:]].append(item)
+        said = item[2] | {"ghost"} if _is_soft(item, soft) else item[2]
+        groups[(item[1], frozenset(said))].append(item)
     changes = []
     for (name, said), items in _in_order(groups):
         where = place_list(bar, (p for p, _, _ in items))
-        changes.append(Change(f"{_with_articulations(name, said)} on {where}", frozenset(),
-                              frozenset(items)))
+        word = _with_articulations(name, said)
+        if word == "ghost note" and len(items) > 1:
+            word = "ghost notes"
+        changes.append(Change(f"{word} on {where}", frozenset(), frozenset(items)))
     added.clear()
     return changes
 
