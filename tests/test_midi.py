@@ -5,6 +5,7 @@ from fractions import Fraction
 from io import BytesIO
 
 import mido
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 
@@ -107,6 +108,23 @@ def test_each_beat_gets_the_coarsest_grid_that_fits(tmp_path, parts):
     notes = tuple(Note(Fraction(k, 4 * parts), "snare") for k in range(4 * parts))
     back = read_back(Chart(TimeMap.steady(1, 80), (WrittenBar(notes),)), tmp_path, False).chart
     assert [n.position for n in back.bars[0].notes] == [n.position for n in notes]
+
+
+@pytest.mark.parametrize("places, most_wrong", [
+    ([Fraction(k, 16) for k in (0, 2, 3, 4, 6, 8, 10, 11, 12, 14)], 0.02),
+    ([Fraction(k, 12) for k in (0, 2, 3, 5, 6, 8, 9, 11)], 0.02),
+    ([Fraction(k, 8) for k in range(8)], 0.01),
+])
+def test_a_scattered_performance_finds_its_places(tmp_path, places, most_wrong):
+    scatter = np.random.default_rng(5)
+    bars = tuple(WrittenBar(tuple(
+        Note(p, "snare" if k % 4 == 2 else "closed hi-hat", deviation_s=float(scatter.normal(0, 0.009)))
+        for k, p in enumerate(places))) for _ in range(16))
+    chart = Chart(TimeMap.steady(16, 104), bars)
+    back = read_back(chart, tmp_path, played=True).chart
+    found = [(k, n.key) for k, n in back.notes()]
+    expected = [(k, n.key) for k, n in chart.notes()]
+    assert len(set(found) ^ set(expected)) <= 2 * most_wrong * len(expected)
 
 
 def save(path, *messages, **kwargs):

@@ -39,7 +39,7 @@ _HEADS = {Notehead.X: "x", Notehead.CIRCLE_X: "U+E0B3", Notehead.DIAMOND: "diamo
           Notehead.TRIANGLE: "isotriangle", "slashed": "U+E0CF"}
 #: Where rests stand, alone and in a bar of two voices (MEI ``loc``).
 _MIDDLE_LINE = "4"
-_REST_PLACES = {"up": "6", "down": "0"}
+_REST_PLACES = {"up": "8", "down": "0"}
 _STEPS = {step: k for k, step in enumerate("CDEFGAB")}
 _BOTTOM_LINE = 4 * 7 + _STEPS["E"]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -19,13 +20,12 @@ from workbench.drumkit import instrument_for_midi_note
 from workbench.errors import FileFormatError
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.midi import DRUM_CHANNEL
+from workbench.midi_grid import FLAM_S, BeatStrokes, choose_grids, is_written
 from workbench.untrusted import Imported
 
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
 #: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
 _RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
-#: Grids tried for each beat, coarse first, and what a finer one must gain.
-_GRIDS = (1, 2, 4, 3, 6, 8, 12)
 _LONGEST_FILE = 8_000_000
 _MOST_NOTES = 500_000
 
@@ -221,67 +221,100 @@ class _Clock:
         return point[1] + float(tick - point[0]) * point[2] / 1e6 / self.ppq
 
 
-def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str]):
+@dataclass(frozen=True)
+class _Span:
+    """One beat of a bar and where it lies in the file."""
+
+    bar_index: int
+    start: Fraction
+    length: Fraction
+    beat: Fraction
+    tick: Fraction
+
+
+def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str]) -> tuple[WrittenBar, ...]:
     """Put strokes on the grid of their beats, the rest into their deviation."""
     whole = 4 * ppq
-    edges = []  # (start tick, bar, position, length, beat) of every beat span
-    for k, bar in enumerate(time_map.bars):
-        for start, length in bar.beat_spans():
-            edges.append((starts[k] + start * whole, k, start, length, bar.meter.beat_length))
-    spans: list[list] = [[] for _ in edges]
-    j = 0
-    lead = Fraction(whole, 64)  # a stroke this near before a beat belongs to it
-    for tick, key, velocity in notes:
-        while j + 1 < len(edges) and edges[j + 1][0] <= tick + lead:
-            j += 1
-        spans[j].append((tick, key, velocity))
+    spans = [_Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
+             for k, bar in enumerate(time_map.bars) for start, length in bar.beat_spans()]
+    tolerance = 0.5 / ppq
+    inside = _by_span(spans, notes, lead=Fraction(0))
+    if not is_written(_beats(time_map, spans, inside, whole), tolerance):
+        # Played strokes just before a beat belong to it.
+        inside = _by_span(spans, notes, lead=Fraction(whole, 64))
+    grids = choose_grids(_beats(time_map, spans, inside, whole), tolerance)
     bars: list[dict] = [{} for _ in time_map.bars]
-    grids: list[list[int]] = [[] for _ in time_map.bars]
-    doubled = 0
-    for (edge, k, start, length, beat), inside in zip(edges, spans):
-        parts = _best_grid([Fraction(t - edge) / (beat * whole) for t, _, _ in inside], length / beat, beat)
-        step = beat / parts
-        grids[k].append(parts if parts > 2 else 4 if beat.numerator == 1 else 6)
-        for tick, key, velocity in inside:
-            offset = max(round(Fraction(tick - edge, 1) / whole / step), 0) * step
-            bar_index, position = k, start + offset
-            if offset >= length:
-                bar_index, position = _next_place(time_map, k, start + length)
-            if bar_index is None:
-                bar_index, position = k, start + length - min(step, length)
+    subdivisions: list[list[int]] = [[] for _ in time_map.bars]
+    flams = lost = 0
+    for span, strokes, parts in zip(spans, inside, grids):
+        default = 4 if span.beat.numerator == 1 else 6
+        subdivisions[span.bar_index].append(default if default % parts == 0 else parts)
+        for tick, key, velocity in strokes:
+            bar_index, position = _place(time_map, span, tick, whole, parts)
             at = starts[bar_index] + position * whole
-            deviation = _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole)
-            name = _instrument(key)
-            note = Note(position, name, velocity, deviation_s=deviation)
+            note = Note(position, _instrument(key), velocity, deviation_s=_deviation_s(
+                time_map, Fraction(tick) - at, bar_index, position, whole))
             old = bars[bar_index].get(note.key)
-            if old is None or old.velocity < velocity:
-                bars[bar_index][note.key] = note
-            if old is not None:
-                doubled += 1
-                louder = bars[bar_index][note.key]
-                flam = louder.instrument in _FLAMMED
-                if flam:
-                    said = {"drag"} if "flam" in old.articulations else {"flam"}
-                    bars[bar_index][note.key] = Note(
-                        position, name, louder.velocity, frozenset(said), max(
-                            old.deviation_s, deviation))
-    if doubled:
-        problems.append(f"{doubled} strokes fell on the place of another one of the same instrument; "
-                        "on drums they became flams, on cymbals the louder stroke was kept.")
-    return tuple(WrittenBar(tuple(b.values()), _tidy(g)) for b, g in zip(bars, grids))
+            joined = note if old is None else _joined(old, note)
+            flams += old is not None and joined.articulations != old.articulations
+            lost += old is not None and joined.articulations == old.articulations
+            bars[bar_index][note.key] = joined
+    if flams:
+        problems.append(f"{flams} strokes just before another one of the same drum became flams or drags.")
+    if lost:
+        problems.append(f"{lost} strokes fell on the place of another one of the same instrument; "
+                        "the louder one was kept.")
+    return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g))
+                 for b, g in zip(bars, subdivisions))
+
+
+def _by_span(spans: list[_Span], notes, lead: Fraction) -> list[list[tuple[int, int, int]]]:
+    out: list[list] = [[] for _ in spans]
+    j = 0
+    for note in notes:
+        while j + 1 < len(spans) and spans[j + 1].tick <= note[0] + lead:
+            j += 1
+        out[j].append(note)
+    return out
+
+
+def _beats(time_map: TimeMap, spans: list[_Span], inside, whole: int) -> list[BeatStrokes]:
+    out = []
+    for span, strokes in zip(spans, inside):
+        length = float(span.beat * whole)
+        seconds = 60.0 / time_map.tempo_bpm(span.bar_index)
+        out.append(BeatStrokes(tuple(float(t - span.tick) / length for t, _, _ in strokes),
+                               tuple(key for _, key, _ in strokes), seconds, span.beat.numerator == 3))
+    return out
+
+
+def _place(time_map: TimeMap, span: _Span, tick: int, whole: int, parts: int) -> tuple[int, Fraction]:
+    """Bar and position of the grid place nearest to a tick."""
+    step = span.beat / parts
+    # A beat cut short by a pick-up keeps the grid of a whole one, from its end.
+    missing = span.beat - span.length
+    steps = round((Fraction(tick - span.tick) / whole + missing) / step)
+    offset = max(steps * step - missing, Fraction(0))
+    position = span.start + min(offset, span.length)
+    if position < time_map.bars[span.bar_index].length:
+        return span.bar_index, position
+    if span.bar_index + 1 < len(time_map):
+        return span.bar_index + 1, Fraction(0)
+    return span.bar_index, span.start + span.length - min(step, span.length)
+
+
+def _joined(old: Note, note: Note) -> Note:
+    """Two strokes of one instrument on one place: a flam, a drag, or the louder one."""
+    louder = note if note.velocity > old.velocity else old
+    near = abs(note.deviation_s - old.deviation_s) <= FLAM_S
+    if note.instrument not in _FLAMMED or not near or "drag" in old.articulations:
+        return replace(louder, articulations=old.articulations)
+    sign = "drag" if "flam" in old.articulations else "flam"
+    late_s = max(old.deviation_s, note.deviation_s)
+    return replace(louder, articulations=frozenset({sign}), deviation_s=late_s)
 
 
 _FLAMMED = frozenset({"snare", "high tom", "mid tom", "floor tom", "side stick"})
-
-
-def _tidy(grid: list[int]) -> tuple[int, ...]:
-    return () if all(g in (4,) for g in grid) else tuple(grid)
-
-
-def _next_place(time_map: TimeMap, bar_index: int, position: Fraction):
-    if position < time_map.bars[bar_index].length:
-        return bar_index, position
-    return (bar_index + 1, Fraction(0)) if bar_index + 1 < len(time_map) else (None, Fraction(0))
 
 
 def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
@@ -290,24 +323,6 @@ def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: F
     at = float(time_map.starts[bar_index] + position)
     there = float(time_map.seconds_at(at + float(ticks) / whole))
     return there - float(time_map.seconds_at(at))
-
-
-def _best_grid(offsets: list[Fraction], length: Fraction, beat: Fraction) -> int:
-    """Parts of a beat that its strokes fit best; ``offsets`` and ``length`` in beats."""
-    grids = _GRIDS if beat.numerator == 1 else (1, 3, 6, 2, 4, 12)
-    best, best_cost = grids[-1], None
-    for parts in grids:
-        errors = [abs(x * parts - round(x * parts)) / parts for x in offsets]
-        worst = float(max(errors, default=0))
-        # Mean error in beats, and the price of a finer or rarer grid.
-        cost = float(sum(e * e for e in errors)) ** 0.5 + 0.012 * parts + (0.012 if parts % 3 == 0 else 0)
-        if worst > 0.3 / parts and parts < 12:
-            cost += worst
-        if all(e == 0 for e in errors):
-            return parts
-        if best_cost is None or cost < best_cost:
-            best, best_cost = parts, cost
-    return best
 
 
 def _sections(markers, starts) -> tuple[Section, ...]:
