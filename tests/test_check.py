@@ -118,7 +118,7 @@ def test_the_same_fault_in_many_bars_is_one_pattern():
 # -- doubt -------------------------------------------------------------------------------
 
 def test_a_doubtful_stroke_is_for_listening():
-    strokes = tuple(sorted((*HEARD.strokes, Stroke(1.3 + 4.2 * 240 / 113, "kick", 60, 0.4))))
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(1.3 + 4.2 * 240 / 113, "kick", 60, 0.93))))
     (finding,) = found(SONG, replace(HEARD, strokes=strokes))
     assert finding.kind == "missing" and finding.verdict == "listen"
 

@@ -23,12 +23,13 @@ from workbench.alignment import Laying, lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
 from workbench.document import read_working_chart
-from workbench.findings import GRAVITY, NOT_HEARD, WRONG_FROM, Finding, Heard, doubted, judge_notes, said_of
+from workbench.findings import NOT_HEARD, WRONG_FROM, Finding, Heard, said_of
+from workbench.judging import GRAVITY, doubted, judge_notes
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 
 #: Findings less certain than this are not shown.
-SHOWN_FROM = 0.15
+SHOWN_FROM = 0.1
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
 #: From so many bars on, a return to earlier bars is a repeat, not a missing bar.

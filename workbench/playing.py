@@ -37,9 +37,9 @@ from workbench.findings import (
     Heard,
     Matched,
     are_kin,
-    judge_matched,
     match_notes,
 )
+from workbench.judging import judge_notes
 from workbench.patterns import Patterns
 
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
@@ -210,7 +210,7 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     matched = match_notes(chart, laying, heard)
     played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
         matched.expected[i].note.instrument, matched.strokes[j].instrument))]
-    sure = [f for f in judge_matched(chart, laying, heard, matched).findings if f.verdict == "wrong"]
+    sure = [f for f in judge_notes(chart, laying, heard, matched).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, laying, click) if click else list(laying.bars)
     measured = _deviations(chart, laying, matched, played, lines)
     if click and click.start_s is None:
