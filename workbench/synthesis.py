@@ -296,7 +296,7 @@ def _hat(kind, decay_s, duration_s, centre_hz=8200, low=0.05, tick=0.4, shake=0.
 
 
 def _cymbal(kind, decay_s, duration_s, centre_hz, count=1100, low_hz=180, bloom_s=0.02,
-            ping=0.0, bell=0.0, octaves=1.25, damping=0.55):
+            wash=1.0, ping=0.0, bell=0.0, octaves=1.25, damping=0.55):
     frequency_hz, own = _plate(kind, count, low_hz, 17500)
     rng_bell = np.random.default_rng(zlib.crc32((kind + "/bell").encode()))
     bell_hz = 540 * np.array([1, 1.47, 2.09, 2.56, 3.39, 4.08, 5.12, 6.3]) * rng_bell.uniform(
@@ -309,9 +309,9 @@ def _cymbal(kind, decay_s, duration_s, centre_hz, count=1100, low_hz=180, bloom_
         # The blow sets low partials going; the high ones take their energy.
         rise = bloom_s * (0.3 + 0.7 * np.minimum(frequency_hz / 6000, 2))
         phase = np.exp(2j * np.pi * rng.random(len(own)))
-        wash = (ring(frequency_hz, level * phase, tau, duration_s, sr)
-                - ring(frequency_hz, level * phase * 0.85, 1 / (1 / tau + 1 / rise), duration_s, sr))
-        parts = [(1.0, _unit(wash))]
+        shimmer = (ring(frequency_hz, level * phase, tau, duration_s, sr)
+                   - ring(frequency_hz, level * phase * 0.85, 1 / (1 / tau + 1 / rise), duration_s, sr))
+        parts = [(wash, _unit(shimmer))]
         if ping:
             near = _colour(frequency_hz, 3600 + 1500 * force, 0.6)
             strike = ring(frequency_hz, own * near, 0.05, 0.4, sr, rng)
@@ -364,10 +364,10 @@ _VOICES: dict[str, tuple[float, Voice]] = {
     "closed hi-hat": (0.27, _hat("closed", 0.024, 0.30)),
     "open hi-hat": (0.28, _hat("open", 0.26, 1.3, 7000, 0.10, 0.25, 0.25)),
     "half-open hi-hat": (0.28, _hat("half", 0.11, 0.8, 7200, 0.08, 0.3, 0.45)),
-    "pedal hi-hat": (0.22, _hat("pedal", 0.028, 0.25, 5200, 0.30, 0.0, 0.0, 0.002)),
+    "pedal hi-hat": (0.30, _hat("pedal", 0.028, 0.25, 5200, 0.30, 0.0, 0.0, 0.002)),
     "foot splash": (0.22, _hat("splash", 0.20, 1.0, 5600, 0.25, 0.0, 0.3, 0.002)),
-    "ride": (0.28, _cymbal("ride", 1.1, 3.0, 4200, 1000, 220, 0.012, ping=0.9, octaves=1.1)),
-    "ride bell": (0.34, _cymbal("ride", 0.9, 3.0, 3600, 1000, 220, 0.012, ping=0.5, bell=0.9)),
+    "ride": (0.28, _cymbal("ride", 1.2, 3.0, 4200, 1000, 220, 0.012, wash=0.45, ping=1.0, octaves=1.0)),
+    "ride bell": (0.34, _cymbal("ride", 0.9, 3.0, 3600, 1000, 220, 0.012, wash=0.4, ping=0.5, bell=1.0)),
     "crash": (0.46, _cymbal("crash", 1.0, 3.4, 5200)),
     "second crash": (0.46, _cymbal("second crash", 1.2, 3.8, 4300, low_hz=150)),
     "splash": (0.4, _cymbal("splash", 0.32, 1.4, 6200, 600, 400, 0.006)),
