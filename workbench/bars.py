@@ -62,7 +62,7 @@ class MeterPrior:
 METERS: dict[Meter, MeterPrior] = {
     Meter(4, 4): MeterPrior(0.0, 115.0),
     Meter(3, 4): MeterPrior(-6.0, 125.0),
-    Meter(6, 8): MeterPrior(-6.0, 65.0),
+    Meter(6, 8): MeterPrior(-10.0, 62.0, 0.35, log_bar=-1.0),
     Meter(2, 4): MeterPrior(-20.0, 115.0, log_bar=-1.0),
 }
 
@@ -100,15 +100,15 @@ class Patterns:
     ----------
     log_rates : ndarray (patterns, parts of a bar, roles)
         Natural log of the expected strokes.
-    totals : ndarray (patterns,)
-        Expected strokes of a whole bar.
+    expected : ndarray (patterns, parts of a bar)
+        Expected strokes of all roles.
     shares : ndarray (patterns,)
     tempo_mean, tempo_spread : ndarray (patterns,)
         Of the natural log of counted beats a minute.
     """
 
     log_rates: np.ndarray
-    totals: np.ndarray
+    expected: np.ndarray
     shares: np.ndarray
     tempo_mean: np.ndarray
     tempo_spread: np.ndarray
@@ -131,7 +131,7 @@ def patterns(meter: Meter) -> Patterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
     data = json.loads(resources.files("workbench").joinpath("bar_patterns.json").read_text())
     bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
-    return Patterns(np.log(bank["rates"]), bank["rates"].sum(axis=(1, 2)), bank["shares"],
+    return Patterns(np.log(bank["rates"]), bank["rates"].sum(axis=2), bank["shares"],
                     bank["tempo_mean"], bank["tempo_spread"])
 
 
@@ -170,15 +170,21 @@ class BarPath:
 
 
 #: Natural log of how likely the meter changes from one bar to the next.
-CHANGE = -9.0
+CHANGE = -6.0
+#: Natural log of how much likelier a song begins on a bar line than on any other beat
+#: (common practice, no source).
+PICKUP_COST = 3.0
 #: How much a stroke's evidence counts: strokes of a bar are not independent.
 STROKE_WEIGHT = 0.65
 #: The same for the detector's downbeats.
 DOWNBEAT_WEIGHT = 0.5
+#: The same for a change of harmony, for each standard deviation.
+HARMONY_WEIGHT = 0.7
 
 
 def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.ndarray,
-             fixed: Sequence[int] = (), meters: dict[Meter, MeterPrior] | None = None) -> BarPath:
+             harmony_change: np.ndarray | None = None, fixed: Sequence[int] = (),
+             meters: dict[Meter, MeterPrior] | None = None) -> BarPath:
     """The best sequence of bars over given beats.
 
     Parameters
@@ -187,6 +193,8 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     strokes : sequence of Stroke
     downbeat : ndarray (n,), 0–1
         Likelihood of the detector that a bar begins at each beat.
+    harmony_change : ndarray (n,), optional
+        How much the harmony changes at each beat, in standard deviations.
     fixed : sequence of int
         Beats that a user has made bar lines: a bar begins at each.
     meters : dict, optional
@@ -206,10 +214,15 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     inside = (where >= 0) & (where < len(counts))
     np.add.at(counts, (where[inside], roles[inside]), trust[inside])
     counts = np.minimum(counts, 1.0)
+    # Bars that reach over an end of the song miss no strokes there.
+    within = np.zeros(len(counts))
+    within[longest * PARTS_PER_BEAT:(longest + n) * PARTS_PER_BEAT] = 1.0
 
     logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
-    logit = logit - logit.mean()
-    padded_logit = np.concatenate([np.zeros(longest), logit, np.zeros(longest)])
+    opens = DOWNBEAT_WEIGHT * (logit - logit.mean())
+    if harmony_change is not None:
+        opens = opens + HARMONY_WEIGHT * np.clip(harmony_change, -2.0, 2.0)
+    padded_opens = np.concatenate([np.zeros(longest), opens, np.zeros(longest)])
     padded_beat_s = np.concatenate([np.full(longest, beat_s[0]), beat_s,
                                     np.full(longest, beat_s[-1])])
 
@@ -223,7 +236,9 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
             counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
         flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
-        fit = flat @ bank.log_rates.reshape(len(bank.totals), -1).T - bank.totals
+        covered = np.lib.stride_tricks.sliding_window_view(
+            within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
+        fit = flat @ bank.log_rates.reshape(len(bank.expected), -1).T - covered @ bank.expected.T
         fit += bank.log_shares_at(tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
@@ -231,7 +246,7 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
         strokes_in = flat.sum(axis=1)
         seconds = np.array([padded_beat_s[k:k + beats].mean() for k in range(rows)])
         fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
-        scores[meter] = STROKE_WEIGHT * fit + DOWNBEAT_WEIGHT * padded_logit[:rows] + prior.log_bar
+        scores[meter] = STROKE_WEIGHT * fit + padded_opens[:rows] + prior.log_bar
     enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm)
              for m, prior in meters.items()}
     return _best_path(scores, n, longest, set(fixed), enter)
@@ -252,7 +267,7 @@ def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set
             # The song's first bar holds the first beat.
             enter, source = -np.inf, None
             if beat <= 0 < beat + beats:
-                enter = prior - (0.0 if beat == 0 else 1.0)
+                enter = prior - (0.0 if beat == 0 else PICKUP_COST)
             for other in meters:
                 change = 0.0 if other == meter else CHANGE
                 value = best[other][k] + change if (k, other) in back else -np.inf

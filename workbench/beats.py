@@ -15,6 +15,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from fractions import Fraction
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -23,6 +24,7 @@ from workbench.activations import Activations
 from workbench.bars import METERS, BarPath, lay_bars
 from workbench.errors import AnalysisError
 from workbench.events import Beat, Stroke
+from workbench.harmony import Harmony
 from workbench.meter import Bar, Meter, TimeMap
 
 #: Tempo range of counted beats that the tracker considers, beats a minute.
@@ -145,14 +147,22 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
 
 
 #: Added to the log odds of every beat: how often a peak of the activations is a beat.
-BEAT_ODDS = -0.2
+BEAT_ODDS = 0.3
 
 #: How much the beat activations count against the strokes when levels compare.
 PULSE_WEIGHT = 0.45
 
 
+#: Activations above this show that there is music.
+QUIET = 0.15
+
+#: A user's bar line draws this many beats on either side along.
+DRAWN_BEATS = 4
+
+
 def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
-               fixed_bars: Sequence[float] = (), duration_s: float | None = None) -> TimeMap:
+               fixed_bars: Sequence[float] = (), duration_s: float | None = None,
+               harmony: Harmony | None = None) -> TimeMap:
     """Bars of a song from activations and strokes.
 
     Parameters
@@ -160,20 +170,23 @@ def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
     activations : Activations
     strokes : sequence of Stroke, in order of time
     fixed_bars : sequence of float, seconds
-        Bar lines that a user has set; each stays where it is.
+        Bar lines that a user has set; each stays exactly where it is.
     duration_s : float, optional
         Length of the recording; the activations' if left out.
+    harmony : Harmony, optional
+        Of the recording: chords change on bar lines.
 
     Returns
     -------
     TimeMap
-        From the first bar with music to the last; a song that begins inside a
-        bar begins with a pick-up bar.
+        From the first music to the last; a song that begins inside a bar
+        begins with a pick-up bar.  Bars that open at a fixed line are marked.
 
     Raises
     ------
     AnalysisError
-        If the recording is too short to hold a bar.
+        If the recording is too short to hold a bar, or fixed lines lie closer
+        together than a beat.
     """
     rate = activations.frame_rate_hz
     duration_s = activations.duration_s if duration_s is None else duration_s
@@ -183,44 +196,107 @@ def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
     pulse = track_pulse(likelihood, rate)
     if len(pulse) < 3:
         pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
-    best: tuple[float, np.ndarray, BarPath] | None = None
+    begin_s, end_s = _music_span(activations, strokes, duration_s)
+    fixed_bars = np.sort(np.asarray(fixed_bars, dtype=float))
+    best: tuple[float, np.ndarray, BarPath, np.ndarray] | None = None
     for beats in other_levels(pulse):
-        path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats))
+        beats = cover(beats, begin_s, end_s)
+        fixed = draw_to_lines(beats, fixed_bars)
+        if fixed is None:
+            continue
+        beats, at = fixed
+        path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats),
+                        None if harmony is None else harmony.changes_at(beats), at.tolist())
         score = path.score + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats)
         if best is None or score > best[0]:
-            best = (score, beats, path)
-    _, beats, path = best
-    beats = refine_beats(beats, strokes)
-    return _time_map(beats, path, duration_s)
+            best = (score, beats, path, at)
+    if best is None:
+        raise AnalysisError("Two of the fixed bar lines lie closer together than a beat; move one of them.")
+    _, beats, path, at = best
+    beats = refine_beats(beats, strokes, keep=at)
+    first_stroke_s = min((s.time_s for s in strokes), default=0.0)
+    return _time_map(beats, path, set(at.tolist()), min(first_stroke_s, begin_s), end_s)
 
 
-def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke],
-                 within_s: float = REFINE_WITHIN_S) -> np.ndarray:
+def _music_span(activations: Activations, strokes: Sequence[Stroke],
+                duration_s: float) -> tuple[float, float]:
+    """First and last moment with a stroke or a beat."""
+    heard = np.flatnonzero(activations.beat > QUIET) / activations.frame_rate_hz
+    times = np.concatenate([heard, [s.time_s for s in strokes]])
+    if not len(times):
+        return 0.0, duration_s
+    return float(times.min()), float(times.max())
+
+
+def cover(beats_s: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
+    """Beats that reach just over a span: too many are cut off, missing ones added
+    at the tempo of the nearest."""
+    first_gap, last_gap = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]
+    before = max(0, int(np.ceil((beats_s[0] - begin_s) / first_gap - 0.15)))
+    after = max(0, int(np.ceil((end_s - beats_s[-1]) / last_gap - 0.15)))
+    whole = np.concatenate([beats_s[0] - first_gap * np.arange(before, 0, -1), beats_s,
+                            beats_s[-1] + last_gap * np.arange(1, after + 1)])
+    first = max(0, int(np.searchsorted(whole, begin_s + 0.15 * first_gap, side="right")) - 1)
+    last = int(np.searchsorted(whole, end_s - 0.15 * last_gap)) + 1
+    kept = whole[first:max(last, first + 2)]
+    return kept if len(kept) >= 2 else whole
+
+
+def draw_to_lines(beats_s: np.ndarray, lines_s: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    """Beats bent so that one lies on each line, and the indices of those.
+
+    The bend is linear between lines and fades out beyond the outer ones.
+    Returns None where two lines would need the same beat.
+    """
+    if not len(lines_s):
+        return beats_s, np.array([], dtype=int)
+    beats_s = cover(beats_s, min(beats_s[0], lines_s[0]), max(beats_s[-1], lines_s[-1]))
+    at = np.abs(beats_s[None, :] - lines_s[:, None]).argmin(axis=1)
+    if len(set(at.tolist())) < len(at):
+        return None
+    knots = np.concatenate([[at[0] - DRAWN_BEATS], at, [at[-1] + DRAWN_BEATS]])
+    shifts = np.concatenate([[0.0], lines_s - beats_s[at], [0.0]])
+    moved = beats_s + np.interp(np.arange(len(beats_s)), knots, shifts)
+    return (moved, at) if (np.diff(moved) > 60.0 / FASTEST_BPM / 2).all() else None
+
+
+def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S,
+                 keep: Sequence[int] = ()) -> np.ndarray:
     """Move beats onto the strokes that mark them.
 
-    The mean of strokes near a beat, kick and snare counting twice, pulls it all
-    the way; where none is near, the beat follows its neighbours.
+    Strokes near a beat draw it to their mean, kick and snare counting double;
+    where there are none, it follows its neighbours.  Beats in ``keep`` stay.
     """
     if not len(strokes):
         return beats_s
     times = np.array([s.time_s for s in strokes])
-    weight = np.array([s.confidence * (2.0 if s.instrument in ("kick", "snare") else 1.0)
+    weight = np.array([max(s.confidence, 1e-3) * (2.0 if s.instrument in ("kick", "snare") else 1.0)
                        for s in strokes])
-    shift = np.full(len(beats_s), np.nan)
-    for k, beat in enumerate(beats_s):
-        a, b = np.searchsorted(times, (beat - within_s, beat + within_s))
-        if b > a:
-            near = np.maximum(weight[a:b], 1e-3)
-            shift[k] = np.average(times[a:b] - beat, weights=near)
-    known = np.flatnonzero(~np.isnan(shift))
-    if not len(known):
+    order = np.argsort(times)
+    times, weight = times[order], weight[order]
+    # Never so far that fast beats could pass each other.
+    within_s = min(within_s, 0.2 * float(np.diff(beats_s).min()))
+    first = np.searchsorted(times, beats_s - within_s)
+    last = np.searchsorted(times, beats_s + within_s)
+    total = np.concatenate([[0.0], np.cumsum(weight)])
+    moment = np.concatenate([[0.0], np.cumsum(weight * times)])
+    near = total[last] - total[first]
+    known = near > 0
+    shift = np.zeros(len(beats_s))
+    shift[known] = (moment[last] - moment[first])[known] / near[known] - beats_s[known]
+    keep = np.asarray(keep, dtype=int)
+    shift[keep], known[keep] = 0.0, True
+    if not known.any():
         return beats_s
-    moved = beats_s + np.interp(np.arange(len(beats_s)), known, shift[known])
-    return np.maximum.accumulate(moved + 1e-6 * np.arange(len(moved)))
+    return beats_s + np.interp(np.arange(len(beats_s)), np.flatnonzero(known), shift[known])
 
 
-def _time_map(beats: np.ndarray, path: BarPath, duration_s: float) -> TimeMap:
-    """Bars over beats; beats outside the sequence go on at the nearest tempo."""
+def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float,
+              last_sound_s: float) -> TimeMap:
+    """Bars over beats; beats outside the sequence go on at the nearest tempo.
+
+    Bars that would begin after the last sound are left out.
+    """
     first_gap, last_gap = beats[1] - beats[0], beats[-1] - beats[-2]
 
     def time(index: int) -> float:
@@ -232,15 +308,36 @@ def _time_map(beats: np.ndarray, path: BarPath, duration_s: float) -> TimeMap:
 
     bars, end_s = [], 0.0
     for start, meter in zip(path.starts, path.meters):
-        count = meter.counted_beats
-        times = [time(k) for k in range(start, start + count)]
-        end_s = time(start + count)
-        if start < 0 and not bars:
-            inside = [t for t in times if t >= beats[0] - 1e-9]
-            bars.append(Bar(meter, tuple(inside), length=len(inside) * meter.beat_length))
-        else:
-            bars.append(Bar(meter, tuple(times)))
+        times = [time(k) for k in range(start, start + meter.counted_beats)]
+        if bars and times[0] > last_sound_s - 0.1 * last_gap and start not in fixed:
+            break
+        end_s = time(start + meter.counted_beats)
+        length = meter.bar_length
+        if not bars:
+            # The song may begin inside its first bar, and inside a beat of it.
+            times = times[max(-start, 0):]
+            length = len(times) * meter.beat_length
+            times[0], length = _cut_first_beat(times, length, meter, first_sound_s, end_s)
+        bars.append(Bar(meter, tuple(times), length=length, fixed=start in fixed))
     return TimeMap(bars, end_s)
+
+
+def _cut_first_beat(times: Sequence[float], length: Fraction, meter: Meter, first_sound_s: float,
+                    end_s: float) -> tuple[float, Fraction]:
+    """Begin of the first bar, and its length, if its first beat would lie before the recording.
+
+    The bar then begins at the last quarter (third, in compound meters) of
+    that beat that comes before all sound.
+    """
+    following = times[1] if len(times) > 1 else end_s
+    beat_s = following - times[0]
+    if times[0] >= -0.1 * beat_s:
+        return max(times[0], 0.0), length
+    parts = 3 if meter.is_compound else 4
+    needed = int(np.ceil((following - max(first_sound_s, 0.0)) / beat_s * parts - 0.4))
+    needed = min(max(needed, 1), parts)
+    return (max(following - needed * beat_s / parts, 0.0),
+            length - meter.beat_length * Fraction(parts - needed, parts))
 
 
 def beats_of(time_map: TimeMap) -> list[Beat]:
@@ -252,4 +349,3 @@ def beats_of(time_map: TimeMap) -> list[Beat]:
             if past == 0:
                 out.append(Beat(time_s, number))
     return out
-

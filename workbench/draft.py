@@ -1,7 +1,7 @@
 """From a recording to a first chart: the draft that a user corrects.
 
 Listening, bars, writing: :mod:`workbench.spectral` or :mod:`workbench.detect`,
-then :mod:`workbench.beats`, then :mod:`workbench.quantize`.
+then :mod:`workbench.beats` (with :mod:`workbench.harmony`), then :mod:`workbench.quantize`.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from workbench.chartfile import ENDING
 from workbench.document import ChartDocument
 from workbench.errors import AnalysisError
 from workbench.events import Beat, Stroke
+from workbench.harmony import hear_harmony
 from workbench.progress import Progress, part
 from workbench.quantize import quantize
 
@@ -40,6 +41,7 @@ class Draft:
     strokes : tuple of Stroke
         As detected, in order of time.
     beats : tuple of Beat
+        Those within the recording.
     activations : Activations
     """
 
@@ -82,19 +84,21 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None,
     activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ,
                                                part(progress, 0.1, 0.8))
     duration_s = audio.duration_s
+    harmony = hear_harmony(audio.samples[:, 0], SAMPLE_RATE_HZ)
     del audio
     strokes = tuple(sorted(listener.detect_strokes(activations)))
     bars_progress = part(progress, 0.8, 0.95)
     bars_progress(0.0, "Finding the bars")
-    time_map = track_bars(activations, strokes, duration_s=duration_s)
+    time_map = track_bars(activations, strokes, duration_s=duration_s, harmony=harmony)
     bars_progress(1.0, "Writing the chart")
     written = quantize(strokes, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
     if chart.instruments_used():
         chart = replace(chart, kit=chart.instruments_used())
+    beats = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
-    return Draft(chart, strokes, tuple(beats_of(time_map)), activations)
+    return Draft(chart, strokes, beats, activations)
 
 
 def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:
