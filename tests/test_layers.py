@@ -11,8 +11,8 @@ PACKAGE = Path(workbench.__file__).parent
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
-       "abbreviations excerpts swing kitnames untrusted midi midi_grid midi_read musicxml_part scoresigns",
-    3: "features detect spectral bars beats quantize form reading grooves variations fills sticking feel "
+       "abbreviations excerpts swing kitnames untrusted midi midi_grid midi_read musicxml_notes musicxml_part scoresigns",
+    3: "features detect spectral harmony bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
     4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice practice_pages exercises "
        "findings judging check check_report playing take take_words take_report reportpage",
