@@ -53,6 +53,11 @@ def test_played_feel_comes_back(tmp_path):
         assert back.note_time_s(j, b) == pytest.approx(chart.note_time_s(k, a), abs=1e-4)
 
 
+def test_silent_bars_at_the_end_are_kept(tmp_path):
+    chart = Chart(TimeMap.steady(4, 90), (*groove(bars=2), WrittenBar(), WrittenBar()))
+    assert len(read_back(chart, tmp_path, False).chart) == 4
+
+
 def test_sections_that_end_in_the_middle_of_a_tempo(tmp_path):
     chart = Chart(TimeMap.steady(4, 90), groove(), sections=(Section(1, "Verse"), Section(3, "Out")))
     assert read_back(chart, tmp_path, False).chart.sections == chart.sections

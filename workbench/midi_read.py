@@ -26,6 +26,8 @@ from workbench.untrusted import Imported
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
 #: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
 _RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
+#: Silent whole notes kept at the end.
+_MOST_SILENCE = 16
 _LONGEST_FILE = 8_000_000
 _MOST_NOTES = 500_000
 
@@ -51,7 +53,10 @@ def read_midi(path: str | os.PathLike) -> Imported:
     changes = _read_changes(midi)
     notes, unknown = _drum_notes(midi, path, problems)
     last = max(n[0] for n in notes)
-    bars, starts = _lay_bars(changes, midi.ticks_per_beat, last, problems)
+    # Bars go on to the end of the track, but not far into silence.
+    ends = [sum(m.time for m in track) for track in midi.tracks]
+    end = min(max(ends), last + 4 * midi.ticks_per_beat * _MOST_SILENCE)
+    bars, starts = _lay_bars(changes, midi.ticks_per_beat, max(last, end - 1), problems)
     for key, count in sorted(unknown.items()):
         problems.append(f"MIDI note {key} is not in the drum key; {count} strokes were left out.")
     time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)

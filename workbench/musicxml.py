@@ -41,25 +41,20 @@ from lxml import etree
 
 from workbench import __version__
 from workbench.abbreviations import Kind, PrintedBar, abbreviate, lay_lines
-from workbench.chart import Chart, Note, Section
-from workbench.drumkit import Notehead, drum_key_order, instrument
-from workbench.notevalues import TYPE_NAMES, BarValues, Event, write_bar
+from workbench.chart import Chart, Section
+from workbench.drumkit import drum_key_order, instrument
+from workbench.musicxml_notes import NoteWriter, add, decimal, duration_text
+from workbench.notevalues import TYPE_NAMES, BarValues, write_bar
 from workbench.safefile import write_whole
 from workbench.scoresigns import (
     WRITTEN_OUT,
     ScoreOptions,
     bar_id,
     clean_text,
-    count_syllable,
-    grace_chords,
     marked_tempo_bpm,
-    note_id,
     slug,
-    written_head,
 )
 
-#: ``dynamics="100"`` is MIDI velocity 90 (MusicXML 4.0, attribute *dynamics* of note).
-FULL_VELOCITY = 90
 #: Name of the field that keeps the exact beat times.
 BEAT_TIMES_FIELD = "beat-times-s"
 #: Divisions above this are given bar by bar (16383 is the limit of MIDI files,
@@ -106,19 +101,6 @@ def _compressed(score: bytes) -> bytes:
     return out.getvalue()
 
 
-def _add(parent, tag: str, text: str | None = None, **attributes: str):
-    e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
-    if text is not None:
-        e.text = clean_text(text)
-    return e
-
-
-def _decimal(x: float) -> str:
-    """A float as an XML decimal (no exponent), read back as the same float."""
-    text = repr(float(x))
-    return text if "e" not in text else format(float(x), ".20f").rstrip("0").rstrip(".")
-
-
 class _Writer:
     def __init__(self, chart: Chart, options: ScoreOptions) -> None:
         self.chart, self.options = chart, options
@@ -152,11 +134,11 @@ class _Writer:
     def write(self) -> bytes:
         root = etree.Element("score-partwise", version="4.0")
         if self.chart.title:
-            _add(_add(root, "work"), "work-title", self.chart.title)
+            add(add(root, "work"), "work-title", self.chart.title)
         self._identification(root)
         used = set(self.chart.instruments_used()) or {"snare"}
         self._part_list(root, sorted(used, key=drum_key_order))
-        part = _add(root, "part", id="P1")
+        part = add(root, "part", id="P1")
         line_starts = {line[0].bar_index for line in self.lines[1:]}
         starts_of_two = 0
         for printed in self.printed:
@@ -164,12 +146,13 @@ class _Writer:
             for k, bar_index in enumerate(bars):
                 measure = self._measure(part, bar_index)
                 if k == 0 and bar_index in line_starts:
-                    _add(measure, "print", new_system="yes")
+                    add(measure, "print", new_system="yes")
                 self._attributes(measure, bar_index, printed, k, starts_of_two)
                 if k == 0:
                     self._left_barline(measure, printed)
                 self._directions(measure, bar_index)
-                self._notes(measure, bar_index)
+                NoteWriter(self.chart, bar_index, self.options, self._bar_divisions(bar_index)).write(
+                    measure, self.values[bar_index])
                 if k == len(bars) - 1:
                     self._right_barline(measure, printed, bar_index)
             starts_of_two = self._open_style(printed)
@@ -179,39 +162,39 @@ class _Writer:
         return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=doctype)
 
     def _identification(self, root) -> None:
-        identification = _add(root, "identification")
+        identification = add(root, "identification")
         if self.chart.artist:
-            _add(identification, "creator", self.chart.artist, type="artist")
-        encoding = _add(identification, "encoding")
-        _add(encoding, "software", f"drumchart-workbench {__version__}")
+            add(identification, "creator", self.chart.artist, type="artist")
+        encoding = add(identification, "encoding")
+        add(encoding, "software", f"drumchart-workbench {__version__}")
         for element in ("accidental", "beam", "stem"):
-            _add(encoding, "supports", element=element, type="no" if element == "accidental" else "yes")
-        fields = _add(identification, "miscellaneous")
+            add(encoding, "supports", element=element, type="no" if element == "accidental" else "yes")
+        fields = add(identification, "miscellaneous")
         time_map = self.chart.time_map
         times = "|".join(" ".join(map(repr, b.beat_times_s)) for b in time_map.bars)
         if not self.options.repeats:
-            _add(fields, "miscellaneous-field", f"{times}|{time_map.end_s!r}", name=BEAT_TIMES_FIELD)
+            add(fields, "miscellaneous-field", f"{times}|{time_map.end_s!r}", name=BEAT_TIMES_FIELD)
         else:
             identification.remove(fields)
 
     def _part_list(self, root, names: list[str]) -> None:
-        score_part = _add(_add(root, "part-list"), "score-part", id="P1")
-        _add(score_part, "part-name", "Drum Set", print_object="no")
+        score_part = add(add(root, "part-list"), "score-part", id="P1")
+        add(score_part, "part-name", "Drum Set", print_object="no")
         for name in names:
-            declared = _add(score_part, "score-instrument", id=f"I-{slug(name)}")
-            _add(declared, "instrument-name", instrument(name).general_midi_name)
+            declared = add(score_part, "score-instrument", id=f"I-{slug(name)}")
+            add(declared, "instrument-name", instrument(name).general_midi_name)
         for name in names:
-            midi = _add(score_part, "midi-instrument", id=f"I-{slug(name)}")
-            _add(midi, "midi-channel", "10")
-            _add(midi, "midi-program", "1")
-            _add(midi, "midi-unpitched", str(instrument(name).musicxml_unpitched))
+            midi = add(score_part, "midi-instrument", id=f"I-{slug(name)}")
+            add(midi, "midi-channel", "10")
+            add(midi, "midi-program", "1")
+            add(midi, "midi-unpitched", str(instrument(name).musicxml_unpitched))
 
     # -- bars ----------------------------------------------------------------------
 
     def _measure(self, part, bar_index: int):
         bar = self.chart.time_map.bars[bar_index]
         number = str(self.chart.time_map.bar_number(bar_index))
-        measure = _add(part, "measure", number=number, id=bar_id(bar_index))
+        measure = add(part, "measure", number=number, id=bar_id(bar_index))
         if bar.is_pickup:
             measure.set("implicit", "yes")
         return measure
@@ -225,15 +208,15 @@ class _Writer:
         attributes = etree.Element("attributes")
         first = self.meter is None
         if first or self.divisions is None:
-            _add(attributes, "divisions", str(self._bar_divisions(bar_index)))
+            add(attributes, "divisions", str(self._bar_divisions(bar_index)))
         if meter != self.meter:
-            time = _add(attributes, "time")
-            _add(time, "beats", str(meter.beats))
-            _add(time, "beat-type", str(meter.unit))
+            time = add(attributes, "time")
+            add(time, "beats", str(meter.beats))
+            add(time, "beat-type", str(meter.unit))
             self.meter = meter
         if first:
-            _add(_add(attributes, "clef"), "sign", "percussion")
-            _add(_add(attributes, "staff-details"), "staff-lines", "5")
+            add(add(attributes, "clef"), "sign", "percussion")
+            add(add(attributes, "staff-details"), "staff-lines", "5")
         if k == 0:
             self._measure_style(attributes, printed, before)
         if len(attributes):
@@ -242,16 +225,16 @@ class _Writer:
     def _measure_style(self, attributes, printed: PrintedBar, before: int) -> None:
         now = self._open_style(printed)
         if before > 0 and now != before:
-            _add(_add(attributes, "measure-style"), "measure-repeat", type="stop")
+            add(add(attributes, "measure-style"), "measure-repeat", type="stop")
         if before < 0 and now >= 0:
-            _add(_add(attributes, "measure-style"), "slash", type="stop")
+            add(add(attributes, "measure-style"), "slash", type="stop")
         if now > 0 and now != before:
-            _add(_add(attributes, "measure-style"), "measure-repeat", str(now), type="start")
+            add(add(attributes, "measure-style"), "measure-repeat", str(now), type="start")
         if now < 0 and before >= 0:
-            slash = _add(_add(attributes, "measure-style"), "slash", type="start", use_stems="no")
-            _add(slash, "slash-type", "quarter")
+            slash = add(add(attributes, "measure-style"), "slash", type="start", use_stems="no")
+            add(slash, "slash-type", "quarter")
         if printed.rest_bars > 1:
-            _add(_add(attributes, "measure-style"), "multiple-rest", str(printed.rest_bars))
+            add(add(attributes, "measure-style"), "multiple-rest", str(printed.rest_bars))
 
     def _bar_divisions(self, bar_index: int) -> int:
         return self.divisions or self._divisions_of(bar_index)
@@ -259,31 +242,31 @@ class _Writer:
     def _left_barline(self, measure, printed: PrintedBar) -> None:
         if not (printed.opens_repeat or printed.opens_ending):
             return
-        barline = _add(measure, "barline", location="left")
+        barline = add(measure, "barline", location="left")
         if printed.opens_repeat:
-            _add(barline, "bar-style", "heavy-light")
+            add(barline, "bar-style", "heavy-light")
         if printed.opens_ending:
             self._ending(barline, printed, "start")
         if printed.opens_repeat:
-            _add(barline, "repeat", direction="forward")
+            add(barline, "repeat", direction="forward")
 
     def _ending(self, barline, printed: PrintedBar, kind: str) -> None:
         numbers = ", ".join(str(n) for n in printed.ending)
         text = " ".join(f"{n}." for n in printed.ending) if kind == "start" else None
-        _add(barline, "ending", text, number=numbers, type=kind)
+        add(barline, "ending", text, number=numbers, type=kind)
 
     def _right_barline(self, measure, printed: PrintedBar, bar_index: int) -> None:
         is_last = printed is self.printed[-1]
         before_section = bar_index + 1 in self.sections
         if not (is_last or before_section or printed.closes_repeat or printed.closes_ending):
             return
-        barline = _add(measure, "barline", location="right")
+        barline = add(measure, "barline", location="right")
         heavy = is_last or printed.closes_repeat
-        _add(barline, "bar-style", "light-heavy" if heavy else "light-light" if before_section else "regular")
+        add(barline, "bar-style", "light-heavy" if heavy else "light-light" if before_section else "regular")
         if printed.closes_ending:
             self._ending(barline, printed, "stop" if printed.closes_repeat else "discontinue")
         if printed.closes_repeat:
-            repeat = _add(barline, "repeat", direction="backward")
+            repeat = add(barline, "repeat", direction="backward")
             if printed.passes > 2:
                 repeat.set("times", str(printed.passes))
 
@@ -298,7 +281,7 @@ class _Writer:
         self._beat_tempos(measure, bar_index)
         for text in self.chart.texts:
             if text.bar_index == bar_index:
-                direction = _add(measure, "direction", placement="above")
+                direction = add(measure, "direction", placement="above")
                 _add_words(direction, text.text)
                 self._offset(direction, bar_index, text.position)
 
@@ -307,8 +290,8 @@ class _Writer:
         if section.label:
             shown = [("label", section.label), *shown] if section.name else [("label", section.label)]
         for k, (what, text) in enumerate(shown):
-            direction = _add(measure, "direction", placement="above")
-            kind = _add(direction, "direction-type")
+            direction = add(measure, "direction", placement="above")
+            kind = add(direction, "direction-type")
             attributes = {"id": f"section-{section.bar_index}-{what}", "font-weight": "bold",
                           _SPACE: "preserve"}
             element = etree.SubElement(kind, "rehearsal" if k == 0 else "words", attributes)
@@ -317,20 +300,20 @@ class _Writer:
     def _tempo_and_feel(self, measure, bar_index: int) -> None:
         bar = self.chart.time_map.bars[bar_index]
         tempo = marked_tempo_bpm(self.chart)
-        direction = _add(measure, "direction", placement="above")
-        metronome = _add(_add(direction, "direction-type"), "metronome", parentheses="no")
+        direction = add(measure, "direction", placement="above")
+        metronome = add(add(direction, "direction-type"), "metronome", parentheses="no")
         for tag in beat_unit(bar.meter.beat_length):
-            _add(metronome, *tag)
-        _add(metronome, "per-minute", str(tempo))
+            add(metronome, *tag)
+        add(metronome, "per-minute", str(tempo))
         self.tempo = self._quarter_tempos(bar_index)[0][1]
-        _add(direction, "sound", tempo=_decimal(self.tempo))
+        add(direction, "sound", tempo=decimal(self.tempo))
         if self.chart.feel != "straight":
-            direction = _add(measure, "direction", placement="above")
+            direction = add(measure, "direction", placement="above")
             _add_words(direction, self.chart.feel.capitalize(), id="feel")
-            swing = _add(_add(direction, "sound"), "swing")
-            _add(swing, "first", "2")
-            _add(swing, "second", "1")
-            _add(swing, "swing-type", _SWING[self.chart.feel])
+            swing = add(add(direction, "sound"), "swing")
+            add(swing, "first", "2")
+            add(swing, "second", "1")
+            add(swing, "swing-type", _SWING[self.chart.feel])
 
     def _quarter_tempos(self, bar_index: int) -> list[tuple[Fraction, float]]:
         time_map = self.chart.time_map
@@ -342,200 +325,26 @@ class _Writer:
     def _beat_tempos(self, measure, bar_index: int) -> None:
         for position, tempo in self._quarter_tempos(bar_index):
             if self.tempo is None or abs(tempo / self.tempo - 1) > 1e-6:
-                sound = _add(measure, "sound", tempo=_decimal(tempo))
+                sound = add(measure, "sound", tempo=decimal(tempo))
                 self._offset(sound, bar_index, position)
                 self.tempo = tempo
 
     def _offset(self, parent, bar_index: int, position: Fraction) -> None:
         if position:
-            _add(parent, "offset", self._duration(bar_index, position), sound="yes")
+            add(parent, "offset", self._duration(bar_index, position), sound="yes")
 
     def _duration(self, bar_index: int, length: Fraction) -> str:
-        units = 4 * length * self._bar_divisions(bar_index)
-        assert units.denominator == 1
-        return str(units)
+        return duration_text(length, self._bar_divisions(bar_index))
 
     # -- notes -----------------------------------------------------------------------
-
-    def _notes(self, measure, bar_index: int) -> None:
-        values = self.values[bar_index]
-        if not values.voices:
-            note = _add(measure, "note")
-            _add(note, "rest", measure="yes")
-            _add(note, "duration", self._duration(bar_index, values.length))
-            _add(note, "voice", "1")
-            return
-        self.counted: set[Fraction] = set()
-        for k, voice in enumerate(values.voices):
-            if k:
-                _add(_add(measure, "backup"), "duration", self._duration(bar_index, values.length))
-            number = "1" if voice.stem == "up" else "2"
-            for j, event in enumerate(voice.events):
-                tuplet = _tuplet_edges(voice.events, j)
-                if event.notes:
-                    self._graces(measure, event, number, voice.stem)
-                    self._chord(measure, bar_index, event, number, voice.stem, tuplet)
-                else:
-                    self._rest(measure, bar_index, event, number, tuplet)
-
-    def _rest(self, measure, bar_index: int, event: Event, voice: str, tuplet) -> None:
-        if not event.shown and event.tuplet is None:
-            forward = _add(measure, "forward")
-            _add(forward, "duration", self._duration(bar_index, event.value.length))
-            _add(forward, "voice", voice)
-            return
-        note = _add(measure, "note")
-        if not event.shown:
-            note.set("print-object", "no")
-        _add(note, "rest")
-        self._timing(note, bar_index, event, voice)
-        if any(tuplet):
-            _add_tuplet(_add(note, "notations"), tuplet)
-
-    def _timing(self, note, bar_index: int, event: Event, voice: str) -> None:
-        _add(note, "duration", self._duration(bar_index, event.value.length))
-        _add(note, "voice", voice)
-        self._type(note, event)
-
-    def _type(self, note, event: Event) -> None:
-        _add(note, "type", event.value.type_name)
-        for _ in range(event.value.dots):
-            _add(note, "dot")
-        if event.value.actual > 1:
-            modification = _add(note, "time-modification")
-            _add(modification, "actual-notes", str(event.value.actual))
-            _add(modification, "normal-notes", str(event.value.normal))
-
-    def _graces(self, measure, event: Event, voice: str, stem: str) -> None:
-        chords = grace_chords(event.notes)
-        for k, chord in enumerate(chords):
-            for j, n in enumerate(chord):
-                note = _add(measure, "note")
-                _add(note, "grace", slash="yes" if len(chords) == 1 else "no")
-                if j:
-                    _add(note, "chord")
-                self._unpitched(note, n)
-                _add(note, "instrument", id=f"I-{slug(n.instrument)}")
-                _add(note, "voice", voice)
-                _add(note, "type", "eighth" if len(chords) == 1 else "16th")
-                _add(note, "stem", stem)
-                self._notehead(note, instrument(n.instrument).notehead, False)
-                if len(chords) > 1 and j == 0:
-                    value = "begin" if k == 0 else "end" if k == len(chords) - 1 else "continue"
-                    for level in ("1", "2"):
-                        _add(note, "beam", value, number=level)
-
-    def _unpitched(self, note, n: Note) -> None:
-        unpitched = _add(note, "unpitched")
-        _add(unpitched, "display-step", instrument(n.instrument).staff_step)
-        _add(unpitched, "display-octave", str(instrument(n.instrument).staff_octave))
-
-    def _notehead(self, note, head: Notehead | str, ghost: bool) -> None:
-        value = head.value if isinstance(head, Notehead) else head
-        if value != "normal" or ghost:
-            element = _add(note, "notehead", value)
-            if ghost:
-                element.set("parentheses", "yes")
-
-    def _chord(self, measure, bar_index: int, event: Event, voice: str, stem: str, tuplet) -> None:
-        drawn: set[str] = set()
-        for j, n in enumerate(event.notes):
-            note = _add(measure, "note", id=note_id(bar_index, n))
-            note.set("dynamics", _decimal(round(n.velocity * 100 / FULL_VELOCITY, 4)))
-            if n.deviation_s:
-                note.set("attack", _decimal(self._attack(bar_index, n)))
-            if j:
-                _add(note, "chord")
-            self._unpitched(note, n)
-            _add(note, "duration", self._duration(bar_index, event.value.length))
-            _add(note, "instrument", id=f"I-{slug(n.instrument)}")
-            _add(note, "voice", voice)
-            self._type(note, event)
-            _add(note, "stem", stem)
-            head, hidden = written_head(n)
-            self._notehead(note, head, "ghost" in n.articulations)
-            if j == 0:
-                for level, beam in enumerate(event.beams, start=1):
-                    _add(note, "beam", beam, number=str(level))
-            self._notations(note, n, hidden, drawn, tuplet if j == 0 else (None, None, False))
-            if j == 0 and self.options.counts:
-                syllable = count_syllable(self.chart, bar_index, event.position)
-                if syllable and event.position not in self.counted:
-                    self.counted.add(event.position)
-                    _add_lyric(note, 1, "count", syllable)
-            if n.sticking and self.options.sticking:
-                # Letters of one chord stand under each other.
-                row = 1 + self.options.counts + sum(1 for other in event.notes[:j] if other.sticking)
-                _add_lyric(note, row, "sticking", n.sticking)
-
-    def _attack(self, bar_index: int, n: Note) -> float:
-        """Played deviation in divisions, at the tempo of the bar."""
-        tempo = self.chart.time_map.quarter_tempo_bpm(bar_index)
-        return n.deviation_s * tempo / 60.0 * self._bar_divisions(bar_index)
-
-    def _notations(self, note, n: Note, hidden: set[str], drawn: set[str], tuplet) -> None:
-        said = n.articulations
-        hidden = set(hidden)
-        if {"flam", "drag"} <= said:
-            hidden.add("flam")
-        for once in ("accent", "roll", "half open", "choke"):
-            if once in said and once in drawn:
-                hidden.add(once)
-        draws = (said - hidden) & {"accent", "roll", "half open", "choke"}
-        drawn |= draws
-        if n.sticking and not self.options.sticking:
-            hidden.add(f"sticking {n.sticking}")
-        if not (draws or hidden or any(tuplet)):
-            return
-        notations = _add(note, "notations")
-        if any(tuplet):
-            _add_tuplet(notations, tuplet)
-        if "roll" in draws:
-            _add(_add(notations, "ornaments"), "tremolo", "3", type="single")
-        if "half open" in draws:
-            _add(_add(notations, "technical"), "half-muted", smufl="guitarHalfOpenPedal", placement="above")
-        if draws & {"accent", "choke"}:
-            articulations = _add(notations, "articulations")
-            if "accent" in draws:
-                _add(articulations, "accent")
-            if "choke" in draws:
-                _add(articulations, "other-articulation", "choke", smufl="pictChokeCymbal", placement="above")
-        for name in sorted(hidden):
-            _add(notations, "other-notation", name, type="single", print_object="no")
-
 
 _SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 
 
 def _add_words(direction, text: str, **attributes: str) -> None:
-    kind = _add(direction, "direction-type")
+    kind = add(direction, "direction-type")
     words = etree.SubElement(kind, "words", {**attributes, _SPACE: "preserve"})
     words.text = clean_text(text)
-
-
-def _add_lyric(note, row: int, name: str, text: str) -> None:
-    lyric = _add(note, "lyric", number=str(row), name=name)
-    _add(lyric, "syllabic", "single")
-    _add(lyric, "text", text)
-
-
-def _add_tuplet(notations, tuplet) -> None:
-    starts, stops, bracket = tuplet
-    if starts:
-        _add(notations, "tuplet", type="start", number="1", bracket="yes" if bracket else "no")
-    if stops:
-        _add(notations, "tuplet", type="stop", number="1")
-
-
-def _tuplet_edges(events, k: int) -> tuple[bool, bool, bool]:
-    """(starts, stops, needs a bracket) of the tuplet at an event."""
-    tuplet = events[k].tuplet
-    if tuplet is None:
-        return False, False, False
-    starts = k == 0 or events[k - 1].tuplet != tuplet
-    stops = k + 1 == len(events) or events[k + 1].tuplet != tuplet
-    members = [e for e in events if e.tuplet == tuplet]
-    return starts, stops, not all(e.beams for e in members)
 
 
 def beat_unit(length: Fraction) -> list[tuple[str, ...]]:

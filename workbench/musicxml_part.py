@@ -13,7 +13,7 @@ from workbench.drumkit import Notehead
 from workbench.errors import ChartError, FileFormatError
 from workbench.kitnames import instrument_for_declaration, instrument_for_place
 from workbench.meter import Meter
-from workbench.musicxml import FULL_VELOCITY
+from workbench.musicxml_notes import FULL_VELOCITY
 
 MOST_BARS = 20_000
 _DEFAULT_VELOCITY = {"ghost": 40, "accent": 110, "": 80}
