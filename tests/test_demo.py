@@ -10,6 +10,7 @@ import pytest
 from workbench.annotations import read_beats, read_hits
 from workbench.audio import describe_audio, load_audio, sha256_of
 from workbench.chartfile import read_chart
+from workbench.cli import main
 from workbench.commands.demo import demo_files
 from workbench.stretch import find_attacks
 
@@ -71,6 +72,23 @@ def test_tables_and_chart_agree(truth):
     beats = read_beats(FOLDER / "copper-weather.truth.beats.csv")
     assert [b.time_s for b in beats] == pytest.approx(list(truth.time_map.anchor_times_s[:-1]), abs=1e-6)
     assert [b.number for b in beats[:4]] == [3, 4, 1, 2]
+
+
+def test_the_command_leaves_everything_and_says_where(tmp_path, capsys):
+    assert main(["demo", "--out", str(tmp_path / "demo")]) == 0
+    said = capsys.readouterr().out
+    for ending in ("chart.json", "hits.csv", "beats.csv", "musicxml", "mid", "pdf", "reading.md"):
+        path = tmp_path / "demo" / f"copper-weather.{ending}"
+        assert path.stat().st_size > 0 and str(path) in said
+    chart = read_chart(tmp_path / "demo" / "copper-weather.chart.json")
+    assert chart.title == "Copper Weather" and chart.instruments_used()
+    assert main(["demo", "--out", str(tmp_path / "demo")]) == 0, "a second run replaces the first"
+
+
+def test_without_the_demo_song_it_says_so(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr("workbench.__file__", str(tmp_path / "workbench" / "__init__.py"))
+    assert main(["demo", "--out", str(tmp_path / "demo")]) == 2
+    assert "The demo song is not there" in capsys.readouterr().err
 
 
 def test_loud_strokes_are_heard_where_the_truth_has_them(truth):

@@ -144,6 +144,15 @@ def test_the_users_own_bars():
         section_exercise(chart, 2, 1)
 
 
+def test_any_instruments_alone():
+    chart = Chart(TimeMap.steady(2, 100.0), (groove_bar(),) * 2)
+    some, together, _ = section_exercise(chart, 0, 1, instruments=("kick", "snare")).stages
+    assert some.title == "snare, kick alone" and together.instruments is None
+    assert {n.instrument for n in stage_notes(chart, some, 0)} == {"kick", "snare"}
+    with pytest.raises(ChartError, match="None of ride plays in bars 1–2"):
+        section_exercise(chart, 0, 1, instruments=("ride",))
+
+
 # -- the notes of a stage ------------------------------------------------------------
 
 def test_a_stage_has_its_tempo_and_its_feel_in_proportion():

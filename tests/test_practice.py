@@ -185,6 +185,15 @@ def test_another_recording_is_refused(song, tmp_path):
     assert not (tmp_path / "pack").exists()
 
 
+def test_slow_tempi_alone_still_slow_the_recording_down(song, tmp_path):
+    chart, recording = song
+    pack = make_practice_pack(chart, tmp_path / "pack", recording=recording,
+                              exercises=(section_exercise(chart, 0, 0, tempi=(0.5,)),),
+                              options=PackOptions(track_repeats=0))
+    out = next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac")
+    assert soundfile.info(out).frames == 4 * RATE
+
+
 def test_a_count_in_comes_before_what_is_no_loop(song, tmp_path):
     chart, _ = song
     stages = (Stage("song", "in the song", (0, 1), loop=False), Stage("loop", "as a loop", (0, 1)))

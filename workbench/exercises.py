@@ -25,7 +25,7 @@ import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.counting import bar_list, count_row
-from workbench.drumkit import instrument
+from workbench.drumkit import drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.fills import Span
 from workbench.meter import Bar, TimeMap
@@ -153,15 +153,31 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
 
 
 def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "",
-                     tempi: Sequence[float] | None = None) -> Exercise:
-    """The user's own choice: bars ``first_bar … last_bar`` (indices, included)."""
+                     tempi: Sequence[float] | None = None,
+                     instruments: Collection[str] | None = None) -> Exercise:
+    """The user's own choice: bars ``first_bar … last_bar`` (indices, included).
+
+    ``instruments`` are played alone first; None means hands, then feet.
+
+    Raises
+    ------
+    ChartError
+        If there are no such bars, or none of the instruments plays in them.
+    """
     chart.time_map.check_bar(first_bar)
     chart.time_map.check_bar(last_bar)
     bars = tuple(range(first_bar, last_bar + 1))
     if not bars:
         raise ChartError("An exercise ends where it begins or later.")
     where = bar_list(chart.time_map, bars)
-    stages = (*_layers(chart, bars), Stage("record", "to the recording", bars, record=True))
+    layers = _layers(chart, bars)
+    if instruments is not None:
+        chosen = frozenset(instrument(i).name for i in instruments)
+        if not any(n.instrument in chosen for k in bars for n in chart.bars[k].notes):
+            raise ChartError(f"None of {', '.join(sorted(chosen))} plays in {where}.")
+        layers = (Stage("some", f"{', '.join(sorted(chosen, key=drum_key_order))} alone", bars, chosen),
+                  Stage("all", "all together", bars))
+    stages = (*layers, Stage("record", "to the recording", bars, record=True))
     title = title or where[:1].upper() + where[1:]
     exercise = Exercise(slug(title), title, "groove", where, first_bar, stages, (),
                         count=_count(chart, bars))

@@ -278,7 +278,8 @@ def _clear(folder: Path) -> None:
 
 def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
     takes = []
-    original = exercise.tempi_bpm[-1]
+    # Whole beats a minute, as the exercise's tempi: the original tempo is speed 1 exactly.
+    original = round(original_tempo_bpm(shop.chart, exercise.stages[0].bars))
     for tempo_bpm in exercise.tempi_bpm:
         with_record = stage.record and shop.heard is not None
         if stage.record:

@@ -32,6 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--sections", metavar="NAMES",
                       help="only these sections, by letter or name, as A,Chorus")
     what.add_argument("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
+    what.add_argument("--instruments", metavar="NAMES",
+                      help="with --bars: these alone first, as kick,snare (default: hands, then feet)")
     what.add_argument("--tempi", metavar="PERCENT", help="per cent of the original tempo, as 60,80,100 "
                       "(default: slow, medium and original by the part's density)")
     sound = parser.add_argument_group("how it sounds")
@@ -85,7 +87,9 @@ def run(args: argparse.Namespace) -> int:
     tempi = _tempi(args.tempi) if args.tempi else None
     reading = read_part(chart)
     if args.bars:
-        exercises = (section_exercise(chart, *_bars(chart, args.bars), tempi=tempi),)
+        instruments = _names(args.instruments) if args.instruments else None
+        exercises = (section_exercise(chart, *_bars(chart, args.bars), tempi=tempi,
+                                      instruments=instruments),)
     else:
         exercises = choose_exercises(reading, _names(args.kinds),
                                      _names(args.sections) if args.sections else None, tempi)
