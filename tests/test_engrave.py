@@ -67,6 +67,14 @@ def test_folded_part_shows_the_first_pass():
 
 
 @FEW
+@given(charts(most_bars=5, parts=(1, 2, 4)))
+def test_every_heard_bar_can_be_found_in_a_folded_part(chart):
+    heard = [int(k) for page in engrave_svg(chart) for e in etree.fromstring(page).iter()
+             for k in (e.get("data-bars") or "").split()]
+    assert sorted(heard) == list(range(len(chart)))
+
+
+@FEW
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_nothing_is_drawn_in_the_margin_of_the_page(chart):
     chart = replace(chart, title="", artist="", sections=(), texts=())

@@ -257,7 +257,8 @@ class _Writer:
 
     def _right_barline(self, measure, printed: PrintedBar, bar_index: int) -> None:
         is_last = printed is self.printed[-1]
-        before_section = bar_index + 1 in self.sections
+        pickup = self.chart.time_map.bars[bar_index].is_pickup
+        before_section = bar_index + 1 in self.sections and not pickup
         if not (is_last or before_section or printed.closes_repeat or printed.closes_ending):
             return
         barline = add(measure, "barline", location="right")

@@ -3,7 +3,9 @@
 Each line is drawn on its own by verovio and comes back as a drawing with the
 places of its staff and bars, so that pages, excerpts and the grid can put it
 where they need it.  Its notes keep the ids of :func:`workbench.scoresigns.note_id`,
-its bars those of :func:`workbench.scoresigns.bar_id`.
+its bars those of :func:`workbench.scoresigns.bar_id`; the attribute
+``data-bars`` of a bar lists all bars of the chart that it stands for (later
+passes of a repeat, further bars of a rest).
 """
 
 from __future__ import annotations
@@ -163,7 +165,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     defs = {g.get("id"): g for g in svg.find(tag("defs"))}
     body = svg.find(tag("svg")).find(tag("g"))
     bars, top, bottom = {}, None, None
-    indices = {bar_id(b.bar_index): b.bar_index for b in row}
+    indices = {bar_id(b.bar_index): b for b in row}
     for g in list(body.iter(tag("g"))):
         name, kind = g.get("id", ""), g.get("class", "")
         if "placeholder" in kind or kind.startswith("mNum"):
@@ -172,7 +174,9 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
         if name in indices and kind == "measure":
             lines = [p.get("d") for p in g.find(f"{tag('g')}[@class='staff']").findall(tag("path"))][:5]
             ends = [tuple(float(x) for x in re.findall(r"-?[\d.]+", d)) for d in lines]
-            bars[indices[name]] = (ends[0][0] / 10, ends[0][2] / 10)
+            printed = indices[name]
+            bars[printed.bar_index] = (ends[0][0] / 10, ends[0][2] / 10)
+            g.set("data-bars", " ".join(map(str, printed.heard)))
             top, bottom = ends[0][1] / 10, ends[-1][1] / 10
         elif not name.startswith("note-"):
             g.attrib.pop("id", None)
