@@ -238,7 +238,7 @@ class _Evidence:
         recall = self.recall[e.note.instrument]
         soft = e.note.velocity < SOFT_VELOCITY or "ghost" in e.note.articulations
         recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
-        ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.8 * self._silence(e)))
+        ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.laid_at[e.note.key]
         doubt = 1 - 0.7 * self.custom(e.laid.chart_bar, e.note.key) * played
