@@ -155,8 +155,9 @@ class _Evidence:
         self.half_heard = dict(matched.faint_pairs)
         found = Counter(expected[i].note.instrument for i in (*(i for i, _ in pairs.same), *self.half_heard))
         lost = Counter(expected[i].note.instrument for i in pairs.only_first if i not in self.half_heard)
-        # Before any evidence the ear finds nearly all: Beta(5, ½).
-        self.recall = {n: (found[n] + 5.0) / (found[n] + lost[n] + 5.5) for n in {*found, *lost}}
+        # Each lost note is judged by the others of its instrument; before any of
+        # them is known the ear finds nine of ten: Beta(18, 2).
+        self.recall = {n: (found[n] + 18.0) / (found[n] + lost[n] - 1 + 20.0) for n in lost}
         self.laid_at = Counter(e.note.key for e in expected)
         self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
         self.written_at: dict[tuple, set[int]] = {}
