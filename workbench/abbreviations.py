@@ -274,7 +274,7 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
 # -- lines -------------------------------------------------------------------------
 
 def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
-              most_weight: float = 56.0) -> list[list[PrintedBar]]:
+              most_weight: float = 50.0) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
     at line starts, no lone bar on a last line if it can be helped.  A simile
     that would open a line is written out, so that no line must be read
@@ -326,8 +326,8 @@ def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: flo
             take = (len(rest) + 1) // 2
         while take > 1 and sum(bar_weight(chart, b) for b in rest[:take]) > most:
             take -= 1
-            if take == 3 and per_line == 4 and len(rest) > 3:
-                take = 2  # two and two rather than three and one
+            if take - pickup == 3 and per_line == 4 and len(rest) > 3:
+                take = 2 + pickup  # two and two rather than three and one
         if take < len(rest) and rest[take].kind is Kind.SIMILE_OF_TWO_END:
             take = take - 1 if take > 1 else take + 1
         lines.append(rest[:take])

@@ -27,6 +27,8 @@ _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STI
           "DejaVuSans.ttf")
 
 _LINES_AT_A_TIME = 12
+#: Moments that one line holds, without and with count syllables under them.
+_LINE, _COUNTED_LINE = 50.0, 40.0
 
 #: What the full part shows by default: folded, so that it reads like a published part.
 PART = ScoreOptions(repeats=True)
@@ -136,9 +138,12 @@ def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
     if loop:
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])
         printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))
-    rows = lay_lines(chart, printed, options.bars_per_line)
+    rows = lay_lines(chart, printed, options.bars_per_line, _COUNTED_LINE if options.counts else _LINE)
     room = style.size[0] - 2 * MARGIN
-    widths = [natural_width(chart, row, room, options.bars_per_line) for row in rows]
+    starts = {s.bar_index for s in chart.sections}
+    widths = [natural_width(chart, row, room, options.bars_per_line)
+              if after is None or after[0].bar_index in starts else room
+              for row, after in zip(rows, [*rows[1:], None])]
     out: list[System] = []
     meter = None
     while len(out) < len(rows):

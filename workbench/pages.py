@@ -148,7 +148,7 @@ def _fill_pages(lines: list[System], start: float, bottom: float):
     if len(tight) < len(pages):
         pages, gap = tight, _TIGHT_GAP
     if len(pages) > 1 and len(pages[-1][1]) == 1 and len(pages[-2][1]) > 3:
-        moved = fill(gap, len(lines) - 3)
+        moved = fill(gap, len(lines) - 2)
         pages = moved if len(moved) == len(pages) else pages
     return pages, gap
 

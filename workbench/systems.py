@@ -144,7 +144,7 @@ def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options:
 
 
 def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_line: int) -> int:
-    """Full width, but lines of only a bar or two stay short."""
+    """Width of the last line of a section: full, but a bar or two stay short."""
     full = [b for b in row if not chart.time_map.bars[b.bar_index].is_pickup]
     if len(full) > 2 or bars_per_line < 4:
         return room
