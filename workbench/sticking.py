@@ -124,10 +124,12 @@ class Sticking:
     feet: dict[tuple[int, Fraction, str], str]
     flags: tuple[Flag, ...]
 
-    def text(self, chart: Chart, bar_index: int) -> str:
-        """Hands of a bar in order, both at once in brackets: "R L (RL) R"."""
+    def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0),
+             end: Fraction | None = None) -> str:
+        """Hands of a bar, or of a part of it, in order, both at once in brackets: "R L (RL) R"."""
         said = []
-        notes = [n for n in chart.bars[bar_index].notes if not instrument(n.instrument).is_foot]
+        notes = [n for n in chart.bars[bar_index].notes if not instrument(n.instrument).is_foot
+                 and start <= n.position and (end is None or n.position < end)]
         for position in sorted({n.position for n in notes}):
             letters = [self.hands.get((bar_index, position, n.instrument), "")
                        for n in notes if n.position == position]

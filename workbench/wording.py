@@ -196,13 +196,25 @@ def _fill_lines(reading: PartReading) -> list[str]:
     lines = ["", "## Fills", ""]
     for kind, members in fill_kinds(reading).items():
         first = members[0]
+        hands = fill_hands(reading, first)
         lines.append(f"- **Fill {kind + 1}**, {bar_list(chart.time_map, first.span.bars())}: {first.text}. "
-                     f"{_lead(reading, first)}")
+                     f"{_lead(reading, first)}" + (f" Hands: `{hands}`" if hands else ""))
         for f in members[1:]:
             where = bar_list(chart.time_map, f.span.bars())
             said = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {said}. {_lead(reading, f)}")
     return lines
+
+
+def fill_hands(reading: PartReading, fill) -> str:
+    """The proposed hands of a fill, its bars parted by strokes: "R L R L | R L"."""
+    said = []
+    for k in fill.span.bars():
+        if k < len(reading.chart):
+            start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
+            end = fill.span.end[1] if k == fill.span.end[0] else None
+            said.append(reading.sticking.text(reading.chart, k, start, end))
+    return " | ".join(s for s in said if s)
 
 
 def _lead(reading: PartReading, fill) -> str:
@@ -316,6 +328,7 @@ def to_data(reading: PartReading) -> dict:
             "open_handed": reading.sticking.player.open_handed,
             "bars": {str(number(k)): text for k in range(len(chart))
                      for text in [reading.sticking.text(chart, k)] if text},
+            "fills": [fill_hands(reading, f) for f in reading.fills],
             "flags": [{"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
                       for f in reading.sticking.flags],
         },
