@@ -1,0 +1,55 @@
+"""``workbench check`` and ``workbench take`` on the demo song, and what they say when they cannot."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from workbench.chart import Note
+from workbench.chartfile import read_chart, write_chart
+from workbench.cli import main
+from workbench.edits import AddNote
+
+DEMO = Path(__file__).parent.parent / "data/demo"
+SONG, TRUTH = DEMO / "copper-weather.ogg", DEMO / "copper-weather.truth.chart.json"
+
+
+def test_check_writes_three_reports(tmp_path, capsys):
+    chart = read_chart(TRUTH)
+    draft = tmp_path / "hurried.chart.json"
+    for k in range(14, 20):
+        chart = AddNote(k, Note(chart.grid_positions(k)[3], "floor tom", 110)).apply(chart)
+    write_chart(chart, draft)
+    assert main(["check", str(draft), str(SONG), "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr().out
+    assert "of the written notes are heard" in said and "floor tom is written" in said
+    names = sorted(p.name for p in (tmp_path / "out").iterdir())
+    assert names == ["hurried.check.html", "hurried.check.json", "hurried.check.pdf"]
+    data = json.loads((tmp_path / "out/hurried.check.json").read_text())
+    added = [f for f in data["findings"] if f["instrument"] == "floor tom" and 14 <= f["bar"] <= 19]
+    assert len({f["bar"] for f in added}) >= 5
+    page = (tmp_path / "out/hurried.check.html").read_text()
+    assert "<audio" in page and page.count("<svg") > 3 and "85 dBA over 8 hours" in page
+
+
+def test_take_of_the_demo(tmp_path, capsys):
+    assert main(["take", str(TRUTH), str(SONG), "--out", str(tmp_path), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["against"] == "your own tempo" and data["agreement"] > 0.8
+    kick = next(i for i in data["instruments"] if i["instrument"] == "kick")
+    assert kick["played"] > 0.85 * kick["written"]
+    assert {p.suffix for p in tmp_path.iterdir()} == {".html", ".pdf", ".json"}
+
+
+@pytest.mark.parametrize("arguments, message", [
+    (["check", "gone.chart.json", str(SONG)], "There is no chart"),
+    (["check", str(TRUTH), "gone.wav"], "There is no recording"),
+    (["check", str(SONG), str(SONG)], "can be read"),
+    (["take", str(TRUTH), str(TRUTH)], "not a recording"),
+    (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "needs --click"),
+])
+def test_what_cannot_be_done_is_one_sentence(arguments, message, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    said = capsys.readouterr().err.strip().splitlines()
+    assert message in said[-1] and said[-1].startswith("workbench ") and "Traceback" not in "".join(said)
