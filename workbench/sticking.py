@@ -255,6 +255,12 @@ def _places(player: Player) -> dict[str, tuple[float, float]]:
     return {name: (side * x, y) for name, (x, y) in KIT_CM.items()}
 
 
+def _gap_s(earlier_s: float, later_s: float) -> float:
+    """Time between two strokes to the microsecond, so that the last binary digits
+    of a time decide nothing and a part reads the same wherever it begins."""
+    return round(later_s - earlier_s, 6) if math.isfinite(earlier_s) else math.inf
+
+
 # -- the way through ----------------------------------------------------------------
 
 #: Choices of hands for one stroke and for two at once (first note, second note).
@@ -355,7 +361,7 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
     cost = 0.2 if not last and player.lead not in option else 0.0
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
-        gap_s = event.time_s - when
+        gap_s = _gap_s(when, event.time_s)
         if was:
             way = math.dist(place[was], place[note.instrument]) / 100
             cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
@@ -392,7 +398,7 @@ def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tup
     timed = chart.time_map.bars[event.bar_index]
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
-        gap_s = event.time_s - when
+        gap_s = _gap_s(when, event.time_s)
         if not was:
             continue
         way_m = math.dist(place[was], place[note.instrument]) / 100
@@ -420,7 +426,7 @@ def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], f
     for hand, strokes in times.items():
         strokes.sort()
         for i in range(len(strokes) - 4):
-            span_s = strokes[i + 4][0] - strokes[i][0]
+            span_s = _gap_s(strokes[i][0], strokes[i + 4][0])
             if span_s <= 0 or 4 / span_s <= HAND_RATE_HZ:
                 continue
             _, k, position, name = strokes[i]
@@ -445,9 +451,9 @@ def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
     told: set[int] = set()
     fast = [False] * len(kicks)
     for i in range(len(kicks) - 1):
-        gap_s = kicks[i + 1][0] - kicks[i][0]
+        gap_s = _gap_s(kicks[i][0], kicks[i + 1][0])
         run = kicks[i:i + 5]
-        steady = len(run) == 5 and 4 / max(run[4][0] - run[0][0], 1e-3) > FOOT_RATE_HZ
+        steady = len(run) == 5 and 4 / max(_gap_s(run[0][0], run[4][0]), 1e-3) > FOOT_RATE_HZ
         if gap_s < 1 / FOOT_BURST_HZ or steady:
             fast[i] = fast[i + 1] = True
             k = kicks[i][1]
