@@ -176,6 +176,36 @@ def test_a_pack_replaces_a_pack_and_nothing_else(song, tmp_path):
     assert (tmp_path / "pack" / "letter.txt").read_text() == "mine"
 
 
+def test_a_pack_broken_off_can_be_made_again(song, tmp_path, monkeypatch):
+    chart, _ = song
+    e = (section_exercise(chart, 0, 0, tempi=(1.0,)),)
+    quick = PackOptions(track_repeats=0)
+    with monkeypatch.context() as broken:
+        broken.setattr("workbench.practice.write_pages", lambda *a, **k: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
+    assert make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick).index.is_file()
+
+
+def test_a_folder_of_ones_own_is_never_taken_for_a_pack(song, tmp_path):
+    chart, _ = song
+    (tmp_path / "mine" / "audio").mkdir(parents=True)
+    (tmp_path / "mine" / "audio" / "take.wav").write_text("mine")
+    with pytest.raises(WorkbenchError, match="holds other files"):
+        make_practice_pack(chart, tmp_path / "mine")
+    assert (tmp_path / "mine" / "audio" / "take.wav").exists()
+
+
+def test_loops_of_the_recording_join_without_a_step(pack):
+    for path in pack.files:
+        if path.name.startswith("record-") and "drums" in path.name:
+            x = load_audio(path).mono()
+            # A stroke begins on the bar line: no greater step than at the line inside the loop.
+            line = len(x) // 2
+            inside = np.abs(np.diff(x[line - 40:line + 40])).max()
+            assert abs(x[0] - x[-1]) <= 1.5 * inside + 0.01, path.name
+
+
 def test_another_recording_is_refused(song, tmp_path):
     chart, _ = song
     other = tmp_path / "other.flac"

@@ -253,7 +253,9 @@ def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise],
 
 
 #: What a pack consists of, and nothing else may be deleted.
-_PACK_PARTS = ("audio", "page", "index.html", "booklet.pdf", "README.txt")
+_PACK_PARTS = {"audio", "page", "index.html", "booklet.pdf"}
+#: Written first, so that a pack broken off can be told from a user's own folder.
+_MARK = Path("page") / "made-by-workbench.txt"
 
 
 def _clear(folder: Path) -> None:
@@ -262,7 +264,7 @@ def _clear(folder: Path) -> None:
         if not folder.is_dir():
             raise WorkbenchError(f"{folder} is a file; name a folder for the practice pack.")
         inside = {p.name for p in folder.iterdir()}
-        if inside and not ({"index.html", "page"} <= inside <= set(_PACK_PARTS)):
+        if inside and not (inside <= _PACK_PARTS and (folder / _MARK).is_file()):
             raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
         for name in inside:
             path = folder / name
@@ -270,6 +272,7 @@ def _clear(folder: Path) -> None:
     try:
         (folder / "audio").mkdir(parents=True, exist_ok=True)
         (folder / "page").mkdir(exist_ok=True)
+        (folder / _MARK).write_text("A practice pack; made anew, it replaces what lies here.\n", "ascii")
     except OSError as error:
         raise WorkbenchError(f"The folder {folder} could not be made: {error.strerror}.") from error
 
