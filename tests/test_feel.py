@@ -50,6 +50,14 @@ def test_swung_sixteenths_do_not_depend_on_a_late_kit():
     assert swing.ratio == pytest.approx(1.5, rel=0.01)
 
 
+def test_a_swung_part_is_not_late_for_its_swing():
+    chart = played(part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8, feel="swing 8ths"),
+                   lambda n: 0.09 if (n.position * 8) % 2 else 0.01)
+    feel = measure_feel(chart)
+    assert all(p.mean_ms == pytest.approx(10) for p in feel.placements)
+    assert feel.swings[0].value == "8ths" and feel.swings[0].ratio > 1.7
+
+
 def test_dynamics_of_each_limb():
     chart = part(*[bar(H="xxxxxxxx", S="..X.o.X.", K="x...x...")] * 4)
     found = {d.limb: d for d in measure_feel(chart, propose_sticking(chart)).dynamics}

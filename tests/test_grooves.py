@@ -80,6 +80,18 @@ def test_phrases_begin_with_each_stretch():
     assert [groove.base_of(k) for k in (0, 1, 5, 6)] == [0, 1, 0, 1]
 
 
+def test_what_is_written_of_a_bar_leaves_dynamics_aside():
+    from dataclasses import replace
+
+    from workbench.chart import WrittenBar
+
+    louder = WrittenBar(tuple(replace(n, velocity=120, deviation_s=0.01) for n in ROCK.notes))
+    assert written(louder) == written(ROCK)
+    assert written(ROCK) == {(n.position, n.instrument, n.articulations) for n in ROCK.notes}
+    accented = WrittenBar(tuple(replace(n, articulations=frozenset({"accent"})) for n in ROCK.notes))
+    assert not written(accented) & written(ROCK)
+
+
 def test_likeness_of_bars():
     patterns = Patterns.of(part(ROCK, ROCK, FILL, bar(), bar()))
     alike = patterns.likeness

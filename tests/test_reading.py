@@ -9,14 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
-from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, part
+from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
 from workbench.chart import Chart, Mark, Text
 from workbench.chartdata import edit_from_data, edit_to_data
 from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
 from workbench.edits import SetMark
 from workbench.grooves import written
-from workbench.meter import TimeMap
+from workbench.meter import Meter, TimeMap
 from workbench.reading import read_part, reading_to_edits
 from workbench.sticking import Player
 
@@ -78,6 +78,14 @@ def test_the_page():
                  "snare  |. . x . . . x . |", "Leads into B, lands on ride and kick on 1",
                  "Hands: `R L R L R L R L R L R L`"):
         assert line in page, page
+
+
+def test_a_bar_of_another_meter_is_said():
+    two_four = bar(Meter(2, 4), H="x.x.x.x.", S="....x...", K="x.......")
+    bars = [*TimeMap.steady(4, 120).bars, *TimeMap.steady(1, 120, Meter(2, 4), 8.0).bars,
+            *TimeMap.steady(4, 120, start_s=9.0).bars]
+    reading = assert_rebuilds(Chart(TimeMap(bars, 17.0), (*[ROCK] * 4, two_four, *[ROCK] * 4)))
+    assert [(v.text, v.bars) for v in reading.variations] == [("a bar of 2/4", (4,))]
 
 
 def test_an_empty_chart_reads_as_silence():

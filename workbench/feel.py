@@ -6,11 +6,13 @@ time map) and says nothing where there is none to read.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Note
 from workbench.drumkit import drum_key_order, instrument
 from workbench.patterns import written_times_s
 from workbench.sticking import Sticking
@@ -121,11 +123,25 @@ def _was_played(chart: Chart) -> bool:
     return any(n.deviation_s for _, n in chart.notes())
 
 
+#: What stays even where a feel swings, in beats.
+_EVEN = {"swing 8ths": Fraction(1), "swing 16ths": Fraction(1, 2)}
+
+
+def even_notes(chart: Chart) -> Iterator[tuple[int, Note]]:
+    """Notes that can lie on the grid, with their bar index: all of a straight
+    part; of one that swings, those that its swing does not move."""
+    step = _EVEN.get(chart.feel)
+    for k, n in chart.notes():
+        timed = chart.time_map.bars[k]
+        if not step or not ((n.position + timed.missing) / timed.meter.beat_length) % step:
+            yield k, n
+
+
 def _placements(chart: Chart) -> tuple[Placement, ...]:
     if not _was_played(chart):
         return ()
     by_name: dict[str, list[float]] = {}
-    for _, n in chart.notes():
+    for _, n in even_notes(chart):
         if n.deviation_s or n.confidence < 1 or not n.confirmed:
             by_name.setdefault(n.instrument, []).append(n.deviation_s * 1000)
     return tuple(Placement(name, float(np.mean(v)), float(np.std(v)), len(v))

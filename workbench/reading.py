@@ -146,8 +146,11 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
         for k in own.groove.bar_indices:
             base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
             actual = outside_fills(written(chart.bars[k]), spans, k)
-            if base == actual or (not actual and _wholly_filled(chart, spans, k)):
+            if not actual and _wholly_filled(chart, spans, k):
                 continue
+            meter = chart.time_map.bars[k].meter
+            if meter != chart.time_map.bars[own.groove.base_of(k)].meter:
+                bars_of.setdefault(Change(f"a bar of {meter}"), []).append(k)
             if not actual and chart.bars[k].notes:
                 changes = (Change("nothing but the fill", base),)
             else:

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 
 from workbench.counting import count_syllable
 from workbench.drumkit import Notehead, drum_key_order, instrument
+from workbench.feel import even_notes
 from workbench.fill_reading import Fill
 from workbench.part_reading import PartReading
 from workbench.variations import instrument_word
@@ -158,7 +159,7 @@ def draw_feel(reading: PartReading) -> Figure:
     figure = Figure(figsize=(11, 2.9), layout="constrained")
     places, limbs, tempo = figure.subplots(1, 3, width_ratios=(1.2, 1, 1.6))
     by_name: dict[str, list[float]] = {p.instrument: [] for p in feel.placements}
-    for _, n in chart.notes():
+    for _, n in even_notes(chart):
         if n.instrument in by_name:
             by_name[n.instrument].append(1000 * n.deviation_s)
     rng = np.random.default_rng(0)  # spreads the dots, nothing else
