@@ -13,9 +13,13 @@ from workbench.notevalues import beat_groups, write_bar
 SETTINGS = settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def bar(*notes, meter=Meter(), length=None):
+COMMON_TIME = Meter(4, 4)
+
+
+def bar(*notes, meter=COMMON_TIME, length=None):
     missing = meter.bar_length - (length or meter.bar_length)
-    beats = {Fraction(0)} | {p for k in range(meter.counted_beats) if (p := k * meter.beat_length - missing) >= 0}
+    beats = {Fraction(0), *(p for k in range(meter.counted_beats)
+                            if (p := k * meter.beat_length - missing) >= 0)}
     time_map = TimeMap([Bar(meter, tuple(0.5 * k for k in range(len(beats))), length)], 0.5 * len(beats))
     return Chart(time_map, (WrittenBar(tuple(Note(Fraction(p), name) for p, name in notes)),))
 
@@ -85,7 +89,8 @@ def test_beat_groups_fill_the_meter(meter):
 @pytest.mark.common_practice
 def test_a_rock_groove_has_no_rests():
     hats = [(Fraction(k, 8), "closed hi-hat") for k in range(8)]
-    chart = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare"), (Fraction(5, 8), "kick"), (Fraction(3, 4), "snare"))
+    chart = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare"), (Fraction(5, 8), "kick"),
+                (Fraction(3, 4), "snare"))
     assert shown(chart) == ["eighth"] * 8
     assert shown(chart, "down") == ["quarter", "-", "-", "eighth", "-"]
 

@@ -27,7 +27,8 @@ def chart_file(tmp_path):
 
 
 def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
-    assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map", "--json"]) == 0
+    assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map",
+                 "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     names = ["ferry.pdf", "ferry.musicxml", "ferry.mxl", "ferry.mid", "ferry.svg", "ferry.png",
              "ferry-road-map.pdf"]
@@ -47,7 +48,8 @@ def test_musicxml_holds_every_bar_unless_folded(chart_file):
 
 def test_excerpt_is_named_by_its_bars_and_holds_only_them(chart_file, tmp_path):
     out = tmp_path / "deep" / "folder"
-    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "svg,midi,musicxml", "--out", str(out)]) == 0
+    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "svg,midi,musicxml",
+                 "--out", str(out)]) == 0
     assert sorted(p.name for p in out.iterdir()) == [
         "ferry-bars-3-4.mid", "ferry-bars-3-4.musicxml", "ferry-bars-3-4.svg"]
     assert len(read_musicxml(out / "ferry-bars-3-4.musicxml").chart) == 2

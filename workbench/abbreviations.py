@@ -274,7 +274,7 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
 # -- lines -------------------------------------------------------------------------
 
 def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
-              most_weight: float = 50.0) -> list[list[PrintedBar]]:
+              most_weight: float = 56.0) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
     at line starts, no lone bar on a last line if it can be helped.  A simile
     that would open a line is written out, so that no line must be read

@@ -12,6 +12,7 @@ import re
 import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from workbench.abbreviations import abbreviate, lay_lines
@@ -28,7 +29,7 @@ _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STI
 
 _LINES_AT_A_TIME = 12
 #: Moments that one line holds, without and with count syllables under them.
-_LINE, _COUNTED_LINE = 50.0, 40.0
+_LINE, _COUNTED_LINE = 56.0, 40.0
 
 #: What the full part shows by default: folded, so that it reads like a published part.
 PART = ScoreOptions(repeats=True)
@@ -124,9 +125,17 @@ def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes
         main = Path(folder, "main.typ")
         main.write_text(source, encoding="utf-8")
         return typst.compile(
-            str(main), root=folder, font_paths=[str(font_folder())],
-            ignore_system_fonts=not any(map(needs_system_fonts, pages)),
+            str(main), root=folder, font_paths=_pdf_fonts(any(map(needs_system_fonts, pages))),
             sys_inputs={"title": clean_text(title), "author": clean_text(author)})
+
+
+@cache
+def _pdf_fonts(system: bool):
+    """Our fonts, and the system's own where a text needs them."""
+    import typst
+
+    return typst.Fonts(include_system_fonts=system, include_embedded_fonts=False,
+                       font_paths=[str(font_folder())])
 
 
 def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,

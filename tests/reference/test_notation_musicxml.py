@@ -79,9 +79,11 @@ def part() -> Chart:
     hats = [(Fraction(k, 8), "closed hi-hat") for k in range(8)]
     groove = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare", "accent"), (Fraction(5, 8), "kick"),
                  (Fraction(3, 4), "snare"))
-    fill = bar(*[(Fraction(k, 12), ("snare", "high tom", "floor tom")[k % 3]) for k in range(12)], (0, "kick"))
+    drums = ("snare", "high tom", "floor tom")
+    fill = bar(*[(Fraction(k, 12), drums[k % 3]) for k in range(12)], (0, "kick"))
     graces = bar((0, "snare", "flam"), (Fraction(1, 4), "snare", "drag"),
-                 (Fraction(1, 2), "crash", "choke"), (Fraction(1, 2), "kick"), (Fraction(9, 16), "ride bell"), (Fraction(3, 4), "snare", "roll"),
+                 (Fraction(1, 2), "crash", "choke"), (Fraction(1, 2), "kick"),
+                 (Fraction(9, 16), "ride bell"), (Fraction(3, 4), "snare", "roll"),
                  (Fraction(3, 4), "pedal hi-hat"))
     pickup = bar((0, "snare", "ghost"), (Fraction(1, 8), "mid tom"))
     short = bar((0, "side stick"), (Fraction(3, 8), "open hi-hat"))
