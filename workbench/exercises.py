@@ -413,5 +413,5 @@ def with_sticking(reading: PartReading) -> Chart:
 
 def slug(text: str) -> str:
     """A file name that every system takes: letters, digits and hyphens."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    plain = unicodedata.normalize("NFKD", text.replace("–", "-")).encode("ascii", "ignore").decode()
     return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60] or "exercise"
