@@ -3,7 +3,8 @@
 Human performances of Groove MIDI (CC BY 4.0) are written as charts and
 rendered with a sound font; then the charts are damaged in known ways.  Run:
 
-    python benchmarks/bench_check.py GROOVE_DIR [--sound-font FONT.sf2] [--count 8] [--detector spectral]
+    python -m benchmarks.bench_check GROOVE_DIR [--sound-font FONT.sf2] [--count 8] [--detector spectral]
+    python -m benchmarks.bench_check --speed RECORDING
 
 A damage counts as found if a finding names it: the bar (or a bar of the run of
 bars alike) for bars removed or doubled; bar, place and instrument for notes.
@@ -15,19 +16,25 @@ from __future__ import annotations
 import argparse
 import hashlib
 import pickle
+import tempfile
 import time
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 
 from benchmarks.groove import Performance, chart_of, find_performances, read_performance
 from benchmarks.render import render_strokes, wheel_sound_font
+from workbench.audio import Audio, load_audio, save_audio
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.check import Check, check_chart, listen
+from workbench.check import Check, check_chart, check_draft
+from workbench.check_report import write_check
+from workbench.draft import draft_chart
 from workbench.findings import HEARD_AS, Finding, Heard
+from workbench.hearing import hear_recording
 from workbench.meter import TimeMap
 
 SWAPS = {"kick": "snare", "snare": "kick", "closed hi-hat": "ride", "ride": "closed hi-hat",
@@ -166,21 +173,44 @@ def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> boo
 
 
 def heard_of(performance: Performance, font: Path, detector: str | None, cache: Path) -> Heard:
-    what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}"
+    weights = resources.files("workbench.weights").joinpath("detector.json").read_text()
+    what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}{weights}"
     key = hashlib.sha256(what.encode()).hexdigest()[:12]
     stored = cache / f"{key}.heard"
     if not stored.exists():
         cache.mkdir(parents=True, exist_ok=True)
         wav = cache / f"{key}.wav"
         render_strokes(performance.strokes, wav, font, lead_s=1.7)
-        stored.write_bytes(pickle.dumps(listen(wav, detector)))
+        stored.write_bytes(pickle.dumps(hear_recording(wav, detector)))
         wav.unlink()
     return pickle.loads(stored.read_bytes())  # our own file of a moment ago
 
 
+def measure_speed(recording: Path, length_s: float = 240.0) -> None:
+    """Time of checking a draft over that of drafting, on the same samples in the same run."""
+    audio = load_audio(recording)
+    times = int(np.ceil(length_s / audio.duration_s))
+    samples = np.tile(audio.samples, (times, 1))[:round(length_s * audio.sample_rate)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "long.wav"
+        save_audio(path, Audio(np.clip(samples, -1, 1), audio.sample_rate), "PCM_16")
+        draft_chart(path)  # warm
+        started = time.perf_counter()
+        draft = draft_chart(path)
+        draft_s = time.perf_counter() - started
+        started = time.perf_counter()
+        check = check_draft(draft.chart, path)
+        for ending in (".html", ".pdf", ".json"):
+            write_check(check, Path(folder) / f"check{ending}", path)
+        check_s = time.perf_counter() - started
+    print(f"{length_s:.0f} s of {recording.name}: draft {draft_s:.2f} s, check with reports {check_s:.2f} s, "
+          f"ratio {check_s / draft_s:.2f} (at most 1.20)")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("groove", type=Path)
+    parser.add_argument("groove", type=Path, nargs="?")
+    parser.add_argument("--speed", type=Path, metavar="RECORDING")
     parser.add_argument("--sound-font", type=Path, default=wheel_sound_font())
     parser.add_argument("--split", default="validation")
     parser.add_argument("--count", type=int, default=8)
@@ -190,6 +220,11 @@ def main() -> None:
     parser.add_argument("--cache", type=Path, default=Path("/tmp/bench_check"))
     parser.add_argument("--show", action="store_true", help="print false alarms and what was not found")
     args = parser.parse_args()
+    if args.speed:
+        measure_speed(args.speed)
+        return
+    if args.groove is None:
+        parser.error("name the folder of Groove MIDI, or --speed RECORDING")
     rows = find_performances(args.groove, args.split)
     rows = rows[::max(1, len(rows) // args.count)][:args.count]
     found, total, verdict = Counter(), Counter(), Counter()
@@ -242,7 +277,8 @@ def main() -> None:
     print()
     for name in DAMAGES:
         print(f"{name:22s} found {found[name]:4d} of {total[name]:4d} = "
-              f"{found[name] / max(1, total[name]):.1%}   said 'wrong' {verdict[name] / max(1, total[name]):.1%}")
+              f"{found[name] / max(1, total[name]):.1%}   said 'wrong' "
+              f"{verdict[name] / max(1, total[name]):.1%}")
     print(f"{'all':22s} found {sum(found.values()):4d} of {sum(total.values()):4d} = "
           f"{sum(found.values()) / max(1, sum(total.values())):.1%}   said 'wrong' "
           f"{sum(verdict.values()) / max(1, sum(total.values())):.1%}")

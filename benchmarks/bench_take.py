@@ -124,9 +124,9 @@ def main() -> None:
         for text in (*take.strengths, *take.advice):
             print("     -", text)
     m, s = np.abs(mean_errors), np.abs(spread_errors)
-    print(f"{len(m)} instruments of {len(rows)} takes: mean off by {np.median(m):.1f} ms (median), {m.max():.1f} (worst), "
-          f"{(m <= 3).mean():.0%} within 3 ms; spread off by {np.median(s):.0%} (median), {s.max():.0%} (worst), "
-          f"{(s <= 0.2).mean():.0%} within 20 %")
+    print(f"{len(m)} instruments of {len(rows)} takes: mean off by {np.median(m):.1f} ms (median), "
+          f"{m.max():.1f} (worst), {(m <= 3).mean():.0%} within 3 ms; spread off by {np.median(s):.0%} "
+          f"(median), {s.max():.0%} (worst), {(s <= 0.2).mean():.0%} within 20 %")
 
 
 if __name__ == "__main__":

@@ -47,4 +47,5 @@ def render_strokes(strokes: Sequence[Stroke], path: Path, sound_font: Path, lead
         midi = Path(folder) / "strokes.mid"
         file.save(midi)
         subprocess.run([program, "-ni", "-q", "-g", str(gain), "-r", str(sample_rate), "-T", "wav",
-                        "-F", str(path), "-R", "0", "-C", "0", str(sound_font), str(midi)], check=True, capture_output=True)
+                        "-F", str(path), "-R", "0", "-C", "0", str(sound_font), str(midi)],
+                       check=True, capture_output=True)

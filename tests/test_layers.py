@@ -15,7 +15,7 @@ LAYERS = {
     3: "features detect spectral harmony bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
     4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice practice_pages exercises "
-       "findings judging check check_report playing take take_words take_report reportpage",
+       "findings hearing judging check check_report playing take take_words take_report reportpage",
     5: "plot reading_plot checklist grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}

@@ -53,6 +53,8 @@ FIT_BARS = 2
 FIT_WITHIN_S = 0.09
 #: Finest spread of strokes about the fitted time, seconds.
 FIT_SPREAD_S = 0.008
+#: A grid on which the differences are fewer than this share of the strokes needs no other.
+SETTLED = 0.3
 #: How far the tempo of a bar may lie from that of its run, as a share.
 FIT_TEMPO = 0.03
 
@@ -156,6 +158,8 @@ def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[fl
             cost, bars = _lay(chart, heard, grid_s, steps, COARSE)
             if best is None or cost * BETTER_BY < best[0]:
                 best = cost, bars
+        if best is not None and best[0] < SETTLED * len(heard):
+            break
     assert best is not None
     bars = fit_times(chart, best[1], heard)
     for _ in range(FINE_PASSES):

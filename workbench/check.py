@@ -24,6 +24,7 @@ from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
 from workbench.document import read_working_chart
 from workbench.findings import NOT_HEARD, WRONG_FROM, Finding, Heard, said_of
+from workbench.hearing import hear_recording
 from workbench.judging import GRAVITY, doubted, judge_notes
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
@@ -134,7 +135,7 @@ def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, 
         A chart, or a chart file, MusicXML or MIDI made by anyone.
     recording : path
     detector : str, optional
-        See :func:`workbench.draft.draft_chart`.
+        From :data:`workbench.draft.DETECTORS`.
     progress : Progress, optional
 
     Raises
@@ -145,7 +146,7 @@ def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, 
         If the chart has no notes or the recording no drums.
     """
     chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
-    heard = listen(recording, detector, part(progress, 0.0, 0.95))
+    heard = hear_recording(recording, detector, progress=part(progress, 0.0, 0.95))
     part(progress, 0.95, 1.0)(0.0, "Laying the chart on the recording")
     check = check_chart(chart, heard, str(recording), problems)
     part(progress, 0.0, 1.0)(1.0, "Checked")
@@ -158,15 +159,6 @@ def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
         return read_working_chart(path), ()
     imported = read_any_chart(path)
     return imported.chart, tuple(imported.problems)
-
-
-def listen(recording: str | os.PathLike, detector: str | None = None,
-           progress: Progress | None = None) -> Heard:
-    """Hear a recording's strokes and beats."""
-    from workbench.draft import draft_chart
-    draft = draft_chart(recording, detector, progress)
-    return Heard(draft.strokes, tuple(b.time_s for b in draft.beats),
-                 draft.chart.recording.duration_s, draft.activations)
 
 
 def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequence[str] = ()) -> Check:

@@ -79,7 +79,7 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None,
         If there is no such detector.
     """
     path = Path(path)
-    listener = _detector(detector)
+    listener = find_detector(detector)
     audio = load_audio(path, sample_rate=SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
     activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ,
                                                part(progress, 0.1, 0.8))
@@ -130,7 +130,14 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     return files
 
 
-def _detector(name: str | None):
+def find_detector(name: str | None = None):
+    """The module of a detector by its name in :data:`DETECTORS`, the first one by default.
+
+    Raises
+    ------
+    AnalysisError
+        If there is no such detector.
+    """
     if name is None:
         name = next(n for n, module in DETECTORS.items() if importlib.util.find_spec(module))
     if name not in DETECTORS:

@@ -6,13 +6,12 @@ There is no mark out of ten: every figure comes with what it means.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from workbench.audio import load_audio
 from workbench.chart import Chart
 from workbench.findings import Heard
-from workbench.onsets import refine_onsets
+from workbench.hearing import hear_recording
 from workbench.playing import Click, Playing, measure_playing
 from workbench.progress import Progress, part
 from workbench.take_words import advice_of, remarks_of, strengths_of
@@ -58,7 +57,7 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
         If the take was played to a click; otherwise deviations refer to the
         player's own tempo.
     detector : str, optional
-        See :func:`workbench.draft.draft_chart`.
+        From :data:`workbench.draft.DETECTORS`.
     progress : Progress, optional
 
     Raises
@@ -68,15 +67,10 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     AnalysisError
         If the chart has no notes, or the recording is of something else.
     """
-    from workbench.check import listen
-    from workbench.draft import SAMPLE_RATE_HZ
-
-    heard = listen(recording, detector, part(progress, 0.0, 0.9))
-    tell = part(progress, 0.9, 1.0)
-    tell(0.0, "Measuring the strokes")
-    audio = load_audio(recording, SAMPLE_RATE_HZ, mono=True)
-    exact = refine_onsets(audio.mono(), audio.sample_rate, heard.strokes)
-    take = assess_strokes(chart, replace(heard, strokes=tuple(exact)), click, Path(recording).name)
+    heard = hear_recording(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
+    tell = part(progress, 0.95, 1.0)
+    tell(0.0, "Comparing with the chart")
+    take = assess_strokes(chart, heard, click, Path(recording).name)
     tell(1.0, "Measured")
     return take
 
