@@ -222,7 +222,8 @@ def test_the_original_tempo_is_the_bars_own(reading):
 
 
 @pytest.mark.parametrize("text, name", [
-    ("A Verse: groove", "a-verse-groove"), ("bars 1–4", "bars-1-4"), ("Über/../etc", "uber-etc"), ("", "exercise"), ("鼓", "exercise")])
+    ("A Verse: groove", "a-verse-groove"), ("bars 1–4", "bars-1-4"), ("Über/../etc", "uber-etc"),
+    ("", "exercise"), ("鼓", "exercise")])
 def test_names_of_files(text, name):
     assert slug(text) == name
 
