@@ -63,9 +63,12 @@ def test_what_cannot_be_played_says_why(rows, tempo_bpm, kind, reason):
     assert any(f.kind == kind and reason in f.text and f.bar_index == 0 for f in flags), flags
 
 
-def test_an_open_and_a_closed_hi_hat_at_once_is_flagged():
-    both = WrittenBar((Note(F(0), "open hi-hat"), Note(F(0), "closed hi-hat")))
-    assert "open and closed at once" in propose_sticking(part(both)).flags[0].text
+@pytest.mark.parametrize("names", [("open hi-hat", "closed hi-hat"), ("ride", "ride bell"),
+                                   ("snare", "side stick")])
+def test_two_sounds_of_one_surface_at_once_are_flagged(names):
+    both = WrittenBar(tuple(Note(F(1, 4), name) for name in names))
+    flag, = propose_sticking(part(both)).flags
+    assert flag.text == f"{names[0]} and {names[1]} at once on 2" and flag.kind == "unplayable"
 
 
 @pytest.mark.parametrize("tempo_bpm", [60, 110, 150])

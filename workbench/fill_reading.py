@@ -27,6 +27,9 @@ ALIKE = 0.7
 #: A stroke is an accent by itself if this much louder than the fill's median.
 ACCENT_VELOCITY = 22
 
+#: Share of a fill's gaps that must be its step for groups to be counted in it.
+EVEN_RUN = 0.7
+
 #: Difficulty 1–5 in words.
 DIFFICULTY = ("", "easy", "fairly easy", "medium", "hard", "very hard")
 
@@ -226,7 +229,8 @@ def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ..
     gaps = _gaps(events, length)
     step = _step(gaps)
     none: tuple[tuple[int, ...], Fraction, str] = ((), step, "")
-    if step == 0 or len(events) < 4:
+    # Groups are heard in an even run; a free rhythm has none.
+    if step == 0 or len(events) < 4 or gaps.count(step) < EVEN_RUN * len(gaps):
         return none
     found = []
     for by, begins in (("hands and feet", _after_feet(events)), ("drums", _new_drums(events)),

@@ -271,7 +271,8 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
     start = (new[0][0], new[0][1].position)
     # New strokes just before, the hands already off the time-keeper.
     for k, n in reversed(span_notes(chart, Span((first_bar, Fraction(0)), start))):
-        if start[0] != k or start[1] - n.position > meter.beat_length:
+        kept = any(n.position < p < start[1] and name in _KEEPING for p, name in base_at.get(k, ()))
+        if start[0] != k or start[1] - n.position > meter.beat_length and not kept:
             break
         if n.instrument in _KEEPING:
             break

@@ -205,6 +205,10 @@ def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit
 
 # -- events -----------------------------------------------------------------------
 
+#: Two sounds of one drum or cymbal, of which only one can be at a time.
+_ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
+
+
 def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float],
              ) -> tuple[list[_Event], list, list[Flag]]:
     events, feet, flags = [], [], []
@@ -221,12 +225,14 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
             else:
                 at.setdefault(n.position, []).append(n)
         for position, notes in at.items():
-            hats = [n for n in notes if n.instrument in ("closed hi-hat", "open hi-hat")]
-            if len(hats) > 1:
-                flags.append(Flag("unplayable", k, position,
-                                  f"hi-hat open and closed at once on {place_name(timed, position)}"))
-                softer = min(hats, key=lambda n: n.velocity)
-                notes = [n for n in notes if n is not softer]
+            for surface in _ONE_SURFACE:
+                both = [n for n in notes if n.instrument in surface]
+                if len(both) > 1:
+                    where = place_name(timed, position)
+                    flags.append(Flag("unplayable", k, position,
+                                      f"{surface[0]} and {surface[1]} at once on {where}"))
+                    softer = min(both, key=lambda n: n.velocity)
+                    notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
                 where = place_name(timed, position)
@@ -370,11 +376,14 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
             elif gap_s < 1 / HAND_RATE_HZ:
                 cost += 2.5
             elif last == hand and len(option) == 1 and not _TIMEKEEPING & {note.instrument, was}:
-                # The same hand twice running: dearer the faster.
-                dear = 0.9 if player.style == "hand to hand" or event.strong is None else 0.5
-                if was != note.instrument:
-                    dear *= 2.0
-                cost += dear * min((0.2 / gap_s) ** 2, 3.0)
+                # The same hand twice running: dearer the faster, and between drums;
+                # triplets and hand-to-hand playing alternate at any tempo.
+                quick = 0.2 / gap_s
+                if player.style == "hand to hand" or event.strong is None:
+                    dear = 1.35 * quick
+                else:
+                    dear = 0.5 * quick ** 2
+                cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
     return cost + _crossing_cost(event, option, state, place)
