@@ -1,17 +1,19 @@
 """MusicXML: everything a chart says of its notes survives writing and reading."""
 
 import zipfile
+from copy import deepcopy
 from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from lxml import etree
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.errors import ChartError, FileFormatError
+from workbench.errors import ChartError, FileFormatError, WorkbenchError
 from workbench.meter import Meter, TimeMap
 from workbench.musicxml import musicxml_bytes, write_musicxml
 from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
@@ -256,3 +258,32 @@ def test_da_capo_al_fine_is_unfolded():
         f"<measure number='2'>{NOTE}<sound fine='yes'/></measure>"
         f"<measure number='3'>{rest}<sound dacapo='yes'/></measure>"))
     assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(charts(most_bars=2, parts=(1, 2, 3, 4)), st.lists(st.tuples(
+    st.integers(0, 10_000), st.sampled_from(["drop", "double", "empty", "text", "attribute", "swap"]),
+    st.sampled_from(["", "0", "-3", "1/0", "nan", "1e400", "x", "999999999999", "Z"])), min_size=1, max_size=4))
+def test_damaged_scores_are_read_or_refused_with_a_sentence(chart, damages):
+    root = etree.fromstring(musicxml_bytes(chart))
+    for where, how, text in damages:
+        elements = [e for e in root.iter() if e.getparent() is not None]
+        if not elements:
+            break
+        e = elements[where % len(elements)]
+        if how == "drop":
+            e.getparent().remove(e)
+        elif how == "double":
+            e.addnext(deepcopy(e))
+        elif how == "empty":
+            e[:] = []
+        elif how == "text":
+            e.text = text
+        elif how == "attribute" and e.attrib:
+            e.set(sorted(e.attrib)[where % len(e.attrib)], text)
+        elif how == "swap" and e.getnext() is not None:
+            e.addprevious(e.getnext())
+    try:
+        read_musicxml_bytes(etree.tostring(root))
+    except WorkbenchError as error:
+        assert str(error)
