@@ -13,7 +13,7 @@ LAYERS = {
     2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
        "abbreviations excerpts swing kitnames untrusted midi midi_grid midi_read musicxml_notes musicxml_part scoresigns",
     3: "features detect spectral harmony bars beats quantize form reading grooves variations fills sticking feel "
-       "versions compare alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
+       "versions compare laidbars barpath alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
     4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice practice_pages exercises "
        "findings hearing judging check check_report playing take take_words take_report reportpage",
     5: "plot reading_plot checklist grid cli commands",

@@ -19,13 +19,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from workbench.alignment import Laying, lay_chart
+from workbench.alignment import lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
 from workbench.document import read_working_chart
 from workbench.findings import NOT_HEARD, WRONG_FROM, Finding, Heard, said_of
 from workbench.hearing import hear_recording
 from workbench.judging import GRAVITY, doubted, judge_notes
+from workbench.laidbars import Laying
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 

@@ -10,11 +10,11 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.activations import Activations
-from workbench.alignment import LaidBar, Laying, laid_time_s
 from workbench.chart import Chart, Note
 from workbench.compare import Comparison, compare_strokes
 from workbench.drumkit import instrument
 from workbench.events import Stroke
+from workbench.laidbars import LaidBar, Laying, laid_time_s
 
 #: Kinds of findings, in words for the reader.
 KINDS: dict[str, str] = {

@@ -24,7 +24,6 @@ from fractions import Fraction
 
 import numpy as np
 
-from workbench.alignment import LaidBar, Laying
 from workbench.chart import Chart, Note
 from workbench.counting import the_place
 from workbench.drumkit import instrument
@@ -45,6 +44,7 @@ from workbench.findings import (
     times_near,
     usual_height,
 )
+from workbench.laidbars import LaidBar, Laying
 
 #: Share of notes that a chart has wrong before anything is known, and how many
 #: notes of an instrument, of a bar, it takes to outweigh that.

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from workbench.alignment import LaidBar, Laying, laid_time_s
 from workbench.chart import Chart, Recording, Section, WrittenBar
 from workbench.errors import AnalysisError
+from workbench.laidbars import LaidBar, Laying, laid_time_s
 from workbench.meter import Bar, Meter, TimeMap
 
 

@@ -23,7 +23,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from workbench.alignment import LaidBar, Laying, laid_time_s, lay_chart
+from workbench.alignment import lay_chart
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order
 from workbench.errors import AnalysisError
@@ -40,6 +40,7 @@ from workbench.findings import (
     match_notes,
 )
 from workbench.judging import judge_notes
+from workbench.laidbars import LaidBar, Laying, laid_time_s
 from workbench.patterns import Patterns
 
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
