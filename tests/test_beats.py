@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from tests.played import activations_of, play
-from workbench.beats import beats_of, cover, draw_to_lines, other_levels, refine_beats, track_bars, track_pulse
+from workbench.beats import (
+    beats_of,
+    cover,
+    draw_to_lines,
+    other_levels,
+    refine_beats,
+    track_bars,
+    track_pulse,
+)
 from workbench.errors import AnalysisError
 from workbench.events import Stroke
 from workbench.meter import Bar, Meter, TimeMap

@@ -62,7 +62,7 @@ class MeterPrior:
 METERS: dict[Meter, MeterPrior] = {
     Meter(4, 4): MeterPrior(0.0, 115.0),
     Meter(3, 4): MeterPrior(-6.0, 125.0),
-    Meter(6, 8): MeterPrior(-10.0, 62.0, 0.35, log_bar=-1.0),
+    Meter(6, 8): MeterPrior(-8.0, 62.0, log_bar=-1.0),
     Meter(2, 4): MeterPrior(-20.0, 115.0, log_bar=-1.0),
 }
 
@@ -173,11 +173,14 @@ class BarPath:
 CHANGE = -6.0
 #: Natural log of how much likelier a song begins on a bar line than on any other beat
 #: (common practice, no source).
-PICKUP_COST = 3.0
+PICKUP_COST = 2.0
 #: How much a stroke's evidence counts: strokes of a bar are not independent.
 STROKE_WEIGHT = 0.65
 #: The same for the detector's downbeats.
 DOWNBEAT_WEIGHT = 0.5
+#: The same for a crash that stands alone: of 2,026 such crashes in the training split of
+#: Groove MIDI's 4/4 performances, 64 % fall on one, 8 % on three, 5-7 % on two and on four.
+CRASH_WEIGHT = 1.5
 #: The same for a change of harmony, for each standard deviation.
 HARMONY_WEIGHT = 0.7
 
@@ -220,6 +223,8 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
 
     logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
     opens = DOWNBEAT_WEIGHT * (logit - logit.mean())
+    opens += CRASH_WEIGHT * _lone_crashes(parts[roles == ROLES.index("crash")],
+                                          trust[roles == ROLES.index("crash")], n)
     if harmony_change is not None:
         opens = opens + HARMONY_WEIGHT * np.clip(harmony_change, -2.0, 2.0)
     padded_opens = np.concatenate([np.zeros(longest), opens, np.zeros(longest)])
@@ -250,6 +255,22 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm)
              for m, prior in meters.items()}
     return _best_path(scores, n, longest, set(fixed), enter)
+
+
+def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:
+    """Confidence of crashes on each beat that no other crash is near to, (n,)."""
+    out = np.zeros(n)
+    order = np.argsort(parts, kind="stable")
+    parts, trust = parts[order], trust[order]
+    for k, part in enumerate(parts):
+        near = parts[max(k - 1, 0):k + 2]
+        # Strokes at nearly the same moment are one crash on two cymbals.
+        apart = np.abs(near - part)
+        beat = int(np.round(part / PARTS_PER_BEAT))
+        on_beat = abs(part - beat * PARTS_PER_BEAT) <= 2
+        if not ((apart > 2) & (apart < 1.9 * PARTS_PER_BEAT)).any() and on_beat and 0 <= beat < n:
+            out[beat] = max(out[beat], trust[k])
+    return out
 
 
 def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int],

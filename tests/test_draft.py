@@ -1,0 +1,109 @@
+"""From a recording to chart, hits and beats on disk."""
+
+import json
+
+import numpy as np
+import pytest
+
+from tests.test_spectral import RATE, performance
+from workbench.annotations import read_beats, read_hits
+from workbench.audio import Audio, save_audio, sha256_of
+from workbench.chart import Note
+from workbench.chartfile import read_chart
+from workbench.cli import main
+from workbench.document import ChartDocument
+from workbench.draft import draft_chart, draft_files, write_draft
+from workbench.edits import AddNote
+from workbench.errors import AnalysisError, FileFormatError
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    path = tmp_path_factory.mktemp("recording") / "plain_song.wav"
+    save_audio(path, Audio(performance(12.0)[0], RATE))
+    return path
+
+
+@pytest.fixture(scope="module")
+def draft(recording):
+    return draft_chart(recording, "spectral")
+
+
+def test_draft_holds_together(draft, recording):
+    chart = draft.chart
+    assert chart.title == "plain song"
+    assert (chart.recording.sha256, chart.recording.duration_s) == (sha256_of(recording), 12.0)
+    assert set(chart.kit) == set(chart.instruments_used())
+    assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
+    assert all(0 <= b.time_s <= 12.0 for b in draft.beats)
+    heard = {round(s.time_s, 9) for s in draft.strokes}
+    assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
+
+
+def test_the_network_drafts_the_same_song(recording):
+    chart = draft_chart(recording, "network").chart
+    assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
+    assert {"kick", "snare"} <= set(chart.instruments_used())
+
+
+def test_files(draft, tmp_path):
+    files = write_draft(draft, tmp_path / "new" / "folder")
+    chart = read_chart(files.chart)
+    assert chart.bars == draft.chart.bars and chart.time_map == draft.chart.time_map
+    assert (files.chart.parent / chart.recording.path).resolve().is_file()
+    assert len(read_hits(files.hits)) == sum(len(b.notes) for b in chart.bars)
+    assert len(read_beats(files.beats)) >= len(draft.beats)
+
+
+def test_edits_are_never_overwritten_unasked(draft, tmp_path):
+    files = write_draft(draft, tmp_path)
+    with ChartDocument.open(files.chart) as song:
+        song.apply(AddNote(0, Note(0, "cowbell")))
+        song.save()
+    with pytest.raises(FileFormatError, match="exists already"):
+        write_draft(draft, tmp_path)
+    assert read_chart(files.chart).bars[0].find(0, "cowbell")
+    write_draft(draft, tmp_path, overwrite=True)
+    assert not read_chart(files.chart).bars[0].find(0, "cowbell")
+
+
+def test_unknown_detector(recording):
+    with pytest.raises(AnalysisError, match="network, spectral"):
+        draft_chart(recording, "ear")
+
+
+def test_out_is_a_file(draft, tmp_path):
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(AnalysisError, match="could not be made"):
+        write_draft(draft, tmp_path / "taken")
+
+
+def test_progress_grows_to_the_end(recording):
+    told = []
+    draft_chart(recording, "spectral", lambda done, what: told.append(done))
+    assert told == sorted(told) and told[-1] == 1.0
+
+
+def test_command(recording, tmp_path, capsys):
+    args = ["draft", str(recording), "--detector", "spectral", "--out", str(tmp_path)]
+    assert main([*args, "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["meters"] == ["4/4"] and facts["tempo_bpm"] == pytest.approx(120, abs=1)
+    assert draft_files(recording, tmp_path).chart.is_file()
+    assert main(args) == 2
+    assert "--overwrite" in capsys.readouterr().err
+    assert main([*args, "--overwrite"]) == 0
+    assert "120 beats a minute" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("make", [
+    lambda p: None, lambda p: p.write_bytes(b""), lambda p: p.write_text("no sound"),
+    lambda p: p.mkdir(), lambda p: save_audio(p, Audio(np.zeros((RATE * 2, 1)), RATE)),
+    lambda p: save_audio(p, Audio(np.full((RATE // 10, 1), 0.1), RATE)),
+])
+def test_useless_recordings_end_in_one_sentence(make, tmp_path, capsys):
+    path = tmp_path / "song.wav"
+    make(path)
+    assert main(["draft", str(path), "--out", str(tmp_path / "out")]) == 2
+    error = capsys.readouterr().err
+    assert "Traceback" not in error and error.strip().splitlines()[-1].startswith("workbench draft: ")

@@ -1,0 +1,137 @@
+"""Scores of drafts against annotations."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.test_spectral import RATE, performance
+from workbench.annotations import write_labels
+from workbench.audio import Audio, save_audio
+from workbench.cli import main
+from workbench.drumkit import instrument
+from workbench.errors import FileFormatError
+from workbench.evaluate import (
+    SUBCLASSES,
+    Count,
+    Evaluation,
+    area_under_curve,
+    corrections,
+    evaluate_folder,
+    format_table,
+    match,
+    score_beats,
+    score_strokes,
+    summarize,
+)
+from workbench.events import Beat, Stroke
+
+LABELS = [(0.0, "KD"), (0.5, "SD"), (0.5, "HH"), (1.0, "KD"), (1.5, "SD"), (1.5, "OT")]
+FINE = [(0.0, "KD"), (0.5, "SD"), (0.5, "CHH"), (1.0, "KD"), (1.5, "SDG"), (1.5, "SST")]
+RIGHT = [Stroke(0.0, "kick"), Stroke(0.5, "snare", 100), Stroke(0.5, "closed hi-hat"),
+         Stroke(1.0, "kick"), Stroke(1.5, "snare", 30), Stroke(1.5, "side stick")]
+
+
+def test_a_perfect_draft():
+    beats = [Beat(0.5 * k, k % 4 + 1) for k in range(8)]
+    scores = score_strokes("a", "drum", RIGHT, beats, LABELS, FINE, beats, 4.0)
+    assert sum(scores.classes.values(), Count()) == Count(5, 5, 5)
+    assert sum(scores.instruments.values(), Count()) == Count(6, 6, 6)
+    assert (scores.beats_f, scores.downbeats_f) == (1.0, 1.0)
+    assert (scores.inserts, scores.deletes, scores.relabels, scores.bars) == (0, 0, 0, 2)
+    assert (scores.ghost_velocities, scores.normal_velocities) == ((30,), (100,))
+
+
+def test_corrections_count_inserts_deletes_and_relabels():
+    found = [(0.01, "kick"), (0.5, "ride"), (2.0, "snare"), (3.0, "kick")]
+    expected = [(0.0, "kick"), (0.52, "closed hi-hat"), (2.0, "snare"), (2.5, "kick")]
+    fixes = corrections(expected, found)
+    assert (fixes.inserts, fixes.deletes, fixes.relabels) == (1, 1, 1)
+    assert fixes.right == (True, False, True, False)
+
+
+def test_matching_is_one_to_one_within_the_window():
+    assert len(match([1.0], [1.0, 1.01])) == 1
+    assert len(match([1.0, 1.08], [1.04])) == 1
+    assert match([1.0], [1.051]) == [] and len(match([1.0], [1.049])) == 1
+
+
+def test_side_stick_and_percussion_are_outside_the_five_classes():
+    scores = score_strokes("a", "mix", [Stroke(1.5, "side stick"), Stroke(1.0, "tambourine")], [], LABELS)
+    assert sum(c.found for c in scores.classes.values()) == 0
+
+
+def test_every_kind_of_crash_counts_as_crash():
+    scores = score_strokes("a", "mix", [Stroke(1.0, "china"), Stroke(2.0, "splash")], [], (),
+                           [(1.0, "CRC"), (2.0, "CHC")])
+    assert scores.instruments["crash"] == Count(2, 2, 2)
+
+
+@pytest.mark.parametrize("label", list(SUBCLASSES))
+def test_labels_stand_for_instruments_of_the_drum_key(label):
+    assert instrument(SUBCLASSES[label])
+
+
+def test_off_beat_and_wrong_downbeats_show():
+    truth = [Beat(0.5 * k, k % 4 + 1) for k in range(16)]
+    shifted = [replace(b, number=(b.number + 1) % 4 + 1) for b in truth]
+    assert score_beats(truth, shifted) == (1.0, 0.0)
+    assert score_beats(truth, [replace(b, time_s=b.time_s + 0.25) for b in truth]) == (0.0, 0.0)
+    assert score_beats(truth, []) == (0.0, 0.0)
+
+
+def test_area_under_curve():
+    assert area_under_curve([1, 2], [3, 4]) == 1.0
+    assert area_under_curve([3, 4], [1, 2]) == 0.0
+    assert area_under_curve([1, 1], [1, 1]) == 0.5
+    assert np.isnan(area_under_curve([], [1]))
+
+
+def test_reliability_counts_hits_of_each_confidence():
+    found = [Stroke(0.0, "kick", 90, 0.95), Stroke(1.0, "kick", 90, 0.95), Stroke(2.0, "snare", 90, 0.6)]
+    scores = score_strokes("a", "mix", found, [], (), [(0.0, "KD"), (2.0, "SD")])
+    rows = summarize(Evaluation("x", (scores,)))["audio"]["mix"]["reliability"]
+    assert [(r["hits"], r["right"]) for r in rows] == [(1, 1.0), (2, 0.5)]
+
+
+@pytest.fixture(scope="module")
+def data_set(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("data")
+    sound, expected = performance(10.0)
+    labels = sorted((t, {"kick": "KD", "snare": "SD", "closed hi-hat": "HH"}[name])
+                    for name, times in expected.items() for t in times)
+    for kind in ("drum", "class", "beats"):
+        (folder / kind).mkdir()
+    save_audio(folder / "drum" / "one.wav", Audio(sound, RATE))
+    write_labels(labels, folder / "class" / "one.txt")
+    beats = np.arange(0.25, 9.5, 0.5)
+    write_labels([(t, str(k % 4 + 1)) for k, t in enumerate(beats)], folder / "beats" / "one.txt")
+    return folder
+
+
+def test_a_folder_is_evaluated_with_what_it_has(data_set):
+    data = summarize(evaluate_folder(data_set, detector="spectral"))
+    assert list(data["audio"]) == ["drum"]
+    drum = data["audio"]["drum"]
+    assert drum["classes"]["KD"]["recall"] > 0.9
+    assert drum["beats_f"] > 0.9
+    assert drum["instruments"] == {} and drum["ghost_notes"]["area_under_curve"] is None
+
+
+def test_command(data_set, capsys):
+    assert main(["evaluate", str(data_set), "--detector", "spectral", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["detector"] == "spectral"
+    assert main(["evaluate", str(data_set), "--detector", "spectral", "--audio", "drum"]) == 0
+    assert "Drums alone" in capsys.readouterr().out
+
+
+def test_a_folder_without_annotated_recordings(tmp_path):
+    with pytest.raises(FileFormatError, match="no annotated recordings"):
+        evaluate_folder(tmp_path)
+
+
+def test_table_shows_what_is_unknown_as_a_dash():
+    scores = score_strokes("song", "mix", RIGHT, [], LABELS)
+    assert "–" in format_table(Evaluation("x", (scores,)))

@@ -1,0 +1,198 @@
+"""Written positions of played strokes; re-laying a chart on other bars."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.drumkit import DETECTED
+from workbench.edits import apply
+from workbench.events import Stroke
+from workbench.meter import Bar, Meter, TimeMap
+from workbench.quantize import FLAM_WITHIN_S, quantize, relay
+
+F = Fraction
+ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [
+    (F(0), "kick"), (F(5, 8), "kick"), (F(1, 2), "kick"), (F(1, 4), "snare"), (F(3, 4), "snare")]
+SIXTEENTHS = ROCK + [(F(7, 16), "snare"), (F(9, 16), "snare"), (F(3, 16), "kick")]
+TRIPLET_FILL = [(F(k, 12), "high tom" if k < 6 else "floor tom") for k in range(12)]
+SEXTUPLETS = [(F(3, 4) + F(k, 24), "snare") for k in range(6)] + [(F(0), "kick"), (F(1, 2), "kick")]
+
+
+def played(time_map, bars, jitter_s=0.0, seed=0, swing=None):
+    """Strokes of written bars, with scatter and, where asked for, swung eighths."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for k, notes in enumerate(bars):
+        for position, name in sorted(notes):
+            shift = 0.0
+            if swing and (position * 8) % 2 == 1:
+                shift = (swing - 0.5) * 60.0 / time_map.quarter_tempo_bpm(k)
+            out.append(Stroke(time_map.seconds(k, position) + shift + rng.normal(0, jitter_s + 1e-9),
+                              name, 90))
+    return sorted(out)
+
+
+def written(quantized):
+    return [sorted((n.position, n.instrument) for n in bar.notes) for bar in quantized.bars]
+
+
+@pytest.mark.parametrize("tempo_bpm", [60, 95, 140, 180])
+@pytest.mark.parametrize("pattern", [ROCK, SIXTEENTHS])
+def test_human_timing_is_written_as_meant(tempo_bpm, pattern):
+    time_map = TimeMap.steady(8, tempo_bpm, start_s=0.5)
+    strokes = played(time_map, [pattern] * 8, jitter_s=0.008)
+    assert written(quantize(strokes, time_map)) == [sorted(pattern)] * 8
+
+
+@pytest.mark.parametrize("fill", [TRIPLET_FILL, SEXTUPLETS])
+def test_a_fill_in_triplets_or_sextuplets_among_straight_bars(fill):
+    time_map = TimeMap.steady(8, 92, start_s=0.5)
+    bars = [ROCK] * 7 + [fill]
+    result = quantize(played(time_map, bars, jitter_s=0.005), time_map)
+    assert written(result) == [sorted(b) for b in bars]
+    assert result.feel == "straight"
+    assert result.bars[0].subdivisions == ()
+    assert result.bars[7].subdivisions[-1] == (3 if fill is TRIPLET_FILL else 6)
+
+
+@pytest.mark.parametrize("ratio", [0.60, 0.667])
+def test_a_song_that_swings_is_written_straight_and_keeps_its_deviation(ratio):
+    time_map = TimeMap.steady(8, 120)
+    result = quantize(played(time_map, [ROCK] * 8, jitter_s=0.004, swing=ratio), time_map)
+    assert result.feel == "swing 8ths"
+    assert result.swing_ratio == pytest.approx(ratio, abs=0.03)
+    assert written(result) == [sorted(ROCK)] * 8
+    off = [n.deviation_s for b in result.bars for n in b.notes if (n.position * 8) % 2 == 1]
+    assert np.mean(off) == pytest.approx((ratio - 0.5) * 0.5, abs=0.005)
+
+
+def test_a_straight_song_is_not_called_swung():
+    time_map = TimeMap.steady(12, 110)
+    assert quantize(played(time_map, [SIXTEENTHS] * 12, jitter_s=0.012), time_map).feel == "straight"
+
+
+def test_repetitions_outvote_one_late_stroke():
+    time_map = TimeMap.steady(12, 120)
+    strokes = played(time_map, [ROCK] * 12, jitter_s=0.004)
+    late = next(k for k, s in enumerate(strokes) if s.instrument == "kick"
+                and abs(s.time_s - time_map.seconds(6, F(5, 8))) < 0.02)
+    strokes[late] = replace(strokes[late], time_s=strokes[late].time_s + 0.035)
+    assert written(quantize(sorted(strokes), time_map))[6] == sorted(ROCK)
+
+
+def test_compound_meter_divides_the_beat_in_three():
+    time_map = TimeMap.steady(4, 60, Meter(6, 8))
+    pattern = [(F(k, 8), "closed hi-hat") for k in range(6)] + [(F(0), "kick"), (F(3, 8), "snare")]
+    result = quantize(played(time_map, [pattern] * 4, jitter_s=0.006), time_map)
+    assert written(result) == [sorted(pattern)] * 4
+    assert all(bar.subdivisions == () for bar in result.bars)
+
+
+def test_a_stroke_just_before_the_bar_line_belongs_to_the_next_bar():
+    time_map = TimeMap.steady(3, 120)
+    result = quantize([Stroke(0.0, "kick"), Stroke(1.985, "kick")], time_map)
+    assert written(result) == [[(F(0), "kick")], [(F(0), "kick")], []]
+
+
+def test_flams_become_one_note():
+    time_map = TimeMap.steady(1, 100)
+    result = quantize([Stroke(0.575, "snare", 40), Stroke(0.6, "snare", 100)], time_map)
+    [note] = result.bars[0].notes
+    assert (note.position, note.velocity, note.articulations) == (F(1, 4), 100, {"flam"})
+
+
+def test_two_hits_too_far_apart_for_a_flam_get_places_of_their_own():
+    time_map = TimeMap.steady(1, 100)
+    gap = FLAM_WITHIN_S + 0.01
+    result = quantize([Stroke(0.6, "snare"), Stroke(0.6 + gap, "snare")], time_map)
+    assert len(result.bars[0].notes) == 2
+
+
+def test_pick_up_bar():
+    time_map = TimeMap([Bar(Meter(), (0.0, 0.5), length=F(1, 2)), Bar(Meter(), (1.0, 1.5, 2.0, 2.5))], 3.0)
+    result = quantize([Stroke(0.26, "snare"), Stroke(0.5, "snare"), Stroke(1.0, "kick")], time_map)
+    assert written(result) == [[(F(1, 8), "snare"), (F(1, 4), "snare")], [(F(0), "kick")]]
+
+
+def test_nothing_played():
+    result = quantize([], TimeMap.steady(3, 120))
+    assert written(result) == [[], [], []] and result.feel == "straight"
+
+
+strokes_anywhere = st.lists(
+    st.builds(Stroke, st.floats(0.0, 8.0), st.sampled_from(DETECTED), st.integers(1, 127),
+              st.floats(0.0, 1.0)), max_size=60)
+
+
+@settings(max_examples=60, deadline=None)
+@given(strokes_anywhere, st.sampled_from([Meter(4, 4), Meter(3, 4), Meter(6, 8), Meter(7, 8)]))
+def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
+    time_map = TimeMap.steady(6, 90, meter)
+    result = quantize(strokes, time_map)
+    chart = Chart(time_map, result.bars, feel=result.feel)      # raises if notes clash
+    heard = {round(s.time_s, 9) for s in strokes}
+    assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
+
+
+# -- re-laying -----------------------------------------------------------------------------
+
+def shifted_by_a_beat(time_map):
+    times = time_map.anchor_times_s
+    bars = [Bar(Meter(), times[:1], length=F(1, 4))]
+    bars += [Bar(Meter(), times[k:k + 4]) for k in range(1, len(times) - 4, 4)]
+    return TimeMap(bars, times[1 + 4 * (len(bars) - 1)])
+
+
+def drafted_chart():
+    time_map = TimeMap.steady(6, 110, start_s=0.2)
+    bars = quantize(played(time_map, [SIXTEENTHS] * 6, jitter_s=0.006), time_map).bars
+    return Chart(time_map, bars, title="Test")
+
+
+def test_a_shifted_downbeat_moves_every_note_to_its_new_place():
+    chart = drafted_chart()
+    new_map = shifted_by_a_beat(chart.time_map)
+    laid = apply(chart, relay(chart, new_map))
+    moved = sorted(((p - F(1, 4)) % 1, name) for p, name in SIXTEENTHS)
+    assert sorted((n.position, n.instrument) for n in laid.bars[2].notes) == moved
+    before = sorted((round(chart.note_time_s(k, n), 6), n.instrument) for k, n in chart.notes())
+    after = sorted((round(laid.note_time_s(k, n), 6), n.instrument) for k, n in laid.notes())
+    assert set(after) <= set(before)
+
+
+def test_confirmed_notes_keep_what_the_user_set():
+    chart = drafted_chart()
+    note = Note(F(5, 12), "cowbell", 77, frozenset({"accent"}), confirmed=True, sticking="L")
+    chart = chart.with_bar(2, chart.bars[2].with_note(note))
+    laid = apply(chart, relay(chart, shifted_by_a_beat(chart.time_map)))
+    [(bar_index, kept)] = [(k, n) for k, n in laid.notes() if n.confirmed]
+    assert (kept.position, kept.velocity, kept.articulations, kept.sticking) == (
+        F(5, 12) - F(1, 4), 77, {"accent"}, "L")
+    assert laid.note_time_s(bar_index, kept) == pytest.approx(chart.note_time_s(2, note), abs=1e-6)
+
+
+def test_double_tempo_keeps_confirmed_notes_exact():
+    chart = drafted_chart()
+    chart = chart.with_bar(1, WrittenBar(tuple(replace(n, confirmed=True) for n in chart.bars[1].notes)))
+    lines = [(chart.bars[k], chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k)) for k in range(6)]
+    halves = []
+    for _, a, b in lines:
+        eighths = tuple(np.linspace(a, b, 9)[:8])
+        halves += [Bar(Meter(), eighths[:4]), Bar(Meter(), eighths[4:])]
+    laid = apply(chart, relay(chart, TimeMap(halves, lines[-1][2])))
+    confirmed = sorted((n.position + k % 2, n.instrument) for k, n in laid.notes() if n.confirmed)
+    assert confirmed == sorted((p * 2, name) for p, name in SIXTEENTHS)
+
+
+def test_bars_that_stay_are_kept_as_written():
+    chart = drafted_chart()
+    odd = WrittenBar((Note(F(1, 3), "snare", deviation_s=0.2),), (3, 3, 3, 3))
+    chart = chart.with_bar(0, odd)
+    new_map = chart.time_map.with_bar_line(4, chart.time_map.bar_start_s(4) + 0.05)
+    assert apply(chart, relay(chart, new_map)).bars[0] == odd
+

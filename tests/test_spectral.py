@@ -1,0 +1,79 @@
+"""The spectral detector on synthetic strokes."""
+
+import numpy as np
+import pytest
+from scipy.signal import resample_poly
+
+from workbench.errors import AudioError
+from workbench.spectral import SAMPLE_RATE_HZ, compute_activations, detect_strokes
+
+RATE = SAMPLE_RATE_HZ
+
+
+def hit(kind, rng):
+    t = np.arange(RATE // 5) / RATE
+    noise = rng.normal(0, 1, len(t))
+    if kind == "kick":
+        return np.sin(2 * np.pi * 60 * t) * np.exp(-t / 0.06)
+    if kind == "snare":
+        return 0.5 * np.sin(2 * np.pi * 200 * t) * np.exp(-t / 0.05) + 0.25 * noise * np.exp(-t / 0.06)
+    return 0.2 * np.diff(noise, prepend=[0.0] * 3, n=3) * np.exp(-t / 0.03)
+
+
+def performance(seconds=8.0):
+    rng = np.random.default_rng(0)
+    sound = rng.normal(0, 1e-4, int(seconds * RATE))
+    expected = {"kick": [], "snare": [], "closed hi-hat": []}
+    for k, time_s in enumerate(np.arange(0.25, seconds - 0.5, 0.25)):
+        name = ("kick", "closed hi-hat", "snare", "closed hi-hat")[k % 4]
+        at = int(time_s * RATE)
+        one = hit(name, rng)
+        sound[at:at + len(one)] += 0.5 * one
+        expected[name].append(time_s)
+    return (0.9 * sound / np.abs(sound).max()).astype(np.float32), expected
+
+
+def found_times(strokes, name):
+    return np.array([s.time_s for s in strokes if s.instrument == name])
+
+
+@pytest.mark.parametrize("name", ["kick", "snare", "closed hi-hat"])
+def test_plain_strokes_are_found_at_their_time(name):
+    sound, expected = performance()
+    times = found_times(detect_strokes(compute_activations(sound, RATE)), name)
+    distance = np.abs(times[None, :] - np.array(expected[name])[:, None]).min(axis=1)
+    assert (distance < 0.03).mean() > 0.95
+
+
+def test_blocks_change_nothing(monkeypatch):
+    sound, _ = performance()
+    whole = compute_activations(sound, RATE)
+    monkeypatch.setattr("workbench.spectral.BLOCK_FRAMES", 97)
+    pieces = compute_activations(sound, RATE)
+    assert np.allclose(whole.onset, pieces.onset, atol=1e-4)
+
+
+def test_level_stereo_and_rate_hardly_matter():
+    sound, expected = performance()
+    plain = detect_strokes(compute_activations(sound, RATE))
+    stereo = detect_strokes(compute_activations(np.stack([sound, sound], axis=1) * 0.01, RATE))
+    assert [s.instrument for s in stereo] == [s.instrument for s in plain]
+    half = detect_strokes(compute_activations(resample_poly(sound, 1, 2), RATE // 2))
+    times = found_times(half, "kick")
+    assert np.abs(times[None, :] - np.array(expected["kick"])[:, None]).min(axis=1).max() < 0.03
+
+
+def test_activations_are_likelihoods():
+    activations = compute_activations(performance()[0], RATE)
+    for values in (activations.onset, activations.velocity, activations.beat, activations.downbeat):
+        assert values.min() >= 0.0 and values.max() <= 1.0
+    assert activations.duration_s == pytest.approx(8.0, abs=0.02)
+
+
+def test_near_silence_gives_no_strokes():
+    assert detect_strokes(compute_activations(np.zeros(RATE, np.float32), RATE)) == []
+
+
+def test_too_short():
+    with pytest.raises(AudioError, match="too short"):
+        compute_activations(np.zeros(100, np.float32), RATE)
