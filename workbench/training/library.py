@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -50,14 +51,18 @@ def _is_held_out(kit: str) -> bool:
     return any(kit.startswith(name) for name in sources.HELD_OUT_KITS)
 
 
-def read_library(bank: Path, backing: Path, held_out: bool = False, seed: int = 1) -> Library:
+def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1) -> Library:
     """Sounds for training, or (*held_out*) those kept out of it, for validation.
 
     Held-out voices are the kits and backing that :mod:`sources` names and
     procedural sounds of another seed; notes and sung phrases are shared.
     """
     shots, samples = read_bank(bank)
-    passages, recorded = read_backing(backing)
+    with ThreadPoolExecutor() as pool:
+        read = list(pool.map(read_backing, backings))
+    passages, recorded = [], np.concatenate([samples for _, samples in read])
+    for (found_passages, _), start in zip(read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False):
+        passages += [replace(p, start=p.start + int(start)) for p in found_passages]
     procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)
     parts = [samples, recorded]
     at = len(samples) + len(recorded)

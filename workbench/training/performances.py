@@ -140,7 +140,7 @@ def human_performance(rng: np.random.Generator, grooves: list[Performance], fill
     needed = int(np.ceil(beats / n)) + 1
     parts = []
     bar = int(rng.integers(bars))
-    fill_every = rng.choice([0, 2, 4, 8], p=[0.45, 0.1, 0.3, 0.15])
+    fill_every = rng.choice([0, 2, 4, 8], p=[0.35, 0.12, 0.35, 0.18])
     crash_after = rng.random() < 0.5
     after_fill = False
     for k in range(needed):
@@ -215,6 +215,7 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     kick[backbeat] &= rng.random(len(backbeat)) < 0.3
     ghosts = (rng.random(cells) < rng.choice([0.0, 0.0, 0.12, 0.3])) & ~np.isin(np.arange(cells), backbeat)
     drum = STICK if rng.random() < 0.14 else SNARE
+    unison = rng.random() < 0.1
     foot = beat_cells[1::2] if rng.random() < 0.5 else beat_cells
     with_foot = jazz or (time_keeper not in (CLOSED, OPEN, PEDAL) and rng.random() < 0.4)
     open_cells = np.flatnonzero(rng.random(cells) < (0.08 if rng.random() < 0.5 else 0.0))
@@ -240,6 +241,8 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
                 rows.append((at, KICK, 0.85 if cell % parts == 0 else 0.7))
             if cell in backbeat:
                 rows.append((at, drum, 0.9))
+                if unison:
+                    rows.append((at, TOMS[2], 0.8))
             elif ghosts[cell] and drum == SNARE:
                 rows.append((at, SNARE, rng.uniform(0.12, 0.4)))
             if time_keeper >= 0 and cell in keeper_cells and not (first and cell == 0):
@@ -273,6 +276,8 @@ def _fill(rng: np.random.Generator, bar_beat: float, first: int, cells: int, par
                 rows.append((bar_beat + at / parts, KICK, 0.8))
             if rng.random() < 0.08:
                 rows.append((bar_beat + at / parts, CRASH, 0.8))
+            if rng.random() < 0.1:
+                rows.append((bar_beat + at / parts, SNARE if drum in TOMS else TOMS[2], 0.8))
             at += step
         k += 1
     return rows
@@ -305,8 +310,13 @@ def swap_instruments(rng: np.random.Generator, performance: Performance) -> None
     draw = rng.random()
     if draw < 0.07:
         performance.instrument[snare & (performance.velocity > 0.3)] = STICK
-    elif draw < 0.10:
+    elif draw < 0.08:
         performance.instrument[snare] = TOMS[rng.integers(3)]
+    elif draw < 0.13:
+        loud = snare & (performance.velocity > 0.6)
+        performance.beat = np.concatenate([performance.beat, performance.beat[loud]])
+        performance.instrument = np.concatenate([performance.instrument, np.full(loud.sum(), TOMS[2])])
+        performance.velocity = np.concatenate([performance.velocity, performance.velocity[loud]])
     if rng.random() < 0.12:
         toms = np.isin(performance.instrument, TOMS)
         performance.instrument[toms] = SNARE if rng.random() < 0.3 else TOMS[rng.integers(3)]

@@ -252,7 +252,7 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]), rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
         drums_db, rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]), rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
         rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]), rng.uniform(-90, -38),
-        float(with_drums), float(backing), rng.normal(0, 1.5),
+        float(with_drums), float(backing), rng.uniform(-14, 4) if rng.random() < 0.35 else rng.normal(0, 2),
         rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25])])
 
     frames = round(clip_s * FRAME_RATE_HZ)

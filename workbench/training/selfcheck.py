@@ -19,7 +19,7 @@ def main() -> None:
     """Command line: largest difference in events and features, milliseconds a clip."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--bank", type=Path, required=True)
-    parser.add_argument("--backing", type=Path, required=True)
+    parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument("--performances", type=Path, required=True)
     args = parser.parse_args()
     import cupy

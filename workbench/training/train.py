@@ -136,7 +136,7 @@ def main() -> None:
         "Example: torchrun --nproc-per-node 2 -m workbench.training.train --bank build/bank --backing build/backing "
         "--performances build/performances.npz --minutes 9 --out build/run1"))
     parser.add_argument("--bank", type=Path, required=True)
-    parser.add_argument("--backing", type=Path, required=True)
+    parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument("--performances", type=Path, required=True, help="file written by workbench.training.performances")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=9.0)

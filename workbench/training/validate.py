@@ -54,7 +54,7 @@ def main() -> None:
         "--backing build/backing --performances build/performances.npz --out build/validation.npz"))
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--bank", type=Path, required=True)
-    parser.add_argument("--backing", type=Path, required=True)
+    parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument("--performances", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--clips", type=int, default=320)
