@@ -95,6 +95,12 @@ def test_title_sections_tempo_numbers_and_legend_are_printed():
     assert not {i.name for i in INSTRUMENTS} - legend & set(found)
 
 
+def test_pages_say_what_they_are():
+    titles = [etree.fromstring(p).findtext(f"{SVG}title") for p in engrave_svg(song(96), options=WRITTEN_OUT)]
+    assert titles[:2] == ["Drum part: Slow Ferry, page 1", "Drum part: Slow Ferry, page 2"]
+    assert etree.fromstring(engrave_svg(song(), bars=(0, 1))[0]).findtext(f"{SVG}title").endswith("2 bars")
+
+
 def test_parts_of_the_page_can_be_left_out():
     found = words(engrave_svg(song(), style=PageStyle(heading=False, bar_numbers=False))[0])
     assert "Slow Ferry" not in found and "9" not in found and "snare" not in found

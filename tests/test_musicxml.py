@@ -263,7 +263,8 @@ def test_da_capo_al_fine_is_unfolded():
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(charts(most_bars=2, parts=(1, 2, 3, 4)), st.lists(st.tuples(
     st.integers(0, 10_000), st.sampled_from(["drop", "double", "empty", "text", "attribute", "swap"]),
-    st.sampled_from(["", "0", "-3", "1/0", "nan", "1e400", "x", "999999999999", "Z"])), min_size=1, max_size=4))
+    st.sampled_from(["", "0", "-3", "1/0", "nan", "1e400", "x", "999999999999", "Z"])),
+    min_size=1, max_size=4))
 def test_damaged_scores_are_read_or_refused_with_a_sentence(chart, damages):
     root = etree.fromstring(musicxml_bytes(chart))
     for where, how, text in damages:

@@ -40,13 +40,16 @@ def tag(name: str) -> str:
     return f"{{{SVG}}}{name}"
 
 
-def new_page(width: float, height: float) -> etree._Element:
-    """An empty sheet."""
+def new_page(width: float, height: float, title: str = "") -> etree._Element:
+    """An empty sheet; ``title`` is what a screen reader says of it."""
     root = etree.Element(tag("svg"), nsmap={None: SVG, "xlink": _XLINK})
     for name, value in (("version", "1.1"), ("viewBox", f"0 0 {width:g} {height:g}"),
                         ("width", f"{width / 10:g}mm"), ("height", f"{height / 10:g}mm"),
                         ("class", "drum-score"), ("font-family", SERIF), ("color", "black")):
         root.set(name, value)
+    if title:
+        root.set("role", "img")
+        etree.SubElement(root, tag("title")).text = clean_text(title)
     etree.SubElement(root, tag("style")).text = (
         ".drum-score path,.drum-score rect,.drum-score polygon,.drum-score polyline,.drum-score ellipse"
         "{stroke:currentColor}")

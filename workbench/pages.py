@@ -94,7 +94,8 @@ def lay_excerpt(lines: Sequence[System]) -> str:
         height += _above(line)
         places.append(height)
         height += line.height + _GAP
-    root = new_page(max(line.width for line in lines) + 2 * edge, height - _GAP + edge)
+    root = new_page(max(line.width for line in lines) + 2 * edge, height - _GAP + edge,
+                    f"Excerpt of a drum part, {sum(len(line.printed) for line in lines)} bars")
     for line, y in zip(lines, places):
         draw_line(root, line, edge, y)
     return serialize(root)
@@ -103,12 +104,13 @@ def lay_excerpt(lines: Sequence[System]) -> str:
 def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
     """Lines on pages with title block, drum key and page numbers."""
     width, height = style.size
-    first = new_page(width, height)
+    name = f"Drum part: {chart.title}" if chart.title else "Drum part"
+    first = new_page(width, height, f"{name}, page 1")
     start = _draw_heading(first, chart, style) if style.heading else float(MARGIN)
     pages, gap = _fill_pages(lines, start, height - MARGIN)
     out = []
     for k, (end, current) in enumerate(pages):
-        root = new_page(width, height) if k else first
+        root = new_page(width, height, f"{name}, page {k + 1}") if k else first
         y = start if k == 0 else float(_PAGE_TOP)
         # Spread the lines of a well-filled page down to its foot.
         free = height - MARGIN - end

@@ -115,7 +115,7 @@ def road_map_svg(chart: Chart, style: PageStyle = PLAIN) -> str:
     """The road map as one SVG page."""
     width, height = style.size
     stages = find_stages(chart)
-    root = new_page(width, height)
+    root = new_page(width, height, f"Road map: {chart.title}" if chart.title else "Road map")
     top = draw_title(root, chart, style, "Road map")
     draw_tempo(root, chart, MARGIN, top + 40)
     top += 60
