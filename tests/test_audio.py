@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from workbench import audio
+from workbench import audiosource
 from workbench.audio import Audio, describe_audio, load_audio, read_blocks, save_audio, sha256_of
 from workbench.errors import AudioError
 
@@ -268,7 +268,7 @@ def test_a_name_that_looks_like_an_option_or_an_address(tmp_path, monkeypatch):
 def test_without_ffmpeg_it_says_what_to_install(tmp_path, monkeypatch):
     path = tmp_path / "song.m4a"
     path.write_bytes(b"\0\0\0\x20ftypM4A " + bytes(4000))
-    monkeypatch.setattr(audio.shutil, "which", lambda name: None)
+    monkeypatch.setattr(audiosource.shutil, "which", lambda name: None)
     assert "needs the program ffmpeg" in sentence(path)
 
 

@@ -10,7 +10,7 @@ PACKAGE = Path(workbench.__file__).parent
 #: Layer of every module or subpackage; a module may import its own layer or lower.
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
-    2: "safefile audio annotations chartfile journal document musicxml musicxml_read notevalues "
+    2: "safefile audiosource audio annotations chartfile journal document musicxml musicxml_read notevalues "
        "abbreviations excerpts swing kitnames untrusted midi midi_grid midi_read musicxml_notes musicxml_part scoresigns",
     3: "features detect spectral harmony bars beats quantize form reading grooves variations fills sticking feel "
        "versions compare laidbars barpath alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
