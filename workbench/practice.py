@@ -38,7 +38,7 @@ from workbench.exercises import (
     with_sticking,
 )
 from workbench.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
-from workbench.practice_pages import PageStage, Take, write_pages
+from workbench.practice_pages import PageSettings, PageStage, Take, write_pages
 from workbench.progress import Progress, part, silent
 from workbench.reading import Reading, read_part
 from workbench.sound import (
@@ -219,8 +219,10 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
             for k, (e, href) in enumerate(zip(exercises, made)):
                 tracks[e.name] = href
                 tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
-    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, paper=options.paper,
-                                 notes=notes, progress=part(progress, 0.8, 1.0))
+    places = {"kit": options.kit_place, "click": options.click_place, "record": options.record_place}
+    settings = PageSettings(options.paper, options.click, places, tuple(notes))
+    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings,
+                                 part(progress, 0.8, 1.0))
     tell(1.0, "Practice pack written")
     return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s,
                         tuple(notes))

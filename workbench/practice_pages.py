@@ -11,7 +11,7 @@ import html
 import json
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
@@ -70,6 +70,28 @@ class Take:
 
 
 @dataclass(frozen=True)
+class PageSettings:
+    """How the page begins and what the booklet is printed on.
+
+    Attributes
+    ----------
+    paper : str
+        'A4' or 'Letter'.
+    click : str
+        Where the click falls at first, or 'none'.
+    places : dict of 'kit', 'click', 'record' → float
+        Between left (−1) and right (1).
+    notes : tuple of str
+        Shown above the cautions.
+    """
+
+    paper: str = "A4"
+    click: str = "quarter"
+    places: Mapping[str, float] = field(default_factory=lambda: {"kit": 0.0, "click": 0.0, "record": 0.0})
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class PageStage:
     """A stage with the bars to engrave and its takes."""
 
@@ -79,8 +101,8 @@ class PageStage:
 
 
 def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],
-                stages: Mapping[tuple[str, str], PageStage], tracks: Mapping[str, str], *,
-                paper: str = "A4", notes: Sequence[str] = (),
+                stages: Mapping[tuple[str, str], PageStage], tracks: Mapping[str, str],
+                settings: PageSettings = PageSettings(),
                 progress: Progress | None = None) -> tuple[Path, Path]:
     """Write ``index.html`` with what it needs, and ``booklet.pdf``; returns both."""
     tell = progress or silent
@@ -89,11 +111,12 @@ def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],
         tell(0.7 * k / len(stages), "Engraving the exercises")
         key = _look(page.chart)
         if key not in engraved:
-            engraved[key] = engrave_bars(page.chart, paper)
+            engraved[key] = engrave_bars(page.chart, settings.paper)
     drawn = {where: engraved[_look(page.chart)] for where, page in stages.items()}
-    index = _write_index(folder, chart, exercises, stages, drawn, tracks, notes)
+    index = _write_index(folder, chart, exercises, stages, drawn, tracks, settings)
     tell(0.8, "Writing the booklet")
-    booklet = write_whole(folder / "booklet.pdf", booklet_pdf(chart, exercises, stages, drawn, tracks, paper))
+    booklet = write_whole(folder / "booklet.pdf",
+                          booklet_pdf(chart, exercises, stages, drawn, tracks, settings.paper))
     tell(1.0, "Writing the booklet")
     return index, booklet
 
@@ -114,11 +137,12 @@ def engrave_bars(chart: Chart, paper: str = "A4") -> str:
 # -- page ------------------------------------------------------------------------------
 
 def _write_index(folder: Path, chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks,
-                 notes: Sequence[str]) -> Path:
+                 settings: PageSettings) -> Path:
     shipped = resources.files("workbench") / "practice_page"
     for name in ("player.js", "style.css"):
         write_whole(folder / "page" / name, (shipped / name).read_bytes())
-    pack = {"title": chart.title or "Practice", "artist": chart.artist, "notes": list(notes),
+    pack = {"title": chart.title or "Practice", "artist": chart.artist, "notes": list(settings.notes),
+            "click": settings.click, "places": dict(settings.places),
             "cautions": [{"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
                          {"name": "Strain", "text": STRAIN, "source": ""},
                          {"name": "Rights", "text": COPYRIGHT, "source": ""}],

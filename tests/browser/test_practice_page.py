@@ -34,7 +34,8 @@ def pack(tmp_path_factory):
     first = section_exercise(chart, 0, 0, "First", tempi=(0.5, 1.0))
     second = replace(section_exercise(chart, 0, 1, "Second", tempi=(0.5, 1.0)), cautions=("Fast.",))
     return make_practice_pack(chart, tmp_path_factory.mktemp("page") / "pack", exercises=(first, second),
-                              options=PackOptions(track_repeats=0, format="mp3"))
+                              options=PackOptions(track_repeats=0, format="mp3", click="off-beat",
+                                                  click_place=-1.0))
 
 
 @pytest.fixture
@@ -104,6 +105,21 @@ def test_the_loop_that_the_browser_decoded_joins_itself(page):
     # MP3 is lossy: alike within its noise, and no step where they meet.
     assert np.corrcoef(beginning, after)[0, 1] > 0.98
     assert np.abs(beginning[0] - after[0]) < 0.02 * peak
+
+
+def test_the_click_begins_as_the_pack_has_it(page):
+    assert page.input_value("#click-kind") == "off-beat"
+    page.evaluate("""() => {
+      window.panned = [];
+      const make = BaseAudioContext.prototype.createStereoPanner;
+      BaseAudioContext.prototype.createStereoPanner = function () {
+        const made = make.call(this); window.panned.push(made.pan); return made;
+      };
+    }""")
+    page.uncheck("#count-in")
+    page.click("#play")
+    playing(page)
+    assert page.evaluate("window.panned.map((p) => p.value)") == [0, -1]
 
 
 def test_the_count_in_comes_first(page):

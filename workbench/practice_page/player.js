@@ -173,9 +173,11 @@
     const gains = {};
     const sources = found.map(({ buffer, lead, id }) => {
       const source = where.createBufferSource(), gain = where.createGain();
+      const place = where.createStereoPanner();
       source.buffer = buffer;
       gain.gain.value = level(id);
-      source.connect(gain).connect(mix);
+      place.pan.value = pack.places[id];
+      source.connect(gain).connect(place).connect(mix);
       gains[id] = gain;
       // What lies before and after the loop goes on as the loop does, so a decoder's delay only turns it.
       const from = lead;
@@ -285,7 +287,7 @@
     return p;
   }));
   $("click-kind").append(...CLICK_NAMES.map((n) => element("option", n, { value: n })));
-  $("click-kind").value = "quarter";
+  $("click-kind").value = pack.click;
   $("play").addEventListener("click", () => (playing ? stop() : play()));
   for (const id of ["kit", "click", "record"]) {
     $(id).addEventListener("input", () => { if (playing?.gains?.[id]) playing.gains[id].gain.value = level(id); });
