@@ -158,6 +158,7 @@ class _Evidence:
         # Each lost note is judged by the others of its instrument; before any of
         # them is known the ear finds nine of ten: Beta(18, 2).
         self.recall = {n: (found[n] + 18.0) / (found[n] + lost[n] - 1 + 20.0) for n in lost}
+        self.falseness = self._falseness()
         self.laid_at = Counter(e.note.key for e in expected)
         self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
         self.written_at: dict[tuple, set[int]] = {}
@@ -184,6 +185,25 @@ class _Evidence:
         for j in range(len(self.matched.faint)):
             if j not in taken:
                 yield self.half_unwritten(j)
+
+    def _falseness(self) -> dict[str, float]:
+        """How many strokes of an instrument no note explains, over how many false ones are expected.
+
+        The detector's confidence holds for recordings of all sorts; where
+        nearly every stroke has its note, the ear hears better than usual.
+        """
+        spare = Counter(self.matched.strokes[j].instrument for j in self.matched.pairs.only_second)
+        expected: Counter = Counter()
+        for s in self.matched.strokes:
+            expected[s.instrument] += 1 - s.confidence
+        # The stroke in question does not count against itself.
+        return {n: min(1.0, (max(0, spare[n] - 1) + 3.0) / (expected[n] + 3.0)) for n in expected}
+
+    def _odds(self, stroke: Stroke) -> float:
+        """Odds that a stroke heard was played, in this recording."""
+        sure = min(stroke.confidence, CERTAIN)
+        odds = sure / (1 - sure) / self.falseness.get(stroke.instrument, 1.0)
+        return min(odds, CERTAIN / (1 - CERTAIN))
 
     def _deviations(self) -> tuple[dict[str, float], dict[str, float]]:
         """Median and robust spread of each instrument's deviations, seconds."""
@@ -217,7 +237,7 @@ class _Evidence:
         # misplaces; those written wrong lie anywhere within the search.
         right = np.exp(-0.5 * (deviation / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
         anywhere = 1 / 0.15
-        misplaced = misplaced + 0.1 * (1 - stroke.confidence)
+        misplaced = misplaced + 0.1 / (1 + self._odds(stroke))
         ratio = anywhere / ((1 - misplaced) * right + misplaced * anywhere)
         return _Case("late" if deviation > 0 else "early", self.matched.expected[i], stroke, ratio, deviation,
                      share=min(2.0, abs(deviation) / 0.04))
@@ -229,7 +249,8 @@ class _Evidence:
         families = {instrument(n).family for n in (e.note.instrument, stroke.instrument)}
         taken_for = (TAKEN_FOR_KIN if are_kin(e.note.instrument, stroke.instrument)
                      else TAKEN_FOR_METAL if families == {"hi-hat", "cymbal"} else TAKEN_FOR_OTHER)
-        ratio = min(stroke.confidence, CERTAIN) * (0.1 + 0.9 * self._silence(e)) / taken_for
+        sure = self._odds(stroke) / (1 + self._odds(stroke))
+        ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
         return _Case("wrong drum", e, stroke, ratio)
 
     def unheard(self, i: int) -> _Case | None:
@@ -248,10 +269,9 @@ class _Evidence:
     def unwritten(self, j: int) -> _Case | None:
         stroke = self.matched.strokes[j]
         bar, place = self._where(stroke)
-        sure = min(stroke.confidence, CERTAIN)
         doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
         expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
-        return _Case("missing", expected, stroke, sure / (1 - sure), doubt=doubt,
+        return _Case("missing", expected, stroke, self._odds(stroke), doubt=doubt,
                      share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0)
 
     def half_unwritten(self, j: int) -> _Case | None:

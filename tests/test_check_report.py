@@ -1,0 +1,71 @@
+"""The check as pages: what they say, and that texts stay texts."""
+
+import json
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.test_alignment import CHORUS, SONG, chart_of
+from tests.test_check import HEARD, with_bar
+from workbench.chart import Note, WrittenBar
+from workbench.check import check_chart
+from workbench.check_report import check_html, lines_of, overview_svg, summary_of, write_check
+from workbench.errors import WorkbenchError
+from workbench.reportpage import clock, relative_link
+
+
+@pytest.fixture(scope="module")
+def check():
+    ride = WrittenBar(tuple(replace(n, instrument="crash") if n.instrument == "ride" else n
+                            for n in CHORUS.notes))
+    chart = chart_of(with_bar(5, ride.with_note(Note(F(7, 16), "snare"))))
+    return check_chart(replace(chart, title='<b>Rain</b> & #let x = "1"'), HEARD, "song.flac")
+
+
+def test_what_is_said_of_a_bar_is_said_once_for_all_its_places(check):
+    (bar,) = check.worst_bars
+    said = [line.text for line in lines_of(check, bar)]
+    assert "On all 8ths: crash is written, ride is heard." in said
+    assert "On the a of 2: snare is written but not heard." in said
+    assert len(said) == 2
+
+
+def test_summary(check):
+    assert summary_of(check).startswith("9 places are wrong, in 1 of 12 bars; ")
+    clean = check_chart(chart_of(SONG), HEARD)
+    assert summary_of(clean) == ("Nothing to correct was found; 100% of the written notes are heard in the "
+                                 "recording.")
+
+
+def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
+    (tmp_path / "reports").mkdir()
+    page = write_check(check, tmp_path / "reports/a.html", tmp_path / "my song.flac").read_text()
+    assert 'src="../my%20song.flac"' in page
+    (bar,) = check.worst_bars
+    assert f'data-from="{bar.start_s:.3f}" data-to="{bar.end_s:.3f}"' in page
+    assert page.count("<svg") == 2  # the overview and bar 6
+    assert "85 dBA over 8 hours" in page and "protected by copyright" in page
+    assert "<audio" not in check_html(check)
+
+
+def test_texts_of_a_chart_stay_texts(check, tmp_path):
+    assert "<b>Rain" not in check_html(check) and "&lt;b&gt;Rain" in check_html(check)
+    assert write_check(check, tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_overview_has_a_square_for_each_bar_played(check):
+    svg = overview_svg(check)
+    assert svg.count("<rect") == 12 and svg.count("#D55E00") == 1
+
+
+def test_json_and_other_endings(check, tmp_path):
+    data = json.loads(write_check(check, tmp_path / "a.json").read_text())
+    assert len(data["findings"]) == 9
+    with pytest.raises(WorkbenchError, match="written as"):
+        write_check(check, tmp_path / "a.doc")
+
+
+def test_clock_and_links(tmp_path):
+    assert [clock(t) for t in (0.0, 59.96, 67.53, 3601.0)] == ["0:00.0", "1:00.0", "1:07.5", "60:01.0"]
+    assert relative_link(tmp_path / "a#b.wav", tmp_path / "out/page.html") == "../a%23b.wav"
