@@ -19,10 +19,10 @@ from workbench.drumkit import INSTRUMENTS
 from workbench.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
 from workbench.errors import ChartError
 from workbench.excerpts import excerpt_chart
-from workbench.meter import TimeMap
+from workbench.meter import Bar, Meter, TimeMap
 from workbench.pages import PAPERS, PageStyle
 from workbench.roadmap import find_stages, road_map_svg
-from workbench.scoresigns import ScoreOptions, bar_id, note_id
+from workbench.scoresigns import ScoreOptions, bar_id, note_id, tempo_marks
 
 SVG = "{http://www.w3.org/2000/svg}"
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
@@ -105,6 +105,16 @@ def test_parts_of_the_page_can_be_left_out():
     found = words(engrave_svg(song(), style=PageStyle(heading=False, bar_numbers=False))[0])
     assert "Slow Ferry" not in found and "9" not in found and "snare" not in found
     assert "snare" not in words(engrave_svg(song(), style=PageStyle(legend=False))[0])
+
+
+def test_a_section_at_another_tempo_says_so():
+    beats = [0.5 * k for k in range(33)] + [16 + 0.4 * k for k in range(1, 33)]
+    time_map = TimeMap([Bar(Meter(4, 4), tuple(beats[4 * k:4 * k + 4])) for k in range(16)], beats[64])
+    chart = Chart(time_map, song(16).bars, sections=(Section(0, "Verse", "A"), Section(8, "Faster", "B")))
+    assert {k: m.tempo_bpm for k, m in tempo_marks(chart).items()} == {0: 120, 8: 150}
+    found = words(engrave_svg(chart)[0])
+    assert "= 120" in found and "= 150" in found
+    assert set(tempo_marks(song())) == {0}
 
 
 def test_feel_and_cues_and_counts_and_sticking_are_printed():

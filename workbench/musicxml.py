@@ -51,8 +51,8 @@ from workbench.scoresigns import (
     ScoreOptions,
     bar_id,
     clean_text,
-    marked_tempo_bpm,
     slug,
+    tempo_marks,
 )
 
 #: Name of the field that keeps the exact beat times.
@@ -114,6 +114,7 @@ class _Writer:
         self.divisions = self._common_divisions()
         self.meter = None
         self.tempo = None
+        self.tempo_marks = tempo_marks(chart)
         self.sections = {s.bar_index: s for s in chart.sections}
 
     def _common_divisions(self) -> int | None:
@@ -277,7 +278,7 @@ class _Writer:
         section = self.sections.get(bar_index)
         if section:
             self._section(measure, section)
-        if bar_index == self.printed[0].bar_index:
+        if bar_index in self.tempo_marks:
             self._tempo_and_feel(measure, bar_index)
         self._beat_tempos(measure, bar_index)
         for text in self.chart.texts:
@@ -299,16 +300,15 @@ class _Writer:
             element.text = clean_text(text)
 
     def _tempo_and_feel(self, measure, bar_index: int) -> None:
-        bar = self.chart.time_map.bars[bar_index]
-        tempo = marked_tempo_bpm(self.chart)
+        mark = self.tempo_marks[bar_index]
         direction = add(measure, "direction", placement="above")
         metronome = add(add(direction, "direction-type"), "metronome", parentheses="no")
-        for tag in beat_unit(bar.meter.beat_length):
+        for tag in beat_unit(mark.beat):
             add(metronome, *tag)
-        add(metronome, "per-minute", str(tempo))
+        add(metronome, "per-minute", str(mark.tempo_bpm))
         self.tempo = self._quarter_tempos(bar_index)[0][1]
         add(direction, "sound", tempo=decimal(self.tempo))
-        if self.chart.feel != "straight":
+        if self.chart.feel != "straight" and bar_index == 0:
             direction = add(measure, "direction", placement="above")
             _add_words(direction, self.chart.feel.capitalize(), id="feel")
             swing = add(add(direction, "sound"), "swing")

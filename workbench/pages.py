@@ -11,7 +11,7 @@ from lxml import etree
 from workbench.chart import Chart, Section
 from workbench.drawing import new_page, serialize, symbol, tag, text
 from workbench.errors import ChartError
-from workbench.scoresigns import marked_tempo_bpm
+from workbench.scoresigns import TempoMark, tempo_marks
 from workbench.systems import System, engrave_legend
 
 #: Width and height of the papers, tenths of a millimetre (ISO 216; ANSI A).
@@ -68,11 +68,15 @@ def draw_line(root: etree._Element, line: System, x: float, y: float, scale: flo
     g = line.draw(root, x, y, scale)
     for section in line.sections:
         at = section.bar_index
-        draw_section(g, section, 0.0 if at == line.printed[0].bar_index else line.bars[at][0], -8)
+        x = 0.0 if at == line.printed[0].bar_index else line.bars[at][0]
+        x = draw_section(g, section, x, -8)
+        if at in line.tempo_marks:
+            _draw_tempo_mark(g, line.tempo_marks[at], x + 30, -14)
 
 
-def draw_section(g: etree._Element, section: Section, x: float, y: float, room: float | None = None) -> None:
-    """Boxed letter and bold name of a section; ``y`` is the box's foot, ``room`` the widest it may be."""
+def draw_section(g: etree._Element, section: Section, x: float, y: float, room: float | None = None) -> float:
+    """Boxed letter and bold name of a section; ``y`` is the box's foot, ``room`` the widest it
+    may be.  Returns about where it ends."""
     if section.label:
         width = max(46.0, 16 + 25 * len(section.label))
         box = etree.SubElement(g, tag("rect"), x=f"{x:.1f}", y=f"{y - 44:.1f}", width=f"{width:g}",
@@ -83,6 +87,7 @@ def draw_section(g: etree._Element, section: Section, x: float, y: float, room: 
         room = None if room is None else room - width - 14
     if section.name:
         g.append(text(x, y - 9, 38, section.name, width=room, font_weight="bold"))
+    return x + 20 * len(section.name)
 
 
 def lay_excerpt(lines: Sequence[System]) -> str:
@@ -189,14 +194,19 @@ _AUGMENTATION_DOT = "E1E7"
 
 
 def draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
-    """Tempo mark and feel."""
-    beat = chart.time_map.bars[0].meter.beat_length
-    dotted = beat.numerator == 3
-    root.append(symbol(_BEAT_SYMBOLS.get(beat * Fraction(2, 3) if dotted else beat, "E1D5"), x, y, 52))
+    """Tempo mark and feel at the start."""
+    x = _draw_tempo_mark(root, tempo_marks(chart)[0], x, y)
+    if chart.feel != "straight":
+        root.append(text(x + 150, y, 40, chart.feel.capitalize(), font_weight="bold"))
+
+
+def _draw_tempo_mark(root: etree._Element, mark: TempoMark, x: float, y: float) -> float:
+    dotted = mark.beat.numerator == 3
+    head = mark.beat * Fraction(2, 3) if dotted else mark.beat
+    root.append(symbol(_BEAT_SYMBOLS.get(head, "E1D5"), x, y, 52))
     x += 24
     if dotted:
         root.append(symbol(_AUGMENTATION_DOT, x + 2, y, 52))
         x += 10
-    root.append(text(x + 6, y, 40, f"= {marked_tempo_bpm(chart)}", font_weight="bold"))
-    if chart.feel != "straight":
-        root.append(text(x + 150, y, 40, chart.feel.capitalize(), font_weight="bold"))
+    root.append(text(x + 6, y, 40, f"= {mark.tempo_bpm}", font_weight="bold"))
+    return x

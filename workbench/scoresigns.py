@@ -115,6 +115,47 @@ def written_head(n: Note) -> tuple[Notehead | str, set[str]]:
     return head, hidden
 
 
+@dataclass(frozen=True)
+class TempoMark:
+    """A tempo to print over a bar.
+
+    Attributes
+    ----------
+    beat : Fraction
+        Counted beat, in whole notes.
+    tempo_bpm : int
+        Beats a minute.
+    """
+
+    beat: Fraction
+    tempo_bpm: int
+
+
+#: A section whose tempo differs by less is played at the same tempo, drifting
+#: (common practice, no source).
+SAME_TEMPO = 0.06
+
+
+def tempo_marks(chart: Chart) -> dict[int, TempoMark]:
+    """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat."""
+    starts = sorted({0, *(s.bar_index for s in chart.sections)})
+    stretches: list[tuple[int, int]] = []
+    for first, end in zip(starts, [*starts[1:], len(chart)]):
+        if stretches and _goes_on(chart, stretches[-1], (first, end)):
+            stretches[-1] = (stretches[-1][0], end)
+        else:
+            stretches.append((first, end))
+    return {first: TempoMark(chart.time_map.bars[first].meter.beat_length,
+                             marked_tempo_bpm(chart, first, end - 1)) for first, end in stretches}
+
+
+def _goes_on(chart: Chart, before: tuple[int, int], after: tuple[int, int]) -> bool:
+    bars = chart.time_map.bars
+    same_beat = bars[before[0]].meter.beat_length == bars[after[0]].meter.beat_length
+    old, new = (marked_tempo_bpm(chart, first, end - 1) for first, end in (before, after))
+    return same_beat and abs(new / old - 1) < SAME_TEMPO
+
+
 def marked_tempo_bpm(chart: Chart, first_bar: int = 0, last_bar: int | None = None) -> int:
     """Tempo to print for a stretch: its mean, in whole beats a minute."""
     last_bar = len(chart) - 1 if last_bar is None else last_bar

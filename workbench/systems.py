@@ -25,7 +25,7 @@ from workbench.drawing import symbol, tag, text
 from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.errors import ChartError
 from workbench.mei import legend_mei, lines_mei
-from workbench.scoresigns import ScoreOptions, bar_id, slug
+from workbench.scoresigns import ScoreOptions, TempoMark, bar_id, slug, tempo_marks
 
 _OPTIONS = {
     "breaks": "encoded", "adjustPageHeight": True, "header": "none", "footer": "none",
@@ -57,6 +57,8 @@ class System:
     printed : sequence of PrintedBar
     sections : sequence of Section
         Those that begin in this line.
+    tempo_marks : dict
+        Changes of tempo in this line, by bar index.
     number : str
         Bar number to print at its start.
     overlays : list
@@ -72,6 +74,7 @@ class System:
     bars: dict[int, tuple[float, float]]
     printed: Sequence[PrintedBar] = ()
     sections: Sequence[Section] = ()
+    tempo_marks: dict[int, TempoMark] = field(default_factory=dict)
     number: str = ""
     overlays: list = field(default_factory=list)
 
@@ -132,11 +135,12 @@ def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options:
         Print the time signature at the start of the first line.
     """
     drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width)
-    systems = []
+    systems, marks = [], tempo_marks(chart)
     for row, drawing in zip(rows, drawings, strict=True):
         system = _parse(drawing, row)
         starts = {b.bar_index for b in row}
         system.sections = [s for s in chart.sections if s.bar_index in starts]
+        system.tempo_marks = {k: mark for k, mark in marks.items() if k in starts and k > 0}
         _draw_similes_of_two(system)
         _number_similes(system)
         systems.append(system)
