@@ -61,8 +61,12 @@ def read_calibration() -> Calibration:
     """The calibration that belongs to the packaged weights."""
     data = json.loads(resources.files("workbench.weights").joinpath("detector.json").read_text())
     rows = [data["instruments"][name] for name in DETECTED]
-    return Calibration(*(np.array([row[key] for row in rows])
-                         for key in ("threshold", "lateness_s", "activation", "confidence")))
+    return Calibration(
+        *(
+            np.array([row[key] for row in rows])
+            for key in ("threshold", "lateness_s", "activation", "confidence")
+        )
+    )
 
 
 def load_weights(weights: bytes | None = None) -> onnxruntime.InferenceSession:
@@ -130,7 +134,10 @@ class _Recording:
             return self.samples[first:last] * np.float32(self.gain)
         margin = 40
         begin = max(0, first // self.up - margin)
-        blocks_first, blocks_last = begin, min(-(-last // self.up) + margin, -(-len(self.samples) // self.down))
+        blocks_first, blocks_last = (
+            begin,
+            min(-(-last // self.up) + margin, -(-len(self.samples) // self.down)),
+        )
         piece = self.samples[blocks_first * self.down : blocks_last * self.down]
         out = resample_poly(piece, self.up, self.down).astype(np.float32)
         at = first - blocks_first * self.up
@@ -145,8 +152,12 @@ class _Recording:
         return compute_features(piece, first_frame - begin // HOP, n_frames)
 
 
-def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progress | None = None,
-                        session: onnxruntime.InferenceSession | None = None) -> Activations:
+def compute_activations(
+    samples: np.ndarray,
+    sample_rate: int,
+    progress: Progress | None = None,
+    session: onnxruntime.InferenceSession | None = None,
+) -> Activations:
     """Likelihoods of strokes, beats and downbeats, 100 a second.
 
     Parameters
@@ -187,8 +198,9 @@ def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progres
         tell(min(1.0, (k + BATCH) / len(starts)), "listening")
     np.clip(out, -30, 30, out=out)
     likely = 1 / (1 + np.exp(-out))
-    return Activations(FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n],
-                       likely[:, 2 * n + 1])
+    return Activations(
+        FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1]
+    )
 
 
 def find_peaks(activation: np.ndarray, threshold: float) -> np.ndarray:
@@ -238,6 +250,8 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         times = refine_times(onset, frames) - calibration.lateness_s[row]
         sure = np.interp(onset[frames], calibration.activation[row], calibration.confidence[row])
         loud = np.clip(np.round(activations.velocity[frames, column] * 127), 1, 127).astype(int)
-        strokes += [Stroke(max(0.0, float(t)), name, int(v), float(c))
-                    for t, v, c in zip(times, loud, sure, strict=True)]
+        strokes += [
+            Stroke(max(0.0, float(t)), name, int(v), float(c))
+            for t, v, c in zip(times, loud, sure, strict=True)
+        ]
     return sorted(strokes)

@@ -71,7 +71,10 @@ def mel_filters(window: int) -> np.ndarray:
 
 def loudness_gain(samples: np.ndarray) -> float:
     """Factor that brings a whole recording to a root mean square of 1 (not more than silence allows)."""
-    total = sum(float(np.sum(np.square(samples[k : k + 2**20], dtype=np.float64))) for k in range(0, len(samples), 2**20))
+    total = sum(
+        float(np.sum(np.square(samples[k : k + 2**20], dtype=np.float64)))
+        for k in range(0, len(samples), 2**20)
+    )
     return 1.0 / max(SILENCE_RMS, (total / max(1, len(samples))) ** 0.5)
 
 
@@ -80,7 +83,9 @@ def count_frames(n_samples: int) -> int:
     return 1 + n_samples // HOP if n_samples else 0
 
 
-def compute_features(samples: Any, first_frame: int = 0, n_frames: int | None = None, xp: ModuleType = np) -> Any:
+def compute_features(
+    samples: Any, first_frame: int = 0, n_frames: int | None = None, xp: ModuleType = np
+) -> Any:
     """Log mel spectrograms through a short and a long window.
 
     Parameters
@@ -114,6 +119,7 @@ def compute_features(samples: Any, first_frame: int = 0, n_frames: int | None = 
         view = padded[..., reach - window // 2 :]
         step = view.strides[-1]
         frames = xp.lib.stride_tricks.as_strided(
-            view, (*view.shape[:-1], n_frames, window), (*view.strides[:-1], HOP * step, step))
+            view, (*view.shape[:-1], n_frames, window), (*view.strides[:-1], HOP * step, step)
+        )
         out[..., k, :] = xp.log(np.float32(FLOOR) + xp.abs(rfft(frames * taper)) @ filters)
     return out

@@ -22,8 +22,15 @@ def _nearest(notes: list[tuple[int, int, int]], pitch: float) -> tuple[int, int,
     return offset, length, float(2 ** ((pitch - base) / 12))
 
 
-def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray, beats_per_bar: int, kicks_s: np.ndarray,
-                  clip_s: float, rows: tuple[int, int, int]) -> tuple[list[list[float]], list[list[float]]]:
+def arrange_notes(
+    rng: np.random.Generator,
+    library: Library,
+    beat_s: np.ndarray,
+    beats_per_bar: int,
+    kicks_s: np.ndarray,
+    clip_s: float,
+    rows: tuple[int, int, int],
+) -> tuple[list[list[float]], list[list[float]]]:
     """Events (ints, floats) of a generated backing over the clip's beats."""
     ints: list[list[float]] = []
     floats: list[list[float]] = []
@@ -37,7 +44,9 @@ def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray
     def pick(role: str) -> list[tuple[int, int, int]]:
         return library.notes[role][rng.integers(len(library.notes[role]))]
 
-    def sound(notes: list[tuple[int, int, int]], row: int, at_s: float, pitch: float, length_s: float, gain: float) -> None:
+    def sound(
+        notes: list[tuple[int, int, int]], row: int, at_s: float, pitch: float, length_s: float, gain: float
+    ) -> None:
         if -1.0 < at_s < clip_s:
             offset, length, rate = _nearest(notes, pitch)
             ints.append([row, at_s * SAMPLE_RATE, offset, length, length_s * SAMPLE_RATE])
@@ -53,12 +62,24 @@ def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray
     if rng.random() < 0.85:
         notes = pick("bass")
         style = rng.random()
-        times = kicks_s if style < 0.5 and len(kicks_s) else beat_s if style < 0.7 else np.sort(np.concatenate([beat_s, beat_s + beat_length / 2]))
+        times = (
+            kicks_s
+            if style < 0.5 and len(kicks_s)
+            else beat_s
+            if style < 0.7
+            else np.sort(np.concatenate([beat_s, beat_s + beat_length / 2]))
+        )
         gain, hold = rng.uniform(0.5, 1.2), rng.uniform(0.4, 1.0)
         for at, following in zip(times, [*times[1:], times[-1] + beat_length], strict=True):
             root = chord_at(at)[0] if rng.random() < 0.8 else rng.choice(chord_at(at))
-            sound(notes, rows[0], at + rng.normal(0, jitter), 28 + (root - 4) % 12 + 12 * (rng.random() < 0.1),
-                  max(0.06, hold * (following - at)), gain * rng.uniform(0.7, 1.1))
+            sound(
+                notes,
+                rows[0],
+                at + rng.normal(0, jitter),
+                28 + (root - 4) % 12 + 12 * (rng.random() < 0.1),
+                max(0.06, hold * (following - at)),
+                gain * rng.uniform(0.7, 1.1),
+            )
     for _ in range(int(rng.choice([0, 1, 2, 3], p=[0.1, 0.4, 0.35, 0.15]))):
         role = str(rng.choice(["guitar", "keys", "pad"], p=[0.45, 0.35, 0.2]))
         notes, gain = pick(role), rng.uniform(0.15, 0.6)
@@ -78,7 +99,14 @@ def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray
         spread = rng.uniform(0, 0.02) if role == "guitar" else 0.003
         for at, following in zip(times, [*times[1:], times[-1] + beat_length], strict=True):
             for k, pitch in enumerate(chord_at(at)):
-                sound(notes, rows[1], at + k * spread + rng.normal(0, jitter), 48 + pitch % 24, max(0.08, hold * (following - at)), gain)
+                sound(
+                    notes,
+                    rows[1],
+                    at + k * spread + rng.normal(0, jitter),
+                    48 + pitch % 24,
+                    max(0.08, hold * (following - at)),
+                    gain,
+                )
     if rng.random() < 0.55:
         notes, gain, at = pick("lead"), rng.uniform(0.3, 0.9), float(rng.uniform(0, 2))
         step, place = beat_length * rng.choice([0.25, 0.5, 1.0]), int(rng.integers(7, 14))
@@ -88,6 +116,13 @@ def arrange_notes(rng: np.random.Generator, library: Library, beat_s: np.ndarray
             length = step * rng.choice([1, 1, 2, 3])
             place = int(np.clip(place + rng.integers(-3, 4), 4, 18))
             if rng.random() < 0.8:
-                sound(notes, rows[2], at + rng.normal(0, jitter), 48 + key + scale[place % 7] + 12 * (place // 7), length * 0.9, gain)
+                sound(
+                    notes,
+                    rows[2],
+                    at + rng.normal(0, jitter),
+                    48 + key + scale[place % 7] + 12 * (place // 7),
+                    length * 0.9,
+                    gain,
+                )
             at += length
     return ints, floats

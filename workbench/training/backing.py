@@ -52,7 +52,7 @@ def count_attacks(samples: np.ndarray, sample_rate: int = SAMPLE_RATE) -> tuple[
     """
     hop, window = sample_rate // 100, 1024
     n = max(1, (len(samples) - window) // hop)
-    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[:: hop][:n] * np.hanning(window)
+    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[::hop][:n] * np.hanning(window)
     power = np.abs(np.fft.rfft(frames)) ** 2
     hz = np.fft.rfftfreq(window, 1 / sample_rate)
     counts = []
@@ -69,12 +69,19 @@ def without_drums(samples: np.ndarray) -> bool:
     return all(count < few for count, few in zip(count_attacks(samples), FEW_ATTACKS_PER_S, strict=True))
 
 
-def passages(root: Path, per_file: int, keep: Callable[[np.ndarray], bool], seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
+def passages(
+    root: Path, per_file: int, keep: Callable[[np.ndarray], bool], seed: int
+) -> Iterator[tuple[Passage, np.ndarray]]:
     """Up to *per_file* passages of each piece under *root* (one folder a package)."""
     rng = random.Random(seed)
     wanted = {p.name for p in sources.PACKAGES if "backing" in p.use}
-    files = sorted(p for p in root.rglob("*") if p.suffix in (".ogg", ".mp3", ".opus", ".flac")
-                   and p.relative_to(root).parts[0] in wanted and p.stat().st_size > SMALLEST_FILE)
+    files = sorted(
+        p
+        for p in root.rglob("*")
+        if p.suffix in (".ogg", ".mp3", ".opus", ".flac")
+        and p.relative_to(root).parts[0] in wanted
+        and p.stat().st_size > SMALLEST_FILE
+    )
     for path in files:
         package = path.relative_to(root).parts[0]
         if package == "fretsonfire-songs-sectoid" and path.stem != "guitar":
@@ -109,12 +116,28 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
     voices = ("en", "en-us", "de", "fr", "es", "it", "pt-br", "sv", "pl", "el")
     variants = ("", "+f1", "+f2", "+f3", "+f4", "+f5", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m7")
     for k in range(count):
-        words = " ".join("".join(rng.choice(_CONSONANTS) + rng.choice(_VOWELS) for _ in range(rng.randint(1, 3)))
-                         for _ in range(rng.randint(5, 10)))
+        words = " ".join(
+            "".join(rng.choice(_CONSONANTS) + rng.choice(_VOWELS) for _ in range(rng.randint(1, 3)))
+            for _ in range(rng.randint(5, 10))
+        )
         with tempfile.TemporaryDirectory() as folder:
             wav = Path(folder) / "voice.wav"
-            subprocess.run(["espeak-ng", "-v", rng.choice(voices) + rng.choice(variants), "-p", str(rng.randint(20, 99)),
-                            "-s", str(rng.randint(80, 190)), "-w", str(wav), words], check=True, capture_output=True)
+            subprocess.run(
+                [
+                    "espeak-ng",
+                    "-v",
+                    rng.choice(voices) + rng.choice(variants),
+                    "-p",
+                    str(rng.randint(20, 99)),
+                    "-s",
+                    str(rng.randint(80, 190)),
+                    "-w",
+                    str(wav),
+                    words,
+                ],
+                check=True,
+                capture_output=True,
+            )
             x, rate = soundfile.read(wav, dtype="float32")
         g = gcd(rate, SAMPLE_RATE)
         x = resample_poly(x, SAMPLE_RATE // g, rate // g).astype(np.float32)
@@ -134,23 +157,40 @@ def read_backing(folder: Path) -> tuple[list[Passage], np.ndarray]:
 
 def main() -> None:
     """Command line: unpacked packages in, backing out."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0],
-                                     epilog="Example: python -m workbench.training.backing build/packages build/backing")
-    parser.add_argument("packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)")
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog="Example: python -m workbench.training.backing build/packages build/backing",
+    )
+    parser.add_argument(
+        "packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)"
+    )
     parser.add_argument("backing", type=Path, help="folder to write")
     parser.add_argument("--per-file", type=int, default=2, help="passages from each piece")
     parser.add_argument("--voices", type=int, default=150, help="sung phrases")
-    parser.add_argument("--keep-all", action="store_true",
-                        help="drop nothing here; workbench.training.screen will, with an earlier network")
+    parser.add_argument(
+        "--keep-all",
+        action="store_true",
+        help="drop nothing here; workbench.training.screen will, with an earlier network",
+    )
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     args.backing.mkdir(parents=True, exist_ok=True)
     keep = (lambda samples: True) if args.keep_all else without_drums
     listed: list[Passage] = []
     at = 0
-    with soundfile.SoundFile(args.backing / "backing.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS",
-                             compression_level=0.82) as out:
-        for source in (passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed)):
+    with soundfile.SoundFile(
+        args.backing / "backing.ogg",
+        "w",
+        SAMPLE_RATE,
+        1,
+        format="OGG",
+        subtype="VORBIS",
+        compression_level=0.82,
+    ) as out:
+        for source in (
+            passages(args.packages, args.per_file, keep, args.seed),
+            sung_phrases(args.voices, args.seed),
+        ):
             for passage, x in source:
                 passage.start, passage.length = at, len(x)
                 at += len(x)

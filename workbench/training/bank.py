@@ -33,9 +33,21 @@ PRE_ROLL = round(PRE_ROLL_S * SAMPLE_RATE)
 
 #: Longest shot kept, seconds, by instrument of the drum key.
 LONGEST_S = {
-    "kick": 0.6, "snare": 0.6, "side stick": 0.3, "closed hi-hat": 0.4, "pedal hi-hat": 0.4, "open hi-hat": 1.4,
-    "high tom": 0.9, "mid tom": 0.9, "floor tom": 1.1, "ride": 1.6, "ride bell": 1.4, "crash": 2.2,
-    "tambourine": 0.5, sources.OTHER: 0.5, "note": 1.6,
+    "kick": 0.6,
+    "snare": 0.6,
+    "side stick": 0.3,
+    "closed hi-hat": 0.4,
+    "pedal hi-hat": 0.4,
+    "open hi-hat": 1.4,
+    "high tom": 0.9,
+    "mid tom": 0.9,
+    "floor tom": 1.1,
+    "ride": 1.6,
+    "ride bell": 1.4,
+    "crash": 2.2,
+    "tambourine": 0.5,
+    sources.OTHER: 0.5,
+    "note": 1.6,
 }
 
 #: Velocities at which sound fonts are struck; equal layers are dropped afterwards.
@@ -49,8 +61,13 @@ NOTE_PROGRAMS = {
     "pad": (48, 50, 52, 53, 61, 89, 91),
     "lead": (40, 56, 65, 66, 71, 73, 80, 81, 22),
 }
-NOTE_PITCHES = {"bass": (28, 33, 38, 43), "guitar": (43, 49, 55, 61, 67, 73), "keys": (45, 52, 59, 66, 73),
-                "pad": (48, 55, 62, 69), "lead": (58, 64, 70, 76)}
+NOTE_PITCHES = {
+    "bass": (28, 33, 38, 43),
+    "guitar": (43, 49, 55, 61, 67, 73),
+    "keys": (45, 52, 59, 66, 73),
+    "pad": (48, 55, 62, 69),
+    "lead": (58, 64, 70, 76),
+}
 
 #: Shots of different voices more alike than this are taken as the same recording.
 SAME_SOUND = 0.96
@@ -90,7 +107,11 @@ def trim_shot(samples: np.ndarray, longest_s: float) -> np.ndarray | None:
         x = np.concatenate([np.zeros(PRE_ROLL - attack, np.float32), x])
     x = x[: int(longest_s * SAMPLE_RATE)]
     block = 441
-    level = np.sqrt(np.mean(x[: len(x) // block * block].reshape(-1, block) ** 2, axis=1)) if len(x) >= block else np.ones(1)
+    level = (
+        np.sqrt(np.mean(x[: len(x) // block * block].reshape(-1, block) ** 2, axis=1))
+        if len(x) >= block
+        else np.ones(1)
+    )
     loud = np.flatnonzero(level > 1e-3 * level.max())
     x = x[: (loud[-1] + 2) * block].copy()
     fade = min(len(x) // 4, int(0.03 * SAMPLE_RATE))
@@ -147,7 +168,9 @@ def drum_presets(font: Path) -> tuple[int, dict[int, str]]:
     return (9, presets[128]) if 128 in presets else (0, presets[0])
 
 
-def _render(font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: float, channel: int) -> list[np.ndarray]:
+def _render(
+    font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: float, channel: int
+) -> list[np.ndarray]:
     """Play (program, key, velocity, bank) strikes one by one through fluidsynth."""
     midi = mido.MidiFile(ticks_per_beat=1000)
     track = mido.MidiTrack()
@@ -166,14 +189,35 @@ def _render(font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: flo
     with tempfile.TemporaryDirectory() as folder:
         mid, wav = Path(folder) / "a.mid", Path(folder) / "a.wav"
         midi.save(mid)
-        subprocess.run(["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.4", "-r", str(SAMPLE_RATE),
-                        "-F", str(wav), str(font), str(mid)], check=True, capture_output=True)
+        subprocess.run(
+            [
+                "fluidsynth",
+                "-ni",
+                "-q",
+                "-R",
+                "0",
+                "-C",
+                "0",
+                "-g",
+                "0.4",
+                "-r",
+                str(SAMPLE_RATE),
+                "-F",
+                str(wav),
+                str(font),
+                str(mid),
+            ],
+            check=True,
+            capture_output=True,
+        )
         audio = _read(wav)
     start, step = int(0.19 * SAMPLE_RATE), spacing * SAMPLE_RATE / 1000
     return [audio[int(start + k * step) : int(start + (k + 1) * step) - 441] for k in range(len(strikes))]
 
 
-def font_shots(font: Path, kit: str, table: dict[int, str], longest_s: float = 2.3) -> Iterator[tuple[Shot, np.ndarray]]:
+def font_shots(
+    font: Path, kit: str, table: dict[int, str], longest_s: float = 2.3
+) -> Iterator[tuple[Shot, np.ndarray]]:
     """Every percussion key of every drum preset of a sound font, in layers."""
     channel, presets = drum_presets(font)
     for number, name in presets.items():
@@ -198,7 +242,9 @@ def hydrogen_shots(root: Path) -> Iterator[tuple[Shot, np.ndarray]]:
             instrument = sources.classify(name, table)
             if instrument is None:
                 continue
-            layers = sorted(((float(e.findtext("min") or 0), e.findtext("filename") or "") for e in item.iter("layer")))
+            layers = sorted(
+                (float(e.findtext("min") or 0), e.findtext("filename") or "") for e in item.iter("layer")
+            )
             files = [f for _, f in layers] or [item.findtext("filename") or ""]
             for layer, file in enumerate(files):
                 path = root / folder / file
@@ -227,7 +273,11 @@ def patch_shots(folder: Path, kit: str) -> Iterator[tuple[Shot, np.ndarray]]:
         instrument = sources.GENERAL_MIDI.get(int(path.name[:3]))
         data = path.read_bytes()
         header = data[239 : 239 + 96]
-        size, rate, modes = struct.unpack("<I", header[8:12])[0], struct.unpack("<H", header[20:22])[0], header[55]
+        size, rate, modes = (
+            struct.unpack("<I", header[8:12])[0],
+            struct.unpack("<H", header[20:22])[0],
+            header[55],
+        )
         if instrument is None or not modes & 1:
             continue
         raw = np.frombuffer(data[335 : 335 + size // 2 * 2], "<u2" if modes & 2 else "<i2").astype(np.float32)
@@ -256,7 +306,9 @@ def drop_copies(shots: list[tuple[Shot, np.ndarray]]) -> list[tuple[Shot, np.nda
             kept.append((shot, x))
             continue
         seen = heads.get(shot.instrument, np.zeros((0, HEAD), np.float32))
-        is_layer = any((s.kit, s.instrument, s.voice) == (shot.kit, shot.instrument, shot.voice) for s, _ in kept[-4:])
+        is_layer = any(
+            (s.kit, s.instrument, s.voice) == (shot.kit, shot.instrument, shot.voice) for s, _ in kept[-4:]
+        )
         if np.any(likeness(x, seen) > (SAME_LAYER if is_layer else SAME_SOUND)):
             continue
         heads[shot.instrument] = np.concatenate([seen, head_of(x)[None]])
@@ -273,8 +325,12 @@ def write_bank(shots: list[tuple[Shot, np.ndarray]], folder: Path) -> None:
     for shot, x in drums + notes:
         shot.start, shot.length = at, len(x)
         at += len(x)
-    soundfile.write(folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE, subtype="PCM_16")
-    with soundfile.SoundFile(folder / "notes.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.5) as out:
+    soundfile.write(
+        folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE, subtype="PCM_16"
+    )
+    with soundfile.SoundFile(
+        folder / "notes.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.5
+    ) as out:
         for _, x in notes:
             out.write(x)
     (folder / "shots.json").write_text(json.dumps([asdict(s) for s, _ in drums + notes]))
@@ -295,8 +351,14 @@ def collect(root: Path) -> list[tuple[Shot, np.ndarray]]:
     tim = root / "timgm6mb-soundfont/usr/share/sounds/sf2/TimGM6mb.sf2"
     steps = (
         ("Black Pearl", lambda: font_shots(fonts / "Black_Pearl_4_LV2.sf2", "Black Pearl", sources.AVLDRUMS)),
-        ("Red Zeppelin", lambda: font_shots(fonts / "Red_Zeppelin_4_LV2.sf2", "Red Zeppelin", sources.AVLDRUMS)),
-        ("Hydrogen kits", lambda: hydrogen_shots(root / "hydrogen-drumkits/usr/share/hydrogen/data/drumkits")),
+        (
+            "Red Zeppelin",
+            lambda: font_shots(fonts / "Red_Zeppelin_4_LV2.sf2", "Red Zeppelin", sources.AVLDRUMS),
+        ),
+        (
+            "Hydrogen kits",
+            lambda: hydrogen_shots(root / "hydrogen-drumkits/usr/share/hydrogen/data/drumkits"),
+        ),
         ("FreePats", lambda: patch_shots(root / "freepats/usr/share/midi/freepats/Drum_000", "FreePats")),
         ("lmms", lambda: single_shots(root / "lmms-common/usr/share/lmms/samples/drums", "lmms")),
         ("sonic-pi", lambda: single_shots(root / "sonic-pi-samples/usr/share/sonic-pi/samples", "sonic-pi")),
@@ -316,9 +378,13 @@ def collect(root: Path) -> list[tuple[Shot, np.ndarray]]:
 
 def main() -> None:
     """Command line: unpacked packages in, bank out."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0],
-                                     epilog="Example: python -m workbench.training.bank build/packages build/bank")
-    parser.add_argument("packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)")
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog="Example: python -m workbench.training.bank build/packages build/bank",
+    )
+    parser.add_argument(
+        "packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)"
+    )
     parser.add_argument("bank", type=Path, help="folder to write")
     args = parser.parse_args()
     shots = drop_copies(collect(args.packages))

@@ -1,4 +1,4 @@
-"""Read thresholds, lateness and confidence from a validation run, and write them beside the weights.
+"""Read lateness and confidence from a validation run, and write them beside the weights.
 
 Matching follows mir_eval (C. Raffel et al., ISMIR 2014): a peak and a stroke
 within 50 ms, each used once.
@@ -21,14 +21,15 @@ from workbench.training.planning import SETTINGS
 WINDOW_S = 0.05
 LOWEST_PEAK = 0.05
 
-#: Thresholds tried; the range keeps a draft from being flooded by one rare instrument.
-THRESHOLDS = np.round(np.arange(0.40, 0.601, 0.05), 2)
-FLAT = 0.005
+#: One threshold for every instrument: others gained at most 0.01 in validation and did not carry over.
+THRESHOLD = 0.5
 BINS = np.linspace(0.0, 1.0, 21)
 FEWEST_PEAKS = 8
 
 
-def collect_peaks(validation: dict[str, np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
+def collect_peaks(
+    validation: dict[str, np.ndarray], column: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """All peaks of one instrument over the clips with drums.
 
     Returns
@@ -36,12 +37,10 @@ def collect_peaks(validation: dict[str, np.ndarray], column: int) -> tuple[np.nd
     height : ndarray (peaks,), 0–1
     is_stroke : ndarray (peaks,), bool
     late_s : ndarray (hits,), peak time less stroke time
-    count : int
-        Strokes in truth.
     """
     heard, strokes, settings = validation["heard"], validation["strokes"], validation["settings"]
     end = heard.shape[1] / 100 - 0.03
-    heights, hits, late, count = [], [], [], 0
+    heights, hits, late = [], [], []
     for clip in np.flatnonzero(settings[:, SETTINGS.index("has_drums")] > 0):
         onset = heard[clip, :, column].astype(np.float32) / 255
         frames = find_peaks(onset, LOWEST_PEAK)
@@ -55,18 +54,7 @@ def collect_peaks(validation: dict[str, np.ndarray], column: int) -> tuple[np.nd
             late.append(times[p] - truth[t])
         heights.append(onset[frames])
         hits.append(hit)
-        count += len(truth)
-    return np.concatenate(heights), np.concatenate(hits), np.array(late), count
-
-
-def choose_threshold(height: np.ndarray, is_stroke: np.ndarray, count: int) -> float:
-    """The highest threshold whose F-measure is within :data:`FLAT` of the best.
-
-    Where the optimum is flat, fewer false strokes are less work for the user.
-    """
-    scores = np.array([2 * np.sum(is_stroke & (height >= t)) / max(1, np.sum(height >= t) + count)
-                       for t in THRESHOLDS])
-    return float(THRESHOLDS[np.flatnonzero(scores >= scores.max() - FLAT)[-1]])
+    return np.concatenate(heights), np.concatenate(hits), np.array(late)
 
 
 def fit_confidence(height: np.ndarray, is_stroke: np.ndarray) -> tuple[list[float], list[float]]:
@@ -90,14 +78,14 @@ def fit_confidence(height: np.ndarray, is_stroke: np.ndarray) -> tuple[list[floa
 
 
 def calibrate(validation: dict[str, np.ndarray]) -> dict[str, dict[str, object]]:
-    """Threshold, lateness and confidence of every instrument."""
+    """Lateness and confidence of every instrument."""
     table: dict[str, dict[str, object]] = {}
     for column, name in enumerate(DETECTED):
-        height, is_stroke, late, count = collect_peaks(validation, column)
+        height, is_stroke, late = collect_peaks(validation, column)
         activation, confidence = fit_confidence(height, is_stroke)
         points = np.linspace(0.05, 1.0, 20)
         table[name] = {
-            "threshold": choose_threshold(height, is_stroke, count),
+            "threshold": THRESHOLD,
             "lateness_s": round(float(np.median(late)) if len(late) else 0.0, 4),
             "activation": [round(float(p), 2) for p in points],
             "confidence": [round(float(c), 3) for c in np.interp(points, activation, confidence)],
@@ -107,8 +95,13 @@ def calibrate(validation: dict[str, np.ndarray]) -> dict[str, dict[str, object]]
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
-        "Example: python -m workbench.training.calibrate build/validation.npz workbench/weights/detector.onnx"))
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog=(
+            "Example: python -m workbench.training.calibrate build/validation.npz "
+            "workbench/weights/detector.onnx"
+        ),
+    )
     parser.add_argument("validation", type=Path, help="written by workbench.training.validate")
     parser.add_argument("model", type=Path, help="the .onnx file; its .json is written beside it")
     args = parser.parse_args()
@@ -118,7 +111,7 @@ def main() -> None:
     text = json.dumps({"sha256": digest, "instruments": table}, indent=1)
     args.model.with_suffix(".json").write_text(text + "\n")
     for name, row in table.items():
-        print(f"{name:15s} threshold {row['threshold']:.2f}, {1000 * float(str(row['lateness_s'])):+.1f} ms")
+        print(f"{name:15s} {1000 * float(str(row['lateness_s'])):+.1f} ms")
 
 
 if __name__ == "__main__":

@@ -26,8 +26,16 @@ def export_weights(weights: Path, model: Path) -> float:
     axes = {0: "passage", 1: "frame"}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        torch.onnx.export(network, (example,), str(model), input_names=["frames"], output_names=["logits"],
-                          dynamic_axes={"frames": axes, "logits": axes}, opset_version=OPSET, dynamo=False)
+        torch.onnx.export(
+            network,
+            (example,),
+            str(model),
+            input_names=["frames"],
+            output_names=["logits"],
+            dynamic_axes={"frames": axes, "logits": axes},
+            opset_version=OPSET,
+            dynamo=False,
+        )
     session = onnxruntime.InferenceSession(str(model), providers=["CPUExecutionProvider"])
     frames = torch.randn(3, 350, len(WINDOWS), BANDS) - 3
     with torch.no_grad():
@@ -37,8 +45,13 @@ def export_weights(weights: Path, model: Path) -> float:
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
-        "Example: python -m workbench.training.export build/run1/average.pt workbench/weights/detector.onnx"))
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog=(
+            "Example: python -m workbench.training.export build/run1/average.pt "
+            "workbench/weights/detector.onnx"
+        ),
+    )
     parser.add_argument("weights", type=Path)
     parser.add_argument("model", type=Path)
     args = parser.parse_args()

@@ -61,7 +61,9 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
     with ThreadPoolExecutor() as pool:
         read = list(pool.map(read_backing, backings))
     passages, recorded = [], np.concatenate([samples for _, samples in read])
-    for (found_passages, _), start in zip(read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False):
+    for (found_passages, _), start in zip(
+        read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False
+    ):
         passages += [replace(p, start=p.start + int(start)) for p in found_passages]
     procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)
     parts = [samples, recorded]
@@ -72,8 +74,12 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
     for shot in shots:
         if shot.pitch:
             key = (shot.kit, shot.voice)
-            notes.setdefault(shot.instrument, {}).setdefault(key, []).append((shot.pitch, shot.start, shot.length))
-        elif _is_held_out(shot.kit) == held_out or (held_out and shot.instrument in (sources.OTHER, "tambourine")):
+            notes.setdefault(shot.instrument, {}).setdefault(key, []).append(
+                (shot.pitch, shot.start, shot.length)
+            )
+        elif _is_held_out(shot.kit) == held_out or (
+            held_out and shot.instrument in (sources.OTHER, "tambourine")
+        ):
             key3 = (shot.kit, shot.instrument, shot.voice)
             if key3 not in found:
                 found[key3] = Voice(shot.kit)
@@ -94,9 +100,14 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
                 kits.setdefault(voice.kit, {}).setdefault(instrument, []).append(index)
     kits = {kit: table for kit, table in kits.items() if len(table) >= WHOLE_KIT}
     offset = len(samples)
-    kept = [p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out]
+    kept = [
+        p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out
+    ]
     return Library(
-        np.concatenate(parts).astype(np.float32), voices, kits,
+        np.concatenate(parts).astype(np.float32),
+        voices,
+        kits,
         {role: list(table.values()) for role, table in notes.items()},
         [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"],
-        [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"])
+        [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"],
+    )

@@ -74,7 +74,9 @@ def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: 
             part_i, part_f = ints[k : k + 60000], floats[k : k + 60000]
             kernel((32, len(part_i)), (256,), (audio, part_i, part_f, np.int32(samples), out))
         return out
-    for (row, start, offset, length, stop), (rate, gain, damp, release, soften) in zip(ints.tolist(), floats.tolist(), strict=True):
+    for (row, start, offset, length, stop), (rate, gain, damp, release, soften) in zip(
+        ints.tolist(), floats.tolist(), strict=True
+    ):
         first = max(0, -start)
         n = np.arange(first, min(int((length - 3) / rate), samples - start))
         if len(n) == 0:
@@ -100,7 +102,9 @@ def _squeeze(x: Any, amount: Any, xp: ModuleType) -> Any:
     taps = np.concatenate([np.linspace(0, 1, 2)[1:], np.exp(-np.arange(1, 30) / 8.0)])
     kernel = xp.asarray((taps / taps.sum()).astype(np.float32))
     padded = xp.pad(power, ((0, 0), (len(taps) - 1, 0)))
-    smooth = sum(kernel[k] * padded[:, len(taps) - 1 - k : len(taps) - 1 - k + blocks] for k in range(len(taps)))
+    smooth = sum(
+        kernel[k] * padded[:, len(taps) - 1 - k : len(taps) - 1 - k + blocks] for k in range(len(taps))
+    )
     level = xp.sqrt(smooth + 1e-12)
     usual = xp.sqrt(xp.mean(power, axis=1, keepdims=True) + 1e-12)
     gain = xp.maximum(level / usual, 0.5) ** (-amount[:, None])
@@ -131,8 +135,9 @@ def _compress_lossily(x: Any, amount: Any, xp: ModuleType) -> Any:
     window = xp.asarray(np.sin(np.pi * (np.arange(2 * half) + 0.5) / (2 * half)).astype(np.float32))
     padded = xp.ascontiguousarray(xp.pad(x, ((0, 0), (half, (count + 1) * half - samples))))
     step = padded.strides[-1]
-    frames = xp.lib.stride_tricks.as_strided(padded, (clips, count + 1, 2 * half),
-                                             (padded.strides[0], half * step, step))
+    frames = xp.lib.stride_tricks.as_strided(
+        padded, (clips, count + 1, 2 * half), (padded.strides[0], half * step, step)
+    )
     spectrum = fft.rfft(frames * window)
     power = xp.pad(xp.abs(spectrum) ** 2, ((0, 0), (0, 0), (7, 6)))
     total = xp.cumsum(power, axis=2)
@@ -140,7 +145,12 @@ def _compress_lossily(x: Any, amount: Any, xp: ModuleType) -> Any:
     around = xp.concatenate([around[..., :1], around], axis=2)[..., : half + 1]
     place = xp.arange(half + 1, dtype=np.float32) / half
     coarse = around * amount[:, None, None] * (0.3 + 1.7 * place)
-    quiet = around < xp.sqrt(xp.mean(xp.abs(spectrum) ** 2, axis=2, keepdims=True)) * (0.01 * amount[:, None, None]) * place
+    quiet = (
+        around
+        < xp.sqrt(xp.mean(xp.abs(spectrum) ** 2, axis=2, keepdims=True))
+        * (0.01 * amount[:, None, None])
+        * place
+    )
     rounded = coarse * (xp.round(spectrum.real / coarse) + 1j * xp.round(spectrum.imag / coarse))
     back = fft.irfft(xp.where(quiet, 0, rounded).astype(np.complex64), 2 * half) * window
     return (back[:, 1:, :half] + back[:, :-1, half:]).reshape(clips, -1)[:, :samples]
@@ -160,12 +170,30 @@ def render(plans: list[Plan], audio: Any, samples: int, seed: int, xp: ModuleTyp
     counts = np.repeat(np.arange(len(plans)), [len(p.ints) for p in plans])
     ints = np.concatenate([p.ints for p in plans])
     ints[:, 0] += ROWS * counts.astype(np.int32)
-    return render_arrays(ints, np.concatenate([p.floats for p in plans]), np.stack([p.eq_db for p in plans]),
-                         np.stack([p.wet for p in plans]), np.stack([p.settings for p in plans]), audio, samples, seed, xp)
+    return render_arrays(
+        ints,
+        np.concatenate([p.floats for p in plans]),
+        np.stack([p.eq_db for p in plans]),
+        np.stack([p.wet for p in plans]),
+        np.stack([p.settings for p in plans]),
+        audio,
+        samples,
+        seed,
+        xp,
+    )
 
 
-def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, settings: np.ndarray, audio: Any,
-                  samples: int, seed: int, xp: ModuleType = np) -> Any:
+def render_arrays(
+    ints: Any,
+    floats: Any,
+    eq_db: np.ndarray,
+    wet: np.ndarray,
+    settings: np.ndarray,
+    audio: Any,
+    samples: int,
+    seed: int,
+    xp: ModuleType = np,
+) -> Any:
     """As :func:`render`, from arrays joined over the batch (rows numbered through)."""
     clips = len(settings)
     fft = scipy.fft if xp is np else xp.fft
@@ -173,7 +201,9 @@ def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, se
     noise = np.random.default_rng(seed) if xp is np else xp.random.default_rng(seed)
     eq_db, wet, settings = xp.asarray(eq_db), xp.asarray(wet), xp.asarray(settings)
     value = {name: settings[:, k] for k, name in enumerate(SETTINGS)}
-    rows = add_events(audio, xp.asarray(ints), xp.asarray(floats), clips * ROWS, samples, xp).reshape(clips, ROWS, samples)
+    rows = add_events(audio, xp.asarray(ints), xp.asarray(floats), clips * ROWS, samples, xp).reshape(
+        clips, ROWS, samples
+    )
 
     bins = samples // 2 + 1
     hz = xp.maximum(xp.arange(bins, dtype=np.float32) * (SAMPLE_RATE / samples), 1.0)
@@ -199,13 +229,20 @@ def render_arrays(ints: Any, floats: Any, eq_db: np.ndarray, wet: np.ndarray, se
     both = (value["has_drums"] * value["has_backing"])[:, None]
     ratio = xp.where(both > 0, 10 ** (value["drums_db"][:, None] / 20), value["has_drums"][:, None])
     backing_level = _rms(backing, xp)
-    mix = drums / xp.maximum(level, 1e-5) * ratio + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
+    mix = (
+        drums / xp.maximum(level, 1e-5) * ratio
+        + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
+    )
     mix = _drive(_squeeze(mix, value["mix_squeeze"], xp), value["mix_drive"], xp)
-    mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (value["noise_db"][:, None] / 20)
+    mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (
+        value["noise_db"][:, None] / 20
+    )
     order = xp.where(value["lossy"] > 0, 60.0, 8.0).astype(np.float32)[:, None]
     slope = 1 / (1 + xp.minimum(hz[None] / value["low_pass_hz"][:, None], 4.0) ** order)
     mix = fft.irfft(fft.rfft(mix) * slope, samples)
     lossy = [k for k, amount in enumerate(lossiness) if amount > 0]
     if lossy:
-        mix[xp.asarray(lossy)] = _compress_lossily(mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp)
+        mix[xp.asarray(lossy)] = _compress_lossily(
+            mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp
+        )
     return (mix / xp.maximum(_rms(mix, xp), 1e-4) * 10 ** (value["gain_db"][:, None] / 20)).astype(np.float32)

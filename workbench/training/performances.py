@@ -24,8 +24,9 @@ INDEX = {name: k for k, name in enumerate(DETECTED)}
 #: Index of strokes on instruments outside the drum key (never labelled).
 OTHER_INDEX = len(DETECTED)
 
-KICK, SNARE, STICK, CLOSED, OPEN, PEDAL = (INDEX[n] for n in (
-    "kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat"))
+KICK, SNARE, STICK, CLOSED, OPEN, PEDAL = (
+    INDEX[n] for n in ("kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat")
+)
 TOMS = tuple(INDEX[n] for n in ("high tom", "mid tom", "floor tom"))
 RIDE, BELL, CRASH, TAMBOURINE = (INDEX[n] for n in ("ride", "ride bell", "crash", "tambourine"))
 
@@ -54,8 +55,14 @@ class Performance:
     def cut(self, first: float, last: float) -> Performance:
         """The strokes from beat *first* (a hair early counts) to *last*."""
         keep = (self.beat >= first - 0.1) & (self.beat < last - 0.1)
-        return Performance(self.beat[keep] - first, self.instrument[keep], self.velocity[keep],
-                           self.beats_per_bar, last - first, self.tempo_bpm)
+        return Performance(
+            self.beat[keep] - first,
+            self.instrument[keep],
+            self.velocity[keep],
+            self.beats_per_bar,
+            last - first,
+            self.tempo_bpm,
+        )
 
 
 def read_performance(path: Path, tempo_bpm: float, beats_per_bar: int) -> Performance:
@@ -65,7 +72,9 @@ def read_performance(path: Path, tempo_bpm: float, beats_per_bar: int) -> Perfor
     for message in mido.merge_tracks(midi.tracks):
         ticks += message.time
         if message.type == "note_on" and message.velocity and message.note in GROOVE_MIDI:
-            rows.append((ticks / midi.ticks_per_beat, INDEX[GROOVE_MIDI[message.note]], message.velocity / 127))
+            rows.append(
+                (ticks / midi.ticks_per_beat, INDEX[GROOVE_MIDI[message.note]], message.velocity / 127)
+            )
     beat, instrument, velocity = np.array(rows, float).reshape(-1, 3).T
     bars = max(1.0, np.ceil((beat.max(initial=0.0) + 0.01) / beats_per_bar))
     return Performance(beat, instrument.astype(int), velocity, beats_per_bar, bars * beats_per_bar, tempo_bpm)
@@ -77,8 +86,12 @@ def write_performances(folder: Path, file: Path) -> None:
     for split in ("train", "validation"):
         for kind, found in zip(("grooves", "fills"), read_groove_midi(folder, split), strict=True):
             name = f"{split}_{kind}"
-            columns[name] = np.concatenate([np.stack([p.beat, p.instrument, p.velocity], 1) for p in found]).astype(np.float32)
-            columns[f"{name}_heads"] = np.array([(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in found])
+            columns[name] = np.concatenate(
+                [np.stack([p.beat, p.instrument, p.velocity], 1) for p in found]
+            ).astype(np.float32)
+            columns[f"{name}_heads"] = np.array(
+                [(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in found]
+            )
     np.savez_compressed(file, **columns)
 
 
@@ -89,8 +102,12 @@ def read_performances(file: Path, split: str) -> tuple[list[Performance], list[P
         for kind in ("grooves", "fills"):
             heads, rows = data[f"{split}_{kind}_heads"], data[f"{split}_{kind}"].astype(float)
             parts = np.split(rows, np.cumsum(heads[:, 0].astype(int))[:-1])
-            result.append([Performance(r[:, 0], r[:, 1].astype(int), r[:, 2], int(h[1]), float(h[2]), float(h[3]))
-                           for h, r in zip(heads, parts, strict=True)])
+            result.append(
+                [
+                    Performance(r[:, 0], r[:, 1].astype(int), r[:, 2], int(h[1]), float(h[2]), float(h[3]))
+                    for h, r in zip(heads, parts, strict=True)
+                ]
+            )
     return result[0], result[1]
 
 
@@ -113,8 +130,12 @@ def join(parts: list[Performance]) -> Performance:
     starts = np.cumsum([0.0] + [p.length for p in parts])
     return Performance(
         np.concatenate([p.beat + s for p, s in zip(parts, starts, strict=False)]),
-        np.concatenate([p.instrument for p in parts]), np.concatenate([p.velocity for p in parts]),
-        parts[0].beats_per_bar, float(starts[-1]), parts[0].tempo_bpm)
+        np.concatenate([p.instrument for p in parts]),
+        np.concatenate([p.velocity for p in parts]),
+        parts[0].beats_per_bar,
+        float(starts[-1]),
+        parts[0].tempo_bpm,
+    )
 
 
 def drop_beats(performance: Performance, kept: tuple[int, ...]) -> Performance:
@@ -127,11 +148,19 @@ def drop_beats(performance: Performance, kept: tuple[int, ...]) -> Performance:
     keep = place >= 0
     new = bar * len(kept) + place + offset
     order = np.argsort(new[keep], kind="stable")
-    return Performance(new[keep][order], performance.instrument[keep][order], performance.velocity[keep][order],
-                       len(kept), performance.length / n * len(kept), performance.tempo_bpm)
+    return Performance(
+        new[keep][order],
+        performance.instrument[keep][order],
+        performance.velocity[keep][order],
+        len(kept),
+        performance.length / n * len(kept),
+        performance.tempo_bpm,
+    )
 
 
-def human_performance(rng: np.random.Generator, grooves: list[Performance], fills: list[Performance], beats: float) -> Performance:
+def human_performance(
+    rng: np.random.Generator, grooves: list[Performance], fills: list[Performance], beats: float
+) -> Performance:
     """At least *beats* beats of a human groove from any bar of it, now and then with a human fill."""
     weight = np.sqrt([min(g.length, 64) for g in grooves])
     groove = grooves[rng.choice(len(grooves), p=weight / weight.sum())]
@@ -160,7 +189,9 @@ def human_performance(rng: np.random.Generator, grooves: list[Performance], fill
     parts[0].beats_per_bar = n
     whole = join(parts)
     if n == 4 and (draw := rng.random()) < 0.16:
-        whole = drop_beats(whole, ((0, 1, 2), (0, 1, 3), (0, 1))[0 if draw < 0.07 else 1 if draw < 0.11 else 2])
+        whole = drop_beats(
+            whole, ((0, 1, 2), (0, 1, 3), (0, 1))[0 if draw < 0.07 else 1 if draw < 0.11 else 2]
+        )
     return whole
 
 
@@ -183,7 +214,8 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     practice, no source.
     """
     n, parts = [(4, 4), (4, 2), (4, 3), (3, 2), (3, 4), (2, 4), (2, 3), (4, 3)][
-        rng.choice(8, p=[0.3, 0.22, 0.08, 0.09, 0.05, 0.06, 0.14, 0.06])]
+        rng.choice(8, p=[0.3, 0.22, 0.08, 0.09, 0.05, 0.06, 0.14, 0.06])
+    ]
     bars = int(np.ceil(beats / n)) + 1
     cells = n * parts
     swing = rng.uniform(0.0, 0.17) if parts in (2, 4) and rng.random() < 0.25 else 0.0
@@ -192,11 +224,15 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     half_time = n == 4 and rng.random() < 0.12
     jazz = n >= 3 and parts == 3 and rng.random() < 0.4
 
-    time_keeper = rng.choice([CLOSED, OPEN, RIDE, CRASH, BELL, TOMS[2], STICK, PEDAL, -1],
-                             p=[0.44, 0.1, 0.22, 0.09, 0.04, 0.04, 0.02, 0.0, 0.05])
+    time_keeper = rng.choice(
+        [CLOSED, OPEN, RIDE, CRASH, BELL, TOMS[2], STICK, PEDAL, -1],
+        p=[0.44, 0.1, 0.22, 0.09, 0.04, 0.04, 0.02, 0.0, 0.05],
+    )
     density = rng.random()
     if parts == 4:
-        keeper_cells = np.arange(0, cells, 2) if density < 0.65 else np.arange(cells) if density < 0.85 else beat_cells
+        keeper_cells = (
+            np.arange(0, cells, 2) if density < 0.65 else np.arange(cells) if density < 0.85 else beat_cells
+        )
     else:
         keeper_cells = np.arange(cells) if density < 0.7 else beat_cells
     if jazz:
@@ -258,7 +294,9 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     return Performance(beat[order], instrument[order].astype(int), velocity[order], n, float(bars * n), tempo)
 
 
-def _fill(rng: np.random.Generator, bar_beat: float, first: int, cells: int, parts: int) -> list[tuple[float, int, float]]:
+def _fill(
+    rng: np.random.Generator, bar_beat: float, first: int, cells: int, parts: int
+) -> list[tuple[float, int, float]]:
     """A fill: runs of one to four strokes, snare and toms downwards or as they fall, kick between."""
     rows: list[tuple[float, int, float]] = []
     drums = (SNARE, *TOMS)
@@ -347,14 +385,20 @@ def beat_times(rng: np.random.Generator, n_beats: int, tempo_bpm: float) -> np.n
     length = np.full(n_beats, 60.0 / tempo_bpm)
     if rng.random() < 0.5:
         drift = np.cumsum(rng.normal(0, rng.choice([0.002, 0.006, 0.012]), n_beats))
-        length = length * np.exp(drift - drift.mean()) * np.exp(rng.normal(0, rng.choice([0.0, 0.004, 0.01]), n_beats))
+        length = (
+            length
+            * np.exp(drift - drift.mean())
+            * np.exp(rng.normal(0, rng.choice([0.0, 0.004, 0.01]), n_beats))
+        )
     return np.concatenate([[0.0], np.cumsum(length)])
 
 
 def main() -> None:
     """Command line: Groove MIDI's folder in, one file out."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0],
-                                     epilog="Example: python -m workbench.training.performances groove-midi build/performances.npz")
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog="Example: python -m workbench.training.performances groove-midi build/performances.npz",
+    )
     parser.add_argument("groove_midi", type=Path, help="the Groove MIDI data set, MIDI only")
     parser.add_argument("file", type=Path, help="file to write")
     args = parser.parse_args()

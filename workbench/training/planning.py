@@ -48,7 +48,8 @@ class Plan:
     Attributes
     ----------
     ints : ndarray (events, 5), int32; floats : ndarray (events, 5), float32
-    eq_db : ndarray (ROWS + 1, EQ_POINTS), dB at points spaced evenly in octaves; the last row colours the room
+    eq_db : ndarray (ROWS + 1, EQ_POINTS), dB at points evenly spaced in octaves;
+        the last row colours the room
     wet : ndarray (ROWS,), room level
     settings : ndarray (n,), the rest of the mix, see :data:`SETTINGS`
     onset, velocity : ndarray (frames, 13); beat, downbeat : ndarray (frames,)
@@ -69,8 +70,21 @@ class Plan:
     beats: np.ndarray
 
 
-SETTINGS = ("room_s", "room_delay_s", "drum_drive", "drum_squeeze", "drums_db", "mix_drive", "mix_squeeze",
-            "low_pass_hz", "noise_db", "has_drums", "has_backing", "gain_db", "lossy")
+SETTINGS = (
+    "room_s",
+    "room_delay_s",
+    "drum_drive",
+    "drum_squeeze",
+    "drums_db",
+    "mix_drive",
+    "mix_squeeze",
+    "low_pass_hz",
+    "noise_db",
+    "has_drums",
+    "has_backing",
+    "gain_db",
+    "lossy",
+)
 
 
 @dataclass
@@ -100,8 +114,13 @@ def _choose_kit(rng: np.random.Generator, library: Library) -> list[Voice]:
     return chosen
 
 
-def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarray, instrument: np.ndarray,
-                   velocity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _stroke_events(
+    rng: np.random.Generator,
+    library: Library,
+    time_s: np.ndarray,
+    instrument: np.ndarray,
+    velocity: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Events of the drums: layer by velocity, pitch, level, choke, flams and snare buzz."""
     kit = _choose_kit(rng, library)
     n_names = len(NAMES)
@@ -138,12 +157,22 @@ def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarra
     if rng.random() < 0.06:
         crash = instrument == play.CRASH
         stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
-    gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
+    gain = (
+        10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
+    )
     start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
     jitter = np.exp(rng.normal(0, 0.004, n))
     ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
-    floats = np.stack([rate[instrument] * jitter, gain, damp[instrument],
-                       np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03))), washy[instrument]], axis=1)
+    floats = np.stack(
+        [
+            rate[instrument] * jitter,
+            gain,
+            damp[instrument],
+            np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03))),
+            washy[instrument],
+        ],
+        axis=1,
+    )
     if rng.random() < 0.25:
         voice = library.voices["snare"][rng.integers(len(library.voices["snare"]))]
         hit = np.isin(instrument, (play.KICK, *play.TOMS))
@@ -155,7 +184,9 @@ def _stroke_events(rng: np.random.Generator, library: Library, time_s: np.ndarra
     return ints, floats
 
 
-def _recorded_events(rng: np.random.Generator, library: Library, clip_s: float) -> tuple[list[list[float]], list[list[float]]]:
+def _recorded_events(
+    rng: np.random.Generator, library: Library, clip_s: float
+) -> tuple[list[list[float]], list[list[float]]]:
     ints: list[list[float]] = []
     floats: list[list[float]] = []
     at = -rng.uniform(0, 4)
@@ -168,7 +199,9 @@ def _recorded_events(rng: np.random.Generator, library: Library, clip_s: float) 
     return ints, floats
 
 
-def _sung_events(rng: np.random.Generator, library: Library, clip_s: float) -> tuple[list[list[float]], list[list[float]]]:
+def _sung_events(
+    rng: np.random.Generator, library: Library, clip_s: float
+) -> tuple[list[list[float]], list[list[float]]]:
     ints: list[list[float]] = []
     floats: list[list[float]] = []
     at = rng.uniform(0, 3)
@@ -187,7 +220,9 @@ def _mark(frames: int, times_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return frame, (frame >= 0) & (frame < frames)
 
 
-def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, neighbours: tuple[float, ...]) -> None:
+def _spread(
+    target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, neighbours: tuple[float, ...]
+) -> None:
     for reach, value in enumerate((1.0, *neighbours)):
         for at in (frame - reach, frame + reach):
             ok = (at >= 0) & (at < len(target))
@@ -235,7 +270,9 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
             extra.append(_recorded_events(rng, library, clip_s))
         if rhythm:
             kicks = time_s[instrument == play.KICK]
-            extra.append(arrange_notes(rng, library, beat_s, n, kicks, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW)))
+            extra.append(
+                arrange_notes(rng, library, beat_s, n, kicks, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW))
+            )
         if rng.random() < 0.5 and library.sung:
             extra.append(_sung_events(rng, library, clip_s))
         for i_list, f_list in extra:
@@ -244,16 +281,30 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
                 floats.append(np.array(f_list))
 
     eq_db = _equaliser(rng)
-    wet = np.where(rng.random(ROWS) < 0.8, 1.0, 0.3) * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15]) * rng.uniform(0.3, 1.0, ROWS)
+    wet = (
+        np.where(rng.random(ROWS) < 0.8, 1.0, 0.3)
+        * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15])
+        * rng.uniform(0.3, 1.0, ROWS)
+    )
     wet[DRUM_ROWS:] *= 0.4
     drums_db = rng.uniform(-12, 18) if rng.random() < 0.4 else rng.normal(-2, 4)
-    settings = np.array([
-        np.exp(rng.uniform(np.log(0.03), np.log(0.5))), rng.uniform(0.0, 0.03),
-        rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]), rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
-        drums_db, rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]), rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
-        rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]), rng.uniform(-90, -38),
-        float(with_drums), float(backing), rng.uniform(-14, 4) if rng.random() < 0.35 else rng.normal(0, 2),
-        rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25])])
+    settings = np.array(
+        [
+            np.exp(rng.uniform(np.log(0.03), np.log(0.5))),
+            rng.uniform(0.0, 0.03),
+            rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]),
+            rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
+            drums_db,
+            rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]),
+            rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
+            rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]),
+            rng.uniform(-90, -38),
+            float(with_drums),
+            float(backing),
+            rng.uniform(-14, 4) if rng.random() < 0.35 else rng.normal(0, 2),
+            rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25]),
+        ]
+    )
 
     frames = round(clip_s * FRAME_RATE_HZ)
     onset, level = np.zeros((frames, len(INDEX)), np.float16), np.zeros((frames, len(INDEX)), np.float16)
@@ -273,9 +324,19 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     elif not heard:
         beat[:], downbeat[:] = -1, -1
     inside = (beat_s >= 0) & (beat_s < clip_s)
-    return Plan(np.concatenate(ints).astype(np.int32), np.concatenate(floats).astype(np.float32), eq_db.astype(np.float32),
-                wet.astype(np.float32), settings.astype(np.float32), onset, level, beat, downbeat,
-                np.stack([t, i, v], axis=1), np.stack([beat_s[inside], number[inside] + 1], axis=1))
+    return Plan(
+        np.concatenate(ints).astype(np.int32),
+        np.concatenate(floats).astype(np.float32),
+        eq_db.astype(np.float32),
+        wet.astype(np.float32),
+        settings.astype(np.float32),
+        onset,
+        level,
+        beat,
+        downbeat,
+        np.stack([t, i, v], axis=1),
+        np.stack([beat_s[inside], number[inside] + 1], axis=1),
+    )
 
 
 def _equaliser(rng: np.random.Generator) -> np.ndarray:

@@ -16,8 +16,21 @@ from workbench.drumkit import DETECTED
 from workbench.training.bank import LONGEST_S, PRE_ROLL, SAMPLE_RATE, Shot
 
 #: Voices made of each instrument.
-COUNTS = {"closed hi-hat": 90, "open hi-hat": 60, "pedal hi-hat": 40, "ride": 50, "ride bell": 30, "crash": 50,
-          "high tom": 25, "mid tom": 25, "floor tom": 25, "kick": 50, "snare": 60, "side stick": 30, "tambourine": 10}
+COUNTS = {
+    "closed hi-hat": 90,
+    "open hi-hat": 60,
+    "pedal hi-hat": 40,
+    "ride": 50,
+    "ride bell": 30,
+    "crash": 50,
+    "high tom": 25,
+    "mid tom": 25,
+    "floor tom": 25,
+    "kick": 50,
+    "snare": 60,
+    "side stick": 30,
+    "tambourine": 10,
+}
 
 
 def _band(rng: np.random.Generator, x: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -30,7 +43,9 @@ def _decay(n: int, seconds: float) -> np.ndarray:
     return np.exp(-np.arange(n) / (seconds * SAMPLE_RATE))
 
 
-def _metal(rng: np.random.Generator, n: int, low: float, high: float, decay_s: float, partials: int) -> np.ndarray:
+def _metal(
+    rng: np.random.Generator, n: int, low: float, high: float, decay_s: float, partials: int
+) -> np.ndarray:
     """Inharmonic partials whose higher ones fade sooner."""
     t = np.arange(n) / SAMPLE_RATE
     hz = np.sort(np.exp(rng.uniform(np.log(low), np.log(high), partials)))
@@ -50,18 +65,31 @@ def _cymbal(rng: np.random.Generator, decay_s: float, bell: float, n: int, strik
     air = _band(rng, noise, 6000, top) * _decay(n, decay_s * rng.uniform(0.1, 0.6))
     click = _band(rng, noise, 1500, 12000) * _decay(n, rng.uniform(0.002, 0.02))
     tone = _metal(rng, n, rng.uniform(250, 900), rng.uniform(5000, 13000), decay_s, int(rng.integers(12, 60)))
-    out = rng.uniform(0.3, 1) * body + rng.uniform(0, 0.8) * air + strike * rng.uniform(0.2, 2) * click + bell * tone
+    out = (
+        rng.uniform(0.3, 1) * body
+        + rng.uniform(0, 0.8) * air
+        + strike * rng.uniform(0.2, 2) * click
+        + bell * tone
+    )
     swell = 1 - np.exp(-np.arange(n) / (SAMPLE_RATE * rng.uniform(0.0003, 0.004)))
     return out * swell
 
 
-def _drum(rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: float, drop: float) -> np.ndarray:
+def _drum(
+    rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: float, drop: float
+) -> np.ndarray:
     t = np.arange(n) / SAMPLE_RATE
     sweep = hz * (1 + drop * np.exp(-t / rng.uniform(0.01, 0.06)))
     tone = np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, decay_s)
     for ratio in rng.uniform(1.4, 3.2, 3):
-        tone += rng.uniform(0, 0.4) * np.sin(2 * np.pi * ratio * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, decay_s * rng.uniform(0.2, 0.6))
-    head = _band(rng, rng.standard_normal(n), rng.uniform(500, 3000), rng.uniform(4000, 12000)) * _decay(n, rng.uniform(0.002, 0.03))
+        tone += (
+            rng.uniform(0, 0.4)
+            * np.sin(2 * np.pi * ratio * np.cumsum(sweep) / SAMPLE_RATE)
+            * _decay(n, decay_s * rng.uniform(0.2, 0.6))
+        )
+    head = _band(rng, rng.standard_normal(n), rng.uniform(500, 3000), rng.uniform(4000, 12000)) * _decay(
+        n, rng.uniform(0.002, 0.03)
+    )
     return tone + noise * head
 
 
@@ -70,13 +98,26 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
     seconds = LONGEST_S[instrument]
     n = int(seconds * SAMPLE_RATE) - PRE_ROLL
     if instrument in ("closed hi-hat", "pedal hi-hat"):
-        x = _cymbal(rng, np.exp(rng.uniform(np.log(0.012), np.log(0.12))), rng.uniform(0, 0.8), n, 1.0 if instrument == "closed hi-hat" else 0.3)
+        x = _cymbal(
+            rng,
+            np.exp(rng.uniform(np.log(0.012), np.log(0.12))),
+            rng.uniform(0, 0.8),
+            n,
+            1.0 if instrument == "closed hi-hat" else 0.3,
+        )
     elif instrument == "open hi-hat":
         x = _cymbal(rng, np.exp(rng.uniform(np.log(0.12), np.log(0.7))), rng.uniform(0, 0.8), n, 0.7)
     elif instrument == "ride":
         x = _cymbal(rng, rng.uniform(0.3, 1.5), rng.uniform(0.2, 1.2), n, rng.uniform(0.8, 2.5))
     elif instrument == "ride bell":
-        x = _metal(rng, n, rng.uniform(500, 1200), rng.uniform(4000, 9000), rng.uniform(0.2, 0.9), int(rng.integers(5, 14)))
+        x = _metal(
+            rng,
+            n,
+            rng.uniform(500, 1200),
+            rng.uniform(4000, 9000),
+            rng.uniform(0.2, 0.9),
+            int(rng.integers(5, 14)),
+        )
         x = 1.5 * x + rng.uniform(0.05, 0.4) * _cymbal(rng, rng.uniform(0.3, 1.0), 0.2, n, 1.0)
     elif instrument == "crash":
         x = _cymbal(rng, rng.uniform(0.4, 2.0), rng.uniform(0, 0.6), n, 0.3)
@@ -87,16 +128,32 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
             k = int(gap * SAMPLE_RATE)
             x[k:] += rng.uniform(0.3, 1) * _metal(rng, n - k, 3500, 14000, 0.06, 20)
     elif instrument == "kick":
-        x = _drum(rng, rng.uniform(42, 85), rng.uniform(0.05, 0.25), n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0))
+        x = _drum(
+            rng, rng.uniform(42, 85), rng.uniform(0.05, 0.25), n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0)
+        )
     elif instrument in ("high tom", "mid tom", "floor tom"):
         low, high = {"high tom": (130, 240), "mid tom": (100, 170), "floor tom": (60, 115)}[instrument]
-        x = _drum(rng, rng.uniform(low, high), rng.uniform(0.08, 0.4), n, rng.uniform(0.05, 0.5), rng.uniform(0.02, 0.4))
+        x = _drum(
+            rng,
+            rng.uniform(low, high),
+            rng.uniform(0.08, 0.4),
+            n,
+            rng.uniform(0.05, 0.5),
+            rng.uniform(0.02, 0.4),
+        )
     elif instrument == "snare":
         body = _drum(rng, rng.uniform(140, 280), rng.uniform(0.03, 0.12), n, 0.4, rng.uniform(0.0, 0.4))
         wires = _band(rng, rng.standard_normal(n), rng.uniform(400, 2500), rng.uniform(6000, 15000))
         x = rng.uniform(0.2, 1) * body + rng.uniform(0.4, 2.0) * wires * _decay(n, rng.uniform(0.03, 0.16))
     elif instrument == "side stick":
-        x = _metal(rng, n, rng.uniform(350, 900), rng.uniform(2500, 6000), rng.uniform(0.01, 0.05), int(rng.integers(3, 8)))
+        x = _metal(
+            rng,
+            n,
+            rng.uniform(350, 900),
+            rng.uniform(2500, 6000),
+            rng.uniform(0.01, 0.05),
+            int(rng.integers(3, 8)),
+        )
         x += rng.uniform(0.05, 0.4) * rng.standard_normal(n) * _decay(n, rng.uniform(0.002, 0.01))
     else:
         raise ValueError(f"no recipe for {instrument}")
@@ -114,7 +171,10 @@ def _make_voice(task: tuple[int, str, int]) -> list[tuple[Shot, np.ndarray]]:
     soft = sosfilt(butter(1, rng.uniform(2500, 9000), fs=SAMPLE_RATE, output="sos"), hard).astype(np.float32)
     soft = 0.9 * soft / np.max(np.abs(soft))
     kit = f"procedural {seed}"
-    return [(Shot(kit, instrument, str(k), 0, length=len(soft)), soft), (Shot(kit, instrument, str(k), 1, length=len(hard)), hard)]
+    return [
+        (Shot(kit, instrument, str(k), 0, length=len(soft)), soft),
+        (Shot(kit, instrument, str(k), 1, length=len(hard)), hard),
+    ]
 
 
 def make_voices(seed: int, most: int = 1000) -> list[tuple[Shot, np.ndarray]]:

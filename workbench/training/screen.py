@@ -20,8 +20,10 @@ from workbench.training.network import SLOW, Network
 
 #: Strokes a second that may be heard.  Toms are not asked for: timpani and low strings sound like them.
 FEW_STROKES_PER_S = 0.6
-KIT = tuple(DETECTED.index(n) for n in (
-    "kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat", "ride", "crash"))
+KIT = tuple(
+    DETECTED.index(n)
+    for n in ("kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat", "ride", "crash")
+)
 CERTAIN = 0.45
 
 
@@ -36,8 +38,13 @@ def count_strokes(network: Network, samples: np.ndarray, device: torch.device, x
 
 def main() -> None:
     """Command line: joins one or more backings into one without drums."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
-        "Example: python -m workbench.training.screen build/run1/average.pt build/screened build/backing build/backing2"))
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog=(
+            "Example: python -m workbench.training.screen build/run1/average.pt "
+            "build/screened build/backing build/backing2"
+        ),
+    )
     parser.add_argument("weights", type=Path)
     parser.add_argument("out", type=Path, help="folder to write (samples as .npy)")
     parser.add_argument("backings", type=Path, nargs="+")

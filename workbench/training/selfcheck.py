@@ -30,7 +30,9 @@ def main() -> None:
     audio, samples = cupy.asarray(library.samples), 12 * SAMPLE_RATE
     one = plans[0]
     here = mixing.add_events(library.samples, one.ints, one.floats, ROWS, samples)
-    there = mixing.add_events(audio, cupy.asarray(one.ints), cupy.asarray(one.floats), ROWS, samples, cupy).get()
+    there = mixing.add_events(
+        audio, cupy.asarray(one.ints), cupy.asarray(one.floats), ROWS, samples, cupy
+    ).get()
     sound = mixing.render(plans, audio, samples, 1, cupy)
     features = compute_features(sound, 0, 1200, cupy)
     apart = np.abs(features[0].get() - compute_features(sound[0].get(), 0, 1200)).max()
@@ -39,8 +41,12 @@ def main() -> None:
     for _ in range(3):
         compute_features(mixing.render(plans, audio, samples, 1, cupy), 0, 1200, cupy)
     cupy.cuda.Device().synchronize()
-    print(f"events differ by {np.abs(here - there).max():.2e} of {np.abs(here).max():.2f}, features by {apart:.2e}; "
-          f"{(time.time() - began) / 3 / 64 * 1e3:.2f} ms a clip; all finite: {bool(cupy.isfinite(features).all())}")
+    print(
+        f"events differ by {np.abs(here - there).max():.2e} of {np.abs(here).max():.2f}, "
+        f"features by {apart:.2e}; "
+        f"{(time.time() - began) / 3 / 64 * 1e3:.2f} ms a clip; "
+        f"all finite: {bool(cupy.isfinite(features).all())}"
+    )
 
 
 if __name__ == "__main__":

@@ -47,15 +47,19 @@ class Clips(IterableDataset):  # type: ignore[misc]
         while True:
             plans = [plan_clip(rng, self.material, self.clip_s) for _ in range(self.batch)]
             ints = np.concatenate([p.ints for p in plans])
-            ints[:, 0] += ROWS * np.repeat(np.arange(self.batch, dtype=np.int32), [len(p.ints) for p in plans])
+            ints[:, 0] += ROWS * np.repeat(
+                np.arange(self.batch, dtype=np.int32), [len(p.ints) for p in plans]
+            )
             joined = {"ints": ints, "floats": np.concatenate([p.floats for p in plans])}
             for name in ("eq_db", "wet", "settings", "onset", "velocity", "beat", "downbeat"):
                 joined[name] = np.stack([getattr(p, name) for p in plans])
             yield joined
 
 
-def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
-    """Onsets (weight 3 on strokes), velocity where strokes are, beats and downbeats where a pulse is heard."""
+def loss_of(
+    logits: torch.Tensor, batch: dict[str, torch.Tensor]
+) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
+    """Onsets (weight 3 on strokes), velocity at strokes, beats and downbeats where a pulse is heard."""
     bce = nn.functional.binary_cross_entropy_with_logits
     onset, velocity = batch["onset"].float(), batch["velocity"].float()
     hits = bce(logits[..., :N], onset, weight=1 + 2 * onset)
@@ -63,8 +67,9 @@ def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch
     loud = ((torch.sigmoid(logits[..., N : 2 * N]) - velocity) ** 2 * struck).sum() / (struck.sum() + 1)
     beat, downbeat = batch["beat"].float(), batch["downbeat"].float()
     known = (beat >= 0).float()
-    pulse = (bce(logits[..., 2 * N], beat.clamp(min=0), weight=known * (1 + 2 * beat.clamp(min=0)))
-             + bce(logits[..., 2 * N + 1], downbeat.clamp(min=0), weight=known * (1 + 5 * downbeat.clamp(min=0))))
+    pulse = bce(logits[..., 2 * N], beat.clamp(min=0), weight=known * (1 + 2 * beat.clamp(min=0))) + bce(
+        logits[..., 2 * N + 1], downbeat.clamp(min=0), weight=known * (1 + 5 * downbeat.clamp(min=0))
+    )
     parts = {"hits": hits.detach(), "loud": loud.detach(), "pulse": pulse.detach()}
     return hits * N + 2.0 * loud + 0.5 * pulse, parts
 
@@ -72,8 +77,14 @@ def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch
 class Renderer:
     """Renders batches and computes their features one step ahead, on a GPU stream of its own."""
 
-    def __init__(self, plans: Iterator[dict[str, np.ndarray]], library: Library, clip_s: float, seed: int,
-                 device: torch.device) -> None:
+    def __init__(
+        self,
+        plans: Iterator[dict[str, np.ndarray]],
+        library: Library,
+        clip_s: float,
+        seed: int,
+        device: torch.device,
+    ) -> None:
         self.plans, self.clip_s, self.seed, self.device = plans, clip_s, seed, device
         self.xp: Any = np
         self.stream = None
@@ -88,10 +99,21 @@ class Renderer:
         Thread(target=self._run, daemon=True).start()
 
     def _render(self, batch: dict[str, np.ndarray], seed: int) -> dict[str, torch.Tensor]:
-        sound = mixing.render_arrays(batch["ints"], batch["floats"], batch["eq_db"], batch["wet"], batch["settings"],
-                                     self.audio, round(self.clip_s * SAMPLE_RATE), seed, self.xp)
+        sound = mixing.render_arrays(
+            batch["ints"],
+            batch["floats"],
+            batch["eq_db"],
+            batch["wet"],
+            batch["settings"],
+            self.audio,
+            round(self.clip_s * SAMPLE_RATE),
+            seed,
+            self.xp,
+        )
         features = compute_features(sound, 0, round(self.clip_s * FRAME_RATE_HZ), self.xp)
-        targets = {k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")}
+        targets = {
+            k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")
+        }
         return {"features": torch.from_dlpack(features).clone(), **targets}
 
     def _run(self) -> None:
@@ -132,19 +154,28 @@ def mask_bands(features: torch.Tensor, rng: np.random.Generator) -> torch.Tensor
 
 def main() -> None:
     """Command line; run under ``torchrun`` for several GPUs."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
-        "Example: torchrun --nproc-per-node 2 -m workbench.training.train --bank build/bank --backing build/backing "
-        "--performances build/performances.npz --minutes 9 --out build/run1"))
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog=(
+            "Example: torchrun --nproc-per-node 2 -m workbench.training.train --bank build/bank "
+            "--backing build/backing "
+            "--performances build/performances.npz --minutes 9 --out build/run1"
+        ),
+    )
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--backing", type=Path, nargs="+", required=True)
-    parser.add_argument("--performances", type=Path, required=True, help="file written by workbench.training.performances")
+    parser.add_argument(
+        "--performances", type=Path, required=True, help="file written by workbench.training.performances"
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--steps", type=int, default=10**9, help="stop after so many steps at the latest")
     parser.add_argument("--clip-s", type=float, default=12.0)
     parser.add_argument("--batch", type=int, default=64, help="clips a step on each GPU")
     parser.add_argument("--rate", type=float, default=2e-3)
-    parser.add_argument("--last-rate", type=float, default=0.02, help="learning rate at the end, as a share of --rate")
+    parser.add_argument(
+        "--last-rate", type=float, default=0.02, help="learning rate at the end, as a share of --rate"
+    )
     parser.add_argument("--start-from", type=Path, help="weights of an earlier run")
     parser.add_argument("--workers", type=int, default=14, help="planning processes for each GPU")
     parser.add_argument("--seed", type=int, default=1)
@@ -156,7 +187,11 @@ def main() -> None:
     library = read_library(args.bank, args.backing, seed=1)
     grooves, fills = read_performances(args.performances, "train")
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank)
-    loader = iter(DataLoader(clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None))
+    loader = iter(
+        DataLoader(
+            clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None
+        )
+    )
     first = next(loader)
     if on_gpu:
         torch.cuda.set_device(rank)
@@ -170,14 +205,21 @@ def main() -> None:
     if args.start_from:
         network.load_state_dict(torch.load(args.start_from, map_location=device))
     average = {k: v.detach().clone().float() for k, v in network.state_dict().items()}
-    model = nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None) if world > 1 else network
+    model = (
+        nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None)
+        if world > 1
+        else network
+    )
     optimiser = torch.optim.AdamW(network.parameters(), lr=args.rate, weight_decay=1e-2)
     rng = np.random.default_rng(args.seed + rank)
     args.out.mkdir(parents=True, exist_ok=True)
     log = open(args.out / f"log{rank}.jsonl", "w")
     if rank == 0:
-        print(f"{sum(p.numel() for p in network.parameters()) / 1e6:.2f} M parameters, library of "
-              f"{len(library.samples) / SAMPLE_RATE / 60:.0f} minutes, ready after {time.time() - began:.0f} s", flush=True)
+        print(
+            f"{sum(p.numel() for p in network.parameters()) / 1e6:.2f} M parameters, library of "
+            f"{len(library.samples) / SAMPLE_RATE / 60:.0f} minutes, ready after {time.time() - began:.0f} s",
+            flush=True,
+        )
     step, sums = 0, {}
     limit = args.minutes * 60
     began_training = time.time()
@@ -211,7 +253,12 @@ def main() -> None:
             sums[k] = sums.get(k, 0) + v
         step += 1
         if step % 100 == 0:
-            line = {"step": step, "s": round(time.time() - began_training), "rate": float(rate), **{k: round(float(v) / 100, 5) for k, v in sums.items()}}
+            line = {
+                "step": step,
+                "s": round(time.time() - began_training),
+                "rate": float(rate),
+                **{k: round(float(v) / 100, 5) for k, v in sums.items()},
+            }
             log.write(json.dumps(line) + "\n")
             log.flush()
             if rank == 0 and step % 300 == 0:
@@ -221,7 +268,10 @@ def main() -> None:
             torch.save(average, args.out / "average.pt")
     if rank == 0:
         torch.save(average, args.out / "average.pt")
-        print(f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s", flush=True)
+        print(
+            f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s",
+            flush=True,
+        )
     if world > 1:
         dist.destroy_process_group()
     os._exit(0)

@@ -21,7 +21,9 @@ from workbench.training.performances import read_performances
 from workbench.training.planning import SETTINGS, Material, plan_clip
 
 
-def listen(weights: Path, material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device) -> dict[str, np.ndarray]:
+def listen(
+    weights: Path, material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device
+) -> dict[str, np.ndarray]:
     """Activations (uint8, 255 = certain) of *clips* held-out clips, every second one without backing."""
     network = Network().to(device).eval()
     network.load_state_dict(torch.load(weights, map_location=device))
@@ -43,15 +45,24 @@ def listen(weights: Path, material: Material, clips: int, clip_s: float, seed: i
             strokes.append(np.column_stack([np.full(len(plan.strokes), k), plan.strokes]))
             beats.append(np.column_stack([np.full(len(plan.beats), k), plan.beats]))
             settings.append(plan.settings)
-    return {"heard": np.concatenate(heard), "strokes": np.concatenate(strokes), "beats": np.concatenate(beats),
-            "settings": np.stack(settings)}
+    return {
+        "heard": np.concatenate(heard),
+        "strokes": np.concatenate(strokes),
+        "beats": np.concatenate(beats),
+        "settings": np.stack(settings),
+    }
 
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0], epilog=(
-        "Example: python -m workbench.training.validate --weights build/run1/average.pt --bank build/bank "
-        "--backing build/backing --performances build/performances.npz --out build/validation.npz"))
+    parser = argparse.ArgumentParser(
+        description=__doc__.split("\n", 1)[0],
+        epilog=(
+            "Example: python -m workbench.training.validate --weights build/run1/average.pt "
+            "--bank build/bank "
+            "--backing build/backing --performances build/performances.npz --out build/validation.npz"
+        ),
+    )
     parser.add_argument("--weights", type=Path, required=True)
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--backing", type=Path, nargs="+", required=True)
@@ -69,7 +80,9 @@ def main() -> None:
     grooves, fills = read_performances(args.performances, "validation")
     material = Material(read_library(args.bank, args.backing, held_out=True), grooves, fills)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    np.savez_compressed(args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device))
+    np.savez_compressed(
+        args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device)
+    )
     print(f"{args.clips} clips written to {args.out}")
 
 
