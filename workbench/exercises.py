@@ -234,7 +234,7 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
         same = runs and runs[-1][-1] == k - 1 and len(runs[-1]) < SONG_BARS
         same = same and reading.section_at(k) == reading.section_at(k - 1)
         runs[-1].append(k) if same else runs.append([k])
-    return tuple(max(runs, key=len, default=()))
+    return tuple(max(runs, key=lambda run: len(run), default=[]))
 
 
 def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:
@@ -325,6 +325,7 @@ def _with_tempi(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None)
     bars = sorted({k for s in exercise.stages if not s.record for k in s.bars}
                   or set(exercise.stages[0].bars))
     own = exercise.stages[0].bars
+    tempi_bpm: tuple[float, ...]
     if tempi is None:
         tempi_bpm = default_tempi_bpm(chart, own)
     else:
