@@ -24,6 +24,8 @@ from workbench.wording import grid_places, section_name
 
 PALETTE = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00", "#F0E442", "#999999")
 SILENT = "#DDDDDD"
+#: Width that a notebook page takes without shrinking, inches.
+WIDEST = 11.0
 INK = "#222222"
 
 
@@ -72,12 +74,13 @@ def draw_form(reading: PartReading) -> Figure:
 def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     """The base of one of ``reading.grooves`` on its grid, its name above."""
     own = reading.grooves[index]
-    figure = Figure(figsize=(1.5 + 4.2 * own.groove.phrase_bars, 2.6), layout="constrained")
+    width = min(1.5 + 4.2 * own.groove.phrase_bars, WIDEST)
+    figure = Figure(figsize=(width, 2.6), layout="constrained")
     axes = figure.subplots()
     _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length)
                                for k in own.groove.base_bars])
     title = " ".join(x for x in (own.label, own.part) if x)
-    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, 58 * own.groove.phrase_bars),
+    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)),
                    fontsize=9, loc="left")
     return figure
 
@@ -91,7 +94,8 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
             start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
             end = fill.span.end[1] if k == fill.span.end[0] else chart.time_map.bars[k].length
             pieces.append((k, start, end))
-    figure = Figure(figsize=(1.5 + 5.5 * max(len(pieces), 1), 2.9), layout="constrained")
+    width = min(1.5 + 5.5 * max(len(pieces), 1), WIDEST)
+    figure = Figure(figsize=(width, 2.9), layout="constrained")
     axes = figure.subplots()
     places = _draw_bars(axes, reading, pieces, hands=True)
     if fill.grouping and places:
@@ -106,7 +110,7 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
             axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9,
                       color=PALETTE[5])
     where = chart.time_map.bar_number(fill.span.start[0])
-    axes.set_title(_wrapped(f"bar {where}: {fill.text}", 80 * max(len(pieces), 1)), fontsize=9, loc="left")
+    axes.set_title(_wrapped(f"bar {where}: {fill.text}", int(12 * width)), fontsize=9, loc="left")
     return figure
 
 
