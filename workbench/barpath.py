@@ -185,7 +185,7 @@ def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int, beyond: in
             roll[k, c] = max(roll[k, c], near)
             roll[k, -1] = max(roll[k, -1], near)
         # A stroke just before the bar line belongs to the bar it opens.
-        counts[min(int(tick + ruler.ticks / 12), ticks - 1)] += stroke.confidence
+        counts[min(int(tick + ruler.ticks / 12), ticks - 1)] += 1.0
     return roll, counts
 
 
