@@ -131,7 +131,8 @@ def patterns(meter: Meter) -> Patterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
     data = json.loads(resources.files("workbench").joinpath("bar_patterns.json").read_text())
     bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
-    return Patterns(np.log(bank["rates"]), bank["rates"].sum(axis=2), bank["shares"],
+    return Patterns(np.log(bank["rates"]).astype(np.float32),
+                    bank["rates"].sum(axis=2).astype(np.float32), bank["shares"],
                     bank["tempo_mean"], bank["tempo_spread"])
 
 
@@ -212,13 +213,13 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     trust = np.array([s.confidence for s in strokes])
     longest = max(m.counted_beats for m in meters)
     # Strokes of each beat, with room for bars that reach over both ends.
-    counts = np.zeros(((n + 2 * longest) * PARTS_PER_BEAT, len(ROLES)))
+    counts = np.zeros(((n + 2 * longest) * PARTS_PER_BEAT, len(ROLES)), dtype=np.float32)
     where = parts + longest * PARTS_PER_BEAT
     inside = (where >= 0) & (where < len(counts))
     np.add.at(counts, (where[inside], roles[inside]), trust[inside])
     counts = np.minimum(counts, 1.0)
     # Bars that reach over an end of the song miss no strokes there.
-    within = np.zeros(len(counts))
+    within = np.zeros(len(counts), dtype=np.float32)
     within[longest * PARTS_PER_BEAT:(longest + n) * PARTS_PER_BEAT] = 1.0
 
     logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
@@ -249,7 +250,7 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
         strokes_in = flat.sum(axis=1)
-        seconds = np.array([padded_beat_s[k:k + beats].mean() for k in range(rows)])
+        seconds = np.convolve(padded_beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
         fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
         scores[meter] = STROKE_WEIGHT * fit + padded_opens[:rows] + prior.log_bar
     enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm)
@@ -274,39 +275,41 @@ def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:
 
 
 def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int],
-               meters: dict[Meter, float]) -> BarPath:
-    """Viterbi over bars; bar k of every array opens at beat ``k - longest``."""
+               priors: dict[Meter, float]) -> BarPath:
+    """Viterbi over bars; row k of every score opens at beat ``k - longest``."""
+    meters = list(priors)
+    lengths = [m.counted_beats for m in meters]
+    gains = [scores[m].tolist() for m in meters]
     end = n + longest
-    best = {m: np.full(end + longest + 1, -np.inf) for m in meters}
-    back: dict[tuple[int, Meter], tuple[int, Meter] | None] = {}
+    # best[k][i]: best path whose last bar, of meter i, ends before row k.
+    best = [[-np.inf] * len(meters) for _ in range(end + longest + 1)]
+    back: list[list[tuple[int, int]]] = [[(0, -1)] * len(meters) for _ in best]
     for k in range(end):
-        for meter, prior in meters.items():
-            beats = meter.counted_beats
-            beat = k - longest
-            if any(b in fixed for b in range(beat + 1, beat + beats)):
-                continue
+        beat = k - longest
+        so_far = best[k]
+        top = max(so_far)
+        source = so_far.index(top)
+        for i, beats in enumerate(lengths):
             # The song's first bar holds the first beat.
-            enter, source = -np.inf, None
+            enter, came = -np.inf, -1
             if beat <= 0 < beat + beats:
-                enter = prior - (0.0 if beat == 0 else PICKUP_COST)
-            for other in meters:
-                change = 0.0 if other == meter else CHANGE
-                value = best[other][k] + change if (k, other) in back else -np.inf
-                if value > enter:
-                    enter, source = value, (k, other)
-            if enter == -np.inf:
+                enter = priors[meters[i]] - (0.0 if beat == 0 else PICKUP_COST)
+            if so_far[i] > enter:
+                enter, came = so_far[i], i
+            if top + CHANGE > enter:
+                enter, came = top + CHANGE, source
+            if enter == -np.inf or (fixed and not fixed.isdisjoint(range(beat + 1, beat + beats))):
                 continue
-            value = enter + scores[meter][k]
-            if value > best[meter][k + beats]:
-                best[meter][k + beats] = value
-                back[(k + beats, meter)] = (k, source[1] if source else None)
-    finals = [(best[m][k], k, m) for m in meters for k in range(end, end + longest + 1)
-              if (k, m) in back and k - m.counted_beats < end]
-    score, k, meter = max(finals, key=lambda f: f[0])
+            value = enter + gains[i][k]
+            if value > best[k + beats][i]:
+                best[k + beats][i] = value
+                back[k + beats][i] = (k, came)
+    # The last bar holds the last beat.
+    score, k, i = max((best[k][i], k, i) for k in range(end, end + longest + 1)
+                      for i in range(len(meters)) if k - lengths[i] < end)
     starts, used = [], []
-    while meter is not None:
-        k, before = back[(k, meter)]
+    while i >= 0:
+        used.append(meters[i])
+        k, i = back[k][i]
         starts.append(k - longest)
-        used.append(meter)
-        meter = before
     return BarPath(tuple(reversed(starts)), tuple(reversed(used)), float(score))
