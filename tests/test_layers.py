@@ -10,12 +10,22 @@ PACKAGE = Path(workbench.__file__).parent
 #: Layer of every module or subpackage; a module may import its own layer or lower.
 LAYERS = {
     1: "errors drumkit meter events activations chart edits chartdata progress",
-    2: "safefile audiosource audio annotations chartfile journal document musicxml musicxml_read notevalues "
-       "abbreviations excerpts swing kitnames untrusted midi midi_grid midi_read musicxml_notes musicxml_part scoresigns",
-    3: "features detect spectral harmony bars beats quantize form reading grooves variations fills sticking feel "
-       "versions compare laidbars barpath alignment laidchart onsets counting patterns groove_names fill_model fill_reading part_reading wording",
-    4: "draft evaluate engrave mei systems pages drawing roadmap scorefiles synthesis sound loudness stretch balance practice practice_pages exercises "
-       "findings hearing judging check check_report playing take take_words take_report reportpage",
+    2: """
+        safefile audiosource audio annotations chartfile journal document
+        musicxml musicxml_notes musicxml_part musicxml_read midi midi_grid midi_read untrusted kitnames
+        notevalues abbreviations excerpts swing scoresigns
+    """,
+    3: """
+        features weights detect spectral harmony bars beats quantize onsets
+        patterns counting form grooves groove_names variations fill_model fills fill_reading sticking feel
+        part_reading wording reading versions
+        compare barpath laidbars alignment laidchart
+    """,
+    4: """
+        draft evaluate engrave mei systems pages drawing roadmap scorefiles
+        synthesis sound loudness stretch balance exercises practice practice_pages
+        hearing findings judging check check_report playing take take_words take_report reportpage
+    """,
     5: "plot reading_plot checklist grid cli commands",
 }
 LAYER_OF = {name: layer for layer, names in LAYERS.items() for name in names.split()}
