@@ -17,6 +17,7 @@ from workbench.sound import (
     blows_of,
     click_positions,
     click_sample,
+    count_in_clicks,
     loop_length,
     mix_blows,
     mixed,
@@ -184,6 +185,20 @@ def test_an_unknown_click_is_refused():
 
 def test_a_count_in_ends_on_the_bar_line():
     assert len(render_count_in(BAR_4_4, 90.0, RATE, 2).samples) == round(8 * 60 / 90 * RATE)
+
+
+@pytest.mark.common_practice
+def test_before_a_pick_up_the_beats_it_lacks_are_counted_too():
+    pickup = Bar(Meter(4, 4), (0.0, 0.5), F(1, 2))
+    clicks, seconds = count_in_clicks(pickup, 120.0)
+    assert [t for t, _ in clicks] == pytest.approx([0, 0.5, 1, 1.5, 2, 2.5]) and seconds == 3.0
+    assert [accented for _, accented in clicks] == [True, False, False, False, True, False]
+    assert len(render_count_in(pickup, 120.0, RATE).samples) == 3 * RATE
+
+
+def test_a_count_in_needs_a_bar():
+    with pytest.raises(WorkbenchError, match="at least one bar"):
+        count_in_clicks(BAR_4_4, 90.0, 0)
 
 
 def test_bars_that_do_not_exist_are_refused():

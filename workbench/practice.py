@@ -45,6 +45,7 @@ from workbench.sound import (
     CLICKS,
     RING_OUT_S,
     click_positions,
+    count_in_clicks,
     mixed,
     placed,
     render_chart,
@@ -326,8 +327,8 @@ def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, te
     clicks = {kind: [(float(own.time_map.seconds(k, p)), accented) for k, bar in enumerate(own.time_map.bars)
                      for p, accented in click_positions(bar, kind)] for kind in CLICKS}
     data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
-    beats = own.time_map.bars[0].meter.counted_beats
-    return Take(tempo_bpm, length / SAMPLE_RATE, own.time_map.end_s, beats, PAGE_PADDING / SAMPLE_RATE,
+    count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
+    return Take(tempo_bpm, length / SAMPLE_RATE, tuple(count_in), count_in_s, PAGE_PADDING / SAMPLE_RATE,
                 clicks, data, tuple(files))
 
 
@@ -338,10 +339,7 @@ def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.
     first = own.time_map.bars[0]
     count = render_count_in(first, tempo_bpm, SAMPLE_RATE, shop.options.count_in_bars)
     before = placed(count, shop.options.click_db + 4, shop.options.click_place)
-    # A pick-up is played over the end of the count-in.
-    pickup = float(first.length / first.meter.beat_length) if first.is_pickup else 0.0
-    start = len(before) - round(pickup * 60 / tempo_bpm * SAMPLE_RATE)
-    return np.concatenate([before[:start], x])
+    return np.concatenate([before, x])
 
 
 def _record_excerpt(shop: _Workshop, stage: Stage, speed: float,

@@ -48,10 +48,9 @@ class Take:
     tempo_bpm : float
     length_s : float
         Of the sound; of a loop exactly one round.
-    music_s : float
-        To the final bar line.
-    beats : int
-        Counted beats of the first bar, for the count-in.
+    count_in : tuple of (time_s, accented)
+    count_in_s : float
+        From the first click of the count-in to the music.
     lead_s : float
         What page sounds carry before their beginning.
     clicks : dict of kind → list of (time_s, accented)
@@ -61,8 +60,8 @@ class Take:
 
     tempo_bpm: float
     length_s: float
-    music_s: float
-    beats: int
+    count_in: tuple[tuple[float, bool], ...]
+    count_in_s: float
     lead_s: float
     clicks: Mapping[str, Sequence[tuple[float, bool]]]
     sounds: Mapping[str, str]
@@ -167,8 +166,9 @@ def _stage_data(exercise: Exercise, page: PageStage, svg: str) -> dict:
     return {
         "name": page.stage.name, "title": page.stage.title, "loop": page.stage.loop, "svg": svg,
         "takes": [{
-            "tempo": t.tempo_bpm, "length": t.length_s, "music": t.music_s, "beats": t.beats,
-            "lead": t.lead_s,
+            "tempo": t.tempo_bpm, "length": t.length_s, "lead": t.lead_s,
+            "countIn": {"length": t.count_in_s,
+                        "clicks": [[round(at, 5), int(accented)] for at, accented in t.count_in]},
             "clicks": {kind: [[round(at, 5), int(accented)] for at, accented in places]
                        for kind, places in t.clicks.items()},
             "sounds": {name: {"key": f"{exercise.name}/{page.stage.name}-{t.tempo_bpm:g}bpm-{name}",

@@ -306,12 +306,30 @@ def render_click(time_map: TimeMap, kind: str = "quarter", sample_rate: int = 44
     return Audio(out, sample_rate)
 
 
-def render_count_in(bar: Bar, tempo_bpm: float, sample_rate: int = 44100, bars: int = 1) -> Audio:
-    """Counted beats of ``bars`` full bars before the music, exactly to its bar line."""
+def count_in_clicks(bar: Bar, tempo_bpm: float, bars: int = 1) -> tuple[list[tuple[float, bool]], float]:
+    """Clicks (seconds, accented) of a count-in, and the seconds to the music.
+
+    Before a pick-up the beats that it lacks are counted as well: "1 2 3 4, 1 2"
+    before a pick-up on 3 (common practice, no source).
+    """
     if bars < 1:
         raise WorkbenchError("A count-in has at least one bar.")
-    time_map = TimeMap.steady(bars, tempo_bpm, bar.meter)
-    return render_click(time_map, "quarter", sample_rate, loop=True)
+    beat, full = bar.meter.beat_length, bar.meter.bar_length
+    whole = bars * full + bar.missing
+    clicks = []
+    for k in range(bars + 1):
+        places = [k * full + p for p in (n * beat for n in range(-(-full // beat)))]
+        clicks += [(float(p / beat) * 60.0 / tempo_bpm, p == k * full) for p in places if p < whole]
+    return clicks, float(whole / beat) * 60.0 / tempo_bpm
+
+
+def render_count_in(bar: Bar, tempo_bpm: float, sample_rate: int = 44100, bars: int = 1) -> Audio:
+    """The count-in before a bar, exactly to its beginning."""
+    clicks, seconds = count_in_clicks(bar, tempo_bpm, bars)
+    out = np.zeros((round(seconds * sample_rate), 1), np.float32)
+    for at_s, accented in clicks:
+        _lay(out, click_sample(sample_rate, accented)[:, None], round(at_s * sample_rate), False)
+    return Audio(out, sample_rate)
 
 
 @lru_cache(maxsize=16)

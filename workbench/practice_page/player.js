@@ -146,10 +146,12 @@
     }
   }
 
-  function countInBuffer(t) {
-    const rate = 44100, beat = 60 / t.tempo, length = Math.round(t.beats * beat * rate);
-    const buffer = soundContext().createBuffer(1, length, rate), x = buffer.getChannelData(0);
-    for (let k = 0; k < t.beats; k++) addClick(x, Math.round(k * beat * rate), k === 0, rate, false);
+  function countInBuffer({ countIn }) {
+    const rate = 44100;
+    const buffer = soundContext().createBuffer(1, Math.round(countIn.length * rate), rate);
+    for (const [at, accented] of countIn.clicks) {
+      addClick(buffer.getChannelData(0), Math.round(at * rate), accented, rate, false);
+    }
     return buffer;
   }
 
