@@ -85,6 +85,7 @@ def test_a_bar_missing_and_a_bar_too_many():
     assert missing[0].text == "After bar 6 the recording has 1 bar that is not written."
     extra = found(SONG[:7] + [SONG[6]] + SONG[7:])
     assert [f.kind for f in extra] == ["bar extra"] and extra[0].bar_number in (7, 8)
+    assert extra[0].text.endswith("It may be anywhere in bars 7–8, which are alike.")
 
 
 def test_a_repeat_is_told_as_such():

@@ -37,6 +37,8 @@ LEAST_AGREEMENT = 0.4
 #: From so many bars on, a return to earlier bars is a repeat, not a missing bar.
 REPEAT_FROM_BARS = 4
 
+#: Bars whose notes differ by at most this share are alike.
+ALIKE = 0.2
 #: A finding in so many bars or more is a pattern.
 PATTERN_BARS = 3
 
@@ -210,7 +212,7 @@ def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
             found.append(_whole_bars(
                 "bar extra", time_map, last + 1, *_around(laying, k),
                 f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
-                "but the recording does not play so many bars here."))
+                "but the recording does not play so many bars here." + _alike_words(chart, last + 1)))
         elif now <= last:
             span, count = _bar_words(time_map, now, last), last - now + 1
             end = next((j for j in range(k, len(laying.bars)) if laying.bars[j].chart_bar == last), k)
@@ -221,6 +223,24 @@ def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
                 f"the chart writes {'it' if count == 1 else 'them'} once."))
         last = now
     return found
+
+
+def _alike_words(chart: Chart, bar_index: int) -> str:
+    """Which bars around sound so much alike that the place is uncertain among them."""
+    pattern = chart.bars[bar_index].pattern
+
+    def alike(k: int) -> bool:
+        other = chart.bars[k].pattern
+        return len(pattern ^ other) <= ALIKE * max(len(pattern | other), 1)
+
+    first = last = bar_index
+    while first > 0 and alike(first - 1):
+        first -= 1
+    while last + 1 < len(chart) and alike(last + 1):
+        last += 1
+    if first == last:
+        return ""
+    return f" It may be anywhere in {_bar_words(chart.time_map, first, last)}, which are alike."
 
 
 def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
