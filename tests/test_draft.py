@@ -1,6 +1,7 @@
 """From a recording to chart, hits and beats on disk."""
 
 import json
+from fractions import Fraction as F
 
 import numpy as np
 import pytest
@@ -8,13 +9,14 @@ import pytest
 from tests.test_spectral import RATE, performance
 from workbench.annotations import read_beats, read_hits
 from workbench.audio import Audio, save_audio, sha256_of
-from workbench.chart import Note
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.chartfile import read_chart
 from workbench.cli import main
 from workbench.document import ChartDocument
-from workbench.draft import draft_chart, draft_files, write_draft
+from workbench.draft import draft_chart, draft_files, mark_ghosts, write_draft
 from workbench.edits import AddNote
 from workbench.errors import AnalysisError, FileFormatError
+from workbench.meter import TimeMap
 
 
 @pytest.fixture(scope="module")
@@ -44,6 +46,15 @@ def test_the_network_drafts_the_same_song(recording):
     chart = draft_chart(recording, "network").chart
     assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
     assert {"kick", "snare"} <= set(chart.instruments_used())
+
+
+def test_soft_snare_strokes_are_written_as_ghost_notes():
+    bar = WrittenBar(tuple(Note(F(k, 4), "snare", v, confirmed=k == 3) for k, v in enumerate((100, 30, 96, 30))))
+    marked = mark_ghosts(Chart(TimeMap.steady(1, 120), (bar,))).bars[0].notes
+    assert ["ghost" in n.articulations for n in marked] == [False, True, False, False]
+    steady = WrittenBar(tuple(Note(F(k, 4), "snare", 40) for k in range(4)))
+    chart = Chart(TimeMap.steady(1, 120), (steady,))
+    assert mark_ghosts(chart) == chart  # a part played softly throughout has no ghost notes
 
 
 def test_files(draft, tmp_path):

@@ -15,12 +15,13 @@ from workbench.activations import Activations
 from workbench.annotations import write_beats, write_hits
 from workbench.audio import load_audio, sha256_of
 from workbench.beats import beats_of, track_bars
-from workbench.chart import Chart, Recording
+from workbench.chart import Chart, Note, Recording
 from workbench.chartfile import ENDING
 from workbench.document import ChartDocument
 from workbench.errors import AnalysisError
 from workbench.events import Beat, Stroke
 from workbench.harmony import hear_harmony
+from workbench.patterns import ghost_limit, is_ghost
 from workbench.progress import Progress, part
 from workbench.quantize import quantize
 
@@ -95,10 +96,23 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None,
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
     if chart.instruments_used():
-        chart = replace(chart, kit=chart.instruments_used())
+        chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     beats = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
     return Draft(chart, strokes, beats, activations)
+
+
+def mark_ghosts(chart: Chart) -> Chart:
+    """Write the soft snare strokes of a chart without ghost notes as such
+    (softer than :func:`workbench.patterns.ghost_limit` says)."""
+    limit = ghost_limit(chart)
+
+    def written(note: Note) -> Note:
+        soft = not note.confirmed and is_ghost(note, limit)
+        return replace(note, articulations=note.articulations | {"ghost"}) if soft else note
+
+    bars = tuple(replace(bar, notes=tuple(written(n) for n in bar.notes)) for bar in chart.bars)
+    return replace(chart, bars=bars)
 
 
 def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:
