@@ -38,11 +38,13 @@ from workbench.meter import TimeMap
 random.seed(4)
 def bar():
     places = [(F(k, 16), name) for k in range(16) for name in DETECTED]
-    return WrittenBar(tuple(Note(p, n, random.randint(20, 120), confidence=random.choice([.4, .9, .95]),
-                                 deviation_s=random.gauss(0, .008)) for p, n in random.sample(places, 40)))
+    return WrittenBar(tuple(
+        Note(p, n, random.randint(20, 120), confidence=random.choice([.4, .9, .95]),
+             deviation_s=random.gauss(0, .008)) for p, n in random.sample(places, 40)))
 chart = Chart(TimeMap.steady(200, 80), tuple(bar() for _ in range(200)))
 rate = 44100
-song = Audio(np.random.default_rng(1).uniform(-.3, .3, (rate * 600, 2)).astype(np.float32), rate)
+noise = np.random.default_rng(1).uniform(-.3, .3, (rate * 600, 2))
+song = Audio(noise.astype(np.float32), rate)
 document = ChartDocument.create(chart, "bench.chart.json", overwrite=True)
 
 class Echo(anywidget.AnyWidget):
@@ -90,13 +92,17 @@ WATCH = """
   });
   const send = view.session.send;
   window.sizes = [];
-  view.session.send = (m) => { if (m.type === "do") window.sizes.push(JSON.stringify(m).length); send(m); };"""
+  view.session.send = (m) => {
+    if (m.type === "do") window.sizes.push(JSON.stringify(m).length);
+    send(m);
+  };"""
 
 #: Places without a hit, in bars that stand in different lines.
 EMPTY = """
   const found = [];
   for (let bar = 0; found.length < x; bar++) {
-    for (const [column, instrument] of [[3, "ride"], [6, "snare"], [9, "kick"], [13, "crash"], [14, "mid tom"]]) {
+    const places = [[3, "ride"], [6, "snare"], [9, "kick"], [13, "crash"], [14, "mid tom"]];
+    for (const [column, instrument] of places) {
       const near = view.chart.bars[bar].notes.some((n) => {
         const [a, b] = n.at.split("/").map(Number);
         return n.instrument === instrument && Math.abs(a / (b || 1) - column / 16) < 0.01;
@@ -131,7 +137,8 @@ FETCH = """
   let first = null;
   const passage = { start_s: 0, end_s: 600, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: false };
   return view.listener.fetch(passage, "recording", () => { first ??= performance.now() - started; })
-    .then((pieces) => [first, performance.now() - started, pieces.reduce((n, p) => n + p.message.frames, 0)]);"""
+    .then((pieces) => [first, performance.now() - started,
+      pieces.reduce((n, p) => n + p.message.frames, 0)]);"""
 
 
 def percentile(values: list[float], share: float) -> float:
@@ -208,7 +215,8 @@ def report(f: dict) -> str:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--clicks", type=int, default=120)
     parser.add_argument("--json", action="store_true", help="print the raw figures")
     arguments = parser.parse_args()

@@ -17,7 +17,7 @@ from workbench.chartdata import chart_to_data, edit_to_data
 from workbench.document import ChartDocument
 from workbench.edits import AddNote, ChangeNote, MoveNote, RemoveNote, SetTimeMap, Together, apply
 from workbench.errors import ChartError
-from workbench.grid import GridControls, HitGrid, workspace
+from workbench.grid import GridControls, HitGrid, bundle, workspace
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
@@ -378,7 +378,8 @@ def test_drums_come_out_and_go_back():
 
 @pytest.mark.parametrize("fields, reason", [
     ({"end_s": 1.0}, "end after it begins"), ({"speed_percent": 10}, "Speeds go from"),
-    ({"start_s": float("nan")}, "finite"), ({"drums_db": 40}, "pushed back"), ({"count_in_bars": 7}, "count-in"),
+    ({"start_s": float("nan")}, "finite"), ({"drums_db": 40}, "pushed back"),
+    ({"count_in_bars": 7}, "count-in"),
     ({"start_s": "a"}, "finite"),
 ])
 def test_a_passage_that_makes_no_sense_is_refused(fields, reason):
@@ -392,12 +393,12 @@ def test_sound_comes_to_the_page_in_16_bits(document):
     sent = []
     grid.send = lambda message, buffers=None: sent.append((message, buffers))
     wish = {"type": "audio", "client": "c", "source": "recording"}
-    grid._send_sound({**wish, "id": "1", "start_s": 2.0, "end_s": 4.0})
+    grid._send_sound({**wish, "request": "1", "start_s": 2.0, "end_s": 4.0})
     (message, (data,)), = [s for s in sent if s[0]["type"] == "audio"]
     samples = np.frombuffer(data, "<i2")
     assert message["last"] and message["frames"] == len(samples) == 2 * RATE
     assert samples[RATE // 2] == round(0.9 * 32767) and np.count_nonzero(samples) == 1
-    grid._send_sound({**wish, "id": "2", "start_s": 4.0, "end_s": 2.0})
+    grid._send_sound({**wish, "request": "2", "start_s": 4.0, "end_s": 2.0})
     assert "end after" in sent[-1][0]["error"]
     grid.close()
 
@@ -477,6 +478,15 @@ def test_what_a_control_cannot_do_is_said_in_the_page(grid):
     assert "name first" in grid.sent[-1][0]["error"]
     controls.next_doubt.click()
     assert grid.sent[-1][0] == {"type": "command", "command": "next doubt"}
+
+
+def test_every_button_of_the_page_names_a_command_that_the_page_knows(grid):
+    source = (bundle.HERE / "js" / "commands.js").read_text("utf8")
+    controls = GridControls(grid)
+    for command in (*controls.hit, *controls.bars):
+        assert f'"{command}"' in source
+    controls.hit["accent"].click()
+    assert grid.sent[-1][0] == {"type": "command", "command": "accent"}
 
 
 def test_bars_are_found_by_the_number_players_use(grid):

@@ -36,7 +36,8 @@ def test_only_the_bars_asked_for():
 
 def test_doubtful_hits_are_ringed():
     figure = draw_bars(CHART, doubt_below=0.5)
-    ringed = {tuple(p) for c in figure.axes[1].collections if c.get_linestyle()[0][1] for p in c.get_offsets()}
+    dashed = [c for c in figure.axes[1].collections if c.get_linestyle()[0][1]]
+    ringed = {tuple(p) for c in dashed for p in c.get_offsets()}
     assert len(ringed) == 3
     assert not [c for c in draw_bars(CHART, doubt_below=0.1).axes[1].collections
                 if c.get_linestyle()[0][1] and len(c.get_offsets())]

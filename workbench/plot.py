@@ -27,7 +27,7 @@ _POINTS_PER_S = 400
 
 
 def draw_bars(chart: Chart, audio: Audio | None = None, first_bar: int = 0, last_bar: int | None = None,
-              doubt_below: float = 0.5) -> Figure:
+              doubt_below: float = 0.65) -> Figure:
     """Draw bars as they sound: the waveform over beats, and every hit where it was heard.
 
     Parameters

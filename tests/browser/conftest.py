@@ -98,7 +98,8 @@ def screenshot(request):
     SCREENSHOTS.mkdir(parents=True, exist_ok=True)
 
     def keep(page: Page, name: str = "") -> Path:
-        page.page.evaluate("() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
+        page.page.evaluate(
+            "() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
         page.page.wait_for_timeout(150)
         path = SCREENSHOTS / f"{name or request.node.name}.png"
         page.page.screenshot(path=path)

@@ -314,6 +314,9 @@ class Grid:
         )
 
     def text(self, selector: str) -> str:
+        """What is read there once the page has drawn."""
+        self.page.evaluate(
+            "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
         return self.page.locator(selector).nth(self.index).inner_text()
 
 

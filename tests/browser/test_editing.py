@@ -106,7 +106,24 @@ def test_doubts_are_stepped_through_and_settled_with_one_key(song, screenshot):
     assert "13 hits in doubt" in grid.text(".wbg-state")
     page.page.get_by_role("button", name="Next doubt").click()
     page.page.wait_for_function("() => document.querySelector('.wbg-here').innerText.startsWith('Bar 3')")
+    assert page.page.evaluate("() => document.activeElement.className") == "wbg-sheet"
     screenshot(page)
+
+
+def test_buttons_change_the_hit_and_the_keys_go_on_from_there(song, screenshot):
+    page, grid, kernel = song
+    page.page.get_by_role("button", name="Next doubt").click()
+    page.page.wait_for_function("() => document.activeElement.className === 'wbg-sheet'")
+    page.page.get_by_role("tab", name="Hit").click()
+    page.page.get_by_role("button", name="Accent").click()
+    page.page.get_by_role("button", name="Softer").click()
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.session.revision === 2")
+    assert note(kernel, 0, "1/4", "snare", "velocity") == 92
+    assert kernel.value("list(document.chart.bars[0].find(F(1, 4), 'snare').articulations)") == ["accent"]
+    screenshot(page)
+    page.page.keyboard.press("Delete")
+    grid.settle()
+    assert note(kernel, 0, "1/4", "snare", "velocity") is None
 
 
 def test_one_correction_goes_into_every_bar_that_repeats(song):

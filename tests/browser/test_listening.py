@@ -22,7 +22,8 @@ def test_a_loop_is_the_recording_without_a_gap(song):
     grid.settle()
     rendered = grid.evaluate("""
         view.listener.context = null;
-        const passage = { start_s: 4.5, end_s: 8.5, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: true };
+        const passage = { start_s: 4.5, end_s: 8.5, speed_percent: 100, drums_db: 0, count_in_bars: 0,
+          loop: true };
         const silent = { level: 0, pan: 0 };
         const settings = { recording: { level: 1, pan: 0 }, chart: silent, click: silent };
         return view.listener.renderLoop(passage, Math.round(44100 * 9.3), settings).then((buffer) => {
@@ -40,7 +41,8 @@ def test_a_loop_is_the_recording_without_a_gap(song):
 def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
     page, grid, kernel = song
     lengths = grid.evaluate("""
-        const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, drums_db: 6, count_in_bars: 0, loop: true };
+        const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, drums_db: 6, count_in_bars: 0,
+          loop: true };
         return Promise.all(["recording", "chart", "click"].map((s) => view.listener.fetch(passage, s)))
           .then((all) => all.map((pieces) => pieces.reduce((n, p) => n + p.message.frames, 0)));""", speed)
     assert lengths == [round(2.0 * 44100 * 100 / speed)] * 3
@@ -49,7 +51,8 @@ def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
 def test_levels_and_placing(song):
     page, grid, kernel = song
     left, right = grid.evaluate("""
-        const passage = { start_s: 4.5, end_s: 6.5, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: true };
+        const passage = { start_s: 4.5, end_s: 6.5, speed_percent: 100, drums_db: 0, count_in_bars: 0,
+          loop: true };
         const silent = { level: 0, pan: 0 };
         const settings = { recording: { level: 0.5, pan: 1 }, chart: silent, click: silent };
         return view.listener.renderLoop(passage, 44100, settings).then((b) => [0, 1].map((c) =>
@@ -79,9 +82,10 @@ def test_play_by_a_real_click_loops_the_selection_and_the_cursor_is_where_the_so
             if (heard !== null && transform && !view.playhead.hidden) {
               const stamp = view.listener.context.getOutputTimestamp();
               const mine = view.listener.playing;
-              const clock = (stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000 - mine.startTime)
-                % mine.duration;
-              const line = view.sheet.lines.find((l) => Math.abs(l.y + view.sheet.waveY - 4 - transform[2]) < 1);
+              const passed = (performance.now() - stamp.performanceTime) / 1000;
+              const clock = (stamp.contextTime + passed - mine.startTime) % mine.duration;
+              const top = transform[2] - view.sheet.waveY + 4;
+              const line = view.sheet.lines.find((l) => Math.abs(l.y - top) < 1);
               const notes = line.start + (transform[1] - line.left) / line.scale;
               out.push([heard, clock + mine.passage.start_s, notes * 2 + 0.5, view.heardBar]);
             }

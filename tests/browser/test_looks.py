@@ -81,6 +81,7 @@ def test_the_accessibility_tree_holds_the_bar_as_a_grid(song):
     """Roles of WAI-ARIA 1.2: grid, row, rowheader, gridcell, status, alert."""
     page, grid, kernel = song
     grid.press("n")
+    assert "snare" in grid.text(".wbg-here")
     tree = page.page.locator(".wbg").first.aria_snapshot()
     assert re.search(r'grid "Hits of bar 1, 4/4"', tree)
     assert 'rowheader "snare"' in tree
@@ -93,6 +94,7 @@ def test_the_accessibility_tree_holds_the_bar_as_a_grid(song):
     }""")
     assert active.startswith("snare on 2")
     grid.press("ArrowRight")
+    assert "empty" in grid.text(".wbg-here")
     tree = page.page.locator(".wbg").first.aria_snapshot()
     assert 'gridcell "snare on e of 2, empty" [selected]' in tree
 

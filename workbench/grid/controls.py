@@ -29,6 +29,18 @@ SUBDIVISIONS = [
 _SOURCES = {"recording": "Recording", "chart": "Chart", "click": "Click"}
 
 
+#: Buttons that do in the page what a key does: command, words, key.
+_HIT_BUTTONS = [
+    ("softer", "Softer", "−"), ("louder", "Louder", "+"), ("ghost", "Ghost", "g"), ("accent", "Accent", "a"),
+    ("flam", "Flam", "f"), ("drag", "Drag", "d"), ("roll", "Roll", "r"), ("rim shot", "Rim shot", "m"),
+    ("choke", "Choke", "c"), ("open", "Open/closed", "o"), ("half open", "Half open", "h"),
+    ("foot splash", "Foot splash", "p"),
+]
+_BAR_BUTTONS = [
+    ("accept bars", "Accept bars", "Y"), ("copy", "Copy", "Ctrl C"), ("paste", "Paste", "Ctrl V"),
+    ("repeat", "Write again after", "Ctrl D"), ("next doubtful bar", "Most doubtful bar", "v"),
+]
+
 #: How many bars stand in a line.
 ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32),
          ("whole song", 0)]
@@ -69,6 +81,8 @@ class GridControls:
     play, loop, speed, count_in, drums : listening
     levels, pans : dict of 'recording', 'chart', 'click'
     undo, redo, save, next_doubt, accept, reject, correct_repeats : buttons
+    hit : dict of buttons that change the hit at the cursor, by the command's name
+    bars : dict of buttons for the selected bars, by the command's name
     meter, set_meter, subdivision, set_subdivision, section, name_section : bars
     zoom, doubt_below, waveform, spectrogram, all_rows, keys : view
     """
@@ -119,6 +133,8 @@ class GridControls:
             "Correct repeats too", "e in the grid: every bar that repeats this one",
             lambda: grid.run("correct repeats"))
 
+        self.hit = {c: self._page_button(words, c, key) for c, words, key in _HIT_BUTTONS}
+        self.bars = {c: self._page_button(words, c, key) for c, words, key in _BAR_BUTTONS}
         short = w.Layout(width="90px")
         self.meter = w.Text(value="4/4", layout=short, tooltip="such as 4/4, 7/8, 12/8")
         self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
@@ -134,6 +150,9 @@ class GridControls:
             "beginning at the cursor's bar: s in the grid",
             lambda: grid.attempt(self._name_section),
         )
+
+    def _page_button(self, words: str, command: str, key: str) -> w.Button:
+        return _button(words, f"{key} in the grid", lambda: self.grid.run(command))
 
     def _build_view(self) -> None:
         self.zoom = self._linked(_menu("A line", ZOOMS), "bars_per_line")
@@ -176,7 +195,9 @@ class GridControls:
         view = [self.zoom, self.doubt_below, self.waveform, self.spectrogram, self.all_rows, self.keys]
         sound = w.VBox([_row([self.levels[s] for s in _SOURCES] + [self.count_in]),
                         _row([self.pans[s] for s in _SOURCES] + [self.drums])])
-        tabs = w.Tab([sound, _row(bars), _row(view)], titles=("Sound", "Bars and sections", "View"),
+        bars = w.VBox([_row(bars), _row(list(self.bars.values()))])
+        tabs = w.Tab([sound, _row(list(self.hit.values())), bars, _row(view)],
+                     titles=("Sound", "Hit", "Bars and sections", "View"),
                      selected_index=None)
         return w.VBox([_row(first), tabs])
 

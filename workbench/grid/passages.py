@@ -128,10 +128,12 @@ def _strokes(chart: Chart | None, passage: Passage) -> list[Stroke]:
 
 def _cut(samples: np.ndarray, start: int, frames: int) -> np.ndarray:
     """Samples ``start … start + frames``, silence where there are none."""
+    if start >= 0 and start + frames <= len(samples):
+        return samples[start:start + frames]
     out = np.zeros((frames, samples.shape[1]), np.float32)
     low, high = max(start, 0), min(start + frames, len(samples))
     if high > low:
-        out[low - start : high - start] = samples[low:high]
+        out[low - start:high - start] = samples[low:high]
     return out
 
 
@@ -232,4 +234,7 @@ def in_pieces(samples: np.ndarray, sample_rate: int) -> Iterator[np.ndarray]:
 
 def as_16_bit(samples: np.ndarray) -> np.ndarray:
     """Samples as the page gets them: int16, little-endian."""
-    return np.round(np.clip(samples, -1, 1) * 32767).astype("<i2")
+    out = np.multiply(samples, 32767, dtype=np.float32)
+    np.rint(out, out=out)
+    np.clip(out, -32767, 32767, out=out)
+    return np.ascontiguousarray(out, dtype="<i2")

@@ -34,8 +34,9 @@ from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, cou
 
 _STATIC = Path(__file__).parent / "static"
 
-#: Draft hits less sure than this, and not confirmed, count as doubtful: as likely wrong as right.
-DOUBT_BELOW = 0.5
+#: Hits less sure than this, and not confirmed, count as doubtful; below it about two in five were
+#: wrong on the demo song (the draft's confidence is calibrated, so other songs are alike).
+DOUBT_BELOW = 0.65
 
 
 class HitGrid(anywidget.AnyWidget):
@@ -97,6 +98,7 @@ class HitGrid(anywidget.AnyWidget):
         self._picture: list[tuple[dict, list]] = []
         self._audio: Future | None = None
         super().__init__(**kwargs)
+        self._let_the_page_choose_the_thread()
         self.on_msg(self._receive)
         self._stop_observing = document.observe(self._document_changed)
         source = recording if recording is not None else _find_recording(document)
@@ -108,6 +110,22 @@ class HitGrid(anywidget.AnyWidget):
         self._stop_observing()
         self._workers.shutdown(wait=False, cancel_futures=True)
         super().close()
+
+    def _send(self, msg, buffers=None) -> None:
+        super()._send(msg, buffers=buffers)
+        self._let_the_page_choose_the_thread()
+
+    def _let_the_page_choose_the_thread(self) -> None:
+        """Have edits answered while a cell runs.
+
+        The page addresses its messages to a thread beside the main one.
+        ipykernel 7.4 hands them instead to the thread that last sent something
+        on the comm: after a cell has, that is the main thread, where edits
+        would wait for the cell's end.  What it has noted is therefore taken
+        back; other versions note nothing.
+        """
+        if self.comm is not None:
+            vars(self.comm).pop("_reply_subshell_id", None)
 
     # -- for the notebook's user ------------------------------------------------------
 
@@ -304,7 +322,7 @@ class HitGrid(anywidget.AnyWidget):
                 self.send(message, buffers=buffers)
 
     def _send_sound(self, message: dict) -> None:
-        heading = {"type": "audio", "client": message.get("client"), "id": message.get("id")}
+        heading = {"type": "audio", "client": message.get("client"), "request": message.get("request")}
         try:
             passage = passages.Passage.from_message(message)
             rate = self._rate()
@@ -321,7 +339,7 @@ class HitGrid(anywidget.AnyWidget):
                         "total": total,
                         "last": start + len(piece) >= total,
                     },
-                    buffers=[passages.as_16_bit(piece).tobytes()],
+                    buffers=[memoryview(passages.as_16_bit(piece)).cast("B")],
                 )
                 start += len(piece)
         except WorkbenchError as error:

@@ -75,10 +75,10 @@ export class Listener {
 
   /** A message with sound (or why there is none) from Python. */
   receive(message, buffers) {
-    const wait = this.waiting.get(message.id);
+    const wait = this.waiting.get(message.request);
     if (!wait) return;
     if (message.error) {
-      this.waiting.delete(message.id);
+      this.waiting.delete(message.request);
       wait.fail(new Error(message.error));
       return;
     }
@@ -87,7 +87,7 @@ export class Listener {
       : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
     wait.pieces.push({ message, samples });
     if (message.last) {
-      this.waiting.delete(message.id);
+      this.waiting.delete(message.request);
       wait.done(wait.pieces);
     }
     wait.piece?.(wait.pieces[wait.pieces.length - 1]);
@@ -101,9 +101,9 @@ export class Listener {
       if (piece) pieces.forEach(piece);
       return Promise.resolve(pieces);
     }
-    const id = `${this.session.client} ${this.nextId++}`;
-    const promise = new Promise((done, fail) => this.waiting.set(id, { pieces: [], done, fail, piece }));
-    this.session.send({ type: "audio", client: this.session.client, id, source, ...passage });
+    const request = `${this.session.client} ${this.nextId++}`;
+    const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
+    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
     return promise.then((pieces) => {
       this.kept.set(key, pieces);
       while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8e687281c5f92f966a66cb34f6a2b45a441167140e0ba77e162d37edfe8fb887 */
+/* Made by python workbench/grid/bundle.py; sources f36fd3e4d2575126a34b3a7ed2d01fdd45786efdf1e5e7f85cb7b28a1d51c0b8 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -494,10 +494,10 @@ var Listener = class {
   }
   /** A message with sound (or why there is none) from Python. */
   receive(message, buffers) {
-    const wait = this.waiting.get(message.id);
+    const wait = this.waiting.get(message.request);
     if (!wait) return;
     if (message.error) {
-      this.waiting.delete(message.id);
+      this.waiting.delete(message.request);
       wait.fail(new Error(message.error));
       return;
     }
@@ -505,7 +505,7 @@ var Listener = class {
     const samples = view.byteOffset % 2 ? new Int16Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength)) : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
     wait.pieces.push({ message, samples });
     if (message.last) {
-      this.waiting.delete(message.id);
+      this.waiting.delete(message.request);
       wait.done(wait.pieces);
     }
     wait.piece?.(wait.pieces[wait.pieces.length - 1]);
@@ -518,9 +518,9 @@ var Listener = class {
       if (piece) pieces.forEach(piece);
       return Promise.resolve(pieces);
     }
-    const id = `${this.session.client} ${this.nextId++}`;
-    const promise = new Promise((done, fail) => this.waiting.set(id, { pieces: [], done, fail, piece }));
-    this.session.send({ type: "audio", client: this.session.client, id, source, ...passage });
+    const request = `${this.session.client} ${this.nextId++}`;
+    const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
+    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
     return promise.then((pieces) => {
       this.kept.set(key2, pieces);
       while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);

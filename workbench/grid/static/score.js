@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8e687281c5f92f966a66cb34f6a2b45a441167140e0ba77e162d37edfe8fb887 */
+/* Made by python workbench/grid/bundle.py; sources f36fd3e4d2575126a34b3a7ed2d01fdd45786efdf1e5e7f85cb7b28a1d51c0b8 */
 
 // js/score.js
 function safeSvg(text) {
