@@ -22,7 +22,6 @@ from fractions import Fraction
 from workbench.alignment import lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
-from workbench.document import read_working_chart
 from workbench.findings import NOT_HEARD, WRONG_FROM, Finding, Heard, said_of
 from workbench.hearing import hear_recording
 from workbench.judging import GRAVITY, doubted, judge_notes
@@ -158,8 +157,6 @@ def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, 
 
 def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
     """A chart from a chart file, MusicXML or MIDI, and what was not understood in it."""
-    if os.fspath(path).lower().endswith(".json"):
-        return read_working_chart(path), ()
     imported = read_any_chart(path)
     return imported.chart, tuple(imported.problems)
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from workbench.chart import Chart
-from workbench.chartfile import read_chart
+from workbench.document import read_working_chart
 from workbench.engrave import engrave_pdf, engrave_png, engrave_svg
 from workbench.errors import FileFormatError
 from workbench.excerpts import excerpt_chart
@@ -41,7 +41,7 @@ def read_any_chart(path: str | os.PathLike) -> Imported:
     if name.endswith((".mid", ".midi")):
         return read_midi(path)
     if name.endswith(".json"):
-        return Imported(read_chart(path))
+        return Imported(read_working_chart(path))
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; "
         "give a .chart.json, .musicxml, .mxl or .mid file.")
