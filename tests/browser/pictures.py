@@ -44,12 +44,10 @@ def take(out: Path) -> None:
 
 
 def show(page: Page) -> None:
-    """The moment to be seen: some hits settled, the next doubt sounding in a loop."""
+    """The moment to be seen: the first bars settled, the next doubt sounding in a loop."""
     grid = page.grid()
     page.page.locator(".wbg-hint button").click()
-    for _ in range(2):
-        grid.press("n")
-        grid.press("y")
+    grid.press("Home", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+Y", "Escape")
     grid.settle()
     page.page.wait_for_function(
         "() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
