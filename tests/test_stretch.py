@@ -26,8 +26,8 @@ def rise_s(samples, at_s):
     x = np.abs(samples[start:start + int(0.06 * RATE)]).max(axis=1)
     level = np.convolve(x ** 2, np.hanning(45), "same")
     peak = level.argmax()
-    return (np.flatnonzero(level[:peak + 1] >= 0.9 * level[peak])[0]
-            - np.flatnonzero(level[:peak + 1] <= 0.1 * level[peak])[-1]) / RATE
+    foot = np.flatnonzero(level[:peak + 1] <= 0.1 * level[peak])[-1]
+    return np.flatnonzero(level[foot:peak + 1] >= 0.9 * level[peak])[0] / RATE
 
 
 @pytest.mark.parametrize("speed", [0.25, 0.5, 0.73, 1.0, 1.31, 2.0])
