@@ -21,7 +21,7 @@ from workbench.drawing import font_folder, needs_system_fonts
 from workbench.pages import MARGIN, PLAIN, PageStyle, lay_excerpt, lay_pages
 from workbench.progress import Progress, part, silent
 from workbench.safefile import write_whole
-from workbench.scoresigns import ScoreOptions, clean_text
+from workbench.scoresigns import ScoreOptions, clean_text, tempo_marks
 from workbench.systems import System, engrave_systems, natural_width
 
 _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STIXGeneralBolIta.ttf",
@@ -164,6 +164,10 @@ def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
         opening = chart.time_map.bars[batch[0][0].bar_index].meter
         out += engrave_systems(chart, batch, options, widths[k], show_meter=opening != meter)
         meter = chart.time_map.bars[batch[-1][-1].bar_index].meter
+    marks = tempo_marks(chart)
+    for system in out:
+        system.tempo_marks = {b.bar_index: marks[b.bar_index] for b in system.printed
+                              if b.bar_index in marks and b.bar_index > 0}
     if style.bar_numbers:
         for k, system in enumerate(out):
             number = chart.time_map.bar_number(system.printed[0].bar_index)

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from itertools import accumulate
 
 from workbench.chart import Chart, Note
 from workbench.drumkit import Notehead, instrument
@@ -138,28 +139,23 @@ SAME_TEMPO = 0.06
 
 def tempo_marks(chart: Chart) -> dict[int, TempoMark]:
     """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat."""
+    bars = chart.time_map.bars
+    # Counted beats before each bar, so that long parts cost no more than their length.
+    beats = [0.0, *accumulate(float(b.length / b.meter.beat_length) for b in bars)]
+
+    def tempo_bpm(first: int, end: int) -> float:
+        seconds = chart.time_map.bar_end_s(end - 1) - chart.time_map.bar_start_s(first)
+        return 60.0 * (beats[end] - beats[first]) / seconds
+
     starts = sorted({0, *(s.bar_index for s in chart.sections)})
     stretches: list[tuple[int, int]] = []
     for first, end in zip(starts, [*starts[1:], len(chart)]):
-        if stretches and _goes_on(chart, stretches[-1], (first, end)):
-            stretches[-1] = (stretches[-1][0], end)
-        else:
-            stretches.append((first, end))
-    return {first: TempoMark(chart.time_map.bars[first].meter.beat_length,
-                             marked_tempo_bpm(chart, first, end - 1)) for first, end in stretches}
-
-
-def _goes_on(chart: Chart, before: tuple[int, int], after: tuple[int, int]) -> bool:
-    bars = chart.time_map.bars
-    same_beat = bars[before[0]].meter.beat_length == bars[after[0]].meter.beat_length
-    old, new = (marked_tempo_bpm(chart, first, end - 1) for first, end in (before, after))
-    return same_beat and abs(new / old - 1) < SAME_TEMPO
-
-
-def marked_tempo_bpm(chart: Chart, first_bar: int = 0, last_bar: int | None = None) -> int:
-    """Tempo to print for a stretch: its mean, in whole beats a minute."""
-    last_bar = len(chart) - 1 if last_bar is None else last_bar
-    bars = range(first_bar, last_bar + 1)
-    beats = sum(chart.time_map.bars[k].length / chart.time_map.bars[k].meter.beat_length for k in bars)
-    seconds = chart.time_map.bar_end_s(last_bar) - chart.time_map.bar_start_s(first_bar)
-    return max(1, round(60.0 * float(beats) / seconds))
+        if stretches:
+            old_first, old_end = stretches[-1]
+            same_beat = bars[old_first].meter.beat_length == bars[first].meter.beat_length
+            if same_beat and abs(tempo_bpm(first, end) / tempo_bpm(old_first, old_end) - 1) < SAME_TEMPO:
+                stretches[-1] = (old_first, end)
+                continue
+        stretches.append((first, end))
+    return {first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))))
+            for first, end in stretches}

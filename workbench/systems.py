@@ -25,7 +25,7 @@ from workbench.drawing import symbol, tag, text
 from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.errors import ChartError
 from workbench.mei import legend_mei, lines_mei
-from workbench.scoresigns import ScoreOptions, TempoMark, bar_id, slug, tempo_marks
+from workbench.scoresigns import ScoreOptions, TempoMark, bar_id, slug
 
 _OPTIONS = {
     "breaks": "encoded", "adjustPageHeight": True, "header": "none", "footer": "none",
@@ -135,12 +135,11 @@ def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options:
         Print the time signature at the start of the first line.
     """
     drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width)
-    systems, marks = [], tempo_marks(chart)
+    systems = []
     for row, drawing in zip(rows, drawings, strict=True):
         system = _parse(drawing, row)
         starts = {b.bar_index for b in row}
         system.sections = [s for s in chart.sections if s.bar_index in starts]
-        system.tempo_marks = {k: mark for k, mark in marks.items() if k in starts and k > 0}
         _draw_similes_of_two(system)
         _number_similes(system)
         systems.append(system)
