@@ -6,8 +6,7 @@ System Level 1*, 1991) with TimGM6mb.sf2 by Tim Brechbill (GPL 2, carried by the
 pretty_midi wheel).  What was written in the MIDI file is what must be found, by
 mir_eval's matching within ±50 ms (onsets) and ±70 ms (beats).
 
-The sound font is among those of which the detector's training may have heard
-single strokes; held-back kits are measured by the detector's own tests.
+The detector's training kept this font out (workbench/weights/MODEL_CARD.md).
 """
 
 import shutil

@@ -1,0 +1,156 @@
+"""The trained detector: clear errors, any length and rate, the same answer every time."""
+
+import json
+from importlib import resources
+
+import numpy as np
+import pytest
+
+from workbench import detect
+from workbench.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
+from workbench.drumkit import DETECTED
+from workbench.errors import AnalysisError, AudioError
+
+RATE = 44100
+BEAT_S = 0.5
+
+
+def click_track(seconds, rate=RATE):
+    """Invented kick and noise bursts on alternate beats."""
+    t = np.arange(int(0.2 * rate)) / rate
+    kick = np.sin(2 * np.pi * (55 * t + 20 * np.exp(-t / 0.02))) * np.exp(-t / 0.08)
+    burst = np.random.default_rng(4).standard_normal(len(t)) * np.exp(-t / 0.05)
+    out = np.zeros(int(seconds * rate), np.float32)
+    for k in range(int(seconds / BEAT_S) - 1):
+        at = int((0.25 + k * BEAT_S) * rate)
+        out[at : at + len(t)] += 0.5 * (kick if k % 2 == 0 else burst)
+    return out
+
+
+@pytest.fixture(scope="module")
+def heard():
+    return compute_activations(click_track(30), RATE)
+
+
+def test_shapes_and_ranges(heard):
+    assert heard.instruments == DETECTED
+    assert len(heard.beat) == 3001
+    for values in (heard.onset, heard.velocity, heard.beat, heard.downbeat):
+        assert values.dtype == np.float32
+        assert values.min() >= 0 and values.max() <= 1
+
+
+def test_kicks_are_found_where_they_are(heard):
+    found = np.array([s.time_s for s in detect_strokes(heard) if s.instrument == "kick"])
+    expected = 0.25 + np.arange(0, 58, 2) * BEAT_S
+    near = np.min(np.abs(expected[:, None] - found[None]), axis=1)
+    assert np.mean(near < 0.02) > 0.95
+
+
+def test_strokes_are_in_order_of_time(heard):
+    strokes = detect_strokes(heard)
+    assert strokes == sorted(strokes)
+
+
+def test_the_same_answer_twice(heard):
+    again = compute_activations(click_track(30), RATE)
+    np.testing.assert_array_equal(again.onset, heard.onset)
+
+
+def test_the_seam_between_passages_is_not_heard(heard):
+    seam_s = PASSAGE / 100
+    shift = int((seam_s - 20) * RATE)
+    moved = compute_activations(np.concatenate([np.zeros(shift, np.float32), click_track(30)]), RATE)
+    kick = heard.column("kick")
+    one = [s.time_s for s in detect_strokes(heard) if s.instrument == "kick"]
+    other = [s.time_s - shift / RATE for s in detect_strokes(moved) if s.instrument == "kick"]
+    assert moved.onset[:, kick].max() > 0.5
+    near = [t for t in one if abs(t + shift / RATE - seam_s) < CONTEXT / 100]
+    assert near
+    assert all(min(abs(t - u) for u in other) < 0.02 for t in near)
+
+
+@pytest.mark.parametrize("rate", [22050, 32000, 48000, 96000])
+def test_other_sample_rates_give_the_same_kicks(rate, heard):
+    found = compute_activations(click_track(30, rate), rate)
+    one = np.array([s.time_s for s in detect_strokes(heard) if s.instrument == "kick"])
+    other = np.array([s.time_s for s in detect_strokes(found) if s.instrument == "kick"])
+    assert np.mean(np.min(np.abs(one[:, None] - other[None]), axis=1) < 0.02) > 0.9
+
+
+def test_stereo_is_mixed_down(heard):
+    mono = click_track(30)
+    np.testing.assert_allclose(compute_activations(np.stack([mono, mono], axis=1), RATE).onset, heard.onset, atol=1e-4)
+
+
+def test_level_does_not_matter(heard):
+    np.testing.assert_allclose(compute_activations(0.05 * click_track(30), RATE).onset, heard.onset, atol=1e-2)
+
+
+@pytest.mark.parametrize("seconds", [0.001, 0.3, 1.0])
+def test_very_short_recordings(seconds):
+    heard = compute_activations(np.zeros(max(1, int(seconds * RATE)), np.float32), RATE)
+    assert detect_strokes(heard) == []
+
+
+def test_progress_ends_at_one():
+    told = []
+    compute_activations(click_track(3), RATE, lambda done, what: told.append(done))
+    assert told[-1] == 1.0 and told == sorted(told)
+
+
+def test_no_sound_is_refused():
+    with pytest.raises(AudioError, match="no sound"):
+        compute_activations(np.zeros(0, np.float32), RATE)
+
+
+def test_samples_that_are_no_numbers_are_refused():
+    with pytest.raises(AudioError, match="not numbers"):
+        compute_activations(np.full(RATE, np.nan, np.float32), RATE)
+
+
+def test_a_sample_rate_of_nothing_is_refused():
+    with pytest.raises(AudioError, match="sample rate"):
+        compute_activations(np.zeros(RATE, np.float32), 0)
+
+
+@pytest.mark.parametrize("damage", [b"", b"not a model", None])
+def test_damaged_weights_are_a_clear_error(damage):
+    whole = resources.files("workbench.weights").joinpath("detector.onnx").read_bytes()
+    with pytest.raises(AnalysisError, match="weights are missing or damaged"):
+        detect.load_weights(whole[: len(whole) // 2] if damage is None else damage)
+
+
+def test_packaged_weights_that_were_changed_are_refused(tmp_path, monkeypatch):
+    folder = resources.files("workbench.weights")
+    whole = bytearray(folder.joinpath("detector.onnx").read_bytes())
+    whole[len(whole) // 2] ^= 1
+    (tmp_path / "detector.onnx").write_bytes(bytes(whole))
+    (tmp_path / "detector.json").write_text(folder.joinpath("detector.json").read_text())
+    monkeypatch.setattr(detect.resources, "files", lambda name: tmp_path)
+    with pytest.raises(AnalysisError, match="weights are missing or damaged"):
+        detect.load_weights()
+
+
+def test_the_weights_are_small():
+    folder = resources.files("workbench.weights")
+    assert len(folder.joinpath("detector.onnx").read_bytes()) <= 12e6
+    table = json.loads(folder.joinpath("detector.json").read_text())["instruments"]
+    assert set(table) == set(DETECTED)
+    for row in table.values():
+        assert row["confidence"] == sorted(row["confidence"])
+        assert len(row["confidence"]) == len(row["activation"])
+        assert abs(row["lateness_s"]) < 0.02
+
+
+def test_peaks_stand_alone():
+    activation = np.array([0, 0.6, 0.6, 0, 0, 0.7, 0.8, 0.7, 0, 0, 0.55, 0, 0, 0.4])
+    assert find_peaks(activation, 0.5).tolist() == [1, 6, 10]
+    assert find_peaks(np.zeros(0), 0.5).tolist() == []
+
+
+def test_times_between_frames():
+    lean = np.array([0, 0.5, 1.0, 0.9, 0])
+    time = refine_times(lean, np.array([2]))[0]
+    assert 0.020 < time < 0.025
+    assert refine_times(np.array([0, 1.0, 0]), np.array([1]))[0] == pytest.approx(0.01)

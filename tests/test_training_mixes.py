@@ -1,0 +1,154 @@
+"""Performances, plans and mixes: labels say what is heard, and everything is reproducible."""
+
+import numpy as np
+import pytest
+
+from workbench.drumkit import DETECTED
+from workbench.features import SAMPLE_RATE
+from workbench.training import mixing, planning
+from workbench.training import performances as play
+from workbench.training.library import Library, Voice
+from workbench.training.performances import Performance
+from workbench.training.procedural import make_stroke
+from workbench.training.sources import OTHER
+
+CLIP_S = 4.0
+
+
+@pytest.fixture(scope="module")
+def material():
+    """A small library of procedural sounds and one invented groove."""
+    parts, voices, at = [], {}, 0
+    for k, name in enumerate((*DETECTED, OTHER)):
+        shot = make_stroke("tambourine" if name == OTHER else name, np.random.default_rng(k))
+        voices[name] = [Voice("invented kit", [(at, len(shot))])]
+        parts.append(shot)
+        at += len(shot)
+    noise = 0.1 * np.random.default_rng(9).standard_normal(3 * SAMPLE_RATE).astype(np.float32)
+    parts.append(noise)
+    kits = {"invented kit": {name: [0] for name in voices}}
+    notes = {role: [[(48, at, SAMPLE_RATE)]] for role in ("bass", "guitar", "keys", "pad", "lead")}
+    library = Library(np.concatenate(parts), voices, kits, notes, [(at, len(noise))], [(at, len(noise))])
+    beat = np.arange(0, 16, 0.5)
+    instrument = np.where(beat % 2 == 0, play.KICK, np.where(beat % 2 == 1, play.SNARE, play.CLOSED))
+    groove = Performance(beat, instrument, np.full(len(beat), 0.8), 4, 16.0, 100.0)
+    return planning.Material(library, [groove], [groove.cut(0, 4)])
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_generated_patterns_keep_their_meter(seed):
+    pattern = play.generated_performance(np.random.default_rng(seed), 40.0)
+    assert pattern.beats_per_bar in (2, 3, 4)
+    assert pattern.length >= 40 and pattern.length % pattern.beats_per_bar == 0
+    assert np.all(np.diff(pattern.beat) >= 0)
+    assert np.all((pattern.velocity > 0) & (pattern.velocity <= 1))
+    assert set(pattern.instrument) <= set(range(len(DETECTED)))
+
+
+def test_dropping_beats_makes_another_meter():
+    beat = np.arange(0, 8, 0.5)
+    bars = Performance(beat, np.arange(16), np.ones(16), 4, 8.0, 100.0)
+    waltz = play.drop_beats(bars, (0, 1, 2))
+    assert waltz.beats_per_bar == 3 and waltz.length == 6
+    assert waltz.beat.tolist() == np.arange(0, 6, 0.5).tolist()
+    assert waltz.instrument.tolist() == [0, 1, 2, 3, 4, 5, 8, 9, 10, 11, 12, 13]
+
+
+def test_joined_performances_follow_each_other():
+    one = Performance(np.array([0.0, 1.0]), np.array([0, 1]), np.ones(2), 4, 4.0, 90.0)
+    assert play.join([one, one]).beat.tolist() == [0.0, 1.0, 4.0, 5.0]
+
+
+def test_beat_times_rise_and_keep_the_tempo():
+    times = play.beat_times(np.random.default_rng(1), 200, 120.0)
+    assert len(times) == 201 and np.all(np.diff(times) > 0)
+    assert 60 / np.median(np.diff(times)) == pytest.approx(120, rel=0.1)
+
+
+def test_performances_are_read_back(tmp_path, material, monkeypatch):
+    monkeypatch.setattr(play, "read_groove_midi", lambda folder, split: (material.grooves, material.fills))
+    play.write_performances(tmp_path, tmp_path / "p.npz")
+    grooves, fills = play.read_performances(tmp_path / "p.npz", "validation")
+    np.testing.assert_allclose(grooves[0].beat, material.grooves[0].beat)
+    assert fills[0].length == 4 and grooves[0].tempo_bpm == 100
+
+
+def event(start, stop=planning.NEVER, rate=1.0, gain=1.0, damp=0.0, soften=0.0, length=2000):
+    ints = np.array([[0, start, 0, length, stop]], np.int32)
+    floats = np.array([[rate, gain, damp, 1 / 200, soften]], np.float32)
+    return ints, floats
+
+
+def test_an_event_sounds_at_its_time_and_level():
+    audio = np.random.default_rng(1).standard_normal(3000).astype(np.float32)
+    out = mixing.add_events(audio, *event(500, gain=0.5), 2, 4000)
+    np.testing.assert_allclose(out[0, 500:2497], 0.5 * audio[:1997], atol=1e-6)
+    assert not out[0, :500].any() and not out[0, 2498:].any() and not out[1].any()
+
+
+def test_an_event_that_began_before_the_clip_is_heard_from_its_middle():
+    audio = np.arange(3000, dtype=np.float32)
+    out = mixing.add_events(audio, *event(-100), 1, 1000)
+    np.testing.assert_allclose(out[0, :500], np.arange(100, 600), atol=1e-3)
+
+
+def test_speed_moves_pitch():
+    audio = np.sin(2 * np.pi * 440 * np.arange(SAMPLE_RATE) / SAMPLE_RATE).astype(np.float32)
+    out = mixing.add_events(audio, *event(0, rate=1.5, length=SAMPLE_RATE), 1, SAMPLE_RATE)[0, :20000]
+    hz = np.argmax(np.abs(np.fft.rfft(out * np.hanning(len(out))))) * SAMPLE_RATE / len(out)
+    assert hz == pytest.approx(660, rel=0.01)
+
+
+def test_a_choked_event_dies_away():
+    audio = np.ones(3000, np.float32)
+    out = mixing.add_events(audio, *event(0, stop=500), 1, 3000)[0]
+    assert out[400] == pytest.approx(1) and out[1500] == pytest.approx(np.exp(-5), rel=0.05)
+
+
+def test_a_softened_attack_is_quieter_than_its_tail():
+    out = mixing.add_events(np.ones(6000, np.float32), *event(0, soften=0.8, length=6000), 1, 6000)[0]
+    assert out[0] == pytest.approx(0.2, abs=0.01) and out[5000] == pytest.approx(1, abs=0.01)
+
+
+def test_a_plan_is_reproducible_and_its_labels_agree(material):
+    plans = [planning.plan_clip(np.random.default_rng(3), material, CLIP_S) for _ in range(2)]
+    for name in ("ints", "floats", "eq_db", "settings", "onset", "strokes", "beats"):
+        np.testing.assert_array_equal(getattr(plans[0], name), getattr(plans[1], name))
+    plan = plans[0]
+    assert plan.onset.shape == (400, len(DETECTED))
+    for time_s, instrument, velocity in plan.strokes:
+        frame = min(399, round(time_s * 100))
+        assert plan.onset[frame, int(instrument)] == 1
+        assert plan.velocity[frame, int(instrument)] >= np.float16(velocity) - 1e-3
+    assert np.all(plan.ints[:, 2] + plan.ints[:, 3] <= len(material.library.samples))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_every_labelled_stroke_sounds_at_its_label(material, seed):
+    plan = planning.plan_clip(np.random.default_rng(seed), material, CLIP_S)
+    drums = plan.ints[plan.ints[:, 0] < planning.DRUM_ROWS]
+    starts = np.sort(drums[:, 1])
+    for time_s, _, _ in plan.strokes:
+        assert np.min(np.abs(starts - time_s * SAMPLE_RATE)) < 0.003 * SAMPLE_RATE
+
+
+def test_mixes_are_finite_level_and_reproducible(material):
+    plans = [planning.plan_clip(np.random.default_rng(k), material, CLIP_S) for k in range(6)]
+    n = round(CLIP_S * SAMPLE_RATE)
+    sound = mixing.render(plans, material.library.samples, n, 5)
+    assert sound.shape == (6, n) and sound.dtype == np.float32 and np.all(np.isfinite(sound))
+    rms = np.sqrt(np.mean(sound**2, axis=1))
+    assert np.all(rms < 10) and np.median(rms) > 0.1
+    np.testing.assert_array_equal(sound, mixing.render(plans, material.library.samples, n, 5))
+
+
+def test_a_clip_without_drums_has_no_labels(material):
+    rng = np.random.default_rng(0)
+    silent = 0
+    for _ in range(80):
+        plan = planning.plan_clip(rng, material, CLIP_S)
+        if not plan.settings[planning.SETTINGS.index("has_drums")]:
+            silent += 1
+            assert len(plan.strokes) == 0 and not plan.onset.any()
+            assert np.all(plan.ints[:, 0] >= planning.DRUM_ROWS)
+    assert silent > 0
