@@ -3,7 +3,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import * as chart from "../../workbench/grid/js/chart.js";
 import * as timeline from "../../workbench/grid/js/timeline.js";
-import { add, compare, fraction, parseFraction, textOf } from "../../workbench/grid/js/fractions.js";
+import { add, compare, fraction, parseFraction, textOf, valueOf } from "../../workbench/grid/js/fractions.js";
 
 /** Bars of one meter at a steady beat of half a second. */
 function steady(count, meter = "4/4", notes = []) {
@@ -96,7 +96,7 @@ test("hit-testing finds what was drawn: every column of every row", () => {
   const sheet = timeline.layoutSheet(song, 1100, 4, 9);
   for (const bar of [0, 3, 4, 9]) {
     for (const c of chart.columnsOf(song.time_map.bars[bar])) {
-      const at = chart.valueOf(c.at);
+      const at = valueOf(c.at);
       const line = timeline.lineOf(sheet, bar);
       const x = timeline.xOf(sheet, bar, at);
       const hit = timeline.hitTest(sheet, x + 1, line.y + sheet.rowsY + 5 * timeline.SIZES.row + 9);

@@ -6,10 +6,11 @@ reads the same data as the chart file holds.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from workbench import chartdata
-from workbench.chart import Chart
+from workbench.chart import Chart, WrittenBar
 from workbench.drumkit import INSTRUMENTS
 
 #: What the page needs to know of the drum key to draw it, in the order of the rows.
@@ -54,8 +55,4 @@ def changed_parts(old: Chart, new: Chart) -> dict[str, Any]:
 
 def _without_bars(chart: Chart) -> Chart:
     """A copy whose bars are cheap to write: only the heading is wanted."""
-    from dataclasses import replace
-
-    from workbench.chart import WrittenBar
-
     return replace(chart, bars=tuple(WrittenBar() for _ in chart.bars))

@@ -34,8 +34,8 @@ from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, cou
 
 _STATIC = Path(__file__).parent / "static"
 
-#: Hits less sure than this, and not confirmed, count as doubtful; below it about two in five were
-#: wrong on the demo song (the draft's confidence is calibrated, so other songs are alike).
+#: Hits less sure than this, and not confirmed, count as doubtful: high enough that most of the wrong
+#: hits lie below, as the draft's confidence is a probability.
 DOUBT_BELOW = 0.65
 
 

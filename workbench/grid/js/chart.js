@@ -227,5 +227,3 @@ export function describeNote(chart, bar, note) {
   else if (note.confidence !== undefined) words.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
   return words.join(", ");
 }
-
-export { parseFraction, textOf, valueOf, compare, add, subtract, multiply, fraction };

@@ -2,8 +2,9 @@
  * What the keys and buttons do: each command reads the view's cursor and selection and
  * sends an edit or moves the cursor.
  */
-import { doubtfulBars, doubtfulHits, noteAt, compare, parseFraction, beatSpans, readMeter } from "./chart.js";
+import { beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
 import { acceptBarEdit, articulationEdit, copiedBars, pasteEdit, writtenNote } from "./edits.js";
+import { compare, parseFraction } from "./fractions.js";
 import { neighbourBetween, neighbourColumn, samePlace, lineOf } from "./timeline.js";
 
 const VELOCITY_STEP = 8;

@@ -2,7 +2,7 @@
  * Edits as the page makes them (the data of workbench.chartdata.edit_to_data) and what the
  * page shows of them before Python has answered.  Pure functions; charts are not changed in place.
  */
-import { compare, parseFraction } from "./chart.js";
+import { compare, parseFraction } from "./fractions.js";
 
 /** Edits of notes, columns and bar lines are shown at once; all others appear when Python has answered. */
 export function showAtOnce(chart, edit) {

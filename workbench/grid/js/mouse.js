@@ -1,6 +1,6 @@
 /** The mouse on the sheet and the overview. */
 import { noteAt } from "./chart.js";
-import { SIZES, hitTest, nearestBetween, nearestColumn, timeAtX, lineOf } from "./timeline.js";
+import { hitTest, nearestBetween, nearestColumn, timeAtX, lineOf } from "./timeline.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { writtenNote } from "./edits.js";
 import { moveHit } from "./commands.js";
@@ -153,5 +153,3 @@ function noteNear(view, line, instrument, x) {
   }
   return best;
 }
-
-export { SIZES };

@@ -2,8 +2,7 @@
  * Waveform and spectrogram, laid to the bars.  The data come from Python in pieces:
  * loudest and lowest sample per 2 ms, and log-frequency levels per 10 ms, one byte each.
  */
-import { SIZES } from "./timeline.js";
-import { timeAtX } from "./timeline.js";
+import { SIZES, timeAtX } from "./timeline.js";
 
 export class SoundPicture {
   constructor() {
@@ -33,7 +32,7 @@ export class SoundPicture {
 
   draw(g, state, line) {
     if (!this.peaks) return;
-    const { sheet, palette } = state;
+    const { sheet } = state;
     if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
     if (sheet.countsY > sheet.spectrumY) {
       const tile = this.tile(state, line);

@@ -6,7 +6,7 @@
  * is as wide in a fast bar as in a slow one, and the sound above is laid to the same beats.
  */
 import { columnsOf, lengthOf, notesAt, secondsAt } from "./chart.js";
-import { valueOf, parseFraction, textOf, fraction, add, multiply, subtract, compare } from "./fractions.js";
+import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from "./fractions.js";
 
 /** Sizes in CSS pixels. */
 export const SIZES = {
@@ -182,5 +182,3 @@ export function samePlace(chart, place, bar) {
   const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
   return { bar, at: textOf(columns[columns.length - 1].at) };
 }
-
-export { subtract };

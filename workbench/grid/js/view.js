@@ -7,7 +7,8 @@ import { SIZES, layoutSheet, lineOf, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
 import { COMMANDS } from "./commands.js";
-import { SHORTCUTS, shortcutOf } from "./keys.js";
+import { fillKeyList, hearingHint, make } from "./furniture.js";
+import { shortcutOf } from "./keys.js";
 import { attachMouse } from "./mouse.js";
 
 /** Bars in a line, from near to far; 0 means all. */
@@ -79,13 +80,13 @@ export class View {
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
     this.sectionBox = make("div", "wbg-section");
-    this.hint = this.buildHint();
+    this.hint = hearingHint(this);
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
     main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
     el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
-    this.buildKeys();
+    fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
@@ -94,50 +95,6 @@ export class View {
       if (event.key === "Escape") this.closeSection();
       else if (event.key === "Enter") this.nameSection();
     });
-  }
-
-  buildHint() {
-    const hint = make("div", "wbg-hint", { role: "note" });
-    const text = make("span", "");
-    text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
-    const button = make("button", "", { type: "button" });
-    button.textContent = "Understood";
-    button.addEventListener("click", () => {
-      this.set("hearing_hint", false);
-      hint.hidden = true;
-      this.scroller.focus();
-    });
-    hint.append(text, button);
-    hint.hidden = !this.model.get("hearing_hint");
-    return hint;
-  }
-
-  buildKeys() {
-    const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
-    close.textContent = "hide";
-    close.addEventListener("click", () => this.toggleKeys());
-    const title = make("div", "wbg-keys-title");
-    title.textContent = "Mouse";
-    const mouse = make("p", "");
-    mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. "
-      + "Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
-    this.keys.append(close, title, mouse);
-    for (const { group, shortcuts } of SHORTCUTS) {
-      const name = make("div", "wbg-keys-title");
-      name.textContent = group;
-      const list = make("div", "wbg-keys-list", { role: "list" });
-      for (const s of shortcuts) {
-        if (!s.does) continue;
-        const entry = make("div", "wbg-key", { role: "listitem" });
-        const key = make("span", "wbg-key-name");
-        key.textContent = s.shown || s.keys[0];
-        const does = make("span", "");
-        does.textContent = s.does;
-        entry.append(key, does);
-        list.append(entry);
-      }
-      this.keys.append(name, list);
-    }
   }
 
   showKeys() {
@@ -538,11 +495,4 @@ function sized(canvas, width, height, ratio) {
     canvas.style.height = `${height}px`;
   }
   return canvas.getContext("2d", { alpha: false });
-}
-
-function make(tag, className, attributes = {}) {
-  const e = document.createElement(tag);
-  if (className) e.className = className;
-  for (const [name, value] of Object.entries(attributes)) e.setAttribute(name, value);
-  return e;
 }

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f36fd3e4d2575126a34b3a7ed2d01fdd45786efdf1e5e7f85cb7b28a1d51c0b8 */
+/* Made by python workbench/grid/bundle.py; sources 12d53130ebfa66c86639701b1a3d13f24946ac0f8c9ef8b39e51e1f96343c15e */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -20,6 +20,130 @@ var add = (a, b) => fraction(a.n * b.d + b.n * a.d, a.d * b.d);
 var subtract = (a, b) => fraction(a.n * b.d - b.n * a.d, a.d * b.d);
 var multiply = (a, b) => fraction(a.n * b.n, a.d * b.d);
 var compare = (a, b) => a.n * b.d - b.n * a.d;
+
+// js/edits.js
+function showAtOnce(chart, edit) {
+  switch (edit.edit) {
+    case "add note":
+      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
+    case "remove note":
+      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+    case "move note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const { confidence, deviation_s, ...kept } = note;
+      const moved = { ...kept, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
+      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
+    }
+    case "change note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const changed = { ...note };
+      for (const field of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
+        if (edit[field] !== void 0) changed[field] = edit[field];
+      }
+      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
+    }
+    case "set bars": {
+      const bars2 = chart.bars.slice();
+      edit.bars.forEach((b, k) => {
+        if (edit.first_bar + k < bars2.length) bars2[edit.first_bar + k] = b;
+      });
+      return { ...chart, bars: bars2 };
+    }
+    case "set subdivisions": {
+      const bars2 = chart.bars.slice();
+      bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
+      return { ...chart, bars: bars2 };
+    }
+    case "move bar line":
+      return withBarLine(chart, edit.bar_index, edit.time_s);
+    case "together":
+      return edit.edits.reduce(showAtOnce, chart);
+    default:
+      return chart;
+  }
+}
+function withBarLine(chart, bar, time_s) {
+  const { bars: before, end_s } = chart.time_map;
+  const lines = [...before.map((b) => b.beats_s[0]), end_s];
+  if (bar > 0 && time_s <= lines[bar - 1] || bar < before.length && time_s >= lines[bar + 1]) return chart;
+  const bars2 = before.slice();
+  const stretch = (k, start, end) => {
+    const scale = (end - start) / (lines[k + 1] - lines[k]);
+    bars2[k] = { ...bars2[k], beats_s: bars2[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
+  };
+  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
+  if (bar < bars2.length) {
+    stretch(bar, time_s, lines[bar + 1]);
+    bars2[bar].fixed = true;
+  }
+  return { ...chart, time_map: { bars: bars2, end_s: bar === bars2.length ? time_s : end_s } };
+}
+function withChange(chart, parts) {
+  const { bars: bars2, time_bars, end_s, ...rest } = parts;
+  const next = { ...chart, ...rest };
+  if (Array.isArray(bars2)) next.bars = bars2;
+  else if (bars2) {
+    next.bars = chart.bars.slice();
+    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
+  }
+  if (time_bars) {
+    const timed = chart.time_map.bars.slice();
+    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
+    next.time_map = { bars: timed, end_s };
+  }
+  return next;
+}
+function withBar(chart, bar, change2) {
+  const written = chart.bars[bar];
+  if (!written) return chart;
+  const bars2 = chart.bars.slice();
+  const notes = change2(written.notes);
+  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
+  bars2[bar] = { ...written, notes };
+  return { ...chart, bars: bars2 };
+}
+var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
+function writtenNote(at, instrument, velocity = 80) {
+  return { at, instrument, velocity, confirmed: true };
+}
+var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
+function pasteEdit(chart, copied, bar, count = copied.length) {
+  const bars2 = [];
+  for (let k = 0; k < count && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
+  return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
+}
+function asWritten(bar) {
+  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
+  return { ...bar, notes };
+}
+function acceptBarEdit(chart, first, last) {
+  const edits = [];
+  for (let bar = first; bar <= last; bar++) {
+    for (const n of chart.bars[bar].notes) {
+      if (!n.confirmed) {
+        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
+      }
+    }
+  }
+  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
+}
+function articulationEdit(bar, note, name) {
+  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
+  const before = note.articulations || [];
+  const after = before.includes(name) ? before.filter((a) => a !== name) : [...before.filter((a) => a !== opposite), name].sort();
+  return {
+    edit: "change note",
+    bar_index: bar,
+    position: note.at,
+    instrument: note.instrument,
+    articulations: after,
+    confirmed: true
+  };
+}
 
 // js/chart.js
 function readMeter(meter) {
@@ -205,130 +329,6 @@ function describeNote(chart, bar, note) {
   if (note.confirmed) words.push("confirmed");
   else if (note.confidence !== void 0) words.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
   return words.join(", ");
-}
-
-// js/edits.js
-function showAtOnce(chart, edit) {
-  switch (edit.edit) {
-    case "add note":
-      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
-    case "remove note":
-      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
-    case "move note": {
-      const note = find(chart, edit);
-      if (!note) return chart;
-      const { confidence, deviation_s, ...kept } = note;
-      const moved = { ...kept, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
-      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
-      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
-    }
-    case "change note": {
-      const note = find(chart, edit);
-      if (!note) return chart;
-      const changed = { ...note };
-      for (const field of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
-        if (edit[field] !== void 0) changed[field] = edit[field];
-      }
-      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
-    }
-    case "set bars": {
-      const bars2 = chart.bars.slice();
-      edit.bars.forEach((b, k) => {
-        if (edit.first_bar + k < bars2.length) bars2[edit.first_bar + k] = b;
-      });
-      return { ...chart, bars: bars2 };
-    }
-    case "set subdivisions": {
-      const bars2 = chart.bars.slice();
-      bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
-      return { ...chart, bars: bars2 };
-    }
-    case "move bar line":
-      return withBarLine(chart, edit.bar_index, edit.time_s);
-    case "together":
-      return edit.edits.reduce(showAtOnce, chart);
-    default:
-      return chart;
-  }
-}
-function withBarLine(chart, bar, time_s) {
-  const { bars: before, end_s } = chart.time_map;
-  const lines = [...before.map((b) => b.beats_s[0]), end_s];
-  if (bar > 0 && time_s <= lines[bar - 1] || bar < before.length && time_s >= lines[bar + 1]) return chart;
-  const bars2 = before.slice();
-  const stretch = (k, start, end) => {
-    const scale = (end - start) / (lines[k + 1] - lines[k]);
-    bars2[k] = { ...bars2[k], beats_s: bars2[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
-  };
-  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
-  if (bar < bars2.length) {
-    stretch(bar, time_s, lines[bar + 1]);
-    bars2[bar].fixed = true;
-  }
-  return { ...chart, time_map: { bars: bars2, end_s: bar === bars2.length ? time_s : end_s } };
-}
-function withChange(chart, parts) {
-  const { bars: bars2, time_bars, end_s, ...rest } = parts;
-  const next = { ...chart, ...rest };
-  if (Array.isArray(bars2)) next.bars = bars2;
-  else if (bars2) {
-    next.bars = chart.bars.slice();
-    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
-  }
-  if (time_bars) {
-    const timed = chart.time_map.bars.slice();
-    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
-    next.time_map = { bars: timed, end_s };
-  }
-  return next;
-}
-function withBar(chart, bar, change2) {
-  const written = chart.bars[bar];
-  if (!written) return chart;
-  const bars2 = chart.bars.slice();
-  const notes = change2(written.notes);
-  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
-  bars2[bar] = { ...written, notes };
-  return { ...chart, bars: bars2 };
-}
-var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
-var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
-function writtenNote(at, instrument, velocity = 80) {
-  return { at, instrument, velocity, confirmed: true };
-}
-var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
-function pasteEdit(chart, copied, bar, count = copied.length) {
-  const bars2 = [];
-  for (let k = 0; k < count && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
-  return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
-}
-function asWritten(bar) {
-  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
-  return { ...bar, notes };
-}
-function acceptBarEdit(chart, first, last) {
-  const edits = [];
-  for (let bar = first; bar <= last; bar++) {
-    for (const n of chart.bars[bar].notes) {
-      if (!n.confirmed) {
-        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
-      }
-    }
-  }
-  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
-}
-function articulationEdit(bar, note, name) {
-  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
-  const before = note.articulations || [];
-  const after = before.includes(name) ? before.filter((a) => a !== name) : [...before.filter((a) => a !== opposite), name].sort();
-  return {
-    edit: "change note",
-    bar_index: bar,
-    position: note.at,
-    instrument: note.instrument,
-    articulations: after,
-    confirmed: true
-  };
 }
 
 // js/session.js
@@ -914,7 +914,7 @@ var SoundPicture = class {
   }
   draw(g, state, line) {
     if (!this.peaks) return;
-    const { sheet, palette } = state;
+    const { sheet } = state;
     if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
     if (sheet.countsY > sheet.spectrumY) {
       const tile = this.tile(state, line);
@@ -1741,6 +1741,55 @@ function keyName(event) {
 }
 var shortcutOf = (event) => BY_KEY.get(keyName(event));
 
+// js/furniture.js
+function hearingHint(view) {
+  const hint = make("div", "wbg-hint", { role: "note" });
+  const text = make("span", "");
+  text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
+  const button = make("button", "", { type: "button" });
+  button.textContent = "Understood";
+  button.addEventListener("click", () => {
+    view.set("hearing_hint", false);
+    hint.hidden = true;
+    view.scroller.focus();
+  });
+  hint.append(text, button);
+  hint.hidden = !view.model.get("hearing_hint");
+  return hint;
+}
+function fillKeyList(panel, hide) {
+  const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
+  close.textContent = "hide";
+  close.addEventListener("click", () => hide());
+  const title = make("div", "wbg-keys-title");
+  title.textContent = "Mouse";
+  const mouse = make("p", "");
+  mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+  panel.append(close, title, mouse);
+  for (const { group, shortcuts } of SHORTCUTS) {
+    const name = make("div", "wbg-keys-title");
+    name.textContent = group;
+    const list = make("div", "wbg-keys-list", { role: "list" });
+    for (const s of shortcuts) {
+      if (!s.does) continue;
+      const entry = make("div", "wbg-key", { role: "listitem" });
+      const key2 = make("span", "wbg-key-name");
+      key2.textContent = s.shown || s.keys[0];
+      const does = make("span", "");
+      does.textContent = s.does;
+      entry.append(key2, does);
+      list.append(entry);
+    }
+    panel.append(name, list);
+  }
+}
+function make(tag, className, attributes = {}) {
+  const e = document.createElement(tag);
+  if (className) e.className = className;
+  for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
+  return e;
+}
+
 // js/mouse.js
 var DRAG_PX = 5;
 var GRASP_PX = 5;
@@ -1935,13 +1984,13 @@ var View = class {
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
     this.sectionBox = make("div", "wbg-section");
-    this.hint = this.buildHint();
+    this.hint = hearingHint(this);
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
     main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
     el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
-    this.buildKeys();
+    fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
@@ -1950,47 +1999,6 @@ var View = class {
       if (event.key === "Escape") this.closeSection();
       else if (event.key === "Enter") this.nameSection();
     });
-  }
-  buildHint() {
-    const hint = make("div", "wbg-hint", { role: "note" });
-    const text = make("span", "");
-    text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
-    const button = make("button", "", { type: "button" });
-    button.textContent = "Understood";
-    button.addEventListener("click", () => {
-      this.set("hearing_hint", false);
-      hint.hidden = true;
-      this.scroller.focus();
-    });
-    hint.append(text, button);
-    hint.hidden = !this.model.get("hearing_hint");
-    return hint;
-  }
-  buildKeys() {
-    const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
-    close.textContent = "hide";
-    close.addEventListener("click", () => this.toggleKeys());
-    const title = make("div", "wbg-keys-title");
-    title.textContent = "Mouse";
-    const mouse = make("p", "");
-    mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
-    this.keys.append(close, title, mouse);
-    for (const { group, shortcuts } of SHORTCUTS) {
-      const name = make("div", "wbg-keys-title");
-      name.textContent = group;
-      const list = make("div", "wbg-keys-list", { role: "list" });
-      for (const s of shortcuts) {
-        if (!s.does) continue;
-        const entry = make("div", "wbg-key", { role: "listitem" });
-        const key2 = make("span", "wbg-key-name");
-        key2.textContent = s.shown || s.keys[0];
-        const does = make("span", "");
-        does.textContent = s.does;
-        entry.append(key2, does);
-        list.append(entry);
-      }
-      this.keys.append(name, list);
-    }
   }
   showKeys() {
     this.keys.hidden = !this.model.get("show_keys");
@@ -2381,12 +2389,6 @@ function sized(canvas, width, height, ratio) {
     canvas.style.height = `${height}px`;
   }
   return canvas.getContext("2d", { alpha: false });
-}
-function make(tag, className, attributes = {}) {
-  const e = document.createElement(tag);
-  if (className) e.className = className;
-  for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
-  return e;
 }
 
 // js/grid.js

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f36fd3e4d2575126a34b3a7ed2d01fdd45786efdf1e5e7f85cb7b28a1d51c0b8 */
+/* Made by python workbench/grid/bundle.py; sources 12d53130ebfa66c86639701b1a3d13f24946ac0f8c9ef8b39e51e1f96343c15e */
 
 // js/score.js
 function safeSvg(text) {
