@@ -4,6 +4,7 @@ VENV   ?= .venv
 BIN     = $(VENV)/bin
 DATA   ?= data/real
 OUT    ?= out
+GROOVE ?=
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test browser-test lab evaluate bench lint types pictures lock clean system
@@ -49,8 +50,17 @@ lab: $(VENV)/.product ## open the notebooks
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)
 
-bench: $(VENV)/.dev ## speed and memory, as ratios against a named baseline in the same run
-	@for b in benchmarks/bench_*.py; do echo "== $$b"; $(BIN)/python $$b || exit 1; done
+bench: $(VENV)/.dev system ## speed and memory, as ratios against a named baseline in the same run (GROOVE=folder of Groove MIDI: check and take too)
+	@for b in draft read score practice grid; do echo "== $$b"; $(BIN)/python -m benchmarks.bench_$$b || exit 1; done
+	@if [ -n "$(GROOVE)" ]; then for b in check take; do echo "== $$b"; \
+	  $(BIN)/python -m benchmarks.bench_$$b $(GROOVE) || exit 1; done; \
+	else echo "Not run: check and take, which need human performances; make bench GROOVE=folder"; fi
+
+pictures: $(VENV)/.dev system ## take README's pictures anew
+	$(BIN)/workbench demo --out $(OUT)/demo
+	$(BIN)/workbench score $(OUT)/demo/copper-weather.chart.json --to png --out $(OUT)/pictures
+	cp $(OUT)/pictures/copper-weather.png data/demo/pictures/score.png
+	$(BIN)/python -m tests.browser.pictures
 
 lock: ## renew constraints.txt from a fresh environment
 	rm -rf build/lock-venv && $(PYTHON) -m venv build/lock-venv
