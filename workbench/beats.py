@@ -147,10 +147,10 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
 
 
 #: Added to the log odds of every beat: how often a peak of the activations is a beat.
-BEAT_ODDS = 0.1
+BEAT_ODDS = 0.5
 
 #: How much the beat activations count against the strokes when levels compare.
-PULSE_WEIGHT = 0.45
+PULSE_WEIGHT = 0.7
 
 
 #: Activations above this show that there is music.
