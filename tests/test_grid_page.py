@@ -23,7 +23,8 @@ ROOT = Path(__file__).parent.parent
 #: Reads cases from a file; answers what the page makes of each.
 AGREEMENT = """
 import { readFileSync } from "node:fs";
-import { columnsOf, patternOf, placeAt, placeName, spoken, secondsAt, timeOf, textOf } from "./chart.js";
+import { columnsOf, patternOf, placeAt, placeName, spoken, secondsAt, timeOf } from "./chart.js";
+import { textOf } from "./fractions.js";
 import { showAtOnce, withChange } from "./edits.js";
 const cases = JSON.parse(readFileSync(process.argv[2], "utf8"));
 console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
