@@ -25,7 +25,7 @@ JUMP_BARS = 1.1
 #: What opening an extra stretch, or leaving out bars, costs, and each of its
 #: bars beside, in bars of average content.  Not what these bars hold: else a
 #: sparse bar near by would be left out for a full one.
-OPENING_BARS, EXTRA_BARS = 0.1, 0.3
+OPENING_BARS, EXTRA_BARS = 0.15, 0.35
 #: So many strokes before or after the chart are a count-in or noise; more are bars.
 COUNT_IN = 8
 

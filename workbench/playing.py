@@ -32,6 +32,7 @@ from workbench.fills import Span, find_fills
 from workbench.findings import (
     NOT_HEARD,
     SOFT_VELOCITY,
+    TOGETHER_S,
     Expected,
     Finding,
     Heard,
@@ -57,6 +58,9 @@ SLIP_SPREADS = 4.0
 LEAST_SLIP_S = 0.03
 #: Fewest strokes from which a mean and a spread are told.
 FEWEST_STROKES = 5
+#: … which must be this share of the written ones: what is heard of a badly heard
+#: drum is no fair sample of it.
+LEAST_SHARE = 0.5
 #: Loudness of ghost notes against full strokes where the chart does not say.
 GHOST_RATIO = 0.45
 #: Fewest times a bar must come again for its consistency to be told.
@@ -209,8 +213,10 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
         raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
                             "it is a recording of this part.")
     matched = match_notes(chart, laying, heard)
+    # The ear may take a drum for its kin; then it was played all the same.
     played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
-        matched.expected[i].note.instrument, matched.strokes[j].instrument))]
+        matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
+        matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
     sure = [f for f in judge_notes(chart, laying, heard, matched).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, laying, click) if click else list(laying.bars)
     measured = _deviations(chart, laying, matched, played, lines)
@@ -309,7 +315,7 @@ def _instruments(matched: Matched, measured: _Measured,
         written = sum(e.note.instrument == name for e in matched.expected)
         mine = np.array([e.note.instrument == name for e in measured.notes], bool)
         good = measured.seconds[mine & ~measured.slips] * 1000
-        enough = len(good) >= FEWEST_STROKES
+        enough = len(good) >= max(FEWEST_STROKES, LEAST_SHARE * written)
         out.append(InstrumentTiming(
             name, written, int(mine.sum()), missed[name],
             max(0, written - int(mine.sum()) - missed[name]), added[name],
