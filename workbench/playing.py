@@ -60,7 +60,7 @@ LEAST_SLIP_S = 0.03
 FEWEST_STROKES = 5
 #: … which must be this share of the written ones: what is heard of a badly heard
 #: drum is no fair sample of it.
-LEAST_SHARE = 0.5
+LEAST_SHARE = 0.7
 #: Loudness of ghost notes against full strokes where the chart does not say.
 GHOST_RATIO = 0.45
 #: Fewest times a bar must come again for its consistency to be told.
