@@ -46,7 +46,7 @@ from workbench.patterns import Patterns
 
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
 #: performances lies below the first number, half below the second, three
-#: quarters below the third.  Measured over 426 performances of the Groove MIDI
+#: quarters below the third.  Measured over 302 performances of the Groove MIDI
 #: data set (J. Gillick et al., ICML 2019; CC BY 4.0) by benchmarks/bench_take.py.
 WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
 
