@@ -80,5 +80,5 @@ def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Strok
         peak = k + 0.5 * (a - c) / min(a - 2 * b + c, -1e-9)
         # The rise is seen between the two frames compared.
         moved_s = ((peak - half) - lag / 2) * step / sample_rate
-        out.append(replace(stroke, time_s=stroke.time_s + moved_s))
+        out.append(replace(stroke, time_s=float(stroke.time_s + moved_s)))
     return sorted(out)
