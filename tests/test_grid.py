@@ -17,7 +17,7 @@ from workbench.chartdata import chart_to_data, edit_to_data
 from workbench.document import ChartDocument
 from workbench.edits import AddNote, ChangeNote, MoveNote, RemoveNote, SetTimeMap, Together, apply
 from workbench.errors import ChartError
-from workbench.grid import GridControls, HitGrid, bundle, workspace
+from workbench.grid import GridControls, HitGrid, ScoreView, bundle, workspace
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
@@ -494,6 +494,21 @@ def test_bars_are_found_by_the_number_players_use(grid):
     assert grid.sent[-1][0] == {"type": "show bar", "bar_index": 2}
     with pytest.raises(ChartError, match="There is no bar 9"):
         grid.show_bar(9)
+
+
+def test_the_score_follows_the_edits(document):
+    score = ScoreView(document, 0, 1)
+    assert len(score.pages) == 1 and 'id="bar-1"' in score.pages[0] and 'id="bar-2"' not in score.pages[0]
+    before = score.pages
+    document.apply(AddNote(1, Note(F(1, 8), "crash")))
+    document.apply(AddNote(1, Note(F(3, 8), "crash")))
+    end = time.monotonic() + 20
+    while score.pages == before and time.monotonic() < end:
+        time.sleep(0.05)
+    assert score.pages[0].count("crash") > before[0].count("crash")
+    score.close()
+    document.undo()
+    assert not score._timer.is_alive() or score._timer.finished.is_set()
 
 
 def test_workspace_holds_controls_grid_and_more(grid):

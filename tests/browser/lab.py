@@ -75,7 +75,7 @@ class Lab:
                 {"commsOverSubshells": "disabled"},
             )
         self.runtime = homes["JUPYTER_RUNTIME_DIR"]
-        # A parent process that limits itself must not limit the kernels' own threads.
+        # The user's own Jupyter settings stay out.
         environment = {k: v for k, v in os.environ.items() if not k.startswith("JUPYTER")}
         environment |= {name: str(path) for name, path in homes.items()}
         self.log = open(folder / "server.log", "w")

@@ -156,4 +156,11 @@ workspace(grid, score)''')
     inside = page.page.evaluate("""() => document.querySelector('.wbs-heard').parentElement.id""")
     assert inside == "bar-1"
     grid.press(" ")
+    # The score follows an edit; a label stays text there as well.
+    kernel.run("from workbench.edits import NameSection\n"
+               "document.apply(NameSection(2, '<img src=x onerror=\"window.hacked=1\">'))")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbs').textContent.includes('<img')", timeout=15000)
+    assert page.page.evaluate("() => window.hacked") is None
+    assert page.page.locator(".wbs img, .wbs image, .wbs script, .wbs foreignObject").count() == 0
     kernel.close()
