@@ -1,0 +1,56 @@
+/** What stands around the sheet: the hint about loudness and the list of keys. */
+import { SHORTCUTS } from "./keys.js";
+
+/** A caution for the ears, until the user has understood it. */
+export function hearingHint(view) {
+  const hint = make("div", "wbg-hint", { role: "note" });
+  const text = make("span", "");
+  text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
+  const button = make("button", "", { type: "button" });
+  button.textContent = "Understood";
+  button.addEventListener("click", () => {
+    view.set("hearing_hint", false);
+    hint.hidden = true;
+    view.scroller.focus();
+  });
+  hint.append(text, button);
+  hint.hidden = !view.model.get("hearing_hint");
+  return hint;
+}
+
+/** All keys and what the mouse does, in words. @param {HTMLElement} panel @param {() => void} hide */
+export function fillKeyList(panel, hide) {
+  const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
+  close.textContent = "hide";
+  close.addEventListener("click", () => hide());
+  const title = make("div", "wbg-keys-title");
+  title.textContent = "Mouse";
+  const mouse = make("p", "");
+  mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. "
+    + "Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+  panel.append(close, title, mouse);
+  for (const { group, shortcuts } of SHORTCUTS) {
+    const name = make("div", "wbg-keys-title");
+    name.textContent = group;
+    const list = make("div", "wbg-keys-list", { role: "list" });
+    for (const s of shortcuts) {
+      if (!s.does) continue;
+      const entry = make("div", "wbg-key", { role: "listitem" });
+      const key = make("span", "wbg-key-name");
+      key.textContent = s.shown || s.keys[0];
+      const does = make("span", "");
+      does.textContent = s.does;
+      entry.append(key, does);
+      list.append(entry);
+    }
+    panel.append(name, list);
+  }
+}
+
+/** An element with a class and attributes. */
+export function make(tag, className, attributes = {}) {
+  const e = document.createElement(tag);
+  if (className) e.className = className;
+  for (const [name, value] of Object.entries(attributes)) e.setAttribute(name, value);
+  return e;
+}
