@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from workbench import detect
+from workbench.activations import Activations
 from workbench.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
 from workbench.drumkit import DETECTED
 from workbench.errors import AnalysisError, AudioError
@@ -141,6 +142,29 @@ def test_the_weights_are_small():
         assert row["confidence"] == sorted(row["confidence"])
         assert len(row["confidence"]) == len(row["activation"])
         assert abs(row["lateness_s"]) < 0.02
+
+
+def activations_of(**columns):
+    onset = np.zeros((200, len(DETECTED)), np.float32)
+    for name, peaks in columns.items():
+        for frame, height in peaks:
+            onset[frame, DETECTED.index(name.replace("_", " "))] = height
+    return Activations(100.0, DETECTED, onset, np.full_like(onset, 0.5), np.zeros(200, np.float32),
+                       np.zeros(200, np.float32))
+
+
+def test_one_cymbal_gives_one_stroke_at_a_time():
+    found = detect_strokes(activations_of(ride=[(50, 0.95), (100, 0.6)], ride_bell=[(51, 0.6), (100, 0.97)]))
+    assert [s.instrument for s in found] == ["ride", "ride bell"]
+
+
+def test_different_drums_sound_together():
+    found = detect_strokes(activations_of(kick=[(50, 0.9)], snare=[(50, 0.9)], crash=[(50, 0.9)]))
+    assert {s.instrument for s in found} == {"kick", "snare", "crash"}
+
+
+def test_no_activation_no_strokes():
+    assert detect_strokes(activations_of()) == []
 
 
 def test_peaks_stand_alone():

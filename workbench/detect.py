@@ -32,6 +32,12 @@ CONTEXT = 250
 #: Passages the network takes in one go.
 BATCH = 4
 
+#: Ways of striking one thing, of which one stroke can be only one (common practice, no source).
+ONE_AT_A_TIME = (("closed hi-hat", "open hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
+
+#: Within this time two detections are one stroke, seconds.
+SAME_STROKE_S = 0.03
+
 #: A stroke is the highest frame within so many frames on either side.
 NEIGHBOURS = 2
 
@@ -254,4 +260,21 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
             Stroke(max(0.0, float(t)), name, int(v), float(c))
             for t, v, c in zip(times, loud, sure, strict=True)
         ]
+    for group in ONE_AT_A_TIME:
+        rivals = [s for s in strokes if s.instrument in group]
+        weaker = set(_find_weaker(rivals))
+        strokes = [s for s in strokes if s not in weaker]
     return sorted(strokes)
+
+
+def _find_weaker(strokes: list[Stroke]) -> list[Stroke]:
+    """Strokes beside which a surer one on another instrument of the list is heard."""
+    ordered = sorted(strokes)
+    weaker = []
+    for k, one in enumerate(ordered):
+        for other in ordered[k + 1 :]:
+            if other.time_s - one.time_s > SAME_STROKE_S:
+                break
+            if other.instrument != one.instrument:
+                weaker.append(min(one, other, key=lambda s: s.confidence))
+    return weaker
