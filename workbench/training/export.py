@@ -18,10 +18,11 @@ OPSET = 17
 LARGEST_DIFFERENCE = 1e-3
 
 
-def export_weights(weights: Path, model: Path) -> float:
-    """Convert; returns the largest difference of logits on random frames."""
+def export_weights(weights: list[Path], model: Path) -> float:
+    """Convert the mean of one or more runs' weights; returns the largest difference of logits on random frames."""
     network = Network().eval()
-    network.load_state_dict(torch.load(weights, map_location="cpu"))
+    runs = [torch.load(file, map_location="cpu") for file in weights]
+    network.load_state_dict({k: sum(run[k] for run in runs) / len(runs) for k in runs[0]})
     example = torch.randn(2, 200, len(WINDOWS), BANDS) - 3
     axes = {0: "passage", 1: "frame"}
     with warnings.catch_warnings():
@@ -52,7 +53,7 @@ def main() -> None:
             "workbench/weights/detector.onnx"
         ),
     )
-    parser.add_argument("weights", type=Path)
+    parser.add_argument("weights", type=Path, nargs="+", help="one file, or several to average")
     parser.add_argument("model", type=Path)
     args = parser.parse_args()
     difference = export_weights(args.weights, args.model)
