@@ -140,8 +140,11 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
     b = np.clip(_at(likelihood, frame_rate_hz, beats_s), 0.02, 0.98)
     wide = np.clip(maximum_filter1d(likelihood, 5), 0.02, 0.98)
     peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
-    near = np.abs(peaks[:, None] / frame_rate_hz - beats_s[None, :]).min(axis=1) if len(peaks) else []
-    unexplained = peaks[np.asarray(near) > 0.06] if len(peaks) else peaks
+    # Nearest beat of each peak, without a table of all pairs: recordings may last hours.
+    after = np.clip(np.searchsorted(beats_s, peaks / frame_rate_hz), 1, len(beats_s) - 1)
+    near = np.minimum(np.abs(peaks / frame_rate_hz - beats_s[after - 1]),
+                      np.abs(peaks / frame_rate_hz - beats_s[after]))
+    unexplained = peaks[near > 0.06]
     return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum()
                  + np.log1p(-wide[unexplained]).sum())
 
