@@ -11,18 +11,23 @@ import onnxruntime
 import torch
 
 from workbench.features import BANDS, WINDOWS
-from workbench.training.network import Network
+from workbench.training.network import Network, read_state, write_state
 
 #: ONNX operator set; GRU has been the same since 14.
 OPSET = 17
 LARGEST_DIFFERENCE = 1e-3
 
 
+def mean_state(weights: list[Path]) -> dict[str, torch.Tensor]:
+    """The mean of the parameters of one or more runs."""
+    runs = [read_state(file) for file in weights]
+    return {k: sum(run[k] for run in runs) / len(runs) for k in runs[0]}
+
+
 def export_weights(weights: list[Path], model: Path) -> float:
     """Convert the mean of one or more runs' weights; returns the largest difference of logits on random frames."""
     network = Network().eval()
-    runs = [torch.load(file, map_location="cpu") for file in weights]
-    network.load_state_dict({k: sum(run[k] for run in runs) / len(runs) for k in runs[0]})
+    network.load_state_dict(mean_state(weights))
     example = torch.randn(2, 200, len(WINDOWS), BANDS) - 3
     axes = {0: "passage", 1: "frame"}
     with warnings.catch_warnings():
@@ -55,8 +60,11 @@ def main() -> None:
     )
     parser.add_argument("weights", type=Path, nargs="+", help="one file, or several to average")
     parser.add_argument("model", type=Path)
+    parser.add_argument("--state", type=Path, help="also keep the parameters, as .npz, to train on from later")
     args = parser.parse_args()
     difference = export_weights(args.weights, args.model)
+    if args.state:
+        write_state(mean_state(args.weights), args.state)
     print(f"{args.model}: {args.model.stat().st_size / 1e6:.1f} MB, logits differ by {difference:.1e}")
     if difference > LARGEST_DIFFERENCE:
         raise SystemExit("The exported model does not answer like the original.")

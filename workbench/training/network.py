@@ -8,6 +8,9 @@ second fast layer decides with both in view.
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import torch
 from torch import nn
 
@@ -96,3 +99,17 @@ class Network(nn.Module):
         z = z.unsqueeze(2).expand(-1, -1, SLOW, -1).reshape(b, t, z.shape[-1])
         y = self.fast2(torch.cat([y, z], dim=-1))[0]
         return self.heads(torch.cat([y, x], dim=-1))
+
+
+def write_state(state: dict[str, torch.Tensor], path: Path) -> None:
+    """Keep parameters as .npz without pickles: tables of weights in half precision, the rest in single."""
+    arrays = {k: v.float().cpu().numpy() for k, v in state.items()}
+    np.savez_compressed(path, **{k: v.astype(np.float16) if v.ndim > 1 else v for k, v in arrays.items()})
+
+
+def read_state(path: Path) -> dict[str, torch.Tensor]:
+    """Parameters from a run's .pt file or from :func:`write_state`'s .npz."""
+    if Path(path).suffix == ".npz":
+        with np.load(path, allow_pickle=False) as arrays:
+            return {k: torch.from_numpy(arrays[k].astype(np.float32)) for k in arrays.files}
+    return torch.load(path, map_location="cpu", weights_only=True)

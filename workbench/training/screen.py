@@ -16,7 +16,7 @@ from workbench.detect import find_peaks
 from workbench.drumkit import DETECTED
 from workbench.features import compute_features, loudness_gain
 from workbench.training.backing import Passage, read_backing
-from workbench.training.network import SLOW, Network
+from workbench.training.network import SLOW, Network, read_state
 
 #: Strokes a second that may be heard.  Toms are not asked for: timpani and low strings sound like them.
 FEW_STROKES_PER_S = 0.6
@@ -55,7 +55,7 @@ def main() -> None:
 
         device, xp = torch.device("cuda"), cupy
     network = Network().to(device).eval()
-    network.load_state_dict(torch.load(args.weights, map_location=device))
+    network.load_state_dict(read_state(args.weights))
     listed: list[Passage] = []
     parts: list[np.ndarray] = []
     at = dropped = 0

@@ -27,7 +27,7 @@ from workbench.drumkit import DETECTED
 from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import Library, read_library
-from workbench.training.network import Network
+from workbench.training.network import Network, read_state
 from workbench.training.performances import read_performances
 from workbench.training.planning import ROWS, Material, plan_clip
 
@@ -203,7 +203,7 @@ def main() -> None:
     renderer = Renderer(chain([first], loader), library, args.clip_s, args.seed + rank, device)
     network = Network().to(device)
     if args.start_from:
-        network.load_state_dict(torch.load(args.start_from, map_location=device))
+        network.load_state_dict(read_state(args.start_from))
     average = {k: v.detach().clone().float() for k, v in network.state_dict().items()}
     model = (
         nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None)

@@ -16,7 +16,7 @@ import torch
 from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import read_library
-from workbench.training.network import SLOW, Network
+from workbench.training.network import SLOW, Network, read_state
 from workbench.training.performances import read_performances
 from workbench.training.planning import SETTINGS, Material, plan_clip
 
@@ -26,7 +26,7 @@ def listen(
 ) -> dict[str, np.ndarray]:
     """Activations (uint8, 255 = certain) of *clips* held-out clips, every second one without backing."""
     network = Network().to(device).eval()
-    network.load_state_dict(torch.load(weights, map_location=device))
+    network.load_state_dict(read_state(weights))
     frames = round(clip_s * FRAME_RATE_HZ) // SLOW * SLOW
     audio = xp.asarray(material.library.samples)  # type: ignore[attr-defined]
     heard, strokes, beats, settings = [], [], [], []
