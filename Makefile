@@ -45,7 +45,7 @@ types: $(VENV)/.dev
 	$(BIN)/mypy
 
 lab: $(VENV)/.product ## open the notebooks
-	$(BIN)/jupyter lab notebooks
+	$(BIN)/jupyter lab --ServerApp.root_dir=. notebooks/chart_a_recording.ipynb
 
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)

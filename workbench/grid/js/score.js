@@ -17,7 +17,7 @@ export function safeSvg(text) {
 function markBar(el, bar) {
   for (const old of el.querySelectorAll(".wbs-heard")) old.remove();
   if (bar < 0) return;
-  const group = el.querySelector(`[id="bar-${bar}"]`);
+  const group = el.querySelector(`[data-bars~="${bar}"]`);
   if (!group) return;
   const box = group.getBBox();
   const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");

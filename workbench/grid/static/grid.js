@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 12d53130ebfa66c86639701b1a3d13f24946ac0f8c9ef8b39e51e1f96343c15e */
+/* Made by python workbench/grid/bundle.py; sources 2f1486aa976cede3316de4e080d160d38a6e96a2902d6f48b79ac4cfaf2fbbc7 */
 
 // js/fractions.js
 function gcd(a, b) {

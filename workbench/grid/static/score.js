@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 12d53130ebfa66c86639701b1a3d13f24946ac0f8c9ef8b39e51e1f96343c15e */
+/* Made by python workbench/grid/bundle.py; sources 2f1486aa976cede3316de4e080d160d38a6e96a2902d6f48b79ac4cfaf2fbbc7 */
 
 // js/score.js
 function safeSvg(text) {
@@ -16,7 +16,7 @@ function safeSvg(text) {
 function markBar(el, bar) {
   for (const old of el.querySelectorAll(".wbs-heard")) old.remove();
   if (bar < 0) return;
-  const group = el.querySelector(`[id="bar-${bar}"]`);
+  const group = el.querySelector(`[data-bars~="${bar}"]`);
   if (!group) return;
   const box = group.getBBox();
   const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");
