@@ -9,7 +9,7 @@ PACKAGE = Path(workbench.__file__).parent
 
 #: Layer of every module or subpackage; a module may import its own layer or lower.
 LAYERS = {
-    1: "errors drumkit meter events activations chart edits chartdata progress",
+    1: "errors drumkit meter events activations chart edits chartdata progress cautions",
     2: """
         safefile audiosource audio annotations chartfile journal document
         musicxml musicxml_notes musicxml_part musicxml_read midi midi_grid midi_read untrusted kitnames

@@ -12,14 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.check import BarCheck, Check
 from workbench.counting import number_runs, place_list
 from workbench.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.findings import Finding, said_of
-from workbench.practice_pages import HEARING, HEARING_SOURCE
 from workbench.reportpage import (
-    COPYRIGHT,
     LISTEN,
     WRONG,
     clock,

@@ -19,11 +19,6 @@ from workbench.drawing import font_folder
 #: Universal Design*, 2008): wrong, doubtful, fine, neutral.
 WRONG, LISTEN, FINE, QUIET = "#D55E00", "#0072B2", "#009E73", "#9AA0A6"
 
-#: What a reader should know before passing a report on.
-COPYRIGHT = ("Recordings and the parts written down from them may be protected by copyright; whether you may "
-             "pass them on depends on the law where you are. If in doubt, ask the owner of the rights or "
-             "somebody qualified to advise you.")
-
 _STYLE = """
 :root { color-scheme: light; }
 body { font: 16px/1.5 system-ui, sans-serif; color: #202124; background: #fff; margin: 0 auto;

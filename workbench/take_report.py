@@ -13,11 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
+from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.drumkit import drum_key_order
 from workbench.errors import WorkbenchError
 from workbench.playing import FEWEST_STROKES
-from workbench.practice_pages import HEARING, HEARING_SOURCE, STRAIN
-from workbench.reportpage import COPYRIGHT, FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
+from workbench.reportpage import FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
 from workbench.safefile import write_whole
 from workbench.take import Take
 from workbench.take_words import spread_in_words

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from fractions import Fraction
 
+from workbench.cautions import STRAIN
 from workbench.chart import Chart
 from workbench.counting import bar_list, count_syllable, the_place
 from workbench.drumkit import drum_key_order
@@ -17,10 +18,6 @@ from workbench.variations import instrument_word
 #: From this difficulty on, and wherever hands or feet are flagged as fast, the
 #: page adds its caution about strain.
 HARD = 4
-
-STRAIN_CAUTION = (
-    "Fast passages: begin at a tempo at which hands and feet stay loose and raise it in small steps. "
-    "Stop at pain or numbness; if it stays, let a doctor or physiotherapist look before you go on.")
 
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
@@ -154,7 +151,7 @@ def to_markdown(reading: PartReading) -> str:
         lines += [f"- {bar_list(chart.time_map, bars)}: {text}" for text, bars in _flags(reading)]
         cautious = cautious or any(f.kind != "unplayable" for f in reading.sticking.flags)
     if cautious:
-        lines += ["", f"> {STRAIN_CAUTION}"]
+        lines += ["", f"> {STRAIN}"]
     feel = reading.feel.lines()
     if feel:
         lines += ["", "## Feel", "", *(f"- {line}" for line in feel)]
