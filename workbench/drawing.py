@@ -8,6 +8,7 @@ font (SIL Open Font License) from the verovio wheel.  Nothing is fetched.
 from __future__ import annotations
 
 import importlib.util
+import re
 from functools import lru_cache
 from pathlib import Path
 
@@ -20,6 +21,7 @@ _XLINK = "http://www.w3.org/1999/xlink"
 SERIF = "STIXGeneral, STIX Two Text, Times New Roman, Times, serif"
 #: Mean width of a letter of the text font, in ems (measured on English titles).
 _LETTER = 0.5
+_OTHER_SCRIPTS = re.compile("[\u0590-\u1dff\u2e80-\udfff\uf900-\U0010ffff]")
 
 
 @lru_cache(maxsize=1)
@@ -32,7 +34,7 @@ def font_folder() -> Path:
 def needs_system_fonts(page: str) -> bool:
     """Whether a page has letters that our fonts lack (beyond Latin, Greek,
     Cyrillic and symbols); only then the system's own fonts are asked."""
-    return any("\u0590" <= c < "\u1e00" or "\u2e80" <= c < "\ue000" or c >= "\uf900" for c in page)
+    return _OTHER_SCRIPTS.search(page) is not None
 
 
 def tag(name: str) -> str:
