@@ -3,7 +3,7 @@
 Human performances of Groove MIDI (CC BY 4.0) are written as charts and
 rendered with a sound font; then the charts are damaged in known ways.  Run:
 
-    python -m benchmarks.bench_check GROOVE_DIR [--sound-font FONT.sf2] [--count 8] [--detector spectral]
+    python -m benchmarks.bench_check GROOVE_DIR [--sound-font FONT.sf2] [--count 16] [--detector spectral]
     python -m benchmarks.bench_check --speed RECORDING
 
 A damage counts as found if a finding names it: the bar (or a bar of the run of
@@ -213,7 +213,7 @@ def main() -> None:
     parser.add_argument("--speed", type=Path, metavar="RECORDING")
     parser.add_argument("--sound-font", type=Path, default=wheel_sound_font())
     parser.add_argument("--split", default="validation")
-    parser.add_argument("--count", type=int, default=8)
+    parser.add_argument("--count", type=int, default=16)
     parser.add_argument("--longest-s", type=float, default=60.0)
     parser.add_argument("--detector", default=None)
     parser.add_argument("--perfect-ear", action="store_true", help="strokes as played instead of a detector")
