@@ -5,8 +5,9 @@ from fractions import Fraction as F
 import pytest
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.grooves import find_groove, written
-from workbench.meter import Meter
+from workbench.meter import Meter, TimeMap
 from workbench.patterns import Patterns
 
 
@@ -112,3 +113,14 @@ def test_soft_snare_strokes_are_ghosts_only_where_the_part_has_loud_ones():
     assert ghost_limit(part(WrittenBar(tuple(soft)))) < 30
     ghosts = tuple(replace(n, articulations=frozenset({"ghost"})) for n in soft)
     assert ghost_limit(part(WrittenBar((*ghosts, *loud)))) == 0
+
+
+def test_a_bar_that_lacks_its_first_hi_hat_is_no_base():
+    """One bar that is plainest but opens otherwise than all others is a variation, not the groove."""
+    hats = [Note(F(k, 8), "closed hi-hat") for k in range(8)]
+    back = [Note(F(1, 4), "snare", 100), Note(F(3, 4), "snare", 100), Note(F(0), "kick", 100)]
+    odd = WrittenBar((*hats[1:], *back))
+    rest = [WrittenBar((*hats, *back, Note(F(2 * k + 1, 16), "kick", 90))) for k in (1, 2, 4, 5)]
+    chart = Chart(TimeMap.steady(5, 110), (odd, *rest))
+    groove = find_groove(chart, [range(5)], frozenset())
+    assert all((F(0), "closed hi-hat") in {n.key for n in chart.bars[k].notes} for k in groove.base_bars)
