@@ -124,17 +124,18 @@ def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clea
         opening = {k: written(chart.bars[k]) - content[k] for k in members}
         plain = [k for k in members if not _opens_with_crash(chart, k)] or members
         odd = {k: sum(opening[k] != opening[o] for o in plain) for k in members}
-
-        def price(kind: Written, bars: list[int]) -> float:
-            unlike = sum(_unlike(kind, other) * len(ks) for other, ks in kinds.items())
-            return unlike + min(odd[k] for k in bars) / max(len(kind), 1)
-
-        alike = min(kinds.items(), key=lambda item: (price(*item), item[1][0]))[1]
+        alike = min(kinds.items(), key=lambda item: (_price(*item, kinds, odd), item[1][0]))[1]
         whole = Counter(written(chart.bars[k]) for k in alike)
         most = max(whole.values())
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]
         base.append(min(usual, key=lambda k: (odd[k], _opens_with_crash(chart, k), k)))
     return tuple(base)
+
+
+def _price(kind: Written, bars: list[int], kinds: dict[Written, list[int]], odd: dict[int, int]) -> float:
+    """How unlike a kind of bar is to all others, and its opening to theirs."""
+    unlike = sum(_unlike(kind, other) * len(ks) for other, ks in kinds.items())
+    return unlike + min(odd[k] for k in bars) / max(len(kind), 1)
 
 
 def _unlike(a: Written, b: Written) -> float:
