@@ -138,10 +138,17 @@ def _svg(width: int, height: float, parts: list[str], label: str) -> str:
 _HEADS = ("", "played", "missed", "unsure", "added", "on average", "spread", "that is")
 
 
+def _on_average(mean_ms: float) -> str:
+    """Early or late in words; less than half a millisecond is neither."""
+    if abs(mean_ms) < 0.5:
+        return "on time"
+    return f"{abs(mean_ms):.0f} ms {'early' if mean_ms < 0 else 'late'}"
+
+
 def _rows(take: Take) -> list[tuple[str, ...]]:
     rows = []
     for i in take.playing.instruments:
-        mean = "–" if i.mean_ms is None else f"{abs(i.mean_ms):.0f} ms {'early' if i.mean_ms < 0 else 'late'}"
+        mean = "–" if i.mean_ms is None else _on_average(i.mean_ms)
         spread = "–" if i.spread_ms is None else f"{i.spread_ms:.0f} ms"
         counts = (f"{i.played} of {i.written}", str(i.missed), str(i.unsure), str(i.added))
         rows.append((i.instrument, *counts, mean, spread, spread_in_words(i)))

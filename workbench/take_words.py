@@ -78,7 +78,7 @@ def advice_of(take: Playing) -> tuple[str, ...]:
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     """How to read the figures, and what could not be told."""
     low, middle, high = WORKING_DRUMMERS_SPREAD_MS
-    out = [f"Times are measured against {take.against}; early is negative. For comparison: working drummers "
+    out = [f"Times are measured against {take.against}. For comparison: working drummers "
            f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
            "Groove MIDI data set)."]
     if click is not None and click.start_s is None:
