@@ -5,7 +5,8 @@ cymbal, toms come in, drums follow one another without a layer of time above
 them, and the beat does not repeat what the bars around it play there.  The
 coefficients (``fill_model.json``) were fitted by
 :mod:`workbench.training.fill_tuning` on the training split of the Groove MIDI
-Dataset (CC BY 4.0); the file says how well they do on its validation split.
+Dataset (CC BY 4.0); what they are worth on its
+validation split, file length held equal, ``benchmarks/bench_fills.py`` says.
 """
 
 from __future__ import annotations
