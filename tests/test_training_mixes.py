@@ -1,5 +1,7 @@
 """Performances, plans and mixes: labels say what is heard, and everything is reproducible."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from workbench.drumkit import DETECTED
 from workbench.features import SAMPLE_RATE
 from workbench.training import mixing, planning
 from workbench.training import performances as play
-from workbench.training.library import Library, Voice
+from workbench.training.library import Library, Voice, fundamental_hz
 from workbench.training.performances import Performance
 from workbench.training.procedural import make_stroke
 from workbench.training.sources import OTHER
@@ -71,6 +73,65 @@ def test_performances_are_read_back(tmp_path, material, monkeypatch):
     grooves, fills = play.read_performances(tmp_path / "p.npz", "validation")
     np.testing.assert_allclose(grooves[0].beat, material.grooves[0].beat)
     assert fills[0].length == 4 and grooves[0].tempo_bpm == 100
+
+
+def invented_bars(seed):
+    """Eight bars made by rule."""
+    return play.generated_performance(np.random.default_rng(seed), 31.0)
+
+
+def strokes_of(performance):
+    return sorted(zip(performance.beat, performance.instrument, performance.velocity, strict=True))
+
+
+def test_nothing_is_left_out_that_was_not_there():
+    thinned = 0
+    for seed in range(60):
+        before, after = invented_bars(seed), invented_bars(seed)
+        play.leave_out(np.random.default_rng(seed), after)
+        assert set(strokes_of(after)) <= set(strokes_of(before))
+        gone = set(strokes_of(before)) - set(strokes_of(after))
+        thinned += bool(gone)
+        if len({i for _, i, _ in gone}) > 1:
+            assert not {i for _, i, _ in gone} & {play.KICK, play.SNARE, *play.TOMS}
+    assert 10 < thinned < 50
+
+
+def test_a_doubled_snare_has_a_tom_at_every_doubled_stroke():
+    doubled = 0
+    for seed in range(200):
+        before, after = invented_bars(seed), invented_bars(seed)
+        play.double_snare(np.random.default_rng(seed), after)
+        new = set(strokes_of(after)) - set(strokes_of(before))
+        toms = [b for b, i, _ in new if i in play.TOMS]
+        doubled += bool(toms)
+        snares = after.beat[after.instrument == play.SNARE]
+        assert all(np.min(np.abs(snares - b)) < 1e-9 for b in toms)
+        assert all(np.min(np.abs(np.array(toms) - b)) < 1e-9 for b, i, _ in new if i == play.KICK)
+    assert 3 < doubled < 40
+
+
+def test_toms_fall_in_pitch_and_a_pair_of_hats_stays_together(material):
+    library = replace(material.library, voices=dict(material.library.voices))
+    rng = np.random.default_rng(4)
+    for name, hz in (("high tom", (90, 180)), ("mid tom", (80, 200)), ("floor tom", (70, 150))):
+        library.voices[name] = [Voice(f"kit {k}", [(0, 100)], pitch_hz) for k, pitch_hz in enumerate(hz)]
+    for name in ("closed hi-hat", "open hi-hat", "pedal hi-hat"):
+        library.voices[name] = [Voice(f"kit {k}", [(0, 100)]) for k in range(40)]
+    together = 0
+    for _ in range(100):
+        kit = dict(zip(planning.NAMES, planning._choose_kit(rng, library), strict=True))
+        high, mid, low = (kit[name].pitch_hz for name in planning.TOMS)
+        assert high >= mid >= low
+        together += len({kit[n].kit for n in ("closed hi-hat", "open hi-hat", "pedal hi-hat")}) == 1
+    assert together > 50
+
+
+@pytest.mark.parametrize("hz", [70, 130, 220])
+def test_the_fundamental_of_a_drum_is_found(hz):
+    t = np.arange(SAMPLE_RATE // 2) / SAMPLE_RATE
+    stroke = np.exp(-t / 0.1) * (np.sin(2 * np.pi * hz * t) + 0.5 * np.sin(2 * np.pi * 1.6 * hz * t))
+    assert fundamental_hz(stroke) == pytest.approx(hz, rel=0.03)
 
 
 def event(start, stop=planning.NEVER, rate=1.0, gain=1.0, damp=0.0, soften=0.0, length=2000):

@@ -12,8 +12,9 @@ import json
 import random
 import subprocess
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
+from itertools import chain
 from math import gcd
 from pathlib import Path
 
@@ -149,10 +150,27 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
 def read_backing(folder: Path) -> tuple[list[Passage], np.ndarray]:
     """The backing's list and its samples, float32."""
     found = [Passage(**d) for d in json.loads((folder / "backing.json").read_text())]
-    screened = folder / "backing.npy"
-    if screened.exists():
-        return found, np.load(screened).astype(np.float32)
     return found, soundfile.read(folder / "backing.ogg", dtype="float32")[0]
+
+
+def write_backing(found: Iterable[tuple[Passage, np.ndarray]], folder: Path) -> None:
+    """Write passages one after the other: ``backing.ogg`` and ``backing.json``."""
+    folder.mkdir(parents=True, exist_ok=True)
+    listed: list[Passage] = []
+    at = 0
+    with soundfile.SoundFile(
+        folder / "backing.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.82
+    ) as out:
+        for passage, x in found:
+            passage.start, passage.length = at, len(x)
+            at += len(x)
+            for k in range(0, len(x), SAMPLE_RATE):
+                out.write(np.clip(x[k : k + SAMPLE_RATE], -1, 1))
+            listed.append(passage)
+            if len(listed) % 50 == 0:
+                print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes", flush=True)
+    (folder / "backing.json").write_text(json.dumps([asdict(p) for p in listed]))
+    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes")
 
 
 def main() -> None:
@@ -174,33 +192,11 @@ def main() -> None:
     )
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
-    args.backing.mkdir(parents=True, exist_ok=True)
     keep = (lambda samples: True) if args.keep_all else without_drums
-    listed: list[Passage] = []
-    at = 0
-    with soundfile.SoundFile(
-        args.backing / "backing.ogg",
-        "w",
-        SAMPLE_RATE,
-        1,
-        format="OGG",
-        subtype="VORBIS",
-        compression_level=0.82,
-    ) as out:
-        for source in (
-            passages(args.packages, args.per_file, keep, args.seed),
-            sung_phrases(args.voices, args.seed),
-        ):
-            for passage, x in source:
-                passage.start, passage.length = at, len(x)
-                at += len(x)
-                for k in range(0, len(x), SAMPLE_RATE):
-                    out.write(np.clip(x[k : k + SAMPLE_RATE], -1, 1))
-                listed.append(passage)
-                if len(listed) % 50 == 0:
-                    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes", flush=True)
-    (args.backing / "backing.json").write_text(json.dumps([asdict(p) for p in listed]))
-    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes")
+    found = chain(
+        passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed)
+    )
+    write_backing(found, args.backing)
 
 
 if __name__ == "__main__":

@@ -11,8 +11,11 @@ import numpy as np
 from workbench.drumkit import DETECTED
 from workbench.training import sources
 from workbench.training.backing import read_backing
-from workbench.training.bank import read_bank
+from workbench.training.bank import SAMPLE_RATE, read_bank
 from workbench.training.procedural import make_voices
+
+#: The toms, from high to low.
+TOMS = ("high tom", "mid tom", "floor tom")
 
 #: Instruments a kit must have of its own to be the base of a clip's kit.
 WHOLE_KIT = 7
@@ -20,10 +23,14 @@ WHOLE_KIT = 7
 
 @dataclass
 class Voice:
-    """Layers of one stroke sound, soft to loud, as (start, length) in the library's samples."""
+    """Layers of one stroke sound, soft to loud, as (start, length) in the library's samples.
+
+    ``pitch_hz`` is a tom's fundamental; other voices have 0.
+    """
 
     kit: str
     layers: list[tuple[int, int]] = field(default_factory=list)
+    pitch_hz: float = 0.0
 
 
 @dataclass
@@ -45,6 +52,13 @@ class Library:
     notes: dict[str, list[list[tuple[int, int, int]]]]
     recorded: list[tuple[int, int]]
     sung: list[tuple[int, int]]
+
+
+def fundamental_hz(stroke: np.ndarray) -> float:
+    """Strongest partial of a drum stroke between 40 and 400 Hz."""
+    power = np.abs(np.fft.rfft(stroke * np.hanning(2 * len(stroke))[len(stroke) :], 2**16))
+    hz = np.fft.rfftfreq(2**16, 1 / SAMPLE_RATE)
+    return float(hz[np.argmax(np.where((hz > 40) & (hz < 400), power, 0.0))])
 
 
 def _is_held_out(kit: str) -> bool:
@@ -99,12 +113,17 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
             if not voice.kit.startswith("procedural"):
                 kits.setdefault(voice.kit, {}).setdefault(instrument, []).append(index)
     kits = {kit: table for kit, table in kits.items() if len(table) >= WHOLE_KIT}
+    everything = np.concatenate(parts).astype(np.float32)
+    for name in TOMS:
+        for voice in voices[name]:
+            start, length = voice.layers[-1]
+            voice.pitch_hz = fundamental_hz(everything[start : start + min(length, 2**15)])
     offset = len(samples)
     kept = [
         p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out
     ]
     return Library(
-        np.concatenate(parts).astype(np.float32),
+        everything,
         voices,
         kits,
         {role: list(table.values()) for role, table in notes.items()},

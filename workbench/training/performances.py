@@ -226,7 +226,7 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
 
     time_keeper = rng.choice(
         [CLOSED, OPEN, RIDE, CRASH, BELL, TOMS[2], STICK, PEDAL, -1],
-        p=[0.44, 0.1, 0.22, 0.09, 0.04, 0.04, 0.02, 0.0, 0.05],
+        p=[0.41, 0.1, 0.22, 0.09, 0.04, 0.05, 0.02, 0.0, 0.07],
     )
     density = rng.random()
     if parts == 4:
@@ -350,19 +350,78 @@ def swap_instruments(rng: np.random.Generator, performance: Performance) -> None
         performance.instrument[snare & (performance.velocity > 0.3)] = STICK
     elif draw < 0.08:
         performance.instrument[snare] = TOMS[rng.integers(3)]
-    elif draw < 0.13:
-        loud = snare & (performance.velocity > 0.6)
-        performance.beat = np.concatenate([performance.beat, performance.beat[loud]])
-        performance.instrument = np.concatenate([performance.instrument, np.full(loud.sum(), TOMS[2])])
-        performance.velocity = np.concatenate([performance.velocity, performance.velocity[loud]])
     if rng.random() < 0.12:
         toms = np.isin(performance.instrument, TOMS)
         performance.instrument[toms] = SNARE if rng.random() < 0.3 else TOMS[rng.integers(3)]
-    if rng.random() < 0.15:
-        gone = (KICK, SNARE, CLOSED, CRASH, PEDAL, RIDE)[rng.integers(6)]
-        keep = performance.instrument != gone
-        for name in ("beat", "instrument", "velocity"):
-            setattr(performance, name, getattr(performance, name)[keep])
+
+
+def _replace(performance: Performance, keep: np.ndarray, more: list[tuple[np.ndarray, int, float]]) -> None:
+    """Keep some strokes and add others (beats, instrument, velocity), in place."""
+    performance.beat = np.concatenate([performance.beat[keep], *(b for b, _, _ in more)])
+    performance.instrument = np.concatenate(
+        [performance.instrument[keep], *(np.full(len(b), i) for b, i, _ in more)]
+    ).astype(int)
+    performance.velocity = np.concatenate(
+        [performance.velocity[keep], *(np.full(len(b), v) for b, _, v in more)]
+    )
+
+
+def double_snare(rng: np.random.Generator, performance: Performance) -> None:
+    """Sometimes the floor tom, with or without the kick, is struck with every loud snare stroke, in place.
+
+    Through the whole performance or in every second to eighth bar; in half of
+    those bars in even notes, the time-keeper silent (common practice of building up, no source).
+    """
+    if rng.random() > 0.09:
+        return
+    n = performance.beats_per_bar
+    bar = np.floor((performance.beat + 0.1) / n).astype(int)
+    every = int(rng.choice([1, 2, 4, 8], p=[0.3, 0.2, 0.3, 0.2]))
+    inside = bar % every == every - 1
+    keep = np.ones(len(bar), bool)
+    tom = TOMS[2] if rng.random() < 0.8 else TOMS[rng.integers(3)]
+    level = float(rng.uniform(0.6, 1.0))
+    with_kick = rng.random() < 0.6
+    more = []
+    if every > 1 and rng.random() < 0.5:
+        keep = ~inside
+        step = rng.choice([0.25, 0.5, 1.0], p=[0.2, 0.5, 0.3])
+        bars = np.unique(bar[inside])
+        at = (bars[:, None] * n + np.arange(0, n, step)[None]).ravel()
+        more.append((at, SNARE, float(np.clip(level * rng.uniform(0.7, 1.1), 0.2, 1))))
+    else:
+        at = performance.beat[inside & (performance.instrument == SNARE) & (performance.velocity > 0.5)]
+    more.append((at, tom, level))
+    if with_kick:
+        without = [b for b in at if not np.any(
+            (np.abs(performance.beat[keep] - b) < 0.05) & (performance.instrument[keep] == KICK))]
+        more.append((np.array(without, float), KICK, float(rng.uniform(0.6, 1.0))))
+    _replace(performance, keep, more)
+
+
+def leave_out(rng: np.random.Generator, performance: Performance) -> None:
+    """Sometimes an instrument, all cymbals, or strokes here and there of the time-keeper are silent, in place.
+
+    What a pattern leads one to expect must not be heard where it is not played.
+    """
+    draw, n = rng.random(), len(performance.instrument)
+    if draw < 0.15:
+        silent = performance.instrument == (KICK, SNARE, CLOSED, CRASH, PEDAL, RIDE)[rng.integers(6)]
+    elif draw < 0.23:
+        silent = np.isin(performance.instrument, (CLOSED, OPEN, PEDAL, RIDE, BELL))
+        if rng.random() < 0.3:
+            silent |= performance.instrument == CRASH
+    elif draw < 0.39:
+        keeper = np.isin(performance.instrument, (CLOSED, OPEN, RIDE, BELL))
+        silent = keeper & (rng.random(n) < rng.uniform(0.05, 0.6))
+    elif draw < 0.45:
+        # Bars in which the time-keeper pauses.
+        bar = np.floor((performance.beat + 0.1) / performance.beats_per_bar).astype(int)
+        pausing = rng.random(bar.max(initial=0) + 2) < 0.3
+        silent = pausing[bar] & np.isin(performance.instrument, (CLOSED, OPEN, PEDAL, RIDE, BELL))
+    else:
+        return
+    _replace(performance, ~silent, [])
 
 
 def add_percussion(rng: np.random.Generator, performance: Performance) -> None:

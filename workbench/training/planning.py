@@ -9,6 +9,7 @@ turns plans into sound.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE
 from workbench.training import performances as play
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
-from workbench.training.library import Library, Voice
+from workbench.training.library import TOMS, Library, Voice
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
 
@@ -96,22 +97,48 @@ class Material:
     fills: list[Performance]
 
 
+#: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
+SETS: tuple[tuple[tuple[str, ...], float], ...] = (
+    (("closed hi-hat", "open hi-hat", "pedal hi-hat"), 0.75),
+    (TOMS, 0.85),
+    (("ride", "ride bell"), 0.6),
+    (("snare", "side stick"), 0.6),
+)
+
+
 def _choose_kit(rng: np.random.Generator, library: Library) -> list[Voice]:
-    """A voice for each instrument: a base kit with guests from anywhere, or a motley kit."""
+    """A voice for each instrument: a base kit with guests from anywhere, or a motley kit.
+
+    What is one thing (:data:`SETS`) mostly stays together; toms fall in pitch.
+    """
     kit_names = list(library.kits)
-    base = library.kits[kit_names[rng.integers(len(kit_names))]]
     guests = rng.choice([0.1, 0.45, 1.0], p=[0.3, 0.45, 0.25])
-    chosen = []
+    base = {} if guests == 1.0 else library.kits[kit_names[rng.integers(len(kit_names))]]
+    chosen = {}
     for name in NAMES:
-        voices = library.voices[name]
         if name in base and rng.random() > guests:
-            chosen.append(voices[base[name][rng.integers(len(base[name]))]])
+            voices = base[name]
+            chosen[name] = library.voices[name][voices[rng.integers(len(voices))]]
         else:
-            made = [v for v in voices if v.kit.startswith("procedural")]
-            real = [v for v in voices if not v.kit.startswith("procedural")]
-            pool = made if made and (not real or rng.random() < 0.3) else real
-            chosen.append(pool[rng.integers(len(pool))])
-    return chosen
+            chosen[name] = _any_voice(rng, library.voices[name])
+    for names, together in SETS:
+        if rng.random() < together:
+            kit = chosen[names[rng.integers(len(names))]].kit
+            for name in names:
+                own = [v for v in library.voices[name] if v.kit == kit]
+                if own and chosen[name].kit != kit:
+                    chosen[name] = own[rng.integers(len(own))]
+    falling = sorted((chosen[name] for name in TOMS), key=lambda voice: -voice.pitch_hz)
+    chosen.update(zip(TOMS, falling, strict=True))
+    return [chosen[name] for name in NAMES]
+
+
+def _any_voice(rng: np.random.Generator, voices: list[Voice]) -> Voice:
+    """A sampled voice of any kit, or, three times in ten, a calculated one."""
+    made = [v for v in voices if v.kit.startswith("procedural")]
+    real = [v for v in voices if not v.kit.startswith("procedural")]
+    pool = made if made and (not real or rng.random() < 0.3) else real
+    return pool[rng.integers(len(pool))]
 
 
 def _stroke_events(
@@ -125,8 +152,11 @@ def _stroke_events(
     kit = _choose_kit(rng, library)
     n_names = len(NAMES)
     rate = np.exp(rng.normal(0, 0.09, n_names)) * np.exp(rng.normal(0, 0.04))
-    toms = [INDEX[n] for n in ("high tom", "mid tom", "floor tom")]
-    rate[toms] = np.sort(rate[toms])[::-1] * rng.uniform(0.85, 1.15)
+    rate[list(play.TOMS)] *= rng.uniform(0.85, 1.15)
+    for higher, lower in pairwise(play.TOMS):
+        if kit[higher].pitch_hz and kit[lower].pitch_hz:
+            highest = kit[higher].pitch_hz * rate[higher] / rng.uniform(1.1, 1.3)
+            rate[lower] = min(rate[lower], highest / kit[lower].pitch_hz)
     level_db = LEVEL_DB + rng.normal(0, 4, n_names)
     gamma = rng.uniform(0.7, 1.7)
     # Drums may be damped shortly; cymbals ring, or they would become hi-hats.
@@ -242,6 +272,8 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         performance = play.generated_performance(rng, 1.0 + clip_s * 3.0)
         tempo = float(np.clip(performance.tempo_bpm, 48, 200))
     play.swap_instruments(rng, performance)
+    play.double_snare(rng, performance)
+    play.leave_out(rng, performance)
     play.add_percussion(rng, performance)
     n = performance.beats_per_bar
     grid = play.beat_times(rng, int(performance.length) + 1, tempo)
@@ -251,6 +283,11 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     instrument, velocity = performance.instrument.astype(int), np.clip(performance.velocity, 0.03, 1.0)
     inside = (time_s > -2.0) & (time_s < clip_s + 0.05)
     time_s, instrument, velocity = time_s[inside], instrument[inside], velocity[inside]
+    # A bass that goes on where the kick leaves a stroke out must not be heard as a kick.
+    bass_s = time_s[instrument == play.KICK]
+    if rng.random() < 0.15:
+        sounds = (instrument != play.KICK) | (rng.random(len(time_s)) > rng.uniform(0.05, 0.5))
+        time_s, instrument, velocity = time_s[sounds], instrument[sounds], velocity[sounds]
     beat_s = grid - shift
     number = np.arange(len(grid)) % n
 
@@ -269,9 +306,8 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         if recorded:
             extra.append(_recorded_events(rng, library, clip_s))
         if rhythm:
-            kicks = time_s[instrument == play.KICK]
             extra.append(
-                arrange_notes(rng, library, beat_s, n, kicks, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW))
+                arrange_notes(rng, library, beat_s, n, bass_s, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW))
             )
         if rng.random() < 0.5 and library.sung:
             extra.append(_sung_events(rng, library, clip_s))
