@@ -25,11 +25,12 @@ REACH_S = 0.015
 NEAR_S = 0.006
 #: The level a moment ago that the present one is compared with, seconds before.
 LAG_S = 0.004
-#: Levels this far below the loudest nearby do not count, decibels.
-FLOOR_DB = 40.0
 #: Frequencies that the attack of each family owns, hertz.
 BANDS_HZ = {"kick": (30.0, 200.0), "snare": (150.0, 6000.0), "tom": (60.0, 1500.0),
-            "hi-hat": (6000.0, 16000.0), "cymbal": (4000.0, 16000.0), "percussion": (3000.0, 16000.0)}
+            "hi-hat": (8000.0, 16000.0), "cymbal": (4000.0, 16000.0), "percussion": (3000.0, 16000.0)}
+#: Levels this far below the loudest nearby do not count, decibels.  Snare and toms are the loudest thing in
+#: their band, so the click of a kick struck with them must not; the first touch of a cymbal is quiet.
+FLOOR_DB = {"kick": 30.0, "snare": 15.0, "tom": 15.0, "hi-hat": 40.0, "cymbal": 40.0, "percussion": 30.0}
 
 
 def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Stroke]) -> list[Stroke]:
@@ -67,8 +68,9 @@ def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Strok
             out.append(stroke)
             continue
         frames = samples[starts[:, None] + np.arange(size)] * window
-        spectrum = np.abs(np.fft.rfft(frames, 4 * size))[:, masks[instrument(stroke.instrument).family]]
-        floor = spectrum.max() * 10 ** (-FLOOR_DB / 20) + 1e-9
+        family = instrument(stroke.instrument).family
+        spectrum = np.abs(np.fft.rfft(frames, 4 * size))[:, masks[family]]
+        floor = spectrum.max() * 10 ** (-FLOOR_DB[family] / 20) + 1e-9
         level = np.log(spectrum + floor)
         flux = np.clip(level[lag:] - level[:-lag], 0, None).mean(axis=1)
         near = flux * nearness
