@@ -17,7 +17,7 @@ from workbench.fill_model import performance_score
 from workbench.grooves import written
 from workbench.patterns import Patterns
 from workbench.reading import read_part
-from workbench.training.fill_tuning import roc_auc
+from workbench.training.fill_measures import roc_auc
 from workbench.training.groove_performances import performance_chart
 
 
