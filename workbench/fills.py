@@ -28,11 +28,11 @@ Place = tuple[int, Fraction]
 
 #: How far (log-odds) a beat must stand out against its neighbours, and its
 #: absolute log-odds, to speak for a fill at all.
-STANDS_OUT = 3.0
-AT_LEAST = -3.0
+STANDS_OUT = 4.0
+AT_LEAST = -2.0
 
 #: Price (log-odds) of beginning a fill and of ending it before the bar line.
-BEGIN_PRICE = 2.2
+BEGIN_PRICE = 1.5
 END_INSIDE_PRICE = 1.5
 
 #: Reward (log-odds) of ending before a crash on 1, and of ending a phrase of
