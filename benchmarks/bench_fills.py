@@ -10,6 +10,8 @@ put into human grooves against groove bars of other performances put there in th
 same way, which neither the splice nor a missing repeat tells apart; for all
 drummers and for each with fills.  Areas under the ROC curve of the model's mean
 log-odds, means over ten draws of songs; then what the whole reading calls fills.
+Labels are noisy: some grooves have fills of their own, some fills go on with a
+groove, so neither area nor share can reach 1.
 """
 
 from __future__ import annotations
@@ -17,10 +19,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from workbench.fill_model import fill_logits, performance_score
+from workbench.fill_model import fill_logits
 from workbench.patterns import Patterns
 from workbench.training.fill_examples import played
-from workbench.training.fill_measures import area, called_fills, excerpt_area, song_areas
+from workbench.training.fill_measures import area, called_fills, excerpt_area, mean_logit, song_areas
 from workbench.training.groove_performances import read_performances
 
 DRAWS = 10
@@ -30,7 +32,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("groove", type=Path)
     charts = played(read_performances(parser.parse_args().groove, ("validation",)))
-    whole = {kind: [(performance_score(Patterns.of(c)), -float(c.time_map.starts[-1]))
+    whole = {kind: [(mean_logit(fill_logits(Patterns.of(c))), -float(c.time_map.starts[-1]))
                     for p, c in charts if p.is_fill == kind] for kind in (True, False)}
     print(f"whole files: model {area([s for s, _ in whole[True]], [s for s, _ in whole[False]]):.3f}, "
           f"length of the file alone {area([n for _, n in whole[True]], [n for _, n in whole[False]]):.3f}")

@@ -193,10 +193,3 @@ def logits_of(patterns: Patterns, weights: np.ndarray, intercept: float) -> np.n
     """As :func:`fill_logits`, with coefficients given: ``weights`` (features,)."""
     logits = beat_features(patterns) @ weights + intercept
     return np.where(patterns.beats.any(axis=(1, 2)), logits, -np.inf)
-
-
-def performance_score(patterns: Patterns) -> float:
-    """Mean log-odds over the sounding beats: how much a whole take is a fill."""
-    logits = fill_logits(patterns)
-    heard = np.isfinite(logits)
-    return float(logits[heard].mean()) if heard.any() else -np.inf

@@ -53,6 +53,9 @@ MOST_OF_BAR = Fraction(1, 2)
 #: Longer runs are no fills but sections or solos, in bars.
 LONGEST_BARS = 2
 
+#: A part of which fills would touch more than this share of the bars is a solo.
+MOST_OF_PART = Fraction(1, 2)
+
 #: A fill has at least this many strokes of hands on drums or cymbals.
 FEWEST_STROKES = 2
 
@@ -100,7 +103,8 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
 
 
 def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
-    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a solo."""
+    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a
+    solo, and so is a part that would be fills for the most part."""
     chains: list[list[Span]] = []
     for span in sorted(spans, key=lambda s: s.start):
         if chains:
@@ -110,8 +114,11 @@ def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
                 chains[-1].append(span)
                 continue
         chains.append([span])
-    return [s for chain in chains
+    kept = [s for chain in chains
             if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain]
+    taken = len({k for s in kept for k in s.bars()})
+    sounding = sum(bool(b.notes) for b in chart.bars)
+    return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
 
 
 def given_fills(chart: Chart) -> tuple[Span, ...]:

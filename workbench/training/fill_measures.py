@@ -33,7 +33,7 @@ def excerpt_area(performances: Sequence[Played], bars: int, logits: Logits) -> f
     """Fills of so many bars against stretches of grooves as long, each standing alone."""
     scores: dict[bool, list[float]] = {True: [], False: []}
     for excerpt in excerpts(performances, bars):
-        scores[excerpt.is_fill].append(_mean(logits(Patterns.of(excerpt.chart))))
+        scores[excerpt.is_fill].append(mean_logit(logits(Patterns.of(excerpt.chart))))
     return area(scores[True], scores[False])
 
 
@@ -50,7 +50,7 @@ def song_areas(performances: Sequence[Played], draws: int, logits: Logits) -> di
             rows = np.split(logits(patterns), patterns.first_beat[1:-1])
             for k in np.flatnonzero(patterns.sounding):
                 bars = own if k not in PUT_IN else fills if song.has_fills else foreign
-                bars.append(_mean(rows[k]))
+                bars.append(mean_logit(rows[k]))
         for name, positive, negative in zip(found, (fills, fills, foreign), (foreign, own, own)):
             found[name].append(area(positive, negative))
     return {name: float(np.mean(areas)) for name, areas in found.items()}
@@ -69,5 +69,6 @@ def called_fills(performances: Sequence[Played], draws: int) -> dict[str, float]
     return {name: float(np.mean(bars)) for name, bars in called.items()}
 
 
-def _mean(logits: np.ndarray) -> float:
+def mean_logit(logits: np.ndarray) -> float:
+    """Mean log-odds over the sounding beats: how much a stretch is a fill."""
     return float(logits[np.isfinite(logits)].mean())
