@@ -130,3 +130,12 @@ def test_no_fill_where_a_confirmed_mark_says_groove():
 def test_more_than_two_bars_of_fill_are_a_solo():
     chart = part(*[ROCK] * 8, *[FILL] * 4, *[ROCK] * 8)
     assert fills(chart) == ()
+
+
+def test_a_part_that_is_mostly_fills_is_a_solo():
+    runs = [bar(S="xxxx....xx......", T="....xx..........", F="......xx....xxxx"),
+            bar(S="..x.xx.x........", T="..........xx.xx.", F="x..x............"),
+            bar(S="x.xx.xx.x.x.....", F=".........x.xxx.x"), FILL]
+    solo = [*runs[:2], ROCK, *runs[2:], ROCK, *runs[:2], ROCK]
+    assert fills(part(*solo)) == ()
+    assert len(fills(part(*solo, *[ROCK] * 9))) >= 3

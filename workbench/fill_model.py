@@ -1,12 +1,13 @@
 """How much a beat sounds like a fill: a small logistic model.
 
-The features say what a drummer listens for: hands leave the time-keeping
-cymbal, toms come in, drums follow one another without a layer of time above
-them, and the beat does not repeat what the bars around it play there.  The
-coefficients (``fill_model.json``) were fitted by
-:mod:`workbench.training.fill_tuning` on the training split of the Groove MIDI
-Dataset (CC BY 4.0); what they are worth on its
-validation split, file length held equal, ``benchmarks/bench_fills.py`` says.
+The features say what a drummer listens for: the hands leave the time-keeping
+cymbal, toms come in, drums follow one another or sound together, no backbeat
+falls under a cymbal, the foot gives up the hi-hat, and the beat repeats neither
+the bars around it nor the beat half a bar away.  The coefficients
+(``fill_model.json``) were fitted by :mod:`workbench.training.fill_tuning` on the
+training split of the Groove MIDI Dataset (CC BY 4.0): bars that are fills against
+bars of the same groove, and of other grooves put in their place.  What they are
+worth on its validation split ``benchmarks/bench_fills.py`` says.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from importlib import resources
 
 import numpy as np
 
-from workbench.patterns import VOICES, WEIGHTS, Patterns, likeness
+from workbench.patterns import TICKS, VOICES, WEIGHTS, Patterns, likeness
 
 #: Bars on each side with which a beat is compared.
 NEIGHBOURS = 12
@@ -26,53 +27,121 @@ NEIGHBOURS = 12
 #: that comes back every fourth bar is still no groove.
 AGREEING = 0.4
 
+#: Strokes of a run lie no farther apart than an 8th triplet, in ticks; longer
+#: runs than this many strokes count no more.
+RUN_GAP, LONGEST_RUN = TICKS // 3, 6
+
+#: The hands are away from the cymbal for at most this many ticks; then they are off it.
+LONGEST_ABSENCE = 2 * TICKS
+
 
 def _columns(*names: str) -> list[int]:
     return [k for k, (name, _) in enumerate(VOICES) if name in names]
 
 
 _KEEPING = _columns("hi-hat", "ride")
+_CYMBALS = _columns("hi-hat", "ride", "crash", "percussion")
 _TOMS = _columns("high tom", "mid tom", "floor tom")
-#: Voices counted together as one feature.
-_COUNTED: dict[str, list[int]] = {
-    "kick": _columns("kick"), "ghost or full snare": _columns("snare"),
-    "full snare": _columns("backbeat"), "time-keeping": _KEEPING,
-    "pedal hi-hat": _columns("pedal hi-hat"), "crash": _columns("crash"), "tom": _TOMS,
-}
 _DRUMS = _columns("snare", "high tom", "mid tom", "floor tom")
-_SOUNDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("backbeat", "open hi-hat")]
-_OWN = (*(f"{name} strokes" for name in _COUNTED), "layered places", "places of drums alone")
+_KICK, _SNARE, _BACKBEAT, _PEDAL = (_columns(n)[0] for n in ("kick", "snare", "backbeat", "pedal hi-hat"))
 
-FEATURE_NAMES: tuple[str, ...] = (
-    *_OWN, *(f"{name} around" for name in _OWN),
-    "no time kept", "no time kept around", "toms", "repeated",
-)
+#: What each feature counts (places in the beat, if it does not say otherwise), and
+#: what a drummer expects: +1 it speaks for a fill, -1 against it, 0 either way.
+FEATURES: dict[str, int] = {
+    "toms at all": +1,
+    "drums together": +1,
+    "drums together in the beats beside": +1,
+    "strokes in a run of drums alone, beats beside": +1,
+    "beats without a cymbal around": +1,
+    "no time kept": +1,
+    "cymbal alone": -1,
+    "ghost notes under a cymbal": -1,
+    "backbeat under a cymbal": -1,
+    "backbeat under a cymbal in the beats beside": -1,
+    "kick under drums without a cymbal": 0,
+    "pedal hi-hat": 0,
+    "like the beat half a bar away, 0-1": -1,
+    "repeated in the bars around, 0-1": -1,
+    "least repeated beat of the bar, 0-1": -1,
+}
 
 
 def beat_features(patterns: Patterns) -> np.ndarray:
-    """Features of every beat, (beats, features); see :data:`FEATURE_NAMES`."""
+    """Features of every beat, (beats, features), in the order of :data:`FEATURES`."""
     beats = patterns.beats
-    counts = beats.sum(axis=2)
-    grouped = np.column_stack([counts[:, columns].sum(axis=1) for columns in _COUNTED.values()])
-    cymbals = beats[:, _KEEPING].max(axis=1)
-    drums = beats[:, _DRUMS].max(axis=1) * (1 - cymbals)
-    layered = beats[:, _SOUNDS].sum(axis=1) > 1
-    own = np.column_stack([np.minimum(grouped, 4), layered.sum(axis=1), drums.sum(axis=1)])
-    around = _around(own, beats.any(axis=(1, 2)))
-    keeping = list(_COUNTED).index("time-keeping")
-    alone, alone_around = own[:, keeping] == 0, around[:, keeping] == 0
-    toms = grouped[:, list(_COUNTED).index("tom")] > 0
+    sounding = beats.any(axis=(1, 2))
+    cymbal, drum = beats[:, _CYMBALS].max(axis=1), beats[:, _DRUMS].max(axis=1)
+    kick, snare, backbeat = beats[:, _KICK], beats[:, _SNARE], beats[:, _BACKBEAT]
+    together = (beats[:, _DRUMS].sum(axis=1) > 1).sum(axis=1)
+    under_cymbal = backbeat[:, 0] * cymbal[:, 0]
+    again = repeated(patterns)
     return np.column_stack([
-        own, around, alone, alone & alone_around, toms, repeated(patterns)]).astype(float)
+        beats[:, _TOMS].any(axis=(1, 2)),
+        together,
+        _beside(together, sounding),
+        _beside(_runs(drum * (1 - cymbal)), sounding),
+        _absence(cymbal),
+        ~beats[:, _KEEPING].any(axis=(1, 2)),
+        (cymbal * (1 - kick) * (1 - drum)).sum(axis=1),
+        ((snare - backbeat) * cymbal).sum(axis=1),
+        under_cymbal,
+        _beside(under_cymbal, sounding),
+        (kick * drum * (1 - cymbal)).sum(axis=1),
+        beats[:, _PEDAL].sum(axis=1),
+        _half_bar_likeness(patterns),
+        again,
+        _least_of_bar(again, patterns),
+    ]).astype(float)
 
 
-def _around(own: np.ndarray, sounding: np.ndarray) -> np.ndarray:
-    """Mean of the sounding neighbour beats; the beat itself where there is none."""
-    padded = np.pad(own, ((1, 1), (0, 0)))
-    there = np.pad(sounding.astype(float), 1)
-    number = (there[:-2] + there[2:])[:, None]
-    total = padded[:-2] * there[:-2, None] + padded[2:] * there[2:, None]
-    return np.where(number > 0, total / np.maximum(number, 1), own)
+def _beside(values: np.ndarray, sounding: np.ndarray) -> np.ndarray:
+    """Mean of the sounding beats before and after; the beat itself where there is none."""
+    padded, there = np.pad(values.astype(float), 1), np.pad(sounding.astype(float), 1)
+    number = there[:-2] + there[2:]
+    total = padded[:-2] * there[:-2] + padded[2:] * there[2:]
+    return np.where(number > 0, total / np.maximum(number, 1), values)
+
+
+def _runs(strokes: np.ndarray) -> np.ndarray:
+    """Strokes of the longest run that touches each beat; ``strokes`` (beats, TICKS), 0 or 1."""
+    at = np.flatnonzero(strokes)
+    run = np.cumsum(np.diff(at, prepend=0) > RUN_GAP)
+    length = np.zeros(strokes.size)
+    length[at] = np.bincount(run)[run] if len(at) else 0
+    return np.minimum(length.reshape(strokes.shape).max(axis=1), LONGEST_RUN)
+
+
+def _absence(cymbal: np.ndarray) -> np.ndarray:
+    """How long no cymbal sounds around the places of each beat, mean in beats; the
+    ends of the chart count as cymbals.  ``cymbal`` (beats, TICKS), 0 or 1."""
+    at = np.concatenate([[-1], np.flatnonzero(cymbal), [cymbal.size]])
+    place = np.arange(cymbal.size)
+    gap = at[np.searchsorted(at, place)] - at[np.searchsorted(at, place, side="right") - 1]
+    return np.minimum(gap, LONGEST_ABSENCE).reshape(cymbal.shape).mean(axis=1) / TICKS
+
+
+def _half_bar_likeness(patterns: Patterns) -> np.ndarray:
+    """Likeness to the beat half a bar before or after, the better of the two; 0 without one."""
+    beats = patterns.beats
+    out = np.zeros(len(beats))
+    per_bar = np.diff(patterns.first_beat)
+    in_bar = np.arange(len(beats)) - np.repeat(patterns.first_beat[:-1], per_bar)
+    counted = np.repeat([b.meter.counted_beats for b in patterns.chart.time_map.bars], per_bar)
+    half = np.maximum(counted // 2, 1)
+    early = np.flatnonzero(in_bar + half < np.repeat(per_bar, per_bar))
+    late = early + half[early]
+    shared = (np.minimum(beats[early], beats[late]).sum(axis=2) * WEIGHTS).sum(axis=1)
+    union = (np.maximum(beats[early], beats[late]).sum(axis=2) * WEIGHTS).sum(axis=1)
+    alike = np.where(union > 0, shared / np.maximum(union, 1e-6), 0.0)
+    np.maximum.at(out, early, alike)
+    np.maximum.at(out, late, alike)
+    return out
+
+
+def _least_of_bar(values: np.ndarray, patterns: Patterns) -> np.ndarray:
+    """The least value of each beat's bar."""
+    least = np.minimum.reduceat(values, patterns.first_beat[:-1])
+    return np.repeat(least, np.diff(patterns.first_beat))
 
 
 def repeated(patterns: Patterns) -> np.ndarray:
@@ -111,19 +180,16 @@ def repeated(patterns: Patterns) -> np.ndarray:
 def _coefficients() -> tuple[np.ndarray, float]:
     text = resources.files("workbench").joinpath("fill_model.json").read_text("utf-8")
     data = json.loads(text)
-    return np.array([data["coefficients"][n] for n in FEATURE_NAMES]), float(data["intercept"])
+    return np.array([data["coefficients"][n] for n in FEATURES]), float(data["intercept"])
 
 
 def fill_logits(patterns: Patterns) -> np.ndarray:
     """Log-odds that each beat belongs to a fill, (beats,); silent beats get
     minus infinity."""
-    weights, intercept = _coefficients()
+    return logits_of(patterns, *_coefficients())
+
+
+def logits_of(patterns: Patterns, weights: np.ndarray, intercept: float) -> np.ndarray:
+    """As :func:`fill_logits`, with coefficients given: ``weights`` (features,)."""
     logits = beat_features(patterns) @ weights + intercept
     return np.where(patterns.beats.any(axis=(1, 2)), logits, -np.inf)
-
-
-def performance_score(patterns: Patterns) -> float:
-    """Mean log-odds over the sounding beats: how much a whole take is a fill."""
-    logits = fill_logits(patterns)
-    heard = np.isfinite(logits)
-    return float(logits[heard].mean()) if heard.any() else -np.inf

@@ -27,12 +27,16 @@ _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal
 Place = tuple[int, Fraction]
 
 #: How far (log-odds) a beat must stand out against its neighbours, and its
-#: absolute log-odds, to speak for a fill at all.
-STANDS_OUT = 3.0
-AT_LEAST = -3.0
+#: absolute log-odds, to speak for a fill at all; of the latter this share is the
+#: mean of its bar.  These and the prices below were chosen on songs made of the
+#: Groove MIDI Dataset's training split (:mod:`workbench.training.fill_examples`),
+#: with fills of one to four beats.
+STANDS_OUT = 4.0
+AT_LEAST = -2.0
+BAR_SHARE = 0.5
 
 #: Price (log-odds) of beginning a fill and of ending it before the bar line.
-BEGIN_PRICE = 2.2
+BEGIN_PRICE = 0.8
 END_INSIDE_PRICE = 1.5
 
 #: Reward (log-odds) of ending before a crash on 1, and of ending a phrase of
@@ -48,6 +52,9 @@ MOST_OF_BAR = Fraction(1, 2)
 
 #: Longer runs are no fills but sections or solos, in bars.
 LONGEST_BARS = 2
+
+#: A part of which fills would touch more than this share of the bars is a solo.
+MOST_OF_PART = Fraction(1, 2)
 
 #: A fill has at least this many strokes of hands on drums or cymbals.
 FEWEST_STROKES = 2
@@ -96,7 +103,8 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
 
 
 def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
-    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a solo."""
+    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a
+    solo, and so is a part that would be fills for the most part."""
     chains: list[list[Span]] = []
     for span in sorted(spans, key=lambda s: s.start):
         if chains:
@@ -106,8 +114,11 @@ def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
                 chains[-1].append(span)
                 continue
         chains.append([span])
-    return [s for chain in chains
+    kept = [s for chain in chains
             if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain]
+    taken = len({k for s in kept for k in s.bars()})
+    sounding = sum(bool(b.notes) for b in chart.bars)
+    return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
 
 
 def given_fills(chart: Chart) -> tuple[Span, ...]:
@@ -136,11 +147,21 @@ def _evidence(patterns: Patterns) -> np.ndarray:
             median[heard] = np.nanmedian(table[heard], axis=1)
             usual[patterns.first_beat[index] + q] = median
     usual = np.minimum(usual, -3.5)
-    out = np.minimum(logits - usual - STANDS_OUT, logits - AT_LEAST)
+    absolute = (1 - BAR_SHARE) * logits + BAR_SHARE * _bar_means(patterns, logits)
+    out = np.minimum(logits - usual - STANDS_OUT, absolute - AT_LEAST)
     out = np.where(np.isfinite(out), np.clip(out, -6.0, 4.0), PAUSE)
     # Feet alone neither make a fill nor break one.
     feet_alone = ~patterns.beats[:, _HANDS].any(axis=(1, 2))
     return np.where(feet_alone, np.minimum(out, PAUSE), out)
+
+
+def _bar_means(patterns: Patterns, logits: np.ndarray) -> np.ndarray:
+    """Mean of the sounding beats of each beat's bar, (beats,); 0 in silent bars."""
+    heard = np.isfinite(logits)
+    begins = patterns.first_beat[:-1]
+    total = np.add.reduceat(np.where(heard, logits, 0.0), begins)
+    number = np.add.reduceat(heard.astype(int), begins)
+    return np.repeat(total / np.maximum(number, 1), np.diff(patterns.first_beat))
 
 
 def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:

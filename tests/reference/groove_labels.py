@@ -5,31 +5,16 @@ Inverse Sequence Transformations, ICML 2019; data CC BY 4.0.  All figures are
 for the validation split, to which no coefficient was fitted.
 
 Files labelled fill are short and files labelled beat long: the length alone
-tells them apart as well (AUC 0.97), so :func:`fill_auc` guards against breakage
-and shows little of hearing fills.  ``benchmarks/bench_fills.py`` compares bars of
-equal length.
+tells them apart (AUC 0.97).  So fills are compared with grooves bar for bar
+(:mod:`workbench.training.fill_measures`), never file for file.
 """
 
 import numpy as np
 
 from workbench.feel import played_tempo_bpm
-from workbench.fill_model import performance_score
 from workbench.grooves import written
-from workbench.patterns import Patterns
 from workbench.reading import read_part
-from workbench.training.fill_tuning import roc_auc
 from workbench.training.groove_performances import performance_chart
-
-
-def fill_auc(performances, shortest_beats=0):
-    """ROC AUC of 'fill' against 'beat'; performances of at least some beats."""
-    labels, scores = [], []
-    for p in performances:
-        patterns = Patterns.of(performance_chart(p))
-        if patterns.beats.any(axis=(1, 2)).sum() >= max(shortest_beats, 1):
-            labels.append(p.is_fill)
-            scores.append(performance_score(patterns))
-    return roc_auc(np.array(labels), np.array(scores))
 
 
 def tempo_errors(performances):

@@ -5,17 +5,17 @@ WORKBENCH_GROOVE_MIDI names the folder of the MIDI release.
 """
 
 import os
-import random
 from collections import defaultdict
 from pathlib import Path
 
 import pytest
 
-from tests.reference.groove_labels import assert_readings_hold, fill_auc, tempo_errors
-from workbench.chart import Chart
+from tests.reference.groove_labels import assert_readings_hold, tempo_errors
 from workbench.feel import measure_feel
-from workbench.meter import Meter, TimeMap
+from workbench.fill_model import fill_logits
 from workbench.reading import read_part
+from workbench.training.fill_examples import played
+from workbench.training.fill_measures import called_fills, excerpt_area, song_areas
 from workbench.training.groove_performances import performance_chart, read_performances
 
 #: Styles of the data set whose name says how they are played (common practice).
@@ -27,9 +27,21 @@ def performances():
     return list(read_performances(Path(os.environ["WORKBENCH_GROOVE_MIDI"]), ("validation",)))
 
 
-def test_fills_are_told_from_beats(performances):
-    assert fill_auc(performances) >= 0.9
-    assert fill_auc(performances, shortest_beats=8) >= 0.9
+@pytest.fixture(scope="module")
+def charts(performances):
+    return played(performances)
+
+
+def test_fills_are_told_from_stretches_of_grooves_as_long(charts):
+    for bars in (1, 2):
+        assert excerpt_area(charts, bars, fill_logits) >= 0.9
+
+
+def test_fills_in_songs_are_told_from_bars_of_any_groove(charts):
+    """Not the splice and not the missing repeat: foreign groove bars have both."""
+    areas = song_areas(charts, 10, fill_logits)
+    assert areas["fills put into grooves against foreign groove bars put in likewise"] >= 0.9
+    assert areas["fills put into grooves against the groove's own bars"] >= 0.97
 
 
 def test_tempo_within_one_percent(performances):
@@ -40,31 +52,16 @@ def test_readings_hold(performances):
     assert_readings_hold(performances)
 
 
-def test_fills_put_into_grooves_are_found(performances):
-    """One-bar fills played by the same drummer, every eighth bar of a human groove.
+def test_fills_put_into_grooves_are_found(charts):
+    """One-bar fills, every eighth bar of a human groove by the same drummer.
 
-    The grooves have fills of their own, so the share of other bars called
-    fills has no right value; it must stay that of an ordinary song.
+    The grooves have fills of their own, so the share of their bars called fills
+    has no right value; it must stay that of an ordinary song.
     """
-    rng = random.Random(1)
-    charts = [(p, performance_chart(p)) for p in performances if p.meter == Meter()]
-    fills = [(p, c) for p, c in charts if p.is_fill and len(c) == 1 and len(c.bars[0].notes) >= 5]
-    grooves = [(p, c) for p, c in charts if not p.is_fill and len(c) >= 24]
-    found = other = put = bars_in_all = 0
-    for i in range(0, len(fills) - 2, 3):
-        own = [g for g in grooves if g[0].drummer == fills[i][0].drummer] or grooves
-        performance, groove = rng.choice(own)
-        first = rng.randrange(2, len(groove) - 21)
-        bars = []
-        for j in range(3):
-            bars += [*groove.bars[first + 7 * j:first + 7 * j + 7], fills[i + j][1].bars[0]]
-        song = Chart(TimeMap.steady(24, performance.tempo_bpm), tuple(bars))
-        called = {k for f in read_part(song).fills for k in f.span.bars() if k < 24}
-        found += len(called & {7, 15, 23})
-        other += len(called - {7, 15, 23})
-        put, bars_in_all = put + 3, bars_in_all + 21
-    assert found / put >= 0.9
-    assert other / bars_in_all <= 0.15
+    called = called_fills(charts, 3)
+    assert called["fills put in"] >= 0.85
+    assert called["the groove's own bars"] <= 0.106
+    assert called["foreign groove bars put in"] <= 0.4
 
 
 @pytest.fixture(scope="module")
