@@ -68,17 +68,20 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     assert "no reading changes it" in grid.text(".wbg-here")
     assert kernel.value(FILLS.format(chart))[0] == [7, "1/2", 8, "0", True]
     assert ink(grid, 7, 0.75, 0.95) > 0.95 > dashed
-    page.page.wait_for_function("() => [...document.querySelectorAll('.wbs text')].some((t) => t.textContent === 'fill')")
-    # Past the groove of the next section: not a fill. A new reading does not find it again, and the place can be freed.
+    page.page.wait_for_function(
+        "() => [...document.querySelectorAll('.wbs text')].some((t) => t.textContent === 'fill')")
+    # Past the groove of the next section: not a fill. No new reading finds one there again
+    # until the place is freed.
     grid.press("j", "j", "u")
     grid.settle()
-    assert kernel.value("[[s.start[0], s.given] for s in (f.span for f in read_part(document.chart).fills)]") == [[7, True]]
+    found = "[[f.span.start[0], f.span.given] for f in read_part(document.chart).fills]"
+    assert kernel.value(found) == [[7, True]]
     again = "read_part(reading_to_edits(read_part(document.chart)).apply(document.chart)).chart.marks"
     assert kernel.value(FILLS.format(again)) == [[7, "1/2", 8, "0", True]]
     screenshot(page, "marks-refused")
     grid.press("u")
     grid.settle()
-    assert kernel.value("[s.start[0] for s in (f.span for f in read_part(document.chart).fills)]") == [7, 15]
+    assert kernel.value(found) == [[7, True], [15, False]]
     # From another stroke on, to another end; every step is kept on disk and can be undone.
     grid.click(7, 1 / 4, "snare")
     grid.press("Shift+F")
