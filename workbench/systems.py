@@ -208,20 +208,26 @@ def _draw_triangle(note: etree._Element) -> None:
 
 #: Size of the word over a fill and the room that it takes in the line of its bracket (units of verovio).
 _FILL_SIZE, _FILL_ROOM = 324, 440
+#: Height of the hooks of a bracket, and how far its line is moved down into the room they have, so that the
+#: word meets neither what stands above nor what stands below.
+_HOOK, _DOWN = 180, 50
 
 
 def _say_fill(bracket: etree._Element) -> None:
     """Begin the bracket of a fill with the word, in its line, in place of the hook."""
     bracket.attrib.pop("id")
-    hook, line = bracket.find(tag("polyline")), bracket.find(tag("path"))
-    x, y, end = (float(v) for v in re.findall(r"-?[\d.]+", line.get("d"))[:3])
-    word = text(x, y + 0.3 * _FILL_SIZE, _FILL_SIZE, "fill", font_style="italic")
-    bracket.replace(hook, word)
+    hook, *end_hook = bracket.findall(tag("polyline"))
+    line = bracket.find(tag("path"))
+    x, top, end = (float(v) for v in re.findall(r"-?[\d.]+", line.get("d"))[:3])
+    y = top + _DOWN
+    bracket.replace(hook, text(x, y + 0.3 * _FILL_SIZE, _FILL_SIZE, "fill", font_style="italic"))
     if x + _FILL_ROOM < end:
         line.set("d", f"M{x + _FILL_ROOM:g} {y:g} L{end:g} {y:g}")
+        for e in end_hook:
+            e.set("points", f"{end:g},{top + _HOOK:g} {end:g},{y:g} {end - _HOOK / 2:g},{y:g}")
     else:  # a fill of a few strokes: the word alone says it
-        for rest in bracket.findall(tag("path")) + bracket.findall(tag("polyline")):
-            bracket.remove(rest)
+        for e in [line, *end_hook]:
+            bracket.remove(e)
 
 
 def _draw_similes_of_two(line: System) -> None:
