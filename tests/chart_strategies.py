@@ -4,7 +4,7 @@ from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Note, Section, Text, WrittenBar
+from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.drumkit import INSTRUMENTS
 from workbench.meter import Bar, Meter, TimeMap
 
@@ -61,11 +61,15 @@ def charts(draw, most_bars=4, parts=tuple(range(1, 25))):
         st.one_of(st.just(""), TEXTS), st.one_of(st.just(""), TEXTS)), max_size=2))
     texts = draw(st.dictionaries(st.tuples(st.integers(0, count - 1), st.sampled_from(
         [Fraction(0), Fraction(1, 16), Fraction(1, 12)])), TEXTS, max_size=2))
+    line = [(k, start) for k, bar in enumerate(bars) for start, _ in bar.beat_spans()] + [(count, Fraction(0))]
+    stretches = draw(st.lists(st.tuples(*[st.integers(0, len(line) - 1)] * 2, st.booleans()), max_size=3))
+    fills = {line[a]: Mark("fill", line[a], line[b], confirmed=sure) for a, b, sure in stretches if a < b}
     return Chart(
         time_map, tuple(written), title=draw(st.one_of(st.just(""), TEXTS)),
         artist=draw(st.one_of(st.just(""), TEXTS)),
         sections=tuple(Section(k, name, label) for k, (name, label) in sections.items()),
-        texts=tuple(Text(k, p, t) for (k, p), t in texts.items()), feel=draw(st.sampled_from(FEELS)))
+        texts=tuple(Text(k, p, t) for (k, p), t in texts.items()), marks=tuple(fills.values()),
+        feel=draw(st.sampled_from(FEELS)))
 
 
 def _beats(meter, length):

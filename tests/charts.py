@@ -1,5 +1,6 @@
 """Random charts and edits for property-based tests (hypothesis strategies)."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 from hypothesis import strategies as st
@@ -12,6 +13,7 @@ from workbench.edits import (
     MoveBarLine,
     MoveNote,
     NameSection,
+    RemoveMark,
     RemoveNote,
     RenameInstrument,
     SetBars,
@@ -105,6 +107,9 @@ def edits(draw, chart):
     ]
     start = chart.time_map.bar_start_s(k)
     choices.append(MoveBarLine(k, start + 0.2 * (chart.time_map.bars[k].beat_times_s[-1] - start)))
+    if chart.marks:
+        mark = draw(st.sampled_from(chart.marks))
+        choices += [RemoveMark(mark.kind, mark.start), SetMark(replace(mark, confirmed=True))]
     if chart.bars[k].notes:
         note = draw(st.sampled_from(chart.bars[k].notes))
         to = draw(notes(length))

@@ -3,6 +3,7 @@
 import json
 import shutil
 import subprocess
+from fractions import Fraction as F
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,10 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
-from workbench.chart import Chart, WrittenBar
+from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chartdata import chart_to_data, edit_to_data
 from workbench.counting import count_syllable, place_name
-from workbench.edits import AddNote, ChangeNote, MoveBarLine, RemoveNote, SetBars, apply
+from workbench.edits import AddNote, ChangeNote, MoveBarLine, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
@@ -79,7 +80,9 @@ def cases():
         last = len(chart) - 1
         line = chart.time_map.bar_start_s(last) + 0.3 * (chart.time_map.bars[last].beat_times_s[-1]
                                                          - chart.time_map.bar_start_s(last))
-        for edit in (data.draw(edits(chart)), MoveBarLine(last, line)):
+        of_marks = [RemoveMark(m.kind, m.start) for m in chart.marks] or [
+            SetMark(Mark("fill", (last, F(1, 16)), (last + 1, F(0)), confirmed=True))]
+        for edit in (data.draw(edits(chart)), MoveBarLine(last, line), of_marks[0]):
             try:
                 collected.append((chart, edit, apply(chart, edit), places))
             except ChartError:
@@ -145,6 +148,16 @@ def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
                 assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {
                     json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])}
     assert checked > 5
+
+
+def test_mark_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
+    checked = 0
+    for (_, edit, after, _), answer in zip(cases, answers, strict=True):
+        if isinstance(edit, (SetMark, RemoveMark)):
+            checked += 1
+            mine, theirs = answer["shown"]["marks"], chart_to_data(after)["marks"]
+            assert sorted(map(str, mine)) == sorted(map(str, theirs))
+    assert checked > 30
 
 
 def test_a_moved_bar_line_shown_at_once_lies_where_python_puts_it(cases, answers):

@@ -13,7 +13,7 @@ LAYERS = {
     2: """
         safefile audiosource audio annotations chartfile journal document
         musicxml musicxml_notes musicxml_part musicxml_read midi midi_grid midi_read untrusted kitnames
-        notevalues abbreviations excerpts swing scoresigns
+        notevalues abbreviations excerpts swing scoresigns fillsigns
     """,
     3: """
         features weights detect spectral harmony bars beats quantize onsets

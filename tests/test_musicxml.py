@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from tests.chart_strategies import charts
-from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
+from workbench.fillsigns import shown_fills
 from workbench.meter import Meter, TimeMap
 from workbench.musicxml import musicxml_bytes, write_musicxml
 from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
@@ -22,12 +23,12 @@ from workbench.scoresigns import ScoreOptions, count_syllable
 SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def carried(chart):
+def carried(chart, fills="confirmed"):
     """What MusicXML carries of a chart, deviations apart (their last digits may differ)."""
     bars = [[(n.position, n.instrument, n.velocity, n.articulations, n.sticking) for n in b.notes]
             for b in chart.bars]
     return (chart.time_map, bars, chart.title, chart.artist, chart.texts, chart.feel,
-            [s for s in chart.sections])
+            [s for s in chart.sections], shown_fills(chart, fills))
 
 
 def deviations(chart):
@@ -50,6 +51,26 @@ def test_styles_do_not_change_what_is_carried(chart):
                     ScoreOptions(sticking=False, counts=True), ScoreOptions(slashes=(0,))):
         back = read_musicxml_bytes(musicxml_bytes(chart, options)).chart
         assert carried(back) == carried(chart)
+
+
+@SETTINGS
+@given(charts(most_bars=3, parts=(1, 2, 4)))
+def test_fills_that_are_shown_come_back(chart):
+    back = read_musicxml_bytes(musicxml_bytes(chart, ScoreOptions(fills="all"))).chart
+    assert carried(back, "all") == carried(chart, "all")
+    assert read_musicxml_bytes(musicxml_bytes(chart, ScoreOptions(fills="none"))).chart.marks == ()
+
+
+def test_a_fill_is_marked_by_word_and_bracket():
+    """Elements words and bracket of MusicXML 4.0; offsets count divisions from the bar line."""
+    chart = replace(song(), marks=(Mark("fill", (7, Fraction(1, 2)), (8, Fraction(0)), confirmed=True),))
+    last = etree.fromstring(musicxml_bytes(chart)).findall("part/measure")[-1]
+    found = [(d.find("direction-type")[0].tag, d.findtext("direction-type/words"), d.findtext("offset"))
+             for d in last.findall("direction")]
+    assert found == [("words", "fill", "8"), ("bracket", None, "8"), ("bracket", None, "16")]
+    cued = replace(chart, texts=(Text(7, Fraction(0), "Fill!"),))
+    last = etree.fromstring(musicxml_bytes(cued)).findall("part/measure")[-1]
+    assert [w.text for w in last.iter("words")] == ["Fill!"] and len(list(last.iter("bracket"))) == 2
 
 
 def test_compressed_file_holds_the_same_score(tmp_path):

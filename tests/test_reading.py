@@ -1,6 +1,7 @@
 """The whole reading: exact, complete, independent of where the part begins, never over the user."""
 
 import json
+import re
 from dataclasses import replace
 from fractions import Fraction as F
 
@@ -14,7 +15,8 @@ from workbench.chart import Chart, Mark, Text
 from workbench.chartdata import edit_from_data, edit_to_data
 from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
-from workbench.edits import SetMark
+from workbench.document import ChartDocument
+from workbench.edits import RemoveMark, RemoveNote, SetMark
 from workbench.grooves import written
 from workbench.meter import Meter, TimeMap
 from workbench.reading import read_part, reading_to_edits
@@ -93,6 +95,37 @@ def test_an_empty_chart_reads_as_silence():
     assert [s.text for s in reading.statements] == ["no drums: 4 bars"]
 
 
+# -- played freely ----------------------------------------------------------------------
+
+FREE = [bar(H="x.......", S="..x.x...", K="......x."), bar(H="..x..x..", K="x..x...."), bar(R="x.x.....", S="......xx"),
+        bar(H="....x.x.", S=".x......", K="x....x.."), bar(R="x..x..x.", S="....x..."), bar(H=".x.x....", K="x.....x."),
+        bar(S="x..x....", K="..x....x"), bar(R=".x...x.x", S="x.......", K="....x...")]
+
+
+def test_of_bars_played_freely_the_page_tells_little_and_the_data_everything():
+    reading = assert_rebuilds(part(*FREE))
+    own, = reading.grooves
+    assert own.free and own.text.startswith("no bar repeats: played freely")
+    page = reading.to_markdown()
+    told = {int(n): int(strokes) for n, strokes in re.findall(r"\n- bar (\d+): (\d+) strokes?; ", page)}
+    # What fills take is told with them.
+    strokes = {k + 1: sum(not any(f.span.covers(k, n.position) for f in reading.fills) for n in written.notes)
+               for k, written in enumerate(FREE) if k not in own.groove.base_bars}
+    assert told == {n: count for n, count in strokes.items() if count}
+    assert page.count("\n- bar") == len(told) >= 4
+    data = reading.to_data()
+    differing = {n for v in data["variations"] for n in v["bars"]}
+    assert set(told) <= differing
+    assert data["grooves"][0]["free"]
+
+
+def test_a_groove_is_not_called_free_for_its_variations():
+    assert not any(g.free for g in read_part(part(*SONG)).grooves)
+    # Every bar has another kick of its own, and all have the groove.
+    own = [bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x" + "." * k + "x" + "." * (14 - k)) for k in range(8)]
+    assert not any(g.free for g in read_part(part(*own)).grooves)
+
+
 # -- into the chart and back ------------------------------------------------------------
 
 def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
@@ -126,6 +159,20 @@ def test_what_the_user_confirmed_is_never_changed():
                        for m in after.marks)
     page = reading.to_markdown()
     assert all(m.text in page.lower() or m.text in page for m in mine) and "A Verse" in page
+
+
+def test_where_the_user_says_there_is_no_fill_none_is_proposed_and_the_groove_is_still_named():
+    chart = part(*SONG)
+    marked = reading_to_edits(read_part(chart)).apply(chart)
+    first = next(m for m in marked.marks if m.kind == "fill")
+    for start in (first.start, (7, F(0))):
+        no_fill = Mark("groove", start, first.end, confirmed=True)
+        refused = SetMark(no_fill).apply(RemoveMark("fill", first.start).apply(marked))
+        again = reading_to_edits(read_part(refused)).apply(refused)
+        assert [m.start[0] for m in again.marks if m.kind == "fill"] == [23]
+        assert no_fill in again.marks
+        assert [m for m in again.marks if m.kind == "groove" and m.text] == [
+            m for m in marked.marks if m.kind == "groove"]
 
 
 def test_cues_for_the_score_leave_the_users_texts_alone():
@@ -179,6 +226,17 @@ def test_the_command_compares_two_versions(song_file, tmp_path, capsys):
     write_chart(part(*SONG[:8], *[ROCK] * 4, *SONG[8:], title="Live"), live)
     assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
     assert len(json.loads(capsys.readouterr().out)["only_second"]) == 4
+
+
+def test_unsaved_edits_of_both_versions_count(song_file, tmp_path, capsys):
+    live = tmp_path / "live.chart.json"
+    write_chart(read_chart(song_file), live)
+    with ChartDocument.open(live) as document:
+        document.apply(RemoveNote(2, F(0), "kick"))
+    assert read_chart(live) == read_chart(song_file)
+    assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
+    change, = json.loads(capsys.readouterr().out)["changes"]
+    assert "kick" in change["text"]
 
 
 def test_the_command_says_what_it_cannot_read(tmp_path, capsys):

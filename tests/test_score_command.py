@@ -1,12 +1,13 @@
 """The command ``workbench score`` and the files it writes."""
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 
-from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.chartfile import write_chart
+from workbench.chart import Chart, Mark, Note, Section, WrittenBar
+from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
 from workbench.errors import FileFormatError
 from workbench.meter import TimeMap
@@ -95,3 +96,11 @@ def test_unknown_ending_and_unwritable_place(chart_file):
     chart_file.with_name("ferry.pdf").mkdir()
     with pytest.raises(FileFormatError, match="could not be written"):
         write_scores(chart, chart_file, ["pdf"])
+
+
+def test_which_fills_are_marked_is_an_option(chart_file):
+    chart = read_chart(chart_file)
+    write_chart(replace(chart, marks=(Mark("fill", (3, Fraction(1, 2)), (4, Fraction(0))),)), chart_file)
+    for which, count in (("confirmed", 0), ("all", 1), ("none", 0)):
+        assert main(["score", str(chart_file), "--to", "musicxml", "--fills", which]) == 0
+        assert chart_file.with_name("ferry.musicxml").read_text("utf-8").count(">fill<") == count

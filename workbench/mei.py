@@ -20,6 +20,7 @@ from lxml import etree
 from workbench.abbreviations import Kind, PrintedBar
 from workbench.chart import Chart, Note
 from workbench.drumkit import Instrument, Notehead, instrument
+from workbench.fillsigns import FillSign, fill_signs
 from workbench.notevalues import Event, Value, Voice, write_bar
 from workbench.scoresigns import (
     ScoreOptions,
@@ -34,6 +35,8 @@ from workbench.scoresigns import (
 
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
+#: Ids of brackets that say "fill" begin so.
+WORDED_FILL = "worded-fill"
 #: Only heads for which the music font has glyphs for every note value.
 _HEADS = {Notehead.X: "x", Notehead.CIRCLE_X: "U+E0B3", Notehead.DIAMOND: "diamond",
           Notehead.TRIANGLE: "isotriangle", "slashed": "U+E0CF"}
@@ -66,7 +69,7 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
     sections = {s.bar_index for s in chart.sections}
     for line in lines:
         _add(section, "pb")
-        parent = section
+        parent, measures = section, []
         for k, printed in enumerate(line):
             own = chart.time_map.bars[printed.bar_index].meter
             if own != meter:
@@ -77,8 +80,11 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
                               lendsym="angledown" if printed.closes_repeat else "none")
             measure = _measure(chart, printed, options, parent)
             _set_bar_lines(chart, printed, measure, sections)
+            measures.append(measure)
             if printed.closes_ending:
                 parent = section
+        for sign in fill_signs(chart, line, options.fills):
+            _fill(chart, line, measures[sign.first], sign)
     return etree.tostring(section.getroottree(), encoding="unicode")
 
 
@@ -158,6 +164,34 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
                      tstamp=f"{float(bar.length * bar.meter.unit):g}")
         _add(times, "rend", f"{printed.passes}×", fontstyle="normal", fontweight="bold")
     return measure
+
+
+def _fill(chart: Chart, line: Sequence[PrintedBar], measure, sign: FillSign) -> None:
+    """The bracket over a fill, from its first stroke to its last; over one stroke the word alone."""
+    first, last = line[sign.first], line[sign.last]
+    begun = [n for n in _printed_notes(chart, first) if n.position >= sign.start]
+    ended = [n for n in _printed_notes(chart, last)
+             if n.position < sign.end and (sign.first < sign.last or n.position >= sign.start)]
+    where = {"startid": f"#{note_id(first.bar_index, begun[0])}"} if begun else {
+        "tstamp": f"{1 + float(sign.start * chart.time_map.bars[first.bar_index].meter.unit):g}"}
+    if sign.first == sign.last and (not ended or begun[0].position == ended[-1].position):
+        if sign.worded:
+            _add(_add(measure, "dir", staff="1", place="above", **where), "rend", "fill", fontstyle="italic")
+        return
+    bracket = _add(measure, "bracketSpan", staff="1", place="above", func="analytical", lform="dashed",
+                   lstartsym="angledown" if sign.opens else "none",
+                   lendsym="angledown" if sign.closes else "none", **where)
+    if sign.worded:
+        bracket.set(_ID, f"{WORDED_FILL}-{bar_id(first.bar_index)}-{sign.start.numerator}_{sign.start.denominator}")
+    if ended:
+        bracket.set("endid", f"#{note_id(last.bar_index, ended[-1])}")
+    else:
+        beat = 1 + float(sign.end * chart.time_map.bars[last.bar_index].meter.unit)
+        bracket.set("tstamp2", f"{sign.last - sign.first}m+{beat:g}")
+
+
+def _printed_notes(chart: Chart, printed: PrintedBar) -> tuple[Note, ...]:
+    return chart.bars[printed.bar_index].notes if printed.kind is Kind.NOTES else ()
 
 
 def _keep_room(staff, length: Fraction, moments: int) -> None:

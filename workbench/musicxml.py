@@ -18,6 +18,7 @@ rim shot, foot splash         noteheads ``slashed`` and ``circle-x``
 sticking                      ``lyric`` named "sticking"
 section                       ``rehearsal`` (label) and bold ``words`` (name)
 feel                          ``sound``/``swing``
+fills that are shown          ``words`` "fill" and a ``bracket`` to the last stroke
 time map                      ``sound tempo`` for each beat; exact beat times in a
                               ``miscellaneous-field``
 ============================  =====================================================
@@ -25,7 +26,8 @@ time map                      ``sound tempo`` for each beat; exact beat times in
 Where an element would say something ambiguous or be drawn twice (the accent of
 a second note in a chord, a rim shot on a cymbal), the note carries a hidden
 ``other-notation`` instead.  Not carried: the reference to the recording,
-confidences, confirmations, marks, the grid's subdivisions and rows.
+confidences and confirmations of notes, the grid's subdivisions and rows, and
+of marks all but the fills that are shown, these without their words.
 """
 
 from __future__ import annotations
@@ -41,8 +43,9 @@ from lxml import etree
 
 from workbench import __version__
 from workbench.abbreviations import Kind, PrintedBar, abbreviate, lay_lines
-from workbench.chart import Chart, Section
+from workbench.chart import Chart, Mark, Section
 from workbench.drumkit import drum_key_order, instrument
+from workbench.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notevalues import TYPE_NAMES, BarValues, write_bar
 from workbench.safefile import write_whole
@@ -108,6 +111,9 @@ class _Writer:
             chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests,
             slashes=options.slashes), options.bars_per_line)
         self.printed = [b for line in self.lines for b in line]
+        shown = {k for b in self.printed for k in b.shown}
+        self.fills = [(m.start, _last_place(chart, m), m.confirmed) for m in shown_fills(chart, options.fills)]
+        self.fills = [f for f in self.fills if {f[0][0], f[1][0]} <= shown]
         self.values: dict[int, BarValues] = {}
         for bar_index in range(len(chart)):
             self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
@@ -125,6 +131,7 @@ class _Writer:
     def _divisions_of(self, bar_index: int) -> int:
         bar = self.chart.time_map.bars[bar_index]
         lengths = [bar.length, *(t.position for t in self.chart.texts if t.bar_index == bar_index),
+                   *(p for start, end, _ in self.fills for k, p in (start, end) if k == bar_index),
                    *bar.beat_positions()]
         for voice in self.values[bar_index].voices:
             lengths += [x for e in voice.events for x in (e.position, e.value.length)]
@@ -286,6 +293,26 @@ class _Writer:
                 direction = add(measure, "direction", placement="above")
                 _add_words(direction, text.text)
                 self._offset(direction, bar_index, text.position)
+        self._fill_brackets(measure, bar_index)
+
+    def _fill_brackets(self, measure, bar_index: int) -> None:
+        """Where fills begin and end; their numbers tell which end belongs to which."""
+        for k, (start, end, confirmed) in enumerate(self.fills):
+            # MusicXML 4.0, number-level: 1 to 16.
+            number, name = str(k % 16 + 1), f"{FILL_ID if confirmed else PROPOSED_FILL_ID}{k}"
+            if start[0] == bar_index:
+                if not says_fill(self.chart, bar_index):
+                    words = add(measure, "direction", placement="above")
+                    _add_words(words, "fill", id=f"{name}-word", font_style="italic")
+                    self._offset(words, bar_index, start[1])
+                self._bracket(measure, start, type="start", number=number, line_end="none", id=name)
+            if end[0] == bar_index:
+                self._bracket(measure, end, type="stop", number=number, line_end="down", id=f"{name}-end")
+
+    def _bracket(self, measure, place: tuple[int, Fraction], **attributes: str) -> None:
+        direction = add(measure, "direction", placement="above")
+        add(add(direction, "direction-type"), "bracket", line_type="dashed", **attributes)
+        self._offset(direction, *place)
 
     def _section(self, measure, section: Section) -> None:
         shown = [("name", section.name)]
@@ -342,9 +369,16 @@ class _Writer:
 _SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 
 
+def _last_place(chart: Chart, mark: Mark) -> tuple[int, Fraction]:
+    """Where a mark ends, a bar line being the end of the bar before it."""
+    k, position = mark.end
+    return (k, position) if position else (k - 1, chart.time_map.bars[k - 1].length)
+
+
 def _add_words(direction, text: str, **attributes: str) -> None:
     kind = add(direction, "direction-type")
-    words = etree.SubElement(kind, "words", {**attributes, _SPACE: "preserve"})
+    named = {k.replace("_", "-"): v for k, v in attributes.items()}
+    words = etree.SubElement(kind, "words", {**named, _SPACE: "preserve"})
     words.text = clean_text(text)
 
 

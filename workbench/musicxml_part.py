@@ -11,6 +11,7 @@ from fractions import Fraction
 from workbench.chart import ARTICULATIONS, Note
 from workbench.drumkit import Notehead
 from workbench.errors import ChartError, FileFormatError
+from workbench.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.kitnames import instrument_for_declaration, instrument_for_place
 from workbench.meter import Meter
 from workbench.musicxml_notes import FULL_VELOCITY
@@ -26,6 +27,16 @@ _KNOWN_SIGNS = {"tuplet", "tied", "accent", "strong-accent", "tremolo", "half-mu
                 "articulations", "technical"}
 
 
+@dataclass(frozen=True)
+class Bracket:
+    """An end of a bracket: where, which number, and the id it has in the file."""
+
+    position: Fraction
+    number: str
+    opens: bool
+    name: str
+
+
 @dataclass
 class Measure:
     """One written measure of a part, before repeats are unfolded."""
@@ -38,6 +49,7 @@ class Measure:
     label: str | None = None
     name: str | None = None
     texts: list[tuple[Fraction, str]] = field(default_factory=list)
+    brackets: list[Bracket] = field(default_factory=list)
     tempos: list[tuple[Fraction, float]] = field(default_factory=list)
     feel: str | None = None
     implicit: bool = False
@@ -264,7 +276,7 @@ class PartReader:
             bold_title = sign.get("font-weight") == "bold" and self.m.label is not None and position == 0
             if name.startswith("section-") or (bold_title and self.m.name is None):
                 self.m.name = text
-            elif name != "feel" and text.strip():
+            elif name != "feel" and not name.startswith((FILL_ID, PROPOSED_FILL_ID)) and text.strip():
                 self.m.texts.append((max(position, Fraction(0)), text))
         elif sign.tag == "metronome":
             tempo, unit = sign.findtext("per-minute"), _BEAT_UNITS.get(sign.findtext("beat-unit") or "")
@@ -277,6 +289,9 @@ class PartReader:
                 self.m.tempos.append((max(position, Fraction(0)), bpm * float(unit * dots * 4)))
         elif sign.tag in ("segno", "coda"):
             self.m.jumps.setdefault(sign.tag, sign.tag)
+        elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):
+            self.m.brackets.append(Bracket(max(position, Fraction(0)), sign.get("number", "1"),
+                                           sign.get("type") == "start", name))
         else:
             self.log.ignored[sign.tag] += 1
 

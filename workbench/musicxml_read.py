@@ -16,8 +16,9 @@ from pathlib import Path
 
 from lxml import etree
 
-from workbench.chart import Chart, Note, Section, Text, WrittenBar
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.errors import ChartError, FileFormatError
+from workbench.fillsigns import FILL_ID
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.musicxml import BEAT_TIMES_FIELD
 from workbench.musicxml_part import MOST_BARS, Log, Measure, PartReader
@@ -120,7 +121,8 @@ class _Reader:
     def _chart(self, measures: Sequence[Measure], order: Sequence[int]) -> Chart:
         heard = [measures[k] for k in order]
         time_map = self._time_map(heard)
-        bars, sections, texts = [], {}, []
+        bars, sections, texts, marks = [], {}, [], []
+        open_fills: dict[str, tuple[int, Fraction]] = {}
         feel = next((m.feel for m in measures if m.feel), "straight")
         for k, m in enumerate(heard):
             quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
@@ -129,8 +131,14 @@ class _Reader:
             if m.label is not None or m.name is not None:
                 sections[k] = Section(k, m.name or "", m.label or "")
             texts += [Text(k, position, text) for position, text in m.texts]
+            for b in m.brackets:
+                place = (k, b.position) if b.position < time_map.bars[k].length else (k + 1, Fraction(0))
+                if b.opens:
+                    open_fills[b.number] = place
+                elif open_fills.get(b.number, place) < place:
+                    marks.append(Mark("fill", open_fills.pop(b.number), place, "", b.name.startswith(FILL_ID)))
         return Chart(time_map, tuple(bars), title=self._title(), artist=self._artist(),
-                     sections=tuple(sections.values()), texts=tuple(texts), feel=feel)
+                     sections=tuple(sections.values()), texts=tuple(texts), marks=tuple(marks), feel=feel)
 
     def _with_deviation(self, n: Note, deviation_s: float) -> Note:
         if not deviation_s:

@@ -40,7 +40,8 @@ class PartGroove:
     """The groove of all stretches with one letter and one texture.
 
     ``text`` is the user's own name where a confirmed mark gives one, else the
-    names of the groove in a row.
+    names of the groove in a row.  ``free`` says that it is played freely: its
+    base is only the bar that the others are most like.
     """
 
     label: str
@@ -49,6 +50,7 @@ class PartGroove:
     groove: Groove
     text: str
     given: bool = False
+    free: bool = False
 
 
 @dataclass(frozen=True)

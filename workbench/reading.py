@@ -8,8 +8,11 @@ What a user has named or confirmed is taken over as it is.
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
+from statistics import median
 
 import numpy as np
 
@@ -18,7 +21,7 @@ from workbench.chart import Chart, Mark, WrittenBar
 from workbench.edits import Edit, NameSection, RemoveMark, SetMark, SetText, Together
 from workbench.feel import measure_feel
 from workbench.fill_reading import read_fills
-from workbench.fills import Span, filled_bars, find_fills, refine_fill
+from workbench.fills import LONGEST_BARS, Span, filled_bars, find_fills, refine_fill
 from workbench.form import FormSection, bar_features, find_form
 from workbench.grooves import base_written, find_groove, written
 from workbench.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
@@ -27,6 +30,12 @@ from workbench.progress import Progress, part
 from workbench.sticking import Player, propose_sticking
 from workbench.variations import Change, describe_changes
 from workbench.wording import all_statements, to_data, to_markdown
+
+#: A part is played freely (common practice, no source) if it has at least so many bars, at most this share
+#: of them repeat another, and at least this share of strokes is not common to base and bar in half of them.
+FEWEST_FREE_BARS = 4
+MOST_REPEATING = 0.25
+FAR_FROM_BASE = 0.6
 
 
 class Reading(PartReading):
@@ -85,7 +94,8 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     spans = _apart([s for s in refined if s is not None])
     form = _form(patterns, spans, music)
     touched = frozenset(k for s in spans for k in s.bars())
-    grooves = tuple(g for g in _grooves(chart, form, touched) if _is_played(chart, g, spans))
+    grooves = tuple(_told_free(chart, g, spans) for g in _grooves(chart, form, touched)
+                    if _is_played(chart, g, spans))
     tell(0.7, "finding the sticking")
     sticking = propose_sticking(chart, player)
     tell(0.9, "measuring the feel")
@@ -177,6 +187,25 @@ def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> boo
     return any(outside_fills(written(chart.bars[k]), spans, k) for k in groove.groove.bar_indices)
 
 
+def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGroove:
+    """A groove, called free where hardly a bar repeats another and most are far from its base."""
+    heard = {k: content for k in own.groove.bar_indices
+             if (content := outside_fills(written(chart.bars[k]), spans, k))}
+    times = Counter(heard.values())
+    repeating = sum(n for n in times.values() if n > 1)
+    unlike = []
+    for k, content in heard.items():
+        base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
+        if k not in own.groove.base_bars:
+            unlike.append(len(content ^ base) / len(content | base))
+    if (len(heard) < FEWEST_FREE_BARS or repeating > MOST_REPEATING * len(heard)
+            or median(unlike or [0.0]) < FAR_FROM_BASE):
+        return own
+    said = f"{repeating} of {len(heard)} bars repeat another" if repeating else "no bar repeats"
+    text = own.text if own.given else f"{said}: played freely" + (f"; most like: {own.text}" if own.text else "")
+    return replace(own, text=text, free=True)
+
+
 def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> bool:
     end = (bar_index + 1, Fraction(0))
     return any(s.start <= (bar_index, Fraction(0)) and s.end >= end for s in spans)
@@ -203,7 +232,8 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
             edits.append(NameSection(s.first_bar, s.name if s.has_drums else "No drums", s.label))
     kinds = {"fill", "groove"}
     edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
-    confirmed = [m for m in chart.marks if m.confirmed]
+    # A short groove without a name only says that no fill is there: grooves are named across it.
+    confirmed = [m for m in chart.marks if m.confirmed and not _says_no_fill(m)]
     new: list[Mark] = []
     for section in reading.form:
         for stretch in section.parts:
@@ -216,13 +246,20 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
         new += [Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
                 for k, text in _texts_by_bar(reading).items()
                 if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)]
+    starts = {(m.kind, m.start) for m in chart.marks if m.confirmed}
     for mark in new:
-        if not any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed):
+        overlapped = any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed)
+        if not overlapped and (mark.kind, mark.start) not in starts:
             edits.append(SetMark(mark))
     if cues:
         taken = {(t.bar_index, t.position) for t in chart.texts}
         edits += [SetText(*place, text) for place, text in _cues(reading) if place not in taken]
     return Together(tuple(edits), "reading")
+
+
+def _says_no_fill(mark: Mark) -> bool:
+    bar, position = mark.start
+    return mark.kind == "groove" and not mark.text and mark.end <= (bar + LONGEST_BARS, position)
 
 
 def _cues(reading: Reading) -> list[tuple[tuple[int, Fraction], str]]:

@@ -11,9 +11,13 @@ from itertools import accumulate
 
 from workbench.chart import Chart, Note
 from workbench.drumkit import Notehead, instrument
+from workbench.errors import ChartError
 
 #: What XML 1.0 cannot carry at all.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+#: Which marked fills a score shows: those a user has confirmed, proposed ones too, or none.
+FILLS_SHOWN: tuple[str, ...] = ("confirmed", "all", "none")
 
 
 @dataclass(frozen=True)
@@ -31,6 +35,9 @@ class ScoreOptions:
         Indices of bars shown as "play time".
     sticking, counts : bool
         Show sticking letters; show count syllables under the notes.
+    fills : str
+        Which marked fills show, from :data:`FILLS_SHOWN`;
+        a reading that nobody has confirmed does not litter the page.
     bars_per_line : int
     """
 
@@ -41,7 +48,12 @@ class ScoreOptions:
     slashes: tuple[int, ...] = ()
     sticking: bool = True
     counts: bool = False
+    fills: str = "confirmed"
     bars_per_line: int = 4
+
+    def __post_init__(self) -> None:
+        if self.fills not in FILLS_SHOWN:
+            raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
 
 
 #: Every bar once, as heard; similes and gathered rests where they help.

@@ -24,7 +24,7 @@ from workbench.chart import Chart, Section
 from workbench.drawing import symbol, tag, text
 from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.errors import ChartError
-from workbench.mei import legend_mei, lines_mei
+from workbench.mei import WORDED_FILL, legend_mei, lines_mei
 from workbench.scoresigns import ScoreOptions, TempoMark, bar_id, slug
 
 _OPTIONS = {
@@ -181,6 +181,8 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             bars[printed.bar_index] = (ends[0][0] / 10, ends[0][2] / 10)
             g.set("data-bars", " ".join(map(str, printed.heard)))
             top, bottom = ends[0][1] / 10, ends[-1][1] / 10
+        elif name.startswith(WORDED_FILL):
+            _say_fill(g)
         elif not name.startswith("note-"):
             g.attrib.pop("id", None)
         elif name.endswith(_TRIANGLES):
@@ -202,6 +204,30 @@ def _draw_triangle(note: etree._Element) -> None:
         use.attrib.clear()
         use.set("transform", f"translate({x:g},{y:g}) scale({scale:g})")
         use.set("d", "M0 120 L147 -130 L295 120 Z")
+
+
+#: Size of the word over a fill and the room that it takes in the line of its bracket (units of verovio).
+_FILL_SIZE, _FILL_ROOM = 324, 440
+#: Height of the hooks of a bracket, and how far its line is moved down into the room they have, so that the
+#: word meets neither what stands above nor what stands below.
+_HOOK, _DOWN = 180, 50
+
+
+def _say_fill(bracket: etree._Element) -> None:
+    """Begin the bracket of a fill with the word, in its line, in place of the hook."""
+    bracket.attrib.pop("id")
+    hook, *end_hook = bracket.findall(tag("polyline"))
+    line = bracket.find(tag("path"))
+    x, top, end = (float(v) for v in re.findall(r"-?[\d.]+", line.get("d"))[:3])
+    y = top + _DOWN
+    bracket.replace(hook, text(x, y + 0.3 * _FILL_SIZE, _FILL_SIZE, "fill", font_style="italic"))
+    if x + _FILL_ROOM < end:
+        line.set("d", f"M{x + _FILL_ROOM:g} {y:g} L{end:g} {y:g}")
+        for e in end_hook:
+            e.set("points", f"{end:g},{top + _HOOK:g} {end:g},{y:g} {end - _HOOK / 2:g},{y:g}")
+    else:  # a fill of a few strokes: the word alone says it
+        for e in [line, *end_hook]:
+            bracket.remove(e)
 
 
 def _draw_similes_of_two(line: System) -> None:

@@ -11,7 +11,8 @@ from workbench.counting import bar_list, count_syllable, the_place
 from workbench.drumkit import drum_key_order
 from workbench.fills import Span
 from workbench.form import FormSection
-from workbench.part_reading import PartReading, Statement
+from workbench.grooves import written
+from workbench.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.patterns import ghost_limit, is_ghost
 from workbench.variations import instrument_word
 
@@ -141,7 +142,10 @@ def to_markdown(reading: PartReading) -> str:
             lines += ["", "Hands: " + " | ".join(f"`{s}`" for s in sticks)]
         own = [v for v in reading.variations if (v.label, v.part) == (g.label, g.part)
                and v.bars[0] in g.groove.bar_indices]
-        if own:
+        if own and g.free:
+            lines += ["", "Of each bar what is most telling; the JSON of this reading tells every stroke.", ""]
+            lines += _free_lines(reading, g, own)
+        elif own:
             lines.append("")
             lines += [f"- {bar_list(chart.time_map, v.bars)}: {v.text}" for v in own]
     lines += _fill_lines(reading)
@@ -160,6 +164,33 @@ def to_markdown(reading: PartReading) -> str:
         lines += ["", "## Notes", ""]
         lines += [f"- {bar_list(chart.time_map, n.bars)}: {n.text}" for n in notes]
     return "\n".join(lines) + "\n"
+
+
+#: What is told first of a bar that is played freely, by the instruments in the words.
+_TELLING = ("snare", "side stick", "tom", "crash", "kick")
+
+
+def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Variation]) -> list[str]:
+    """Bars that are played freely: how many strokes each has, and what is most telling of it."""
+    chart, spans = reading.chart, [f.span for f in reading.fills]
+    lines = []
+    for k in groove.groove.bar_indices:
+        said = [clause for v in variations if k in v.bars for c in v.changes
+                for clause in c.text.removeprefix("something else: ").split("; ")]
+        if not said:
+            continue
+        count = len(outside_fills(written(chart.bars[k]), spans, k))
+        told = [t for t in said if t.startswith("a bar of ")]
+        told += [t for t in [min(said, key=_telling)] if t not in told]
+        lines.append(f"- {bar_list(chart.time_map, [k])}: "
+                     + "; ".join([f"{count} stroke" + "s" * (count != 1), *told]))
+    return lines
+
+
+def _telling(clause: str) -> tuple[bool, int]:
+    """What is played before what is left out, drums before cymbals."""
+    named = (i for i, word in enumerate(_TELLING) if word in clause)
+    return clause.startswith("no "), next(named, len(_TELLING))
 
 
 def _sentence(text: str) -> str:
@@ -304,7 +335,7 @@ def to_data(reading: PartReading) -> dict:
         "grooves": [{
             "label": g.label, "part": g.part, "text": g.text, "names": list(g.groove.names),
             "base_bars": [number(k) for k in g.groove.base_bars],
-            "bars": [number(k) for k in g.groove.bar_indices], "given": g.given,
+            "bars": [number(k) for k in g.groove.bar_indices], "given": g.given, "free": g.free,
         } for g in reading.grooves],
         "variations": [{
             "label": v.label, "part": v.part, "bars": [number(k) for k in v.bars], "text": v.text,

@@ -1,7 +1,8 @@
 """Read a drum chart as a teacher does: form, grooves, variations, fills, sticking, feel.
 
 Prints the reading as Markdown, or writes NAME.reading.md and NAME.reading.json
-into a folder with --out.  --mark writes sections, grooves and fills into the
+into a folder with --out.  Of bars that are played freely the page tells only
+what is most telling; JSON tells every stroke.  --mark writes sections, grooves and fills into the
 chart as marks that you can rename, confirm or remove; what you have confirmed
 is never changed.  --sticking writes the proposed sticking under the notes.
 
@@ -41,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from workbench.audio import load_audio
-    from workbench.chartfile import read_chart, write_text_safely
+    from workbench.chartfile import write_text_safely
     from workbench.document import ChartDocument, read_working_chart
     from workbench.progress import TerminalProgress
     from workbench.reading import read_part, reading_to_edits
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                     "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed)
     chart = read_working_chart(args.chart)
     if args.against:
-        result = compare_versions(chart, read_chart(args.against))
+        result = compare_versions(chart, read_working_chart(args.against))
     else:
         audio = load_audio(args.audio, mono=True) if args.audio else None
         result = read_part(chart, audio, player, TerminalProgress())

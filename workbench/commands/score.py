@@ -13,6 +13,8 @@ import argparse
 import json
 import sys
 
+from workbench.scoresigns import FILLS_SHOWN
+
 NAME = "score"
 HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
 
@@ -34,6 +36,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--slashes", metavar="BARS", default="", help="bars shown as 'play time', as 9-16,25")
     parser.add_argument("--counts", action="store_true", help="count syllables under the notes")
     parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
+    parser.add_argument("--fills", choices=FILLS_SHOWN, default="confirmed",
+                        help="fills marked over the staff: those you have confirmed, proposed ones too, or "
+                        "none (default: %(default)s)")
     parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
     parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
     parser.add_argument("--write-out-swing", action="store_true", help="triplets instead of a swing mark")
@@ -59,7 +64,8 @@ def run(args: argparse.Namespace) -> int:
     options = ScoreOptions(
         one_voice=args.one_voice, repeats=not (args.written_out or bars),
         similes=not (args.written_out or bars), multirests=not (args.written_out or bars),
-        slashes=tuple(slashes), sticking=not args.no_sticking, counts=args.counts)
+        slashes=tuple(slashes), sticking=not args.no_sticking, counts=args.counts,
+        fills=args.fills)
     formats = [f.strip().lower() for f in args.to.split(",") if f.strip()]
     written = write_scores(
         chart, args.chart, formats, folder=args.out, bars=bars, options=options,

@@ -39,6 +39,8 @@ _HIT_BUTTONS = [
 _BAR_BUTTONS = [
     ("accept bars", "Accept bars", "Y"), ("copy", "Copy", "Ctrl C"), ("paste", "Paste", "Ctrl V"),
     ("repeat", "Write again after", "Ctrl D"), ("next doubtful bar", "Most doubtful bar", "v"),
+    ("mark fill", "Fill", "F"), ("next mark", "Next mark", "j"), ("keep mark", "Keep mark", "k"),
+    ("drop mark", "Not a fill", "u"),
 ]
 
 #: How many bars stand in a line.

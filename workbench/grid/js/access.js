@@ -4,6 +4,7 @@
  */
 import { barNumber, describeNote, noteAt, placeName } from "./chart.js";
 import { parseFraction, textOf } from "./fractions.js";
+import { describeMarks } from "./marks.js";
 
 let serial = 0;
 
@@ -26,7 +27,8 @@ export class BarTable {
     for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
     if (!places.includes(cursor.at)) places.push(cursor.at);
     places.sort((a, b) => value(a) - value(b));
-    this.sheet.setAttribute("aria-label", `Hits of bar ${barNumber(chart, bar)}, ${timed.meter}`);
+    const said = [`Hits of bar ${barNumber(chart, bar)}`, timed.meter, ...describeMarks(chart, bar)];
+    this.sheet.setAttribute("aria-label", said.join(", "));
     this.sheet.setAttribute("aria-rowcount", String(rows.length));
     this.sheet.setAttribute("aria-colcount", String(places.length + 1));
     const fragment = document.createDocumentFragment();

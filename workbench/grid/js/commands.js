@@ -2,9 +2,11 @@
  * What the keys and buttons do: each command reads the view's cursor and selection and
  * sends an edit or moves the cursor.
  */
-import { beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
+import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
 import { acceptBarEdit, articulationEdit, copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, parseFraction } from "./fractions.js";
+import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
+  saysNoFill, wordsEdit } from "./marks.js";
 import { neighbourBetween, neighbourColumn, samePlace, lineOf } from "./timeline.js";
 
 const VELOCITY_STEP = 8;
@@ -101,7 +103,38 @@ export const COMMANDS = {
   "finer": (v) => subdivide(v, 1),
   "line earlier": (v) => nudgeLine(v, -BAR_LINE_STEP_S),
   "line later": (v) => nudgeLine(v, BAR_LINE_STEP_S),
-  "section": (v) => v.askSection(),
+  "section": (v) => askSection(v),
+
+  "mark fill": (v) => {
+    v.edit(fillEdit(v.chart, v.cursor, v.selection));
+    sayMark(v, "E sets another end, u takes it back.");
+  },
+  "end fill": (v) => {
+    const edit = fillEndEdit(v.chart, v.cursor);
+    if (!edit) return v.say("No fill begins before this column: F marks one from here.");
+    v.edit(edit);
+    sayMark(v);
+  },
+  "next mark": (v) => goToMark(v, 1),
+  "previous mark": (v) => goToMark(v, -1),
+  "keep mark": (v) => withMarks(v, (marks) => {
+    const edit = keepEdit(marks);
+    if (!edit) return v.say("What is marked here is confirmed already.");
+    v.edit(edit);
+    v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
+  }),
+  "drop mark": (v) => withMarks(v, (marks) => {
+    v.edit(dropEdit(v.chart, marks));
+    if (marks.some((m) => m.kind === "fill")) {
+      v.say("Not a fill: no reading proposes one here again; u at that word takes it back.");
+    } else if (marks.some((m) => saysNoFill(v.chart, m))) v.say("A reading may propose a fill here again.");
+    else v.say("Mark taken away; another reading may propose it again.");
+  }),
+  "word mark": (v) => {
+    const mark = markMeant(v.chart, v.cursor);
+    if (!mark) return v.say(NO_MARK);
+    v.ask(`Words of the ${mark.kind} marked here: `, mark.text, "", (text) => v.edit(wordsEdit(mark, text)));
+  },
 
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
@@ -217,6 +250,39 @@ function subdivide(v, direction) {
   }
   if (edits.length === 1) v.edit(edits[0]);
   else if (edits.length) v.edit({ edit: "together", edits, name: "set subdivisions" });
+}
+
+const NO_MARK = "Nothing is marked in this bar: F marks a fill from the cursor on.";
+
+function withMarks(v, act) {
+  const marks = marksMeant(v.chart, v.cursor, v.selection);
+  if (marks.length) act(marks);
+  else v.say(v.selection ? "No mark begins in the selected bars." : NO_MARK);
+}
+
+/** Say what is marked at the cursor now. */
+function sayMark(v, then = "") {
+  const mark = markMeant(v.chart, v.cursor);
+  if (mark) v.say([`Bar ${barNumber(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
+}
+
+function goToMark(v, direction) {
+  const marks = proposedMarks(v.chart);
+  if (!marks.length) return v.say("No mark is only proposed.");
+  const side = (m) => comparePlaces(m.start, [v.cursor.bar, v.cursor.at]) * direction > 0;
+  const ordered = direction > 0 ? marks : marks.reverse();
+  const [bar, at] = (ordered.find(side) ?? ordered[0]).start;
+  v.moveCursor({ ...v.cursor, bar, at });
+}
+
+function askSection(v) {
+  const { bar } = v.cursor;
+  const now = v.chart.sections.find((s) => s.bar_index === bar);
+  v.ask(`Section beginning at bar ${barNumber(v.chart, bar)}: `, now ? now.name : "", "Verse (empty: no section here)",
+    (name) => {
+      if (name) v.edit({ edit: "name section", bar_index: bar, name, label: now?.label || "" });
+      else if (now) v.edit({ edit: "remove section", bar_index: bar });
+    });
 }
 
 function nudgeLine(v, step_s) {

@@ -4,6 +4,7 @@
 import { spoken, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, linesInView, xOf, xOfTime } from "./timeline.js";
+import { piecesInLine, wordOf } from "./marks.js";
 import { drawHead, drawHit } from "./noteheads.js";
 
 /** The notebook theme's colours and fonts, read anew when the theme changes. */
@@ -45,10 +46,11 @@ export function drawSheet(g, state, top, width, height, ratio) {
 function drawLine(g, state, line) {
   const { sheet, palette } = state;
   drawWashes(g, state, line);
-  if (sheet.spectrumY > sheet.waveY || sheet.countsY > sheet.spectrumY) state.sound?.draw(g, state, line);
+  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line);
   drawRows(g, state, line);
   for (const bar of line.bars) drawBarFrame(g, state, line, bar);
   drawHeads(g, state, line);
+  drawMarks(g, state, line);
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
   vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
@@ -179,6 +181,41 @@ function drawSection(g, { chart, palette }, line, bar, section, x) {
   return x + w + 16;
 }
 
+/** Marks as brackets over their stretches: solid where confirmed, dashed where a reading proposes them. */
+function drawMarks(g, { chart, sheet, palette }, line) {
+  if (sheet.countsY === sheet.marksY) return;
+  const y = sheet.marksY + 7.5;
+  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line)) {
+    const fill = mark.kind === "fill";
+    // A stretch ends before the column that follows it.
+    const right = to - Math.min(4, (to - from) / 3);
+    let left = from + (opens ? 1 : 0);
+    g.strokeStyle = g.fillStyle = mark.confirmed && fill ? palette.ink : palette.pencil;
+    g.lineWidth = mark.confirmed && fill ? 1.6 : 1;
+    g.font = mark.confirmed && fill ? palette.smallBold : palette.small;
+    g.textAlign = "left";
+    const word = wordOf(chart, mark);
+    const words = first ? [mark.text && (fill ? `${word}: ${mark.text}` : mark.text), word].find(
+      (w) => w && g.measureText(w).width + 12 < right - left) : undefined;
+    if (opens) vertical(g, left, y, y + 5);
+    if (words) {
+      const end = left + 8 + g.measureText(words).width;
+      const ink = g.fillStyle;
+      // Words may lie over bar lines.
+      g.fillStyle = palette.paper;
+      g.fillRect(left + 3, sheet.marksY + 1, end - left - 4, SIZES.marks - 2);
+      g.fillStyle = ink;
+      g.fillText(words, left + 4, y);
+      if (opens) horizontal(g, left, left + 2, y);
+      left = end;
+    }
+    if (!mark.confirmed) g.setLineDash([3, 3]);
+    horizontal(g, left, Math.max(right, left + 1), y);
+    g.setLineDash([]);
+    if (closes) vertical(g, right, y, y + 5);
+  }
+}
+
 export function columnRoom(columns, scale) {
   return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
 }
@@ -233,7 +270,14 @@ function vertical(g, x, y0, y1) {
   g.stroke();
 }
 
-/** The whole song on one strip: sections, how full each bar is, where doubts are, what is in view. */
+function horizontal(g, x0, x1, y) {
+  g.beginPath();
+  g.moveTo(x0, y);
+  g.lineTo(x1, y);
+  g.stroke();
+}
+
+/** The whole song on one strip: sections, fills, how full each bar is, where doubts are, what is in view. */
 export function drawOverview(g, state, width, height, ratio, inView) {
   const { chart, palette, doubts, selection, heardBar, cursor } = state;
   const n = chart.bars.length;
@@ -257,6 +301,14 @@ export function drawOverview(g, state, width, height, ratio, inView) {
       g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
     }
   }
+  const xOfPlace = ([bar, at]) => left + (bar + (bar < n
+    ? valueOf(parseFraction(at)) / valueOf(lengthOf(chart.time_map.bars[bar])) : 0)) * scale;
+  for (const mark of chart.marks) {
+    if (mark.kind !== "fill") continue;
+    g.fillStyle = mark.confirmed ? palette.ink : palette.pencil;
+    g.fillRect(xOfPlace(mark.start), body[0] - 1.5, Math.max(xOfPlace(mark.end) - xOfPlace(mark.start), 2),
+      mark.confirmed ? 2.5 : 1);
+  }
   g.textAlign = "left";
   g.font = palette.small;
   chart.sections.forEach((s, k) => {
@@ -276,8 +328,6 @@ export function drawOverview(g, state, width, height, ratio, inView) {
   }
   if (cursor) {
     g.fillStyle = palette.mark;
-    const x = left + (cursor.bar + valueOf(parseFraction(cursor.at))
-      / valueOf(lengthOf(chart.time_map.bars[cursor.bar]))) * scale;
-    g.fillRect(x - 1, body[0] - 3, 2, body[1] - body[0] + 3);
+    g.fillRect(xOfPlace([cursor.bar, cursor.at]) - 1, body[0] - 3, 2, body[1] - body[0] + 3);
   }
 }

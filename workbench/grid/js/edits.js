@@ -4,7 +4,7 @@
  */
 import { compare, parseFraction } from "./fractions.js";
 
-/** Edits of notes, columns and bar lines are shown at once; all others appear when Python has answered. */
+/** Edits of notes, columns, bar lines and marks are shown at once; all others appear when Python has answered. */
 export function showAtOnce(chart, edit) {
   switch (edit.edit) {
     case "add note":
@@ -42,6 +42,10 @@ export function showAtOnce(chart, edit) {
     }
     case "move bar line":
       return withBarLine(chart, edit.bar_index, edit.time_s);
+    case "set mark":
+      return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
+    case "remove mark":
+      return { ...chart, marks: withoutMark(chart.marks, edit.mark_kind, edit.start) };
     case "together":
       return edit.edits.reduce(showAtOnce, chart);
     default:
@@ -95,6 +99,9 @@ function withBar(chart, bar, change) {
 }
 
 const without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+
+const withoutMark = (marks, kind, [bar, at]) =>
+  marks.filter((m) => m.kind !== kind || m.start[0] !== bar || m.start[1] !== at);
 
 const find = (chart, edit) =>
   chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);

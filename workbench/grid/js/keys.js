@@ -68,6 +68,15 @@ export const SHORTCUTS = [
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["s"], command: "section", does: "name a section here" },
   ] },
+  { group: "Marks", shortcuts: [
+    { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
+    { keys: ["Shift+E"], command: "end fill", does: "the fill ends with this column", shown: "E" },
+    { keys: ["j"], command: "next mark", does: "next or previous proposed mark", shown: "j J" },
+    { keys: ["Shift+J"], command: "previous mark", does: "" },
+    { keys: ["k"], command: "keep mark", does: "keep: confirm the mark here" },
+    { keys: ["u"], command: "drop mark", does: "not a fill; take the mark away" },
+    { keys: ["w"], command: "word mark", does: "words of the mark" },
+  ] },
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
     { keys: ["l"], command: "loop", does: "loop on or off" },

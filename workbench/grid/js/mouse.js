@@ -4,6 +4,7 @@ import { hitTest, nearestBetween, nearestColumn, timeAtX, lineOf } from "./timel
 import { parseFraction, valueOf } from "./fractions.js";
 import { writtenNote } from "./edits.js";
 import { moveHit } from "./commands.js";
+import { piecesInLine } from "./marks.js";
 
 /** How far the mouse must go before a click is a drag, in pixels. */
 const DRAG_PX = 5;
@@ -40,6 +41,10 @@ export function attachMouse(view) {
       else if (hit.bar !== undefined) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "rows") {
       onRow(event, hit, x, y);
+    } else if (hit.zone === "marks") {
+      const mark = piecesInLine(view.chart, hit.line).find((p) => x >= p.from && x < p.to)?.mark;
+      if (mark) view.moveCursor({ ...view.cursor, bar: mark.start[0], at: mark.start[1] });
+      else view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "counts") {
       view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     }

@@ -34,7 +34,7 @@ export class SoundPicture {
     if (!this.peaks) return;
     const { sheet } = state;
     if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
-    if (sheet.countsY > sheet.spectrumY) {
+    if (sheet.marksY > sheet.spectrumY) {
       const tile = this.tile(state, line);
       g.imageSmoothingEnabled = false;
       g.drawImage(tile, line.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);

@@ -10,7 +10,7 @@ import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from
 
 /** Sizes in CSS pixels. */
 export const SIZES = {
-  gutter: 104, pad: 14, head: 22, wave: 42, spectrum: 42, counts: 16, row: 20, gap: 16,
+  gutter: 104, pad: 14, head: 22, wave: 42, spectrum: 42, marks: 15, counts: 16, row: 20, gap: 16,
 };
 
 /** Sections begin a new line while lines hold no more bars than this. */
@@ -30,7 +30,9 @@ export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave:
   const top = SIZES.head;
   const waveY = top;
   const spectrumY = waveY + (shown.wave ? SIZES.wave : 0);
-  const countsY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const marksY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  // Only a chart with marks gives up room for them.
+  const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
   const rowsY = countsY + SIZES.counts;
   const height = rowsY + rowCount * SIZES.row + SIZES.gap;
   let first = 0;
@@ -57,7 +59,8 @@ export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave:
     start += total;
     first = last;
   }
-  return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, countsY, rowsY, rowCount };
+  return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, marksY, countsY, rowsY,
+           rowCount };
 }
 
 function median(xs) {
@@ -101,7 +104,7 @@ export function linesInView(sheet, top, height) {
 
 /**
  * What lies at a point of the sheet.
- * @returns {{zone: "head"|"wave"|"spectrum"|"counts"|"rows"|"names"|"none", line?: any, bar?: number, row?: number,
+ * @returns {{zone: "head"|"wave"|"spectrum"|"marks"|"counts"|"rows"|"names"|"none", line?: any, bar?: number, row?: number,
  *   position?: number}}
  */
 export function hitTest(sheet, x, y) {
@@ -109,8 +112,8 @@ export function hitTest(sheet, x, y) {
   if (!line || y < 0) return { zone: "none" };
   const dy = y - line.y;
   const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
-  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.countsY ? "spectrum"
-    : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum"
+    : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
   if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
   // The half column before a bar line belongs to the bar it opens.
   let k = line.bars.length - 1;

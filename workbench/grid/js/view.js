@@ -9,6 +9,7 @@ import { BarTable } from "./access.js";
 import { COMMANDS } from "./commands.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { shortcutOf } from "./keys.js";
+import { describeMark, markMeant } from "./marks.js";
 import { attachMouse } from "./mouse.js";
 
 /** Bars in a line, from near to far; 0 means all. */
@@ -79,22 +80,18 @@ export class View {
     this.table = new BarTable(this.scroller);
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
-    this.sectionBox = make("div", "wbg-section");
+    this.askBox = make("div", "wbg-ask");
     this.hint = hearingHint(this);
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
     main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
-    el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
+    el.replaceChildren(head, this.hint, this.error, this.askBox, body);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
     this.scroller.addEventListener("keydown", (event) => this.onKey(event));
-    this.sectionBox.addEventListener("keydown", (event) => {
-      if (event.key === "Escape") this.closeSection();
-      else if (event.key === "Enter") this.nameSection();
-    });
   }
 
   showKeys() {
@@ -165,12 +162,15 @@ export class View {
     const { has_recording } = this.session.info;
     const shown = { wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording };
-    const key = [chart.time_map, chart.sections, this.scroller.clientWidth, perLine, this.rows.length, shown.wave,
+    const key = [chart.time_map, chart.sections, chart.marks.length > 0, this.scroller.clientWidth, perLine, this.rows.length, shown.wave,
       shown.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
+      const before = this.sheet?.lineHeight;
       this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
       this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+      // Lines that grow or shrink stay where they are looked at.
+      if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
     this.showCursor();
     this.draw();
@@ -278,6 +278,10 @@ export class View {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
+    const mark = markMeant(chart, cursor);
+    // Its own words stand over its stretch.
+    const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
+    if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
     this.here.textContent = words.join(" — ");
   }
 
@@ -363,37 +367,34 @@ export class View {
     return this.session.edit(edit);
   }
 
-  // -- sections ----------------------------------------------------------------------
+  // -- asking --------------------------------------------------------------------------
 
-  askSection() {
-    const bar = this.cursor.bar;
-    const now = this.chart.sections.find((s) => s.bar_index === bar);
+  /** Ask for a few words over the sheet; `answer` gets them unless the user changes their mind. */
+  ask(question, value, placeholder, answer) {
     const label = make("label", "");
-    label.textContent = `Section beginning at bar ${barNumber(this.chart, bar)}: `;
-    this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
-    this.sectionInput.value = now ? now.name : "";
-    label.append(this.sectionInput);
+    label.textContent = question;
+    const input = make("input", "", { type: "text", maxlength: "80", placeholder });
+    input.value = value;
+    label.append(input);
     const ok = make("button", "", { type: "button" });
-    ok.textContent = "Name it";
-    ok.addEventListener("click", () => this.nameSection());
-    this.sectionBox.replaceChildren(label, ok);
-    this.sectionBox.classList.add("wbg-open");
-    this.sectionInput.focus();
-  }
-
-  nameSection() {
-    const bar = this.cursor.bar;
-    const name = this.sectionInput.value.trim();
-    const now = this.chart.sections.find((s) => s.bar_index === bar);
-    if (name) this.edit({ edit: "name section", bar_index: bar, name, label: now?.label || "" });
-    else if (now) this.edit({ edit: "remove section", bar_index: bar });
-    this.closeSection();
-  }
-
-  closeSection() {
-    this.sectionBox.classList.remove("wbg-open");
-    this.sectionBox.replaceChildren();
-    this.scroller.focus();
+    ok.textContent = "OK";
+    const close = () => {
+      this.askBox.classList.remove("wbg-open");
+      this.askBox.replaceChildren();
+      this.scroller.focus();
+    };
+    const give = () => {
+      close();
+      answer(input.value.trim());
+    };
+    ok.addEventListener("click", give);
+    label.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") close();
+      else if (event.key === "Enter") give();
+    });
+    this.askBox.replaceChildren(label, ok);
+    this.askBox.classList.add("wbg-open");
+    input.focus();
   }
 
   // -- listening ------------------------------------------------------------------------

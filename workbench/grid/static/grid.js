@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2f1486aa976cede3316de4e080d160d38a6e96a2902d6f48b79ac4cfaf2fbbc7 */
+/* Made by python workbench/grid/bundle.py; sources 968a4508112f300b3828d3886cd1c591115aadcafdb268d0171e26b023921779 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -59,6 +59,10 @@ function showAtOnce(chart, edit) {
     }
     case "move bar line":
       return withBarLine(chart, edit.bar_index, edit.time_s);
+    case "set mark":
+      return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
+    case "remove mark":
+      return { ...chart, marks: withoutMark(chart.marks, edit.mark_kind, edit.start) };
     case "together":
       return edit.edits.reduce(showAtOnce, chart);
     default:
@@ -106,6 +110,7 @@ function withBar(chart, bar, change2) {
   return { ...chart, bars: bars2 };
 }
 var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+var withoutMark = (marks, kind, [bar, at]) => marks.filter((m) => m.kind !== kind || m.start[0] !== bar || m.start[1] !== at);
 var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
 function writtenNote(at, instrument, velocity = 80) {
   return { at, instrument, velocity, confirmed: true };
@@ -747,6 +752,7 @@ var SIZES = {
   head: 22,
   wave: 42,
   spectrum: 42,
+  marks: 15,
   counts: 16,
   row: 20,
   gap: 16
@@ -761,7 +767,8 @@ function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, 
   const top = SIZES.head;
   const waveY = top;
   const spectrumY = waveY + (shown.wave ? SIZES.wave : 0);
-  const countsY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const marksY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
   const rowsY = countsY + SIZES.counts;
   const height = rowsY + rowCount * SIZES.row + SIZES.gap;
   let first = 0;
@@ -797,7 +804,18 @@ function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, 
     start += total;
     first = last;
   }
-  return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, countsY, rowsY, rowCount };
+  return {
+    lines,
+    lineHeight: height,
+    height: lines.length * height,
+    width,
+    waveY,
+    spectrumY,
+    marksY,
+    countsY,
+    rowsY,
+    rowCount
+  };
 }
 function median(xs) {
   const sorted = xs.slice().sort((a, b) => a - b);
@@ -832,7 +850,7 @@ function hitTest(sheet, x, y) {
   if (!line || y < 0) return { zone: "none" };
   const dy = y - line.y;
   const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
-  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.countsY ? "spectrum" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
   if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
   let k = line.bars.length - 1;
   while (k > 0 && x < line.bars[k].x) k -= 1;
@@ -916,7 +934,7 @@ var SoundPicture = class {
     if (!this.peaks) return;
     const { sheet } = state;
     if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
-    if (sheet.countsY > sheet.spectrumY) {
+    if (sheet.marksY > sheet.spectrumY) {
       const tile = this.tile(state, line);
       g.imageSmoothingEnabled = false;
       g.drawImage(tile, line.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
@@ -978,6 +996,121 @@ function rgb(colour) {
   g.fillRect(0, 0, 1, 1);
   return g.getImageData(0, 0, 1, 1).data;
 }
+
+// js/marks.js
+var LONGEST_FILL_BARS = 2;
+var comparePlaces = ([a, at], [b, bt]) => a - b || compare(parseFraction(at), parseFraction(bt));
+var samePlace2 = (a, b) => comparePlaces(a, b) === 0;
+var overlap = (a, b) => comparePlaces(a.start, b.end) < 0 && comparePlaces(b.start, a.end) < 0;
+var covers = (mark, place) => comparePlaces(mark.start, place) <= 0 && comparePlaces(place, mark.end) < 0;
+var touches = (mark, bar) => overlap(mark, { start: [bar, "0"], end: [bar + 1, "0"] });
+function barsLong(chart, mark) {
+  let length = valueOf(parseFraction(mark.end[1])) - valueOf(parseFraction(mark.start[1]));
+  for (let bar = mark.start[0]; bar < mark.end[0]; bar++) length += valueOf(lengthOf(chart.time_map.bars[bar]));
+  return length / valueOf(lengthOf({ meter: chart.time_map.bars[mark.start[0]].meter }));
+}
+var saysNoFill = (chart, mark) => mark.kind === "groove" && Boolean(mark.confirmed) && !mark.text && barsLong(chart, mark) <= LONGEST_FILL_BARS;
+var wordOf = (chart, mark) => saysNoFill(chart, mark) ? "no fill" : mark.kind;
+function markMeant(chart, cursor) {
+  const place = [cursor.bar, cursor.at];
+  const rank = (mark) => {
+    const long = barsLong(chart, mark);
+    return [long > LONGEST_FILL_BARS ? 1 : 0, covers(mark, place) ? 0 : 1, long];
+  };
+  return chart.marks.filter((m) => touches(m, cursor.bar)).map((mark) => ({ mark, rank: rank(mark) })).sort((a, b) => a.rank[0] - b.rank[0] || a.rank[1] - b.rank[1] || a.rank[2] - b.rank[2])[0]?.mark;
+}
+function marksMeant(chart, cursor, selection) {
+  if (selection) return chart.marks.filter((m) => m.start[0] >= selection[0] && m.start[0] <= selection[1]);
+  const mark = markMeant(chart, cursor);
+  return mark ? [mark] : [];
+}
+var proposedMarks = (chart) => chart.marks.filter((m) => !m.confirmed).sort((a, b) => comparePlaces(a.start, b.start));
+var removal = (mark) => ({ edit: "remove mark", mark_kind: mark.kind, start: mark.start });
+var setting = (mark) => ({ edit: "set mark", mark });
+function together(edits, name) {
+  return edits.length > 1 ? { edit: "together", edits, name } : edits[0] || null;
+}
+function fillEdit(chart, cursor, selection) {
+  const start = selection ? [selection[0], "0"] : [cursor.bar, cursor.at];
+  const line = [(selection ? selection[1] : cursor.bar) + 1, "0"];
+  const inTheWay = chart.marks.filter((m) => (m.kind === "fill" || saysNoFill(chart, m)) && overlap(m, { start, end: line }));
+  const there = inTheWay.filter((m) => m.kind === "fill").sort((a, b) => comparePlaces(b.end, a.end))[0];
+  return replaced(inTheWay, { start, end: selection || !there ? line : there.end, text: "" });
+}
+function fillEndEdit(chart, cursor) {
+  const next = neighbourColumn(chart, cursor, 1);
+  const end = next ? [next.bar, next.at] : [cursor.bar + 1, "0"];
+  const fill = chart.marks.filter((m) => m.kind === "fill" && comparePlaces(m.start, end) < 0 && m.start[0] >= cursor.bar - LONGEST_FILL_BARS).pop();
+  return fill ? replaced([fill], { start: fill.start, end, text: fill.text }) : null;
+}
+function replaced(marks, { start, end, text }) {
+  const gone = marks.filter((m) => m.kind !== "fill" || !samePlace2(m.start, start));
+  return together([...gone.map(removal), setting({ kind: "fill", start, end, text, confirmed: true })], "mark fill");
+}
+var keepEdit = (marks) => together(marks.filter((m) => !m.confirmed).map((m) => setting({ ...m, confirmed: true })), "keep marks");
+var wordsEdit = (mark, text) => setting({ ...mark, text, confirmed: true });
+function dropEdit(chart, marks) {
+  return together(
+    marks.flatMap((m) => m.kind === "fill" ? [removal(m), setting(noFill(chart, m))] : [removal(m)]),
+    "drop marks"
+  );
+}
+function noFill(chart, fill) {
+  const taken = chart.marks.some((m) => m.kind === "groove" && samePlace2(m.start, fill.start));
+  const later = neighbourColumn(chart, { bar: fill.start[0], at: fill.start[1] }, 1);
+  const start = taken && later && comparePlaces([later.bar, later.at], fill.end) < 0 ? [later.bar, later.at] : fill.start;
+  return { kind: "groove", start, end: atMost(chart, start, fill.end), text: "", confirmed: true };
+}
+function atMost(chart, start, end) {
+  const whole = { start, end };
+  if (barsLong(chart, whole) <= LONGEST_FILL_BARS) return end;
+  const { meter } = chart.time_map.bars[start[0]];
+  let left = add(parseFraction(start[1]), multiply(lengthOf({ meter }), fraction(LONGEST_FILL_BARS)));
+  for (let bar = start[0]; ; bar++) {
+    const length = lengthOf(chart.time_map.bars[bar]);
+    if (compare(left, length) < 0) return [bar, textOf(left)];
+    left = add(left, multiply(length, fraction(-1)));
+  }
+}
+function piecesInLine(chart, line) {
+  const x = ([bar, at]) => bar >= line.last ? line.right : line.bars[bar - line.first].x + valueOf(parseFraction(at)) * line.scale;
+  const inLine = { start: [line.first, "0"], end: [line.last, "0"] };
+  const spans = chart.marks.filter((m) => overlap(m, inLine)).map((mark) => {
+    const opens = mark.start[0] >= line.first;
+    const closes = comparePlaces(mark.end, inLine.end) <= 0;
+    return { mark, opens, closes, from: opens ? x(mark.start) : line.left, to: closes ? x(mark.end) : line.right };
+  }).sort((a, b) => barsLong(chart, a.mark) - barsLong(chart, b.mark));
+  const pieces = [];
+  for (const span of spans) {
+    let rest = [[span.from, span.to]];
+    for (const { from, to } of pieces) {
+      rest = rest.flatMap(([a, b]) => to <= a || from >= b ? [[a, b]] : [[a, from], [to, b]].filter(([c, d]) => d - c > 0.5));
+    }
+    pieces.push(...rest.map(([from, to], k) => ({
+      mark: span.mark,
+      from,
+      to,
+      first: k === 0 && span.opens,
+      opens: span.opens && from === span.from,
+      closes: span.closes && to === span.to
+    })));
+  }
+  return pieces.sort((a, b) => a.from - b.from);
+}
+function describeMark(chart, bar, mark) {
+  const timed = chart.time_map.bars[bar];
+  const place = ([, at]) => placeName(timed, parseFraction(at));
+  const begins = mark.start[0] === bar;
+  const endsHere = mark.end[0] === bar;
+  const endsWithBar = samePlace2(mark.end, [bar + 1, "0"]);
+  const long = barsLong(chart, mark) > LONGEST_FILL_BARS;
+  if (long && !begins) return "";
+  const from = begins && (mark.start[1] !== "0" || !(endsWithBar || long)) ? ` from ${place(mark.start)}` : "";
+  const to = long ? ` to bar ${barNumber(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}` : endsHere ? `${begins ? "" : " goes on"} up to ${place(mark.end)}` : endsWithBar ? from ? " to the end" : begins ? " of the whole bar" : " goes on to the end" : begins ? " into the next bar" : " goes on";
+  const said = mark.text && mark.kind !== "fill" ? `: ${mark.text}` : "";
+  return `${mark.confirmed ? "" : "proposed "}${wordOf(chart, mark)}${from}${to}${said}`;
+}
+var describeMarks = (chart, bar) => (chart.marks || []).filter((m) => touches(m, bar)).map((m) => describeMark(chart, bar, m)).filter(Boolean);
 
 // js/noteheads.js
 function drawHead(g, kind, x, y, r) {
@@ -1167,10 +1300,11 @@ function drawSheet(g, state, top, width, height, ratio) {
 function drawLine(g, state, line) {
   const { sheet, palette } = state;
   drawWashes(g, state, line);
-  if (sheet.spectrumY > sheet.waveY || sheet.countsY > sheet.spectrumY) state.sound?.draw(g, state, line);
+  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line);
   drawRows(g, state, line);
   for (const bar of line.bars) drawBarFrame(g, state, line, bar);
   drawHeads(g, state, line);
+  drawMarks(g, state, line);
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
   vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
@@ -1289,6 +1423,38 @@ function drawSection(g, { chart, palette }, line, bar, section, x) {
   g.fillText(text, x + 5, 11, w);
   return x + w + 16;
 }
+function drawMarks(g, { chart, sheet, palette }, line) {
+  if (sheet.countsY === sheet.marksY) return;
+  const y = sheet.marksY + 7.5;
+  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line)) {
+    const fill = mark.kind === "fill";
+    const right = to - Math.min(4, (to - from) / 3);
+    let left = from + (opens ? 1 : 0);
+    g.strokeStyle = g.fillStyle = mark.confirmed && fill ? palette.ink : palette.pencil;
+    g.lineWidth = mark.confirmed && fill ? 1.6 : 1;
+    g.font = mark.confirmed && fill ? palette.smallBold : palette.small;
+    g.textAlign = "left";
+    const word = wordOf(chart, mark);
+    const words = first ? [mark.text && (fill ? `${word}: ${mark.text}` : mark.text), word].find(
+      (w) => w && g.measureText(w).width + 12 < right - left
+    ) : void 0;
+    if (opens) vertical(g, left, y, y + 5);
+    if (words) {
+      const end = left + 8 + g.measureText(words).width;
+      const ink = g.fillStyle;
+      g.fillStyle = palette.paper;
+      g.fillRect(left + 3, sheet.marksY + 1, end - left - 4, SIZES.marks - 2);
+      g.fillStyle = ink;
+      g.fillText(words, left + 4, y);
+      if (opens) horizontal(g, left, left + 2, y);
+      left = end;
+    }
+    if (!mark.confirmed) g.setLineDash([3, 3]);
+    horizontal(g, left, Math.max(right, left + 1), y);
+    g.setLineDash([]);
+    if (closes) vertical(g, right, y, y + 5);
+  }
+}
 function columnRoom(columns, scale) {
   return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
 }
@@ -1347,6 +1513,12 @@ function vertical(g, x, y0, y1) {
   g.lineTo(x, y1);
   g.stroke();
 }
+function horizontal(g, x0, x1, y) {
+  g.beginPath();
+  g.moveTo(x0, y);
+  g.lineTo(x1, y);
+  g.stroke();
+}
 function drawOverview(g, state, width, height, ratio, inView) {
   const { chart, palette, doubts, selection, heardBar, cursor } = state;
   const n = chart.bars.length;
@@ -1370,6 +1542,17 @@ function drawOverview(g, state, width, height, ratio, inView) {
       g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
     }
   }
+  const xOfPlace = ([bar, at]) => left + (bar + (bar < n ? valueOf(parseFraction(at)) / valueOf(lengthOf(chart.time_map.bars[bar])) : 0)) * scale;
+  for (const mark of chart.marks) {
+    if (mark.kind !== "fill") continue;
+    g.fillStyle = mark.confirmed ? palette.ink : palette.pencil;
+    g.fillRect(
+      xOfPlace(mark.start),
+      body[0] - 1.5,
+      Math.max(xOfPlace(mark.end) - xOfPlace(mark.start), 2),
+      mark.confirmed ? 2.5 : 1
+    );
+  }
   g.textAlign = "left";
   g.font = palette.small;
   chart.sections.forEach((s, k) => {
@@ -1389,8 +1572,7 @@ function drawOverview(g, state, width, height, ratio, inView) {
   }
   if (cursor) {
     g.fillStyle = palette.mark;
-    const x = left + (cursor.bar + valueOf(parseFraction(cursor.at)) / valueOf(lengthOf(chart.time_map.bars[cursor.bar]))) * scale;
-    g.fillRect(x - 1, body[0] - 3, 2, body[1] - body[0] + 3);
+    g.fillRect(xOfPlace([cursor.bar, cursor.at]) - 1, body[0] - 3, 2, body[1] - body[0] + 3);
   }
 }
 
@@ -1414,7 +1596,8 @@ var BarTable = class {
     for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
     if (!places.includes(cursor.at)) places.push(cursor.at);
     places.sort((a, b) => value(a) - value(b));
-    this.sheet.setAttribute("aria-label", `Hits of bar ${barNumber(chart, bar)}, ${timed.meter}`);
+    const said = [`Hits of bar ${barNumber(chart, bar)}`, timed.meter, ...describeMarks(chart, bar)];
+    this.sheet.setAttribute("aria-label", said.join(", "));
     this.sheet.setAttribute("aria-rowcount", String(rows.length));
     this.sheet.setAttribute("aria-colcount", String(places.length + 1));
     const fragment = document.createDocumentFragment();
@@ -1543,7 +1726,37 @@ var COMMANDS = {
   "finer": (v) => subdivide(v, 1),
   "line earlier": (v) => nudgeLine(v, -BAR_LINE_STEP_S),
   "line later": (v) => nudgeLine(v, BAR_LINE_STEP_S),
-  "section": (v) => v.askSection(),
+  "section": (v) => askSection(v),
+  "mark fill": (v) => {
+    v.edit(fillEdit(v.chart, v.cursor, v.selection));
+    sayMark(v, "E sets another end, u takes it back.");
+  },
+  "end fill": (v) => {
+    const edit = fillEndEdit(v.chart, v.cursor);
+    if (!edit) return v.say("No fill begins before this column: F marks one from here.");
+    v.edit(edit);
+    sayMark(v);
+  },
+  "next mark": (v) => goToMark(v, 1),
+  "previous mark": (v) => goToMark(v, -1),
+  "keep mark": (v) => withMarks(v, (marks) => {
+    const edit = keepEdit(marks);
+    if (!edit) return v.say("What is marked here is confirmed already.");
+    v.edit(edit);
+    v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
+  }),
+  "drop mark": (v) => withMarks(v, (marks) => {
+    v.edit(dropEdit(v.chart, marks));
+    if (marks.some((m) => m.kind === "fill")) {
+      v.say("Not a fill: no reading proposes one here again; u at that word takes it back.");
+    } else if (marks.some((m) => saysNoFill(v.chart, m))) v.say("A reading may propose a fill here again.");
+    else v.say("Mark taken away; another reading may propose it again.");
+  }),
+  "word mark": (v) => {
+    const mark = markMeant(v.chart, v.cursor);
+    if (!mark) return v.say(NO_MARK);
+    v.ask(`Words of the ${mark.kind} marked here: `, mark.text, "", (text) => v.edit(wordsEdit(mark, text)));
+  },
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
   "tap": (v) => v.tap(),
@@ -1644,6 +1857,37 @@ function subdivide(v, direction) {
   if (edits.length === 1) v.edit(edits[0]);
   else if (edits.length) v.edit({ edit: "together", edits, name: "set subdivisions" });
 }
+var NO_MARK = "Nothing is marked in this bar: F marks a fill from the cursor on.";
+function withMarks(v, act) {
+  const marks = marksMeant(v.chart, v.cursor, v.selection);
+  if (marks.length) act(marks);
+  else v.say(v.selection ? "No mark begins in the selected bars." : NO_MARK);
+}
+function sayMark(v, then = "") {
+  const mark = markMeant(v.chart, v.cursor);
+  if (mark) v.say([`Bar ${barNumber(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
+}
+function goToMark(v, direction) {
+  const marks = proposedMarks(v.chart);
+  if (!marks.length) return v.say("No mark is only proposed.");
+  const side = (m) => comparePlaces(m.start, [v.cursor.bar, v.cursor.at]) * direction > 0;
+  const ordered = direction > 0 ? marks : marks.reverse();
+  const [bar, at] = (ordered.find(side) ?? ordered[0]).start;
+  v.moveCursor({ ...v.cursor, bar, at });
+}
+function askSection(v) {
+  const { bar } = v.cursor;
+  const now2 = v.chart.sections.find((s) => s.bar_index === bar);
+  v.ask(
+    `Section beginning at bar ${barNumber(v.chart, bar)}: `,
+    now2 ? now2.name : "",
+    "Verse (empty: no section here)",
+    (name) => {
+      if (name) v.edit({ edit: "name section", bar_index: bar, name, label: now2?.label || "" });
+      else if (now2) v.edit({ edit: "remove section", bar_index: bar });
+    }
+  );
+}
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;
   v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
@@ -1713,6 +1957,15 @@ var SHORTCUTS = [
     { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["s"], command: "section", does: "name a section here" }
+  ] },
+  { group: "Marks", shortcuts: [
+    { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
+    { keys: ["Shift+E"], command: "end fill", does: "the fill ends with this column", shown: "E" },
+    { keys: ["j"], command: "next mark", does: "next or previous proposed mark", shown: "j J" },
+    { keys: ["Shift+J"], command: "previous mark", does: "" },
+    { keys: ["k"], command: "keep mark", does: "keep: confirm the mark here" },
+    { keys: ["u"], command: "drop mark", does: "not a fill; take the mark away" },
+    { keys: ["w"], command: "word mark", does: "words of the mark" }
   ] },
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
@@ -1820,6 +2073,10 @@ function attachMouse(view) {
       else if (hit.bar !== void 0) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "rows") {
       onRow(event, hit, x, y);
+    } else if (hit.zone === "marks") {
+      const mark = piecesInLine(view.chart, hit.line).find((p) => x >= p.from && x < p.to)?.mark;
+      if (mark) view.moveCursor({ ...view.cursor, bar: mark.start[0], at: mark.start[1] });
+      else view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "counts") {
       view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     }
@@ -1983,22 +2240,18 @@ var View = class {
     this.table = new BarTable(this.scroller);
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
-    this.sectionBox = make("div", "wbg-section");
+    this.askBox = make("div", "wbg-ask");
     this.hint = hearingHint(this);
     const body = make("div", "wbg-body");
     const main = make("div", "wbg-main");
     main.append(this.overview, this.here, this.scroller);
     body.append(main, this.keys);
-    el.replaceChildren(head, this.hint, this.error, this.sectionBox, body);
+    el.replaceChildren(head, this.hint, this.error, this.askBox, body);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
     this.scroller.addEventListener("keydown", (event) => this.onKey(event));
-    this.sectionBox.addEventListener("keydown", (event) => {
-      if (event.key === "Escape") this.closeSection();
-      else if (event.key === "Enter") this.nameSection();
-    });
   }
   showKeys() {
     this.keys.hidden = !this.model.get("show_keys");
@@ -2067,6 +2320,7 @@ var View = class {
     const key2 = [
       chart.time_map,
       chart.sections,
+      chart.marks.length > 0,
       this.scroller.clientWidth,
       perLine,
       this.rows.length,
@@ -2075,8 +2329,10 @@ var View = class {
     ];
     if (!this.sheet || key2.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key2;
+      const before = this.sheet?.lineHeight;
       this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
       this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+      if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
     this.showCursor();
     this.draw();
@@ -2191,6 +2447,9 @@ var View = class {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
+    const mark = markMeant(chart, cursor);
+    const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
+    if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
     this.here.textContent = words.join(" — ");
   }
   /** Say something there, until the cursor moves. */
@@ -2263,34 +2522,33 @@ var View = class {
   edit(edit) {
     return this.session.edit(edit);
   }
-  // -- sections ----------------------------------------------------------------------
-  askSection() {
-    const bar = this.cursor.bar;
-    const now2 = this.chart.sections.find((s) => s.bar_index === bar);
+  // -- asking --------------------------------------------------------------------------
+  /** Ask for a few words over the sheet; `answer` gets them unless the user changes their mind. */
+  ask(question, value2, placeholder, answer) {
     const label = make("label", "");
-    label.textContent = `Section beginning at bar ${barNumber(this.chart, bar)}: `;
-    this.sectionInput = make("input", "", { type: "text", maxlength: "40", placeholder: "Verse (empty: no section here)" });
-    this.sectionInput.value = now2 ? now2.name : "";
-    label.append(this.sectionInput);
+    label.textContent = question;
+    const input = make("input", "", { type: "text", maxlength: "80", placeholder });
+    input.value = value2;
+    label.append(input);
     const ok = make("button", "", { type: "button" });
-    ok.textContent = "Name it";
-    ok.addEventListener("click", () => this.nameSection());
-    this.sectionBox.replaceChildren(label, ok);
-    this.sectionBox.classList.add("wbg-open");
-    this.sectionInput.focus();
-  }
-  nameSection() {
-    const bar = this.cursor.bar;
-    const name = this.sectionInput.value.trim();
-    const now2 = this.chart.sections.find((s) => s.bar_index === bar);
-    if (name) this.edit({ edit: "name section", bar_index: bar, name, label: now2?.label || "" });
-    else if (now2) this.edit({ edit: "remove section", bar_index: bar });
-    this.closeSection();
-  }
-  closeSection() {
-    this.sectionBox.classList.remove("wbg-open");
-    this.sectionBox.replaceChildren();
-    this.scroller.focus();
+    ok.textContent = "OK";
+    const close = () => {
+      this.askBox.classList.remove("wbg-open");
+      this.askBox.replaceChildren();
+      this.scroller.focus();
+    };
+    const give = () => {
+      close();
+      answer(input.value.trim());
+    };
+    ok.addEventListener("click", give);
+    label.addEventListener("keydown", (event) => {
+      if (event.key === "Escape") close();
+      else if (event.key === "Enter") give();
+    });
+    this.askBox.replaceChildren(label, ok);
+    this.askBox.classList.add("wbg-open");
+    input.focus();
   }
   // -- listening ------------------------------------------------------------------------
   togglePlaying() {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2f1486aa976cede3316de4e080d160d38a6e96a2902d6f48b79ac4cfaf2fbbc7 */
+/* Made by python workbench/grid/bundle.py; sources 968a4508112f300b3828d3886cd1c591115aadcafdb268d0171e26b023921779 */
 
 // js/score.js
 function safeSvg(text) {
