@@ -124,7 +124,10 @@ def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clea
         opening = {k: written(chart.bars[k]) - content[k] for k in members}
         plain = [k for k in members if not _opens_with_crash(chart, k)] or members
         odd = {k: sum(opening[k] != opening[o] for o in plain) for k in members}
-        alike = min(kinds.items(), key=lambda item: (_price(*item, kinds, odd), item[1][0]))[1]
+        # Bit sets: a song compares its bars some hundred thousand times.
+        bit: dict = {}
+        sets = [(sum(bit.setdefault(w, 1 << len(bit)) for w in kind), ks) for kind, ks in kinds.items()]
+        alike = min(sets, key=lambda item: (_price(*item, sets, odd), item[1][0]))[1]
         whole = Counter(written(chart.bars[k]) for k in alike)
         most = max(whole.values())
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]
@@ -132,15 +135,15 @@ def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clea
     return tuple(base)
 
 
-def _price(kind: Written, bars: list[int], kinds: dict[Written, list[int]], odd: dict[int, int]) -> float:
-    """How unlike a kind of bar is to all others, and its opening to theirs."""
-    unlike = sum(_unlike(kind, other) * len(ks) for other, ks in kinds.items())
-    return unlike + min(odd[k] for k in bars) / max(len(kind), 1)
+def _price(kind: int, bars: list[int], kinds: list[tuple[int, list[int]]], odd: dict[int, int]) -> float:
+    """How unlike a kind of bar (bits of its strokes) is to all others, and its opening to theirs."""
+    unlike = sum(_unlike(kind, other) * len(ks) for other, ks in kinds)
+    return unlike + min(odd[k] for k in bars) / max(kind.bit_count(), 1)
 
 
-def _unlike(a: Written, b: Written) -> float:
+def _unlike(a: int, b: int) -> float:
     """Share of strokes that only one has: does not favour bars with few strokes."""
-    return len(a ^ b) / max(len(a | b), 1)
+    return (a ^ b).bit_count() / max((a | b).bit_count(), 1)
 
 
 def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int],

@@ -303,9 +303,8 @@ def _solve(chart: Chart, phrase: list[_Event], player: Player,
         for option in _options(event):
             own = _option_cost(event, option, player)
             for state, (cost, _) in front.items():
-                step = own + _move_cost(event, option, state, player, place)
                 new = _next_state(event, option, state)
-                total = cost + step
+                total = cost + own + _move_cost(event, option, state, new, player, place)
                 if new not in after or total < after[new][0]:
                     after[new] = (total, state, option)
         limit = min(total for total, _, _ in after.values()) + DEARER
@@ -360,8 +359,9 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
     return cost
 
 
-def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Player,
+def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, new: tuple, player: Player,
                place: dict[str, tuple[float, float]]) -> float:
+    """What it costs the hands to get from one state to the next."""
     last = state[2]
     # A phrase begins with the leading hand unless something speaks against it.
     cost = 0.2 if not last and player.lead not in option else 0.0
@@ -369,13 +369,13 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
         was, when = state[0] if hand == "R" else state[1]
         gap_s = _gap_s(when, event.time_s)
         if was:
-            way = math.dist(place[was], place[note.instrument]) / 100
+            way = math.dist(place[was], place[note.instrument]) / 100 if was != note.instrument else 0.0
             cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
             if gap_s < 1 / HAND_BURST_HZ:
                 cost += 30.0
             elif gap_s < 1 / HAND_RATE_HZ:
                 cost += 2.5
-            elif last == hand and len(option) == 1 and not _TIMEKEEPING & {note.instrument, was}:
+            elif last == hand and len(option) == 1 and was not in _TIMEKEEPING and note.instrument not in _TIMEKEEPING:
                 # The same hand twice running: dearer the faster, and between drums;
                 # triplets and hand-to-hand playing alternate at any tempo.
                 quick = 0.2 / gap_s
@@ -386,13 +386,12 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, player: Pla
                 cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
-    return cost + _crossing_cost(event, option, state, place)
+    return cost + _crossing_cost(new, place)
 
 
-def _crossing_cost(event: _Event, option: tuple[str, ...], state: tuple,
-                   place: dict[str, tuple[float, float]]) -> float:
+def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float:
     """Arms that cross on drums; right over left to a cymbal is no such thing."""
-    right, left, _ = _next_state(event, option, state)
+    right, left, _ = state
     if not (right[0] in _DRUMS and left[0] in _DRUMS):
         return 0.0
     if abs(right[1] - left[1]) > 0.4:
