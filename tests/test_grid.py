@@ -491,7 +491,9 @@ def test_every_button_of_the_page_names_a_command_that_the_page_knows(grid):
 
 def test_bars_are_found_by_the_number_players_use(grid):
     grid.show_bar(3)
-    assert grid.sent[-1][0] == {"type": "show bar", "bar_index": 2}
+    assert grid.sent[-1][0] == {"type": "show bar", "bar_index": 2, "at": "0", "instrument": ""}
+    grid.show_bar(3, F(5, 8), "kick")
+    assert grid.sent[-1][0] == {"type": "show bar", "bar_index": 2, "at": "5/8", "instrument": "kick"}
     with pytest.raises(ChartError, match="There is no bar 9"):
         grid.show_bar(9)
 

@@ -72,8 +72,9 @@ class FakeGrid:
     def __init__(self):
         self.playing, self.did = False, []
 
-    def show_bar(self, number):
+    def show_bar(self, number, position, instrument):
         self.did.append(number)
+        self.place = (position, instrument)
 
     def run(self, command):
         self.did.append(command)
@@ -92,6 +93,7 @@ def test_a_finding_leads_the_grid_to_its_bar():
     found.found.value = extra
     # Bar 10 of the chart is the fourteenth that the recording plays.
     assert grid.did == [14] and "sure" in found.said.value
+    assert grid.place == (F(7, 16), "crash")
     found.play.click()
     assert grid.did == [14, 14, "play"] and grid.playing
     found.play.click()

@@ -5,6 +5,7 @@ Choosing a finding brings its bar into the grid; the button plays it there.
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import Protocol
 
 import ipywidgets as w
@@ -21,7 +22,7 @@ class Grid(Protocol):
 
     playing: bool
 
-    def show_bar(self, bar_number: int) -> None: ...
+    def show_bar(self, bar_number: int, position: Fraction, instrument: str) -> None: ...
 
     def run(self, command: str) -> None: ...
 
@@ -59,12 +60,17 @@ class CheckList(w.VBox):
         if self.found.value is not None:
             finding = self.check.findings[self.found.value]
             self.said.value = f"{finding.sureness:.0%} sure that the chart is wrong, not the ear."
-            self.grid.show_bar(self._numbers[self.found.value])
+            self._show()
 
     def _play(self) -> None:
         if self.found.value is not None:
             if self.grid.playing:
                 self.grid.run("play")  # stop what sounds
-            self.grid.show_bar(self._numbers[self.found.value])
+            self._show()
             self.grid.run("play")
 
+    def _show(self) -> None:
+        """Bring the chosen finding's bar into the grid, the cursor to its stroke."""
+        finding = self.check.findings[self.found.value]
+        self.grid.show_bar(self._numbers[self.found.value], finding.position or Fraction(0),
+                           finding.instrument or finding.heard_instrument)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -141,10 +142,18 @@ class HitGrid(anywidget.AnyWidget):
             return range(first, last + 1)
         return range(self.bar_index, self.bar_index + 1)
 
-    def show_bar(self, bar_number: int) -> None:
-        """Bring a bar into view, by the number that players use."""
+    def show_bar(self, bar_number: int, position: Fraction = Fraction(0), instrument: str = "") -> None:
+        """Bring a bar, by the number that players use, into view, the cursor to a place in it.
+
+        Parameters
+        ----------
+        bar_number : int
+        position : Fraction, whole notes from the bar line
+        instrument : str
+            The cursor's row; empty or without a row, it stays in its own.
+        """
         index = self.chart.time_map.bar_index(bar_number)
-        self.send({"type": "show bar", "bar_index": index})
+        self.send({"type": "show bar", "bar_index": index, "at": str(position), "instrument": instrument})
 
     def run(self, command: str) -> None:
         """Have the page do what a key does, such as ``"next doubt"``."""

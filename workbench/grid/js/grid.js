@@ -54,7 +54,8 @@ function open(model) {
       if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {
-        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });
+        const instrument = v.rowOf.has(message.instrument) ? message.instrument : v.cursor.instrument;
+        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: message.at, instrument });
       }
     }
   };

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 968a4508112f300b3828d3886cd1c591115aadcafdb268d0171e26b023921779 */
+/* Made by python workbench/grid/bundle.py; sources 09e979fd917d7f284d44ac408b32987cdf3c2aae49af3a625f5f50963fdd7bf2 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -2691,7 +2691,8 @@ function open(model) {
       if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {
-        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: "0" });
+        const instrument = v.rowOf.has(message.instrument) ? message.instrument : v.cursor.instrument;
+        v.moveCursor({ ...v.cursor, bar: message.bar_index, at: message.at, instrument });
       }
     }
   };

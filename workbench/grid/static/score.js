@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 968a4508112f300b3828d3886cd1c591115aadcafdb268d0171e26b023921779 */
+/* Made by python workbench/grid/bundle.py; sources 09e979fd917d7f284d44ac408b32987cdf3c2aae49af3a625f5f50963fdd7bf2 */
 
 // js/score.js
 function safeSvg(text) {
