@@ -328,7 +328,8 @@ def _difficulty(chart: Chart, span: Span, events: Sequence[_Event]) -> tuple[int
     times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
     if len(times) < 2:
         return 1, ""
-    gaps = np.diff(times)
+    # To the microsecond, so that the last binary digits of a time decide nothing.
+    gaps = np.round(np.diff(times), 6)
     rate = 1.0 / max(float(np.quantile(gaps, 0.25)), 1e-3)
     hands = [e for e in events if e.hands]
     changes = sum(a.lead != b.lead for a, b in zip(hands, hands[1:])) / max(len(hands) - 1, 1)

@@ -61,8 +61,9 @@ class Groove:
 
 def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
     """Base of a bar; in a shorter bar only as much of it as fits."""
-    length = chart.time_map.bars[bar_index].length
-    return frozenset(w for w in written(chart.bars[base_bar]) if w[0] < length)
+    bars = chart.time_map.bars
+    whole, length = written(chart.bars[base_bar]), bars[bar_index].length
+    return whole if length >= bars[base_bar].length else frozenset(w for w in whole if w[0] < length)
 
 
 def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int],

@@ -11,10 +11,8 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cache, cached_property, partial
 from statistics import median
-
-import numpy as np
 
 from workbench.audio import Audio
 from workbench.chart import Chart, Mark, WrittenBar
@@ -82,19 +80,21 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     tell(0.4, "reading the part")
     patterns = Patterns.of(chart)
     spans = find_fills(patterns)
-    form = _form(patterns, spans, music)
     # Fills are found to the beat first; with the grooves known, to the stroke.
-    grooves = _grooves(chart, form, frozenset(k for s in spans for k in s.bars()))
+    # Form and grooves are asked for again then, but seldom differ.
+    form_of = cache(partial(find_form, patterns, music=music))
+    grooves_of = cache(partial(_grooves, chart))
     filled = filled_bars(chart, spans)
+    touched = _touched(spans)
+    grooves = grooves_of(form_of(_line_ends(spans), filled), touched)
     # A groove of nothing but fills gives no ground to tell a fill from.
     base_at = {k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
                for g in grooves if not filled.issuperset(g.groove.bar_indices)
-               for k in g.groove.bar_indices}
+               for k in touched.intersection(g.groove.bar_indices)}
     refined = [refine_fill(chart, s, base_at) for s in spans]
     spans = _apart([s for s in refined if s is not None])
-    form = _form(patterns, spans, music)
-    touched = frozenset(k for s in spans for k in s.bars())
-    grooves = tuple(_told_free(chart, g, spans) for g in _grooves(chart, form, touched)
+    form = form_of(_line_ends(spans), filled_bars(chart, spans))
+    grooves = tuple(_told_free(chart, g, spans) for g in grooves_of(form, _touched(spans))
                     if _is_played(chart, g, spans))
     tell(0.7, "finding the sticking")
     sticking = propose_sticking(chart, player)
@@ -105,10 +105,13 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     return reading
 
 
-def _form(patterns: Patterns, spans: tuple[Span, ...],
-          music: np.ndarray | None) -> tuple[FormSection, ...]:
-    ends = frozenset(s.end[0] for s in spans if s.end[1] == 0)
-    return find_form(patterns, ends, filled_bars(patterns.chart, spans), music)
+def _line_ends(spans: tuple[Span, ...]) -> frozenset[int]:
+    """Bars that begin where a fill ends."""
+    return frozenset(s.end[0] for s in spans if s.end[1] == 0)
+
+
+def _touched(spans: tuple[Span, ...]) -> frozenset[int]:
+    return frozenset(k for s in spans for k in s.bars())
 
 
 def _apart(spans: list[Span]) -> tuple[Span, ...]:

@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 
 from workbench.chart import Chart, Note
 from workbench.counting import place_name
@@ -250,7 +251,7 @@ def _phrases(events: list[_Event], rest_s: float = 1.5) -> list[list[_Event]]:
     """Stretches between rests long enough to put the hands anywhere."""
     out: list[list[_Event]] = []
     for event in events:
-        if not out or event.time_s - out[-1][-1].time_s > rest_s:
+        if not out or _gap_s(out[-1][-1].time_s, event.time_s) > rest_s:
             out.append([])
         out[-1].append(event)
     return out
@@ -259,6 +260,12 @@ def _phrases(events: list[_Event], rest_s: float = 1.5) -> list[list[_Event]]:
 def _places(player: Player) -> dict[str, tuple[float, float]]:
     side = 1.0 if player.handedness == "right" else -1.0
     return {name: (side * x, y) for name, (x, y) in KIT_CM.items()}
+
+
+@cache
+def _way_m(one: str, other: str) -> float:
+    """Metres between two instruments; a kit set up the other way round has the same."""
+    return math.dist(KIT_CM[one], KIT_CM[other]) / 100
 
 
 def _gap_s(earlier_s: float, later_s: float) -> float:
@@ -320,7 +327,7 @@ def _solve(chart: Chart, phrase: list[_Event], player: Player,
         _, before, option = step[state]
         for note, hand in zip(event.notes, option):
             hands[(event.bar_index, event.position, note.instrument)] = hand
-        flags += _impossible(chart, event, option, before, place)
+        flags += _impossible(chart, event, option, before)
         state = before
     return hands, flags
 
@@ -369,7 +376,7 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, new: tuple,
         was, when = state[0] if hand == "R" else state[1]
         gap_s = _gap_s(when, event.time_s)
         if was:
-            way = math.dist(place[was], place[note.instrument]) / 100 if was != note.instrument else 0.0
+            way = _way_m(was, note.instrument)
             cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
             if gap_s < 1 / HAND_BURST_HZ:
                 cost += 30.0
@@ -394,14 +401,13 @@ def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float
     right, left, _ = state
     if not (right[0] in _DRUMS and left[0] in _DRUMS):
         return 0.0
-    if abs(right[1] - left[1]) > 0.4:
+    if abs(_gap_s(right[1], left[1])) > 0.4:
         return 0.0
     over_m = (place[left[0]][0] - place[right[0]][0]) / 100
     return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
 
 
-def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple,
-                place: dict[str, tuple[float, float]]) -> list[Flag]:
+def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple) -> list[Flag]:
     flags = []
     timed = chart.time_map.bars[event.bar_index]
     for note, hand in zip(event.notes, option):
@@ -409,7 +415,7 @@ def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tup
         gap_s = _gap_s(when, event.time_s)
         if not was:
             continue
-        way_m = math.dist(place[was], place[note.instrument]) / 100
+        way_m = _way_m(was, note.instrument)
         if gap_s < 1 / HAND_BURST_HZ:
             flags.append(Flag("unplayable", event.bar_index, event.position,
                               f"no hand is free for the {note.instrument} on "
