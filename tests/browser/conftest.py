@@ -1,5 +1,6 @@
 """One JupyterLab and one Chromium for all browser tests; a page for each."""
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -77,6 +78,30 @@ def open_notebook(lab, context, request):
         return page
 
     yield open_notebook
+    for page in pages:
+        assert page.problems == []
+
+
+@pytest.fixture
+def open_delivered(lab, context):
+    """A function that opens one of the project's notebooks beside the demo song and runs it until its grid sounds."""
+    pages = []
+
+    def open_delivered(name: str) -> Page:
+        root = lab.root / name
+        shutil.copytree(ROOT / "data" / "demo", root / "data" / "demo")
+        (root / "notebooks").mkdir()
+        shutil.copy(ROOT / "notebooks" / f"{name}.ipynb", root / "notebooks")
+        page = Page(context, lab, f"{name}/notebooks/{name}.ipynb")
+        pages.append(page)
+        page.run_all()
+        page.wait_for_grid()
+        page.grid().sheet.scroll_into_view_if_needed()
+        page.page.wait_for_function(
+            "() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
+        return page
+
+    yield open_delivered
     for page in pages:
         assert page.problems == []
 
