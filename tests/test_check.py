@@ -166,6 +166,16 @@ def test_another_recording_gives_no_verdict():
     assert not any(f.verdict == "wrong" for f in check.findings)
 
 
+def test_a_chart_that_agrees_less_than_usual_may_be_of_another_song(monkeypatch):
+    # Made songs agree better than recordings do; the usual is set between the two charts.
+    monkeypatch.setattr("workbench.check.USUAL_AGREEMENT", 0.9)
+    other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
+                              for n in b.notes)) for b in SONG]
+    check = check_chart(chart_of(other), HEARD)
+    assert f"{check.laying.agreement:.0%} only: this may be another song" in check.remarks[0]
+    assert not check_chart(chart_of(SONG), HEARD).remarks
+
+
 def test_what_the_detector_has_no_ear_for_is_said_and_not_judged():
     check = check_chart(chart_of([b.with_note(Note(F(0), "cowbell")) for b in SONG]), HEARD)
     assert check.findings == () and "cowbell" in check.remarks[0]

@@ -118,3 +118,11 @@ def test_useless_recordings_end_in_one_sentence(make, tmp_path, capsys):
     assert main(["draft", str(path), "--out", str(tmp_path / "out")]) == 2
     error = capsys.readouterr().err
     assert "Traceback" not in error and error.strip().splitlines()[-1].startswith("workbench draft: ")
+
+
+def test_a_file_in_the_place_of_the_folder_is_told_before_the_listening(tmp_path, capsys):
+    from workbench.cli import main
+    (tmp_path / "taken").write_text("")
+    (tmp_path / "song.wav").write_bytes(b"never listened to")
+    assert main(["draft", str(tmp_path / "song.wav"), "--out", str(tmp_path / "taken")]) == 2
+    assert "taken is a file, not a folder" in capsys.readouterr().err

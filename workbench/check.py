@@ -33,6 +33,8 @@ from workbench.scorefiles import read_any_chart
 SHOWN_FROM = 0.1
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
+#: Below this it may be another: right charts of human performances agree by 0.74 or more (benchmarks/bench_check.py).
+USUAL_AGREEMENT = 0.65
 #: From so many bars on, a return to earlier bars is a repeat, not a missing bar.
 REPEAT_FROM_BARS = 4
 
@@ -171,6 +173,9 @@ def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequen
         remarks.insert(0, f"Chart and recording hardly agree ({laying.agreement:.0%}); make sure that this "
                           "is the recording that was charted. All findings are for listening only.")
         findings = [doubted(f, WRONG_FROM * 0.9) for f in findings]
+    elif laying.agreement < USUAL_AGREEMENT:
+        remarks.insert(0, f"Chart and recording agree by {laying.agreement:.0%} only: this may be another song, or a "
+                          "draft with much to mend. Listen to a few bars before you correct the list below.")
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")

@@ -90,6 +90,21 @@ def write_whole(path: str | os.PathLike, data: bytes) -> Path:
     return path
 
 
+def check_folder(path: str | os.PathLike) -> None:
+    """Make sure before long work that a folder can be made later; nothing is made now.
+
+    Raises
+    ------
+    FileFormatError
+        If a file lies in its place, or the folder above it may not be written to.
+    """
+    nearest = next(p for p in (Path(path), *Path(path).absolute().parents) if p.exists())
+    if not nearest.is_dir():
+        raise FileFormatError(f"{nearest} is a file, not a folder; choose another folder.")
+    if not os.access(nearest, os.W_OK):
+        raise FileFormatError(f"Nothing may be written into {nearest}; choose another folder.")
+
+
 def make_folder(path: str | os.PathLike) -> Path:
     """Make a folder, and those above it, unless it is there.
 

@@ -34,8 +34,9 @@ def run(args: argparse.Namespace) -> int:
     from workbench.check import check_draft
     from workbench.check_report import summary_of, write_check
     from workbench.progress import TerminalProgress
-    from workbench.safefile import make_folder
+    from workbench.safefile import check_folder, make_folder
 
+    check_folder(args.out)
     check = check_draft(args.draft, args.recording, args.detector, TerminalProgress())
     stem = args.draft.name.split(".")[0] or args.draft.stem
     folder = make_folder(args.out)
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         for pattern in check.patterns[:5]:
             print(f"  {pattern.text}")
         for bar in check.worst_bars[:5]:
-            print(f"  {bar.findings[0].text}")
+            print(f"  {bar.findings[0].verdict}: {bar.findings[0].text}")
         for path in written:
             print(f"  {path}")
     return 1 if any(f.verdict == "wrong" for f in check.findings) else 0

@@ -34,11 +34,13 @@ def run(args: argparse.Namespace) -> int:
     from workbench.draft import draft_chart, draft_files, write_draft
     from workbench.errors import FileFormatError
     from workbench.progress import TerminalProgress
+    from workbench.safefile import check_folder
 
     planned = draft_files(args.recording, args.out)
     if planned.chart.exists() and not args.overwrite:
         raise FileFormatError(f"{planned.chart} exists and may hold your edits; choose another folder "
                               "with --out, or replace it with --overwrite.")
+    check_folder(args.out)
     draft = draft_chart(args.recording, args.detector, TerminalProgress())
     files = write_draft(draft, args.out, overwrite=args.overwrite)
     chart = draft.chart

@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.errors import AnalysisError
     from workbench.playing import Click
     from workbench.progress import TerminalProgress
-    from workbench.safefile import make_folder
+    from workbench.safefile import check_folder, make_folder
     from workbench.take import assess_take
     from workbench.take_report import write_take
 
@@ -46,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
         raise AnalysisError("--click-start needs --click with the tempo of the click.")
     click = None if args.click is None else Click(args.click, args.click_start)
     chart, _ = read_draft(args.chart)
+    check_folder(args.out)
     take = assess_take(chart, args.recording, click, args.detector, TerminalProgress())
     folder = make_folder(args.out)
     written = [write_take(take, folder / f"{args.recording.stem}.take{ending}")
