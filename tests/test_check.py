@@ -15,10 +15,12 @@ from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of
 from workbench.activations import Activations
 from workbench.chart import Note, WrittenBar
 from workbench.check import check_chart, read_draft
+from workbench.check_report import check_html
 from workbench.drumkit import DETECTED
 from workbench.errors import FileFormatError
 from workbench.events import Stroke
 from workbench.findings import KINDS, WRONG_FROM, Heard, faint_strokes
+from workbench.reportpage import escape
 
 
 def heard_of(bars, **how):
@@ -86,6 +88,22 @@ def test_a_bar_missing_and_a_bar_too_many():
     extra = found(SONG[:7] + [SONG[6]] + SONG[7:])
     assert [f.kind for f in extra] == ["bar extra"] and extra[0].bar_number in (7, 8)
     assert extra[0].text.endswith("It may be anywhere in bars 7–8, which are alike.")
+
+
+@pytest.mark.parametrize("bars", [SONG[:6] + SONG[7:], SONG[:7] + [SONG[6]] + SONG[7:]])
+def test_a_bar_missing_or_too_many_stands_first_in_every_report(bars):
+    check = check_chart(chart_of(bars), HEARD)
+    (finding,) = check.findings
+    assert check.worst_bars[0].findings == (finding,)
+    assert escape(finding.text) in check_html(check)
+
+
+def test_bars_that_the_recording_does_not_hold_are_named():
+    check = check_chart(chart_of(SONG), heard_of(SONG[3:10]))
+    assert check.remarks[-1] == "Not found in the recording, so not checked: bars 1–3 and bars 11–12 of the chart."
+    assert not check.findings
+    short = check_chart(chart_of(SONG), heard_of(SONG[8:]))
+    assert "make sure that this is the recording" in short.remarks[-1]
 
 
 def test_a_repeat_is_told_as_such():

@@ -35,6 +35,8 @@ SHOWN_FROM = 0.1
 LEAST_AGREEMENT = 0.4
 #: Below this it may be another: right charts of human performances agree by 0.74 or more (benchmarks/bench_check.py).
 USUAL_AGREEMENT = 0.65
+#: If less of a chart's bars is found in the recording, the reader is told to make sure that it is the right one.
+FEWEST_LAID = 0.5
 #: From so many bars on, a return to earlier bars is a repeat, not a missing bar.
 REPEAT_FROM_BARS = 4
 
@@ -104,8 +106,11 @@ class Check:
 
     @property
     def worst_bars(self) -> tuple[BarCheck, ...]:
-        """Bars with findings, the worst first."""
-        return tuple(sorted((b for b in self.bars if b.findings), key=lambda b: -b.gravity))
+        """Bars with findings, the worst first; before all others those where bars are left out or added."""
+        def place(bar: BarCheck) -> tuple[bool, float]:
+            return all(f.position is not None for f in bar.findings), -bar.gravity
+
+        return tuple(sorted((b for b in self.bars if b.findings), key=place))
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""
@@ -176,20 +181,31 @@ def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequen
     elif laying.agreement < USUAL_AGREEMENT:
         remarks.insert(0, f"Chart and recording agree by {laying.agreement:.0%} only: this may be another song, or a "
                           "draft with much to mend. Listen to a few bars before you correct the list below.")
+    remarks += _unlaid_words(chart, laying)
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
     findings = sorted((f for f in findings if f.sureness >= SHOWN_FROM),
                       key=lambda f: -f.gravity * f.sureness)
-    bars = []
-    for laid in laying.bars:
-        if laid.chart_bar is not None:
-            own = tuple(f for f in findings if f.bar_index == laid.chart_bar
-                        and laid.start_s - 1e-6 <= f.start_s < laid.end_s)
-            bars.append(BarCheck(laid.chart_bar, chart.time_map.bar_number(laid.chart_bar),
-                                 laid.start_s, laid.end_s, own))
+    bars = _bars_with_findings(chart, laying, findings)
     return Check(chart, laying, tuple(bars), tuple(findings), _patterns(chart, findings),
                  judged.heard, judged.laid, tuple(remarks), recording)
+
+
+def _bars_with_findings(chart: Chart, laying: Laying, findings: Sequence[Finding]) -> list[BarCheck]:
+    """The played bars, each finding in one of them.
+
+    Bars left out or added lie in no written bar that is played: they go to the nearest, so that no report drops them.
+    """
+    played = [laid for laid in laying.bars if laid.chart_bar is not None]
+    own: list[list[Finding]] = [[] for _ in played]
+    for f in findings if played else ():
+        def distance(k: int, f: Finding = f) -> tuple[bool, float]:
+            apart = max(played[k].start_s - f.start_s, f.start_s - (played[k].end_s - 1e-6), 0.0)
+            return played[k].chart_bar != f.bar_index, apart
+        own[min(range(len(played)), key=distance)].append(f)
+    return [BarCheck(laid.chart_bar, chart.time_map.bar_number(laid.chart_bar), laid.start_s, laid.end_s, tuple(fs))
+            for laid, fs in zip(played, own, strict=True) if laid.chart_bar is not None]
 
 
 def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
@@ -225,6 +241,23 @@ def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
                 f"the chart writes {'it' if count == 1 else 'them'} once."))
         last = now
     return found
+
+
+def _unlaid_words(chart: Chart, laying: Laying) -> list[str]:
+    """What of the chart's beginning and end was not found in the recording, and is therefore not checked."""
+    laid = [b.chart_bar for b in laying.bars if b.chart_bar is not None]
+    if not laid:
+        return []
+    time_map, end = chart.time_map, len(chart) - 1
+    spans = [_bar_words(time_map, a, b) for a, b in ((0, min(laid) - 1), (max(laid) + 1, end))
+             if a <= b and any(bar.notes for bar in chart.bars[a:b + 1])]
+    if not spans:
+        return []
+    words = " and ".join(spans)
+    remark = f"Not found in the recording, so not checked: {words} of the chart."
+    if len(set(laid)) < FEWEST_LAID * len(chart):
+        remark += " That is most of it: make sure that this is the recording that was charted."
+    return [remark]
 
 
 def _alike_words(chart: Chart, bar_index: int) -> str:

@@ -48,10 +48,14 @@ def run(args: argparse.Namespace) -> int:
         print(summary_of(check))
         for remark in check.remarks:
             print(remark)
+        whole = [f for f in check.findings if f.position is None]
+        rest = [b.findings[0] for b in check.worst_bars if b.findings[0].position is not None]
+        for finding in whole + rest[:5]:
+            print(f"  {finding.verdict}: {finding.text}")
+        if len(rest) > 5:
+            print(f"  and more in {len(rest) - 5} other bar{'s' * (len(rest) > 6)}: see the report")
         for pattern in check.patterns[:5]:
-            print(f"  {pattern.text}")
-        for bar in check.worst_bars[:5]:
-            print(f"  {bar.findings[0].verdict}: {bar.findings[0].text}")
+            print(f"  in several bars: {pattern.text}")
         for path in written:
             print(f"  {path}")
     return 1 if any(f.verdict == "wrong" for f in check.findings) else 0
