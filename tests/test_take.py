@@ -75,6 +75,12 @@ def test_where_the_click_began_may_be_unknown():
     assert any("not known" in r for r in unknown.remarks) and not any("not known" in r for r in known.remarks)
 
 
+@pytest.mark.parametrize("wrong", [0.8, 1.2, 2.0, 0.1])
+def test_a_click_that_nobody_heard_is_refused(wrong):
+    with pytest.raises(AnalysisError, match=f"about {BPM:.0f} counted beats a minute, not to a click of"):
+        assess(click=Click(BPM * wrong))
+
+
 def test_without_a_click_the_players_own_tempo_counts():
     take = assess(click=None, mean_ms={"snare": 12.0}, tempo_of=lambda k, p: 1.07)
     assert take.playing.against == "your own tempo"

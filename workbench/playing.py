@@ -44,6 +44,8 @@ from workbench.judging import judge_notes
 from workbench.laidbars import LaidBar, Laying, laid_time_s
 from workbench.patterns import Patterns
 
+#: Whose tempo is apart from the click's by more than this share, bar for bar, did not play to that click.
+ANOTHER_TEMPO = 0.08
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
 #: performances lies below the first number, half below the second, three
 #: quarters below the third.  Measured over 302 performances of the Groove MIDI
@@ -206,12 +208,15 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     Raises
     ------
     AnalysisError
-        If the chart has no notes, or the recording is of something else.
+        If the chart has no notes, the recording is of something else, or
+        the take was clearly not played at the click's tempo.
     """
     laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
     if not any(b.chart_bar is not None for b in laying.bars) or laying.agreement < LEAST_AGREEMENT:
         raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
                             "it is a recording of this part.")
+    if click:
+        _refuse_another_tempo(chart, laying, click)
     matched = match_notes(chart, laying, heard)
     # The ear may take a drum for its kin; then it was played all the same.
     played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
@@ -243,6 +248,17 @@ class _Measured:
     strokes: tuple[Stroke, ...]
     seconds: np.ndarray
     slips: np.ndarray
+
+
+def _refuse_another_tempo(chart: Chart, laying: Laying, click: Click) -> None:
+    """Against a click that nobody heard every figure would be wrong, and the advice absurd."""
+    bars = [(laid, chart.time_map.bars[laid.chart_bar]) for laid in laying.bars if laid.chart_bar is not None]
+    tempo = float(np.median([60.0 * float(timed.length / timed.meter.beat_length) / (laid.end_s - laid.start_s)
+                             for laid, timed in bars]))
+    if abs(tempo / click.tempo_bpm - 1) > ANOTHER_TEMPO:
+        raise AnalysisError(
+            f"The take was played at about {tempo:.0f} counted beats a minute, not to a click of "
+            f"{click.tempo_bpm:.0f}. Give the click's true tempo in counted beats, or none if there was no click.")
 
 
 def _click_lines(chart: Chart, laying: Laying, click: Click) -> list[LaidBar]:
