@@ -150,6 +150,15 @@ def test_an_instrument_that_is_badly_heard_is_for_listening():
     assert len(findings) > 5 and all(f.verdict == "listen" for f in findings)
 
 
+def test_kin_taken_for_each_other_all_over_are_for_listening():
+    """Every closed hi-hat heard as pedal hi-hat may be the kit; a ride heard in its place is not."""
+    for heard_as, verdicts in (("pedal hi-hat", {"listen"}), ("ride", {"wrong"})):
+        strokes = tuple(replace(s, instrument=heard_as) if s.instrument == "closed hi-hat" else s
+                        for s in HEARD.strokes)
+        findings = found(SONG, replace(HEARD, strokes=strokes), kind="wrong drum", instrument="closed hi-hat")
+        assert len(findings) > 20 and {f.verdict for f in findings} == verdicts
+
+
 def test_soft_and_covered_notes_are_for_listening():
     ghost = found(with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare", 30, frozenset({"ghost"})))))
     covered = found(with_bar(5, CHORUS.with_note(Note(F(1, 4), "closed hi-hat", 70))))

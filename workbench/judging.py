@@ -33,6 +33,7 @@ from workbench.findings import (
     NOT_HEARD,
     SOFT_VELOCITY,
     TOGETHER_S,
+    WRONG_FROM,
     Expected,
     Finding,
     Heard,
@@ -61,6 +62,8 @@ FINEST_SPREAD_S = 0.008
 MISPLACED = 0.006
 #: How often the ear takes a drum for another: of one family, hi-hat and cymbal, others.
 TAKEN_FOR_KIN, TAKEN_FOR_METAL, TAKEN_FOR_OTHER = 0.15, 0.03, 0.01
+#: Drums of one family heard for each other in so large a share of their notes, in so many bars, confuse the ear.
+CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
 #: So many bars before and after a bar show what is the custom at a place.
@@ -113,8 +116,26 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
     cases = [c for c in evidence.cases() if c is not None]
     sureness = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
-    return Judged([_finding(chart, c, s) for c, s in zip(cases, sureness)],
+    confused = _confused_kin(matched)
+    findings = [_finding(chart, c, s) for c, s in zip(cases, sureness)]
+    findings = [doubted(f, WRONG_FROM * 0.9) if f.kind == "wrong drum"
+                and (f.instrument, f.heard_instrument) in confused else f for f in findings]
+    return Judged(findings,
                   len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+
+
+def _confused_kin(matched: Matched) -> set[tuple[str, str]]:
+    """Drums (written, heard) of one family taken for each other all over the recording.
+
+    Then it may as well be the kit that misleads the ear (an open hi-hat held half shut), so only a person can tell.
+    """
+    written = Counter(e.note.instrument for e in matched.expected)
+    bars: dict[tuple[str, str], list[int]] = {}
+    for i, j in matched.pairs.renamed:
+        e = matched.expected[i]
+        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.laid))
+    return {pair for pair, where in bars.items() if are_kin(*pair) and len(set(where)) >= CONFUSED_BARS
+            and len(where) >= CONFUSED_SHARE * written[pair[0]]}
 
 
 def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
