@@ -62,7 +62,7 @@ FINEST_SPREAD_S = 0.008
 MISPLACED = 0.006
 #: How often the ear takes a drum for another: of one family, hi-hat and cymbal, others.
 TAKEN_FOR_KIN, TAKEN_FOR_METAL, TAKEN_FOR_OTHER = 0.15, 0.03, 0.01
-#: Drums of one family heard for each other in so large a share of their notes, in so many bars, confuse the ear.
+#: Drums that sound alike, heard for each other in so large a share of their notes, in so many bars, confuse the ear.
 CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
@@ -116,7 +116,7 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
     cases = [c for c in evidence.cases() if c is not None]
     sureness = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
-    confused = _confused_kin(matched)
+    confused = _confused_drums(matched)
     findings = [_finding(chart, c, s) for c, s in zip(cases, sureness)]
     findings = [doubted(f, WRONG_FROM * 0.9) if f.kind == "wrong drum"
                 and (f.instrument, f.heard_instrument) in confused else f for f in findings]
@@ -124,8 +124,14 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
                   len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
 
 
-def _confused_kin(matched: Matched) -> set[tuple[str, str]]:
-    """Drums (written, heard) of one family taken for each other all over the recording.
+def _easily_confused(written: str, heard: str) -> bool:
+    """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
+    return are_kin(written, heard) or any(a == "open hi-hat" and instrument(b).family == "cymbal"
+                                          for a, b in ((written, heard), (heard, written)))
+
+
+def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
+    """Drums (written, heard) that sound alike and are taken for each other all over the recording.
 
     Then it may as well be the kit that misleads the ear (an open hi-hat held half shut), so only a person can tell.
     """
@@ -134,7 +140,7 @@ def _confused_kin(matched: Matched) -> set[tuple[str, str]]:
     for i, j in matched.pairs.renamed:
         e = matched.expected[i]
         bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.laid))
-    return {pair for pair, where in bars.items() if are_kin(*pair) and len(set(where)) >= CONFUSED_BARS
+    return {pair for pair, where in bars.items() if _easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
             and len(where) >= CONFUSED_SHARE * written[pair[0]]}
 
 
