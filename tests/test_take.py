@@ -210,5 +210,11 @@ def test_pictures_show_every_instrument_and_bar(take):
         assert f">{i.instrument}<" in strokes
     assert strokes.count("<circle") == len(take.playing.deviations)
     assert bars.count("#F3E5C3") == len(take.playing.fills)
+    # A fill that begins a little early is still shaded in its own bar.
+    early = replace(take, playing=replace(take.playing, fills=tuple(
+        replace(f, start_s=f.start_s - 0.03) for f in take.playing.fills)))
+    late = replace(take, playing=replace(take.playing, fills=tuple(
+        replace(f, start_s=f.start_s + 0.03) for f in take.playing.fills)))
+    assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
     assert "<h2>What goes well</h2>" in take_html(take)

@@ -94,7 +94,8 @@ def bars_svg(take: Take, width: int = 640) -> str:
     y = lambda bpm: top + (middle - top) * (0.5 - np.clip((bpm - centre) / reach, -1, 1) / 2)
     out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3c4043", "start")]
     for f in take.playing.fills:
-        k = max((j for j, b in enumerate(bars) if b.start_s <= f.start_s + 1e-6), default=0)
+        # By number: a fill that is played early begins before its bar does.
+        k = min(range(len(bars)), key=lambda j: (bars[j].bar_number != f.bar_number, abs(bars[j].start_s - f.start_s)))
         out.append(f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" '
                    'fill="#F3E5C3"/>')
     for bpm in (centre - reach, centre, centre + reach):
