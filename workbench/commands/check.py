@@ -5,7 +5,7 @@ laid on the recording; where the two differ is listed, the gravest first.  (A
 draft of the workbench's own looks nearly clean: the same ear made both.)
 Writes NAME.check.html (plays every bar), NAME.check.pdf and NAME.check.json
 into a folder, by default "out" in the current one.  Exit status 1 says that
-there is something to correct.
+there is something to correct, or that the two hardly agree.
 
 example:
   workbench check song.chart.json song.flac --out checked
@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.check import check_draft
+    from workbench.check import LEAST_AGREEMENT, check_draft
     from workbench.check_report import summary_of, write_check
     from workbench.progress import TerminalProgress
     from workbench.safefile import check_folder, make_folder
@@ -59,4 +59,5 @@ def run(args: argparse.Namespace) -> int:
             print(f"  in several bars: {pattern.text}")
         for path in written:
             print(f"  {path}")
-    return 1 if any(f.verdict == "wrong" for f in check.findings) else 0
+    doubtful = check.laying.agreement < LEAST_AGREEMENT  # then all findings are for listening
+    return 1 if doubtful or any(f.verdict == "wrong" for f in check.findings) else 0
