@@ -222,7 +222,8 @@ def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
             where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
             found.append(_whole_bars("bar missing", time_map, max(last, 0), laid.start_s, laid.end_s,
-                                     f"{where} the recording has {much} that {_is(much)} not written."))
+                                     f"{where} the recording has {much} that {_is(much)} not written."
+                                     + (_alike_words(chart, last + 1) if last + 1 < len(chart) else "")))
             continue
         now = laid.chart_bar
         if now > last + 1 and last >= 0:
