@@ -22,9 +22,9 @@ from fractions import Fraction
 from workbench.alignment import lay_chart
 from workbench.chart import Chart
 from workbench.counting import number_runs, the_place
-from workbench.findings import NOT_HEARD, WRONG_FROM, Finding, Heard, said_of
+from workbench.findings import NOT_HEARD, Finding, Heard, said_of
 from workbench.hearing import hear_recording
-from workbench.judging import GRAVITY, doubted, judge_notes
+from workbench.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.laidbars import Laying
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
@@ -177,7 +177,7 @@ def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequen
     if laying.agreement < LEAST_AGREEMENT:
         remarks.insert(0, f"Chart and recording hardly agree ({laying.agreement:.0%}); make sure that this "
                           "is the recording that was charted. All findings are for listening only.")
-        findings = [doubted(f, WRONG_FROM * 0.9) for f in findings]
+        findings = [doubted(f, DOUBTFUL) for f in findings]
     elif laying.agreement < USUAL_AGREEMENT:
         remarks.insert(0, f"Chart and recording agree by {laying.agreement:.0%} only: this may be another song, or a "
                           "draft with much to mend. Listen to a few bars before you correct the list below.")

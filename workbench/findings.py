@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -51,6 +51,12 @@ FAINT_FROM = 0.25
 FAINT_APART_S = 0.05
 #: it explains a written note from so far, seconds.
 FAINT_SEARCH_S = 0.05
+#: A peak of this share is a trace of a written note that is not heard in its place,
+TRACE_FROM = 0.06
+#: if it is so many times higher than what is there,
+TRACE_OVER_PLACE = 2.0
+#: so far off at least and at most, seconds.
+TRACE_REACH_S = (0.02, 0.06)
 #: Notes softer than this are easily missed.
 SOFT_VELOCITY = 45
 
@@ -146,7 +152,8 @@ class Matched:
     ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
     order of time; strokes outside the laid bars are left out.  ``faint`` are
     strokes that the detector half heard, ``faint_pairs`` those that a written
-    note without a stroke explains.
+    note without a stroke explains.  ``traces`` are the times, in seconds, at
+    which notes that were not heard at all left the most beside their places.
     """
 
     expected: tuple[Expected, ...]
@@ -154,6 +161,7 @@ class Matched:
     pairs: Comparison
     faint: tuple[Stroke, ...] = ()
     faint_pairs: tuple[tuple[int, int], ...] = ()
+    traces: Mapping[int, float] = field(default_factory=dict)
 
 
 def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
@@ -173,19 +181,50 @@ def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
     faint = inside(faint_strokes(heard))
     open_ = [*pairs.only_first, *(i for i, _ in pairs.renamed)]
     half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
-    return Matched(tuple(expected), tuple(strokes), pairs, tuple(faint),
-                   tuple((open_[i], j) for i, j in half_heard))
+    faint_pairs = tuple((open_[i], j) for i, j in half_heard)
+    silent = set(pairs.only_first) - {i for i, _ in faint_pairs}
+    return Matched(tuple(expected), tuple(strokes), pairs, tuple(faint), faint_pairs,
+                   _traces(heard, {i: written[i] for i in silent}))
 
 
 def _with_kindred(pairs: Comparison, written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
-    """Pairs of one family, too, where a drum is taken for its kin and is early or late at once."""
-    left, right = pairs.only_first, pairs.only_second
-    kin = compare_strokes([written[i] for i in left], [strokes[j] for j in right], SEARCH_S, 0.0,
-                          alike=lambda name: instrument(name).family).same
-    renamed = sorted((*pairs.renamed, *((left[i], right[j]) for i, j in kin)))
-    taken = ({i for i, _ in renamed}, {j for _, j in renamed})
-    return Comparison(pairs.same, tuple(renamed), tuple(i for i in left if i not in taken[0]),
-                      tuple(j for j in right if j not in taken[1]))
+    """Pairs that sound alike, too, where a drum is taken for another and is early or late at once."""
+    renamed, left, right = list(pairs.renamed), pairs.only_first, pairs.only_second
+    for alike in (lambda name: instrument(name).family, _ringing):
+        found = compare_strokes([written[i] for i in left], [strokes[j] for j in right], SEARCH_S, 0.0, alike).same
+        renamed += [(left[i], right[j]) for i, j in found]
+        taken = ({i for i, _ in renamed}, {j for _, j in renamed})
+        left, right = (tuple(k for k in side if k not in taken[n]) for n, side in enumerate((left, right)))
+    return Comparison(pairs.same, tuple(sorted(renamed)), left, right)
+
+
+def _ringing(name: str) -> str:
+    return "ringing" if name == "open hi-hat" or instrument(name).family == "cymbal" else name
+
+
+def _traces(heard: Heard, silent: Mapping[int, Stroke]) -> dict[int, float]:
+    """Where notes that nobody heard in their places left the most nearby, too little to be a stroke by itself."""
+    found = heard.activations
+    if found is None:
+        return {}
+    out = {}
+    near, far = (round(s * found.frame_rate_hz) for s in TRACE_REACH_S)
+    heights = {name: usual_height(heard, name) for name in {s.instrument for s in silent.values()}
+               if name in found.instruments}
+    known = {name: np.array([s.time_s for s in heard.strokes if s.instrument == name] or [-1e9]) for name in heights}
+    for i, note in silent.items():
+        name, place = note.instrument, round(note.time_s * found.frame_rate_hz)
+        if name not in heights or place - far < 1 or place + far + 2 > len(found.onset):
+            continue
+        column = found.onset[:, found.column(name)]
+        here = float(column[place - 1:place + 2].max())
+        frames = [f for f in (*range(place - far, place - near + 1), *range(place + near, place + far + 1))
+                  if column[f] >= max(column[f - 1], column[f + 1])
+                  and np.abs(known[name] - f / found.frame_rate_hz).min() >= FAINT_APART_S]
+        best = max(frames, key=lambda f: column[f], default=None)
+        if best is not None and column[best] >= max(TRACE_FROM * heights[name], TRACE_OVER_PLACE * here):
+            out[i] = best / found.frame_rate_hz
+    return out
 
 
 def faint_strokes(heard: Heard) -> list[Stroke]:
@@ -283,6 +322,11 @@ def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list
 def are_kin(first: str, second: str) -> bool:
     """Whether two drums are of one family, so that the ear may take one for the other."""
     return instrument(first).family == instrument(second).family
+
+
+def are_easily_confused(first: str, second: str) -> bool:
+    """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
+    return are_kin(first, second) or _ringing(first) == _ringing(second)
 
 
 def said_of(kind: str, name: str, heard: str) -> str:

@@ -38,6 +38,7 @@ from workbench.findings import (
     Finding,
     Heard,
     Matched,
+    are_easily_confused,
     are_kin,
     bar_at,
     match_notes,
@@ -54,6 +55,8 @@ MISTAKE_RATE, NOTES_OF_INSTRUMENT, NOTES_OF_BAR = 0.03, 15.0, 6.0
 ROUNDS = 4
 #: No single piece of evidence is more certain than this.
 CERTAIN = 0.995
+#: Sureness of what is for listening whatever the evidence.
+DOUBTFUL = WRONG_FROM * 0.9
 #: Smallest deviation that is called early or late, seconds.
 EARLY_LATE_S = 0.025
 #: Finest spread of strokes about their notes, seconds.
@@ -89,7 +92,8 @@ class _Case:
     """A difference before it is judged.
 
     ``ratio`` is the likelihood of the evidence if the chart is wrong over that
-    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.
+    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.  A
+    ``trace`` is too little of a stroke for a verdict.
     """
 
     kind: str
@@ -99,11 +103,16 @@ class _Case:
     deviation_s: float = 0.0
     doubt: float = 1.0
     share: float = 1.0
+    trace: bool = False
 
     @property
     def name(self) -> str:
         return self.stroke.instrument if self.kind == "missing" and self.stroke else (
             self.expected.note.instrument)
+
+    @property
+    def is_unheard(self) -> bool:
+        return self.kind == "extra" or self.trace
 
 
 def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None) -> Judged:
@@ -117,17 +126,11 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
     sureness = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     confused = _confused_drums(matched)
-    findings = [_finding(chart, c, s) for c, s in zip(cases, sureness)]
-    findings = [doubted(f, WRONG_FROM * 0.9) if f.kind == "wrong drum"
+    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.trace else 1.0) for c, s in zip(cases, sureness)]
+    findings = [doubted(f, DOUBTFUL) if f.kind == "wrong drum"
                 and (f.instrument, f.heard_instrument) in confused else f for f in findings]
     return Judged(findings,
                   len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
-
-
-def _easily_confused(written: str, heard: str) -> bool:
-    """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
-    return are_kin(written, heard) or any(a == "open hi-hat" and instrument(b).family == "cymbal"
-                                          for a, b in ((written, heard), (heard, written)))
 
 
 def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
@@ -140,7 +143,7 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
     for i, j in matched.pairs.renamed:
         e = matched.expected[i]
         bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.laid))
-    return {pair for pair, where in bars.items() if _easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
+    return {pair for pair, where in bars.items() if are_easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
             and len(where) >= CONFUSED_SHARE * written[pair[0]]}
 
 
@@ -161,11 +164,11 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
         for case, bar, name, s in zip(cases, bars, names, sureness):
             by_bar[bar] += s
             # A drum that is not heard all over tells of the ear: see the recall.
-            by_name[name] += s if case.kind != "extra" else 0.0
+            by_name[name] += 0.0 if case.is_unheard else s
         share = lambda sums, counts, key, weight: (
             (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight))
         rate = np.array([max(share(by_bar, in_bar, bar, NOTES_OF_BAR),
-                             share(by_name, of_name, name, NOTES_OF_INSTRUMENT) if c.kind != "extra" else 0.0)
+                             0.0 if c.is_unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
                          for c, bar, name in zip(cases, bars, names)])
     return sureness
 
@@ -291,7 +294,13 @@ class _Evidence:
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.laid_at[e.note.key]
         doubt = 1 - 0.7 * self.custom(e.laid.chart_bar, e.note.key) * played
-        return _Case("extra", e, None, ratio, doubt=doubt, share=0.5 if soft else 1.0)
+        share = 0.5 if soft else 1.0
+        if i in self.matched.traces:
+            # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
+            deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
+            trace = replace(e.stroke, time_s=self.matched.traces[i])
+            return _Case("late" if deviation > 0 else "early", e, trace, ratio, deviation, doubt, share, trace=True)
+        return _Case("extra", e, None, ratio, doubt=doubt, share=share)
 
     def unwritten(self, j: int) -> _Case | None:
         stroke = self.matched.strokes[j]
