@@ -185,6 +185,37 @@ def test_a_stroke_half_heard_explains_a_written_note():
     assert not finding or finding[0].sureness < 0.4
 
 
+def test_a_trace_beside_its_place_makes_an_unheard_note_late():
+    lost = HEARD.strokes[40]
+    rest = tuple(s for s in HEARD.strokes if s is not lost)
+    trace = replace(lost, time_s=lost.time_s + 0.04, confidence=0.1)
+    (finding,) = found(SONG, replace(HEARD, strokes=rest, activations=activations_of([*rest, trace])))
+    assert (finding.kind, finding.instrument, finding.verdict) == ("late", lost.instrument, "listen")
+    assert finding.deviation_s == pytest.approx(0.04, abs=0.011)
+    assert finding.text.endswith(f"late by {finding.deviation_s * 1000:.0f} ms, hardly to be heard.")
+
+
+def test_an_open_hi_hat_heard_early_as_a_cymbal_is_both_a_wrong_drum_and_early():
+    bars = with_bar(4, CHORUS.with_note(Note(F(9, 16), "open hi-hat")))
+    at = 1.3 + 4 * 240 / 113 + 9 / 16 * 240 / 113 - 0.06
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(at, "crash", 90, 0.95))))
+    kinds = {f.kind: f for f in found(bars, replace(HEARD, strokes=strokes))}
+    assert set(kinds) == {"wrong drum", "early"}
+    assert kinds["early"].deviation_s == pytest.approx(-0.06, abs=0.012)
+
+
+@pytest.mark.parametrize("sure, kind, verdict", [(0.8, "wrong drum", "listen"), (1.0, "missing", "wrong")])
+def test_drums_that_sound_alike_heard_together(sure, kind, verdict):
+    """A crash is written, crash and open hi-hat are heard: unless both are sure, the note may be the other one."""
+    place = F(9, 16)
+    bars = with_bar(4, CHORUS.with_note(Note(place, "crash")))
+    at = 1.3 + 4 * 240 / 113 + float(place) * 240 / 113
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(at, "crash", 90, sure), Stroke(at, "open hi-hat", 90, 1.0))))
+    (finding,) = found(bars, replace(HEARD, strokes=strokes))
+    assert (finding.kind, finding.heard_instrument, finding.verdict) == (kind, "open hi-hat", verdict)
+    assert ("with it or in its place" in finding.text) == (kind == "wrong drum")
+
+
 def test_another_recording_gives_no_verdict():
     other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
              WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6

@@ -67,6 +67,8 @@ MISPLACED = 0.006
 TAKEN_FOR_KIN, TAKEN_FOR_METAL, TAKEN_FOR_OTHER = 0.15, 0.03, 0.01
 #: Drums that sound alike, heard for each other in so large a share of their notes, in so many bars, confuse the ear.
 CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
+#: Two drums that sound alike are both there if the detector is so sure of either.
+BOTH_SURE_FROM = 0.9
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
 #: So many bars before and after a bar show what is the custom at a place.
@@ -92,8 +94,9 @@ class _Case:
     """A difference before it is judged.
 
     ``ratio`` is the likelihood of the evidence if the chart is wrong over that
-    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.  A
-    ``trace`` is too little of a stroke for a verdict.
+    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.
+    ``unheard``: the note is not heard in its place, which tells of the ear,
+    too.  ``doubtful``: for listening whatever the ratio.
     """
 
     kind: str
@@ -103,16 +106,13 @@ class _Case:
     deviation_s: float = 0.0
     doubt: float = 1.0
     share: float = 1.0
-    trace: bool = False
+    unheard: bool = False
+    doubtful: bool = False
 
     @property
     def name(self) -> str:
         return self.stroke.instrument if self.kind == "missing" and self.stroke else (
             self.expected.note.instrument)
-
-    @property
-    def is_unheard(self) -> bool:
-        return self.kind == "extra" or self.trace
 
 
 def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None) -> Judged:
@@ -126,7 +126,7 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
     sureness = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     confused = _confused_drums(matched)
-    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.trace else 1.0) for c, s in zip(cases, sureness)]
+    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, sureness)]
     findings = [doubted(f, DOUBTFUL) if f.kind == "wrong drum"
                 and (f.instrument, f.heard_instrument) in confused else f for f in findings]
     return Judged(findings,
@@ -164,11 +164,11 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
         for case, bar, name, s in zip(cases, bars, names, sureness):
             by_bar[bar] += s
             # A drum that is not heard all over tells of the ear: see the recall.
-            by_name[name] += 0.0 if case.is_unheard else s
+            by_name[name] += 0.0 if case.unheard else s
         share = lambda sums, counts, key, weight: (
             (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight))
         rate = np.array([max(share(by_bar, in_bar, bar, NOTES_OF_BAR),
-                             0.0 if c.is_unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
+                             0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
                          for c, bar, name in zip(cases, bars, names)])
     return sureness
 
@@ -196,6 +196,9 @@ class _Evidence:
             for n in bar.notes:
                 self.written_at.setdefault(n.key, set()).add(k)
         self.usual, self.spread = self._deviations()
+        self.heard_notes = sorted([(matched.strokes[j].time_s, i, matched.strokes[j].confidence) for i, j in pairs.same]
+                                  + [(matched.faint[j].time_s, i, 0.0) for i, j in matched.faint_pairs])
+        self.heard_times_s = [t for t, _, _ in self.heard_notes]
 
     def cases(self):
         """Every difference, in no order."""
@@ -299,16 +302,17 @@ class _Evidence:
             # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
             deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
             trace = replace(e.stroke, time_s=self.matched.traces[i])
-            return _Case("late" if deviation > 0 else "early", e, trace, ratio, deviation, doubt, share, trace=True)
-        return _Case("extra", e, None, ratio, doubt=doubt, share=share)
+            return _Case("late" if deviation > 0 else "early", e, trace, ratio, deviation, doubt, share,
+                         unheard=True, doubtful=True)
+        return _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True)
 
     def unwritten(self, j: int) -> _Case | None:
         stroke = self.matched.strokes[j]
         bar, place = self._where(stroke)
         doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
         expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
-        return _Case("missing", expected, stroke, self._odds(stroke), doubt=doubt,
-                     share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0)
+        return self._or_beside(_Case("missing", expected, stroke, self._odds(stroke), doubt=doubt,
+                                     share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0))
 
     def half_unwritten(self, j: int) -> _Case | None:
         """A half-heard stroke that no note explains, in a place where a note is the custom."""
@@ -318,7 +322,19 @@ class _Evidence:
             return None
         expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
         ratio = 8 * stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
-        return _Case("missing", expected, stroke, ratio, share=0.5)
+        return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5))
+
+    def _or_beside(self, case: _Case) -> _Case:
+        """An unwritten stroke together with a note that sounds alike: unless both are sure, it may be that note."""
+        stroke = case.stroke
+        assert stroke is not None
+        for k in times_near(self.heard_times_s, stroke.time_s - TOGETHER_S, stroke.time_s + TOGETHER_S):
+            _, i, sure = self.heard_notes[k]
+            note = self.matched.expected[i].note
+            if (are_easily_confused(note.instrument, stroke.instrument) and note.instrument != stroke.instrument
+                    and min(sure, stroke.confidence) < BOTH_SURE_FROM):
+                return replace(case, kind="wrong drum", expected=self.matched.expected[i], doubtful=True)
+        return case
 
     def _silence(self, e: Expected) -> float:
         """How sure it is that the written note's instrument was not struck, 0–1."""
@@ -364,6 +380,8 @@ def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
     what = said_of(case.kind, name, stroke.instrument if stroke else "")
     if case.deviation_s:
         what += f" by {abs(case.deviation_s) * 1000:.0f} ms"
+    if case.doubtful:
+        what += ", with it or in its place" if case.kind == "wrong drum" else ", hardly to be heard"
     return Finding(
         case.kind, k, number, e.note.position, "" if case.kind == "missing" else name,
         stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(sureness),
