@@ -81,6 +81,7 @@ def main() -> None:
     parser.add_argument("--sound-font", type=Path, default=wheel_sound_font())
     parser.add_argument("--split", default="validation")
     parser.add_argument("--count", type=int, default=8)
+    parser.add_argument("--skip", type=int, default=0, help="take other performances: leave out the first so many")
     parser.add_argument("--longest-s", type=float, default=60.0)
     parser.add_argument("--detector", default=None)
     parser.add_argument("--perfect-ear", action="store_true")
@@ -91,7 +92,7 @@ def main() -> None:
         return
     attack = attacks(args.sound_font)
     rows = find_performances(args.groove, args.split)
-    rows = rows[::max(1, len(rows) // args.count)][:args.count]
+    rows = rows[args.skip::max(1, len(rows) // args.count)][:args.count]
     mean_errors, spread_errors = [], []
     for row in rows:
         performance = read_performance(args.groove, row, args.longest_s)
