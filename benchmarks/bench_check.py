@@ -28,13 +28,13 @@ import numpy as np
 
 from benchmarks.groove import Performance, chart_of, find_performances, read_performance
 from benchmarks.render import render_strokes, wheel_sound_font
-from workbench.audio import Audio, load_audio, save_audio
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.check import Check, check_chart, check_draft
-from workbench.check_report import write_check
-from workbench.draft import draft_chart
-from workbench.findings import HEARD_AS, Finding, Heard
-from workbench.hearing import hear_recording
+from workbench.checking.check import Check, check_chart, check_draft
+from workbench.checking.check_report import write_check
+from workbench.checking.findings import HEARD_AS, Finding, Heard
+from workbench.checking.hearing import hear_recording
+from workbench.files.audio import Audio, load_audio, save_audio
+from workbench.listening.draft import draft_chart
 from workbench.meter import TimeMap
 
 SWAPS = {"kick": "snare", "snare": "kick", "closed hi-hat": "ride", "ride": "closed hi-hat",
@@ -175,7 +175,7 @@ def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> boo
 
 
 def heard_of(performance: Performance, font: Path, detector: str | None, cache: Path) -> Heard:
-    weights = resources.files("workbench.weights").joinpath("detector.json").read_text()
+    weights = resources.files("workbench.listening.weights").joinpath("detector.json").read_text()
     what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}{weights}"
     key = hashlib.sha256(what.encode()).hexdigest()[:12]
     stored = cache / f"{key}.heard"

@@ -39,7 +39,7 @@ librosa.beat.beat_track(y=drums, sr=rate)
 DRAFT = """
 import sys, time, json, resource
 start = time.perf_counter()
-from workbench.draft import draft_chart
+from workbench.listening.draft import draft_chart
 draft_chart(sys.argv[1], sys.argv[2])
 """
 TELL = """

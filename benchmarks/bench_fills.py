@@ -19,8 +19,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from workbench.fill_model import fill_logits
-from workbench.patterns import Patterns
+from workbench.reading.fill_model import fill_logits
+from workbench.reading.patterns import Patterns
 from workbench.training.fill_examples import played
 from workbench.training.fill_measures import area, called_fills, excerpt_area, mean_logit, song_areas
 from workbench.training.groove_performances import read_performances

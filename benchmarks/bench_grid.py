@@ -28,9 +28,9 @@ IMPORTS = """
 import random
 from fractions import Fraction as F
 import anywidget, ipywidgets, numpy as np
-from workbench.audio import Audio
+from workbench.files.audio import Audio
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.document import ChartDocument
+from workbench.files.document import ChartDocument
 from workbench.drumkit import DETECTED
 from workbench.grid import HitGrid
 from workbench.meter import TimeMap

@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from workbench.chartfile import read_chart
 from workbench.commands.demo import demo_files
-from workbench.exercises import choose_exercises, stage_chart
-from workbench.practice import SAMPLE_RATE, make_practice_pack
-from workbench.reading import read_part
-from workbench.sound import blows_of, mix_blows, render_chart
+from workbench.files.chartfile import read_chart
+from workbench.practice.exercises import choose_exercises, stage_chart
+from workbench.practice.pack import SAMPLE_RATE, make_practice_pack
+from workbench.practice.sound import blows_of, mix_blows, render_chart
+from workbench.reading.read import read_part
 
 ROUNDS = 5
 

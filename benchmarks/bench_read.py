@@ -20,9 +20,9 @@ import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.meter import TimeMap
-from workbench.musicxml import musicxml_bytes
-from workbench.reading import read_part
-from workbench.versions import compare_versions
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.reading.read import read_part
+from workbench.reading.versions import compare_versions
 
 
 def song(bar_count: int, seed: int = 1) -> Chart:

@@ -20,11 +20,11 @@ from pathlib import Path
 import verovio
 
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.engrave import engrave_pdf
+from workbench.engraving.engrave import engrave_pdf
 from workbench.meter import TimeMap
-from workbench.musicxml import musicxml_bytes
-from workbench.musicxml_read import read_musicxml_bytes
-from workbench.scoresigns import ScoreOptions
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.notation.musicxml_read import read_musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions
 
 BARS = 120
 RUNS = 9

@@ -22,10 +22,10 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from workbench.audio import Audio, load_audio
-from workbench.chartfile import read_chart
 from workbench.commands.demo import demo_files
-from workbench.stretch import settle_attacks, stretch_audio
+from workbench.files.audio import Audio, load_audio
+from workbench.files.chartfile import read_chart
+from workbench.practice.stretch import settle_attacks, stretch_audio
 
 RATE = 44100
 SPEEDS = (0.5, 0.75)

@@ -22,13 +22,13 @@ import numpy as np
 
 from benchmarks.groove import chart_of, find_performances, read_performance
 from benchmarks.render import render_strokes, wheel_sound_font
-from workbench.audio import load_audio
 from workbench.chart import Chart, WrittenBar
+from workbench.checking.findings import HEARD_AS, Heard
+from workbench.checking.playing import LEAST_SLIP_S, SLIP_SPREADS, Click
+from workbench.checking.take import assess_strokes, assess_take
 from workbench.drumkit import INSTRUMENTS
 from workbench.events import Stroke
-from workbench.findings import HEARD_AS, Heard
-from workbench.playing import LEAST_SLIP_S, SLIP_SPREADS, Click
-from workbench.take import assess_strokes, assess_take
+from workbench.files.audio import load_audio
 
 LEAD_S = 1.7
 

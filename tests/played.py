@@ -3,9 +3,9 @@
 import numpy as np
 
 from workbench.activations import Activations
-from workbench.beats import beats_of
 from workbench.drumkit import DETECTED
 from workbench.events import Stroke
+from workbench.listening.beats import beats_of
 
 
 def play(time_map, pattern, jitter_s=0.0, seed=0):

@@ -5,9 +5,9 @@ from fractions import Fraction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from workbench.abbreviations import Kind, abbreviate, lay_lines
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.meter import TimeMap
+from workbench.notation.abbreviations import Kind, abbreviate, lay_lines
 
 SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from workbench.alignment import lay_chart
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.checking.alignment import lay_chart
+from workbench.checking.laidbars import runs_of
 from workbench.errors import AnalysisError
 from workbench.events import Stroke
-from workbench.laidbars import runs_of
 from workbench.meter import Bar, Meter, TimeMap
 
 

@@ -7,7 +7,10 @@ import pytest
 from hypothesis import given
 
 from tests.charts import charts
-from workbench.annotations import (
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.errors import FileFormatError
+from workbench.events import Beat, Stroke
+from workbench.files.annotations import (
     BEATS_COLUMNS,
     HITS_COLUMNS,
     Hit,
@@ -20,9 +23,6 @@ from workbench.annotations import (
     write_hits,
     write_labels,
 )
-from workbench.chart import Chart, Note, WrittenBar
-from workbench.errors import FileFormatError
-from workbench.events import Beat, Stroke
 from workbench.meter import Bar, Meter, TimeMap
 
 

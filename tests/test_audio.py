@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from workbench import audiosource
-from workbench.audio import Audio, describe_audio, load_audio, read_blocks, save_audio, sha256_of
 from workbench.errors import AudioError
+from workbench.files import audiosource
+from workbench.files.audio import Audio, describe_audio, load_audio, read_blocks, save_audio, sha256_of
 
 RATE = 44100
 needs_ffmpeg = pytest.mark.skipif(

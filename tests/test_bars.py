@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tests.played import play
-from workbench.bars import METERS, PARTS_PER_BEAT, ROLES, count_parts, lay_bars, patterns, roles_of
-from workbench.beats import beats_of
 from workbench.events import Stroke
+from workbench.listening.bars import METERS, PARTS_PER_BEAT, ROLES, count_parts, lay_bars, patterns, roles_of
+from workbench.listening.beats import beats_of
 from workbench.meter import Meter, TimeMap
 
 ROCK = {"kick": (0, 4, 5), "snare": (2, 6), "closed hi-hat": range(8)}

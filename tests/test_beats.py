@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from tests.played import activations_of, play
-from workbench.beats import (
+from workbench.errors import AnalysisError
+from workbench.events import Stroke
+from workbench.listening.beats import (
     beats_of,
     cover,
     draw_to_lines,
@@ -15,8 +17,6 @@ from workbench.beats import (
     track_bars,
     track_pulse,
 )
-from workbench.errors import AnalysisError
-from workbench.events import Stroke
 from workbench.meter import Bar, Meter, TimeMap
 
 ROCK = {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)}

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from nbclient import NotebookClient
 
-from workbench.audio import Audio, save_audio
-from workbench.chartfile import read_chart
+from workbench.files.audio import Audio, save_audio
+from workbench.files.chartfile import read_chart
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOK = ROOT / "notebooks" / "chart_a_recording.ipynb"

@@ -14,13 +14,13 @@ import pytest
 from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.activations import Activations
 from workbench.chart import Note, WrittenBar
-from workbench.check import check_chart, read_draft
-from workbench.check_report import check_html
+from workbench.checking.check import check_chart, read_draft
+from workbench.checking.check_report import check_html
+from workbench.checking.findings import KINDS, WRONG_FROM, Heard, faint_strokes
+from workbench.checking.reportpage import escape
 from workbench.drumkit import DETECTED
 from workbench.errors import FileFormatError
 from workbench.events import Stroke
-from workbench.findings import KINDS, WRONG_FROM, Heard, faint_strokes
-from workbench.reportpage import escape
 
 
 def heard_of(bars, **how):
@@ -226,7 +226,7 @@ def test_another_recording_gives_no_verdict():
 
 def test_a_chart_that_agrees_less_than_usual_may_be_of_another_song(monkeypatch):
     # Made songs agree better than recordings do; the usual is set between the two charts.
-    monkeypatch.setattr("workbench.check.USUAL_AGREEMENT", 0.9)
+    monkeypatch.setattr("workbench.checking.check.USUAL_AGREEMENT", 0.9)
     other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
                               for n in b.notes)) for b in SONG]
     check = check_chart(chart_of(other), HEARD)
@@ -266,9 +266,9 @@ def test_as_data():
 
 
 def test_drafts_made_by_others(tmp_path):
-    from workbench.chartfile import write_chart
-    from workbench.midi import write_midi
-    from workbench.musicxml import write_musicxml
+    from workbench.files.chartfile import write_chart
+    from workbench.notation.midi import write_midi
+    from workbench.notation.musicxml import write_musicxml
     chart = chart_of([GROOVE, VARIATION, FILL])
     write_chart(chart, tmp_path / "a.chart.json")
     write_midi(chart, tmp_path / "a.mid")

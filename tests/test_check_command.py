@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from workbench.chart import Note
-from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
 from workbench.edits import AddNote
+from workbench.files.chartfile import read_chart, write_chart
 
 DEMO = Path(__file__).parent.parent / "data/demo"
 SONG, TRUTH = DEMO / "copper-weather.ogg", DEMO / "copper-weather.truth.chart.json"

@@ -34,5 +34,5 @@ def test_check_a_draft_runs_from_top_to_bottom(tmp_path):
 
 
 def first_number(folder):
-    from workbench.chartfile import read_chart
+    from workbench.files.chartfile import read_chart
     return read_chart(folder / "data/demo/copper-weather.truth.chart.json").time_map.bar_number(0)

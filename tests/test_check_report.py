@@ -9,10 +9,10 @@ import pytest
 from tests.test_alignment import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
-from workbench.check import check_chart
-from workbench.check_report import check_html, lines_of, overview_svg, summary_of, write_check
+from workbench.checking.check import check_chart
+from workbench.checking.check_report import check_html, lines_of, overview_svg, summary_of, write_check
+from workbench.checking.reportpage import clock, relative_link
 from workbench.errors import WorkbenchError
-from workbench.reportpage import clock, relative_link
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from workbench.chart import Chart, Note
-from workbench.compare import compare_charts, compare_strokes, match_times
+from workbench.checking.compare import compare_charts, compare_strokes, match_times
 from workbench.edits import AddNote, ChangeNote, MoveNote, SetMeter
 from workbench.errors import ChartError
 from workbench.events import Stroke

@@ -6,11 +6,11 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from workbench import detect
 from workbench.activations import Activations
-from workbench.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
 from workbench.drumkit import DETECTED
 from workbench.errors import AnalysisError, AudioError
+from workbench.listening import detect
+from workbench.listening.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
 
 RATE = 44100
 BEAT_S = 0.5
@@ -117,13 +117,13 @@ def test_a_sample_rate_of_nothing_is_refused():
 
 @pytest.mark.parametrize("damage", [b"", b"not a model", None])
 def test_damaged_weights_are_a_clear_error(damage):
-    whole = resources.files("workbench.weights").joinpath("detector.onnx").read_bytes()
+    whole = resources.files("workbench.listening.weights").joinpath("detector.onnx").read_bytes()
     with pytest.raises(AnalysisError, match="weights are missing or damaged"):
         detect.load_weights(whole[: len(whole) // 2] if damage is None else damage)
 
 
 def test_packaged_weights_that_were_changed_are_refused(tmp_path, monkeypatch):
-    folder = resources.files("workbench.weights")
+    folder = resources.files("workbench.listening.weights")
     whole = bytearray(folder.joinpath("detector.onnx").read_bytes())
     whole[len(whole) // 2] ^= 1
     (tmp_path / "detector.onnx").write_bytes(bytes(whole))
@@ -134,7 +134,7 @@ def test_packaged_weights_that_were_changed_are_refused(tmp_path, monkeypatch):
 
 
 def test_the_weights_are_small():
-    folder = resources.files("workbench.weights")
+    folder = resources.files("workbench.listening.weights")
     assert len(folder.joinpath("detector.onnx").read_bytes()) <= 12e6
     table = json.loads(folder.joinpath("detector.json").read_text())["instruments"]
     assert set(table) == set(DETECTED)

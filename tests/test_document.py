@@ -16,13 +16,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
-from workbench import document as document_module
 from workbench.chart import Chart, Note
-from workbench.chartfile import read_chart, write_chart
-from workbench.document import ChartDocument, read_working_chart
 from workbench.edits import AddNote, RemoveNote, SetHeading
 from workbench.errors import ChartError, FileFormatError
-from workbench.journal import journal_path
+from workbench.files import document as document_module
+from workbench.files.chartfile import read_chart, write_chart
+from workbench.files.document import ChartDocument, read_working_chart
+from workbench.files.journal import journal_path
 from workbench.meter import TimeMap
 
 
@@ -178,7 +178,7 @@ WRITER = textwrap.dedent("""
     import sys
     from fractions import Fraction as F
     from workbench.chart import Note
-    from workbench.document import ChartDocument
+    from workbench.files.document import ChartDocument
     from workbench.edits import AddNote
     song = ChartDocument.open(sys.argv[1])
     for k in range(100_000):

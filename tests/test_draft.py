@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 
 from tests.test_spectral import RATE, performance
-from workbench.annotations import read_beats, read_hits
-from workbench.audio import Audio, save_audio, sha256_of
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.chartfile import read_chart
 from workbench.cli import main
-from workbench.document import ChartDocument
-from workbench.draft import draft_chart, draft_files, mark_ghosts, write_draft
 from workbench.edits import AddNote
 from workbench.errors import AnalysisError, FileFormatError
+from workbench.files.annotations import read_beats, read_hits
+from workbench.files.audio import Audio, save_audio, sha256_of
+from workbench.files.chartfile import read_chart
+from workbench.files.document import ChartDocument
+from workbench.listening.draft import draft_chart, draft_files, mark_ghosts, write_draft
 from workbench.meter import TimeMap
 
 

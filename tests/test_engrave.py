@@ -14,17 +14,17 @@ from lxml import etree
 from PIL import Image
 
 from tests.chart_strategies import charts
-from workbench.abbreviations import abbreviate, lay_lines
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.drumkit import INSTRUMENTS
-from workbench.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
+from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
+from workbench.engraving.pages import PAPERS, PageStyle
+from workbench.engraving.roadmap import find_stages, road_map_svg
 from workbench.errors import ChartError
-from workbench.excerpts import excerpt_chart
-from workbench.fillsigns import fill_signs
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.pages import PAPERS, PageStyle
-from workbench.roadmap import find_stages, road_map_svg
-from workbench.scoresigns import ScoreOptions, bar_id, note_id, tempo_marks
+from workbench.notation.abbreviations import abbreviate, lay_lines
+from workbench.notation.excerpts import excerpt_chart
+from workbench.notation.fillsigns import fill_signs
+from workbench.notation.scoresigns import ScoreOptions, bar_id, note_id, tempo_marks
 
 SVG = "{http://www.w3.org/2000/svg}"
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)

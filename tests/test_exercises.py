@@ -6,11 +6,12 @@ from fractions import Fraction as F
 import pytest
 
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.chartfile import read_chart
 from workbench.commands.demo import demo_files
 from workbench.drumkit import instrument
 from workbench.errors import ChartError
-from workbench.exercises import (
+from workbench.files.chartfile import read_chart
+from workbench.meter import Meter, TimeMap
+from workbench.practice.exercises import (
     LEAST_SLOWING,
     SLOWEST_SHARE,
     Stage,
@@ -25,8 +26,7 @@ from workbench.exercises import (
     strokes_per_s,
     with_sticking,
 )
-from workbench.meter import Meter, TimeMap
-from workbench.reading import read_part
+from workbench.reading.read import read_part
 
 
 @pytest.fixture(scope="module")

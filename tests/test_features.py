@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.features import (
+from workbench.listening.features import (
     BANDS,
     FRAME_RATE_HZ,
     HOP,

@@ -7,9 +7,9 @@ import pytest
 
 from tests.parts import ROCK, bar, part
 from workbench.chart import Chart, WrittenBar
-from workbench.feel import measure_feel, played_tempo_bpm
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.sticking import propose_sticking
+from workbench.reading.feel import measure_feel, played_tempo_bpm
+from workbench.reading.sticking import propose_sticking
 
 
 def played(chart, late_s):

@@ -7,10 +7,10 @@ import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, ROCK, bar, part
 from workbench.chart import Mark
-from workbench.fill_reading import read_fills
-from workbench.fills import Span, find_fills
-from workbench.patterns import Patterns
-from workbench.reading import read_part
+from workbench.reading.fill_reading import read_fills
+from workbench.reading.fills import Span, find_fills
+from workbench.reading.patterns import Patterns
+from workbench.reading.read import read_part
 
 
 def fills(chart):

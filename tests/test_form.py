@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
-from workbench.audio import Audio
 from workbench.chart import Section
-from workbench.reading import read_part
+from workbench.files.audio import Audio
+from workbench.reading.read import read_part
 
 
 def form(chart, audio=None):

@@ -11,12 +11,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
-from workbench.audio import Audio
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chartdata import chart_to_data, edit_to_data
-from workbench.document import ChartDocument
 from workbench.edits import AddNote, ChangeNote, MoveNote, RemoveNote, SetTimeMap, Together, apply
 from workbench.errors import ChartError
+from workbench.files.audio import Audio
+from workbench.files.document import ChartDocument
 from workbench.grid import GridControls, HitGrid, ScoreView, bundle, workspace
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
@@ -24,7 +24,7 @@ from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
 from workbench.grid.sound_picture import BANDS, picture_pieces
 from workbench.meter import Meter, TimeMap
-from workbench.sound import blows_of, mix_blows
+from workbench.practice.sound import blows_of, mix_blows
 
 GROOVE = WrittenBar(tuple(
     [Note(F(k, 8), "closed hi-hat", 70, confidence=0.9) for k in range(8)]

@@ -6,9 +6,9 @@ import pytest
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.grooves import find_groove, written
 from workbench.meter import Meter, TimeMap
-from workbench.patterns import Patterns
+from workbench.reading.grooves import find_groove, written
+from workbench.reading.patterns import Patterns
 
 
 def names(*bars, **heading):
@@ -105,7 +105,7 @@ def test_soft_snare_strokes_are_ghosts_only_where_the_part_has_loud_ones():
     from dataclasses import replace
 
     from workbench.chart import Note, WrittenBar
-    from workbench.patterns import ghost_limit
+    from workbench.reading.patterns import ghost_limit
 
     soft = [Note(F(k, 16), "snare", 30) for k in (3, 7)]
     loud = [Note(F(k, 16), "snare", 100) for k in (4, 12)]

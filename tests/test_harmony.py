@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.harmony import hear_harmony
+from workbench.listening.harmony import hear_harmony
 
 RATE = 22050
 

@@ -6,14 +6,14 @@ from fractions import Fraction as F
 import pytest
 
 from tests.test_alignment import SONG, chart_of, played
-from workbench.alignment import lay_chart
 from workbench.chart import Mark, Note, Recording, Section, Text, WrittenBar
-from workbench.check import check_chart
-from workbench.checklist import CheckList
+from workbench.checking.alignment import lay_chart
+from workbench.checking.check import check_chart
+from workbench.checking.checklist import CheckList
+from workbench.checking.findings import Heard
+from workbench.checking.laidbars import LaidBar, Laying
+from workbench.checking.laidchart import write_on_recording
 from workbench.errors import AnalysisError
-from workbench.findings import Heard
-from workbench.laidbars import LaidBar, Laying
-from workbench.laidchart import write_on_recording
 from workbench.meter import Meter
 
 

@@ -13,8 +13,8 @@ from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.errors import FileFormatError
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.midi import midi_bytes, write_midi
-from workbench.midi_read import read_midi
+from workbench.notation.midi import midi_bytes, write_midi
+from workbench.notation.midi_read import read_midi
 
 SETTINGS = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 

@@ -14,11 +14,11 @@ from lxml import etree
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
-from workbench.fillsigns import shown_fills
 from workbench.meter import Meter, TimeMap
-from workbench.musicxml import musicxml_bytes, write_musicxml
-from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
-from workbench.scoresigns import ScoreOptions, count_syllable
+from workbench.notation.fillsigns import shown_fills
+from workbench.notation.musicxml import musicxml_bytes, write_musicxml
+from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions, count_syllable
 
 SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from workbench.events import Stroke
-from workbench.onsets import REACH_S, refine_onsets
+from workbench.listening.onsets import REACH_S, refine_onsets
 
 RATE = 44100
 

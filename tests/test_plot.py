@@ -5,10 +5,10 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 
-from workbench.audio import Audio
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.errors import ChartError
+from workbench.files.audio import Audio
 from workbench.meter import TimeMap
 from workbench.plot import MARKERS, draw_bars
 

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 import soundfile
 
-from workbench.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.chartfile import write_chart
 from workbench.cli import main
 from workbench.errors import WorkbenchError
-from workbench.exercises import Exercise, Stage, section_exercise
-from workbench.loudness import loudness_lufs, true_peak_dbtp
+from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
+from workbench.files.chartfile import write_chart
 from workbench.meter import TimeMap
-from workbench.practice import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
-from workbench.sound import render_chart
+from workbench.practice.exercises import Exercise, Stage, section_exercise
+from workbench.practice.loudness import loudness_lufs, true_peak_dbtp
+from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
+from workbench.practice.sound import render_chart
 
 RATE = 44100
 NASTY = "</script><b>Rain & #Sun \"quoted\""
@@ -91,7 +91,7 @@ def test_sound_is_level_and_never_clips(pack):
 
 def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pack):
     slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac"))
-    from workbench.stretch import find_attacks
+    from workbench.practice.stretch import find_attacks
     found = find_attacks(slow)
     for beat in range(1, 8):
         assert np.abs(found - beat).min() < 0.003
@@ -181,7 +181,7 @@ def test_a_pack_broken_off_can_be_made_again(song, tmp_path, monkeypatch):
     e = (section_exercise(chart, 0, 0, tempi=(1.0,)),)
     quick = PackOptions(track_repeats=0)
     with monkeypatch.context() as broken:
-        broken.setattr("workbench.practice.write_pages", lambda *a, **k: 1 / 0)
+        broken.setattr("workbench.practice.pack.write_pages", lambda *a, **k: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
     assert make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick).index.is_file()

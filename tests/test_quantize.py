@@ -12,8 +12,8 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.drumkit import DETECTED
 from workbench.edits import apply
 from workbench.events import Stroke
+from workbench.listening.quantize import FLAM_WITHIN_S, quantize, relay
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.quantize import FLAM_WITHIN_S, quantize, relay
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [

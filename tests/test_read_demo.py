@@ -11,8 +11,8 @@ import mir_eval
 import numpy as np
 import pytest
 
-from workbench.chartfile import read_chart
-from workbench.reading import read_part
+from workbench.files.chartfile import read_chart
+from workbench.reading.read import read_part
 
 TRUTH = read_chart(Path(__file__).parent.parent / "data/demo/copper-weather.truth.chart.json")
 

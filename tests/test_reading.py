@@ -13,14 +13,14 @@ from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
 from workbench.chart import Chart, Mark, Text
 from workbench.chartdata import edit_from_data, edit_to_data
-from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
-from workbench.document import ChartDocument
 from workbench.edits import RemoveMark, RemoveNote, SetMark
-from workbench.grooves import written
+from workbench.files.chartfile import read_chart, write_chart
+from workbench.files.document import ChartDocument
 from workbench.meter import Meter, TimeMap
-from workbench.reading import read_part, reading_to_edits
-from workbench.sticking import Player
+from workbench.reading.grooves import written
+from workbench.reading.read import read_part, reading_to_edits
+from workbench.reading.sticking import Player
 
 SONG = [CRASHED, *[ROCK] * 6, FILL, *[RIDE] * 8, CRASHED, *[ROCK] * 6, FILL, *[HALF] * 4, EMPTY, EMPTY]
 POOL = st.sampled_from([CRASHED, ROCK, ROCK, ROCK, RIDE, HALF, FILL, EMPTY])

@@ -6,8 +6,8 @@ import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
 from workbench.chart import WrittenBar
-from workbench.reading import read_part
-from workbench.reading_plot import draw_feel, draw_fill, draw_form, draw_groove
+from workbench.reading.plot import draw_feel, draw_fill, draw_form, draw_groove
+from workbench.reading.read import read_part
 
 SONG = part(*[CRASHED, *[ROCK] * 6, FILL, *[RIDE] * 8, EMPTY, EMPTY])
 

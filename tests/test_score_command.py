@@ -7,13 +7,13 @@ from fractions import Fraction
 import pytest
 
 from workbench.chart import Chart, Mark, Note, Section, WrittenBar
-from workbench.chartfile import read_chart, write_chart
 from workbench.cli import main
 from workbench.errors import FileFormatError
+from workbench.files.chartfile import read_chart, write_chart
 from workbench.meter import TimeMap
-from workbench.midi_read import read_midi
-from workbench.musicxml_read import read_musicxml
-from workbench.scorefiles import read_any_chart, write_scores
+from workbench.notation.midi_read import read_midi
+from workbench.notation.musicxml_read import read_musicxml
+from workbench.notation.scorefiles import read_any_chart, write_scores
 
 
 @pytest.fixture

@@ -6,11 +6,11 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 
-from workbench.audio import Audio
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.errors import ChartError, WorkbenchError
+from workbench.files.audio import Audio
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.sound import (
+from workbench.practice.sound import (
     CLICKS,
     FLAM_S,
     Blow,
@@ -28,7 +28,7 @@ from workbench.sound import (
     render_click,
     render_count_in,
 )
-from workbench.synthesis import kit_sample
+from workbench.practice.synthesis import kit_sample
 
 RATE = 44100
 

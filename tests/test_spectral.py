@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import resample_poly
 
 from workbench.errors import AudioError
-from workbench.spectral import SAMPLE_RATE_HZ, compute_activations, detect_strokes
+from workbench.listening.spectral import SAMPLE_RATE_HZ, compute_activations, detect_strokes
 
 RATE = SAMPLE_RATE_HZ
 
@@ -48,7 +48,7 @@ def test_plain_strokes_are_found_at_their_time(name):
 def test_blocks_change_nothing(monkeypatch):
     sound, _ = performance()
     whole = compute_activations(sound, RATE)
-    monkeypatch.setattr("workbench.spectral.BLOCK_FRAMES", 97)
+    monkeypatch.setattr("workbench.listening.spectral.BLOCK_FRAMES", 97)
     pieces = compute_activations(sound, RATE)
     assert np.allclose(whole.onset, pieces.onset, atol=1e-4)
 

@@ -7,7 +7,7 @@ import pytest
 from tests.parts import FILL, ROCK, bar, part
 from workbench.chart import Note, WrittenBar
 from workbench.errors import AnalysisError
-from workbench.sticking import Player, propose_sticking, sticking_edit
+from workbench.reading.sticking import Player, propose_sticking, sticking_edit
 
 
 def sticks(*bars, tempo_bpm=110.0, **player):

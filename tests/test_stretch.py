@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from workbench.audio import Audio
 from workbench.errors import AnalysisError
-from workbench.sound import Blow, mix_blows
-from workbench.stretch import find_attacks, settle_attacks, stretch_audio
+from workbench.files.audio import Audio
+from workbench.practice.sound import Blow, mix_blows
+from workbench.practice.stretch import find_attacks, settle_attacks, stretch_audio
 
 RATE = 44100
 TIMES_S = np.array([0.5, 0.75, 1.02, 1.3, 1.5, 1.81, 2.0, 2.25, 2.61, 2.9])

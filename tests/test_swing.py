@@ -7,7 +7,7 @@ import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.meter import Meter, TimeMap
-from workbench.swing import write_out_swing
+from workbench.notation.swing import write_out_swing
 
 COMMON_TIME = Meter(4, 4)
 

@@ -5,7 +5,7 @@ import pytest
 
 from workbench.drumkit import INSTRUMENTS
 from workbench.errors import ChartError, WorkbenchError
-from workbench.synthesis import (
+from workbench.practice.synthesis import (
     LAYER_VELOCITIES,
     VARIATIONS,
     add_room,

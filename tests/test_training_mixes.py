@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from workbench.drumkit import DETECTED
-from workbench.features import SAMPLE_RATE
+from workbench.listening.features import SAMPLE_RATE
 from workbench.training import mixing, planning
 from workbench.training import performances as play
 from workbench.training.library import Library, Voice, fundamental_hz

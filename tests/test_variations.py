@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from tests.charts import written_bars
 from tests.parts import ROCK, bar
-from workbench.grooves import written
 from workbench.meter import Meter, TimeMap
-from workbench.variations import describe_changes, rebuild
+from workbench.reading.grooves import written
+from workbench.reading.variations import describe_changes, rebuild
 
 FOUR = TimeMap.steady(1, 120).bars[0]
 BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")

@@ -4,7 +4,7 @@ import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, HALF, ROCK, bar, part
 from workbench.meter import Meter
-from workbench.versions import compare_versions
+from workbench.reading.versions import compare_versions
 
 STUDIO = [CRASHED, *[ROCK] * 6, FILL, *[HALF] * 8, CRASHED, *[ROCK] * 7]
 BUSY = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")

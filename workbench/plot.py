@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from workbench.audio import Audio
 from workbench.chart import Chart
-from workbench.counting import count_syllable
 from workbench.drumkit import Notehead, instrument
+from workbench.files.audio import Audio
+from workbench.reading.counting import count_syllable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

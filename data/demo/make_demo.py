@@ -22,11 +22,11 @@ import band
 import numpy as np
 import soundfile
 
-from workbench.annotations import write_beats, write_hits
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
-from workbench.chartfile import write_chart
+from workbench.files.annotations import write_beats, write_hits
+from workbench.files.chartfile import write_chart
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.sound import pan_gains, render_chart
+from workbench.practice.sound import pan_gains, render_chart
 
 NAME = "copper-weather"
 TITLE, ARTIST = "Copper Weather", "The Night Trams"

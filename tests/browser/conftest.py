@@ -17,9 +17,9 @@ SONG = '''
 from dataclasses import replace
 from fractions import Fraction as F
 import numpy as np
-from workbench.audio import Audio
+from workbench.files.audio import Audio
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.document import ChartDocument
+from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid, ScoreView, workspace
 from workbench.meter import TimeMap
 

@@ -8,9 +8,9 @@ pytestmark = pytest.mark.browser
 
 #: Two bars end in a fill of toms; a reading marks it in the chart.
 READ = SONG + '''
-from workbench.document import read_working_chart
+from workbench.files.document import read_working_chart
 from workbench.edits import SetBars, Together
-from workbench.reading import read_part, reading_to_edits
+from workbench.reading.read import read_part, reading_to_edits
 fill = WrittenBar(tuple([n for n in groove.notes if n.position < F(1, 2)] + [
     Note(F(k, 16), "high tom" if k < 12 else "floor tom", 100) for k in range(8, 16)]))
 document.apply(Together(tuple(SetBars(k, (fill,)) for k in (7, 15)), "fills"))

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.exercises import section_exercise
 from workbench.meter import TimeMap
-from workbench.practice import PackOptions, make_practice_pack
+from workbench.practice.exercises import section_exercise
+from workbench.practice.pack import PackOptions, make_practice_pack
 
 pytestmark = pytest.mark.browser
 

@@ -11,9 +11,9 @@ tells them apart (AUC 0.97).  So fills are compared with grooves bar for bar
 
 import numpy as np
 
-from workbench.feel import played_tempo_bpm
-from workbench.grooves import written
-from workbench.reading import read_part
+from workbench.reading.feel import played_tempo_bpm
+from workbench.reading.grooves import written
+from workbench.reading.read import read_part
 from workbench.training.groove_performances import performance_chart
 
 

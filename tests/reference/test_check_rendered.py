@@ -19,10 +19,10 @@ from benchmarks.bench_take import attacks
 from benchmarks.render import render_strokes, wheel_sound_font
 from tests.test_alignment import SONG, chart_of, played
 from workbench.chart import Note, WrittenBar
-from workbench.check import check_chart
-from workbench.hearing import hear_recording
-from workbench.playing import Click
-from workbench.take import assess_strokes
+from workbench.checking.check import check_chart
+from workbench.checking.hearing import hear_recording
+from workbench.checking.playing import Click
+from workbench.checking.take import assess_strokes
 
 BPM, START_S, SPREAD_S = 104.0, 1.5, 0.009
 

@@ -8,7 +8,7 @@ import librosa
 import numpy as np
 import pytest
 
-from workbench.features import (
+from workbench.listening.features import (
     BANDS,
     FLOOR,
     HIGHEST_HZ,

@@ -14,8 +14,8 @@ import pytest
 import soundfile
 
 from benchmarks.render import render_strokes, wheel_sound_font
-from workbench.detect import compute_activations, detect_strokes
 from workbench.events import Stroke
+from workbench.listening.detect import compute_activations, detect_strokes
 
 FEWEST_F = 0.85
 MOST_FALSE_PER_MINUTE = 6.0

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from tests.reference.groove_labels import assert_readings_hold, tempo_errors
-from workbench.feel import measure_feel
-from workbench.fill_model import fill_logits
-from workbench.reading import read_part
+from workbench.reading.feel import measure_feel
+from workbench.reading.fill_model import fill_logits
+from workbench.reading.read import read_part
 from workbench.training.fill_examples import played
 from workbench.training.fill_measures import called_fills, excerpt_area, song_areas
 from workbench.training.groove_performances import performance_chart, read_performances

@@ -8,7 +8,7 @@ minutes (United States government work, public domain).
 
 import re
 
-from workbench.practice_pages import HEARING, HEARING_SOURCE
+from workbench.practice.pages import HEARING, HEARING_SOURCE
 
 
 def allowed_minutes(level_dba):

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from workbench.musicxml import musicxml_bytes
-from workbench.musicxml_read import read_musicxml, read_musicxml_bytes
-from workbench.scoresigns import ScoreOptions
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions
 
 MUSIC21 = Path(importlib.util.find_spec("music21").submodule_search_locations[0])
 SUITE = MUSIC21 / "musicxml" / "lilypondTestSuite"

@@ -16,7 +16,7 @@ import pytest
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.drumkit import INSTRUMENTS, instrument
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.midi import midi_bytes
+from workbench.notation.midi import midi_bytes
 
 
 def kit_chart() -> Chart:

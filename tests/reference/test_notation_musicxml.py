@@ -19,10 +19,10 @@ from lxml import etree
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.drumkit import INSTRUMENTS, instrument
-from workbench.mei import staff_place
+from workbench.engraving.mei import staff_place
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.musicxml import musicxml_bytes
-from workbench.scoresigns import ScoreOptions
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions
 
 FEW = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 PLAYABLE = (1, 2, 3, 4, 6, 8)

@@ -11,7 +11,7 @@ is marked as common practice.
 import pytest
 
 from workbench.drumkit import instrument
-from workbench.mei import staff_place
+from workbench.engraving.mei import staff_place
 
 MIDDLE_LINE = 4
 

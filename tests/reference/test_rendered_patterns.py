@@ -6,7 +6,7 @@ System Level 1*, 1991) with TimGM6mb.sf2 by Tim Brechbill (GPL 2, carried by the
 pretty_midi wheel).  What was written in the MIDI file is what must be found, by
 mir_eval's matching within ±50 ms (onsets) and ±70 ms (beats).
 
-The detector's training kept this font out (workbench/weights/MODEL_CARD.md).
+The detector's training kept this font out (workbench/listening/weights/MODEL_CARD.md).
 """
 
 import shutil
@@ -17,10 +17,10 @@ from pathlib import Path
 import mido
 import pytest
 
-from workbench.draft import draft_chart
 from workbench.drumkit import instrument
-from workbench.evaluate import match, score_beats
 from workbench.events import Beat
+from workbench.listening.draft import draft_chart
+from workbench.listening.evaluate import match, score_beats
 
 TICKS = 960
 

@@ -11,9 +11,9 @@ import mir_eval
 import numpy as np
 import pytest
 
-from workbench.audio import Audio
-from workbench.sound import Blow, mix_blows
-from workbench.stretch import stretch_audio
+from workbench.files.audio import Audio
+from workbench.practice.sound import Blow, mix_blows
+from workbench.practice.stretch import stretch_audio
 
 RATE, HOP = 44100, 32
 TIMES_S = 0.5 + np.cumsum(np.tile([0.31, 0.27, 0.4, 0.35], 4))

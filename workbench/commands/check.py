@@ -32,10 +32,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.check import LEAST_AGREEMENT, check_draft
-    from workbench.check_report import summary_of, write_check
+    from workbench.checking.check import LEAST_AGREEMENT, check_draft
+    from workbench.checking.check_report import summary_of, write_check
+    from workbench.files.safefile import check_folder, make_folder
     from workbench.progress import TerminalProgress
-    from workbench.safefile import check_folder, make_folder
 
     check_folder(args.out)
     check = check_draft(args.draft, args.recording, args.detector, TerminalProgress())

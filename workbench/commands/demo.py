@@ -28,12 +28,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from dataclasses import replace
 
-    from workbench.chartfile import read_chart
-    from workbench.draft import draft_chart, write_draft
+    from workbench.files.chartfile import read_chart
+    from workbench.files.safefile import write_whole
+    from workbench.listening.draft import draft_chart, write_draft
+    from workbench.notation.scorefiles import write_scores
     from workbench.progress import TerminalProgress, part
-    from workbench.reading import read_part
-    from workbench.safefile import write_whole
-    from workbench.scorefiles import write_scores
+    from workbench.reading.read import read_part
 
     progress = TerminalProgress()
     recording, truth = demo_files()
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         kind = path.name.removeprefix(f"{recording.stem}.")
         print(f"  {path}  {_WHAT[kind]}")
     if args.practice:
-        from workbench.practice import make_practice_pack
+        from workbench.practice.pack import make_practice_pack
         pack = make_practice_pack(draft.chart, args.out / "practice", recording=recording, progress=progress)
         print(f"  {pack.index}  the practice pack")
     print("It is a draft: listen and correct before you trust it.")

@@ -31,10 +31,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.draft import draft_chart, draft_files, write_draft
     from workbench.errors import FileFormatError
+    from workbench.files.safefile import check_folder
+    from workbench.listening.draft import draft_chart, draft_files, write_draft
     from workbench.progress import TerminalProgress
-    from workbench.safefile import check_folder
 
     planned = draft_files(args.recording, args.out)
     if planned.chart.exists() and not args.overwrite:

@@ -67,11 +67,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.exercises import choose_exercises, section_exercise
-    from workbench.practice import PackOptions, make_practice_pack
+    from workbench.notation.scorefiles import read_any_chart
+    from workbench.practice.exercises import choose_exercises, section_exercise
+    from workbench.practice.pack import PackOptions, make_practice_pack
     from workbench.progress import TerminalProgress
-    from workbench.reading import read_part
-    from workbench.scorefiles import read_any_chart
+    from workbench.reading.read import read_part
 
     imported = read_any_chart(args.chart)
     chart = imported.chart

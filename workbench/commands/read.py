@@ -41,13 +41,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.audio import load_audio
-    from workbench.chartfile import write_text_safely
-    from workbench.document import ChartDocument, read_working_chart
+    from workbench.files.audio import load_audio
+    from workbench.files.chartfile import write_text_safely
+    from workbench.files.document import ChartDocument, read_working_chart
     from workbench.progress import TerminalProgress
-    from workbench.reading import read_part, reading_to_edits
-    from workbench.sticking import Player, sticking_edit
-    from workbench.versions import compare_versions
+    from workbench.reading.read import read_part, reading_to_edits
+    from workbench.reading.sticking import Player, sticking_edit
+    from workbench.reading.versions import compare_versions
 
     player = Player("left" if args.left_handed else "right",
                     "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed)

@@ -13,7 +13,7 @@ import argparse
 import json
 import sys
 
-from workbench.scoresigns import FILLS_SHOWN
+from workbench.notation.scoresigns import FILLS_SHOWN
 
 NAME = "score"
 HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
@@ -48,11 +48,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.pages import PageStyle
+    from workbench.engraving.pages import PageStyle
+    from workbench.notation.scorefiles import read_any_chart, write_scores
+    from workbench.notation.scoresigns import ScoreOptions
+    from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
-    from workbench.scorefiles import read_any_chart, write_scores
-    from workbench.scoresigns import ScoreOptions
-    from workbench.swing import write_out_swing
 
     imported = read_any_chart(args.chart)
     chart = write_out_swing(imported.chart) if args.write_out_swing else imported.chart

@@ -34,13 +34,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.check import read_draft
+    from workbench.checking.check import read_draft
+    from workbench.checking.playing import Click
+    from workbench.checking.take import assess_take
+    from workbench.checking.take_report import write_take
     from workbench.errors import AnalysisError
-    from workbench.playing import Click
+    from workbench.files.safefile import check_folder, make_folder
     from workbench.progress import TerminalProgress
-    from workbench.safefile import check_folder, make_folder
-    from workbench.take import assess_take
-    from workbench.take_report import write_take
 
     if args.click is None and args.click_start is not None:
         raise AnalysisError("--click-start needs --click with the tempo of the click.")

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from workbench.chart import Chart
 from workbench.edits import Edit, MoveBarLine, Together
 from workbench.errors import ChartError
+from workbench.listening.quantize import relay
 from workbench.meter import Bar
-from workbench.quantize import relay
 
 #: A tap this near to a stroke means the stroke: fingers are less exact than the
 #: drummer (spread of tapping to a beat some 20–40 ms; from memory).

@@ -10,9 +10,9 @@ from __future__ import annotations
 import ipywidgets as w
 import traitlets
 
-from workbench.document import ChartDocument
 from workbench.edits import NameSection, SetMeter, SetSubdivisions, Together
 from workbench.errors import ChartError
+from workbench.files.document import ChartDocument
 from workbench.grid.widget import HitGrid
 from workbench.meter import Meter
 

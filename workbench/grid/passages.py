@@ -13,14 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from workbench.audio import Audio
-from workbench.balance import split_drums
 from workbench.chart import Chart
 from workbench.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.events import Stroke
-from workbench.sound import Blow, blows_of, click_positions, click_sample, mix_blows, render_count_in
-from workbench.stretch import stretch_audio
+from workbench.files.audio import Audio
+from workbench.practice.balance import split_drums
+from workbench.practice.sound import Blow, blows_of, click_positions, click_sample, mix_blows, render_count_in
+from workbench.practice.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
 SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150

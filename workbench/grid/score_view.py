@@ -9,8 +9,8 @@ import anywidget
 import traitlets as t
 
 from workbench.chart import Chart
-from workbench.document import ChartDocument
 from workbench.edits import Edit
+from workbench.files.document import ChartDocument
 
 _STATIC = Path(__file__).parent / "static"
 
@@ -56,7 +56,7 @@ class ScoreView(anywidget.AnyWidget):
 
     def _engraved(self, chart: Chart) -> list[str]:
         # Imported here: the grid alone opens faster without the engraver.
-        from workbench.engrave import engrave_svg
+        from workbench.engraving.engrave import engrave_svg
 
         first, last = self._range
         bars = None if (first, last) == (0, None) else (first, len(chart) - 1 if last is None else last)

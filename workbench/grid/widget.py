@@ -1,7 +1,7 @@
 """The hit grid: a chart against its recording in a notebook page.
 
 Python owns the chart.  The page sends small edits; they are checked and made
-here (:class:`workbench.document.ChartDocument` keeps each on disk before it is
+here (:class:`workbench.files.document.ChartDocument` keeps each on disk before it is
 answered), and every view of the chart is told what has changed.
 
 JupyterLab answers messages of widgets on other threads while a cell runs, so
@@ -22,11 +22,11 @@ import numpy as np
 import traitlets as t
 
 from workbench import chartdata
-from workbench.audio import Audio, load_audio
 from workbench.chart import Chart
-from workbench.document import ChartDocument
 from workbench.edits import Edit
 from workbench.errors import AudioError, ChartError, WorkbenchError
+from workbench.files.audio import Audio, load_audio
+from workbench.files.document import ChartDocument
 from workbench.grid import passages
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from workbench.features import SAMPLE_RATE
+from workbench.listening.features import SAMPLE_RATE
 from workbench.training.library import Library
 
 _MAJOR = np.array([0, 2, 4, 5, 7, 9, 11])

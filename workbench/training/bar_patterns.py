@@ -3,10 +3,10 @@
 Run once, from a copy of the Groove MIDI data set (CC BY 4.0; J. Gillick et
 al., *Learning to groove with inverse sequence transformations*, ICML 2019)::
 
-    python -m workbench.training.bar_patterns groove-midi workbench/bar_patterns.json
+    python -m workbench.training.bar_patterns groove-midi workbench/listening/bar_patterns.json
 
 Every 4/4 bar of the training split is counted into twelve parts a beat and
-six roles (:data:`workbench.bars.ROLES`); a mixture of Poisson rates is fitted
+six roles (:data:`workbench.listening.bars.ROLES`); a mixture of Poisson rates is fitted
 by expectation maximisation, after the idea of bar-long rhythm patterns of
 F. Krebs, S. Böck and G. Widmer, *Rhythmic pattern modeling for beat and
 downbeat tracking in musical audio*, ISMIR 2013.
@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from workbench.bars import PARTS_PER_BEAT, ROLES, roles_of
 from workbench.events import Stroke
+from workbench.listening.bars import PARTS_PER_BEAT, ROLES, roles_of
 from workbench.meter import Meter
 from workbench.training.groove_performances import read_performances
 

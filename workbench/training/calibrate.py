@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 from mir_eval.util import match_events
 
-from workbench.detect import find_peaks, refine_times
 from workbench.drumkit import DETECTED
+from workbench.listening.detect import find_peaks, refine_times
 from workbench.training.planning import SETTINGS
 
 WINDOW_S = 0.05
@@ -102,7 +102,7 @@ def main() -> None:
         description=__doc__.split("\n", 1)[0],
         epilog=(
             "Example: python -m workbench.training.calibrate build/validation.npz "
-            "workbench/weights/detector.onnx"
+            "workbench/listening/weights/detector.onnx"
         ),
     )
     parser.add_argument("validation", type=Path, help="written by workbench.training.validate")

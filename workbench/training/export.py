@@ -10,7 +10,7 @@ import numpy as np
 import onnxruntime
 import torch
 
-from workbench.features import BANDS, WINDOWS
+from workbench.listening.features import BANDS, WINDOWS
 from workbench.training.network import Network, read_state, write_state
 
 #: ONNX operator set; GRU has been the same since 14.
@@ -55,7 +55,7 @@ def main() -> None:
         description=__doc__.split("\n", 1)[0],
         epilog=(
             "Example: python -m workbench.training.export build/run1/average.pt "
-            "workbench/weights/detector.onnx"
+            "workbench/listening/weights/detector.onnx"
         ),
     )
     parser.add_argument("weights", type=Path, nargs="+", help="one file, or several to average")

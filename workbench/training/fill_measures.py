@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from scipy.stats import rankdata
 
-from workbench.patterns import Patterns
-from workbench.reading import read_part
+from workbench.reading.patterns import Patterns
+from workbench.reading.read import read_part
 from workbench.training.fill_examples import PUT_IN, Played, excerpts, songs
 
 #: From the patterns of a chart to the log-odds of each beat, (beats,); minus

@@ -8,7 +8,7 @@ the same groove and against bars of other grooves put in likewise, and both
 standing alone (:mod:`workbench.training.fill_examples`).  The signs of most
 coefficients are held to what a drummer expects.  Features, penalty and the weight
 of each kind of bar were chosen by cross-validation over the performances of that
-split.  Writes ``workbench/fill_model.json`` with the cross-validated areas under
+split.  Writes ``workbench/reading/fill_model.json`` with the cross-validated areas under
 the ROC curve.
 """
 
@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import minimize
 
-from workbench import fill_model
-from workbench.patterns import Patterns
+from workbench.reading import fill_model
+from workbench.reading.patterns import Patterns
 from workbench.training.fill_examples import PUT_IN, Played, excerpts, played, songs
 from workbench.training.fill_measures import excerpt_area, song_areas
 from workbench.training.groove_performances import read_performances

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import scipy.fft
 
-from workbench.features import SAMPLE_RATE
+from workbench.listening.features import SAMPLE_RATE
 from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Plan
 
 _ROOM = int(1.2 * SAMPLE_RATE)

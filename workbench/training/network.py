@@ -15,7 +15,7 @@ import torch
 from torch import nn
 
 from workbench.drumkit import DETECTED
-from workbench.features import BANDS, WINDOWS
+from workbench.listening.features import BANDS, WINDOWS
 
 #: Frames that the slow path takes together.
 SLOW = 5

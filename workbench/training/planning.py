@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE
+from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE
 from workbench.training import performances as play
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL

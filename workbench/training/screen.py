@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.detect import compute_activations, find_peaks
 from workbench.drumkit import DETECTED
+from workbench.listening.detect import compute_activations, find_peaks
 from workbench.training.backing import SAMPLE_RATE, Passage, read_backing, write_backing
 
 #: Strokes a second that may be heard.  Toms are not asked for: timpani and low strings sound like them.

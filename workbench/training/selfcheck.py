@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.features import SAMPLE_RATE, compute_features
+from workbench.listening.features import SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.performances import read_performances

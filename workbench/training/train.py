@@ -24,7 +24,7 @@ from torch import nn
 from torch.utils.data import DataLoader, IterableDataset
 
 from workbench.drumkit import DETECTED
-from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
+from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import Library, read_library
 from workbench.training.network import Network, read_state

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from workbench.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
+from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import SLOW, Network, read_state

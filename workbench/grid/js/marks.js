@@ -9,7 +9,7 @@ import { barNumber, lengthOf, placeName } from "./chart.js";
 import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from "./fractions.js";
 import { neighbourColumn } from "./timeline.js";
 
-/** No fill is longer (workbench.fills.LONGEST_BARS): a longer stretch is looked for after shorter ones. */
+/** No fill is longer (workbench.reading.fills.LONGEST_BARS): a longer stretch is looked for after shorter ones. */
 const LONGEST_FILL_BARS = 2;
 
 /** Before (< 0), at (0) or after (> 0): places in the order of the music. */

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 09e979fd917d7f284d44ac408b32987cdf3c2aae49af3a625f5f50963fdd7bf2 */
+/* Made by python workbench/grid/bundle.py; sources 0c2b25ed1b16f5cf2b5e37cf23eba4727062b0ce802b7f3ba529c36330e6c67a */
 
 // js/fractions.js
 function gcd(a, b) {

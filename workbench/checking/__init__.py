@@ -1,0 +1,1 @@
+"""A draft or a take laid on a recording, and what differs."""

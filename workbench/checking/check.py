@@ -1,0 +1,325 @@
+"""Checking a draft against the audio: does the recording play what is written?
+
+The chart, made by anyone, is laid on the recording
+(:mod:`workbench.checking.alignment`), then every written note is looked for among the
+strokes heard and every stroke heard among the notes.  What differs becomes a
+:class:`Finding`; the bars with the gravest ones come first.
+
+The recording is heard by the same detector that drafts charts, and it errs.
+Each finding therefore says how sure it is: the detector's own confidence, how
+well it hears this instrument in this very recording (the share of written
+notes it found, of heard strokes that were written), and whether the stroke is
+soft or covered.  What stays doubtful is marked *listen*, not *wrong*.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from workbench.chart import Chart
+from workbench.checking.alignment import lay_chart
+from workbench.checking.findings import NOT_HEARD, Finding, Heard, said_of
+from workbench.checking.hearing import hear_recording
+from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
+from workbench.checking.laidbars import Laying
+from workbench.notation.scorefiles import read_any_chart
+from workbench.progress import Progress, part
+from workbench.reading.counting import number_runs, the_place
+
+#: Findings less certain than this are not shown.
+SHOWN_FROM = 0.1
+#: Below this agreement the recording is hardly the one that was charted.
+LEAST_AGREEMENT = 0.4
+#: Below this it may be another: right charts of human performances agree by 0.74 or more (benchmarks/bench_check.py).
+USUAL_AGREEMENT = 0.65
+#: If less of a chart's bars is found in the recording, the reader is told to make sure that it is the right one.
+FEWEST_LAID = 0.5
+#: From so many bars on, a return to earlier bars is a repeat, not a missing bar.
+REPEAT_FROM_BARS = 4
+
+#: Bars whose notes differ by at most this share are alike.
+ALIKE = 0.2
+#: A finding in so many bars or more is a pattern.
+PATTERN_BARS = 3
+
+
+@dataclass(frozen=True)
+class BarCheck:
+    """One bar as laid on the recording, and what was found in it."""
+
+    bar_index: int
+    bar_number: int
+    start_s: float
+    end_s: float
+    findings: tuple[Finding, ...]
+
+    @property
+    def gravity(self) -> float:
+        return sum(f.gravity * f.sureness for f in self.findings)
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """The same finding in several bars: one correction mends them all."""
+
+    kind: str
+    position: Fraction | None
+    instrument: str
+    heard_instrument: str
+    bar_numbers: tuple[int, ...]
+    sureness: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Check:
+    """A chart checked against a recording.
+
+    Attributes
+    ----------
+    chart : Chart
+    laying : Laying
+    bars : tuple of BarCheck
+        Every laid bar, in order of the recording.
+    findings : tuple of Finding
+        Worst first.
+    patterns : tuple of Pattern
+        Findings that recur in three bars or more, most frequent first.
+    notes_heard, notes_laid : int
+        Written notes that were heard, out of those laid on the recording.
+    remarks : tuple of str
+        What else the reader should know.
+    """
+
+    chart: Chart
+    laying: Laying
+    bars: tuple[BarCheck, ...]
+    findings: tuple[Finding, ...]
+    patterns: tuple[Pattern, ...]
+    notes_heard: int
+    notes_laid: int
+    remarks: tuple[str, ...] = ()
+    recording: str = ""
+
+    @property
+    def worst_bars(self) -> tuple[BarCheck, ...]:
+        """Bars with findings, the worst first; before all others those where bars are left out or added."""
+        def place(bar: BarCheck) -> tuple[bool, float]:
+            return all(f.position is not None for f in bar.findings), -bar.gravity
+
+        return tuple(sorted((b for b in self.bars if b.findings), key=place))
+
+    def to_data(self) -> dict:
+        """The check as what JSON can hold."""
+        def finding(f: Finding) -> dict:
+            return {"kind": f.kind, "verdict": f.verdict, "sureness": round(f.sureness, 3),
+                    "bar": f.bar_number, "position": None if f.position is None else str(f.position),
+                    "instrument": f.instrument, "heard_instrument": f.heard_instrument,
+                    "time_s": round(f.time_s, 4), "deviation_s": round(f.deviation_s, 4),
+                    "play_from_s": round(f.start_s, 3), "play_to_s": round(f.end_s, 3), "text": f.text}
+        return {
+            "title": self.chart.title, "recording": self.recording,
+            "agreement": round(self.laying.agreement, 3),
+            "notes_heard": self.notes_heard, "notes_laid": self.notes_laid,
+            "remarks": list(self.remarks), "findings": [finding(f) for f in self.findings],
+            "patterns": [{"kind": p.kind, "position": None if p.position is None else str(p.position),
+                          "instrument": p.instrument, "heard_instrument": p.heard_instrument,
+                          "bars": list(p.bar_numbers), "sureness": round(p.sureness, 3), "text": p.text}
+                         for p in self.patterns],
+            "bars": [{"bar": b.bar_number, "start_s": round(b.start_s, 4), "end_s": round(b.end_s, 4),
+                      "findings": len(b.findings), "gravity": round(b.gravity, 2)} for b in self.bars],
+        }
+
+
+def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, detector: str | None = None,
+                progress: Progress | None = None) -> Check:
+    """Check a draft against its recording.
+
+    Parameters
+    ----------
+    draft : Chart or path
+        A chart, or a chart file, MusicXML or MIDI made by anyone.
+    recording : path
+    detector : str, optional
+        From :data:`workbench.listening.draft.DETECTORS`.
+    progress : Progress, optional
+
+    Raises
+    ------
+    FileFormatError, AudioError
+        If one of the files cannot be used.
+    AnalysisError
+        If the chart has no notes or the recording no drums.
+    """
+    chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
+    heard = hear_recording(recording, detector, progress=part(progress, 0.0, 0.95))
+    part(progress, 0.95, 1.0)(0.0, "Laying the chart on the recording")
+    check = check_chart(chart, heard, str(recording), problems)
+    part(progress, 0.0, 1.0)(1.0, "Checked")
+    return check
+
+
+def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
+    """A chart from a chart file, MusicXML or MIDI, and what was not understood in it."""
+    imported = read_any_chart(path)
+    return imported.chart, tuple(imported.problems)
+
+
+def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequence[str] = ()) -> Check:
+    """Check a chart against what was heard."""
+    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
+    judged = judge_notes(chart, laying, heard)
+    findings = judged.findings + _bar_findings(chart, laying)
+    remarks = list(remarks)
+    if laying.agreement < LEAST_AGREEMENT:
+        remarks.insert(0, f"Chart and recording hardly agree ({laying.agreement:.0%}); make sure that this "
+                          "is the recording that was charted. All findings are for listening only.")
+        findings = [doubted(f, DOUBTFUL) for f in findings]
+    elif laying.agreement < USUAL_AGREEMENT:
+        remarks.insert(0, f"Chart and recording agree by {laying.agreement:.0%} only: this may be another song, or a "
+                          "draft with much to mend. Listen to a few bars before you correct the list below.")
+    remarks += _unlaid_words(chart, laying)
+    unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
+    if unheard:
+        remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
+    findings = sorted((f for f in findings if f.sureness >= SHOWN_FROM),
+                      key=lambda f: -f.gravity * f.sureness)
+    bars = _bars_with_findings(chart, laying, findings)
+    return Check(chart, laying, tuple(bars), tuple(findings), _patterns(chart, findings),
+                 judged.heard, judged.laid, tuple(remarks), recording)
+
+
+def _bars_with_findings(chart: Chart, laying: Laying, findings: Sequence[Finding]) -> list[BarCheck]:
+    """The played bars, each finding in one of them.
+
+    Bars left out or added lie in no written bar that is played: they go to the nearest, so that no report drops them.
+    """
+    played = [laid for laid in laying.bars if laid.chart_bar is not None]
+    own: list[list[Finding]] = [[] for _ in played]
+    for f in findings if played else ():
+        def distance(k: int, f: Finding = f) -> tuple[bool, float]:
+            apart = max(played[k].start_s - f.start_s, f.start_s - (played[k].end_s - 1e-6), 0.0)
+            return played[k].chart_bar != f.bar_index, apart
+        own[min(range(len(played)), key=distance)].append(f)
+    return [BarCheck(laid.chart_bar, chart.time_map.bar_number(laid.chart_bar), laid.start_s, laid.end_s, tuple(fs))
+            for laid, fs in zip(played, own, strict=True) if laid.chart_bar is not None]
+
+
+def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
+    """Bars that the chart lacks, has too many, or writes once for a repeat."""
+    found = []
+    time_map = chart.time_map
+    last = -1
+    for k, laid in enumerate(laying.bars):
+        beside = [b for b in (laying.bars[k - 1] if k else None,
+                              laying.bars[k + 1] if k + 1 < len(laying.bars) else None) if b is not None]
+        if laid.chart_bar is None:
+            lengths = [b.end_s - b.start_s for b in beside if b.chart_bar is not None]
+            bars = (laid.end_s - laid.start_s) * len(lengths) / sum(lengths) if lengths else 1.0
+            much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
+            where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
+            found.append(_whole_bars("bar missing", time_map, max(last, 0), laid.start_s, laid.end_s,
+                                     f"{where} the recording has {much} that {_is(much)} not written."
+                                     + (_alike_words(chart, last + 1) if last + 1 < len(chart) else "")))
+            continue
+        now = laid.chart_bar
+        if now > last + 1 and last >= 0:
+            span = _bar_words(time_map, last + 1, now - 1)
+            found.append(_whole_bars(
+                "bar extra", time_map, last + 1, *_around(laying, k),
+                f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
+                "but the recording does not play so many bars here." + _alike_words(chart, last + 1)))
+        elif now <= last:
+            span, count = _bar_words(time_map, now, last), last - now + 1
+            end = next((j for j in range(k, len(laying.bars)) if laying.bars[j].chart_bar == last), k)
+            kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
+            found.append(_whole_bars(
+                kind, time_map, last, laid.start_s, laying.bars[end].end_s,
+                f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
+                f"the chart writes {'it' if count == 1 else 'them'} once."))
+        last = now
+    return found
+
+
+def _unlaid_words(chart: Chart, laying: Laying) -> list[str]:
+    """What of the chart's beginning and end was not found in the recording, and is therefore not checked."""
+    laid = [b.chart_bar for b in laying.bars if b.chart_bar is not None]
+    if not laid:
+        return []
+    time_map, end = chart.time_map, len(chart) - 1
+    spans = [_bar_words(time_map, a, b) for a, b in ((0, min(laid) - 1), (max(laid) + 1, end))
+             if a <= b and any(bar.notes for bar in chart.bars[a:b + 1])]
+    if not spans:
+        return []
+    words = " and ".join(spans)
+    remark = f"Not found in the recording, so not checked: {words} of the chart."
+    if len(set(laid)) < FEWEST_LAID * len(chart):
+        remark += " That is most of it: make sure that this is the recording that was charted."
+    return [remark]
+
+
+def _alike_words(chart: Chart, bar_index: int) -> str:
+    """Which bars around sound so much alike that the place is uncertain among them."""
+    pattern = chart.bars[bar_index].pattern
+
+    def alike(k: int) -> bool:
+        other = chart.bars[k].pattern
+        return len(pattern ^ other) <= ALIKE * max(len(pattern | other), 1)
+
+    first = last = bar_index
+    while first > 0 and alike(first - 1):
+        first -= 1
+    while last + 1 < len(chart) and alike(last + 1):
+        last += 1
+    if first == last:
+        return ""
+    return f" It may be anywhere in {_bar_words(chart.time_map, first, last)}, which are alike."
+
+
+def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
+    return Finding(kind, bar_index, time_map.bar_number(bar_index), None, "", "", start_s, 0.0, 0.9,
+                   GRAVITY[kind], start_s, end_s, text)
+
+
+def _around(laying: Laying, k: int) -> tuple[float, float]:
+    """The bar before a cut and the one after it."""
+    return laying.bars[max(k - 1, 0)].start_s, laying.bars[k].end_s
+
+
+def _amount(bars: float, beats_a_bar: int) -> str:
+    if abs(bars - round(bars)) < 0.15 and round(bars) >= 1:
+        return f"{round(bars)} bar{'s' * (round(bars) > 1)}"
+    beats = max(1, round(bars * beats_a_bar))
+    return f"{beats} beat{'s' * (beats > 1)}"
+
+
+def _is(amount: str) -> str:
+    return "are" if amount.endswith("s") else "is"
+
+
+def _bar_words(time_map, first: int, last: int) -> str:
+    a, b = time_map.bar_number(first), time_map.bar_number(last)
+    return f"bar {a}" if a == b else f"bars {a}–{b}"
+
+
+def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
+    """Findings alike in at least three bars, gathered."""
+    groups: dict[tuple, list[Finding]] = {}
+    for f in findings:
+        if f.position is not None:
+            groups.setdefault((f.kind, f.position, f.instrument, f.heard_instrument), []).append(f)
+    out = []
+    for (kind, position, name, heard), alike in groups.items():
+        bars = sorted({f.bar_index for f in alike})
+        if len(bars) < PATTERN_BARS:
+            continue
+        numbers = [chart.time_map.bar_number(k) for k in bars]
+        runs = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in number_runs(numbers))
+        place = the_place(chart.time_map.bars[bars[0]], position)
+        out.append(Pattern(kind, position, name, heard, tuple(numbers),
+                           sum(f.sureness for f in alike) / len(alike),
+                           f"On {place} of bars {runs}: {said_of(kind, name, heard)}."))
+    return tuple(sorted(out, key=lambda p: -len(p.bar_numbers) * p.sureness))

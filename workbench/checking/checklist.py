@@ -1,0 +1,76 @@
+"""The findings of a check as a list beside the grid, in a notebook.
+
+Choosing a finding brings its bar into the grid; the button plays it there.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Protocol
+
+import ipywidgets as w
+
+from workbench.checking.check import Check
+from workbench.checking.laidchart import write_on_recording
+
+#: Most findings in the list.
+MOST_LISTED = 200
+
+
+class Grid(Protocol):
+    """What the list needs of a grid (:class:`workbench.grid.HitGrid`)."""
+
+    playing: bool
+
+    def show_bar(self, bar_number: int, position: Fraction, instrument: str) -> None: ...
+
+    def run(self, command: str) -> None: ...
+
+
+class CheckList(w.VBox):
+    """Findings, worst first, that lead the grid to their bars.
+
+    Parameters
+    ----------
+    check : Check
+    grid : HitGrid
+        Showing the chart that :func:`workbench.checking.laidchart.write_on_recording`
+        made of the checked one.
+    """
+
+    def __init__(self, check: Check, grid: Grid) -> None:
+        self.check, self.grid = check, grid
+        findings = check.findings[:MOST_LISTED]
+        time_map = write_on_recording(check.chart, check.laying).time_map if findings else None
+        # Edges of neighbouring bars may differ by milliseconds: look a little inside.
+        self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
+        self.found = w.Select(
+            options=[(f"{f.verdict:<7}{f.text}", k) for k, f in enumerate(findings)], value=None,
+            rows=min(12, max(3, len(findings))), layout=w.Layout(width="100%"))
+        self.play = w.Button(description="Play this bar", disabled=True,
+                             tooltip="Bring the finding's bar into the grid and play it")
+        self.said = w.Label("Choose a finding: the grid goes to its bar." if findings
+                            else "Nothing to correct was found.")
+        self.found.observe(self._chosen, "value")
+        self.play.on_click(lambda _: self._play())
+        super().__init__([self.found, w.HBox([self.play, self.said])])
+
+    def _chosen(self, _change) -> None:
+        self.play.disabled = self.found.value is None
+        if self.found.value is not None:
+            finding = self.check.findings[self.found.value]
+            self.said.value = f"{finding.sureness:.0%} sure that the chart is wrong, not the ear."
+            self._show()
+
+    def _play(self) -> None:
+        if self.found.value is not None:
+            if self.grid.playing:
+                self.grid.run("play")  # stop what sounds
+            self._show()
+            self.grid.run("play")
+
+    def _show(self) -> None:
+        """Bring the chosen finding's bar into the grid, the cursor to its stroke."""
+        finding = self.check.findings[self.found.value]
+        self.grid.show_bar(self._numbers[self.found.value], finding.position or Fraction(0),
+                           finding.instrument or finding.heard_instrument)

@@ -1,0 +1,336 @@
+"""Findings about notes, and how notes and strokes are paired to make them."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.activations import Activations
+from workbench.chart import Chart, Note
+from workbench.checking.compare import Comparison, compare_strokes
+from workbench.checking.laidbars import LaidBar, Laying, laid_time_s
+from workbench.drumkit import instrument
+from workbench.events import Stroke
+
+#: Kinds of findings, in words for the reader.
+KINDS: dict[str, str] = {
+    "bar missing": "the recording has bars that are not written",
+    "bar extra": "bars are written that the recording does not play",
+    "repeat": "the recording repeats bars that are written once",
+    "wrong drum": "another drum is heard than is written",
+    "extra": "written but not heard",
+    "missing": "heard but not written",
+    "early": "played earlier than written",
+    "late": "played later than written",
+}
+
+#: From this certainty on a finding says "wrong"; below it says "listen".
+WRONG_FROM = 0.6
+#: A written note is looked for this far from its place, seconds.
+SEARCH_S = 0.075
+#: Strokes of different drums belong together within this time, seconds.
+TOGETHER_S = 0.035
+#: A stroke this long before a bar line still belongs to the bar it opens, seconds.
+BEFORE_LINE_S = 0.04
+#: Instruments that listening cannot tell apart: heard as.
+HEARD_AS = {"second crash": "crash", "splash": "crash", "china": "crash"}
+#: Instruments the detector has no ear for.
+NOT_HEARD = frozenset({"cowbell", "hand clap"})
+#: Names that stand for each other under an articulation.
+EITHER_WAY = {"half open": {"open hi-hat", "closed hi-hat"}, "foot splash": {"pedal hi-hat", "open hi-hat"}}
+#: Further strokes that belong to a note: articulation → seconds before, after it.
+GRACE_S = {"flam": (0.06, 0.03), "drag": (0.14, 0.03), "roll": (0.03, 4.0)}
+
+#: A peak of this share of the instrument's usual height is a stroke half heard,
+FAINT_FROM = 0.25
+#: unless a stroke of the instrument lies this near, seconds;
+FAINT_APART_S = 0.05
+#: it explains a written note from so far, seconds.
+FAINT_SEARCH_S = 0.05
+#: A peak of this share is a trace of a written note that is not heard in its place,
+TRACE_FROM = 0.06
+#: if it is so many times higher than what is there,
+TRACE_OVER_PLACE = 2.0
+#: so far off at least and at most, seconds.
+TRACE_REACH_S = (0.02, 0.06)
+#: Notes softer than this are easily missed.
+SOFT_VELOCITY = 45
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a recording was heard to hold.
+
+    Attributes
+    ----------
+    strokes : tuple of Stroke, in order of time
+    beat_times_s : tuple of float, seconds
+    duration_s : float
+    activations : Activations or None
+        Where at hand, how likely strokes are between those detected.
+    """
+
+    strokes: tuple[Stroke, ...]
+    beat_times_s: tuple[float, ...]
+    duration_s: float
+    activations: Activations | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing in which chart and recording differ.
+
+    Attributes
+    ----------
+    kind : str
+        From :data:`KINDS`.
+    bar_index, bar_number : int
+        The written bar (for missing bars: the one after which they are played).
+    position : Fraction or None
+        Whole notes from the bar line; None for whole bars.
+    instrument, heard_instrument : str
+        As written and as heard; empty where there is none.
+    time_s : float
+        Where in the recording.
+    deviation_s : float
+        Of early and late strokes.
+    sureness : float
+        0–1, estimated probability that the chart is at fault, not the ear.
+    gravity : float
+        How bad it is if so.
+    start_s, end_s : float
+        The stretch of the recording to listen to.
+    text : str
+        The finding as a sentence.
+    """
+
+    kind: str
+    bar_index: int
+    bar_number: int
+    position: Fraction | None
+    instrument: str
+    heard_instrument: str
+    time_s: float
+    deviation_s: float
+    sureness: float
+    gravity: float
+    start_s: float
+    end_s: float
+    text: str
+
+    @property
+    def verdict(self) -> str:
+        """'wrong' where the recording contradicts the chart, 'listen' where it may."""
+        return "wrong" if self.sureness >= WRONG_FROM else "listen"
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A written note where the recording should play it.
+
+    Attributes
+    ----------
+    stroke : Stroke
+        At the time in the recording that the chart's own timing gives.
+    note : Note
+    laid : LaidBar
+    """
+
+    stroke: Stroke
+    note: Note
+    laid: LaidBar
+
+
+@dataclass(frozen=True)
+class Matched:
+    """Laid notes and heard strokes, paired.
+
+    ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
+    order of time; strokes outside the laid bars are left out.  ``faint`` are
+    strokes that the detector half heard, ``faint_pairs`` those that a written
+    note without a stroke explains.  ``traces`` are the times, in seconds, at
+    which notes that were not heard at all left the most beside their places.
+    """
+
+    expected: tuple[Expected, ...]
+    strokes: tuple[Stroke, ...]
+    pairs: Comparison
+    faint: tuple[Stroke, ...] = ()
+    faint_pairs: tuple[tuple[int, int], ...] = ()
+    traces: Mapping[int, float] = field(default_factory=dict)
+
+
+def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
+    """Look for every laid note among the strokes."""
+    expected = sorted(_expected(chart, laying), key=lambda e: e.stroke.time_s)
+    starts = [b.start_s for b in laying.bars]
+
+    def inside(found: Sequence[Stroke]) -> list[Stroke]:
+        return [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in found
+                if bar_at(laying.bars, starts, s.time_s) is not None]
+
+    strokes = _without_graces(inside(heard.strokes), expected)
+    times = [s.time_s for s in strokes]
+    names = [_name_as_heard(e, strokes, times) for e in expected]
+    written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
+    pairs = _with_kindred(compare_strokes(written, strokes, SEARCH_S, TOGETHER_S), written, strokes)
+    faint = inside(faint_strokes(heard))
+    open_ = [*pairs.only_first, *(i for i, _ in pairs.renamed)]
+    half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
+    faint_pairs = tuple((open_[i], j) for i, j in half_heard)
+    silent = set(pairs.only_first) - {i for i, _ in faint_pairs}
+    return Matched(tuple(expected), tuple(strokes), pairs, tuple(faint), faint_pairs,
+                   _traces(heard, {i: written[i] for i in silent}))
+
+
+def _with_kindred(pairs: Comparison, written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
+    """Pairs that sound alike, too, where a drum is taken for another and is early or late at once."""
+    renamed, left, right = list(pairs.renamed), pairs.only_first, pairs.only_second
+    for alike in (lambda name: instrument(name).family, _ringing):
+        found = compare_strokes([written[i] for i in left], [strokes[j] for j in right], SEARCH_S, 0.0, alike).same
+        renamed += [(left[i], right[j]) for i, j in found]
+        taken = ({i for i, _ in renamed}, {j for _, j in renamed})
+        left, right = (tuple(k for k in side if k not in taken[n]) for n, side in enumerate((left, right)))
+    return Comparison(pairs.same, tuple(sorted(renamed)), left, right)
+
+
+def _ringing(name: str) -> str:
+    return "ringing" if name == "open hi-hat" or instrument(name).family == "cymbal" else name
+
+
+def _traces(heard: Heard, silent: Mapping[int, Stroke]) -> dict[int, float]:
+    """Where notes that nobody heard in their places left the most nearby, too little to be a stroke by itself."""
+    found = heard.activations
+    if found is None:
+        return {}
+    out = {}
+    near, far = (round(s * found.frame_rate_hz) for s in TRACE_REACH_S)
+    heights = {name: usual_height(heard, name) for name in {s.instrument for s in silent.values()}
+               if name in found.instruments}
+    known = {name: np.array([s.time_s for s in heard.strokes if s.instrument == name] or [-1e9]) for name in heights}
+    for i, note in silent.items():
+        name, place = note.instrument, round(note.time_s * found.frame_rate_hz)
+        if name not in heights or place - far < 1 or place + far + 2 > len(found.onset):
+            continue
+        column = found.onset[:, found.column(name)]
+        here = float(column[place - 1:place + 2].max())
+        frames = [f for f in (*range(place - far, place - near + 1), *range(place + near, place + far + 1))
+                  if column[f] >= max(column[f - 1], column[f + 1])
+                  and np.abs(known[name] - f / found.frame_rate_hz).min() >= FAINT_APART_S]
+        best = max(frames, key=lambda f: column[f], default=None)
+        if best is not None and column[best] >= max(TRACE_FROM * heights[name], TRACE_OVER_PLACE * here):
+            out[i] = best / found.frame_rate_hz
+    return out
+
+
+def faint_strokes(heard: Heard) -> list[Stroke]:
+    """Strokes that the detector half heard: peaks too low to count by themselves.
+
+    Their confidence is their height over the usual height of the instrument's
+    strokes in this recording; from :data:`FAINT_FROM` on.
+    """
+    found = heard.activations
+    if found is None:
+        return []
+    out = []
+    for column, name in enumerate(found.instruments):
+        onset = found.onset[:, column]
+        known = np.array([s.time_s for s in heard.strokes if s.instrument == name])
+        usual = usual_height(heard, name)
+        inner = (onset[1:-1] >= onset[:-2]) & (onset[1:-1] > onset[2:]) & (onset[1:-1] >= FAINT_FROM * usual)
+        for frame in np.flatnonzero(inner) + 1:
+            time_s = frame / found.frame_rate_hz
+            k = int(np.searchsorted(known, time_s))
+            if not any(abs(t - time_s) < FAINT_APART_S for t in known[max(0, k - 1):k + 1]):
+                velocity = int(np.clip(round(float(found.velocity[frame, column]) * 127), 1, 127))
+                out.append(Stroke(time_s, name, velocity, float(min(1.0, onset[frame] / usual))))
+    return sorted(out)
+
+
+def usual_height(heard: Heard, name: str) -> float:
+    """Median height of the activation at this instrument's strokes, at least a tenth."""
+    found = heard.activations
+    assert found is not None
+    column = found.onset[:, found.column(name)]
+    frames = [round(s.time_s * found.frame_rate_hz) for s in heard.strokes if s.instrument == name]
+    peaks = [float(column[max(0, f - 2):f + 3].max(initial=0.0)) for f in frames]
+    return max(float(np.median(peaks)) if len(peaks) >= 3 else 0.5, 0.1)
+
+
+def _expected(chart: Chart, laying: Laying) -> list[Expected]:
+    out = []
+    for laid in laying.bars:
+        if laid.chart_bar is None:
+            continue
+        k = laid.chart_bar
+        span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
+        for note in chart.bars[k].notes:
+            time_s = laid_time_s(chart.note_time_s(k, note), span, laid)
+            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, laid))
+    return out
+
+
+def bar_at(bars: Sequence[LaidBar], starts_s: Sequence[float], time_s: float) -> LaidBar | None:
+    """The laid bar that a stroke belongs to; None outside and in stretches the chart lacks."""
+    k = bisect_right(starts_s, time_s + BEFORE_LINE_S) - 1
+    if k < 0 or time_s + BEFORE_LINE_S >= bars[k].end_s or bars[k].chart_bar is None:
+        return None
+    return bars[k]
+
+
+def times_near(times_s: Sequence[float], low_s: float, high_s: float) -> range:
+    """Indices of sorted times between two times."""
+    return range(bisect_left(times_s, low_s), bisect_right(times_s, high_s))
+
+
+def _name_as_heard(expected: Expected, strokes: Sequence[Stroke], times_s: Sequence[float]) -> str:
+    name = HEARD_AS.get(expected.note.instrument, expected.note.instrument)
+    at = expected.stroke.time_s
+    for articulation in expected.note.articulations & set(EITHER_WAY):
+        if name in EITHER_WAY[articulation]:
+            near = [strokes[k] for k in times_near(times_s, at - SEARCH_S, at + SEARCH_S)
+                    if strokes[k].instrument in EITHER_WAY[articulation]]
+            if near:
+                return min(near, key=lambda s: abs(s.time_s - at)).instrument
+    return name
+
+
+def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list[Stroke]:
+    """Strokes less those that a flam, drag or roll brings with its note."""
+    graces: set[int] = set()
+    times = [s.time_s for s in strokes]
+    written: dict[str, list[float]] = {}
+    for e in expected:
+        written.setdefault(e.note.instrument, []).append(e.stroke.time_s)
+    for e in expected:
+        at = e.stroke.time_s
+        for articulation in e.note.articulations & set(GRACE_S):
+            before, after = GRACE_S[articulation]
+            near = [k for k in times_near(times, at - before, min(at + after, e.laid.end_s))
+                    if strokes[k].instrument == e.note.instrument
+                    and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S
+                                for t in written[e.note.instrument])]
+            if near:
+                graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - at))}
+    return [s for k, s in enumerate(strokes) if k not in graces]
+
+
+def are_kin(first: str, second: str) -> bool:
+    """Whether two drums are of one family, so that the ear may take one for the other."""
+    return instrument(first).family == instrument(second).family
+
+
+def are_easily_confused(first: str, second: str) -> bool:
+    """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
+    return are_kin(first, second) or _ringing(first) == _ringing(second)
+
+
+def said_of(kind: str, name: str, heard: str) -> str:
+    """What a finding says, without its place."""
+    return {"extra": f"{name} is written but not heard", "missing": f"{heard} is heard but not written",
+            "wrong drum": f"{name} is written, {heard} is heard", "early": f"{name} is played early",
+            "late": f"{name} is played late"}[kind]

@@ -1,0 +1,394 @@
+"""What differs between a laid chart and a recording, and how sure that is.
+
+Where notes and strokes differ, either the chart is wrong or the ear is.  The
+*sureness* of a finding is the posterior probability that it is the chart
+(Bayes' rule): the rate of mistakes in the chart times how much likelier the
+evidence is under a mistake than under a slip of the ear.
+
+* The evidence: the detector's confidence in a stroke; how silent it is where a
+  note is written; how well this instrument is heard in this recording; whether
+  the note is soft or covered; whether drums are easily taken for each other;
+  how far a stroke lies from its note beside the usual spread.
+* The rate of mistakes is estimated from the findings themselves, for each
+  instrument and each bar, by expectation maximisation (A. P. Dempster,
+  N. M. Laird, D. B. Rubin, J. Royal Statistical Society B, 1977): where much is
+  wrong, the rest is suspected more.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+from workbench.checking.findings import (
+    HEARD_AS,
+    NOT_HEARD,
+    SOFT_VELOCITY,
+    TOGETHER_S,
+    WRONG_FROM,
+    Expected,
+    Finding,
+    Heard,
+    Matched,
+    are_easily_confused,
+    are_kin,
+    bar_at,
+    match_notes,
+    said_of,
+    times_near,
+    usual_height,
+)
+from workbench.checking.laidbars import LaidBar, Laying
+from workbench.drumkit import instrument
+from workbench.events import Stroke
+from workbench.reading.counting import the_place
+
+#: Share of notes that a chart has wrong before anything is known, and how many
+#: notes of an instrument, of a bar, it takes to outweigh that.
+MISTAKE_RATE, NOTES_OF_INSTRUMENT, NOTES_OF_BAR = 0.03, 15.0, 6.0
+#: Rounds of estimating the rates.
+ROUNDS = 4
+#: No single piece of evidence is more certain than this.
+CERTAIN = 0.995
+#: Sureness of what is for listening whatever the evidence.
+DOUBTFUL = WRONG_FROM * 0.9
+#: Smallest deviation that is called early or late, seconds.
+EARLY_LATE_S = 0.025
+#: Finest spread of strokes about their notes, seconds.
+FINEST_SPREAD_S = 0.008
+#: Share of strokes that the ear misplaces anywhere near.
+MISPLACED = 0.006
+#: How often the ear takes a drum for another: of one family, hi-hat and cymbal, others.
+TAKEN_FOR_KIN, TAKEN_FOR_METAL, TAKEN_FOR_OTHER = 0.15, 0.03, 0.01
+#: Drums that sound alike, heard for each other in so large a share of their notes, in so many bars, confuse the ear.
+CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
+#: Two drums that sound alike are both there if the detector is so sure of either.
+BOTH_SURE_FROM = 0.9
+#: Share of its usual recall that an instrument keeps on soft and on covered notes.
+SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
+#: So many bars before and after a bar show what is the custom at a place.
+CUSTOM_BARS = 8
+
+#: How grave a finding of each kind is.
+GRAVITY = {"bar missing": 60.0, "bar extra": 60.0, "repeat": 4.0, "wrong drum": 3.0, "extra": 2.0,
+           "missing": 2.0, "early": 1.0, "late": 1.0}
+_INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Findings about notes, and how many of the laid notes were heard."""
+
+    findings: list[Finding]
+    heard: int
+    laid: int
+
+
+@dataclass(frozen=True)
+class _Case:
+    """A difference before it is judged.
+
+    ``ratio`` is the likelihood of the evidence if the chart is wrong over that
+    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.
+    ``unheard``: the note is not heard in its place, which tells of the ear,
+    too.  ``doubtful``: for listening whatever the ratio.
+    """
+
+    kind: str
+    expected: Expected
+    stroke: Stroke | None
+    ratio: float
+    deviation_s: float = 0.0
+    doubt: float = 1.0
+    share: float = 1.0
+    unheard: bool = False
+    doubtful: bool = False
+
+    @property
+    def name(self) -> str:
+        return self.stroke.instrument if self.kind == "missing" and self.stroke else (
+            self.expected.note.instrument)
+
+
+def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None) -> Judged:
+    """What differs between the laid notes and the strokes heard.
+
+    ``matched`` saves pairing them again where that is done already.
+    """
+    matched = matched or match_notes(chart, laying, heard)
+    evidence = _Evidence(chart, laying, heard, matched)
+    cases = [c for c in evidence.cases() if c is not None]
+    sureness = _weigh(cases, matched)
+    judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
+    confused = _confused_drums(matched)
+    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, sureness)]
+    findings = [doubted(f, DOUBTFUL) if f.kind == "wrong drum"
+                and (f.instrument, f.heard_instrument) in confused else f for f in findings]
+    return Judged(findings,
+                  len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+
+
+def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
+    """Drums (written, heard) that sound alike and are taken for each other all over the recording.
+
+    Then it may as well be the kit that misleads the ear (an open hi-hat held half shut), so only a person can tell.
+    """
+    written = Counter(e.note.instrument for e in matched.expected)
+    bars: dict[tuple[str, str], list[int]] = {}
+    for i, j in matched.pairs.renamed:
+        e = matched.expected[i]
+        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.laid))
+    return {pair for pair, where in bars.items() if are_easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
+            and len(where) >= CONFUSED_SHARE * written[pair[0]]}
+
+
+def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
+    """Posterior of each case, with rates of mistakes by instrument and by bar."""
+    ratio = np.array([c.ratio for c in cases])
+    doubt = np.array([c.doubt for c in cases])
+    bars = [id(c.expected.laid) for c in cases]
+    names = [c.name for c in cases]
+    in_bar = Counter(id(e.laid) for e in matched.expected)
+    of_name = Counter(e.note.instrument for e in matched.expected)
+    rate = np.full(len(cases), MISTAKE_RATE)
+    sureness = np.zeros(len(cases))
+    for _ in range(ROUNDS):
+        odds = rate * doubt / (1 - np.minimum(rate * doubt, 0.9)) * ratio
+        sureness = odds / (1 + odds)
+        by_bar, by_name = Counter(), Counter()
+        for case, bar, name, s in zip(cases, bars, names, sureness):
+            by_bar[bar] += s
+            # A drum that is not heard all over tells of the ear: see the recall.
+            by_name[name] += 0.0 if case.unheard else s
+        share = lambda sums, counts, key, weight: (
+            (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight))
+        rate = np.array([max(share(by_bar, in_bar, bar, NOTES_OF_BAR),
+                             0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
+                         for c, bar, name in zip(cases, bars, names)])
+    return sureness
+
+
+class _Evidence:
+    """What speaks for and against each difference between notes and strokes."""
+
+    def __init__(self, chart: Chart, laying: Laying, heard: Heard, matched: Matched) -> None:
+        self.chart, self.laying, self.heard, self.matched = chart, laying, heard, matched
+        self.times_s = [s.time_s for s in matched.strokes]
+        self.bar_starts_s = [b.start_s for b in laying.bars]
+        self._heights: dict[str, float] = {}
+        pairs, expected = matched.pairs, matched.expected
+        self.half_heard = dict(matched.faint_pairs)
+        found = Counter(expected[i].note.instrument for i in (*(i for i, _ in pairs.same), *self.half_heard))
+        lost = Counter(expected[i].note.instrument for i in pairs.only_first if i not in self.half_heard)
+        # Each lost note is judged by the others of its instrument; before any of
+        # them is known the ear finds nine of ten: Beta(18, 2).
+        self.recall = {n: (found[n] + 18.0) / (found[n] + lost[n] - 1 + 20.0) for n in lost}
+        self.falseness = self._falseness()
+        self.laid_at = Counter(e.note.key for e in expected)
+        self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
+        self.written_at: dict[tuple, set[int]] = {}
+        for k, bar in enumerate(chart.bars):
+            for n in bar.notes:
+                self.written_at.setdefault(n.key, set()).add(k)
+        self.usual, self.spread = self._deviations()
+        self.heard_notes = sorted([(matched.strokes[j].time_s, i, matched.strokes[j].confidence) for i, j in pairs.same]
+                                  + [(matched.faint[j].time_s, i, 0.0) for i, j in matched.faint_pairs])
+        self.heard_times_s = [t for t, _, _ in self.heard_notes]
+
+    def cases(self):
+        """Every difference, in no order."""
+        pairs = self.matched.pairs
+        taken = {j for _, j in self.matched.faint_pairs}
+        for i, j in (*pairs.same, *pairs.renamed):
+            yield self.late(i, self.matched.strokes[j], MISPLACED)
+        for i, j in self.matched.faint_pairs:
+            yield self.late(i, self.matched.faint[j], 0.1)
+        for i, j in pairs.renamed:
+            yield self.renamed(i, j)
+        for i in pairs.only_first:
+            if i not in self.half_heard:
+                yield self.unheard(i)
+        for j in pairs.only_second:
+            yield self.unwritten(j)
+        for j in range(len(self.matched.faint)):
+            if j not in taken:
+                yield self.half_unwritten(j)
+
+    def _falseness(self) -> dict[str, float]:
+        """How many strokes of an instrument no note explains, over how many false ones are expected.
+
+        The detector's confidence holds for recordings of all sorts; where
+        nearly every stroke has its note, the ear hears better than usual.
+        """
+        spare = Counter(self.matched.strokes[j].instrument for j in self.matched.pairs.only_second)
+        expected: Counter = Counter()
+        for s in self.matched.strokes:
+            expected[s.instrument] += 1 - s.confidence
+        # The stroke in question does not count against itself.
+        return {n: min(1.0, (max(0, spare[n] - 1) + 3.0) / (expected[n] + 3.0)) for n in expected}
+
+    def _odds(self, stroke: Stroke) -> float:
+        """Odds that a stroke heard was played, in this recording."""
+        sure = min(stroke.confidence, CERTAIN)
+        odds = sure / (1 - sure) / self.falseness.get(stroke.instrument, 1.0)
+        return min(odds, CERTAIN / (1 - CERTAIN))
+
+    def _deviations(self) -> tuple[dict[str, float], dict[str, float]]:
+        """Median and robust spread of each instrument's deviations, seconds."""
+        by_name: dict[str, list[float]] = {}
+        for i, j in self.matched.pairs.same:
+            stroke = self.matched.strokes[j]
+            by_name.setdefault(stroke.instrument, []).append(
+                stroke.time_s - self.matched.expected[i].stroke.time_s)
+        every = [d for ds in by_name.values() for d in ds]
+        usual, spread = {}, {}
+        for name, ds in by_name.items():
+            ds = ds if len(ds) >= 6 else every
+            usual[name] = float(np.median(ds))
+            spread[name] = 1.4826 * float(np.median(np.abs(np.array(ds) - usual[name])))
+        return usual, spread
+
+    def custom(self, bar_index: int, key: tuple) -> float:
+        """Share of the bars around that write a note at this place."""
+        around = [k for k in range(bar_index - CUSTOM_BARS, bar_index + CUSTOM_BARS + 1)
+                  if k != bar_index and 0 <= k < len(self.chart)]
+        written = self.written_at.get(key, set())
+        return sum(k in written for k in around) / max(1, len(around))
+
+    def late(self, i: int, stroke: Stroke, misplaced: float) -> _Case | None:
+        name = stroke.instrument
+        spread = max(FINEST_SPREAD_S, self.spread.get(name, 0.0))
+        deviation = stroke.time_s - self.matched.expected[i].stroke.time_s - self.usual.get(name, 0.0)
+        if abs(deviation) < EARLY_LATE_S:
+            return None
+        # Strokes that were written right spread as usual, but for a few that the ear
+        # misplaces; those written wrong lie anywhere within the search.
+        right = np.exp(-0.5 * (deviation / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+        anywhere = 1 / 0.15
+        misplaced = misplaced + 0.1 / (1 + self._odds(stroke))
+        ratio = anywhere / ((1 - misplaced) * right + misplaced * anywhere)
+        return _Case("late" if deviation > 0 else "early", self.matched.expected[i], stroke, ratio, deviation,
+                     share=min(2.0, abs(deviation) / 0.04))
+
+    def renamed(self, i: int, j: int) -> _Case | None:
+        e, stroke = self.matched.expected[i], self.matched.strokes[j]
+        if e.note.instrument in NOT_HEARD:
+            return None
+        families = {instrument(n).family for n in (e.note.instrument, stroke.instrument)}
+        taken_for = (TAKEN_FOR_KIN if are_kin(e.note.instrument, stroke.instrument)
+                     else TAKEN_FOR_METAL if families == {"hi-hat", "cymbal"} else TAKEN_FOR_OTHER)
+        sure = self._odds(stroke) / (1 + self._odds(stroke))
+        ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
+        return _Case("wrong drum", e, stroke, ratio)
+
+    def unheard(self, i: int) -> _Case | None:
+        e = self.matched.expected[i]
+        if e.note.instrument in NOT_HEARD:
+            return None
+        recall = self.recall[e.note.instrument]
+        soft = e.note.velocity < SOFT_VELOCITY or "ghost" in e.note.articulations
+        recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
+        ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
+        # What the bars around write too, and play, is rarely a mistake.
+        played = self.heard_at[e.note.key] / self.laid_at[e.note.key]
+        doubt = 1 - 0.7 * self.custom(e.laid.chart_bar, e.note.key) * played
+        share = 0.5 if soft else 1.0
+        if i in self.matched.traces:
+            # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
+            deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
+            trace = replace(e.stroke, time_s=self.matched.traces[i])
+            return _Case("late" if deviation > 0 else "early", e, trace, ratio, deviation, doubt, share,
+                         unheard=True, doubtful=True)
+        return _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True)
+
+    def unwritten(self, j: int) -> _Case | None:
+        stroke = self.matched.strokes[j]
+        bar, place = self._where(stroke)
+        doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
+        return self._or_beside(_Case("missing", expected, stroke, self._odds(stroke), doubt=doubt,
+                                     share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0))
+
+    def half_unwritten(self, j: int) -> _Case | None:
+        """A half-heard stroke that no note explains, in a place where a note is the custom."""
+        stroke = self.matched.faint[j]
+        bar, place = self._where(stroke)
+        if self.chart.bars[bar.chart_bar].find(place, stroke.instrument) is not None:
+            return None
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
+        ratio = 8 * stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
+        return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5))
+
+    def _or_beside(self, case: _Case) -> _Case:
+        """An unwritten stroke together with a note that sounds alike: unless both are sure, it may be that note."""
+        stroke = case.stroke
+        assert stroke is not None
+        for k in times_near(self.heard_times_s, stroke.time_s - TOGETHER_S, stroke.time_s + TOGETHER_S):
+            _, i, sure = self.heard_notes[k]
+            note = self.matched.expected[i].note
+            if (are_easily_confused(note.instrument, stroke.instrument) and note.instrument != stroke.instrument
+                    and min(sure, stroke.confidence) < BOTH_SURE_FROM):
+                return replace(case, kind="wrong drum", expected=self.matched.expected[i], doubtful=True)
+        return case
+
+    def _silence(self, e: Expected) -> float:
+        """How sure it is that the written note's instrument was not struck, 0–1."""
+        found = self.heard.activations
+        name = HEARD_AS.get(e.note.instrument, e.note.instrument)
+        if found is None or name not in found.instruments:
+            return 1.0
+        column = found.onset[:, found.column(name)]
+        if name not in self._heights:
+            self._heights[name] = usual_height(self.heard, name)
+        frame = round(e.stroke.time_s * found.frame_rate_hz)
+        reach = round(0.04 * found.frame_rate_hz)
+        here = float(column[max(0, frame - reach):frame + reach + 1].max(initial=0.0))
+        return float(np.clip(1.0 - here / (0.5 * self._heights[name]), 0.0, 1.0))
+
+    def _is_covered(self, e: Expected) -> bool:
+        """Whether a hi-hat or cymbal falls together with another one."""
+        if instrument(e.note.instrument).family not in ("hi-hat", "cymbal"):
+            return False
+        at = e.stroke.time_s
+        return any(instrument(self.matched.strokes[k].instrument).family in ("hi-hat", "cymbal")
+                   for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S))
+
+    def _where(self, stroke: Stroke) -> tuple[LaidBar, Fraction]:
+        """Bar of a stroke, and the nearest sixteenth or triplet in it."""
+        laid = bar_at(self.laying.bars, self.bar_starts_s, stroke.time_s)
+        assert laid is not None and laid.chart_bar is not None
+        time_map, k = self.chart.time_map, laid.chart_bar
+        start, end = time_map.bar_start_s(k), time_map.bar_end_s(k)
+        chart_s = start + (stroke.time_s - laid.start_s) * (end - start) / (laid.end_s - laid.start_s)
+        exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
+        place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)),
+                    key=lambda p: abs(float(p) - exact))
+        return laid, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+
+
+def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
+    e, stroke = case.expected, case.stroke
+    k = e.laid.chart_bar
+    assert k is not None
+    number, bar = chart.time_map.bar_number(k), chart.time_map.bars[k]
+    name = e.note.instrument
+    what = said_of(case.kind, name, stroke.instrument if stroke else "")
+    if case.deviation_s:
+        what += f" by {abs(case.deviation_s) * 1000:.0f} ms"
+    if case.doubtful:
+        what += ", with it or in its place" if case.kind == "wrong drum" else ", hardly to be heard"
+    return Finding(
+        case.kind, k, number, e.note.position, "" if case.kind == "missing" else name,
+        stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(sureness),
+        GRAVITY[case.kind] * _INSTRUMENT_GRAVITY[instrument(name).family] * case.share,
+        e.laid.start_s, e.laid.end_s, f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
+
+
+def doubted(finding: Finding, most: float) -> Finding:
+    """A finding with its sureness capped."""
+    return replace(finding, sureness=min(finding.sureness, most))

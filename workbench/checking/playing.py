@@ -1,0 +1,468 @@
+"""How a chart was played: figures about a take.
+
+The take is laid on the chart like a draft on a recording, but here the chart
+is right and the playing is looked at: strokes missed and added, early or late
+against the click or against the player's own tempo, rushing and dragging over
+bars and in fills, dynamics, and how alike the same bar comes out each time.
+
+What the figures mean is said in :mod:`workbench.checking.take_words`; the spread of a
+drummer's strokes is set beside that of working drummers playing to a click
+(:data:`WORKING_DRUMMERS_SPREAD_MS`).
+
+Conventions
+-----------
+Deviations are played minus written time, so early is negative; milliseconds
+in the results, seconds inside.  *Spread* is the standard deviation.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.checking.alignment import lay_chart
+from workbench.checking.findings import (
+    NOT_HEARD,
+    SOFT_VELOCITY,
+    TOGETHER_S,
+    Expected,
+    Finding,
+    Heard,
+    Matched,
+    are_kin,
+    match_notes,
+)
+from workbench.checking.judging import judge_notes
+from workbench.checking.laidbars import LaidBar, Laying, laid_time_s
+from workbench.drumkit import drum_key_order
+from workbench.errors import AnalysisError
+from workbench.events import Stroke
+from workbench.reading.fills import Span, find_fills
+from workbench.reading.patterns import Patterns
+
+#: Whose tempo is apart from the click's by more than this share, bar for bar, did not play to that click.
+ANOTHER_TEMPO = 0.08
+#: Spread of working drummers on eighth-note places, to a click: a quarter of
+#: performances lies below the first number, half below the second, three
+#: quarters below the third.  Measured over 302 performances of the Groove MIDI
+#: data set (J. Gillick et al., ICML 2019; CC BY 4.0) by benchmarks/bench_take.py.
+WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
+
+#: Below this agreement the take is of something else.
+LEAST_AGREEMENT = 0.25
+#: Deviations so many robust spreads from the median are slips, not feel.
+SLIP_SPREADS = 4.0
+#: The least deviation from the median that may count as a slip, seconds.
+LEAST_SLIP_S = 0.03
+#: Fewest strokes from which a mean and a spread are told.
+FEWEST_STROKES = 5
+#: … which must be this share of the written ones: what is heard of a badly heard
+#: drum is no fair sample of it.
+LEAST_SHARE = 0.7
+#: Loudness of ghost notes against full strokes where the chart does not say.
+GHOST_RATIO = 0.45
+#: Fewest times a bar must come again for its consistency to be told.
+FEWEST_REPEATS = 3
+
+
+@dataclass(frozen=True)
+class Click:
+    """What the player heard.
+
+    Attributes
+    ----------
+    tempo_bpm : float
+        Counted beats a minute.
+    start_s : float or None
+        Time of a click in the recording, if known.  Without it the strokes
+        are taken to lie on the click on average.
+    """
+
+    tempo_bpm: float
+    start_s: float | None = None
+
+
+@dataclass(frozen=True)
+class InstrumentTiming:
+    """How one instrument was played: counts, and deviations in milliseconds (None if too few).
+
+    ``missed`` and ``added`` count what is sure; ``unsure`` are written strokes
+    of which it cannot be told.
+    """
+
+    instrument: str
+    written: int
+    played: int
+    missed: int
+    unsure: int
+    added: int
+    mean_ms: float | None
+    spread_ms: float | None
+    slips: int
+
+
+@dataclass(frozen=True)
+class BarTiming:
+    """One played bar: mean deviation of its strokes (ms), its own tempo (None if too few strokes)."""
+
+    bar_index: int
+    bar_number: int
+    start_s: float
+    end_s: float
+    offset_ms: float | None
+    tempo_bpm: float | None
+    missed: int
+    added: int
+
+
+@dataclass(frozen=True)
+class FillTiming:
+    """A fill's tempo against that of the two bars before it (+0.05: five per cent faster)."""
+
+    bar_number: int
+    start_s: float
+    tempo_change: float
+
+
+@dataclass(frozen=True)
+class GhostNotes:
+    """Loudness of ghost notes over full strokes of one instrument, played and wanted (0–1)."""
+
+    instrument: str
+    count: int
+    ratio: float
+    wanted: float
+
+
+@dataclass(frozen=True)
+class RepeatedBar:
+    """How alike a bar comes out each time: spread of the same note's time (ms) and loudness."""
+
+    bar_numbers: tuple[int, ...]
+    spread_ms: float
+    loudness_spread: float
+
+
+@dataclass(frozen=True)
+class Playing:
+    """Figures about a take.
+
+    Attributes
+    ----------
+    against : str
+        'the click' or 'your own tempo': what deviations refer to.
+    tempo_bpm, drift_percent : float
+        Median tempo in counted beats a minute; change of tempo from beginning
+        to end, in per cent (positive: faster).
+    deviations : tuple of (str, float, float)
+        Of every stroke that was written: instrument, time in the recording
+        (seconds), deviation (ms).
+    """
+
+    chart: Chart
+    laying: Laying
+    against: str
+    tempo_bpm: float
+    drift_percent: float
+    instruments: tuple[InstrumentTiming, ...]
+    bars: tuple[BarTiming, ...]
+    fills: tuple[FillTiming, ...]
+    ghosts: tuple[GhostNotes, ...]
+    repeats: tuple[RepeatedBar, ...]
+    deviations: tuple[tuple[str, float, float], ...]
+
+    @property
+    def played(self) -> int:
+        return sum(i.played for i in self.instruments)
+
+    @property
+    def written(self) -> int:
+        return sum(i.written for i in self.instruments)
+
+    def to_data(self) -> dict:
+        """The figures as what JSON can hold."""
+        tables = {name: [asdict(x) for x in getattr(self, name)]
+                  for name in ("instruments", "bars", "fills", "ghosts", "repeats")}
+        return {"title": self.chart.title, "against": self.against,
+                "agreement": round(self.laying.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
+                "drift_percent": round(self.drift_percent, 2), "written": self.written, "played": self.played,
+                **tables}
+
+
+def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> Playing:
+    """Measure how a chart was played, from the strokes heard.
+
+    Parameters
+    ----------
+    chart : Chart
+    heard : Heard
+        Strokes at their exact times (:func:`workbench.listening.onsets.refine_onsets`).
+    click : Click, optional
+        If the take was played to a click; otherwise deviations refer to the
+        player's own tempo.
+
+    Raises
+    ------
+    AnalysisError
+        If the chart has no notes, the recording is of something else, or
+        the take was clearly not played at the click's tempo.
+    """
+    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
+    if not any(b.chart_bar is not None for b in laying.bars) or laying.agreement < LEAST_AGREEMENT:
+        raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
+                            "it is a recording of this part.")
+    if click:
+        _refuse_another_tempo(chart, laying, click)
+    matched = match_notes(chart, laying, heard)
+    # The ear may take a drum for its kin; then it was played all the same.
+    played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
+        matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
+        matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
+    sure = [f for f in judge_notes(chart, laying, heard, matched).findings if f.verdict == "wrong"]
+    lines = _click_lines(chart, laying, click) if click else list(laying.bars)
+    measured = _deviations(chart, laying, matched, played, lines)
+    if click and click.start_s is None:
+        middle = float(np.median(measured.seconds))
+        measured = replace(measured, seconds=measured.seconds - middle)
+    bars = _bars(chart, laying, measured, sure)
+    tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
+    deviations = ((e.note.instrument, s.time_s, float(1000 * d))
+                  for e, s, d in zip(measured.notes, measured.strokes, measured.seconds))
+    return Playing(
+        chart, laying, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
+        _instruments(matched, measured, sure), bars, _fills(chart, laying, measured), _ghosts(measured),
+        _repeats(chart, measured), tuple(deviations))
+
+
+# -- time ---------------------------------------------------------------------------------
+
+@dataclass(frozen=True)
+class _Measured:
+    """Notes and the strokes that play them, in order of time; deviations in seconds; which are slips."""
+
+    notes: tuple[Expected, ...]
+    strokes: tuple[Stroke, ...]
+    seconds: np.ndarray
+    slips: np.ndarray
+
+
+def _refuse_another_tempo(chart: Chart, laying: Laying, click: Click) -> None:
+    """Against a click that nobody heard every figure would be wrong, and the advice absurd."""
+    bars = [(laid, chart.time_map.bars[laid.chart_bar]) for laid in laying.bars if laid.chart_bar is not None]
+    tempo = float(np.median([60.0 * float(timed.length / timed.meter.beat_length) / (laid.end_s - laid.start_s)
+                             for laid, timed in bars]))
+    if abs(tempo / click.tempo_bpm - 1) > ANOTHER_TEMPO:
+        raise AnalysisError(
+            f"The take was played at about {tempo:.0f} counted beats a minute, not to a click of "
+            f"{click.tempo_bpm:.0f}. Give the click's true tempo in counted beats, or none if there was no click.")
+
+
+def _click_lines(chart: Chart, laying: Laying, click: Click) -> list[LaidBar]:
+    """Where the click has the bars: each bar line on a click, following bars counted on."""
+    beat_s = 60.0 / click.tempo_bpm
+    beats = [float(b.length / b.meter.beat_length) for b in chart.time_map.bars]
+    start = click.start_s
+    if start is None:
+        phases = np.array([b.start_s for b in laying.bars]) / beat_s * 2 * np.pi
+        start = float(np.angle(np.exp(1j * phases).mean())) / (2 * np.pi) * beat_s
+    lines: list[LaidBar] = []
+    for k, laid in enumerate(laying.bars):
+        before = laying.bars[k - 1] if k else None
+        follows = (before is not None and before.chart_bar is not None and laid.chart_bar is not None
+                   and before.chart_bar + 1 == laid.chart_bar)
+        line = lines[-1].end_s if follows else start + round((laid.start_s - start) / beat_s) * beat_s
+        length = (laid.end_s - laid.start_s) if laid.chart_bar is None else beats[laid.chart_bar] * beat_s
+        lines.append(replace(laid, start_s=line, end_s=line + length))
+    return lines
+
+
+def _written_s(chart: Chart, expected: Expected) -> float:
+    """When the chart wants a note, in its own seconds: as written, or with its feel if it is swung."""
+    k = expected.laid.chart_bar
+    assert k is not None
+    if chart.feel == "straight":
+        return chart.time_map.seconds(k, expected.note.position)
+    return chart.note_time_s(k, expected.note)
+
+
+def _deviations(chart: Chart, laying: Laying, matched: Matched, played: Sequence[tuple[int, int]],
+                lines: Sequence[LaidBar]) -> _Measured:
+    line_of = {id(laid): line for laid, line in zip(laying.bars, lines)}
+    notes = tuple(matched.expected[i] for i, _ in sorted(played))
+    strokes = tuple(matched.strokes[j] for _, j in sorted(played))
+    out = []
+    for e, stroke in zip(notes, strokes):
+        k = e.laid.chart_bar
+        assert k is not None
+        line = line_of[id(e.laid)]
+        if line is e.laid:
+            span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
+            wanted = laid_time_s(_written_s(chart, e), span, line)
+        else:
+            length = chart.time_map.bars[k].length
+            share = float(e.note.position / length)
+            if chart.feel != "straight":
+                bar_s = chart.time_map.bar_end_s(k) - chart.time_map.bar_start_s(k)
+                share += e.note.deviation_s / bar_s
+            wanted = line.start_s + share * (line.end_s - line.start_s)
+        out.append(stroke.time_s - wanted)
+    seconds = np.array(out)
+    slips = np.zeros(len(seconds), bool)
+    names = np.array([e.note.instrument for e in notes])
+    for name in set(names):
+        mine = names == name
+        middle = np.median(seconds[mine])
+        spread = 1.4826 * np.median(np.abs(seconds[mine] - middle))
+        slips[mine] = np.abs(seconds[mine] - middle) > max(LEAST_SLIP_S, SLIP_SPREADS * spread)
+    return _Measured(notes, strokes, seconds, slips)
+
+
+def _instruments(matched: Matched, measured: _Measured,
+                 sure: Sequence[Finding]) -> tuple[InstrumentTiming, ...]:
+    added = Counter(f.heard_instrument for f in sure if f.kind == "missing")
+    missed = Counter(f.instrument for f in sure if _is_missed(f))
+    names = {e.note.instrument for e in matched.expected} | set(added)
+    out = []
+    for name in sorted(names - NOT_HEARD, key=drum_key_order):
+        written = sum(e.note.instrument == name for e in matched.expected)
+        mine = np.array([e.note.instrument == name for e in measured.notes], bool)
+        good = measured.seconds[mine & ~measured.slips] * 1000
+        enough = len(good) >= max(FEWEST_STROKES, LEAST_SHARE * written)
+        out.append(InstrumentTiming(
+            name, written, int(mine.sum()), missed[name],
+            max(0, written - int(mine.sum()) - missed[name]), added[name],
+            float(good.mean()) if enough else None, float(good.std()) if enough else None,
+            int((mine & measured.slips).sum())))
+    return tuple(out)
+
+
+def _is_missed(finding: Finding) -> bool:
+    """Whether a finding says that a written stroke was not played."""
+    return finding.kind == "extra" or finding.kind == "wrong drum" and not are_kin(
+        finding.instrument, finding.heard_instrument)
+
+
+def _bars(chart: Chart, laying: Laying, measured: _Measured,
+          sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
+    places: dict[int, list[int]] = {}
+    for p, e in enumerate(measured.notes):
+        if not measured.slips[p]:
+            places.setdefault(id(e.laid), []).append(p)
+    out = []
+    for laid in laying.bars:
+        k = laid.chart_bar
+        if k is None:
+            continue
+        mine = places.get(id(laid), [])
+        offset = float(measured.seconds[mine].mean()) * 1000 if len(mine) >= 3 else None
+        here = [f for f in sure if f.start_s == laid.start_s]
+        points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
+        slope = _slope(points)
+        tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
+        out.append(BarTiming(k, chart.time_map.bar_number(k), laid.start_s, laid.end_s, offset, tempo,
+                             sum(map(_is_missed, here)), sum(f.kind == "missing" for f in here)))
+    return tuple(out)
+
+
+def _slope(points: Sequence[tuple[float, float]]) -> float | None:
+    """Played over written time of some strokes, or None if they are too few or too close."""
+    if len(points) < 4:
+        return None
+    x, y = np.array(points).T
+    if x.max() - x.min() < 0.4:
+        return None
+    return float(np.polyfit(x - x.mean(), y, 1)[0])
+
+
+def _drift(bars: Sequence[BarTiming]) -> float:
+    """Change of tempo from the first bar to the last by a straight line, per cent."""
+    known = [(b.start_s, b.tempo_bpm) for b in bars if b.tempo_bpm is not None]
+    if len(known) < 4:
+        return 0.0
+    x, y = np.array(known).T
+    # Single bars err by about a per cent; medians of pairs do not bend to outliers.
+    slopes = [(y[j] - y[i]) / (x[j] - x[i]) for i in range(len(x)) for j in range(i + 1, len(x))]
+    return float(100 * np.median(slopes) * (x[-1] - x[0]) / np.median(y))
+
+
+def _fills(chart: Chart, laying: Laying, measured: _Measured) -> tuple[FillTiming, ...]:
+    by_laid: dict[int, list[tuple[Expected, float]]] = {}
+    for e, stroke in zip(measured.notes, measured.strokes):
+        by_laid.setdefault(id(e.laid), []).append((e, stroke.time_s))
+    out = []
+    for span in find_fills(Patterns.of(chart)):
+        for k, laid in enumerate(laying.bars):
+            if laid.chart_bar == span.start[0]:
+                change = _fill_change(chart, laying, by_laid, span, k)
+                if change is not None:
+                    start = next(t for e, t in by_laid[id(laid)]
+                                 if span.covers(laid.chart_bar, e.note.position))
+                    out.append(FillTiming(chart.time_map.bar_number(laid.chart_bar), start, change))
+    return tuple(sorted(out, key=lambda f: f.start_s))
+
+
+def _fill_change(chart: Chart, laying: Laying, by_laid: dict, span: Span, k: int) -> float | None:
+    """Tempo of a fill, up to the stroke after it, over that of the two bars before, less one."""
+    inside, before = [], []
+    for laid in laying.bars[max(0, k - 2):k + 1 + len(span.bars())]:
+        for e, time_s in by_laid.get(id(laid), []):
+            place = (laid.chart_bar, e.note.position)
+            if place < span.start:
+                before.append((_written_s(chart, e), time_s))
+            elif place <= span.end:
+                inside.append((_written_s(chart, e), time_s))
+    first, second = _slope(before), _slope(inside)
+    if first is None or second is None or not any(
+            span.covers(e.laid.chart_bar, e.note.position) for e, _ in by_laid.get(id(laying.bars[k]), [])):
+        return None
+    return first / second - 1.0
+
+
+# -- loudness and likeness --------------------------------------------------------------------
+
+def _ghosts(measured: _Measured) -> tuple[GhostNotes, ...]:
+    out = []
+    for name in ("snare", "floor tom", "mid tom", "high tom"):
+        soft, full = [], []
+        for e, stroke in zip(measured.notes, measured.strokes):
+            if e.note.instrument == name:
+                ghost = "ghost" in e.note.articulations or e.note.velocity < SOFT_VELOCITY
+                (soft if ghost else full).append((e.note.velocity, stroke.velocity))
+        if len(soft) >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
+            written, played = np.median(soft, axis=0) / np.median(full, axis=0)
+            # A score says only "ghost": then both are written equally loud.
+            wanted = float(written) if written < 0.8 else GHOST_RATIO
+            out.append(GhostNotes(name, len(soft), float(played), wanted))
+    return tuple(out)
+
+
+def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
+    """Bars that come again often enough, most even first."""
+    by_bar: dict[int, list[tuple]] = {}
+    for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
+        if not slip:
+            by_bar.setdefault(id(e.laid), []).append((e, seconds, stroke.velocity))
+    groups: dict[tuple[int, ...], dict] = {}
+    times: dict[tuple[int, ...], int] = {}
+    for found in by_bar.values():
+        k = found[0][0].laid.chart_bar
+        alike = chart.repeats_of(k)
+        middle = np.median([s for _, s, _ in found])  # drift is told elsewhere
+        notes = groups.setdefault(alike, {})
+        times[alike] = times.get(alike, 0) + 1
+        for e, seconds, velocity in found:
+            notes.setdefault(e.note.key, []).append((seconds - middle, velocity))
+    out = []
+    for alike, notes in groups.items():
+        often = [np.array(v) for v in notes.values() if len(v) >= FEWEST_REPEATS]
+        if times[alike] >= FEWEST_REPEATS and len(often) >= 3:
+            # Unbiased: each note's own mean costs one of its repeats.
+            spread = np.sqrt(sum(v[:, 0].var() * len(v) for v in often) / sum(len(v) - 1 for v in often))
+            loud = np.mean([v[:, 1].std(ddof=1) / max(v[:, 1].mean(), 1.0) for v in often])
+            numbers = tuple(chart.time_map.bar_number(k) for k in alike)
+            out.append(RepeatedBar(numbers, float(1000 * spread), float(loud)))
+    return tuple(sorted(out, key=lambda r: r.spread_ms))

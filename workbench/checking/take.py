@@ -1,0 +1,81 @@
+"""A student's take against the chart, in figures and in words.
+
+There is no mark out of ten: every figure comes with what it means.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from workbench.chart import Chart
+from workbench.checking.findings import Heard
+from workbench.checking.hearing import hear_recording
+from workbench.checking.playing import Click, Playing, measure_playing
+from workbench.checking.take_words import advice_of, remarks_of, strengths_of
+from workbench.progress import Progress, part
+
+
+@dataclass(frozen=True)
+class Take:
+    """A take assessed.
+
+    Attributes
+    ----------
+    playing : Playing
+        The figures.
+    strengths, advice : tuple of str
+        Sentences for the player, the most important first.
+    remarks : tuple of str
+        How to read the figures; what could not be told.
+    recording : str
+        Name of the recording.
+    """
+
+    playing: Playing
+    strengths: tuple[str, ...]
+    advice: tuple[str, ...]
+    remarks: tuple[str, ...]
+    recording: str = ""
+
+    def to_data(self) -> dict:
+        """The take as what JSON can hold."""
+        return {"recording": self.recording, **self.playing.to_data(), "strengths": list(self.strengths),
+                "advice": list(self.advice), "remarks": list(self.remarks)}
+
+
+def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None = None,
+                detector: str | None = None, progress: Progress | None = None) -> Take:
+    """Assess a recording of somebody playing a chart.
+
+    Parameters
+    ----------
+    chart : Chart
+    recording : path
+    click : Click, optional
+        If the take was played to a click; otherwise deviations refer to the
+        player's own tempo.
+    detector : str, optional
+        From :data:`workbench.listening.draft.DETECTORS`.
+    progress : Progress, optional
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used.
+    AnalysisError
+        If the chart has no notes, or the recording is of something else.
+    """
+    heard = hear_recording(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
+    tell = part(progress, 0.95, 1.0)
+    tell(0.0, "Comparing with the chart")
+    take = assess_strokes(chart, heard, click, Path(recording).name)
+    tell(1.0, "Measured")
+    return take
+
+
+def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recording: str = "") -> Take:
+    """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
+    playing = measure_playing(chart, heard, click)
+    return Take(playing, strengths_of(playing), advice_of(playing), remarks_of(playing, click), recording)

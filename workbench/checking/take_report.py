@@ -1,0 +1,212 @@
+"""The take as one page: what goes well, what to work on, two pictures, a table.
+
+The first picture shows every stroke early or late, instrument by instrument;
+the second goes through the take bar by bar: tempo, fills, strokes missed and
+added.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+
+from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
+from workbench.checking.playing import FEWEST_STROKES
+from workbench.checking.reportpage import FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
+from workbench.checking.take import Take
+from workbench.checking.take_words import spread_in_words
+from workbench.drumkit import drum_key_order
+from workbench.errors import WorkbenchError
+from workbench.files.safefile import write_whole
+
+#: Deviations are drawn up to this, milliseconds.
+REACH_MS = 60.0
+#: Most strokes drawn of one instrument.
+MOST_DOTS = 400
+
+_FONT = 'font-family="DejaVu Sans, sans-serif"'
+
+
+def write_take(take: Take, path: str | os.PathLike) -> Path:
+    """Write a take as ``.html``, ``.pdf`` or ``.json``, by the name's ending."""
+    path = Path(path)
+    ending = path.suffix.lower()
+    if ending == ".json":
+        return write_whole(path, (json.dumps(take.to_data(), indent=1, ensure_ascii=False) + "\n").encode())
+    if ending == ".pdf":
+        return write_whole(path, take_pdf(take))
+    if ending in (".html", ".htm"):
+        return write_whole(path, take_html(take).encode())
+    raise WorkbenchError(f"A take is written as .html, .pdf or .json, not as {path.name}.")
+
+
+# -- pictures ----------------------------------------------------------------------------
+
+def strokes_svg(take: Take, width: int = 640) -> str:
+    """Every written stroke that was played, early to the left, late to the right; bar: mean ± spread."""
+    by_name: dict[str, list[float]] = {}
+    for name, _, ms in take.playing.deviations:
+        by_name.setdefault(name, []).append(ms)
+    timing = {i.instrument: i for i in take.playing.instruments}
+    names = sorted((n for n in by_name if len(by_name[n]) >= FEWEST_STROKES), key=drum_key_order)
+    row, top, left = 22, 22, 110
+    height = top + row * len(names) + 24
+    x = lambda ms: left + (ms + REACH_MS) / (2 * REACH_MS) * (width - left - 10)
+    out = [_text(x(-REACH_MS), 12, "early", QUIET, "start"), _text(x(REACH_MS), 12, "late", QUIET, "end"),
+           _text(x(0), 12, f"on {take.playing.against}", "#3c4043", "middle")]
+    for ms in range(-60, 61, 20):
+        out.append(f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
+                   f'stroke="{"#3c4043" if ms == 0 else "#dadce0"}" stroke-width="1"/>')
+        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", QUIET,
+                         "end" if ms == REACH_MS else "middle"))
+    rng = np.random.default_rng(0)
+    for k, name in enumerate(names):
+        y = top + row * (k + 0.5)
+        out.append(_text(left - 8, y + 4, name, "#202124", "end"))
+        values = np.array(by_name[name])
+        if len(values) > MOST_DOTS:
+            values = rng.choice(values, MOST_DOTS, replace=False)
+        for ms, shake in zip(values, rng.uniform(-6, 6, len(values))):
+            if abs(ms) <= REACH_MS:
+                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{LISTEN}" '
+                           'fill-opacity="0.3"/>')
+        t = timing.get(name)
+        if t is not None and t.mean_ms is not None and abs(t.mean_ms) < REACH_MS:
+            low, high = (np.clip(t.mean_ms + s * t.spread_ms, -REACH_MS, REACH_MS) for s in (-1, 1))
+            out.append(f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" stroke="{WRONG}" '
+                       'stroke-width="2.5"/>')
+            out.append(f'<rect x="{x(t.mean_ms) - 2:.1f}" y="{y - 8}" width="4" height="16" fill="{WRONG}"/>')
+    return _svg(width, height, out, "Strokes early and late, by instrument")
+
+
+def bars_svg(take: Take, width: int = 640) -> str:
+    """Tempo bar by bar with the fills shaded; below, strokes missed and added."""
+    bars = take.playing.bars
+    left, right, top, middle, height = 46, 10, 18, 110, 168
+    step = (width - left - right) / max(1, len(bars))
+    tempi = np.array([np.nan if b.tempo_bpm is None else b.tempo_bpm for b in bars])
+    centre = take.playing.tempo_bpm
+    reach = max(3.0, 1.1 * float(np.nanmax(np.abs(tempi - centre), initial=0.0)))
+    reach = min(reach, 0.15 * centre)
+    y = lambda bpm: top + (middle - top) * (0.5 - np.clip((bpm - centre) / reach, -1, 1) / 2)
+    out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3c4043", "start")]
+    for f in take.playing.fills:
+        # By number: a fill that is played early begins before its bar does.
+        k = min(range(len(bars)), key=lambda j: (bars[j].bar_number != f.bar_number, abs(bars[j].start_s - f.start_s)))
+        out.append(f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" '
+                   'fill="#F3E5C3"/>')
+    for bpm in (centre - reach, centre, centre + reach):
+        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" '
+                   'stroke="#dadce0"/>')
+        out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", QUIET, "end"))
+    points = [(left + (k + 0.5) * step, y(t)) for k, t in enumerate(tempi) if np.isfinite(t)]
+    if points:
+        path = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
+        out.append(f'<polyline points="{path}" fill="none" stroke="{FINE}" stroke-width="2"/>')
+    most = max([1, *(max(b.missed, b.added) for b in bars)])
+    base, room = 134, 16
+    out.append(f'<line x1="{left}" x2="{width - right}" y1="{base}" y2="{base}" stroke="{QUIET}"/>')
+    for k, b in enumerate(bars):
+        for count, colour, up in ((b.missed, WRONG, True), (b.added, LISTEN, False)):
+            size = room * count / most
+            if count:
+                edge = base - size if up else base
+                out.append(f'<rect x="{left + (k + 0.15) * step:.1f}" y="{edge:.1f}" '
+                           f'width="{0.7 * step:.1f}" height="{size:.1f}" fill="{colour}"/>')
+        every = max(1, -(-len(bars) // 16))
+        if k % every == 0:
+            out.append(_text(left + (k + 0.5) * step, height - 4, str(b.bar_number), QUIET, "middle"))
+    out.append(_text(left - 6, base - 4, "missed", WRONG, "end"))
+    out.append(_text(left - 6, base + 10, "added", LISTEN, "end"))
+    return _svg(width, height, out, "Tempo, fills, strokes missed and added, bar by bar")
+
+
+def _text(x: float, y: float, words: str, colour: str, anchor: str) -> str:
+    return (f'<text x="{x:.1f}" y="{y:.1f}" font-size="10" fill="{colour}" text-anchor="{anchor}" {_FONT}>'
+            f"{escape(words)}</text>")
+
+
+def _svg(width: int, height: float, parts: list[str], label: str) -> str:
+    return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height:.0f}" width="{width}" '
+            f'role="img" aria-label="{escape(label)}"><title>{escape(label)}</title>{"".join(parts)}</svg>')
+
+
+# -- pages --------------------------------------------------------------------------------
+
+_HEADS = ("", "played", "missed", "unsure", "added", "on average", "spread", "that is")
+
+
+def _on_average(mean_ms: float) -> str:
+    """Early or late in words; less than half a millisecond is neither."""
+    if abs(mean_ms) < 0.5:
+        return "on time"
+    return f"{abs(mean_ms):.0f} ms {'early' if mean_ms < 0 else 'late'}"
+
+
+def _rows(take: Take) -> list[tuple[str, ...]]:
+    rows = []
+    for i in take.playing.instruments:
+        mean = "–" if i.mean_ms is None else _on_average(i.mean_ms)
+        spread = "–" if i.spread_ms is None else f"{i.spread_ms:.0f} ms"
+        counts = (f"{i.played} of {i.written}", str(i.missed), str(i.unsure), str(i.added))
+        rows.append((i.instrument, *counts, mean, spread, spread_in_words(i)))
+    return rows
+
+
+def _title(take: Take) -> str:
+    return f"Your take of {take.playing.chart.title or 'the part'}"
+
+
+def take_html(take: Take) -> str:
+    """The take as a page."""
+    listed = lambda texts: "<ul>" + "".join(f"<li>{escape(t)}</li>" for t in texts) + "</ul>"
+    table = "<tr>" + "".join(f"<th>{h}</th>" for h in _HEADS) + "</tr>" + "".join(
+        "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
+    body = [f"<h1>{escape(_title(take))}</h1>", f'<p class="quiet">{escape(take.recording)}</p>',
+            "<h2>What goes well</h2>", listed(take.strengths)]
+    if take.advice:
+        body += ["<h2>What to work on next</h2>", listed(take.advice)]
+    body += ["<h2>Early and late</h2>", strokes_svg(take), "<h2>Bar by bar</h2>", bars_svg(take),
+             f"<h2>In figures</h2><table>{table}</table>"]
+    body += [f'<p class="quiet">{escape(r)}</p>' for r in take.remarks]
+    body += [f'<p class="quiet">{escape(c)}</p>' for c in (STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT)]
+    return html_page(_title(take), "\n".join(body))
+
+
+_PDF = r"""
+#set document(title: data.title, date: none)
+#set page(paper: "a4", margin: (x: 17mm, y: 12mm))
+#set text(font: "DejaVu Sans", size: 8.5pt, lang: "en")
+#set par(leading: 0.5em)
+#let head(body) = block(above: 9pt, below: 5pt, text(size: 11pt, weight: "bold", body))
+#let quiet(body) = text(fill: rgb("#5f6368"), size: 6.5pt, body)
+#text(size: 16pt, weight: "bold", data.title) #h(6pt) #quiet(data.recording)
+#head[What goes well]
+#for text in data.strengths [- #text]
+#if data.advice.len() > 0 [
+  #head[What to work on next]
+  #for text in data.advice [- #text]
+]
+#head[Early and late]
+#image("strokes.svg", width: 100%)
+#head[Bar by bar]
+#image("bars.svg", width: 100%)
+#head[In figures]
+#table(columns: 8, stroke: none, inset: (x: 4pt, y: 2pt),
+  align: (left, right, right, right, right, right, right, left),
+  ..data.heads.map(h => strong(h)), ..data.rows.flatten())
+#for text in data.remarks [#quiet(text) \ ]
+#quiet(data.caution)
+"""
+
+
+def take_pdf(take: Take) -> bytes:
+    """The take as one page of PDF."""
+    return pdf_page(_PDF, {
+        "title": _title(take), "recording": take.recording, "strengths": list(take.strengths),
+        "advice": list(take.advice), "heads": list(_HEADS), "rows": [list(r) for r in _rows(take)],
+        "remarks": list(take.remarks), "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",
+    }, {"strokes.svg": strokes_svg(take), "bars.svg": bars_svg(take)})

@@ -1,0 +1,194 @@
+"""A take in words: what goes well, what to work on next, how to read the figures.
+
+Kind and concrete: at most three pieces of advice, each with the figure it
+rests on and something to do about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click, InstrumentTiming, Playing
+from workbench.reading.counting import number_runs
+
+#: A mean deviation above this is worth telling, milliseconds (common practice, no source).
+TOLD_FROM_MS = 8.0
+#: A change of tempo from this share on is called rushing or dragging.
+TEMPO_CHANGE = 0.02
+#: Louder than wanted by this much, ghost notes are called too loud.
+GHOST_TOLERANCE = 0.12
+#: Most pieces of advice given at once.
+MOST_ADVICE = 3
+#: Change of tempo over the take that is worth a word, per cent.
+DRIFT_PERCENT = 3.0
+
+
+def strengths_of(take: Playing) -> tuple[str, ...]:
+    """What goes well, the most telling first; never empty."""
+    out = []
+    share = take.played / max(1, take.written)
+    if share >= 0.95:
+        out.append(f"You played {take.played} of the {take.written} written strokes: "
+                   "the part is in your hands.")
+    told = [i for i in take.instruments if i.spread_ms is not None and i.played >= 10]
+    if told:
+        best = min(told, key=lambda i: i.spread_ms)
+        out.append(f"Your {best.instrument} is the steadiest: its strokes spread by {best.spread_ms:.0f} ms"
+                   f"{_beside_working_drummers(best.spread_ms)}.")
+    if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5:
+        out.append("You keep the tempo: from beginning to end it changes by "
+                   f"{abs(take.drift_percent):.1f} %.")
+    if take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
+        out.append(f"{_bars(take.repeats[0].bar_numbers)} come out alike each time "
+                   f"(within {take.repeats[0].spread_ms:.0f} ms).")
+    ghosts = [g for g in take.ghosts if g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
+    if ghosts:
+        out.append(f"Your ghost notes on the {ghosts[0].instrument} stay well below the full strokes.")
+    if not out:
+        whole = [b for b in take.bars if not b.missed and not b.added]
+        out.append(f"{len(whole)} of {len(take.bars)} bars have every written stroke and no other."
+                   if whole else f"You played {take.played} of the {take.written} written strokes; "
+                   "that is the beginning to build on.")
+    return tuple(out[:MOST_ADVICE])
+
+
+def advice_of(take: Playing) -> tuple[str, ...]:
+    """What to work on next: at most :data:`MOST_ADVICE`, the most worthwhile first."""
+    found: list[tuple[float, str]] = []
+    _advise_on_notes(take, found)
+    _advise_on_place(take, found)
+    _advise_on_tempo(take, found)
+    for g in take.ghosts:
+        if g.ratio > g.wanted + GHOST_TOLERANCE:
+            found.append((8 * (g.ratio - g.wanted), (
+                f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
+                f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them.")))
+    uneven = [r for r in take.repeats if r.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 4]
+    if uneven:
+        worst = uneven[-1]
+        found.append((worst.spread_ms / 20, (
+            f"{_bars(worst.bar_numbers)} are written alike but differ by {worst.spread_ms:.0f} ms from time "
+            "to time. Loop one of them slowly and record it again.")))
+    found.sort(key=lambda pair: -pair[0])
+    return tuple(text for _, text in found[:MOST_ADVICE])
+
+
+def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
+    """How to read the figures, and what could not be told."""
+    low, middle, high = WORKING_DRUMMERS_SPREAD_MS
+    out = [f"Times are measured against {take.against}. For comparison: working drummers "
+           f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
+           "Groove MIDI data set)."]
+    if click is not None and click.start_s is None:
+        out.append("Where the click began in the recording is not known, so all times are relative to the "
+                   "average of your own strokes.")
+    unsure = sum(i.unsure for i in take.instruments)
+    if unsure > 0.03 * take.written:
+        out.append(f"Of {unsure} written strokes it cannot be told whether they were played: they are soft, "
+                   "covered, or of drums that are heard badly here.")
+    if take.laying.agreement < 0.6:
+        out.append(f"Take and chart agree to {take.laying.agreement:.0%} only; "
+                   "take the figures with caution.")
+    if any(b.chart_bar is None for b in take.laying.bars):
+        out.append("The take has stretches that are not in the chart; they are not counted.")
+    if take.laying.left_out:
+        numbers = [take.chart.time_map.bar_number(k) for k in sorted(take.laying.left_out)]
+        out.append(f"Not played: {_bars(numbers).lower()}.")
+    return tuple(out)
+
+
+def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
+    missed = [i for i in take.instruments if i.missed >= 3 and i.missed > 0.05 * i.written]
+    if missed:
+        worst = sorted(missed, key=lambda i: -i.missed)[:3]
+        names = _english([f"{i.missed} of {i.written} {i.instrument}" for i in worst])
+        share = max(i.missed / i.written for i in worst)
+        found.append((10 * share * min(1.0, worst[0].missed / 8), (
+            f"{names} strokes are missing, most of them in {_where(take, 'missed')}. "
+            "Play those bars at a tempo at which every stroke sounds.")))
+    added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
+    if added:
+        worst = sorted(added, key=lambda i: -i.added)[:3]
+        names = _english([f"{i.added} {i.instrument}" for i in worst])
+        found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in worst)), (
+            f"{names} strokes are not in the part, most of them in {_where(take, 'added')}. "
+            "If they are meant, write them in; if not, listen for what sets them off.")))
+
+
+def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
+    told = [i for i in take.instruments if i.mean_ms is not None and i.played >= 10]
+    for side in ("ahead of", "behind"):
+        off = sorted((i for i in told if abs(i.mean_ms) >= TOLD_FROM_MS
+                      and (i.mean_ms < 0) == (side == "ahead of")), key=lambda i: -abs(i.mean_ms))[:3]
+        if off:
+            names = _english([i.instrument for i in off])
+            far = _english([f"{abs(i.mean_ms):.0f}" for i in off])
+            found.append((abs(off[0].mean_ms) / 12, (
+                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
+                "average. That can be a feel; if it is not meant, play it alone to a click until the click "
+                "disappears.")))
+    wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3),
+                  key=lambda i: -i.spread_ms)[:3]
+    if wide:
+        names, far = _english([i.instrument for i in wide]), _english([f"{i.spread_ms:.0f}" for i in wide])
+        found.append((wide[0].spread_ms / 14, (
+            f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
+            f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
+            "then with the click on 2 and 4 only.")))
+
+
+def _english(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
+    if abs(take.drift_percent) >= DRIFT_PERCENT:
+        word = "faster" if take.drift_percent > 0 else "slower"
+        found.append((abs(take.drift_percent) / 2, (
+            f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. Record two minutes with "
+            "a click that falls silent every other bar.")))
+    changes = [f for f in take.fills if abs(f.tempo_change) >= TEMPO_CHANGE]
+    faster = [f for f in changes if f.tempo_change > 0]
+    side = faster if 2 * len(faster) >= len(changes) else [f for f in changes if f.tempo_change < 0]
+    if len(side) >= 2 or (len(side) == 1 and len(take.fills) == 1):
+        mean = float(np.mean([f.tempo_change for f in side]))
+        word = "rush" if mean > 0 else "drag"
+        found.append((abs(mean) * 60, (
+            f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
+            f"({_bars([f.bar_number for f in side]).lower()}). Count aloud through the fill and the bar "
+            "after it.")))
+
+
+def _where(take: Playing, what: str) -> str:
+    worst = sorted(take.bars, key=lambda b: -getattr(b, what))[:3]
+    numbers = sorted({b.bar_number for b in worst if getattr(b, what)})
+    return _bars(numbers).lower() if numbers else "single bars"
+
+
+def _bars(numbers: Sequence[int]) -> str:
+    runs = number_runs(sorted(set(numbers)))
+    words = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs[:4]) + (" …" if len(runs) > 4 else "")
+    return ("Bar " if len(set(numbers)) == 1 else "Bars ") + words
+
+
+def _beside_working_drummers(spread_ms: float) -> str:
+    low, middle, high = WORKING_DRUMMERS_SPREAD_MS
+    if spread_ms <= low:
+        return ", as tight as the steadiest quarter of working drummers"
+    if spread_ms <= high:
+        return ", which is where working drummers are"
+    return f" (working drummers: about {middle:.0f} ms)"
+
+
+def spread_in_words(timing: InstrumentTiming) -> str:
+    """What an instrument's spread means, for tables."""
+    if timing.spread_ms is None:
+        return "too few strokes to tell"
+    low, _, high = WORKING_DRUMMERS_SPREAD_MS
+    if timing.spread_ms <= low:
+        return "very steady"
+    if timing.spread_ms <= high:
+        return "as working drummers"
+    return "a little loose" if timing.spread_ms <= 1.4 * high else "loose"

@@ -1,0 +1,1 @@
+"""The chart as pages: SVG, PDF and PNG."""

@@ -1,0 +1,405 @@
+"""Lines of music as MEI, the form in which it is handed to the engraver.
+
+MEI (Music Encoding Initiative, version 5) can say what a printed drum part
+needs and MusicXML cannot say so that it survives: simile signs without their
+notes, multi-bar rests that keep their heading, staff places without pitch.
+Both are written from the same note values (:mod:`workbench.notation.notevalues`) and
+abbreviations, so the page and the MusicXML file agree.
+
+Texts are set as character data only; nothing in a chart can become markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from functools import cache
+
+from lxml import etree
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import Instrument, Notehead, instrument
+from workbench.notation.abbreviations import Kind, PrintedBar
+from workbench.notation.fillsigns import FillSign, fill_signs
+from workbench.notation.notevalues import Event, Value, Voice, write_bar
+from workbench.notation.scoresigns import (
+    ScoreOptions,
+    bar_id,
+    clean_text,
+    count_syllable,
+    grace_chords,
+    note_id,
+    slug,
+    written_head,
+)
+
+NAMESPACE = "http://www.music-encoding.org/ns/mei"
+_ID = "{http://www.w3.org/XML/1998/namespace}id"
+#: Ids of brackets that say "fill" begin so.
+WORDED_FILL = "worded-fill"
+#: Only heads for which the music font has glyphs for every note value.
+_HEADS = {Notehead.X: "x", Notehead.CIRCLE_X: "U+E0B3", Notehead.DIAMOND: "diamond",
+          Notehead.TRIANGLE: "isotriangle", "slashed": "U+E0CF"}
+#: Where rests stand, alone and in a bar of two voices (MEI ``loc``).
+_MIDDLE_LINE = "4"
+_REST_PLACES = {"up": "8", "down": "0"}
+_STEPS = {step: k for k, step in enumerate("CDEFGAB")}
+_BOTTOM_LINE = 4 * 7 + _STEPS["E"]
+
+
+def staff_place(own: Instrument) -> int:
+    """Lines and spaces above the bottom line of the staff (MEI ``loc``)."""
+    return own.staff_octave * 7 + _STEPS[own.staff_step] - _BOTTOM_LINE
+
+
+def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: ScoreOptions, *,
+              show_meter: bool) -> str:
+    """Lines of printed bars as an MEI document in which each begins a page.
+
+    Parameters
+    ----------
+    chart : Chart
+    lines : sequence of sequence of PrintedBar
+    options : ScoreOptions
+    show_meter : bool
+        Print the time signature at the start of the first line.
+    """
+    meter = chart.time_map.bars[lines[0][0].bar_index].meter
+    section = _document(meter.beats if show_meter else None, meter.unit)
+    sections = {s.bar_index for s in chart.sections}
+    for line in lines:
+        _add(section, "pb")
+        parent, measures = section, []
+        for k, printed in enumerate(line):
+            own = chart.time_map.bars[printed.bar_index].meter
+            if own != meter:
+                _add(section, "scoreDef", meter_count=str(own.beats), meter_unit=str(own.unit))
+                meter = own
+            if printed.opens_ending or (k == 0 and printed.ending):
+                parent = _add(section, "ending", n=" ".join(f"{n}." for n in printed.ending),
+                              lendsym="angledown" if printed.closes_repeat else "none")
+            measure = _measure(chart, printed, options, parent)
+            _set_bar_lines(chart, printed, measure, sections)
+            measures.append(measure)
+            if printed.closes_ending:
+                parent = section
+        for sign in fill_signs(chart, line, options.fills):
+            _fill(chart, line, measures[sign.first], sign)
+    return etree.tostring(section.getroottree(), encoding="unicode")
+
+
+def _set_bar_lines(chart: Chart, printed: PrintedBar, measure, sections: set[int]) -> None:
+    if printed.opens_repeat:
+        measure.set("left", "rptstart")
+    if printed.closes_repeat:
+        measure.set("right", "rptend")
+    elif printed.heard[-1] == len(chart) - 1:
+        measure.set("right", "end")
+    elif (printed.bar_index + printed.rest_bars in sections
+          and not chart.time_map.bars[printed.bar_index].is_pickup):
+        measure.set("right", "dbl")
+
+
+@cache
+def _place_and_head(name: str) -> dict[str, str]:
+    """Attributes of an instrument's notes."""
+    own = instrument(name)
+    head = {"head.shape": _HEADS[own.notehead]} if own.notehead in _HEADS else {}
+    return {"loc": str(staff_place(own)), **head}
+
+
+def _document(beats: int | None, unit: int):
+    root = etree.Element("mei", nsmap={None: NAMESPACE}, meiversion="5.0")
+    _add(root, "meiHead")
+    score = _add(_add(_add(_add(root, "music"), "body"), "mdiv"), "score")
+    definition = _add(score, "scoreDef")
+    if beats:
+        definition.set("meter.count", str(beats))
+        definition.set("meter.unit", str(unit))
+    staff = _add(_add(definition, "staffGrp"), "staffDef", n="1", lines="5")
+    _add(staff, "clef", shape="perc")
+    return _add(score, "section")
+
+
+def _add(parent, tag: str, text: str | None = None, **attributes: str):
+    names = {k.replace("_", "."): v for k, v in attributes.items()}
+    element = etree.SubElement(parent, tag, names)
+    if text is not None:
+        element.text = clean_text(text)
+    return element
+
+
+def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
+    k = printed.bar_index
+    bar = chart.time_map.bars[k]
+    measure = _add(parent, "measure", n=str(chart.time_map.bar_number(k)))
+    measure.set(_ID, bar_id(k))
+    if bar.is_pickup:
+        measure.set("metcon", "false")
+    staff = _add(measure, "staff", n="1")
+    if printed.kind in (Kind.SIMILE, Kind.SIMILE_OF_TWO, Kind.SIMILE_OF_TWO_END):
+        layer = _add(staff, "layer", n="1")
+        # The sign of two bars is drawn on their bar line by the page.
+        _add(layer, "mRpt", num_visible="false") if printed.kind is Kind.SIMILE else _add(layer, "mSpace")
+        _keep_room(staff, bar.length, 5)
+    elif printed.kind is Kind.SLASHES:
+        layer = _add(staff, "layer", n="1")
+        for _, length in bar.beat_spans():
+            _slash(layer, length)
+    elif printed.kind is Kind.REST and printed.rest_bars > 1:
+        _add(_add(staff, "layer", n="1"), "multiRest", num=str(printed.rest_bars))
+        _keep_room(staff, bar.length, 6)
+    elif not chart.bars[k].notes:
+        layer = _add(staff, "layer", n="1")
+        _add(layer, "mSpace" if bar.is_pickup else "mRest")
+    else:
+        _BarWriter(chart, k, options, staff, measure).write()
+    for text in chart.texts:
+        if text.bar_index == k:
+            tstamp = 1 + float(text.position * bar.meter.unit)
+            cue = _add(measure, "dir", staff="1", place="above", tstamp=f"{tstamp:g}")
+            _add(cue, "rend", text.text, fontstyle="italic")
+    if printed.closes_repeat and printed.passes > 2 and not printed.ending:
+        times = _add(measure, "dir", staff="1", place="above",
+                     tstamp=f"{float(bar.length * bar.meter.unit):g}")
+        _add(times, "rend", f"{printed.passes}×", fontstyle="normal", fontweight="bold")
+    return measure
+
+
+def _fill(chart: Chart, line: Sequence[PrintedBar], measure, sign: FillSign) -> None:
+    """The bracket over a fill, from its first stroke to its last; over one stroke the word alone."""
+    first, last = line[sign.first], line[sign.last]
+    begun = [n for n in _printed_notes(chart, first) if n.position >= sign.start]
+    ended = [n for n in _printed_notes(chart, last)
+             if n.position < sign.end and (sign.first < sign.last or n.position >= sign.start)]
+    where = {"startid": f"#{note_id(first.bar_index, begun[0])}"} if begun else {
+        "tstamp": f"{1 + float(sign.start * chart.time_map.bars[first.bar_index].meter.unit):g}"}
+    if sign.first == sign.last and (not ended or begun[0].position == ended[-1].position):
+        if sign.worded:
+            _add(_add(measure, "dir", staff="1", place="above", **where), "rend", "fill", fontstyle="italic")
+        return
+    bracket = _add(measure, "bracketSpan", staff="1", place="above", func="analytical", lform="dashed",
+                   lstartsym="angledown" if sign.opens else "none",
+                   lendsym="angledown" if sign.closes else "none", **where)
+    if sign.worded:
+        bracket.set(_ID, f"{WORDED_FILL}-{bar_id(first.bar_index)}-{sign.start.numerator}_{sign.start.denominator}")
+    if ended:
+        bracket.set("endid", f"#{note_id(last.bar_index, ended[-1])}")
+    else:
+        beat = 1 + float(sign.end * chart.time_map.bars[last.bar_index].meter.unit)
+        bracket.set("tstamp2", f"{sign.last - sign.first}m+{beat:g}")
+
+
+def _printed_notes(chart: Chart, printed: PrintedBar) -> tuple[Note, ...]:
+    return chart.bars[printed.bar_index].notes if printed.kind is Kind.NOTES else ()
+
+
+def _keep_room(staff, length: Fraction, moments: int) -> None:
+    """Unseen beats that keep a sign's bar from becoming too narrow."""
+    layer = _add(staff, "layer", n="2")
+    left = length
+    step = Fraction(1, 4) if length >= Fraction(1, 2) else Fraction(1, 16)
+    while left >= step:
+        _add(layer, "space", dur=str(step.denominator))
+        left -= step
+
+
+def _slash(layer, length: Fraction) -> None:
+    dots = 1 if length.numerator == 3 else 0
+    base = length * Fraction(2, 3) if dots else length
+    if base.numerator != 1 or base.denominator & (base.denominator - 1):
+        _add(layer, "space", dur="16")
+        return
+    _add(layer, "note", dur=str(base.denominator), dots=str(dots), loc="4", head_shape="slash",
+         stem_visible="false")
+
+
+class _BarWriter:
+    """Writes the voices of one bar as layers with their beams and tuplets."""
+
+    def __init__(self, chart: Chart, bar_index: int, options: ScoreOptions, staff, measure) -> None:
+        self.chart, self.bar_index, self.options = chart, bar_index, options
+        self.staff, self.measure = staff, measure
+
+    def write(self) -> None:
+        voices = write_bar(self.chart, self.bar_index, self.options.one_voice).voices
+        shown: set = set()
+        self.two_voices = len(voices) > 1
+        self.counted: set[Fraction] = set()
+        for voice in voices:
+            layer = _add(self.staff, "layer", n="1" if voice.stem == "up" else "2")
+            if not any(e.shown for e in voice.events):
+                _add(layer, "mSpace")
+                continue
+            self._layer(layer, voice, shown)
+
+    def _layer(self, layer, voice: Voice, shown: set) -> None:
+        events = voice.events
+        beams = _beam_spans(events)
+        beam = tuplet = None
+        beam_end = -1
+        for k, event in enumerate(events):
+            starts_tuplet = event.tuplet is not None and (k == 0 or events[k - 1].tuplet != event.tuplet)
+            if k > beam_end:
+                beam = None
+            if event.tuplet is None or starts_tuplet:
+                tuplet = None
+            # What is wider stands outside: a tuplet around its beams, a beam around its tuplets.
+            span = beams.get(k)
+            # Grace notes stand before the beam or tuplet that they lead into.
+            outside = event.notes and (starts_tuplet or (span is not None and beam is None))
+            if outside:
+                outer = layer if starts_tuplet or tuplet is None else tuplet
+                self._graces(outer if beam is None else beam, voice, event)
+            if starts_tuplet:
+                members = [j for j, e in enumerate(events) if e.tuplet == event.tuplet]
+                wide = beam is not None or (span is not None and span >= members[-1] and span > members[-1])
+                if wide:
+                    if span is not None and beam is None:
+                        beam, beam_end = _add(layer, "beam"), span
+                    tuplet = self._tuplet(beam, voice, members, shown)
+                else:
+                    tuplet = self._tuplet(layer, voice, members, shown)
+            if span is not None and beam is None:
+                beam, beam_end = _add(tuplet if tuplet is not None else layer, "beam"), span
+            parent = layer
+            if tuplet is not None:
+                parent = beam if beam is not None and beam.getparent() is tuplet else tuplet
+            elif beam is not None:
+                parent = beam
+            self._event(parent, voice, event, graces=not outside)
+
+    def _tuplet(self, parent, voice: Voice, members: list[int], shown: set):
+        events = [voice.events[j] for j in members]
+        value = events[0].value
+        place = (events[0].position, value.actual, value.normal)
+        beamed = all(e.beams for e in events)
+        # The hands' number is enough where the feet play the same tuplet.
+        visible = place not in shown
+        shown.add(place)
+        side = "above" if voice.stem == "up" else "below"
+        return _add(parent, "tuplet", num=str(value.actual), numbase=str(value.normal),
+                    num_place=side, bracket_place=side, num_visible="true" if visible else "false",
+                    bracket_visible="true" if visible and not beamed else "false")
+
+    def _event(self, parent, voice: Voice, event: Event, graces: bool) -> None:
+        if not event.notes:
+            rest = etree.SubElement(parent, "rest" if event.shown else "space", _timing(event.value))
+            if event.shown:
+                rest.set("loc", _REST_PLACES[voice.stem] if self.two_voices else _MIDDLE_LINE)
+            return
+        if graces:
+            self._graces(parent, voice, event)
+        rolled = any("roll" in n.articulations for n in event.notes)
+        if rolled:
+            parent = _add(parent, "bTrem", unitdur="32")
+        timing = {**_timing(event.value), "stem.dir": voice.stem}
+        if rolled:
+            timing["stem.mod"] = "3slash"
+        holder = parent
+        if len(event.notes) > 1:
+            holder = parent = etree.SubElement(parent, "chord", timing)
+            timing = {}
+        for n in event.notes:
+            note = etree.SubElement(parent, "note", {
+                **timing, **_place_and_head(n.instrument), _ID: note_id(self.bar_index, n)})
+            if n.articulations:
+                head, _ = written_head(n)
+                if head in _HEADS:
+                    note.set("head.shape", _HEADS[head])
+            if "ghost" in n.articulations:
+                note.set("head.mod", "paren")
+            if len(event.notes) == 1:
+                holder = note
+        self._under(holder, event)
+        said = frozenset().union(*(n.articulations for n in event.notes))
+        if said:
+            if "accent" in said:
+                _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
+            self._over(voice, event, said)
+
+    def _graces(self, parent, voice: Voice, event: Event) -> None:
+        chords = grace_chords(event.notes)
+        if not chords:
+            return
+        group = _add(parent, "graceGrp", grace="unacc")
+        if len(chords) > 1:
+            group = _add(group, "beam")
+        timing = {"dur": "8" if len(chords) == 1 else "16", "grace": "unacc", "stem.dir": voice.stem}
+        if len(chords) == 1:
+            timing["stem.mod"] = "1slash"
+        for chord in chords:
+            holder, own = group, dict(timing)
+            if len(chord) > 1:
+                holder, own = etree.SubElement(group, "chord", timing), {}
+            for n in chord:
+                etree.SubElement(holder, "note", {**own, **_place_and_head(n.instrument)})
+
+    def _under(self, holder, event: Event) -> None:
+        """Count syllables and sticking letters, in rows under the staff."""
+        row = 1
+        if self.options.counts:
+            syllable = count_syllable(self.chart, self.bar_index, event.position)
+            if syllable and event.position not in self.counted:
+                self.counted.add(event.position)
+                _add(_add(holder, "verse", n=str(row)), "syl", syllable)
+            row += 1
+        if self.options.sticking:
+            letters = "".join(dict.fromkeys(n.sticking for n in event.notes if n.sticking))
+            if letters:
+                _add(_add(holder, "verse", n=str(row)), "syl", letters)
+
+    def _over(self, voice: Voice, event: Event, said: frozenset[str]) -> None:
+        words = [word for name, word in (("half open", "ø"), ("choke", "choke")) if name in said]
+        hidden = {name for n in event.notes for name in written_head(n)[1]}
+        words += sorted(hidden)
+        for word in words:
+            first: Note = event.notes[0]
+            mark = _add(self.measure, "dir", staff="1", startid=f"#{note_id(self.bar_index, first)}",
+                        place="above" if voice.stem == "up" else "below")
+            style = "normal" if word == "ø" else "italic"
+            _add(mark, "rend", word, fontstyle=style, fontsize="small" if word != "ø" else "medium")
+
+
+def _timing(value: Value) -> dict[str, str]:
+    timing = {"dur": str(value.base.denominator)}
+    if value.dots:
+        timing["dots"] = str(value.dots)
+    return timing
+
+
+def _beam_spans(events: Sequence[Event]) -> dict[int, int]:
+    """First to last event of each beam, widened to whole tuplets that it cuts."""
+    spans: dict[int, int] = {}
+    start = None
+    for k, e in enumerate(events):
+        if e.beams and e.beams[0] == "begin":
+            start = k
+        elif e.beams and e.beams[0] == "end":
+            spans[start] = k
+    out: dict[int, int] = {}
+    for first, last in spans.items():
+        if events[first].tuplet != events[last].tuplet:
+            first, last = _tuplet_edges(events, first)[0], _tuplet_edges(events, last)[1]
+        out[first] = last
+    return out
+
+
+def _tuplet_edges(events: Sequence[Event], k: int) -> tuple[int, int]:
+    """First and last event of the tuplet around an event; the event itself outside tuplets."""
+    own = events[k].tuplet
+    inside = [j for j, e in enumerate(events) if own is not None and e.tuplet == own]
+    return (inside[0], inside[-1]) if inside else (k, k)
+
+
+def legend_mei(used: Sequence[str]) -> str:
+    """The drum key as one line: each instrument's place and head, its name below."""
+    section = _document(None, 4)
+    _add(section, "pb")
+    measure = _add(section, "measure", n="1", right="invis")
+    layer = _add(_add(measure, "staff", n="1"), "layer", n="1")
+    for name in used:
+        note = etree.SubElement(layer, "note", {
+            "dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: f"note-key-{slug(name)}"})
+        _add(_add(note, "verse", n="1"), "syl", name)
+    return etree.tostring(section.getroottree(), encoding="unicode")

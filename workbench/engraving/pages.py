@@ -1,0 +1,212 @@
+"""Laying engraved lines on pages: title block, drum key, sections, page breaks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from lxml import etree
+
+from workbench.chart import Chart, Section
+from workbench.engraving.drawing import new_page, serialize, symbol, tag, text
+from workbench.engraving.systems import System, engrave_legend
+from workbench.errors import ChartError
+from workbench.notation.scoresigns import TempoMark, tempo_marks
+
+#: Width and height of the papers, tenths of a millimetre (ISO 216; ANSI A).
+PAPERS: dict[str, tuple[int, int]] = {"A4": (2100, 2970), "Letter": (2159, 2794)}
+#: White edge of a page.
+MARGIN = 150
+
+
+@dataclass(frozen=True)
+class PageStyle:
+    """How pages look.
+
+    Attributes
+    ----------
+    paper : str
+        'A4' or 'Letter', portrait.
+    heading, legend, bar_numbers : bool
+        Title block; drum key of the instruments that occur; numbers at line starts.
+    """
+
+    paper: str = "A4"
+    heading: bool = True
+    legend: bool = True
+    bar_numbers: bool = True
+
+    def __post_init__(self) -> None:
+        if self.paper not in PAPERS:
+            raise ChartError(f"Paper is one of {', '.join(PAPERS)}, not {self.paper!r}.")
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return PAPERS[self.paper]
+
+
+#: A4 with everything on it.
+PLAIN = PageStyle()
+
+_GAP = 34           # between lines
+_TIGHT_GAP = 14     # between lines, where that saves a page
+_PAGE_TOP = MARGIN + 50  # of the music on further pages
+_SECTION_ROOM = 62  # above a line that opens a section
+_NUMBER_ROOM = 26   # above the staff for the bar number
+
+
+def _above(line: System) -> float:
+    """Room over the drawing of a line for its section box or its bar number."""
+    if line.sections:
+        return _SECTION_ROOM
+    return max(0.0, _NUMBER_ROOM - line.staff_top) if line.number else 0.0
+
+
+def draw_line(root: etree._Element, line: System, x: float, y: float, scale: float = 1.0) -> None:
+    """Draw a line of music with the boxes and names of the sections that begin in it."""
+    g = line.draw(root, x, y, scale)
+    for section in line.sections:
+        at = section.bar_index
+        x = 0.0 if at == line.printed[0].bar_index else line.bars[at][0]
+        x = draw_section(g, section, x, -8)
+        if at in line.tempo_marks:
+            _draw_tempo_mark(g, line.tempo_marks[at], x + 30, -14)
+
+
+def draw_section(g: etree._Element, section: Section, x: float, y: float, room: float | None = None) -> float:
+    """Boxed letter and bold name of a section; ``y`` is the box's foot, ``room`` the widest it
+    may be.  Returns about where it ends."""
+    if section.label:
+        width = max(46.0, 16 + 25 * len(section.label))
+        box = etree.SubElement(g, tag("rect"), x=f"{x:.1f}", y=f"{y - 44:.1f}", width=f"{width:g}",
+                               height="44", fill="none")
+        box.set("stroke-width", "3")
+        g.append(text(x + width / 2, y - 9, 38, section.label, "middle", font_weight="bold"))
+        x += width + 14
+        room = None if room is None else room - width - 14
+    if section.name:
+        g.append(text(x, y - 9, 38, section.name, width=room, font_weight="bold"))
+    return x + 20 * len(section.name)
+
+
+def lay_excerpt(lines: Sequence[System]) -> str:
+    """Lines under each other on a sheet that just holds them."""
+    edge = 12.0
+    height = edge
+    places = []
+    for line in lines:
+        height += _above(line)
+        places.append(height)
+        height += line.height + _GAP
+    root = new_page(max(line.width for line in lines) + 2 * edge, height - _GAP + edge,
+                    f"Excerpt of a drum part, {sum(len(line.printed) for line in lines)} bars")
+    for line, y in zip(lines, places):
+        draw_line(root, line, edge, y)
+    return serialize(root)
+
+
+def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
+    """Lines on pages with title block, drum key and page numbers."""
+    width, height = style.size
+    name = f"Drum part: {chart.title}" if chart.title else "Drum part"
+    first = new_page(width, height, f"{name}, page 1")
+    start = _draw_heading(first, chart, style) if style.heading else float(MARGIN)
+    pages, gap = _fill_pages(lines, start, height - MARGIN)
+    out = []
+    for k, (end, current) in enumerate(pages):
+        root = new_page(width, height, f"{name}, page {k + 1}") if k else first
+        y = start if k == 0 else float(_PAGE_TOP)
+        # Spread the lines of a well-filled page down to its foot.
+        free = height - MARGIN - end
+        fills = k + 1 < len(pages) or free < 0.12 * height
+        extra = min(free / max(len(current) - 1, 1), 60.0) if fills else 0.0
+        if k:
+            root.append(text(MARGIN, MARGIN, 28, chart.title or "Drum Set", font_style="italic"))
+            root.append(text(width - MARGIN, MARGIN, 28, str(k + 1), "end"))
+        for line in current:
+            y += _above(line)
+            draw_line(root, line, MARGIN, y)
+            y += line.height + gap + extra
+        out.append(serialize(root))
+    return out
+
+
+def _fill_pages(lines: list[System], start: float, bottom: float):
+    """Lines of each page with where they end, and the gap between lines.
+
+    The gap is tightened if that saves a page, and lines are moved on so that
+    the last page does not hold a lone one.
+    """
+    def fill(gap: float, most: int | None = None):
+        pages: list[tuple[float, list[System]]] = []
+        y, current = start, []
+        for k, line in enumerate(lines):
+            need = _above(line) + line.height
+            if current and (y + need > bottom or k == most):
+                pages.append((y - gap, current))
+                y, current = float(_PAGE_TOP), []
+            current.append(line)
+            y += need + gap
+        return [*pages, (y - gap, current)]
+
+    pages, gap = fill(_GAP), _GAP
+    tight = fill(_TIGHT_GAP)
+    if len(tight) < len(pages):
+        pages, gap = tight, _TIGHT_GAP
+    if len(pages) > 1 and len(pages[-1][1]) == 1 and len(pages[-2][1]) > 3:
+        moved = fill(gap, len(lines) - 2)
+        pages = moved if len(moved) == len(pages) else pages
+    return pages, gap
+
+
+def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) -> float:
+    """Title, what the sheet is, and artist; returns where the rest may start."""
+    width, y = style.size[0], MARGIN + 40.0
+    room = width - 2 * MARGIN
+    root.append(text(width / 2, y, 78, chart.title or "Drum Set", "middle", room, font_weight="bold"))
+    y += 58
+    if chart.title or kind != "Drum Set":
+        root.append(text(MARGIN, y, 36, kind))
+    if chart.artist:
+        root.append(text(width - MARGIN, y, 36, chart.artist, "end", 0.7 * room))
+    return y + 24
+
+
+_LEGEND_SCALE = 0.66
+
+
+def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float:
+    y = draw_title(root, chart, style, "Drum Set")
+    used = chart.instruments_used()
+    if style.legend and used:
+        legend = engrave_legend(used, (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE)
+        legend.draw(root, MARGIN, y, _LEGEND_SCALE)
+        y += legend.height * _LEGEND_SCALE + 10
+    draw_tempo(root, chart, MARGIN, y + 44)
+    return y + 70
+
+
+#: SMuFL symbols of the beats that a tempo counts (individual notes, U+E1D0 ff.).
+_BEAT_SYMBOLS = {Fraction(1): "E1D2", Fraction(1, 2): "E1D3", Fraction(1, 4): "E1D5", Fraction(1, 8): "E1D7",
+                 Fraction(1, 16): "E1D9"}
+_AUGMENTATION_DOT = "E1E7"
+
+
+def draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
+    """Tempo mark and feel at the start."""
+    x = _draw_tempo_mark(root, tempo_marks(chart)[0], x, y)
+    if chart.feel != "straight":
+        root.append(text(x + 150, y, 40, chart.feel.capitalize(), font_weight="bold"))
+
+
+def _draw_tempo_mark(root: etree._Element, mark: TempoMark, x: float, y: float) -> float:
+    dotted = mark.beat.numerator == 3
+    head = mark.beat * Fraction(2, 3) if dotted else mark.beat
+    root.append(symbol(_BEAT_SYMBOLS.get(head, "E1D5"), x, y, 52))
+    x += 24
+    if dotted:
+        root.append(symbol(_AUGMENTATION_DOT, x + 2, y, 52))
+        x += 10
+    root.append(text(x + 6, y, 40, f"= {mark.tempo_bpm}", font_weight="bold"))
+    return x

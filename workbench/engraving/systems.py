@@ -1,0 +1,250 @@
+"""Engraving one line of music (engravers say: a system).
+
+Each line is drawn on its own by verovio and comes back as a drawing with the
+places of its staff and bars, so that pages, excerpts and the grid can put it
+where they need it.  Its notes keep the ids of :func:`workbench.notation.scoresigns.note_id`,
+its bars those of :func:`workbench.notation.scoresigns.bar_id`; the attribute
+``data-bars`` of a bar lists all bars of the chart that it stands for (later
+passes of a repeat, further bars of a rest).
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Sequence
+from copy import deepcopy
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+from lxml import etree
+
+from workbench.chart import Chart, Section
+from workbench.drumkit import INSTRUMENTS, Notehead
+from workbench.engraving.drawing import symbol, tag, text
+from workbench.engraving.mei import WORDED_FILL, legend_mei, lines_mei
+from workbench.errors import ChartError
+from workbench.notation.abbreviations import Kind, PrintedBar, bar_weight
+from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
+
+_OPTIONS = {
+    "breaks": "encoded", "adjustPageHeight": True, "header": "none", "footer": "none",
+    "svgViewBox": True, "svgFormatRaw": True, "scale": 100, "font": "Bravura",
+    "multiRestStyle": "block", "inputFrom": "mei",
+    "pageMarginTop": 0, "pageMarginBottom": 0, "pageMarginLeft": 0, "pageMarginRight": 0,
+    "minLastJustification": 0, "smuflTextFont": "none", "beamMaxSlope": 4, "mnumInterval": 0,
+    "lyricSize": 3.6, "lyricTopMinMargin": 4,
+    "spacingNonLinear": 0.55, "spacingLinear": 0.25, "measureMinWidth": 18,
+}
+_LOCK = threading.RLock()
+#: Ends of the ids of notes with triangle heads.
+_TRIANGLES = tuple(f"-{slug(i.name)}" for i in INSTRUMENTS if i.notehead is Notehead.TRIANGLE)
+
+
+@dataclass
+class System:
+    """An engraved line.
+
+    Attributes
+    ----------
+    body, defs : the drawing and the symbols it refers to
+    width, height : float
+        Tenths of a millimetre, like all lengths here.
+    staff_top, staff_bottom : float
+        Outer staff lines, from the upper edge.
+    bars : dict
+        Left and right end of each bar, by bar index.
+    printed : sequence of PrintedBar
+    sections : sequence of Section
+        Those that begin in this line.
+    tempo_marks : dict
+        Changes of tempo in this line, by bar index.
+    number : str
+        Bar number to print at its start.
+    overlays : list
+        What is drawn over it (simile signs of two bars, counts).
+    """
+
+    body: etree._Element
+    defs: dict[str, etree._Element]
+    width: float
+    height: float
+    staff_top: float
+    staff_bottom: float
+    bars: dict[int, tuple[float, float]]
+    printed: Sequence[PrintedBar] = ()
+    sections: Sequence[Section] = ()
+    tempo_marks: dict[int, TempoMark] = field(default_factory=dict)
+    number: str = ""
+    overlays: list = field(default_factory=list)
+
+    def draw(self, root: etree._Element, x: float, y: float, scale: float = 1.0) -> etree._Element:
+        """Draw the line on a sheet, its upper left corner at (x, y)."""
+        defs = root.find(tag("defs"))
+        known = {g.get("id") for g in defs}
+        for name, g in self.defs.items():
+            if name not in known:
+                defs.append(deepcopy(g))
+        g = etree.SubElement(root, tag("g"), transform=f"translate({x:.1f},{y:.1f}) scale({scale:g})")
+        g.set("class", "line")
+        inner = etree.SubElement(g, tag("g"), transform="scale(0.1)")
+        inner.append(self.body)
+        g.extend(self.overlays)
+        if self.number:
+            g.append(text(0, self.staff_top - 9, 27, self.number, font_style="italic"))
+        return g
+
+
+@lru_cache(maxsize=1)
+def _toolkit():
+    import verovio
+
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    toolkit.setOptions({**_OPTIONS, "pageHeight": 6000})
+    toolkit.width = 0
+    return toolkit
+
+
+def _render(mei: str, width: int) -> list[etree._Element]:
+    """The lines of an MEI document as verovio draws them, ``width`` tenths of a millimetre wide."""
+    with _LOCK:
+        toolkit = _toolkit()
+        if toolkit.width != width:
+            toolkit.setOptions({"pageWidth": width})
+            toolkit.width = width
+        toolkit.resetXmlIdSeed(1)
+        if not toolkit.loadData(mei):
+            raise ChartError("This part could not be engraved.")
+        return [etree.fromstring(toolkit.renderToSVG(k + 1)) for k in range(toolkit.getPageCount())]
+
+
+def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options: ScoreOptions, width: int, *,
+                    show_meter: bool) -> list[System]:
+    """Engrave lines of printed bars, all of one width.
+
+    Parameters
+    ----------
+    chart : Chart
+    rows : sequence of sequence of PrintedBar
+        Consecutive lines.
+    options : ScoreOptions
+    width : int
+        Tenths of a millimetre.
+    show_meter : bool
+        Print the time signature at the start of the first line.
+    """
+    drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width)
+    systems = []
+    for row, drawing in zip(rows, drawings, strict=True):
+        system = _parse(drawing, row)
+        starts = {b.bar_index for b in row}
+        system.sections = [s for s in chart.sections if s.bar_index in starts]
+        _draw_similes_of_two(system)
+        _number_similes(system)
+        systems.append(system)
+    return systems
+
+
+def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_line: int) -> int:
+    """Width of the last line of a section: full, but a bar or two stay short."""
+    full = [b for b in row if not chart.time_map.bars[b.bar_index].is_pickup]
+    if len(full) > 2 or bars_per_line < 4:
+        return room
+    share = {0: 0.25, 1: 0.42, 2: 0.7}[len(full)]
+    heavy = sum(bar_weight(chart, b) for b in row)
+    share = max(share, heavy / 40)
+    return round(room * (share if share < 0.85 else 1.0))
+
+
+def engrave_legend(used: Sequence[str], room: float) -> System:
+    """The drum key: a staff with each instrument and its name."""
+    share = min(1.0, 0.08 * len(used) + 0.06)
+    return _parse(_render(legend_mei(used), round(room * share))[0], ())
+
+
+def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
+    _, _, width, height = (float(x) for x in svg.get("viewBox").split())
+    defs = {g.get("id"): g for g in svg.find(tag("defs"))}
+    body = svg.find(tag("svg")).find(tag("g"))
+    bars, top, bottom = {}, None, None
+    indices = {bar_id(b.bar_index): b for b in row}
+    for g in list(body.iter(tag("g"))):
+        name, kind = g.get("id", ""), g.get("class", "")
+        if "placeholder" in kind or kind.startswith("mNum"):
+            g.getparent().remove(g)
+            continue
+        if name in indices and kind == "measure":
+            lines = [p.get("d") for p in g.find(f"{tag('g')}[@class='staff']").findall(tag("path"))][:5]
+            ends = [tuple(float(x) for x in re.findall(r"-?[\d.]+", d)) for d in lines]
+            printed = indices[name]
+            bars[printed.bar_index] = (ends[0][0] / 10, ends[0][2] / 10)
+            g.set("data-bars", " ".join(map(str, printed.heard)))
+            top, bottom = ends[0][1] / 10, ends[-1][1] / 10
+        elif name.startswith(WORDED_FILL):
+            _say_fill(g)
+        elif not name.startswith("note-"):
+            g.attrib.pop("id", None)
+        elif name.endswith(_TRIANGLES):
+            _draw_triangle(g)
+        if kind in ("ending", "reh", "tempo"):
+            g.set("font-weight", "bold")
+        elif kind == "dir":
+            g.set("font-style", "italic")
+    for t in body.iter(tag("tspan")):
+        t.attrib.pop("id", None)
+    return System(body, defs, width, height, top, bottom, bars, row)
+
+
+def _draw_triangle(note: etree._Element) -> None:
+    """Give a note the triangle head that the engraver's font lacks."""
+    for use in note.findall(f"{tag('g')}[@class='notehead']/{tag('use')}"):
+        x, y, scale = (float(v) for v in re.findall(r"-?[\d.]+", use.get("transform"))[:3])
+        use.tag = tag("path")
+        use.attrib.clear()
+        use.set("transform", f"translate({x:g},{y:g}) scale({scale:g})")
+        use.set("d", "M0 120 L147 -130 L295 120 Z")
+
+
+#: Size of the word over a fill and the room that it takes in the line of its bracket (units of verovio).
+_FILL_SIZE, _FILL_ROOM = 324, 440
+#: Height of the hooks of a bracket, and how far its line is moved down into the room they have, so that the
+#: word meets neither what stands above nor what stands below.
+_HOOK, _DOWN = 180, 50
+
+
+def _say_fill(bracket: etree._Element) -> None:
+    """Begin the bracket of a fill with the word, in its line, in place of the hook."""
+    bracket.attrib.pop("id")
+    hook, *end_hook = bracket.findall(tag("polyline"))
+    line = bracket.find(tag("path"))
+    x, top, end = (float(v) for v in re.findall(r"-?[\d.]+", line.get("d"))[:3])
+    y = top + _DOWN
+    bracket.replace(hook, text(x, y + 0.3 * _FILL_SIZE, _FILL_SIZE, "fill", font_style="italic"))
+    if x + _FILL_ROOM < end:
+        line.set("d", f"M{x + _FILL_ROOM:g} {y:g} L{end:g} {y:g}")
+        for e in end_hook:
+            e.set("points", f"{end:g},{top + _HOOK:g} {end:g},{y:g} {end - _HOOK / 2:g},{y:g}")
+    else:  # a fill of a few strokes: the word alone says it
+        for e in [line, *end_hook]:
+            bracket.remove(e)
+
+
+def _draw_similes_of_two(line: System) -> None:
+    """The sign of two bars stands on the bar line between them."""
+    for b in line.printed:
+        if b.kind is Kind.SIMILE_OF_TWO and b.bar_index in line.bars:
+            x = line.bars[b.bar_index][1]
+            middle = (line.staff_top + line.staff_bottom) / 2
+            height = line.staff_bottom - line.staff_top
+            line.overlays.append(symbol("E501", x - 0.305 * height - 1, middle, height))
+            line.overlays.append(text(x, line.staff_top - 8, 30, "2", "middle", font_weight="bold"))
+
+
+def _number_similes(line: System) -> None:
+    """Every fourth bar of a run of similes says how often the bar has been played."""
+    for b in line.printed:
+        if b.kind is Kind.SIMILE and b.in_a_row % 4 == 0:
+            left, right = line.bars[b.bar_index]
+            line.overlays.append(text((left + right) / 2, line.staff_top - 10, 26, f"({b.in_a_row})",
+                                       "middle", font_style="italic"))

@@ -1,0 +1,1 @@
+"""What is on disk: recordings, annotations, charts with their journals."""

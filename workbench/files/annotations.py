@@ -1,0 +1,220 @@
+"""Annotations as plain tables: time labels, hits and beats.
+
+Three text files that other programs read and write:
+
+* **time labels**: ``time label`` a line, separated by tabs or blanks, as data
+  sets of drum recordings and most annotation programs have them;
+* ``NAME.hits.csv``: ``time_s, bar, position, instrument, velocity, confidence``;
+* ``NAME.beats.csv``: ``time_s, bar, beat``.
+
+``bar`` is the number players say (a pick-up is 0), ``position`` an exact
+fraction of a whole note from the bar line, written ``3/8``.  Times are seconds
+with six decimals.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from workbench.chart import Chart
+from workbench.chartdata import fraction_from_data
+from workbench.errors import ChartError, FileFormatError
+from workbench.events import Beat, Stroke
+from workbench.files.chartfile import LARGEST_BYTES, write_text_safely
+from workbench.meter import TimeMap
+
+HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confidence")
+BEATS_COLUMNS = ("time_s", "bar", "beat")
+
+
+@dataclass(frozen=True)
+class Hit:
+    """A row of ``hits.csv``: a stroke and the place it was written at.
+
+    ``bar_number`` and ``position`` are None where a table gives only times.
+    """
+
+    stroke: Stroke
+    bar_number: int | None = None
+    position: Fraction | None = None
+
+
+# -- time labels -----------------------------------------------------------------------
+
+def read_labels(path: str | os.PathLike) -> list[tuple[float, str]]:
+    """Times (seconds) and labels of a time-label file, in order of time.
+
+    Empty lines and lines that begin with ``#`` are left out; a label may be
+    missing (empty text then) and may hold blanks.
+
+    Raises
+    ------
+    FileFormatError
+        If it cannot be read, or a line does not begin with a time.
+    """
+    path = Path(path)
+    found = []
+    for number, line in enumerate(_read(path).splitlines(), 1):
+        line = line.strip()
+        if not line or line.startswith("#"):
+            continue
+        time, *label = line.split(None, 1)
+        found.append((_time(time, path, number), label[0].strip() if label else ""))
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def write_labels(labels: Iterable[tuple[float, str]], path: str | os.PathLike) -> None:
+    """Write times and labels, tab-separated, in order of time."""
+    lines = sorted(labels, key=lambda pair: pair[0])
+    for _, label in lines:
+        if "\n" in label or "\r" in label:
+            raise FileFormatError(f"A label cannot hold a line break ({label!r}).")
+    write_text_safely(path, "".join(f"{time_s:.6f}\t{label}\n" for time_s, label in lines))
+
+
+def read_beat_labels(path: str | os.PathLike) -> list[Beat]:
+    """Beats of a time-label file whose labels are the beat's number in its bar."""
+    path = Path(path)
+    beats = []
+    for time_s, label in read_labels(path):
+        if not label.isdigit() or int(label[:4]) < 1:
+            raise FileFormatError(f"{path.name}: the beat at {time_s:.3f} s has the number {label!r}; "
+                                  "beats are numbered from 1.")
+        beats.append(Beat(time_s, int(label[:4])))
+    return beats
+
+
+# -- hits --------------------------------------------------------------------------------
+
+def hits_of_chart(chart: Chart) -> list[Hit]:
+    """Every note of a chart as it was played, in order of time."""
+    hits = [
+        Hit(Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence),
+            chart.time_map.bar_number(k), n.position)
+        for k, n in chart.notes()]
+    return sorted(hits, key=lambda h: h.stroke.time_s)
+
+
+def write_hits(hits: Iterable[Hit] | Chart, path: str | os.PathLike) -> None:
+    """Write ``hits.csv`` from hits or straight from a chart."""
+    rows = hits_of_chart(hits) if isinstance(hits, Chart) else hits
+    _write_table(path, HITS_COLUMNS, (
+        (f"{h.stroke.time_s:.6f}", "" if h.bar_number is None else h.bar_number,
+         "" if h.position is None else str(h.position), h.stroke.instrument, h.stroke.velocity,
+         f"{h.stroke.confidence:.4g}") for h in rows))
+
+
+def read_hits(path: str | os.PathLike) -> list[Hit]:
+    """Inverse of :func:`write_hits`; only ``time_s`` and ``instrument`` are required.
+
+    Raises
+    ------
+    FileFormatError
+        Naming the line that is wrong.
+    """
+    path = Path(path)
+    hits = []
+    for line, row in _read_table(path, HITS_COLUMNS, {"time_s", "instrument"}):
+        try:
+            stroke = Stroke(_time(row["time_s"], path, line), row["instrument"],
+                            int(row.get("velocity") or 80), float(row.get("confidence") or 1.0))
+            hits.append(Hit(stroke, int(row["bar"]) if row.get("bar") else None,
+                            fraction_from_data(row["position"]) if row.get("position") else None))
+        except (ChartError, ValueError) as error:
+            raise FileFormatError(f"{path.name}, line {line}: {error}") from error
+    return hits
+
+
+# -- beats ---------------------------------------------------------------------------------
+
+def write_beats(time_map: TimeMap, path: str | os.PathLike) -> None:
+    """Write ``beats.csv``: every counted beat of a time map."""
+    rows: list[tuple] = []
+    for k, bar in enumerate(time_map.bars):
+        for time_s, position in zip(bar.beat_times_s, bar.beat_positions()):
+            beat, past = bar.count(position)
+            if past == 0:  # a pick-up may open between two beats
+                rows.append((f"{time_s:.6f}", time_map.bar_number(k), beat))
+    _write_table(path, BEATS_COLUMNS, rows)
+
+
+def read_beats(path: str | os.PathLike) -> list[Beat]:
+    """Beats of a ``beats.csv``, in order of time.
+
+    Raises
+    ------
+    FileFormatError
+        Naming the line that is wrong.
+    """
+    path = Path(path)
+    beats = []
+    for line, row in _read_table(path, BEATS_COLUMNS, {"time_s", "beat"}):
+        try:
+            beats.append(Beat(_time(row["time_s"], path, line), int(row["beat"])))
+        except (ChartError, ValueError) as error:
+            raise FileFormatError(f"{path.name}, line {line}: {error}") from error
+    return sorted(beats)
+
+
+# -- tables ----------------------------------------------------------------------------------
+
+def _write_table(path: str | os.PathLike, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    write_text_safely(path, text.getvalue())
+
+
+def _read_table(path: Path, columns: Sequence[str], needed: set[str]) -> list[tuple[int, dict[str, str]]]:
+    reader = csv.reader(io.StringIO(_read(path)))
+    try:
+        head = [c.strip() for c in next(reader, [])]
+        lacking = [c for c in columns if c in needed and c not in head]
+        if lacking:
+            raise FileFormatError(f"{path.name} has no column {lacking[0]!r}; its first line names the "
+                                  f"columns {', '.join(columns)}.")
+        rows = []
+        for row in reader:
+            if not any(field.strip() for field in row):
+                continue
+            if len(row) != len(head):
+                raise FileFormatError(f"{path.name}, line {reader.line_num}: {len(row)} fields under "
+                                      f"{len(head)} columns.")
+            rows.append((reader.line_num, {c: f.strip() for c, f in zip(head, row)}))
+    except csv.Error as error:
+        raise FileFormatError(f"{path.name}, line {reader.line_num}: {error}.") from error
+    return rows
+
+
+def _read(path: Path) -> str:
+    if path.is_dir():
+        raise FileFormatError(f"{path} is a folder; name a file in it.")
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise FileFormatError(f"{path.name} is too large for a table of hits or beats.")
+        return path.read_text("utf-8-sig")
+    except FileNotFoundError:
+        raise FileFormatError(f"There is no file at {path}; check the name and the folder.") from None
+    except UnicodeDecodeError:
+        raise FileFormatError(f"{path.name} is not text in UTF-8.") from None
+    except OSError as error:
+        raise FileFormatError(f"{path} could not be read: {error.strerror or error}.") from error
+
+
+def _time(text: str, path: Path, line: int) -> float:
+    try:
+        time_s = float(text)
+    except ValueError:
+        time_s = math.nan
+    if not math.isfinite(time_s):
+        raise FileFormatError(f"{path.name}, line {line}: {text!r:.40} is no time in seconds.")
+    return time_s

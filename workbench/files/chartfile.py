@@ -1,0 +1,181 @@
+"""The chart file ``NAME.chart.json``: plain JSON, written whole or not at all.
+
+The file is ``{"format": "drum chart", "version": 1, "chart": {…}}``; its JSON
+Schema (draft 2020-12) is shipped beside this module as ``chart.schema.json``.
+Positions are exact fractions written as text (``"3/8"``), so a chart comes
+back equal to the last digit.  Files are untrusted: nothing in them is
+executed, and their size and depth are limited.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from workbench.chart import Chart
+from workbench.chartdata import chart_from_data, chart_to_data, written_bar_from_data
+from workbench.drumkit import INSTRUMENTS
+from workbench.errors import ChartError, FileFormatError
+from workbench.files.safefile import replacing
+
+#: What the field ``format`` of every chart file says.
+FORMAT = "drum chart"
+#: Version of the format that is written; older ones are read.
+VERSION = 1
+#: The usual ending of a chart file.
+ENDING = ".chart.json"
+#: Largest chart file that is read, bytes (a two-hour chart has some 20 MB).
+LARGEST_BYTES = 256 * 2 ** 20
+
+
+def write_chart(chart: Chart, path: str | os.PathLike) -> None:
+    """Write a chart to a file, replacing an older one only when all is written.
+
+    Raises
+    ------
+    FileFormatError
+        If the folder is missing or cannot be written to; an older file stays.
+    """
+    write_text_safely(path, dumps_chart(chart))
+
+
+def read_chart(path: str | os.PathLike) -> Chart:
+    """Read a chart from a file.
+
+    Raises
+    ------
+    FileFormatError
+        If there is no such file, it is no chart, a newer version wrote it, or
+        a field is missing or wrong; the message names the field.
+    """
+    path = Path(path)
+    return loads_chart(read_text(path), path.name)
+
+
+def dumps_chart(chart: Chart) -> str:
+    """A chart as the text of a chart file, one bar a line."""
+    data = chart_to_data(chart)
+    return _laid_out({"format": FORMAT, "version": VERSION, "chart": data})
+
+
+def loads_chart(text: str, name: str = "The chart") -> Chart:
+    """Inverse of :func:`dumps_chart`; ``name`` is used in messages."""
+    try:
+        data = json.loads(text, parse_constant=_no_constant, parse_int=_bounded_int)
+    except RecursionError:
+        raise FileFormatError(f"{name} is nested too deeply to be a chart.") from None
+    except ValueError as error:
+        where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else f" ({error})"
+        raise FileFormatError(f"{name} is no chart file: it is not valid JSON{where}.") from None
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise FileFormatError(f"{name} is no chart file: it lacks \"format\": \"{FORMAT}\".")
+    version = data.get("version")
+    if isinstance(version, bool) or not isinstance(version, int) or version < 1:
+        raise FileFormatError(f"{name} does not say which version of the chart format it has.")
+    if version > VERSION:
+        raise FileFormatError(f"{name} was written by a newer workbench (chart format {version}, this one "
+                              f"reads up to {VERSION}); update the workbench to open it.")
+    if set(data) - {"format", "version", "chart"}:
+        unknown = sorted(set(data) - {"format", "version", "chart"})[0]
+        raise FileFormatError(f"{name} has an unknown field {unknown!r} beside its chart.")
+    if "chart" not in data:
+        raise FileFormatError(f"{name} has no field 'chart'.")
+    return _checked_chart(data, name)
+
+
+@cache
+def chart_schema() -> dict:
+    """The JSON Schema of chart files, with the names of the drum key filled in."""
+    schema = json.loads(resources.files("workbench.files").joinpath("chart.schema.json").read_text("utf-8"))
+    schema["$defs"]["instrument"]["enum"] = [i.name for i in INSTRUMENTS]
+    return schema
+
+
+def write_text_safely(path: str | os.PathLike, text: str) -> None:
+    """Write a text file so that a crash leaves either the old or the new one.
+
+    Raises
+    ------
+    FileFormatError
+        If it cannot be written.
+    """
+    path = Path(path)
+    try:
+        with replacing(path) as temporary:
+            temporary.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise FileFormatError(f"{path} could not be written: {error.strerror or error}.") from error
+
+
+def read_text(path: Path) -> str:
+    """The text of a chart file, refused where it is missing, a folder, too large or no text."""
+    if path.is_dir():
+        raise FileFormatError(f"{path} is a folder; name a chart file in it.")
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_BYTES:
+            raise FileFormatError(f"{path.name} is too large for a chart file ({size / 2 ** 20:.0f} MB).")
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise FileFormatError(f"There is no chart at {path}; check the name and the folder.") from None
+    except UnicodeDecodeError:
+        raise FileFormatError(f"{path.name} is no chart file: it is not text in UTF-8.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise FileFormatError(f"{path} could not be read: {reason}.") from error
+
+
+def _checked_chart(data: dict, name: str) -> Chart:
+    try:
+        return chart_from_data(data["chart"])
+    except ChartError as error:
+        # The schema knows where in the file the trouble lies.
+        where = _first_fault(data)
+        raise FileFormatError(f"{name} has a fault{where}: {error}") from error
+
+
+def _first_fault(data: dict) -> str:
+    from jsonschema import Draft202012Validator
+    from jsonschema.exceptions import best_match
+
+    fault = best_match(Draft202012Validator(chart_schema()).iter_errors(data))
+    if fault is None:
+        # Nothing a schema can tell, such as two notes in one place.
+        for k, bar in enumerate(data["chart"]["bars"]):
+            try:
+                written_bar_from_data(bar)
+            except ChartError:
+                return f" at chart.bars[{k}]"
+        return ""
+    path = "".join(f"[{p}]" if isinstance(p, int) else f".{p}" for p in fault.absolute_path)
+    return f" at {path.lstrip('.')}" if path else ""
+
+
+def _no_constant(text: str) -> Any:
+    raise ValueError(f"{text} is no JSON number")
+
+
+def _bounded_int(text: str) -> int:
+    if len(text) > 18:
+        raise ValueError("a number has too many digits")
+    return int(text)
+
+
+def _laid_out(data: Any, indent: str = "") -> str:
+    """JSON that people can read and compare: one bar, section or mark a line."""
+    inner = indent + " "
+    if isinstance(data, dict) and indent.count(" ") < 3 and data:
+        fields = ",\n".join(f"{inner}{json.dumps(k)}: {_laid_out(v, inner)}" for k, v in data.items())
+        return f"{{\n{fields}\n{indent}}}" + ("" if indent else "\n")
+    if isinstance(data, list) and data and isinstance(data[0], (dict, list)) and indent.count(" ") < 4:
+        return "[\n" + ",\n".join(inner + _one_line(x) for x in data) + f"\n{indent}]"
+    return _one_line(data)
+
+
+def _one_line(data: Any) -> str:
+    return json.dumps(data, ensure_ascii=False, allow_nan=False)
+

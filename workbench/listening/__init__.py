@@ -1,0 +1,1 @@
+"""From samples to a draft: features, detectors, beats, bars, positions."""

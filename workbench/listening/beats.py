@@ -1,0 +1,354 @@
+"""From activations to bars: the pulse, its level, the meter, the bar lines.
+
+1. *Pulse*: the best sequence of beats under the detector's beat activations,
+   a bar pointer that moves on frame by frame and may change its tempo only at
+   a beat (N. Whiteley, A. T. Cemgil, S. Godsill, *Bayesian modelling of
+   temporal structure in musical audio*, ISMIR 2006; state space of F. Krebs,
+   S. Böck, G. Widmer, *An efficient state-space model for joint tempo and
+   meter tracking*, ISMIR 2015).
+2. *Level and meter*: the pulse, its halves, doubles, thirds and triples are each laid in
+   bars (:mod:`workbench.listening.bars`) and the reading that best explains the song's
+   strokes, at a likely tempo, wins.
+3. *Bar lines*: beats are moved onto the strokes that mark them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from workbench.activations import Activations
+from workbench.errors import AnalysisError
+from workbench.events import Beat, Stroke
+from workbench.listening.bars import METERS, BarPath, lay_bars
+from workbench.listening.harmony import Harmony
+from workbench.meter import Bar, Meter, TimeMap
+
+#: Tempo range of counted beats that the tracker considers, beats a minute.
+SLOWEST_BPM, FASTEST_BPM = 38.0, 240.0
+
+#: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE * |log r|``
+#: (the exponential law of Krebs et al. 2015).
+TEMPO_CHANGE = 80.0
+
+#: A beat shows in this part of the beat's length (Krebs et al. 2015 use 1/16).
+BEAT_WIDTH = 16
+
+#: Beats move onto strokes at most this far, seconds.
+REFINE_WITHIN_S = 0.05
+
+
+def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
+                slowest_bpm: float = SLOWEST_BPM, fastest_bpm: float = FASTEST_BPM) -> np.ndarray:
+    """The best sequence of beats under a beat likelihood per frame.
+
+    Parameters
+    ----------
+    likelihood : ndarray (frames,), 0–1
+    frame_rate_hz : float
+
+    Returns
+    -------
+    ndarray (n,)
+        Beat times in seconds, increasing; empty if there is no room for two.
+    """
+    shortest = max(2, int(np.floor(60.0 * frame_rate_hz / fastest_bpm)))
+    longest = int(np.ceil(60.0 * frame_rate_hz / slowest_bpm))
+    lengths = np.unique(np.round(np.geomspace(shortest, longest, 90)).astype(int))
+    n = len(likelihood)
+    if n < 2 * longest:
+        likelihood = np.pad(likelihood, (0, 2 * longest - n))
+    b = np.clip(likelihood.astype(float), 0.01, 0.99)
+    on, off = np.log(b), np.log1p(-b) - np.log(BEAT_WIDTH - 1)
+    frames = len(b)
+    total_off = np.concatenate([[0.0], np.cumsum(off)])
+    log_lengths = np.log(lengths)
+    change = -TEMPO_CHANGE * np.abs(log_lengths[:, None] - log_lengths[None, :])
+
+    column = np.arange(len(lengths))
+    start_prior = np.array([METERS[Meter(4, 4)].log_tempo(60.0 * frame_rate_hz / k) for k in lengths])
+    # enter[t % ring, k]: best path with a beat of lengths[k] that begins at frame t.
+    ring = longest + 1
+    enter = np.full((ring, len(lengths)), -np.inf)
+    came = np.full((frames, len(lengths)), -1, dtype=np.int8)
+    best, best_at = -np.inf, (0, 0)
+    for t in range(frames):
+        begin = t - lengths
+        # The beat's own frame counts as beat, all frames up to the next as none.
+        arrive = (enter[begin % ring, column] + on[begin]
+                  + total_off[t] - total_off[np.maximum(begin, -1) + 1])
+        arrive[begin < 0] = -np.inf
+        through = arrive[:, None] + change
+        source = through.argmax(axis=0)
+        value = through[source, column]
+        if t < longest:
+            fresh = start_prior + total_off[t]
+            new = fresh > value
+            value = np.where(new, fresh, value)
+            source = np.where(new, -1, source)
+        enter[t % ring] = value
+        came[t] = source
+        if t + longest >= frames:
+            # The last beat is the one after which the song ends within its length.
+            ends = np.where(t + lengths >= frames, value, -np.inf)
+            k = int(ends.argmax())
+            score = ends[k] + on[t] + total_off[frames] - total_off[t + 1]
+            if score > best:
+                best, best_at = score, (t, k)
+    t, k = best_at
+    beats = [t]
+    while came[t, k] >= 0:
+        k = int(came[t, k])
+        t -= int(lengths[k])
+        beats.append(t)
+    times = np.array(beats[::-1])
+    return times[times < n] / frame_rate_hz
+
+
+#: Readings of a pulse: each of its beats is divided in ``parts`` and every
+#: ``step``-th part, from any first one, is a beat of the reading.
+LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3))
+
+
+def other_levels(pulse_s: np.ndarray) -> list[np.ndarray]:
+    """The pulse and its readings at other metrical levels, off-beats included."""
+    index = np.arange(len(pulse_s))
+    out = [pulse_s]
+    for parts, step in LEVELS:
+        finer = np.interp(np.arange((len(pulse_s) - 1) * parts + 1) / parts, index, pulse_s)
+        for first in range(step):
+            beats = finer[first::step]
+            # A reading whose beats all are beats of the pulse again is the pulse.
+            if (parts, step) != (1, 1) and not (parts == step and first == 0) and len(beats) >= 3:
+                out.append(beats)
+    return [b for b in out
+            if SLOWEST_BPM <= 60.0 / np.median(np.diff(b)) <= FASTEST_BPM] or [pulse_s]
+
+
+def _at(activation: np.ndarray, frame_rate_hz: float, times_s: np.ndarray) -> np.ndarray:
+    """Highest activation within ±50 ms of moments."""
+    wide = maximum_filter1d(activation, 2 * int(round(0.05 * frame_rate_hz)) + 1)
+    frames = np.clip(np.round(times_s * frame_rate_hz).astype(int), 0, len(wide) - 1)
+    return wide[frames]
+
+
+def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarray) -> float:
+    """Log likelihood of beats just here under the beat activations, natural log."""
+    b = np.clip(_at(likelihood, frame_rate_hz, beats_s), 0.02, 0.98)
+    wide = np.clip(maximum_filter1d(likelihood, 5), 0.02, 0.98)
+    peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
+    # Nearest beat of each peak, without a table of all pairs: recordings may last hours.
+    after = np.clip(np.searchsorted(beats_s, peaks / frame_rate_hz), 1, len(beats_s) - 1)
+    near = np.minimum(np.abs(peaks / frame_rate_hz - beats_s[after - 1]),
+                      np.abs(peaks / frame_rate_hz - beats_s[after]))
+    unexplained = peaks[near > 0.06]
+    return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum()
+                 + np.log1p(-wide[unexplained]).sum())
+
+
+#: Added to the log odds of every beat: how often a peak of the activations is a beat.
+BEAT_ODDS = 0.5
+
+#: How much the beat activations count against the strokes when levels compare.
+PULSE_WEIGHT = 0.7
+
+
+#: Activations above this show that there is music.
+QUIET = 0.15
+
+#: A user's bar line draws this many beats on either side along.
+DRAWN_BEATS = 4
+
+
+def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
+               fixed_bars: Sequence[float] = (), duration_s: float | None = None,
+               harmony: Harmony | None = None) -> TimeMap:
+    """Bars of a song from activations and strokes.
+
+    Parameters
+    ----------
+    activations : Activations
+    strokes : sequence of Stroke, in order of time
+    fixed_bars : sequence of float, seconds
+        Bar lines that a user has set; each stays exactly where it is.
+    duration_s : float, optional
+        Length of the recording; the activations' if left out.
+    harmony : Harmony, optional
+        Of the recording: chords change on bar lines.
+
+    Returns
+    -------
+    TimeMap
+        From the first music to the last; a song that begins inside a bar
+        begins with a pick-up bar.  Bars that open at a fixed line are marked.
+
+    Raises
+    ------
+    AnalysisError
+        If the recording is too short to hold a bar, or fixed lines lie closer
+        together than a beat.
+    """
+    rate = activations.frame_rate_hz
+    duration_s = activations.duration_s if duration_s is None else duration_s
+    if duration_s < 1.0:
+        raise AnalysisError("The recording is too short to find bars in; it needs at least one second.")
+    likelihood = activations.beat
+    pulse = track_pulse(likelihood, rate)
+    if len(pulse) < 3:
+        pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
+    begin_s, end_s = _music_span(activations, strokes, duration_s)
+    fixed_bars = np.sort(np.asarray(fixed_bars, dtype=float))
+    best: tuple[float, np.ndarray, BarPath, np.ndarray] | None = None
+    for beats in other_levels(pulse):
+        beats = cover(beats, begin_s, end_s)
+        fixed = draw_to_lines(beats, fixed_bars)
+        if fixed is None:
+            continue
+        beats, at = fixed
+        path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats),
+                        None if harmony is None else harmony.changes_at(beats), at.tolist())
+        score = path.score + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats)
+        if best is None or score > best[0]:
+            best = (score, beats, path, at)
+    if best is None:
+        raise AnalysisError("Two of the fixed bar lines lie closer together than a beat; move one of them.")
+    _, beats, path, at = best
+    beats = refine_beats(beats, strokes, keep=at)
+    first_stroke_s = min((s.time_s for s in strokes), default=0.0)
+    return _time_map(beats, path, set(at.tolist()), min(first_stroke_s, begin_s), end_s)
+
+
+def _music_span(activations: Activations, strokes: Sequence[Stroke],
+                duration_s: float) -> tuple[float, float]:
+    """First and last moment with a stroke or a beat."""
+    heard = np.flatnonzero(activations.beat > QUIET) / activations.frame_rate_hz
+    times = np.concatenate([heard, [s.time_s for s in strokes]])
+    if not len(times):
+        return 0.0, duration_s
+    return float(times.min()), float(times.max())
+
+
+def cover(beats_s: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
+    """Beats that reach just over a span: too many are cut off, missing ones added
+    at the tempo of the nearest."""
+    first_gap, last_gap = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]
+    before = max(0, int(np.ceil((beats_s[0] - begin_s) / first_gap - 0.15)))
+    after = max(0, int(np.ceil((end_s - beats_s[-1]) / last_gap - 0.15)))
+    whole = np.concatenate([beats_s[0] - first_gap * np.arange(before, 0, -1), beats_s,
+                            beats_s[-1] + last_gap * np.arange(1, after + 1)])
+    first = max(0, int(np.searchsorted(whole, begin_s + 0.15 * first_gap, side="right")) - 1)
+    last = int(np.searchsorted(whole, end_s - 0.15 * last_gap)) + 1
+    kept = whole[first:max(last, first + 2)]
+    return kept if len(kept) >= 2 else whole
+
+
+def draw_to_lines(beats_s: np.ndarray, lines_s: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    """Beats bent so that one lies on each line, and the indices of those.
+
+    The bend is linear between lines and fades out beyond the outer ones.
+    Returns None where two lines would need the same beat.
+    """
+    if not len(lines_s):
+        return beats_s, np.array([], dtype=int)
+    beats_s = cover(beats_s, min(beats_s[0], lines_s[0]), max(beats_s[-1], lines_s[-1]))
+    at = np.abs(beats_s[None, :] - lines_s[:, None]).argmin(axis=1)
+    if len(set(at.tolist())) < len(at):
+        return None
+    knots = np.concatenate([[at[0] - DRAWN_BEATS], at, [at[-1] + DRAWN_BEATS]])
+    shifts = np.concatenate([[0.0], lines_s - beats_s[at], [0.0]])
+    moved = beats_s + np.interp(np.arange(len(beats_s)), knots, shifts)
+    return (moved, at) if (np.diff(moved) > 60.0 / FASTEST_BPM / 2).all() else None
+
+
+def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S,
+                 keep: Sequence[int] = ()) -> np.ndarray:
+    """Move beats onto the strokes that mark them.
+
+    Strokes near a beat draw it to their mean, kick and snare counting double;
+    where there are none, it follows its neighbours.  Beats in ``keep`` stay.
+    """
+    if not len(strokes):
+        return beats_s
+    times = np.array([s.time_s for s in strokes])
+    weight = np.array([max(s.confidence, 1e-3) * (2.0 if s.instrument in ("kick", "snare") else 1.0)
+                       for s in strokes])
+    order = np.argsort(times)
+    times, weight = times[order], weight[order]
+    # Never so far that fast beats could pass each other.
+    within_s = min(within_s, 0.2 * float(np.diff(beats_s).min()))
+    first = np.searchsorted(times, beats_s - within_s)
+    last = np.searchsorted(times, beats_s + within_s)
+    total = np.concatenate([[0.0], np.cumsum(weight)])
+    moment = np.concatenate([[0.0], np.cumsum(weight * times)])
+    near = total[last] - total[first]
+    known = near > 0
+    shift = np.zeros(len(beats_s))
+    shift[known] = (moment[last] - moment[first])[known] / near[known] - beats_s[known]
+    keep = np.asarray(keep, dtype=int)
+    shift[keep], known[keep] = 0.0, True
+    if not known.any():
+        return beats_s
+    return beats_s + np.interp(np.arange(len(beats_s)), np.flatnonzero(known), shift[known])
+
+
+def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float,
+              last_sound_s: float) -> TimeMap:
+    """Bars over beats; beats outside the sequence go on at the nearest tempo.
+
+    Bars that would begin after the last sound are left out.
+    """
+    first_gap, last_gap = beats[1] - beats[0], beats[-1] - beats[-2]
+
+    def time(index: int) -> float:
+        if index < 0:
+            return float(beats[0] + index * first_gap)
+        if index >= len(beats):
+            return float(beats[-1] + (index - len(beats) + 1) * last_gap)
+        return float(beats[index])
+
+    bars, end_s = [], 0.0
+    for start, meter in zip(path.starts, path.meters):
+        times = [time(k) for k in range(start, start + meter.counted_beats)]
+        if bars and times[0] > last_sound_s - 0.1 * last_gap and start not in fixed:
+            break
+        end_s = time(start + meter.counted_beats)
+        length = meter.bar_length
+        if not bars:
+            # The song may begin inside its first bar, and inside a beat of it.
+            times = times[max(-start, 0):]
+            length = len(times) * meter.beat_length
+            times[0], length = _cut_first_beat(times, length, meter, first_sound_s, end_s)
+        bars.append(Bar(meter, tuple(times), length=length, fixed=start in fixed))
+    return TimeMap(bars, end_s)
+
+
+def _cut_first_beat(times: Sequence[float], length: Fraction, meter: Meter, first_sound_s: float,
+                    end_s: float) -> tuple[float, Fraction]:
+    """Begin of the first bar, and its length, if its first beat would lie before the recording.
+
+    The bar then begins at the last quarter (third, in compound meters) of
+    that beat that comes before all sound.
+    """
+    following = times[1] if len(times) > 1 else end_s
+    beat_s = following - times[0]
+    if times[0] >= -0.1 * beat_s:
+        return max(times[0], 0.0), length
+    parts = 3 if meter.is_compound else 4
+    needed = int(np.ceil((following - max(first_sound_s, 0.0)) / beat_s * parts - 0.4))
+    needed = min(max(needed, 1), parts)
+    return (max(following - needed * beat_s / parts, 0.0),
+            length - meter.beat_length * Fraction(parts - needed, parts))
+
+
+def beats_of(time_map: TimeMap) -> list[Beat]:
+    """All counted beats of a time map with their number in the bar."""
+    out = []
+    for bar in time_map.bars:
+        for position, time_s in zip(bar.beat_positions(), bar.beat_times_s):
+            number, past = bar.count(position)
+            if past == 0:
+                out.append(Beat(time_s, number))
+    return out

@@ -1,0 +1,280 @@
+"""The trained detector: strokes, loudness, beats and downbeats from a recording.
+
+A small network, trained on synthetic mixes (``weights/MODEL_CARD.md``), runs on
+the CPU through onnxruntime.  Long recordings are heard in overlapping passages,
+so that memory does not grow with their length.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+import onnxruntime
+from scipy.ndimage import maximum_filter1d
+from scipy.signal import resample_poly
+
+from workbench.activations import Activations
+from workbench.drumkit import DETECTED
+from workbench.errors import AnalysisError, AudioError
+from workbench.events import Stroke
+from workbench.listening.features import FRAME_RATE_HZ, HOP, SAMPLE_RATE, compute_features, count_frames, loudness_gain
+from workbench.progress import Progress, part
+
+#: Frames heard at once, and frames of context on either side that are heard but not kept.
+PASSAGE = 2500
+CONTEXT = 250
+
+#: Passages the network takes in one go.
+BATCH = 4
+
+#: Ways of striking one thing, of which one stroke can be only one (common practice, no source).
+ONE_AT_A_TIME = (("closed hi-hat", "open hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
+
+#: Within this time two detections are one stroke, seconds.
+SAME_STROKE_S = 0.03
+
+#: A stroke is the highest frame within so many frames on either side.
+NEIGHBOURS = 2
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What validation on kept-out kits, performances and backing has found.
+
+    Attributes
+    ----------
+    threshold : ndarray (13,)
+        Activation from which a peak counts as a stroke.
+    lateness_s : ndarray (13,)
+        Mean time by which a peak is behind the stroke.
+    activation, confidence : ndarray (13, points)
+        Peak height and the share of such peaks that are strokes of this instrument.
+    """
+
+    threshold: np.ndarray
+    lateness_s: np.ndarray
+    activation: np.ndarray
+    confidence: np.ndarray
+
+
+@cache
+def read_calibration() -> Calibration:
+    """The calibration that belongs to the packaged weights."""
+    data = json.loads(resources.files("workbench.listening.weights").joinpath("detector.json").read_text())
+    rows = [data["instruments"][name] for name in DETECTED]
+    return Calibration(
+        *(
+            np.array([row[key] for row in rows])
+            for key in ("threshold", "lateness_s", "activation", "confidence")
+        )
+    )
+
+
+def load_weights(weights: bytes | None = None) -> onnxruntime.InferenceSession:
+    """Open the network.
+
+    Parameters
+    ----------
+    weights : bytes, optional
+        An ONNX model; by default the packaged one, whose SHA-256 is checked.
+
+    Raises
+    ------
+    AnalysisError
+        If the weights are missing or damaged.
+    """
+    folder = resources.files("workbench.listening.weights")
+    try:
+        checked = weights is None
+        if weights is None:
+            weights = folder.joinpath("detector.onnx").read_bytes()
+        if checked:
+            expected = json.loads(folder.joinpath("detector.json").read_text())["sha256"]
+            if hashlib.sha256(weights).hexdigest() != expected:
+                raise ValueError("checksum")
+        options = onnxruntime.SessionOptions()
+        options.log_severity_level = 4
+        return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+    except Exception as error:
+        raise AnalysisError(
+            "The detector's weights are missing or damaged; install the workbench again."
+        ) from error
+
+
+@cache
+def _packaged() -> onnxruntime.InferenceSession:
+    return load_weights()
+
+
+def _as_mono(samples: np.ndarray) -> np.ndarray:
+    samples = np.asarray(samples)
+    if samples.ndim == 2:
+        samples = samples.mean(axis=1 if samples.shape[0] >= samples.shape[1] else 0)
+    if samples.ndim != 1 or len(samples) == 0:
+        raise AudioError("The recording holds no sound; choose another file.")
+    if not np.isfinite(samples[:: max(1, len(samples) // 100_000)]).all():
+        raise AudioError("The recording holds values that are not numbers; export it again.")
+    return samples.astype(np.float32, copy=False)
+
+
+class _Recording:
+    """Mono samples at the detector's rate, resampled passage by passage."""
+
+    def __init__(self, samples: np.ndarray, sample_rate: int) -> None:
+        if not sample_rate > 0:
+            raise AudioError(f"A recording needs a positive sample rate, not {sample_rate!r}.")
+        common = int(np.gcd(int(sample_rate), SAMPLE_RATE))
+        self.up, self.down = SAMPLE_RATE // common, int(sample_rate) // common
+        self.samples = samples
+        self.length = len(samples) * self.up // self.down
+        self.gain = loudness_gain(samples)
+
+    def between(self, first: int, last: int) -> np.ndarray:
+        """Samples first … last (not included) at the detector's rate, scaled."""
+        if self.up == self.down:
+            return self.samples[first:last] * np.float32(self.gain)
+        margin = 40
+        begin = max(0, first // self.up - margin)
+        blocks_first, blocks_last = (
+            begin,
+            min(-(-last // self.up) + margin, -(-len(self.samples) // self.down)),
+        )
+        piece = self.samples[blocks_first * self.down : blocks_last * self.down]
+        out = resample_poly(piece, self.up, self.down).astype(np.float32)
+        at = first - blocks_first * self.up
+        return out[at : at + last - first] * np.float32(self.gain)
+
+    def features(self, first_frame: int, n_frames: int) -> np.ndarray:
+        """Features of frames that may lie outside the recording (heard as silence)."""
+        first, reach = first_frame * HOP, (CONTEXT // 10) * HOP
+        begin = max(0, first - reach) // HOP * HOP
+        end = min(self.length, (first_frame + n_frames) * HOP + reach)
+        piece = self.between(begin, max(begin, end))
+        return compute_features(piece, first_frame - begin // HOP, n_frames)
+
+
+def compute_activations(
+    samples: np.ndarray,
+    sample_rate: int,
+    progress: Progress | None = None,
+    session: onnxruntime.InferenceSession | None = None,
+) -> Activations:
+    """Likelihoods of strokes, beats and downbeats, 100 a second.
+
+    Parameters
+    ----------
+    samples : ndarray (n,) or (n, channels), float
+    sample_rate : int, Hz
+    progress : callable, optional
+    session : onnxruntime.InferenceSession, optional
+        Another network than the packaged one (see :func:`load_weights`).
+
+    Returns
+    -------
+    Activations
+        For the thirteen instruments of :data:`~workbench.drumkit.DETECTED`.
+
+    Raises
+    ------
+    AudioError
+        If there is no sound in the samples or the sample rate is not positive.
+    AnalysisError
+        If the packaged weights are damaged.
+    """
+    tell = part(progress, 0.0, 1.0)
+    recording = _Recording(_as_mono(samples), sample_rate)
+    session = session or _packaged()
+    frames = max(1, count_frames(recording.length))
+    n = len(DETECTED)
+    out = np.empty((frames, 2 * n + 2), np.float32)
+    # One short recording is heard as it is; a longer one in equal passages.
+    keep = min(PASSAGE, -(-frames // 5) * 5)
+    span = keep + 2 * CONTEXT
+    starts = list(range(0, frames, keep))
+    for k in range(0, len(starts), BATCH):
+        batch = [recording.features(start - CONTEXT, span) for start in starts[k : k + BATCH]]
+        logits = session.run(None, {"frames": np.stack(batch)})[0]
+        for start, one in zip(starts[k : k + BATCH], logits, strict=True):
+            out[start : start + keep] = one[CONTEXT : CONTEXT + min(keep, frames - start)]
+        tell(min(1.0, (k + BATCH) / len(starts)), "listening")
+    np.clip(out, -30, 30, out=out)
+    likely = 1 / (1 + np.exp(-out))
+    return Activations(
+        FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1]
+    )
+
+
+def find_peaks(activation: np.ndarray, threshold: float) -> np.ndarray:
+    """Frames that are the highest of their neighbours and reach a threshold.
+
+    Examples
+    --------
+    >>> find_peaks(np.array([0, .2, .9, .3, 0, 0, .6, 0]), 0.5)
+    array([2, 6])
+    """
+    highest = maximum_filter1d(activation, 2 * NEIGHBOURS + 1, mode="constant")
+    frames = np.flatnonzero((activation >= threshold) & (activation == highest))
+    # Of equal frames side by side only the first counts.
+    return frames[np.diff(frames, prepend=-NEIGHBOURS - 1) > NEIGHBOURS]
+
+
+def refine_times(activation: np.ndarray, frames: np.ndarray) -> np.ndarray:
+    """Peak times between frames, seconds: the vertex of the parabola through three frames."""
+    padded = np.pad(activation.astype(float), 1)
+    left, top, right = padded[frames], padded[frames + 1], padded[frames + 2]
+    bend = left - 2 * top + right
+    shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.where(bend < -1e-9, bend, 1.0), 0.0)
+    return (frames + np.clip(shift, -0.5, 0.5)) / FRAME_RATE_HZ
+
+
+def detect_strokes(activations: Activations) -> list[Stroke]:
+    """Strokes of a whole recording, in order of time.
+
+    Parameters
+    ----------
+    activations : Activations
+        From :func:`compute_activations`.
+
+    Returns
+    -------
+    list of Stroke
+        Times corrected for each instrument's usual lateness; confidence is
+        the share of peaks as high as this one that were strokes of that
+        instrument in validation.
+    """
+    calibration = read_calibration()
+    strokes = []
+    for name in activations.instruments:
+        row, column = DETECTED.index(name), activations.column(name)
+        onset = activations.onset[:, column]
+        frames = find_peaks(onset, calibration.threshold[row])
+        times = refine_times(onset, frames) - calibration.lateness_s[row]
+        sure = np.interp(onset[frames], calibration.activation[row], calibration.confidence[row])
+        loud = np.clip(np.round(activations.velocity[frames, column] * 127), 1, 127).astype(int)
+        strokes += [
+            Stroke(max(0.0, float(t)), name, int(v), float(c))
+            for t, v, c in zip(times, loud, sure, strict=True)
+        ]
+    for group in ONE_AT_A_TIME:
+        rivals = [s for s in strokes if s.instrument in group]
+        weaker = set(_find_weaker(rivals))
+        strokes = [s for s in strokes if s not in weaker]
+    return sorted(strokes)
+
+
+def _find_weaker(strokes: list[Stroke]) -> list[Stroke]:
+    """Strokes beside which a surer one on another instrument of the list is heard."""
+    ordered = sorted(strokes)
+    weaker = []
+    for k, one in enumerate(ordered):
+        for other in ordered[k + 1 :]:
+            if other.time_s - one.time_s > SAME_STROKE_S:
+                break
+            if other.instrument != one.instrument:
+                weaker.append(min(one, other, key=lambda s: s.confidence))
+    return weaker

@@ -1,0 +1,164 @@
+"""From a recording to a first chart: the draft that a user corrects.
+
+Listening, bars, writing: :mod:`workbench.listening.spectral` or :mod:`workbench.listening.detect`,
+then :mod:`workbench.listening.beats` (with :mod:`workbench.listening.harmony`),
+then :mod:`workbench.listening.quantize`.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from workbench.activations import Activations
+from workbench.chart import Chart, Note, Recording
+from workbench.errors import AnalysisError
+from workbench.events import Beat, Stroke
+from workbench.files.annotations import write_beats, write_hits
+from workbench.files.audio import load_audio, sha256_of
+from workbench.files.chartfile import ENDING
+from workbench.files.document import ChartDocument
+from workbench.listening.beats import beats_of, track_bars
+from workbench.listening.harmony import hear_harmony
+from workbench.listening.quantize import quantize
+from workbench.progress import Progress, part
+from workbench.reading.patterns import ghost_limit, is_ghost
+
+#: Detectors by name; the first that is there is used unless another is asked for.
+DETECTORS: dict[str, str] = {"network": "workbench.listening.detect", "spectral": "workbench.listening.spectral"}
+
+#: Sample rate at which recordings are listened to, hertz.
+SAMPLE_RATE_HZ = 44100
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted chart and what it was made from.
+
+    Attributes
+    ----------
+    chart : Chart
+    strokes : tuple of Stroke
+        As detected, in order of time.
+    beats : tuple of Beat
+        Those within the recording.
+    activations : Activations
+    """
+
+    chart: Chart
+    strokes: tuple[Stroke, ...]
+    beats: tuple[Beat, ...]
+    activations: Activations
+
+
+@dataclass(frozen=True)
+class DraftFiles:
+    """Where a draft was written."""
+
+    chart: Path
+    hits: Path
+    beats: Path
+
+
+def draft_chart(path: str | os.PathLike, detector: str | None = None,
+                progress: Progress | None = None) -> Draft:
+    """Draft the drum chart of a recording.
+
+    Parameters
+    ----------
+    path : path of a recording
+    detector : str, optional
+        From :data:`DETECTORS`; by default the first.
+    progress : Progress, optional
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used; the message says why.
+    AnalysisError
+        If there is no such detector.
+    """
+    path = Path(path)
+    listener = find_detector(detector)
+    audio = load_audio(path, sample_rate=SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
+    activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ,
+                                               part(progress, 0.1, 0.8))
+    duration_s = audio.duration_s
+    harmony = hear_harmony(audio.samples[:, 0], SAMPLE_RATE_HZ)
+    del audio
+    strokes = tuple(sorted(listener.detect_strokes(activations)))
+    bars_progress = part(progress, 0.8, 0.95)
+    bars_progress(0.0, "Finding the bars")
+    time_map = track_bars(activations, strokes, duration_s=duration_s, harmony=harmony)
+    bars_progress(1.0, "Writing the chart")
+    written = quantize(strokes, time_map)
+    recording = Recording(str(path), sha256_of(path), duration_s)
+    chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
+    if chart.instruments_used():
+        chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
+    beats = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
+    part(progress, 0.0, 1.0)(1.0, "Drafted")
+    return Draft(chart, strokes, beats, activations)
+
+
+def mark_ghosts(chart: Chart) -> Chart:
+    """Write the soft snare strokes of a chart without ghost notes as such
+    (softer than :func:`workbench.reading.patterns.ghost_limit` says)."""
+    limit = ghost_limit(chart)
+
+    def written(note: Note) -> Note:
+        soft = not note.confirmed and is_ghost(note, limit)
+        return replace(note, articulations=note.articulations | {"ghost"}) if soft else note
+
+    bars = tuple(replace(bar, notes=tuple(written(n) for n in bar.notes)) for bar in chart.bars)
+    return replace(chart, bars=bars)
+
+
+def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:
+    """Where the draft of a recording goes in a folder."""
+    stem, out = Path(path).stem, Path(out)
+    return DraftFiles(out / f"{stem}{ENDING}", out / f"{stem}.hits.csv", out / f"{stem}.beats.csv")
+
+
+def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -> DraftFiles:
+    """Write a draft's chart, hits and beats into a folder (made if missing).
+
+    Raises
+    ------
+    FileFormatError
+        If a chart of that name exists, whose edits would be lost, and
+        ``overwrite`` is not set; or the folder cannot be written to.
+    """
+    recording = draft.chart.recording
+    files = draft_files(recording.path, out)
+    try:
+        Path(out).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise AnalysisError(f"The folder {out} could not be made: {error.strerror}.") from error
+    seen_from_chart = os.path.relpath(Path(recording.path).resolve(), files.chart.parent.resolve())
+    chart = replace(draft.chart, recording=replace(recording, path=seen_from_chart))
+    ChartDocument.create(chart, files.chart, overwrite=overwrite).close()
+    write_hits(chart, files.hits)
+    write_beats(chart.time_map, files.beats)
+    return files
+
+
+def find_detector(name: str | None = None):
+    """The module of a detector by its name in :data:`DETECTORS`, the first one by default.
+
+    Raises
+    ------
+    AnalysisError
+        If there is no such detector.
+    """
+    if name is None:
+        name = next(n for n, module in DETECTORS.items() if importlib.util.find_spec(module))
+    if name not in DETECTORS:
+        raise AnalysisError(f"There is no detector {name!r}; choose one of {', '.join(DETECTORS)}.")
+    return importlib.import_module(DETECTORS[name])
+
+
+def _title(path: Path) -> str:
+    return path.stem.replace("_", " ").strip()

@@ -1,0 +1,1 @@
+"""The chart in signs: note values, score signs, MusicXML and MIDI in and out."""

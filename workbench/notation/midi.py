@@ -1,0 +1,179 @@
+"""Writing a chart as a Standard MIDI File (reading: :mod:`workbench.notation.midi_read`).
+
+Conventions
+-----------
+* Drums are on channel 10 (General MIDI Level 1), keys from the drum key.
+* ``played=True`` keeps the feel: a tempo for each beat as it was played, each
+  stroke where it was heard, flams, drags and rolls spelled out in strokes.
+  ``played=False`` is strictly as written: one tempo for each section, every
+  note once, on its exact place.
+* Tick 0 is the first bar line.  A stroke heard before it is written at tick 0.
+* Tempo is kept in whole microseconds for a quarter note (Standard MIDI Files
+  1.0, meta event 51), so a beat can be off by half a microsecond.
+"""
+
+from __future__ import annotations
+
+import os
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+
+import mido
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import instrument
+from workbench.files.safefile import write_whole
+from workbench.meter import TimeMap
+
+#: Divides by 2, 3, 5 and 7 down to 64ths and their triplets.
+TICKS_PER_QUARTER = 6720
+#: How long a written stroke sounds, whole notes; drums ring by themselves.
+_STROKE_LENGTH = Fraction(1, 32)
+_CHOKED_LENGTH = Fraction(1, 16)
+DRUM_CHANNEL = 9
+#: Time between the strokes of a flam, a drag and a roll (common practice, no source).
+_FLAM_S = 0.030
+_ROLL_STROKES_PER_S = 16.0
+_GRACE_LOUDNESS = 0.6
+
+def midi_bytes(chart: Chart, played: bool = True) -> bytes:
+    """The chart as a Standard MIDI File of one track (format 0 within format 1)."""
+    out = BytesIO()
+    _midi_file(chart, played).save(file=out)
+    return out.getvalue()
+
+
+def write_midi(chart: Chart, path: str | os.PathLike, played: bool = True) -> Path:
+    """Write a Standard MIDI File.
+
+    Parameters
+    ----------
+    chart : Chart
+    path : path
+    played : bool
+        Keep the played feel (drifting tempo, deviations, flams as two strokes),
+        or write strictly what is written.
+
+    Raises
+    ------
+    FileFormatError
+        If the file cannot be written.
+    """
+    return write_whole(path, midi_bytes(chart, played))
+
+
+def _midi_file(chart: Chart, played: bool) -> mido.MidiFile:
+    events: list[tuple[int, int, mido.Message | mido.MetaMessage]] = []
+    time_map = chart.time_map
+    name = (chart.title or "Drums").encode("utf-8", "replace").decode("utf-8")
+    events.append((0, 0, mido.MetaMessage("track_name", name=name)))
+    meter = None
+    for k, bar in enumerate(time_map.bars):
+        shown = (bar.length.numerator, bar.length.denominator) if bar.is_pickup else (
+            bar.meter.beats, bar.meter.unit)
+        if bar.is_pickup and bar.length.denominator & (bar.length.denominator - 1):
+            shown = (bar.meter.beats, bar.meter.unit)
+        if shown != meter:
+            events.append((_tick(time_map.starts[k]), 1, mido.MetaMessage(
+                "time_signature", numerator=shown[0], denominator=shown[1])))
+            meter = shown
+    events += [(tick, 1, mido.MetaMessage("set_tempo", tempo=us)) for tick, us in _tempos(chart, played)]
+    for s in chart.sections:
+        text = " ".join(t for t in (s.label, s.name) if t)
+        events.append((_tick(time_map.starts[s.bar_index]), 1, mido.MetaMessage("marker", text=text)))
+    for t in chart.texts:
+        at = time_map.starts[t.bar_index] + t.position
+        events.append((_tick(at), 1, mido.MetaMessage("text", text=t.text)))
+    for on, off, key, velocity in _strokes(chart, played):
+        events.append((on, 3, mido.Message("note_on", channel=DRUM_CHANNEL, note=key, velocity=velocity)))
+        events.append((off, 2, mido.Message("note_off", channel=DRUM_CHANNEL, note=key, velocity=64)))
+    end = _tick(time_map.starts[-1])
+    events.sort(key=lambda e: (e[0], e[1]))
+    end = max([end, *(e[0] for e in events)])
+    track, now = mido.MidiTrack(), 0
+    for tick, _, message in events:
+        track.append(message.copy(time=tick - now))
+        now = tick
+    track.append(mido.MetaMessage("end_of_track", time=end - now))
+    return mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, tracks=[track], charset="utf-8")
+
+
+def _tick(whole_notes: Fraction | float) -> int:
+    return round(whole_notes * 4 * TICKS_PER_QUARTER)
+
+
+def _tempos(chart: Chart, played: bool):
+    """(tick, microseconds per quarter) of each tempo change."""
+    time_map = chart.time_map
+    out: list[tuple[int, int]] = []
+    if played:
+        for k, bar in enumerate(time_map.bars):
+            times = (*bar.beat_times_s, time_map.bar_end_s(k))
+            for j, (start, length) in enumerate(bar.beat_spans()):
+                us = (times[j + 1] - times[j]) / float(4 * length) * 1e6
+                out.append((_tick(time_map.starts[k] + start), us))
+    else:
+        starts = sorted({0, *(s.bar_index for s in chart.sections)})
+        for a, b in zip(starts, [*starts[1:], len(chart)]):
+            seconds = time_map.bar_end_s(b - 1) - time_map.bar_start_s(a)
+            quarters = 4 * float(time_map.starts[b] - time_map.starts[a])
+            bpm = max(1, round(60.0 * quarters / seconds))
+            out.append((_tick(time_map.starts[a]), 60e6 / bpm))
+    changes, last = [], None
+    for tick, us in out:
+        us = min(max(round(us), 1), 0xFFFFFF)
+        if us != last:
+            changes.append((tick, us))
+            last = us
+    return changes
+
+
+def _strokes(chart: Chart, played: bool):
+    """(on, off, key, velocity) of every stroke; strokes of one key never overlap."""
+    time_map = chart.time_map
+    by_key: dict[int, list[tuple[int, int, int]]] = {}
+    for k, n in chart.notes():
+        at = time_map.starts[k] + n.position
+        time_s = chart.note_time_s(k, n) if played else float(time_map.seconds_at(float(at)))
+        key = instrument(n.instrument).midi_note
+        on = _tick_at(time_map, time_s) if played else _tick(at)
+        length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
+        strokes = by_key.setdefault(key, [])
+        for before_s, loudness in _ornament(n) if played else ():
+            grace = _tick_at(time_map, time_s - before_s)
+            strokes.append((max(grace, 0), _tick(length), max(1, round(n.velocity * loudness))))
+        strokes.append((max(on, 0), _tick(length), n.velocity))
+        if played and "roll" in n.articulations:
+            strokes += _roll(time_map, time_s, k, n, length)
+    for key, strokes in by_key.items():
+        strokes.sort()
+        for (on, length, velocity), after in zip(strokes, [*strokes[1:], None]):
+            off = on + length
+            if after and after[0] < off:
+                off = max(after[0], on + 1)
+            if after and after[0] == on:
+                continue
+            yield on, off, key, velocity
+
+
+def _tick_at(time_map: TimeMap, time_s: float) -> int:
+    return round(float(time_map.whole_notes_at(time_s)) * 4 * TICKS_PER_QUARTER)
+
+
+def _ornament(n: Note) -> list[tuple[float, float]]:
+    """(seconds before the stroke, loudness) of grace strokes."""
+    if "drag" in n.articulations:
+        return [(2 * _FLAM_S, _GRACE_LOUDNESS), (_FLAM_S, _GRACE_LOUDNESS)]
+    return [(_FLAM_S, _GRACE_LOUDNESS)] if "flam" in n.articulations else []
+
+
+def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note, length: Fraction):
+    """Further strokes of a roll that lasts to the end of its beat."""
+    bar = time_map.bars[bar_index]
+    ends = [start + span for start, span in bar.beat_spans() if start + span > n.position]
+    end_s = time_map.seconds(bar_index, ends[0])
+    count = int((end_s - time_s) * _ROLL_STROKES_PER_S)
+    for j in range(1, count):
+        tick = _tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S)
+        yield tick, _tick(length), max(1, round(n.velocity * 0.8))

@@ -1,0 +1,342 @@
+"""Reading the drum part of a Standard MIDI File made by anyone.
+
+Performances are written on the coarsest grid of each beat that their strokes
+fit; what they lie off it is kept as their deviation.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections import Counter
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+import mido
+
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.drumkit import instrument_for_midi_note
+from workbench.errors import FileFormatError
+from workbench.files.untrusted import Imported
+from workbench.meter import Bar, Meter, TimeMap
+from workbench.notation.midi import DRUM_CHANNEL
+from workbench.notation.midi_grid import FLAM_S, BeatStrokes, choose_grids, is_written
+
+#: Keys beside General MIDI that electronic kits send for the rims of their pads
+#: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
+_RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
+#: Silent whole notes kept at the end.
+_MOST_SILENCE = 16
+_LONGEST_FILE = 8_000_000
+_MOST_NOTES = 500_000
+
+
+def read_midi(path: str | os.PathLike) -> Imported:
+    """Read the drum part of a MIDI file made by anyone.
+
+    Notes on channel 10 are taken; without any, all notes of tracks named like
+    drums, and if there is only one track, all its notes.  Each beat is written
+    on the coarsest of its grids (halves, quarters, triplets …) that the strokes
+    fit; what they lie off it is kept as their deviation.
+
+    Raises
+    ------
+    FileFormatError
+        If the file is missing, too long, no MIDI file, or has no drum notes.
+    """
+    path = Path(path)
+    midi = _open(path)
+    if midi.ticks_per_beat <= 0:
+        raise FileFormatError(f"{path.name} counts time in film frames, not beats; export it with beats.")
+    problems: list[str] = []
+    changes = _read_changes(midi)
+    notes, unknown = _drum_notes(midi, path, problems)
+    last = max(n[0] for n in notes)
+    # Bars go on to the end of the track, but not far into silence.
+    ends = [sum(m.time for m in track) for track in midi.tracks]
+    end = min(max(ends), last + 4 * midi.ticks_per_beat * _MOST_SILENCE)
+    bars, starts = _lay_bars(changes, midi.ticks_per_beat, max(last, end - 1), problems)
+    for key, count in sorted(unknown.items()):
+        problems.append(f"MIDI note {key} is not in the drum key; {count} strokes were left out.")
+    time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
+    written = _write_bars(time_map, starts, notes, midi.ticks_per_beat, problems)
+    sections = _sections(changes["marker"], starts)
+    title = _decoded(changes["name"], problems) or path.stem
+    chart = Chart(time_map, written, title=title, sections=sections)
+    return Imported(chart, tuple(problems))
+
+
+def _open(path: Path) -> mido.MidiFile:
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise FileFormatError(f"{path} is a folder; give a MIDI file.")
+        if size > _LONGEST_FILE:
+            raise FileFormatError(f"{path.name} is {size / 1e6:.0f} MB; no drum part is that long.")
+        with open(path, "rb") as file:
+            if file.read(4) != b"MThd":
+                raise FileFormatError(f"{path.name} is not a Standard MIDI File.")
+        return mido.MidiFile(path, charset="latin-1", clip=True)
+    except FileNotFoundError:
+        raise FileFormatError(f"There is no file {path}.") from None
+    except FileFormatError:
+        raise
+    except OSError as error:
+        reason = error.strerror or "it is damaged"
+        raise FileFormatError(f"{path.name} could not be read as a MIDI file: {reason}.") from None
+    except Exception:  # mido raises many kinds on damaged data
+        raise FileFormatError(f"{path.name} is damaged: its MIDI data end or break off too soon.") from None
+
+
+def _decoded(name: str, problems: list[str]) -> str:
+    raw = name.encode("latin-1", "replace")
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return name
+
+
+def _read_changes(midi: mido.MidiFile) -> dict:
+    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "name": ""}
+    for track in midi.tracks:
+        tick = 0
+        for m in track:
+            tick += m.time
+            if m.type == "set_tempo":
+                found["tempo"].append((tick, max(m.tempo, 1)))
+            elif m.type == "time_signature":
+                try:
+                    found["meter"].append((tick, Meter(m.numerator, m.denominator)))
+                except Exception:
+                    found["meter"].append((tick, Meter()))
+            elif m.type == "marker":
+                found["marker"].append((tick, _decoded(m.text, [])))
+            elif m.type == "track_name" and not found["name"]:
+                found["name"] = m.name.strip("\0 ")
+    for kind in ("tempo", "meter", "marker"):
+        found[kind].sort(key=lambda c: c[0])
+    return found
+
+
+def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
+    """(tick, key, velocity) of drum strokes, and unknown keys with their counts."""
+    on_ten, by_track = [], []
+    total = 0
+    for track in midi.tracks:
+        tick, own = 0, []
+        for m in track:
+            tick += m.time
+            if m.type == "note_on" and m.velocity > 0:
+                total += 1
+                if total > _MOST_NOTES:
+                    raise FileFormatError(f"{path.name} has more than {_MOST_NOTES} notes; no drum part has.")
+                own.append((tick, m.note, m.velocity))
+                if m.channel == DRUM_CHANNEL:
+                    on_ten.append(own[-1])
+        by_track.append((track.name or "", own))
+    found = on_ten
+    if not found:
+        named = [notes for name, notes in by_track if notes and any(
+            w in name.lower() for w in ("drum", "perc", "kit", "battery", "schlagzeug"))]
+        filled = [notes for _, notes in by_track if notes]
+        chosen = named or (filled if len(filled) == 1 else [])
+        found = [n for notes in chosen for n in notes]
+        if found:
+            problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
+    if not found:
+        raise FileFormatError(
+            f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
+    unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
+    known = sorted(n for n in found if n[1] not in unknown)
+    if not known:
+        raise FileFormatError(f"{path.name} has no note that the drum key knows.")
+    return known, unknown
+
+
+def _instrument(key: int) -> str | None:
+    """Name of the instrument that a key means."""
+    found = instrument_for_midi_note(key)
+    return found.name if found else _RIM_KEYS.get(key)
+
+
+def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
+    """Meters of the bars (with their true lengths) and the ticks they start at."""
+    meters = dict(changes["meter"])
+    ticks = sorted(meters)
+    bars, starts, at = [], [], 0
+    meter = meters[0]
+    while at <= last_tick:
+        passed = [t for t in ticks if t <= at]
+        meter = meters[passed[-1]]
+        length = meter.bar_length * 4 * ppq
+        following = next((t for t in ticks if t > at), None)
+        end = at + length
+        if following is not None and following < end:
+            cut = Fraction(following - at, 4 * ppq)
+            problems.append(f"Bar {len(bars) + 1} is cut short by a change of meter.")
+            bars.append((meter, cut))
+            end = Fraction(following)
+        else:
+            bars.append((meter, None))
+        starts.append(at)
+        at = end
+    # A short first bar in its own meter, then the real one: a pick-up.
+    if len(bars) > 1 and bars[0][1] is None and bars[0][0] != bars[1][0] and (
+            bars[0][0].bar_length < bars[1][0].bar_length) and starts[1] in meters:
+        bars[0] = (bars[1][0], bars[0][0].bar_length)
+    starts.append(at)
+    return bars, starts
+
+
+def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
+    clock = _Clock(changes["tempo"], ppq)
+    out = []
+    for (meter, length), start in zip(bars, starts):
+        whole = Fraction(length) if length is not None else meter.bar_length
+        positions = Bar(meter, tuple(range(_beat_count(meter, whole))), whole).beat_positions()
+        out.append(Bar(meter, tuple(clock.seconds(start + p * 4 * ppq) for p in positions), whole))
+    return TimeMap(out, clock.seconds(starts[-1]))
+
+
+def _beat_count(meter: Meter, length: Fraction) -> int:
+    missing, beat = meter.bar_length - length, meter.beat_length
+    first = -(-missing // beat) * beat - missing
+    return (1 if first else 0) + math.ceil((length - first) / beat)
+
+
+class _Clock:
+    """Ticks to seconds through the tempo changes of a file."""
+
+    def __init__(self, tempos, ppq: int) -> None:
+        self.ppq = ppq
+        self.points: list[tuple[int, float, int]] = []
+        seconds, last, us = 0.0, 0, 500_000
+        for tick, new in tempos:
+            seconds += (tick - last) * us / 1e6 / ppq
+            self.points.append((tick, seconds, new))
+            last, us = tick, new
+
+    def seconds(self, tick: Fraction | float) -> float:
+        point = self.points[0]
+        for p in self.points:
+            if p[0] > tick:
+                break
+            point = p
+        return point[1] + float(tick - point[0]) * point[2] / 1e6 / self.ppq
+
+
+@dataclass(frozen=True)
+class _Span:
+    """One beat of a bar and where it lies in the file."""
+
+    bar_index: int
+    start: Fraction
+    length: Fraction
+    beat: Fraction
+    tick: Fraction
+
+
+def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str]) -> tuple[WrittenBar, ...]:
+    """Put strokes on the grid of their beats, the rest into their deviation."""
+    whole = 4 * ppq
+    spans = [_Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
+             for k, bar in enumerate(time_map.bars) for start, length in bar.beat_spans()]
+    tolerance = 0.5 / ppq
+    inside = _by_span(spans, notes, lead=Fraction(0))
+    if not is_written(_beats(time_map, spans, inside, whole), tolerance):
+        # Played strokes just before a beat belong to it.
+        inside = _by_span(spans, notes, lead=Fraction(whole, 64))
+    grids = choose_grids(_beats(time_map, spans, inside, whole), tolerance)
+    bars: list[dict] = [{} for _ in time_map.bars]
+    subdivisions: list[list[int]] = [[] for _ in time_map.bars]
+    flams = lost = 0
+    for span, strokes, parts in zip(spans, inside, grids):
+        default = 4 if span.beat.numerator == 1 else 6
+        subdivisions[span.bar_index].append(default if default % parts == 0 else parts)
+        for tick, key, velocity in strokes:
+            bar_index, position = _place(time_map, span, tick, whole, parts)
+            at = starts[bar_index] + position * whole
+            note = Note(position, _instrument(key), velocity, deviation_s=_deviation_s(
+                time_map, Fraction(tick) - at, bar_index, position, whole))
+            old = bars[bar_index].get(note.key)
+            joined = note if old is None else _joined(old, note)
+            flams += old is not None and joined.articulations != old.articulations
+            lost += old is not None and joined.articulations == old.articulations
+            bars[bar_index][note.key] = joined
+    if flams:
+        problems.append(f"{flams} strokes just before another one of the same drum became flams or drags.")
+    if lost:
+        problems.append(f"{lost} strokes fell on the place of another one of the same instrument; "
+                        "the louder one was kept.")
+    return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g))
+                 for b, g in zip(bars, subdivisions))
+
+
+def _by_span(spans: list[_Span], notes, lead: Fraction) -> list[list[tuple[int, int, int]]]:
+    out: list[list] = [[] for _ in spans]
+    j = 0
+    for note in notes:
+        while j + 1 < len(spans) and spans[j + 1].tick <= note[0] + lead:
+            j += 1
+        out[j].append(note)
+    return out
+
+
+def _beats(time_map: TimeMap, spans: list[_Span], inside, whole: int) -> list[BeatStrokes]:
+    out = []
+    for span, strokes in zip(spans, inside):
+        length = float(span.beat * whole)
+        seconds = 60.0 / time_map.tempo_bpm(span.bar_index)
+        out.append(BeatStrokes(tuple(float(t - span.tick) / length for t, _, _ in strokes),
+                               tuple(key for _, key, _ in strokes), seconds, span.beat.numerator == 3))
+    return out
+
+
+def _place(time_map: TimeMap, span: _Span, tick: int, whole: int, parts: int) -> tuple[int, Fraction]:
+    """Bar and position of the grid place nearest to a tick."""
+    step = span.beat / parts
+    # A beat cut short by a pick-up keeps the grid of a whole one, from its end.
+    missing = span.beat - span.length
+    steps = round((Fraction(tick - span.tick) / whole + missing) / step)
+    offset = max(steps * step - missing, Fraction(0))
+    position = span.start + min(offset, span.length)
+    if position < time_map.bars[span.bar_index].length:
+        return span.bar_index, position
+    if span.bar_index + 1 < len(time_map):
+        return span.bar_index + 1, Fraction(0)
+    return span.bar_index, span.start + span.length - min(step, span.length)
+
+
+def _joined(old: Note, note: Note) -> Note:
+    """Two strokes of one instrument on one place: a flam, a drag, or the louder one."""
+    louder = note if note.velocity > old.velocity else old
+    near = abs(note.deviation_s - old.deviation_s) <= FLAM_S
+    if note.instrument not in _FLAMMED or not near or "drag" in old.articulations:
+        return replace(louder, articulations=old.articulations)
+    sign = "drag" if "flam" in old.articulations else "flam"
+    late_s = max(old.deviation_s, note.deviation_s)
+    return replace(louder, articulations=frozenset({sign}), deviation_s=late_s)
+
+
+_FLAMMED = frozenset({"snare", "high tom", "mid tom", "floor tom", "side stick"})
+
+
+def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
+    if not ticks:
+        return 0.0
+    at = float(time_map.starts[bar_index] + position)
+    there = float(time_map.seconds_at(at + float(ticks) / whole))
+    return there - float(time_map.seconds_at(at))
+
+
+def _sections(markers, starts) -> tuple[Section, ...]:
+    out: dict[int, Section] = {}
+    for tick, text in markers:
+        k = max(j for j, s in enumerate(starts[:-1]) if s <= tick)
+        label, _, name = text.partition(" ")
+        if len(label) > 2 or not label.isupper():
+            label, name = "", text
+        if text:
+            out.setdefault(k, Section(k, name, label))
+    return tuple(out.values())

@@ -1,0 +1,389 @@
+"""Writing a chart as a MusicXML 4.0 score.
+
+The file is what a notation program opens, and everything a chart says of its
+notes comes back from it (:mod:`workbench.notation.musicxml_read`):
+
+============================  =====================================================
+chart                         MusicXML 4.0
+============================  =====================================================
+instrument                    ``score-instrument`` with ``midi-unpitched``; display
+                              position and ``notehead`` of the drum key
+velocity                      ``note`` attribute ``dynamics`` (percent of 90)
+deviation                     ``note`` attribute ``attack`` (in divisions)
+ghost, accent                 ``notehead parentheses``, ``accent``
+flam, drag                    one or two ``grace`` notes of the same instrument
+roll                          ``tremolo`` of three strokes
+half open, choke              ``half-muted``, ``other-articulation``
+rim shot, foot splash         noteheads ``slashed`` and ``circle-x``
+sticking                      ``lyric`` named "sticking"
+section                       ``rehearsal`` (label) and bold ``words`` (name)
+feel                          ``sound``/``swing``
+fills that are shown          ``words`` "fill" and a ``bracket`` to the last stroke
+time map                      ``sound tempo`` for each beat; exact beat times in a
+                              ``miscellaneous-field``
+============================  =====================================================
+
+Where an element would say something ambiguous or be drawn twice (the accent of
+a second note in a chord, a rim shot on a cymbal), the note carries a hidden
+``other-notation`` instead.  Not carried: the reference to the recording,
+confidences and confirmations of notes, the grid's subdivisions and rows, and
+of marks all but the fills that are shown, these without their words.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import zipfile
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+
+from lxml import etree
+
+from workbench import __version__
+from workbench.chart import Chart, Mark, Section
+from workbench.drumkit import drum_key_order, instrument
+from workbench.files.safefile import write_whole
+from workbench.notation.abbreviations import Kind, PrintedBar, abbreviate, lay_lines
+from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
+from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
+from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
+from workbench.notation.scoresigns import (
+    WRITTEN_OUT,
+    ScoreOptions,
+    bar_id,
+    clean_text,
+    slug,
+    tempo_marks,
+)
+
+#: Name of the field that keeps the exact beat times.
+BEAT_TIMES_FIELD = "beat-times-s"
+#: Divisions above this are given bar by bar (16383 is the limit of MIDI files,
+#: which MusicXML 4.0 advises for *divisions*).
+_MOST_DIVISIONS = 16383
+_SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
+
+
+def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT) -> bytes:
+    """The chart as an uncompressed MusicXML 4.0 file."""
+    return _Writer(chart, options).write()
+
+
+def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT) -> Path:
+    """Write a MusicXML file; a name ending in ``.mxl`` is compressed.
+
+    Raises
+    ------
+    FileFormatError
+        If the file cannot be written.
+    """
+    path = Path(path)
+    data = musicxml_bytes(chart, options)
+    if path.suffix.lower() == ".mxl":
+        data = _compressed(data)
+    return write_whole(path, data)
+
+
+def _compressed(score: bytes) -> bytes:
+    """A MusicXML container (MusicXML 4.0, *Compressed .mxl files*), the same bytes each time."""
+    container = (
+        b'<?xml version="1.0" encoding="UTF-8"?>\n<container><rootfiles>'
+        b'<rootfile full-path="score.musicxml" media-type="application/vnd.recordare.musicxml+xml"/>'
+        b"</rootfiles></container>\n")
+    out = BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data, how in (
+                ("mimetype", b"application/vnd.recordare.musicxml", zipfile.ZIP_STORED),
+                ("META-INF/container.xml", container, zipfile.ZIP_DEFLATED),
+                ("score.musicxml", score, zipfile.ZIP_DEFLATED)):
+            info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            info.compress_type = how
+            archive.writestr(info, data)
+    return out.getvalue()
+
+
+class _Writer:
+    def __init__(self, chart: Chart, options: ScoreOptions) -> None:
+        self.chart, self.options = chart, options
+        self.lines = lay_lines(chart, abbreviate(
+            chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests,
+            slashes=options.slashes), options.bars_per_line)
+        self.printed = [b for line in self.lines for b in line]
+        shown = {k for b in self.printed for k in b.shown}
+        self.fills = [(m.start, _last_place(chart, m), m.confirmed) for m in shown_fills(chart, options.fills)]
+        self.fills = [f for f in self.fills if {f[0][0], f[1][0]} <= shown]
+        self.values: dict[int, BarValues] = {}
+        for bar_index in range(len(chart)):
+            self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
+        self.divisions = self._common_divisions()
+        self.meter = None
+        self.tempo = None
+        self.tempo_marks = tempo_marks(chart)
+        self.sections = {s.bar_index: s for s in chart.sections}
+
+    def _common_divisions(self) -> int | None:
+        """Divisions of a quarter that fit every bar; None if they differ by bar."""
+        common = math.lcm(*(self._divisions_of(k) for k in self.values))
+        return common if common <= _MOST_DIVISIONS else None
+
+    def _divisions_of(self, bar_index: int) -> int:
+        bar = self.chart.time_map.bars[bar_index]
+        lengths = [bar.length, *(t.position for t in self.chart.texts if t.bar_index == bar_index),
+                   *(p for start, end, _ in self.fills for k, p in (start, end) if k == bar_index),
+                   *bar.beat_positions()]
+        for voice in self.values[bar_index].voices:
+            lengths += [x for e in voice.events for x in (e.position, e.value.length)]
+        return math.lcm(*((4 * x).denominator for x in lengths))
+
+    # -- head ----------------------------------------------------------------------
+
+    def write(self) -> bytes:
+        root = etree.Element("score-partwise", version="4.0")
+        if self.chart.title:
+            add(add(root, "work"), "work-title", self.chart.title)
+        self._identification(root)
+        used = set(self.chart.instruments_used()) or {"snare"}
+        self._part_list(root, sorted(used, key=drum_key_order))
+        part = add(root, "part", id="P1")
+        line_starts = {line[0].bar_index for line in self.lines[1:]}
+        starts_of_two = 0
+        for printed in self.printed:
+            bars = printed.shown
+            for k, bar_index in enumerate(bars):
+                measure = self._measure(part, bar_index)
+                if k == 0 and bar_index in line_starts:
+                    add(measure, "print", new_system="yes")
+                self._attributes(measure, bar_index, printed, k, starts_of_two)
+                if k == 0:
+                    self._left_barline(measure, printed)
+                self._directions(measure, bar_index)
+                NoteWriter(self.chart, bar_index, self.options, self._bar_divisions(bar_index)).write(
+                    measure, self.values[bar_index])
+                if k == len(bars) - 1:
+                    self._right_barline(measure, printed, bar_index)
+            starts_of_two = self._open_style(printed)
+        doctype = ('<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+                   '"http://www.musicxml.org/dtds/partwise.dtd">')
+        etree.indent(root, " ")
+        return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=doctype)
+
+    def _identification(self, root) -> None:
+        identification = add(root, "identification")
+        if self.chart.artist:
+            add(identification, "creator", self.chart.artist, type="artist")
+        encoding = add(identification, "encoding")
+        add(encoding, "software", f"drumchart-workbench {__version__}")
+        for element in ("accidental", "beam", "stem"):
+            add(encoding, "supports", element=element, type="no" if element == "accidental" else "yes")
+        fields = add(identification, "miscellaneous")
+        time_map = self.chart.time_map
+        times = "|".join(" ".join(map(repr, b.beat_times_s)) for b in time_map.bars)
+        if not self.options.repeats:
+            add(fields, "miscellaneous-field", f"{times}|{time_map.end_s!r}", name=BEAT_TIMES_FIELD)
+        else:
+            identification.remove(fields)
+
+    def _part_list(self, root, names: list[str]) -> None:
+        score_part = add(add(root, "part-list"), "score-part", id="P1")
+        add(score_part, "part-name", "Drum Set", print_object="no")
+        for name in names:
+            declared = add(score_part, "score-instrument", id=f"I-{slug(name)}")
+            add(declared, "instrument-name", instrument(name).general_midi_name)
+        for name in names:
+            midi = add(score_part, "midi-instrument", id=f"I-{slug(name)}")
+            add(midi, "midi-channel", "10")
+            add(midi, "midi-program", "1")
+            add(midi, "midi-unpitched", str(instrument(name).musicxml_unpitched))
+
+    # -- bars ----------------------------------------------------------------------
+
+    def _measure(self, part, bar_index: int):
+        bar = self.chart.time_map.bars[bar_index]
+        number = str(self.chart.time_map.bar_number(bar_index))
+        measure = add(part, "measure", number=number, id=bar_id(bar_index))
+        if bar.is_pickup:
+            measure.set("implicit", "yes")
+        return measure
+
+    def _open_style(self, printed: PrintedBar) -> int:
+        return {Kind.SIMILE: 1, Kind.SIMILE_OF_TWO: 2, Kind.SIMILE_OF_TWO_END: 2, Kind.SLASHES: -1}.get(
+            printed.kind, 0)
+
+    def _attributes(self, measure, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
+        meter = self.chart.time_map.bars[bar_index].meter
+        attributes = etree.Element("attributes")
+        first = self.meter is None
+        if first or self.divisions is None:
+            add(attributes, "divisions", str(self._bar_divisions(bar_index)))
+        if meter != self.meter:
+            time = add(attributes, "time")
+            add(time, "beats", str(meter.beats))
+            add(time, "beat-type", str(meter.unit))
+            self.meter = meter
+        if first:
+            add(add(attributes, "clef"), "sign", "percussion")
+            add(add(attributes, "staff-details"), "staff-lines", "5")
+        if k == 0:
+            self._measure_style(attributes, printed, before)
+        if len(attributes):
+            measure.append(attributes)
+
+    def _measure_style(self, attributes, printed: PrintedBar, before: int) -> None:
+        now = self._open_style(printed)
+        if before > 0 and now != before:
+            add(add(attributes, "measure-style"), "measure-repeat", type="stop")
+        if before < 0 and now >= 0:
+            add(add(attributes, "measure-style"), "slash", type="stop")
+        if now > 0 and now != before:
+            add(add(attributes, "measure-style"), "measure-repeat", str(now), type="start")
+        if now < 0 and before >= 0:
+            slash = add(add(attributes, "measure-style"), "slash", type="start", use_stems="no")
+            add(slash, "slash-type", "quarter")
+        if printed.rest_bars > 1:
+            add(add(attributes, "measure-style"), "multiple-rest", str(printed.rest_bars))
+
+    def _bar_divisions(self, bar_index: int) -> int:
+        return self.divisions or self._divisions_of(bar_index)
+
+    def _left_barline(self, measure, printed: PrintedBar) -> None:
+        if not (printed.opens_repeat or printed.opens_ending):
+            return
+        barline = add(measure, "barline", location="left")
+        if printed.opens_repeat:
+            add(barline, "bar-style", "heavy-light")
+        if printed.opens_ending:
+            self._ending(barline, printed, "start")
+        if printed.opens_repeat:
+            add(barline, "repeat", direction="forward")
+
+    def _ending(self, barline, printed: PrintedBar, kind: str) -> None:
+        numbers = ", ".join(str(n) for n in printed.ending)
+        text = " ".join(f"{n}." for n in printed.ending) if kind == "start" else None
+        add(barline, "ending", text, number=numbers, type=kind)
+
+    def _right_barline(self, measure, printed: PrintedBar, bar_index: int) -> None:
+        is_last = printed is self.printed[-1]
+        pickup = self.chart.time_map.bars[bar_index].is_pickup
+        before_section = bar_index + 1 in self.sections and not pickup
+        if not (is_last or before_section or printed.closes_repeat or printed.closes_ending):
+            return
+        barline = add(measure, "barline", location="right")
+        heavy = is_last or printed.closes_repeat
+        add(barline, "bar-style", "light-heavy" if heavy else "light-light" if before_section else "regular")
+        if printed.closes_ending:
+            self._ending(barline, printed, "stop" if printed.closes_repeat else "discontinue")
+        if printed.closes_repeat:
+            repeat = add(barline, "repeat", direction="backward")
+            if printed.passes > 2:
+                repeat.set("times", str(printed.passes))
+
+    # -- directions ------------------------------------------------------------------
+
+    def _directions(self, measure, bar_index: int) -> None:
+        section = self.sections.get(bar_index)
+        if section:
+            self._section(measure, section)
+        if bar_index in self.tempo_marks:
+            self._tempo_and_feel(measure, bar_index)
+        self._beat_tempos(measure, bar_index)
+        for text in self.chart.texts:
+            if text.bar_index == bar_index:
+                direction = add(measure, "direction", placement="above")
+                _add_words(direction, text.text)
+                self._offset(direction, bar_index, text.position)
+        self._fill_brackets(measure, bar_index)
+
+    def _fill_brackets(self, measure, bar_index: int) -> None:
+        """Where fills begin and end; their numbers tell which end belongs to which."""
+        for k, (start, end, confirmed) in enumerate(self.fills):
+            # MusicXML 4.0, number-level: 1 to 16.
+            number, name = str(k % 16 + 1), f"{FILL_ID if confirmed else PROPOSED_FILL_ID}{k}"
+            if start[0] == bar_index:
+                if not says_fill(self.chart, bar_index):
+                    words = add(measure, "direction", placement="above")
+                    _add_words(words, "fill", id=f"{name}-word", font_style="italic")
+                    self._offset(words, bar_index, start[1])
+                self._bracket(measure, start, type="start", number=number, line_end="none", id=name)
+            if end[0] == bar_index:
+                self._bracket(measure, end, type="stop", number=number, line_end="down", id=f"{name}-end")
+
+    def _bracket(self, measure, place: tuple[int, Fraction], **attributes: str) -> None:
+        direction = add(measure, "direction", placement="above")
+        add(add(direction, "direction-type"), "bracket", line_type="dashed", **attributes)
+        self._offset(direction, *place)
+
+    def _section(self, measure, section: Section) -> None:
+        shown = [("name", section.name)]
+        if section.label:
+            shown = [("label", section.label), *shown] if section.name else [("label", section.label)]
+        for k, (what, text) in enumerate(shown):
+            direction = add(measure, "direction", placement="above")
+            kind = add(direction, "direction-type")
+            attributes = {"id": f"section-{section.bar_index}-{what}", "font-weight": "bold",
+                          _SPACE: "preserve"}
+            element = etree.SubElement(kind, "rehearsal" if k == 0 else "words", attributes)
+            element.text = clean_text(text)
+
+    def _tempo_and_feel(self, measure, bar_index: int) -> None:
+        mark = self.tempo_marks[bar_index]
+        direction = add(measure, "direction", placement="above")
+        metronome = add(add(direction, "direction-type"), "metronome", parentheses="no")
+        for tag in beat_unit(mark.beat):
+            add(metronome, *tag)
+        add(metronome, "per-minute", str(mark.tempo_bpm))
+        self.tempo = self._quarter_tempos(bar_index)[0][1]
+        add(direction, "sound", tempo=decimal(self.tempo))
+        if self.chart.feel != "straight" and bar_index == 0:
+            direction = add(measure, "direction", placement="above")
+            _add_words(direction, self.chart.feel.capitalize(), id="feel")
+            swing = add(add(direction, "sound"), "swing")
+            add(swing, "first", "2")
+            add(swing, "second", "1")
+            add(swing, "swing-type", _SWING[self.chart.feel])
+
+    def _quarter_tempos(self, bar_index: int) -> list[tuple[Fraction, float]]:
+        time_map = self.chart.time_map
+        bar = time_map.bars[bar_index]
+        times = (*bar.beat_times_s, time_map.bar_end_s(bar_index))
+        return [(start, 240.0 * float(length) / (times[k + 1] - times[k]))
+                for k, (start, length) in enumerate(bar.beat_spans())]
+
+    def _beat_tempos(self, measure, bar_index: int) -> None:
+        for position, tempo in self._quarter_tempos(bar_index):
+            if self.tempo is None or abs(tempo / self.tempo - 1) > 1e-6:
+                sound = add(measure, "sound", tempo=decimal(tempo))
+                self._offset(sound, bar_index, position)
+                self.tempo = tempo
+
+    def _offset(self, parent, bar_index: int, position: Fraction) -> None:
+        if position:
+            add(parent, "offset", self._duration(bar_index, position), sound="yes")
+
+    def _duration(self, bar_index: int, length: Fraction) -> str:
+        return duration_text(length, self._bar_divisions(bar_index))
+
+    # -- notes -----------------------------------------------------------------------
+
+_SPACE = "{http://www.w3.org/XML/1998/namespace}space"
+
+
+def _last_place(chart: Chart, mark: Mark) -> tuple[int, Fraction]:
+    """Where a mark ends, a bar line being the end of the bar before it."""
+    k, position = mark.end
+    return (k, position) if position else (k - 1, chart.time_map.bars[k - 1].length)
+
+
+def _add_words(direction, text: str, **attributes: str) -> None:
+    kind = add(direction, "direction-type")
+    named = {k.replace("_", "-"): v for k, v in attributes.items()}
+    words = etree.SubElement(kind, "words", {**named, _SPACE: "preserve"})
+    words.text = clean_text(text)
+
+
+def beat_unit(length: Fraction) -> list[tuple[str, ...]]:
+    """MusicXML children that name a beat: ``beat-unit`` and its dot."""
+    if length.numerator == 3:
+        return [("beat-unit", TYPE_NAMES[length * 2 / 3]), ("beat-unit-dot",)]
+    return [("beat-unit", TYPE_NAMES[length])]

@@ -1,0 +1,275 @@
+"""Reading drum parts in MusicXML, our own and those of other programs.
+
+What is written twice (repeats, endings, D.C. and D.S.) is unfolded to the
+order heard.  What cannot be understood is listed in
+:attr:`~workbench.files.untrusted.Imported.problems`, one sentence each, and never
+left out silently.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from fractions import Fraction
+from pathlib import Path
+
+from lxml import etree
+
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.errors import ChartError, FileFormatError
+from workbench.files.untrusted import Imported, parse_xml, read_score_bytes
+from workbench.meter import Bar, Meter, TimeMap
+from workbench.notation.fillsigns import FILL_ID
+from workbench.notation.musicxml import BEAT_TIMES_FIELD
+from workbench.notation.musicxml_part import MOST_BARS, Log, Measure, PartReader
+
+
+def read_musicxml(path: str | os.PathLike) -> Imported:
+    """Read the drum part of a MusicXML score (``.musicxml``, ``.xml`` or ``.mxl``).
+
+    Raises
+    ------
+    FileFormatError
+        If the file is missing, damaged, no MusicXML, tries to trick the
+        reader, or holds no drum part.
+    """
+    path = Path(path)
+    return read_musicxml_bytes(read_score_bytes(path), path.name)
+
+
+def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
+    """Read a MusicXML score from memory (see :func:`read_musicxml`)."""
+    root = parse_xml(data, name)
+    kind = etree.QName(root).localname
+    if kind == "score-timewise":
+        raise FileFormatError(f"{name} is a timewise score; export it as the usual partwise MusicXML.")
+    if kind != "score-partwise":
+        raise FileFormatError(f"{name} is no MusicXML score (it begins with <{kind}>).")
+    for e in root.iter("{*}*"):
+        if isinstance(e.tag, str) and "}" in e.tag:
+            e.tag = etree.QName(e).localname
+    try:
+        return _Reader(root, name).read()
+    except (ValueError, ZeroDivisionError, OverflowError) as error:
+        raise FileFormatError(f"{name} holds a number that makes no sense ({error}).") from None
+
+
+class _Reader:
+    def __init__(self, root, name: str) -> None:
+        self.root, self.log = root, Log(name)
+
+    def read(self) -> Imported:
+        parts = self._drum_parts()
+        measures: list[Measure] = []
+        for part in parts:
+            own = PartReader(self.log, part, self._heading(part)).read()
+            measures = own if not measures else self._merge(measures, own)
+        if not measures:
+            raise FileFormatError(f"{self.log.name} has a drum part without bars.")
+        order = _heard_order(measures, self.log.problems)
+        self._fill_similes(measures)
+        chart = self._chart(measures, order)
+        for what, count in sorted(self.log.lost.items()):
+            self.log.problems.append(f"{what} ({count} note{'s' if count > 1 else ''} left out).")
+        for sign, count in sorted(self.log.ignored.items()):
+            self.log.problems.append(
+                f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
+        return Imported(chart, tuple(self.log.problems))
+
+    # -- parts -----------------------------------------------------------------------
+
+    def _drum_parts(self) -> list:
+        parts = self.root.findall("part")
+        drums = [p for p in parts if p.find("measure/note/unpitched") is not None]
+        if not drums:
+            drums = [p for p in parts
+                     if "percussion" in [s.text for s in p.findall("measure/attributes/clef/sign")]]
+        if not drums:
+            raise FileFormatError(
+                f"{self.log.name} has no drum part (no unpitched notes, no percussion clef).")
+        if len(drums) > 1:
+            self.log.problems.append(f"{len(drums)} percussion parts were read together as one drum part.")
+        return drums
+
+    def _heading(self, part):
+        """The ``score-part`` of a part, with its name and instruments, or None."""
+        return next((p for p in self.root.findall("part-list/score-part") if p.get("id") == part.get("id")),
+                    None)
+
+    def _merge(self, measures: list[Measure], more: list[Measure]) -> list[Measure]:
+        if len(more) > len(measures):
+            measures, more = more, measures
+        for a, b in zip(measures, more):
+            taken = {n.key for n in a.notes}
+            for n in b.notes:
+                if n.key in taken:
+                    self.log.lost[f"Two parts have the same {n.instrument} stroke"] += 1
+                elif n.position < a.length:
+                    a.notes.append(n)
+                    a.attacks.update({n.key: b.attacks[n.key]} if n.key in b.attacks else {})
+        return measures
+
+    def _fill_similes(self, measures: list[Measure]) -> None:
+        for k, m in enumerate(measures):
+            if m.simile_of and not m.notes and k >= m.simile_of:
+                source = measures[k - m.simile_of]
+                m.notes = [n for n in source.notes if n.position < m.length]
+
+    # -- chart -----------------------------------------------------------------------
+
+    def _chart(self, measures: Sequence[Measure], order: Sequence[int]) -> Chart:
+        heard = [measures[k] for k in order]
+        time_map = self._time_map(heard)
+        bars, sections, texts, marks = [], {}, [], []
+        open_fills: dict[str, tuple[int, Fraction]] = {}
+        feel = next((m.feel for m in measures if m.feel), "straight")
+        for k, m in enumerate(heard):
+            quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
+            notes = [self._with_deviation(n, m.attacks.get(n.key, 0.0) * quarter_s) for n in m.notes]
+            bars.append(WrittenBar(tuple(notes), _subdivisions(time_map.bars[k], notes)))
+            if m.label is not None or m.name is not None:
+                sections[k] = Section(k, m.name or "", m.label or "")
+            texts += [Text(k, position, text) for position, text in m.texts]
+            for b in m.brackets:
+                place = (k, b.position) if b.position < time_map.bars[k].length else (k + 1, Fraction(0))
+                if b.opens:
+                    open_fills[b.number] = place
+                elif open_fills.get(b.number, place) < place:
+                    marks.append(Mark("fill", open_fills.pop(b.number), place, "", b.name.startswith(FILL_ID)))
+        return Chart(time_map, tuple(bars), title=self._title(), artist=self._artist(),
+                     sections=tuple(sections.values()), texts=tuple(texts), marks=tuple(marks), feel=feel)
+
+    def _with_deviation(self, n: Note, deviation_s: float) -> Note:
+        if not deviation_s:
+            return n
+        return Note(n.position, n.instrument, n.velocity, n.articulations, deviation_s, sticking=n.sticking)
+
+    def _title(self) -> str:
+        return (self.root.findtext("work/work-title") or self.root.findtext("movement-title") or "")
+
+    def _artist(self) -> str:
+        creators = self.root.findall("identification/creator")
+        ranked = sorted(creators, key=lambda c: ("artist", "composer").index(c.get("type"))
+                        if c.get("type") in ("artist", "composer") else 2)
+        return (ranked[0].text or "") if ranked else ""
+
+    def _time_map(self, heard: Sequence[Measure]) -> TimeMap:
+        shapes = [_shape(m) for m in heard]
+        exact = self._exact_times(shapes)
+        if exact:
+            return exact
+        if not any(m.tempos for m in heard):
+            self.log.problems.append("The score has no tempo; 120 quarter notes a minute were assumed.")
+        tempo, now, bars = 120.0, 0.0, []
+        for m, (meter, length, positions) in zip(heard, shapes):
+            changes = sorted(t for t in m.tempos if t[0] < length)
+            times = []
+            at = Fraction(0)
+            for mark in sorted({*positions, *(p for p, _ in changes), length}):
+                now += float(mark - at) * 240.0 / tempo
+                at = mark
+                if mark in positions:
+                    times.append(now)
+                tempo = next((bpm for p, bpm in reversed(changes) if p == mark), tempo)
+            bars.append(Bar(meter, tuple(times), length))
+        return TimeMap(bars, now)
+
+    def _exact_times(self, shapes) -> TimeMap | None:
+        """Beat times from our own field, if it still fits the bars."""
+        for f in self.root.findall("identification/miscellaneous/miscellaneous-field"):
+            if f.get("name") != BEAT_TIMES_FIELD or not f.text:
+                continue
+            try:
+                *bars, end = f.text.split("|")
+                times = [tuple(float(t) for t in b.split()) for b in bars]
+                if [len(t) for t in times] != [len(p) for _, _, p in shapes]:
+                    continue
+                bars = [Bar(meter, t, length) for t, (meter, length, _) in zip(times, shapes)]
+                return TimeMap(bars, float(end))
+            except (ValueError, ChartError):
+                continue
+        return None
+
+
+def _shape(m: Measure) -> tuple[Meter, Fraction, tuple[Fraction, ...]]:
+    """Meter, length and beat positions of a measure."""
+    missing, beat = m.meter.bar_length - m.length, m.meter.beat_length
+    at = -(-missing // beat) * beat - missing
+    positions = [] if at == 0 else [Fraction(0)]
+    while at < m.length:
+        positions.append(at)
+        at += beat
+    return m.meter, m.length, tuple(positions)
+
+
+def _subdivisions(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
+    """Grid parts of each beat that hold all notes; empty if sixteenths do."""
+    default = 6 if bar.meter.is_compound else 4
+    out = []
+    for start, length in bar.beat_spans():
+        inside = [(n.position - start - length) / bar.meter.beat_length
+                  for n in notes if start <= n.position < start + length]
+        parts = math.lcm(1, *(x.denominator for x in inside))
+        fits = default % parts == 0
+        out.append(default if fits else parts if parts <= 24 else 24)
+    return () if all(p == default for p in out) else tuple(out)
+
+
+def _heard_order(measures: Sequence[Measure], problems: list[str]) -> list[int]:
+    """Measures in the order in which they are played."""
+    order: list[int] = []
+    start, run, k = 0, 1, 0
+    jumped = False
+    while k < len(measures):
+        m = measures[k]
+        if m.repeat_forward and k != start:
+            start, run = k, 1
+        if m.ending and (run not in m.ending if not jumped else _has_later_ending(measures, k)):
+            k += 1
+            continue
+        order.append(k)
+        if len(order) > MOST_BARS:
+            raise FileFormatError("The score's repeats lead to more than 20000 bars; it was not read.")
+        if jumped and ("fine" in m.jumps or ("tocoda" in m.jumps and _coda(measures) is None)):
+            break
+        if jumped and "tocoda" in m.jumps:
+            k = _coda(measures)
+            continue
+        if m.repeat_backward and not jumped:
+            if run < max(m.repeat_backward, _passes(measures, k)):
+                run += 1
+                k = start
+                continue
+            start, run = k + 1, 1
+        elif m.ending and not (k + 1 < len(measures) and measures[k + 1].ending):
+            start, run = k + 1, 1
+        if not jumped and ("dacapo" in m.jumps or "dalsegno" in m.jumps):
+            jumped = True
+            segno = next((j for j, x in enumerate(measures) if "segno" in x.jumps), 0)
+            k = 0 if "dacapo" in m.jumps else segno
+            continue
+        k += 1
+    return order
+
+
+def _passes(measures: Sequence[Measure], k: int) -> int:
+    """How often the repeat that closes at ``k`` is played, by its endings."""
+    if not measures[k].ending:
+        return 2
+    j, last = k, 0
+    while j < len(measures) and measures[j].ending:
+        last = max(last, *measures[j].ending)
+        j += 1
+    return max(last, 2)
+
+
+def _has_later_ending(measures: Sequence[Measure], k: int) -> bool:
+    own = measures[k].ending
+    while k < len(measures) and measures[k].ending == own:
+        k += 1
+    return k < len(measures) and bool(measures[k].ending)
+
+
+def _coda(measures: Sequence[Measure]) -> int | None:
+    return next((j for j, x in enumerate(measures) if "coda" in x.jumps), None)

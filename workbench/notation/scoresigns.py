@@ -1,0 +1,173 @@
+"""What a written score shows, shared by MusicXML and the engraved page: options,
+ids, noteheads, grace notes, count syllables, tempo marks."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from itertools import accumulate
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import Notehead, instrument
+from workbench.errors import ChartError
+
+#: What XML 1.0 cannot carry at all.
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+#: Which marked fills a score shows: those a user has confirmed, proposed ones too, or none.
+FILLS_SHOWN: tuple[str, ...] = ("confirmed", "all", "none")
+
+
+@dataclass(frozen=True)
+class ScoreOptions:
+    """What a written score shows.
+
+    Attributes
+    ----------
+    one_voice : bool
+        All notes on one stem, instead of hands up and feet down.
+    repeats, similes, multirests : bool
+        Abbreviations (see :mod:`workbench.notation.abbreviations`).  With ``repeats``
+        the file holds each repeated bar once.
+    slashes : tuple of int
+        Indices of bars shown as "play time".
+    sticking, counts : bool
+        Show sticking letters; show count syllables under the notes.
+    fills : str
+        Which marked fills show, from :data:`FILLS_SHOWN`;
+        a reading that nobody has confirmed does not litter the page.
+    bars_per_line : int
+    """
+
+    one_voice: bool = False
+    repeats: bool = False
+    similes: bool = True
+    multirests: bool = True
+    slashes: tuple[int, ...] = ()
+    sticking: bool = True
+    counts: bool = False
+    fills: str = "confirmed"
+    bars_per_line: int = 4
+
+    def __post_init__(self) -> None:
+        if self.fills not in FILLS_SHOWN:
+            raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
+
+
+#: Every bar once, as heard; similes and gathered rests where they help.
+WRITTEN_OUT = ScoreOptions()
+
+
+def clean_text(text: str) -> str:
+    """Text as XML can carry it; characters it cannot become U+FFFD."""
+    return _NOT_XML.sub("\ufffd", text)
+
+
+def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
+    """What a player counts at a position: "2", "e", "&", "a", "trip", "let".
+
+    Common practice, no source; '' where no syllable is usual.
+    """
+    bar = chart.time_map.bars[bar_index]
+    number, past = bar.count(position)
+    if past == 0:
+        return str(number)
+    part = past / bar.meter.beat_length
+    if bar.meter.is_compound:
+        return {Fraction(1, 3): "la", Fraction(2, 3): "li"}.get(part, "")
+    return {Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
+            Fraction(1, 3): "trip", Fraction(2, 3): "let"}.get(part, "")
+
+
+@cache
+def slug(name: str) -> str:
+    """An instrument's name as part of an XML id."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower())
+
+
+def note_id(bar_index: int, note: Note) -> str:
+    """Id of a note in MusicXML and in the engraved SVG."""
+    p = note.position
+    return f"note-{bar_index}-{p.numerator}_{p.denominator}-{slug(note.instrument)}"
+
+
+def bar_id(bar_index: int) -> str:
+    """Id of a bar in MusicXML and in the engraved SVG."""
+    return f"bar-{bar_index}"
+
+
+def grace_chords(notes: tuple[Note, ...]) -> list[list[Note]]:
+    """Grace notes before a chord: one for a flam, two for a drag, last ones together."""
+    counts = {n.instrument: 2 if "drag" in n.articulations else 1 for n in notes
+              if n.articulations & {"flam", "drag"}}
+    depth = max(counts.values(), default=0)
+    return [[n for n in notes if counts.get(n.instrument, 0) >= left] for left in range(depth, 0, -1)]
+
+
+def written_head(n: Note) -> tuple[Notehead | str, set[str]]:
+    """Notehead of a note, and which articulations no sign on paper tells.
+
+    A rim shot is a slashed head on drums, a foot splash a circled x on the
+    pedal hi-hat; on other instruments they have no usual sign.
+    """
+    own = instrument(n.instrument)
+    hidden: set[str] = set()
+    head: Notehead | str = own.notehead
+    if "rim shot" in n.articulations:
+        if own.notehead is Notehead.NORMAL:
+            head = "slashed"
+        else:
+            hidden.add("rim shot")
+    if "foot splash" in n.articulations:
+        if own.name == "pedal hi-hat":
+            head = Notehead.CIRCLE_X
+        else:
+            hidden.add("foot splash")
+    return head, hidden
+
+
+@dataclass(frozen=True)
+class TempoMark:
+    """A tempo to print over a bar.
+
+    Attributes
+    ----------
+    beat : Fraction
+        Counted beat, in whole notes.
+    tempo_bpm : int
+        Beats a minute.
+    """
+
+    beat: Fraction
+    tempo_bpm: int
+
+
+#: A section whose tempo differs by less is played at the same tempo, drifting
+#: (common practice, no source).
+SAME_TEMPO = 0.06
+
+
+def tempo_marks(chart: Chart) -> dict[int, TempoMark]:
+    """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat."""
+    bars = chart.time_map.bars
+    # Counted beats before each bar, so that long parts cost no more than their length.
+    beats = [0.0, *accumulate(float(b.length / b.meter.beat_length) for b in bars)]
+
+    def tempo_bpm(first: int, end: int) -> float:
+        seconds = chart.time_map.bar_end_s(end - 1) - chart.time_map.bar_start_s(first)
+        return 60.0 * (beats[end] - beats[first]) / seconds
+
+    starts = sorted({0, *(s.bar_index for s in chart.sections)})
+    stretches: list[tuple[int, int]] = []
+    for first, end in zip(starts, [*starts[1:], len(chart)]):
+        if stretches:
+            old_first, old_end = stretches[-1]
+            same_beat = bars[old_first].meter.beat_length == bars[first].meter.beat_length
+            if same_beat and abs(tempo_bpm(first, end) / tempo_bpm(old_first, old_end) - 1) < SAME_TEMPO:
+                stretches[-1] = (old_first, end)
+                continue
+        stretches.append((first, end))
+    return {first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))))
+            for first, end in stretches}

@@ -1,0 +1,418 @@
+"""What to practise of a part: grooves in layers, variations, fills in stages.
+
+An :class:`Exercise` is one thing to learn; its :class:`Stage` s are the steps
+towards it.  They are chosen from a reading (:mod:`workbench.reading.read`), by
+common practice of teaching, no source:
+
+* a groove: hands alone, feet alone, all together, then some bars as played,
+  to the recording;
+* a variation: the groove's bar and the changed bar in turn;
+* a fill: alone, with the bar before it, into the next section, in the song.
+
+Tempi go by density: slow is where the busiest moment has no more strokes a
+second than a learner can watch.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.drumkit import drum_key_order, instrument
+from workbench.errors import ChartError
+from workbench.meter import Bar, TimeMap
+from workbench.reading.counting import bar_list, count_row
+from workbench.reading.fills import Span
+from workbench.reading.part_reading import PartGroove, PartReading
+from workbench.reading.sticking import sticking_edit
+
+KINDS: tuple[str, ...] = ("groove", "variation", "fill")
+
+#: Hands' strokes a second at which every stroke can still be watched, and the
+#: rate above which a caution is given (common practice, no source).
+WATCHABLE_PER_S = 4.0
+STRAINING_PER_S = 9.0
+#: The slow tempo lies between these shares of the original.
+SLOWEST_SHARE, LEAST_SLOWING = 0.5, 0.8
+#: Bars of a groove played to the recording; bars around a fill in the song.
+SONG_BARS, AROUND_FILL_BARS = 4, 2
+#: Variations taken of one groove: the most frequent.
+MOST_VARIATIONS = 4
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step of an exercise.
+
+    Attributes
+    ----------
+    name : str
+        For file names, unique in its exercise.
+    title : str
+    bars : tuple of int
+        Bar indices of the chart, in the order played.
+    instruments : frozenset of str or None
+        Only these play; None means all.
+    only : Span or None
+        Only what lies in it is played.
+    record : bool
+        Played to the recording (the bars are then consecutive).
+    loop : bool
+    """
+
+    name: str
+    title: str
+    bars: tuple[int, ...]
+    instruments: frozenset[str] | None = None
+    only: Span | None = None
+    record: bool = False
+    loop: bool = True
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """One thing to learn.
+
+    Attributes
+    ----------
+    name, title : str
+    kind : str
+        From :data:`KINDS`.
+    where : str
+        Its bars in words.
+    first_bar : int
+        Where it first occurs, bar index.
+    stages : tuple of Stage
+    tempi_bpm : tuple of float
+        Counted beats a minute, slow to original.
+    listen_for : tuple of str
+    count : str
+        Count syllables of the strokes, bar by bar.
+    cautions : tuple of str
+    """
+
+    name: str
+    title: str
+    kind: str
+    where: str
+    first_bar: int
+    stages: tuple[Stage, ...]
+    tempi_bpm: tuple[float, ...]
+    listen_for: tuple[str, ...] = ()
+    count: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
+                     sections: Collection[str] | None = None,
+                     tempi: Sequence[float] | None = None) -> tuple[Exercise, ...]:
+    """Exercises for a whole part, in the order of the song.
+
+    Parameters
+    ----------
+    reading : PartReading
+    kinds : names from :data:`KINDS`
+    sections : labels or names, optional
+        Only what these sections play.
+    tempi : shares of the original tempo, optional
+        By default slow, medium and original by density.
+
+    Raises
+    ------
+    ChartError
+        If a kind or section does not exist or a tempo is out of range.
+    """
+    for kind in kinds:
+        if kind not in KINDS:
+            raise ChartError(f"Exercises are made of {', '.join(KINDS)}, not of {kind!r}.")
+    if tempi is not None and not (tempi and all(0.25 <= t <= 2 for t in tempi)):
+        raise ChartError("Tempi are given as shares of the original between 0.25 and 2.")
+    bars = _bars_of(reading, sections)
+    found = []
+    if "groove" in kinds:
+        found += [_groove_exercise(reading, g) for g in reading.grooves]
+    if "variation" in kinds:
+        found += [e for g in reading.grooves for e in _variation_exercises(reading, g)]
+    if "fill" in kinds:
+        found += [_fill_exercise(reading, k) for k in range(len(reading.fills))]
+    chosen = [e for e in found if e is not None and bars.issuperset(e.stages[0].bars)]
+    chosen.sort(key=lambda e: (e.first_bar, KINDS.index(e.kind)))
+    names: dict[str, int] = {}
+    out = []
+    for e in chosen:
+        names[e.name] = names.get(e.name, 0) + 1
+        name = e.name if names[e.name] == 1 else f"{e.name}-{names[e.name]}"
+        out.append(_with_tempi(reading.chart, replace(e, name=name), tempi))
+    return tuple(out)
+
+
+def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "",
+                     tempi: Sequence[float] | None = None,
+                     instruments: Collection[str] | None = None) -> Exercise:
+    """The user's own choice: bars ``first_bar … last_bar`` (indices, included).
+
+    ``instruments`` are played alone first; None means hands, then feet.
+
+    Raises
+    ------
+    ChartError
+        If there are no such bars, or none of the instruments plays in them.
+    """
+    chart.time_map.check_bar(first_bar)
+    chart.time_map.check_bar(last_bar)
+    bars = tuple(range(first_bar, last_bar + 1))
+    if not bars:
+        raise ChartError("An exercise ends where it begins or later.")
+    where = bar_list(chart.time_map, bars)
+    layers = _layers(chart, bars)
+    if instruments is not None:
+        chosen = frozenset(instrument(i).name for i in instruments)
+        if not any(n.instrument in chosen for k in bars for n in chart.bars[k].notes):
+            raise ChartError(f"None of {', '.join(sorted(chosen))} plays in {where}.")
+        layers = (Stage("some", f"{', '.join(sorted(chosen, key=drum_key_order))} alone", bars, chosen),
+                  Stage("all", "all together", bars))
+    stages = (*layers, Stage("record", "to the recording", bars, record=True))
+    title = title or where[:1].upper() + where[1:]
+    exercise = Exercise(slug(title), title, "groove", where, first_bar, stages, (),
+                        count=_count(chart, bars))
+    return _with_tempi(chart, exercise, tempi)
+
+
+def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]:
+    if sections is None:
+        return set(range(len(reading.chart)))
+    wanted = {s.casefold() for s in sections}
+    known = {n.casefold() for s in reading.form for n in (s.label, s.name) if n}
+    for name in sections:
+        if name.casefold() not in known:
+            raise ChartError(f"The chart has no section {name!r}; it has "
+                             f"{', '.join(sorted({s.name or s.label for s in reading.form}))}.")
+    return {k for s in reading.form if wanted & {s.label.casefold(), s.name.casefold()}
+            for k in range(s.first_bar, s.end_bar)}
+
+
+# -- grooves, variations, fills ----------------------------------------------------
+
+def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
+    chart, bars = reading.chart, own.groove.base_bars
+    if len(own.groove.bar_indices) < 2 or not any(chart.bars[k].notes for k in bars):
+        return None
+    run = _longest_run(reading, own)
+    stages = [*_layers(chart, bars)]
+    if len(run) > 1:
+        stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played, to the recording", run,
+                            record=True))
+    title = f"{_section_title(reading, bars[0])}: groove"
+    listen = [own.text[:1].upper() + own.text[1:] + "."] if own.text else []
+    return Exercise(slug(title), title, "groove", bar_list(chart.time_map, own.groove.bar_indices),
+                    own.groove.bar_indices[0], tuple(stages), (), tuple(listen), _count(chart, bars))
+
+
+def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
+    used = {n.instrument for k in bars for n in chart.bars[k].notes}
+    feet = frozenset(n for n in used if instrument(n).is_foot)
+    hands = frozenset(used - feet)
+    stages = [Stage("all", "all together", bars)]
+    if hands and feet:
+        stages = [Stage("hands", "hands alone", bars, hands),
+                  Stage("feet", "feet alone", bars, feet), *stages]
+    return tuple(stages)
+
+
+def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
+    """Consecutive bars of the groove that begin a phrase and hold no fill."""
+    filled = {k for f in reading.fills for k in f.span.bars()}
+    free = [k for k in own.groove.bar_indices if k not in filled]
+    runs: list[list[int]] = []
+    for k in free:
+        same = runs and runs[-1][-1] == k - 1 and len(runs[-1]) < SONG_BARS
+        same = same and reading.section_at(k) == reading.section_at(k - 1)
+        runs[-1].append(k) if same else runs.append([k])
+    return tuple(max(runs, key=lambda run: len(run), default=[]))
+
+
+def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:
+    chart = reading.chart
+    filled = {k for f in reading.fills for k in f.span.bars()}
+    out = []
+    seen = {chart.bars[own.groove.base_of(k)].pattern for k in own.groove.bar_indices}
+    # One exercise for each different bar, the most frequent first.
+    bars = [k for k in own.groove.bar_indices if k not in filled and chart.bars[k].pattern not in seen
+            and chart.bars[k].notes]
+    by_pattern: dict[frozenset, list[int]] = {}
+    for k in bars:
+        by_pattern.setdefault(chart.bars[k].pattern, []).append(k)
+    for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
+        bar, base = same[0], own.groove.base_of(same[0])
+        told = tuple(v.text[:1].upper() + v.text[1:] + "." for v in reading.variations if bar in v.bars)
+        where = bar_list(chart.time_map, same)
+        title = f"{_section_title(reading, bar)}: variation, {where}"
+        stages = (Stage("alone", "the changed bar alone", (bar,)),
+                  Stage("turn", "groove and changed bar in turn", (base, bar)))
+        out.append(Exercise(slug(title), title, "variation", where, bar, stages, (), told,
+                            _count(chart, (bar,))))
+    return out
+
+
+def _fill_exercise(reading: PartReading, index: int) -> Exercise | None:
+    chart, fill = reading.chart, reading.fills[index]
+    span, bars = fill.span, tuple(fill.span.bars())
+    last = len(chart) - 1
+    before, after = max(0, bars[0] - 1), min(last, bars[-1] + 2)
+    stages = [Stage("alone", "the fill alone", bars, only=span)]
+    if before < bars[0]:
+        stages.append(Stage("setup", "with the bar before it", (before, *bars)))
+    if after > bars[-1]:
+        stages.append(Stage("landing", "into what follows", (*bars, *range(bars[-1] + 1, after + 1))))
+    song = tuple(range(max(0, bars[0] - AROUND_FILL_BARS), min(last, bars[-1] + AROUND_FILL_BARS) + 1))
+    stages.append(Stage("song", "in the song", song, record=True, loop=False))
+    where = bar_list(chart.time_map, bars)
+    title = f"Fill {index + 1}, {where}"
+    listen = [fill.text[:1].upper() + fill.text[1:] + "."]
+    if fill.lands_on is not None and fill.landing:
+        listen.append(f"It lands on {fill.landing}.")
+    return Exercise(slug(f"fill {index + 1} {where}"), title, "fill", where, bars[0], tuple(stages), (),
+                    tuple(listen), _count(chart, bars, span))
+
+
+def _section_title(reading: PartReading, bar_index: int) -> str:
+    section = reading.section_at(bar_index)
+    return " ".join(t for t in (section.label, section.name) if t) or "Part"
+
+
+def _count(chart: Chart, bars: Sequence[int], only: Span | None = None) -> str:
+    rows = []
+    for k in bars:
+        places = [n.position for n in chart.bars[k].notes if only is None or only.covers(k, n.position)]
+        rows.append(count_row(chart.time_map.bars[k], places))
+    return " | ".join(r for r in rows if r)
+
+
+# -- tempi -------------------------------------------------------------------------
+
+def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
+    """Median tempo of some bars, counted beats a minute."""
+    return float(np.median([chart.time_map.tempo_bpm(k) for k in bars]))
+
+
+def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
+    """Strokes of the hands a second in their busiest half second, at the
+    original tempo (both hands together, chords counted once)."""
+    busiest = 0.0
+    for k in bars:
+        times = sorted({chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes
+                        if not instrument(n.instrument).is_foot})
+        for first, third in zip(times, times[2:]):
+            busiest = max(busiest, 2 / (third - first))
+    return busiest
+
+
+def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
+    """Slow, medium and original tempo, by density; whole beats a minute."""
+    original = original_tempo_bpm(chart, bars)
+    share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
+    slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
+    return float(round(slow)), float(round(np.sqrt(slow * original))), float(round(original))
+
+
+def _with_tempi(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None) -> Exercise:
+    bars = sorted({k for s in exercise.stages if not s.record for k in s.bars}
+                  or set(exercise.stages[0].bars))
+    own = exercise.stages[0].bars
+    tempi_bpm: tuple[float, ...]
+    if tempi is None:
+        tempi_bpm = default_tempi_bpm(chart, own)
+    else:
+        original = original_tempo_bpm(chart, own)
+        tempi_bpm = tuple(float(round(t * original)) for t in sorted(set(tempi)))
+    rate = strokes_per_s(chart, bars)
+    cautions = exercise.cautions
+    if rate > STRAINING_PER_S:
+        cautions += (f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
+                     "wrists and shoulders stay loose.",)
+    return replace(exercise, tempi_bpm=tempi_bpm, cautions=cautions)
+
+
+# -- the notes of a stage ------------------------------------------------------------
+
+def stage_chart(chart: Chart, stage: Stage, tempo_bpm: float, crash_every: int = 0) -> Chart:
+    """A stage as a chart of its own at a steady tempo.
+
+    The feel (deviations) is kept in proportion to the tempo.  A pick-up at the
+    beginning becomes a full bar whose beginning rests.
+
+    Parameters
+    ----------
+    tempo_bpm : float
+        Counted beats a minute.
+    crash_every : int, bars
+        A crash on 1 marks the phrase; the bars are repeated to fill it.
+    """
+    original = original_tempo_bpm(chart, stage.bars)
+    bars = stage.bars
+    if crash_every and stage.loop:
+        bars = bars * (int(np.lcm(len(bars), crash_every)) // len(bars))
+    timed, written, now_s = [], [], 0.0
+    for place, k in enumerate(bars):
+        meter = chart.time_map.bars[k].meter
+        beat_s = 60.0 / tempo_bpm
+        full = Bar(meter, tuple(now_s + b * beat_s for b in range(-(-meter.bar_length // meter.beat_length))))
+        timed.append(full)
+        bar_s = float(meter.bar_length / meter.beat_length) * beat_s
+        written.append(_stage_bar(chart, stage, k, original / tempo_bpm,
+                                  crash=bool(crash_every) and place % crash_every == 0))
+        now_s += bar_s
+    return Chart(TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit,
+                 feel=chart.feel)
+
+
+def _stage_bar(chart: Chart, stage: Stage, bar_index: int, slower: float, crash: bool) -> WrittenBar:
+    own, timed = chart.bars[bar_index], chart.time_map.bars[bar_index]
+    notes = [replace(n, position=n.position + timed.missing, deviation_s=n.deviation_s * slower)
+             for n in stage_notes(chart, stage, bar_index)]
+    if crash and not any(n.instrument == "crash" and n.position == 0 for n in notes):
+        notes = [n for n in notes if n.position > 0 or instrument(n.instrument).family != "hi-hat"
+                 or instrument(n.instrument).is_foot]
+        notes.append(Note(Fraction(0), "crash", 105))
+    beats = int(timed.missing // timed.meter.beat_length)
+    subdivisions = (4,) * beats + own.subdivisions if own.subdivisions and beats else own.subdivisions
+    return WrittenBar(tuple(notes), subdivisions)
+
+
+def recorded_stage_chart(chart: Chart, stage: Stage, speed: float) -> Chart:
+    """A stage as a chart that lies on its excerpt of the recording at another speed."""
+    first, last = stage.bars[0], stage.bars[-1]
+    if stage.bars != tuple(range(first, last + 1)):
+        raise ChartError("Only consecutive bars lie on the recording.")
+    origin_s = chart.time_map.bar_start_s(first)
+    timed = [replace(b, beat_times_s=tuple((t - origin_s) / speed for t in b.beat_times_s))
+             for b in chart.time_map.bars[first:last + 1]]
+    written = tuple(
+        WrittenBar(tuple(replace(n, deviation_s=n.deviation_s / speed) for n in stage_notes(chart, stage, k)),
+                   chart.bars[k].subdivisions) for k in stage.bars)
+    end_s = (chart.time_map.bar_end_s(last) - origin_s) / speed
+    return Chart(TimeMap(timed, end_s), written, chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
+
+
+def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
+    """The notes of one bar that a stage plays."""
+    return [n for n in chart.bars[bar_index].notes
+            if (stage.instruments is None or n.instrument in stage.instruments)
+            and (stage.only is None or stage.only.covers(bar_index, n.position))]
+
+
+def with_sticking(reading: PartReading) -> Chart:
+    """The chart with the sticking of its reading written in, where it has none."""
+    return sticking_edit(reading.chart, reading.sticking).apply(reading.chart)
+
+
+def slug(text: str) -> str:
+    """A file name that every system takes: letters, digits and hyphens."""
+    plain = unicodedata.normalize("NFKD", text.replace("–", "-")).encode("ascii", "ignore").decode()
+    return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60] or "exercise"

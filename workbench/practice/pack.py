@@ -1,0 +1,454 @@
+"""The practice pack: exercises of a part as sound and pages, in one folder.
+
+A pack works offline: ``index.html`` plays everything in a browser,
+``booklet.pdf`` is for the music stand, ``audio/`` holds the same sound as files.
+
+* ``audio/EXERCISE/STAGE-90bpm.flac``: the stage with click, a loop exact to the
+  sample; or, in the song, once with count-in;
+* ``…-drums-back.flac`` and ``…-drums-out.flac``: the recording for playing along
+  and for listening;
+* ``audio/EXERCISE/track.mp3``: a ladder of tempi with count-ins and repeats.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import shutil
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.errors import WorkbenchError
+from workbench.events import Stroke
+from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
+from workbench.practice.balance import Balance, split_drums
+from workbench.practice.exercises import (
+    Exercise,
+    Stage,
+    choose_exercises,
+    original_tempo_bpm,
+    recorded_stage_chart,
+    stage_chart,
+    with_sticking,
+)
+from workbench.practice.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
+from workbench.practice.pages import PageSettings, PageStage, Take, write_pages
+from workbench.practice.sound import (
+    CLICKS,
+    RING_OUT_S,
+    click_positions,
+    count_in_clicks,
+    mixed,
+    placed,
+    render_chart,
+    render_click,
+    render_count_in,
+)
+from workbench.practice.stretch import settle_attacks, stretch_audio
+from workbench.progress import Progress, part, silent
+from workbench.reading.read import Reading, read_part
+
+SAMPLE_RATE = 44100
+FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
+#: The recording's excerpt is cut with so much more on both sides, seconds.
+AROUND_S = 0.35
+#: Where an excerpt of the recording joins itself, it is blended so long, seconds.
+SEAM_S = 0.012
+#: Coding as MP3 raises peaks by about a decibel; they keep so much more headroom.
+LOSSY_HEADROOM_DB = 2.0
+#: Sound for the page carries so much of the loop's other end, samples: a decoder's
+#: own delay then shifts the loop but never shortens it.
+PAGE_PADDING = 4096
+
+
+@dataclass(frozen=True)
+class PackOptions:
+    """How a pack sounds.
+
+    Attributes
+    ----------
+    format : str
+        'flac', 'wav' or 'mp3' (whose loops are exact only on the page).
+    click : str
+        From :data:`workbench.practice.sound.CLICKS`, or 'none'.
+    kit_db, click_db, record_db : float
+        Levels against each other.
+    kit_place, click_place, record_place : float
+        Between left (−1) and right (1).
+    count_in_bars : int
+    crash_every : int
+        A crash on 1 every so many bars marks the phrase; 0 for none.
+    drums_back_db, drums_out_db : float
+        Drums of the recording, pushed back and brought out.
+    track_repeats : int
+        Rounds at each tempo of the ladder; 0 for no tracks.
+    ladder_step_bpm : float
+        Steps of the ladder from slow to original; 0 takes the exercise's tempi.
+    loudness_lufs : float
+    paper : str
+        'A4' or 'Letter'.
+    """
+
+    format: str = "flac"
+    click: str = "quarter"
+    kit_db: float = 0.0
+    click_db: float = -4.0
+    record_db: float = 0.0
+    kit_place: float = 0.0
+    click_place: float = 0.0
+    record_place: float = 0.0
+    count_in_bars: int = 1
+    crash_every: int = 0
+    drums_back_db: float = -15.0
+    drums_out_db: float = 8.0
+    track_repeats: int = 4
+    ladder_step_bpm: float = 0.0
+    loudness_lufs: float = TARGET_LUFS
+    paper: str = "A4"
+
+    def __post_init__(self) -> None:
+        if self.format not in FORMATS:
+            raise WorkbenchError(f"Practice sound is written as {', '.join(FORMATS)}, not {self.format!r}.")
+        if self.click not in (*CLICKS, "none"):
+            raise WorkbenchError(f"A click is one of {', '.join(CLICKS)} or none, not {self.click!r}.")
+        for name in ("kit_place", "click_place", "record_place"):
+            if not -1 <= getattr(self, name) <= 1:
+                raise WorkbenchError(f"A place lies between -1 (left) and 1 (right), "
+                                     f"not {getattr(self, name)!r}.")
+        if not -40 <= self.loudness_lufs <= -8:
+            raise WorkbenchError(f"A loudness lies between -40 and -8 LUFS, not {self.loudness_lufs!r}.")
+        if min(self.count_in_bars, self.crash_every, self.track_repeats, self.ladder_step_bpm) < 0:
+            raise WorkbenchError("Counts of bars, repeats and steps cannot be negative.")
+
+
+@dataclass(frozen=True)
+class PracticePack:
+    """A pack as written.
+
+    Attributes
+    ----------
+    folder, index, booklet : Path
+    exercises : tuple of Exercise
+    files : tuple of Path
+        All sound files.
+    audio_s : float
+        Their length together, with the page's.
+    notes : tuple of str
+        What the user should know, such as a missing recording.
+    """
+
+    folder: Path
+    index: Path
+    booklet: Path
+    exercises: tuple[Exercise, ...]
+    files: tuple[Path, ...]
+    audio_s: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class _Workshop:
+    """What all exercises share while a pack is made."""
+
+    chart: Chart
+    options: PackOptions
+    folder: Path
+    heard: _Heard | None
+    files: list[Path] = field(default_factory=list)
+    audio_s: float = 0.0
+
+
+def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
+                       exercises: Sequence[Exercise] | None = None, reading: Reading | None = None,
+                       recording: str | os.PathLike | None = None,
+                       options: PackOptions = PackOptions(),
+                       progress: Progress | None = None) -> PracticePack:
+    """Make a practice pack.
+
+    Parameters
+    ----------
+    chart : Chart
+    folder : path
+        Made if missing; a pack of before in it is replaced.
+    exercises : Exercise, optional
+        By default all that the reading offers.
+    reading : Reading, optional
+        By default the chart is read here.
+    recording : path, optional
+        The recording that the chart lies on; without it the pack has only kit
+        and click.
+    options : PackOptions
+    progress : Progress, optional
+
+    Raises
+    ------
+    WorkbenchError
+        If there is nothing to practise, the recording is another one than the
+        chart's, or the folder holds something else.
+    """
+    tell = progress or silent
+    folder = Path(folder)
+    tell(0.0, "Reading the part")
+    reading = reading or read_part(chart)
+    exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
+    if not exercises:
+        raise WorkbenchError("There is nothing to practise: the chart has no grooves, variations or fills.")
+    notes = []
+    heard = None
+    if recording is not None:
+        heard = _balance_of(chart, Path(recording), exercises, part(progress, 0.02, 0.15))
+    else:
+        notes.append("The recording is not there: exercises with it are played by the kit.")
+    _clear(folder)
+    shop = _Workshop(with_sticking(reading), options, folder, heard)
+    jobs = [(e, s) for e in exercises for s in e.stages]
+    pages: dict[tuple[str, str], PageStage] = {}
+    # Two at a time: the heavy parts (Fourier transforms, coding) leave Python free.
+    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+        for k, ((e, s), page) in enumerate(zip(jobs, pool.map(lambda job: _make_stage(shop, *job), jobs))):
+            pages[e.name, s.name] = page
+            tell(0.15 + 0.55 * (k + 1) / len(jobs), "Playing the exercises")
+        tracks: dict[str, str] = {}
+        if options.track_repeats:
+            made = pool.map(lambda e: _make_track(shop, e), exercises)
+            for k, (e, href) in enumerate(zip(exercises, made)):
+                tracks[e.name] = href
+                tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
+    places = {"kit": options.kit_place, "click": options.click_place, "record": options.record_place}
+    settings = PageSettings(options.paper, options.click, places, tuple(notes))
+    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings,
+                                 part(progress, 0.8, 1.0))
+    tell(1.0, "Practice pack written")
+    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s,
+                        tuple(notes))
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """The part of the recording that the exercises need, taken apart."""
+
+    balance: Balance
+    start_s: float
+
+
+def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise],
+                progress: Progress) -> _Heard | None:
+    if chart.recording is not None and chart.recording.sha256 and \
+            sha256_of(recording) != chart.recording.sha256:
+        raise WorkbenchError(f"{recording} is not the recording this chart was made from "
+                             f"({Path(chart.recording.path).name}); give that one, or leave it out.")
+    bars = [k for e in exercises for s in e.stages if s.record for k in s.bars]
+    if not bars:
+        return None
+    audio = load_audio(recording, sample_rate=SAMPLE_RATE)
+    if audio.channels > 2:
+        audio = Audio(audio.mono(), SAMPLE_RATE)
+    start_s = max(0.0, chart.time_map.bar_start_s(min(bars)) - 2.0)
+    needed = audio.excerpt(start_s, chart.time_map.bar_end_s(max(bars)) + 2.0 + RING_OUT_S)
+    strokes = [Stroke(chart.note_time_s(k, n) - start_s, n.instrument, n.velocity) for k, n in chart.notes()]
+    return _Heard(split_drums(needed, strokes, progress), start_s)
+
+
+#: What a pack consists of, and nothing else may be deleted.
+_PACK_PARTS = {"audio", "page", "index.html", "booklet.pdf"}
+#: Written first, so that a pack broken off can be told from a user's own folder.
+_MARK = Path("page") / "made-by-workbench.txt"
+
+
+def _clear(folder: Path) -> None:
+    """Remove an earlier pack; refuse a folder that holds anything else."""
+    if folder.exists():
+        if not folder.is_dir():
+            raise WorkbenchError(f"{folder} is a file; name a folder for the practice pack.")
+        inside = {p.name for p in folder.iterdir()}
+        if inside and not (inside <= _PACK_PARTS and (folder / _MARK).is_file()):
+            raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
+        for name in inside:
+            path = folder / name
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+    try:
+        (folder / "audio").mkdir(parents=True, exist_ok=True)
+        (folder / "page").mkdir(exist_ok=True)
+        (folder / _MARK).write_text("A practice pack; made anew, it replaces what lies here.\n", "ascii")
+    except OSError as error:
+        raise WorkbenchError(f"The folder {folder} could not be made: {error.strerror}.") from error
+
+
+# -- stages ------------------------------------------------------------------------
+
+def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
+    takes = []
+    # Whole beats a minute, as the exercise's tempi: the original tempo is speed 1 exactly.
+    original = round(original_tempo_bpm(shop.chart, exercise.stages[0].bars))
+    for tempo_bpm in exercise.tempi_bpm:
+        with_record = stage.record and shop.heard is not None
+        if stage.record:
+            own = recorded_stage_chart(shop.chart, stage, tempo_bpm / original)
+        else:
+            own = stage_chart(shop.chart, stage, tempo_bpm, shop.options.crash_every)
+        takes.append(_make_take(shop, exercise, stage, own, tempo_bpm,
+                                tempo_bpm / original if with_record else None))
+    crash_every = 0 if stage.record else shop.options.crash_every
+    shown = stage_chart(shop.chart, stage, original_tempo_bpm(shop.chart, stage.bars), crash_every)
+    return PageStage(stage, shown, tuple(takes))
+
+
+def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float,
+               speed: float | None) -> Take:
+    options = shop.options
+    kit = render_chart(own, SAMPLE_RATE, loop=stage.loop)
+    length = len(kit.samples)
+    stem = f"{stage.name}-{tempo_bpm:g}bpm"
+    sounds = {"kit": _level(shop, kit.samples, stage.loop)}
+    layers = [placed(kit, options.kit_db, options.kit_place)]
+    click = None
+    if options.click != "none":
+        click = placed(render_click(own.time_map, options.click, SAMPLE_RATE, loop=stage.loop),
+                       options.click_db, options.click_place)
+        layers.append(click)
+    files = [("kit and click" if click is not None else "kit",
+              _save(shop, exercise, stem, _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop))]
+    if speed is not None:
+        back, out = _record_excerpt(shop, stage, speed, length)
+        sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
+        # As loud as the rest, but limited only once, in the mix.
+        back = levelled(back, SAMPLE_RATE, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
+        record = placed(Audio(back, SAMPLE_RATE), options.record_db, options.record_place)
+        along = mixed([record] if click is None else [record, click * np.float32(0.5)])
+        along = _counted(shop, own, stage, tempo_bpm, along)
+        files.append(("to play along", _save(shop, exercise, f"{stem}-drums-back", along, stage.loop)))
+        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-out", out, stage.loop)))
+    clicks = {kind: [(float(own.time_map.seconds(k, p)), accented) for k, bar in enumerate(own.time_map.bars)
+                     for p, accented in click_positions(bar, kind)] for kind in CLICKS}
+    data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
+    count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
+    return Take(tempo_bpm, length / SAMPLE_RATE, tuple(count_in), count_in_s, PAGE_PADDING / SAMPLE_RATE,
+                clicks, data, tuple(files))
+
+
+def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.ndarray) -> np.ndarray:
+    """With the count-in before it, where it is no loop."""
+    if stage.loop or not shop.options.count_in_bars:
+        return x
+    first = own.time_map.bars[0]
+    count = render_count_in(first, tempo_bpm, SAMPLE_RATE, shop.options.count_in_bars)
+    before = placed(count, shop.options.click_db + 4, shop.options.click_place)
+    return np.concatenate([before, x])
+
+
+def _record_excerpt(shop: _Workshop, stage: Stage, speed: float,
+                    length: int) -> tuple[np.ndarray, np.ndarray]:
+    """The stage's bars of the recording at another speed: drums back, drums out."""
+    time_map = shop.chart.time_map
+    start_s, end_s = time_map.bar_start_s(stage.bars[0]), time_map.bar_end_s(stage.bars[-1])
+    first_s = max(0.0, start_s - AROUND_S)
+    last_s = end_s + (AROUND_S if stage.loop else max(AROUND_S, RING_OUT_S * speed))
+    heard = shop.heard
+    drums, rest = (a.excerpt(first_s - heard.start_s, last_s - heard.start_s)
+                   for a in (heard.balance.drums, heard.balance.rest))
+    near = [shop.chart.note_time_s(k, n) - first_s
+            for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))
+            for n in shop.chart.bars[k].notes]
+    attacks_s = settle_attacks(drums, near) if speed != 1 else ()
+    drums, rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
+    at = round((start_s - first_s) / speed * SAMPLE_RATE)
+    out = []
+    for drums_db in (shop.options.drums_back_db, shop.options.drums_out_db):
+        gain = 10 ** (drums_db / 20)
+        # Where drums are brought out the band steps back, so that both are as loud.
+        x = (rest + gain * drums) if gain <= 1 else (rest / gain + drums)
+        x = x if x.shape[1] == 2 else np.repeat(x, 2, axis=1)
+        cut = x[at:at + length]
+        cut = np.pad(cut, ((0, length - len(cut)), (0, 0)))
+        out.append(_joined(cut, x[:at]) if stage.loop else _faded(cut))
+    return out[0], out[1]
+
+
+def _joined(x: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """A loop whose end runs into what led to its beginning."""
+    n = min(round(SEAM_S * SAMPLE_RATE), len(before), len(x) // 2)
+    if n:
+        rise = np.linspace(0, 1, n, dtype=np.float32)[:, None]
+        x = x.copy()
+        x[-n:] = x[-n:] * (1 - rise) + before[-n:] * rise
+    return x
+
+
+def _faded(x: np.ndarray) -> np.ndarray:
+    n = min(len(x), round(RING_OUT_S * SAMPLE_RATE))
+    x = x.copy()
+    x[len(x) - n:] *= np.linspace(1, 0, n, dtype=np.float32)[:, None] ** 1.5
+    return x
+
+
+def _make_track(shop: _Workshop, exercise: Exercise) -> str:
+    """Through the tempi with count-ins: the last stage that the kit plays alone."""
+    options = shop.options
+    stage = [s for s in exercise.stages if not s.record][-1]
+    parts = []
+    for tempo_bpm in ladder_bpm(exercise.tempi_bpm, options.ladder_step_bpm):
+        own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
+        layers = [placed(render_chart(own, SAMPLE_RATE, loop=True), options.kit_db, options.kit_place)]
+        if options.click != "none":
+            layers.append(placed(render_click(own.time_map, options.click, SAMPLE_RATE, loop=True),
+                                 options.click_db, options.click_place))
+        if options.count_in_bars:
+            count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE, options.count_in_bars)
+            parts.append(placed(count, options.click_db + 4, options.click_place))
+        parts.append(np.tile(mixed(layers), (options.track_repeats, 1)))
+    return _save(shop, exercise, "track", np.concatenate(parts), False, "mp3")
+
+
+def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float, ...]:
+    """Tempi of a ladder from the slowest to the original, the original always last.
+
+    Examples
+    --------
+    >>> ladder_bpm((60.0, 82.0, 100.0), 15)
+    (60.0, 75.0, 90.0, 100.0)
+    """
+    if not step_bpm:
+        return tuple(tempi_bpm)
+    count = int((tempi_bpm[-1] - tempi_bpm[0]) / step_bpm - 1e-9)
+    return (*(tempi_bpm[0] + k * step_bpm for k in range(count + 1)), tempi_bpm[-1])
+
+
+# -- files ---------------------------------------------------------------------------
+
+def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np.ndarray:
+    ceiling_dbtp = CEILING_DBTP - (LOSSY_HEADROOM_DB if lossy else 0.0)
+    return levelled(x, SAMPLE_RATE, shop.options.loudness_lufs, ceiling_dbtp, loop)
+
+
+def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool,
+          ending: str | None = None) -> str:
+    path = shop.folder / "audio" / exercise.name / f"{stem}.{ending or shop.options.format}"
+    path.parent.mkdir(exist_ok=True)
+    lossy = path.suffix == ".mp3"
+    save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE), None if lossy else "PCM_16")
+    shop.files.append(path)
+    shop.audio_s += len(x) / SAMPLE_RATE
+    return path.relative_to(shop.folder).as_posix()
+
+
+def _page_sound(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool) -> str:
+    """Sound as a script that a page may load from disk, where it may not fetch."""
+    if loop:
+        x = np.take(x, np.arange(-PAGE_PADDING, len(x) + PAGE_PADDING), axis=0, mode="wrap")
+    else:
+        x = np.pad(x, ((PAGE_PADDING, 0), (0, 0)))
+    key = f"{exercise.name}/{stem}"
+    mp3 = shop.folder / "page" / f"{exercise.name}-{stem}.mp3"
+    save_audio(mp3, Audio(x, SAMPLE_RATE))
+    code = base64.b64encode(mp3.read_bytes()).decode()
+    mp3.unlink()
+    script = mp3.with_suffix(".js")
+    script.write_text(f"heard({json.dumps(key)}, \"{code}\");\n", encoding="ascii")
+    shop.audio_s += len(x) / SAMPLE_RATE
+    return script.relative_to(shop.folder).as_posix()

@@ -1,0 +1,1 @@
+"""What a part is made of: form, grooves, variations, fills, sticking, feel."""

@@ -1,0 +1,302 @@
+"""How a part is played: before or behind the grid, swing, dynamics, tempo.
+
+Everything here reads the played side of the chart (deviations, velocities, the
+time map) and says nothing where there is none to read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import drum_key_order, instrument
+from workbench.reading.patterns import written_times_s
+from workbench.reading.sticking import Sticking
+from workbench.reading.variations import instrument_word
+
+#: Fewest strokes that an average is taken of.
+FEWEST = 8
+
+#: Averages nearer to the grid than this are "on the grid", in ms; about what a
+#: listener can just notice (common practice, no source).
+NOTICEABLE_MS = 6.0
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Average place of an instrument against the grid; positive is behind."""
+
+    instrument: str
+    mean_ms: float
+    spread_ms: float
+    strokes: int
+
+
+@dataclass(frozen=True)
+class Swing:
+    """Long to short of a pair of notes: 1 is straight, 2 is a triplet.
+
+    Attributes
+    ----------
+    value : str
+        '8ths' or '16ths'.
+    ratio : float
+    spread : float
+        Half the range that the middle half of the pairs spans.
+    pairs : int
+    """
+
+    value: str
+    ratio: float
+    spread: float
+    pairs: int
+
+
+@dataclass(frozen=True)
+class Dynamics:
+    """Loudness of a limb, MIDI velocities: median, and where the softest and
+    loudest tenth begin."""
+
+    limb: str
+    median: float
+    soft: float
+    loud: float
+    strokes: int
+
+
+@dataclass(frozen=True)
+class Feel:
+    """The feel of a part.
+
+    Attributes
+    ----------
+    placements : tuple of Placement
+    swings : tuple of Swing
+    dynamics : tuple of Dynamics
+    tempo_bars : ndarray (n,), int
+        Bars with drums.
+    tempo_bpm : ndarray (n,)
+        Tempo of each of them, counted beats a minute.
+    """
+
+    placements: tuple[Placement, ...]
+    swings: tuple[Swing, ...]
+    dynamics: tuple[Dynamics, ...]
+    tempo_bars: np.ndarray
+    tempo_bpm: np.ndarray
+
+    def lines(self) -> tuple[str, ...]:
+        """The feel in words."""
+        return (*_tempo_lines(self), *_swing_lines(self), *_placement_lines(self), *_dynamics_lines(self))
+
+
+def measure_feel(chart: Chart, sticking: Sticking | None = None) -> Feel:
+    """Measure the feel of a part; limbs come from a sticking where there is one."""
+    sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
+    return Feel(_placements(chart), _swings(chart), _dynamics(chart, sticking),
+                np.array(sounding, int),
+                np.array([chart.time_map.tempo_bpm(k) for k in sounding], float))
+
+
+def played_tempo_bpm(chart: Chart) -> float:
+    """Tempo of the strokes themselves, counted beats a minute.
+
+    The slope of a straight line through written and played places (least
+    squares), so it does not lean on the time map's beats.  nan with fewer than
+    two different places.
+    """
+    starts = chart.time_map.starts
+    notes = [(float(starts[k] + n.position), t + n.deviation_s)
+             for (k, n), t in zip(chart.notes(), written_times_s(chart))]
+    places = np.array(notes).reshape(-1, 2)
+    if len(np.unique(places[:, 0])) < 2:
+        return float("nan")
+    slope_s = np.polyfit(places[:, 0], places[:, 1], 1)[0]
+    return 60.0 / (slope_s * float(chart.time_map.bars[0].meter.beat_length))
+
+
+def _was_played(chart: Chart) -> bool:
+    return any(n.deviation_s for _, n in chart.notes())
+
+
+#: What stays even where a feel swings, in beats.
+_EVEN = {"swing 8ths": Fraction(1), "swing 16ths": Fraction(1, 2)}
+
+
+def even_notes(chart: Chart) -> Iterator[tuple[int, Note]]:
+    """Notes that can lie on the grid, with their bar index: all of a straight
+    part; of one that swings, those that its swing does not move."""
+    step = _EVEN.get(chart.feel)
+    for k, n in chart.notes():
+        timed = chart.time_map.bars[k]
+        if not step or not ((n.position + timed.missing) / timed.meter.beat_length) % step:
+            yield k, n
+
+
+def _placements(chart: Chart) -> tuple[Placement, ...]:
+    if not _was_played(chart):
+        return ()
+    by_name: dict[str, list[float]] = {}
+    for _, n in even_notes(chart):
+        if n.deviation_s or n.confidence < 1 or not n.confirmed:
+            by_name.setdefault(n.instrument, []).append(n.deviation_s * 1000)
+    return tuple(Placement(name, float(np.mean(v)), float(np.std(v)), len(v))
+                 for name, v in sorted(by_name.items(), key=lambda x: drum_key_order(x[0]))
+                 if len(v) >= FEWEST)
+
+
+def _swings(chart: Chart) -> tuple[Swing, ...]:
+    """Where the second of two even notes falls between its neighbours as played."""
+    if not _was_played(chart) and not _has_triplets(chart):
+        return ()
+    ratios: dict[str, list[float]] = {"8ths": [], "16ths": []}
+    beats = _times_by_beat(chart)
+    spans = [len(bar.beat_spans()) for bar in chart.time_map.bars]
+    for (k, b), here in beats.items():
+        after = beats.get((k, b + 1) if b + 1 < spans[k] else (k + 1, 0), {}).get(0)
+        if after is not None:
+            here = {**here, _BEAT: after}
+        for value, first, end, seconds in _PAIRS:
+            inside = [f for f in here if first < f < end]
+            if len(inside) != 1 or inside[0] not in seconds or first not in here or end not in here:
+                continue
+            share = (here[inside[0]] - here[first]) / (here[end] - here[first])
+            if 0.35 < share < 0.85:
+                ratios[value].append(share / (1 - share))
+    out = []
+    for value, found in ratios.items():
+        if len(found) >= FEWEST:
+            low, middle, high = np.quantile(found, (0.25, 0.5, 0.75))
+            out.append(Swing(value, float(middle), float(high - low) / 2, len(found)))
+    return tuple(out)
+
+
+#: Parts of a beat are counted in twelfths: halves, quarters, thirds and sixths.
+_BEAT = 12
+#: Note value, the pair's beginning and end, and where its second note may be written.
+_PAIRS = (("8ths", 0, 12, (6, 8)), ("16ths", 0, 6, (3, 4)), ("16ths", 6, 12, (9, 10)))
+
+
+def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
+    """Played time of each part of each simple beat: the time-keeper's where it
+    plays, else the first other stroke's.  Parts that are no twelfth are left out."""
+    out: dict[tuple[int, int], dict[int, float]] = {}
+    kept: set[tuple[int, int, int]] = set()
+    per_whole = [0 if bar.meter.is_compound or bar.is_pickup else int(_BEAT / bar.meter.beat_length)
+                 for bar in chart.time_map.bars]
+    for (k, n), written_s in zip(chart.notes(), written_times_s(chart)):
+        twelfths = per_whole[k] * n.position.numerator
+        if not per_whole[k] or twelfths % n.position.denominator:
+            continue
+        b, part = divmod(twelfths // n.position.denominator, _BEAT)
+        here = out.setdefault((k, b), {})
+        keeps = n.instrument in _KEEPING
+        if part not in here or keeps and (k, b, part) not in kept:
+            here[part] = written_s + n.deviation_s
+            if keeps:
+                kept.add((k, b, part))
+    return out
+
+
+_KEEPING = ("closed hi-hat", "open hi-hat", "ride", "ride bell")
+
+
+def _has_triplets(chart: Chart) -> bool:
+    return any(n.position.denominator % 3 == 0 for _, n in chart.notes())
+
+
+def _dynamics(chart: Chart, sticking: Sticking | None) -> tuple[Dynamics, ...]:
+    by_limb: dict[str, list[int]] = {}
+    for k, n in chart.notes():
+        key = (k, n.position, n.instrument)
+        if instrument(n.instrument).is_foot:
+            limb = sticking.feet.get(key, "") if sticking else instrument(n.instrument).limb.value
+        else:
+            letter = sticking.hands.get(key, "") if sticking else n.sticking
+            limb = {"R": "right hand", "L": "left hand"}.get(letter, "hands")
+        by_limb.setdefault(limb or instrument(n.instrument).limb.value, []).append(n.velocity)
+    if len({v for vs in by_limb.values() for v in vs}) < 2:
+        return ()
+    order = ("right hand", "left hand", "hands", "right foot", "left foot")
+    out = []
+    for limb in order:
+        v = by_limb.get(limb, [])
+        if len(v) >= FEWEST:
+            soft, middle, loud = np.quantile(v, (0.1, 0.5, 0.9))
+            out.append(Dynamics(limb, float(middle), float(soft), float(loud), len(v)))
+    return tuple(out)
+
+
+# -- words ------------------------------------------------------------------------------
+
+def _tempo_lines(feel: Feel) -> list[str]:
+    bpm = feel.tempo_bpm
+    if not len(bpm):
+        return []
+    middle = float(np.median(bpm))
+    low, high = np.quantile(bpm, (0.05, 0.95))
+    if high - low < 0.01 * middle:
+        return [f"tempo {middle:.0f} bpm, steady within {max(high - low, 0.1):.1f} bpm"]
+    line = f"tempo {middle:.0f} bpm, most bars between {low:.0f} and {high:.0f}"
+    if len(bpm) >= 8:
+        slope, _ = np.polyfit(np.arange(len(bpm)), bpm, 1)
+        drift = slope * (len(bpm) - 1)
+        if abs(drift) > 0.02 * middle and abs(drift) > 0.5 * (high - low):
+            line += f", {'rushing' if drift > 0 else 'dragging'} by about {abs(drift):.0f} bpm over the song"
+    return [line]
+
+
+def _swing_lines(feel: Feel) -> list[str]:
+    lines = []
+    for s in feel.swings:
+        if s.ratio < 1.15:
+            word = "straight"
+        elif s.ratio < 1.6:
+            word = "lightly swung"
+        elif s.ratio < 2.4:
+            word = "swung, near the triplet"
+        else:
+            word = "swung hard, beyond the triplet"
+        lines.append(f"{s.value} {word}: long to short {s.ratio:.2f} to 1 (±{s.spread:.2f}, {s.pairs} pairs)")
+    return lines
+
+
+def _placement_lines(feel: Feel) -> list[str]:
+    """The kit as a whole against the grid, then each instrument against the kit."""
+    if not feel.placements:
+        return []
+    strokes = sum(p.strokes for p in feel.placements)
+    kit = sum(p.mean_ms * p.strokes for p in feel.placements) / strokes
+    off = abs(kit) >= NOTICEABLE_MS
+    lines = [f"the kit as a whole {_side(kit, 'the grid')}"] if len(feel.placements) > 1 else []
+    against = "the rest" if off and lines else "the grid"
+    near = []
+    for p in feel.placements:
+        mean = p.mean_ms - kit if against == "the rest" else p.mean_ms
+        if lines and abs(mean) < NOTICEABLE_MS:
+            near.append(instrument_word(p.instrument))
+            continue
+        lines.append(f"{instrument_word(p.instrument)} {_side(mean, against)} on average "
+                     f"(±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
+    if near and len(near) < len(feel.placements):
+        lines.append(f"{', '.join(near)} with {against}")
+    return lines
+
+
+def _side(ms: float, against: str) -> str:
+    if abs(ms) < NOTICEABLE_MS:
+        return f"with {against}" if against == "the rest" else f"on {against}"
+    return f"{abs(ms):.0f} ms {'behind' if ms > 0 else 'ahead of'} {against}"
+
+
+def _dynamics_lines(feel: Feel) -> list[str]:
+    lines = []
+    for d in feel.dynamics:
+        reach = d.loud - d.soft
+        word = "even" if reach < 20 else "varied" if reach < 50 else "from ghost to accent"
+        lines.append(f"{d.limb}: velocity {d.median:.0f} in the middle, {d.soft:.0f}–{d.loud:.0f}, {word}")
+    return lines

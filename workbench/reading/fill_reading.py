@@ -1,0 +1,364 @@
+"""What a teacher says about a fill: values, counts, groupings, hands and feet.
+
+All words are common practice, no source; the grouping of a fill is the series
+of lengths between the strokes that stand out in it: a new drum, an accent, or
+the first hand after the foot.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import drum_key_order, instrument
+from workbench.reading.counting import count_row, note_value, place_list, the_place
+from workbench.reading.fills import Span, span_notes
+from workbench.reading.variations import instrument_word
+
+#: Fills that share this much of their strokes (Jaccard) are versions of one.
+ALIKE = 0.7
+
+#: A stroke is an accent by itself if this much louder than the fill's median.
+ACCENT_VELOCITY = 22
+
+#: Share of a fill's gaps that must be its step for groups to be counted in it.
+EVEN_RUN = 0.7
+
+#: Difficulty 1–5 in words.
+DIFFICULTY = ("", "easy", "fairly easy", "medium", "hard", "very hard")
+
+
+@dataclass(frozen=True)
+class Fill:
+    """A fill, read.
+
+    Attributes
+    ----------
+    span : Span
+        Where it lies; ``span.given`` if the user confirmed it.
+    values : str
+        Note values: "16ths", "8th triplets and 16ths".
+    count : str
+        Count syllables of all its strokes, bar by bar.
+    grouping : tuple of int
+        Lengths of its groups in ``grouping_value`` steps; empty if it has none.
+    grouping_value : Fraction
+        Note value the groups are counted in, whole notes.
+    grouping_by : str
+        'drums', 'accents' or 'hands and feet'.
+    drums : tuple of str
+        Drums of the hands in the order they come.
+    linear : bool
+        No two instruments together.
+    feet : str
+        What the feet do.
+    syncopated : bool
+    difficulty : int
+        1 (easy) to 5 (very hard), at the chart's tempo.
+    why_difficult : str
+    text : str
+        All of it in one line.
+    kind : int
+        The same number for fills that are the same or versions of one.
+    version_of : int or None
+        Index of the first fill of that kind, where it is not exactly the same.
+    setup_bar : int
+        Bar index before it (its own bar where it begins inside).
+    lands_on : int or None
+        Bar index it leads into.
+    landing : str
+        What is played there on 1.
+    """
+
+    span: Span
+    values: str
+    count: str
+    grouping: tuple[int, ...]
+    grouping_value: Fraction
+    grouping_by: str
+    drums: tuple[str, ...]
+    linear: bool
+    feet: str
+    syncopated: bool
+    difficulty: int
+    why_difficult: str
+    text: str
+    kind: int
+    version_of: int | None
+    setup_bar: int
+    lands_on: int | None
+    landing: str
+
+
+@dataclass(frozen=True)
+class _Event:
+    """All strokes at one place of a fill; ``at`` is whole notes from its beginning."""
+
+    at: Fraction
+    notes: tuple[Note, ...]
+
+    @property
+    def hands(self) -> tuple[Note, ...]:
+        return tuple(n for n in self.notes if not instrument(n.instrument).is_foot)
+
+    @property
+    def lead(self) -> str:
+        """The instrument that names the event: a drum before a cymbal before a foot."""
+        def rank(name: str) -> int:
+            order = {"tom": 0, "snare": 1, "cymbal": 2, "hi-hat": 3, "percussion": 3}
+            return order.get(instrument(name).family, 5)
+        return min((n.instrument for n in self.notes), key=lambda i: (rank(i), drum_key_order(i)))
+
+
+def _events(chart: Chart, span: Span) -> list[_Event]:
+    starts = chart.time_map.starts
+    origin = starts[span.start[0]] + span.start[1]
+    placed = [(starts[k] + n.position - origin, n) for k, n in span_notes(chart, span)]
+    return [_Event(at, tuple(n for _, n in group))
+            for at, group in groupby(placed, key=lambda x: x[0])]
+
+
+def read_fills(chart: Chart, spans: Sequence[Span]) -> tuple[Fill, ...]:
+    """Read every fill, in order, and recognise those that return."""
+    out: list[Fill] = []
+    shapes: list[frozenset] = []
+    kinds: list[int] = []
+    for span in spans:
+        events = _events(chart, span)
+        shape = frozenset((e.at, n.instrument) for e in events for n in e.notes)
+        start = span.start[1]
+        twin = next((i for i, s in enumerate(shapes)
+                     if _alike(s, shape) and out[i].span.start[1] == start), None)
+        exact = next((i for i, s in enumerate(shapes) if s == shape and out[i].span.start[1] == start), None)
+        first = exact if exact is not None else twin
+        kind = kinds[first] if first is not None else max(kinds, default=-1) + 1
+        shapes.append(shape)
+        kinds.append(kind)
+        out.append(_read_fill(chart, span, events, kind, None if exact is not None else twin))
+    return tuple(out)
+
+
+def _alike(a: frozenset, b: frozenset) -> bool:
+    return len(a & b) >= ALIKE * max(len(a | b), 1)
+
+
+def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int,
+               version_of: int | None) -> Fill:
+    length = _length(chart, span)
+    values = _values(events, length)
+    grouping, step, by = _grouping(events, length)
+    drums = tuple(name for name, _ in groupby(filter(None, (_drums_struck(e) for e in events))))
+    linear = all(len(e.notes) == 1 for e in events)
+    difficulty, why = _difficulty(chart, span, events)
+    syncopated = _is_syncopated(chart, span, events)
+    lands_on = span.end[0] if span.end[1] == 0 and span.end[0] < len(chart) else None
+    feet = _feet(chart, span, events)
+    landing = _landing(chart, lands_on)
+    bar = chart.time_map.bars[span.start[0]]
+    count = _count(chart, span)
+    parts = [f"from {the_place(bar, span.start[1])}", f"{values}: {count}" if events else "nothing played"]
+    if drums:
+        parts.append(_path(drums))
+    if grouping:
+        parts.append(f"grouped {'+'.join(map(str, grouping))} {note_value(step)} by {by}")
+    if len({n.instrument for e in events for n in e.notes}) > 1:
+        parts.append("linear" if linear else "layered")
+    parts.append(feet)
+    if syncopated:
+        parts.append("syncopated")
+    parts.append(f"{DIFFICULTY[difficulty]} ({why})" if why else DIFFICULTY[difficulty])
+    text = "; ".join(p for p in parts if p)
+    return Fill(span, values, count, grouping, step, by, drums, linear, feet, syncopated,
+                difficulty, why, span.text if span.given and span.text else text, kind, version_of,
+                span.start[0] - 1 if span.start[1] == 0 and span.start[0] else span.start[0],
+                lands_on, landing)
+
+
+def _length(chart: Chart, span: Span) -> Fraction:
+    starts = chart.time_map.starts
+    return starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
+
+
+def _count(chart: Chart, span: Span) -> str:
+    rows = []
+    for k, group in groupby(span_notes(chart, span), key=lambda x: x[0]):
+        rows.append(count_row(chart.time_map.bars[k], (n.position for _, n in group)))
+    return " | ".join(rows)
+
+
+def _gaps(events: Sequence[_Event], length: Fraction) -> list[Fraction]:
+    places = [e.at for e in events]
+    return [b - a for a, b in zip(places, [*places[1:], length])]
+
+
+def _drums_struck(event: _Event) -> str:
+    names = sorted({n.instrument for n in event.hands
+                    if instrument(n.instrument).family in ("snare", "tom")}, key=drum_key_order)
+    return " with ".join(instrument_word(n) for n in names)
+
+
+def _values(events: Sequence[_Event], length: Fraction) -> str:
+    """Note values between the strokes, the most common first."""
+    gaps = _gaps(events, length)[:-1] or _gaps(events, length)
+    counts = Counter(gaps)
+    common = sorted(counts, key=lambda g: (-counts[g], g))
+    named = [g for g in common if not note_value(g).startswith("notes of")]
+    if not named:
+        return "free rhythm"
+    if len(counts) == 1 or counts[named[0]] >= 0.85 * len(gaps):
+        return note_value(named[0]) if len(counts) == 1 else f"mostly {note_value(named[0])}"
+    return " and ".join(note_value(g) for g in sorted(named[:2], reverse=True))
+
+
+def _path(drums: Sequence[str]) -> str:
+    if len(drums) <= 6:
+        return " → ".join(drums)
+    return "around " + ", ".join(dict.fromkeys(drums))
+
+
+# -- groupings ------------------------------------------------------------------------
+
+def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ...], Fraction, str]:
+    """Group lengths in steps of the finest common note value, and what marks them."""
+    gaps = _gaps(events, length)
+    step = _step(gaps)
+    none: tuple[tuple[int, ...], Fraction, str] = ((), step, "")
+    # Groups are heard in an even run; a free rhythm has none.
+    if step == 0 or len(events) < 4 or gaps.count(step) < EVEN_RUN * len(gaps):
+        return none
+    found = []
+    for by, begins in (("hands and feet", _after_feet(events)), ("drums", _new_drums(events)),
+                       ("accents", _accents(events))):
+        places = [events[i].at for i in begins]
+        if not places or places[0] != 0:
+            places = [Fraction(0), *places]
+        lengths = [(b - a) / step for a, b in zip(places, [*places[1:], length])]
+        if len(lengths) < 2 or any(n.denominator != 1 for n in lengths):
+            continue
+        sizes = tuple(int(n) for n in lengths)
+        # Groups of one or two throughout are no groups but single strokes.
+        if min(sizes) >= 2 and max(sizes) <= 12 and sum(sizes) / len(sizes) >= 2.5:
+            found.append((sizes, step, by))
+    if not found:
+        return none
+    return found[0]
+
+
+def _step(gaps: Sequence[Fraction]) -> Fraction:
+    """The finest note value that makes up a fair share of the gaps."""
+    counts = Counter(gaps)
+    fair = [g for g in counts if counts[g] >= max(len(gaps) / 4, 2)]
+    return min(fair, default=Fraction(0))
+
+
+def _after_feet(events: Sequence[_Event]) -> list[int]:
+    """Hands that follow the foot, where feet and hands take turns."""
+    alone = [not e.hands for e in events]
+    if sum(alone) < 2:
+        return []
+    return [i for i in range(len(events)) if not alone[i] and (i == 0 or alone[i - 1])]
+
+
+def _new_drums(events: Sequence[_Event]) -> list[int]:
+    leads: list[str] = []
+    for e in events:
+        # A foot alone goes on with the drum before it.
+        leads.append(e.lead if e.hands or not leads else leads[-1])
+    return [i for i in range(len(events)) if i == 0 or leads[i] != leads[i - 1]]
+
+
+def _accents(events: Sequence[_Event]) -> list[int]:
+    loud = [max(n.velocity for n in e.hands) if e.hands else 0 for e in events]
+    hands = [v for v in loud if v]
+    usual = float(np.median(hands)) if hands else 0.0
+    marked = [i for i, e in enumerate(events) if any("accent" in n.articulations for n in e.hands)]
+    return marked or [i for i, v in enumerate(loud) if v >= usual + ACCENT_VELOCITY]
+
+
+# -- hands, feet, difficulty -----------------------------------------------------------
+
+def _feet(chart: Chart, span: Span, events: Sequence[_Event]) -> str:
+    kicks = [(k, n.position) for k, n in span_notes(chart, span) if n.instrument == "kick"]
+    pedal = any(n.instrument == "pedal hi-hat" for e in events for n in e.notes)
+    foot = " and hi-hat foot" if pedal else ""
+    if not kicks:
+        return "hi-hat foot only" if pedal else "no kick"
+    alone = sum(all(n.instrument == "kick" for n in e.notes) for e in events)
+    if len(kicks) == len(events):
+        return f"kick with every stroke{foot}"
+    places = []
+    for k, group in groupby(kicks, key=lambda x: x[0]):
+        places.append(place_list(chart.time_map.bars[k], (p for _, p in group)))
+    where = " | ".join(places)
+    if alone == len(kicks):
+        return f"kick between the hands on {where}{foot}"
+    return f"kick on {where}{foot}"
+
+
+def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
+    """Strokes off the beat that are held over it: a beat inside the fill is
+    silent and the stroke before it lies off the beat."""
+    starts = chart.time_map.starts
+    origin = starts[span.start[0]] + span.start[1]
+    places = [origin + e.at for e in events]
+    struck = set(places)
+    if len(places) < 2:
+        return False
+    over = 0
+    for k in span.bars():
+        if k >= len(chart):
+            continue
+        for p in chart.time_map.bars[k].beat_positions():
+            beat = starts[k] + p
+            before = [x for x in places if x < beat]
+            if places[0] < beat < places[-1] and beat not in struck and before:
+                gap = beat - before[-1]
+                over += gap < chart.time_map.bars[k].meter.beat_length
+    return over > 0
+
+
+def _difficulty(chart: Chart, span: Span, events: Sequence[_Event]) -> tuple[int, str]:
+    """1–5 from strokes a second, ways between drums, feet among the hands."""
+    times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
+    if len(times) < 2:
+        return 1, ""
+    # To the microsecond, so that the last binary digits of a time decide nothing.
+    gaps = np.round(np.diff(times), 6)
+    rate = 1.0 / max(float(np.quantile(gaps, 0.25)), 1e-3)
+    hands = [e for e in events if e.hands]
+    changes = sum(a.lead != b.lead for a, b in zip(hands, hands[1:])) / max(len(hands) - 1, 1)
+    feet_alone = sum(not e.hands for e in events)
+    ornaments = sum(bool(n.articulations & {"flam", "drag", "roll"}) for e in events for n in e.notes)
+    score = 1.0 + max(rate - 4.0, 0.0) / 3.0 + 1.2 * changes * min(rate / 6.0, 1.5)
+    reasons = []
+    if rate > 7:
+        reasons.append(f"{rate:.0f} strokes a second")
+    if changes > 0.4 and rate > 4:
+        reasons.append("many ways between drums")
+    if feet_alone >= 2:
+        score += 0.8
+        reasons.append("feet among the hands")
+    if ornaments:
+        score += 0.4
+        reasons.append("flams or drags")
+    return int(min(max(round(score), 1), 5)), ", ".join(reasons)
+
+
+def _landing(chart: Chart, bar_index: int | None) -> str:
+    if bar_index is None:
+        return ""
+    names = [instrument_word(n.instrument) for n in chart.bars[bar_index].notes if n.position == 0]
+    if not names:
+        return "nothing on 1" if chart.bars[bar_index].notes else "a bar of silence"
+    return f"{' and '.join(_english(names))} on 1"
+
+
+def _english(names: Iterable[str]) -> list[str]:
+    names = list(names)
+    return [", ".join(names[:-1]), names[-1]] if len(names) > 1 else names

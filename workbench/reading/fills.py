@@ -1,0 +1,315 @@
+"""Where fills begin and end.
+
+A beat is part of a fill where the fill model (:mod:`workbench.reading.fill_model`)
+stands out against the same beat of the bars around it; runs of such beats are
+found with the Viterbi algorithm over two states (groove, fill), leaving a fill
+at a bar line being free.  The exact first stroke is then the first that
+departs from the groove, so fills may begin on any sixteenth or triplet.
+
+Fills that a user has marked and confirmed are taken as they are, and none is
+found where a confirmed *groove* mark of at most two bars says there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from workbench.chart import Chart, Note
+from workbench.reading.fill_model import NEIGHBOURS, fill_logits
+from workbench.reading.patterns import VOICES, Patterns
+
+_HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
+
+Place = tuple[int, Fraction]
+
+#: How far (log-odds) a beat must stand out against its neighbours, and its
+#: absolute log-odds, to speak for a fill at all; of the latter this share is the
+#: mean of its bar.  These and the prices below were chosen on songs made of the
+#: Groove MIDI Dataset's training split (:mod:`workbench.training.fill_examples`),
+#: with fills of one to four beats.
+STANDS_OUT = 4.0
+AT_LEAST = -2.0
+BAR_SHARE = 0.5
+
+#: Price (log-odds) of beginning a fill and of ending it before the bar line.
+BEGIN_PRICE = 0.8
+END_INSIDE_PRICE = 1.5
+
+#: Reward (log-odds) of ending before a crash on 1, and of ending a phrase of
+#: four bars counted from other fills and crashes.
+LANDS_ON_CRASH = 0.8
+ENDS_PHRASE = 0.8
+
+#: What a beat of rest, or of feet alone, says (log-odds).
+PAUSE = -0.6
+
+#: A bar is taken up by fills if they cover at least this much of it.
+MOST_OF_BAR = Fraction(1, 2)
+
+#: Longer runs are no fills but sections or solos, in bars.
+LONGEST_BARS = 2
+
+#: A part of which fills would touch more than this share of the bars is a solo.
+MOST_OF_PART = Fraction(1, 2)
+
+#: A fill has at least this many strokes of hands on drums or cymbals.
+FEWEST_STROKES = 2
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of the chart, end exclusive; ``given`` if a user confirmed it."""
+
+    start: Place
+    end: Place
+    text: str = ""
+    given: bool = False
+
+    def bars(self) -> range:
+        """Bars the stretch touches."""
+        return range(self.start[0], self.end[0] + (self.end[1] > 0))
+
+    def covers(self, bar_index: int, position: Fraction) -> bool:
+        return self.start <= (bar_index, position) < self.end
+
+
+def find_fills(patterns: Patterns) -> tuple[Span, ...]:
+    """Fills of a part to the beat, in order; confirmed ones exactly as marked."""
+    chart = patterns.chart
+    given = given_fills(chart)
+    evidence = _evidence(patterns)
+    lines = _line_bonus(patterns, {s.end[0] for s in given})
+    found = _runs(patterns, evidence, lines)
+    # A second look, with the phrases that the first found fills mark.
+    ends = {int(np.searchsorted(patterns.first_beat, end)) for _, end in found
+            if end in patterns.first_beat}
+    lines = _line_bonus(patterns, ends | {s.end[0] for s in given})
+    spans = []
+    barred = [(m.start, m.end) for m in chart.marks if m.confirmed and (
+        m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)]
+    for first, end in _runs(patterns, evidence, lines):
+        span = Span(_beat_start(patterns, first), _beat_end(patterns, end - 1))
+        if any(a < span.end and span.start < b for a, b in barred):
+            continue
+        if len(span.bars()) > LONGEST_BARS + 1 or _bars_long(chart, span) > LONGEST_BARS:
+            continue
+        if _hand_drum_strokes(chart, span) >= FEWEST_STROKES:
+            spans.append(span)
+    return tuple(sorted([*given, *_without_solos(chart, spans)], key=lambda s: s.start))
+
+
+def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
+    """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a
+    solo, and so is a part that would be fills for the most part."""
+    chains: list[list[Span]] = []
+    for span in sorted(spans, key=lambda s: s.start):
+        if chains:
+            starts, last = chart.time_map.starts, chains[-1][-1]
+            gap = starts[span.start[0]] + span.start[1] - starts[last.end[0]] - last.end[1]
+            if gap <= chart.time_map.bars[span.start[0]].meter.beat_length:
+                chains[-1].append(span)
+                continue
+        chains.append([span])
+    kept = [s for chain in chains
+            if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain]
+    taken = len({k for s in kept for k in s.bars()})
+    sounding = sum(bool(b.notes) for b in chart.bars)
+    return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
+
+
+def given_fills(chart: Chart) -> tuple[Span, ...]:
+    """Fills a user has marked and confirmed."""
+    return tuple(Span(m.start, m.end, m.text, True) for m in chart.marks
+                 if m.kind == "fill" and m.confirmed)
+
+
+def _evidence(patterns: Patterns) -> np.ndarray:
+    """What each beat says for (> 0) or against a fill, in log-odds."""
+    logits = fill_logits(patterns)
+    usual = np.full(len(logits), -6.0)
+    bars = patterns.chart.time_map.bars
+    kinds: dict = {}
+    for k, bar in enumerate(bars):
+        if patterns.sounding[k] and not bar.is_pickup:
+            kinds.setdefault(bar.meter, []).append(k)
+    for meter, members in kinds.items():
+        index = np.array(members)
+        near = np.abs(index[:, None] - index[None, :]) <= NEIGHBOURS
+        for q in range(meter.counted_beats):
+            values = logits[patterns.first_beat[index] + q]
+            table = np.where(near & np.isfinite(values)[None, :], values[None, :], np.nan)
+            heard = np.isfinite(table).any(axis=1)
+            median = np.full(len(index), -6.0)
+            median[heard] = np.nanmedian(table[heard], axis=1)
+            usual[patterns.first_beat[index] + q] = median
+    usual = np.minimum(usual, -3.5)
+    absolute = (1 - BAR_SHARE) * logits + BAR_SHARE * _bar_means(patterns, logits)
+    out = np.minimum(logits - usual - STANDS_OUT, absolute - AT_LEAST)
+    out = np.where(np.isfinite(out), np.clip(out, -6.0, 4.0), PAUSE)
+    # Feet alone neither make a fill nor break one.
+    feet_alone = ~patterns.beats[:, _HANDS].any(axis=(1, 2))
+    return np.where(feet_alone, np.minimum(out, PAUSE), out)
+
+
+def _bar_means(patterns: Patterns, logits: np.ndarray) -> np.ndarray:
+    """Mean of the sounding beats of each beat's bar, (beats,); 0 in silent bars."""
+    heard = np.isfinite(logits)
+    begins = patterns.first_beat[:-1]
+    total = np.add.reduceat(np.where(heard, logits, 0.0), begins)
+    number = np.add.reduceat(heard.astype(int), begins)
+    return np.repeat(total / np.maximum(number, 1), np.diff(patterns.first_beat))
+
+
+def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
+    """What speaks for a fill that ends at each bar line: a crash that opens the
+    bar, other fills and crashes four, eight … bars away; (bars + 1,), log-odds."""
+    count = len(patterns.sounding)
+    crashed = np.array([patterns.crash_opens(k) for k in range(count)] + [False])
+    crashed[1:] &= ~crashed[:-1]
+    marked = crashed.copy()
+    marked[[k for k in fill_ends if k <= count]] = True
+    bonus = np.where(crashed, LANDS_ON_CRASH, 0.0)
+    marks = np.flatnonzero(marked)
+    for k in range(count + 1):
+        away = np.abs(marks - k)
+        near = (away > 0) & (away <= 16)
+        if near.sum() >= 2 and (away[near] % 4 == 0).sum() >= 2 / 3 * near.sum():
+            bonus[k] += ENDS_PHRASE
+    return bonus
+
+
+def _runs(patterns: Patterns, evidence: np.ndarray, lines: np.ndarray) -> list[tuple[int, int]]:
+    """Runs of fill beats (first, end) by the Viterbi algorithm."""
+    at_line = np.zeros(len(evidence) + 1)
+    at_line[patterns.first_beat] = lines
+    opens_bar = np.zeros(len(evidence) + 1, bool)
+    opens_bar[patterns.first_beat] = True
+    heard = patterns.beats.any(axis=(1, 2))
+    groove, fill = 0.0, -np.inf
+    back: list[tuple[bool, bool]] = []
+    for b, e in enumerate(evidence.tolist()):
+        leave = fill + (at_line[b] if opens_bar[b] else -END_INSIDE_PRICE)
+        enter = groove - BEGIN_PRICE if heard[b] else -np.inf
+        from_fill_to_groove, from_groove_to_fill = leave > groove, enter > fill
+        groove, fill = max(groove, leave), max(fill, enter) + e
+        back.append((from_fill_to_groove, from_groove_to_fill))
+    in_fill = fill + at_line[-1] > groove
+    states = []
+    for to_groove_from_fill, to_fill_from_groove in reversed(back):
+        states.append(in_fill)
+        in_fill = (not to_fill_from_groove) if in_fill else to_groove_from_fill
+    states.reverse()
+    runs, start = [], None
+    for b, state in enumerate([*states, False]):
+        if state and start is None:
+            start = b
+        elif not state and start is not None:
+            end = b
+            while end > start and not heard[end - 1]:
+                end -= 1
+            runs.append((start, end))
+            start = None
+    return runs
+
+
+def _beat_start(patterns: Patterns, beat: int) -> Place:
+    bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
+    return bar, patterns.chart.time_map.bars[bar].beat_spans()[beat - patterns.first_beat[bar]][0]
+
+
+def _beat_end(patterns: Patterns, beat: int) -> Place:
+    bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
+    timed = patterns.chart.time_map.bars[bar]
+    start, length = timed.beat_spans()[beat - patterns.first_beat[bar]]
+    return (bar + 1, Fraction(0)) if start + length >= timed.length else (bar, start + length)
+
+
+def _bars_long(chart: Chart, span: Span) -> float:
+    starts = chart.time_map.starts
+    length = starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
+    return float(length / chart.time_map.bars[span.start[0]].meter.bar_length)
+
+
+def filled_bars(chart: Chart, spans: tuple[Span, ...]) -> frozenset[int]:
+    """Bars that fills take up."""
+    out = set()
+    for span in spans:
+        for k in span.bars():
+            if k >= len(chart):
+                continue
+            length = chart.time_map.bars[k].length
+            start = span.start[1] if k == span.start[0] else Fraction(0)
+            end = span.end[1] if k == span.end[0] else length
+            if end - start >= MOST_OF_BAR * length:
+                out.add(k)
+    return frozenset(out)
+
+
+def span_notes(chart: Chart, span: Span) -> list[tuple[int, Note]]:
+    """Notes inside a stretch, in order, with their bar index."""
+    return [(k, n) for k in span.bars() if k < len(chart)
+            for n in chart.bars[k].notes if span.covers(k, n.position)]
+
+
+_STRUCK = ("snare", "side stick", "high tom", "mid tom", "floor tom")
+
+
+def _hand_drum_strokes(chart: Chart, span: Span) -> int:
+    return sum(n.instrument in _STRUCK for _, n in span_notes(chart, span))
+
+
+# -- the exact first stroke ---------------------------------------------------------
+
+def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> Span | None:
+    """Begin a fill with the first stroke that departs from the groove.
+
+    Parameters
+    ----------
+    chart : Chart
+    span : Span
+        Found to the beat.
+    base_at : mapping
+        Bar index → pattern (position, instrument) of the groove there.
+
+    Returns
+    -------
+    Span or None
+        None where nothing but left-out strokes tells it from the groove.
+    """
+    if span.given:
+        return span
+    first_bar, first = span.start
+    meter = chart.time_map.bars[first_bar].meter
+    earliest = max(first - meter.beat_length / 2, Fraction(0))
+    new = [(k, n) for k, n in span_notes(chart, Span((first_bar, earliest), span.end))
+           if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())]
+    if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
+        return None
+    start = (new[0][0], new[0][1].position)
+    # New strokes just before, the hands already off the time-keeper.
+    for k, n in reversed(span_notes(chart, Span((first_bar, Fraction(0)), start))):
+        kept = any(n.position < p < start[1] and name in _KEEPING for p, name in base_at.get(k, ()))
+        if start[0] != k or start[1] - n.position > meter.beat_length and not kept:
+            break
+        if n.instrument in _KEEPING:
+            break
+        if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset()):
+            start = (k, n.position)
+    # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
+    # in where the hands had already left the time-keeper.
+    for k, n in reversed(span_notes(chart, Span((first_bar, earliest), start))):
+        if n.instrument not in _STRUCK or start[0] != k:
+            continue
+        keepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
+        gap = start[1] - n.position
+        if keepers or gap > meter.beat_length / 2:
+            break
+        start = (k, n.position)
+    return Span(start, span.end)
+
+
+_KEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell"}

@@ -1,0 +1,230 @@
+"""What drummers call a groove.
+
+Common practice, no source: backbeat = snare on 2 and 4; four on the floor =
+kick on every beat; half-time = the snare's weight on 3 only; double-time =
+snare on every & over kicks on the beats; one drop = kick and snare on 3 and
+not on 1; linear = no two instruments together.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from workbench.chart import Chart
+from workbench.meter import Bar
+from workbench.reading.counting import place_list
+from workbench.reading.patterns import KEEPERS, ghost_limit, is_ghost
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Positions of a bar by instrument family, for naming it."""
+
+    bar: Bar
+    kick: frozenset[Fraction]
+    snare: frozenset[Fraction]
+    ghosts: frozenset[Fraction]
+    side_stick: frozenset[Fraction]
+    open_hat: frozenset[Fraction]
+    pedal: frozenset[Fraction]
+    keeping: dict[str, frozenset[Fraction]]
+    together: bool
+    feel: str
+
+    @property
+    def beats(self) -> tuple[Fraction, ...]:
+        return self.bar.beat_positions()
+
+    @property
+    def in_four(self) -> bool:
+        """A whole bar of four simple beats."""
+        return len(self.beats) == 4 and not self.bar.meter.is_compound and not self.bar.is_pickup
+
+    @property
+    def offbeats(self) -> frozenset[Fraction]:
+        return frozenset(b + self.bar.meter.beat_length / 2 for b in self.beats)
+
+    @property
+    def keeper(self) -> str | None:
+        enough = max(len(self.beats) - 1, 2)
+        best = max(self.keeping, key=lambda k: len(self.keeping[k]), default=None)
+        return best if best and len(self.keeping[best]) >= enough else None
+
+
+def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
+    bar, notes = chart.time_map.bars[bar_index], chart.bars[bar_index].notes
+    full = [n for n in notes if n.instrument in ("snare", "side stick") and not is_ghost(n, limit)]
+    keeping: dict[str, set[Fraction]] = {}
+    for n in notes:
+        if n.instrument in KEEPERS:
+            keeping.setdefault(KEEPERS[n.instrument], set()).add(n.position)
+
+    def at(*names: str) -> frozenset[Fraction]:
+        return frozenset(n.position for n in notes if n.instrument in names)
+
+    places = Counter(n.position for n in notes)
+    return _Look(
+        bar, at("kick"), frozenset(n.position for n in full),
+        frozenset(n.position for n in notes if is_ghost(n, limit)),
+        at("side stick"),
+        at("open hi-hat"), at("pedal hi-hat"),
+        {k: frozenset(v) for k, v in keeping.items()},
+        any(c > 1 for c in places.values()), chart.feel)
+
+
+def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> tuple[str, ...]:
+    """What a drummer calls a groove, the most telling name first.
+
+    Each aspect of a phrase of several bars is named by most of its bars, with
+    the others after it.  ``limit`` is :func:`~workbench.reading.patterns.ghost_limit`, if known.
+    """
+    limit = ghost_limit(chart) if limit is None else limit
+    looks = [_look(chart, k, limit) for k in base_bars]
+    names = [_combined([name(look) for look in looks]) for name in (
+        _snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)]
+    strokes = sum(len(chart.bars[k].notes) for k in base_bars)
+    if not any(look.together for look in looks) and strokes > 6 * len(looks):
+        names.insert(0, "linear (no two together)")
+    return tuple(name for name in names if name)
+
+
+def _combined(texts: Sequence[str]) -> str:
+    """One text for the bars of a phrase: what most say, then the exceptions."""
+    most = Counter(texts).most_common()
+    if len(most) == 1:
+        return texts[0]
+    main = most[0][0]
+    said = [main] if main else []
+    for k, text in enumerate(texts):
+        if text != main:
+            # "backbeat, snare also on …" need not say "backbeat" twice.
+            more = text.removeprefix(main + ", ") if main else text
+            said.append(f"in bar {k + 1} of {len(texts)} {more or 'none of it'}")
+    return ", ".join(said)
+
+
+def _snare_name(look: _Look) -> str:
+    if not look.snare:
+        return "no snare"
+    voice = "side stick" if look.side_stick == look.snare else "snare"
+    beats, on_beats = look.beats, look.snare & frozenset(look.beats)
+    if look.in_four:
+        one, two, three, four = beats
+        offs = look.offbeats
+        if look.snare == frozenset(beats):
+            return f"four on the {voice}"
+        if look.snare == offs and look.kick >= {one, three}:
+            return f"double-time, {voice} on every &"
+        if on_beats == {two, four}:
+            return _with_more(look, f"backbeat on 2 and 4{_voice(voice)}", voice, look.snare - on_beats)
+        if on_beats == {three} and len(look.snare) <= 2:
+            if three in look.kick and one not in look.kick:
+                return f"one drop, kick and {voice} on 3"
+            return _with_more(look, f"half-time, {voice} on 3", voice, look.snare - on_beats)
+    elif look.bar.meter.is_compound and len(beats) % 2 == 0 and on_beats == frozenset(beats[1::2]):
+        where = " and ".join(place_list(look.bar, on_beats).split(", "))
+        return _with_more(look, f"backbeat on {where}{_voice(voice)}", voice, look.snare - on_beats)
+    if look.side_stick and voice == "snare":
+        return (f"snare on {place_list(look.bar, look.snare - look.side_stick)}, "
+                f"side stick on {place_list(look.bar, look.side_stick)}")
+    return f"{voice} on {place_list(look.bar, look.snare)}"
+
+
+def _voice(voice: str) -> str:
+    return "" if voice == "snare" else f" ({voice})"
+
+
+def _with_more(look: _Look, name: str, voice: str, more: frozenset[Fraction]) -> str:
+    return f"{name}, {voice} also on {place_list(look.bar, more)}" if more else name
+
+
+def _kick_name(look: _Look) -> str:
+    if not look.kick:
+        return "no kick"
+    beats = frozenset(look.beats)
+    if len(beats) > 2 and look.kick >= beats:
+        name = "four on the floor" if len(beats) == 4 else "kick on every beat"
+        return _with_more(look, name, "kick", look.kick - beats)
+    return f"kick on {place_list(look.bar, look.kick)}"
+
+
+def _feel_name(look: _Look) -> str:
+    """Straight, swung or triplet: from what is written between the beats."""
+    if look.feel != "straight":
+        return f"swung {look.feel.split()[1]}"
+    if look.bar.meter.is_compound:
+        return ""
+    beat = look.bar.meter.beat_length
+    hands = frozenset().union(*look.keeping.values()) if look.keeping else frozenset()
+    parts = Counter((p % beat) / beat for p in hands | look.kick | look.snare | look.ghosts)
+    lets, trips = parts[Fraction(2, 3)], parts[Fraction(1, 3)]
+    straight = sum(parts[Fraction(k, 4)] for k in (1, 2, 3))
+    if lets + trips > straight:
+        half_time = _snare_name(look).startswith("half-time")
+        if trips > lets / 3:
+            return "half-time shuffle, all triplets played" if half_time else "8th triplets"
+        return "half-time shuffle" if half_time and look.ghosts else "shuffled"
+    sixths = parts[Fraction(1, 6)] + parts[Fraction(5, 6)]
+    return "swung 16ths" if sixths > parts[Fraction(1, 4)] + parts[Fraction(3, 4)] else ""
+
+
+def _hands_name(look: _Look) -> str:
+    keeper = look.keeper
+    if keeper is None:
+        if not look.keeping:
+            return "no cymbal keeps time"
+        return "; ".join(f"{k} on {place_list(look.bar, look.keeping[k])}" for k in look.keeping)
+    places = look.keeping[keeper]
+    crash_on_1 = keeper != "crash" and Fraction(0) in look.keeping.get("crash", ())
+    if crash_on_1:
+        places = places | {Fraction(0)}
+    what = "open hi-hat" if keeper == "hi-hat" and look.open_hat >= look.keeping[keeper] else keeper
+    rate = _rate(look, places)
+    text = f"{rate} on the {what}" if rate else f"hands on the {what}: {place_list(look.bar, places)}"
+    if what == "hi-hat" and look.open_hat:
+        text += f", open on {place_list(look.bar, look.open_hat)}"
+    return text + (", crash on 1" if crash_on_1 else "")
+
+
+#: Even time-keeping, and which of it may leave out a stroke or two.
+_GRIDS = ((Fraction(1, 8), "8ths"), (Fraction(1, 16), "16ths"), (Fraction(1, 12), "8th triplets"),
+          (Fraction(1, 32), "32nds"), (Fraction(1, 24), "16th triplets"))
+_THINNED = (Fraction(1, 8), Fraction(1, 16))
+
+
+def _rate(look: _Look, places: frozenset[Fraction]) -> str:
+    """Name of a time-keeping pattern, or "" where it has none."""
+    meter, beats = look.bar.meter, look.beats
+    if not meter.is_compound and places == look.offbeats:
+        return "off-beats"
+    if places == frozenset(beats):
+        return "quarters" if meter.beat_length == Fraction(1, 4) else "the beats"
+    for step, name in _GRIDS:
+        grid = frozenset(step * k for k in range(int(look.bar.length / step)))
+        left_out = grid - places
+        if places - grid:
+            continue
+        if not left_out:
+            return name
+        if step in _THINNED and len(left_out) <= len(grid) // 5:
+            return f"{name} (none on {place_list(look.bar, left_out)})"
+    if look.in_four:
+        # The skipped note as triplet, dotted or plain 8th: all three are written.
+        for said, share in (("let", Fraction(2, 3)), ("a", Fraction(3, 4)), ("&", Fraction(1, 2))):
+            late = meter.beat_length * share
+            if places == frozenset(beats) | {beats[1] + late, beats[3] + late}:
+                return f"jazz time (1, 2 {said}, 3, 4 {said})"
+            if said != "&" and places == frozenset(beats) | {b + late for b in beats}:
+                return "shuffled 8ths"
+    return ""
+
+
+def _left_foot_name(look: _Look) -> str:
+    return f"left foot on {place_list(look.bar, look.pedal)}" if look.pedal else ""
+
+
+def _ghost_name(look: _Look) -> str:
+    return f"ghost notes on {place_list(look.bar, look.ghosts)}" if look.ghosts else ""

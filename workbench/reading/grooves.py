@@ -1,0 +1,162 @@
+"""The groove of a stretch: its base bars, and what drummers call it.
+
+The base of a part is a phrase of one, two or four of its own bars: the bars
+that the others differ from least, a longer phrase only where it saves more
+differences than it adds.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from workbench.chart import Chart, WrittenBar
+from workbench.reading.groove_names import name_groove
+from workbench.reading.patterns import KEEPERS
+
+#: What is written of a note: (position, instrument, articulations).
+Written = frozenset[tuple[Fraction, str, frozenset[str]]]
+
+#: Each further base bar must save this many differences.
+PHRASE_PRICE = 1.5
+
+
+def written(bar: WrittenBar) -> Written:
+    """The written content of a bar, dynamics aside."""
+    return bar.content
+
+
+@dataclass(frozen=True)
+class Groove:
+    """The base of a part.
+
+    Attributes
+    ----------
+    base_bars : tuple of int
+        Bars of the chart that stand for the groove, one for each bar of the
+        base phrase.
+    bar_indices : tuple of int
+        All bars of this groove.
+    phase : tuple of int
+        For each of ``bar_indices``: which bar of the base phrase it repeats.
+    names : tuple of str
+        What it is, the most telling first: "backbeat on 2 and 4", …
+    """
+
+    base_bars: tuple[int, ...]
+    bar_indices: tuple[int, ...]
+    phase: tuple[int, ...]
+    names: tuple[str, ...]
+
+    @property
+    def phrase_bars(self) -> int:
+        return len(self.base_bars)
+
+    def base_of(self, bar_index: int) -> int:
+        """The base bar that a bar repeats."""
+        return self.base_bars[self.phase[self.bar_indices.index(bar_index)]]
+
+
+def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
+    """Base of a bar; in a shorter bar only as much of it as fits."""
+    bars = chart.time_map.bars
+    whole, length = written(chart.bars[base_bar]), bars[bar_index].length
+    return whole if length >= bars[base_bar].length else frozenset(w for w in whole if w[0] < length)
+
+
+def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int],
+                limit: float | None = None) -> Groove:
+    """The groove that runs of bars have in common.
+
+    Parameters
+    ----------
+    chart : Chart
+    runs : sequence of range
+        Stretches of bars that repeat each other; a phrase begins with each.
+    disturbed : frozenset of int
+        Bars with fills, left out of the choice where others are left.
+    limit : float, optional
+        Ghost notes lie below this velocity (:func:`~workbench.reading.patterns.ghost_limit`).
+    """
+    bars = [k for run in runs for k in run]
+    place = {k: k - run.start for run in runs for k in run}
+    meters = Counter(chart.time_map.bars[k].meter for k in bars if chart.bars[k].notes)
+    usual = max(meters, key=lambda m: meters[m]) if meters else None
+    whole = [k for k in bars if chart.bars[k].notes and chart.time_map.bars[k].meter == usual
+             and not chart.time_map.bars[k].is_pickup]
+    clean = [k for k in whole if k not in disturbed] or whole or bars
+    content = {k: _without_opening(written(chart.bars[k])) for k in clean}
+    best: tuple[float, tuple[int, ...]] | None = None
+    for length in (1, 2, 4):
+        if length > 1 and len(clean) < 2 * length:
+            break
+        base = _base(chart, content, place, clean, length)
+        if base is None or length > 1 and not _repeats(content, place, clean, base):
+            continue
+        price = sum(len(content[k] ^ content[base[place[k] % length]]) for k in clean)
+        for i in range(1, length):
+            price += min(len(content[base[i]] ^ content[b]) for b in base[:i]) + PHRASE_PRICE
+        if best is None or price < best[0]:
+            best = (price, base)
+    base = best[1] if best else (bars[0],)
+    phase = tuple(place[k] % len(base) for k in bars)
+    return Groove(base, tuple(bars), phase, name_groove(chart, base, limit))
+
+
+def _without_opening(content: Written) -> Written:
+    """A bar without its cymbals on 1, where a crash may stand for any of them."""
+    return frozenset(w for w in content if w[0] or w[1] not in KEEPERS or KEEPERS[w[1]] == "toms")
+
+
+def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clean: list[int],
+          length: int) -> tuple[int, ...] | None:
+    """The bar of each phase from which the others differ least, the first such."""
+    base = []
+    for phase in range(length):
+        members = [k for k in clean if place[k] % length == phase]
+        if not members:
+            return None
+        kinds: dict[Written, list[int]] = {}
+        for k in members:
+            kinds.setdefault(content[k], []).append(k)
+        # What opens a bar is told apart only where no crash stands for it.
+        opening = {k: written(chart.bars[k]) - content[k] for k in members}
+        plain = [k for k in members if not _opens_with_crash(chart, k)] or members
+        odd = {k: sum(opening[k] != opening[o] for o in plain) for k in members}
+        # Bit sets: a song compares its bars some hundred thousand times.
+        bit: dict = {}
+        sets = [(sum(bit.setdefault(w, 1 << len(bit)) for w in kind), ks) for kind, ks in kinds.items()]
+        alike = min(sets, key=lambda item: (_price(*item, sets, odd), item[1][0]))[1]
+        whole = Counter(written(chart.bars[k]) for k in alike)
+        most = max(whole.values())
+        usual = [k for k in alike if whole[written(chart.bars[k])] == most]
+        base.append(min(usual, key=lambda k: (odd[k], _opens_with_crash(chart, k), k)))
+    return tuple(base)
+
+
+def _price(kind: int, bars: list[int], kinds: list[tuple[int, list[int]]], odd: dict[int, int]) -> float:
+    """How unlike a kind of bar (bits of its strokes) is to all others, and its opening to theirs."""
+    unlike = sum(_unlike(kind, other) * len(ks) for other, ks in kinds)
+    return unlike + min(odd[k] for k in bars) / max(kind.bit_count(), 1)
+
+
+def _unlike(a: int, b: int) -> float:
+    """Share of strokes that only one has: does not favour bars with few strokes."""
+    return (a ^ b).bit_count() / max((a | b).bit_count(), 1)
+
+
+def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int],
+             base: tuple[int, ...]) -> bool:
+    """Whether a longer phrase comes back: most bars close to their own base bar."""
+    for phase, bar in enumerate(base):
+        gaps = sorted(len(content[k] ^ content[bar]) for k in clean if place[k] % len(base) == phase)
+        if gaps[len(gaps) // 2] > max(2, len(content[bar]) // 8):
+            return False
+    return True
+
+
+def _opens_with_crash(chart: Chart, bar_index: int) -> bool:
+    return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash"
+               for n in chart.bars[bar_index].notes)

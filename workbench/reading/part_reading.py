@@ -1,0 +1,129 @@
+"""What a reading of a part consists of, each thing with its bars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+from workbench.chart import Chart
+from workbench.reading.feel import Feel
+from workbench.reading.fill_reading import Fill
+from workbench.reading.fills import Span
+from workbench.reading.form import FormSection
+from workbench.reading.grooves import Groove, Written, base_written, written
+from workbench.reading.sticking import Sticking
+from workbench.reading.variations import Change, rebuild
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One thing said of a part.
+
+    Attributes
+    ----------
+    kind : str
+        'form', 'groove', 'variation', 'fill', 'sticking', 'feel' or 'note'.
+    text : str
+        Without bar numbers: those are in ``bars``.
+    bars : tuple of int
+        Bar indices it is about.
+    """
+
+    kind: str
+    text: str
+    bars: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class PartGroove:
+    """The groove of all stretches with one letter and one texture.
+
+    ``text`` is the user's own name where a confirmed mark gives one, else the
+    names of the groove in a row.  ``free`` says that it is played freely: its
+    base is only the bar that the others are most like.
+    """
+
+    label: str
+    part: str
+    keeper: str | None
+    groove: Groove
+    text: str
+    given: bool = False
+    free: bool = False
+
+
+@dataclass(frozen=True)
+class Variation:
+    """What some bars of a groove have in common that its base has not."""
+
+    label: str
+    part: str
+    bars: tuple[int, ...]
+    changes: tuple[Change, ...]
+
+    @property
+    def text(self) -> str:
+        return "; ".join(c.text for c in self.changes)
+
+
+@dataclass(frozen=True)
+class PartReading:
+    """A part, read.
+
+    Attributes
+    ----------
+    chart : Chart
+    form : tuple of FormSection
+    grooves : tuple of PartGroove
+    variations : tuple of Variation
+        In the order of their first bars; no change is said twice.
+    fills : tuple of Fill
+    sticking : Sticking
+    feel : Feel
+    """
+
+    chart: Chart
+    form: tuple[FormSection, ...]
+    grooves: tuple[PartGroove, ...]
+    variations: tuple[Variation, ...]
+    fills: tuple[Fill, ...]
+    sticking: Sticking
+    feel: Feel
+
+    def groove_at(self, bar_index: int) -> PartGroove | None:
+        """The groove a bar belongs to; None where there are no drums."""
+        return self._groove_of.get(bar_index)
+
+    @cached_property
+    def _groove_of(self) -> dict[int, PartGroove]:
+        return {k: g for g in self.grooves for k in g.groove.bar_indices}
+
+    def section_at(self, bar_index: int) -> FormSection:
+        return next(s for s in self.form if bar_index in s.bars)
+
+    def rebuilt(self, bar_index: int) -> Written:
+        """A bar from what the reading says of it: base, variations and fills.
+
+        Equal to the chart's own bar (:func:`workbench.reading.grooves.written`).
+        """
+        own = self.groove_at(bar_index)
+        base: Written = frozenset()
+        if own is not None:
+            base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
+        spans = [f.span for f in self.fills]
+        base = outside_fills(base, spans, bar_index)
+        for variation in self.variations:
+            if bar_index in variation.bars:
+                base = rebuild(base, variation.changes)
+        filled = written(self.chart.bars[bar_index]) - outside_fills(
+            written(self.chart.bars[bar_index]), spans, bar_index)
+        return base | filled
+
+
+def outside_fills(content: Written, spans: Iterable[Span], bar_index: int) -> Written:
+    """Strokes of a bar that no fill covers."""
+    near = [s for s in spans if s.start[0] <= bar_index <= s.end[0]]
+    if not near:
+        return content
+    return frozenset(w for w in content if not any(s.covers(bar_index, w[0]) for s in near))

@@ -1,0 +1,202 @@
+"""Pictures of a reading: the form, a groove or a fill, the feel.
+
+Every function returns a matplotlib figure.  Colours are the eight of Okabe and
+Ito, told apart by colour-blind readers too (M. Okabe, K. Ito, Color Universal
+Design, 2008).
+"""
+
+from __future__ import annotations
+
+import textwrap
+from fractions import Fraction
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from workbench.drumkit import Notehead, drum_key_order, instrument
+from workbench.reading.counting import count_syllable
+from workbench.reading.feel import even_notes
+from workbench.reading.fill_reading import Fill
+from workbench.reading.part_reading import PartReading
+from workbench.reading.variations import instrument_word
+from workbench.reading.wording import grid_places, section_name
+
+PALETTE = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00", "#F0E442", "#999999")
+SILENT = "#DDDDDD"
+#: Width that a notebook page takes without shrinking, inches.
+WIDEST = 11.0
+INK = "#222222"
+
+
+def draw_form(reading: PartReading) -> Figure:
+    """The song as a row of sections with their parts, crashes, fills and variations."""
+    chart = reading.chart
+    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    axes = figure.subplots()
+    titles = list(dict.fromkeys(s.label or s.name for s in reading.form if s.has_drums))
+    for section in reading.form:
+        colour = SILENT
+        if section.has_drums:
+            colour = PALETTE[titles.index(section.label or section.name) % len(PALETTE)]
+        axes.barh(0, len(section), left=section.first_bar, height=0.9, color=colour, edgecolor="white")
+        name = section_name(section)
+        fits = len(section) >= 0.16 * len(name) * len(chart) / 16
+        axes.text(section.first_bar + len(section) / 2, 0, name if fits else section.label, ha="center",
+                  va="center", fontweight="bold", color="white" if section.has_drums else INK)
+        for stretch in section.parts:
+            text = stretch.keeper or "no cymbal"
+            axes.text(stretch.first_bar + len(stretch) / 2, -0.62, text, ha="center", va="top", fontsize=7,
+                      rotation=0 if len(stretch) * 24 > len(chart) else 90)
+            if stretch.first_bar > section.first_bar:
+                axes.plot([stretch.first_bar] * 2, [-0.45, 0.45], color="white", lw=1, ls=":")
+    crashes = [k for s in reading.form for k in s.crash_bars]
+    axes.plot(crashes, [0.62] * len(crashes), "x", color=INK, ms=5, label="crash on 1")
+    for n, fill in enumerate(reading.fills):
+        start, end = (k + float(p / chart.time_map.bars[min(k, len(chart) - 1)].length)
+                      for k, p in (fill.span.start, fill.span.end))
+        axes.barh(0.85, end - start, left=start, height=0.16, color=PALETTE[5],
+                  label="fill" if n == 0 else None)
+    changed = sorted({k for v in reading.variations for k in v.bars})
+    axes.plot([k + 0.5 for k in changed], [1.08] * len(changed), ".", color=PALETTE[7], ms=4,
+              label="variation")
+    axes.set(xlim=(0, len(chart)), ylim=(-1.25, 1.25), yticks=[], xlabel="bar")
+    step = next(s for s in (1, 2, 4, 8, 16, 32) if len(chart) / s <= 40)
+    first = chart.time_map.bar_number(0)
+    ticks = [k for k in range(len(chart)) if (k + first - 1) % step == 0]
+    axes.set_xticks([k + 0.5 for k in ticks], [str(chart.time_map.bar_number(k)) for k in ticks])
+    for side in ("top", "left", "right"):
+        axes.spines[side].set_visible(False)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, frameon=False, fontsize=8)
+    return figure
+
+
+def draw_groove(reading: PartReading, index: int = 0) -> Figure:
+    """The base of one of ``reading.grooves`` on its grid, its name above."""
+    own = reading.grooves[index]
+    width = min(1.5 + 4.2 * own.groove.phrase_bars, WIDEST)
+    figure = Figure(figsize=(width, 2.6), layout="constrained")
+    axes = figure.subplots()
+    _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length)
+                               for k in own.groove.base_bars])
+    title = " ".join(x for x in (own.label, own.part) if x)
+    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)),
+                   fontsize=9, loc="left")
+    return figure
+
+
+def draw_fill(reading: PartReading, fill: Fill) -> Figure:
+    """A fill on its grid with its groups bracketed and the hands below."""
+    chart = reading.chart
+    pieces = []
+    for k in fill.span.bars():
+        if k < len(chart):
+            start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
+            end = fill.span.end[1] if k == fill.span.end[0] else chart.time_map.bars[k].length
+            pieces.append((k, start, end))
+    width = min(1.5 + 5.5 * max(len(pieces), 1), WIDEST)
+    figure = Figure(figsize=(width, 2.9), layout="constrained")
+    axes = figure.subplots()
+    places = _draw_bars(axes, reading, pieces, hands=True)
+    if fill.grouping and places:
+        origin = chart.time_map.starts[fill.span.start[0]] + fill.span.start[1]
+        steps = [(float(x - origin) / float(fill.grouping_value), column) for x, column in places]
+        at = np.interp(np.cumsum([0, *fill.grouping]), [s for s, _ in steps] + [sum(fill.grouping)],
+                       [c for _, c in steps] + [steps[-1][1] + 1])
+        top = axes.get_ylim()[1] - 0.35
+        for a, b, size in zip(at, at[1:], fill.grouping):
+            axes.annotate("", (a - 0.35, top), (b - 0.65, top), arrowprops={"arrowstyle": "-", "lw": 2,
+                                                                            "color": PALETTE[5]})
+            axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9,
+                      color=PALETTE[5])
+    where = chart.time_map.bar_number(fill.span.start[0])
+    axes.set_title(_wrapped(f"bar {where}: {fill.text}", int(12 * width)), fontsize=9, loc="left")
+    return figure
+
+
+def _draw_bars(axes: Axes, reading: PartReading, pieces: list[tuple[int, Fraction, Fraction]],
+               hands: bool = False) -> list[tuple[Fraction, int]]:
+    """Strokes as dots (size: loudness) by instrument and count; returns the columns."""
+    chart = reading.chart
+    names = sorted({n.instrument for k, a, b in pieces for n in chart.bars[k].notes if a <= n.position < b},
+                   key=drum_key_order)
+    row = {name: len(names) - 1 - i for i, name in enumerate(names)}
+    counts, columns, column = [], [], 0
+    for k, start, end in pieces:
+        timed = chart.time_map.bars[k]
+        axes.axvline(column - 0.5, color=INK, lw=1.2)
+        for place in grid_places(chart, k):
+            if not start <= place < end:
+                continue
+            on_beat = place in timed.beat_positions()
+            if on_beat:
+                axes.axvline(column, color="#EEEEEE", lw=8, zorder=0)
+            counts.append(count_syllable(timed, place))
+            columns.append((chart.time_map.starts[k] + place, column))
+            for n in chart.bars[k].notes:
+                if n.position != place:
+                    continue
+                size = 18 + 0.9 * n.velocity
+                if instrument(n.instrument).notehead is Notehead.X:
+                    axes.scatter(column, row[n.instrument], s=size, marker="x", color=INK, lw=1.6)
+                else:
+                    hollow = n.instrument == "open hi-hat" or "ghost" in n.articulations
+                    axes.scatter(column, row[n.instrument], s=size, marker="o", lw=1.6, edgecolors=INK,
+                                 facecolors="white" if hollow else INK)
+                if hands:
+                    hand = reading.sticking.hands.get((k, place, n.instrument), "")
+                    axes.text(column + 0.18, row[n.instrument] + 0.12, hand, fontsize=7, color=PALETTE[0])
+            column += 1
+    axes.axvline(column - 0.5, color=INK, lw=1.2)
+    axes.set_xticks(range(column), counts)
+    axes.set_yticks([row[n] for n in names], [instrument_word(n) for n in names])
+    axes.set(xlim=(-0.6, column - 0.4), ylim=(-0.6, len(names) + (0.4 if hands else -0.3)))
+    axes.tick_params(length=0)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    return columns
+
+
+def draw_feel(reading: PartReading) -> Figure:
+    """Placement of each instrument against the grid, dynamics of each limb, tempo curve."""
+    feel, chart = reading.feel, reading.chart
+    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    places, limbs, tempo = figure.subplots(1, 3, width_ratios=(1.2, 1, 1.6))
+    by_name: dict[str, list[float]] = {p.instrument: [] for p in feel.placements}
+    for _, n in even_notes(chart):
+        if n.instrument in by_name:
+            by_name[n.instrument].append(1000 * n.deviation_s)
+    rng = np.random.default_rng(0)  # spreads the dots, nothing else
+    for i, p in enumerate(reversed(feel.placements)):
+        values = np.array(by_name[p.instrument])
+        places.plot(values, i + rng.uniform(-0.2, 0.2, len(values)), ".", ms=2, color=PALETTE[4], alpha=0.5)
+        places.errorbar(p.mean_ms, i, xerr=p.spread_ms, fmt="o", ms=4, color=PALETTE[0])
+    places.set_yticks(range(len(feel.placements)),
+                      [instrument_word(p.instrument) for p in reversed(feel.placements)], fontsize=8)
+    places.axvline(0, color=INK, lw=0.8)
+    widest = max([40.0] + [abs(p.mean_ms) + 2 * p.spread_ms for p in feel.placements])
+    places.set(xlim=(-widest, widest), title="against the grid", xlabel="ms (right: behind)")
+    for i, d in enumerate(reversed(feel.dynamics)):
+        limbs.plot([d.soft, d.loud], [i, i], color=PALETTE[2], lw=6, solid_capstyle="butt", alpha=0.6)
+        limbs.plot(d.median, i, "o", color=INK, ms=5)
+    limbs.set_yticks(range(len(feel.dynamics)), [d.limb for d in reversed(feel.dynamics)], fontsize=8)
+    limbs.set(xlim=(0, 127), title="loudness", xlabel="MIDI velocity")
+    numbers = [chart.time_map.bar_number(int(k)) for k in feel.tempo_bars]
+    tempo.plot(numbers, feel.tempo_bpm, ".-", color=PALETTE[5], lw=1, ms=4)
+    if len(feel.tempo_bpm):
+        middle = float(np.median(feel.tempo_bpm))
+        reach = max(float(np.abs(feel.tempo_bpm - middle).max()) * 1.2, 0.03 * middle)
+        tempo.set_ylim(middle - reach, middle + reach)
+    swing = ", ".join(f"{s.value} {s.ratio:.2f} : 1" for s in feel.swings)
+    tempo.set(title="tempo" + (f" (swing: {swing})" if swing else ""), xlabel="bar", ylabel="bpm")
+    for empty, axes in ((not feel.placements, places), (not feel.dynamics, limbs)):
+        if empty:
+            axes.text(0.5, 0.5, "nothing played to measure", ha="center", va="center", color=PALETTE[7],
+                      transform=axes.transAxes)
+    for axes in (places, limbs, tempo):
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def _wrapped(text: str, width: int) -> str:
+    return "\n".join(textwrap.wrap(text, width))

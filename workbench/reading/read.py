@@ -1,0 +1,286 @@
+"""A drum part read as a teacher reads it: form, grooves, variations, fills,
+sticking and feel, every statement with its bars.
+
+:func:`read_part` reads a chart; :func:`reading_to_edits` puts what it found into
+the chart as sections and marks, where a user renames, confirms or removes it.
+What a user has named or confirmed is taken over as it is.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache, cached_property, partial
+from statistics import median
+
+from workbench.chart import Chart, Mark, WrittenBar
+from workbench.edits import Edit, NameSection, RemoveMark, SetMark, SetText, Together
+from workbench.files.audio import Audio
+from workbench.progress import Progress, part
+from workbench.reading.feel import measure_feel
+from workbench.reading.fill_reading import read_fills
+from workbench.reading.fills import LONGEST_BARS, Span, filled_bars, find_fills, refine_fill
+from workbench.reading.form import FormSection, bar_features, find_form
+from workbench.reading.grooves import base_written, find_groove, written
+from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
+from workbench.reading.patterns import Patterns, ghost_limit, is_ghost
+from workbench.reading.sticking import Player, propose_sticking
+from workbench.reading.variations import Change, describe_changes
+from workbench.reading.wording import all_statements, to_data, to_markdown
+
+#: A part is played freely (common practice, no source) if it has at least so many bars, at most this share
+#: of them repeat another, and at least this share of strokes is not common to base and bar in half of them.
+FEWEST_FREE_BARS = 4
+MOST_REPEATING = 0.25
+FAR_FROM_BASE = 0.6
+
+
+class Reading(PartReading):
+    """A part, read; see :class:`workbench.reading.part_reading.PartReading` for its contents."""
+
+    @cached_property
+    def statements(self) -> tuple[Statement, ...]:
+        """Everything said, each thing once, with its bars."""
+        return all_statements(self)
+
+    def to_markdown(self) -> str:
+        """The reading as a page for people."""
+        return to_markdown(self)
+
+    def to_data(self) -> dict:
+        """The reading as plain data (what JSON can hold)."""
+        return to_data(self)
+
+
+def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = None,
+              progress: Progress | None = None) -> Reading:
+    """Read a drum part.
+
+    Parameters
+    ----------
+    chart : Chart
+    audio : Audio, optional
+        The recording: helps to find the form where the drums repeat and the
+        music changes.
+    player : Player
+        For the sticking; right-handed by default.
+    progress : callable, optional
+
+    Returns
+    -------
+    Reading
+    """
+    player = player or Player()
+    tell = part(progress, 0.0, 1.0)
+    music = None
+    if audio is not None:
+        tell(0.0, "listening for the form")
+        music = bar_features(chart, audio.mono(), audio.sample_rate)
+    tell(0.4, "reading the part")
+    patterns = Patterns.of(chart)
+    spans = find_fills(patterns)
+    # Fills are found to the beat first; with the grooves known, to the stroke.
+    # Form and grooves are asked for again then, but seldom differ.
+    form_of = cache(partial(find_form, patterns, music=music))
+    grooves_of = cache(partial(_grooves, chart))
+    filled = filled_bars(chart, spans)
+    touched = _touched(spans)
+    grooves = grooves_of(form_of(_line_ends(spans), filled), touched)
+    # A groove of nothing but fills gives no ground to tell a fill from.
+    base_at = {k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
+               for g in grooves if not filled.issuperset(g.groove.bar_indices)
+               for k in touched.intersection(g.groove.bar_indices)}
+    refined = [refine_fill(chart, s, base_at) for s in spans]
+    spans = _apart([s for s in refined if s is not None])
+    form = form_of(_line_ends(spans), filled_bars(chart, spans))
+    grooves = tuple(_told_free(chart, g, spans) for g in grooves_of(form, _touched(spans))
+                    if _is_played(chart, g, spans))
+    tell(0.7, "finding the sticking")
+    sticking = propose_sticking(chart, player)
+    tell(0.9, "measuring the feel")
+    reading = Reading(chart, form, grooves, _variations(chart, grooves, spans),
+                      read_fills(chart, spans), sticking, measure_feel(chart, sticking))
+    tell(1.0, "read")
+    return reading
+
+
+def _line_ends(spans: tuple[Span, ...]) -> frozenset[int]:
+    """Bars that begin where a fill ends."""
+    return frozenset(s.end[0] for s in spans if s.end[1] == 0)
+
+
+def _touched(spans: tuple[Span, ...]) -> frozenset[int]:
+    return frozenset(k for s in spans for k in s.bars())
+
+
+def _apart(spans: list[Span]) -> tuple[Span, ...]:
+    """Spans in order, none reaching into the next."""
+    out: list[Span] = []
+    for span in sorted(spans, key=lambda s: s.start):
+        if out and span.start < out[-1].end:
+            if span.given and not out[-1].given:
+                out[-1] = span
+            continue
+        out.append(span)
+    return tuple(out)
+
+
+def _grooves(chart: Chart, form: tuple[FormSection, ...],
+             disturbed: frozenset[int]) -> tuple[PartGroove, ...]:
+    runs: dict[tuple[str, str | None, int], list[range]] = {}
+    names: dict[tuple[str, str | None, int], str] = {}
+    for i, section in enumerate(form):
+        for stretch in section.parts:
+            # Sections that the user gave no letter stand for themselves.
+            title = section.label or section.name
+            key = (title, stretch.keeper, -1 if title else i)
+            runs.setdefault(key, []).append(stretch.bars)
+            names.setdefault(key, stretch.name)
+    limit = ghost_limit(chart)
+    own = {m.start[0]: m.text for m in chart.marks
+           if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
+    out = []
+    for key, stretches in runs.items():
+        groove = find_groove(chart, stretches, disturbed, limit)
+        given = next((own[s.start] for s in stretches if s.start in own), None)
+        out.append(PartGroove(key[0], names[key], key[1], groove,
+                              given or "; ".join(groove.names), given is not None))
+    return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
+
+
+def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
+                spans: tuple[Span, ...]) -> tuple[Variation, ...]:
+    """Every difference from the grooves, the same change said once with its bars."""
+    out: list[Variation] = []
+    limit = ghost_limit(chart)
+    for own in grooves:
+        bars_of: dict[Change, list[int]] = {}
+        for k in own.groove.bar_indices:
+            base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
+            actual = outside_fills(written(chart.bars[k]), spans, k)
+            if not actual and _wholly_filled(chart, spans, k):
+                continue
+            meter = chart.time_map.bars[k].meter
+            if meter != chart.time_map.bars[own.groove.base_of(k)].meter:
+                bars_of.setdefault(Change(f"a bar of {meter}"), []).append(k)
+            if not actual and chart.bars[k].notes:
+                changes = (Change("nothing but the fill", base),)
+            else:
+                changes = describe_changes(chart.time_map.bars[k], base, actual,
+                                           _soft(chart.bars[own.groove.base_of(k)], limit),
+                                           _soft(chart.bars[k], limit))
+            for change in changes:
+                bars_of.setdefault(change, []).append(k)
+        together: dict[tuple[int, ...], list[Change]] = {}
+        for change, bars in bars_of.items():
+            together.setdefault(tuple(bars), []).append(change)
+        out += [Variation(own.label, own.part, bars, tuple(changes))
+                for bars, changes in together.items()]
+    return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
+
+
+def _soft(bar: WrittenBar, limit: float) -> frozenset[Fraction]:
+    """Places of snare strokes played as ghost notes."""
+    return frozenset(n.position for n in bar.notes if is_ghost(n, limit)) if limit else frozenset()
+
+
+def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> bool:
+    """Whether anything of a groove lies outside the fills."""
+    return any(outside_fills(written(chart.bars[k]), spans, k) for k in groove.groove.bar_indices)
+
+
+def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGroove:
+    """A groove, called free where hardly a bar repeats another and most are far from its base."""
+    heard = {k: content for k in own.groove.bar_indices
+             if (content := outside_fills(written(chart.bars[k]), spans, k))}
+    times = Counter(heard.values())
+    repeating = sum(n for n in times.values() if n > 1)
+    unlike = []
+    for k, content in heard.items():
+        base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
+        if k not in own.groove.base_bars:
+            unlike.append(len(content ^ base) / len(content | base))
+    if (len(heard) < FEWEST_FREE_BARS or repeating > MOST_REPEATING * len(heard)
+            or median(unlike or [0.0]) < FAR_FROM_BASE):
+        return own
+    said = f"{repeating} of {len(heard)} bars repeat another" if repeating else "no bar repeats"
+    text = own.text if own.given else f"{said}: played freely" + (f"; most like: {own.text}" if own.text else "")
+    return replace(own, text=text, free=True)
+
+
+def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> bool:
+    end = (bar_index + 1, Fraction(0))
+    return any(s.start <= (bar_index, Fraction(0)) and s.end >= end for s in spans)
+
+
+# -- into the chart -------------------------------------------------------------------
+
+def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> Edit:
+    """The edit, one step to undo, that writes a reading into its chart.
+
+    Sections get their letters where the chart names none; every groove and
+    fill gets a mark that a user can rename, confirm or remove; with
+    ``variations`` so does every changed bar, and with ``cues`` the score gets
+    "fill", "half-time" and the like above the staff.  Marks of an earlier reading that a
+    user has not confirmed are replaced; confirmed marks and the user's own
+    sections are never touched.
+    """
+    chart = reading.chart
+    edits: list[Edit] = []
+    if not chart.sections:
+        for s in reading.form:
+            if not s.has_drums and len(s) == 1 and s.end_bar == len(chart):
+                continue  # the silence after the last note is no section
+            edits.append(NameSection(s.first_bar, s.name if s.has_drums else "No drums", s.label))
+    kinds = {"fill", "groove"}
+    edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
+    # A short groove without a name only says that no fill is there: grooves are named across it.
+    confirmed = [m for m in chart.marks if m.confirmed and not _says_no_fill(m)]
+    new: list[Mark] = []
+    for section in reading.form:
+        for stretch in section.parts:
+            own = reading.groove_at(stretch.first_bar)
+            if own is not None and own.text:
+                new.append(Mark("groove", (stretch.first_bar, Fraction(0)),
+                                (stretch.end_bar, Fraction(0)), own.text))
+    new += [Mark("fill", f.span.start, f.span.end, f.text) for f in reading.fills if not f.span.given]
+    if variations:
+        new += [Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
+                for k, text in _texts_by_bar(reading).items()
+                if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)]
+    starts = {(m.kind, m.start) for m in chart.marks if m.confirmed}
+    for mark in new:
+        overlapped = any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed)
+        if not overlapped and (mark.kind, mark.start) not in starts:
+            edits.append(SetMark(mark))
+    if cues:
+        taken = {(t.bar_index, t.position) for t in chart.texts}
+        edits += [SetText(*place, text) for place, text in _cues(reading) if place not in taken]
+    return Together(tuple(edits), "reading")
+
+
+def _says_no_fill(mark: Mark) -> bool:
+    bar, position = mark.start
+    return mark.kind == "groove" and not mark.text and mark.end <= (bar + LONGEST_BARS, position)
+
+
+def _cues(reading: Reading) -> list[tuple[tuple[int, Fraction], str]]:
+    """What a player wants to see coming: fills, and a change of the backbeat."""
+    out = [(f.span.start, "fill") for f in reading.fills]
+    for section in reading.form:
+        for stretch in section.parts:
+            own = reading.groove_at(stretch.first_bar)
+            names = own.groove.names if own is not None else ()
+            said = next((n.split(",")[0] for n in names if n.startswith(("half-time", "double-time"))), "")
+            if said:
+                out.append(((stretch.first_bar, Fraction(0)), said))
+    return out
+
+
+def _texts_by_bar(reading: Reading) -> dict[int, str]:
+    said: dict[int, list[str]] = {}
+    for v in reading.variations:
+        for k in v.bars:
+            said.setdefault(k, []).append(v.text)
+    return {k: "; ".join(texts) for k, texts in sorted(said.items())}

@@ -1,0 +1,484 @@
+"""Which hand plays what: a proposed sticking, and what no two hands can play.
+
+The sticking is the cheapest way through the part (dynamic programming over the
+place of both hands): short ways between the drums, hand to hand or led by one
+hand, no hand faster than it can be.  Distances are those of a usual kit and
+the speeds are round numbers; both common practice, no source, and for a
+proposal only: every hand decides for itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+
+from workbench.chart import Chart, Note
+from workbench.drumkit import instrument
+from workbench.edits import ChangeNote, Edit, Together
+from workbench.errors import AnalysisError
+from workbench.reading.counting import place_name
+from workbench.reading.patterns import written_times_s
+
+#: Where the drums stand around a right-handed player, (right, forward) in cm
+#: from the snare; crashes stand on both sides, so "crash" lies between: common practice, no source.
+KIT_CM: dict[str, tuple[float, float]] = {
+    "snare": (0, 0), "side stick": (0, 0), "closed hi-hat": (-38, 12), "open hi-hat": (-38, 12),
+    "high tom": (-8, 34), "mid tom": (26, 36), "floor tom": (48, -2), "ride": (58, 38),
+    "ride bell": (55, 40), "crash": (-8, 56), "second crash": (62, 58), "splash": (10, 58),
+    "china": (78, 42), "tambourine": (-40, 30), "cowbell": (10, 45), "hand clap": (0, 0),
+}
+
+#: Strokes a second that one hand can keep up, and in a burst of two or three;
+#: common practice, no source.
+HAND_RATE_HZ = 8.5
+HAND_BURST_HZ = 14.0
+
+#: The same for one foot.
+FOOT_RATE_HZ = 7.0
+FOOT_BURST_HZ = 11.0
+
+#: Speed a hand can travel between drums, metres a second; common practice, no source.
+HAND_SPEED_M_S = 4.5
+
+#: Strokes nearer than this are struck together.
+TOGETHER_S = 0.012
+
+#: Ways through the part that are followed at once, and how much dearer than the
+#: cheapest they may be; more change nothing.
+MOST_STATES = 14
+DEARER = 4.0
+
+STYLES = ("hand to hand", "lead hand")
+
+
+@dataclass(frozen=True)
+class Player:
+    """Who plays, and how.
+
+    Attributes
+    ----------
+    handedness : {'right', 'left'}
+        A left-handed player's kit stands mirrored.
+    style : {'hand to hand', 'lead hand'}
+        Alternate strokes, or give the leading hand the beats and the time-keeping.
+    open_handed : bool
+        Hi-hat with the hand on its side, arms uncrossed.
+    """
+
+    handedness: str = "right"
+    style: str = "lead hand"
+    open_handed: bool = False
+
+    def __post_init__(self) -> None:
+        if self.handedness not in ("right", "left"):
+            raise AnalysisError(f"A player is right- or left-handed, not {self.handedness!r}.")
+        if self.style not in STYLES:
+            raise AnalysisError(f"A sticking style is one of {', '.join(STYLES)}, not {self.style!r}.")
+
+    @property
+    def lead(self) -> str:
+        return "R" if self.handedness == "right" else "L"
+
+    @property
+    def other(self) -> str:
+        return "L" if self.handedness == "right" else "R"
+
+
+@dataclass(frozen=True)
+class Flag:
+    """A place that needs the player's eye.
+
+    Attributes
+    ----------
+    kind : {'unplayable', 'fast', 'double pedal'}
+    bar_index : int
+    position : Fraction
+    text : str
+        The reason, in words.
+    """
+
+    kind: str
+    bar_index: int
+    position: Fraction
+    text: str
+
+
+@dataclass(frozen=True)
+class Sticking:
+    """A proposed sticking.
+
+    Attributes
+    ----------
+    player : Player
+    hands : dict
+        (bar index, position, instrument) → 'R', 'L' or 'RL' (both: flams).
+    feet : dict
+        (bar index, position, instrument) → 'right foot' or 'left foot'.
+    flags : tuple of Flag
+    """
+
+    player: Player
+    hands: dict[tuple[int, Fraction, str], str]
+    feet: dict[tuple[int, Fraction, str], str]
+    flags: tuple[Flag, ...]
+
+    def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0),
+             end: Fraction | None = None) -> str:
+        """Hands of a bar, or of a part of it, in order, both at once in brackets: "R L (RL) R"."""
+        said = []
+        notes = [n for n in chart.bars[bar_index].notes if not instrument(n.instrument).is_foot
+                 and start <= n.position and (end is None or n.position < end)]
+        for position in sorted({n.position for n in notes}):
+            letters = [self.hands.get((bar_index, position, n.instrument), "")
+                       for n in notes if n.position == position]
+            both = "".join(letters)
+            said.append(both if len(both) <= 1 else f"({''.join(sorted(set(both), reverse=True))})")
+        return " ".join(said)
+
+
+@dataclass(frozen=True)
+class _Event:
+    """What the hands strike at one moment.
+
+    ``strong``: on an 8th, where the leading hand falls in 16ths; None within a
+    run of triplets, which change hands from beat to beat.
+    """
+
+    bar_index: int
+    position: Fraction
+    time_s: float
+    notes: tuple[Note, ...]
+    strong: bool | None
+
+
+def propose_sticking(chart: Chart, player: Player | None = None,
+                     bars: Sequence[int] | None = None) -> Sticking:
+    """Propose a sticking for all bars, or some.
+
+    Hands that a user has written on a confirmed note are kept and the way
+    around them is found again.
+
+    Examples
+    --------
+    >>> from workbench.chart import WrittenBar
+    >>> from workbench.meter import TimeMap
+    >>> roll = WrittenBar(tuple(Note(Fraction(k, 16), "snare") for k in range(8)))
+    >>> chart = Chart(TimeMap.steady(1, 120), (roll,))
+    >>> propose_sticking(chart, Player(style="hand to hand")).text(chart, 0)
+    'R L R L R L R L'
+    """
+    player = player or Player()
+    chosen = range(len(chart)) if bars is None else sorted(set(bars))
+    times_s = {(k, n.position): t for (k, n), t in zip(chart.notes(), written_times_s(chart))}
+    events, feet, flags = _collect(chart, chosen, times_s)
+    place = _places(player)
+    hands: dict[tuple[int, Fraction, str], str] = {}
+    for phrase in _phrases(events):
+        solved, more = _solve(chart, phrase, player, place)
+        hands.update(solved)
+        flags += more
+    foot_names, foot_flags = _feet(chart, feet, player)
+    flags += foot_flags
+    flags += _fast_hands(chart, hands, times_s)
+    return Sticking(player, hands, foot_names,
+                    tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
+
+
+def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit:
+    """The edit that writes a proposed sticking into the chart, as one step.
+
+    Letters already written stay unless ``renew``; those on confirmed notes
+    always stay.
+    """
+    edits = []
+    for (bar_index, position, name), letter in sticking.hands.items():
+        note = chart.bars[bar_index].find(position, name)
+        if note is None or len(letter) != 1 or note.sticking == letter:
+            continue
+        if note.sticking and (note.confirmed or not renew):
+            continue
+        edits.append(ChangeNote(bar_index, position, name, sticking=letter))
+    return Together(tuple(edits), "sticking")
+
+
+# -- events -----------------------------------------------------------------------
+
+#: Two sounds of one drum or cymbal, of which only one can be at a time.
+_ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
+
+
+def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float],
+             ) -> tuple[list[_Event], list, list[Flag]]:
+    events, feet, flags = [], [], []
+    for k in bars:
+        timed = chart.time_map.bars[k]
+        eighth = timed.meter.beat_length / (3 if timed.meter.is_compound else 2)
+        at: dict[Fraction, list[Note]] = {}
+        triplets = set() if timed.meter.is_compound else {
+            (n.position + timed.missing) // timed.meter.beat_length
+            for n in chart.bars[k].notes if n.position.denominator % 3 == 0}
+        for n in chart.bars[k].notes:
+            if instrument(n.instrument).is_foot:
+                feet.append((k, n, times_s[k, n.position]))
+            else:
+                at.setdefault(n.position, []).append(n)
+        for position, notes in at.items():
+            for surface in _ONE_SURFACE:
+                both = [n for n in notes if n.instrument in surface]
+                if len(both) > 1:
+                    where = place_name(timed, position)
+                    flags.append(Flag("unplayable", k, position,
+                                      f"{surface[0]} and {surface[1]} at once on {where}"))
+                    softer = min(both, key=lambda n: n.velocity)
+                    notes = [n for n in notes if n is not softer]
+            if len(notes) > 2:
+                names = ", ".join(n.instrument for n in notes)
+                where = place_name(timed, position)
+                flags.append(Flag("unplayable", k, position,
+                                  f"{len(notes)} things for two hands on {where}: {names}"))
+            beat, past = divmod(position + timed.missing, timed.meter.beat_length)
+            strong: bool | None = past % eighth == 0
+            if beat in triplets and (past or beat - 1 in triplets):
+                strong = None
+            events.append(_Event(k, position, times_s[k, position], tuple(notes[:2]), strong))
+    return events, feet, flags
+
+
+def _phrases(events: list[_Event], rest_s: float = 1.5) -> list[list[_Event]]:
+    """Stretches between rests long enough to put the hands anywhere."""
+    out: list[list[_Event]] = []
+    for event in events:
+        if not out or _gap_s(out[-1][-1].time_s, event.time_s) > rest_s:
+            out.append([])
+        out[-1].append(event)
+    return out
+
+
+def _places(player: Player) -> dict[str, tuple[float, float]]:
+    side = 1.0 if player.handedness == "right" else -1.0
+    return {name: (side * x, y) for name, (x, y) in KIT_CM.items()}
+
+
+@cache
+def _way_m(one: str, other: str) -> float:
+    """Metres between two instruments; a kit set up the other way round has the same."""
+    return math.dist(KIT_CM[one], KIT_CM[other]) / 100
+
+
+def _gap_s(earlier_s: float, later_s: float) -> float:
+    """Time between two strokes to the microsecond, so that the last binary digits
+    of a time decide nothing and a part reads the same wherever it begins."""
+    return round(later_s - earlier_s, 6) if math.isfinite(earlier_s) else math.inf
+
+
+# -- the way through ----------------------------------------------------------------
+
+#: Choices of hands for one stroke and for two at once (first note, second note).
+_ONE, _TWO = ("R", "L"), (("R", "L"), ("L", "R"))
+
+_DRUMS = {"snare", "side stick", "high tom", "mid tom", "floor tom"}
+_TIMEKEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell", "tambourine", "cowbell"}
+
+
+def _options(event: _Event) -> list[tuple[str, ...]]:
+    """Assignments of hands to the notes of an event that respect what is fixed."""
+    notes = event.notes
+    if len(notes) == 1:
+        options = [(h,) for h in _ONE]
+        if notes[0].articulations & {"flam", "drag", "roll"}:
+            # Both hands play; the letter names the main stroke.
+            options = [(h,) for h in _ONE]
+    else:
+        options = [pair for pair in _TWO]
+    fixed = [n.sticking if n.confirmed and n.sticking else "" for n in notes]
+    kept = [o for o in options if all(not f or f == h for f, h in zip(fixed, o))]
+    return kept or [tuple(f or h for f, h in zip(fixed, options[0]))]
+
+
+def _solve(chart: Chart, phrase: list[_Event], player: Player,
+           place: dict[str, tuple[float, float]]) -> tuple[dict, list[Flag]]:
+    # State: per hand (instrument, time of last stroke) and which hand played last.
+    # Only the last stroke of each hand matters, so states are few.
+    start = (("", -math.inf), ("", -math.inf), "")
+    front: dict[tuple, tuple[float, tuple]] = {start: (0.0, ())}
+    trail: list[dict] = []
+    for event in phrase:
+        after: dict[tuple, tuple[float, tuple, tuple]] = {}
+        for option in _options(event):
+            own = _option_cost(event, option, player)
+            for state, (cost, _) in front.items():
+                new = _next_state(event, option, state)
+                total = cost + own + _move_cost(event, option, state, new, player, place)
+                if new not in after or total < after[new][0]:
+                    after[new] = (total, state, option)
+        limit = min(total for total, _, _ in after.values()) + DEARER
+        best = [x for x in after.items() if x[1][0] <= limit]
+        if len(best) > MOST_STATES:
+            best = sorted(best, key=lambda x: x[1][0])[:MOST_STATES]
+        trail.append(dict(best))
+        front = {state: (total, ()) for state, (total, _, _) in best}
+    hands: dict = {}
+    state = min(front, key=lambda s: front[s][0])
+    flags: list[Flag] = []
+    for event, step in zip(reversed(phrase), reversed(trail)):
+        _, before, option = step[state]
+        for note, hand in zip(event.notes, option):
+            hands[(event.bar_index, event.position, note.instrument)] = hand
+        flags += _impossible(chart, event, option, before)
+        state = before
+    return hands, flags
+
+
+def _next_state(event: _Event, option: tuple[str, ...], state: tuple) -> tuple:
+    right, left, _ = state
+    for note, hand in zip(event.notes, option):
+        if hand == "R":
+            right = (note.instrument, event.time_s)
+        else:
+            left = (note.instrument, event.time_s)
+    return (right, left, option[0] if len(option) == 1 else "both")
+
+
+def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> float:
+    cost = 0.0
+    for note, hand in zip(event.notes, option):
+        name = note.instrument
+        if name in _TIMEKEEPING:
+            on_hat = name.endswith("hi-hat")
+            wanted = player.other if on_hat and player.open_handed else player.lead
+            cost += 0.0 if hand == wanted else 0.9
+        elif instrument(name).family == "cymbal":
+            cost += 0.0 if hand == player.lead else 0.9
+        elif player.style == "lead hand" and event.strong is not None:
+            cost += 0.0 if (hand == player.lead) == event.strong else 0.35
+    if len(event.notes) == 2:
+        # Together with a time-keeping cymbal the other hand has the drum.
+        names = [n.instrument for n in event.notes]
+        side = KIT_CM[names[0]][0] - KIT_CM[names[1]][0]
+        right_first = option[0] == "R"
+        mirrored = player.handedness == "left"
+        crossed = (side < 0) == (right_first != mirrored)
+        if side and crossed and not any(n in _TIMEKEEPING for n in names):
+            cost += 1.2
+    return cost
+
+
+def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, new: tuple, player: Player,
+               place: dict[str, tuple[float, float]]) -> float:
+    """What it costs the hands to get from one state to the next."""
+    last = state[2]
+    # A phrase begins with the leading hand unless something speaks against it.
+    cost = 0.2 if not last and player.lead not in option else 0.0
+    for note, hand in zip(event.notes, option):
+        was, when = state[0] if hand == "R" else state[1]
+        gap_s = _gap_s(when, event.time_s)
+        if was:
+            way = _way_m(was, note.instrument)
+            cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
+            if gap_s < 1 / HAND_BURST_HZ:
+                cost += 30.0
+            elif gap_s < 1 / HAND_RATE_HZ:
+                cost += 2.5
+            elif last == hand and len(option) == 1 and was not in _TIMEKEEPING and note.instrument not in _TIMEKEEPING:
+                # The same hand twice running: dearer the faster, and between drums;
+                # triplets and hand-to-hand playing alternate at any tempo.
+                quick = 0.2 / gap_s
+                if player.style == "hand to hand" or event.strong is None:
+                    dear = 1.35 * quick
+                else:
+                    dear = 0.5 * quick ** 2
+                cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
+            if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
+                cost += 30.0
+    return cost + _crossing_cost(new, place)
+
+
+def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float:
+    """Arms that cross on drums; right over left to a cymbal is no such thing."""
+    right, left, _ = state
+    if not (right[0] in _DRUMS and left[0] in _DRUMS):
+        return 0.0
+    if abs(_gap_s(right[1], left[1])) > 0.4:
+        return 0.0
+    over_m = (place[left[0]][0] - place[right[0]][0]) / 100
+    return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
+
+
+def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple) -> list[Flag]:
+    flags = []
+    timed = chart.time_map.bars[event.bar_index]
+    for note, hand in zip(event.notes, option):
+        was, when = state[0] if hand == "R" else state[1]
+        gap_s = _gap_s(when, event.time_s)
+        if not was:
+            continue
+        way_m = _way_m(was, note.instrument)
+        if gap_s < 1 / HAND_BURST_HZ:
+            flags.append(Flag("unplayable", event.bar_index, event.position,
+                              f"no hand is free for the {note.instrument} on "
+                              f"{place_name(timed, event.position)}: "
+                              f"{1 / max(gap_s, 1e-3):.0f} strokes a second for one hand"))
+        elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
+            flags.append(Flag("unplayable", event.bar_index, event.position,
+                              f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
+                              f"on {place_name(timed, event.position)}"))
+    return flags
+
+
+# -- speed and feet ---------------------------------------------------------------------
+
+def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], float]) -> list[Flag]:
+    """Bars where one hand must keep up more strokes than it comfortably can."""
+    flags = []
+    times: dict[str, list[tuple[float, int, Fraction, str]]] = {"R": [], "L": []}
+    for (k, position, name), hand in hands.items():
+        times[hand].append((times_s[k, position], k, position, name))
+    told: set[tuple[int, str]] = set()
+    for hand, strokes in times.items():
+        strokes.sort()
+        for i in range(len(strokes) - 4):
+            span_s = _gap_s(strokes[i][0], strokes[i + 4][0])
+            if span_s <= 0 or 4 / span_s <= HAND_RATE_HZ:
+                continue
+            _, k, position, name = strokes[i]
+            if (k, hand) not in told:
+                told.add((k, hand))
+                tempo = chart.time_map.tempo_bpm(k)
+                limit = tempo * HAND_RATE_HZ * span_s / 4
+                flags.append(Flag("fast", k, position,
+                                  f"{4 / span_s:.0f} strokes a second for the "
+                                  f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
+                                  f"single strokes of one hand hold to about {limit:.0f} bpm here"))
+    return flags
+
+
+def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
+    kick = "right foot" if player.handedness == "right" else "left foot"
+    other = "left foot" if player.handedness == "right" else "right foot"
+    names, flags = {}, []
+    kicks = [(t, k, n) for k, n, t in feet if n.instrument == "kick"]
+    for k, n, _ in feet:
+        names[(k, n.position, n.instrument)] = kick if n.instrument == "kick" else other
+    told: set[int] = set()
+    fast = [False] * len(kicks)
+    for i in range(len(kicks) - 1):
+        gap_s = _gap_s(kicks[i][0], kicks[i + 1][0])
+        run = kicks[i:i + 5]
+        steady = len(run) == 5 and 4 / max(_gap_s(run[0][0], run[4][0]), 1e-3) > FOOT_RATE_HZ
+        if gap_s < 1 / FOOT_BURST_HZ or steady:
+            fast[i] = fast[i + 1] = True
+            k = kicks[i][1]
+            if k not in told:
+                told.add(k)
+                flags.append(Flag("double pedal", k, kicks[i][2].position,
+                                  f"kick at {1 / max(gap_s, 1e-3):.0f} strokes a second: two feet "
+                                  "(double pedal) or leave some out"))
+    turn = False
+    for (_, k, n), is_fast in zip(kicks, fast):
+        turn = not turn if is_fast else False
+        if is_fast:
+            names[(k, n.position, n.instrument)] = kick if turn else other
+    return names, flags

@@ -1,0 +1,221 @@
+"""Two versions of a song, or two charts of one, bar by bar.
+
+The bars are paired in order by dynamic programming (O. Gotoh, J. Mol. Biol.
+162, 1982: gaps that are dear to open and cheap to continue), so a live version
+with four bars more is still compared with the right bars; then every pair is
+told like a variation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.reading.counting import bar_list
+from workbench.reading.grooves import Written, written
+from workbench.reading.patterns import VOICES, likeness, voices_of
+from workbench.reading.variations import Change, describe_changes
+
+#: What a pair of bars must be alike (0–1) to be worth more than no pair.
+WORTH_PAIRING = 0.25
+
+#: Price of leaving bars without a partner: for the first, for each further one.
+OPEN_GAP, LONGER_GAP = 0.6, 0.12
+
+#: Tempi closer than this share are the same.
+SAME_TEMPO = 0.01
+
+
+@dataclass(frozen=True)
+class VersionChange:
+    """What some bars play otherwise in the second version.
+
+    Attributes
+    ----------
+    text : str
+    first_bars, second_bars : tuple of int
+        Bar indices in either chart, pair by pair; one of them is empty where
+        bars have no partner.
+    """
+
+    text: str
+    first_bars: tuple[int, ...]
+    second_bars: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Versions:
+    """Two charts, compared.
+
+    Attributes
+    ----------
+    first, second : Chart
+    pairs : tuple of (int, int)
+        Bars that belong together, increasing.
+    only_first, only_second : tuple of int
+        Bars without a partner.
+    changes : tuple of VersionChange
+        What changed, the same thing said once, in the order of the bars.
+    """
+
+    first: Chart
+    second: Chart
+    pairs: tuple[tuple[int, int], ...]
+    only_first: tuple[int, ...]
+    only_second: tuple[int, ...]
+    changes: tuple[VersionChange, ...]
+
+    @property
+    def same_bars(self) -> int:
+        """Pairs that play the same."""
+        return sum(written(self.first.bars[i]) == written(self.second.bars[j]) for i, j in self.pairs)
+
+    def lines(self) -> tuple[str, ...]:
+        """The comparison in words."""
+        out = [f"{self.same_bars} of {len(self.pairs)} paired bars play the same"]
+        tempi = [_tempo_bpm(c) for c in (self.first, self.second)]
+        if all(tempi) and abs(tempi[0] / tempi[1] - 1) > SAME_TEMPO:
+            word = "faster" if tempi[1] > tempi[0] else "slower"
+            out.append(f"the second is {word}: {tempi[1]:.0f} against {tempi[0]:.0f} bpm")
+        for c in self.changes:
+            out.append(f"{self._where(c)}: {c.text}")
+        return tuple(out)
+
+    def to_markdown(self) -> str:
+        """The comparison as a page."""
+        names = [c.title or word for c, word in ((self.first, "first"), (self.second, "second"))]
+        head, *changes = self.lines()
+        return "\n".join([f"# {names[0]} and {names[1]}", "", head[0].upper() + head[1:] + ".", "",
+                          *(f"- {line}" for line in changes)]) + "\n"
+
+    def to_data(self) -> dict:
+        """The comparison as plain data, bars as players number them."""
+        def numbers(chart: Chart, bars) -> list[int]:
+            return [chart.time_map.bar_number(k) for k in bars]
+
+        return {
+            "pairs": [[self.first.time_map.bar_number(i), self.second.time_map.bar_number(j)]
+                      for i, j in self.pairs],
+            "only_first": numbers(self.first, self.only_first),
+            "only_second": numbers(self.second, self.only_second),
+            "changes": [{"text": c.text, "first_bars": numbers(self.first, c.first_bars),
+                         "second_bars": numbers(self.second, c.second_bars)} for c in self.changes],
+        }
+
+    def _where(self, change: VersionChange) -> str:
+        a, b = change.first_bars, change.second_bars
+        if not a:
+            return f"{bar_list(self.second.time_map, b)} of the second"
+        here = bar_list(self.first.time_map, a)
+        if not b:
+            return f"{here} of the first"
+        there = bar_list(self.second.time_map, b)
+        return here if here == there else f"{here} ({there} of the second)"
+
+
+def compare_versions(first: Chart, second: Chart) -> Versions:
+    """Pair the bars of two charts and say what changed from the first to the second."""
+    pairs = _pair(_likeness(first, second))
+    paired_first, paired_second = {i for i, _ in pairs}, {j for _, j in pairs}
+    only_first = tuple(k for k in range(len(first)) if k not in paired_first)
+    only_second = tuple(k for k in range(len(second)) if k not in paired_second)
+    found: dict[Change | str, tuple[list[int], list[int]]] = {}
+    for i, j in pairs:
+        timed = second.time_map.bars[j]
+        if timed.meter != first.time_map.bars[i].meter:
+            text = f"{timed.meter} instead of {first.time_map.bars[i].meter}"
+            _note(found, text, i, j)
+        base: Written = frozenset(w for w in written(first.bars[i]) if w[0] < timed.length)
+        for change in describe_changes(timed, base, written(second.bars[j])):
+            _note(found, change, i, j)
+    changes = [VersionChange(c if isinstance(c, str) else c.text, tuple(a), tuple(b))
+               for c, (a, b) in found.items()]
+    changes += [VersionChange(f"not in the {'second' if chart is first else 'first'} version",
+                              run if chart is first else (), run if chart is second else ())
+                for chart, bars in ((first, only_first), (second, only_second)) for run in _runs(bars)]
+    changes.sort(key=lambda c: (c.first_bars or c.second_bars, c.text))
+    return Versions(first, second, tuple(pairs), only_first, only_second, tuple(changes))
+
+
+def _note(found: dict, change: Change | str, i: int, j: int) -> None:
+    a, b = found.setdefault(change, ([], []))
+    a.append(i)
+    b.append(j)
+
+
+def _runs(bars: tuple[int, ...]) -> list[tuple[int, ...]]:
+    runs: list[tuple[int, ...]] = []
+    for k in bars:
+        if runs and k == runs[-1][-1] + 1:
+            runs[-1] = (*runs[-1], k)
+        else:
+            runs.append((k,))
+    return runs
+
+
+def _tempo_bpm(chart: Chart) -> float:
+    bpm = [chart.time_map.tempo_bpm(k) for k in range(len(chart)) if chart.bars[k].notes]
+    return float(np.median(bpm)) if bpm else 0.0
+
+
+def _likeness(first: Chart, second: Chart) -> np.ndarray:
+    """Likeness of every bar of one chart to every bar of the other, 0–1."""
+    weight = dict(VOICES)
+    columns: dict = {}
+    rows = []
+    for chart in (first, second):
+        for bar in chart.bars:
+            rows.append({columns.setdefault((n.position, v), len(columns))
+                         for n in bar.notes for v in voices_of(n)})
+    vectors = np.zeros((len(rows), max(len(columns), 1)), np.float32)
+    for k, row in enumerate(rows):
+        vectors[k, list(row)] = 1.0
+    weights = np.array([weight[v] for _, v in columns] or [1.0], np.float32)
+    return likeness(vectors, weights)[:len(first), len(first):]
+
+
+def _pair(alike: np.ndarray) -> list[tuple[int, int]]:
+    """Best pairing in order; gaps are affine."""
+    n, m = alike.shape
+    gain = (alike - WORTH_PAIRING).tolist()
+    bad = -1e9
+    # States: 0 pair, 1 bar of the first alone, 2 bar of the second alone.
+    row = [(0.0, bad, bad)] + [(bad, bad, -OPEN_GAP - LONGER_GAP * (j - 1)) for j in range(1, m + 1)]
+    came = [[(0, 0, 2)] * (m + 1)]
+    for i in range(1, n + 1):
+        new = [(bad, -OPEN_GAP - LONGER_GAP * (i - 1), bad)]
+        back = [(0, 1 if i > 1 else 0, 0)]
+        left = new[0]
+        for j in range(1, m + 1):
+            diagonal, above = row[j - 1], row[j]
+            pair_from = max((0, 1, 2), key=diagonal.__getitem__)
+            first_from = 1 if above[1] - LONGER_GAP >= above[0] - OPEN_GAP else 0
+            first_gap = max(above[1] - LONGER_GAP, above[0] - OPEN_GAP)
+            second_from = 2 if left[2] - LONGER_GAP >= left[0] - OPEN_GAP else 0
+            second_gap = max(left[2] - LONGER_GAP, left[0] - OPEN_GAP)
+            if left[1] - OPEN_GAP > second_gap:
+                second_from, second_gap = 1, left[1] - OPEN_GAP
+            left = (diagonal[pair_from] + gain[i - 1][j - 1], first_gap, second_gap)
+            new.append(left)
+            back.append((pair_from, first_from, second_from))
+        row = new
+        came.append(back)
+    pairs, i, j = [], n, m
+    state = max((0, 1, 2), key=row[m].__getitem__)
+    while i > 0 or j > 0:
+        before = came[i][j][state]
+        if state == 0:
+            pairs.append((i - 1, j - 1))
+            i, j = i - 1, j - 1
+        elif state == 1:
+            i -= 1
+        else:
+            j -= 1
+        state = before
+        if i == 0 and j > 0:
+            state = 2
+        elif j == 0 and i > 0:
+            state = 1
+    return pairs[::-1]

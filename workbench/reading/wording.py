@@ -1,0 +1,372 @@
+"""A reading in words: statements, a page in Markdown, plain data."""
+
+from __future__ import annotations
+
+from collections import Counter
+from fractions import Fraction
+
+from workbench.cautions import STRAIN
+from workbench.chart import Chart
+from workbench.drumkit import drum_key_order
+from workbench.reading.counting import bar_list, count_syllable, the_place
+from workbench.reading.fills import Span
+from workbench.reading.form import FormSection
+from workbench.reading.grooves import written
+from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
+from workbench.reading.patterns import ghost_limit, is_ghost
+from workbench.reading.variations import instrument_word
+
+#: From this difficulty on, and wherever hands or feet are flagged as fast, the
+#: page adds its caution about strain.
+HARD = 4
+
+
+def all_statements(reading: PartReading) -> tuple[Statement, ...]:
+    """Everything a reading says, each thing once, with its bars."""
+    out = [Statement("form", text, tuple(s.bars)) for s in reading.form for text in [section_text(s)]]
+    for g in reading.grooves:
+        out.append(Statement("groove", groove_title(g.label, g.part) + g.text, g.groove.bar_indices))
+    for v in reading.variations:
+        out.append(Statement("variation", v.text, v.bars))
+    for kind, members in fill_kinds(reading).items():
+        first = members[0]
+        exact = [f for f in members if f.version_of is None]
+        out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact)))
+        out += [Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars()))
+                for f in members if f.version_of is not None]
+        for f in members:
+            lands = lands_text(reading, f)
+            if lands:
+                out.append(Statement("fill", f"fill {kind + 1} {lands}", tuple(f.span.bars())))
+    out += [Statement("sticking", f.text, (f.bar_index,)) for f in reading.sticking.flags]
+    everything = tuple(int(k) for k in reading.feel.tempo_bars)
+    out += [Statement("feel", line, everything) for line in reading.feel.lines()]
+    return (*out, *user_notes(reading.chart))
+
+
+def user_notes(chart: Chart) -> tuple[Statement, ...]:
+    """What the user has written and confirmed about stretches of the part."""
+    return tuple(Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
+                 for m in chart.marks if m.kind == "note" and m.confirmed and m.text)
+
+
+def usual_meter(chart: Chart) -> str:
+    """The meter of most bars, as "4/4"."""
+    meters = Counter(str(b.meter) for b in chart.time_map.bars)
+    return max(meters, key=lambda m: meters[m])
+
+
+def _touched(fills) -> tuple[int, ...]:
+    return tuple(sorted({k for f in fills for k in f.span.bars()}))
+
+
+def fill_kinds(reading: PartReading) -> dict:
+    """Fills by kind, in order of appearance."""
+    kinds: dict = {}
+    for f in reading.fills:
+        kinds.setdefault(f.kind, []).append(f)
+    return kinds
+
+
+def section_name(section: FormSection) -> str:
+    """Letter and name of a section: "A", "B Chorus", "no drums"."""
+    both = " ".join(x for x in (section.label, section.name) if x)
+    return both or ("no drums" if not section.has_drums else "section")
+
+
+def section_text(section: FormSection) -> str:
+    """One line on a section: length, texture, phrases, parts."""
+    name = section_name(section)
+    if not section.has_drums:
+        return f"{name}: {_bars(len(section))}" + ("" if name == "no drums" else ", no drums")
+    parts = [f"{name}: {_bars(len(section))}"]
+    if len(section.parts) == 1:
+        keeper = section.parts[0].keeper
+        parts.append(f"hands on the {keeper}" if keeper else "no cymbal keeps time")
+    else:
+        parts.append(", ".join(
+            f"{p.name} {_bars(len(p))} " + (f"on the {p.keeper}" if p.keeper else "without cymbals")
+            for p in section.parts))
+    if section.phrase_bars:
+        lines = range(section.first_bar, section.end_bar, section.phrase_bars)
+        crashed = sum(k in section.crash_bars for k in lines)
+        by = "opened by a crash" if crashed > len(lines) / 2 else "marked by fills or crashes"
+        parts.append(f"{section.phrase_bars}-bar phrases {by}")
+    return ", ".join(parts)
+
+
+def _bars(n: int) -> str:
+    return f"{n} bar" + ("s" if n != 1 else "")
+
+
+def groove_title(label: str, part: str) -> str:
+    title = " ".join(x for x in (label, part) if x)
+    return f"{title}: " if title else ""
+
+
+def lands_text(reading: PartReading, fill) -> str:
+    """Where a fill leads: the section, and what is played on 1."""
+    if fill.lands_on is None:
+        return "ends the part" if fill.span.end[0] >= len(reading.chart) else ""
+    section = reading.section_at(fill.lands_on)
+    words = []
+    if not section.has_drums:
+        return "then the drums are out"
+    if section.first_bar == fill.lands_on:
+        words.append(f"leads into {section_name(section)}")
+    if fill.landing:
+        words.append(f"lands on {fill.landing}" if fill.landing.endswith("on 1") and
+                     not fill.landing.startswith("nothing") else f"then {fill.landing}")
+    return ", ".join(words)
+
+
+# -- a page ------------------------------------------------------------------------------
+
+def to_markdown(reading: PartReading) -> str:
+    """The reading as a page."""
+    chart = reading.chart
+    lines = [f"# {chart.title or 'Drum part'}", ""]
+    if chart.artist:
+        lines += [chart.artist, ""]
+    lines += [_heading(reading), "", "## Form", "", "| Section | Bars | |", "|---|---|---|"]
+    for s in reading.form:
+        lines.append(f"| {section_name(s)} | {_numbers(chart, s.bars)} | "
+                     f"{section_text(s).split(': ', 1)[1]} |")
+    for g in reading.grooves:
+        title = groove_title(g.label, g.part).rstrip(": ") or "Groove"
+        stretches = bar_list(chart.time_map, g.groove.bar_indices)
+        lines += ["", f"## {title} ({stretches})", "", _sentence(g.text), ""]
+        lines += ["```", *base_grid(chart, g.groove.base_bars), "```"]
+        sticks = [reading.sticking.text(chart, k) for k in g.groove.base_bars]
+        if any(sticks):
+            lines += ["", "Hands: " + " | ".join(f"`{s}`" for s in sticks)]
+        own = [v for v in reading.variations if (v.label, v.part) == (g.label, g.part)
+               and v.bars[0] in g.groove.bar_indices]
+        if own and g.free:
+            lines += ["", "Of each bar what is most telling; the JSON of this reading tells every stroke.", ""]
+            lines += _free_lines(reading, g, own)
+        elif own:
+            lines.append("")
+            lines += [f"- {bar_list(chart.time_map, v.bars)}: {v.text}" for v in own]
+    lines += _fill_lines(reading)
+    cautious = any(f.difficulty >= HARD for f in reading.fills)
+    if reading.sticking.flags:
+        lines += ["", "## Playability", ""]
+        lines += [f"- {bar_list(chart.time_map, bars)}: {text}" for text, bars in _flags(reading)]
+        cautious = cautious or any(f.kind != "unplayable" for f in reading.sticking.flags)
+    if cautious:
+        lines += ["", f"> {STRAIN}"]
+    feel = reading.feel.lines()
+    if feel:
+        lines += ["", "## Feel", "", *(f"- {line}" for line in feel)]
+    notes = user_notes(chart)
+    if notes:
+        lines += ["", "## Notes", ""]
+        lines += [f"- {bar_list(chart.time_map, n.bars)}: {n.text}" for n in notes]
+    return "\n".join(lines) + "\n"
+
+
+#: What is told first of a bar that is played freely, by the instruments in the words.
+_TELLING = ("snare", "side stick", "tom", "crash", "kick")
+
+
+def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Variation]) -> list[str]:
+    """Bars that are played freely: how many strokes each has, and what is most telling of it."""
+    chart, spans = reading.chart, [f.span for f in reading.fills]
+    lines = []
+    for k in groove.groove.bar_indices:
+        said = [clause for v in variations if k in v.bars for c in v.changes
+                for clause in c.text.removeprefix("something else: ").split("; ")]
+        if not said:
+            continue
+        count = len(outside_fills(written(chart.bars[k]), spans, k))
+        told = [t for t in said if t.startswith("a bar of ")]
+        told += [t for t in [min(said, key=_telling)] if t not in told]
+        lines.append(f"- {bar_list(chart.time_map, [k])}: "
+                     + "; ".join([f"{count} stroke" + "s" * (count != 1), *told]))
+    return lines
+
+
+def _telling(clause: str) -> tuple[bool, int]:
+    """What is played before what is left out, drums before cymbals."""
+    named = (i for i, word in enumerate(_TELLING) if word in clause)
+    return clause.startswith("no "), next(named, len(_TELLING))
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "." if text else ""
+
+
+def _heading(reading: PartReading) -> str:
+    chart = reading.chart
+    tempo = next(iter(reading.feel.lines()), "")
+    words = [usual_meter(chart), _bars(len(chart)), tempo]
+    if chart.feel != "straight":
+        words.append(chart.feel)
+    return ", ".join(w for w in words if w) + "."
+
+
+def _numbers(chart: Chart, bars: range) -> str:
+    return bar_list(chart.time_map, bars).split(" ", 1)[1]
+
+
+def _flags(reading: PartReading) -> list[tuple[str, list[int]]]:
+    said: dict[str, list[int]] = {}
+    for f in reading.sticking.flags:
+        said.setdefault(f.text, []).append(f.bar_index)
+    return list(said.items())
+
+
+def _fill_lines(reading: PartReading) -> list[str]:
+    chart = reading.chart
+    if not reading.fills:
+        return []
+    lines = ["", "## Fills", ""]
+    for kind, members in fill_kinds(reading).items():
+        first = members[0]
+        hands = fill_hands(reading, first)
+        lines.append(f"- **Fill {kind + 1}**, {bar_list(chart.time_map, first.span.bars())}: {first.text}. "
+                     f"{_lead(reading, first)}" + (f" Hands: `{hands}`" if hands else ""))
+        for f in members[1:]:
+            where = bar_list(chart.time_map, f.span.bars())
+            said = "the same" if f.version_of is None else f"changed: {f.text}"
+            lines.append(f"  - {where}: {said}. {_lead(reading, f)}")
+    return lines
+
+
+def fill_hands(reading: PartReading, fill) -> str:
+    """The proposed hands of a fill, its bars parted by strokes: "R L R L | R L"."""
+    said = []
+    for k in fill.span.bars():
+        if k < len(reading.chart):
+            start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
+            end = fill.span.end[1] if k == fill.span.end[0] else None
+            said.append(reading.sticking.text(reading.chart, k, start, end))
+    return " | ".join(s for s in said if s)
+
+
+def _lead(reading: PartReading, fill) -> str:
+    words = []
+    sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars]
+    if fill.span.start[1] == 0 and fill.setup_bar != fill.span.start[0] and sets_up:
+        words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}: {'; '.join(sets_up)}.")
+    lands = lands_text(reading, fill)
+    if lands:
+        words.append(lands[0].upper() + lands[1:] + ".")
+    return " ".join(words)
+
+
+def base_grid(chart: Chart, bars) -> list[str]:
+    """Bars as rows of signs under their count: x stroke, X accent, o open or
+    ghost, f flam; one line for each instrument, bars side by side."""
+    names = sorted({n.instrument for k in bars for n in chart.bars[k].notes}, key=drum_key_order)
+    width = max([len(instrument_word(n)) for n in names] + [5])
+    limit = ghost_limit(chart)
+    rows = {name: f"{instrument_word(name):<{width}} " for name in names}
+    count = f"{'count':<{width}} "
+    for k in bars:
+        timed = chart.time_map.bars[k]
+        places = grid_places(chart, k)
+        cells = [count_syllable(timed, p) for p in places]
+        wide = [max(len(c[:2]), 1) + 1 for c in cells]
+        count += "|" + "".join(f"{c[:2]:<{w}}" for c, w in zip(cells, wide))
+        for name in names:
+            at = {n.position: _sign(n, limit) for n in chart.bars[k].notes if n.instrument == name}
+            rows[name] += "|" + "".join(f"{at.get(p, '.'):<{w}}" for p, w in zip(places, wide))
+    return [count + "|", *(row + "|" for row in rows.values())]
+
+
+def grid_places(chart: Chart, bar_index: int) -> list[Fraction]:
+    """Places worth a column: beats in halves, and finer where strokes lie."""
+    timed = chart.time_map.bars[bar_index]
+    struck = {n.position for n in chart.bars[bar_index].notes}
+    places = set(struck)
+    for start, length in timed.beat_spans():
+        inside = {(p - start) / length for p in struck if start <= p < start + length}
+        if all(4 % p.denominator == 0 for p in inside):
+            parts = 4 if any(p.denominator == 4 for p in inside) else 2
+        elif all(3 % p.denominator == 0 for p in inside):
+            parts = 3
+        else:
+            parts = 1
+        if timed.meter.is_compound:
+            parts = 3 if all(3 % p.denominator == 0 for p in inside) else 6
+        places |= {start + length * k / parts for k in range(parts)}
+    return sorted(places)
+
+
+def _sign(note, limit: float) -> str:
+    if note.articulations & {"flam", "drag"}:
+        return "f"
+    if "accent" in note.articulations:
+        return "X"
+    return "o" if note.instrument == "open hi-hat" or is_ghost(note, limit) else "x"
+
+
+# -- data --------------------------------------------------------------------------------
+
+def to_data(reading: PartReading) -> dict:
+    """Plain data of everything; bars as players number them."""
+    chart = reading.chart
+
+    def number(k: int) -> int:
+        return chart.time_map.bar_number(k)
+
+    def place(p: tuple[int, Fraction]) -> dict:
+        k, position = p
+        if k >= len(chart):
+            return {"bar": number(len(chart) - 1) + 1, "at": str(position), "count": "1"}
+        return {"bar": number(k), "at": str(position), "count": the_place(chart.time_map.bars[k], position)}
+
+    def strokes(content) -> list:
+        order = sorted(content, key=lambda w: (w[0], drum_key_order(w[1]), sorted(w[2])))
+        return [{"at": str(p), "instrument": i, "articulations": sorted(a)} for p, i, a in order]
+
+    feel = reading.feel
+    return {
+        "title": chart.title,
+        "form": [{
+            "label": s.label, "name": s.name, "first_bar": number(s.first_bar),
+            "last_bar": number(s.end_bar - 1), "phrase_bars": s.phrase_bars, "given": s.given,
+            "crash_bars": [number(k) for k in s.crash_bars],
+            "parts": [{"name": p.name, "keeper": p.keeper, "first_bar": number(p.first_bar),
+                       "last_bar": number(p.end_bar - 1)} for p in s.parts],
+        } for s in reading.form],
+        "grooves": [{
+            "label": g.label, "part": g.part, "text": g.text, "names": list(g.groove.names),
+            "base_bars": [number(k) for k in g.groove.base_bars],
+            "bars": [number(k) for k in g.groove.bar_indices], "given": g.given, "free": g.free,
+        } for g in reading.grooves],
+        "variations": [{
+            "label": v.label, "part": v.part, "bars": [number(k) for k in v.bars], "text": v.text,
+            "changes": [{"text": c.text, "removed": strokes(c.removed), "added": strokes(c.added)}
+                        for c in v.changes],
+        } for v in reading.variations],
+        "fills": [{
+            "kind": f.kind + 1, "start": place(f.span.start), "end": place(f.span.end), "text": f.text,
+            "values": f.values, "count": f.count, "grouping": list(f.grouping),
+            "grouping_value": str(f.grouping_value), "grouping_by": f.grouping_by,
+            "drums": list(f.drums), "linear": f.linear, "feet": f.feet, "syncopated": f.syncopated,
+            "difficulty": f.difficulty, "setup_bar": number(f.setup_bar),
+            "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
+            "landing": f.landing, "given": f.span.given,
+        } for f in reading.fills],
+        "sticking": {
+            "handedness": reading.sticking.player.handedness, "style": reading.sticking.player.style,
+            "open_handed": reading.sticking.player.open_handed,
+            "bars": {str(number(k)): text for k in range(len(chart))
+                     for text in [reading.sticking.text(chart, k)] if text},
+            "fills": [fill_hands(reading, f) for f in reading.fills],
+            "flags": [{"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
+                      for f in reading.sticking.flags],
+        },
+        "feel": {
+            "lines": list(feel.lines()),
+            "placements": [vars(p) for p in feel.placements], "swings": [vars(s) for s in feel.swings],
+            "dynamics": [vars(d) for d in feel.dynamics],
+            "tempo_bpm": [{"bar": number(int(k)), "bpm": round(float(b), 3)}
+                          for k, b in zip(feel.tempo_bars, feel.tempo_bpm)],
+        },
+        "statements": [{"kind": s.kind, "text": s.text, "bars": [number(k) for k in s.bars]}
+                       for s in reading.statements],
+    }
