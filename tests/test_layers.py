@@ -26,8 +26,8 @@ LAYERS = {
     """,
     4: """
         listening.draft listening.evaluate engraving notation.scorefiles practice
-        checking.hearing checking.findings checking.judging checking.check checking.check_report checking.playing
-        checking.take checking.take_words checking.take_report checking.reportpage
+        checking.hearing checking.findings checking.judging checking.check checking.check_report checking.differing
+        checking.playing checking.take checking.take_words checking.take_report checking.reportpage
     """,
     5: "plot reading.plot checking.checklist grid cli commands",
 }

@@ -25,6 +25,7 @@ import numpy as np
 
 from workbench.chart import Chart
 from workbench.checking.alignment import lay_chart
+from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
     NOT_HEARD,
     SOFT_VELOCITY,
@@ -33,7 +34,7 @@ from workbench.checking.findings import (
     Finding,
     Heard,
     Matched,
-    are_kin,
+    are_easily_confused,
     match_notes,
 )
 from workbench.checking.judging import judge_notes
@@ -52,8 +53,8 @@ ANOTHER_TEMPO = 0.08
 #: data set (J. Gillick et al., ICML 2019; CC BY 4.0) by benchmarks/bench_take.py.
 WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
 
-#: Below this agreement the take is of something else.
-LEAST_AGREEMENT = 0.25
+#: Below this agreement the take is of something else; below this, it may be.
+LEAST_AGREEMENT, USUAL_AGREEMENT = 0.25, 0.6
 #: Deviations so many robust spreads from the median are slips, not feel.
 SLIP_SPREADS = 4.0
 #: The least deviation from the median that may count as a slip, seconds.
@@ -103,6 +104,11 @@ class InstrumentTiming:
     mean_ms: float | None
     spread_ms: float | None
     slips: int
+
+    @property
+    def mean_error_ms(self) -> float:
+        """Standard error of the mean, milliseconds; 0 where there is none."""
+        return 0.0 if self.spread_ms is None else self.spread_ms / max(1, self.played - self.slips) ** 0.5
 
 
 @dataclass(frozen=True)
@@ -161,6 +167,8 @@ class Playing:
     deviations : tuple of (str, float, float)
         Of every stroke that was written: instrument, time in the recording
         (seconds), deviation (ms).
+    strokes : tuple of DifferingStroke
+        Strokes missed, unsure and added, in order of time.
     """
 
     chart: Chart
@@ -174,6 +182,7 @@ class Playing:
     ghosts: tuple[GhostNotes, ...]
     repeats: tuple[RepeatedBar, ...]
     deviations: tuple[tuple[str, float, float], ...]
+    strokes: tuple[DifferingStroke, ...] = ()
 
     @property
     def played(self) -> int:
@@ -190,6 +199,8 @@ class Playing:
         return {"title": self.chart.title, "against": self.against,
                 "agreement": round(self.laying.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
                 "drift_percent": round(self.drift_percent, 2), "written": self.written, "played": self.played,
+                "strokes": [{"what": s.what, "bar": s.bar_number, "position": str(s.position),
+                             "instrument": s.instrument, "time_s": round(s.time_s, 4)} for s in self.strokes],
                 **tables}
 
 
@@ -218,8 +229,8 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     if click:
         _refuse_another_tempo(chart, laying, click)
     matched = match_notes(chart, laying, heard)
-    # The ear may take a drum for its kin; then it was played all the same.
-    played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_kin(
+    # The ear may take a drum for one that sounds alike; then it was played all the same.
+    played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_easily_confused(
         matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
         matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
     sure = [f for f in judge_notes(chart, laying, heard, matched).findings if f.verdict == "wrong"]
@@ -232,10 +243,11 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
     deviations = ((e.note.instrument, s.time_s, float(1000 * d))
                   for e, s, d in zip(measured.notes, measured.strokes, measured.seconds))
+    strokes = differing_strokes(chart, matched, {i for i, _ in played}, sure)
     return Playing(
         chart, laying, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
-        _instruments(matched, measured, sure), bars, _fills(chart, laying, measured), _ghosts(measured),
-        _repeats(chart, measured), tuple(deviations))
+        _instruments(matched, measured, strokes), bars, _fills(chart, laying, measured), _ghosts(measured),
+        _repeats(chart, measured), tuple(deviations), strokes)
 
 
 # -- time ---------------------------------------------------------------------------------
@@ -322,10 +334,9 @@ def _deviations(chart: Chart, laying: Laying, matched: Matched, played: Sequence
 
 
 def _instruments(matched: Matched, measured: _Measured,
-                 sure: Sequence[Finding]) -> tuple[InstrumentTiming, ...]:
-    added = Counter(f.heard_instrument for f in sure if f.kind == "missing")
-    missed = Counter(f.instrument for f in sure if _is_missed(f))
-    names = {e.note.instrument for e in matched.expected} | set(added)
+                 strokes: Sequence[DifferingStroke]) -> tuple[InstrumentTiming, ...]:
+    counts = Counter((s.what, s.instrument) for s in strokes)
+    names = {e.note.instrument for e in matched.expected} | {n for what, n in counts if what == "added"}
     out = []
     for name in sorted(names - NOT_HEARD, key=drum_key_order):
         written = sum(e.note.instrument == name for e in matched.expected)
@@ -333,17 +344,10 @@ def _instruments(matched: Matched, measured: _Measured,
         good = measured.seconds[mine & ~measured.slips] * 1000
         enough = len(good) >= max(FEWEST_STROKES, LEAST_SHARE * written)
         out.append(InstrumentTiming(
-            name, written, int(mine.sum()), missed[name],
-            max(0, written - int(mine.sum()) - missed[name]), added[name],
+            name, written, int(mine.sum()), *(counts[what, name] for what in ("missed", "unsure", "added")),
             float(good.mean()) if enough else None, float(good.std()) if enough else None,
             int((mine & measured.slips).sum())))
     return tuple(out)
-
-
-def _is_missed(finding: Finding) -> bool:
-    """Whether a finding says that a written stroke was not played."""
-    return finding.kind == "extra" or finding.kind == "wrong drum" and not are_kin(
-        finding.instrument, finding.heard_instrument)
 
 
 def _bars(chart: Chart, laying: Laying, measured: _Measured,
@@ -364,7 +368,7 @@ def _bars(chart: Chart, laying: Laying, measured: _Measured,
         slope = _slope(points)
         tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
         out.append(BarTiming(k, chart.time_map.bar_number(k), laid.start_s, laid.end_s, offset, tempo,
-                             sum(map(_is_missed, here)), sum(f.kind == "missing" for f in here)))
+                             sum(map(is_missed, here)), sum(f.kind == "missing" for f in here)))
     return tuple(out)
 
 

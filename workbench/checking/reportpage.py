@@ -34,7 +34,11 @@ ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .15rem 0; }
 button { font: inherit; border: 1px solid #5f6368; border-radius: 6px; background: #fff; padding: .1rem .7rem;
          cursor: pointer; } button:focus-visible, a:focus-visible { outline: 3px solid #0072B2; }
 table { border-collapse: collapse; } th, td { text-align: right; padding: .2rem .7rem;
-        border-bottom: 1px solid #e8eaed; } th:first-child, td:first-child { text-align: left; }
+        border-bottom: 1px solid #e8eaed; white-space: nowrap; }
+th:first-child, td:first-child, th:last-child, td:last-child { text-align: left; }
+.warning { border-left: 4px solid #B34E00; padding-left: .8rem; }
+.columns { display: flex; flex-wrap: wrap; gap: 1.5rem; } .columns > div { flex: 1 1 14rem; }
+.columns h3 { font-size: 1rem; margin: .3rem 0; }
 svg { max-width: 100%; height: auto; } audio { width: 100%; margin: .5rem 0; }
 @media print { button, audio { display: none; } section.bar { break-inside: avoid; } }
 """

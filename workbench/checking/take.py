@@ -13,7 +13,7 @@ from workbench.chart import Chart
 from workbench.checking.findings import Heard
 from workbench.checking.hearing import hear_recording
 from workbench.checking.playing import Click, Playing, measure_playing
-from workbench.checking.take_words import advice_of, remarks_of, strengths_of
+from workbench.checking.take_words import advice_of, remarks_of, strengths_of, warnings_of
 from workbench.progress import Progress, part
 
 
@@ -27,6 +27,8 @@ class Take:
         The figures.
     strengths, advice : tuple of str
         Sentences for the player, the most important first.
+    warnings : tuple of str
+        Why the rest may mean nothing; then nothing is praised.
     remarks : tuple of str
         How to read the figures; what could not be told.
     recording : str
@@ -38,11 +40,12 @@ class Take:
     advice: tuple[str, ...]
     remarks: tuple[str, ...]
     recording: str = ""
+    warnings: tuple[str, ...] = ()
 
     def to_data(self) -> dict:
         """The take as what JSON can hold."""
-        return {"recording": self.recording, **self.playing.to_data(), "strengths": list(self.strengths),
-                "advice": list(self.advice), "remarks": list(self.remarks)}
+        return {"recording": self.recording, "warnings": list(self.warnings), **self.playing.to_data(),
+                "strengths": list(self.strengths), "advice": list(self.advice), "remarks": list(self.remarks)}
 
 
 def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None = None,
@@ -78,4 +81,6 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
 def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recording: str = "") -> Take:
     """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
     playing = measure_playing(chart, heard, click)
-    return Take(playing, strengths_of(playing), advice_of(playing), remarks_of(playing, click), recording)
+    warnings = warnings_of(playing)
+    return Take(playing, () if warnings else strengths_of(playing), advice_of(playing), remarks_of(playing, click),
+                recording, warnings)

@@ -14,16 +14,19 @@ from pathlib import Path
 import numpy as np
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
-from workbench.checking.playing import FEWEST_STROKES
+from workbench.checking.differing import stroke_lines
+from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
 from workbench.checking.reportpage import FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
 from workbench.checking.take import Take
-from workbench.checking.take_words import spread_in_words
+from workbench.checking.take_words import is_rough, spread_in_words
 from workbench.drumkit import drum_key_order
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
 
 #: Deviations are drawn up to this, milliseconds.
 REACH_MS = 60.0
+#: Most lines of strokes listed one by one, of each kind.
+MOST_LINES = 6
 #: Most strokes drawn of one instrument.
 MOST_DOTS = 400
 
@@ -139,20 +142,37 @@ def _svg(width: int, height: float, parts: list[str], label: str) -> str:
 _HEADS = ("", "played", "missed", "unsure", "added", "on average", "spread", "that is")
 
 
-def _on_average(mean_ms: float) -> str:
+def _on_average(timing: InstrumentTiming) -> str:
     """Early or late in words; less than half a millisecond is neither."""
-    if abs(mean_ms) < 0.5:
-        return "on time"
-    return f"{abs(mean_ms):.0f} ms {'early' if mean_ms < 0 else 'late'}"
+    if timing.mean_ms is None:
+        return "–"
+    about = "about " if is_rough(timing) else ""
+    if abs(timing.mean_ms) < 0.5:
+        return f"{about}on time"
+    return f"{about}{abs(timing.mean_ms):.0f} ms {'early' if timing.mean_ms < 0 else 'late'}"
+
+
+#: Kinds of strokes listed one by one, with their headings.
+_LISTED = {"missed": "Missed", "added": "Not in the part", "unsure": "Cannot be told – listen"}
+
+
+def _listed_strokes(take: Take) -> list[tuple[str, list[str]]]:
+    """Headings and lines of the strokes in which take and chart differ."""
+    out = []
+    for what, head in _LISTED.items():
+        lines = stroke_lines(take.playing.chart, take.playing.strokes, what)
+        if lines:
+            more = len(lines) - MOST_LINES
+            out.append((head, lines[:MOST_LINES] + ([f"and {more} more, in the JSON file"] if more > 0 else [])))
+    return out
 
 
 def _rows(take: Take) -> list[tuple[str, ...]]:
     rows = []
     for i in take.playing.instruments:
-        mean = "–" if i.mean_ms is None else _on_average(i.mean_ms)
         spread = "–" if i.spread_ms is None else f"{i.spread_ms:.0f} ms"
         counts = (f"{i.played} of {i.written}", str(i.missed), str(i.unsure), str(i.added))
-        rows.append((i.instrument, *counts, mean, spread, spread_in_words(i)))
+        rows.append((i.instrument, *counts, _on_average(i), spread, spread_in_words(i)))
     return rows
 
 
@@ -165,12 +185,18 @@ def take_html(take: Take) -> str:
     listed = lambda texts: "<ul>" + "".join(f"<li>{escape(t)}</li>" for t in texts) + "</ul>"
     table = "<tr>" + "".join(f"<th>{h}</th>" for h in _HEADS) + "</tr>" + "".join(
         "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
-    body = [f"<h1>{escape(_title(take))}</h1>", f'<p class="quiet">{escape(take.recording)}</p>',
-            "<h2>What goes well</h2>", listed(take.strengths)]
+    body = [f"<h1>{escape(_title(take))}</h1>", f'<p class="quiet">{escape(take.recording)}</p>']
+    body += [f'<p class="lead warning">{escape(w)}</p>' for w in take.warnings]
+    if take.strengths:
+        body += ["<h2>What goes well</h2>", listed(take.strengths)]
     if take.advice:
         body += ["<h2>What to work on next</h2>", listed(take.advice)]
     body += ["<h2>Early and late</h2>", strokes_svg(take), "<h2>Bar by bar</h2>", bars_svg(take),
              f"<h2>In figures</h2><table>{table}</table>"]
+    strokes = _listed_strokes(take)
+    if strokes:
+        body += ["<h2>Stroke by stroke</h2>", '<div class="columns">' + "".join(
+            f"<div><h3>{escape(head)}</h3>{listed(lines)}</div>" for head, lines in strokes) + "</div>"]
     body += [f'<p class="quiet">{escape(r)}</p>' for r in take.remarks]
     body += [f'<p class="quiet">{escape(c)}</p>' for c in (STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT)]
     return html_page(_title(take), "\n".join(body))
@@ -184,20 +210,32 @@ _PDF = r"""
 #let head(body) = block(above: 9pt, below: 5pt, text(size: 11pt, weight: "bold", body))
 #let quiet(body) = text(fill: rgb("#5f6368"), size: 6.5pt, body)
 #text(size: 16pt, weight: "bold", data.title) #h(6pt) #quiet(data.recording)
-#head[What goes well]
-#for text in data.strengths [- #text]
+#for text in data.warnings [#text \ ]
+#if data.strengths.len() > 0 [
+  #head[What goes well]
+  #for text in data.strengths [- #text]
+]
 #if data.advice.len() > 0 [
   #head[What to work on next]
   #for text in data.advice [- #text]
 ]
 #head[Early and late]
-#image("strokes.svg", width: 100%)
+#image("strokes.svg", width: 84%)
 #head[Bar by bar]
-#image("bars.svg", width: 100%)
+#image("bars.svg", width: 84%)
 #head[In figures]
-#table(columns: 8, stroke: none, inset: (x: 4pt, y: 2pt),
+#table(columns: 8, stroke: none, inset: (x: 4pt, y: 1.6pt),
   align: (left, right, right, right, right, right, right, left),
   ..data.heads.map(h => strong(h)), ..data.rows.flatten())
+#if data.strokes.len() > 0 [
+  #head[Stroke by stroke]
+  #grid(columns: data.strokes.len() * (1fr,), gutter: 8pt, ..data.strokes.map(((head, lines)) => [
+    #set text(size: 7pt)
+    #set par(leading: 0.4em)
+    *#head*
+    #for line in lines [- #line]
+  ]))
+]
 #for text in data.remarks [#quiet(text) \ ]
 #quiet(data.caution)
 """
@@ -206,7 +244,8 @@ _PDF = r"""
 def take_pdf(take: Take) -> bytes:
     """The take as one page of PDF."""
     return pdf_page(_PDF, {
-        "title": _title(take), "recording": take.recording, "strengths": list(take.strengths),
+        "title": _title(take), "recording": take.recording, "warnings": list(take.warnings),
+        "strokes": _listed_strokes(take), "strengths": list(take.strengths),
         "advice": list(take.advice), "heads": list(_HEADS), "rows": [list(r) for r in _rows(take)],
         "remarks": list(take.remarks), "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",
     }, {"strokes.svg": strokes_svg(take), "bars.svg": bars_svg(take)})

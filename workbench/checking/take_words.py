@@ -6,17 +6,29 @@ rests on and something to do about it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
-from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click, InstrumentTiming, Playing
-from workbench.reading.counting import number_runs
+from workbench.checking.differing import DifferingStroke
+from workbench.checking.playing import (
+    USUAL_AGREEMENT,
+    WORKING_DRUMMERS_SPREAD_MS,
+    Click,
+    InstrumentTiming,
+    Playing,
+)
+from workbench.reading.counting import number_runs, the_place
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
+#: An average whose standard error is larger is called rough, milliseconds.
+ROUGH_MS = 3.0
 #: A change of tempo from this share on is called rushing or dragging.
 TEMPO_CHANGE = 0.02
+#: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
+FEWEST_HABIT, HABIT_SHARE = 3, 0.2
 #: Louder than wanted by this much, ghost notes are called too loud.
 GHOST_TOLERANCE = 0.12
 #: Most pieces of advice given at once.
@@ -58,6 +70,7 @@ def advice_of(take: Playing) -> tuple[str, ...]:
     """What to work on next: at most :data:`MOST_ADVICE`, the most worthwhile first."""
     found: list[tuple[float, str]] = []
     _advise_on_notes(take, found)
+    _advise_on_custom(take, found)
     _advise_on_place(take, found)
     _advise_on_tempo(take, found)
     for g in take.ghosts:
@@ -75,22 +88,33 @@ def advice_of(take: Playing) -> tuple[str, ...]:
     return tuple(text for _, text in found[:MOST_ADVICE])
 
 
+def warnings_of(take: Playing) -> tuple[str, ...]:
+    """What speaks against believing the rest; where there is any, nothing is praised."""
+    if take.laying.agreement >= USUAL_AGREEMENT:
+        return ()
+    return (f"Take and chart agree by {take.laying.agreement:.0%} only, so this may be another part, or a take of "
+            "something else. Choose the chart of what was played; if this is it, the figures below are rough, and "
+            "the next take is worth playing slower.",)
+
+
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     """How to read the figures, and what could not be told."""
     low, middle, high = WORKING_DRUMMERS_SPREAD_MS
     out = [f"Times are measured against {take.against}. For comparison: working drummers "
            f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
            "Groove MIDI data set)."]
+    if any(is_rough(i) for i in take.instruments):
+        out.append("“About”: so few strokes, or so wide a spread, that the average may well be off by more than "
+                   f"{ROUGH_MS:.0f} ms.")
     if click is not None and click.start_s is None:
         out.append("Where the click began in the recording is not known, so all times are relative to the "
                    "average of your own strokes.")
     unsure = sum(i.unsure for i in take.instruments)
-    if unsure > 0.03 * take.written:
-        out.append(f"Of {unsure} written strokes it cannot be told whether they were played: they are soft, "
-                   "covered, or of drums that are heard badly here.")
-    if take.laying.agreement < 0.6:
-        out.append(f"Take and chart agree to {take.laying.agreement:.0%} only; "
-                   "take the figures with caution.")
+    if unsure:
+        names = _english([f"{i.unsure} {i.instrument}" for i in take.instruments if i.unsure])
+        out.append(f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
+                   f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are heard "
+                   "badly here.")
     if any(b.chart_bar is None for b in take.laying.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
     if take.laying.left_out:
@@ -115,6 +139,25 @@ def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
         found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in worst)), (
             f"{names} strokes are not in the part, most of them in {_where(take, 'added')}. "
             "If they are meant, write them in; if not, listen for what sets them off.")))
+
+
+def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
+    """A stroke that is left out in the same place again and again is a habit, however few strokes it is."""
+    missed: dict[tuple, list[DifferingStroke]] = {}
+    for s in take.strokes:
+        if s.what != "added":
+            missed.setdefault((s.position, s.instrument), []).append(s)
+    written = Counter(note.key for _, note in take.chart.notes())
+    habits = [(key, strokes) for key, strokes in missed.items()
+              if sum(s.what == "missed" for s in strokes) >= FEWEST_HABIT
+              and len(strokes) >= HABIT_SHARE * written[key]]
+    if habits:
+        (position, name), strokes = max(habits, key=lambda h: len(h[1]))
+        place = the_place(take.chart.time_map.bars[strokes[0].bar_index], position)
+        found.append((4 + len(strokes) / written[position, name], (
+            f"The {name} on {place} is left out again and again "
+            f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting aloud, until "
+            "that stroke comes by itself.")))
 
 
 def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
@@ -182,10 +225,15 @@ def _beside_working_drummers(spread_ms: float) -> str:
     return f" (working drummers: about {middle:.0f} ms)"
 
 
+def is_rough(timing: InstrumentTiming) -> bool:
+    """Whether an instrument's mean deviation rests on too little to be told to the millisecond."""
+    return timing.mean_error_ms > ROUGH_MS
+
+
 def spread_in_words(timing: InstrumentTiming) -> str:
     """What an instrument's spread means, for tables."""
     if timing.spread_ms is None:
-        return "too few strokes to tell"
+        return "not heard" if not timing.played else "too few strokes heard to tell"
     low, _, high = WORKING_DRUMMERS_SPREAD_MS
     if timing.spread_ms <= low:
         return "very steady"

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(take.to_data(), indent=1))
     else:
-        for text in (*take.strengths, *take.advice):
+        for text in (*take.warnings, *take.strengths, *take.advice):
             print(text)
         for path in written:
             print(f"  {path}")

@@ -1,0 +1,88 @@
+"""The strokes of a take that differ from the chart, one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from workbench.chart import Chart
+from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
+from workbench.drumkit import drum_key_order
+from workbench.reading.counting import number_runs, the_place
+
+
+@dataclass(frozen=True)
+class DifferingStroke:
+    """A stroke in which take and chart differ.
+
+    Attributes
+    ----------
+    what : str
+        "missed" and "added" are sure; "unsure" are written strokes of which
+        it cannot be told whether they were played.
+    bar_index, bar_number : int
+    position : Fraction
+        Whole notes from the bar line.
+    instrument : str
+    time_s : float
+        Where in the recording.
+    """
+
+    what: str
+    bar_index: int
+    bar_number: int
+    position: Fraction
+    instrument: str
+    time_s: float
+
+
+def is_missed(finding: Finding) -> bool:
+    """Whether a finding says that a written stroke was not played."""
+    return finding.kind == "extra" or finding.kind == "wrong drum" and not are_easily_confused(
+        finding.instrument, finding.heard_instrument)
+
+
+def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
+                      sure: Sequence[Finding]) -> tuple[DifferingStroke, ...]:
+    """Strokes missed, unsure and added, in order of time.
+
+    Parameters
+    ----------
+    chart : Chart
+    matched : Matched
+    played : collection of int
+        Indices of the notes in ``matched`` that were played.
+    sure : sequence of Finding
+        The findings about notes that say "wrong".
+    """
+    number = chart.time_map.bar_number
+    missed = {(f.start_s, f.position, f.instrument) for f in sure if is_missed(f)}
+    out = []
+    for i, e in enumerate(matched.expected):
+        if i in played or e.note.instrument in NOT_HEARD or e.laid.chart_bar is None:
+            continue
+        what = "missed" if (e.laid.start_s, e.note.position, e.note.instrument) in missed else "unsure"
+        out.append(DifferingStroke(what, e.laid.chart_bar, number(e.laid.chart_bar), e.note.position,
+                                   e.note.instrument, e.stroke.time_s))
+    out += [DifferingStroke("added", f.bar_index, f.bar_number, f.position, f.heard_instrument, f.time_s)
+            for f in sure if f.kind == "missing" and f.position is not None]
+    return tuple(sorted(out, key=lambda d: (d.time_s, d.instrument)))
+
+
+def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) -> list[str]:
+    """Strokes in words, those alike in one line, the most frequent first: "snare on the & of 2: bars 3–5, 9"."""
+    groups: dict[tuple[Fraction, str], list[DifferingStroke]] = {}
+    for s in strokes:
+        if s.what == what:
+            groups.setdefault((s.position, s.instrument), []).append(s)
+    first = lambda found: min((s.bar_index, s.position) for s in found)
+    lines = []
+    for (position, name), found in sorted(groups.items(), key=lambda g: (
+            -len(g[1]), first(g[1]), drum_key_order(g[0][1]))):
+        runs = number_runs(sorted({s.bar_number for s in found}))
+        bars = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs)
+        one = len(runs) == 1 and runs[0][0] == runs[0][1]
+        place = the_place(chart.time_map.bars[found[0].bar_index], position)
+        lines.append(f"{name} on {place}: bar{'' if one else 's'} {bars}")
+    return lines
