@@ -146,10 +146,10 @@ def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
     if not near(finding, damage):
         return False
     heard_as = HEARD_AS.get(damage.instrument, damage.instrument)
-    kinds = {"wrong drum": ("wrong drum", "extra"), "extra": ("extra", "wrong drum"),
+    kinds = {"wrong drum": ("wrong drum", "extra"), "extra": ("extra", "wrong drum", "wrong place"),
              "missing": ("missing",), "early": ("early", "late"), "late": ("early", "late")}[damage.kind]
     if damage.kind == "missing":
-        return finding.kind in ("missing", "wrong drum") and finding.heard_instrument == heard_as
+        return finding.kind in ("missing", "wrong drum", "wrong place") and finding.heard_instrument == heard_as
     return finding.kind in kinds and finding.instrument == damage.instrument
 
 
@@ -157,8 +157,10 @@ def near(finding: Finding, damage: Damage) -> bool:
     """Whether both lie within a sixteenth of each other (in 4/4)."""
     if finding.position is None or damage.position is None:
         return False
+    # A finding about a wrong place names both, the other one an eighth away at most.
+    reach = Fraction(3, 16) if finding.kind == "wrong place" else Fraction(1, 16)
     apart = finding.bar_index + finding.position - damage.bar_index - damage.position
-    return abs(apart) <= Fraction(1, 16)
+    return abs(apart) <= reach
 
 
 def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> bool:
@@ -176,7 +178,7 @@ def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> boo
 
 def heard_of(performance: Performance, font: Path, detector: str | None, cache: Path) -> Heard:
     weights = resources.files("workbench.listening.weights").joinpath("detector.json").read_text()
-    what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}{weights}"
+    what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}{weights}{Heard.__module__}"
     key = hashlib.sha256(what.encode()).hexdigest()[:12]
     stored = cache / f"{key}.heard"
     if not stored.exists():

@@ -192,7 +192,8 @@ def test_a_trace_beside_its_place_makes_an_unheard_note_late():
     (finding,) = found(SONG, replace(HEARD, strokes=rest, activations=activations_of([*rest, trace])))
     assert (finding.kind, finding.instrument, finding.verdict) == ("late", lost.instrument, "listen")
     assert finding.deviation_s == pytest.approx(0.04, abs=0.011)
-    assert finding.text.endswith(f"late by {finding.deviation_s * 1000:.0f} ms, hardly to be heard.")
+    assert finding.text.endswith(
+        f"is heard {finding.deviation_s * 1000:.0f} ms after its written place, very softly if at all.")
 
 
 def test_an_open_hi_hat_heard_early_as_a_cymbal_is_both_a_wrong_drum_and_early():
@@ -214,6 +215,26 @@ def test_drums_that_sound_alike_heard_together(sure, kind, verdict):
     (finding,) = found(bars, replace(HEARD, strokes=strokes))
     assert (finding.kind, finding.heard_instrument, finding.verdict) == (kind, "open hi-hat", verdict)
     assert ("with it or in its place" in finding.text) == (kind == "wrong drum")
+
+
+def test_a_note_in_the_wrong_place_is_one_finding():
+    bar = CHORUS.without(F(1, 4), "snare").with_note(Note(F(5, 16), "snare"))
+    (finding,) = found(with_bar(4, bar))
+    assert (finding.kind, finding.position, finding.verdict) == ("wrong place", F(5, 16), "wrong")
+    assert finding.text == "Bar 5, the e of 2: snare is written, but heard on 2."
+    assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)
+
+
+def test_a_cymbal_heard_answers_the_cymbal_written_not_the_stick_beside_it():
+    """Ride, side stick and pedal hi-hat are written together; the ride is heard as a crash, nearest to the stick."""
+    place = F(9, 16)
+    together = [Note(place, "ride"), Note(place, "side stick"), Note(place, "pedal hi-hat")]
+    bars = with_bar(4, WrittenBar((*CHORUS.notes, *together)))
+    at = 1.3 + 4 * 240 / 113 + float(place) * 240 / 113
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(at, "crash", 90, 0.95))))
+    findings = {f.instrument: f for f in found(bars, replace(HEARD, strokes=strokes))}
+    assert (findings["ride"].kind, findings["ride"].heard_instrument) == ("wrong drum", "crash")
+    assert {findings["side stick"].kind, findings["pedal hi-hat"].kind} == {"extra"}
 
 
 def test_another_recording_gives_no_verdict():

@@ -60,7 +60,8 @@ def compare_strokes(first: Sequence[Stroke], second: Sequence[Stroke], window_s:
     window_s : float, seconds
         Largest difference in time of a pair of one instrument.
     renamed_window_s : float, seconds, optional
-        The same for pairs of different instruments; ``window_s`` by default.
+        The same for pairs of different instruments; ``window_s`` by default,
+        below 0 for none.
     alike : callable
         Maps an instrument's name to what counts as the same instrument.
 

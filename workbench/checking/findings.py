@@ -22,10 +22,11 @@ KINDS: dict[str, str] = {
     "bar extra": "bars are written that the recording does not play",
     "repeat": "the recording repeats bars that are written once",
     "wrong drum": "another drum is heard than is written",
+    "wrong place": "written in one place, heard in another",
     "extra": "written but not heard",
     "missing": "heard but not written",
-    "early": "played earlier than written",
-    "late": "played later than written",
+    "early": "heard before its written place",
+    "late": "heard after its written place",
 }
 
 #: From this certainty on a finding says "wrong"; below it says "listen".
@@ -97,7 +98,7 @@ class Finding:
     time_s : float
         Where in the recording.
     deviation_s : float
-        Of early and late strokes.
+        Of strokes early, late and in the wrong place.
     sureness : float
         0–1, estimated probability that the chart is at fault, not the ear.
     gravity : float
@@ -177,7 +178,7 @@ def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
     times = [s.time_s for s in strokes]
     names = [_name_as_heard(e, strokes, times) for e in expected]
     written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
-    pairs = _with_kindred(compare_strokes(written, strokes, SEARCH_S, TOGETHER_S), written, strokes)
+    pairs = _paired(written, strokes)
     faint = inside(faint_strokes(heard))
     open_ = [*pairs.only_first, *(i for i, _ in pairs.renamed)]
     half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
@@ -187,15 +188,29 @@ def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
                    _traces(heard, {i: written[i] for i in silent}))
 
 
-def _with_kindred(pairs: Comparison, written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
-    """Pairs that sound alike, too, where a drum is taken for another and is early or late at once."""
-    renamed, left, right = list(pairs.renamed), pairs.only_first, pairs.only_second
-    for alike in (lambda name: instrument(name).family, _ringing):
-        found = compare_strokes([written[i] for i in left], [strokes[j] for j in right], SEARCH_S, 0.0, alike).same
+def _paired(written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
+    """Notes with strokes: of the same drum first, then of drums the likelier taken for it, the nearer in time.
+
+    A drum taken for another lies where it is written; one of the same family, and an open hi-hat taken for a
+    cymbal, may be early or late besides.
+    """
+    pairs = compare_strokes(written, strokes, SEARCH_S, -1.0)
+    left, right, renamed = pairs.only_first, pairs.only_second, []
+    for window_s, alike in ((TOGETHER_S, _family), (TOGETHER_S, _ringing), (TOGETHER_S, _metal),
+                            (TOGETHER_S, lambda name: "any"), (SEARCH_S, _family), (SEARCH_S, _ringing)):
+        found = compare_strokes([written[i] for i in left], [strokes[j] for j in right], window_s, -1.0, alike).same
         renamed += [(left[i], right[j]) for i, j in found]
         taken = ({i for i, _ in renamed}, {j for _, j in renamed})
         left, right = (tuple(k for k in side if k not in taken[n]) for n, side in enumerate((left, right)))
     return Comparison(pairs.same, tuple(sorted(renamed)), left, right)
+
+
+def _family(name: str) -> str:
+    return instrument(name).family
+
+
+def _metal(name: str) -> str:
+    return "metal" if _family(name) in ("hi-hat", "cymbal") else name
 
 
 def _ringing(name: str) -> str:
@@ -332,5 +347,7 @@ def are_easily_confused(first: str, second: str) -> bool:
 def said_of(kind: str, name: str, heard: str) -> str:
     """What a finding says, without its place."""
     return {"extra": f"{name} is written but not heard", "missing": f"{heard} is heard but not written",
-            "wrong drum": f"{name} is written, {heard} is heard", "early": f"{name} is played early",
-            "late": f"{name} is played late"}[kind]
+            "wrong drum": f"{name} is written, {heard} is heard",
+            "wrong place": f"{name} is written here, but heard elsewhere",
+            "early": f"{name} is heard before its written place",
+            "late": f"{name} is heard after its written place"}[kind]

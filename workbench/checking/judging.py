@@ -71,12 +71,14 @@ CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 BOTH_SURE_FROM = 0.9
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
+#: A note not heard and a stroke not written of one drum, so near each other in a bar, are one mistake (whole notes).
+ELSEWHERE = Fraction(1, 8)
 #: So many bars before and after a bar show what is the custom at a place.
 CUSTOM_BARS = 8
 
 #: How grave a finding of each kind is.
-GRAVITY = {"bar missing": 60.0, "bar extra": 60.0, "repeat": 4.0, "wrong drum": 3.0, "extra": 2.0,
-           "missing": 2.0, "early": 1.0, "late": 1.0}
+GRAVITY = {"bar missing": 60.0, "bar extra": 60.0, "repeat": 4.0, "wrong drum": 3.0, "wrong place": 2.5,
+           "extra": 2.0, "missing": 2.0, "early": 1.0, "late": 1.0}
 _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
 
 
@@ -96,7 +98,8 @@ class _Case:
     ``ratio`` is the likelihood of the evidence if the chart is wrong over that
     if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.
     ``unheard``: the note is not heard in its place, which tells of the ear,
-    too.  ``doubtful``: for listening whatever the ratio.
+    too.  ``doubtful``: for listening whatever the ratio.  ``half_heard``: the
+    stroke does not count by itself.  ``place``: where a note is heard instead.
     """
 
     kind: str
@@ -108,6 +111,8 @@ class _Case:
     share: float = 1.0
     unheard: bool = False
     doubtful: bool = False
+    half_heard: bool = False
+    place: Fraction | None = None
 
     @property
     def name(self) -> str:
@@ -115,14 +120,19 @@ class _Case:
             self.expected.note.instrument)
 
 
-def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None) -> Judged:
+def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None,
+                places: bool = True) -> Judged:
     """What differs between the laid notes and the strokes heard.
 
-    ``matched`` saves pairing them again where that is done already.
+    ``matched`` saves pairing them again where that is done already.  With
+    ``places`` a note unheard and a stroke unwritten near by are one finding,
+    "wrong place"; without, they stay two.
     """
     matched = matched or match_notes(chart, laying, heard)
     evidence = _Evidence(chart, laying, heard, matched)
     cases = [c for c in evidence.cases() if c is not None]
+    if places:
+        cases = _with_wrong_places(cases)
     sureness = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     confused = _confused_drums(matched)
@@ -131,6 +141,32 @@ def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | N
                 and (f.instrument, f.heard_instrument) in confused else f for f in findings]
     return Judged(findings,
                   len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+
+
+def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
+    """The cases, a note unheard and a stroke unwritten of the same drum near by taken together.
+
+    One mistake explains both, so what speaks for either speaks for it.
+    """
+    unheard: dict[tuple, list[int]] = {}
+    for k, c in enumerate(cases):
+        if c.kind == "extra":
+            unheard.setdefault((id(c.expected.laid), c.name), []).append(k)
+    out: dict[int, _Case | None] = dict(enumerate(cases))
+    for k, c in enumerate(cases):
+        if c.kind != "missing" or c.stroke is None or c.half_heard:
+            continue
+        apart = lambda j, c=c: abs(cases[j].expected.note.position - c.expected.note.position)
+        near = [j for j in unheard.get((id(c.expected.laid), c.name), ())
+                if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE]
+        if near:
+            j = min(near, key=apart)
+            e = cases[j].expected
+            out[k] = None
+            out[j] = replace(cases[j], kind="wrong place", stroke=c.stroke, ratio=cases[j].ratio * c.ratio,
+                             deviation_s=c.stroke.time_s - e.stroke.time_s, unheard=False,
+                             place=c.expected.note.position)
+    return [c for c in out.values() if c is not None]
 
 
 def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
@@ -322,7 +358,7 @@ class _Evidence:
             return None
         expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
         ratio = 8 * stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
-        return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5))
+        return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5, half_heard=True))
 
     def _or_beside(self, case: _Case) -> _Case:
         """An unwritten stroke together with a note that sounds alike: unless both are sure, it may be that note."""
@@ -378,10 +414,13 @@ def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
     number, bar = chart.time_map.bar_number(k), chart.time_map.bars[k]
     name = e.note.instrument
     what = said_of(case.kind, name, stroke.instrument if stroke else "")
-    if case.deviation_s:
-        what += f" by {abs(case.deviation_s) * 1000:.0f} ms"
+    if case.place is not None:
+        what = f"{name} is written, but heard on {the_place(bar, case.place)}"
+    elif case.deviation_s:
+        side = "before" if case.deviation_s < 0 else "after"
+        what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
     if case.doubtful:
-        what += ", with it or in its place" if case.kind == "wrong drum" else ", hardly to be heard"
+        what += ", with it or in its place" if case.kind == "wrong drum" else ", very softly if at all"
     return Finding(
         case.kind, k, number, e.note.position, "" if case.kind == "missing" else name,
         stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(sureness),

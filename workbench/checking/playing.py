@@ -233,7 +233,7 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_easily_confused(
         matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
         matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
-    sure = [f for f in judge_notes(chart, laying, heard, matched).findings if f.verdict == "wrong"]
+    sure = [f for f in judge_notes(chart, laying, heard, matched, places=False).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, laying, click) if click else list(laying.bars)
     measured = _deviations(chart, laying, matched, played, lines)
     if click and click.start_s is None:

@@ -113,8 +113,8 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     if unsure:
         names = _english([f"{i.unsure} {i.instrument}" for i in take.instruments if i.unsure])
         out.append(f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
-                   f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are heard "
-                   "badly here.")
+                   f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
+                   "to hear in this recording.")
     if any(b.chart_bar is None for b in take.laying.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
     if take.laying.left_out:
