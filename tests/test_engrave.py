@@ -238,6 +238,38 @@ def test_road_map_of_a_chart_without_sections_and_without_notes():
     assert "no drums" in words(road_map_svg(Chart.empty(TimeMap.steady(4, 100))))
 
 
+# -- words under the staff ------------------------------------------------------------
+
+def ink(svg, *, shows_words):
+    """Rows and columns of a sheet that have ink, of its rows of words alone or of all the rest; one dot is
+    a tenth of a millimetre."""
+    root = etree.fromstring(svg)
+    root.set("visibility", "hidden" if shows_words else "visible")
+    for verse in [e for e in root.iter(f"{SVG}g") if e.get("class") == "verse"]:
+        verse.set("visibility", "visible" if shows_words else "hidden")
+    page = etree.tostring(root, encoding="unicode")
+    return np.asarray(Image.open(BytesIO(svg_to_png(page, 254))).convert("L")) < 160
+
+
+HANDS = tuple(Note(Fraction(k, 8), "closed hi-hat", sticking="RL"[k % 2]) for k in range(8))
+BUSY_FEET = (Note(Fraction(0), "kick", articulations={"choke"}), Note(Fraction(3, 16), "kick"),
+             Note(Fraction(3, 8), "pedal hi-hat", articulations={"foot splash", "accent"}),
+             Note(Fraction(7, 16), "pedal hi-hat"), Note(Fraction(9, 16), "kick", articulations={"flam"}),
+             Note(Fraction(15, 16), "kick"))
+DOTTED_KICKS = (Note(Fraction(0), "kick"), Note(Fraction(3, 16), "kick"), Note(Fraction(3, 8), "kick"))
+
+
+@pytest.mark.parametrize("feet", [BUSY_FEET, DOTTED_KICKS])
+@pytest.mark.parametrize("options", [ScoreOptions(counts=True), ScoreOptions(counts=True, sticking=False),
+                                     ScoreOptions()])
+def test_counts_and_sticking_stay_clear_of_stems_and_beams(feet, options):
+    chart = Chart(TimeMap.steady(1, 100), (WrittenBar((*HANDS, *feet)),))
+    (svg,) = engrave_svg(chart, bars=(0, 0), options=options)
+    words_rows = np.flatnonzero(ink(svg, shows_words=True).any(axis=1))
+    assert not ink(svg, shows_words=False)[words_rows[0] - 4:].any()  # all else ends above them
+    assert words_rows[-1] < ink(svg, shows_words=True).shape[0] - 5  # and the sheet holds them
+
+
 # -- marked fills --------------------------------------------------------------------
 
 def fill_mark(start, end, confirmed=True):

@@ -22,6 +22,7 @@ from lxml import etree
 from workbench.chart import Chart, Section
 from workbench.drumkit import INSTRUMENTS, Notehead
 from workbench.engraving.drawing import symbol, tag, text
+from workbench.engraving.ink import lowest_ink
 from workbench.engraving.mei import WORDED_FILL, legend_mei, lines_mei
 from workbench.errors import ChartError
 from workbench.notation.abbreviations import Kind, PrintedBar, bar_weight
@@ -193,7 +194,38 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             g.set("font-style", "italic")
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
-    return System(body, defs, width, height, top, bottom, bars, row)
+    lowered = _lower_words(body, defs) / 10
+    return System(body, defs, width, height + lowered, top, bottom, bars, row)
+
+
+#: How far a letter reaches over and under its baseline, in ems.
+_LETTER_HEIGHT, _TAIL = 0.7, 0.22
+#: White kept over the rows of words (units of verovio).
+_WHITE_OVER_WORDS = 70.0
+
+
+def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float:
+    """Move the rows of words under the staff (counts, sticking) below all stems, beams and signs of
+    the line, where the engraver lets them run into each other; returns by how much."""
+    rows = [t for g in body.iter(tag("g")) if g.get("class") == "verse" for t in g.iter(tag("text"))]
+    if not rows:
+        return 0.0
+    top = min(float(t.get("y")) - _LETTER_HEIGHT * _size(t) for t in rows)
+    others = [t for g in body.iter(tag("g")) if g.get("class") == "dir" for t in g.iter(tag("text"))]
+    below = [t for t in others if float(t.get("y")) > top]
+    lowest = max([lowest_ink(body, defs, without=frozenset({"verse"})),
+                  *(float(t.get("y")) + _TAIL * _size(t) for t in others if t not in below)])
+    lower = lowest + _WHITE_OVER_WORDS - top
+    if lower <= 0:
+        return 0.0
+    for t in rows + below:
+        t.set("y", f"{float(t.get('y')) + lower:g}")
+    return lower
+
+
+def _size(words: etree._Element) -> float:
+    """Size of a text's letters."""
+    return max(float(e.get("font-size", "0").removesuffix("px")) for e in words.iter())
 
 
 def _draw_triangle(note: etree._Element) -> None:
