@@ -92,9 +92,41 @@ def test_title_sections_tempo_numbers_and_legend_are_printed():
     found = words(engrave_svg(song())[0])
     for text in ("Slow Ferry", "The Harbour Lights", "Drum Set", "A", "Verse", "B", "Chorus", "= 112", "9"):
         assert text in found
-    legend = {"closed hi-hat", "snare", "kick", "floor tom"}
-    assert legend <= set(found)
-    assert not {i.name for i in INSTRUMENTS} - legend & set(found)
+    assert {label for label, *_ in drum_key(song())} == {"closed hi-hat", "snare", "kick", "floor tom"}
+
+
+def drum_key(chart):
+    """(label, middle in mm, size in printer's points) of each entry of the drum key."""
+    out = []
+    for line in etree.fromstring(engrave_svg(chart)[0]).iter(f"{SVG}g"):
+        if line.get("class") == "line":
+            scale = float(re.search(r"scale\(([\d.]+)\)", line.get("transform")).group(1))
+            out += [(" ".join(e.itertext()), scale * float(e.get("x")) / 10,
+                     scale * float(e.get("font-size")) / 254 * 72)
+                    for e in line.findall(f"{SVG}text") if e.find(f"{SVG}tspan") is not None]
+    return out
+
+
+@pytest.mark.parametrize("count", [3, 10, len(INSTRUMENTS)])
+def test_labels_of_the_drum_key_are_readable_and_evenly_spaced(count):
+    bar = WrittenBar(tuple(Note(Fraction(k, 24), i.name) for k, i in enumerate(INSTRUMENTS[:count])))
+    key = drum_key(Chart(TimeMap.steady(1, 100), (bar,)))
+    assert [label for label, *_ in key] == [i.name for i in INSTRUMENTS[:count]]
+    assert all(size >= 7 for *_, size in key)
+    lines = [[x for _, x, _ in key]]
+    if count == len(INSTRUMENTS):
+        lines = [[x for _, x, _ in key[:9]], [x for _, x, _ in key[9:]]]
+    for places in lines:
+        assert np.diff(places) == pytest.approx(places[1] - places[0], abs=0.3)
+        assert places[1] - places[0] > 9  # mm
+
+
+def test_the_drum_key_explains_ghost_notes_where_they_occur():
+    plain = (Note(Fraction(0), "snare"), Note(Fraction(1, 8), "kick"))
+    ghost = Note(Fraction(1, 4), "snare", articulations={"ghost"})
+    labels = [[label for label, *_ in drum_key(Chart(TimeMap.steady(1, 100), (WrittenBar(notes),)))]
+              for notes in (plain, (*plain, ghost))]
+    assert labels == [["snare", "kick"], ["snare", "ghost note", "kick"]]
 
 
 def test_pages_say_what_they_are():

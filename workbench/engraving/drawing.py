@@ -20,7 +20,7 @@ SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 SERIF = "STIXGeneral, STIX Two Text, Times New Roman, Times, serif"
 #: Mean width of a letter of the text font, in ems (measured on English titles).
-_LETTER = 0.5
+LETTER = 0.5
 _OTHER_SCRIPTS = re.compile("[\u0590-\u1dff\u2e80-\udfff\uf900-\U0010ffff]")
 
 
@@ -68,8 +68,8 @@ def serialize(root: etree._Element) -> str:
 def text(x: float, y: float, size: float, words: str, anchor: str = "start", width: float | None = None,
          **attributes: str) -> etree._Element:
     """Words at a place; ``size`` shrinks where they would be wider than ``width``."""
-    if width is not None and len(words) * _LETTER * size > width:
-        size = max(width / (len(words) * _LETTER), 0.45 * size)
+    if width is not None and len(words) * LETTER * size > width:
+        size = max(width / (len(words) * LETTER), 0.45 * size)
     e = etree.Element(tag("text"), x=f"{x:.1f}", y=f"{y:.1f}", **{"font-size": f"{size:g}"},
                       **{k.replace("_", "-"): v for k, v in attributes.items()})
     if anchor != "start":

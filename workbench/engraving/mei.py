@@ -345,9 +345,10 @@ class _BarWriter:
                 _add(_add(holder, "verse", n=str(row)), "syl", syllable)
             row += 1
         if self.options.sticking:
-            letters = "".join(dict.fromkeys(n.sticking for n in event.notes if n.sticking))
-            if letters:
-                _add(_add(holder, "verse", n=str(row)), "syl", letters)
+            # Both hands at once stand one over the other, as their notes do.
+            struck = sorted(event.notes, key=lambda n: -staff_place(instrument(n.instrument)))
+            for k, letter in enumerate(n.sticking for n in struck if n.sticking):
+                _add(_add(holder, "verse", n=str(row + k)), "syl", letter)
 
     def _over(self, voice: Voice, event: Event, said: frozenset[str]) -> None:
         words = [word for name, word in (("half open", "ø"), ("choke", "choke")) if name in said]
@@ -392,14 +393,26 @@ def _tuplet_edges(events: Sequence[Event], k: int) -> tuple[int, int]:
     return (inside[0], inside[-1]) if inside else (k, k)
 
 
-def legend_mei(used: Sequence[str]) -> str:
-    """The drum key as one line: each instrument's place and head, its name below."""
+def legend_mei(entries: Sequence[tuple[str, bool]]) -> str:
+    """The drum key as one line: the place and head of each instrument, or the sign of its ghost notes.
+
+    Parameters
+    ----------
+    entries : sequence of (str, bool)
+        Instrument, and whether it is its ghost notes.
+    """
     section = _document(None, 4)
     _add(section, "pb")
     measure = _add(section, "measure", n="1", right="invis")
     layer = _add(_add(measure, "staff", n="1"), "layer", n="1")
-    for name in used:
+    for name, ghost in entries:
         note = etree.SubElement(layer, "note", {
-            "dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: f"note-key-{slug(name)}"})
-        _add(_add(note, "verse", n="1"), "syl", name)
+            "dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: key_id(name, ghost)})
+        if ghost:
+            note.set("head.mod", "paren")
     return etree.tostring(section.getroottree(), encoding="unicode")
+
+
+def key_id(name: str, ghost: bool) -> str:
+    """Id of an entry of the drum key."""
+    return f"note-key-{'ghost-' if ghost else ''}{slug(name)}"

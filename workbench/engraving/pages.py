@@ -180,9 +180,10 @@ def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float
     y = draw_title(root, chart, style, "Drum Set")
     used = chart.instruments_used()
     if style.legend and used:
-        legend = engrave_legend(used, (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE)
-        legend.draw(root, MARGIN, y, _LEGEND_SCALE)
-        y += legend.height * _LEGEND_SCALE + 10
+        ghosted = next((n.instrument for _, n in chart.notes() if "ghost" in n.articulations), None)
+        for line in engrave_legend(used, (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE, ghosted):
+            line.draw(root, MARGIN, y, _LEGEND_SCALE)
+            y += line.height * _LEGEND_SCALE + 10
     draw_tempo(root, chart, MARGIN, y + 44)
     return y + 70
 

@@ -10,6 +10,7 @@ passes of a repeat, further bars of a rest).
 
 from __future__ import annotations
 
+import math
 import re
 import threading
 from collections.abc import Sequence
@@ -21,9 +22,9 @@ from lxml import etree
 
 from workbench.chart import Chart, Section
 from workbench.drumkit import INSTRUMENTS, Notehead
-from workbench.engraving.drawing import symbol, tag, text
+from workbench.engraving.drawing import LETTER, symbol, tag, text
 from workbench.engraving.ink import lowest_ink
-from workbench.engraving.mei import WORDED_FILL, legend_mei, lines_mei
+from workbench.engraving.mei import WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
 from workbench.notation.abbreviations import Kind, PrintedBar, bar_weight
 from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
@@ -158,10 +159,60 @@ def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_l
     return round(room * (share if share < 0.85 else 1.0))
 
 
-def engrave_legend(used: Sequence[str], room: float) -> System:
-    """The drum key: a staff with each instrument and its name."""
-    share = min(1.0, 0.08 * len(used) + 0.06)
-    return _parse(_render(legend_mei(used), round(room * share))[0], ())
+#: Size of the drum key's labels, the white between them, and the room its clef takes.
+_LABEL, _BETWEEN_LABELS, _CLEF_ROOM = 40.0, 22.0, 60.0
+#: Half the width of a notehead.
+_HALF_HEAD = 10.6
+
+
+def engrave_legend(used: Sequence[str], room: float, ghosted: str | None = None) -> list[System]:
+    """The drum key: each instrument on a staff, evenly spaced, its name below.
+
+    Parameters
+    ----------
+    used : sequence of str
+        Instruments, in the order of the drum key.
+    room : float
+        Widest a line may be.
+    ghosted : str, optional
+        The instrument of these on which the sign of ghost notes is explained.
+
+    Returns
+    -------
+    list of System
+        One line, or more where the names would not fit.
+    """
+    entries = [(name, ghost) for name in used for ghost in ((False, True) if name == ghosted else (False,))]
+    cell = max(_LABEL * LETTER * len(word) for e in entries for word in _key_words(*e)) + _BETWEEN_LABELS
+    lines = math.ceil(len(entries) * cell / (room - _CLEF_ROOM))
+    a_line = math.ceil(len(entries) / lines)
+    out = []
+    for k in range(0, len(entries), a_line):
+        some = entries[k:k + a_line]
+        (drawing,) = _render(legend_mei(some), round(_CLEF_ROOM + cell * len(some)))
+        line = _parse(drawing, ())
+        _label(line, some)
+        out.append(line)
+    return out
+
+
+def _key_words(name: str, ghost: bool) -> list[str]:
+    return ["ghost", "note"] if ghost else name.split()
+
+
+def _label(line: System, entries: Sequence[tuple[str, bool]]) -> None:
+    """Names under the notes of the drum key, a word a line."""
+    y = line.height + 0.9 * _LABEL
+    for entry in entries:
+        (note,) = [g for g in line.body.iter(tag("g")) if g.get("id") == key_id(*entry)]
+        head = note.find(f"{tag('g')}[@class='notehead']")[0]
+        x = float(re.findall(r"-?[\d.]+", head.get("transform"))[0]) / 10 + _HALF_HEAD
+        label = text(x, y, _LABEL, "", "middle")
+        for k, word in enumerate(_key_words(*entry)):
+            row = etree.SubElement(label, tag("tspan"), x=f"{x:.1f}", dy=f"{_LABEL if k else 0:g}")
+            row.text = word
+        line.overlays.append(label)
+    line.height = y + _LABEL * (0.25 + max(len(_key_words(*e)) - 1 for e in entries))
 
 
 def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
