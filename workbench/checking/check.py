@@ -21,16 +21,16 @@ from fractions import Fraction
 
 from workbench.chart import Chart
 from workbench.checking.alignment import lay_chart
-from workbench.checking.findings import NOT_HEARD, Finding, Heard, said_of
+from workbench.checking.findings import NOT_HEARD, Finding, Heard, said_of, verdict_of
 from workbench.checking.hearing import hear_recording
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.checking.laidbars import Laying
 from workbench.notation.scorefiles import read_any_chart
 from workbench.progress import Progress, part
-from workbench.reading.counting import number_runs, the_place
+from workbench.reading.counting import number_runs, place_list
 
-#: Findings less certain than this are not shown.
-SHOWN_FROM = 0.1
+#: Findings less certain than this are not shown; below the second they are faint doubts, told last.
+SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
 #: Below this it may be another: right charts of human performances agree by 0.74 or more (benchmarks/bench_check.py).
@@ -42,8 +42,8 @@ REPEAT_FROM_BARS = 4
 
 #: Bars whose notes differ by at most this share are alike.
 ALIKE = 0.2
-#: A finding in so many bars or more is a pattern.
-PATTERN_BARS = 3
+#: A finding in so many bars or more is a pattern; in so many places of the bar at most they are named.
+PATTERN_BARS, FEW_PLACES = 3, 3
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,10 @@ class BarCheck:
 
 @dataclass(frozen=True)
 class Pattern:
-    """The same finding in several bars: one correction mends them all."""
+    """The same finding in several bars: one correction mends them all.
+
+    ``position`` is None where it is the same in several places of the bar.
+    """
 
     kind: str
     position: Fraction | None
@@ -72,6 +75,11 @@ class Pattern:
     bar_numbers: tuple[int, ...]
     sureness: float
     text: str
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        return verdict_of(self.sureness)
 
 
 @dataclass(frozen=True)
@@ -87,7 +95,7 @@ class Check:
     findings : tuple of Finding
         Worst first.
     patterns : tuple of Pattern
-        Findings that recur in three bars or more, most frequent first.
+        Findings that recur in three bars or more, what is wrong first, then the most frequent.
     notes_heard, notes_laid : int
         Written notes that were heard, out of those laid on the recording.
     remarks : tuple of str
@@ -106,11 +114,8 @@ class Check:
 
     @property
     def worst_bars(self) -> tuple[BarCheck, ...]:
-        """Bars with findings, the worst first; before all others those where bars are left out or added."""
-        def place(bar: BarCheck) -> tuple[bool, float]:
-            return all(f.position is not None for f in bar.findings), -bar.gravity
-
-        return tuple(sorted((b for b in self.bars if b.findings), key=place))
+        """Bars with findings, the worst first (:func:`worst_first`)."""
+        return worst_first(self.bars)
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""
@@ -127,11 +132,22 @@ class Check:
             "remarks": list(self.remarks), "findings": [finding(f) for f in self.findings],
             "patterns": [{"kind": p.kind, "position": None if p.position is None else str(p.position),
                           "instrument": p.instrument, "heard_instrument": p.heard_instrument,
-                          "bars": list(p.bar_numbers), "sureness": round(p.sureness, 3), "text": p.text}
+                          "bars": list(p.bar_numbers), "verdict": p.verdict, "sureness": round(p.sureness, 3),
+                          "text": p.text}
                          for p in self.patterns],
             "bars": [{"bar": b.bar_number, "start_s": round(b.start_s, 4), "end_s": round(b.end_s, 4),
                       "findings": len(b.findings), "gravity": round(b.gravity, 2)} for b in self.bars],
         }
+
+
+def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
+    """Bars with findings, the gravest first: before all others those with bars left out or added, then wrong notes."""
+    def place(bar: BarCheck) -> tuple[bool, bool, float]:
+        wrong = [f for f in bar.findings if f.verdict == "wrong"]
+        return (all(f.position is not None for f in bar.findings), not wrong,
+                -sum(f.gravity * f.sureness for f in wrong or bar.findings))
+
+    return tuple(sorted((b for b in bars if b.findings), key=place))
 
 
 def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, detector: str | None = None,
@@ -186,7 +202,7 @@ def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequen
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
     findings = sorted((f for f in findings if f.sureness >= SHOWN_FROM),
-                      key=lambda f: -f.gravity * f.sureness)
+                      key=lambda f: (f.verdict != "wrong", -f.gravity * f.sureness))
     bars = _bars_with_findings(chart, laying, findings)
     return Check(chart, laying, tuple(bars), tuple(findings), _patterns(chart, findings),
                  judged.heard, judged.laid, tuple(remarks), recording)
@@ -306,20 +322,26 @@ def _bar_words(time_map, first: int, last: int) -> str:
 
 
 def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
-    """Findings alike in at least three bars, gathered."""
-    groups: dict[tuple, list[Finding]] = {}
+    """Findings alike in at least three bars, gathered; those that are the same in several places are one."""
+    groups: dict[tuple, dict[Fraction, list[Finding]]] = {}
     for f in findings:
-        if f.position is not None:
-            groups.setdefault((f.kind, f.position, f.instrument, f.heard_instrument), []).append(f)
+        if f.position is not None and f.kind != "wrong place":
+            groups.setdefault((f.kind, f.instrument, f.heard_instrument), {}).setdefault(f.position, []).append(f)
     out = []
-    for (kind, position, name, heard), alike in groups.items():
-        bars = sorted({f.bar_index for f in alike})
-        if len(bars) < PATTERN_BARS:
+    for (kind, name, heard), places in groups.items():
+        often = {p: found for p, found in places.items() if len({f.bar_index for f in found}) >= PATTERN_BARS}
+        if not often:
             continue
+        found = [f for p in often for f in often[p]]
+        if sum(f.sureness for f in found) < FAINT_BELOW * len(found):
+            continue
+        bars = sorted({f.bar_index for f in found})
         numbers = [chart.time_map.bar_number(k) for k in bars]
         runs = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in number_runs(numbers))
-        place = the_place(chart.time_map.bars[bars[0]], position)
-        out.append(Pattern(kind, position, name, heard, tuple(numbers),
-                           sum(f.sureness for f in alike) / len(alike),
-                           f"On {place} of bars {runs}: {said_of(kind, name, heard)}."))
-    return tuple(sorted(out, key=lambda p: -len(p.bar_numbers) * p.sureness))
+        timed = chart.time_map.bars[bars[0]]
+        where = (f"On {place_list(timed, often)} of bars {runs}" if len(often) <= FEW_PLACES
+                 else f"In bars {runs}, in {len(found)} places")
+        out.append(Pattern(kind, next(iter(often)) if len(often) == 1 else None, name, heard, tuple(numbers),
+                           sum(f.sureness for f in found) / len(found),
+                           f"{where}: {said_of(kind, name, heard)}.", tuple(found)))
+    return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.sureness)))

@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.checking.check import BarCheck, Check
+from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.reportpage import (
     LISTEN,
@@ -35,8 +35,8 @@ MOST_BARS_SHOWN = 24
 MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
 
 HOW_SURE = ("“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-            "is soft, covered by another one, or of a drum that is heard badly in this recording. Your ear "
-            "decides.")
+            "is soft, covered by another one, or of a drum that is heard badly in this recording. The per cent "
+            "say how likely it is the chart that is wrong, and not the workbench's ear. Your ear decides.")
 
 #: Plays from a button's data-from to its data-to, in seconds.
 _PLAY = """
@@ -105,12 +105,22 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
             continue
         timed = check.chart.time_map.bars[bar.bar_index]
         places = place_list(timed, [f.position for f in found])
-        text = f"On {places}: {said_of(first.kind, first.instrument, first.heard_instrument)}"
+        text = said_of(first.kind, first.instrument, first.heard_instrument)
         if first.kind in ("early", "late"):
             mean = sum(abs(f.deviation_s) for f in found) / len(found)
-            text += f" by {1000 * mean:.0f} ms"
-        out.append(Line(first.verdict, text + ".", sureness))
+            text = text.replace("heard", f"heard {1000 * mean:.0f} ms")
+        if len(found) == 1:
+            text = first.text.split(": ", 1)[1].removesuffix(".")
+        out.append(Line(first.verdict, f"On {places}: {text}.", sureness))
     return out
+
+
+def _single(check: Check) -> tuple[list[BarCheck], list[BarCheck]]:
+    """Bars with what is not told among the patterns, the worst first; and those with nothing but faint doubts."""
+    told = {id(f) for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
+    bars = worst_first([replace(b, findings=tuple(f for f in b.findings if id(f) not in told)) for b in check.bars])
+    faint = [b for b in bars if max(f.sureness for f in b.findings) < FAINT_BELOW]
+    return [b for b in bars if b not in faint], sorted(faint, key=lambda b: b.start_s)
 
 
 def overview_svg(check: Check, a_row: int = 16) -> str:
@@ -144,11 +154,11 @@ def check_html(check: Check, audio_link: str = "") -> str:
                 f'<span class="tag listen">listen</span>{escape(HOW_SURE)}</p>')
     if check.patterns:
         body.append("<h2>The same in several bars</h2><ul>")
-        body += [f"<li>{escape(p.text)}</li>" for p in check.patterns[:MOST_PATTERNS]]
+        body += [f"<li>{_pattern_html(p, bool(audio_link))}</li>" for p in check.patterns[:MOST_PATTERNS]]
         body.append("</ul>")
-    worst = check.worst_bars
+    worst, faint = _single(check)
     if worst:
-        body.append("<h2>Bar by bar, the gravest first</h2>")
+        body.append(f"<h2>{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first</h2>")
     for bar in worst[:MOST_BARS_SHOWN]:
         body.append(_bar_html(check, bar, bool(audio_link)))
     rest = worst[MOST_BARS_SHOWN:]
@@ -156,6 +166,10 @@ def check_html(check: Check, audio_link: str = "") -> str:
         body.append("<h2>Further bars</h2><ul>")
         body += [f"<li>Bar {b.bar_number}: {_line_html(line)}</li>" for b in rest
                  for line in lines_of(check, b)[:MOST_IN_A_BAR]]
+        body.append("</ul>")
+    if faint:
+        body.append("<h2>Faint doubts</h2><ul>")
+        body += [f"<li>Bar {b.bar_number}: {_line_html(line)}</li>" for b in faint for line in lines_of(check, b)]
         body.append("</ul>")
     body.append(f'<h2>Before you go on</h2><p class="quiet">{escape(HEARING)} {escape(HEARING_SOURCE)}</p>'
                 f'<p class="quiet">{escape(COPYRIGHT)}</p>')
@@ -179,6 +193,13 @@ def _bar_html(check: Check, bar: BarCheck, plays: bool) -> str:
 def _line_html(line: Line) -> str:
     return (f'<span class="tag {line.verdict}">{line.verdict}</span>{escape(line.text)}'
             f' <span class="quiet">({line.sureness:.0%} sure)</span>')
+
+
+def _pattern_html(pattern: Pattern, plays: bool) -> str:
+    line = _line_html(Line(pattern.verdict, pattern.text, pattern.sureness))
+    surest = max(pattern.findings, key=lambda f: f.sureness)
+    return line + (f' <button data-from="{surest.start_s:.3f}" data-to="{surest.end_s:.3f}">Play bar '
+                   f"{surest.bar_number}</button>" if plays else "")
 
 
 def _stretch(bar: BarCheck) -> tuple[float, float]:
@@ -215,9 +236,9 @@ _PDF = r"""
 #quiet[#tag("wrong") #tag("listen") #data.how_sure]
 #if data.patterns.len() > 0 [
   #head[The same in several bars]
-  #for text in data.patterns [- #text]
+  #for f in data.patterns [#tag(f.verdict) #f.text #quiet[(#f.sure sure)] \ ]
 ]
-#if data.bars.len() > 0 [#head[Bar by bar, the gravest first]]
+#if data.bars.len() > 0 [#head[#data.bars_head]]
 #for bar in data.bars {
   block(breakable: false, width: 100%, stroke: 0.5pt + rgb("#dadce0"), radius: 3pt, inset: 7pt, below: 6pt)[
     #text(weight: "bold")[Bar #bar.number] #quiet[at #bar.at]
@@ -226,8 +247,9 @@ _PDF = r"""
   ]
 }
 #if data.further != "" [#par(data.further)]
+#if data.faint != "" [#par(data.faint)]
 #v(6pt)
-#quiet(data.caution)
+#block(breakable: false, quiet(data.caution))
 """
 
 
@@ -235,20 +257,21 @@ def check_pdf(check: Check) -> bytes:
     """The check as a PDF."""
     images = {"overview.svg": overview_svg(check)}
     bars = []
-    for bar in check.worst_bars[:MOST_BARS_SHOWN]:
+    worst, faint = _single(check)
+    for bar in worst[:MOST_BARS_SHOWN]:
         svg, name = _picture(check, bar.bar_index), None
         if svg:
             name = f"bar{len(images)}.svg"
             images[name] = svg
         bars.append({"number": str(bar.bar_number), "at": clock(bar.start_s), "image": name,
                      "width": min(170.0, _width_mm(svg)) if svg else 0,
-                     "findings": [{"verdict": x.verdict, "text": x.text, "sure": f"{x.sureness:.0%}"}
-                                  for x in lines_of(check, bar)[:MOST_IN_A_BAR]]})
+                     "findings": [_line_data(x) for x in lines_of(check, bar)[:MOST_IN_A_BAR]]})
     return pdf_page(_PDF, {
         "title": f"Check of {check.chart.title or 'a chart'}", "summary": _capital(summary_of(check)),
         "remarks": list(check.remarks), "how_sure": HOW_SURE,
-        "patterns": [p.text for p in check.patterns[:MOST_PATTERNS]], "bars": bars,
-        "further": _further(check.worst_bars[MOST_BARS_SHOWN:]),
+        "patterns": [_line_data(Line(p.verdict, p.text, p.sureness)) for p in check.patterns[:MOST_PATTERNS]],
+        "bars_head": f"{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first", "bars": bars,
+        "further": _listed("Less grave", worst[MOST_BARS_SHOWN:]), "faint": _listed("Faint doubts only", faint),
         "caution": f"{HEARING} {HEARING_SOURCE} {COPYRIGHT}"}, images)
 
 
@@ -257,8 +280,13 @@ def _width_mm(svg: str) -> float:
     return float(svg.split('viewBox="', 1)[1].split()[2]) / 10
 
 
-def _further(bars: Sequence[BarCheck]) -> str:
+def _line_data(line: Line) -> dict[str, str]:
+    return {"verdict": line.verdict, "text": line.text, "sure": f"{line.sureness:.0%}"}
+
+
+def _listed(head: str, bars: Sequence[BarCheck]) -> str:
     if not bars:
         return ""
     runs = number_runs(sorted({b.bar_number for b in bars}))
-    return "Less grave: bars " + ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs) + "."
+    one = len(runs) == 1 and runs[0][0] == runs[0][1]
+    return f"{head}: bar{'' if one else 's'} " + ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs) + "."

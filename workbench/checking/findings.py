@@ -126,7 +126,12 @@ class Finding:
     @property
     def verdict(self) -> str:
         """'wrong' where the recording contradicts the chart, 'listen' where it may."""
-        return "wrong" if self.sureness >= WRONG_FROM else "listen"
+        return verdict_of(self.sureness)
+
+
+def verdict_of(sureness: float) -> str:
+    """'wrong' from :data:`WRONG_FROM` on, below it 'listen'."""
+    return "wrong" if sureness >= WRONG_FROM else "listen"
 
 
 @dataclass(frozen=True)
@@ -210,7 +215,8 @@ def _family(name: str) -> str:
 
 
 def _metal(name: str) -> str:
-    return "metal" if _family(name) in ("hi-hat", "cymbal") else name
+    """Hi-hats and cymbals struck with a stick; the foot sounds like none of them."""
+    return "metal" if _family(name) in ("hi-hat", "cymbal") and name != "pedal hi-hat" else name
 
 
 def _ringing(name: str) -> str:

@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.checking.check import LEAST_AGREEMENT, check_draft
+    from workbench.checking.check import LEAST_AGREEMENT, USUAL_AGREEMENT, check_draft
     from workbench.checking.check_report import summary_of, write_check
     from workbench.files.safefile import check_folder, make_folder
     from workbench.progress import TerminalProgress
@@ -46,17 +46,18 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:
-        print(summary_of(check))
-        for remark in check.remarks:
-            print(remark)
+        doubts = check.laying.agreement < USUAL_AGREEMENT
+        for text in (*check.remarks, summary_of(check)) if doubts else (summary_of(check), *check.remarks):
+            print(text)
+        for pattern in check.patterns[:5]:
+            print(f"  {pattern.verdict}: {pattern.text}")
+        told = {id(f) for p in check.patterns[:5] for f in p.findings}
         whole = [f for f in check.findings if f.position is None]
-        rest = [b.findings[0] for b in check.worst_bars if b.findings[0].position is not None]
+        rest = [f for b in check.worst_bars for f in b.findings[:1] if f.position is not None and id(f) not in told]
         for finding in whole + rest[:5]:
             print(f"  {finding.verdict}: {finding.text}")
         if len(rest) > 5:
             print(f"  and more in {len(rest) - 5} other bar{'s' * (len(rest) > 6)}: see the report")
-        for pattern in check.patterns[:5]:
-            print(f"  in several bars: {pattern.text}")
         for path in written:
             print(f"  {path}")
     doubtful = check.laying.agreement < LEAST_AGREEMENT  # then all findings are for listening
