@@ -99,6 +99,29 @@ def test_what_is_said_of_a_linear_fill():
     assert not read_one(dict(S="xxxxxxxx", K="x.x.x.x.")).linear
 
 
+@pytest.mark.parametrize("rows, words", [
+    (dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx", K="x.....x...x....."),
+     ("16ths from 1 in groups of 6 + 4 + 6 (each on a new drum)", "snare → high tom → floor tom",
+      "kick on 1, the & of 2, the & of 3")),
+    (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x....", F=".............x.x"),
+     ("16ths from 1", "back and forth between snare, high tom and floor tom", "no kick",
+      "linear: no two things at once")),
+    (dict(S="x.x.x.x.", T="x.......", F="..x.x.x."),
+     ("quarters from 1", "high tom + snare → snare + floor tom", "no kick")),
+])
+def test_the_words_of_a_fill_are_few_and_leave_the_count_to_its_own_line(rows, words):
+    fill = read_one(rows)
+    assert fill.words[:-1] == words and fill.text == "; ".join(fill.words)
+    assert fill.count not in fill.text
+
+
+def test_a_fill_that_no_two_hands_can_play_is_never_called_easy():
+    three = read_one(dict(S="x...x...x...x...", T="....x...........", F="....x..........."), 60)
+    assert three.difficulty == 5 and "easy" not in three.text
+    assert three.words[-1] == "not playable as written (more at once than two hands can strike)"
+    assert "easy" in read_one(dict(S="x...x...x...x...", F="....x..........."), 60).text
+
+
 @pytest.mark.common_practice
 def test_syncopation_is_a_stroke_held_over_a_beat():
     assert read_one(dict(S="x.x.x.x...x.x.x.")).syncopated

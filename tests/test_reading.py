@@ -78,8 +78,21 @@ def test_the_page():
     for line in ("# Paper Lanterns", "| A | 1–8 | 8 bars, hands on the hi-hat |",
                  "| B | 9–16 | 8 bars, hands on the ride |", "- bars 1, 17: crash instead of hi-hat on 1",
                  "snare  |. . x . . . x . |", "Leads into B, lands on ride and kick on 1",
-                 "Hands: `R L R L R L R L R L R L`"):
+                 "Count: `2 e & a 3 e & a 4 e & a`. Hands: `R L R L R L R L R L R L`."):
         assert line in page, page
+    assert "R+L: right hi-hat and left snare." in page and "(RL)" not in page
+
+
+def test_the_page_explains_brackets_of_a_count_and_places_without_hands():
+    late = bar(H="x.x.............", S="....x.xx.xxx....", T=".............xxx", K="x...............")
+    page = read_part(part(*[CRASHED, *[ROCK] * 6, late] * 2)).to_markdown()
+    assert "Count: `2 & a (3) e & a (4) e & a`." in page
+    assert page.count("A number in brackets is counted but not played.") == 1
+    assert "in brackets" not in read_part(part(*SONG)).to_markdown()
+    three = bar(H="x.x.x.x.", C="x.......", S="x.x...x.", K="x...x...")
+    page = read_part(part(*[three] * 8)).to_markdown()
+    assert "Hands: `? R+L R R+L`" in page and "?: see Playability." in page
+    assert "three things for two hands on 1 (crash, closed hi-hat, snare): leave one out" in page
 
 
 def test_a_bar_of_another_meter_is_said():

@@ -7,7 +7,7 @@ import pytest
 from tests.parts import FILL, ROCK, bar, part
 from workbench.chart import Note, WrittenBar
 from workbench.errors import AnalysisError
-from workbench.reading.sticking import Player, propose_sticking, sticking_edit
+from workbench.reading.sticking import Player, propose_sticking, sticking_edit, too_many_for_two_hands
 
 
 def sticks(*bars, tempo_bpm=110.0, **player):
@@ -22,7 +22,7 @@ def sticks(*bars, tempo_bpm=110.0, **player):
     (dict(S="xxxxxxxxxxxxxxxx"), dict(handedness="left"), "L R L R L R L R L R L R L R L R"),
     (dict(S="x.xxx.xxx.xxx.xx"), {}, "R R L R R L R R L R R L"),
     (dict(S="x.xxx.xx........"), dict(style="hand to hand"), "R L R L R L"),
-    (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R (RL) R R R (RL) R"),
+    (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R R+L R R R R+L R"),
     (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), {}, "R L R L R L R L R L R L"),
 ])
 def test_usual_stickings(rows, player, said):
@@ -53,7 +53,8 @@ def test_fast_sixteenths_on_the_hi_hat_go_hand_to_hand():
 
 
 @pytest.mark.parametrize("rows, tempo_bpm, kind, reason", [
-    (dict(H="x...", S="x...", C="x..."), 100, "unplayable", "3 things for two hands on 1"),
+    (dict(H="x...", S="x...", C="x..."), 100, "unplayable", 
+     "three things for two hands on 1 (crash, closed hi-hat, snare): leave one out"),
     (dict(K="xxxxxxxx"), 220, "double pedal", "two feet"),
     (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 220, "unplayable", "no hand is free"),
     (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 140, "fast", "hold to about"),
@@ -68,7 +69,24 @@ def test_what_cannot_be_played_says_why(rows, tempo_bpm, kind, reason):
 def test_two_sounds_of_one_surface_at_once_are_flagged(names):
     both = WrittenBar(tuple(Note(F(1, 4), name) for name in names))
     flag, = propose_sticking(part(both)).flags
-    assert flag.text == f"{names[0]} and {names[1]} at once on 2" and flag.kind == "unplayable"
+    assert flag.text == f"{names[0]} and {names[1]} at once on 2: leave one out, or check the chart"
+    assert flag.kind == "unplayable"
+    assert not too_many_for_two_hands(both.notes)
+
+
+def test_what_no_two_hands_can_play_gets_no_letters():
+    chart = part(bar(C="x.......", R="x.......", S="x.x.x.x."))
+    sticking = propose_sticking(chart)
+    assert sticking.text(chart, 0) == "? R R R"
+    assert {p for _, p, _ in sticking.hands} == {F(1, 4), F(1, 2), F(3, 4)}
+    assert [n.sticking for n in sticking_edit(chart, sticking).apply(chart).bars[0].notes
+            if n.position == 0] == ["", "", ""]
+
+
+def test_both_hands_together_are_written_one_way_whichever_takes_which():
+    """The order of two letters must not seem to mean something."""
+    crossed = sticks(bar(H="xxxx", S=".x.x"), open_handed=True)
+    assert crossed == sticks(bar(H="xxxx", S=".x.x")).replace(" R ", " L ").replace("R ", "L ", 1) == "L R+L L R+L"
 
 
 @pytest.mark.parametrize("tempo_bpm", [60, 110, 150])

@@ -9,9 +9,10 @@ by the dotted quarter, "1 trip let".
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
+from itertools import groupby
 
 from workbench.meter import Bar, Meter, TimeMap
 
@@ -22,6 +23,9 @@ SYLLABLES: dict[Fraction, str] = {
     Fraction(1, 6): "ta", Fraction(5, 6): "ta",
     Fraction(1, 8): "ta", Fraction(3, 8): "ta", Fraction(5, 8): "ta", Fraction(7, 8): "ta",
 }
+
+#: What a number in brackets means in a row of counts.
+SILENT_COUNT = "A number in brackets is counted but not played."
 
 #: Places beyond this number are counted out instead of listed.
 LONGEST_LIST = 4
@@ -71,7 +75,7 @@ def count_syllable(bar: Bar, position: Fraction) -> str:
 
 def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
     """The count through some positions, naming each new beat's number in brackets
-    where the beat itself is not among them.
+    where the beat itself is not among them (:data:`SILENT_COUNT` tells a student so).
 
     Examples
     --------
@@ -118,7 +122,7 @@ def the_place(bar: Bar, position: Fraction) -> str:
 
 def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     """Positions in words, the shortest way players say them; more than
-    :data:`LONGEST_LIST` are counted out (:func:`count_row`).
+    :data:`LONGEST_LIST` are counted out beat by beat.
 
     Examples
     --------
@@ -129,6 +133,8 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     'every beat'
     >>> place_list(bar, [Fraction(2 * k + 1, 8) for k in range(4)])
     'every &'
+    >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
+    '1 &, the & of 2, 3 &'
     """
     wanted = sorted(set(positions))
     if len(wanted) > 2:
@@ -136,8 +142,24 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
             if wanted == places:
                 return name
     if len(wanted) > LONGEST_LIST:
-        return count_row(bar, wanted)
+        return ", ".join(_counted_out(bar, wanted))
     return (" and " if len(wanted) == 2 else ", ").join(the_place(bar, p) for p in wanted)
+
+
+def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
+    """Places beat by beat: "1 & a" where the beat is struck, "the e and a of 2" where it is not."""
+    def number(position: Fraction) -> int:
+        return split_count(bar.meter, bar.missing, position)[0]
+
+    for beat, group in groupby(positions, key=number):
+        places = list(group)
+        parts = [split_count(bar.meter, bar.missing, p)[1] for p in places]
+        if parts[0] == 0:
+            yield " ".join(count_syllable(bar, p) for p in places)
+        elif len(parts) > 1 and all(p in SYLLABLES and p not in _PLACES for p in parts):
+            yield f"the {' and '.join(SYLLABLES[p] for p in parts)} of {beat}"
+        else:
+            yield from (the_place(bar, p) for p in places)
 
 
 @lru_cache(maxsize=64)

@@ -19,6 +19,7 @@ from workbench.chart import Chart, Note
 from workbench.drumkit import drum_key_order, instrument
 from workbench.reading.counting import count_row, note_value, place_list, the_place
 from workbench.reading.fills import Span, span_notes
+from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
 
 #: Fills that share this much of their strokes (Jaccard) are versions of one.
@@ -32,6 +33,16 @@ EVEN_RUN = 0.7
 
 #: Difficulty 1–5 in words.
 DIFFICULTY = ("", "easy", "fairly easy", "medium", "hard", "very hard")
+
+#: The word of a fill in which more is struck at once than two hands can.
+UNPLAYABLE = "not playable as written"
+
+#: How a group of strokes is told from the one before it.
+_MARKED = {"drums": "each on a new drum", "accents": "an accent opens each",
+           "hands and feet": "hands first in each, then the kick"}
+
+#: Ways between drums that are told one by one; a longer way is told by its drums.
+LONGEST_WAY = 6
 
 
 @dataclass(frozen=True)
@@ -62,8 +73,10 @@ class Fill:
     difficulty : int
         1 (easy) to 5 (very hard), at the chart's tempo.
     why_difficult : str
+    words : tuple of str
+        What a teacher says of it, each thing by itself; its count apart.
     text : str
-        All of it in one line.
+        All of it in one line, or the user's own words.
     kind : int
         The same number for fills that are the same or versions of one.
     version_of : int or None
@@ -88,6 +101,7 @@ class Fill:
     syncopated: bool
     difficulty: int
     why_difficult: str
+    words: tuple[str, ...]
     text: str
     kind: int
     version_of: int | None
@@ -162,20 +176,21 @@ def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int,
     landing = _landing(chart, lands_on)
     bar = chart.time_map.bars[span.start[0]]
     count = _count(chart, span)
-    parts = [f"from {the_place(bar, span.start[1])}", f"{values}: {count}" if events else "nothing played"]
-    if drums:
-        parts.append(_path(drums))
+    rhythm = f"{values} from {the_place(bar, span.start[1])}" if events else "nothing played"
     if grouping:
-        parts.append(f"grouped {'+'.join(map(str, grouping))} {note_value(step)} by {by}")
-    if len({n.instrument for e in events for n in e.notes}) > 1:
-        parts.append("linear" if linear else "layered")
-    parts.append(feet)
-    if syncopated:
-        parts.append("syncopated")
-    parts.append(f"{DIFFICULTY[difficulty]} ({why})" if why else DIFFICULTY[difficulty])
-    text = "; ".join(p for p in parts if p)
+        counted = "" if note_value(step) in values else f"{note_value(step)}, "
+        rhythm += f" in groups of {' + '.join(map(str, grouping))} ({counted}{_MARKED[by]})"
+    words = [rhythm + (", syncopated" if syncopated else "")]
+    if drums:
+        words.append(_way(drums))
+    words.append(feet)
+    if linear and len({n.instrument for e in events for n in e.notes}) > 1:
+        words.append("linear: no two things at once")
+    grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
+    words.append(f"{grade} ({why})" if why else grade)
+    text = span.text if span.given and span.text else "; ".join(words)
     return Fill(span, values, count, grouping, step, by, drums, linear, feet, syncopated,
-                difficulty, why, span.text if span.given and span.text else text, kind, version_of,
+                difficulty, why, tuple(words), text, kind, version_of,
                 span.start[0] - 1 if span.start[1] == 0 and span.start[0] else span.start[0],
                 lands_on, landing)
 
@@ -200,7 +215,7 @@ def _gaps(events: Sequence[_Event], length: Fraction) -> list[Fraction]:
 def _drums_struck(event: _Event) -> str:
     names = sorted({n.instrument for n in event.hands
                     if instrument(n.instrument).family in ("snare", "tom")}, key=drum_key_order)
-    return " with ".join(instrument_word(n) for n in names)
+    return " + ".join(instrument_word(n) for n in names)
 
 
 def _values(events: Sequence[_Event], length: Fraction) -> str:
@@ -216,10 +231,13 @@ def _values(events: Sequence[_Event], length: Fraction) -> str:
     return " and ".join(note_value(g) for g in sorted(named[:2], reverse=True))
 
 
-def _path(drums: Sequence[str]) -> str:
-    if len(drums) <= 6:
+def _way(drums: Sequence[str]) -> str:
+    """How the hands get around: drum after drum, or among which drums."""
+    if len(drums) <= LONGEST_WAY:
         return " → ".join(drums)
-    return "around " + ", ".join(dict.fromkeys(drums))
+    single = dict.fromkeys(name for struck in drums for name in struck.split(" + "))
+    together = ", at times together" if any(" + " in struck for struck in drums) else ""
+    return f"back and forth between {' and '.join(_english(single))}{together}"
 
 
 # -- groupings ------------------------------------------------------------------------
@@ -324,7 +342,7 @@ def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
 
 
 def _difficulty(chart: Chart, span: Span, events: Sequence[_Event]) -> tuple[int, str]:
-    """1–5 from strokes a second, ways between drums, feet among the hands."""
+    """1–5 from strokes a second, ways between drums, feet between the hands; 5 where two hands are too few."""
     times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
     if len(times) < 2:
         return 1, ""
@@ -337,13 +355,15 @@ def _difficulty(chart: Chart, span: Span, events: Sequence[_Event]) -> tuple[int
     ornaments = sum(bool(n.articulations & {"flam", "drag", "roll"}) for e in events for n in e.notes)
     score = 1.0 + max(rate - 4.0, 0.0) / 3.0 + 1.2 * changes * min(rate / 6.0, 1.5)
     reasons = []
+    if any(too_many_for_two_hands(e.notes) for e in events):
+        return 5, "more at once than two hands can strike"
     if rate > 7:
         reasons.append(f"{rate:.0f} strokes a second")
     if changes > 0.4 and rate > 4:
-        reasons.append("many ways between drums")
+        reasons.append("the hands change drums often")
     if feet_alone >= 2:
         score += 0.8
-        reasons.append("feet among the hands")
+        reasons.append("feet between the hands")
     if ornaments:
         score += 0.4
         reasons.append("flams or drags")

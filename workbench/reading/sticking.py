@@ -10,7 +10,7 @@ proposal only: every hand decides for itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -19,7 +19,7 @@ from workbench.chart import Chart, Note
 from workbench.drumkit import instrument
 from workbench.edits import ChangeNote, Edit, Together
 from workbench.errors import AnalysisError
-from workbench.reading.counting import place_name
+from workbench.reading.counting import the_place
 from workbench.reading.patterns import written_times_s
 
 #: Where the drums stand around a right-handed player, (right, forward) in cm
@@ -52,6 +52,12 @@ MOST_STATES = 14
 DEARER = 4.0
 
 STYLES = ("hand to hand", "lead hand")
+
+#: How a line of hands writes both together, and what no two hands can play.
+BOTH, NEITHER = "R+L", "?"
+
+#: What to do about a place that no two hands can play.
+LEAVE_OUT = "leave one out, or check the chart"
 
 
 @dataclass(frozen=True)
@@ -97,7 +103,7 @@ class Flag:
     bar_index : int
     position : Fraction
     text : str
-        The reason, in words.
+        The reason, in words, and what to do.
     """
 
     kind: str
@@ -114,7 +120,8 @@ class Sticking:
     ----------
     player : Player
     hands : dict
-        (bar index, position, instrument) → 'R', 'L' or 'RL' (both: flams).
+        (bar index, position, instrument) → 'R' or 'L'.  What no two hands can
+        play (flagged 'unplayable') has none.
     feet : dict
         (bar index, position, instrument) → 'right foot' or 'left foot'.
     flags : tuple of Flag
@@ -127,15 +134,15 @@ class Sticking:
 
     def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0),
              end: Fraction | None = None) -> str:
-        """Hands of a bar, or of a part of it, in order, both at once in brackets: "R L (RL) R"."""
+        """Hands of a bar, or of a part of it, in order: "R L R+L R"; both together
+        are :data:`BOTH`, and :data:`NEITHER` stands where no two hands can play it."""
         said = []
         notes = [n for n in chart.bars[bar_index].notes if not instrument(n.instrument).is_foot
                  and start <= n.position and (end is None or n.position < end)]
         for position in sorted({n.position for n in notes}):
-            letters = [self.hands.get((bar_index, position, n.instrument), "")
-                       for n in notes if n.position == position]
-            both = "".join(letters)
-            said.append(both if len(both) <= 1 else f"({''.join(sorted(set(both), reverse=True))})")
+            letters = {self.hands.get((bar_index, position, n.instrument), "")
+                       for n in notes if n.position == position} - {""}
+            said.append(BOTH if len(letters) > 1 else "".join(letters) or NEITHER)
         return " ".join(said)
 
 
@@ -183,6 +190,9 @@ def propose_sticking(chart: Chart, player: Player | None = None,
     foot_names, foot_flags = _feet(chart, feet, player)
     flags += foot_flags
     flags += _fast_hands(chart, hands, times_s)
+    # A letter would teach what cannot be done.
+    out_of_reach = {(f.bar_index, f.position) for f in flags if f.kind == "unplayable"}
+    hands = {place: hand for place, hand in hands.items() if place[:2] not in out_of_reach}
     return Sticking(player, hands, foot_names,
                     tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
 
@@ -209,6 +219,20 @@ def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit
 #: Two sounds of one drum or cymbal, of which only one can be at a time.
 _ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
 
+_MANY = {3: "three", 4: "four", 5: "five", 6: "six"}
+
+
+def too_many_for_two_hands(notes: Iterable[Note]) -> bool:
+    """Whether notes struck together take more than two hands.
+
+    Examples
+    --------
+    >>> too_many_for_two_hands([Note(Fraction(0), name) for name in ("crash", "ride", "snare", "kick")])
+    True
+    """
+    names = {n.instrument for n in notes if not instrument(n.instrument).is_foot}
+    return len(names) - sum(names.issuperset(surface) for surface in _ONE_SURFACE) > 2
+
 
 def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float],
              ) -> tuple[list[_Event], list, list[Flag]]:
@@ -229,16 +253,14 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
             for surface in _ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
-                    where = place_name(timed, position)
-                    flags.append(Flag("unplayable", k, position,
-                                      f"{surface[0]} and {surface[1]} at once on {where}"))
+                    flags.append(Flag("unplayable", k, position, f"{surface[0]} and {surface[1]} at once on "
+                                      f"{the_place(timed, position)}: {LEAVE_OUT}"))
                     softer = min(both, key=lambda n: n.velocity)
                     notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
-                where = place_name(timed, position)
-                flags.append(Flag("unplayable", k, position,
-                                  f"{len(notes)} things for two hands on {where}: {names}"))
+                flags.append(Flag("unplayable", k, position, f"{_MANY.get(len(notes), len(notes))} things for two "
+                                  f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"))
             beat, past = divmod(position + timed.missing, timed.meter.beat_length)
             strong: bool | None = past % eighth == 0
             if beat in triplets and (past or beat - 1 in triplets):
@@ -419,12 +441,12 @@ def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tup
         if gap_s < 1 / HAND_BURST_HZ:
             flags.append(Flag("unplayable", event.bar_index, event.position,
                               f"no hand is free for the {note.instrument} on "
-                              f"{place_name(timed, event.position)}: "
-                              f"{1 / max(gap_s, 1e-3):.0f} strokes a second for one hand"))
+                              f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
+                              f"stroke: {LEAVE_OUT}"))
         elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
             flags.append(Flag("unplayable", event.bar_index, event.position,
                               f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
-                              f"on {place_name(timed, event.position)}"))
+                              f"on {the_place(timed, event.position)}: {LEAVE_OUT}"))
     return flags
 
 

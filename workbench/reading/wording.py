@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from fractions import Fraction
 
 from workbench.cautions import STRAIN
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order
-from workbench.reading.counting import bar_list, count_syllable, the_place
+from workbench.reading.counting import SILENT_COUNT, bar_list, count_syllable, the_place
 from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.patterns import ghost_limit, is_ghost
+from workbench.reading.sticking import BOTH, NEITHER
 from workbench.reading.variations import instrument_word
+
+Place = tuple[int, Fraction]
 
 #: From this difficulty on, and wherever hands or feet are flagged as fast, the
 #: page adds its caution about strain.
@@ -139,7 +143,9 @@ def to_markdown(reading: PartReading) -> str:
         lines += ["```", *base_grid(chart, g.groove.base_bars), "```"]
         sticks = [reading.sticking.text(chart, k) for k in g.groove.base_bars]
         if any(sticks):
-            lines += ["", "Hands: " + " | ".join(f"`{s}`" for s in sticks)]
+            lines += ["", "Hands: " + " | ".join(f"`{s}`" for s in sticks)
+                      + hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0)))
+                                                  for k in g.groove.base_bars])]
         own = [v for v in reading.variations if (v.label, v.part) == (g.label, g.part)
                and v.bars[0] in g.groove.bar_indices]
         if own and g.free:
@@ -224,14 +230,34 @@ def _fill_lines(reading: PartReading) -> list[str]:
     lines = ["", "## Fills", ""]
     for kind, members in fill_kinds(reading).items():
         first = members[0]
-        hands = fill_hands(reading, first)
-        lines.append(f"- **Fill {kind + 1}**, {bar_list(chart.time_map, first.span.bars())}: {first.text}. "
-                     f"{_lead(reading, first)}" + (f" Hands: `{hands}`" if hands else ""))
+        hands, span = fill_hands(reading, first), first.span
+        said = [f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars())}: {first.text}.",
+                _lead(reading, first), f"Count: `{first.count}`." if first.count else "",
+                f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else ""]
+        lines.append(" ".join(s for s in said if s))
         for f in members[1:]:
             where = bar_list(chart.time_map, f.span.bars())
             said = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {said}. {_lead(reading, f)}")
+    if any("(" in f.count for f in reading.fills):
+        lines += ["", SILENT_COUNT]
     return lines
+
+
+def hands_explained(reading: PartReading, stretches: Sequence[tuple[Place, Place]]) -> str:
+    """Where both hands strike together, which takes what: ". R+L: right hi-hat and left snare."."""
+    pairs: dict[tuple[str, str], None] = {}
+    unknown = False
+    for start, end in stretches:
+        at: dict[Place, dict[str, str]] = {}
+        for (k, position, name), hand in reading.sticking.hands.items():
+            if start <= (k, position) < end:
+                at.setdefault((k, position), {})[hand] = instrument_word(name)
+        pairs |= dict.fromkeys((at[p]["R"], at[p]["L"]) for p in sorted(at) if len(at[p]) == 2)
+        unknown |= any(f.kind == "unplayable" and start <= (f.bar_index, f.position) < end
+                       for f in reading.sticking.flags)
+    text = f" {BOTH}: " + ", ".join(f"right {r} and left {left}" for r, left in pairs) + "." if pairs else ""
+    return "." + text + (f" {NEITHER}: see Playability." if unknown else "")
 
 
 def fill_hands(reading: PartReading, fill) -> str:
