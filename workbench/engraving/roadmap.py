@@ -2,31 +2,44 @@
 
 A row for each section: its letter and name, its bars, its groove in one bar,
 and the fill that leads out of it.  Players put it on the stand when they know
-the song and only need the way through it.
+the song and only need the way through it.  A form too long for one page goes on
+on the next.
 """
 
 from __future__ import annotations
 
 import os
+import textwrap
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
 from lxml import etree
 
-from workbench.chart import Chart, Section
+from workbench.chart import Chart, Mark, Section
 from workbench.engraving.drawing import new_page, serialize, tag, text
 from workbench.engraving.engrave import svg_to_pdf
 from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
-from workbench.engraving.systems import engrave_systems
+from workbench.engraving.systems import System, engrave_systems
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import Kind, PrintedBar, written_key
 from workbench.notation.excerpts import bars_of_mark
-from workbench.notation.scoresigns import WRITTEN_OUT
+from workbench.notation.scoresigns import ScoreOptions
+from workbench.reading.read import read_part
 
-_TALLEST_ROW = 250.0
 _NAME_WIDTH = 330
-_GAP = 30
+_GAP = 30           # between the groove and the fill
+_ROW_GAP = 36       # between rows
+#: Size of the captions.
+_CAPTION = 27.0
+#: Width of a letter of theirs, in ems, at most (italics of the text font, measured on our own words).
+_ITALIC_LETTER = 0.43
+#: Least height of a row: its name and its bars.
+_LEAST_ROW = 84.0
+#: Size of the music and most lines of a caption: the first that keeps the form on one page, else the last.
+_SIZES = ((0.8, 4), (0.7, 3), (0.6, 2), (0.5, 2), (0.5, 1))
+#: Brackets over fills are left out: the caption says it.
+_OPTIONS = ScoreOptions(fills="none")
 
 
 @dataclass(frozen=True)
@@ -58,9 +71,13 @@ def find_stages(chart: Chart) -> tuple[Stage, ...]:
     """The sections of a chart with the bars that stand for them.
 
     The groove is the bar that is most like all others of its section; the fill
-    is the last one marked in the section, or its last bar where that is written
-    only once.
+    is the last one of the section.  Fills are those marked in the chart; where
+    none is marked, it is read.
     """
+    fills = [bars_of_mark(m) for m in chart.marks if m.kind == "fill"]
+    if not fills and any(bar.notes for bar in chart.bars):
+        marks = [Mark("fill", f.span.start, f.span.end) for f in read_part(chart).fills]
+        fills = [bars_of_mark(m) for m in marks]
     sections = list(chart.sections)
     if not sections or sections[0].bar_index > 0:
         sections.insert(0, Section(0, "" if sections else "All"))
@@ -68,8 +85,10 @@ def find_stages(chart: Chart) -> tuple[Stage, ...]:
     ends = [s.bar_index for s in sections[1:]] + [len(chart)]
     for section, end in zip(sections, ends):
         bars = range(section.bar_index, end)
-        groove = _groove_bar(chart, bars)
-        fill = _fill_bar(chart, bars, groove)
+        groove = _groove_bar(chart, bars, fills)
+        last = next((end for start, end in reversed(fills) if start in bars), None)
+        fill = None if last is None else min(last, bars[-1])
+        fill = None if fill == groove or fill is not None and not chart.bars[fill].notes else fill
         like = next((k for k, s in enumerate(out) if _same(chart, s, groove, fill)), None)
         out.append(Stage(section, bars[0], bars[-1], groove, fill, like))
     return tuple(out)
@@ -81,8 +100,7 @@ def _same(chart: Chart, stage: Stage, groove: int | None, fill: int | None) -> b
     return groove is not None and (key(stage.groove_bar), key(stage.fill_bar)) == (key(groove), key(fill))
 
 
-def _groove_bar(chart: Chart, bars: range) -> int | None:
-    fills = [bars_of_mark(m) for m in chart.marks if m.kind == "fill"]
+def _groove_bar(chart: Chart, bars: range, fills: list[tuple[int, int]]) -> int | None:
     filled = {k for first, last in fills for k in range(first, last + 1)}
     sounding = [k for k in bars if chart.bars[k].notes]
     candidates = [k for k in sounding if k not in filled] or sounding
@@ -99,78 +117,105 @@ def _groove_bar(chart: Chart, bars: range) -> int | None:
     return max(candidates, key=lambda k: (round(likeness(k), 6), exact[written_key(chart, k)], -k))
 
 
-def _fill_bar(chart: Chart, bars: range, groove: int | None) -> int | None:
-    marked = [m for m in chart.marks if m.kind == "fill" and m.start[0] in bars]
-    if marked:
-        bar_index = min(bars_of_mark(marked[-1])[1], bars[-1])
-        return None if bar_index == groove else bar_index
-    last = bars[-1]
-    if groove is None or len(bars) < 2 or not chart.bars[last].notes or last == groove:
-        return None
-    alone = sum(written_key(chart, k) == written_key(chart, last) for k in bars) == 1
-    return last if alone else None
+@dataclass(frozen=True)
+class _Row:
+    """What a row of the road map shows: a remark alone, or bars under their captions."""
+
+    stage: Stage
+    remark: str = ""
+    bars: tuple[tuple[list[str], System], ...] = ()
+
+    @property
+    def captions_height(self) -> float:
+        return 1.15 * _CAPTION * max((len(words) for words, _ in self.bars), default=0)
+
+    def height(self, scale: float) -> float:
+        music = max((system.height for _, system in self.bars), default=0.0)
+        return max(_LEAST_ROW, self.captions_height + 0.4 * _CAPTION + scale * music)
 
 
-def road_map_svg(chart: Chart, style: PageStyle = PLAIN) -> str:
-    """The road map as one SVG page."""
+def road_map_pages(chart: Chart, style: PageStyle = PLAIN) -> list[str]:
+    """The road map as SVG pages, one if it can be."""
     width, height = style.size
+    music = (width - 2 * MARGIN - _NAME_WIDTH - _GAP) / 2
     stages = find_stages(chart)
-    root = new_page(width, height, f"Road map: {chart.title}" if chart.title else "Road map")
+    name = f"Road map: {chart.title}" if chart.title else "Road map"
+    root = new_page(width, height, name)
     top = draw_title(root, chart, style, "Road map")
     draw_tempo(root, chart, MARGIN, top + 40)
-    top += 60
-    room = height - MARGIN - top
-    row_height = min(_TALLEST_ROW, room / max(len(stages), 1))
-    music = (width - 2 * MARGIN - _NAME_WIDTH - _GAP) / 2
-    for k, stage in enumerate(stages):
-        y = top + k * row_height
-        _draw_stage(root, chart, stages, stage, y, row_height, music)
-    return serialize(root)
+    y, bottom = top + 80, height - MARGIN
+    letters = int(music / (_ITALIC_LETTER * _CAPTION))
+    for scale, most_lines in _SIZES:
+        rows = [_row(chart, stages, stage, music / scale, letters, most_lines) for stage in stages]
+        if y + sum(r.height(scale) + _ROW_GAP for r in rows) - _ROW_GAP <= bottom:
+            break
+    pages = [root]
+    for row in rows:
+        if y + row.height(scale) > bottom:
+            pages.append(new_page(width, height, f"{name}, page {len(pages) + 1}"))
+            pages[-1].append(text(MARGIN, MARGIN, 28, name, width=0.8 * width, font_style="italic"))
+            pages[-1].append(text(width - MARGIN, MARGIN, 28, str(len(pages)), "end"))
+            y = MARGIN + 50.0
+        _draw_row(pages[-1], chart, row, y, scale, music)
+        y += row.height(scale) + _ROW_GAP
+    return [serialize(page) for page in pages]
 
 
 def engrave_road_map(chart: Chart, path: str | os.PathLike, style: PageStyle = PLAIN) -> Path:
-    """Write the road map as a one-page PDF (or SVG, by the name's ending)."""
-    page = road_map_svg(chart, style)
-    if os.fspath(path).lower().endswith(".svg"):
-        return write_whole(path, page.encode("utf-8"))
-    return write_whole(path, svg_to_pdf([page], f"{chart.title or 'Drum Set'}, road map", chart.artist))
+    """Write the road map as a PDF.
+
+    Raises
+    ------
+    FileFormatError
+        If the file cannot be written.
+    """
+    title = f"{chart.title or 'Drum Set'}, road map"
+    return write_whole(path, svg_to_pdf(road_map_pages(chart, style), title, chart.artist))
 
 
-def _draw_stage(root: etree._Element, chart: Chart, stages, stage: Stage, y: float, height: float,
-                music: float) -> None:
+def _row(chart: Chart, stages, stage: Stage, width: float, letters: int, most_lines: int) -> _Row:
     number = chart.time_map.bar_number
-    scale = min(1.0, height / 200.0)
-    size = 38 * scale
-    name = etree.SubElement(root, tag("g"), transform=f"translate({MARGIN},{y + 0.5 * height:.1f}) "
-                                                      f"scale({scale:g})")
+    if stage.groove_bar is None:
+        return _Row(stage, "no drums")
+    if stage.like is not None:
+        other = stages[stage.like]
+        named = other.section.label or other.section.name or "before"
+        return _Row(stage, f"as {named}, bar {number(other.first_bar)}")
+    said = next((m.text for m in chart.marks if m.kind == "groove" and m.text
+                 and m.start[0] <= stage.groove_bar < m.end[0]), "")
+    words = textwrap.wrap(said, letters, max_lines=most_lines, placeholder=" …")
+    bars = [(words, _engrave_bar(chart, stage.groove_bar, width))]
+    if stage.fill_bar is not None:
+        bars.append(([f"fill, bar {number(stage.fill_bar)}"], _engrave_bar(chart, stage.fill_bar, width)))
+    return _Row(stage, bars=tuple(bars))
+
+
+def _engrave_bar(chart: Chart, bar_index: int, width: float) -> System:
+    printed = (PrintedBar(bar_index, (bar_index,), Kind.NOTES),)
+    (system,) = engrave_systems(chart, [printed], _OPTIONS, round(width), show_meter=True)
+    return system
+
+
+def _draw_row(root: etree._Element, chart: Chart, row: _Row, y: float, scale: float, music: float) -> None:
+    number, stage = chart.time_map.bar_number, row.stage
+    under = y + row.captions_height + 0.4 * _CAPTION  # where the music begins
+    foot = y + 50.0  # of the section's box
+    if row.bars:
+        system = row.bars[0][1]
+        foot = under + scale * (system.staff_top + system.staff_bottom) / 2
+    name = etree.SubElement(root, tag("g"), transform=f"translate({MARGIN},{foot:.1f})")
     draw_section(name, stage.section, 0, 0, _NAME_WIDTH - 20)
     first, last = number(stage.first_bar), number(stage.last_bar)
     count = stage.last_bar - stage.first_bar + 1
     bars = f"bar {first}" if count == 1 else f"bars {first}–{last} ({count})"
-    root.append(text(MARGIN, y + 0.5 * height + 0.9 * size, 0.75 * size, bars))
-    x = MARGIN + _NAME_WIDTH
-    if stage.groove_bar is None:
-        root.append(text(x, y + 0.6 * height, 0.8 * size, "no drums", font_style="italic"))
-        return
-    if stage.like is not None:
-        other = stages[stage.like]
-        words = f"as {other.section.label or other.section.name or 'before'}, bar {number(other.first_bar)}"
-        root.append(text(x, y + 0.6 * height, 0.8 * size, words, font_style="italic"))
-        return
-    _draw_bar(root, chart, stage.groove_bar, x, y, height, music)
-    said = next((m.text for m in chart.marks if m.kind == "groove" and m.text
-                 and m.start[0] <= stage.groove_bar < m.end[0]), "")
-    root.append(text(x + 6, y + 0.16 * height, 24 * scale, said, width=music, font_style="italic"))
-    if stage.fill_bar is not None:
-        right = x + music + _GAP
-        _draw_bar(root, chart, stage.fill_bar, right, y, height, music)
-        root.append(text(right + 6, y + 0.16 * height, 24 * scale, f"fill, bar {number(stage.fill_bar)}",
-                              font_style="italic"))
-
-
-def _draw_bar(root: etree._Element, chart: Chart, bar_index: int, x: float, y: float, height: float,
-              music: float) -> None:
-    printed = (PrintedBar(bar_index, (bar_index,), Kind.NOTES),)
-    (row,) = engrave_systems(chart, [printed], WRITTEN_OUT, round(music / 0.8), show_meter=True)
-    scale = min(0.8, 0.92 * height / row.height)
-    row.draw(root, x, y + (height - row.height * scale) / 2, scale)
+    root.append(text(MARGIN, foot + 34, 28, bars))
+    x = float(MARGIN + _NAME_WIDTH)
+    if row.remark:
+        root.append(text(x, foot - 9, 30, row.remark, font_style="italic"))
+    for words, system in row.bars:
+        for k, line in enumerate(words):
+            lines_under = len(words) - 1 - k
+            root.append(text(x + 6, y + row.captions_height - (0.2 + 1.15 * lines_under) * _CAPTION, _CAPTION, line,
+                             font_style="italic"))
+        system.draw(root, x, under, scale)
+        x += music + _GAP
