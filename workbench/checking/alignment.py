@@ -21,6 +21,7 @@ that a few wrong notes do not bend it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -31,6 +32,7 @@ from workbench.checking.laidbars import LaidBar, Laying, bar_span, fit_times, la
 from workbench.drumkit import instrument
 from workbench.errors import AnalysisError
 from workbench.events import Stroke
+from workbench.notation.excerpts import excerpt_chart
 
 #: Grid steps of the recording that a written beat may span; two is the tracked pulse.
 STEPS_A_BEAT = (2, 1, 4, 3, 6)
@@ -45,7 +47,7 @@ FINE_PASSES = 2
 
 
 def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float],
-              duration_s: float | None = None) -> Laying:
+              duration_s: float | None = None, only_bars: tuple[int, int] | None = None) -> Laying:
     """Find which written bar is played when.
 
     Parameters
@@ -58,14 +60,27 @@ def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[fl
         tempo is tried.
     duration_s : float, optional
         Length of the recording; the last stroke's time by default.
+    only_bars : (int, int), optional
+        First and last index of the only bars to look for, played once or
+        round and round.
 
     Raises
     ------
     AnalysisError
         If the chart has no notes or no strokes were heard.
     """
+    if only_bars is not None:
+        first, last = only_bars
+        laying = _lay(excerpt_chart(chart, first, last), strokes, beat_times_s, duration_s, True)
+        return Laying(tuple(b if b.chart_bar is None else replace(b, chart_bar=b.chart_bar + first)
+                            for b in laying.bars), laying.agreement, first)
+    return _lay(chart, strokes, beat_times_s, duration_s, False)
+
+
+def _lay(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float], duration_s: float | None,
+         round_and_round: bool) -> Laying:
     if not any(b.notes for b in chart.bars):
-        raise AnalysisError("The chart has no notes, so it cannot be laid on a recording.")
+        raise AnalysisError("The chart has no notes there, so it cannot be laid on a recording.")
     if not strokes:
         raise AnalysisError("No drum strokes were heard in the recording, so no chart can be laid on it.")
     heard = sorted(strokes)
@@ -73,7 +88,7 @@ def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[fl
     best: tuple[float, list[LaidBar]] | None = None
     for grid_s, steps_a_beat in _grids(chart, heard, np.asarray(beat_times_s, float), end_s):
         for steps in steps_a_beat:
-            cost, bars = find_path(chart, heard, grid_s, steps, COARSE)
+            cost, bars = find_path(chart, heard, grid_s, steps, COARSE, round_and_round)
             if best is None or cost * BETTER_BY < best[0]:
                 best = cost, bars
         if best is not None and best[0] < SETTLED * len(heard):
@@ -82,7 +97,7 @@ def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[fl
     bars = fit_times(chart, best[1], heard)
     for _ in range(FINE_PASSES):
         grid_s = _halves(_extended(_beats_of(chart, bars), end_s))
-        cost, finer = find_path(chart, heard, grid_s, 2, FINE)
+        cost, finer = find_path(chart, heard, grid_s, 2, FINE, round_and_round)
         if not finer:
             break
         finer = fit_times(chart, finer, heard)

@@ -57,8 +57,11 @@ FINE = Ruler(48, 1.0, 5.0, 0.3, True)
 
 
 def find_path(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a_beat: int,
-         ruler: Ruler) -> tuple[float, list[LaidBar]]:
-    """Cheapest way through chart and recording on one grid: cost and bars."""
+              ruler: Ruler, round_and_round: bool = False) -> tuple[float, list[LaidBar]]:
+    """Cheapest way through chart and recording on one grid: cost and bars.
+
+    ``round_and_round``: from the end of the chart to its beginning costs nothing.
+    """
     per_step = ruler.ticks // steps_a_beat
     spans = [max(1, round(float(b.length / b.meter.beat_length) * steps_a_beat)) for b in chart.time_map.bars]
     steps, longest = len(grid_s) - 1, max(spans)
@@ -117,6 +120,8 @@ def find_path(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a
         landed = value[i, source] + landing + sooner * (steps - i)
         jumped = landed < value[i]
         value[i][jumped], came[i][jumped] = landed[jumped], source
+        if round_and_round and value[i, n] + sooner < value[i, 0]:
+            value[i, 0], came[i, 0] = value[i, n] + sooner, n
         if i == steps:
             break
         after = value[i, :n] + costs[:, i]

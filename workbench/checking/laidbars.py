@@ -49,16 +49,23 @@ class Laying:
     agreement : float
         Share of notes and strokes that agree, 0–1: below about a half the
         recording may be of something else.
+    first_bar : int
+        Index of the first written bar that was looked for.
     """
 
     bars: tuple[LaidBar, ...]
     agreement: float
+    first_bar: int = 0
+
+    @cached_property
+    def played(self) -> frozenset[int]:
+        """Written bars that the recording plays."""
+        return frozenset(b.chart_bar for b in self.bars if b.chart_bar is not None)
 
     @cached_property
     def left_out(self) -> frozenset[int]:
         """Written bars before the last one laid that the recording never plays."""
-        played = {b.chart_bar for b in self.bars if b.chart_bar is not None}
-        return frozenset(range(max(played, default=-1))) - played
+        return frozenset(range(self.first_bar, max(self.played, default=self.first_bar - 1))) - self.played
 
 
 def fit_times(chart: Chart, bars: Sequence[LaidBar], heard: Sequence[Stroke]) -> list[LaidBar]:

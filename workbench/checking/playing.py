@@ -47,6 +47,10 @@ from workbench.reading.patterns import Patterns
 
 #: Whose tempo is apart from the click's by more than this share, bar for bar, did not play to that click.
 ANOTHER_TEMPO = 0.08
+#: Tempi that a click may have, beats a minute.
+CLICK_BPM = (20, 400)
+#: Half the bars further from the click than this share of a beat: the click was lost, or it is not this one.
+LOST_CLICK = 0.25
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
 #: performances lies below the first number, half below the second, three
 #: quarters below the third.  Measured over 302 performances of the Groove MIDI
@@ -54,7 +58,7 @@ ANOTHER_TEMPO = 0.08
 WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
 
 #: Below this agreement the take is of something else; below this, it may be.
-LEAST_AGREEMENT, USUAL_AGREEMENT = 0.25, 0.6
+LEAST_AGREEMENT, USUAL_AGREEMENT = 0.4, 0.6
 #: Deviations so many robust spreads from the median are slips, not feel.
 SLIP_SPREADS = 4.0
 #: The least deviation from the median that may count as a slip, seconds.
@@ -85,6 +89,15 @@ class Click:
 
     tempo_bpm: float
     start_s: float | None = None
+
+    def __post_init__(self) -> None:
+        low, high = CLICK_BPM
+        if not low <= self.tempo_bpm <= high:
+            raise AnalysisError(f"A click of {self.tempo_bpm:g} beats a minute is none: give its tempo in counted "
+                                f"beats a minute, {low} to {high}.")
+        if self.start_s is not None and not 0 <= self.start_s < np.inf:
+            raise AnalysisError(f"A click cannot begin at {self.start_s:g} s: give the time of one of its clicks in "
+                                "the recording, in seconds from the beginning.")
 
 
 @dataclass(frozen=True)
@@ -161,6 +174,9 @@ class Playing:
     ----------
     against : str
         'the click' or 'your own tempo': what deviations refer to.
+    lost_click_s : float or None
+        If a click was named but the take does not keep to it: how far off it
+        is, half the bars further; then deviations refer to the own tempo.
     tempo_bpm, drift_percent : float
         Median tempo in counted beats a minute; change of tempo from beginning
         to end, in per cent (positive: faster).
@@ -169,6 +185,8 @@ class Playing:
         (seconds), deviation (ms).
     strokes : tuple of DifferingStroke
         Strokes missed, unsure and added, in order of time.
+    only_bars : (int, int) or None
+        The bars that were looked for, if not all.
     """
 
     chart: Chart
@@ -183,6 +201,8 @@ class Playing:
     repeats: tuple[RepeatedBar, ...]
     deviations: tuple[tuple[str, float, float], ...]
     strokes: tuple[DifferingStroke, ...] = ()
+    lost_click_s: float | None = None
+    only_bars: tuple[int, int] | None = None
 
     @property
     def played(self) -> int:
@@ -204,7 +224,8 @@ class Playing:
                 **tables}
 
 
-def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> Playing:
+def measure_playing(chart: Chart, heard: Heard, click: Click | None = None,
+                    only_bars: tuple[int, int] | None = None) -> Playing:
     """Measure how a chart was played, from the strokes heard.
 
     Parameters
@@ -215,6 +236,9 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     click : Click, optional
         If the take was played to a click; otherwise deviations refer to the
         player's own tempo.
+    only_bars : (int, int), optional
+        First and last index of the bars that were played, once or round and
+        round; the whole chart by default.
 
     Raises
     ------
@@ -222,7 +246,7 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
         If the chart has no notes, the recording is of something else, or
         the take was clearly not played at the click's tempo.
     """
-    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
+    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
     if not any(b.chart_bar is not None for b in laying.bars) or laying.agreement < LEAST_AGREEMENT:
         raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
                             "it is a recording of this part.")
@@ -236,9 +260,13 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     sure = [f for f in judge_notes(chart, laying, heard, matched, places=False).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, laying, click) if click else list(laying.bars)
     measured = _deviations(chart, laying, matched, played, lines)
+    lost_s = None
     if click and click.start_s is None:
         middle = float(np.median(measured.seconds))
         measured = replace(measured, seconds=measured.seconds - middle)
+    if click and (off_s := _off_the_click(measured)) > LOST_CLICK * 60 / click.tempo_bpm:
+        click, lost_s = None, off_s
+        measured = _deviations(chart, laying, matched, played, laying.bars)
     bars = _bars(chart, laying, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
     deviations = ((e.note.instrument, s.time_s, float(1000 * d))
@@ -247,7 +275,7 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None) -> P
     return Playing(
         chart, laying, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
         _instruments(matched, measured, strokes), bars, _fills(chart, laying, measured), _ghosts(measured),
-        _repeats(chart, measured), tuple(deviations), strokes)
+        _repeats(chart, measured), tuple(deviations), strokes, lost_s, only_bars)
 
 
 # -- time ---------------------------------------------------------------------------------
@@ -271,6 +299,14 @@ def _refuse_another_tempo(chart: Chart, laying: Laying, click: Click) -> None:
         raise AnalysisError(
             f"The take was played at about {tempo:.0f} counted beats a minute, not to a click of "
             f"{click.tempo_bpm:.0f}. Give the click's true tempo in counted beats, or none if there was no click.")
+
+
+def _off_the_click(measured: _Measured) -> float:
+    """How far half the bars lie from where the click has them, or further; seconds."""
+    by_bar: dict[int, list[float]] = {}
+    for e, seconds in zip(measured.notes, measured.seconds):
+        by_bar.setdefault(id(e.laid), []).append(seconds)
+    return float(np.median([abs(np.median(found)) for found in by_bar.values()]))
 
 
 def _click_lines(chart: Chart, laying: Laying, click: Click) -> list[LaidBar]:

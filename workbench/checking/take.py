@@ -13,7 +13,7 @@ from workbench.chart import Chart
 from workbench.checking.findings import Heard
 from workbench.checking.hearing import hear_recording
 from workbench.checking.playing import Click, Playing, measure_playing
-from workbench.checking.take_words import advice_of, remarks_of, strengths_of, warnings_of
+from workbench.checking.take_words import advice_of, is_doubtful, remarks_of, strengths_of, warnings_of
 from workbench.progress import Progress, part
 
 
@@ -26,9 +26,10 @@ class Take:
     playing : Playing
         The figures.
     strengths, advice : tuple of str
-        Sentences for the player, the most important first.
+        Sentences for the player, the most important first; no praise where
+        the take may be of something else.
     warnings : tuple of str
-        Why the rest may mean nothing; then nothing is praised.
+        What to know before reading on.
     remarks : tuple of str
         How to read the figures; what could not be told.
     recording : str
@@ -49,7 +50,8 @@ class Take:
 
 
 def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None = None,
-                detector: str | None = None, progress: Progress | None = None) -> Take:
+                detector: str | None = None, progress: Progress | None = None,
+                only_bars: tuple[int, int] | None = None) -> Take:
     """Assess a recording of somebody playing a chart.
 
     Parameters
@@ -62,6 +64,9 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     detector : str, optional
         From :data:`workbench.listening.draft.DETECTORS`.
     progress : Progress, optional
+    only_bars : (int, int), optional
+        First and last index of the bars that were played, once or round and
+        round (an exercise's loop).
 
     Raises
     ------
@@ -73,14 +78,14 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     heard = hear_recording(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
     tell = part(progress, 0.95, 1.0)
     tell(0.0, "Comparing with the chart")
-    take = assess_strokes(chart, heard, click, Path(recording).name)
+    take = assess_strokes(chart, heard, click, Path(recording).name, only_bars)
     tell(1.0, "Measured")
     return take
 
 
-def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recording: str = "") -> Take:
+def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recording: str = "",
+                   only_bars: tuple[int, int] | None = None) -> Take:
     """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
-    playing = measure_playing(chart, heard, click)
-    warnings = warnings_of(playing)
-    return Take(playing, () if warnings else strengths_of(playing), advice_of(playing), remarks_of(playing, click),
-                recording, warnings)
+    playing = measure_playing(chart, heard, click, only_bars)
+    strengths = () if is_doubtful(playing) else strengths_of(playing)
+    return Take(playing, strengths, advice_of(playing), remarks_of(playing, click), recording, warnings_of(playing))

@@ -41,7 +41,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     """What goes well, the most telling first; never empty."""
     out = []
     share = take.played / max(1, take.written)
-    if share >= 0.95:
+    if share >= 0.95 and not take.laying.left_out:
         out.append(f"You played {take.played} of the {take.written} written strokes: "
                    "the part is in your hands.")
     told = [i for i in take.instruments if i.spread_ms is not None and i.played >= 10]
@@ -69,6 +69,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
 def advice_of(take: Playing) -> tuple[str, ...]:
     """What to work on next: at most :data:`MOST_ADVICE`, the most worthwhile first."""
     found: list[tuple[float, str]] = []
+    _advise_on_bars(take, found)
     _advise_on_notes(take, found)
     _advise_on_custom(take, found)
     _advise_on_place(take, found)
@@ -84,17 +85,35 @@ def advice_of(take: Playing) -> tuple[str, ...]:
         found.append((worst.spread_ms / 20, (
             f"{_bars(worst.bar_numbers)} are written alike but differ by {worst.spread_ms:.0f} ms from time "
             "to time. Loop one of them slowly and record it again.")))
+    if not found:
+        _advise_on_single_strokes(take, found)
     found.sort(key=lambda pair: -pair[0])
     return tuple(text for _, text in found[:MOST_ADVICE])
 
 
 def warnings_of(take: Playing) -> tuple[str, ...]:
-    """What speaks against believing the rest; where there is any, nothing is praised."""
-    if take.laying.agreement >= USUAL_AGREEMENT:
-        return ()
-    return (f"Take and chart agree by {take.laying.agreement:.0%} only, so this may be another part, or a take of "
-            "something else. Choose the chart of what was played; if this is it, the figures below are rough, and "
-            "the next take is worth playing slower.",)
+    """What to know before reading on: another part, a click that was lost, bars that were not played."""
+    out = []
+    if is_doubtful(take):
+        out.append(f"Take and chart agree by {take.laying.agreement:.0%} only, so this may be another part, or a take "
+                   "of something else. Choose the chart of what was played; if this is it, the figures below are "
+                   "rough, and the next take is worth playing slower.")
+    if take.lost_click_s is not None:
+        out.append(f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.1f} "
+                   "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
+                   "its exact tempo and where it begins.")
+    numbers = take.chart.time_map.bar_number
+    wanted = range(take.laying.first_bar, len(take.chart))
+    unplayed = [k for k in wanted if k not in take.laying.played and take.chart.bars[k].notes]
+    if unplayed and not take.only_bars:
+        out.append(f"This take plays {_bars([numbers(k) for k in take.laying.played]).lower()} of the part; what is "
+                   "said below is of these bars.")
+    return tuple(out)
+
+
+def is_doubtful(take: Playing) -> bool:
+    """Whether the take may be of something else, so that praise would be idle."""
+    return take.laying.agreement < USUAL_AGREEMENT
 
 
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
@@ -117,10 +136,26 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
                    "to hear in this recording.")
     if any(b.chart_bar is None for b in take.laying.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
-    if take.laying.left_out:
-        numbers = [take.chart.time_map.bar_number(k) for k in sorted(take.laying.left_out)]
-        out.append(f"Not played: {_bars(numbers).lower()}.")
     return tuple(out)
+
+
+def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
+    """Bars left out between others that were played."""
+    skipped = sorted(k for k in take.laying.left_out if take.chart.bars[k].notes and k > min(take.laying.played))
+    if skipped:
+        numbers = [take.chart.time_map.bar_number(k) for k in skipped]
+        around = [take.chart.time_map.bar_number(k) for k in (skipped[0] - 1, skipped[0] + 1)]
+        found.append((20.0, f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {around[0]} "
+                      f"to {around[1]} round and round, until the way through them is clear."))
+
+
+def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> None:
+    """With nothing larger to work on: the bar where most strokes are missing or too many."""
+    worst = max(take.bars, key=lambda b: b.missed + b.added, default=None)
+    if worst is not None and worst.missed + worst.added:
+        parts = [f"{count} stroke{'s' * (count > 1)} {what}"
+                 for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part")) if count]
+        found.append((1.0, f"Listen to bar {worst.bar_number}: {' and '.join(parts)}. They are listed below."))
 
 
 def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:

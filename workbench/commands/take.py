@@ -7,6 +7,7 @@ default "out" in the current one.
 
 example:
   workbench take song.chart.json monday.wav --click 96 --click-start 2.5
+  workbench take song.chart.json fill.wav --bars 28-29
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the take was played to a click of so many beats a minute")
     parser.add_argument("--click-start", type=float, metavar="SECONDS",
                         help="time of one click in the recording, if known")
+    parser.add_argument("--bars", metavar="FROM-TO",
+                        help="the take plays only these bars, once or round and round, as 5-8 or 5")
     parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
                         help="folder for the report (default: out)")
     parser.add_argument("--detector", choices=("network", "spectral"),
@@ -38,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.checking.playing import Click
     from workbench.checking.take import assess_take
     from workbench.checking.take_report import write_take
+    from workbench.commands.barspan import read_bar_span
     from workbench.errors import AnalysisError
     from workbench.files.safefile import check_folder, make_folder
     from workbench.progress import TerminalProgress
@@ -47,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
     click = None if args.click is None else Click(args.click, args.click_start)
     chart, _ = read_draft(args.chart)
     check_folder(args.out)
-    take = assess_take(chart, args.recording, click, args.detector, TerminalProgress())
+    bars = read_bar_span(chart, args.bars) if args.bars else None
+    take = assess_take(chart, args.recording, click, args.detector, TerminalProgress(), bars)
     folder = make_folder(args.out)
     written = [write_take(take, folder / f"{args.recording.stem}.take{ending}")
                for ending in (".html", ".pdf", ".json")]
