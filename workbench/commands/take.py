@@ -41,9 +41,9 @@ def run(args: argparse.Namespace) -> int:
     from workbench.checking.playing import Click
     from workbench.checking.take import assess_take
     from workbench.checking.take_report import write_take
-    from workbench.commands.barspan import read_bar_span
     from workbench.errors import AnalysisError
     from workbench.files.safefile import check_folder, make_folder
+    from workbench.notation.excerpts import read_bar_span
     from workbench.progress import TerminalProgress
 
     if args.click is None and args.click_start is not None:
