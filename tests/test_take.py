@@ -207,6 +207,18 @@ def test_words_are_kind_few_and_explained():
     assert not any(bad in words for bad in ("score", "bad", "fail", "poor", "out of ten"))
 
 
+def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(monkeypatch):
+    # Made songs agree better than recordings do; the usual is set between the two takes.
+    monkeypatch.setattr("workbench.checking.take_words.USUAL_AGREEMENT", 0.9)
+    assert assess().strengths
+    other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
+                              for n in b.notes)) for b in LONG]
+    take = assess(other, written=LONG)
+    assert "agree by" in take.warnings[0] and take.strengths == take.advice == ()
+    page = take_html(take)
+    assert "What goes well" not in page and "agree by" in page
+
+
 def test_what_is_not_this_part_is_refused():
     other = [bar([3, 5, 11], [2, 6], "crash", 4)] * 12
     heard = play()

@@ -26,8 +26,8 @@ class Take:
     playing : Playing
         The figures.
     strengths, advice : tuple of str
-        Sentences for the player, the most important first; no praise where
-        the take may be of something else.
+        Sentences for the player, the most important first; none where the
+        take may be of something else.
     warnings : tuple of str
         What to know before reading on.
     remarks : tuple of str
@@ -87,5 +87,5 @@ def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recor
                    only_bars: tuple[int, int] | None = None) -> Take:
     """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
     playing = measure_playing(chart, heard, click, only_bars)
-    strengths = () if is_doubtful(playing) else strengths_of(playing)
-    return Take(playing, strengths, advice_of(playing), remarks_of(playing, click), recording, warnings_of(playing))
+    words = ((), ()) if is_doubtful(playing) else (strengths_of(playing), advice_of(playing))
+    return Take(playing, *words, remarks_of(playing, click), recording, warnings_of(playing))

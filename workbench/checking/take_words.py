@@ -99,7 +99,7 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
                    "of something else. Choose the chart of what was played; if this is it, the figures below are "
                    "rough, and the next take is worth playing slower.")
     if take.lost_click_s is not None:
-        out.append(f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.1f} "
+        out.append(f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.2f} "
                    "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
                    "its exact tempo and where it begins.")
     numbers = take.chart.time_map.bar_number
@@ -144,9 +144,9 @@ def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
     skipped = sorted(k for k in take.laying.left_out if take.chart.bars[k].notes and k > min(take.laying.played))
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
-        around = [take.chart.time_map.bar_number(k) for k in (skipped[0] - 1, skipped[0] + 1)]
-        found.append((20.0, f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {around[0]} "
-                      f"to {around[1]} round and round, until the way through them is clear."))
+        first, last = number_runs(numbers)[0]
+        found.append((20.0, f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
+                      f"to {last + 1} round and round, until the way through them is clear."))
 
 
 def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> None:
