@@ -210,7 +210,7 @@ _PDF = r"""
 #let head(body) = block(above: 9pt, below: 5pt, text(size: 11pt, weight: "bold", body))
 #let quiet(body) = text(fill: rgb("#5f6368"), size: 6.5pt, body)
 #text(size: 16pt, weight: "bold", data.title) #h(6pt) #quiet(data.recording)
-#for text in data.warnings [#text \ ]
+#for text in data.warnings [#block(stroke: (left: 2pt + rgb("#B34E00")), inset: (left: 6pt, y: 2pt), text)]
 #if data.strengths.len() > 0 [
   #head[What goes well]
   #for text in data.strengths [- #text]
