@@ -7,10 +7,11 @@ from io import BytesIO
 import mido
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.drumkit import instrument
 from workbench.errors import FileFormatError
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import midi_bytes, write_midi
@@ -19,9 +20,29 @@ from workbench.notation.midi_read import read_midi
 SETTINGS = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def read_back(chart, tmp_path, played):
-    path = tmp_path / "chart.mid"
-    return read_midi(write_midi(chart, path, played))
+def read_back(chart, tmp_path, played, told=False):
+    """A chart after it was a MIDI file; unless ``told``, one like others make, without what ours say of
+    their notes."""
+    path = write_midi(chart, tmp_path / "chart.mid", played)
+    if not told:
+        change(path, lambda m: None if m.type == "sequencer_specific" else m)
+    return read_midi(path)
+
+
+def change(path, other):
+    """Give each message of a file's only track another (None: leave it out), times kept."""
+    midi = mido.MidiFile(path, charset="utf-8")
+    tick, messages = 0, []
+    for m in midi.tracks[0]:
+        tick += m.time
+        messages.append((tick, other(m.copy())))
+    track, now = mido.MidiTrack(), 0
+    for tick, m in messages:
+        if m is not None:
+            track.append(m.copy(time=tick - now))
+            now = tick
+    midi.tracks = [track]
+    midi.save(path)
 
 
 def groove(deviation_s=0.0, bars=4):
@@ -53,6 +74,73 @@ def test_played_feel_comes_back(tmp_path):
         assert back.note_time_s(j, b) == pytest.approx(chart.note_time_s(k, a), abs=1e-4)
 
 
+@pytest.mark.parametrize("played", [True, False])
+@SETTINGS
+@given(chart=charts(most_bars=4, parts=(1, 2, 3, 4, 6, 8)))
+def test_files_of_ours_come_back_as_they_were_written(chart, played, tmp_path_factory):
+    assume(any(bar.notes for bar in chart.bars))
+    back = read_back(chart, tmp_path_factory.mktemp("midi"), played, told=True)
+    assert back.problems == ()
+
+    def said(c):
+        return [(k, n.key, n.velocity, n.articulations, n.sticking) for k, n in c.notes()]
+    assert said(back.chart) == said(chart) and len(back.chart) == len(chart)
+    assert [b.subdivisions for b in back.chart.bars] == [b.subdivisions for b in chart.bars]
+    assert back.chart.feel == chart.feel
+    # A text may be set behind its bar's end; it stands at its time.
+    texts = [[t.text.encode("utf-8", "replace") for t in c.texts if t.text] for c in (back.chart, chart)]
+    assert sorted(texts[0]) == sorted(texts[1])
+
+
+def test_what_a_file_of_ours_was_played_like_comes_back(tmp_path):
+    roll = Note(Fraction(1, 2), "snare", 90, frozenset({"roll"}), deviation_s=-0.004)
+    ghosts = tuple(Note(Fraction(k, 16), "snare", 30, frozenset({"ghost"}), 0.003 * k, sticking="L") for k in (1, 3))
+    pedal = Note(Fraction(3, 4), "pedal hi-hat", 70, frozenset({"foot splash"}), 0.045)
+    chart = Chart(drifting(), (WrittenBar((roll, *ghosts, pedal)), *groove(-0.02, bars=3)))
+    back = read_back(chart, tmp_path, played=True, told=True)
+    assert back.problems == () and [b.content for b in back.chart.bars] == [b.content for b in chart.bars]
+    # A stroke before the file begins stands at its beginning.
+    late = [(a.deviation_s, b.deviation_s) for (k, a), (_, b) in zip(chart.notes(), back.chart.notes())]
+    assert [b for _, b in late] == pytest.approx([a for a, _ in late], abs=2e-4)
+
+
+def test_what_another_program_has_moved_added_or_taken_away_is_read_as_any_stroke(tmp_path):
+    chart = Chart(TimeMap.steady(2, 100), groove(bars=2))
+    path = write_midi(chart, tmp_path / "a.mid", played=False)
+    snare = instrument("snare").midi_note
+    change(path, lambda m: m.copy(note=47) if m.type == "note_on" and m.note == snare else m)
+    back = read_midi(path).chart
+    assert [n.key for n in back.bars[0].notes if n.instrument in ("snare", "mid tom")] == [(Fraction(1, 4), "mid tom")]
+    assert len(list(back.notes())) == len(list(chart.notes()))
+    change(path, lambda m: None if m.type == "note_on" and m.note == 47 else m)
+    assert not any(n.instrument == "mid tom" for _, n in read_midi(path).chart.notes())
+
+
+@pytest.mark.parametrize("data", [
+    b"", b"[" * 10000, b"{}", b'{"written bar":1}', b'{"written bar":1,"ticks":6720,"notes":[["1/0","snare",[],"",0]]}',
+    b'{"written bar":1,"ticks":6720,"notes":[["0","gong",[],"",0]]}', b'{"written bar":1,"ticks":6720,"notes":[1]}',
+    b'{"written bar":1,"ticks":6720,"notes":[["9","snare",[],"",0]]}', b'{"written bar":1,"ticks":480,"notes":[]}',
+    b'{"written bar":1,"ticks":6720,"notes":[["0","snare",[],""]]}',
+    b'{"written bar":1,"ticks":6720,"subdivisions":[99],"notes":[]}', "\xff".encode("latin-1"),
+    b'{"written bar":1,"ticks":6720,"feel":"late","notes":[]}',
+    b'{"written bar":1,"ticks":6720,"notes":[["0","snare",["flam"],"X",0]]}',
+])
+def test_damaged_words_about_notes_change_nothing(tmp_path, data):
+    chart = Chart(TimeMap.steady(2, 100), groove(bars=2))
+    path = write_midi(chart, tmp_path / "a.mid", played=False)
+    change(path, lambda m: m.copy(data=(0x7D, *data)) if m.type == "sequencer_specific" else m)
+    assert [b.pattern for b in read_midi(path).chart.bars] == [b.pattern for b in chart.bars]
+
+
+@pytest.mark.parametrize("strokes, said", [(1, "1 stroke just before another of the same drum became a flam"),
+                                           (2, "2 strokes just before another of the same drum became flams")])
+def test_one_and_many_are_told_apart_in_words(tmp_path, strokes, said):
+    notes = tuple(Note(Fraction(k, 4), "snare", 100, frozenset({"flam"})) for k in range(strokes))
+    bar = WrittenBar((*notes, Note(Fraction(1, 2), "kick")))
+    back = read_back(Chart(TimeMap.steady(1, 100), (bar,)), tmp_path, played=True)
+    assert any(p.startswith(said) for p in back.problems)
+
+
 def test_silent_bars_at_the_end_are_kept(tmp_path):
     chart = Chart(TimeMap.steady(4, 90), (*groove(bars=2), WrittenBar(), WrittenBar()))
     assert len(read_back(chart, tmp_path, False).chart) == 4
@@ -73,7 +161,6 @@ def test_every_note_is_written_once_at_its_tick(chart):
         if m.type == "note_on":
             found.append((Fraction(tick, 4 * midi.ticks_per_beat), m.note, m.velocity))
     starts = chart.time_map.starts
-    from workbench.drumkit import instrument
     expected = {}
     for k, n in chart.notes():
         expected[starts[k] + n.position, instrument(n.instrument).midi_note] = n.velocity

@@ -8,6 +8,8 @@ Conventions
   ``played=False`` is strictly as written: one tempo for each section, every
   note once, on its exact place.
 * Tick 0 is the first bar line.  A stroke heard before it is written at tick 0.
+* Which written note each stroke belongs to is told beside the strokes
+  (:mod:`workbench.notation.midi_notes`), so that a file of ours comes back as it was written.
 * Tempo is kept in whole microseconds for a quarter note (Standard MIDI Files
   1.0, meta event 51), so a beat can be off by half a microsecond.
 """
@@ -25,6 +27,7 @@ from workbench.chart import Chart, Note
 from workbench.drumkit import instrument
 from workbench.files.safefile import write_whole
 from workbench.meter import TimeMap
+from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
 #: Divides by 2, 3, 5 and 7 down to 64ths and their triplets.
 TICKS_PER_QUARTER = 6720
@@ -85,7 +88,9 @@ def _midi_file(chart: Chart, played: bool) -> mido.MidiFile:
     for t in chart.texts:
         at = time_map.starts[t.bar_index] + t.position
         events.append((_tick(at), 1, mido.MetaMessage("text", text=t.text)))
-    for on, off, key, velocity in _strokes(chart, played):
+    strokes, bars = _strokes(chart, played)
+    events += [(bar.tick, 1, bar_event(bar, TICKS_PER_QUARTER)) for bar in bars]
+    for on, off, key, velocity in strokes:
         events.append((on, 3, mido.Message("note_on", channel=DRUM_CHANNEL, note=key, velocity=velocity)))
         events.append((off, 2, mido.Message("note_off", channel=DRUM_CHANNEL, note=key, velocity=64)))
     end = _tick(time_map.starts[-1])
@@ -129,32 +134,49 @@ def _tempos(chart: Chart, played: bool):
     return changes
 
 
-def _strokes(chart: Chart, played: bool):
-    """(on, off, key, velocity) of every stroke; strokes of one key never overlap."""
+def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]], list[BarNotes]]:
+    """(on, off, key, velocity) of every stroke, and which of them are the strokes of each written note.
+
+    Strokes of one key never overlap: of two that fall on one tick the second comes a tick later.
+    """
     time_map = chart.time_map
-    by_key: dict[int, list[tuple[int, int, int]]] = {}
-    for k, n in chart.notes():
+    # Of each key: wished tick, length, velocity, number of the note, number of the stroke in the note.
+    by_key: dict[int, list[tuple[int, int, int, int, int]]] = {}
+    written = list(chart.notes())
+    for number, (k, n) in enumerate(written):
         at = time_map.starts[k] + n.position
         time_s = chart.note_time_s(k, n) if played else float(time_map.seconds_at(float(at)))
-        key = instrument(n.instrument).midi_note
         on = _tick_at(time_map, time_s) if played else _tick(at)
         length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
-        strokes = by_key.setdefault(key, [])
-        for before_s, loudness in _ornament(n) if played else ():
-            grace = _tick_at(time_map, time_s - before_s)
-            strokes.append((max(grace, 0), _tick(length), max(1, round(n.velocity * loudness))))
-        strokes.append((max(on, 0), _tick(length), n.velocity))
-        if played and "roll" in n.articulations:
-            strokes += _roll(time_map, time_s, k, n, length)
+        own = [(on, n.velocity)]
+        if played:
+            own += [(_tick_at(time_map, time_s - before_s), max(1, round(n.velocity * loudness)))
+                    for before_s, loudness in _ornament(n)]
+            if "roll" in n.articulations:
+                own += _roll(time_map, time_s, k, n)
+        by_key.setdefault(instrument(n.instrument).midi_note, []).extend(
+            (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own))
+    ticks: list[dict[int, int]] = [{} for _ in written]
+    out = []
     for key, strokes in by_key.items():
         strokes.sort()
-        for (on, length, velocity), after in zip(strokes, [*strokes[1:], None]):
-            off = on + length
-            if after and after[0] < off:
-                off = max(after[0], on + 1)
-            if after and after[0] == on:
-                continue
-            yield on, off, key, velocity
+        places, last = [], -1
+        for tick, _, _, number, j in strokes:
+            last = ticks[number][j] = max(tick, last + 1)
+            places.append(last)
+        for on, after, (_, length, velocity, _, _) in zip(places, [*places[1:], None], strokes):
+            out.append((on, on + length if after is None else min(on + length, after), key, velocity))
+    return out, _bars(chart, written, ticks)
+
+
+def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, int]]) -> list[BarNotes]:
+    """The notes of each bar with the ticks of their strokes."""
+    starts = [_tick(at) for at in chart.time_map.starts[:-1]]
+    notes: list[list[NoteStrokes]] = [[] for _ in chart.bars]
+    for (k, n), own in zip(written, ticks):
+        notes[k].append(NoteStrokes(n, tuple(own[j] - starts[k] for j in sorted(own))))
+    return [BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, "" if k else chart.feel)
+            for k, bar in enumerate(chart.bars)]
 
 
 def _tick_at(time_map: TimeMap, time_s: float) -> int:
@@ -168,12 +190,11 @@ def _ornament(n: Note) -> list[tuple[float, float]]:
     return [(_FLAM_S, _GRACE_LOUDNESS)] if "flam" in n.articulations else []
 
 
-def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note, length: Fraction):
-    """Further strokes of a roll that lasts to the end of its beat."""
+def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note) -> list[tuple[int, int]]:
+    """(tick, velocity) of the further strokes of a roll that lasts to the end of its beat."""
     bar = time_map.bars[bar_index]
     ends = [start + span for start, span in bar.beat_spans() if start + span > n.position]
     end_s = time_map.seconds(bar_index, ends[0])
     count = int((end_s - time_s) * _ROLL_STROKES_PER_S)
-    for j in range(1, count):
-        tick = _tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S)
-        yield tick, _tick(length), max(1, round(n.velocity * 0.8))
+    return [(_tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S), max(1, round(n.velocity * 0.8)))
+            for j in range(1, count)]

@@ -15,13 +15,14 @@ from pathlib import Path
 
 import mido
 
-from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.drumkit import instrument_for_midi_note
+from workbench.chart import Chart, Note, Section, Text, WrittenBar
+from workbench.drumkit import instrument, instrument_for_midi_note
 from workbench.errors import FileFormatError
 from workbench.files.untrusted import Imported
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import DRUM_CHANNEL
 from workbench.notation.midi_grid import FLAM_S, BeatStrokes, choose_grids, is_written
+from workbench.notation.midi_notes import read_bar_events, told_apart
 
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
 #: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
@@ -52,19 +53,36 @@ def read_midi(path: str | os.PathLike) -> Imported:
     problems: list[str] = []
     changes = _read_changes(midi)
     notes, unknown = _drum_notes(midi, path, problems)
-    last = max(n[0] for n in notes)
-    # Bars go on to the end of the track, but not far into silence.
-    ends = [sum(m.time for m in track) for track in midi.tracks]
-    end = min(max(ends), last + 4 * midi.ticks_per_beat * _MOST_SILENCE)
-    bars, starts = _lay_bars(changes, midi.ticks_per_beat, max(last, end - 1), problems)
+    told_bars = read_bar_events(midi)
+    told, rest = told_apart(told_bars, notes)
+    if told_bars:
+        # A file of ours: as many bars as it tells of, and what others have added after them.
+        last = max([bar.tick for bar in told_bars] + [n[0] for n in rest])
+    else:
+        # Bars go on to the end of the track, but not far into silence.
+        last = max(n[0] for n in notes)
+        ends = [sum(m.time for m in track) for track in midi.tracks]
+        last = max(last, min(max(ends), last + 4 * midi.ticks_per_beat * _MOST_SILENCE) - 1)
+    bars, starts = _lay_bars(changes, midi.ticks_per_beat, last, problems)
     for key, count in sorted(unknown.items()):
-        problems.append(f"MIDI note {key} is not in the drum key; {count} strokes were left out.")
+        left_out = _count(count, "stroke was", "strokes were")
+        problems.append(f"MIDI note {key} is not in the drum key; {left_out} left out.")
     time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
-    written = _write_bars(time_map, starts, notes, midi.ticks_per_beat, problems)
+    known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
+    written = _write_bars(time_map, starts, sorted(rest + others), midi.ticks_per_beat, problems, known)
+    subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
+    written = tuple(replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions))
+                    for bar, start in zip(written, starts))
     sections = _sections(changes["marker"], starts)
     title = _decoded(changes["name"], problems) or path.stem
-    chart = Chart(time_map, written, title=title, sections=sections)
+    chart = Chart(time_map, written, title=title, sections=sections,
+                  texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
+                  feel=next((bar.feel for bar in told_bars if bar.feel), "straight"))
     return Imported(chart, tuple(problems))
+
+
+def _count(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"
 
 
 def _open(path: Path) -> mido.MidiFile:
@@ -98,7 +116,7 @@ def _decoded(name: str, problems: list[str]) -> str:
 
 
 def _read_changes(midi: mido.MidiFile) -> dict:
-    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "name": ""}
+    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "text": [], "name": ""}
     for track in midi.tracks:
         tick = 0
         for m in track:
@@ -112,9 +130,11 @@ def _read_changes(midi: mido.MidiFile) -> dict:
                     found["meter"].append((tick, Meter()))
             elif m.type == "marker":
                 found["marker"].append((tick, _decoded(m.text, [])))
+            elif m.type == "text":
+                found["text"].append((tick, _decoded(m.text, [])))
             elif m.type == "track_name" and not found["name"]:
                 found["name"] = m.name.strip("\0 ")
-    for kind in ("tempo", "meter", "marker"):
+    for kind in ("tempo", "meter", "marker", "text"):
         found[kind].sort(key=lambda c: c[0])
     return found
 
@@ -237,8 +257,29 @@ class _Span:
     tick: Fraction
 
 
-def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str]) -> tuple[WrittenBar, ...]:
-    """Put strokes on the grid of their beats, the rest into their deviation."""
+def _told_notes(time_map: TimeMap, starts, told, ppq: int):
+    """The written notes of each bar that the file itself tells of, and the strokes of those whose
+    bar is not there any more (another program has changed the meter)."""
+    whole = 4 * ppq
+    index = {start: k for k, start in enumerate(starts[:-1])}
+    bars: list[dict] = [{} for _ in time_map.bars]
+    others = []
+    for bar, strokes, velocity in told:
+        k, note, tick = index.get(bar.tick), strokes.note, strokes.ticks[0]
+        if k is None or note.position >= time_map.bars[k].length:
+            others.append((bar.tick + tick, instrument(note.instrument).midi_note, velocity))
+            continue
+        # Half a tick is lost in rounding a place that no tick meets.
+        off = tick - note.position * whole
+        deviation_s = _deviation_s(time_map, off if abs(off) > Fraction(1, 2) else Fraction(0), k, note.position, whole)
+        bars[k][note.key] = replace(note, velocity=velocity, deviation_s=deviation_s)
+    return bars, others
+
+
+def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str],
+                known: list[dict]) -> tuple[WrittenBar, ...]:
+    """Put strokes on the grid of their beats, the rest into their deviation; ``known`` holds the
+    notes of each bar that are known already."""
     whole = 4 * ppq
     spans = [_Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
              for k, bar in enumerate(time_map.bars) for start, length in bar.beat_spans()]
@@ -248,7 +289,7 @@ def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str])
         # Played strokes just before a beat belong to it.
         inside = _by_span(spans, notes, lead=Fraction(whole, 64))
     grids = choose_grids(_beats(time_map, spans, inside, whole), tolerance)
-    bars: list[dict] = [{} for _ in time_map.bars]
+    bars = known
     subdivisions: list[list[int]] = [[] for _ in time_map.bars]
     flams = lost = 0
     for span, strokes, parts in zip(spans, inside, grids):
@@ -265,9 +306,10 @@ def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str])
             lost += old is not None and joined.articulations == old.articulations
             bars[bar_index][note.key] = joined
     if flams:
-        problems.append(f"{flams} strokes just before another one of the same drum became flams or drags.")
+        problems.append(_count(flams, "stroke just before another of the same drum became a flam or drag.",
+                               "strokes just before another of the same drum became flams or drags."))
     if lost:
-        problems.append(f"{lost} strokes fell on the place of another one of the same instrument; "
+        problems.append(_count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
                         "the louder one was kept.")
     return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g))
                  for b, g in zip(bars, subdivisions))
@@ -328,6 +370,14 @@ def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: F
     at = float(time_map.starts[bar_index] + position)
     there = float(time_map.seconds_at(at + float(ticks) / whole))
     return there - float(time_map.seconds_at(at))
+
+
+def _texts(texts, starts, ppq: int) -> tuple[Text, ...]:
+    out = []
+    for tick, words in texts:
+        k = max(j for j, s in enumerate(starts[:-1]) if s <= tick)
+        out.append(Text(k, Fraction(tick - starts[k]) / (4 * ppq), words))
+    return tuple(out)
 
 
 def _sections(markers, starts) -> tuple[Section, ...]:
