@@ -26,6 +26,7 @@ from workbench.chart import Chart, WrittenBar
 from workbench.checking.findings import HEARD_AS, Heard
 from workbench.checking.playing import LEAST_SLIP_S, SLIP_SPREADS, Click
 from workbench.checking.take import assess_strokes, assess_take
+from workbench.checking.take_words import is_rough
 from workbench.drumkit import INSTRUMENTS
 from workbench.events import Stroke
 from workbench.files.audio import load_audio
@@ -93,7 +94,7 @@ def main() -> None:
     attack = attacks(args.sound_font)
     rows = find_performances(args.groove, args.split)
     rows = rows[args.skip::max(1, len(rows) // args.count)][:args.count]
-    mean_errors, spread_errors = [], []
+    mean_errors, spread_errors, rough = [], [], []
     for row in rows:
         performance = read_performance(args.groove, row, args.longest_s)
         chart = chart_of(performance)
@@ -120,14 +121,18 @@ def main() -> None:
                 continue
             mean_errors.append(t.mean_ms - known.mean())
             spread_errors.append(t.spread_ms / known.std() - 1)
+            rough.append(is_rough(t))
             print(f"   {t.instrument:14s} {t.played:4d} of {t.written:4d}  mean {t.mean_ms:+6.1f} (known "
                   f"{known.mean():+6.1f})  spread {t.spread_ms:5.1f} (known {known.std():5.1f})")
         for text in (*take.strengths, *take.advice):
             print("     -", text)
-    m, s = np.abs(mean_errors), np.abs(spread_errors)
-    print(f"{len(m)} instruments of {len(rows)} takes: mean off by {np.median(m):.1f} ms (median), "
-          f"{m.max():.1f} (worst), {(m <= 3).mean():.0%} within 3 ms; spread off by {np.median(s):.0%} "
-          f"(median), {s.max():.0%} (worst), {(s <= 0.2).mean():.0%} within 20 %")
+    m, s, about = np.abs(mean_errors), np.abs(spread_errors), np.array(rough, bool)
+    for which, words in ((~about, "told plainly"), (about, "told as “about”")):
+        if which.any():
+            print(f"{which.sum()} instruments of {len(rows)} takes {words}: mean off by {np.median(m[which]):.1f} ms "
+                  f"(median), {m[which].max():.1f} (worst), {(m[which] <= 3).sum()} within 3 ms; spread off by "
+                  f"{np.median(s[which]):.0%} (median), {s[which].max():.0%} (worst), {(s[which] <= 0.2).sum()} "
+                  "within 20 %")
 
 
 if __name__ == "__main__":

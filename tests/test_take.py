@@ -267,3 +267,16 @@ def test_pictures_show_every_instrument_and_bar(take):
     assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
     assert "<h2>What goes well</h2>" in take_html(take)
+
+
+def test_averages_that_rest_on_little_are_told_as_about():
+    """Every fourth hi-hat unheard, and a kick whose few strokes spread widely; the snare is plain."""
+    heard = play(mean_ms={"closed hi-hat": 11.0, "snare": 11.0})
+    hats = [s for s in heard.strokes if s.instrument == "closed hi-hat"][::4]
+    take = assess_strokes(chart_of(LONG, BPM), replace(heard, strokes=tuple(
+        s for s in heard.strokes if s not in hats)), CLICK)
+    page = take_html(take)
+    rows = {row.split("</td>")[0]: row for row in page.split("<tr><td>")[1:]}
+    assert "about 1" in rows["closed hi-hat"] and "about" not in rows["snare"]
+    assert any(r.startswith("“About”") for r in take.remarks)
+    assert not any(r.startswith("“About”") for r in assess().remarks)

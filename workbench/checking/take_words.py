@@ -23,8 +23,8 @@ from workbench.reading.counting import number_runs, the_place
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
-#: An average whose standard error is larger is called rough, milliseconds.
-ROUGH_MS = 3.0
+#: An average whose standard error is larger is called rough, milliseconds; so is one of fewer of the written strokes.
+ROUGH_MS, FAIR_SHARE = 3.0, 0.8
 #: A change of tempo from this share on is called rushing or dragging.
 TEMPO_CHANGE = 0.02
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
@@ -122,8 +122,8 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     out = [f"Times are measured against {take.against}. For comparison: working drummers "
            f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
            "Groove MIDI data set)."]
-    if any(is_rough(i) for i in take.instruments):
-        out.append("“About”: so few strokes, or so wide a spread, that the average may well be off by more than "
+    if any(i.mean_ms is not None and is_rough(i) for i in take.instruments):
+        out.append("“About”: few strokes, many of them unheard, or a wide spread; the average may be off by more than "
                    f"{ROUGH_MS:.0f} ms.")
     if click is not None and click.start_s is None:
         out.append("Where the click began in the recording is not known, so all times are relative to the "
@@ -262,7 +262,7 @@ def _beside_working_drummers(spread_ms: float) -> str:
 
 def is_rough(timing: InstrumentTiming) -> bool:
     """Whether an instrument's mean deviation rests on too little to be told to the millisecond."""
-    return timing.mean_error_ms > ROUGH_MS
+    return timing.mean_error_ms > ROUGH_MS or timing.played < FAIR_SHARE * timing.written
 
 
 def spread_in_words(timing: InstrumentTiming) -> str:
