@@ -9,7 +9,7 @@ PACKAGE = Path(workbench.__file__).parent
 
 #: Layer of every module, or of all modules of a folder; a module may import its own layer or lower.
 LAYERS = {
-    1: "errors progress cautions drumkit meter events activations chart edits chartdata",
+    1: "errors progress cautions drumkit meter events flams activations chart edits chartdata",
     2: """
         files
         notation.musicxml notation.musicxml_notes notation.musicxml_part notation.musicxml_read

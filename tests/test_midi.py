@@ -132,10 +132,10 @@ def test_damaged_words_about_notes_change_nothing(tmp_path, data):
     assert [b.pattern for b in read_midi(path).chart.bars] == [b.pattern for b in chart.bars]
 
 
-@pytest.mark.parametrize("strokes, said", [(1, "1 stroke just before another of the same drum became a flam"),
-                                           (2, "2 strokes just before another of the same drum became flams")])
+@pytest.mark.parametrize("strokes, said", [(1, "1 group of close strokes of a drum was read as a flam"),
+                                           (2, "2 groups of close strokes of a drum were read as flams")])
 def test_one_and_many_are_told_apart_in_words(tmp_path, strokes, said):
-    notes = tuple(Note(Fraction(k, 4), "snare", 100, frozenset({"flam"})) for k in range(strokes))
+    notes = tuple(Note(Fraction(k + 1, 4), "snare", 100, frozenset({"flam"})) for k in range(strokes))
     bar = WrittenBar((*notes, Note(Fraction(1, 2), "kick")))
     back = read_back(Chart(TimeMap.steady(1, 100), (bar,)), tmp_path, played=True)
     assert any(p.startswith(said) for p in back.problems)

@@ -12,7 +12,7 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.drumkit import DETECTED
 from workbench.edits import apply
 from workbench.events import Stroke
-from workbench.listening.quantize import FLAM_WITHIN_S, quantize, relay
+from workbench.listening.quantize import quantize, relay
 from workbench.meter import Bar, Meter, TimeMap
 
 F = Fraction
@@ -106,9 +106,20 @@ def test_flams_become_one_note():
     assert (note.position, note.velocity, note.articulations) == (F(1, 4), 100, {"flam"})
 
 
+def test_flams_as_wide_as_drummers_play_them_become_one_note():
+    """The three annotated flams of one of the six recordings: 39, 58 and 50 ms apart at 110 beats a minute."""
+    time_map = TimeMap.steady(1, 110)
+    played = [(0.010, 119), (0.049, 116), (0.529, 116), (0.587, 119), (1.099, 100), (1.149, 109), (1.38, 110)]
+    notes = quantize([Stroke(t, "snare", v) for t, v in played], time_map).bars[0].notes
+    assert [n.position for n in notes] == [F(0), F(1, 4), F(1, 2), F(5, 8)]
+    assert [set(n.articulations) for n in notes] == [{"flam"}] * 3 + [set()]
+    heard_s = [time_map.seconds(0, n.position) + n.deviation_s for n in notes]
+    assert heard_s == pytest.approx([0.049, 0.587, 1.149, 1.38])
+
+
 def test_two_hits_too_far_apart_for_a_flam_get_places_of_their_own():
     time_map = TimeMap.steady(1, 100)
-    gap = FLAM_WITHIN_S + 0.01
+    gap = 0.075  # a thirty-second
     result = quantize([Stroke(0.6, "snare"), Stroke(0.6 + gap, "snare")], time_map)
     assert len(result.bars[0].notes) == 2
 

@@ -22,10 +22,12 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 
+from workbench.chart import Chart
 from workbench.drumkit import drum_key_order, instrument
 from workbench.errors import FileFormatError
 from workbench.events import Beat, Stroke
-from workbench.files.annotations import hits_of_chart, read_beat_labels, read_labels
+from workbench.files.annotations import read_beat_labels, read_labels
+from workbench.flams import grace_strokes
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
 
@@ -260,7 +262,7 @@ def evaluate_folder(folder: str | os.PathLike, audio: Sequence[str] = ("drum", "
         tell = part(progress, k / len(work), (k + 1) / len(work))
         draft = draft_chart(path, detector, lambda done, what, t=tell, p=path, a=kind: t(
             done, f"{p.stem} ({a})"))
-        found = [h.stroke for h in hits_of_chart(draft.chart)]
+        found = strokes_said(draft.chart)
         labels = {}
         for subfolder in ("class", "subclass"):
             file = _annotation(folder, subfolder, path)
@@ -270,6 +272,16 @@ def evaluate_folder(folder: str | os.PathLike, audio: Sequence[str] = ("drum", "
             path.stem, kind, found, draft.beats, labels["class"], labels["subclass"],
             read_beat_labels(beat_file) if beat_file else (), draft.chart.recording.duration_s))
     return Evaluation(detector or "default", tuple(scores))
+
+
+def strokes_said(chart: Chart) -> list[Stroke]:
+    """Every stroke that a chart says, at the time it was heard; the grace strokes of flams and drags,
+    which annotations list as well, stand before theirs."""
+    out = []
+    for k, n in chart.notes():
+        stroke = Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence)
+        out += [*grace_strokes(stroke, n.articulations), stroke]
+    return sorted(out)
 
 
 def _recordings(folder: Path) -> list[Path]:

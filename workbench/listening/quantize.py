@@ -23,14 +23,10 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.drumkit import instrument
 from workbench.edits import SetTimeMap
 from workbench.events import Stroke
+from workbench.flams import Struck, join_grace_strokes
 from workbench.meter import TimeMap
-
-#: Two strokes of one drum closer than this are one flam (seconds).  Common
-#: practice, no source: grace notes lie some 10-35 ms before the stroke.
-FLAM_WITHIN_S = 0.035
 
 #: How far strokes scatter about their place: seconds, and parts of the beat.
 SCATTER_S, SCATTER_BEATS = 0.014, 0.022
@@ -119,9 +115,8 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
     Returns
     -------
     Quantized
-        No bar holds two notes of an instrument at one position: those at most
-        :data:`FLAM_WITHIN_S` apart become one note (a flam on drums), others
-        go to neighbouring places.
+        No bar holds two notes of an instrument at one position: flams and drags
+        become one note (:mod:`workbench.flams`), others go to neighbouring places.
 
     Examples
     --------
@@ -132,7 +127,7 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
     [('0', 'kick'), ('1/8', 'kick'), ('1/4', 'snare')]
     """
     spans = _spans(time_map)
-    events = _merge_flams(sorted(strokes))
+    events = join_grace_strokes(strokes, time_map)
     beats = _place(events, spans, time_map)
     smooth = _average_repeats(beats, events, spans)
     readings = {}
@@ -170,28 +165,7 @@ def _spans(time_map: TimeMap) -> list[_Span]:
     return out
 
 
-@dataclass(frozen=True)
-class _Event:
-    stroke: Stroke
-    flam: bool = False
-
-
-def _merge_flams(strokes: Sequence[Stroke]) -> list[_Event]:
-    """Strokes of one instrument hardly apart become one: the louder, at its time."""
-    last: dict[str, int] = {}
-    out: list[_Event] = []
-    for stroke in strokes:
-        k = last.get(stroke.instrument)
-        if k is not None and stroke.time_s - out[k].stroke.time_s <= FLAM_WITHIN_S:
-            kept = max(out[k].stroke, stroke, key=lambda s: (s.velocity, s.time_s))
-            out[k] = _Event(kept, instrument(kept.instrument).family in ("snare", "tom"))
-            continue
-        last[stroke.instrument] = len(out)
-        out.append(_Event(stroke))
-    return out
-
-
-def _place(events: Sequence[_Event], spans: Sequence[_Span],
+def _place(events: Sequence[Struck], spans: Sequence[_Span],
            time_map: TimeMap) -> list[list[tuple[int, float]]]:
     """For each beat, its events with their place in it (0 to 1, in parts of the beat)."""
     beats: list[list[tuple[int, float]]] = [[] for _ in spans]
@@ -363,7 +337,7 @@ def _write(beats, smooth, events, spans, divisions, reading, time_map) -> list[W
             written_s = time_map.seconds(bar_index, position)
             notes[bar_index][key] = Note(
                 position, stroke.instrument, stroke.velocity,
-                frozenset({"flam"}) if event.flam else frozenset(),
+                frozenset({event.sign}) if event.sign else frozenset(),
                 deviation_s=stroke.time_s - written_s, confidence=stroke.confidence)
             break
     out = []

@@ -26,6 +26,7 @@ import mido
 from workbench.chart import Chart, Note
 from workbench.drumkit import instrument
 from workbench.files.safefile import write_whole
+from workbench.flams import GRACE_S, GRACE_STROKES
 from workbench.meter import TimeMap
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
@@ -35,8 +36,7 @@ TICKS_PER_QUARTER = 6720
 _STROKE_LENGTH = Fraction(1, 32)
 _CHOKED_LENGTH = Fraction(1, 16)
 DRUM_CHANNEL = 9
-#: Time between the strokes of a flam, a drag and a roll (common practice, no source).
-_FLAM_S = 0.030
+#: Strokes of a roll (common practice, no source).
 _ROLL_STROKES_PER_S = 16.0
 _GRACE_LOUDNESS = 0.6
 
@@ -185,9 +185,8 @@ def _tick_at(time_map: TimeMap, time_s: float) -> int:
 
 def _ornament(n: Note) -> list[tuple[float, float]]:
     """(seconds before the stroke, loudness) of grace strokes."""
-    if "drag" in n.articulations:
-        return [(2 * _FLAM_S, _GRACE_LOUDNESS), (_FLAM_S, _GRACE_LOUDNESS)]
-    return [(_FLAM_S, _GRACE_LOUDNESS)] if "flam" in n.articulations else []
+    count = max((GRACE_STROKES.get(sign, 0) for sign in n.articulations), default=0)
+    return [(k * GRACE_S, _GRACE_LOUDNESS) for k in range(count, 0, -1)]
 
 
 def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note) -> list[tuple[int, int]]:

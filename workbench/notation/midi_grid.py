@@ -14,8 +14,6 @@ from dataclasses import dataclass
 
 #: Spread of a player's strokes around their places (common practice, no source).
 SCATTER_S = 0.018
-#: Strokes of one drum nearer than this are a flam, not two places.
-FLAM_S = 0.045
 #: Grids and their prices (negative log likelihoods): simple and compound beats.
 _SIMPLE = {1: 0.0, 2: 0.7, 4: 1.4, 3: 3.0, 6: 5.5, 8: 6.0, 12: 9.0}
 _COMPOUND = {1: 0.0, 3: 0.7, 6: 1.4, 2: 4.0, 12: 6.0, 4: 7.0}
@@ -86,13 +84,12 @@ def _likeliest(beat: BeatStrokes, habit: dict[int, float]) -> int:
 
     def cost(parts: int) -> float:
         total = prices[parts] + (0.0 if beat.is_compound else habit.get(parts, 0.0))
-        places: dict[tuple[int, int], float] = {}
+        places: set[tuple[int, int]] = set()
         for x, key in zip(beat.offsets, beat.keys):
             place = round(x * parts)
             off_s = (x - place / parts) * beat.duration_s
             total += min(0.5 * (off_s / SCATTER_S) ** 2, _MOST_COST)
-            near = places.setdefault((place, key), x)
-            if near != x and (x - near) * beat.duration_s > FLAM_S:
-                total += _COLLISION_COST
+            total += _COLLISION_COST * ((place, key) in places)
+            places.add((place, key))
         return total
     return min(prices, key=cost)

@@ -14,14 +14,17 @@ from fractions import Fraction
 from pathlib import Path
 
 import mido
+import numpy as np
 
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.drumkit import instrument, instrument_for_midi_note
 from workbench.errors import FileFormatError
+from workbench.events import Stroke
 from workbench.files.untrusted import Imported
+from workbench.flams import join_grace_strokes
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import DRUM_CHANNEL
-from workbench.notation.midi_grid import FLAM_S, BeatStrokes, choose_grids, is_written
+from workbench.notation.midi_grid import BeatStrokes, choose_grids, is_written
 from workbench.notation.midi_notes import read_bar_events, told_apart
 
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
@@ -285,34 +288,52 @@ def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str],
              for k, bar in enumerate(time_map.bars) for start, length in bar.beat_spans()]
     tolerance = 0.5 / ppq
     inside = _by_span(spans, notes, lead=Fraction(0))
+    signs: dict = {}
     if not is_written(_beats(time_map, spans, inside, whole), tolerance):
+        notes, signs = _without_graces(time_map, notes, whole)
         # Played strokes just before a beat belong to it.
         inside = _by_span(spans, notes, lead=Fraction(whole, 64))
     grids = choose_grids(_beats(time_map, spans, inside, whole), tolerance)
     bars = known
     subdivisions: list[list[int]] = [[] for _ in time_map.bars]
-    flams = lost = 0
+    lost = 0
     for span, strokes, parts in zip(spans, inside, grids):
         default = 4 if span.beat.numerator == 1 else 6
         subdivisions[span.bar_index].append(default if default % parts == 0 else parts)
         for tick, key, velocity in strokes:
             bar_index, position = _place(time_map, span, tick, whole, parts)
             at = starts[bar_index] + position * whole
-            note = Note(position, _instrument(key), velocity, deviation_s=_deviation_s(
-                time_map, Fraction(tick) - at, bar_index, position, whole))
+            note = Note(position, _instrument(key), velocity, signs.get((tick, key), frozenset()),
+                        _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole))
             old = bars[bar_index].get(note.key)
-            joined = note if old is None else _joined(old, note)
-            flams += old is not None and joined.articulations != old.articulations
-            lost += old is not None and joined.articulations == old.articulations
-            bars[bar_index][note.key] = joined
-    if flams:
-        problems.append(_count(flams, "stroke just before another of the same drum became a flam or drag.",
-                               "strokes just before another of the same drum became flams or drags."))
+            if old is not None:
+                lost += 1
+                note = replace(note if note.velocity > old.velocity else old,
+                               articulations=old.articulations | note.articulations)
+            bars[bar_index][note.key] = note
+    if signs:
+        problems.append(_count(len(signs), "group of close strokes of a drum was read as a flam or drag.",
+                               "groups of close strokes of a drum were read as flams or drags."))
     if lost:
         problems.append(_count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
                         "the louder one was kept.")
     return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g))
                  for b, g in zip(bars, subdivisions))
+
+
+def _without_graces(time_map: TimeMap, notes, whole: int):
+    """The strokes without those that only ornament another, and the sign of each that is ornamented."""
+    at = time_map.seconds_at(np.array([float(tick) / whole for tick, _, _ in notes])) if notes else ()
+    found = {}
+    for time_s, note in zip(map(float, at), notes):
+        found[Stroke(time_s, _instrument(note[1]), note[2])] = note
+    kept, signs = [], {}
+    for n in join_grace_strokes(list(found), time_map):
+        tick, key, _ = found[n.strokes[-1] if n.sign else n.stroke]
+        kept.append((tick, key, n.stroke.velocity))
+        if n.sign:
+            signs[tick, key] = frozenset({n.sign})
+    return sorted(kept), signs
 
 
 def _by_span(spans: list[_Span], notes, lead: Fraction) -> list[list[tuple[int, int, int]]]:
@@ -348,20 +369,6 @@ def _place(time_map: TimeMap, span: _Span, tick: int, whole: int, parts: int) ->
     if span.bar_index + 1 < len(time_map):
         return span.bar_index + 1, Fraction(0)
     return span.bar_index, span.start + span.length - min(step, span.length)
-
-
-def _joined(old: Note, note: Note) -> Note:
-    """Two strokes of one instrument on one place: a flam, a drag, or the louder one."""
-    louder = note if note.velocity > old.velocity else old
-    near = abs(note.deviation_s - old.deviation_s) <= FLAM_S
-    if note.instrument not in _FLAMMED or not near or "drag" in old.articulations:
-        return replace(louder, articulations=old.articulations)
-    sign = "drag" if "flam" in old.articulations else "flam"
-    late_s = max(old.deviation_s, note.deviation_s)
-    return replace(louder, articulations=frozenset({sign}), deviation_s=late_s)
-
-
-_FLAMMED = frozenset({"snare", "high tom", "mid tom", "floor tom", "side stick"})
 
 
 def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
