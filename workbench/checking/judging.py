@@ -36,7 +36,6 @@ from workbench.checking.findings import (
     Heard,
     Matched,
     are_easily_confused,
-    are_kin,
     bar_at,
     match_notes,
     said_of,
@@ -63,8 +62,10 @@ EARLY_LATE_S = 0.025
 FINEST_SPREAD_S = 0.008
 #: Share of strokes that the ear misplaces anywhere near.
 MISPLACED = 0.006
-#: How often the ear takes a drum for another: of one family, hi-hat and cymbal, others.
+#: How often the ear takes a drum for another: one that sounds alike, hi-hat and cymbal, others.
 TAKEN_FOR_KIN, TAKEN_FOR_METAL, TAKEN_FOR_OTHER = 0.15, 0.03, 0.01
+#: So many times likelier a soft stroke is missed, and another drum heard beside it.
+SOFT_MISSED = 3.0
 #: Drums that sound alike, heard for each other in so large a share of their notes, in so many bars, confuse the ear.
 CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 #: Two drums that sound alike are both there if the detector is so sure of either.
@@ -316,8 +317,10 @@ class _Evidence:
         if e.note.instrument in NOT_HEARD:
             return None
         families = {instrument(n).family for n in (e.note.instrument, stroke.instrument)}
-        taken_for = (TAKEN_FOR_KIN if are_kin(e.note.instrument, stroke.instrument)
+        taken_for = (TAKEN_FOR_KIN if are_easily_confused(e.note.instrument, stroke.instrument)
                      else TAKEN_FOR_METAL if families == {"hi-hat", "cymbal"} else TAKEN_FOR_OTHER)
+        if _is_soft(e.note):
+            taken_for *= SOFT_MISSED
         sure = self._odds(stroke) / (1 + self._odds(stroke))
         ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
         return _Case("wrong drum", e, stroke, ratio)
@@ -327,7 +330,7 @@ class _Evidence:
         if e.note.instrument in NOT_HEARD:
             return None
         recall = self.recall[e.note.instrument]
-        soft = e.note.velocity < SOFT_VELOCITY or "ghost" in e.note.articulations
+        soft = _is_soft(e.note)
         recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
         ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
@@ -405,6 +408,10 @@ class _Evidence:
         place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)),
                     key=lambda p: abs(float(p) - exact))
         return laid, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+
+
+def _is_soft(note: Note) -> bool:
+    return note.velocity < SOFT_VELOCITY or "ghost" in note.articulations
 
 
 def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
