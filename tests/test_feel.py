@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from tests.parts import ROCK, bar, part
-from workbench.chart import Chart, WrittenBar
+from workbench.chart import Chart, Section, WrittenBar
 from workbench.meter import Bar, Meter, TimeMap
+from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.feel import measure_feel, played_tempo_bpm
 from workbench.reading.sticking import propose_sticking
 
@@ -101,3 +102,16 @@ def test_compound_meters_have_no_swing():
     six_eight = part(*[bar(Meter(6, 8), H="xxxxxx")] * 8, meter=Meter(6, 8))
     chart = played(six_eight, lambda n: 0.005 * float(n.position))
     assert measure_feel(chart).swings == ()
+
+
+def test_the_tempo_is_the_one_that_the_score_prints():
+    beats = [0.5 * k for k in range(33)] + [16 + 0.4 * k for k in range(1, 33)]
+    time_map = TimeMap([Bar(Meter(), tuple(beats[4 * k:4 * k + 4])) for k in range(16)], beats[64])
+    chart = Chart(time_map, (ROCK,) * 16, sections=(Section(0, "Verse"), Section(8, "Faster")))
+    assert measure_feel(chart).lines()[0].startswith("tempo 120 bpm, 150 from bar 9")
+    assert [m.tempo_bpm for m in tempo_marks(chart).values()] == [120, 150]
+    starts_s = [2.0 * k + 0.03 * k * k for k in range(13)]
+    slowing = TimeMap([Bar(Meter(), tuple(t + 0.5 * b for b in range(4))) for t in starts_s[:12]], starts_s[12])
+    part_of_one = Chart(slowing, (ROCK,) * 12)
+    (mark,) = tempo_marks(part_of_one).values()
+    assert measure_feel(part_of_one).lines()[0].startswith(f"tempo {mark.tempo_bpm} bpm,")

@@ -4,6 +4,7 @@ ids, noteheads, grace notes, count syllables, tempo marks."""
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -149,8 +150,18 @@ class TempoMark:
 SAME_TEMPO = 0.06
 
 
-def tempo_marks(chart: Chart) -> dict[int, TempoMark]:
-    """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat."""
+def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> dict[int, TempoMark]:
+    """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat.
+
+    The one rule for the tempo of a part, in score, reading and draft: the counted beats of a
+    stretch of sections at one tempo, by the time they take.
+
+    Parameters
+    ----------
+    chart : Chart
+    section_starts : iterable of int, optional
+        Bar indices at which sections begin; by default those of the chart.
+    """
     bars = chart.time_map.bars
     # Counted beats before each bar, so that long parts cost no more than their length.
     beats = [0.0, *accumulate(float(b.length / b.meter.beat_length) for b in bars)]
@@ -159,7 +170,9 @@ def tempo_marks(chart: Chart) -> dict[int, TempoMark]:
         seconds = chart.time_map.bar_end_s(end - 1) - chart.time_map.bar_start_s(first)
         return 60.0 * (beats[end] - beats[first]) / seconds
 
-    starts = sorted({0, *(s.bar_index for s in chart.sections)})
+    if section_starts is None:
+        section_starts = (s.bar_index for s in chart.sections)
+    starts = sorted({0, *section_starts})
     stretches: list[tuple[int, int]] = []
     for first, end in zip(starts, [*starts[1:], len(chart)]):
         if stretches:

@@ -6,7 +6,7 @@ time map) and says nothing where there is none to read.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from workbench.chart import Chart, Note
 from workbench.drumkit import drum_key_order, instrument
+from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.patterns import written_times_s
 from workbench.reading.sticking import Sticking
 from workbench.reading.variations import instrument_word
@@ -81,6 +82,8 @@ class Feel:
         Bars with drums.
     tempo_bpm : ndarray (n,)
         Tempo of each of them, counted beats a minute.
+    marked_bpm : tuple of (int, int)
+        Bar numbers from which the part is at a tempo, and the tempo, as the score prints it.
     """
 
     placements: tuple[Placement, ...]
@@ -88,18 +91,23 @@ class Feel:
     dynamics: tuple[Dynamics, ...]
     tempo_bars: np.ndarray
     tempo_bpm: np.ndarray
+    marked_bpm: tuple[tuple[int, int], ...]
 
     def lines(self) -> tuple[str, ...]:
         """The feel in words."""
         return (*_tempo_lines(self), *_swing_lines(self), *_placement_lines(self), *_dynamics_lines(self))
 
 
-def measure_feel(chart: Chart, sticking: Sticking | None = None) -> Feel:
-    """Measure the feel of a part; limbs come from a sticking where there is one."""
+def measure_feel(chart: Chart, sticking: Sticking | None = None,
+                 section_starts: Iterable[int] | None = None) -> Feel:
+    """Measure the feel of a part; limbs come from a sticking where there is one, and where sections
+    begin (bar indices) from the chart unless given."""
     sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
     return Feel(_placements(chart), _swings(chart), _dynamics(chart, sticking),
                 np.array(sounding, int),
-                np.array([chart.time_map.tempo_bpm(k) for k in sounding], float))
+                np.array([chart.time_map.tempo_bpm(k) for k in sounding], float),
+                tuple((chart.time_map.bar_number(k), mark.tempo_bpm)
+                      for k, mark in tempo_marks(chart, section_starts).items()))
 
 
 def played_tempo_bpm(chart: Chart) -> float:
@@ -239,10 +247,12 @@ def _tempo_lines(feel: Feel) -> list[str]:
         return []
     middle = float(np.median(bpm))
     low, high = np.quantile(bpm, (0.05, 0.95))
+    (_, first), *changes = feel.marked_bpm
+    tempo = f"tempo {first} bpm" + "".join(f", {new} from bar {number}" for number, new in changes)
     if high - low < 0.01 * middle:
-        return [f"tempo {middle:.0f} bpm, steady within {max(high - low, 0.1):.1f} bpm"]
-    line = f"tempo {middle:.0f} bpm, most bars between {low:.0f} and {high:.0f}"
-    if len(bpm) >= 8:
+        return [f"{tempo}, steady within {max(high - low, 0.1):.1f} bpm"]
+    line = f"{tempo}, most bars between {low:.0f} and {high:.0f}"
+    if len(bpm) >= 8 and not changes:
         slope, _ = np.polyfit(np.arange(len(bpm)), bpm, 1)
         drift = slope * (len(bpm) - 1)
         if abs(drift) > 0.02 * middle and abs(drift) > 0.5 * (high - low):

@@ -100,7 +100,7 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     sticking = propose_sticking(chart, player)
     tell(0.9, "measuring the feel")
     reading = Reading(chart, form, grooves, _variations(chart, grooves, spans),
-                      read_fills(chart, spans), sticking, measure_feel(chart, sticking))
+                      read_fills(chart, spans), sticking, measure_feel(chart, sticking, [s.first_bar for s in form]))
     tell(1.0, "read")
     return reading
 
