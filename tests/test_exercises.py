@@ -5,18 +5,20 @@ from fractions import Fraction as F
 
 import pytest
 
+from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.commands.demo import demo_files
-from workbench.drumkit import instrument
+from workbench.drumkit import INSTRUMENTS, instrument
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
-from workbench.meter import Meter, TimeMap
+from workbench.meter import Bar, Meter, TimeMap
 from workbench.practice.exercises import (
     LEAST_SLOWING,
     SLOWEST_SHARE,
     Stage,
     choose_exercises,
     default_tempi_bpm,
+    instruments_named,
     original_tempo_bpm,
     recorded_stage_chart,
     section_exercise,
@@ -24,7 +26,10 @@ from workbench.practice.exercises import (
     stage_chart,
     stage_notes,
     strokes_per_s,
+    tempo_as_played,
+    tempo_explained,
     with_sticking,
+    without_recording,
 )
 from workbench.reading.read import read_part
 
@@ -54,7 +59,7 @@ def test_every_section_and_fill_of_the_demo_has_its_exercise(reading, exercises)
     titles = [e.title for e in exercises]
     for section in ("A Verse", "B Lift", "C Chorus"):
         assert f"{section}: groove" in titles
-    assert sum(e.kind == "fill" for e in exercises) == len(reading.fills)
+    assert {f.span.start[0] for f in reading.fills} == {e.first_bar for e in exercises if e.kind == "fill"}
     assert any(e.kind == "variation" for e in exercises)
     assert len(set(e.name for e in exercises)) == len(exercises)
     assert [e.first_bar for e in exercises] == sorted(e.first_bar for e in exercises)
@@ -110,8 +115,12 @@ def test_tempi_can_be_set(reading):
     for e in choose_exercises(reading, ("groove",), tempi=(1.0, 0.5)):
         slow, original = e.tempi_bpm
         assert slow == pytest.approx(original / 2, abs=1)
-    with pytest.raises(ChartError, match="between 0.25 and 2"):
+    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
         choose_exercises(reading, tempi=(3.0,))
+    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
+        section_exercise(reading.chart, 1, 2, tempi=(1.0, 3.0))
+    with pytest.raises(ChartError, match="name at least one"):
+        choose_exercises(reading, tempi=())
 
 
 @pytest.mark.common_practice
@@ -147,10 +156,101 @@ def test_the_users_own_bars():
 def test_any_instruments_alone():
     chart = Chart(TimeMap.steady(2, 100.0), (groove_bar(),) * 2)
     some, together, _ = section_exercise(chart, 0, 1, instruments=("kick", "snare")).stages
-    assert some.title == "snare, kick alone" and together.instruments is None
+    assert some.title == "snare and kick alone" and together.instruments is None
     assert {n.instrument for n in stage_notes(chart, some, 0)} == {"kick", "snare"}
-    with pytest.raises(ChartError, match="None of ride plays in bars 1–2"):
+    with pytest.raises(ChartError, match="In bars 1–2 there is no ride"):
         section_exercise(chart, 0, 1, instruments=("ride",))
+
+
+def test_families_of_instruments_can_be_named():
+    assert instruments_named(("Hi-hat",)) == {"closed hi-hat", "open hi-hat", "pedal hi-hat"}
+    assert instruments_named(("toms", "snare")) == {"high tom", "mid tom", "floor tom", "snare"}
+    assert instruments_named(("cymbal",)) == {i.name for i in INSTRUMENTS if i.family == "cymbal"}
+    with pytest.raises(ChartError, match="no instrument called 'gong'.* all of a kind: hi-hat, tom, cymbal"):
+        instruments_named(("gong",))
+    chart = Chart(TimeMap.steady(2, 100.0), (groove_bar(),) * 2)
+    assert section_exercise(chart, 0, 1, instruments=("hi-hat",)).stages[0].title == "hi-hat alone"
+
+
+def test_instruments_alone_come_first_in_every_kind_of_exercise(reading):
+    for e in choose_exercises(reading, instruments=("kick",)):
+        alone, whole = e.stages[:2]
+        assert whole.instruments is None and whole.bars == alone.bars and whole.only == alone.only
+        assert alone.title == "kick alone" and alone.instruments == {"kick"}
+        assert {n.instrument for k in alone.bars for n in stage_notes(reading.chart, alone, k)} == {"kick"}
+    with pytest.raises(ChartError, match="In these exercises there is no china"):
+        choose_exercises(reading, instruments=("china",))
+
+
+# -- what cannot be played, what is said ---------------------------------------------
+
+THREE = dict(C="x.......", R="x.x.x.x.", S="x.x...x.", K="x...x...")
+
+
+def test_where_two_hands_are_too_few_every_exercise_warns_and_gives_no_hands():
+    reading = read_part(part(*[bar(**THREE)] * 8))
+    warning = ("Bars {}: three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart.")
+    groove, = choose_exercises(reading, ("groove",))
+    assert groove.warnings == (warning.format("1–4"),)
+    assert section_exercise(reading.chart, 0, 1).warnings == (warning.format("1–2"),)
+    struck = [n for n in with_sticking(reading).bars[0].notes if not instrument(n.instrument).is_foot]
+    assert [n.sticking for n in struck if n.position == 0] == ["", "", ""]
+    assert all(n.sticking for n in struck if n.position)
+    assert section_exercise(part(ROCK, ROCK), 0, 1).warnings == ()
+
+
+def test_a_fill_that_cannot_be_played_warns_and_is_not_called_easy():
+    fill = bar(H="x.x.............", S="....x...x...x...", T="....x...x...x...", F="....x...x...x.x.")
+    exercise, = choose_exercises(read_part(part(*[CRASHED, *[ROCK] * 6, fill] * 2)), ("fill",))
+    assert any(w.startswith("Bar 8: three things for two hands on 2 (") for w in exercise.warnings)
+    assert not any("easy" in said for said in exercise.listen_for)
+
+
+def test_a_pedal_too_fast_for_one_foot_is_told():
+    fast = bar(H="x.x.x.x.x.x.x.x.", K="xxxxxxxxxxxxxxxx")
+    told, = section_exercise(part(fast, fast, tempo_bpm=180.0), 0, 1).warnings
+    assert told.startswith("Bars 1–2: kick at") and "double pedal" in told
+
+
+def test_a_fill_that_returns_is_one_exercise_and_its_version_another():
+    changed = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xx.x",
+                  K="x...............")
+    song = [CRASHED, *[ROCK] * 6, FILL] * 2 + [CRASHED, *[ROCK] * 6, changed] * 2
+    reading = read_part(part(*song))
+    fills = choose_exercises(reading, ("fill",))
+    assert [e.title for e in fills] == ["Fill 1, bars 8, 16", "Fill 1, changed, bars 24, 32"]
+    assert [e.first_bar for e in choose_exercises(reading, ("fill",), sections=(reading.form[0].label,))] == [
+        e.first_bar for e in fills]
+
+
+def test_what_is_known_of_bars_that_the_user_names_is_said():
+    reading = read_part(part(*[CRASHED, *[ROCK] * 6, FILL] * 2))
+    fill, = choose_exercises(reading, ("fill",))
+    words = tuple(w for w in fill.listen_for if not w.startswith("It lands"))
+    assert words[0] == "16ths from 2 in groups of 4 + 4 + 4 (each on a new drum)."
+    assert section_exercise(reading.chart, 7, 7, reading=reading).listen_for == words
+    both = section_exercise(reading.chart, 6, 7, reading=reading).listen_for
+    assert "Backbeat on 2 and 4" in both[0] and both[1].startswith("Fill in bar 8: 16ths from 2")
+
+
+def test_the_tempo_of_the_bars_themselves_is_explained_where_the_score_prints_another():
+    times = [0.5 * k for k in range(16)] + [8.0 + 0.51 * k for k in range(16)]
+    bars = [Bar(Meter(), tuple(times[4 * k:4 * k + 4])) for k in range(8)]
+    chart = Chart(TimeMap(bars, 8.0 + 0.51 * 16), (ROCK,) * 8)
+    late = section_exercise(chart, 6, 7)
+    assert late.tempi_bpm[-1] == tempo_as_played(chart, late) == 118
+    assert tempo_explained(chart, late) == "118 as these bars are played; the score says 119"
+    assert tempo_explained(chart, section_exercise(chart, 6, 7, tempi=(0.5,))) == ""
+    steady = part(ROCK, ROCK)
+    assert tempo_explained(steady, section_exercise(steady, 0, 1)) == ""
+
+
+def test_without_a_recording_no_step_is_called_after_it(reading):
+    groove = next(e for e in choose_exercises(reading, ("groove",)) if e.stages[-1].record)
+    played = without_recording(groove).stages[-1]
+    assert played.name == "played" and played.title.endswith(" as played") and played.bars == groove.stages[-1].bars
+    own = without_recording(section_exercise(reading.chart, 1, 2))
+    assert [s.name for s in own.stages] == ["hands", "feet", "all"]
 
 
 # -- the notes of a stage ------------------------------------------------------------

@@ -8,17 +8,31 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 import soundfile
+from lxml import etree
 
+from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.chartfile import write_chart
 from workbench.meter import TimeMap
-from workbench.practice.exercises import Exercise, Stage, section_exercise
+from workbench.practice import pages
+from workbench.practice.exercises import Exercise, Stage, choose_exercises, section_exercise, with_sticking
 from workbench.practice.loudness import loudness_lufs, true_peak_dbtp
 from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
+from workbench.practice.pages import (
+    HANDS_MISSING,
+    HANDS_SHOWN,
+    HANDS_TOGETHER,
+    drawn_steps,
+    engrave_bars,
+    how_to_read,
+)
 from workbench.practice.sound import render_chart
+from workbench.reading.counting import SILENT_COUNT
+from workbench.reading.fills import Span
+from workbench.reading.read import read_part
 
 RATE = 44100
 NASTY = "</script><b>Rain & #Sun \"quoted\""
@@ -169,7 +183,8 @@ def test_a_pack_replaces_a_pack_and_nothing_else(song, tmp_path):
     quick = PackOptions(track_repeats=0, click="none")
     make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
     again = make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
-    assert again.notes and "kit" in again.notes[0]
+    assert again.notes == ("This pack was made without the recording: the kit plays everything.",)
+    assert not [p for p in again.files if "record" in p.name]
     (tmp_path / "pack" / "letter.txt").write_text("mine")
     with pytest.raises(WorkbenchError, match="holds other files"):
         make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
@@ -239,7 +254,9 @@ def test_a_count_in_comes_before_what_is_no_loop(song, tmp_path):
 @pytest.mark.parametrize("wrong, message", [
     ({"format": "aac"}, "flac, wav, mp3"), ({"click": "waltz"}, "A click is one of"),
     ({"kit_place": 2.0}, "between -1"), ({"loudness_lufs": 0.0}, "LUFS"),
-    ({"count_in_bars": -1}, "negative")])
+    ({"count_in_bars": -1}, "from 0 to 4 bars, not -1"), ({"count_in_bars": 99}, "from 0 to 4 bars, not 99"),
+    ({"track_repeats": 1000}, "from 0 to 32 rounds"), ({"crash_every": 17}, "every 1 to 16 bars"),
+    ({"ladder_step_bpm": 0.01}, "1 bpm or more, not 0.01"), ({"kit_db": float("nan")}, "20 dB, not nan")])
 def test_wrong_options_are_refused(wrong, message):
     with pytest.raises(WorkbenchError, match=message):
         PackOptions(**wrong)
@@ -257,6 +274,89 @@ def test_nothing_to_practise(tmp_path):
         make_practice_pack(chart, tmp_path / "pack")
 
 
+# -- what students read --------------------------------------------------------------
+
+QUICK = PackOptions(track_repeats=0, click="none", format="mp3")
+
+
+@pytest.fixture
+def booklets(monkeypatch):
+    """What the booklets written in a test say, as plain data."""
+    said, make = [], pages.booklet_data
+    monkeypatch.setattr(pages, "booklet_data", lambda *a: said.append(make(*a)) or said[-1])
+    return said
+
+
+def page_count(pdf):
+    return int(re.search(rb"/Type\s*/Pages\s*/Count (\d+)", pdf.read_bytes()).group(1))
+
+
+def test_hands_together_stand_as_their_notes_do():
+    """The upper letter is for the upper note, whichever hand has it."""
+    for snare in "RL":
+        hat = "L" if snare == "R" else "R"
+        notes = (Note(F(0), "closed hi-hat", sticking=hat), Note(F(0), "snare", sticking=snare))
+        svg = engrave_bars(Chart(TimeMap.steady(1, 100.0), (WrittenBar(notes),)))
+        letters = [(float(t.get("y")), said) for t in etree.fromstring(svg).iter("{*}text")
+                   if (said := "".join(t.itertext()).strip()) in ("R", "L")]
+        assert [said for _, said in sorted(letters)] == [hat, snare] and len({y for y, _ in letters}) == 2
+
+
+def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_path, booklets):
+    three = bar(C="x.......", R="x.x.x.x.", S="x.x...x.", K="x...x...")
+    chart = part(three, three, title="Paper Lanterns")
+    e = section_exercise(chart, 0, 1, tempi=(1.0,))
+    pack = make_practice_pack(chart, tmp_path / "pack", exercises=(e,), options=QUICK)
+    told = "three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart."
+    data, = page_data(pack)["exercises"]
+    assert data["warnings"] == [f"Bars 1–2: {told}"]
+    assert data["read"] == [HANDS_SHOWN, HANDS_TOGETHER, HANDS_MISSING]
+    sheet, _ = booklets[0]
+    assert sheet["exercises"][0]["warnings"] == data["warnings"] and sheet["read"] == data["read"]
+    easy = part(bar(H="xxxx"), bar(S="..x.x"))
+    assert how_to_read(easy, section_exercise(easy, 0, 0), (with_sticking(read_part(easy)),)) == (HANDS_SHOWN,)
+
+
+def test_numbers_in_brackets_are_explained_where_they_occur():
+    chart = part(bar(S="..x...x.", K="x......."))
+    assert SILENT_COUNT not in how_to_read(chart, section_exercise(chart, 0, 0), ())
+    late = part(bar(S=".....x.x"))
+    assert section_exercise(late, 0, 0).count == "(3) & (4) &"
+    assert how_to_read(late, section_exercise(late, 0, 0), ()) == (SILENT_COUNT,)
+
+
+def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklets):
+    chart = part(ROCK, ROCK, FILL, ROCK, title="Paper Lanterns")
+    first, second = (section_exercise(chart, k, k, tempi=(0.5, 1.0)) for k in (0, 2))
+    one = make_practice_pack(chart, tmp_path / "one", exercises=(first,), options=QUICK)
+    said = booklets[0][0]
+    assert (said["title"], said["format"]) == ("Paper Lanterns", "MP3")
+    assert said["exercises"][0]["tempi"] == "♩ = 55, 110" and said["exercises"][0]["heads"] == ["♩ = 55", "♩ = 110"]
+    assert page_count(one.booklet) == 1
+    two = make_practice_pack(chart, tmp_path / "two", exercises=(first, second), options=QUICK)
+    assert page_count(two.booklet) == 2
+
+
+def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):
+    chart, _ = song
+    span = Span((1, F(0)), (2, F(0)))
+    stages = (Stage("alone", "the fill alone", (1,), only=span), Stage("setup", "with the bar before it", (0, 1)),
+              Stage("landing", "into what follows", (1, 2)), Stage("song", "in the song", (0, 1, 2), loop=False))
+    fill = Exercise("x", "X", "fill", "bar 2", 1, stages, (120.0,))
+    drawn = {s.name: f"<svg>{s.name}</svg>" for s in stages}
+    assert drawn_steps(fill, drawn) == [
+        ("the fill alone", drawn["alone"]),
+        ("with the bar before it; into what follows; in the song", drawn["song"])]
+
+
+def test_the_fill_is_bracketed_among_other_bars(tmp_path):
+    reading = read_part(part(*[CRASHED, *[ROCK] * 6, FILL] * 2))
+    pack = make_practice_pack(reading.chart, tmp_path / "pack", reading=reading, options=QUICK,
+                              exercises=choose_exercises(reading, ("fill",), tempi=(1.0,)))
+    marked = {s["name"]: "bracketSpan" in s["svg"] for s in page_data(pack)["exercises"][0]["stages"]}
+    assert marked == {"alone": False, "setup": True, "landing": True, "song": True}
+
+
 # -- command line --------------------------------------------------------------------
 
 def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
@@ -268,7 +368,55 @@ def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
     assert any(f.endswith("drums-back.mp3") for f in said["files"])
 
 
+def run_quickly(song, tmp_path, *arguments):
+    _, recording = song
+    return main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
+                 "--tempi", "100", "--repeats", "0", "--format", "mp3", *arguments])
+
+
+def test_a_recording_left_out_is_said_to_be_so(song, tmp_path, capsys):
+    assert run_quickly(song, tmp_path, "--bars", "1", "--no-recording") == 0
+    said = capsys.readouterr().out
+    assert "The recording was left out, as you wished." in said and "not there" not in said
+    assert said.startswith("1 exercise, 3 sound files, ")
+    assert not list((tmp_path / "p").rglob("record*"))
+
+
+def test_a_recording_that_is_missing_is_said_to_be_so(song, tmp_path, capsys):
+    chart, _ = song
+    write_chart(chart, tmp_path / "alone.chart.json")
+    assert main(["practice", str(tmp_path / "alone.chart.json"), "--out", str(tmp_path / "p"), "--bars", "1",
+                 "--tempi", "100", "--repeats", "0", "--format", "mp3", "--json"]) == 0
+    notes = json.loads(capsys.readouterr().out)["notes"]
+    assert "song.flac is not there; say where it is with --recording" in notes[0]
+
+
+def test_instruments_alone_are_played_without_bars_named_too(song, tmp_path):
+    assert run_quickly(song, tmp_path, "--kinds", "groove", "--instruments", "kick", "--no-recording") == 0
+    assert [p.name for p in sorted((tmp_path / "p").rglob("some-*.mp3"))] == ["some-120bpm.mp3"]
+    assert not list((tmp_path / "p").rglob("hands-*"))
+
+
+def test_a_folder_that_cannot_be_is_refused_before_the_work(song, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("workbench.reading.read.read_part", lambda *a, **k: pytest.fail("the work has begun"))
+    (tmp_path / "p").write_text("mine")
+    assert run_quickly(song, tmp_path) == 2
+    assert "is a file, not a folder" in capsys.readouterr().err
+    (tmp_path / "p").unlink()
+    (tmp_path / "p").mkdir()
+    (tmp_path / "p" / "letter.txt").write_text("mine")
+    assert run_quickly(song, tmp_path) == 2
+    assert "holds other files" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("arguments, message", [
+    (["--kinds", "fill"], "There is nothing to practise: no fills found in this chart"),
+    (["--kinds", "variation,fill"], "no variations or fills found in this chart"),
+    (["--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
+    (["--bars", "1", "--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
+    (["--count-in", "99"], "A count-in has from 0 to 4 bars, not 99"),
+    (["--instruments", "hihat"], "all of a kind: hi-hat, tom, cymbal"),
+    (["--instruments", "tom"], "In these exercises there is no tom"),
     (["--tempi", "slow"], "Write tempi as per cent"), (["--bars", "x"], "Write bars as 5-8"),
     (["--bars", "9"], "There is no bar 9"), (["--kinds", "solo"], "not of 'solo'"),
     (["--sections", "Z"], "no section 'Z'")])

@@ -53,7 +53,7 @@ def test_fast_sixteenths_on_the_hi_hat_go_hand_to_hand():
 
 
 @pytest.mark.parametrize("rows, tempo_bpm, kind, reason", [
-    (dict(H="x...", S="x...", C="x..."), 100, "unplayable", 
+    (dict(H="x...", S="x...", C="x..."), 100, "unplayable",
      "three things for two hands on 1 (crash, closed hi-hat, snare): leave one out"),
     (dict(K="xxxxxxxx"), 220, "double pedal", "two feet"),
     (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 220, "unplayable", "no hand is free"),

@@ -32,7 +32,8 @@ def pack(tmp_path_factory):
     notes += [Note(F(0), "kick"), Note(F(1, 4), "snare", 110)]
     chart = Chart(TimeMap.steady(2, 120.0), (WrittenBar(tuple(notes)),) * 2, "Copper <b>Weather</b>")
     first = section_exercise(chart, 0, 0, "First", tempi=(0.5, 1.0))
-    second = replace(section_exercise(chart, 0, 1, "Second", tempi=(0.5, 1.0)), cautions=("Fast.",))
+    second = replace(section_exercise(chart, 0, 1, "Second", tempi=(0.5, 1.0)), cautions=("Fast.",),
+                     warnings=("Bar 1: three things.", "Bar 2: four things."), count="(1) &", listen_for=("The kick.",))
     return make_practice_pack(chart, tmp_path_factory.mktemp("page") / "pack", exercises=(first, second),
                               options=PackOptions(track_repeats=0, format="mp3", click="off-beat",
                                                   click_place=-1.0))
@@ -71,9 +72,16 @@ def test_the_page_shows_its_exercises(page):
     assert page.inner_text("h1") == "Copper <b>Weather</b>"
     assert page.locator("nav li").count() == 2
     assert page.locator("#bars svg").count() == 1
+    assert page.inner_text("#where") == "bar 1 — ♩ = 60, 120 — count: 1 & 2 & 3 & 4 &"
+    assert page.locator("#warnings").is_hidden()
+    assert page.inner_text("nav li:first-child small") == "♩ = 60, 120"
     page.click("nav li:nth-child(2) a")
     assert page.inner_text("h2") == "Second"
     assert page.locator("#listen .caution").inner_text() == "Fast."
+    assert page.locator("#listen li").all_inner_texts() == ["The kick."]
+    assert page.locator("#warnings p").all_inner_texts() == ["Check first. Bar 1: three things.", "Bar 2: four things."]
+    assert "the upper letter for the upper note" in page.inner_text("#read")
+    assert "A number in brackets is counted but not played." in page.inner_text("#read")
     assert page.locator("#record-field").is_hidden()
     assert "85 dBA over 8 hours" in page.inner_text("footer")
 

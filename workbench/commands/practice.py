@@ -15,7 +15,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from workbench.chart import Chart
 
 NAME = "practice"
 HELP = "make a practice pack of a chart"
@@ -33,19 +38,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                       help="only these sections, by letter or name, as A,Chorus")
     what.add_argument("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
     what.add_argument("--instruments", metavar="NAMES",
-                      help="with --bars: these alone first, as kick,snare (default: hands, then feet)")
-    what.add_argument("--tempi", metavar="PERCENT", help="per cent of the original tempo, as 60,80,100 "
-                      "(default: slow, medium and original by the part's density)")
+                      help="these alone first where they play, as kick,snare; hi-hat, tom and cymbal name "
+                      "all of their kind (default: hands, then feet)")
+    what.add_argument("--tempi", metavar="PERCENT", help="per cent of the original tempo, from 25 to 200, as "
+                      "60,80,100 (default: slow, medium and original by the part's density)")
     sound = parser.add_argument_group("how it sounds")
     sound.add_argument("--recording", type=Path, metavar="FILE",
                        help="the recording (default: where the chart says it is)")
     sound.add_argument("--no-recording", action="store_true", help="kit and click only")
     sound.add_argument("--format", choices=("flac", "wav", "mp3"), default="flac",
-                       help="of the files; flac and wav loops are exact to the sample (default: flac)")
+                       help="of loops; flac and wav are exact to the sample (default: flac); the long "
+                       "tracks through the tempi are always mp3")
     sound.add_argument("--click", default="quarter",
                        choices=("quarter", "eighth", "off-beat", "2 and 4", "none"))
     sound.add_argument("--count-in", type=int, default=1, metavar="BARS",
-                       help="bars of count-in (default: 1)")
+                       help="bars of count-in, 0 to 4 (default: 1)")
     sound.add_argument("--crash-every", type=int, default=0, metavar="BARS",
                        help="a crash on 1 every so many bars marks the phrase")
     sound.add_argument("--repeats", type=int, default=4, metavar="N",
@@ -67,12 +74,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from workbench.errors import WorkbenchError
     from workbench.notation.scorefiles import read_any_chart
     from workbench.practice.exercises import choose_exercises, section_exercise
-    from workbench.practice.pack import PackOptions, make_practice_pack
+    from workbench.practice.pack import PackOptions, check_pack_folder, make_practice_pack
     from workbench.progress import TerminalProgress
     from workbench.reading.read import read_part
 
+    folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
+    check_pack_folder(folder)
     imported = read_any_chart(args.chart)
     chart = imported.chart
     for problem in imported.problems:
@@ -85,16 +95,17 @@ def run(args: argparse.Namespace) -> int:
         drums_back_db=args.drums_back, drums_out_db=args.drums_out, loudness_lufs=args.loudness,
         paper=args.paper)
     tempi = _tempi(args.tempi) if args.tempi else None
+    instruments = _names(args.instruments) if args.instruments else None
     reading = read_part(chart)
     if args.bars:
-        instruments = _names(args.instruments) if args.instruments else None
         exercises = (section_exercise(chart, *_bars(chart, args.bars), tempi=tempi,
-                                      instruments=instruments),)
+                                      instruments=instruments, reading=reading),)
     else:
-        exercises = choose_exercises(reading, _names(args.kinds),
-                                     _names(args.sections) if args.sections else None, tempi)
-    recording = None if args.no_recording else args.recording or _recording_of(chart, args.chart)
-    folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
+        kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
+        exercises = choose_exercises(reading, kinds, sections, tempi, instruments)
+        if not exercises:
+            raise WorkbenchError(_nothing(kinds, sections))
+    recording, remark = _recording_of(chart, args)
     pack = make_practice_pack(chart, folder, exercises=exercises, reading=reading, recording=recording,
                               options=options, progress=TerminalProgress())
     size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
@@ -102,16 +113,32 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"index": str(pack.index), "booklet": str(pack.booklet),
                           "exercises": [e.name for e in pack.exercises],
                           "files": [str(p) for p in pack.files], "audio_s": round(pack.audio_s, 1),
-                          "notes": list(pack.notes)}, indent=2))
+                          "notes": [n for n in (remark, *pack.notes) if n]}, indent=2))
         return 0
-    print(f"{len(pack.exercises)} exercises, {len(pack.files)} sound files, {size_mb:.0f} MB:")
+    print(f"{_many(len(pack.exercises), 'exercise')}, {_many(len(pack.files), 'sound file')}, {size_mb:.0f} MB:")
     print(f"  {pack.index}  plays everything, offline")
     print(f"  {pack.booklet}  to print")
-    for note in pack.notes:
+    for note in filter(None, (remark, *pack.notes)):
         print(note)
-    if args.format != "mp3" and size_mb > 100:
-        print("For a smaller pack use --format mp3, fewer --kinds or --sections.")
+    doubtful = sum(bool(e.warnings) for e in pack.exercises)
+    if doubtful:
+        print(f"{_many(doubtful, 'exercise')} with places to check first (three things for two hands, say): "
+              "each tells them; correct the chart and make the pack again.")
+    if size_mb > 100:
+        smaller = "" if args.format == "mp3" else "--format mp3, "
+        print(f"For a smaller pack use {smaller}--kinds groove,fill, fewer --sections or --tempi.")
     return 0
+
+
+def _many(count: int, thing: str) -> str:
+    return f"{count} {thing}" + "s" * (count != 1)
+
+
+def _nothing(kinds: Sequence[str], sections: Sequence[str] | None) -> str:
+    """That a choice holds nothing, in a sentence."""
+    of = " or ".join(filter(None, (", ".join(f"{k}s" for k in kinds[:-1]), f"{kinds[-1]}s")))
+    where = f"in section {' or '.join(sections)}" if sections else "in this chart"
+    return f"There is nothing to practise: no {of} found {where}. Choose other --kinds, or name --bars."
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -137,9 +164,15 @@ def _bars(chart, text: str) -> tuple[int, int]:
     return chart.time_map.bar_index(int(first)), chart.time_map.bar_index(int(last or first))
 
 
-def _recording_of(chart, chart_path: Path) -> Path | None:
-    """The recording where the chart says it is, if it lies there."""
+def _recording_of(chart: Chart, args: argparse.Namespace) -> tuple[Path | None, str]:
+    """The recording that was named, or else lies where the chart says; and a remark where there is none."""
+    if args.no_recording:
+        return None, "The recording was left out, as you wished."
+    if args.recording is not None:
+        return args.recording, ""
     if chart.recording is None:
-        return None
-    path = chart_path.parent / chart.recording.path
-    return path if path.is_file() else None
+        return None, "The chart names no recording; give one that it lies on with --recording."
+    path = args.chart.parent / chart.recording.path
+    if path.is_file():
+        return path, ""
+    return None, f"The recording {path} is not there; say where it is with --recording."

@@ -24,15 +24,21 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.drumkit import drum_key_order, instrument
+from workbench.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.meter import Bar, TimeMap
+from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.counting import bar_list, count_row
-from workbench.reading.fills import Span
+from workbench.reading.fill_reading import Fill
+from workbench.reading.fills import Span, span_notes
 from workbench.reading.part_reading import PartGroove, PartReading
-from workbench.reading.sticking import sticking_edit
+from workbench.reading.sticking import Flag, propose_sticking, sticking_edit
 
 KINDS: tuple[str, ...] = ("groove", "variation", "fill")
+#: Families of the drum key that may be named for all their instruments.
+FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
+#: Tempi may be asked for between these shares of the original.
+SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
 
 #: Hands' strokes a second at which every stroke can still be watched, and the
 #: rate above which a caution is given (common practice, no source).
@@ -94,7 +100,10 @@ class Exercise:
     listen_for : tuple of str
     count : str
         Count syllables of the strokes, bar by bar.
+    warnings : tuple of str
+        Places that cannot be played as written.
     cautions : tuple of str
+        About strain.
     """
 
     name: str
@@ -106,12 +115,14 @@ class Exercise:
     tempi_bpm: tuple[float, ...]
     listen_for: tuple[str, ...] = ()
     count: str = ""
+    warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
 
 def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
                      sections: Collection[str] | None = None,
-                     tempi: Sequence[float] | None = None) -> tuple[Exercise, ...]:
+                     tempi: Sequence[float] | None = None,
+                     instruments: Sequence[str] | None = None) -> tuple[Exercise, ...]:
     """Exercises for a whole part, in the order of the song.
 
     Parameters
@@ -122,17 +133,23 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
         Only what these sections play.
     tempi : shares of the original tempo, optional
         By default slow, medium and original by density.
+    instruments : names or families of the drum key, optional
+        Played alone first, where they occur (:func:`instruments_named`).
 
     Raises
     ------
     ChartError
-        If a kind or section does not exist or a tempo is out of range.
+        If a kind, section or instrument does not exist, a tempo is out of range,
+        or none of the instruments plays in any of the exercises.
     """
     for kind in kinds:
         if kind not in KINDS:
             raise ChartError(f"Exercises are made of {', '.join(KINDS)}, not of {kind!r}.")
-    if tempi is not None and not (tempi and all(0.25 <= t <= 2 for t in tempi)):
-        raise ChartError("Tempi are given as shares of the original between 0.25 and 2.")
+    if not kinds:
+        raise ChartError(f"Name what exercises are made of: {', '.join(KINDS)}.")
+    _check_tempi(tempi)
+    if instruments is not None:
+        instruments_named(instruments)
     bars = _bars_of(reading, sections)
     found = []
     if "groove" in kinds:
@@ -140,7 +157,7 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
     if "variation" in kinds:
         found += [e for g in reading.grooves for e in _variation_exercises(reading, g)]
     if "fill" in kinds:
-        found += [_fill_exercise(reading, k) for k in range(len(reading.fills))]
+        found += [_fill_exercise(reading, same) for same in _same_fills(reading, bars)]
     chosen = [e for e in found if e is not None and bars.issuperset(e.stages[0].bars)]
     chosen.sort(key=lambda e: (e.first_bar, KINDS.index(e.kind)))
     names: dict[str, int] = {}
@@ -148,40 +165,115 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
     for e in chosen:
         names[e.name] = names.get(e.name, 0) + 1
         name = e.name if names[e.name] == 1 else f"{e.name}-{names[e.name]}"
-        out.append(_with_tempi(reading.chart, replace(e, name=name), tempi))
+        out.append(_finished(reading.chart, replace(e, name=name), tempi, reading.sticking.flags))
+    if instruments is not None and out:
+        alone = [_with_alone(reading.chart, e, instruments) for e in out]
+        if alone == out:
+            raise ChartError(f"In these exercises there is no {' or '.join(instruments)}.")
+        out = alone
     return tuple(out)
 
 
 def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "",
                      tempi: Sequence[float] | None = None,
-                     instruments: Collection[str] | None = None) -> Exercise:
+                     instruments: Sequence[str] | None = None,
+                     reading: PartReading | None = None) -> Exercise:
     """The user's own choice: bars ``first_bar … last_bar`` (indices, included).
 
-    ``instruments`` are played alone first; None means hands, then feet.
+    ``instruments`` (:func:`instruments_named`) are played alone first; None means
+    hands, then feet.  What a ``reading`` says of the bars is told with them.
 
     Raises
     ------
     ChartError
-        If there are no such bars, or none of the instruments plays in them.
+        If there are no such bars, a tempo is out of range, or none of the
+        instruments plays in them.
     """
+    _check_tempi(tempi)
     chart.time_map.check_bar(first_bar)
     chart.time_map.check_bar(last_bar)
     bars = tuple(range(first_bar, last_bar + 1))
     if not bars:
         raise ChartError("An exercise ends where it begins or later.")
     where = bar_list(chart.time_map, bars)
-    layers = _layers(chart, bars)
-    if instruments is not None:
-        chosen = frozenset(instrument(i).name for i in instruments)
-        if not any(n.instrument in chosen for k in bars for n in chart.bars[k].notes):
-            raise ChartError(f"None of {', '.join(sorted(chosen))} plays in {where}.")
-        layers = (Stage("some", f"{', '.join(sorted(chosen, key=drum_key_order))} alone", bars, chosen),
-                  Stage("all", "all together", bars))
-    stages = (*layers, Stage("record", "to the recording", bars, record=True))
-    title = title or where[:1].upper() + where[1:]
+    stages = (*_layers(chart, bars), Stage("record", "as played" + TO_RECORDING, bars, record=True))
+    title = title or _capital(where)
     exercise = Exercise(slug(title), title, "groove", where, first_bar, stages, (),
-                        count=_count(chart, bars))
-    return _with_tempi(chart, exercise, tempi)
+                        _said_of(reading, bars) if reading is not None else (), _count(chart, bars))
+    if instruments is not None:
+        alone = _with_alone(chart, exercise, instruments)
+        if alone == exercise:
+            raise ChartError(f"In {where} there is no {' or '.join(instruments)}.")
+        exercise = alone
+    flags = propose_sticking(chart, bars=bars).flags if reading is None else reading.sticking.flags
+    return _finished(chart, exercise, tempi, flags)
+
+
+def _said_of(reading: PartReading, bars: Sequence[int]) -> tuple[str, ...]:
+    """What a reading says of some bars: their grooves and the fills that lie in them."""
+    chart = reading.chart
+    fills = [f for f in reading.fills if set(bars).issuperset(f.span.bars())]
+    filled = {k for f in fills for k in f.span.bars()}
+    grooves = {g.text for k in bars if k not in filled and (g := reading.groove_at(k)) is not None}
+    said = [f"{_capital(text)}." for text in sorted(grooves) if text]
+    if filled.issuperset(bars) and len(fills) == 1:
+        return (*said, *_fill_words(fills[0]))
+    return (*said, *(f"Fill in {bar_list(chart.time_map, f.span.bars())}: {f.text}." for f in fills))
+
+
+def instruments_named(names: Sequence[str]) -> frozenset[str]:
+    """Instruments of the drum key by their names or families, as "kick", "hi-hat" or "toms".
+
+    Raises
+    ------
+    ChartError
+        If there is no such instrument or family.
+
+    Examples
+    --------
+    >>> sorted(instruments_named(["kick", "toms"]))
+    ['floor tom', 'high tom', 'kick', 'mid tom']
+    """
+    found: set[str] = set()
+    for name in names:
+        word = name.casefold()
+        own = {i.name for i in INSTRUMENTS if i.name == word}
+        family = {i.name for i in INSTRUMENTS if i.family in FAMILIES and i.family == word.removesuffix("s")}
+        if not own | family:
+            raise ChartError(f"The drum key has no instrument called {name!r}; name "
+                             f"{', '.join(i.name for i in INSTRUMENTS)}, or all of a kind: {', '.join(FAMILIES)}.")
+        found |= own or family
+    return frozenset(found)
+
+
+def _with_alone(chart: Chart, exercise: Exercise, names: Sequence[str]) -> Exercise:
+    """An exercise that begins with some instruments alone, in place of hands and feet;
+    itself if they do not play in it."""
+    chosen = instruments_named(names)
+    whole = [s for s in exercise.stages if s.instruments is None]
+    if not any(n.instrument in chosen for k in whole[0].bars for n in stage_notes(chart, whole[0], k)):
+        return exercise
+    ordered = sorted(dict.fromkeys(names), key=lambda n: min(map(drum_key_order, instruments_named([n]))))
+    said = " and ".join(filter(None, (", ".join(ordered[:-1]), ordered[-1])))
+    alone = replace(whole[0], name="some", title=f"{said} alone", instruments=chosen)
+    return replace(exercise, stages=(alone, *whole))
+
+
+#: How the title of a step ends that is played to the recording.
+TO_RECORDING = ", to the recording"
+
+
+def without_recording(exercise: Exercise) -> Exercise:
+    """The exercise where there is no recording: steps to it are played by the kit,
+    as in the song, and left out where that would say nothing new."""
+    stages: list[Stage] = []
+    for s in exercise.stages:
+        if s.record and s.title.endswith(TO_RECORDING):
+            if any(t.bars == s.bars and t.instruments is None for t in stages):
+                continue
+            s = replace(s, name="played", title=s.title.removesuffix(TO_RECORDING))
+        stages.append(s)
+    return replace(exercise, stages=tuple(stages))
 
 
 def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]:
@@ -206,10 +298,9 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     run = _longest_run(reading, own)
     stages = [*_layers(chart, bars)]
     if len(run) > 1:
-        stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played, to the recording", run,
-                            record=True))
+        stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove"
-    listen = [own.text[:1].upper() + own.text[1:] + "."] if own.text else []
+    listen = [_capital(own.text) + "."] if own.text else []
     return Exercise(slug(title), title, "groove", bar_list(chart.time_map, own.groove.bar_indices),
                     own.groove.bar_indices[0], tuple(stages), (), tuple(listen), _count(chart, bars))
 
@@ -250,7 +341,7 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
         by_pattern.setdefault(chart.bars[k].pattern, []).append(k)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
         bar, base = same[0], own.groove.base_of(same[0])
-        told = tuple(v.text[:1].upper() + v.text[1:] + "." for v in reading.variations if bar in v.bars)
+        told = tuple(_capital(v.text) + "." for v in reading.variations if bar in v.bars)
         where = bar_list(chart.time_map, same)
         title = f"{_section_title(reading, bar)}: variation, {where}"
         stages = (Stage("alone", "the changed bar alone", (bar,)),
@@ -260,8 +351,26 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
     return out
 
 
-def _fill_exercise(reading: PartReading, index: int) -> Exercise | None:
-    chart, fill = reading.chart, reading.fills[index]
+def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]:
+    """Fills that lie in some bars, those that are the same together."""
+    same: dict[tuple, list[Fill]] = {}
+    for f in reading.fills:
+        if set(bars).issuperset(f.span.bars()):
+            first = f.span.start[0]
+            shape = frozenset((k - first, n.position, n.instrument) for k, n in span_notes(reading.chart, f.span))
+            same.setdefault((f.kind, shape), []).append(f)
+    return list(same.values())
+
+
+def _fill_words(fill: Fill) -> tuple[str, ...]:
+    """What to know of a fill, a sentence each: the user's own words first."""
+    own = () if fill.text == "; ".join(fill.words) else (fill.text,)
+    return tuple(_capital(words) + "." for words in (*own, *fill.words))
+
+
+def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
+    """A fill, learnt where it comes first."""
+    chart, fill = reading.chart, same[0]
     span, bars = fill.span, tuple(fill.span.bars())
     last = len(chart) - 1
     before, after = max(0, bars[0] - 1), min(last, bars[-1] + 2)
@@ -272,13 +381,17 @@ def _fill_exercise(reading: PartReading, index: int) -> Exercise | None:
         stages.append(Stage("landing", "into what follows", (*bars, *range(bars[-1] + 1, after + 1))))
     song = tuple(range(max(0, bars[0] - AROUND_FILL_BARS), min(last, bars[-1] + AROUND_FILL_BARS) + 1))
     stages.append(Stage("song", "in the song", song, record=True, loop=False))
-    where = bar_list(chart.time_map, bars)
-    title = f"Fill {index + 1}, {where}"
-    listen = [fill.text[:1].upper() + fill.text[1:] + "."]
+    where = bar_list(chart.time_map, [k for f in same for k in f.span.bars()])
+    title = f"Fill {fill.kind + 1}" + (", changed" if fill.version_of is not None else "") + f", {where}"
+    listen = _fill_words(fill)
     if fill.lands_on is not None and fill.landing:
-        listen.append(f"It lands on {fill.landing}.")
-    return Exercise(slug(f"fill {index + 1} {where}"), title, "fill", where, bars[0], tuple(stages), (),
-                    tuple(listen), _count(chart, bars, span))
+        listen += (f"It lands on {fill.landing}.",)
+    return Exercise(slug(title), title, "fill", where, bars[0], tuple(stages), (), listen,
+                    _count(chart, bars, span))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _section_title(reading: PartReading, bar_index: int) -> str:
@@ -301,6 +414,25 @@ def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
     return float(np.median([chart.time_map.tempo_bpm(k) for k in bars]))
 
 
+def tempo_as_played(chart: Chart, exercise: Exercise) -> float:
+    """The original tempo of an exercise: that of its own bars, in whole beats a minute."""
+    return float(round(original_tempo_bpm(chart, exercise.stages[0].bars)))
+
+
+def tempo_explained(chart: Chart, exercise: Exercise) -> str:
+    """Why its last tempo is another than the score's; "" where both are the same.
+
+    A band hurries and drags; the score prints one tempo for all that is meant to be
+    played at the same.
+    """
+    own = tempo_as_played(chart, exercise)
+    marks = tempo_marks(chart)
+    printed = marks[max(k for k in marks if k <= exercise.first_bar)].tempo_bpm
+    if own == printed or own not in exercise.tempi_bpm:
+        return ""
+    return f"{own:g} as these bars are played; the score says {printed}"
+
+
 def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
     """Strokes of the hands a second in their busiest half second, at the
     original tempo (both hands together, chords counted once)."""
@@ -321,7 +453,27 @@ def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, 
     return float(round(slow)), float(round(np.sqrt(slow * original))), float(round(original))
 
 
-def _with_tempi(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None) -> Exercise:
+def _check_tempi(tempi: Sequence[float] | None) -> None:
+    wrong = [t for t in tempi or () if not SLOWEST_ASKED <= t <= FASTEST_ASKED]
+    if wrong or tempi is not None and not tempi:
+        given = f", not {wrong[0] * 100:g}" if wrong else "; name at least one"
+        raise ChartError(f"Tempi are given in per cent of the original, from {SLOWEST_ASKED * 100:g} to "
+                         f"{FASTEST_ASKED * 100:g}{given}.")
+
+
+def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[str, ...]:
+    """Where the bars of an exercise ask for more than two hands and one foot."""
+    bars = {k for s in exercise.stages for k in s.bars}
+    said: dict[str, list[int]] = {}
+    for f in flags:
+        if f.kind in ("unplayable", "double pedal") and f.bar_index in bars:
+            said.setdefault(f.text, []).append(f.bar_index)
+    return tuple(f"{_capital(bar_list(chart.time_map, where))}: {text}." for text, where in said.items())
+
+
+def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None,
+              flags: Sequence[Flag]) -> Exercise:
+    """An exercise with its tempi, and with what speaks against playing it as it stands."""
     bars = sorted({k for s in exercise.stages if not s.record for k in s.bars}
                   or set(exercise.stages[0].bars))
     own = exercise.stages[0].bars
@@ -336,7 +488,7 @@ def _with_tempi(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None)
     if rate > STRAINING_PER_S:
         cautions += (f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
                      "wrists and shoulders stay loose.",)
-    return replace(exercise, tempi_bpm=tempi_bpm, cautions=cautions)
+    return replace(exercise, tempi_bpm=tempi_bpm, warnings=_warnings(chart, exercise, flags), cautions=cautions)
 
 
 # -- the notes of a stage ------------------------------------------------------------

@@ -7,7 +7,8 @@ A pack works offline: ``index.html`` plays everything in a browser,
   sample; or, in the song, once with count-in;
 * ``…-drums-back.flac`` and ``…-drums-out.flac``: the recording for playing along
   and for listening;
-* ``audio/EXERCISE/track.mp3``: a ladder of tempi with count-ins and repeats.
+* ``audio/EXERCISE/track.mp3``: a ladder of tempi with count-ins and repeats, long,
+  and so always MP3.
 """
 
 from __future__ import annotations
@@ -18,15 +19,16 @@ import os
 import shutil
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
 from workbench.events import Stroke
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
+from workbench.files.safefile import check_folder
 from workbench.practice.balance import Balance, split_drums
 from workbench.practice.exercises import (
     Exercise,
@@ -35,7 +37,9 @@ from workbench.practice.exercises import (
     original_tempo_bpm,
     recorded_stage_chart,
     stage_chart,
+    tempo_as_played,
     with_sticking,
+    without_recording,
 )
 from workbench.practice.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
 from workbench.practice.pages import PageSettings, PageStage, Take, write_pages
@@ -117,14 +121,24 @@ class PackOptions:
             raise WorkbenchError(f"Practice sound is written as {', '.join(FORMATS)}, not {self.format!r}.")
         if self.click not in (*CLICKS, "none"):
             raise WorkbenchError(f"A click is one of {', '.join(CLICKS)} or none, not {self.click!r}.")
-        for name in ("kit_place", "click_place", "record_place"):
-            if not -1 <= getattr(self, name) <= 1:
-                raise WorkbenchError(f"A place lies between -1 (left) and 1 (right), "
-                                     f"not {getattr(self, name)!r}.")
-        if not -40 <= self.loudness_lufs <= -8:
-            raise WorkbenchError(f"A loudness lies between -40 and -8 LUFS, not {self.loudness_lufs!r}.")
-        if min(self.count_in_bars, self.crash_every, self.track_repeats, self.ladder_step_bpm) < 0:
-            raise WorkbenchError("Counts of bars, repeats and steps cannot be negative.")
+        for names, least, most, sentence in _BOUNDS:
+            for name in names.split():
+                if not least <= getattr(self, name) <= most:
+                    raise WorkbenchError(f"{sentence}, not {getattr(self, name):g}.")
+        if 0 < self.ladder_step_bpm < 1:
+            raise WorkbenchError(f"A step of the ladder is 1 bpm or more, not {self.ladder_step_bpm:g}; 0 for none.")
+
+
+#: Options with the bounds of what makes sense, and how they are told.
+_BOUNDS: tuple[tuple[str, float, float, str], ...] = (
+    ("kit_place click_place record_place", -1, 1, "A place lies between -1 (left) and 1 (right)"),
+    ("kit_db click_db record_db drums_back_db drums_out_db", -80, 20, "A level lies between -80 and 20 dB"),
+    ("loudness_lufs", -40, -8, "A loudness lies between -40 and -8 LUFS"),
+    ("count_in_bars", 0, 4, "A count-in has from 0 to 4 bars"),
+    ("crash_every", 0, 16, "A crash comes every 1 to 16 bars, or with 0 never"),
+    ("track_repeats", 0, 32, "A track has from 0 to 32 rounds at each tempo"),
+    ("ladder_step_bpm", 0, 100, "A step of the ladder lies between 1 and 100 bpm, or is 0 for none"),
+)
 
 
 @dataclass(frozen=True)
@@ -194,6 +208,7 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
     """
     tell = progress or silent
     folder = Path(folder)
+    check_pack_folder(folder)
     tell(0.0, "Reading the part")
     reading = reading or read_part(chart)
     exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
@@ -204,7 +219,8 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
     if recording is not None:
         heard = _balance_of(chart, Path(recording), exercises, part(progress, 0.02, 0.15))
     else:
-        notes.append("The recording is not there: exercises with it are played by the kit.")
+        exercises = tuple(without_recording(e) for e in exercises)
+        notes.append("This pack was made without the recording: the kit plays everything.")
     _clear(folder)
     shop = _Workshop(with_sticking(reading), options, folder, heard)
     jobs = [(e, s) for e in exercises for s in e.stages]
@@ -261,17 +277,26 @@ _PACK_PARTS = {"audio", "page", "index.html", "booklet.pdf"}
 _MARK = Path("page") / "made-by-workbench.txt"
 
 
+def check_pack_folder(folder: str | os.PathLike) -> None:
+    """Make sure before the work that a pack can be written into a folder; nothing is changed now.
+
+    Raises
+    ------
+    WorkbenchError
+        If it cannot be made or written to, or holds anything but an earlier pack.
+    """
+    folder = Path(folder)
+    check_folder(folder)
+    inside = {p.name for p in folder.iterdir()} if folder.exists() else set()
+    if inside and not (inside <= _PACK_PARTS and (folder / _MARK).is_file()):
+        raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
+
+
 def _clear(folder: Path) -> None:
     """Remove an earlier pack; refuse a folder that holds anything else."""
-    if folder.exists():
-        if not folder.is_dir():
-            raise WorkbenchError(f"{folder} is a file; name a folder for the practice pack.")
-        inside = {p.name for p in folder.iterdir()}
-        if inside and not (inside <= _PACK_PARTS and (folder / _MARK).is_file()):
-            raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
-        for name in inside:
-            path = folder / name
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
+    check_pack_folder(folder)
+    for path in list(folder.iterdir()) if folder.exists() else ():
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
     try:
         (folder / "audio").mkdir(parents=True, exist_ok=True)
         (folder / "page").mkdir(exist_ok=True)
@@ -285,7 +310,7 @@ def _clear(folder: Path) -> None:
 def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
     takes = []
     # Whole beats a minute, as the exercise's tempi: the original tempo is speed 1 exactly.
-    original = round(original_tempo_bpm(shop.chart, exercise.stages[0].bars))
+    original = tempo_as_played(shop.chart, exercise)
     for tempo_bpm in exercise.tempi_bpm:
         with_record = stage.record and shop.heard is not None
         if stage.record:
@@ -296,7 +321,19 @@ def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
                                 tempo_bpm / original if with_record else None))
     crash_every = 0 if stage.record else shop.options.crash_every
     shown = stage_chart(shop.chart, stage, original_tempo_bpm(shop.chart, stage.bars), crash_every)
-    return PageStage(stage, shown, tuple(takes))
+    return PageStage(stage, _with_fill_marked(shop.chart, shown, exercise, stage), tuple(takes))
+
+
+def _with_fill_marked(chart: Chart, shown: Chart, exercise: Exercise, stage: Stage) -> Chart:
+    """The bars of a stage with a bracket over the fill that they lead to, where they show more than the fill."""
+    fill = exercise.stages[0].only
+    if fill is None or stage.only is not None:
+        return shown
+    first = stage.bars.index(fill.start[0]) - fill.start[0]
+    # A pick-up bar is shown as a full bar whose beginning rests.
+    missing = {k: chart.time_map.bars[k].missing for k in stage.bars}
+    start, end = ((first + k, position + missing.get(k, 0)) for k, position in (fill.start, fill.end))
+    return replace(shown, marks=(Mark("fill", start, end, confirmed=True),))
 
 
 def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float,

@@ -10,20 +10,37 @@ from __future__ import annotations
 import html
 import json
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from importlib import resources
 from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
+from workbench.drumkit import instrument
 from workbench.engraving.drawing import font_folder
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
 from workbench.files.safefile import write_whole
 from workbench.notation.scoresigns import ScoreOptions, clean_text
-from workbench.practice.exercises import Exercise, Stage
+from workbench.practice.exercises import Exercise, Stage, tempo_explained
 from workbench.progress import Progress, silent
+from workbench.reading.counting import SILENT_COUNT
+
+#: What a tempo counts, as engraved scores sign it, by length in whole notes.
+BEAT_SIGNS: dict[Fraction, str] = {
+    Fraction(1, 4): "♩", Fraction(3, 8): "♩.", Fraction(1, 8): "♪", Fraction(3, 16): "♪.",
+    Fraction(1, 2): "half note", Fraction(3, 4): "dotted half note",
+}
+
+#: What a student must know to read the bars, each said where it occurs.
+HANDS_SHOWN = "R, L: a way to share the strokes between right and left hand; another that suits you is as good."
+HANDS_TOGETHER = ("R and L one over the other: both hands together, the upper letter for the upper note, "
+                  "the lower for the lower.")
+HANDS_MISSING = "No letter under a note of the hands: no two hands can play it as it is written."
+TEMPI_DIFFER = ("The last tempo of an exercise is that of its own bars as played. A band hurries and drags, so it may "
+                "differ a little from the one tempo that the score prints for all of them.")
 
 
 @dataclass(frozen=True)
@@ -109,7 +126,7 @@ def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],
 
 def _look(chart: Chart) -> tuple:
     """What an engraving depends on."""
-    return chart.bars, tuple(b.meter for b in chart.time_map.bars)
+    return chart.bars, tuple(b.meter for b in chart.time_map.bars), chart.marks
 
 
 def engrave_bars(chart: Chart, paper: str = "A4") -> str:
@@ -118,6 +135,51 @@ def engrave_bars(chart: Chart, paper: str = "A4") -> str:
                            bars_per_line=2 if len(chart) % 2 == 0 else min(3, len(chart)))
     style = PageStyle(paper=paper, heading=False, legend=False, bar_numbers=False)
     return engrave_svg(chart, (0, len(chart) - 1), options, style)[0]
+
+
+def tempi_words(chart: Chart, exercise: Exercise, tempi_bpm: Iterable[float] | None = None) -> str:
+    """Tempi with the sign of the beat they count: "♩ = 60, 80, 110"; by default the exercise's.
+
+    Examples
+    --------
+    >>> from workbench.meter import Meter, TimeMap
+    >>> tempi_words(Chart.empty(TimeMap.steady(1, 60, Meter(6, 8))), Exercise("x", "X", "groove", "", 0, (), (50.0,)))
+    '♩. = 50'
+    """
+    beat = chart.time_map.bars[exercise.first_bar].meter.beat_length
+    tempi = exercise.tempi_bpm if tempi_bpm is None else tempi_bpm
+    return f"{BEAT_SIGNS.get(beat, 'beat')} = {', '.join(f'{t:g}' for t in tempi)}"
+
+
+def _where(exercise: Exercise) -> str:
+    """Its bars, unless its title names them."""
+    return "" if exercise.where.casefold() in exercise.title.casefold() else exercise.where
+
+
+def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tuple[str, ...]:
+    """What needs explaining in an exercise, a sentence each."""
+    moments: list[list[str]] = []
+    for own in shown:
+        for bar in own.bars:
+            at: dict[Fraction, list[str]] = {}
+            for n in bar.notes:
+                if not instrument(n.instrument).is_foot:
+                    at.setdefault(n.position, []).append(n.sticking)
+            moments += at.values()
+    letters = [[h for h in hands if h] for hands in moments]
+    told = [(any(letters), HANDS_SHOWN), (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
+            (any(letters) and not all(letters), HANDS_MISSING), ("(" in exercise.count, SILENT_COUNT),
+            (bool(tempo_explained(chart, exercise)), TEMPI_DIFFER)]
+    return tuple(sentence for occurs, sentence in told if occurs)
+
+
+def _shown(exercise: Exercise, stages: Mapping[tuple[str, str], PageStage]) -> list[Chart]:
+    return [stages[exercise.name, s.name].chart for s in exercise.stages]
+
+
+_CAUTIONS = [{"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
+             {"name": "Strain", "text": STRAIN, "source": ""},
+             {"name": "Rights", "text": COPYRIGHT, "source": ""}]
 
 
 # -- page ------------------------------------------------------------------------------
@@ -129,10 +191,8 @@ def _write_index(folder: Path, chart: Chart, exercises: Sequence[Exercise], stag
         write_whole(folder / "page" / name, (shipped / name).read_bytes())
     pack = {"title": chart.title or "Practice", "artist": chart.artist, "notes": list(settings.notes),
             "click": settings.click, "places": dict(settings.places),
-            "cautions": [{"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
-                         {"name": "Strain", "text": STRAIN, "source": ""},
-                         {"name": "Rights", "text": COPYRIGHT, "source": ""}],
-            "exercises": [_exercise_data(e, stages, drawn, tracks) for e in exercises]}
+            "cautions": _CAUTIONS,
+            "exercises": [_exercise_data(chart, e, stages, drawn, tracks) for e in exercises]}
     code = json.dumps(pack, ensure_ascii=True, separators=(",", ":"))
     write_whole(folder / "page" / "pack.js", f"window.practicePack = {code};\n".encode("ascii"))
     page = (shipped / "index.html").read_text(encoding="utf-8")
@@ -140,10 +200,13 @@ def _write_index(folder: Path, chart: Chart, exercises: Sequence[Exercise], stag
     return write_whole(folder / "index.html", page.replace("{{title}}", title).encode())
 
 
-def _exercise_data(exercise: Exercise, stages, drawn, tracks) -> dict:
+def _exercise_data(chart: Chart, exercise: Exercise, stages, drawn, tracks) -> dict:
     return {
-        "name": exercise.name, "title": exercise.title, "kind": exercise.kind, "where": exercise.where,
+        "name": exercise.name, "title": exercise.title, "kind": exercise.kind, "where": _where(exercise),
         "count": exercise.count, "listen": list(exercise.listen_for), "cautions": list(exercise.cautions),
+        "warnings": list(exercise.warnings), "tempi": tempi_words(chart, exercise),
+        "beat": tempi_words(chart, exercise, ()), "tempoNote": tempo_explained(chart, exercise),
+        "read": list(how_to_read(chart, exercise, _shown(exercise, stages))),
         "track": tracks.get(exercise.name, ""),
         "stages": [_stage_data(exercise, stages[exercise.name, s.name], drawn[exercise.name, s.name])
                    for s in exercise.stages]}
@@ -168,77 +231,101 @@ def _stage_data(exercise: Exercise, page: PageStage, svg: str) -> dict:
 
 _BOOKLET = r"""
 #let pack = json("pack.json")
+#let one = pack.exercises.len() == 1
 #set document(title: pack.title, author: pack.artist, date: none)
 #set page(paper: pack.paper, margin: (x: 18mm, top: 18mm, bottom: 20mm),
   footer: context align(center, text(9pt, fill: luma(90), counter(page).display())))
 #set text(font: ("STIXGeneral", "DejaVu Sans"), size: 11pt, lang: "en")
 #set par(leading: 0.6em, justify: false)
 #show link: it => text(fill: rgb("#1d4f7c"), it)
-#align(center)[
-  #v(22mm)
-  #text(26pt, weight: "bold", pack.title)
-  #if pack.artist != "" [ \ #v(1mm) #text(14pt, pack.artist) ]
-  #v(2mm)
-  #text(12pt, fill: luma(80), "Practice booklet, drums")
+#let remark(c) = block(above: 3mm, stroke: (left: 2pt + luma(120)), inset: (left: 7pt, y: 2pt), text(10pt, c))
+#let reading = if pack.read.len() > 0 [
+  #set text(9.5pt)
+  #set list(spacing: 0.6em)
+  #for r in pack.read [- #r]
 ]
-#v(8mm)
-#outline(title: text(14pt, "Exercises"), indent: 0pt)
-#v(1fr)
-#block(stroke: 0.6pt + luma(120), inset: 9pt, radius: 2pt, width: 100%)[
+#let cautions = block(stroke: 0.6pt + luma(120), inset: 9pt, radius: 2pt, width: 100%)[
   #set text(9.5pt)
   #for c in pack.cautions [
     *#c.name.* #c.text #if c.source != "" [#emph(c.source)] \
   ]
 ]
-#for e in pack.exercises {
-  pagebreak()
+#let exercise(e) = {
   heading(level: 1, e.title)
   v(1mm)
-  text(10.5pt, fill: luma(70), [#e.where #h(1em) beat = #e.tempi #h(1em) #if e.count != "" [count: #e.count]])
-  v(2mm)
+  text(10.5pt, fill: luma(70), {
+    if e.where != "" [#e.where #h(1em)]
+    e.tempi
+    if e.note != "" [ (#e.note)]
+    if e.count != "" [#h(1em) count: #e.count]
+  })
+  if e.warnings.len() > 0 { remark[*Check first.* #e.warnings.join(linebreak())] }
+  v(1mm)
   for s in e.drawn {
-    block(breakable: false, width: 100%, above: 5mm)[
+    block(breakable: false, width: 100%, above: 4mm)[
       #text(11pt, weight: "bold", s.title) \
       #v(-1mm)
       #image(s.image, width: 100%)
     ]
   }
   if e.listen.len() > 0 {
-    block(above: 5mm, breakable: false)[
+    block(above: 4mm, breakable: false)[
       #text(weight: "bold", "Listen for") \
       #for l in e.listen [- #l]
     ]
   }
-  for c in e.cautions {
-    block(above: 4mm, stroke: (left: 2pt + luma(120)), inset: (left: 7pt, y: 2pt), text(10pt, c))
-  }
-  block(above: 5mm)[
+  for c in e.cautions { remark(c) }
+  block(above: 4mm)[
     #set text(9.5pt)
-    #table(columns: (auto,) + e.heads.map(h => 1fr), stroke: 0.4pt + luma(160), inset: 5pt,
-      [], ..e.heads.map(h => text(weight: "bold", h)),
+    #table(columns: (auto,) + e.heads.map(h => 1fr), stroke: 0.4pt + luma(160), inset: 4pt,
+      text(weight: "bold", pack.format), ..e.heads.map(h => text(weight: "bold", h)),
       ..e.rows.map(r => (r.title, ..r.cells.map(c => [
         #c.map(f => link(f.href, f.what)).join(" · ")
       ]))).flatten())
-    #if e.track != "" [Through the tempi, with count-ins: #link(e.track, e.track)]
+    #if e.track != "" [Through the tempi, with count-ins (MP3): #link(e.track, e.track)]
   ]
+}
+#if one {
+  text(10.5pt, fill: luma(70), pack.title + if pack.artist != "" [, #pack.artist] + [: practice sheet, drums])
+  v(2mm)
+  exercise(pack.exercises.first())
+  v(2mm)
+  reading
+  v(1fr)
+  cautions
+} else {
+  align(center)[
+    #v(22mm)
+    #text(26pt, weight: "bold", pack.title)
+    #if pack.artist != "" [ \ #v(1mm) #text(14pt, pack.artist) ]
+    #v(2mm)
+    #text(12pt, fill: luma(80), "Practice booklet, drums")
+  ]
+  v(8mm)
+  outline(title: text(14pt, "Exercises"), indent: 0pt)
+  v(1fr)
+  if pack.read.len() > 0 { text(14pt, weight: "bold", "How to read it"); reading; v(4mm) }
+  cautions
+  pagebreak()
+  // Short exercises share a page; one is parted only where it is longer than a page.
+  layout(page => {
+    for e in pack.exercises {
+      let long = measure(block(width: page.width, exercise(e))).height > page.height
+      block(width: 100%, breakable: long, above: 0pt, below: 9mm, exercise(e))
+    }
+  })
 }
 """
 
 
 def booklet_pdf(chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, paper: str) -> bytes:
-    """The booklet: contents, cautions, a page for each exercise with links to its sound."""
+    """The booklet: contents, how to read it, cautions, and the exercises with links to their
+    sound; of a single exercise one sheet."""
     import typst
 
+    data, images = booklet_data(chart, exercises, stages, drawn, tracks, paper)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        images: dict[str, str] = {}
-        data = {
-            "title": clean_text(chart.title or "Practice"), "artist": clean_text(chart.artist),
-            "paper": {"A4": "a4", "Letter": "us-letter"}[paper],
-            "cautions": [{"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
-                         {"name": "Strain", "text": STRAIN, "source": ""},
-                         {"name": "Rights", "text": COPYRIGHT, "source": ""}],
-            "exercises": [_booklet_exercise(e, stages, drawn, tracks, images) for e in exercises]}
         for svg, image in images.items():
             (folder / image).write_text(svg, encoding="utf-8")
         (folder / "pack.json").write_text(json.dumps(data), encoding="utf-8")
@@ -247,22 +334,49 @@ def booklet_pdf(chart: Chart, exercises: Sequence[Exercise], stages, drawn, trac
                              ignore_system_fonts=True)
 
 
-def _booklet_exercise(exercise: Exercise, stages, drawn, tracks, images: dict[str, str]) -> dict:
-    shown, seen = [], set()
-    for s in exercise.stages:
-        svg = drawn[exercise.name, s.name]
-        # Layers of the same bars are not drawn apart; a stage in the song is long.
-        if svg in seen or s.instruments is not None or (s.record and not s.loop):
-            continue
-        seen.add(svg)
-        images.setdefault(svg, f"{len(images)}.svg")
-        shown.append({"title": s.title, "image": images[svg]})
+def booklet_data(chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks,
+                 paper: str) -> tuple[dict, dict[str, str]]:
+    """What the booklet says, as plain data; and the bars it shows, SVG → file name."""
+    shown = (how_to_read(chart, e, _shown(e, stages)) for e in exercises)
+    first = exercises[0]
+    sound = stages[first.name, first.stages[0].name].takes[0].files[0][1]
+    images: dict[str, str] = {}
+    return {
+        "title": clean_text(chart.title or "Practice"), "artist": clean_text(chart.artist),
+        "paper": {"A4": "a4", "Letter": "us-letter"}[paper],
+        "read": list(dict.fromkeys(sentence for told in shown for sentence in told)),
+        "format": sound.rpartition(".")[2].upper(), "cautions": _CAUTIONS,
+        "exercises": [_booklet_exercise(chart, e, stages, drawn, tracks, images) for e in exercises]}, images
+
+
+def _booklet_exercise(chart: Chart, exercise: Exercise, stages, drawn, tracks, images: dict[str, str]) -> dict:
     rows = [{"title": s.title, "cells": [[{"what": what, "href": href} for what, href in take.files]
                                         for take in stages[exercise.name, s.name].takes]}
             for s in exercise.stages]
+    shown = []
+    for titles, svg in drawn_steps(exercise, {s.name: drawn[exercise.name, s.name] for s in exercise.stages}):
+        images.setdefault(svg, f"{len(images)}.svg")
+        shown.append({"title": titles, "image": images[svg]})
     return {
-        "title": clean_text(exercise.title), "where": exercise.where, "count": exercise.count,
-        "tempi": ", ".join(f"{t:g}" for t in exercise.tempi_bpm), "drawn": shown,
-        "listen": [clean_text(t) for t in exercise.listen_for],
-        "cautions": list(exercise.cautions), "heads": [f"{t:g}" for t in exercise.tempi_bpm], "rows": rows,
+        "title": clean_text(exercise.title), "where": _where(exercise), "count": exercise.count,
+        "tempi": tempi_words(chart, exercise), "note": tempo_explained(chart, exercise), "drawn": shown,
+        "listen": [clean_text(t) for t in exercise.listen_for], "warnings": list(exercise.warnings),
+        "cautions": list(exercise.cautions),
+        "heads": [tempi_words(chart, exercise, (t,)) for t in exercise.tempi_bpm], "rows": rows,
         "track": tracks.get(exercise.name, "")}
+
+
+def drawn_steps(exercise: Exercise, drawn: Mapping[str, str]) -> list[tuple[str, str]]:
+    """What the booklet draws of an exercise: titles of the steps and their bars, nothing twice.
+
+    Layers of the same bars share one picture; around a fill and in a variation the
+    longest step shows the bars of the shorter ones too.
+    """
+    whole = [s for s in exercise.stages if s.instruments is None]
+    titles: dict[str, list[str]] = {}
+    for s in whole:
+        holders = [t for t in whole if exercise.kind != "groove" and s.only is None and t.only is None
+                   and set(s.bars) < set(t.bars)]
+        longest = max(holders, key=lambda t: len(t.bars), default=s)
+        titles.setdefault(drawn[longest.name], []).append(s.title)
+    return [("; ".join(said), svg) for svg, said in titles.items()]

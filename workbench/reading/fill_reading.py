@@ -154,7 +154,8 @@ def read_fills(chart: Chart, spans: Sequence[Span]) -> tuple[Fill, ...]:
         kind = kinds[first] if first is not None else max(kinds, default=-1) + 1
         shapes.append(shape)
         kinds.append(kind)
-        out.append(_read_fill(chart, span, events, kind, None if exact is not None else twin))
+        # Exactly like a version is to be that version again.
+        out.append(_read_fill(chart, span, events, kind, out[exact].version_of if exact is not None else twin))
     return tuple(out)
 
 

@@ -43,7 +43,12 @@
   function show() {
     const e = exercise();
     $("exercise").textContent = e.title;
-    $("where").textContent = e.where + (e.count ? ` — count: ${e.count}` : "");
+    const tempi = e.tempi + (e.tempoNote ? ` (${e.tempoNote})` : "");
+    $("where").textContent = [e.where, tempi, e.count && `count: ${e.count}`].filter(Boolean).join(" — ");
+    const warnings = e.warnings.map((t) => element("p", t));
+    warnings[0]?.prepend(element("strong", "Check first. "));
+    $("warnings").replaceChildren(...warnings);
+    $("read").replaceChildren(...e.read.map((t) => element("p", t)));
     for (const [k, link] of [...document.querySelectorAll("nav a")].entries()) {
       if (k === state.exercise) link.setAttribute("aria-current", "true");
       else link.removeAttribute("aria-current");
@@ -57,7 +62,9 @@
     const listen = $("listen");
     listen.replaceChildren();
     if (e.listen.length) {
-      listen.append(element("h3", "Listen for"), ...e.listen.map((t) => element("p", t)));
+      const list = element("ul");
+      list.append(...e.listen.map((t) => element("li", t)));
+      listen.append(element("h3", "Listen for"), list);
     }
     listen.append(...e.cautions.map((t) => element("p", t, { class: "caution" })));
     showFiles(e);
@@ -69,7 +76,7 @@
     for (const s of e.stages) {
       for (const t of s.takes) {
         const row = element("tr");
-        row.append(element("th", `${s.title}, ${t.tempo}`, { scope: "row" }));
+        row.append(element("th", `${s.title}, ${e.beat}${t.tempo}`, { scope: "row" }));
         const cell = element("td");
         cell.append(...t.files.map((f) => element("a", f.what, { href: f.href })));
         row.append(cell);
@@ -79,7 +86,7 @@
     const details = element("details");
     details.append(element("summary", "Sound files"), table);
     if (e.track) {
-      const line = element("p", "Through the tempi, with count-ins: ");
+      const line = element("p", "Through the tempi, with count-ins (MP3): ");
       line.append(element("a", e.track, { href: e.track }));
       details.append(line);
     }
@@ -278,7 +285,7 @@
   $("artist").textContent = pack.artist;
   $("contents").append(...pack.exercises.map((e, k) => {
     const item = element("li"), link = element("a", e.title, { href: `#${e.name}` });
-    link.append(element("small", `${e.stages[0].takes.map((t) => t.tempo).join(" · ")}`));
+    link.append(element("small", e.tempi));
     link.addEventListener("click", (event) => { event.preventDefault(); change({ exercise: k }); });
     item.append(link);
     return item;
