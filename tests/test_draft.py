@@ -9,6 +9,7 @@ import pytest
 from tests.test_spectral import RATE, performance
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.cli import main
+from workbench.commands.draft import doubts
 from workbench.edits import AddNote
 from workbench.errors import AnalysisError, FileFormatError
 from workbench.files.annotations import read_beats, read_hits
@@ -85,7 +86,7 @@ def test_unknown_detector(recording):
 
 def test_out_is_a_file(draft, tmp_path):
     (tmp_path / "taken").write_text("")
-    with pytest.raises(AnalysisError, match="could not be made"):
+    with pytest.raises(FileFormatError, match="is a file, not a folder"):
         write_draft(draft, tmp_path / "taken")
 
 
@@ -105,6 +106,25 @@ def test_command(recording, tmp_path, capsys):
     assert "--overwrite" in capsys.readouterr().err
     assert main([*args, "--overwrite"]) == 0
     assert "120 beats a minute" in capsys.readouterr().out
+
+
+def test_title_and_artist_can_be_said(recording, tmp_path):
+    assert main(["draft", str(recording), "--detector", "spectral", "--out", str(tmp_path),
+                 "--title", "Slow Ferry", "--artist", "The Tides"]) == 0
+    chart = read_chart(draft_files(recording, tmp_path).chart)
+    assert (chart.title, chart.artist) == ("Slow Ferry", "The Tides")
+
+
+def test_how_much_of_a_draft_is_doubtful_is_said():
+    notes = [Note(F(k, 8), "closed hi-hat", confidence=0.9) for k in range(8)]
+    toms = [Note(F(k, 8), "mid tom", confidence=0.5) for k in range(3)]
+    def said(*notes):
+        return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),)), 0.65)
+    assert said(*notes) == []
+    (one,) = said(*notes, toms[0])
+    assert one.startswith("1 of 9 hits is doubtful; in the grid, n ")
+    assert said(*notes, *toms)[0].startswith("3 of 11 hits are doubtful")
+    assert said(*notes, *toms)[1:] == ["Mostly doubtful: mid tom (3 of 3)."]
 
 
 @pytest.mark.parametrize("make", [

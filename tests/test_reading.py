@@ -232,6 +232,23 @@ def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):
     assert (tmp_path / "out/lanterns.reading.md").read_text("utf-8").startswith("# Paper Lanterns")
     chart = read_chart(song_file)
     assert chart.sections and chart.marks and chart.bars[0].notes[0].sticking in "RL"
+    said = capsys.readouterr().err
+    sections = len(chart.sections)
+    assert f"Written into {song_file}: {sections} sections" in said and "2 fills" in said and "sticking" in said
+    assert "from the chart alone" in said
+
+
+def test_the_command_reads_parts_of_any_kind_and_writes_only_into_charts(song_file, tmp_path, capsys):
+    assert main(["score", str(song_file), "--to", "musicxml,midi", "--no-form"]) == 0
+    for ending in ("musicxml", "mid"):
+        part_file = song_file.with_name(f"lanterns.{ending}")
+        capsys.readouterr()
+        assert main(["read", str(part_file)]) == 0
+        assert capsys.readouterr().out.startswith("# Paper Lanterns")
+        assert main(["read", str(part_file), "--mark"]) == 2
+        assert "can be read, but marks" in capsys.readouterr().err
+    assert main(["read", str(part_file), "--out", str(tmp_path / "out")]) == 0
+    assert (tmp_path / "out" / "lanterns.reading.md").exists()
 
 
 def test_the_command_compares_two_versions(song_file, tmp_path, capsys):

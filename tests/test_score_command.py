@@ -1,6 +1,7 @@
 """The command ``workbench score`` and the files it writes."""
 
 import json
+import re
 from dataclasses import replace
 from fractions import Fraction
 
@@ -57,6 +58,49 @@ def test_excerpt_is_named_by_its_bars_and_holds_only_them(chart_file, tmp_path):
     assert len(read_midi(out / "ferry-bars-3-4.mid").chart) == 2
 
 
+def test_bars_of_an_excerpt_keep_their_numbers(chart_file, tmp_path):
+    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "musicxml", "--out", str(tmp_path / "x")]) == 0
+    text = (tmp_path / "x" / "ferry-bars-3-4.musicxml").read_text("utf-8")
+    assert re.findall(r'<measure number="(\d+)"', text) == ["3", "4"]
+
+
+def test_title_and_artist_can_be_said_and_stay_out_of_the_chart(chart_file):
+    before = chart_file.read_bytes()
+    assert main(["score", str(chart_file), "--to", "musicxml", "--title", "Fast Ferry", "--artist", "The Tides"]) == 0
+    text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
+    assert "Fast Ferry" in text and "The Tides" in text and chart_file.read_bytes() == before
+
+
+def test_a_road_map_alone_needs_no_format(chart_file):
+    assert main(["score", str(chart_file), "--to", "", "--road-map"]) == 0
+    assert chart_file.with_name("ferry-road-map.pdf").exists()
+
+
+def test_a_file_in_the_place_of_the_folder_is_told_before_anything_is_read(tmp_path, capsys):
+    (tmp_path / "taken").write_text("")
+    for command in (["score", "nothing.mid"], ["read", "nothing.mid"], ["demo"]):
+        assert main([*command, "--out", str(tmp_path / "taken")]) == 2
+        assert "taken is a file, not a folder" in capsys.readouterr().err
+
+
+def test_an_unknown_option_shows_the_usage_of_its_command(chart_file, capsys):
+    with pytest.raises(SystemExit, match="2"):
+        main(["score", str(chart_file), "--colour", "red"])
+    said = capsys.readouterr().err
+    assert said.startswith("usage: workbench score") and "score does not take --colour red" in said
+
+
+def test_our_midi_is_read_without_a_complaint(chart_file, capsys):
+    chart = read_chart(chart_file)
+    notes = (Note(Fraction(0), "snare", 100, {"flam"}), Note(Fraction(1, 8), "snare", 30, {"ghost"}, -0.02),
+             Note(Fraction(3, 4), "pedal hi-hat", 60, deviation_s=0.05))
+    write_chart(replace(chart, bars=(WrittenBar(notes), *chart.bars[1:])), chart_file)
+    assert main(["score", str(chart_file), "--to", "midi"]) == 0
+    capsys.readouterr()
+    assert main(["score", str(chart_file.with_name("ferry.mid")), "--to", "musicxml"]) == 0
+    assert read_musicxml(chart_file.with_name("ferry.musicxml")).chart.bars[0].content == WrittenBar(notes).content
+
+
 def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, capsys):
     main(["score", str(chart_file), "--to", "musicxml,midi"])
     for name in ("ferry.musicxml", "ferry.mid"):
@@ -69,7 +113,8 @@ def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, ca
     odd.write_text(text.replace("<metronome", "<dashes type='start'/><metronome"), "utf-8")
     capsys.readouterr()
     assert main(["score", str(odd), "--to", "pdf"]) == 1
-    assert "dashes" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "dashes" in said and "the score is written" in said
 
 
 @pytest.mark.parametrize("arguments, message", [
@@ -80,7 +125,9 @@ def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, ca
     (["{chart}", "--bars", "6-5"], "earlier bar first"),
     (["{chart}", "--bars", "7-99"], "There is no bar 99"),
     (["{chart}", "--slashes", "1-b"], "Write bars as 5-8"),
-    (["{chart}", "--out", "{chart}"], "could not be made"),
+    (["{chart}", "--out", "{chart}"], "is a file, not a folder"),
+    (["{chart}", "--to", ""], "at least one score format"),
+    (["{chart}", "--to", " , "], "at least one score format"),
 ])
 def test_what_is_not_possible_is_one_sentence(chart_file, capsys, arguments, message):
     arguments = [a.format(chart=chart_file) for a in arguments]

@@ -29,13 +29,15 @@ def build_parser() -> argparse.ArgumentParser:
             module.NAME, help=module.HELP, description=module.__doc__,
             formatter_class=argparse.RawDescriptionHelpFormatter)
         module.add_arguments(sub)
-        sub.set_defaults(run=module.run)
+        sub.set_defaults(run=module.run, own_parser=sub)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    args = build_parser().parse_args(argv)
+    args, unknown = build_parser().parse_known_args(argv)
+    if unknown:  # said with the command's own usage
+        args.own_parser.error(f"{args.command} does not take {' '.join(unknown)}; see workbench {args.command} --help.")
     try:
         return args.run(args)
     except WorkbenchError as error:

@@ -29,12 +29,13 @@ def run(args: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from workbench.files.chartfile import read_chart
-    from workbench.files.safefile import write_whole
+    from workbench.files.safefile import check_folder, write_whole
     from workbench.listening.draft import draft_chart, write_draft
     from workbench.notation.scorefiles import write_scores
     from workbench.progress import TerminalProgress, part
     from workbench.reading.read import read_part
 
+    check_folder(args.out)
     progress = TerminalProgress()
     recording, truth = demo_files()
     song = read_chart(truth)

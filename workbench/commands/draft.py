@@ -13,16 +13,25 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections import Counter
+from dataclasses import replace
 from pathlib import Path
+
+from workbench.chart import Chart
 
 NAME = "draft"
 HELP = "draft the chart of a recording"
+
+#: Of fewer hits of an instrument none is said to be mostly doubtful.
+_FEWEST = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
                         help="folder for the files (default: out)")
+    parser.add_argument("--title", help="title of the song (default: the recording's name)")
+    parser.add_argument("--artist", help="who plays it")
     parser.add_argument("--detector", choices=("network", "spectral"),
                         help="how to listen: the trained network (default) or the plain spectral method")
     parser.add_argument("--overwrite", action="store_true",
@@ -33,7 +42,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from workbench.errors import FileFormatError
     from workbench.files.safefile import check_folder
+    from workbench.grid.widget import DOUBT_BELOW
     from workbench.listening.draft import draft_chart, draft_files, write_draft
+    from workbench.notation.scoresigns import tempo_marks
     from workbench.progress import TerminalProgress
 
     planned = draft_files(args.recording, args.out)
@@ -42,13 +53,16 @@ def run(args: argparse.Namespace) -> int:
                               "with --out, or replace it with --overwrite.")
     check_folder(args.out)
     draft = draft_chart(args.recording, args.detector, TerminalProgress())
-    files = write_draft(draft, args.out, overwrite=args.overwrite)
-    chart = draft.chart
+    chart = replace(draft.chart, title=draft.chart.title if args.title is None else args.title,
+                    artist=args.artist or "")
+    files = write_draft(replace(draft, chart=chart), args.out, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
-    tempo_bpm = sorted(chart.time_map.tempo_bpm(k) for k in range(len(chart)))[len(chart) // 2]
+    tempo_bpm = tempo_marks(chart)[0].tempo_bpm
+    doubtful = Counter(n.instrument for _, n in chart.notes() if n.confidence < DOUBT_BELOW)
     facts = {"chart": str(files.chart), "hits": str(files.hits), "beats": str(files.beats),
-             "bars": len(chart), "meters": meters, "tempo_bpm": round(tempo_bpm, 1),
-             "feel": chart.feel, "notes": sum(len(bar.notes) for bar in chart.bars)}
+             "bars": len(chart), "meters": meters, "tempo_bpm": tempo_bpm,
+             "feel": chart.feel, "notes": sum(len(bar.notes) for bar in chart.bars),
+             "doubtful": dict(doubtful)}
     if args.json:
         print(json.dumps(facts, indent=2))
     else:
@@ -56,4 +70,28 @@ def run(args: argparse.Namespace) -> int:
               f"{chart.feel}, {facts['notes']} notes:")
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
+        for line in doubts(chart, DOUBT_BELOW):
+            print(line)
     return 0
+
+
+def doubts(chart: Chart, below: float) -> list[str]:
+    """How much of a draft is doubtful, in sentences: in all, and of what is mostly so.
+
+    Parameters
+    ----------
+    chart : Chart
+    below : float
+        Hits less sure than this are doubtful.
+    """
+    hits = Counter(n.instrument for _, n in chart.notes())
+    doubtful = Counter(n.instrument for _, n in chart.notes() if n.confidence < below)
+    if not doubtful:
+        return []
+    count, total = doubtful.total(), hits.total()
+    out = [f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
+           "y accepts it, x removes it."]
+    mostly = [name for name in hits if hits[name] >= _FEWEST and doubtful[name] > hits[name] / 2]
+    if mostly:
+        out.append(f"Mostly doubtful: {', '.join(f'{name} ({doubtful[name]} of {hits[name]})' for name in mostly)}.")
+    return out

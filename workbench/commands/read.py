@@ -5,6 +5,7 @@ into a folder with --out.  Of bars that are played freely the page tells only
 what is most telling; JSON tells every stroke.  --mark writes sections, grooves and fills into the
 chart as marks that you can rename, confirm or remove; what you have confirmed
 is never changed.  --sticking writes the proposed sticking under the notes.
+Exit status 1 says that something in a part made elsewhere was not understood.
 
 example:
   workbench read out/song.chart.json --audio song.flac --out out
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 
 NAME = "read"
@@ -21,7 +23,7 @@ HELP = "read form, grooves, variations, fills and sticking out of a chart"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("chart", type=Path, help="NAME.chart.json")
+    parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument("--audio", type=Path, metavar="RECORDING",
                         help="the recording: helps to find sections where the drums repeat themselves")
     parser.add_argument("--against", type=Path, metavar="CHART",
@@ -41,39 +43,84 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from workbench.errors import FileFormatError
     from workbench.files.audio import load_audio
     from workbench.files.chartfile import write_text_safely
-    from workbench.files.document import ChartDocument, read_working_chart
+    from workbench.files.safefile import check_folder, make_folder
+    from workbench.notation.scorefiles import part_name
     from workbench.progress import TerminalProgress
-    from workbench.reading.read import read_part, reading_to_edits
-    from workbench.reading.sticking import Player, sticking_edit
+    from workbench.reading.read import read_part
+    from workbench.reading.sticking import Player
     from workbench.reading.versions import compare_versions
 
+    writes = (args.mark or args.sticking) and not args.against
+    if args.out:
+        check_folder(args.out)
+    if writes and args.chart.suffix.lower() != ".json":
+        raise FileFormatError(
+            f"{args.chart.name} can be read, but marks and sticking can be written only into a chart of the "
+            "workbench (.chart.json), as workbench draft makes it.")
     player = Player("left" if args.left_handed else "right",
                     "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed)
-    chart = read_working_chart(args.chart)
+    chart, problems = _chart(args.chart)
     if args.against:
-        result = compare_versions(chart, read_working_chart(args.against))
+        other, more = _chart(args.against)
+        result, problems = compare_versions(chart, other), problems + more
     else:
         audio = load_audio(args.audio, mono=True) if args.audio else None
         result = read_part(chart, audio, player, TerminalProgress())
     if args.out:
-        args.out.mkdir(parents=True, exist_ok=True)
-        stem = args.out / args.chart.name.removesuffix(".json").removesuffix(".chart")
+        stem = make_folder(args.out) / part_name(args.chart)
         kind = "versions" if args.against else "reading"
         write_text_safely(f"{stem}.{kind}.md", result.to_markdown())
         write_text_safely(f"{stem}.{kind}.json", _json(result))
         print(f"{stem}.{kind}.md\n{stem}.{kind}.json")
     else:
         print(_json(result) if args.json else result.to_markdown(), end="")
-    if (args.mark or args.sticking) and not args.against:
-        with ChartDocument.open(args.chart) as document:
-            if args.mark:
-                document.apply(reading_to_edits(result, cues=args.cues))
-            if args.sticking:
-                document.apply(sticking_edit(document.chart, result.sticking))
-            document.save()
-    return 0
+    if writes:
+        _write_into_chart(args, result)
+    return 1 if problems else 0
+
+
+def _chart(path: Path):
+    """A chart from any file that holds one, and what in it was not understood, which is said."""
+    from workbench.notation.scorefiles import read_any_chart
+
+    imported = read_any_chart(path)
+    for problem in imported.problems:
+        print(f"workbench read: {problem}", file=sys.stderr)
+    return imported.chart, imported.problems
+
+
+def _write_into_chart(args: argparse.Namespace, reading) -> None:
+    """Write marks and sticking into the chart file, and say so (not among the JSON)."""
+    from workbench.files.document import ChartDocument
+    from workbench.reading.read import reading_to_edits
+    from workbench.reading.sticking import sticking_edit
+
+    with ChartDocument.open(args.chart) as document:
+        said = []
+        if args.mark:
+            marking = reading_to_edits(reading, cues=args.cues)
+            document.apply(marking)
+            said.append(_marked(marking) + (f"; read with {args.audio.name}" if args.audio else
+                                            "; read from the chart alone (--audio hears the recording's form as well)"))
+        if args.sticking:
+            document.apply(sticking_edit(document.chart, reading.sticking))
+            said.append("the proposed sticking")
+        document.save()
+    print(f"Written into {args.chart}: {'; '.join(said)}.", file=sys.stderr)
+
+
+def _marked(marking) -> str:
+    """What an edit writes, counted."""
+    from workbench.edits import NameSection, SetMark, SetText
+
+    counts = {"section": sum(isinstance(e, NameSection) for e in marking.edits),
+              **{kind: sum(isinstance(e, SetMark) and e.mark.kind == kind for e in marking.edits)
+                 for kind in ("groove", "fill")},
+              "cue": sum(isinstance(e, SetText) for e in marking.edits)}
+    return ", ".join(f"{n} {what}{'s' * (n != 1)}" for what, n in counts.items() if n) or "nothing new"
 
 
 def _json(result) -> str:

@@ -1,8 +1,10 @@
 """Write the finished score of a chart, or an excerpt: PDF, MusicXML, MIDI, SVG, PNG.
 
-Also turns a MusicXML or MIDI drum part made elsewhere into a chart or a page.
+Also engraves a MusicXML or MIDI drum part made elsewhere.  Exit status 1 says
+that the files were written but something in such a part was not understood; it
+is named.
 
-Example:
+example:
   workbench score out/song.chart.json --to pdf,musicxml,midi
   workbench score out/song.chart.json --bars 5-8 --to svg,png
 """
@@ -12,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 
 from workbench.notation.scoresigns import FILLS_SHOWN
 
@@ -26,6 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", default="pdf,musicxml,midi", metavar="FORMATS",
                         help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)")
     parser.add_argument("--out", metavar="DIR", help="folder for the files (default: beside the chart)")
+    parser.add_argument("--title", help="title to print, in place of the chart's")
+    parser.add_argument("--artist", help="artist to print, in place of the chart's")
     parser.add_argument("--bars", metavar="FROM-TO", help="only these bars, as 5-8 or 5")
     parser.add_argument("--loop", action="store_true", help="repeat signs around the bars of --bars")
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
@@ -49,13 +54,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from workbench.engraving.pages import PageStyle
+    from workbench.files.safefile import check_folder
     from workbench.notation.scorefiles import read_any_chart, write_scores
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
 
+    if args.out is not None:
+        check_folder(args.out)
     imported = read_any_chart(args.chart)
     chart = write_out_swing(imported.chart) if args.write_out_swing else imported.chart
+    chart = replace(chart, title=chart.title if args.title is None else args.title,
+                    artist=chart.artist if args.artist is None else args.artist)
     for problem in imported.problems:
         print(f"workbench score: {problem}", file=sys.stderr)
     bars = _bar_range(chart, args.bars) if args.bars else None
@@ -77,6 +87,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         for path in written:
             print(path)
+    if imported.problems:
+        print("workbench score: the score is written; look at what was not understood, above.", file=sys.stderr)
     return 1 if imported.problems else 0
 
 

@@ -20,6 +20,7 @@ from workbench.files.annotations import write_beats, write_hits
 from workbench.files.audio import load_audio, sha256_of
 from workbench.files.chartfile import ENDING
 from workbench.files.document import ChartDocument
+from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.beats import beats_of, track_bars
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.quantize import quantize
@@ -133,10 +134,8 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     """
     recording = draft.chart.recording
     files = draft_files(recording.path, out)
-    try:
-        Path(out).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise AnalysisError(f"The folder {out} could not be made: {error.strerror}.") from error
+    check_folder(out)
+    make_folder(out)
     seen_from_chart = os.path.relpath(Path(recording.path).resolve(), files.chart.parent.resolve())
     chart = replace(draft.chart, recording=replace(recording, path=seen_from_chart))
     ChartDocument.create(chart, files.chart, overwrite=overwrite).close()

@@ -66,13 +66,22 @@ _MOST_DIVISIONS = 16383
 _SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
 
 
-def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT) -> bytes:
-    """The chart as an uncompressed MusicXML 4.0 file."""
-    return _Writer(chart, options).write()
+def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT, first_number: int | None = None) -> bytes:
+    """The chart as an uncompressed MusicXML 4.0 file (``first_number`` as in :func:`write_musicxml`)."""
+    return _Writer(chart, options, first_number).write()
 
 
-def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT) -> Path:
+def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT,
+                   first_number: int | None = None) -> Path:
     """Write a MusicXML file; a name ending in ``.mxl`` is compressed.
+
+    Parameters
+    ----------
+    chart : Chart
+    path : path
+    options : ScoreOptions
+    first_number : int, optional
+        Number of the first bar, for an excerpt; by default that of the chart.
 
     Raises
     ------
@@ -80,7 +89,7 @@ def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions 
         If the file cannot be written.
     """
     path = Path(path)
-    data = musicxml_bytes(chart, options)
+    data = musicxml_bytes(chart, options, first_number)
     if path.suffix.lower() == ".mxl":
         data = _compressed(data)
     return write_whole(path, data)
@@ -105,8 +114,9 @@ def _compressed(score: bytes) -> bytes:
 
 
 class _Writer:
-    def __init__(self, chart: Chart, options: ScoreOptions) -> None:
+    def __init__(self, chart: Chart, options: ScoreOptions, first_number: int | None = None) -> None:
         self.chart, self.options = chart, options
+        self.first_number = chart.time_map.bar_number(0) if first_number is None else first_number
         self.lines = lay_lines(chart, abbreviate(
             chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests,
             slashes=options.slashes), options.bars_per_line)
@@ -201,8 +211,7 @@ class _Writer:
 
     def _measure(self, part, bar_index: int):
         bar = self.chart.time_map.bars[bar_index]
-        number = str(self.chart.time_map.bar_number(bar_index))
-        measure = add(part, "measure", number=number, id=bar_id(bar_index))
+        measure = add(part, "measure", number=str(self.first_number + bar_index), id=bar_id(bar_index))
         if bar.is_pickup:
             measure.set("implicit", "yes")
         return measure

@@ -12,7 +12,7 @@ from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import FileFormatError
 from workbench.files.document import read_working_chart
-from workbench.files.safefile import write_whole
+from workbench.files.safefile import check_folder, make_folder, write_whole
 from workbench.files.untrusted import Imported
 from workbench.notation.excerpts import excerpt_chart
 from workbench.notation.midi import write_midi
@@ -67,6 +67,8 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
                  progress: Progress | None = None) -> list[Path]:
     """Write a chart, or an excerpt of it, in several formats.
 
+    The bars of an excerpt keep their numbers.
+
     Parameters
     ----------
     chart : Chart
@@ -95,10 +97,17 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
     -------
     list of Path
         The files written.
+
+    Raises
+    ------
+    FileFormatError
+        If no format is named or one is unknown, or the folder cannot be written to.
     """
     unknown = [f for f in formats if f not in FORMATS]
     if unknown:
         raise FileFormatError(f"There is no score format {unknown[0]!r}; choose from {', '.join(FORMATS)}.")
+    if not formats and not road_map:
+        raise FileFormatError(f"Name at least one score format: {', '.join(FORMATS)}.")
     base = _base(chart, Path(source), folder, bars)
     chart = with_form(chart) if read_form and bars is None else chart
     file_options = replace(options or ScoreOptions(), repeats=folded)
@@ -109,7 +118,7 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
         step = part(progress, k / len(formats), (k + 1) / len(formats))
         tell(k / len(formats), f"Writing {path.name}")
         if name in ("musicxml", "mxl"):
-            out.append(write_musicxml(part_only, path, file_options))
+            out.append(write_musicxml(part_only, path, file_options, chart.time_map.bar_number(bars[0] if bars else 0)))
         elif name == "midi":
             out.append(write_midi(part_only, path, played))
         elif name == "pdf":
@@ -126,17 +135,20 @@ def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str]
     return out
 
 
-def _base(chart: Chart, source: Path, folder, bars) -> Path:
-    name = source.name
+def part_name(path: str | os.PathLike) -> str:
+    """Name of a part by its file, without the endings of files that hold one."""
+    name = Path(path).name
     for ending in (".chart.json", ".musicxml", ".mxl", ".xml", ".midi", ".mid", ".json"):
         if name.lower().endswith(ending):
-            name = name[:-len(ending)]
-            break
+            return name[:-len(ending)]
+    return name
+
+
+def _base(chart: Chart, source: Path, folder, bars) -> Path:
+    name = part_name(source)
     where = Path(folder) if folder is not None else source.parent
-    try:
-        where.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileFormatError(f"The folder {where} could not be made: {error.strerror}.") from None
+    check_folder(where)
+    make_folder(where)
     if bars is not None:
         first, last = (chart.time_map.bar_number(k) for k in bars)
         name += f"-bar-{first}" if first == last else f"-bars-{first}-{last}"
