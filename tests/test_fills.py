@@ -106,6 +106,7 @@ def test_what_is_said_of_a_linear_fill():
     (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x....", F=".............x.x"),
      ("16ths from 1", "back and forth between snare, high tom and floor tom", "no kick",
       "linear: no two things at once")),
+    (dict(S="xxxxxxxx", K="x.x.x.x."), ("8ths from 1", "on the snare", "kick on every beat")),
     (dict(S="x.x.x.x.", T="x.......", F="..x.x.x."),
      ("quarters from 1", "high tom + snare → snare + floor tom", "no kick")),
 ])

@@ -234,6 +234,8 @@ def _values(events: Sequence[_Event], length: Fraction) -> str:
 
 def _way(drums: Sequence[str]) -> str:
     """How the hands get around: drum after drum, or among which drums."""
+    if len(drums) == 1:
+        return f"on the {drums[0]}"
     if len(drums) <= LONGEST_WAY:
         return " → ".join(drums)
     single = dict.fromkeys(name for struck in drums for name in struck.split(" + "))
