@@ -252,7 +252,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
 #: How far a letter reaches over and under its baseline, in ems.
 _LETTER_HEIGHT, _TAIL = 0.7, 0.22
 #: White kept over the rows of words (units of verovio).
-_WHITE_OVER_WORDS = 70.0
+_WHITE_OVER_WORDS = 100.0
 
 
 def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float:
