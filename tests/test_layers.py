@@ -14,7 +14,8 @@ LAYERS = {
         files
         notation.musicxml notation.musicxml_notes notation.musicxml_part notation.musicxml_read
         notation.midi notation.midi_grid notation.midi_notes notation.midi_read notation.kitnames
-        notation.notevalues notation.abbreviations notation.excerpts notation.swing notation.scoresigns notation.fillsigns
+        notation.notevalues notation.abbreviations notation.excerpts notation.swing notation.scoresigns
+        notation.fillsigns
     """,
     3: """
         listening.features listening.weights listening.detect listening.spectral listening.harmony listening.bars
