@@ -48,7 +48,7 @@ class MeterPrior:
 
     log_likely: float
     tempo_centre_bpm: float
-    tempo_spread: float = 0.40
+    tempo_spread: float = 0.45
     log_bar: float = 0.0
 
     def log_tempo(self, tempo_bpm: float) -> float:
@@ -60,14 +60,14 @@ class MeterPrior:
 #: popular music after D. Moelants, *Preferred tempo reconsidered*, ICMPC 2002
 #: (from memory), the rest common practice, no source.
 METERS: dict[Meter, MeterPrior] = {
-    Meter(4, 4): MeterPrior(0.0, 115.0),
-    Meter(3, 4): MeterPrior(-6.0, 125.0),
+    Meter(4, 4): MeterPrior(0.0, 105.0),
+    Meter(3, 4): MeterPrior(-6.0, 115.0),
     Meter(6, 8): MeterPrior(-8.0, 62.0, log_bar=-1.0),
-    Meter(2, 4): MeterPrior(-20.0, 115.0, log_bar=-1.0),
+    Meter(2, 4): MeterPrior(-20.0, 105.0, log_bar=-1.0),
 }
 
 #: How much the tempo prior weighs against all strokes of the song.
-TEMPO_WEIGHT = 6.0
+TEMPO_WEIGHT = 25.0
 
 
 def roles_of(strokes: Sequence[Stroke]) -> np.ndarray:
@@ -176,7 +176,7 @@ CHANGE = -6.0
 #: (common practice, no source).
 PICKUP_COST = 2.0
 #: How much a stroke's evidence counts: strokes of a bar are not independent.
-STROKE_WEIGHT = 0.65
+STROKE_WEIGHT = 0.45
 #: The same for the detector's downbeats.
 DOWNBEAT_WEIGHT = 0.5
 #: The same for a crash that stands alone: of 2,026 such crashes in the training split of
