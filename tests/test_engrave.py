@@ -41,7 +41,7 @@ def groove(fill=False):
 def song(bars=24, **heading):
     written = tuple(groove(fill=k % 4 == 3) for k in range(bars))
     return Chart(TimeMap.steady(bars, 112), written, **{
-        "title": "Slow Ferry", "artist": "The Harbour Lights",
+        "title": "Slow Ferry", "artist": "The Night Trams",
         "sections": (Section(0, "Verse", "A"), Section(8, "Chorus", "B")), **heading})
 
 
@@ -90,7 +90,7 @@ def test_nothing_is_drawn_in_the_margin_of_the_page(chart):
 
 def test_title_sections_tempo_numbers_and_legend_are_printed():
     found = words(engrave_svg(song())[0])
-    for text in ("Slow Ferry", "The Harbour Lights", "Drum Set", "A", "Verse", "B", "Chorus", "= 112", "9"):
+    for text in ("Slow Ferry", "The Night Trams", "Drum Set", "A", "Verse", "B", "Chorus", "= 112", "9"):
         assert text in found
     assert {label for label, *_ in drum_key(song())} == {"closed hi-hat", "snare", "kick", "floor tom"}
 

@@ -20,7 +20,8 @@ LAYERS = {
     3: """
         listening.features listening.weights listening.detect listening.spectral listening.harmony listening.bars
         listening.beats listening.quantize listening.onsets
-        reading.patterns reading.counting reading.form reading.grooves reading.groove_names reading.variations
+        reading.doubts reading.patterns reading.counting reading.form reading.grooves reading.groove_names
+        reading.variations
         reading.fill_model reading.fills reading.fill_reading reading.sticking reading.feel reading.part_reading
         reading.wording reading.read reading.versions
         checking.compare checking.barpath checking.laidbars checking.alignment checking.laidchart

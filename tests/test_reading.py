@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
-from workbench.chart import Chart, Mark, Text
+from workbench.chart import Chart, Mark, Note, Text, WrittenBar
 from workbench.chartdata import edit_from_data, edit_to_data
 from workbench.cli import main
 from workbench.edits import RemoveMark, RemoveNote, SetMark
@@ -21,6 +21,7 @@ from workbench.meter import Meter, TimeMap
 from workbench.reading.grooves import written
 from workbench.reading.read import read_part, reading_to_edits
 from workbench.reading.sticking import Player
+from workbench.reading.wording import all_statements, to_markdown
 
 SONG = [CRASHED, *[ROCK] * 6, FILL, *[RIDE] * 8, CRASHED, *[ROCK] * 6, FILL, *[HALF] * 4, EMPTY, EMPTY]
 POOL = st.sampled_from([CRASHED, ROCK, ROCK, ROCK, RIDE, HALF, FILL, EMPTY])
@@ -282,3 +283,16 @@ def test_players_change_the_sticking_only():
     assert [s for s in right.pop("statements") if s["kind"] != "feel"] == [
         s for s in left.pop("statements") if s["kind"] != "feel"]
     assert right == left
+
+
+def test_what_rests_on_doubtful_hits_is_said():
+    """Toms that the detector was not sure of; confirming them takes the doubt away."""
+    bars = [WrittenBar((Note(F(0), "kick", confidence=0.9), Note(F(1, 4), "high tom", confidence=0.4),
+                        Note(F(3, 4), "high tom", confidence=0.4))) for _ in range(4)]
+    chart = Chart(TimeMap.steady(4, 100), tuple(bars))
+    reading = read_part(chart)
+    said = "Most hits of these are doubtful: high tom (8 of 8); look at them in the grid"
+    assert said in to_markdown(reading) and "kick (" not in to_markdown(reading)
+    assert [s.kind for s in all_statements(reading)].count("doubt") == 1
+    sure = replace(chart, bars=tuple(WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in bars))
+    assert said not in to_markdown(read_part(sure))

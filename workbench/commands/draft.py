@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,9 +20,6 @@ from workbench.chart import Chart
 
 NAME = "draft"
 HELP = "draft the chart of a recording"
-
-#: Of fewer hits of an instrument none is said to be mostly doubtful.
-_FEWEST = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,10 +38,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from workbench.errors import FileFormatError
     from workbench.files.safefile import check_folder
-    from workbench.grid.widget import DOUBT_BELOW
     from workbench.listening.draft import draft_chart, draft_files, write_draft
     from workbench.notation.scoresigns import tempo_marks
     from workbench.progress import TerminalProgress
+    from workbench.reading.doubts import doubtful_hits
 
     planned = draft_files(args.recording, args.out)
     if planned.chart.exists() and not args.overwrite:
@@ -58,11 +54,10 @@ def run(args: argparse.Namespace) -> int:
     files = write_draft(replace(draft, chart=chart), args.out, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
-    doubtful = Counter(n.instrument for _, n in chart.notes() if n.confidence < DOUBT_BELOW)
     facts = {"chart": str(files.chart), "hits": str(files.hits), "beats": str(files.beats),
              "bars": len(chart), "meters": meters, "tempo_bpm": tempo_bpm,
              "feel": chart.feel, "notes": sum(len(bar.notes) for bar in chart.bars),
-             "doubtful": dict(doubtful)}
+             "doubtful": dict(doubtful_hits(chart))}
     if args.json:
         print(json.dumps(facts, indent=2))
     else:
@@ -70,28 +65,19 @@ def run(args: argparse.Namespace) -> int:
               f"{chart.feel}, {facts['notes']} notes:")
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
-        for line in doubts(chart, DOUBT_BELOW):
+        for line in doubts(chart):
             print(line)
     return 0
 
 
-def doubts(chart: Chart, below: float) -> list[str]:
-    """How much of a draft is doubtful, in sentences: in all, and of what is mostly so.
+def doubts(chart: Chart) -> list[str]:
+    """How much of a draft is doubtful, in sentences: in all, and of what is mostly so."""
+    from workbench.reading.doubts import doubtful_hits, mostly_doubtful
 
-    Parameters
-    ----------
-    chart : Chart
-    below : float
-        Hits less sure than this are doubtful.
-    """
-    hits = Counter(n.instrument for _, n in chart.notes())
-    doubtful = Counter(n.instrument for _, n in chart.notes() if n.confidence < below)
-    if not doubtful:
+    count, total = doubtful_hits(chart).total(), sum(len(bar.notes) for bar in chart.bars)
+    if not count:
         return []
-    count, total = doubtful.total(), hits.total()
     out = [f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
            "y accepts it, x removes it."]
-    mostly = [name for name in hits if hits[name] >= _FEWEST and doubtful[name] > hits[name] / 2]
-    if mostly:
-        out.append(f"Mostly doubtful: {', '.join(f'{name} ({doubtful[name]} of {hits[name]})' for name in mostly)}.")
-    return out
+    mostly = mostly_doubtful(chart)
+    return [*out, f"Mostly doubtful: {mostly}."] if mostly else out

@@ -75,6 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from workbench.errors import WorkbenchError
+    from workbench.notation.excerpts import read_bar_span
     from workbench.notation.scorefiles import read_any_chart
     from workbench.practice.exercises import choose_exercises, section_exercise
     from workbench.practice.pack import PackOptions, check_pack_folder, make_practice_pack
@@ -98,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     instruments = _names(args.instruments) if args.instruments else None
     reading = read_part(chart)
     if args.bars:
-        exercises = (section_exercise(chart, *_bars(chart, args.bars), tempi=tempi,
+        exercises = (section_exercise(chart, *read_bar_span(chart, args.bars), tempi=tempi,
                                       instruments=instruments, reading=reading),)
     else:
         kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
@@ -153,15 +154,6 @@ def _tempi(text: str) -> list[float]:
     except ValueError:
         raise WorkbenchError(
             f"Write tempi as per cent of the original, as 60,80,100, not {text!r}.") from None
-
-
-def _bars(chart, text: str) -> tuple[int, int]:
-    from workbench.errors import ChartError
-
-    first, _, last = text.strip().partition("-")
-    if not (first.isdigit() and (last.isdigit() or not last)):
-        raise ChartError(f"Write bars as 5-8 or 5, not {text!r}.")
-    return chart.time_map.bar_index(int(first)), chart.time_map.bar_index(int(last or first))
 
 
 def _recording_of(chart: Chart, args: argparse.Namespace) -> tuple[Path | None, str]:

@@ -55,6 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from workbench.engraving.pages import PageStyle
     from workbench.files.safefile import check_folder
+    from workbench.notation.excerpts import read_bar_span
     from workbench.notation.scorefiles import read_any_chart, write_scores
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
@@ -68,9 +69,9 @@ def run(args: argparse.Namespace) -> int:
                     artist=chart.artist if args.artist is None else args.artist)
     for problem in imported.problems:
         print(f"workbench score: {problem}", file=sys.stderr)
-    bars = _bar_range(chart, args.bars) if args.bars else None
+    bars = read_bar_span(chart, args.bars) if args.bars else None
     slashes = [k for piece in args.slashes.split(",") if piece.strip()
-               for first, last in [_bar_range(chart, piece)] for k in range(first, last + 1)]
+               for first, last in [read_bar_span(chart, piece)] for k in range(first, last + 1)]
     options = ScoreOptions(
         one_voice=args.one_voice, repeats=not (args.written_out or bars),
         similes=not (args.written_out or bars), multirests=not (args.written_out or bars),
@@ -91,14 +92,3 @@ def run(args: argparse.Namespace) -> int:
         print("workbench score: the score is written; look at what was not understood, above.", file=sys.stderr)
     return 1 if imported.problems else 0
 
-
-def _bar_range(chart, text: str) -> tuple[int, int]:
-    from workbench.errors import ChartError
-
-    first, _, last = text.strip().partition("-")
-    if not (first.isdigit() and (last.isdigit() or not last)):
-        raise ChartError(f"Write bars as 5-8 or 5, not {text!r}.")
-    a, b = chart.time_map.bar_index(int(first)), chart.time_map.bar_index(int(last or first))
-    if a > b:
-        raise ChartError(f"Write the earlier bar first, not {text!r}.")
-    return a, b

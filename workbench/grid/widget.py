@@ -32,12 +32,9 @@ from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, counts, picture_pieces
+from workbench.reading.doubts import DOUBT_BELOW
 
 _STATIC = Path(__file__).parent / "static"
-
-#: Hits less sure than this, and not confirmed, count as doubtful: high enough that most of the wrong
-#: hits lie below, as the draft's confidence is a probability.
-DOUBT_BELOW = 0.65
 
 
 class HitGrid(anywidget.AnyWidget):

@@ -10,6 +10,7 @@ from workbench.cautions import STRAIN
 from workbench.chart import Chart
 from workbench.drumkit import drum_key_order
 from workbench.reading.counting import SILENT_COUNT, bar_list, count_syllable, the_place
+from workbench.reading.doubts import mostly_doubtful
 from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import written
@@ -45,7 +46,15 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     out += [Statement("sticking", f.text, (f.bar_index,)) for f in reading.sticking.flags]
     everything = tuple(int(k) for k in reading.feel.tempo_bars)
     out += [Statement("feel", line, everything) for line in reading.feel.lines()]
+    doubtful = mostly_doubtful(reading.chart)
+    if doubtful:
+        out.append(Statement("doubt", doubt_text(doubtful), everything))
     return (*out, *user_notes(reading.chart))
+
+
+def doubt_text(doubtful: str) -> str:
+    return (f"most hits of these are doubtful: {doubtful}; look at them in the grid before you rely on what is said "
+            "of them")
 
 
 def user_notes(chart: Chart) -> tuple[Statement, ...]:
@@ -132,7 +141,11 @@ def to_markdown(reading: PartReading) -> str:
     lines = [f"# {chart.title or 'Drum part'}", ""]
     if chart.artist:
         lines += [chart.artist, ""]
-    lines += [_heading(reading), "", "## Form", "", "| Section | Bars | |", "|---|---|---|"]
+    lines += [_heading(reading), ""]
+    doubtful = mostly_doubtful(chart)
+    if doubtful:
+        lines += [f"> {_sentence(doubt_text(doubtful))}", ""]
+    lines += ["## Form", "", "| Section | Bars | |", "|---|---|---|"]
     for s in reading.form:
         lines.append(f"| {section_name(s)} | {_numbers(chart, s.bars)} | "
                      f"{section_text(s).split(': ', 1)[1]} |")
