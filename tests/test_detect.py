@@ -178,3 +178,19 @@ def test_times_between_frames():
     time = refine_times(lean, np.array([2]))[0]
     assert 0.020 < time < 0.025
     assert refine_times(np.array([0, 1.0, 0]), np.array([1]))[0] == pytest.approx(0.01)
+
+
+@pytest.mark.common_practice
+def test_two_hands_strike_two_drums_at_once():
+    """Crash, ride and snare together: the least sure is left out; feet, percussion and flams are free."""
+    at_once = {"crash": 0.9, "ride": 0.6, "snare": 0.95, "kick": 0.9, "pedal hi-hat": 0.9, "tambourine": 0.9}
+    onset = np.zeros((200, len(DETECTED)), np.float32)
+    for name, height in at_once.items():
+        onset[100, DETECTED.index(name)] = height
+    onset[104, DETECTED.index("snare")] = 0.9
+    flat = np.zeros(200, np.float32)
+    found = detect_strokes(Activations(100.0, DETECTED, onset, onset, flat, flat))
+    names = [s.instrument for s in found]
+    assert sorted(names) == sorted([*(at_once.keys() - {"ride"}), "snare"])
+    onset[100, DETECTED.index("snare")] = 0.0
+    assert "ride" in [s.instrument for s in detect_strokes(Activations(100.0, DETECTED, onset, onset, flat, flat))]

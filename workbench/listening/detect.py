@@ -12,6 +12,7 @@ import json
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from itertools import takewhile
 
 import numpy as np
 import onnxruntime
@@ -19,7 +20,7 @@ from scipy.ndimage import maximum_filter1d
 from scipy.signal import resample_poly
 
 from workbench.activations import Activations
-from workbench.drumkit import DETECTED
+from workbench.drumkit import DETECTED, Limb, instrument
 from workbench.errors import AnalysisError, AudioError
 from workbench.events import Stroke
 from workbench.listening.features import FRAME_RATE_HZ, HOP, SAMPLE_RATE, compute_features, count_frames, loudness_gain
@@ -37,6 +38,9 @@ ONE_AT_A_TIME = (("closed hi-hat", "open hi-hat"), ("ride", "ride bell"), ("snar
 
 #: Within this time two detections are one stroke, seconds.
 SAME_STROKE_S = 0.03
+
+#: A drummer strikes this many drums at once with the hands, within this time, seconds.
+HANDS, TOGETHER_S = 2, 0.025
 
 #: A stroke is the highest frame within so many frames on either side.
 NEIGHBOURS = 2
@@ -264,7 +268,26 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         rivals = [s for s in strokes if s.instrument in group]
         weaker = set(_find_weaker(rivals))
         strokes = [s for s in strokes if s not in weaker]
-    return sorted(strokes)
+    return _for_two_hands(sorted(strokes))
+
+
+def _for_two_hands(strokes: list[Stroke]) -> list[Stroke]:
+    """Strokes in order of time, less the least sure of any that more than two hands would have to strike at once.
+
+    Percussion may be somebody else's.
+    """
+    struck = [s for s in strokes if instrument(s.instrument).limb is Limb.HAND
+              and instrument(s.instrument).family != "percussion"]
+    too_many: set[Stroke] = set()
+    for k, first in enumerate(struck):
+        surest: dict[str, float] = {}
+        for s in takewhile(lambda s: s.time_s - first.time_s <= TOGETHER_S, struck[k:]):
+            if s not in too_many:
+                surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))
+        kept = sorted(surest, key=lambda name: -surest[name])[:HANDS]
+        too_many |= {s for s in takewhile(lambda s: s.time_s - first.time_s <= TOGETHER_S, struck[k:])
+                     if s.instrument in surest and s.instrument not in kept}
+    return [s for s in strokes if s not in too_many]
 
 
 def _find_weaker(strokes: list[Stroke]) -> list[Stroke]:
