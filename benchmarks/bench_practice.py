@@ -17,9 +17,10 @@ import soundfile
 
 from workbench.commands.demo import demo_files
 from workbench.files.chartfile import read_chart
-from workbench.practice.exercises import choose_exercises, stage_chart
+from workbench.practice.exercises import choose_exercises
 from workbench.practice.pack import SAMPLE_RATE, make_practice_pack
 from workbench.practice.sound import blows_of, mix_blows, render_chart
+from workbench.practice.stagecharts import stage_chart
 from workbench.reading.read import read_part
 
 ROUNDS = 5

@@ -12,24 +12,17 @@ from workbench.drumkit import INSTRUMENTS, instrument
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.meter import Bar, Meter, TimeMap
-from workbench.practice.exercises import (
+from workbench.practice.exercises import choose_exercises, instruments_named, section_exercise, slug
+from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, stage_notes, with_sticking
+from workbench.practice.stages import Stage, without_recording
+from workbench.practice.tempi import (
     LEAST_SLOWING,
     SLOWEST_SHARE,
-    Stage,
-    choose_exercises,
     default_tempi_bpm,
-    instruments_named,
     original_tempo_bpm,
-    recorded_stage_chart,
-    section_exercise,
-    slug,
-    stage_chart,
-    stage_notes,
     strokes_per_s,
     tempo_as_played,
     tempo_explained,
-    with_sticking,
-    without_recording,
 )
 from workbench.reading.read import read_part
 

@@ -18,7 +18,7 @@ from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.chartfile import write_chart
 from workbench.meter import TimeMap
 from workbench.practice import pages
-from workbench.practice.exercises import Exercise, Stage, choose_exercises, section_exercise, with_sticking
+from workbench.practice.exercises import choose_exercises, section_exercise
 from workbench.practice.loudness import loudness_lufs, true_peak_dbtp
 from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
 from workbench.practice.pages import (
@@ -30,6 +30,8 @@ from workbench.practice.pages import (
     how_to_read,
 )
 from workbench.practice.sound import render_chart
+from workbench.practice.stagecharts import with_sticking
+from workbench.practice.stages import Exercise, Stage
 from workbench.reading.counting import SILENT_COUNT
 from workbench.reading.fills import Span
 from workbench.reading.read import read_part

@@ -66,7 +66,8 @@ def test_bars_of_an_excerpt_keep_their_numbers(chart_file, tmp_path):
 
 def test_title_and_artist_can_be_said_and_stay_out_of_the_chart(chart_file):
     before = chart_file.read_bytes()
-    assert main(["score", str(chart_file), "--to", "musicxml", "--title", "Fast Ferry", "--artist", "The Night Trams"]) == 0
+    assert main(["score", str(chart_file), "--to", "musicxml", "--title", "Fast Ferry",
+                 "--artist", "The Night Trams"]) == 0
     text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
     assert "Fast Ferry" in text and "The Night Trams" in text and chart_file.read_bytes() == before
 

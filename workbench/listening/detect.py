@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from itertools import takewhile
 
 import numpy as np
 import onnxruntime
@@ -278,15 +278,15 @@ def _for_two_hands(strokes: list[Stroke]) -> list[Stroke]:
     """
     struck = [s for s in strokes if instrument(s.instrument).limb is Limb.HAND
               and instrument(s.instrument).family != "percussion"]
+    times_s = [s.time_s for s in struck]
     too_many: set[Stroke] = set()
-    for k, first in enumerate(struck):
+    for k, time_s in enumerate(times_s):
+        at_once = [s for s in struck[k:bisect_right(times_s, time_s + TOGETHER_S)] if s not in too_many]
         surest: dict[str, float] = {}
-        for s in takewhile(lambda s: s.time_s - first.time_s <= TOGETHER_S, struck[k:]):
-            if s not in too_many:
-                surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))
-        kept = sorted(surest, key=lambda name: -surest[name])[:HANDS]
-        too_many |= {s for s in takewhile(lambda s: s.time_s - first.time_s <= TOGETHER_S, struck[k:])
-                     if s.instrument in surest and s.instrument not in kept}
+        for s in at_once:
+            surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))
+        kept = sorted(surest, key=surest.get, reverse=True)[:HANDS]
+        too_many |= {s for s in at_once if s.instrument not in kept}
     return [s for s in strokes if s not in too_many]
 
 

@@ -1,7 +1,7 @@
 """What to practise of a part: grooves in layers, variations, fills in stages.
 
-An :class:`Exercise` is one thing to learn; its :class:`Stage` s are the steps
-towards it.  They are chosen from a reading (:mod:`workbench.reading.read`), by
+An exercise (:mod:`workbench.practice.stages`) is one thing to learn; its stages
+are the steps towards it.  They are chosen from a reading (:mod:`workbench.reading.read`), by
 common practice of teaching, no source:
 
 * a groove: hands alone, feet alone, all together, then some bars as played,
@@ -18,105 +18,33 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
-from fractions import Fraction
+from dataclasses import replace
 
-import numpy as np
-
-from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart import Chart
 from workbench.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
-from workbench.meter import Bar, TimeMap
-from workbench.notation.scoresigns import tempo_marks
+from workbench.practice.stagecharts import stage_notes
+from workbench.practice.stages import TO_RECORDING, Exercise, Stage
+from workbench.practice.tempi import (
+    STRAINING_PER_S,
+    check_tempi,
+    default_tempi_bpm,
+    original_tempo_bpm,
+    strokes_per_s,
+)
 from workbench.reading.counting import bar_list, count_row
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import Span, span_notes
 from workbench.reading.part_reading import PartGroove, PartReading
-from workbench.reading.sticking import Flag, propose_sticking, sticking_edit
+from workbench.reading.sticking import Flag, propose_sticking
 
 KINDS: tuple[str, ...] = ("groove", "variation", "fill")
 #: Families of the drum key that may be named for all their instruments.
 FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
-#: Tempi may be asked for between these shares of the original.
-SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
-
-#: Hands' strokes a second at which every stroke can still be watched, and the
-#: rate above which a caution is given (common practice, no source).
-WATCHABLE_PER_S = 4.0
-STRAINING_PER_S = 9.0
-#: The slow tempo lies between these shares of the original.
-SLOWEST_SHARE, LEAST_SLOWING = 0.5, 0.8
 #: Bars of a groove played to the recording; bars around a fill in the song.
 SONG_BARS, AROUND_FILL_BARS = 4, 2
 #: Variations taken of one groove: the most frequent.
 MOST_VARIATIONS = 4
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One step of an exercise.
-
-    Attributes
-    ----------
-    name : str
-        For file names, unique in its exercise.
-    title : str
-    bars : tuple of int
-        Bar indices of the chart, in the order played.
-    instruments : frozenset of str or None
-        Only these play; None means all.
-    only : Span or None
-        Only what lies in it is played.
-    record : bool
-        Played to the recording (the bars are then consecutive).
-    loop : bool
-    """
-
-    name: str
-    title: str
-    bars: tuple[int, ...]
-    instruments: frozenset[str] | None = None
-    only: Span | None = None
-    record: bool = False
-    loop: bool = True
-
-
-@dataclass(frozen=True)
-class Exercise:
-    """One thing to learn.
-
-    Attributes
-    ----------
-    name, title : str
-    kind : str
-        From :data:`KINDS`.
-    where : str
-        Its bars in words.
-    first_bar : int
-        Where it first occurs, bar index.
-    stages : tuple of Stage
-    tempi_bpm : tuple of float
-        Counted beats a minute, slow to original.
-    listen_for : tuple of str
-    count : str
-        Count syllables of the strokes, bar by bar.
-    warnings : tuple of str
-        Places that cannot be played as written.
-    cautions : tuple of str
-        About strain.
-    """
-
-    name: str
-    title: str
-    kind: str
-    where: str
-    first_bar: int
-    stages: tuple[Stage, ...]
-    tempi_bpm: tuple[float, ...]
-    listen_for: tuple[str, ...] = ()
-    count: str = ""
-    warnings: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
 
 
 def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
@@ -147,7 +75,7 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
             raise ChartError(f"Exercises are made of {', '.join(KINDS)}, not of {kind!r}.")
     if not kinds:
         raise ChartError(f"Name what exercises are made of: {', '.join(KINDS)}.")
-    _check_tempi(tempi)
+    check_tempi(tempi)
     if instruments is not None:
         instruments_named(instruments)
     bars = _bars_of(reading, sections)
@@ -189,7 +117,7 @@ def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "
         If there are no such bars, a tempo is out of range, or none of the
         instruments plays in them.
     """
-    _check_tempi(tempi)
+    check_tempi(tempi)
     chart.time_map.check_bar(first_bar)
     chart.time_map.check_bar(last_bar)
     bars = tuple(range(first_bar, last_bar + 1))
@@ -257,23 +185,6 @@ def _with_alone(chart: Chart, exercise: Exercise, names: Sequence[str]) -> Exerc
     said = " and ".join(filter(None, (", ".join(ordered[:-1]), ordered[-1])))
     alone = replace(whole[0], name="some", title=f"{said} alone", instruments=chosen)
     return replace(exercise, stages=(alone, *whole))
-
-
-#: How the title of a step ends that is played to the recording.
-TO_RECORDING = ", to the recording"
-
-
-def without_recording(exercise: Exercise) -> Exercise:
-    """The exercise where there is no recording: steps to it are played by the kit,
-    as in the song, and left out where that would say nothing new."""
-    stages: list[Stage] = []
-    for s in exercise.stages:
-        if s.record and s.title.endswith(TO_RECORDING):
-            if any(t.bars == s.bars and t.instruments is None for t in stages):
-                continue
-            s = replace(s, name="played", title=s.title.removesuffix(TO_RECORDING))
-        stages.append(s)
-    return replace(exercise, stages=tuple(stages))
 
 
 def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]:
@@ -407,60 +318,6 @@ def _count(chart: Chart, bars: Sequence[int], only: Span | None = None) -> str:
     return " | ".join(r for r in rows if r)
 
 
-# -- tempi -------------------------------------------------------------------------
-
-def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
-    """Median tempo of some bars, counted beats a minute."""
-    return float(np.median([chart.time_map.tempo_bpm(k) for k in bars]))
-
-
-def tempo_as_played(chart: Chart, exercise: Exercise) -> float:
-    """The original tempo of an exercise: that of its own bars, in whole beats a minute."""
-    return float(round(original_tempo_bpm(chart, exercise.stages[0].bars)))
-
-
-def tempo_explained(chart: Chart, exercise: Exercise) -> str:
-    """Why its last tempo is another than the score's; "" where both are the same.
-
-    A band hurries and drags; the score prints one tempo for all that is meant to be
-    played at the same.
-    """
-    own = tempo_as_played(chart, exercise)
-    marks = tempo_marks(chart)
-    printed = marks[max(k for k in marks if k <= exercise.first_bar)].tempo_bpm
-    if own == printed or own not in exercise.tempi_bpm:
-        return ""
-    return f"{own:g} as these bars are played; the score says {printed}"
-
-
-def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
-    """Strokes of the hands a second in their busiest half second, at the
-    original tempo (both hands together, chords counted once)."""
-    busiest = 0.0
-    for k in bars:
-        times = sorted({chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes
-                        if not instrument(n.instrument).is_foot})
-        for first, third in zip(times, times[2:]):
-            busiest = max(busiest, 2 / (third - first))
-    return busiest
-
-
-def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
-    """Slow, medium and original tempo, by density; whole beats a minute."""
-    original = original_tempo_bpm(chart, bars)
-    share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
-    slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
-    return float(round(slow)), float(round(np.sqrt(slow * original))), float(round(original))
-
-
-def _check_tempi(tempi: Sequence[float] | None) -> None:
-    wrong = [t for t in tempi or () if not SLOWEST_ASKED <= t <= FASTEST_ASKED]
-    if wrong or tempi is not None and not tempi:
-        given = f", not {wrong[0] * 100:g}" if wrong else "; name at least one"
-        raise ChartError(f"Tempi are given in per cent of the original, from {SLOWEST_ASKED * 100:g} to "
-                         f"{FASTEST_ASKED * 100:g}{given}.")
-
-
 def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[str, ...]:
     """Where the bars of an exercise ask for more than two hands and one foot."""
     bars = {k for s in exercise.stages for k in s.bars}
@@ -489,79 +346,6 @@ def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None,
         cautions += (f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
                      "wrists and shoulders stay loose.",)
     return replace(exercise, tempi_bpm=tempi_bpm, warnings=_warnings(chart, exercise, flags), cautions=cautions)
-
-
-# -- the notes of a stage ------------------------------------------------------------
-
-def stage_chart(chart: Chart, stage: Stage, tempo_bpm: float, crash_every: int = 0) -> Chart:
-    """A stage as a chart of its own at a steady tempo.
-
-    The feel (deviations) is kept in proportion to the tempo.  A pick-up at the
-    beginning becomes a full bar whose beginning rests.
-
-    Parameters
-    ----------
-    tempo_bpm : float
-        Counted beats a minute.
-    crash_every : int, bars
-        A crash on 1 marks the phrase; the bars are repeated to fill it.
-    """
-    original = original_tempo_bpm(chart, stage.bars)
-    bars = stage.bars
-    if crash_every and stage.loop:
-        bars = bars * (int(np.lcm(len(bars), crash_every)) // len(bars))
-    timed, written, now_s = [], [], 0.0
-    for place, k in enumerate(bars):
-        meter = chart.time_map.bars[k].meter
-        beat_s = 60.0 / tempo_bpm
-        full = Bar(meter, tuple(now_s + b * beat_s for b in range(-(-meter.bar_length // meter.beat_length))))
-        timed.append(full)
-        bar_s = float(meter.bar_length / meter.beat_length) * beat_s
-        written.append(_stage_bar(chart, stage, k, original / tempo_bpm,
-                                  crash=bool(crash_every) and place % crash_every == 0))
-        now_s += bar_s
-    return Chart(TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit,
-                 feel=chart.feel)
-
-
-def _stage_bar(chart: Chart, stage: Stage, bar_index: int, slower: float, crash: bool) -> WrittenBar:
-    own, timed = chart.bars[bar_index], chart.time_map.bars[bar_index]
-    notes = [replace(n, position=n.position + timed.missing, deviation_s=n.deviation_s * slower)
-             for n in stage_notes(chart, stage, bar_index)]
-    if crash and not any(n.instrument == "crash" and n.position == 0 for n in notes):
-        notes = [n for n in notes if n.position > 0 or instrument(n.instrument).family != "hi-hat"
-                 or instrument(n.instrument).is_foot]
-        notes.append(Note(Fraction(0), "crash", 105))
-    beats = int(timed.missing // timed.meter.beat_length)
-    subdivisions = (4,) * beats + own.subdivisions if own.subdivisions and beats else own.subdivisions
-    return WrittenBar(tuple(notes), subdivisions)
-
-
-def recorded_stage_chart(chart: Chart, stage: Stage, speed: float) -> Chart:
-    """A stage as a chart that lies on its excerpt of the recording at another speed."""
-    first, last = stage.bars[0], stage.bars[-1]
-    if stage.bars != tuple(range(first, last + 1)):
-        raise ChartError("Only consecutive bars lie on the recording.")
-    origin_s = chart.time_map.bar_start_s(first)
-    timed = [replace(b, beat_times_s=tuple((t - origin_s) / speed for t in b.beat_times_s))
-             for b in chart.time_map.bars[first:last + 1]]
-    written = tuple(
-        WrittenBar(tuple(replace(n, deviation_s=n.deviation_s / speed) for n in stage_notes(chart, stage, k)),
-                   chart.bars[k].subdivisions) for k in stage.bars)
-    end_s = (chart.time_map.bar_end_s(last) - origin_s) / speed
-    return Chart(TimeMap(timed, end_s), written, chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
-
-
-def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
-    """The notes of one bar that a stage plays."""
-    return [n for n in chart.bars[bar_index].notes
-            if (stage.instruments is None or n.instrument in stage.instruments)
-            and (stage.only is None or stage.only.covers(bar_index, n.position))]
-
-
-def with_sticking(reading: PartReading) -> Chart:
-    """The chart with the sticking of its reading written in, where it has none."""
-    return sticking_edit(reading.chart, reading.sticking).apply(reading.chart)
 
 
 def slug(text: str) -> str:

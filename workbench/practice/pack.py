@@ -30,17 +30,7 @@ from workbench.events import Stroke
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
 from workbench.practice.balance import Balance, split_drums
-from workbench.practice.exercises import (
-    Exercise,
-    Stage,
-    choose_exercises,
-    original_tempo_bpm,
-    recorded_stage_chart,
-    stage_chart,
-    tempo_as_played,
-    with_sticking,
-    without_recording,
-)
+from workbench.practice.exercises import choose_exercises
 from workbench.practice.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
 from workbench.practice.pages import PageSettings, PageStage, Take, write_pages
 from workbench.practice.sound import (
@@ -54,7 +44,10 @@ from workbench.practice.sound import (
     render_click,
     render_count_in,
 )
+from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
+from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.stretch import settle_attacks, stretch_audio
+from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
 from workbench.progress import Progress, part, silent
 from workbench.reading.read import Reading, read_part
 

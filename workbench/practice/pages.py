@@ -24,7 +24,8 @@ from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
 from workbench.files.safefile import write_whole
 from workbench.notation.scoresigns import ScoreOptions, clean_text
-from workbench.practice.exercises import Exercise, Stage, tempo_explained
+from workbench.practice.stages import Exercise, Stage
+from workbench.practice.tempi import tempo_explained
 from workbench.progress import Progress, silent
 from workbench.reading.counting import SILENT_COUNT
 

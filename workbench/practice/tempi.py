@@ -1,0 +1,75 @@
+"""The tempi of an exercise: slow, medium and original, by the density of its strokes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.drumkit import instrument
+from workbench.errors import ChartError
+from workbench.notation.scoresigns import tempo_marks
+from workbench.practice.stages import Exercise
+
+#: Tempi may be asked for between these shares of the original.
+SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
+
+#: Hands' strokes a second at which every stroke can still be watched, and the
+#: rate above which a caution is given (common practice, no source).
+WATCHABLE_PER_S = 4.0
+STRAINING_PER_S = 9.0
+#: The slow tempo lies between these shares of the original.
+SLOWEST_SHARE, LEAST_SLOWING = 0.5, 0.8
+
+
+def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
+    """Median tempo of some bars, counted beats a minute."""
+    return float(np.median([chart.time_map.tempo_bpm(k) for k in bars]))
+
+
+def tempo_as_played(chart: Chart, exercise: Exercise) -> float:
+    """The original tempo of an exercise: that of its own bars, in whole beats a minute."""
+    return float(round(original_tempo_bpm(chart, exercise.stages[0].bars)))
+
+
+def tempo_explained(chart: Chart, exercise: Exercise) -> str:
+    """Why its last tempo is another than the score's; "" where both are the same.
+
+    A band hurries and drags; the score prints one tempo for all that is meant to be
+    played at the same.
+    """
+    own = tempo_as_played(chart, exercise)
+    marks = tempo_marks(chart)
+    printed = marks[max(k for k in marks if k <= exercise.first_bar)].tempo_bpm
+    if own == printed or own not in exercise.tempi_bpm:
+        return ""
+    return f"{own:g} as these bars are played; the score says {printed}"
+
+
+def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
+    """Strokes of the hands a second in their busiest half second, at the
+    original tempo (both hands together, chords counted once)."""
+    busiest = 0.0
+    for k in bars:
+        times = sorted({chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes
+                        if not instrument(n.instrument).is_foot})
+        for first, third in zip(times, times[2:]):
+            busiest = max(busiest, 2 / (third - first))
+    return busiest
+
+
+def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
+    """Slow, medium and original tempo, by density; whole beats a minute."""
+    original = original_tempo_bpm(chart, bars)
+    share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
+    slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
+    return float(round(slow)), float(round(np.sqrt(slow * original))), float(round(original))
+
+
+def check_tempi(tempi: Sequence[float] | None) -> None:
+    wrong = [t for t in tempi or () if not SLOWEST_ASKED <= t <= FASTEST_ASKED]
+    if wrong or tempi is not None and not tempi:
+        given = f", not {wrong[0] * 100:g}" if wrong else "; name at least one"
+        raise ChartError(f"Tempi are given in per cent of the original, from {SLOWEST_ASKED * 100:g} to "
+                         f"{FASTEST_ASKED * 100:g}{given}.")
