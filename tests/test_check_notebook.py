@@ -19,8 +19,10 @@ def test_check_a_draft_runs_from_top_to_bottom(tmp_path):
     NotebookClient(notebook, timeout=240, kernel_name="python3",
                    resources={"metadata": {"path": str(tmp_path / "notebooks")}}).execute()
     out = tmp_path / "out/check"
-    assert {"check.html", "check.pdf", "check.json", "copper-weather.chart.json"} <= {
-        p.name for p in out.iterdir()}
+    written = {f"{what}.{ending}" for what in ("check", "take") for ending in ("html", "pdf", "json")}
+    assert written | {"copper-weather.chart.json"} <= {p.name for p in out.iterdir()}
+    take = json.loads((out / "take.json").read_text())
+    assert take["played"] > 0.9 * take["written"] and not take["warnings"]
     found = json.loads((out / "check.json").read_text())["findings"]
     # Bars 4, 6, 8 of the hurried draft and the bar forgotten after bar 14.
     # Bars 13 and 14 of the hurried draft are alike: told before them, the gap must be said to lie anywhere among them.
