@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction as F
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from workbench.checking.alignment import lay_chart
 from workbench.checking.laidbars import runs_of
 from workbench.errors import AnalysisError
 from workbench.events import Stroke
+from workbench.files.chartfile import read_chart
 from workbench.meter import Bar, Meter, TimeMap
 
 
@@ -165,3 +167,21 @@ def test_another_song_hardly_agrees():
              WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
     strokes, beats, _ = played(SONG)
     assert lay_chart(chart_of(other), strokes, beats).agreement < 0.4
+
+
+@pytest.mark.parametrize("missing", [4, 8, 13, 20, 22, 24, 27, 29])
+def test_a_bar_left_out_of_a_score_without_the_players_tempo(missing):
+    """The demo's true part speeds up by five per cent; a score of it has one tempo, and here lacks a bar.
+
+    Beyond the gap such a score's own beats lie beside the recording's.
+    """
+    truth = read_chart(Path(__file__).parents[1] / "data/demo/copper-weather.truth.chart.json")
+    strokes = sorted(Stroke(truth.note_time_s(k, n), n.instrument, n.velocity) for k, n in truth.notes() if k)
+    beats = [t for timed in truth.time_map.bars for t in timed.beat_times_s]
+    # Without the pick-up bar.
+    bars = [WrittenBar(tuple(replace(n, deviation_s=0.0) for n in b.notes)) for b in truth.bars[1:]]
+    score = chart_of(bars[:missing] + bars[missing + 1:], 113)
+    laid = bars_laid(lay_chart(score, strokes, beats))
+    gap = laid.index(None)
+    assert laid == [*range(gap), None, *range(gap, len(score))]
+    assert bars[gap].pattern == bars[missing].pattern or gap == missing

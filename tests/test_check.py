@@ -320,3 +320,15 @@ def test_drafts_made_by_others(tmp_path):
         read_draft(tmp_path / "a.doc")
     with pytest.raises(FileFormatError, match="There is no chart"):
         read_draft(tmp_path / "gone.chart.json")
+
+
+@pytest.mark.parametrize("lost, said", [
+    (1, "It may be anywhere in bars 1–2, which are alike."),
+    (5, "Bar 6 beside it is alike, so it may be on its other side."), (3, ""), (7, "")])
+def test_a_gap_is_uncertain_among_bars_that_sound_like_it(lost, said):
+    """Bars 1 to 3, 6 and 7 are alike; a gap that sounds otherwise is told where it is, whatever stands beside it."""
+    song = [GROOVE, *SONG]
+    (finding,) = [f for f in check_chart(chart_of(song[:lost] + song[lost + 1:]), heard_of(song)).findings
+                  if f.position is None]
+    assert finding.kind == "bar missing"
+    assert finding.text.removeprefix(finding.text.split("written.")[0] + "written.").strip() == said

@@ -41,9 +41,9 @@ LONGEST_BAR_BEATS = 8
 #: Smallest advantage of another pulse or grid over the one tried before it.
 BETTER_BY = 1.02
 #: A grid on which the differences are fewer than this share of the strokes needs no other.
-SETTLED = 0.3
+SETTLED = 0.1
 #: Passes on the fine ruler, at most.
-FINE_PASSES = 2
+FINE_PASSES = 4
 
 
 def lay_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float],
@@ -91,7 +91,9 @@ def _lay(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float],
             cost, bars = find_path(chart, heard, grid_s, steps, COARSE, round_and_round)
             if best is None or cost * BETTER_BY < best[0]:
                 best = cost, bars
-        if best is not None and best[0] < SETTLED * len(heard):
+        # Where bars are left out or come again, the chart's own beats may lie badly on the other side.
+        if (best is not None and best[0] < SETTLED * len(heard)
+                and [b.chart_bar for b in best[1]] == list(range(len(chart)))):
             break
     assert best is not None
     bars = fit_times(chart, best[1], heard)

@@ -21,10 +21,20 @@ from fractions import Fraction
 
 from workbench.chart import Chart
 from workbench.checking.alignment import lay_chart
-from workbench.checking.findings import NOT_HEARD, Finding, Heard, said_of, verdict_of
+from workbench.checking.compare import compare_strokes
+from workbench.checking.findings import (
+    BEFORE_LINE_S,
+    HEARD_AS,
+    NOT_HEARD,
+    Finding,
+    Heard,
+    said_of,
+    verdict_of,
+)
 from workbench.checking.hearing import hear_recording
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
-from workbench.checking.laidbars import Laying
+from workbench.checking.laidbars import LaidBar, Laying, bar_span, laid_time_s
+from workbench.events import Stroke
 from workbench.notation.scorefiles import read_any_chart
 from workbench.progress import Progress, part
 from workbench.reading.counting import number_runs, place_list
@@ -42,6 +52,8 @@ REPEAT_FROM_BARS = 4
 
 #: Bars whose notes differ by at most this share are alike.
 ALIKE = 0.2
+#: What is heard agrees so far (F-measure) with a bar that it may be that bar; the ear errs, so less than ALIKE asks.
+SOUNDS_LIKE = 0.85
 #: A finding in so many bars or more is a pattern; in so many places of the bar at most they are named.
 PATTERN_BARS, FEW_PLACES = 3, 3
 
@@ -188,7 +200,7 @@ def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequen
     """Check a chart against what was heard."""
     laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
     judged = judge_notes(chart, laying, heard)
-    findings = judged.findings + _bar_findings(chart, laying)
+    findings = judged.findings + _bar_findings(chart, laying, heard)
     remarks = list(remarks)
     if laying.agreement < LEAST_AGREEMENT:
         remarks.insert(0, f"Chart and recording hardly agree ({laying.agreement:.0%}); make sure that this "
@@ -224,7 +236,7 @@ def _bars_with_findings(chart: Chart, laying: Laying, findings: Sequence[Finding
             for laid, fs in zip(played, own, strict=True) if laid.chart_bar is not None]
 
 
-def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
+def _bar_findings(chart: Chart, laying: Laying, heard: Heard) -> list[Finding]:
     """Bars that the chart lacks, has too many, or writes once for a repeat."""
     found = []
     time_map = chart.time_map
@@ -239,7 +251,7 @@ def _bar_findings(chart: Chart, laying: Laying) -> list[Finding]:
             where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
             found.append(_whole_bars("bar missing", time_map, max(last, 0), laid.start_s, laid.end_s,
                                      f"{where} the recording has {much} that {_is(much)} not written."
-                                     + (_alike_words(chart, last + 1) if last + 1 < len(chart) else "")))
+                                     + _gap_words(chart, laid, last, heard)))
             continue
         now = laid.chart_bar
         if now > last + 1 and last >= 0:
@@ -278,19 +290,50 @@ def _unlaid_words(chart: Chart, laying: Laying) -> list[str]:
 
 
 def _alike_words(chart: Chart, bar_index: int) -> str:
-    """Which bars around sound so much alike that the place is uncertain among them."""
-    pattern = chart.bars[bar_index].pattern
+    """Which bars around this sound so much alike that the place is uncertain among them."""
+    return _anywhere(chart, _alike_run(chart, bar_index, -1), _alike_run(chart, bar_index, 1))
 
-    def alike(k: int) -> bool:
-        other = chart.bars[k].pattern
+
+def _gap_words(chart: Chart, gap: LaidBar, before: int, heard: Heard) -> str:
+    """Among which bars a gap of the chart is uncertain, because they sound like what is played in it.
+
+    ``before`` is the written bar that is played before the gap; -1 if there is none.
+    """
+    first, last = before + 1, before
+    if before >= 0 and _sounds_like(chart, before, gap, heard):
+        first = _alike_run(chart, before, -1)
+    if before + 1 < len(chart) and _sounds_like(chart, before + 1, gap, heard):
+        last = _alike_run(chart, before + 1, 1)
+    if first == last:
+        alike = _bar_words(chart.time_map, first, first).capitalize()
+        return f" {alike} beside it is alike, so it may be on its other side."
+    return _anywhere(chart, first, last)
+
+
+def _sounds_like(chart: Chart, bar_index: int, gap: LaidBar, heard: Heard) -> bool:
+    """Whether what is heard in a stretch could be this written bar."""
+    span = bar_span(chart, bar_index)
+    notes = [Stroke(laid_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
+             for n in chart.bars[bar_index].notes]
+    played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
+    return compare_strokes(notes, played).f_measure >= SOUNDS_LIKE
+
+
+def _alike_run(chart: Chart, bar_index: int, step: int) -> int:
+    """The last bar in one direction up to which all are like this one."""
+    pattern, k = chart.bars[bar_index].pattern, bar_index
+
+    def alike(j: int) -> bool:
+        other = chart.bars[j].pattern
         return len(pattern ^ other) <= ALIKE * max(len(pattern | other), 1)
 
-    first = last = bar_index
-    while first > 0 and alike(first - 1):
-        first -= 1
-    while last + 1 < len(chart) and alike(last + 1):
-        last += 1
-    if first == last:
+    while 0 <= k + step < len(chart) and alike(k + step):
+        k += step
+    return k
+
+
+def _anywhere(chart: Chart, first: int, last: int) -> str:
+    if last <= first:
         return ""
     return f" It may be anywhere in {_bar_words(chart.time_map, first, last)}, which are alike."
 
