@@ -280,3 +280,31 @@ def test_averages_that_rest_on_little_are_told_as_about():
     assert "about 1" in rows["closed hi-hat"] and "about" not in rows["snare"]
     assert any(r.startswith("“About”") for r in take.remarks)
     assert not any(r.startswith("“About”") for r in assess().remarks)
+
+
+def test_a_drum_played_where_another_is_written_is_named():
+    """Hi-hats where the ride is written: not a tempo at which strokes get lost, and no habit of leaving them out."""
+    played = [WrittenBar(tuple(replace(n, instrument="closed hi-hat") if n.instrument == "ride" else n
+                               for n in b.notes)) for b in LONG]
+    take = assess(played, written=LONG)
+    rides = sum(n.instrument == "ride" for b in LONG for n in b.notes)
+    assert take.advice[0].startswith(f"You play closed hi-hat where ride is written: {rides} strokes, bars 5–7,")
+    assert not any("missing" in a or "left out" in a for a in take.advice)
+    assert "ride on 1 (closed hi-hat instead): bars 5–7, 17–19" in take_html(take)
+
+
+def test_advice_names_the_bars_of_the_drum_it_speaks_of():
+    more = [b.with_note(Note(F(5, 8), "floor tom")) if k in (2, 4, 5, 8) else b for k, b in enumerate(LONG)]
+    more = [b.with_note(Note(F(3, 16), "crash")) if k in (12, 13) else b for k, b in enumerate(more)]
+    (advice,) = [a for a in assess(more, written=LONG).advice if "not in the part" in a]
+    assert advice.startswith("4 floor tom strokes") and "most of them in bars 3, 5–6" in advice
+
+
+def test_a_ladder_of_tempi_is_not_called_rushing():
+    take = assess(click=None, tempo_of=lambda k, p: 1.0 + 0.28 * (k + p) / len(LONG))
+    assert any("ladder of tempi" in a for a in take.advice) and not any("falls silent" in a for a in take.advice)
+
+
+def test_a_wide_spread_is_not_praised():
+    assert not any("steadiest" in s for s in assess(spread_ms=36.0).strengths)
+    assert any("steadiest" in s for s in assess(spread_ms=8.0).strengths)

@@ -27,6 +27,8 @@ class DifferingStroke:
     instrument : str
     time_s : float
         Where in the recording.
+    instead : str
+        The drum that a missed stroke was played on instead; mostly none.
     """
 
     what: str
@@ -35,6 +37,7 @@ class DifferingStroke:
     position: Fraction
     instrument: str
     time_s: float
+    instead: str = ""
 
 
 def is_missed(finding: Finding) -> bool:
@@ -57,14 +60,15 @@ def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
         The findings about notes that say "wrong".
     """
     number = chart.time_map.bar_number
-    missed = {(f.start_s, f.position, f.instrument) for f in sure if is_missed(f)}
+    missed = {(f.start_s, f.position, f.instrument): f.heard_instrument for f in sure if is_missed(f)}
     out = []
     for i, e in enumerate(matched.expected):
         if i in played or e.note.instrument in NOT_HEARD or e.laid.chart_bar is None:
             continue
-        what = "missed" if (e.laid.start_s, e.note.position, e.note.instrument) in missed else "unsure"
-        out.append(DifferingStroke(what, e.laid.chart_bar, number(e.laid.chart_bar), e.note.position,
-                                   e.note.instrument, e.stroke.time_s))
+        key = (e.laid.start_s, e.note.position, e.note.instrument)
+        out.append(DifferingStroke("missed" if key in missed else "unsure", e.laid.chart_bar,
+                                   number(e.laid.chart_bar), e.note.position, e.note.instrument, e.stroke.time_s,
+                                   missed.get(key, "")))
     out += [DifferingStroke("added", f.bar_index, f.bar_number, f.position, f.heard_instrument, f.time_s)
             for f in sure if f.kind == "missing" and f.position is not None]
     return tuple(sorted(out, key=lambda d: (d.time_s, d.instrument)))
@@ -72,17 +76,18 @@ def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
 
 def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) -> list[str]:
     """Strokes in words, those alike in one line, the most frequent first: "snare on the & of 2: bars 3–5, 9"."""
-    groups: dict[tuple[Fraction, str], list[DifferingStroke]] = {}
+    groups: dict[tuple[Fraction, str, str], list[DifferingStroke]] = {}
     for s in strokes:
         if s.what == what:
-            groups.setdefault((s.position, s.instrument), []).append(s)
+            groups.setdefault((s.position, s.instrument, s.instead), []).append(s)
     first = lambda found: min((s.bar_index, s.position) for s in found)
     lines = []
-    for (position, name), found in sorted(groups.items(), key=lambda g: (
+    for (position, name, instead), found in sorted(groups.items(), key=lambda g: (
             -len(g[1]), first(g[1]), drum_key_order(g[0][1]))):
         runs = number_runs(sorted({s.bar_number for s in found}))
         bars = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs)
         one = len(runs) == 1 and runs[0][0] == runs[0][1]
         place = the_place(chart.time_map.bars[found[0].bar_index], position)
-        lines.append(f"{name} on {place}: bar{'' if one else 's'} {bars}")
+        played = f" ({instead} instead)" if instead else ""
+        lines.append(f"{name} on {place}{played}: bar{'' if one else 's'} {bars}")
     return lines

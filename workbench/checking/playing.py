@@ -220,7 +220,8 @@ class Playing:
                 "agreement": round(self.laying.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
                 "drift_percent": round(self.drift_percent, 2), "written": self.written, "played": self.played,
                 "strokes": [{"what": s.what, "bar": s.bar_number, "position": str(s.position),
-                             "instrument": s.instrument, "time_s": round(s.time_s, 4)} for s in self.strokes],
+                             "instrument": s.instrument, "instead": s.instead,
+                             "time_s": round(s.time_s, 4)} for s in self.strokes],
                 **tables}
 
 
@@ -497,12 +498,13 @@ def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
         for e, seconds, velocity in found:
             notes.setdefault(e.note.key, []).append((seconds - middle, velocity))
     out = []
+    played = {e.laid.chart_bar for e in measured.notes}
     for alike, notes in groups.items():
         often = [np.array(v) for v in notes.values() if len(v) >= FEWEST_REPEATS]
         if times[alike] >= FEWEST_REPEATS and len(often) >= 3:
             # Unbiased: each note's own mean costs one of its repeats.
             spread = np.sqrt(sum(v[:, 0].var() * len(v) for v in often) / sum(len(v) - 1 for v in often))
             loud = np.mean([v[:, 1].std(ddof=1) / max(v[:, 1].mean(), 1.0) for v in often])
-            numbers = tuple(chart.time_map.bar_number(k) for k in alike)
+            numbers = tuple(chart.time_map.bar_number(k) for k in alike if k in played)
             out.append(RepeatedBar(numbers, float(1000 * spread), float(loud)))
     return tuple(sorted(out, key=lambda r: r.spread_ms))

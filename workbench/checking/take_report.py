@@ -93,7 +93,7 @@ def bars_svg(take: Take, width: int = 640) -> str:
     tempi = np.array([np.nan if b.tempo_bpm is None else b.tempo_bpm for b in bars])
     centre = take.playing.tempo_bpm
     reach = max(3.0, 1.1 * float(np.nanmax(np.abs(tempi - centre), initial=0.0)))
-    reach = min(reach, 0.15 * centre)
+    reach = min(reach, 0.6 * centre)
     y = lambda bpm: top + (middle - top) * (0.5 - np.clip((bpm - centre) / reach, -1, 1) / 2)
     out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3c4043", "start")]
     for f in take.playing.fills:

@@ -31,10 +31,14 @@ TEMPO_CHANGE = 0.02
 FEWEST_HABIT, HABIT_SHARE = 3, 0.2
 #: Louder than wanted by this much, ghost notes are called too loud.
 GHOST_TOLERANCE = 0.12
+#: A spread of more than so many times that of most working drummers is called loose.
+LOOSE = 1.4
 #: Most pieces of advice given at once.
 MOST_ADVICE = 3
 #: Change of tempo over the take that is worth a word, per cent.
 DRIFT_PERCENT = 3.0
+#: From so much on it is rather a ladder of tempi.
+LADDER_PERCENT = 20.0
 
 
 def strengths_of(take: Playing) -> tuple[str, ...]:
@@ -44,7 +48,8 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     if share >= 0.95 and not take.laying.left_out:
         out.append(f"You played {take.played} of the {take.written} written strokes: "
                    "the part is in your hands.")
-    told = [i for i in take.instruments if i.spread_ms is not None and i.played >= 10]
+    told = [i for i in take.instruments
+            if i.spread_ms is not None and i.played >= 10 and i.spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]]
     if told:
         best = min(told, key=lambda i: i.spread_ms)
         out.append(f"Your {best.instrument} is the steadiest: its strokes spread by {best.spread_ms:.0f} ms"
@@ -71,6 +76,7 @@ def advice_of(take: Playing) -> tuple[str, ...]:
     found: list[tuple[float, str]] = []
     _advise_on_bars(take, found)
     _advise_on_notes(take, found)
+    _advise_on_drums(take, found)
     _advise_on_custom(take, found)
     _advise_on_place(take, found)
     _advise_on_tempo(take, found)
@@ -97,7 +103,7 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     if is_doubtful(take):
         out.append(f"Take and chart agree by {take.laying.agreement:.0%} only, so this may be another part, or a take "
                    "of something else. Choose the chart of what was played; if this is it, the figures below are "
-                   "rough, and the next take is worth playing slower.")
+                   "rough.")
     if take.lost_click_s is not None:
         out.append(f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.2f} "
                    "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
@@ -159,28 +165,40 @@ def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> 
 
 
 def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
-    missed = [i for i in take.instruments if i.missed >= 3 and i.missed > 0.05 * i.written]
-    if missed:
-        worst = sorted(missed, key=lambda i: -i.missed)[:3]
-        names = _english([f"{i.missed} of {i.written} {i.instrument}" for i in worst])
-        share = max(i.missed / i.written for i in worst)
-        found.append((10 * share * min(1.0, worst[0].missed / 8), (
-            f"{names} strokes are missing, most of them in {_where(take, 'missed')}. "
+    missed = Counter(s.instrument for s in take.strokes if s.what == "missed" and not s.instead)
+    written = {i.instrument: i.written for i in take.instruments}
+    worst = [(n, c) for n, c in missed.most_common() if c >= 3 and c > 0.05 * written[n]][:3]
+    if worst:
+        names = _english([f"{count} of {written[name]} {name}" for name, count in worst])
+        share = max(count / written[name] for name, count in worst)
+        found.append((10 * share * min(1.0, worst[0][1] / 8), (
+            f"{names} strokes are missing, most of them in {_where(take, 'missed', [n for n, _ in worst])}. "
             "Play those bars at a tempo at which every stroke sounds.")))
     added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
     if added:
-        worst = sorted(added, key=lambda i: -i.added)[:3]
-        names = _english([f"{i.added} {i.instrument}" for i in worst])
-        found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in worst)), (
-            f"{names} strokes are not in the part, most of them in {_where(take, 'added')}. "
+        most = sorted(added, key=lambda i: -i.added)[:3]
+        names = _english([f"{i.added} {i.instrument}" for i in most])
+        found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in most)), (
+            f"{names} strokes are not in the part, most of them in "
+            f"{_where(take, 'added', [i.instrument for i in most])}. "
             "If they are meant, write them in; if not, listen for what sets them off.")))
+
+
+def _advise_on_drums(take: Playing, found: list[tuple[float, str]]) -> None:
+    """A drum played where another is written."""
+    swapped = Counter((s.instrument, s.instead) for s in take.strokes if s.instead)
+    if swapped and (most := swapped.most_common(1)[0])[1] >= FEWEST_HABIT:
+        (name, instead), count = most
+        bars = [s.bar_number for s in take.strokes if (s.instrument, s.instead) == (name, instead)]
+        found.append((5.0, f"You play {instead} where {name} is written: {count} strokes, {_bars(bars).lower()}. "
+                      "If it is meant, change the part; if not, say the drum's name aloud as you count."))
 
 
 def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
     """A stroke that is left out in the same place again and again is a habit, however few strokes it is."""
     missed: dict[tuple, list[DifferingStroke]] = {}
     for s in take.strokes:
-        if s.what != "added":
+        if s.what != "added" and not s.instead:
             missed.setdefault((s.position, s.instrument), []).append(s)
     written = Counter(note.key for _, note in take.chart.notes())
     habits = [(key, strokes) for key, strokes in missed.items()
@@ -224,9 +242,11 @@ def _english(words: Sequence[str]) -> str:
 def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
     if abs(take.drift_percent) >= DRIFT_PERCENT:
         word = "faster" if take.drift_percent > 0 else "slower"
+        todo = ("Record two minutes with a click that falls silent every other bar."
+                if abs(take.drift_percent) < LADDER_PERCENT else
+                "If you followed a ladder of tempi, that is right: then record one tempo at a time.")
         found.append((abs(take.drift_percent) / 2, (
-            f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. Record two minutes with "
-            "a click that falls silent every other bar.")))
+            f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}")))
     changes = [f for f in take.fills if abs(f.tempo_change) >= TEMPO_CHANGE]
     faster = [f for f in changes if f.tempo_change > 0]
     side = faster if 2 * len(faster) >= len(changes) else [f for f in changes if f.tempo_change < 0]
@@ -239,10 +259,10 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
             "after it.")))
 
 
-def _where(take: Playing, what: str) -> str:
-    worst = sorted(take.bars, key=lambda b: -getattr(b, what))[:3]
-    numbers = sorted({b.bar_number for b in worst if getattr(b, what)})
-    return _bars(numbers).lower() if numbers else "single bars"
+def _where(take: Playing, what: str, names: Sequence[str]) -> str:
+    """The three bars with most of these strokes."""
+    counts = Counter(s.bar_number for s in take.strokes if s.what == what and s.instrument in names and not s.instead)
+    return _bars([number for number, _ in counts.most_common(3)]).lower() if counts else "single bars"
 
 
 def _bars(numbers: Sequence[int]) -> str:
@@ -274,4 +294,4 @@ def spread_in_words(timing: InstrumentTiming) -> str:
         return "very steady"
     if timing.spread_ms <= high:
         return "as working drummers"
-    return "a little loose" if timing.spread_ms <= 1.4 * high else "loose"
+    return "a little loose" if timing.spread_ms <= LOOSE * high else "loose"

@@ -308,5 +308,5 @@ def _dynamics_lines(feel: Feel) -> list[str]:
     for d in feel.dynamics:
         reach = d.loud - d.soft
         word = "even" if reach < 20 else "varied" if reach < 50 else "from ghost to accent"
-        lines.append(f"{d.limb}: velocity {d.median:.0f} in the middle, {d.soft:.0f}–{d.loud:.0f}, {word}")
+        lines.append(f"{d.limb}: velocity typically {d.median:.0f}, {d.soft:.0f}–{d.loud:.0f}, {word}")
     return lines
