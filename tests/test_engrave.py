@@ -15,16 +15,19 @@ from PIL import Image
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.commands.demo import demo_files
 from workbench.drumkit import INSTRUMENTS
 from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
 from workbench.engraving.pages import PAPERS, PageStyle
 from workbench.engraving.roadmap import find_stages, road_map_pages
 from workbench.errors import ChartError
+from workbench.files.chartfile import read_chart
 from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.abbreviations import abbreviate, lay_lines
 from workbench.notation.excerpts import excerpt_chart
 from workbench.notation.fillsigns import fill_signs
 from workbench.notation.scoresigns import ScoreOptions, bar_id, note_id, tempo_marks
+from workbench.reading.read import read_part
 
 SVG = "{http://www.w3.org/2000/svg}"
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
@@ -409,3 +412,12 @@ def test_every_fill_begins_once_on_paper(chart):
 def test_fills_shown_are_of_three_kinds():
     with pytest.raises(ChartError, match="confirmed, all, none"):
         ScoreOptions(fills="some")
+
+
+def test_the_road_map_draws_the_bar_that_its_words_are_about():
+    """A reading describes the base bar of a groove; that one is drawn, not another that is like the most bars."""
+    chart = read_chart(demo_files()[1])
+    reading = read_part(chart)
+    base = {g.groove.base_bars[0] for g in reading.grooves}
+    drawn = [s.groove_bar for s in find_stages(chart) if s.groove_bar is not None]
+    assert drawn and set(drawn) <= base

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 import textwrap
-from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import Kind, PrintedBar, written_key
 from workbench.notation.excerpts import bars_of_mark
 from workbench.notation.scoresigns import ScoreOptions
+from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
 
 _NAME_WIDTH = 330
@@ -70,14 +70,14 @@ class Stage:
 def find_stages(chart: Chart) -> tuple[Stage, ...]:
     """The sections of a chart with the bars that stand for them.
 
-    The groove is the bar that is most like all others of its section; the fill
-    is the last one of the section.  Fills are those marked in the chart; where
-    none is marked, it is read.
+    The groove is the base bar of what most of the section plays, as it is read;
+    the fill is the last one of the section.  Fills are those marked in the
+    chart; where none is marked, it is read.
     """
     fills = [bars_of_mark(m) for m in chart.marks if m.kind == "fill"]
-    if not fills and any(bar.notes for bar in chart.bars):
-        marks = [Mark("fill", f.span.start, f.span.end) for f in read_part(chart).fills]
-        fills = [bars_of_mark(m) for m in marks]
+    reading = read_part(chart) if any(bar.notes for bar in chart.bars) else None
+    if not fills and reading:
+        fills = [bars_of_mark(Mark("fill", f.span.start, f.span.end)) for f in reading.fills]
     sections = list(chart.sections)
     if not sections or sections[0].bar_index > 0:
         sections.insert(0, Section(0, "" if sections else "All"))
@@ -85,7 +85,7 @@ def find_stages(chart: Chart) -> tuple[Stage, ...]:
     ends = [s.bar_index for s in sections[1:]] + [len(chart)]
     for section, end in zip(sections, ends):
         bars = range(section.bar_index, end)
-        groove = _groove_bar(chart, bars, fills)
+        groove = _groove_bar(reading, bars)
         last = next((end for start, end in reversed(fills) if start in bars), None)
         fill = None if last is None else min(last, bars[-1])
         fill = None if fill == groove or fill is not None and not chart.bars[fill].notes else fill
@@ -100,21 +100,15 @@ def _same(chart: Chart, stage: Stage, groove: int | None, fill: int | None) -> b
     return groove is not None and (key(stage.groove_bar), key(stage.fill_bar)) == (key(groove), key(fill))
 
 
-def _groove_bar(chart: Chart, bars: range, fills: list[tuple[int, int]]) -> int | None:
-    filled = {k for first, last in fills for k in range(first, last + 1)}
-    sounding = [k for k in bars if chart.bars[k].notes]
-    candidates = [k for k in sounding if k not in filled] or sounding
-    if not candidates:
+def _groove_bar(reading: PartReading | None, bars: range) -> int | None:
+    """The base bar of the groove that most bars of a section have; without one, its first bar with notes."""
+    if reading is None:
         return None
-    patterns = {k: chart.bars[k].pattern for k in sounding}
-    counts = Counter(patterns.values())
-
-    def likeness(k: int) -> float:
-        own = patterns[k]
-        return sum(n * len(own & other) / len(own | other) for other, n in counts.items())
-    # Written like the most bars, then the earliest.
-    exact = Counter(written_key(chart, k) for k in candidates)
-    return max(candidates, key=lambda k: (round(likeness(k), 6), exact[written_key(chart, k)], -k))
+    shares = [(sum(k in bars for k in g.groove.bar_indices), -g.groove.base_bars[0]) for g in reading.grooves]
+    most, first = max(shares, default=(0, 0))
+    if most:
+        return -first
+    return next((k for k in bars if reading.chart.bars[k].notes), None)
 
 
 @dataclass(frozen=True)
