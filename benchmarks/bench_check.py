@@ -143,7 +143,7 @@ def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
         while high + 1 < len(chart) and alike(high + 1):
             high += 1
         return low - 1 <= finding.bar_index <= high + 1
-    if not near(finding, damage):
+    if not near(finding, damage, chart):
         return False
     heard_as = HEARD_AS.get(damage.instrument, damage.instrument)
     kinds = {"wrong drum": ("wrong drum", "extra"), "extra": ("extra", "wrong drum", "wrong place"),
@@ -153,14 +153,15 @@ def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
     return finding.kind in kinds and finding.instrument == damage.instrument
 
 
-def near(finding: Finding, damage: Damage) -> bool:
-    """Whether both lie within a sixteenth of each other (in 4/4)."""
+def near(finding: Finding, damage: Damage, chart: Chart) -> bool:
+    """Whether both lie within a sixteenth of each other (in 4/4); a wrong place is the written and the heard one."""
     if finding.position is None or damage.position is None:
         return False
-    # A finding about a wrong place names both, the other one an eighth away at most.
-    reach = Fraction(3, 16) if finding.kind == "wrong place" else Fraction(1, 16)
-    apart = finding.bar_index + finding.position - damage.bar_index - damage.position
-    return abs(apart) <= reach
+    places = [float(finding.bar_index + finding.position)]
+    if finding.kind == "wrong place":
+        places.append(places[0] + finding.deviation_s * chart.time_map.tempo_bpm(finding.bar_index) / 240)
+    at = float(damage.bar_index + damage.position)
+    return any(abs(place - at) <= 1 / 16 + 1e-9 for place in places)
 
 
 def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> bool:
@@ -171,7 +172,7 @@ def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> boo
                 return True
         elif finding.position is None:
             continue
-        elif near(finding, d):
+        elif near(finding, d, chart):
             return True
     return False
 
