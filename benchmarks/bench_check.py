@@ -95,9 +95,7 @@ def swap_instruments(chart: Chart, rng, count: int = 2) -> tuple[Chart, list[Dam
             swapped = replace(n, instrument=SWAPS.get(n.instrument, n.instrument))
             notes[swapped.key] = swapped
         for n in notes.values():
-            # Drums struck together change places without changing anything.
-            if not any(m.instrument == n.instrument and abs(m.position - n.position) <= Fraction(1, 96)
-                       for m in chart.bars[k].notes):
+            if chart.bars[k].find(*n.key) is None:
                 damage.append(Damage("wrong drum", int(k), n.position, n.instrument))
         bars[k] = WrittenBar(tuple(notes.values()))
     return rebuilt(chart, bars), damage
