@@ -5,8 +5,8 @@ from fractions import Fraction
 from hypothesis import strategies as st
 
 from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.drumkit import INSTRUMENTS
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart.drumkit import INSTRUMENTS
+from workbench.chart.meter import Bar, Meter, TimeMap
 
 METERS = [Meter(4, 4), Meter(3, 4), Meter(2, 4), Meter(6, 8), Meter(12, 8), Meter(7, 8), Meter(5, 4),
           Meter(2, 2), Meter(5, 8), Meter(3, 8), Meter(7, 16), Meter(9, 8), Meter(1, 4)]

@@ -6,10 +6,11 @@ from fractions import Fraction as F
 from hypothesis import strategies as st
 
 from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.drumkit import INSTRUMENTS
-from workbench.edits import (
+from workbench.chart.drumkit import INSTRUMENTS
+from workbench.chart.edits import (
     AddNote,
     ChangeNote,
+    CompositeEdit,
     MoveBarLine,
     MoveNote,
     NameSection,
@@ -24,9 +25,8 @@ from workbench.edits import (
     SetSubdivisions,
     SetText,
     SetTimeMap,
-    Together,
 )
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import Bar, Meter, TimeMap
 
 NAMES = [i.name for i in INSTRUMENTS]
 METERS = [Meter(4, 4), Meter(3, 4), Meter(2, 4), Meter(6, 8), Meter(7, 8), Meter(12, 8)]
@@ -117,4 +117,4 @@ def edits(draw, chart):
                     ChangeNote(k, *note.key, velocity=to.velocity, articulations=to.articulations,
                                sticking=to.sticking, confirmed=True)] * 2
     edit = draw(st.sampled_from(choices))
-    return Together((edit,), "as one") if draw(st.booleans()) else edit
+    return CompositeEdit((edit,), "as one") if draw(st.booleans()) else edit

@@ -7,7 +7,7 @@ flam, ``.`` nothing; a row divides its bar evenly.
 from fractions import Fraction
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 
 ROWS = {"C": "crash", "R": "ride", "B": "ride bell", "H": "closed hi-hat", "T": "high tom", "M": "mid tom",
         "F": "floor tom", "S": "snare", "X": "side stick", "K": "kick", "P": "pedal hi-hat"}

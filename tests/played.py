@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from workbench.activations import Activations
-from workbench.drumkit import DETECTED
-from workbench.events import Stroke
+from workbench.chart.drumkit import DETECTED
+from workbench.chart.events import Stroke
+from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of
 
 

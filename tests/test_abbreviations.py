@@ -6,8 +6,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
-from workbench.meter import TimeMap
-from workbench.notation.abbreviations import Kind, abbreviate, lay_lines
+from workbench.chart.meter import TimeMap
+from workbench.notation.abbreviations import BarKind, abbreviate, lay_lines
 
 SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -23,8 +23,8 @@ def part(pattern: str, sections=(), texts=()):
 
 def signs(bars):
     """One letter a printed bar: n(otes), %, 2 (simile of two), digits of a rest as rN."""
-    letters = {Kind.NOTES: "n", Kind.SIMILE: "%", Kind.SIMILE_OF_TWO: "2", Kind.SIMILE_OF_TWO_END: "2",
-               Kind.SLASHES: "/"}
+    letters = {BarKind.NOTES: "n", BarKind.SIMILE: "%", BarKind.SIMILE_OF_TWO: "2", BarKind.SIMILE_OF_TWO_END: "2",
+               BarKind.SLASHES: "/"}
     return " ".join(letters.get(b.kind, f"r{b.rest_bars}") for b in bars)
 
 

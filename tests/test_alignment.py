@@ -1,4 +1,4 @@
-"""Laying a chart on a recording: offset, tempo, pulse, repeats, cuts and extra bars are found."""
+"""Alignment a chart on a recording: offset, tempo, pulse, repeats, cuts and extra bars are found."""
 
 from dataclasses import replace
 from fractions import Fraction as F
@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from workbench.alignment.align import align_chart
+from workbench.alignment.alignedbars import runs_of
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.checking.alignment import lay_chart
-from workbench.checking.laidbars import runs_of
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
-from workbench.events import Stroke
 from workbench.files.chartfile import read_chart
-from workbench.meter import Bar, Meter, TimeMap
 
 
 def bar(kicks, snares, cymbal="closed hi-hat", every=8, length=F(1)):
@@ -51,8 +51,8 @@ def played(bars, start_s=1.3, tempo_bpm=113.0, drift=0.0, jitter_s=0.006, seed=1
     return sorted(strokes), beats, lines
 
 
-def bars_laid(laying):
-    return [b.chart_bar for b in laying.bars]
+def bars_aligned(alignment):
+    return [b.chart_bar for b in alignment.bars]
 
 
 @settings(max_examples=25, deadline=None)
@@ -60,44 +60,44 @@ def bars_laid(laying):
        st.integers(0, 99))
 def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
     strokes, beats, lines = played(SONG, start_s, played_bpm, drift, seed=seed)
-    laying = lay_chart(chart_of(SONG, written_bpm), strokes, beats)
-    assert bars_laid(laying) == list(range(len(SONG)))
-    assert laying.agreement > 0.9 and not laying.left_out
-    for laid, line in zip(laying.bars, lines):
-        assert laid.start_s == pytest.approx(line, abs=0.02)
+    alignment = align_chart(chart_of(SONG, written_bpm), strokes, beats)
+    assert bars_aligned(alignment) == list(range(len(SONG)))
+    assert alignment.agreement > 0.9 and not alignment.left_out
+    for aligned, line in zip(alignment.bars, lines):
+        assert aligned.start_s == pytest.approx(line, abs=0.02)
 
 
 @pytest.mark.parametrize("cut", [2, 6, 8])
 def test_a_bar_that_the_chart_lacks(cut):
     strokes, beats, lines = played(SONG)
     written = SONG[:cut] + SONG[cut + 1:]
-    laying = lay_chart(chart_of(written), strokes, beats)
-    assert bars_laid(laying) == [*range(cut), None, *range(cut, len(written))]
-    assert laying.bars[cut].start_s == pytest.approx(lines[cut], abs=0.02)
-    assert laying.bars[cut].end_s == pytest.approx(lines[cut + 1], abs=0.02)
+    alignment = align_chart(chart_of(written), strokes, beats)
+    assert bars_aligned(alignment) == [*range(cut), None, *range(cut, len(written))]
+    assert alignment.bars[cut].start_s == pytest.approx(lines[cut], abs=0.02)
+    assert alignment.bars[cut].end_s == pytest.approx(lines[cut + 1], abs=0.02)
 
 
 @pytest.mark.parametrize("extra", [2, 4, 9])
 def test_a_bar_too_many(extra):
     strokes, beats, _ = played(SONG)
     written = SONG[:extra] + [bar([0, 2, 4, 6], [8, 10])] + SONG[extra:]
-    laying = lay_chart(chart_of(written), strokes, beats)
-    assert bars_laid(laying) == [k for k in range(len(written)) if k != extra]
-    assert laying.left_out == {extra}
+    alignment = align_chart(chart_of(written), strokes, beats)
+    assert bars_aligned(alignment) == [k for k in range(len(written)) if k != extra]
+    assert alignment.left_out == {extra}
 
 
 def test_a_repeat_written_once():
     order = list(range(8)) + list(range(4, 8)) + list(range(8, 12))
     strokes, beats, _ = played([SONG[k] for k in order])
-    laying = lay_chart(chart_of(SONG), strokes, beats)
-    assert bars_laid(laying) == order
-    assert [len(r) for r in runs_of(laying.bars)] == [8, 8]
+    alignment = align_chart(chart_of(SONG), strokes, beats)
+    assert bars_aligned(alignment) == order
+    assert [len(r) for r in runs_of(alignment.bars)] == [8, 8]
 
 
 def test_a_long_cut():
     order = [*range(4), *range(8, 12)]
     strokes, beats, _ = played([SONG[k] for k in order])
-    assert bars_laid(lay_chart(chart_of(SONG), strokes, beats)) == order
+    assert bars_aligned(align_chart(chart_of(SONG), strokes, beats)) == order
 
 
 def test_two_beats_more_than_written():
@@ -105,16 +105,16 @@ def test_two_beats_more_than_written():
     longer = [s if s.time_s < lines[6] - 0.05 else replace(s, time_s=s.time_s + 120 / 113) for s in strokes]
     longer += [Stroke(lines[6] + k * 30 / 113, "crash") for k in range(4)]
     beats = beats + [beats[-1] + 60 / 113, beats[-1] + 120 / 113]
-    laying = lay_chart(chart_of(SONG), longer, beats)
-    assert bars_laid(laying) == [*range(6), None, *range(6, 12)]
-    assert laying.bars[6].end_s - laying.bars[6].start_s == pytest.approx(120 / 113, abs=0.03)
+    alignment = align_chart(chart_of(SONG), longer, beats)
+    assert bars_aligned(alignment) == [*range(6), None, *range(6, 12)]
+    assert alignment.bars[6].end_s - alignment.bars[6].start_s == pytest.approx(120 / 113, abs=0.03)
 
 
 def test_a_count_in_and_what_follows_the_song_are_no_bars():
     strokes, beats, _ = played(SONG, start_s=4.0)
     count_in = [Stroke(4.0 - 60 / 113 * k, "side stick") for k in (4, 3, 2, 1)]
-    laying = lay_chart(chart_of(SONG), count_in + strokes, beats, duration_s=60.0)
-    assert bars_laid(laying) == list(range(len(SONG)))
+    alignment = align_chart(chart_of(SONG), count_in + strokes, beats, duration_s=60.0)
+    assert bars_aligned(alignment) == list(range(len(SONG)))
 
 
 @pytest.mark.parametrize("every", [2, 0.5])
@@ -122,51 +122,51 @@ def test_a_pulse_tracked_at_half_or_double_speed(every):
     strokes, beats, _ = played(SONG, tempo_bpm=100)
     beats = beats[1::2] if every == 2 else list(np.interp(np.arange(0, len(beats) - 0.5, 0.5),
                                                          np.arange(len(beats)), beats))
-    assert bars_laid(lay_chart(chart_of(SONG, 140), strokes, beats)) == list(range(len(SONG)))
+    assert bars_aligned(align_chart(chart_of(SONG, 140), strokes, beats)) == list(range(len(SONG)))
 
 
 def test_without_tracked_beats_the_charts_own_tempo_serves():
     strokes, _, _ = played(SONG, tempo_bpm=120)
-    assert bars_laid(lay_chart(chart_of(SONG, 120), strokes, [])) == list(range(len(SONG)))
+    assert bars_aligned(align_chart(chart_of(SONG, 120), strokes, [])) == list(range(len(SONG)))
 
 
 def test_waltz_and_pickup():
     plain = WrittenBar((Note(F(0), "kick"), Note(F(1, 4), "snare"), Note(F(1, 2), "snare")))
     waltz = [plain, plain.with_note(Note(F(3, 8), "kick"))] * 4
     strokes, beats, lines = played(waltz, beats_a_bar=3)
-    laying = lay_chart(chart_of(waltz, meter=Meter(3, 4)), strokes, beats)
-    assert bars_laid(laying) == list(range(8))
+    alignment = align_chart(chart_of(waltz, meter=Meter(3, 4)), strokes, beats)
+    assert bars_aligned(alignment) == list(range(8))
     pickup = TimeMap((Bar(Meter(), (0.0,), F(1, 4)),
                       *TimeMap.steady(len(SONG), 120, start_s=0.5).bars), 0.5 + 2.0 * len(SONG))
     chart = Chart(pickup, (WrittenBar((Note(F(0), "snare"), Note(F(1, 8), "snare"))), *SONG))
     strokes, beats, lines = played(SONG, start_s=5.0)
     beat_s = 60 / 113
     strokes = [Stroke(5.0 - beat_s, "snare"), Stroke(5.0 - beat_s / 2, "snare"), *strokes]
-    laying = lay_chart(chart, strokes, [5.0 - beat_s, *beats])
-    assert bars_laid(laying) == list(range(len(SONG) + 1))
-    assert laying.bars[0].start_s == pytest.approx(5.0 - beat_s, abs=0.02)
+    alignment = align_chart(chart, strokes, [5.0 - beat_s, *beats])
+    assert bars_aligned(alignment) == list(range(len(SONG) + 1))
+    assert alignment.bars[0].start_s == pytest.approx(5.0 - beat_s, abs=0.02)
 
 
 def test_a_tenth_of_the_strokes_wrong_bends_no_bar():
     strokes, beats, lines = played(SONG, jitter_s=0.003)
     rng = np.random.default_rng(5)
     wrong = [replace(s, time_s=s.time_s + 0.04) if rng.random() < 0.1 else s for s in strokes]
-    laying = lay_chart(chart_of(SONG), wrong, beats)
-    assert max(abs(b.start_s - t) for b, t in zip(laying.bars, lines)) < 0.006
+    alignment = align_chart(chart_of(SONG), wrong, beats)
+    assert max(abs(b.start_s - t) for b, t in zip(alignment.bars, lines)) < 0.006
 
 
 def test_what_cannot_be_laid():
     with pytest.raises(AnalysisError, match="no notes"):
-        lay_chart(Chart.empty(TimeMap.steady(2, 120)), [Stroke(0, "kick")], [])
+        align_chart(Chart.empty(TimeMap.steady(2, 120)), [Stroke(0, "kick")], [])
     with pytest.raises(AnalysisError, match="No drum strokes"):
-        lay_chart(chart_of(SONG), [], [])
+        align_chart(chart_of(SONG), [], [])
 
 
 def test_another_song_hardly_agrees():
     other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
              WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
     strokes, beats, _ = played(SONG)
-    assert lay_chart(chart_of(other), strokes, beats).agreement < 0.4
+    assert align_chart(chart_of(other), strokes, beats).agreement < 0.4
 
 
 @pytest.mark.parametrize("missing", [4, 8, 13, 20, 22, 24, 27, 29])
@@ -181,7 +181,7 @@ def test_a_bar_left_out_of_a_score_without_the_players_tempo(missing):
     # Without the pick-up bar.
     bars = [WrittenBar(tuple(replace(n, deviation_s=0.0) for n in b.notes)) for b in truth.bars[1:]]
     score = chart_of(bars[:missing] + bars[missing + 1:], 113)
-    laid = bars_laid(lay_chart(score, strokes, beats))
-    gap = laid.index(None)
-    assert laid == [*range(gap), None, *range(gap, len(score))]
+    aligned = bars_aligned(align_chart(score, strokes, beats))
+    gap = aligned.index(None)
+    assert aligned == [*range(gap), None, *range(gap, len(score))]
     assert bars[gap].pattern == bars[missing].pattern or gap == missing

@@ -8,8 +8,9 @@ from hypothesis import given
 
 from tests.charts import charts
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.events import Beat, Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
-from workbench.events import Beat, Stroke
 from workbench.files.annotations import (
     BEATS_COLUMNS,
     HITS_COLUMNS,
@@ -23,7 +24,6 @@ from workbench.files.annotations import (
     write_hits,
     write_labels,
 )
-from workbench.meter import Bar, Meter, TimeMap
 
 
 def test_labels_round_trip(tmp_path):

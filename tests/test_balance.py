@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from workbench.events import Stroke
+from workbench.chart.events import Stroke
 from workbench.files.audio import Audio
-from workbench.practice.balance import split_drums
-from workbench.practice.sound import Blow, mix_blows
+from workbench.sound.balance import split_drums
+from workbench.sound.rendering import Blow, mix_blows
 
 RATE = 44100
 
@@ -65,7 +65,7 @@ def test_long_recordings_are_taken_in_pieces(song, monkeypatch):
     kit, band, strokes = song
     mix = Audio(kit + band, RATE)
     whole = split_drums(mix, ()).drums.samples
-    monkeypatch.setattr("workbench.practice.balance.PIECE_FRAMES", 100)
+    monkeypatch.setattr("workbench.sound.balance.PIECE_FRAMES", 100)
     assert np.abs(split_drums(mix, ()).drums.samples - whole).max() < 1e-4
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from tests.played import play
-from workbench.events import Stroke
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter, TimeMap
 from workbench.listening.bars import METERS, PARTS_PER_BEAT, ROLES, count_parts, lay_bars, patterns, roles_of
 from workbench.listening.beats import beats_of
-from workbench.meter import Meter, TimeMap
 
 ROCK = {"kick": (0, 4, 5), "snare": (2, 6), "closed hi-hat": range(8)}
 

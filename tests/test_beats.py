@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from tests.played import activations_of, play
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
-from workbench.events import Stroke
 from workbench.listening.beats import (
     beats_of,
     cover,
@@ -17,7 +18,6 @@ from workbench.listening.beats import (
     track_bars,
     track_pulse,
 )
-from workbench.meter import Bar, Meter, TimeMap
 
 ROCK = {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)}
 WALTZ = {"kick": (0,), "snare": (2, 4), "closed hi-hat": range(6)}

@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chartdata import chart_from_data, chart_to_data, edit_from_data, edit_to_data
-from workbench.edits import (
+from workbench.chart.data import chart_from_data, chart_to_data, edit_from_data, edit_to_data
+from workbench.chart.edits import (
     EDITS,
     AddNote,
     ChangeNote,
+    CompositeEdit,
     Edit,
     MoveBarLine,
     MoveNote,
@@ -26,11 +27,10 @@ from workbench.edits import (
     SetMeter,
     SetText,
     SetTimeMap,
-    Together,
     apply,
 )
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
-from workbench.meter import Meter, TimeMap
 
 SNARE_2 = Note(F(1, 4), "snare", 100, frozenset({"accent"}), deviation_s=0.01, confidence=0.4)
 
@@ -68,7 +68,7 @@ def test_edits_round_trip_and_leave_the_chart_before_untouched(data):
 def test_every_edit_can_be_written():
     def subclasses(cls):
         return {c for s in cls.__subclasses__() for c in {s} | subclasses(s)}
-    assert set(EDITS.values()) == {c for c in subclasses(Edit) if c.__module__ == "workbench.edits"}
+    assert set(EDITS.values()) == {c for c in subclasses(Edit) if c.__module__ == "workbench.chart.edits"}
 
 
 def test_adding_replaces_what_is_there(chart):
@@ -116,7 +116,7 @@ def test_another_time_map_takes_sections_along(chart):
 
 def test_together_is_all_or_nothing(chart):
     with pytest.raises(ChartError):
-        apply(chart, Together((RemoveNote(0, F(0), "kick"), RemoveNote(0, F(0), "kick"))))
+        apply(chart, CompositeEdit((RemoveNote(0, F(0), "kick"), RemoveNote(0, F(0), "kick"))))
     assert chart.bars[0].find(F(0), "kick")
 
 

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from tests.charts import charts
 from workbench.chart import ARTICULATIONS, FEELS, MARK_KINDS, Chart, Note, Recording, Section, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
 from workbench.files import chartfile
 from workbench.files.chartfile import chart_schema, dumps_chart, loads_chart, read_chart, write_chart
-from workbench.meter import Bar, Meter, TimeMap
 
 
 @pytest.fixture

@@ -1,7 +1,7 @@
 """Checking a draft against the audio: known damage is found and clean charts are left alone.
 
 Recordings here are lists of strokes as a detector would give them; the
-benchmark (benchmarks/bench_check.py) measures with rendered performances.
+benchmark (tests/benchmarks/bench_check.py) measures with rendered performances.
 """
 
 import json
@@ -12,21 +12,22 @@ import numpy as np
 import pytest
 
 from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
-from workbench.activations import Activations
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Note, WrittenBar
+from workbench.chart.drumkit import DETECTED
+from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart, read_draft
 from workbench.checking.check_report import check_html
-from workbench.checking.findings import KINDS, WRONG_FROM, Heard, faint_strokes
+from workbench.checking.findings import KINDS, WRONG_FROM, faint_strokes
 from workbench.checking.reportpage import escape
-from workbench.drumkit import DETECTED
 from workbench.errors import FileFormatError
-from workbench.events import Stroke
+from workbench.listening.activations import Activations
 
 
 def heard_of(bars, **how):
     how.setdefault("jitter_s", 0.003)
     strokes, beats, _ = played(bars, **how)
-    return Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 2)
+    return Transcription(tuple(strokes), tuple(beats), strokes[-1].time_s + 2)
 
 
 HEARD = heard_of(SONG)
@@ -45,7 +46,7 @@ def with_bar(k, bar):
 def test_a_right_chart_has_no_findings():
     check = check_chart(chart_of(SONG), HEARD)
     assert check.findings == () and check.patterns == () and check.remarks == ()
-    assert check.notes_heard == check.notes_laid == sum(len(b.notes) for b in SONG)
+    assert check.notes_heard == check.notes_aligned == sum(len(b.notes) for b in SONG)
     assert [b.bar_index for b in check.bars] == list(range(12)) and check.worst_bars == ()
 
 
@@ -120,7 +121,7 @@ def test_worst_first():
                                for n in VARIATION.notes))
     check = check_chart(chart_of(bars), HEARD)
     assert check.worst_bars[0].bar_number == 10
-    order = [(f.verdict == "wrong", f.gravity * f.sureness) for f in check.findings]
+    order = [(f.verdict == "wrong", f.severity * f.probability) for f in check.findings]
     assert order == sorted(order, reverse=True)
 
 
@@ -130,7 +131,7 @@ def test_what_is_wrong_stands_before_any_number_of_doubts():
     bars = with_bar(9, VARIATION.without(VARIATION.notes[0].position, VARIATION.notes[0].instrument))
     check = check_chart(chart_of(bars), replace(HEARD, strokes=tuple(sorted((*HEARD.strokes, *doubts)))))
     first, second = check.worst_bars
-    assert (first.bar_number, second.bar_number) == (10, 3) and first.gravity < second.gravity
+    assert (first.bar_number, second.bar_number) == (10, 3) and first.severity < second.severity
     assert check.findings[0].verdict == "wrong" and {f.verdict for f in check.findings[1:]} == {"listen"}
 
 
@@ -201,7 +202,7 @@ def test_a_stroke_half_heard_explains_a_written_note():
     half = replace(deaf, activations=activations_of([*rest, replace(lost, confidence=0.35)]))
     assert [s.instrument for s in faint_strokes(half)] == [lost.instrument]
     finding = found(SONG, half)
-    assert not finding or finding[0].sureness < 0.4
+    assert not finding or finding[0].probability < 0.4
 
 
 def test_a_trace_beside_its_place_makes_an_unheard_note_late():
@@ -270,7 +271,7 @@ def test_a_chart_that_agrees_less_than_usual_may_be_of_another_song(monkeypatch)
     other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
                               for n in b.notes)) for b in SONG]
     check = check_chart(chart_of(other), HEARD)
-    assert f"{check.laying.agreement:.0%} only: this may be another song" in check.remarks[0]
+    assert f"{check.alignment.agreement:.0%} only: this may be another song" in check.remarks[0]
     assert not check_chart(chart_of(SONG), HEARD).remarks
 
 
@@ -300,7 +301,7 @@ def test_as_data():
     data = json.loads(json.dumps(check_chart(chart_of(bars), HEARD, "song.flac").to_data()))
     assert data["recording"] == "song.flac" and data["agreement"] > 0.9
     (finding,) = data["findings"]
-    assert finding["kind"] in KINDS and finding["verdict"] == "wrong" and finding["sureness"] >= WRONG_FROM
+    assert finding["kind"] in KINDS and finding["verdict"] == "wrong" and finding["probability"] >= WRONG_FROM
     assert finding["play_from_s"] < finding["time_s"] < finding["play_to_s"]
     assert len(data["bars"]) == 12 and sum(b["findings"] for b in data["bars"]) == 1
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from workbench.chart import Note
-from workbench.cli import main
-from workbench.edits import AddNote
+from workbench.chart.edits import AddNote
+from workbench.commands.cli import main
 from workbench.files.chartfile import read_chart, write_chart
 
 DEMO = Path(__file__).parent.parent / "data/demo"

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from workbench.alignment.comparison import compare_charts, compare_strokes, match_times
 from workbench.chart import Chart, Note
-from workbench.checking.compare import compare_charts, compare_strokes, match_times
-from workbench.edits import AddNote, ChangeNote, MoveNote, SetMeter
+from workbench.chart.edits import AddNote, ChangeNote, MoveNote, SetMeter
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
-from workbench.events import Stroke
-from workbench.meter import Meter, TimeMap
 
 TIMES = st.lists(st.integers(0, 2000).map(lambda x: x / 1000), max_size=25)
 

@@ -4,8 +4,8 @@ from fractions import Fraction as F
 
 import pytest
 
-from workbench.meter import Bar, Meter, TimeMap
-from workbench.reading.counting import bar_list, count_row, count_syllable, note_value, place_list, place_name
+from workbench.chart.counting import bar_list, count_row, count_syllable, note_value, place_list, place_name
+from workbench.chart.meter import Bar, Meter, TimeMap
 
 FOUR = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
 

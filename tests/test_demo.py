@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from workbench.cli import main
+from workbench.commands.cli import main
 from workbench.commands.demo import demo_files
 from workbench.files.annotations import read_beats, read_hits
 from workbench.files.audio import describe_audio, load_audio, sha256_of
 from workbench.files.chartfile import read_chart
-from workbench.practice.stretch import find_attacks
+from workbench.sound.stretch import find_attacks
 
 FOLDER = Path(__file__).parent.parent / "data" / "demo"
 

@@ -6,10 +6,10 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from workbench.activations import Activations
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.errors import AnalysisError, AudioError
 from workbench.listening import detect
+from workbench.listening.activations import Activations
 from workbench.listening.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
 
 RATE = 44100
@@ -141,7 +141,7 @@ def test_the_weights_are_small():
     for row in table.values():
         assert row["confidence"] == sorted(row["confidence"])
         assert len(row["confidence"]) == len(row["activation"])
-        assert abs(row["lateness_s"]) < 0.02
+        assert abs(row["onset_bias_s"]) < 0.02
 
 
 def activations_of(**columns):

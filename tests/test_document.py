@@ -17,13 +17,13 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Note
-from workbench.edits import AddNote, RemoveNote, SetHeading
+from workbench.chart.edits import AddNote, RemoveNote, SetHeading
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.files import document as document_module
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument, read_working_chart
 from workbench.files.journal import journal_path
-from workbench.meter import TimeMap
 
 
 @pytest.fixture

@@ -8,16 +8,16 @@ import pytest
 
 from tests.test_spectral import RATE, performance
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.cli import main
+from workbench.chart.edits import AddNote
+from workbench.chart.meter import TimeMap
+from workbench.commands.cli import main
 from workbench.commands.draft import doubts
-from workbench.edits import AddNote
 from workbench.errors import AnalysisError, FileFormatError
 from workbench.files.annotations import read_beats, read_hits
 from workbench.files.audio import Audio, save_audio, sha256_of
 from workbench.files.chartfile import read_chart
 from workbench.files.document import ChartDocument
 from workbench.listening.draft import draft_chart, draft_files, mark_ghosts, write_draft
-from workbench.meter import TimeMap
 
 
 @pytest.fixture(scope="module")
@@ -141,7 +141,7 @@ def test_useless_recordings_end_in_one_sentence(make, tmp_path, capsys):
 
 
 def test_a_file_in_the_place_of_the_folder_is_told_before_the_listening(tmp_path, capsys):
-    from workbench.cli import main
+    from workbench.commands.cli import main
     (tmp_path / "taken").write_text("")
     (tmp_path / "song.wav").write_bytes(b"never listened to")
     assert main(["draft", str(tmp_path / "song.wav"), "--out", str(tmp_path / "taken")]) == 2

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from workbench.activations import Activations
-from workbench.drumkit import DETECTED, INSTRUMENTS, drum_key_order, instrument, instrument_for_midi_note
+from workbench.chart.drumkit import DETECTED, INSTRUMENTS, drum_key_order, instrument, instrument_for_midi_note
+from workbench.chart.events import Beat, Stroke
 from workbench.errors import AnalysisError, ChartError
-from workbench.events import Beat, Stroke
+from workbench.listening.activations import Activations
 
 
 def test_names_and_midi_notes_are_unique():

@@ -15,16 +15,16 @@ from PIL import Image
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.chart.drumkit import INSTRUMENTS
+from workbench.chart.excerpts import excerpt_chart
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.commands.demo import demo_files
-from workbench.drumkit import INSTRUMENTS
 from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
 from workbench.engraving.pages import PAPERS, PageStyle
 from workbench.engraving.roadmap import find_stages, road_map_pages
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.abbreviations import abbreviate, lay_lines
-from workbench.notation.excerpts import excerpt_chart
 from workbench.notation.fillsigns import fill_signs
 from workbench.notation.scoresigns import ScoreOptions, bar_id, note_id, tempo_marks
 from workbench.reading.read import read_part

@@ -7,13 +7,11 @@ import numpy as np
 import pytest
 
 from tests.test_spectral import RATE, performance
-from workbench.cli import main
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Beat, Stroke
+from workbench.commands.cli import main
 from workbench.errors import FileFormatError
-from workbench.events import Beat, Stroke
-from workbench.files.annotations import write_labels
-from workbench.files.audio import Audio, save_audio
-from workbench.listening.evaluate import (
+from workbench.evaluation.evaluate import (
     SUBCLASSES,
     Count,
     Evaluation,
@@ -26,6 +24,8 @@ from workbench.listening.evaluate import (
     score_strokes,
     summarize,
 )
+from workbench.files.annotations import write_labels
+from workbench.files.audio import Audio, save_audio
 
 LABELS = [(0.0, "KD"), (0.5, "SD"), (0.5, "HH"), (1.0, "KD"), (1.5, "SD"), (1.5, "OT")]
 FINE = [(0.0, "KD"), (0.5, "SD"), (0.5, "CHH"), (1.0, "KD"), (1.5, "SDG"), (1.5, "SST")]

@@ -7,11 +7,11 @@ import pytest
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart.drumkit import INSTRUMENTS, instrument
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.commands.demo import demo_files
-from workbench.drumkit import INSTRUMENTS, instrument
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.practice.exercises import choose_exercises, instruments_named, section_exercise, slug
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, stage_notes, with_sticking
 from workbench.practice.stages import Stage, without_recording

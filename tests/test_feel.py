@@ -7,7 +7,7 @@ import pytest
 
 from tests.parts import ROCK, bar, part
 from workbench.chart import Chart, Section, WrittenBar
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.feel import measure_feel, played_tempo_bpm
 from workbench.reading.sticking import propose_sticking

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from workbench.drumkit import DETECTED
-from workbench.events import Stroke
-from workbench.flams import GRACE_S, grace_strokes, join_grace_strokes
-from workbench.meter import TimeMap
+from workbench.chart.drumkit import DETECTED
+from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
+from workbench.chart.ornaments import GRACE_S, grace_strokes, join_grace_strokes
 
 TIME_MAP = TimeMap.steady(8, 120)  # a thirty-second lasts 62.5 ms
 

@@ -32,7 +32,7 @@ def test_bars_without_drums_are_sections_without_a_letter():
 
 def test_a_short_change_of_texture_is_a_part_inside_its_section():
     section, = read_part(part(*[ROCK] * 4, *[RIDE] * 4, *[ROCK] * 4, *[RIDE] * 4)).form
-    assert [(p.name, p.keeper, p.first_bar) for p in section.parts] == [
+    assert [(p.name, p.timekeeper, p.first_bar) for p in section.parts] == [
         ("a", "hi-hat", 0), ("b", "ride", 4), ("a", "hi-hat", 8), ("b", "ride", 12)]
 
 

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.chartdata import chart_to_data, edit_to_data
-from workbench.edits import AddNote, ChangeNote, MoveNote, RemoveNote, SetTimeMap, Together, apply
+from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.edits import AddNote, ChangeNote, CompositeEdit, MoveNote, RemoveNote, SetTimeMap, apply
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.files.document import ChartDocument
@@ -23,8 +24,7 @@ from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
 from workbench.grid.sound_picture import BANDS, picture_pieces
-from workbench.meter import Meter, TimeMap
-from workbench.practice.sound import blows_of, mix_blows
+from workbench.sound.rendering import blows_of, mix_blows
 
 GROOVE = WrittenBar(tuple(
     [Note(F(k, 8), "closed hi-hat", 70, confidence=0.9) for k in range(8)]
@@ -520,7 +520,7 @@ def test_workspace_holds_controls_grid_and_more(grid):
 
 
 def test_together_is_one_step(grid, document):
-    both = Together((RemoveNote(0, F(0), "kick"), RemoveNote(1, F(0), "kick")), "both")
+    both = CompositeEdit((RemoveNote(0, F(0), "kick"), RemoveNote(1, F(0), "kick")), "both")
     do(grid, 1, edit=edit_to_data(both))
     do(grid, 2, command="undo")
     assert document.chart == CHART

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Mark, WrittenBar
-from workbench.chartdata import chart_to_data, edit_to_data
-from workbench.edits import AddNote, ChangeNote, MoveBarLine, RemoveMark, RemoveNote, SetBars, SetMark, apply
+from workbench.chart.counting import count_syllable, place_name
+from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.edits import AddNote, ChangeNote, MoveBarLine, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
-from workbench.reading.counting import count_syllable, place_name
 
 ROOT = Path(__file__).parent.parent
 

@@ -6,7 +6,7 @@ import pytest
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.reading.grooves import find_groove, written
 from workbench.reading.patterns import Patterns
 

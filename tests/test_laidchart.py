@@ -6,66 +6,66 @@ from fractions import Fraction as F
 import pytest
 
 from tests.test_alignment import SONG, chart_of, played
+from workbench.alignment.align import align_chart
+from workbench.alignment.alignedbars import AlignedBar, Alignment
+from workbench.alignment.alignedchart import write_on_recording
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Mark, Note, Recording, Section, Text, WrittenBar
-from workbench.checking.alignment import lay_chart
+from workbench.chart.meter import Meter
 from workbench.checking.check import check_chart
 from workbench.checking.checklist import CheckList
-from workbench.checking.findings import Heard
-from workbench.checking.laidbars import LaidBar, Laying
-from workbench.checking.laidchart import write_on_recording
 from workbench.errors import AnalysisError
-from workbench.meter import Meter
 
 
 def lay(written, order):
     strokes, beats, lines = played(order)
     chart = chart_of(written)
-    return chart, lay_chart(chart, strokes, beats), lines
+    return chart, align_chart(chart, strokes, beats), lines
 
 
 def test_bars_lie_where_the_recording_plays_them():
-    chart, laying, lines = lay(SONG, SONG)
+    chart, alignment, lines = lay(SONG, SONG)
     recording = Recording("song.flac", "00", 30.0)
-    laid = write_on_recording(replace(chart, title="Copper Weather"), laying, recording)
-    assert laid.bars == chart.bars and laid.title == "Copper Weather" and laid.recording == recording
+    aligned = write_on_recording(replace(chart, title="Copper Weather"), alignment, recording)
+    assert aligned.bars == chart.bars and aligned.title == "Copper Weather" and aligned.recording == recording
     for k, line in enumerate(lines[:-1]):
-        assert laid.time_map.bar_start_s(k) == pytest.approx(line, abs=0.02)
-    assert laid.time_map.tempo_bpm(3) == pytest.approx(113, rel=0.02)
+        assert aligned.time_map.bar_start_s(k) == pytest.approx(line, abs=0.02)
+    assert aligned.time_map.tempo_bpm(3) == pytest.approx(113, rel=0.02)
 
 
 def test_repeats_are_written_out_and_what_lacks_is_empty():
     order = [*SONG[:8], *SONG[4:8], *SONG[8:]]
-    chart, laying, _ = lay(SONG, order)
-    assert [b.pattern for b in write_on_recording(chart, laying).bars] == [b.pattern for b in order]
-    chart, laying, _ = lay(SONG[:6] + SONG[7:], SONG)
-    laid = write_on_recording(chart, laying)
-    assert len(laid) == 12 and laid.bars[6].notes == () and laid.time_map.bars[6].meter == Meter(4, 4)
+    chart, alignment, _ = lay(SONG, order)
+    assert [b.pattern for b in write_on_recording(chart, alignment).bars] == [b.pattern for b in order]
+    chart, alignment, _ = lay(SONG[:6] + SONG[7:], SONG)
+    aligned = write_on_recording(chart, alignment)
+    assert len(aligned) == 12 and aligned.bars[6].notes == () and aligned.time_map.bars[6].meter == Meter(4, 4)
 
 
 def test_a_few_beats_become_a_short_bar():
-    laying = Laying((LaidBar(0, 0.0, 2.0), LaidBar(None, 2.0, 3.0), LaidBar(1, 3.0, 5.0)), 1.0)
-    laid = write_on_recording(chart_of(SONG[:2]), laying)
-    assert [str(b.meter) for b in laid.time_map.bars] == ["4/4", "2/4", "4/4"]
-    assert laid.time_map.end_s == 5.0
-    compound = Laying((LaidBar(0, 0.0, 2.0), LaidBar(None, 2.0, 3.0)), 1.0)
+    alignment = Alignment((AlignedBar(0, 0.0, 2.0), AlignedBar(None, 2.0, 3.0), AlignedBar(1, 3.0, 5.0)), 1.0)
+    aligned = write_on_recording(chart_of(SONG[:2]), alignment)
+    assert [str(b.meter) for b in aligned.time_map.bars] == ["4/4", "2/4", "4/4"]
+    assert aligned.time_map.end_s == 5.0
+    compound = Alignment((AlignedBar(0, 0.0, 2.0), AlignedBar(None, 2.0, 3.0)), 1.0)
     chart = chart_of([WrittenBar()], meter=Meter(6, 8))
     assert [str(b.meter) for b in write_on_recording(chart, compound).time_map.bars] == ["6/8", "3/8"]
 
 
 def test_headings_go_with_their_bars():
-    chart, laying, _ = lay(SONG, SONG)
-    laying = Laying(laying.bars[2:], 1.0)
+    chart, alignment, _ = lay(SONG, SONG)
+    alignment = Alignment(alignment.bars[2:], 1.0)
     chart = replace(chart, sections=(Section(0, "Intro"), Section(4, "Chorus")), texts=(
         Text(1, F(0), "soft"), Text(5, F(0), "loud")), marks=(Mark("fill", (3, F(0)), (4, F(0))),))
-    laid = write_on_recording(chart, laying)
-    assert [(s.bar_index, s.name) for s in laid.sections] == [(0, "Intro"), (2, "Chorus")]
-    assert [(t.bar_index, t.text) for t in laid.texts] == [(3, "loud")]
-    assert [m.start for m in laid.marks] == [(1, F(0))]
+    aligned = write_on_recording(chart, alignment)
+    assert [(s.bar_index, s.name) for s in aligned.sections] == [(0, "Intro"), (2, "Chorus")]
+    assert [(t.bar_index, t.text) for t in aligned.texts] == [(3, "loud")]
+    assert [m.start for m in aligned.marks] == [(1, F(0))]
 
 
 def test_nothing_laid():
     with pytest.raises(AnalysisError, match="No bar"):
-        write_on_recording(chart_of(SONG), Laying((), 0.0))
+        write_on_recording(chart_of(SONG), Alignment((), 0.0))
 
 
 class FakeGrid:
@@ -85,7 +85,7 @@ def test_a_finding_leads_the_grid_to_its_bar():
     order = [*SONG[:8], *SONG[4:8], *SONG[8:]]
     strokes, beats, _ = played(order)
     written = [*SONG[:9], SONG[9].with_note(Note(F(7, 16), "crash")), *SONG[10:]]
-    check = check_chart(chart_of(written), Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
+    check = check_chart(chart_of(written), Transcription(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
     grid = FakeGrid()
     found = CheckList(check, grid)
     assert found.play.disabled
@@ -102,5 +102,5 @@ def test_a_finding_leads_the_grid_to_its_bar():
 
 def test_a_clean_check_has_an_empty_list():
     strokes, beats, _ = played(SONG, jitter_s=0.003)
-    check = check_chart(chart_of(SONG), Heard(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
+    check = check_chart(chart_of(SONG), Transcription(tuple(strokes), tuple(beats), strokes[-1].time_s + 1))
     assert CheckList(check, FakeGrid()).said.value == "Nothing to correct was found."

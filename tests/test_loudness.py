@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.practice.loudness import CEILING_DBTP, TARGET_LUFS, levelled, loudness_lufs, true_peak_dbtp
-from workbench.practice.sound import Blow, mix_blows
+from workbench.sound.loudness import CEILING_DBTP, TARGET_LUFS, levelled, loudness_lufs, true_peak_dbtp
+from workbench.sound.rendering import Blow, mix_blows
 
 RATE = 44100
 

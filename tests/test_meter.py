@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
-from workbench.meter import Bar, Meter, TimeMap
 
 
 def drifting_map() -> TimeMap:

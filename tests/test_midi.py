@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, assume, given, settings
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
 

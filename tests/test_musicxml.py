@@ -13,8 +13,8 @@ from lxml import etree
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
-from workbench.meter import Meter, TimeMap
 from workbench.notation.fillsigns import shown_fills
 from workbench.notation.musicxml import musicxml_bytes, write_musicxml
 from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 
 from tests.chart_strategies import METERS, charts
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.notevalues import beat_groups, write_bar
 
 SETTINGS = settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.events import Stroke
+from workbench.chart.events import Stroke
 from workbench.listening.onsets import REACH_S, refine_onsets
 
 RATE = 44100

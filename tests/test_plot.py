@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.drumkit import INSTRUMENTS, Notehead
+from workbench.chart.drumkit import INSTRUMENTS, Notehead
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
-from workbench.meter import TimeMap
-from workbench.plot import MARKERS, draw_bars
+from workbench.pictures import MARKERS, draw_bars
 
 BAR = WrittenBar(tuple(Note(F(0), i.name) for i in INSTRUMENTS)
                  + (Note(F(1, 2), "snare", deviation_s=0.02, confidence=0.3),))

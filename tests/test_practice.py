@@ -12,29 +12,22 @@ from lxml import etree
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.cli import main
+from workbench.chart.counting import SILENT_COUNT
+from workbench.chart.meter import TimeMap
+from workbench.commands.cli import main
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.chartfile import write_chart
-from workbench.meter import TimeMap
 from workbench.practice import pages
 from workbench.practice.exercises import choose_exercises, section_exercise
-from workbench.practice.loudness import loudness_lufs, true_peak_dbtp
 from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
-from workbench.practice.pages import (
-    HANDS_MISSING,
-    HANDS_SHOWN,
-    HANDS_TOGETHER,
-    drawn_steps,
-    engrave_bars,
-    how_to_read,
-)
-from workbench.practice.sound import render_chart
+from workbench.practice.pages import HANDS_MISSING, HANDS_SHOWN, HANDS_TOGETHER, drawn_steps, engrave_bars, how_to_read
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, Stage
-from workbench.reading.counting import SILENT_COUNT
 from workbench.reading.fills import Span
 from workbench.reading.read import read_part
+from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
+from workbench.sound.rendering import render_chart
 
 RATE = 44100
 NASTY = "</script><b>Rain & #Sun \"quoted\""
@@ -107,7 +100,7 @@ def test_sound_is_level_and_never_clips(pack):
 
 def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pack):
     slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac"))
-    from workbench.practice.stretch import find_attacks
+    from workbench.sound.stretch import find_attacks
     found = find_attacks(slow)
     for beat in range(1, 8):
         assert np.abs(found - beat).min() < 0.003

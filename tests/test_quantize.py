@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.drumkit import DETECTED
-from workbench.edits import apply
-from workbench.events import Stroke
+from workbench.chart.drumkit import DETECTED
+from workbench.chart.edits import apply
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.listening.quantize import quantize, relay
-from workbench.meter import Bar, Meter, TimeMap
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
 from workbench.chart import Chart, Mark, Note, Text, WrittenBar
-from workbench.chartdata import edit_from_data, edit_to_data
-from workbench.cli import main
-from workbench.edits import RemoveMark, RemoveNote, SetMark
+from workbench.chart.data import edit_from_data, edit_to_data
+from workbench.chart.edits import RemoveMark, RemoveNote, SetMark
+from workbench.chart.meter import Meter, TimeMap
+from workbench.commands.cli import main
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
-from workbench.meter import Meter, TimeMap
 from workbench.reading.grooves import written
 from workbench.reading.read import read_part, reading_to_edits
 from workbench.reading.sticking import Player

@@ -7,19 +7,19 @@ import numpy as np
 import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError, WorkbenchError
 from workbench.files.audio import Audio
-from workbench.meter import Bar, Meter, TimeMap
-from workbench.practice.sound import (
+from workbench.sound.rendering import (
     CLICKS,
     FLAM_S,
-    Blow,
-    blows_of,
+    Hit,
     click_positions,
     click_sample,
     count_in_clicks,
+    hits_of,
     loop_length,
-    mix_blows,
+    mix_hits,
     mixed,
     pan_gains,
     place_of,
@@ -28,7 +28,7 @@ from workbench.practice.sound import (
     render_click,
     render_count_in,
 )
-from workbench.practice.synthesis import kit_sample
+from workbench.sound.synthesis import kit_sample
 
 RATE = 44100
 
@@ -50,34 +50,34 @@ def one(instrument="snare", *said, position=F(1, 2), **more):
 
 
 def test_strokes_fall_on_their_times():
-    blows = blows_of(rock_chart(start_s=3.0))
-    assert len(blows) == 24
-    assert [b.time_s for b in blows if b.instrument == "snare"] == pytest.approx([0.6, 1.8, 3.0, 4.2])
+    hits = hits_of(rock_chart(start_s=3.0))
+    assert len(hits) == 24
+    assert [b.time_s for b in hits if b.instrument == "snare"] == pytest.approx([0.6, 1.8, 3.0, 4.2])
 
 
 def test_the_feel_is_played_or_left_out():
     chart = one(deviation_s=0.012)
-    assert blows_of(chart)[0].time_s == pytest.approx(1.012)
-    assert blows_of(chart, played=False)[0].time_s == pytest.approx(1.0)
+    assert hits_of(chart)[0].time_s == pytest.approx(1.012)
+    assert hits_of(chart, played=False)[0].time_s == pytest.approx(1.0)
 
 
 def test_only_some_instruments():
-    assert {b.instrument for b in blows_of(rock_chart(), instruments={"kick"})} == {"kick"}
+    assert {b.instrument for b in hits_of(rock_chart(), instruments={"kick"})} == {"kick"}
 
 
 def test_a_flam_has_one_soft_stroke_before():
-    grace, stroke = blows_of(one("snare", "flam"))
+    grace, stroke = hits_of(one("snare", "flam"))
     assert stroke.time_s - grace.time_s == pytest.approx(FLAM_S)
     assert grace.velocity < 0.6 * stroke.velocity
 
 
 def test_a_drag_has_two_soft_strokes_before():
-    blows = blows_of(one("snare", "drag"))
-    assert len(blows) == 3 and blows[2].velocity > blows[0].velocity == blows[1].velocity
+    hits = hits_of(one("snare", "drag"))
+    assert len(hits) == 3 and hits[2].velocity > hits[0].velocity == hits[1].velocity
 
 
 def test_a_roll_fills_its_beat():
-    times = [b.time_s for b in blows_of(one("snare", "roll"))]
+    times = [b.time_s for b in hits_of(one("snare", "roll"))]
     assert len(times) >= 8 and times[0] == pytest.approx(1.0) and times[-1] < 1.5
     assert np.ptp(np.diff(times)) < 1e-9
 
@@ -89,15 +89,15 @@ def test_a_choked_cymbal_stops():
 
 
 def test_closing_the_hi_hat_ends_an_open_one():
-    opened = [Blow(0.0, "open hi-hat", 100)]
-    closed = [*opened, Blow(0.25, "pedal hi-hat", 1)]
-    a, b = (mix_blows(x, RATE, RATE, room=False) for x in (opened, closed))
+    opened = [Hit(0.0, "open hi-hat", 100)]
+    closed = [*opened, Hit(0.25, "pedal hi-hat", 1)]
+    a, b = (mix_hits(x, RATE, RATE, room=False) for x in (opened, closed))
     after = slice(int(0.55 * RATE), RATE)
     assert np.abs(b[after]).max() < 0.1 * np.abs(a[after]).max()
 
 
 def test_a_stroke_sounds_at_its_very_sample():
-    out = mix_blows([Blow(0.5, "side stick", 127)], RATE, RATE, room=False)
+    out = mix_hits([Hit(0.5, "side stick", 127)], RATE, RATE, room=False)
     assert not out[:RATE // 2].any() and np.abs(out[RATE // 2:RATE // 2 + 3]).max() > 0
     shot = kit_sample("side stick", 127)[:, None] * pan_gains(place_of("side stick"))
     assert out[RATE // 2:RATE // 2 + len(shot)] == pytest.approx(shot[:RATE // 2])
@@ -119,8 +119,8 @@ def test_a_loop_is_a_lap_of_endless_playing():
     chart = Chart(TimeMap.steady(2, 120.0), bars)
     lap = render_chart(chart, RATE, loop=True).samples
     n = len(lap)
-    on_and_on = [replace(b, time_s=b.time_s + k * n / RATE) for k in range(6) for b in blows_of(chart)]
-    whole = mix_blows(on_and_on, 6 * n, RATE)
+    on_and_on = [replace(b, time_s=b.time_s + k * n / RATE) for k in range(6) for b in hits_of(chart)]
+    whole = mix_hits(on_and_on, 6 * n, RATE)
     difference = np.abs(whole[4 * n:5 * n] - lap).max()
     assert 20 * np.log10(difference + 1e-12) < -60
 

@@ -5,8 +5,8 @@ import pytest
 
 from workbench.errors import AnalysisError
 from workbench.files.audio import Audio
-from workbench.practice.sound import Blow, mix_blows
-from workbench.practice.stretch import find_attacks, settle_attacks, stretch_audio
+from workbench.sound.rendering import Hit, mix_hits
+from workbench.sound.stretch import find_attacks, settle_attacks, stretch_audio
 
 RATE = 44100
 TIMES_S = np.array([0.5, 0.75, 1.02, 1.3, 1.5, 1.81, 2.0, 2.25, 2.61, 2.9])
@@ -16,8 +16,8 @@ NAMES = ("kick", "closed hi-hat", "snare", "high tom", "kick", "snare", "floor t
 
 @pytest.fixture(scope="module")
 def drums():
-    blows = [Blow(t, name, 110) for t, name in zip(TIMES_S, NAMES)]
-    return Audio(mix_blows(blows, int(3.6 * RATE), RATE), RATE)
+    hits = [Hit(t, name, 110) for t, name in zip(TIMES_S, NAMES)]
+    return Audio(mix_hits(hits, int(3.6 * RATE), RATE), RATE)
 
 
 def rise_s(samples, at_s):

@@ -6,7 +6,7 @@ from fractions import Fraction as F
 import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.notation.swing import write_out_swing
 
 COMMON_TIME = Meter(4, 4)

@@ -3,17 +3,9 @@
 import numpy as np
 import pytest
 
-from workbench.drumkit import INSTRUMENTS
+from workbench.chart.drumkit import INSTRUMENTS
 from workbench.errors import ChartError, WorkbenchError
-from workbench.practice.synthesis import (
-    LAYER_VELOCITIES,
-    VARIATIONS,
-    add_room,
-    kit_sample,
-    ring,
-    room_response,
-    voice_for,
-)
+from workbench.sound.synthesis import LAYER_VELOCITIES, VARIATIONS, add_room, kit_sample, ring, room_response, voice_for
 
 RATE = 44100
 

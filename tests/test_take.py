@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from tests.test_alignment import FILL, GROOVE, SONG, VARIATION, bar, chart_of
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Mark, Note, WrittenBar
-from workbench.checking.findings import Heard
+from workbench.chart.events import Stroke
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click
 from workbench.checking.take import assess_strokes
 from workbench.checking.take_report import bars_svg, strokes_svg, take_html, take_pdf, write_take
 from workbench.errors import AnalysisError, WorkbenchError
-from workbench.events import Stroke
 
 BPM, START_S = 100.0, 2.0
 LONG = SONG + SONG
@@ -42,7 +42,7 @@ def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, positi
             velocity = velocity_of(n) if velocity_of else n.velocity
             strokes.append(Stroke(at[k, int(n.position * 48)] + deviation, n.instrument, velocity))
     beats = [at[k, 12 * q] for k in range(len(bars)) for q in range(4)]
-    return Heard(tuple(sorted(strokes)), tuple(beats), time_s + 1)
+    return Transcription(tuple(sorted(strokes)), tuple(beats), time_s + 1)
 
 
 CLICK = Click(BPM, START_S)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.training.calibrate import calibrate, collect_peaks, fit_confidence
 from workbench.training.planning import SETTINGS
 
@@ -29,7 +29,7 @@ def test_peaks_and_lateness():
 def test_the_table_has_every_instrument_and_finds_the_lateness():
     table = calibrate(invented_validation())
     assert set(table) == set(DETECTED)
-    assert table["kick"]["lateness_s"] == pytest.approx(0.01, abs=1e-3)
+    assert table["kick"]["onset_bias_s"] == pytest.approx(0.01, abs=1e-3)
     sure = dict(zip(table["kick"]["activation"], table["kick"]["confidence"], strict=True))
     assert sure[0.9] > 0.95 and sure[0.3] < 0.05
 

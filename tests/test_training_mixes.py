@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.listening.features import SAMPLE_RATE
 from workbench.training import mixing, planning
 from workbench.training import performances as play

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.training import bank, sources
 from workbench.training.backing import count_attacks, without_drums
 from workbench.training.procedural import COUNTS, make_stroke

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from tests.charts import written_bars
 from tests.parts import ROCK, bar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.reading.grooves import written
 from workbench.reading.variations import describe_changes, rebuild
 

@@ -3,7 +3,7 @@
 import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, HALF, ROCK, bar, part
-from workbench.meter import Meter
+from workbench.chart.meter import Meter
 from workbench.reading.versions import compare_versions
 
 STUDIO = [CRASHED, *[ROCK] * 6, FILL, *[HALF] * 8, CRASHED, *[ROCK] * 7]

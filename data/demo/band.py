@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import signal
 
-from workbench.practice.synthesis import band_noise, ring
+from workbench.sound.synthesis import band_noise, ring
 
 
 def pitch_hz(midi_note: int) -> float:

@@ -23,10 +23,10 @@ import numpy as np
 import soundfile
 
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.chartfile import write_chart
-from workbench.meter import Bar, Meter, TimeMap
-from workbench.practice.sound import pan_gains, render_chart
+from workbench.sound.rendering import pan_gains, render_chart
 
 NAME = "copper-weather"
 TITLE, ARTIST = "Copper Weather", "The Night Trams"

@@ -9,11 +9,11 @@ pytestmark = pytest.mark.browser
 #: Two bars end in a fill of toms; a reading marks it in the chart.
 READ = SONG + '''
 from workbench.files.document import read_working_chart
-from workbench.edits import SetBars, Together
+from workbench.edits import SetBars, CompositeEdit
 from workbench.reading.read import read_part, reading_to_edits
 fill = WrittenBar(tuple([n for n in groove.notes if n.position < F(1, 2)] + [
     Note(F(k, 16), "high tom" if k < 12 else "floor tom", 100) for k in range(8, 16)]))
-document.apply(Together(tuple(SetBars(k, (fill,)) for k in (7, 15)), "fills"))
+document.apply(CompositeEdit(tuple(SetBars(k, (fill,)) for k in (7, 15)), "fills"))
 document.apply(reading_to_edits(read_part(document.chart)))
 score = ScoreView(document)
 '''

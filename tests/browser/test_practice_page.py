@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import TimeMap
+from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import section_exercise
 from workbench.practice.pack import PackOptions, make_practice_pack
 

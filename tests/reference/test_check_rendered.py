@@ -15,12 +15,12 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 
-from benchmarks.bench_take import attacks
-from benchmarks.render import render_strokes, wheel_sound_font
+from tests.benchmarks.bench_take import attacks
+from tests.benchmarks.render import render_strokes, wheel_sound_font
 from tests.test_alignment import SONG, chart_of, played
+from workbench.alignment.transcription import transcribe
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
-from workbench.checking.hearing import hear_recording
 from workbench.checking.playing import Click
 from workbench.checking.take import assess_strokes
 
@@ -40,14 +40,14 @@ def strokes():
 def heard(strokes, tmp_path_factory):
     path = tmp_path_factory.mktemp("rendered") / "song.wav"
     render_strokes(strokes, path, wheel_sound_font())
-    return hear_recording(path, exact=True)
+    return transcribe(path, exact=True)
 
 
 def test_a_clean_chart_raises_hardly_an_alarm(heard):
     check = check_chart(chart_of(SONG * 2, 120.0), heard)
     assert [b.bar_index for b in check.bars] == list(range(24))
     wrong = [f for f in check.findings if f.verdict == "wrong"]
-    assert len(wrong) <= 0.05 * check.notes_laid
+    assert len(wrong) <= 0.05 * check.notes_aligned
 
 
 def test_known_damage_is_found(heard):

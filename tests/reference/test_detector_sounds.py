@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from benchmarks.render import render_strokes, wheel_sound_font
-from workbench.events import Stroke
+from tests.benchmarks.render import render_strokes, wheel_sound_font
+from workbench.chart.events import Stroke
 from workbench.listening.detect import compute_activations, detect_strokes
 
 FEWEST_F = 0.85

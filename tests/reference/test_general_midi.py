@@ -9,7 +9,7 @@ import pytest
 from music21.midi.percussion import PercussionMapper
 from pretty_midi.constants import DRUM_MAP
 
-from workbench.drumkit import INSTRUMENTS, instrument
+from workbench.chart.drumkit import INSTRUMENTS, instrument
 
 
 @pytest.mark.parametrize("row", INSTRUMENTS, ids=lambda i: i.name)

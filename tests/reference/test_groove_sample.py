@@ -8,7 +8,7 @@ import json
 from pathlib import Path
 
 from tests.reference.groove_labels import assert_readings_hold, tempo_errors
-from workbench.meter import Meter
+from workbench.chart.meter import Meter
 from workbench.reading.fill_model import fill_logits
 from workbench.training.fill_examples import played
 from workbench.training.fill_measures import excerpt_area

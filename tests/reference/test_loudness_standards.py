@@ -9,7 +9,7 @@ scale, whose samples miss the peak, read −6.0 (+0.2, −0.4) dBTP.
 import numpy as np
 import pytest
 
-from workbench.practice.loudness import loudness_lufs, true_peak_dbtp
+from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
 
 RATE = 48000
 

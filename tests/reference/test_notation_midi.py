@@ -14,8 +14,8 @@ import mido
 import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.drumkit import INSTRUMENTS, instrument
-from workbench.meter import Bar, Meter, TimeMap
+from workbench.chart.drumkit import INSTRUMENTS, instrument
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import midi_bytes
 
 

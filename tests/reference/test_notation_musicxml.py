@@ -18,9 +18,9 @@ from lxml import etree
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.drumkit import INSTRUMENTS, instrument
+from workbench.chart.drumkit import INSTRUMENTS, instrument
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.engraving.mei import staff_place
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 

@@ -10,7 +10,7 @@ is marked as common practice.
 
 import pytest
 
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
 from workbench.engraving.mei import staff_place
 
 MIDDLE_LINE = 4

@@ -17,10 +17,10 @@ from pathlib import Path
 import mido
 import pytest
 
-from workbench.drumkit import instrument
-from workbench.events import Beat
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Beat
+from workbench.evaluation.evaluate import match, score_beats
 from workbench.listening.draft import draft_chart
-from workbench.listening.evaluate import match, score_beats
 
 TICKS = 960
 

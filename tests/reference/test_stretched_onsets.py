@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from workbench.files.audio import Audio
-from workbench.practice.sound import Blow, mix_blows
-from workbench.practice.stretch import stretch_audio
+from workbench.sound.rendering import Blow, mix_blows
+from workbench.sound.stretch import stretch_audio
 
 RATE, HOP = 44100, 32
 TIMES_S = 0.5 + np.cumsum(np.tile([0.31, 0.27, 0.4, 0.35], 4))

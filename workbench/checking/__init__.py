@@ -1,1 +1,1 @@
-"""A draft or a take laid on a recording, and what differs."""
+"""A draft or a take lined up with a recording, and what differs."""

@@ -1,7 +1,7 @@
 """Checking a draft against the audio: does the recording play what is written?
 
-The chart, made by anyone, is laid on the recording
-(:mod:`workbench.checking.alignment`), then every written note is looked for among the
+The chart, made by anyone, is lined up with the recording
+(:mod:`workbench.alignment.align`), then every written note is looked for among the
 strokes heard and every stroke heard among the notes.  What differs becomes a
 :class:`Finding`; the bars with the gravest ones come first.
 
@@ -19,31 +19,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from workbench.alignment.align import align_chart
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
+from workbench.alignment.comparison import compare_strokes
+from workbench.alignment.transcription import Transcription, transcribe
 from workbench.chart import Chart
-from workbench.checking.alignment import lay_chart
-from workbench.checking.compare import compare_strokes
-from workbench.checking.findings import (
-    BEFORE_LINE_S,
-    HEARD_AS,
-    NOT_HEARD,
-    Finding,
-    Heard,
-    said_of,
-    verdict_of,
-)
-from workbench.checking.hearing import hear_recording
+from workbench.chart.counting import number_runs, place_list
+from workbench.chart.events import Stroke
+from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
-from workbench.checking.laidbars import LaidBar, Laying, bar_span, laid_time_s
-from workbench.events import Stroke
-from workbench.notation.scorefiles import read_any_chart
+from workbench.export import read_any_chart
 from workbench.progress import Progress, part
-from workbench.reading.counting import number_runs, place_list
 
 #: Findings less certain than this are not shown; below the second they are faint doubts, told last.
 SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
-#: Below this it may be another: right charts of human performances agree by 0.74 or more (benchmarks/bench_check.py).
+#: Below this it may be another: right charts of human performances agree by 0.74 or more (tests/benchmarks/bench_check.py).
 USUAL_AGREEMENT = 0.65
 #: If less of a chart's bars is found in the recording, the reader is told to make sure that it is the right one.
 FEWEST_LAID = 0.5
@@ -60,7 +52,7 @@ PATTERN_BARS, FEW_PLACES = 3, 3
 
 @dataclass(frozen=True)
 class BarCheck:
-    """One bar as laid on the recording, and what was found in it."""
+    """One bar as lined up with the recording, and what was found in it."""
 
     bar_index: int
     bar_number: int
@@ -69,8 +61,8 @@ class BarCheck:
     findings: tuple[Finding, ...]
 
     @property
-    def gravity(self) -> float:
-        return sum(f.gravity * f.sureness for f in self.findings)
+    def severity(self) -> float:
+        return sum(f.severity * f.probability for f in self.findings)
 
 
 @dataclass(frozen=True)
@@ -85,13 +77,13 @@ class Pattern:
     instrument: str
     heard_instrument: str
     bar_numbers: tuple[int, ...]
-    sureness: float
+    probability: float
     text: str
     findings: tuple[Finding, ...] = ()
 
     @property
     def verdict(self) -> str:
-        return verdict_of(self.sureness)
+        return verdict_of(self.probability)
 
 
 @dataclass(frozen=True)
@@ -101,26 +93,26 @@ class Check:
     Attributes
     ----------
     chart : Chart
-    laying : Laying
+    alignment : Alignment
     bars : tuple of BarCheck
-        Every laid bar, in order of the recording.
+        Every aligned bar, in order of the recording.
     findings : tuple of Finding
         Worst first.
     patterns : tuple of Pattern
         Findings that recur in three bars or more, what is wrong first, then the most frequent.
-    notes_heard, notes_laid : int
-        Written notes that were heard, out of those laid on the recording.
+    notes_heard, notes_aligned : int
+        Written notes that were heard, out of those lined up with the recording.
     remarks : tuple of str
         What else the reader should know.
     """
 
     chart: Chart
-    laying: Laying
+    alignment: Alignment
     bars: tuple[BarCheck, ...]
     findings: tuple[Finding, ...]
     patterns: tuple[Pattern, ...]
     notes_heard: int
-    notes_laid: int
+    notes_aligned: int
     remarks: tuple[str, ...] = ()
     recording: str = ""
 
@@ -132,23 +124,23 @@ class Check:
     def to_data(self) -> dict:
         """The check as what JSON can hold."""
         def finding(f: Finding) -> dict:
-            return {"kind": f.kind, "verdict": f.verdict, "sureness": round(f.sureness, 3),
+            return {"kind": f.kind, "verdict": f.verdict, "probability": round(f.probability, 3),
                     "bar": f.bar_number, "position": None if f.position is None else str(f.position),
                     "instrument": f.instrument, "heard_instrument": f.heard_instrument,
                     "time_s": round(f.time_s, 4), "deviation_s": round(f.deviation_s, 4),
                     "play_from_s": round(f.start_s, 3), "play_to_s": round(f.end_s, 3), "text": f.text}
         return {
             "title": self.chart.title, "recording": self.recording,
-            "agreement": round(self.laying.agreement, 3),
-            "notes_heard": self.notes_heard, "notes_laid": self.notes_laid,
+            "agreement": round(self.alignment.agreement, 3),
+            "notes_heard": self.notes_heard, "notes_aligned": self.notes_aligned,
             "remarks": list(self.remarks), "findings": [finding(f) for f in self.findings],
             "patterns": [{"kind": p.kind, "position": None if p.position is None else str(p.position),
                           "instrument": p.instrument, "heard_instrument": p.heard_instrument,
-                          "bars": list(p.bar_numbers), "verdict": p.verdict, "sureness": round(p.sureness, 3),
+                          "bars": list(p.bar_numbers), "verdict": p.verdict, "probability": round(p.probability, 3),
                           "text": p.text}
                          for p in self.patterns],
             "bars": [{"bar": b.bar_number, "start_s": round(b.start_s, 4), "end_s": round(b.end_s, 4),
-                      "findings": len(b.findings), "gravity": round(b.gravity, 2)} for b in self.bars],
+                      "findings": len(b.findings), "severity": round(b.severity, 2)} for b in self.bars],
         }
 
 
@@ -157,7 +149,7 @@ def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
     def place(bar: BarCheck) -> tuple[bool, bool, float]:
         wrong = [f for f in bar.findings if f.verdict == "wrong"]
         return (all(f.position is not None for f in bar.findings), not wrong,
-                -sum(f.gravity * f.sureness for f in wrong or bar.findings))
+                -sum(f.severity * f.probability for f in wrong or bar.findings))
 
     return tuple(sorted((b for b in bars if b.findings), key=place))
 
@@ -183,8 +175,8 @@ def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, 
         If the chart has no notes or the recording no drums.
     """
     chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
-    heard = hear_recording(recording, detector, progress=part(progress, 0.0, 0.95))
-    part(progress, 0.95, 1.0)(0.0, "Laying the chart on the recording")
+    heard = transcribe(recording, detector, progress=part(progress, 0.0, 0.95))
+    part(progress, 0.95, 1.0)(0.0, "Alignment the chart on the recording")
     check = check_chart(chart, heard, str(recording), problems)
     part(progress, 0.0, 1.0)(1.0, "Checked")
     return check
@@ -196,95 +188,95 @@ def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
     return imported.chart, tuple(imported.problems)
 
 
-def check_chart(chart: Chart, heard: Heard, recording: str = "", remarks: Sequence[str] = ()) -> Check:
+def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks: Sequence[str] = ()) -> Check:
     """Check a chart against what was heard."""
-    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
-    judged = judge_notes(chart, laying, heard)
-    findings = judged.findings + _bar_findings(chart, laying, heard)
+    alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
+    judged = judge_notes(chart, alignment, heard)
+    findings = judged.findings + _bar_findings(chart, alignment, heard)
     remarks = list(remarks)
-    if laying.agreement < LEAST_AGREEMENT:
-        remarks.insert(0, f"Chart and recording hardly agree ({laying.agreement:.0%}); make sure that this "
+    if alignment.agreement < LEAST_AGREEMENT:
+        remarks.insert(0, f"Chart and recording hardly agree ({alignment.agreement:.0%}); make sure that this "
                           "is the recording that was charted. All findings are for listening only.")
         findings = [doubted(f, DOUBTFUL) for f in findings]
-    elif laying.agreement < USUAL_AGREEMENT:
-        remarks.insert(0, f"Chart and recording agree by {laying.agreement:.0%} only: this may be another song, or a "
+    elif alignment.agreement < USUAL_AGREEMENT:
+        remarks.insert(0, f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
                           "draft with much to mend. Listen to a few bars before you correct the list below.")
-    remarks += _unlaid_words(chart, laying)
+    remarks += _unaligned_words(chart, alignment)
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
-    findings = sorted((f for f in findings if f.sureness >= SHOWN_FROM),
-                      key=lambda f: (f.verdict != "wrong", -f.gravity * f.sureness))
-    bars = _bars_with_findings(chart, laying, findings)
-    return Check(chart, laying, tuple(bars), tuple(findings), _patterns(chart, findings),
-                 judged.heard, judged.laid, tuple(remarks), recording)
+    findings = sorted((f for f in findings if f.probability >= SHOWN_FROM),
+                      key=lambda f: (f.verdict != "wrong", -f.severity * f.probability))
+    bars = _bars_with_findings(chart, alignment, findings)
+    return Check(chart, alignment, tuple(bars), tuple(findings), _patterns(chart, findings),
+                 judged.heard, judged.aligned, tuple(remarks), recording)
 
 
-def _bars_with_findings(chart: Chart, laying: Laying, findings: Sequence[Finding]) -> list[BarCheck]:
+def _bars_with_findings(chart: Chart, alignment: Alignment, findings: Sequence[Finding]) -> list[BarCheck]:
     """The played bars, each finding in one of them.
 
     Bars left out or added lie in no written bar that is played: they go to the nearest, so that no report drops them.
     """
-    played = [laid for laid in laying.bars if laid.chart_bar is not None]
+    played = [aligned for aligned in alignment.bars if aligned.chart_bar is not None]
     own: list[list[Finding]] = [[] for _ in played]
     for f in findings if played else ():
         def distance(k: int, f: Finding = f) -> tuple[bool, float]:
             apart = max(played[k].start_s - f.start_s, f.start_s - (played[k].end_s - 1e-6), 0.0)
             return played[k].chart_bar != f.bar_index, apart
         own[min(range(len(played)), key=distance)].append(f)
-    return [BarCheck(laid.chart_bar, chart.time_map.bar_number(laid.chart_bar), laid.start_s, laid.end_s, tuple(fs))
-            for laid, fs in zip(played, own, strict=True) if laid.chart_bar is not None]
+    return [BarCheck(aligned.chart_bar, chart.time_map.bar_number(aligned.chart_bar), aligned.start_s, aligned.end_s, tuple(fs))
+            for aligned, fs in zip(played, own, strict=True) if aligned.chart_bar is not None]
 
 
-def _bar_findings(chart: Chart, laying: Laying, heard: Heard) -> list[Finding]:
+def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> list[Finding]:
     """Bars that the chart lacks, has too many, or writes once for a repeat."""
     found = []
     time_map = chart.time_map
     last = -1
-    for k, laid in enumerate(laying.bars):
-        beside = [b for b in (laying.bars[k - 1] if k else None,
-                              laying.bars[k + 1] if k + 1 < len(laying.bars) else None) if b is not None]
-        if laid.chart_bar is None:
+    for k, aligned in enumerate(alignment.bars):
+        beside = [b for b in (alignment.bars[k - 1] if k else None,
+                              alignment.bars[k + 1] if k + 1 < len(alignment.bars) else None) if b is not None]
+        if aligned.chart_bar is None:
             lengths = [b.end_s - b.start_s for b in beside if b.chart_bar is not None]
-            bars = (laid.end_s - laid.start_s) * len(lengths) / sum(lengths) if lengths else 1.0
+            bars = (aligned.end_s - aligned.start_s) * len(lengths) / sum(lengths) if lengths else 1.0
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
             where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
-            found.append(_whole_bars("bar missing", time_map, max(last, 0), laid.start_s, laid.end_s,
+            found.append(_whole_bars("bar missing", time_map, max(last, 0), aligned.start_s, aligned.end_s,
                                      f"{where} the recording has {much} that {_is(much)} not written."
-                                     + _gap_words(chart, laid, last, heard)))
+                                     + _gap_words(chart, aligned, last, heard)))
             continue
-        now = laid.chart_bar
+        now = aligned.chart_bar
         if now > last + 1 and last >= 0:
             span = _bar_words(time_map, last + 1, now - 1)
             found.append(_whole_bars(
-                "bar extra", time_map, last + 1, *_around(laying, k),
+                "bar extra", time_map, last + 1, *_around(alignment, k),
                 f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
                 "but the recording does not play so many bars here." + _alike_words(chart, last + 1)))
         elif now <= last:
             span, count = _bar_words(time_map, now, last), last - now + 1
-            end = next((j for j in range(k, len(laying.bars)) if laying.bars[j].chart_bar == last), k)
+            end = next((j for j in range(k, len(alignment.bars)) if alignment.bars[j].chart_bar == last), k)
             kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
             found.append(_whole_bars(
-                kind, time_map, last, laid.start_s, laying.bars[end].end_s,
+                kind, time_map, last, aligned.start_s, alignment.bars[end].end_s,
                 f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
                 f"the chart writes {'it' if count == 1 else 'them'} once."))
         last = now
     return found
 
 
-def _unlaid_words(chart: Chart, laying: Laying) -> list[str]:
+def _unaligned_words(chart: Chart, alignment: Alignment) -> list[str]:
     """What of the chart's beginning and end was not found in the recording, and is therefore not checked."""
-    laid = [b.chart_bar for b in laying.bars if b.chart_bar is not None]
-    if not laid:
+    aligned = [b.chart_bar for b in alignment.bars if b.chart_bar is not None]
+    if not aligned:
         return []
     time_map, end = chart.time_map, len(chart) - 1
-    spans = [_bar_words(time_map, a, b) for a, b in ((0, min(laid) - 1), (max(laid) + 1, end))
+    spans = [_bar_words(time_map, a, b) for a, b in ((0, min(aligned) - 1), (max(aligned) + 1, end))
              if a <= b and any(bar.notes for bar in chart.bars[a:b + 1])]
     if not spans:
         return []
     words = " and ".join(spans)
     remark = f"Not found in the recording, so not checked: {words} of the chart."
-    if len(set(laid)) < FEWEST_LAID * len(chart):
+    if len(set(aligned)) < FEWEST_LAID * len(chart):
         remark += " That is most of it: make sure that this is the recording that was charted."
     return [remark]
 
@@ -294,7 +286,7 @@ def _alike_words(chart: Chart, bar_index: int) -> str:
     return _anywhere(chart, _alike_run(chart, bar_index, -1), _alike_run(chart, bar_index, 1))
 
 
-def _gap_words(chart: Chart, gap: LaidBar, before: int, heard: Heard) -> str:
+def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription) -> str:
     """Among which bars a gap of the chart is uncertain, because they sound like what is played in it.
 
     ``before`` is the written bar that is played before the gap; -1 if there is none.
@@ -310,10 +302,10 @@ def _gap_words(chart: Chart, gap: LaidBar, before: int, heard: Heard) -> str:
     return _anywhere(chart, first, last)
 
 
-def _sounds_like(chart: Chart, bar_index: int, gap: LaidBar, heard: Heard) -> bool:
+def _sounds_like(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcription) -> bool:
     """Whether what is heard in a stretch could be this written bar."""
     span = bar_span(chart, bar_index)
-    notes = [Stroke(laid_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
+    notes = [Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
              for n in chart.bars[bar_index].notes]
     played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
     return compare_strokes(notes, played).f_measure >= SOUNDS_LIKE
@@ -343,9 +335,9 @@ def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: floa
                    GRAVITY[kind], start_s, end_s, text)
 
 
-def _around(laying: Laying, k: int) -> tuple[float, float]:
+def _around(alignment: Alignment, k: int) -> tuple[float, float]:
     """The bar before a cut and the one after it."""
-    return laying.bars[max(k - 1, 0)].start_s, laying.bars[k].end_s
+    return alignment.bars[max(k - 1, 0)].start_s, alignment.bars[k].end_s
 
 
 def _amount(bars: float, beats_a_bar: int) -> str:
@@ -376,7 +368,7 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         if not often:
             continue
         found = [f for p in often for f in often[p]]
-        if sum(f.sureness for f in found) < FAINT_BELOW * len(found):
+        if sum(f.probability for f in found) < FAINT_BELOW * len(found):
             continue
         bars = sorted({f.bar_index for f in found})
         numbers = [chart.time_map.bar_number(k) for k in bars]
@@ -385,6 +377,6 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         where = (f"On {place_list(timed, often)} of bars {runs}" if len(often) <= FEW_PLACES
                  else f"In bars {runs}, in {len(found)} places")
         out.append(Pattern(kind, next(iter(often)) if len(often) == 1 else None, name, heard, tuple(numbers),
-                           sum(f.sureness for f in found) / len(found),
+                           sum(f.probability for f in found) / len(found),
                            f"{where}: {said_of(kind, name, heard)}.", tuple(found)))
-    return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.sureness)))
+    return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)))

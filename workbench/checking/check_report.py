@@ -13,21 +13,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
+from workbench.chart.counting import number_runs, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.reportpage import (
-    LISTEN,
-    WRONG,
-    clock,
-    escape,
-    html_page,
-    pdf_page,
-    relative_link,
-)
+from workbench.checking.reportpage import LISTEN, WRONG, clock, escape, html_page, pdf_page, relative_link
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
-from workbench.reading.counting import number_runs, place_list
 
 #: Bars shown with their notes; the others are listed.
 MOST_BARS_SHOWN = 24
@@ -71,7 +63,7 @@ def summary_of(check: Check) -> str:
     """The check in one sentence."""
     wrong = sum(f.verdict == "wrong" for f in check.findings)
     listen = len(check.findings) - wrong
-    share = check.notes_heard / max(1, check.notes_laid)
+    share = check.notes_heard / max(1, check.notes_aligned)
     if not check.findings:
         return f"Nothing to correct was found; {share:.0%} of the written notes are heard in the recording."
     bars = len({f.bar_index for f in check.findings})
@@ -87,7 +79,7 @@ class Line:
 
     verdict: str
     text: str
-    sureness: float
+    probability: float
 
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:
@@ -99,9 +91,9 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
     out = []
     for found in groups.values():
         first = found[0]
-        sureness = sum(f.sureness for f in found) / len(found)
+        probability = sum(f.probability for f in found) / len(found)
         if first.position is None:
-            out.append(Line(first.verdict, first.text, sureness))
+            out.append(Line(first.verdict, first.text, probability))
             continue
         timed = check.chart.time_map.bars[bar.bar_index]
         places = place_list(timed, [f.position for f in found])
@@ -111,7 +103,7 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
             text = text.replace("heard", f"heard {1000 * mean:.0f} ms")
         if len(found) == 1:
             text = first.text.split(": ", 1)[1].removesuffix(".")
-        out.append(Line(first.verdict, f"On {places}: {text}.", sureness))
+        out.append(Line(first.verdict, f"On {places}: {text}.", probability))
     return out
 
 
@@ -119,7 +111,7 @@ def _single(check: Check) -> tuple[list[BarCheck], list[BarCheck]]:
     """Bars with what is not told among the patterns, the worst first; and those with nothing but faint doubts."""
     told = {id(f) for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
     bars = worst_first([replace(b, findings=tuple(f for f in b.findings if id(f) not in told)) for b in check.bars])
-    faint = [b for b in bars if max(f.sureness for f in b.findings) < FAINT_BELOW]
+    faint = [b for b in bars if max(f.probability for f in b.findings) < FAINT_BELOW]
     return [b for b in bars if b not in faint], sorted(faint, key=lambda b: b.start_s)
 
 
@@ -192,12 +184,12 @@ def _bar_html(check: Check, bar: BarCheck, plays: bool) -> str:
 
 def _line_html(line: Line) -> str:
     return (f'<span class="tag {line.verdict}">{line.verdict}</span>{escape(line.text)}'
-            f' <span class="quiet">({line.sureness:.0%} sure)</span>')
+            f' <span class="quiet">({line.probability:.0%} sure)</span>')
 
 
 def _pattern_html(pattern: Pattern, plays: bool) -> str:
-    line = _line_html(Line(pattern.verdict, pattern.text, pattern.sureness))
-    surest = max(pattern.findings, key=lambda f: f.sureness)
+    line = _line_html(Line(pattern.verdict, pattern.text, pattern.probability))
+    surest = max(pattern.findings, key=lambda f: f.probability)
     return line + (f' <button data-from="{surest.start_s:.3f}" data-to="{surest.end_s:.3f}">Play bar '
                    f"{surest.bar_number}</button>" if plays else "")
 
@@ -269,7 +261,7 @@ def check_pdf(check: Check) -> bytes:
     return pdf_page(_PDF, {
         "title": f"Check of {check.chart.title or 'a chart'}", "summary": _capital(summary_of(check)),
         "remarks": list(check.remarks), "how_sure": HOW_SURE,
-        "patterns": [_line_data(Line(p.verdict, p.text, p.sureness)) for p in check.patterns[:MOST_PATTERNS]],
+        "patterns": [_line_data(Line(p.verdict, p.text, p.probability)) for p in check.patterns[:MOST_PATTERNS]],
         "bars_head": f"{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first", "bars": bars,
         "further": _listed("Less grave", worst[MOST_BARS_SHOWN:]), "faint": _listed("Faint doubts only", faint),
         "caution": f"{HEARING} {HEARING_SOURCE} {COPYRIGHT}"}, images)
@@ -281,7 +273,7 @@ def _width_mm(svg: str) -> float:
 
 
 def _line_data(line: Line) -> dict[str, str]:
-    return {"verdict": line.verdict, "text": line.text, "sure": f"{line.sureness:.0%}"}
+    return {"verdict": line.verdict, "text": line.text, "sure": f"{line.probability:.0%}"}
 
 
 def _listed(head: str, bars: Sequence[BarCheck]) -> str:

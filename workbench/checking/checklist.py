@@ -10,8 +10,8 @@ from typing import Protocol
 
 import ipywidgets as w
 
+from workbench.alignment.alignedchart import write_on_recording
 from workbench.checking.check import Check
-from workbench.checking.laidchart import write_on_recording
 
 #: Most findings in the list.
 MOST_LISTED = 200
@@ -34,14 +34,14 @@ class CheckList(w.VBox):
     ----------
     check : Check
     grid : HitGrid
-        Showing the chart that :func:`workbench.checking.laidchart.write_on_recording`
+        Showing the chart that :func:`workbench.alignment.alignedchart.write_on_recording`
         made of the checked one.
     """
 
     def __init__(self, check: Check, grid: Grid) -> None:
         self.check, self.grid = check, grid
         findings = check.findings[:MOST_LISTED]
-        time_map = write_on_recording(check.chart, check.laying).time_map if findings else None
+        time_map = write_on_recording(check.chart, check.alignment).time_map if findings else None
         # Edges of neighbouring bars may differ by milliseconds: look a little inside.
         self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
         self.found = w.Select(
@@ -59,7 +59,7 @@ class CheckList(w.VBox):
         self.play.disabled = self.found.value is None
         if self.found.value is not None:
             finding = self.check.findings[self.found.value]
-            self.said.value = f"{finding.sureness:.0%} sure that the chart is wrong, not the ear."
+            self.said.value = f"{finding.probability:.0%} sure that the chart is wrong, not the ear."
             self._show()
 
     def _play(self) -> None:

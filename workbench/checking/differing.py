@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from workbench.chart import Chart
+from workbench.chart.counting import number_runs, the_place
+from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
-from workbench.drumkit import drum_key_order
-from workbench.reading.counting import number_runs, the_place
 
 
 @dataclass(frozen=True)
@@ -63,11 +63,11 @@ def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
     missed = {(f.start_s, f.position, f.instrument): f.heard_instrument for f in sure if is_missed(f)}
     out = []
     for i, e in enumerate(matched.expected):
-        if i in played or e.note.instrument in NOT_HEARD or e.laid.chart_bar is None:
+        if i in played or e.note.instrument in NOT_HEARD or e.aligned.chart_bar is None:
             continue
-        key = (e.laid.start_s, e.note.position, e.note.instrument)
-        out.append(DifferingStroke("missed" if key in missed else "unsure", e.laid.chart_bar,
-                                   number(e.laid.chart_bar), e.note.position, e.note.instrument, e.stroke.time_s,
+        key = (e.aligned.start_s, e.note.position, e.note.instrument)
+        out.append(DifferingStroke("missed" if key in missed else "unsure", e.aligned.chart_bar,
+                                   number(e.aligned.chart_bar), e.note.position, e.note.instrument, e.stroke.time_s,
                                    missed.get(key, "")))
     out += [DifferingStroke("added", f.bar_index, f.bar_number, f.position, f.heard_instrument, f.time_s)
             for f in sure if f.kind == "missing" and f.position is not None]

@@ -9,12 +9,12 @@ from fractions import Fraction
 
 import numpy as np
 
-from workbench.activations import Activations
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
+from workbench.alignment.comparison import Comparison, compare_strokes
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
-from workbench.checking.compare import Comparison, compare_strokes
-from workbench.checking.laidbars import LaidBar, Laying, laid_time_s
-from workbench.drumkit import instrument
-from workbench.events import Stroke
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
 
 #: Kinds of findings, in words for the reader.
 KINDS: dict[str, str] = {
@@ -63,25 +63,6 @@ SOFT_VELOCITY = 45
 
 
 @dataclass(frozen=True)
-class Heard:
-    """What a recording was heard to hold.
-
-    Attributes
-    ----------
-    strokes : tuple of Stroke, in order of time
-    beat_times_s : tuple of float, seconds
-    duration_s : float
-    activations : Activations or None
-        Where at hand, how likely strokes are between those detected.
-    """
-
-    strokes: tuple[Stroke, ...]
-    beat_times_s: tuple[float, ...]
-    duration_s: float
-    activations: Activations | None = None
-
-
-@dataclass(frozen=True)
 class Finding:
     """One thing in which chart and recording differ.
 
@@ -99,9 +80,9 @@ class Finding:
         Where in the recording.
     deviation_s : float
         Of strokes early, late and in the wrong place.
-    sureness : float
+    probability : float
         0–1, estimated probability that the chart is at fault, not the ear.
-    gravity : float
+    severity : float
         How bad it is if so.
     start_s, end_s : float
         The stretch of the recording to listen to.
@@ -117,8 +98,8 @@ class Finding:
     heard_instrument: str
     time_s: float
     deviation_s: float
-    sureness: float
-    gravity: float
+    probability: float
+    severity: float
     start_s: float
     end_s: float
     text: str
@@ -126,12 +107,12 @@ class Finding:
     @property
     def verdict(self) -> str:
         """'wrong' where the recording contradicts the chart, 'listen' where it may."""
-        return verdict_of(self.sureness)
+        return verdict_of(self.probability)
 
 
-def verdict_of(sureness: float) -> str:
+def verdict_of(probability: float) -> str:
     """'wrong' from :data:`WRONG_FROM` on, below it 'listen'."""
-    return "wrong" if sureness >= WRONG_FROM else "listen"
+    return "wrong" if probability >= WRONG_FROM else "listen"
 
 
 @dataclass(frozen=True)
@@ -143,12 +124,12 @@ class Expected:
     stroke : Stroke
         At the time in the recording that the chart's own timing gives.
     note : Note
-    laid : LaidBar
+    aligned : AlignedBar
     """
 
     stroke: Stroke
     note: Note
-    laid: LaidBar
+    aligned: AlignedBar
 
 
 @dataclass(frozen=True)
@@ -156,7 +137,7 @@ class Matched:
     """Laid notes and heard strokes, paired.
 
     ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
-    order of time; strokes outside the laid bars are left out.  ``faint`` are
+    order of time; strokes outside the aligned bars are left out.  ``faint`` are
     strokes that the detector half heard, ``faint_pairs`` those that a written
     note without a stroke explains.  ``traces`` are the times, in seconds, at
     which notes that were not heard at all left the most beside their places.
@@ -170,14 +151,14 @@ class Matched:
     traces: Mapping[int, float] = field(default_factory=dict)
 
 
-def match_notes(chart: Chart, laying: Laying, heard: Heard) -> Matched:
-    """Look for every laid note among the strokes."""
-    expected = sorted(_expected(chart, laying), key=lambda e: e.stroke.time_s)
-    starts = [b.start_s for b in laying.bars]
+def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Matched:
+    """Look for every aligned note among the strokes."""
+    expected = sorted(_expected(chart, alignment), key=lambda e: e.stroke.time_s)
+    starts = [b.start_s for b in alignment.bars]
 
     def inside(found: Sequence[Stroke]) -> list[Stroke]:
         return [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in found
-                if bar_at(laying.bars, starts, s.time_s) is not None]
+                if bar_at(alignment.bars, starts, s.time_s) is not None]
 
     strokes = _without_graces(inside(heard.strokes), expected)
     times = [s.time_s for s in strokes]
@@ -223,7 +204,7 @@ def _ringing(name: str) -> str:
     return "ringing" if name == "open hi-hat" or instrument(name).family == "cymbal" else name
 
 
-def _traces(heard: Heard, silent: Mapping[int, Stroke]) -> dict[int, float]:
+def _traces(heard: Transcription, silent: Mapping[int, Stroke]) -> dict[int, float]:
     """Where notes that nobody heard in their places left the most nearby, too little to be a stroke by itself."""
     found = heard.activations
     if found is None:
@@ -248,7 +229,7 @@ def _traces(heard: Heard, silent: Mapping[int, Stroke]) -> dict[int, float]:
     return out
 
 
-def faint_strokes(heard: Heard) -> list[Stroke]:
+def faint_strokes(heard: Transcription) -> list[Stroke]:
     """Strokes that the detector half heard: peaks too low to count by themselves.
 
     Their confidence is their height over the usual height of the instrument's
@@ -272,7 +253,7 @@ def faint_strokes(heard: Heard) -> list[Stroke]:
     return sorted(out)
 
 
-def usual_height(heard: Heard, name: str) -> float:
+def usual_height(heard: Transcription, name: str) -> float:
     """Median height of the activation at this instrument's strokes, at least a tenth."""
     found = heard.activations
     assert found is not None
@@ -282,21 +263,21 @@ def usual_height(heard: Heard, name: str) -> float:
     return max(float(np.median(peaks)) if len(peaks) >= 3 else 0.5, 0.1)
 
 
-def _expected(chart: Chart, laying: Laying) -> list[Expected]:
+def _expected(chart: Chart, alignment: Alignment) -> list[Expected]:
     out = []
-    for laid in laying.bars:
-        if laid.chart_bar is None:
+    for aligned in alignment.bars:
+        if aligned.chart_bar is None:
             continue
-        k = laid.chart_bar
+        k = aligned.chart_bar
         span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
         for note in chart.bars[k].notes:
-            time_s = laid_time_s(chart.note_time_s(k, note), span, laid)
-            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, laid))
+            time_s = aligned_time_s(chart.note_time_s(k, note), span, aligned)
+            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, aligned))
     return out
 
 
-def bar_at(bars: Sequence[LaidBar], starts_s: Sequence[float], time_s: float) -> LaidBar | None:
-    """The laid bar that a stroke belongs to; None outside and in stretches the chart lacks."""
+def bar_at(bars: Sequence[AlignedBar], starts_s: Sequence[float], time_s: float) -> AlignedBar | None:
+    """The aligned bar that a stroke belongs to; None outside and in stretches the chart lacks."""
     k = bisect_right(starts_s, time_s + BEFORE_LINE_S) - 1
     if k < 0 or time_s + BEFORE_LINE_S >= bars[k].end_s or bars[k].chart_bar is None:
         return None
@@ -331,7 +312,7 @@ def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list
         at = e.stroke.time_s
         for articulation in e.note.articulations & set(GRACE_S):
             before, after = GRACE_S[articulation]
-            near = [k for k in times_near(times, at - before, min(at + after, e.laid.end_s))
+            near = [k for k in times_near(times, at - before, min(at + after, e.aligned.end_s))
                     if strokes[k].instrument == e.note.instrument
                     and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S
                                 for t in written[e.note.instrument])]

@@ -1,7 +1,7 @@
-"""What differs between a laid chart and a recording, and how sure that is.
+"""What differs between a aligned chart and a recording, and how sure that is.
 
 Where notes and strokes differ, either the chart is wrong or the ear is.  The
-*sureness* of a finding is the posterior probability that it is the chart
+*probability* of a finding is the posterior probability that it is the chart
 (Bayes' rule): the rate of mistakes in the chart times how much likelier the
 evidence is under a mistake than under a slip of the ear.
 
@@ -24,7 +24,12 @@ from fractions import Fraction
 
 import numpy as np
 
+from workbench.alignment.alignedbars import AlignedBar, Alignment
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
+from workbench.chart.counting import the_place
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
 from workbench.checking.findings import (
     HEARD_AS,
     NOT_HEARD,
@@ -33,7 +38,6 @@ from workbench.checking.findings import (
     WRONG_FROM,
     Expected,
     Finding,
-    Heard,
     Matched,
     are_easily_confused,
     bar_at,
@@ -42,10 +46,6 @@ from workbench.checking.findings import (
     times_near,
     usual_height,
 )
-from workbench.checking.laidbars import LaidBar, Laying
-from workbench.drumkit import instrument
-from workbench.events import Stroke
-from workbench.reading.counting import the_place
 
 #: Share of notes that a chart has wrong before anything is known, and how many
 #: notes of an instrument, of a bar, it takes to outweigh that.
@@ -85,11 +85,11 @@ _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi
 
 @dataclass(frozen=True)
 class Judged:
-    """Findings about notes, and how many of the laid notes were heard."""
+    """Findings about notes, and how many of the aligned notes were heard."""
 
     findings: list[Finding]
     heard: int
-    laid: int
+    aligned: int
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ class _Case:
     """A difference before it is judged.
 
     ``ratio`` is the likelihood of the evidence if the chart is wrong over that
-    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the gravity.
+    if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the severity.
     ``unheard``: the note is not heard in its place, which tells of the ear,
     too.  ``doubtful``: for listening whatever the ratio.  ``half_heard``: the
     stroke does not count by itself.  ``place``: where a note is heard instead.
@@ -121,23 +121,23 @@ class _Case:
             self.expected.note.instrument)
 
 
-def judge_notes(chart: Chart, laying: Laying, heard: Heard, matched: Matched | None = None,
+def judge_notes(chart: Chart, alignment: Alignment, heard: Transcription, matched: Matched | None = None,
                 places: bool = True) -> Judged:
-    """What differs between the laid notes and the strokes heard.
+    """What differs between the aligned notes and the strokes heard.
 
     ``matched`` saves pairing them again where that is done already.  With
     ``places`` a note unheard and a stroke unwritten near by are one finding,
     "wrong place"; without, they stay two.
     """
-    matched = matched or match_notes(chart, laying, heard)
-    evidence = _Evidence(chart, laying, heard, matched)
+    matched = matched or match_notes(chart, alignment, heard)
+    evidence = _Evidence(chart, alignment, heard, matched)
     cases = [c for c in evidence.cases() if c is not None]
     if places:
         cases = _with_wrong_places(cases)
-    sureness = _weigh(cases, matched)
+    probability = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     confused = _confused_drums(matched)
-    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, sureness)]
+    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
     findings = [doubted(f, DOUBTFUL) if f.kind == "wrong drum"
                 and (f.instrument, f.heard_instrument) in confused else f for f in findings]
     return Judged(findings,
@@ -152,13 +152,13 @@ def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
     unheard: dict[tuple, list[int]] = {}
     for k, c in enumerate(cases):
         if c.kind == "extra":
-            unheard.setdefault((id(c.expected.laid), c.name), []).append(k)
+            unheard.setdefault((id(c.expected.aligned), c.name), []).append(k)
     out: dict[int, _Case | None] = dict(enumerate(cases))
     for k, c in enumerate(cases):
         if c.kind != "missing" or c.stroke is None or c.half_heard:
             continue
         apart = lambda j, c=c: abs(cases[j].expected.note.position - c.expected.note.position)
-        near = [j for j in unheard.get((id(c.expected.laid), c.name), ())
+        near = [j for j in unheard.get((id(c.expected.aligned), c.name), ())
                 if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE]
         if near:
             j = min(near, key=apart)
@@ -179,7 +179,7 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
     bars: dict[tuple[str, str], list[int]] = {}
     for i, j in matched.pairs.renamed:
         e = matched.expected[i]
-        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.laid))
+        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.aligned))
     return {pair for pair, where in bars.items() if are_easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
             and len(where) >= CONFUSED_SHARE * written[pair[0]]}
 
@@ -188,17 +188,17 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
     """Posterior of each case, with rates of mistakes by instrument and by bar."""
     ratio = np.array([c.ratio for c in cases])
     doubt = np.array([c.doubt for c in cases])
-    bars = [id(c.expected.laid) for c in cases]
+    bars = [id(c.expected.aligned) for c in cases]
     names = [c.name for c in cases]
-    in_bar = Counter(id(e.laid) for e in matched.expected)
+    in_bar = Counter(id(e.aligned) for e in matched.expected)
     of_name = Counter(e.note.instrument for e in matched.expected)
     rate = np.full(len(cases), MISTAKE_RATE)
-    sureness = np.zeros(len(cases))
+    probability = np.zeros(len(cases))
     for _ in range(ROUNDS):
         odds = rate * doubt / (1 - np.minimum(rate * doubt, 0.9)) * ratio
-        sureness = odds / (1 + odds)
+        probability = odds / (1 + odds)
         by_bar, by_name = Counter(), Counter()
-        for case, bar, name, s in zip(cases, bars, names, sureness):
+        for case, bar, name, s in zip(cases, bars, names, probability):
             by_bar[bar] += s
             # A drum that is not heard all over tells of the ear: see the recall.
             by_name[name] += 0.0 if case.unheard else s
@@ -207,16 +207,16 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
         rate = np.array([max(share(by_bar, in_bar, bar, NOTES_OF_BAR),
                              0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
                          for c, bar, name in zip(cases, bars, names)])
-    return sureness
+    return probability
 
 
 class _Evidence:
     """What speaks for and against each difference between notes and strokes."""
 
-    def __init__(self, chart: Chart, laying: Laying, heard: Heard, matched: Matched) -> None:
-        self.chart, self.laying, self.heard, self.matched = chart, laying, heard, matched
+    def __init__(self, chart: Chart, alignment: Alignment, heard: Transcription, matched: Matched) -> None:
+        self.chart, self.alignment, self.heard, self.matched = chart, alignment, heard, matched
         self.times_s = [s.time_s for s in matched.strokes]
-        self.bar_starts_s = [b.start_s for b in laying.bars]
+        self.bar_starts_s = [b.start_s for b in alignment.bars]
         self._heights: dict[str, float] = {}
         pairs, expected = matched.pairs, matched.expected
         self.half_heard = dict(matched.faint_pairs)
@@ -226,7 +226,7 @@ class _Evidence:
         # them is known the ear finds nine of ten: Beta(18, 2).
         self.recall = {n: (found[n] + 18.0) / (found[n] + lost[n] - 1 + 20.0) for n in lost}
         self.falseness = self._falseness()
-        self.laid_at = Counter(e.note.key for e in expected)
+        self.aligned_at = Counter(e.note.key for e in expected)
         self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
         self.written_at: dict[tuple, set[int]] = {}
         for k, bar in enumerate(chart.bars):
@@ -334,8 +334,8 @@ class _Evidence:
         recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
         ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
-        played = self.heard_at[e.note.key] / self.laid_at[e.note.key]
-        doubt = 1 - 0.7 * self.custom(e.laid.chart_bar, e.note.key) * played
+        played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
+        doubt = 1 - 0.7 * self.custom(e.aligned.chart_bar, e.note.key) * played
         share = 0.5 if soft else 1.0
         if i in self.matched.traces:
             # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
@@ -397,26 +397,26 @@ class _Evidence:
         return any(instrument(self.matched.strokes[k].instrument).family in ("hi-hat", "cymbal")
                    for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S))
 
-    def _where(self, stroke: Stroke) -> tuple[LaidBar, Fraction]:
+    def _where(self, stroke: Stroke) -> tuple[AlignedBar, Fraction]:
         """Bar of a stroke, and the nearest sixteenth or triplet in it."""
-        laid = bar_at(self.laying.bars, self.bar_starts_s, stroke.time_s)
-        assert laid is not None and laid.chart_bar is not None
-        time_map, k = self.chart.time_map, laid.chart_bar
+        aligned = bar_at(self.alignment.bars, self.bar_starts_s, stroke.time_s)
+        assert aligned is not None and aligned.chart_bar is not None
+        time_map, k = self.chart.time_map, aligned.chart_bar
         start, end = time_map.bar_start_s(k), time_map.bar_end_s(k)
-        chart_s = start + (stroke.time_s - laid.start_s) * (end - start) / (laid.end_s - laid.start_s)
+        chart_s = start + (stroke.time_s - aligned.start_s) * (end - start) / (aligned.end_s - aligned.start_s)
         exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
         place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)),
                     key=lambda p: abs(float(p) - exact))
-        return laid, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+        return aligned, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
 
 
 def _is_soft(note: Note) -> bool:
     return note.velocity < SOFT_VELOCITY or "ghost" in note.articulations
 
 
-def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
+def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     e, stroke = case.expected, case.stroke
-    k = e.laid.chart_bar
+    k = e.aligned.chart_bar
     assert k is not None
     number, bar = chart.time_map.bar_number(k), chart.time_map.bars[k]
     name = e.note.instrument
@@ -430,11 +430,11 @@ def _finding(chart: Chart, case: _Case, sureness: float) -> Finding:
         what += ", with it or in its place" if case.kind == "wrong drum" else ", very softly if at all"
     return Finding(
         case.kind, k, number, e.note.position, "" if case.kind == "missing" else name,
-        stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(sureness),
+        stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(probability),
         GRAVITY[case.kind] * _INSTRUMENT_GRAVITY[instrument(name).family] * case.share,
-        e.laid.start_s, e.laid.end_s, f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
+        e.aligned.start_s, e.aligned.end_s, f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
 
 
 def doubted(finding: Finding, most: float) -> Finding:
-    """A finding with its sureness capped."""
-    return replace(finding, sureness=min(finding.sureness, most))
+    """A finding with its probability capped."""
+    return replace(finding, probability=min(finding.probability, most))

@@ -1,6 +1,6 @@
 """How a chart was played: figures about a take.
 
-The take is laid on the chart like a draft on a recording, but here the chart
+The take is aligned on the chart like a draft on a recording, but here the chart
 is right and the playing is looked at: strokes missed and added, early or late
 against the click or against the player's own tempo, rushing and dragging over
 bars and in fills, dynamics, and how alike the same bar comes out each time.
@@ -23,8 +23,12 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from workbench.alignment.align import align_chart
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
+from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart
-from workbench.checking.alignment import lay_chart
+from workbench.chart.drumkit import drum_key_order
+from workbench.chart.events import Stroke
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
     NOT_HEARD,
@@ -32,16 +36,12 @@ from workbench.checking.findings import (
     TOGETHER_S,
     Expected,
     Finding,
-    Heard,
     Matched,
     are_easily_confused,
     match_notes,
 )
 from workbench.checking.judging import judge_notes
-from workbench.checking.laidbars import LaidBar, Laying, laid_time_s
-from workbench.drumkit import drum_key_order
 from workbench.errors import AnalysisError
-from workbench.events import Stroke
 from workbench.reading.fills import Span, find_fills
 from workbench.reading.patterns import Patterns
 
@@ -54,7 +54,7 @@ LOST_CLICK = 0.25
 #: Spread of working drummers on eighth-note places, to a click: a quarter of
 #: performances lies below the first number, half below the second, three
 #: quarters below the third.  Measured over 302 performances of the Groove MIDI
-#: data set (J. Gillick et al., ICML 2019; CC BY 4.0) by benchmarks/bench_take.py.
+#: data set (J. Gillick et al., ICML 2019; CC BY 4.0) by tests/benchmarks/bench_take.py.
 WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
 
 #: Below this agreement the take is of something else; below this, it may be.
@@ -190,7 +190,7 @@ class Playing:
     """
 
     chart: Chart
-    laying: Laying
+    alignment: Alignment
     against: str
     tempo_bpm: float
     drift_percent: float
@@ -217,7 +217,7 @@ class Playing:
         tables = {name: [asdict(x) for x in getattr(self, name)]
                   for name in ("instruments", "bars", "fills", "ghosts", "repeats")}
         return {"title": self.chart.title, "against": self.against,
-                "agreement": round(self.laying.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
+                "agreement": round(self.alignment.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
                 "drift_percent": round(self.drift_percent, 2), "written": self.written, "played": self.played,
                 "strokes": [{"what": s.what, "bar": s.bar_number, "position": str(s.position),
                              "instrument": s.instrument, "instead": s.instead,
@@ -225,14 +225,14 @@ class Playing:
                 **tables}
 
 
-def measure_playing(chart: Chart, heard: Heard, click: Click | None = None,
+def measure_playing(chart: Chart, heard: Transcription, click: Click | None = None,
                     only_bars: tuple[int, int] | None = None) -> Playing:
     """Measure how a chart was played, from the strokes heard.
 
     Parameters
     ----------
     chart : Chart
-    heard : Heard
+    heard : Transcription
         Strokes at their exact times (:func:`workbench.listening.onsets.refine_onsets`).
     click : Click, optional
         If the take was played to a click; otherwise deviations refer to the
@@ -247,35 +247,35 @@ def measure_playing(chart: Chart, heard: Heard, click: Click | None = None,
         If the chart has no notes, the recording is of something else, or
         the take was clearly not played at the click's tempo.
     """
-    laying = lay_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
-    if not any(b.chart_bar is not None for b in laying.bars) or laying.agreement < LEAST_AGREEMENT:
-        raise AnalysisError(f"The take hardly agrees with the chart ({laying.agreement:.0%}); make sure that "
+    alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
+    if not any(b.chart_bar is not None for b in alignment.bars) or alignment.agreement < LEAST_AGREEMENT:
+        raise AnalysisError(f"The take hardly agrees with the chart ({alignment.agreement:.0%}); make sure that "
                             "it is a recording of this part.")
     if click:
-        _refuse_another_tempo(chart, laying, click)
-    matched = match_notes(chart, laying, heard)
+        _refuse_another_tempo(chart, alignment, click)
+    matched = match_notes(chart, alignment, heard)
     # The ear may take a drum for one that sounds alike; then it was played all the same.
     played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_easily_confused(
         matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
         matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
-    sure = [f for f in judge_notes(chart, laying, heard, matched, places=False).findings if f.verdict == "wrong"]
-    lines = _click_lines(chart, laying, click) if click else list(laying.bars)
-    measured = _deviations(chart, laying, matched, played, lines)
+    sure = [f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.verdict == "wrong"]
+    lines = _click_lines(chart, alignment, click) if click else list(alignment.bars)
+    measured = _deviations(chart, alignment, matched, played, lines)
     lost_s = None
     if click and click.start_s is None:
         middle = float(np.median(measured.seconds))
         measured = replace(measured, seconds=measured.seconds - middle)
     if click and (off_s := _off_the_click(measured)) > LOST_CLICK * 60 / click.tempo_bpm:
         click, lost_s = None, off_s
-        measured = _deviations(chart, laying, matched, played, laying.bars)
-    bars = _bars(chart, laying, measured, sure)
+        measured = _deviations(chart, alignment, matched, played, alignment.bars)
+    bars = _bars(chart, alignment, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
     deviations = ((e.note.instrument, s.time_s, float(1000 * d))
                   for e, s, d in zip(measured.notes, measured.strokes, measured.seconds))
     strokes = differing_strokes(chart, matched, {i for i, _ in played}, sure)
     return Playing(
-        chart, laying, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
-        _instruments(matched, measured, strokes), bars, _fills(chart, laying, measured), _ghosts(measured),
+        chart, alignment, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
+        _instruments(matched, measured, strokes), bars, _fills(chart, alignment, measured), _ghosts(measured),
         _repeats(chart, measured), tuple(deviations), strokes, lost_s, only_bars)
 
 
@@ -291,11 +291,11 @@ class _Measured:
     slips: np.ndarray
 
 
-def _refuse_another_tempo(chart: Chart, laying: Laying, click: Click) -> None:
+def _refuse_another_tempo(chart: Chart, alignment: Alignment, click: Click) -> None:
     """Against a click that nobody heard every figure would be wrong, and the advice absurd."""
-    bars = [(laid, chart.time_map.bars[laid.chart_bar]) for laid in laying.bars if laid.chart_bar is not None]
-    tempo = float(np.median([60.0 * float(timed.length / timed.meter.beat_length) / (laid.end_s - laid.start_s)
-                             for laid, timed in bars]))
+    bars = [(aligned, chart.time_map.bars[aligned.chart_bar]) for aligned in alignment.bars if aligned.chart_bar is not None]
+    tempo = float(np.median([60.0 * float(timed.length / timed.meter.beat_length) / (aligned.end_s - aligned.start_s)
+                             for aligned, timed in bars]))
     if abs(tempo / click.tempo_bpm - 1) > ANOTHER_TEMPO:
         raise AnalysisError(
             f"The take was played at about {tempo:.0f} counted beats a minute, not to a click of "
@@ -306,51 +306,51 @@ def _off_the_click(measured: _Measured) -> float:
     """How far half the bars lie from where the click has them, or further; seconds."""
     by_bar: dict[int, list[float]] = {}
     for e, seconds in zip(measured.notes, measured.seconds):
-        by_bar.setdefault(id(e.laid), []).append(seconds)
+        by_bar.setdefault(id(e.aligned), []).append(seconds)
     return float(np.median([abs(np.median(found)) for found in by_bar.values()]))
 
 
-def _click_lines(chart: Chart, laying: Laying, click: Click) -> list[LaidBar]:
+def _click_lines(chart: Chart, alignment: Alignment, click: Click) -> list[AlignedBar]:
     """Where the click has the bars: each bar line on a click, following bars counted on."""
     beat_s = 60.0 / click.tempo_bpm
     beats = [float(b.length / b.meter.beat_length) for b in chart.time_map.bars]
     start = click.start_s
     if start is None:
-        phases = np.array([b.start_s for b in laying.bars]) / beat_s * 2 * np.pi
+        phases = np.array([b.start_s for b in alignment.bars]) / beat_s * 2 * np.pi
         start = float(np.angle(np.exp(1j * phases).mean())) / (2 * np.pi) * beat_s
-    lines: list[LaidBar] = []
-    for k, laid in enumerate(laying.bars):
-        before = laying.bars[k - 1] if k else None
-        follows = (before is not None and before.chart_bar is not None and laid.chart_bar is not None
-                   and before.chart_bar + 1 == laid.chart_bar)
-        line = lines[-1].end_s if follows else start + round((laid.start_s - start) / beat_s) * beat_s
-        length = (laid.end_s - laid.start_s) if laid.chart_bar is None else beats[laid.chart_bar] * beat_s
-        lines.append(replace(laid, start_s=line, end_s=line + length))
+    lines: list[AlignedBar] = []
+    for k, aligned in enumerate(alignment.bars):
+        before = alignment.bars[k - 1] if k else None
+        follows = (before is not None and before.chart_bar is not None and aligned.chart_bar is not None
+                   and before.chart_bar + 1 == aligned.chart_bar)
+        line = lines[-1].end_s if follows else start + round((aligned.start_s - start) / beat_s) * beat_s
+        length = (aligned.end_s - aligned.start_s) if aligned.chart_bar is None else beats[aligned.chart_bar] * beat_s
+        lines.append(replace(aligned, start_s=line, end_s=line + length))
     return lines
 
 
 def _written_s(chart: Chart, expected: Expected) -> float:
     """When the chart wants a note, in its own seconds: as written, or with its feel if it is swung."""
-    k = expected.laid.chart_bar
+    k = expected.aligned.chart_bar
     assert k is not None
     if chart.feel == "straight":
         return chart.time_map.seconds(k, expected.note.position)
     return chart.note_time_s(k, expected.note)
 
 
-def _deviations(chart: Chart, laying: Laying, matched: Matched, played: Sequence[tuple[int, int]],
-                lines: Sequence[LaidBar]) -> _Measured:
-    line_of = {id(laid): line for laid, line in zip(laying.bars, lines)}
+def _deviations(chart: Chart, alignment: Alignment, matched: Matched, played: Sequence[tuple[int, int]],
+                lines: Sequence[AlignedBar]) -> _Measured:
+    line_of = {id(aligned): line for aligned, line in zip(alignment.bars, lines)}
     notes = tuple(matched.expected[i] for i, _ in sorted(played))
     strokes = tuple(matched.strokes[j] for _, j in sorted(played))
     out = []
     for e, stroke in zip(notes, strokes):
-        k = e.laid.chart_bar
+        k = e.aligned.chart_bar
         assert k is not None
-        line = line_of[id(e.laid)]
-        if line is e.laid:
+        line = line_of[id(e.aligned)]
+        if line is e.aligned:
             span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
-            wanted = laid_time_s(_written_s(chart, e), span, line)
+            wanted = aligned_time_s(_written_s(chart, e), span, line)
         else:
             length = chart.time_map.bars[k].length
             share = float(e.note.position / length)
@@ -387,24 +387,24 @@ def _instruments(matched: Matched, measured: _Measured,
     return tuple(out)
 
 
-def _bars(chart: Chart, laying: Laying, measured: _Measured,
+def _bars(chart: Chart, alignment: Alignment, measured: _Measured,
           sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
     places: dict[int, list[int]] = {}
     for p, e in enumerate(measured.notes):
         if not measured.slips[p]:
-            places.setdefault(id(e.laid), []).append(p)
+            places.setdefault(id(e.aligned), []).append(p)
     out = []
-    for laid in laying.bars:
-        k = laid.chart_bar
+    for aligned in alignment.bars:
+        k = aligned.chart_bar
         if k is None:
             continue
-        mine = places.get(id(laid), [])
+        mine = places.get(id(aligned), [])
         offset = float(measured.seconds[mine].mean()) * 1000 if len(mine) >= 3 else None
-        here = [f for f in sure if f.start_s == laid.start_s]
+        here = [f for f in sure if f.start_s == aligned.start_s]
         points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
         slope = _slope(points)
         tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
-        out.append(BarTiming(k, chart.time_map.bar_number(k), laid.start_s, laid.end_s, offset, tempo,
+        out.append(BarTiming(k, chart.time_map.bar_number(k), aligned.start_s, aligned.end_s, offset, tempo,
                              sum(map(is_missed, here)), sum(f.kind == "missing" for f in here)))
     return tuple(out)
 
@@ -430,35 +430,35 @@ def _drift(bars: Sequence[BarTiming]) -> float:
     return float(100 * np.median(slopes) * (x[-1] - x[0]) / np.median(y))
 
 
-def _fills(chart: Chart, laying: Laying, measured: _Measured) -> tuple[FillTiming, ...]:
-    by_laid: dict[int, list[tuple[Expected, float]]] = {}
+def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[FillTiming, ...]:
+    by_aligned: dict[int, list[tuple[Expected, float]]] = {}
     for e, stroke in zip(measured.notes, measured.strokes):
-        by_laid.setdefault(id(e.laid), []).append((e, stroke.time_s))
+        by_aligned.setdefault(id(e.aligned), []).append((e, stroke.time_s))
     out = []
     for span in find_fills(Patterns.of(chart)):
-        for k, laid in enumerate(laying.bars):
-            if laid.chart_bar == span.start[0]:
-                change = _fill_change(chart, laying, by_laid, span, k)
+        for k, aligned in enumerate(alignment.bars):
+            if aligned.chart_bar == span.start[0]:
+                change = _fill_change(chart, alignment, by_aligned, span, k)
                 if change is not None:
-                    start = next(t for e, t in by_laid[id(laid)]
-                                 if span.covers(laid.chart_bar, e.note.position))
-                    out.append(FillTiming(chart.time_map.bar_number(laid.chart_bar), start, change))
+                    start = next(t for e, t in by_aligned[id(aligned)]
+                                 if span.covers(aligned.chart_bar, e.note.position))
+                    out.append(FillTiming(chart.time_map.bar_number(aligned.chart_bar), start, change))
     return tuple(sorted(out, key=lambda f: f.start_s))
 
 
-def _fill_change(chart: Chart, laying: Laying, by_laid: dict, span: Span, k: int) -> float | None:
+def _fill_change(chart: Chart, alignment: Alignment, by_aligned: dict, span: Span, k: int) -> float | None:
     """Tempo of a fill, up to the stroke after it, over that of the two bars before, less one."""
     inside, before = [], []
-    for laid in laying.bars[max(0, k - 2):k + 1 + len(span.bars())]:
-        for e, time_s in by_laid.get(id(laid), []):
-            place = (laid.chart_bar, e.note.position)
+    for aligned in alignment.bars[max(0, k - 2):k + 1 + len(span.bars())]:
+        for e, time_s in by_aligned.get(id(aligned), []):
+            place = (aligned.chart_bar, e.note.position)
             if place < span.start:
                 before.append((_written_s(chart, e), time_s))
             elif place <= span.end:
                 inside.append((_written_s(chart, e), time_s))
     first, second = _slope(before), _slope(inside)
     if first is None or second is None or not any(
-            span.covers(e.laid.chart_bar, e.note.position) for e, _ in by_laid.get(id(laying.bars[k]), [])):
+            span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(id(alignment.bars[k]), [])):
         return None
     return first / second - 1.0
 
@@ -486,11 +486,11 @@ def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
     by_bar: dict[int, list[tuple]] = {}
     for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
         if not slip:
-            by_bar.setdefault(id(e.laid), []).append((e, seconds, stroke.velocity))
+            by_bar.setdefault(id(e.aligned), []).append((e, seconds, stroke.velocity))
     groups: dict[tuple[int, ...], dict] = {}
     times: dict[tuple[int, ...], int] = {}
     for found in by_bar.values():
-        k = found[0][0].laid.chart_bar
+        k = found[0][0].aligned.chart_bar
         alike = chart.repeats_of(k)
         middle = np.median([s for _, s, _ in found])  # drift is told elsewhere
         notes = groups.setdefault(alike, {})
@@ -498,7 +498,7 @@ def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
         for e, seconds, velocity in found:
             notes.setdefault(e.note.key, []).append((seconds - middle, velocity))
     out = []
-    played = {e.laid.chart_bar for e in measured.notes}
+    played = {e.aligned.chart_bar for e in measured.notes}
     for alike, notes in groups.items():
         often = [np.array(v) for v in notes.values() if len(v) >= FEWEST_REPEATS]
         if times[alike] >= FEWEST_REPEATS and len(often) >= 3:

@@ -9,9 +9,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from workbench.alignment.transcription import Transcription, transcribe
 from workbench.chart import Chart
-from workbench.checking.findings import Heard
-from workbench.checking.hearing import hear_recording
 from workbench.checking.playing import Click, Playing, measure_playing
 from workbench.checking.take_words import advice_of, is_doubtful, remarks_of, strengths_of, warnings_of
 from workbench.progress import Progress, part
@@ -75,7 +74,7 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     AnalysisError
         If the chart has no notes, or the recording is of something else.
     """
-    heard = hear_recording(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
+    heard = transcribe(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
     tell = part(progress, 0.95, 1.0)
     tell(0.0, "Comparing with the chart")
     take = assess_strokes(chart, heard, click, Path(recording).name, only_bars)
@@ -83,7 +82,7 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     return take
 
 
-def assess_strokes(chart: Chart, heard: Heard, click: Click | None = None, recording: str = "",
+def assess_strokes(chart: Chart, heard: Transcription, click: Click | None = None, recording: str = "",
                    only_bars: tuple[int, int] | None = None) -> Take:
     """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
     playing = measure_playing(chart, heard, click, only_bars)

@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
+from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import stroke_lines
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
 from workbench.checking.reportpage import FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words
-from workbench.drumkit import drum_key_order
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
 

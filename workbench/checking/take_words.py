@@ -11,15 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from workbench.chart.counting import number_runs, the_place
 from workbench.checking.differing import DifferingStroke
-from workbench.checking.playing import (
-    USUAL_AGREEMENT,
-    WORKING_DRUMMERS_SPREAD_MS,
-    Click,
-    InstrumentTiming,
-    Playing,
-)
-from workbench.reading.counting import number_runs, the_place
+from workbench.checking.playing import USUAL_AGREEMENT, WORKING_DRUMMERS_SPREAD_MS, Click, InstrumentTiming, Playing
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
@@ -45,7 +39,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     """What goes well, the most telling first; never empty."""
     out = []
     share = take.played / max(1, take.written)
-    if share >= 0.95 and not take.laying.left_out:
+    if share >= 0.95 and not take.alignment.left_out:
         out.append(f"You played {take.played} of the {take.written} written strokes: "
                    "the part is in your hands.")
     told = [i for i in take.instruments
@@ -101,7 +95,7 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     """What to know before reading on: another part, a click that was lost, bars that were not played."""
     out = []
     if is_doubtful(take):
-        out.append(f"Take and chart agree by {take.laying.agreement:.0%} only, so this may be another part, or a take "
+        out.append(f"Take and chart agree by {take.alignment.agreement:.0%} only, so this may be another part, or a take "
                    "of something else. Choose the chart of what was played; if this is it, the figures below are "
                    "rough.")
     if take.lost_click_s is not None:
@@ -109,17 +103,17 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
                    "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
                    "its exact tempo and where it begins.")
     numbers = take.chart.time_map.bar_number
-    wanted = range(take.laying.first_bar, len(take.chart))
-    unplayed = [k for k in wanted if k not in take.laying.played and take.chart.bars[k].notes]
+    wanted = range(take.alignment.first_bar, len(take.chart))
+    unplayed = [k for k in wanted if k not in take.alignment.played and take.chart.bars[k].notes]
     if unplayed and not take.only_bars:
-        out.append(f"This take plays {_bars([numbers(k) for k in take.laying.played]).lower()} of the part; what is "
+        out.append(f"This take plays {_bars([numbers(k) for k in take.alignment.played]).lower()} of the part; what is "
                    "said below is of these bars.")
     return tuple(out)
 
 
 def is_doubtful(take: Playing) -> bool:
     """Whether the take may be of something else, so that praise would be idle."""
-    return take.laying.agreement < USUAL_AGREEMENT
+    return take.alignment.agreement < USUAL_AGREEMENT
 
 
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
@@ -140,14 +134,14 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
         out.append(f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
                    f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
                    "to hear in this recording.")
-    if any(b.chart_bar is None for b in take.laying.bars):
+    if any(b.chart_bar is None for b in take.alignment.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
     return tuple(out)
 
 
 def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
     """Bars left out between others that were played."""
-    skipped = sorted(k for k in take.laying.left_out if take.chart.bars[k].notes and k > min(take.laying.played))
+    skipped = sorted(k for k in take.alignment.left_out if take.chart.bars[k].notes and k > min(take.alignment.played))
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
         first, last = number_runs(numbers)[0]

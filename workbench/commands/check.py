@@ -1,7 +1,7 @@
 """Check a draft against the recording: what is missing, extra, wrong or misplaced.
 
 The chart (.chart.json), MusicXML or MIDI file may be made by anyone.  It is
-laid on the recording; where the two differ is listed, the gravest first.  (A
+lined up with the recording; where the two differ is listed, the gravest first.  (A
 draft of the workbench's own looks nearly clean: the same ear made both.)
 Writes NAME.check.html (plays every bar), NAME.check.pdf and NAME.check.json
 into a folder, by default "out" in the current one.  Exit status 1 says that
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:
-        doubts = check.laying.agreement < USUAL_AGREEMENT
+        doubts = check.alignment.agreement < USUAL_AGREEMENT
         for text in (*check.remarks, summary_of(check)) if doubts else (summary_of(check), *check.remarks):
             print(text)
         for pattern in check.patterns[:5]:
@@ -60,5 +60,5 @@ def run(args: argparse.Namespace) -> int:
             print(f"  and more in {len(rest) - 5} other bar{'s' * (len(rest) > 6)}: see the report")
         for path in written:
             print(f"  {path}")
-    doubtful = check.laying.agreement < LEAST_AGREEMENT  # then all findings are for listening
+    doubtful = check.alignment.agreement < LEAST_AGREEMENT  # then all findings are for listening
     return 1 if doubtful or any(f.verdict == "wrong" for f in check.findings) else 0

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.listening.evaluate import evaluate_folder, format_table, summarize
+    from workbench.evaluation.evaluate import evaluate_folder, format_table, summarize
     from workbench.progress import TerminalProgress
 
     audio = ("drum", "mix") if args.audio == "both" else (args.audio,)

@@ -74,9 +74,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from workbench.chart.excerpts import read_bar_span
     from workbench.errors import WorkbenchError
-    from workbench.notation.excerpts import read_bar_span
-    from workbench.notation.scorefiles import read_any_chart
+    from workbench.export import read_any_chart
     from workbench.practice.exercises import choose_exercises, section_exercise
     from workbench.practice.pack import PackOptions, check_pack_folder, make_practice_pack
     from workbench.progress import TerminalProgress

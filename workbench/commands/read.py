@@ -44,10 +44,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from workbench.errors import FileFormatError
+    from workbench.export import part_name
     from workbench.files.audio import load_audio
     from workbench.files.chartfile import write_text_safely
     from workbench.files.safefile import check_folder, make_folder
-    from workbench.notation.scorefiles import part_name
     from workbench.progress import TerminalProgress
     from workbench.reading.read import read_part
     from workbench.reading.sticking import Player
@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _chart(path: Path):
     """A chart from any file that holds one, and what in it was not understood, which is said."""
-    from workbench.notation.scorefiles import read_any_chart
+    from workbench.export import read_any_chart
 
     imported = read_any_chart(path)
     for problem in imported.problems:
@@ -114,7 +114,7 @@ def _write_into_chart(args: argparse.Namespace, reading) -> None:
 
 def _marked(marking) -> str:
     """What an edit writes, counted."""
-    from workbench.edits import NameSection, SetMark, SetText
+    from workbench.chart.edits import NameSection, SetMark, SetText
 
     counts = {"section": sum(isinstance(e, NameSection) for e in marking.edits),
               **{kind: sum(isinstance(e, SetMark) and e.mark.kind == kind for e in marking.edits)

@@ -37,13 +37,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from workbench.chart.excerpts import read_bar_span
     from workbench.checking.check import read_draft
     from workbench.checking.playing import Click
     from workbench.checking.take import assess_take
     from workbench.checking.take_report import write_take
     from workbench.errors import AnalysisError
     from workbench.files.safefile import check_folder, make_folder
-    from workbench.notation.excerpts import read_bar_span
     from workbench.progress import TerminalProgress
 
     if args.click is None and args.click_start is not None:

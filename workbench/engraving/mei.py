@@ -18,10 +18,10 @@ from functools import cache
 from lxml import etree
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import Instrument, Notehead, instrument
-from workbench.notation.abbreviations import Kind, PrintedBar
+from workbench.chart.drumkit import Instrument, Notehead, instrument
+from workbench.notation.abbreviations import BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs
-from workbench.notation.notevalues import Event, Value, Voice, write_bar
+from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
 from workbench.notation.scoresigns import (
     ScoreOptions,
     bar_id,
@@ -137,16 +137,16 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
     if bar.is_pickup:
         measure.set("metcon", "false")
     staff = _add(measure, "staff", n="1")
-    if printed.kind in (Kind.SIMILE, Kind.SIMILE_OF_TWO, Kind.SIMILE_OF_TWO_END):
+    if printed.kind in (BarKind.SIMILE, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END):
         layer = _add(staff, "layer", n="1")
         # The sign of two bars is drawn on their bar line by the page.
-        _add(layer, "mRpt", num_visible="false") if printed.kind is Kind.SIMILE else _add(layer, "mSpace")
+        _add(layer, "mRpt", num_visible="false") if printed.kind is BarKind.SIMILE else _add(layer, "mSpace")
         _keep_room(staff, bar.length, 5)
-    elif printed.kind is Kind.SLASHES:
+    elif printed.kind is BarKind.SLASHES:
         layer = _add(staff, "layer", n="1")
         for _, length in bar.beat_spans():
             _slash(layer, length)
-    elif printed.kind is Kind.REST and printed.rest_bars > 1:
+    elif printed.kind is BarKind.REST and printed.rest_bars > 1:
         _add(_add(staff, "layer", n="1"), "multiRest", num=str(printed.rest_bars))
         _keep_room(staff, bar.length, 6)
     elif not chart.bars[k].notes:
@@ -191,7 +191,7 @@ def _fill(chart: Chart, line: Sequence[PrintedBar], measure, sign: FillSign) -> 
 
 
 def _printed_notes(chart: Chart, printed: PrintedBar) -> tuple[Note, ...]:
-    return chart.bars[printed.bar_index].notes if printed.kind is Kind.NOTES else ()
+    return chart.bars[printed.bar_index].notes if printed.kind is BarKind.NOTES else ()
 
 
 def _keep_room(staff, length: Fraction, moments: int) -> None:
@@ -282,7 +282,7 @@ class _BarWriter:
                     num_place=side, bracket_place=side, num_visible="true" if visible else "false",
                     bracket_visible="true" if visible and not beamed else "false")
 
-    def _event(self, parent, voice: Voice, event: Event, graces: bool) -> None:
+    def _event(self, parent, voice: Voice, event: VoiceElement, graces: bool) -> None:
         if not event.notes:
             rest = etree.SubElement(parent, "rest" if event.shown else "space", _timing(event.value))
             if event.shown:
@@ -318,7 +318,7 @@ class _BarWriter:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
             self._over(voice, event, said)
 
-    def _graces(self, parent, voice: Voice, event: Event) -> None:
+    def _graces(self, parent, voice: Voice, event: VoiceElement) -> None:
         chords = grace_chords(event.notes)
         if not chords:
             return
@@ -335,7 +335,7 @@ class _BarWriter:
             for n in chord:
                 etree.SubElement(holder, "note", {**own, **_place_and_head(n.instrument)})
 
-    def _under(self, holder, event: Event) -> None:
+    def _under(self, holder, event: VoiceElement) -> None:
         """Count syllables and sticking letters, in rows under the staff."""
         row = 1
         if self.options.counts:
@@ -350,7 +350,7 @@ class _BarWriter:
             for k, letter in enumerate(n.sticking for n in struck if n.sticking):
                 _add(_add(holder, "verse", n=str(row + k)), "syl", letter)
 
-    def _over(self, voice: Voice, event: Event, said: frozenset[str]) -> None:
+    def _over(self, voice: Voice, event: VoiceElement, said: frozenset[str]) -> None:
         words = [word for name, word in (("half open", "ø"), ("choke", "choke")) if name in said]
         hidden = {name for n in event.notes for name in written_head(n)[1]}
         words += sorted(hidden)
@@ -362,14 +362,14 @@ class _BarWriter:
             _add(mark, "rend", word, fontstyle=style, fontsize="small" if word != "ø" else "medium")
 
 
-def _timing(value: Value) -> dict[str, str]:
+def _timing(value: NoteValue) -> dict[str, str]:
     timing = {"dur": str(value.base.denominator)}
     if value.dots:
         timing["dots"] = str(value.dots)
     return timing
 
 
-def _beam_spans(events: Sequence[Event]) -> dict[int, int]:
+def _beam_spans(events: Sequence[VoiceElement]) -> dict[int, int]:
     """First to last event of each beam, widened to whole tuplets that it cuts."""
     spans: dict[int, int] = {}
     start = None
@@ -386,7 +386,7 @@ def _beam_spans(events: Sequence[Event]) -> dict[int, int]:
     return out
 
 
-def _tuplet_edges(events: Sequence[Event], k: int) -> tuple[int, int]:
+def _tuplet_edges(events: Sequence[VoiceElement], k: int) -> tuple[int, int]:
     """First and last event of the tuplet around an event; the event itself outside tuplets."""
     own = events[k].tuplet
     inside = [j for j, e in enumerate(events) if own is not None and e.tuplet == own]

@@ -1,4 +1,4 @@
-"""Laying engraved lines on pages: title block, drum key, sections, page breaks."""
+"""Alignment engraved lines on pages: title block, drum key, sections, page breaks."""
 
 from __future__ import annotations
 

@@ -16,13 +16,13 @@ from pathlib import Path
 from lxml import etree
 
 from workbench.chart import Chart, Mark, Section
+from workbench.chart.excerpts import bars_of_mark
 from workbench.engraving.drawing import new_page, serialize, tag, text
 from workbench.engraving.engrave import svg_to_pdf
 from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
 from workbench.engraving.systems import System, engrave_systems
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import Kind, PrintedBar, written_key
-from workbench.notation.excerpts import bars_of_mark
+from workbench.notation.abbreviations import BarKind, PrintedBar, written_key
 from workbench.notation.scoresigns import ScoreOptions
 from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
@@ -43,7 +43,7 @@ _OPTIONS = ScoreOptions(fills="none")
 
 
 @dataclass(frozen=True)
-class Stage:
+class RoadMapStop:
     """A section on the road map.
 
     Attributes
@@ -67,7 +67,7 @@ class Stage:
     like: int | None = None
 
 
-def find_stages(chart: Chart) -> tuple[Stage, ...]:
+def find_stages(chart: Chart) -> tuple[RoadMapStop, ...]:
     """The sections of a chart with the bars that stand for them.
 
     The groove is the base bar of what most of the section plays, as it is read;
@@ -81,7 +81,7 @@ def find_stages(chart: Chart) -> tuple[Stage, ...]:
     sections = list(chart.sections)
     if not sections or sections[0].bar_index > 0:
         sections.insert(0, Section(0, "" if sections else "All"))
-    out: list[Stage] = []
+    out: list[RoadMapStop] = []
     ends = [s.bar_index for s in sections[1:]] + [len(chart)]
     for section, end in zip(sections, ends):
         bars = range(section.bar_index, end)
@@ -90,11 +90,11 @@ def find_stages(chart: Chart) -> tuple[Stage, ...]:
         fill = None if last is None else min(last, bars[-1])
         fill = None if fill == groove or fill is not None and not chart.bars[fill].notes else fill
         like = next((k for k, s in enumerate(out) if _same(chart, s, groove, fill)), None)
-        out.append(Stage(section, bars[0], bars[-1], groove, fill, like))
+        out.append(RoadMapStop(section, bars[0], bars[-1], groove, fill, like))
     return tuple(out)
 
 
-def _same(chart: Chart, stage: Stage, groove: int | None, fill: int | None) -> bool:
+def _same(chart: Chart, stage: RoadMapStop, groove: int | None, fill: int | None) -> bool:
     def key(k):
         return None if k is None else written_key(chart, k)
     return groove is not None and (key(stage.groove_bar), key(stage.fill_bar)) == (key(groove), key(fill))
@@ -115,7 +115,7 @@ def _groove_bar(reading: PartReading | None, bars: range) -> int | None:
 class _Row:
     """What a row of the road map shows: a remark alone, or bars under their captions."""
 
-    stage: Stage
+    stage: RoadMapStop
     remark: str = ""
     bars: tuple[tuple[list[str], System], ...] = ()
 
@@ -167,7 +167,7 @@ def engrave_road_map(chart: Chart, path: str | os.PathLike, style: PageStyle = P
     return write_whole(path, svg_to_pdf(road_map_pages(chart, style), title, chart.artist))
 
 
-def _row(chart: Chart, stages, stage: Stage, width: float, letters: int, most_lines: int) -> _Row:
+def _row(chart: Chart, stages, stage: RoadMapStop, width: float, letters: int, most_lines: int) -> _Row:
     number = chart.time_map.bar_number
     if stage.groove_bar is None:
         return _Row(stage, "no drums")
@@ -185,7 +185,7 @@ def _row(chart: Chart, stages, stage: Stage, width: float, letters: int, most_li
 
 
 def _engrave_bar(chart: Chart, bar_index: int, width: float) -> System:
-    printed = (PrintedBar(bar_index, (bar_index,), Kind.NOTES),)
+    printed = (PrintedBar(bar_index, (bar_index,), BarKind.NOTES),)
     (system,) = engrave_systems(chart, [printed], _OPTIONS, round(width), show_meter=True)
     return system
 

@@ -21,12 +21,12 @@ from functools import lru_cache
 from lxml import etree
 
 from workbench.chart import Chart, Section
-from workbench.drumkit import INSTRUMENTS, Notehead
+from workbench.chart.drumkit import INSTRUMENTS, Notehead
 from workbench.engraving.drawing import LETTER, symbol, tag, text
 from workbench.engraving.ink import lowest_ink
 from workbench.engraving.mei import WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
-from workbench.notation.abbreviations import Kind, PrintedBar, bar_weight
+from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
 from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
 
 _OPTIONS = {
@@ -316,7 +316,7 @@ def _say_fill(bracket: etree._Element) -> None:
 def _draw_similes_of_two(line: System) -> None:
     """The sign of two bars stands on the bar line between them."""
     for b in line.printed:
-        if b.kind is Kind.SIMILE_OF_TWO and b.bar_index in line.bars:
+        if b.kind is BarKind.SIMILE_OF_TWO and b.bar_index in line.bars:
             x = line.bars[b.bar_index][1]
             middle = (line.staff_top + line.staff_bottom) / 2
             height = line.staff_bottom - line.staff_top
@@ -327,7 +327,7 @@ def _draw_similes_of_two(line: System) -> None:
 def _number_similes(line: System) -> None:
     """Every fourth bar of a run of similes says how often the bar has been played."""
     for b in line.printed:
-        if b.kind is Kind.SIMILE and b.in_a_row % 4 == 0:
+        if b.kind is BarKind.SIMILE and b.in_a_row % 4 == 0:
             left, right = line.bars[b.bar_index]
             line.overlays.append(text((left + right) / 2, line.staff_top - 10, 26, f"({b.in_a_row})",
                                        "middle", font_style="italic"))

@@ -25,11 +25,11 @@ from pathlib import Path
 from typing import Any
 
 from workbench.chart import Chart
-from workbench.chartdata import fraction_from_data
+from workbench.chart.data import fraction_from_data
+from workbench.chart.events import Beat, Stroke
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
-from workbench.events import Beat, Stroke
 from workbench.files.chartfile import LARGEST_BYTES, write_text_safely
-from workbench.meter import TimeMap
 
 HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confidence")
 BEATS_COLUMNS = ("time_s", "bar", "beat")

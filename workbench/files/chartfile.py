@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from workbench.chart import Chart
-from workbench.chartdata import chart_from_data, chart_to_data, written_bar_from_data
-from workbench.drumkit import INSTRUMENTS
+from workbench.chart.data import chart_from_data, chart_to_data, written_bar_from_data
+from workbench.chart.drumkit import INSTRUMENTS
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.safefile import replacing
 

@@ -18,8 +18,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from workbench.chart import Chart
-from workbench.chartdata import chart_from_data, edit_from_data, edit_to_data
-from workbench.edits import Edit, apply
+from workbench.chart.data import chart_from_data, edit_from_data, edit_to_data
+from workbench.chart.edits import Edit, apply
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import dumps_chart, loads_chart, read_text, write_text_safely
 from workbench.files.journal import Journal, ReadOnlyJournal, journal_path

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.chart import Chart
-from workbench.chartdata import chart_to_data
+from workbench.chart.data import chart_to_data
 from workbench.errors import FileFormatError
 from workbench.files.chartfile import ENDING
 from workbench.files.safefile import replacing

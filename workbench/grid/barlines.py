@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from workbench.chart import Chart
-from workbench.edits import Edit, MoveBarLine, Together
+from workbench.chart.edits import CompositeEdit, Edit, MoveBarLine
+from workbench.chart.meter import Bar
 from workbench.errors import ChartError
 from workbench.listening.quantize import relay
-from workbench.meter import Bar
 
 #: A tap this near to a stroke means the stroke: fingers are less exact than the
 #: drummer (spread of tapping to a beat some 20–40 ms; from memory).
@@ -72,7 +72,7 @@ def _moved_lines(chart: Chart, moves: list[tuple[int, float]], lines: list[float
     edits = [MoveBarLine(*m) for m in (*reversed(later), *earlier)]
     if not edits:
         raise ChartError("The bar lines lie where you tapped them already.")
-    together = edits[0] if len(edits) == 1 else Together(tuple(edits), "tap bars")
+    together = edits[0] if len(edits) == 1 else CompositeEdit(tuple(edits), "tap bars")
     try:
         together.apply(chart)
     except ChartError:

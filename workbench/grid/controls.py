@@ -10,11 +10,11 @@ from __future__ import annotations
 import ipywidgets as w
 import traitlets
 
-from workbench.edits import NameSection, SetMeter, SetSubdivisions, Together
+from workbench.chart.edits import CompositeEdit, NameSection, SetMeter, SetSubdivisions
+from workbench.chart.meter import Meter
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument
 from workbench.grid.widget import HitGrid
-from workbench.meter import Meter
 
 #: Into how many parts a beat can be divided from the menu: what they are called.
 SUBDIVISIONS = [
@@ -178,7 +178,7 @@ class GridControls:
             SetSubdivisions(k, (self.subdivision.value,) * len(time_map.bars[k].beat_spans()))
             for k in self.grid.bars()
         ]
-        self.grid.document.apply(edits[0] if len(edits) == 1 else Together(tuple(edits), "set subdivisions"))
+        self.grid.document.apply(edits[0] if len(edits) == 1 else CompositeEdit(tuple(edits), "set subdivisions"))
 
     def _name_section(self) -> None:
         name = self.section.value.strip()

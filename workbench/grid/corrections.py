@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from workbench.chart import Chart, WrittenBar
-from workbench.edits import SetBars, Together
+from workbench.chart.edits import CompositeEdit, SetBars
 from workbench.errors import ChartError
 from workbench.grid.messages import changed_bars
 
@@ -58,7 +58,7 @@ class Corrections:
         counts = {str(k): len(self.waiting_bars(chart, k)) for k in recent if k < len(chart)}
         return {k: n for k, n in counts.items() if n}
 
-    def edit(self, chart: Chart, bar_index: int) -> Together:
+    def edit(self, chart: Chart, bar_index: int) -> CompositeEdit:
         """The edit that corrects all waiting bars as this bar was corrected.
 
         Each keeps its own dynamics and feel where the correction says nothing.
@@ -80,7 +80,7 @@ class Corrections:
             raise ChartError(f"No other bar is as bar {number} was before its correction.")
         before, after = self._before[bar_index], chart.bars[bar_index]
         edits = tuple(SetBars(k, (corrected(chart.bars[k], before, after),)) for k in bars)
-        return Together(edits, f"correct as bar {number}")
+        return CompositeEdit(edits, f"correct as bar {number}")
 
 
 def corrected(bar: WrittenBar, before: WrittenBar, after: WrittenBar) -> WrittenBar:

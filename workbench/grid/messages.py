@@ -1,6 +1,6 @@
 """What Python tells the page of a chart: all of it, or what has changed.
 
-Everything is written as :mod:`workbench.chartdata` writes it, so that the page
+Everything is written as :mod:`workbench.chart.data` writes it, so that the page
 reads the same data as the chart file holds.
 """
 
@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from workbench import chartdata
 from workbench.chart import Chart, WrittenBar
-from workbench.drumkit import INSTRUMENTS
+from workbench.chart import data as chartdata
+from workbench.chart.drumkit import INSTRUMENTS
 
 #: What the page needs to know of the drum key to draw it, in the order of the rows.
 KIT: dict[str, dict[str, Any]] = {

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
 from workbench.errors import ChartError
-from workbench.events import Stroke
 from workbench.files.audio import Audio
-from workbench.practice.balance import split_drums
-from workbench.practice.sound import Blow, blows_of, click_positions, click_sample, mix_blows, render_count_in
-from workbench.practice.stretch import stretch_audio
+from workbench.sound.balance import split_drums
+from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
+from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
 SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150
@@ -146,46 +146,46 @@ def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np
     first, end = _bars_of(chart, passage)
     origin_s = chart.time_map.bar_start_s(first) - passage.start_s
     length_s = (passage.end_s - passage.start_s) / passage.speed
-    blows = [
+    hits = [
         replace(
             b,
             time_s=(b.time_s + origin_s) / passage.speed,
             stop_s=None if b.stop_s is None else (b.stop_s + origin_s) / passage.speed,
         )
-        for b in blows_of(chart, first, end)
+        for b in hits_of(chart, first, end)
     ]
-    blows = [b for b in blows if -0.1 < b.time_s < length_s]
+    hits = [b for b in hits if -0.1 < b.time_s < length_s]
     frames = passage.frames(sample_rate)
     if passage.loop:
-        yield mix_blows(blows, frames, sample_rate, loop=True)
+        yield mix_hits(hits, frames, sample_rate, loop=True)
         return
-    blows = _with_hi_hat_stops(blows)
+    hits = _with_hi_hat_stops(hits)
     ringing = np.zeros((round(RINGS_S * sample_rate), 2), np.float32)
     for start, stop in piece_edges(frames, sample_rate):
         start_s, stop_s = start / sample_rate, stop / sample_rate
         mine = [
             replace(b, time_s=b.time_s - start_s, stop_s=None if b.stop_s is None else b.stop_s - start_s)
-            for b in blows
+            for b in hits
             if (b.time_s >= start_s or start == 0) and b.time_s < stop_s
         ]
-        out = mix_blows(mine, stop - start + len(ringing), sample_rate)
+        out = mix_hits(mine, stop - start + len(ringing), sample_rate)
         out[: len(ringing)] += ringing
         ringing = out[stop - start :]
         yield out[: stop - start]
 
 
-def _with_hi_hat_stops(blows: list[Blow]) -> list[Blow]:
+def _with_hi_hat_stops(hits: list[Hit]) -> list[Hit]:
     """Each stroke of the hi-hat damped by the next, also across pieces."""
     out, next_s = [], None
-    for blow in reversed(blows):
-        if instrument(blow.instrument).family == "hi-hat":
-            if next_s is not None and (blow.stop_s is None or blow.stop_s > next_s):
-                out.append(replace(blow, stop_s=next_s))
+    for hit in reversed(hits):
+        if instrument(hit.instrument).family == "hi-hat":
+            if next_s is not None and (hit.stop_s is None or hit.stop_s > next_s):
+                out.append(replace(hit, stop_s=next_s))
             else:
-                out.append(blow)
-            next_s = blow.time_s
+                out.append(hit)
+            next_s = hit.time_s
         else:
-            out.append(blow)
+            out.append(hit)
     return out[::-1]
 
 

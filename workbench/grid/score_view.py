@@ -9,7 +9,7 @@ import anywidget
 import traitlets as t
 
 from workbench.chart import Chart
-from workbench.edits import Edit
+from workbench.chart.edits import Edit
 from workbench.files.document import ChartDocument
 
 _STATIC = Path(__file__).parent / "static"

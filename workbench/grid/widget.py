@@ -21,9 +21,9 @@ import anywidget
 import numpy as np
 import traitlets as t
 
-from workbench import chartdata
 from workbench.chart import Chart
-from workbench.edits import Edit
+from workbench.chart import data as chartdata
+from workbench.chart.edits import Edit
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import Audio, load_audio
 from workbench.files.document import ChartDocument

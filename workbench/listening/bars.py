@@ -20,9 +20,9 @@ from importlib import resources
 
 import numpy as np
 
-from workbench.drumkit import instrument
-from workbench.events import Stroke
-from workbench.meter import Meter
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter
 
 #: Parts into which a counted beat is divided when strokes are counted.
 PARTS_PER_BEAT = 12
@@ -93,7 +93,7 @@ def roles_of(strokes: Sequence[Stroke]) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Patterns:
+class MeterPatterns:
     """Bar-long patterns of one meter.
 
     Attributes
@@ -127,11 +127,11 @@ class Patterns:
 
 
 @cache
-def patterns(meter: Meter) -> Patterns:
+def patterns(meter: Meter) -> MeterPatterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
     data = json.loads(resources.files("workbench.listening").joinpath("bar_patterns.json").read_text())
     bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
-    return Patterns(np.log(bank["rates"]).astype(np.float32),
+    return MeterPatterns(np.log(bank["rates"]).astype(np.float32),
                     bank["rates"].sum(axis=2).astype(np.float32), bank["shares"],
                     bank["tempo_mean"], bank["tempo_spread"])
 

@@ -20,12 +20,12 @@ from fractions import Fraction
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from workbench.activations import Activations
+from workbench.chart.events import Beat, Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
-from workbench.events import Beat, Stroke
+from workbench.listening.activations import Activations
 from workbench.listening.bars import METERS, BarPath, lay_bars
 from workbench.listening.harmony import Harmony
-from workbench.meter import Bar, Meter, TimeMap
 
 #: Tempo range of counted beats that the tracker considers, beats a minute.
 SLOWEST_BPM, FASTEST_BPM = 38.0, 240.0

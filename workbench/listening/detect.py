@@ -19,10 +19,10 @@ import onnxruntime
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import resample_poly
 
-from workbench.activations import Activations
-from workbench.drumkit import DETECTED, Limb, instrument
+from workbench.chart.drumkit import DETECTED, Limb, instrument
+from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
-from workbench.events import Stroke
+from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, SAMPLE_RATE, compute_features, count_frames, loudness_gain
 from workbench.progress import Progress, part
 
@@ -54,14 +54,14 @@ class Calibration:
     ----------
     threshold : ndarray (13,)
         Activation from which a peak counts as a stroke.
-    lateness_s : ndarray (13,)
+    onset_bias_s : ndarray (13,)
         Mean time by which a peak is behind the stroke.
     activation, confidence : ndarray (13, points)
         Peak height and the share of such peaks that are strokes of this instrument.
     """
 
     threshold: np.ndarray
-    lateness_s: np.ndarray
+    onset_bias_s: np.ndarray
     activation: np.ndarray
     confidence: np.ndarray
 
@@ -74,7 +74,7 @@ def read_calibration() -> Calibration:
     return Calibration(
         *(
             np.array([row[key] for row in rows])
-            for key in ("threshold", "lateness_s", "activation", "confidence")
+            for key in ("threshold", "onset_bias_s", "activation", "confidence")
         )
     )
 
@@ -181,7 +181,7 @@ def compute_activations(
     Returns
     -------
     Activations
-        For the thirteen instruments of :data:`~workbench.drumkit.DETECTED`.
+        For the thirteen instruments of :data:`~workbench.chart.drumkit.DETECTED`.
 
     Raises
     ------
@@ -257,7 +257,7 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         row, column = DETECTED.index(name), activations.column(name)
         onset = activations.onset[:, column]
         frames = find_peaks(onset, calibration.threshold[row])
-        times = refine_times(onset, frames) - calibration.lateness_s[row]
+        times = refine_times(onset, frames) - calibration.onset_bias_s[row]
         sure = np.interp(onset[frames], calibration.activation[row], calibration.confidence[row])
         loud = np.clip(np.round(activations.velocity[frames, column] * 127), 1, 127).astype(int)
         strokes += [

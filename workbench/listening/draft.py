@@ -12,15 +12,15 @@ import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from workbench.activations import Activations
 from workbench.chart import Chart, Note, Recording
+from workbench.chart.events import Beat, Stroke
 from workbench.errors import AnalysisError
-from workbench.events import Beat, Stroke
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.audio import load_audio, sha256_of
 from workbench.files.chartfile import ENDING
 from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
+from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of, track_bars
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.quantize import quantize

@@ -14,8 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from workbench.drumkit import instrument
-from workbench.events import Stroke
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
 
 #: Length of the analysis window and its step, seconds.
 WINDOW_S, STEP_S = 0.006, 0.0007

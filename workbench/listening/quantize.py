@@ -23,10 +23,10 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.edits import SetTimeMap
-from workbench.events import Stroke
-from workbench.flams import Struck, join_grace_strokes
-from workbench.meter import TimeMap
+from workbench.chart.edits import SetTimeMap
+from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
+from workbench.chart.ornaments import GraceGroup, join_grace_strokes
 
 #: How far strokes scatter about their place: seconds, and parts of the beat.
 SCATTER_S, SCATTER_BEATS = 0.014, 0.022
@@ -116,7 +116,7 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
     -------
     Quantized
         No bar holds two notes of an instrument at one position: flams and drags
-        become one note (:mod:`workbench.flams`), others go to neighbouring places.
+        become one note (:mod:`workbench.chart.ornaments`), others go to neighbouring places.
 
     Examples
     --------
@@ -165,7 +165,7 @@ def _spans(time_map: TimeMap) -> list[_Span]:
     return out
 
 
-def _place(events: Sequence[Struck], spans: Sequence[_Span],
+def _place(events: Sequence[GraceGroup], spans: Sequence[_Span],
            time_map: TimeMap) -> list[list[tuple[int, float]]]:
     """For each beat, its events with their place in it (0 to 1, in parts of the beat)."""
     beats: list[list[tuple[int, float]]] = [[] for _ in spans]

@@ -4,7 +4,7 @@ No training: each drum is looked for where common practice in acoustics puts it
 (the kick below 110 Hz, the snare's wires above 1.5 kHz over its body near
 200 Hz, hi-hats above 7 kHz, a cymbal by its long tail).  It is kept as the
 named baseline of the trained detector and fills the same
-:class:`~workbench.activations.Activations`.
+:class:`~workbench.listening.activations.Activations`.
 
 Method: spectral flux in bands (S. Dixon, *Onset detection revisited*, DAFx
 2006), each band scaled by the song's own loud strokes.
@@ -16,9 +16,9 @@ import librosa
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from workbench.activations import Activations
+from workbench.chart.events import Stroke
 from workbench.errors import AudioError
-from workbench.events import Stroke
+from workbench.listening.activations import Activations
 from workbench.progress import Progress, part
 
 #: Rate to which recordings are brought, and frames per second.

@@ -23,7 +23,7 @@ _LONGEST_ENDING = 2
 _MOST_PASSES = 4
 
 
-class Kind(Enum):
+class BarKind(Enum):
     """How a bar is printed."""
 
     NOTES = "notes"
@@ -45,7 +45,7 @@ class PrintedBar:
     heard : tuple of int
         All bars of the chart it stands for: later passes of a repeat, further
         bars of a multi-bar rest.
-    kind : Kind
+    kind : BarKind
     rest_bars : int
         Bars of a multi-bar rest; 1 otherwise.
     opens_repeat, closes_repeat : bool
@@ -60,7 +60,7 @@ class PrintedBar:
 
     bar_index: int
     heard: tuple[int, ...]
-    kind: Kind = Kind.NOTES
+    kind: BarKind = BarKind.NOTES
     rest_bars: int = 1
     opens_repeat: bool = False
     closes_repeat: bool = False
@@ -108,7 +108,7 @@ def abbreviate(chart: Chart, *, first_bar: int = 0, last_bar: int | None = None,
     keys = [written_key(chart, k) for k in range(len(chart))]
     texts = _texts_by_bar(chart)
     slashed = frozenset(slashes)
-    bars = [PrintedBar(k, (k,), Kind.SLASHES if k in slashed else Kind.NOTES)
+    bars = [PrintedBar(k, (k,), BarKind.SLASHES if k in slashed else BarKind.NOTES)
             for k in range(first_bar, last_bar + 1)]
     if repeats:
         bars = _fold_repeats(chart, bars, keys, texts)
@@ -213,13 +213,13 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBa
     out: list[PrintedBar] = []
     for b in bars:
         timed = chart.time_map.bars[b.bar_index]
-        silent = not chart.bars[b.bar_index].notes and b.kind is Kind.NOTES and not timed.is_pickup
+        silent = not chart.bars[b.bar_index].notes and b.kind is BarKind.NOTES and not timed.is_pickup
         if not silent:
             out.append(b)
             continue
-        b = replace(b, kind=Kind.REST)
+        b = replace(b, kind=BarKind.REST)
         last = out[-1] if out else None
-        joins = (last is not None and last.kind is Kind.REST and not (last.closes_repeat or b.opens_repeat)
+        joins = (last is not None and last.kind is BarKind.REST and not (last.closes_repeat or b.opens_repeat)
                  and last.ending == b.ending and not b.opens_ending
                  and len(last.heard) // last.rest_bars == len(b.heard)
                  and b.bar_index not in sections and b.bar_index not in texts
@@ -242,12 +242,12 @@ def _use_similes(chart: Chart, bars: list[PrintedBar], keys) -> list[PrintedBar]
         b = out[k]
         if b.bar_index in sections or b.opens_repeat or b.opens_ending or (k and out[k - 1].closes_repeat):
             since = k
-        if b.kind is Kind.NOTES and chart.bars[b.bar_index].notes:
-            if k > since and _alike(out, keys, k, k - 1) and out[k - 1].kind in (Kind.NOTES, Kind.SIMILE):
-                out[k] = replace(b, kind=Kind.SIMILE, in_a_row=out[k - 1].in_a_row + 1)
+        if b.kind is BarKind.NOTES and chart.bars[b.bar_index].notes:
+            if k > since and _alike(out, keys, k, k - 1) and out[k - 1].kind in (BarKind.NOTES, BarKind.SIMILE):
+                out[k] = replace(b, kind=BarKind.SIMILE, in_a_row=out[k - 1].in_a_row + 1)
             elif _repeats_two(out, keys, k, since, sections):
-                out[k] = replace(b, kind=Kind.SIMILE_OF_TWO)
-                out[k + 1] = replace(out[k + 1], kind=Kind.SIMILE_OF_TWO_END)
+                out[k] = replace(b, kind=BarKind.SIMILE_OF_TWO)
+                out[k + 1] = replace(out[k + 1], kind=BarKind.SIMILE_OF_TWO_END)
                 k += 1
         k += 1
     return out
@@ -264,8 +264,8 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
     after = bars[k + 1]
     fresh = (after.bar_index in sections or after.opens_repeat or after.opens_ending
              or bars[k].closes_repeat or bars[k].closes_ending)
-    before = (Kind.NOTES, Kind.SIMILE_OF_TWO, Kind.SIMILE_OF_TWO_END)
-    return (not fresh and after.kind is Kind.NOTES
+    before = (BarKind.NOTES, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END)
+    return (not fresh and after.kind is BarKind.NOTES
             and bars[k - 2].kind in before and bars[k - 1].kind in before
             and _alike(bars, keys, k, k - 2) and _alike(bars, keys, k + 1, k - 1)
             and not _alike(bars, keys, k, k - 1))
@@ -297,8 +297,8 @@ def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
 
 
 def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
-    first = {Kind.SIMILE: 1, Kind.SIMILE_OF_TWO: 2}.get(line[0].kind, 0)
-    return [replace(b, kind=Kind.NOTES) for b in line[:first]] + line[first:]
+    first = {BarKind.SIMILE: 1, BarKind.SIMILE_OF_TWO: 2}.get(line[0].kind, 0)
+    return [replace(b, kind=BarKind.NOTES) for b in line[:first]] + line[first:]
 
 
 #: Room beside a notehead: grace notes, parentheses (in moments).
@@ -307,7 +307,7 @@ _EXTRA_WEIGHT = {"flam": 0.7, "drag": 1.4, "ghost": 0.35}
 
 def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     """Room a bar needs, in moments at which something is written."""
-    if bar.kind is Kind.NOTES:
+    if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
         wide = sum(_EXTRA_WEIGHT.get(sign, 0.0) for n in notes for sign in n.articulations)
         return max(4.0, len({n.position for n in notes}) + wide)
@@ -328,7 +328,7 @@ def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: flo
             take -= 1
             if take - pickup == 3 and per_line == 4 and len(rest) > 3:
                 take = 2 + pickup  # two and two rather than three and one
-        if take < len(rest) and rest[take].kind is Kind.SIMILE_OF_TWO_END:
+        if take < len(rest) and rest[take].kind is BarKind.SIMILE_OF_TWO_END:
             take = take - 1 if take > 1 else take + 1
         lines.append(rest[:take])
         rest = rest[take:]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from workbench.chart import Chart, Mark
-from workbench.notation.abbreviations import Kind, PrintedBar
+from workbench.notation.abbreviations import BarKind, PrintedBar
 
 #: In MusicXML ids of what marks fills begin so, confirmed ones and proposed ones.
 FILL_ID, PROPOSED_FILL_ID = "fill-", "proposed-fill-"
@@ -77,7 +77,7 @@ def fill_signs(chart: Chart, row: Sequence[PrintedBar], which: str) -> tuple[Fil
 
 
 def _in_bar(chart: Chart, marks: Sequence[Mark], printed: PrintedBar, place: int) -> list[FillSign]:
-    if printed.kind is Kind.REST and printed.rest_bars > 1:
+    if printed.kind is BarKind.REST and printed.rest_bars > 1:
         return []
     length = chart.time_map.bars[printed.bar_index].length
     cued = any(says_fill(chart, k) for k in printed.heard)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from workbench.drumkit import INSTRUMENTS, Instrument, Notehead, instrument, instrument_for_midi_note
+from workbench.chart.drumkit import INSTRUMENTS, Instrument, Notehead, instrument, instrument_for_midi_note
 
 #: Words of English instrument names and MusicXML sound ids, most telling first.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -63,7 +63,7 @@ def instrument_for_name(name: str) -> Instrument | None:
 
 
 def instrument_for_place(step: str, octave: int, head: str) -> Instrument | None:
-    """The instrument at a place of the percussion staff (see :mod:`workbench.drumkit`)."""
+    """The instrument at a place of the percussion staff (see :mod:`workbench.chart.drumkit`)."""
     head = "x" if head in _LIKE_X else "triangle" if "triangle" in head else head
     for tried in (head, *(("normal",) if head in ("slashed", "circled", "") else ()),
                   *(("x",) if head == Notehead.CIRCLE_X.value else ())):

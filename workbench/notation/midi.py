@@ -24,10 +24,10 @@ from pathlib import Path
 import mido
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.meter import TimeMap
+from workbench.chart.ornaments import GRACE_S, GRACE_STROKES
 from workbench.files.safefile import write_whole
-from workbench.flams import GRACE_S, GRACE_STROKES
-from workbench.meter import TimeMap
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
 #: Divides by 2, 3, 5 and 7 down to 64ths and their triplets.

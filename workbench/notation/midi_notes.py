@@ -28,7 +28,7 @@ from fractions import Fraction
 import mido
 
 from workbench.chart import FEELS, Note, WrittenBar
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 
 _NO_MANUFACTURER = 0x7D

@@ -17,12 +17,12 @@ import mido
 import numpy as np
 
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
-from workbench.drumkit import instrument, instrument_for_midi_note
+from workbench.chart.drumkit import instrument, instrument_for_midi_note
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.ornaments import join_grace_strokes
 from workbench.errors import FileFormatError
-from workbench.events import Stroke
 from workbench.files.untrusted import Imported
-from workbench.flams import join_grace_strokes
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.midi import DRUM_CHANNEL
 from workbench.notation.midi_grid import BeatStrokes, choose_grids, is_written
 from workbench.notation.midi_notes import read_bar_events, told_apart

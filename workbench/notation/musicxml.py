@@ -43,20 +43,13 @@ from lxml import etree
 
 from workbench import __version__
 from workbench.chart import Chart, Mark, Section
-from workbench.drumkit import drum_key_order, instrument
+from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import Kind, PrintedBar, abbreviate, lay_lines
+from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
-from workbench.notation.scoresigns import (
-    WRITTEN_OUT,
-    ScoreOptions,
-    bar_id,
-    clean_text,
-    slug,
-    tempo_marks,
-)
+from workbench.notation.scoresigns import WRITTEN_OUT, ScoreOptions, bar_id, clean_text, slug, tempo_marks
 
 #: Name of the field that keeps the exact beat times.
 BEAT_TIMES_FIELD = "beat-times-s"
@@ -217,7 +210,7 @@ class _Writer:
         return measure
 
     def _open_style(self, printed: PrintedBar) -> int:
-        return {Kind.SIMILE: 1, Kind.SIMILE_OF_TWO: 2, Kind.SIMILE_OF_TWO_END: 2, Kind.SLASHES: -1}.get(
+        return {BarKind.SIMILE: 1, BarKind.SIMILE_OF_TWO: 2, BarKind.SIMILE_OF_TWO_END: 2, BarKind.SLASHES: -1}.get(
             printed.kind, 0)
 
     def _attributes(self, measure, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:

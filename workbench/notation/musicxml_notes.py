@@ -7,8 +7,8 @@ from fractions import Fraction
 from lxml import etree
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import Notehead, instrument
-from workbench.notation.notevalues import BarValues, Event
+from workbench.chart.drumkit import Notehead, instrument
+from workbench.notation.notevalues import BarValues, VoiceElement
 from workbench.notation.scoresigns import (
     ScoreOptions,
     clean_text,
@@ -81,7 +81,7 @@ class NoteWriter:
     def _duration(self, length: Fraction) -> str:
         return duration_text(length, self.divisions)
 
-    def _rest(self, measure, event: Event, voice: str, tuplet) -> None:
+    def _rest(self, measure, event: VoiceElement, voice: str, tuplet) -> None:
         if not event.shown and event.tuplet is None:
             forward = add(measure, "forward")
             add(forward, "duration", self._duration(event.value.length))
@@ -95,12 +95,12 @@ class NoteWriter:
         if any(tuplet):
             _add_tuplet(add(note, "notations"), tuplet)
 
-    def _timing(self, note, event: Event, voice: str) -> None:
+    def _timing(self, note, event: VoiceElement, voice: str) -> None:
         add(note, "duration", self._duration(event.value.length))
         add(note, "voice", voice)
         self._type(note, event)
 
-    def _type(self, note, event: Event) -> None:
+    def _type(self, note, event: VoiceElement) -> None:
         add(note, "type", event.value.type_name)
         for _ in range(event.value.dots):
             add(note, "dot")
@@ -109,7 +109,7 @@ class NoteWriter:
             add(modification, "actual-notes", str(event.value.actual))
             add(modification, "normal-notes", str(event.value.normal))
 
-    def _graces(self, measure, event: Event, voice: str, stem: str) -> None:
+    def _graces(self, measure, event: VoiceElement, voice: str, stem: str) -> None:
         chords = grace_chords(event.notes)
         for k, chord in enumerate(chords):
             for j, n in enumerate(chord):
@@ -140,7 +140,7 @@ class NoteWriter:
             if ghost:
                 element.set("parentheses", "yes")
 
-    def _chord(self, measure, event: Event, voice: str, stem: str, tuplet) -> None:
+    def _chord(self, measure, event: VoiceElement, voice: str, stem: str, tuplet) -> None:
         drawn: set[str] = set()
         for j, n in enumerate(event.notes):
             note = add(measure, "note", id=note_id(self.bar_index, n))

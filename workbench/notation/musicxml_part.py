@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from workbench.chart import ARTICULATIONS, Note
-from workbench.drumkit import Notehead
+from workbench.chart.drumkit import Notehead
+from workbench.chart.meter import Meter
 from workbench.errors import ChartError, FileFormatError
-from workbench.meter import Meter
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place
 from workbench.notation.musicxml_notes import FULL_VELOCITY

@@ -17,9 +17,9 @@ from pathlib import Path
 from lxml import etree
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.untrusted import Imported, parse_xml, read_score_bytes
-from workbench.meter import Bar, Meter, TimeMap
 from workbench.notation.fillsigns import FILL_ID
 from workbench.notation.musicxml import BEAT_TIMES_FIELD
 from workbench.notation.musicxml_part import MOST_BARS, Log, Measure, PartReader

@@ -25,9 +25,9 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.meter import Bar, Meter
 from workbench.errors import ChartError
-from workbench.meter import Bar, Meter
 
 #: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
 TYPE_NAMES: dict[Fraction, str] = {
@@ -39,7 +39,7 @@ TYPE_NAMES: dict[Fraction, str] = {
 
 
 @dataclass(frozen=True)
-class Value:
+class NoteValue:
     """A note value: its type, its dot, and the tuplet it stands in.
 
     Attributes
@@ -74,14 +74,14 @@ class Value:
 
 
 @dataclass(frozen=True)
-class Event:
+class VoiceElement:
     """What is written at one moment of a voice: a note, a chord or a rest.
 
     Attributes
     ----------
     position : Fraction
         Whole notes from the bar line.
-    value : Value
+    value : NoteValue
     notes : tuple of Note
         Empty for a rest.
     shown : bool
@@ -97,7 +97,7 @@ class Event:
     """
 
     position: Fraction
-    value: Value
+    value: NoteValue
     notes: tuple[Note, ...] = ()
     shown: bool = True
     group: int = 0
@@ -115,7 +115,7 @@ class Voice:
     """One voice of a bar: its events fill the bar without gap or overlap."""
 
     stem: str
-    events: tuple[Event, ...]
+    events: tuple[VoiceElement, ...]
 
 
 @dataclass(frozen=True)
@@ -213,7 +213,7 @@ def _onsets(chords: dict[Fraction, list[Note]]) -> tuple[tuple[Fraction, bool], 
 
 def _with_notes(voice: Voice, chords: dict[Fraction, list[Note]]) -> Voice:
     return Voice(voice.stem, tuple(
-        Event(e.position, e.value, tuple(chords[e.position]), e.shown, e.group, e.beams, e.tuplet)
+        VoiceElement(e.position, e.value, tuple(chords[e.position]), e.shown, e.group, e.beams, e.tuplet)
         if e.notes else e for e in voice.events))
 
 
@@ -262,23 +262,23 @@ class _Leaf:
     def unit(self) -> Fraction:
         return self.length / self.parts
 
-    def value(self, units: int) -> Value | None:
+    def value(self, units: int) -> NoteValue | None:
         """The single value that lasts so many units, if there is one."""
         return _single_value(units * self.length.numerator, self.length.denominator, self.parts, self.normal)
 
 
 @lru_cache(maxsize=4096)
-def _single_value(numerator: int, denominator: int, parts: int, normal: int) -> Value | None:
+def _single_value(numerator: int, denominator: int, parts: int, normal: int) -> NoteValue | None:
     written = Fraction(numerator, denominator * (normal or parts))
     actual, normal = (parts, normal) if normal else (1, 1)
     for dots, base in ((0, written), (1, written * Fraction(2, 3))):
         if base in TYPE_NAMES:
-            return Value(base, dots, actual, normal)
+            return NoteValue(base, dots, actual, normal)
     return None
 
 
-def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[Event, ...]:
-    events: list[Event] = []
+def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[VoiceElement, ...]:
+    events: list[VoiceElement] = []
     tuplets = 0
     for group, leaves in enumerate(_leaves_of_bar(shape, tuple(onsets))):
         for leaf in leaves:
@@ -287,7 +287,7 @@ def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[Event, ..
                 tuplet, tuplets = tuplets, tuplets + 1
             for position, value in _fill(leaf, onsets, max(leaf.start, Fraction(0))):
                 notes = () if position not in onsets else _ROLLED if onsets[position] else _HIT
-                events.append(Event(position, value, notes, group=group, tuplet=tuplet))
+                events.append(VoiceElement(position, value, notes, group=group, tuplet=tuplet))
     return _lengthen_rolls(tuple(events), shape)
 
 
@@ -389,13 +389,13 @@ def _rests(leaf: _Leaf, at: Fraction, until: Fraction):
         at += n
 
 
-_ROLL_VALUES = {Fraction(1, 2): Value(Fraction(1, 2)), Fraction(3, 4): Value(Fraction(1, 2), 1),
-                Fraction(1): Value(Fraction(1))}
+_ROLL_VALUES = {Fraction(1, 2): NoteValue(Fraction(1, 2)), Fraction(3, 4): NoteValue(Fraction(1, 2), 1),
+                Fraction(1): NoteValue(Fraction(1))}
 
 
-def _lengthen_rolls(events: tuple[Event, ...], shape: _Shape) -> tuple[Event, ...]:
+def _lengthen_rolls(events: tuple[VoiceElement, ...], shape: _Shape) -> tuple[VoiceElement, ...]:
     """Let a roll last over the silent beats after it, to the next hit."""
-    out: list[Event] = []
+    out: list[VoiceElement] = []
     for event in events:
         last = out[-1] if out else None
         if (last and last.notes is _ROLLED and not event.notes
@@ -419,7 +419,7 @@ def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
     ]
 
 
-def _without_rests(events: Sequence[Event], others: Sequence[Event], leads: bool):
+def _without_rests(events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool):
     own_onsets: dict[int, list[Fraction]] = {}
     other_onsets: dict[int, list[Fraction]] = {}
     for source, found in ((events, own_onsets), (others, other_onsets)):
@@ -446,17 +446,17 @@ def _without_rests(events: Sequence[Event], others: Sequence[Event], leads: bool
             yield replace(e, shown=later and e.end not in other)
 
 
-def _join_rests(shape: _Shape, events: tuple[Event, ...]) -> tuple[Event, ...]:
+def _join_rests(shape: _Shape, events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
     """Two quarter rests on beats 1–2 or 3–4 become a half rest."""
-    out: list[Event] = []
+    out: list[VoiceElement] = []
     for e in events:
         last = out[-1] if out else None
         if (last and not last.notes and not e.notes and last.shown == e.shown
                 and last.tuplet is None and e.tuplet is None
-                and last.value == e.value == Value(Fraction(1, 4))
+                and last.value == e.value == NoteValue(Fraction(1, 4))
                 and (last.position + shape.missing) % Fraction(1, 2) == 0
                 and shape.meter.unit <= 4 and shape.meter.beats % 3):
-            out[-1] = replace(last, value=Value(Fraction(1, 2)))
+            out[-1] = replace(last, value=NoteValue(Fraction(1, 2)))
         else:
             out.append(e)
     return tuple(out)
@@ -464,7 +464,7 @@ def _join_rests(shape: _Shape, events: tuple[Event, ...]) -> tuple[Event, ...]:
 
 # -- beams -------------------------------------------------------------------------
 
-def _beam(events: tuple[Event, ...]) -> tuple[Event, ...]:
+def _beam(events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
     """Join the flagged notes of each beat group, over rests between them."""
     out = list(events)
     run: list[int] = []
@@ -481,7 +481,7 @@ def _beam(events: tuple[Event, ...]) -> tuple[Event, ...]:
     return tuple(out)
 
 
-def _join(events: list[Event], run: list[int]) -> None:
+def _join(events: list[VoiceElement], run: list[int]) -> None:
     if len(run) < 2:
         return
     flags = [events[k].value.flags for k in run]

@@ -11,7 +11,7 @@ from functools import cache
 from itertools import accumulate
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import Notehead, instrument
+from workbench.chart.drumkit import Notehead, instrument
 from workbench.errors import ChartError
 
 #: What XML 1.0 cannot carry at all.

@@ -21,18 +21,12 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from workbench.chart import Chart
-from workbench.drumkit import INSTRUMENTS, drum_key_order, instrument
+from workbench.chart.counting import bar_list, count_row
+from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
-from workbench.practice.tempi import (
-    STRAINING_PER_S,
-    check_tempi,
-    default_tempi_bpm,
-    original_tempo_bpm,
-    strokes_per_s,
-)
-from workbench.reading.counting import bar_list, count_row
+from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import Span, span_notes
 from workbench.reading.part_reading import PartGroove, PartReading

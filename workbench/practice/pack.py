@@ -25,15 +25,20 @@ from pathlib import Path
 import numpy as np
 
 from workbench.chart import Chart, Mark
+from workbench.chart.events import Stroke
 from workbench.errors import WorkbenchError
-from workbench.events import Stroke
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
-from workbench.practice.balance import Balance, split_drums
 from workbench.practice.exercises import choose_exercises
-from workbench.practice.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
-from workbench.practice.pages import PageSettings, PageStage, Take, write_pages
-from workbench.practice.sound import (
+from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
+from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
+from workbench.practice.stages import Exercise, Stage, without_recording
+from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
+from workbench.progress import Progress, part, silent
+from workbench.reading.read import Reading, read_part
+from workbench.sound.balance import Balance, split_drums
+from workbench.sound.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
+from workbench.sound.rendering import (
     CLICKS,
     RING_OUT_S,
     click_positions,
@@ -44,12 +49,7 @@ from workbench.practice.sound import (
     render_click,
     render_count_in,
 )
-from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
-from workbench.practice.stages import Exercise, Stage, without_recording
-from workbench.practice.stretch import settle_attacks, stretch_audio
-from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
-from workbench.progress import Progress, part, silent
-from workbench.reading.read import Reading, read_part
+from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SAMPLE_RATE = 44100
 FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
@@ -73,7 +73,7 @@ class PackOptions:
     format : str
         'flac', 'wav' or 'mp3' (whose loops are exact only on the page).
     click : str
-        From :data:`workbench.practice.sound.CLICKS`, or 'none'.
+        From :data:`workbench.sound.rendering.CLICKS`, or 'none'.
     kit_db, click_db, record_db : float
         Levels against each other.
     kit_place, click_place, record_place : float
@@ -330,7 +330,7 @@ def _with_fill_marked(chart: Chart, shown: Chart, exercise: Exercise, stage: Sta
 
 
 def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float,
-               speed: float | None) -> Take:
+               speed: float | None) -> PlayableStage:
     options = shop.options
     kit = render_chart(own, SAMPLE_RATE, loop=stage.loop)
     length = len(kit.samples)
@@ -358,7 +358,7 @@ def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, te
                      for p, accented in click_positions(bar, kind)] for kind in CLICKS}
     data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
     count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
-    return Take(tempo_bpm, length / SAMPLE_RATE, tuple(count_in), count_in_s, PAGE_PADDING / SAMPLE_RATE,
+    return PlayableStage(tempo_bpm, length / SAMPLE_RATE, tuple(count_in), count_in_s, PAGE_PADDING / SAMPLE_RATE,
                 clicks, data, tuple(files))
 
 

@@ -18,7 +18,8 @@ from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
-from workbench.drumkit import instrument
+from workbench.chart.counting import SILENT_COUNT
+from workbench.chart.drumkit import instrument
 from workbench.engraving.drawing import font_folder
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
@@ -27,7 +28,6 @@ from workbench.notation.scoresigns import ScoreOptions, clean_text
 from workbench.practice.stages import Exercise, Stage
 from workbench.practice.tempi import tempo_explained
 from workbench.progress import Progress, silent
-from workbench.reading.counting import SILENT_COUNT
 
 #: What a tempo counts, as engraved scores sign it, by length in whole notes.
 BEAT_SIGNS: dict[Fraction, str] = {
@@ -45,7 +45,7 @@ TEMPI_DIFFER = ("The last tempo of an exercise is that of its own bars as played
 
 
 @dataclass(frozen=True)
-class Take:
+class PlayableStage:
     """A stage at one tempo, as the page plays it.
 
     Attributes
@@ -101,7 +101,7 @@ class PageStage:
 
     stage: Stage
     chart: Chart
-    takes: tuple[Take, ...]
+    takes: tuple[PlayableStage, ...]
 
 
 def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],

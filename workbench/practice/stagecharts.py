@@ -8,9 +8,9 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
+from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
-from workbench.meter import Bar, TimeMap
 from workbench.practice.stages import Stage
 from workbench.practice.tempi import original_tempo_bpm
 from workbench.reading.part_reading import PartReading

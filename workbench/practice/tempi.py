@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.drumkit import instrument
+from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.notation.scoresigns import tempo_marks
 from workbench.practice.stages import Exercise

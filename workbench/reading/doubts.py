@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import drum_key_order
+from workbench.chart.drumkit import drum_key_order
 
 #: Hits less sure than this, and not confirmed, count as doubtful: high enough that most of the wrong
 #: hits lie below, as the draft's confidence is a probability.

@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import drum_key_order, instrument
+from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.patterns import written_times_s
 from workbench.reading.sticking import Sticking
@@ -190,7 +190,7 @@ _PAIRS = (("8ths", 0, 12, (6, 8)), ("16ths", 0, 6, (3, 4)), ("16ths", 6, 12, (9,
 
 
 def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
-    """Played time of each part of each simple beat: the time-keeper's where it
+    """Played time of each part of each simple beat: the time-timekeeper's where it
     plays, else the first other stroke's.  Parts that are no twelfth are left out."""
     out: dict[tuple[int, int], dict[int, float]] = {}
     kept: set[tuple[int, int, int]] = set()

@@ -7,7 +7,7 @@ the bars around it nor the beat half a bar away.  The coefficients
 (``fill_model.json``) were fitted by :mod:`workbench.training.fill_tuning` on the
 training split of the Groove MIDI Dataset (CC BY 4.0): bars that are fills against
 bars of the same groove, and of other grooves put in their place.  What they are
-worth on its validation split ``benchmarks/bench_fills.py`` says.
+worth on its validation split ``tests/benchmarks/bench_fills.py`` says.
 """
 
 from __future__ import annotations

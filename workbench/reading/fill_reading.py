@@ -16,8 +16,8 @@ from itertools import groupby
 import numpy as np
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import drum_key_order, instrument
-from workbench.reading.counting import count_row, note_value, place_list, the_place
+from workbench.chart.counting import count_row, note_value, place_list, the_place
+from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.reading.fills import Span, span_notes
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word

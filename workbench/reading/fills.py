@@ -290,7 +290,7 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
     if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
         return None
     start = (new[0][0], new[0][1].position)
-    # New strokes just before, the hands already off the time-keeper.
+    # New strokes just before, the hands already off the time-timekeeper.
     for k, n in reversed(span_notes(chart, Span((first_bar, Fraction(0)), start))):
         kept = any(n.position < p < start[1] and name in _KEEPING for p, name in base_at.get(k, ()))
         if start[0] != k or start[1] - n.position > meter.beat_length and not kept:
@@ -300,13 +300,13 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
         if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset()):
             start = (k, n.position)
     # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
-    # in where the hands had already left the time-keeper.
+    # in where the hands had already left the time-timekeeper.
     for k, n in reversed(span_notes(chart, Span((first_bar, earliest), start))):
         if n.instrument not in _STRUCK or start[0] != k:
             continue
-        keepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
+        timekeepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
         gap = start[1] - n.position
-        if keepers or gap > meter.beat_length / 2:
+        if timekeepers or gap > meter.beat_length / 2:
             break
         start = (k, n.position)
     return Span(start, span.end)

@@ -52,7 +52,7 @@ class Stretch:
 
     first_bar: int
     end_bar: int
-    keeper: str | None = None
+    timekeeper: str | None = None
     name: str = ""
 
     @property
@@ -203,11 +203,11 @@ def _texture_features(patterns: Patterns) -> np.ndarray:
     base = patterns.vectors * np.sqrt(patterns.weights)
     size = np.sqrt((base ** 2).sum(axis=1, keepdims=True))
     base = base / np.maximum(size, 1e-6)
-    names = sorted({k for k in patterns.keepers if k})
-    keeper = np.array([[float(k == n) for n in names] for k in patterns.keepers])
+    names = sorted({k for k in patterns.timekeepers if k})
+    timekeeper = np.array([[float(k == n) for n in names] for k in patterns.timekeepers])
     if not names:
         return base
-    return np.hstack([base, 0.7 * keeper])
+    return np.hstack([base, 0.7 * timekeeper])
 
 
 def _cut_bonus(patterns: Patterns, bar_index: int, fill_ends: frozenset[int]) -> float:
@@ -265,7 +265,7 @@ def _join_textures(patterns: Patterns, stretches: list[tuple[int, int]],
     for first, end in stretches:
         if out and not joined and max(end - first, out[-1][1] - out[-1][0]) < SECTION_BARS \
                 and patterns.sounding[first:end].any() and patterns.sounding[slice(*out[-1])].any() \
-                and _keeper(patterns, first, end) != _keeper(patterns, *out[-1]) \
+                and _timekeeper(patterns, first, end) != _timekeeper(patterns, *out[-1]) \
                 and _alike(patterns.pulse_likeness, out[-1], (first, end)) >= SAME_LETTER \
                 and _same_music(music, out[-1], (first, end)):
             out[-1] = (out[-1][0], end)
@@ -310,7 +310,7 @@ def _letter_names():
 
 def _section_likeness(patterns: Patterns, a: tuple[int, int], b: tuple[int, int]) -> float:
     """How much of each section is found again in the other, 0–1."""
-    if _keeper(patterns, *a) != _keeper(patterns, *b):
+    if _timekeeper(patterns, *a) != _timekeeper(patterns, *b):
         return 0.0
     return _alike(patterns.likeness, a, b)
 
@@ -320,11 +320,11 @@ def _alike(likeness: np.ndarray, a: tuple[int, int], b: tuple[int, int]) -> floa
     return float(min(np.median(block.max(axis=1)), np.median(block.max(axis=0))))
 
 
-def _keeper(patterns: Patterns, first: int, end: int) -> str | None:
-    counts = Counter(k for k in patterns.keepers[first:end] if k)
+def _timekeeper(patterns: Patterns, first: int, end: int) -> str | None:
+    counts = Counter(k for k in patterns.timekeepers[first:end] if k)
     if not counts:
         return None
-    # Ties go to the keeper that comes first, so that shifting a part by whole
+    # Ties go to the timekeeper that comes first, so that shifting a part by whole
     # bars cannot change the answer.
     return max(counts, key=lambda k: counts[k])
 
@@ -364,11 +364,11 @@ def _join(stretches: list[tuple[int, int]], letters: list[str],
 def _parts(patterns: Patterns, first: int, end: int,
            fill_bars: frozenset[int]) -> tuple[Stretch, ...]:
     """Stretches of one texture; a bar or two of another are a variation, not a part."""
-    main = _keeper(patterns, first, end)
+    main = _timekeeper(patterns, first, end)
     filled: list[str | None] = []
     for k in range(first, end):
         before = filled[-1] if filled else None
-        filled.append(before if k in fill_bars and before else patterns.keepers[k] or before or main)
+        filled.append(before if k in fill_bars and before else patterns.timekeepers[k] or before or main)
     runs = [[name, len(list(group))] for name, group in groupby(filled)]
     while len(runs) > 1:
         shortest = min(range(len(runs)), key=lambda r: (runs[r][1], r))

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from workbench.chart import Chart
-from workbench.meter import Bar
-from workbench.reading.counting import place_list
+from workbench.chart.counting import place_list
+from workbench.chart.meter import Bar
 from workbench.reading.patterns import KEEPERS, ghost_limit, is_ghost
 
 
@@ -48,7 +48,7 @@ class _Look:
         return frozenset(b + self.bar.meter.beat_length / 2 for b in self.beats)
 
     @property
-    def keeper(self) -> str | None:
+    def timekeeper(self) -> str | None:
         enough = max(len(self.beats) - 1, 2)
         best = max(self.keeping, key=lambda k: len(self.keeping[k]), default=None)
         return best if best and len(self.keeping[best]) >= enough else None
@@ -172,16 +172,16 @@ def _feel_name(look: _Look) -> str:
 
 
 def _hands_name(look: _Look) -> str:
-    keeper = look.keeper
-    if keeper is None:
+    timekeeper = look.timekeeper
+    if timekeeper is None:
         if not look.keeping:
             return "no cymbal keeps time"
         return "; ".join(f"{k} on {place_list(look.bar, look.keeping[k])}" for k in look.keeping)
-    places = look.keeping[keeper]
-    crash_on_1 = keeper != "crash" and Fraction(0) in look.keeping.get("crash", ())
+    places = look.keeping[timekeeper]
+    crash_on_1 = timekeeper != "crash" and Fraction(0) in look.keeping.get("crash", ())
     if crash_on_1:
         places = places | {Fraction(0)}
-    what = "open hi-hat" if keeper == "hi-hat" and look.open_hat >= look.keeping[keeper] else keeper
+    what = "open hi-hat" if timekeeper == "hi-hat" and look.open_hat >= look.keeping[timekeeper] else timekeeper
     rate = _rate(look, places)
     text = f"{rate} on the {what}" if rate else f"hands on the {what}: {place_list(look.bar, places)}"
     if what == "hi-hat" and look.open_hat:

@@ -46,7 +46,7 @@ class PartGroove:
 
     label: str
     part: str
-    keeper: str | None
+    timekeeper: str | None
     groove: Groove
     text: str
     given: bool = False

@@ -147,7 +147,7 @@ class Patterns:
         return likeness(self.vectors, self.weights * np.tile(np.repeat(pulse, TICKS), repeat))
 
     @cached_property
-    def keepers(self) -> tuple[str | None, ...]:
+    def timekeepers(self) -> tuple[str | None, ...]:
         """What the hands keep time on in each bar: 'hi-hat', 'ride', 'crash',
         'toms', 'percussion', 'snare', or None."""
         out = []

@@ -14,8 +14,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from workbench.drumkit import Notehead, drum_key_order, instrument
-from workbench.reading.counting import count_syllable
+from workbench.chart.counting import count_syllable
+from workbench.chart.drumkit import Notehead, drum_key_order, instrument
 from workbench.reading.feel import even_notes
 from workbench.reading.fill_reading import Fill
 from workbench.reading.part_reading import PartReading
@@ -45,7 +45,7 @@ def draw_form(reading: PartReading) -> Figure:
         axes.text(section.first_bar + len(section) / 2, 0, name if fits else section.label, ha="center",
                   va="center", fontweight="bold", color="white" if section.has_drums else INK)
         for stretch in section.parts:
-            text = stretch.keeper or "no cymbal"
+            text = stretch.timekeeper or "no cymbal"
             axes.text(stretch.first_bar + len(stretch) / 2, -0.62, text, ha="center", va="top", fontsize=7,
                       rotation=0 if len(stretch) * 24 > len(chart) else 90)
             if stretch.first_bar > section.first_bar:

@@ -15,7 +15,7 @@ from functools import cache, cached_property, partial
 from statistics import median
 
 from workbench.chart import Chart, Mark, WrittenBar
-from workbench.edits import Edit, NameSection, RemoveMark, SetMark, SetText, Together
+from workbench.chart.edits import CompositeEdit, Edit, NameSection, RemoveMark, SetMark, SetText
 from workbench.files.audio import Audio
 from workbench.progress import Progress, part
 from workbench.reading.feel import measure_feel
@@ -134,7 +134,7 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...],
         for stretch in section.parts:
             # Sections that the user gave no letter stand for themselves.
             title = section.label or section.name
-            key = (title, stretch.keeper, -1 if title else i)
+            key = (title, stretch.timekeeper, -1 if title else i)
             runs.setdefault(key, []).append(stretch.bars)
             names.setdefault(key, stretch.name)
     limit = ghost_limit(chart)
@@ -257,7 +257,7 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
     if cues:
         taken = {(t.bar_index, t.position) for t in chart.texts}
         edits += [SetText(*place, text) for place, text in _cues(reading) if place not in taken]
-    return Together(tuple(edits), "reading")
+    return CompositeEdit(tuple(edits), "reading")
 
 
 def _says_no_fill(mark: Mark) -> bool:

@@ -16,10 +16,10 @@ from fractions import Fraction
 from functools import cache
 
 from workbench.chart import Chart, Note
-from workbench.drumkit import instrument
-from workbench.edits import ChangeNote, Edit, Together
+from workbench.chart.counting import the_place
+from workbench.chart.drumkit import instrument
+from workbench.chart.edits import ChangeNote, CompositeEdit, Edit
 from workbench.errors import AnalysisError
-from workbench.reading.counting import the_place
 from workbench.reading.patterns import written_times_s
 
 #: Where the drums stand around a right-handed player, (right, forward) in cm
@@ -211,7 +211,7 @@ def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit
         if note.sticking and (note.confirmed or not renew):
             continue
         edits.append(ChangeNote(bar_index, position, name, sticking=letter))
-    return Together(tuple(edits), "sticking")
+    return CompositeEdit(tuple(edits), "sticking")
 
 
 # -- events -----------------------------------------------------------------------

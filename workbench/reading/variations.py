@@ -12,9 +12,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
-from workbench.drumkit import drum_key_order
-from workbench.meter import Bar
-from workbench.reading.counting import place_list, the_place
+from workbench.chart.counting import place_list, the_place
+from workbench.chart.drumkit import drum_key_order
+from workbench.chart.meter import Bar
 from workbench.reading.grooves import Written
 
 #: Bars that share less than this with their base (:func:`_alike`) are told whole instead of stroke by stroke.

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.reading.counting import bar_list
+from workbench.chart.counting import bar_list
 from workbench.reading.grooves import Written, written
 from workbench.reading.patterns import VOICES, likeness, voices_of
 from workbench.reading.variations import Change, describe_changes

@@ -8,8 +8,8 @@ from fractions import Fraction
 
 from workbench.cautions import STRAIN
 from workbench.chart import Chart
-from workbench.drumkit import drum_key_order
-from workbench.reading.counting import SILENT_COUNT, bar_list, count_syllable, the_place
+from workbench.chart.counting import SILENT_COUNT, bar_list, count_syllable, the_place
+from workbench.chart.drumkit import drum_key_order
 from workbench.reading.doubts import mostly_doubtful
 from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
@@ -94,11 +94,11 @@ def section_text(section: FormSection) -> str:
         return f"{name}: {_bars(len(section))}" + ("" if name == "no drums" else ", no drums")
     parts = [f"{name}: {_bars(len(section))}"]
     if len(section.parts) == 1:
-        keeper = section.parts[0].keeper
-        parts.append(f"hands on the {keeper}" if keeper else "no cymbal keeps time")
+        timekeeper = section.parts[0].timekeeper
+        parts.append(f"hands on the {timekeeper}" if timekeeper else "no cymbal keeps time")
     else:
         parts.append(", ".join(
-            f"{p.name} {_bars(len(p))} " + (f"on the {p.keeper}" if p.keeper else "without cymbals")
+            f"{p.name} {_bars(len(p))} " + (f"on the {p.timekeeper}" if p.timekeeper else "without cymbals")
             for p in section.parts))
     if section.phrase_bars:
         lines = range(section.first_bar, section.end_bar, section.phrase_bars)
@@ -368,7 +368,7 @@ def to_data(reading: PartReading) -> dict:
             "label": s.label, "name": s.name, "first_bar": number(s.first_bar),
             "last_bar": number(s.end_bar - 1), "phrase_bars": s.phrase_bars, "given": s.given,
             "crash_bars": [number(k) for k in s.crash_bars],
-            "parts": [{"name": p.name, "keeper": p.keeper, "first_bar": number(p.first_bar),
+            "parts": [{"name": p.name, "timekeeper": p.timekeeper, "first_bar": number(p.first_bar),
                        "last_bar": number(p.end_bar - 1)} for p in s.parts],
         } for s in reading.form],
         "grooves": [{

@@ -22,9 +22,9 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from workbench.events import Stroke
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter
 from workbench.listening.bars import PARTS_PER_BEAT, ROLES, roles_of
-from workbench.meter import Meter
 from workbench.training.groove_performances import read_performances
 
 #: Fewest expected strokes of any role in any part of a bar: what a detector makes up.
@@ -66,7 +66,7 @@ def read_bars(data: Path, meter: Meter) -> tuple[np.ndarray, np.ndarray]:
 
 @dataclass(frozen=True)
 class Mixture:
-    """Patterns: rates (patterns, parts, roles), shares, mean and spread of log tempo."""
+    """MeterPatterns: rates (patterns, parts, roles), shares, mean and spread of log tempo."""
 
     rates: np.ndarray
     shares: np.ndarray

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from mir_eval.util import match_events
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.listening.detect import find_peaks, refine_times
 from workbench.training.planning import SETTINGS
 
@@ -89,7 +89,7 @@ def calibrate(validation: dict[str, np.ndarray]) -> dict[str, dict[str, object]]
         points = np.linspace(0.05, 1.0, 20)
         table[name] = {
             "threshold": OTHER_THRESHOLDS.get(name, THRESHOLD),
-            "lateness_s": round(float(np.median(late)) if len(late) else 0.0, 4),
+            "onset_bias_s": round(float(np.median(late)) if len(late) else 0.0, 4),
             "activation": [round(float(p), 2) for p in points],
             "confidence": [round(float(c), 3) for c in np.interp(points, activation, confidence)],
         }
@@ -114,7 +114,7 @@ def main() -> None:
     text = json.dumps({"sha256": digest, "instruments": table}, indent=1)
     args.model.with_suffix(".json").write_text(text + "\n")
     for name, row in table.items():
-        print(f"{name:15s} {1000 * float(str(row['lateness_s'])):+.1f} ms")
+        print(f"{name:15s} {1000 * float(str(row['onset_bias_s'])):+.1f} ms")
 
 
 if __name__ == "__main__":

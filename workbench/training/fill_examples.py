@@ -17,7 +17,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from workbench.chart import Chart, WrittenBar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.training.groove_performances import Performance, performance_chart
 
 #: Seven bars of a groove, then the bar put in; three times.

@@ -16,7 +16,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.meter import Meter, TimeMap
+from workbench.chart.meter import Meter, TimeMap
 
 #: Keys of the electronic kit the drummers played (Roland TD-11), as the data
 #: set's page maps them.

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.training import sources
 from workbench.training.backing import read_backing
 from workbench.training.bank import SAMPLE_RATE, read_bank

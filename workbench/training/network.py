@@ -14,7 +14,7 @@ import numpy as np
 import torch
 from torch import nn
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.listening.features import BANDS, WINDOWS
 
 #: Frames that the slow path takes together.

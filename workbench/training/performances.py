@@ -16,7 +16,7 @@ from pathlib import Path
 import mido
 import numpy as np
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.training.sources import GROOVE_MIDI
 
 INDEX = {name: k for k, name in enumerate(DETECTED)}

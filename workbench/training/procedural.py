@@ -12,7 +12,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 from scipy.signal import butter, sosfilt
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.training.bank import LONGEST_S, PRE_ROLL, SAMPLE_RATE, Shot
 
 #: Voices made of each instrument.

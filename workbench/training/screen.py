@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.listening.detect import compute_activations, find_peaks
 from workbench.training.backing import SAMPLE_RATE, Passage, read_backing, write_backing
 

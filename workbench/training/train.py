@@ -23,7 +23,7 @@ import torch.distributed as dist
 from torch import nn
 from torch.utils.data import DataLoader, IterableDataset
 
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
 from workbench.training import mixing
 from workbench.training.library import Library, read_library

@@ -1,5 +1,5 @@
 /**
- * The chart as the page holds it (the data of workbench.chartdata) and what can be
+ * The chart as the page holds it (the data of workbench.chart.data) and what can be
  * read from it.  Python owns the truth: nothing here decides, it mirrors for drawing.
  */
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
@@ -57,7 +57,7 @@ export function beatSpans(timed) {
 /** Length of a bar. @param {{meter: string, length?: string}} timed */
 export const lengthOf = (timed) => (timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength);
 
-/** What is said between two counts, as workbench.reading.counting has it (common practice, no source). */
+/** What is said between two counts, as workbench.chart.counting has it (common practice, no source). */
 const SYLLABLES = {
   "1/4": "e", "1/2": "&", "3/4": "a", "1/3": "trip", "2/3": "let",
   "1/6": "ta", "5/6": "ta", "1/8": "ta", "3/8": "ta", "5/8": "ta", "7/8": "ta",
@@ -89,7 +89,7 @@ export function spoken(timed, at) {
   return syllable || String(number);
 }
 
-/** Words for a place whose syllable alone would not say where it is, as workbench.reading.counting has them. */
+/** Words for a place whose syllable alone would not say where it is, as workbench.chart.counting has them. */
 const PLACES = {
   "1/6": "2nd sextuplet of", "5/6": "last sextuplet of", "1/8": "32nd after", "3/8": "32nd after the e of",
   "5/8": "32nd after the & of", "7/8": "32nd after the a of",

@@ -1,5 +1,5 @@
 /**
- * Edits as the page makes them (the data of workbench.chartdata.edit_to_data) and what the
+ * Edits as the page makes them (the data of workbench.chart.data.edit_to_data) and what the
  * page shows of them before Python has answered.  Pure functions; charts are not changed in place.
  */
 import { compare, parseFraction } from "./fractions.js";

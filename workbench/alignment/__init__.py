@@ -1,0 +1,1 @@
+"""A part lined up with a recording: which bar is heard when, and which strokes are the same."""

@@ -1,0 +1,96 @@
+"""A chart rewritten in the order and at the times of a recording.
+
+A draft made elsewhere has times of its own.  To be heard and corrected against
+the recording, its bars are put where the recording plays them: repeats written
+out, stretches that it lacks as empty bars, bars that are never played left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
+from workbench.chart import Chart, Recording, Section, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.errors import AnalysisError
+
+
+def write_on_recording(chart: Chart, alignment: Alignment, recording: Recording | None = None) -> Chart:
+    """The chart as the recording plays it.
+
+    Parameters
+    ----------
+    chart : Chart
+    alignment : Alignment
+        Of this chart, from :func:`workbench.alignment.align.align_chart`.
+    recording : Recording, optional
+        What the new chart names as its recording.
+
+    Returns
+    -------
+    Chart
+        One bar for each aligned bar and for each bar's length of a stretch that
+        the chart lacks; notes keep their deviations.  Texts and marks, which
+        stand at single bars of the old order, go with the first time their
+        bar is played.
+
+    Raises
+    ------
+    AnalysisError
+        If no bar was aligned.
+    """
+    if not any(b.chart_bar is not None for b in alignment.bars):
+        raise AnalysisError("No bar of the chart was found in the recording.")
+    timed: list[Bar] = []
+    written: list[WrittenBar] = []
+    first_played: dict[int, int] = {}
+    edge = float("-inf")
+    for k, aligned in enumerate(alignment.bars):
+        start = max(aligned.start_s, edge)  # fitted edges may overlap by milliseconds
+        edge = max(aligned.end_s, start + 0.1)
+        if aligned.chart_bar is None:
+            for bar in _empty_bars(chart, alignment, k, start, edge):
+                timed.append(bar)
+                written.append(WrittenBar())
+            continue
+        first_played.setdefault(aligned.chart_bar, len(timed))
+        old = chart.time_map.bars[aligned.chart_bar]
+        span = (chart.time_map.bar_start_s(aligned.chart_bar), chart.time_map.bar_end_s(aligned.chart_bar))
+        times = [aligned_time_s(t, span, AlignedBar(None, start, edge)) for t in old.beat_times_s]
+        timed.append(replace(old, beat_times_s=tuple(times), fixed=False))
+        written.append(chart.bars[aligned.chart_bar])
+    sections = [replace(s, bar_index=first_played[k]) for s in chart.sections
+                for k in (_next_played(s, first_played),) if k is not None]
+    return replace(
+        chart, time_map=TimeMap(timed, edge), bars=tuple(written), recording=recording or chart.recording,
+        sections=tuple({s.bar_index: s for s in reversed(sections)}.values()),
+        texts=tuple(replace(t, bar_index=first_played[t.bar_index]) for t in chart.texts
+                    if t.bar_index in first_played),
+        marks=tuple(replace(m, start=(first_played[m.start[0]], m.start[1]),
+                            end=(first_played[m.start[0]] + m.end[0] - m.start[0], m.end[1]))
+                    for m in chart.marks if m.start[0] in first_played
+                    and first_played[m.start[0]] + m.end[0] - m.start[0] < len(timed)))
+
+
+def _next_played(section: Section, first_played: dict[int, int]) -> int | None:
+    """The first bar from a section's beginning on that is played."""
+    return min((k for k in first_played if k >= section.bar_index), default=None)
+
+
+def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_s: float) -> list[Bar]:
+    """Bars for a stretch that the chart lacks, in the meter and tempo beside it."""
+    like = next(b for b in (*alignment.bars[:k][::-1], *alignment.bars[k + 1:]) if b.chart_bar is not None)
+    old = chart.time_map.bars[like.chart_bar]
+    usual_s = (like.end_s - like.start_s) * float(old.meter.beat_length / old.length)
+    beats = max(1, round((end_s - start_s) / usual_s))
+    beat_s = (end_s - start_s) / beats
+    out = []
+    for first in range(0, beats, old.meter.counted_beats):
+        count = min(old.meter.counted_beats, beats - first)
+        # A few beats left over are a short bar of their own meter.
+        meter = old.meter if count == old.meter.counted_beats else Meter(
+            count * (3 if old.meter.is_compound else 1), old.meter.unit)
+        step_s = count * beat_s / meter.counted_beats
+        begins_s = start_s + first * beat_s
+        out.append(Bar(meter, tuple(begins_s + j * step_s for j in range(meter.counted_beats))))
+    return out

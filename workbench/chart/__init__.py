@@ -1,0 +1,33 @@
+"""The chart: what is true of a drum part without sound or paper.
+
+Positions are exact: a ``Fraction`` of a whole note counted from the bar line.
+A chart is a value; edits are values too and give another chart.
+"""
+
+from workbench.chart.chart import (
+    ARTICULATIONS,
+    FEELS,
+    MARK_KINDS,
+    STICKINGS,
+    Chart,
+    Mark,
+    Note,
+    Recording,
+    Section,
+    Text,
+    WrittenBar,
+)
+
+__all__ = [
+    "ARTICULATIONS",
+    "FEELS",
+    "MARK_KINDS",
+    "STICKINGS",
+    "Chart",
+    "Mark",
+    "Note",
+    "Recording",
+    "Section",
+    "Text",
+    "WrittenBar",
+]

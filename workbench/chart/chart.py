@@ -1,0 +1,378 @@
+"""The chart: the written drum part that a user owns.
+
+A chart is a value: it is never changed in place.  Every change is a named edit
+(:mod:`workbench.chart.edits`) that yields another chart, so undoing is going back to
+the value before, exactly.
+
+*Written* and *played* stay apart: a :class:`Note` has an exact position in its
+bar and keeps, as ``deviation_s``, how far from it the stroke was played.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
+from workbench.chart.meter import Bar, TimeMap
+from workbench.errors import ChartError
+
+#: What can be said of a note beside its instrument (terms of the trade).
+#: "open" and "closed" hi-hats are instruments, not articulations.
+ARTICULATIONS: frozenset[str] = frozenset({
+    "ghost", "accent", "flam", "drag", "roll", "choke",
+    "half open", "foot splash", "rim shot",
+})
+
+#: Ways the part is to be read: as written, or eighths/sixteenths swung.
+FEELS: tuple[str, ...] = ("straight", "swing 8ths", "swing 16ths")
+
+#: Hands (or feet) that a sticking letter names; "" where none is given.
+STICKINGS: tuple[str, ...] = ("", "R", "L")
+
+#: Kinds of marks over a stretch of the chart.
+MARK_KINDS: tuple[str, ...] = ("fill", "groove", "note")
+
+
+@dataclass(frozen=True)
+class Note:
+    """One written note of a bar.
+
+    Attributes
+    ----------
+    position : Fraction
+        Whole notes from the bar line (see :mod:`workbench.chart.meter`), ≥ 0.
+    instrument : str
+        Name in the drum key.  A bar holds one note per position and instrument.
+    velocity : int
+        MIDI velocity, 1–127.
+    articulations : frozenset of str
+        From :data:`ARTICULATIONS`.
+    deviation_s : float
+        Played minus written time, seconds: the feel.
+    confidence : float
+        Of the draft, 0–1; 1 for what a user wrote.
+    confirmed : bool
+        A user has written or accepted it; no analysis may change it.
+    sticking : str
+        'R', 'L' or ''.
+    """
+
+    position: Fraction
+    instrument: str
+    velocity: int = 80
+    articulations: frozenset[str] = frozenset()
+    deviation_s: float = 0.0
+    confidence: float = 1.0
+    confirmed: bool = False
+    sticking: str = ""
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.position, (Fraction, int)):
+            raise ChartError(f"A position is an exact fraction of a whole note, not {self.position!r}.")
+        object.__setattr__(self, "position", Fraction(self.position))
+        object.__setattr__(self, "articulations", frozenset(self.articulations))
+        instrument(self.instrument)
+        if self.position < 0:
+            raise ChartError(f"A position cannot lie before its bar line ({self.position}).")
+        if not isinstance(self.velocity, int) or not 1 <= self.velocity <= 127:
+            raise ChartError(f"A velocity is a whole number from 1 to 127, not {self.velocity!r}.")
+        unknown = self.articulations - ARTICULATIONS
+        if unknown:
+            raise ChartError(
+                f"Unknown articulation {sorted(unknown)[0]!r}; known: {', '.join(sorted(ARTICULATIONS))}."
+            )
+        if not math.isfinite(self.deviation_s):
+            raise ChartError("A note's deviation must be a finite number of seconds.")
+        if not 0.0 <= self.confidence <= 1.0:
+            raise ChartError(f"A confidence lies between 0 and 1, not {self.confidence!r}.")
+        if self.sticking not in STICKINGS:
+            raise ChartError(f"A sticking is R, L or empty, not {self.sticking!r}.")
+
+    @property
+    def key(self) -> tuple[Fraction, str]:
+        """What tells a note from the others of its bar."""
+        return (self.position, self.instrument)
+
+    @property
+    def order(self) -> tuple[Fraction, int]:
+        return (self.position, drum_key_order(self.instrument))
+
+
+_SHARED: dict[tuple, tuple] = {}
+
+
+@dataclass(frozen=True)
+class WrittenBar:
+    """The notes of one bar and the subdivision of its beats.
+
+    Attributes
+    ----------
+    notes : tuple of Note
+        Kept in order of position, then of the drum key.
+    subdivisions : tuple of int
+        Into how many equal parts each counted beat is divided on the grid
+        (4: sixteenths of a quarter, 3: triplets …); empty means four of each.
+    """
+
+    notes: tuple[Note, ...] = ()
+    subdivisions: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        notes = tuple(sorted(self.notes, key=lambda n: n.order))
+        object.__setattr__(self, "notes", notes)
+        object.__setattr__(self, "subdivisions", tuple(self.subdivisions))
+        for a, b in zip(notes, notes[1:]):
+            if a.key == b.key:
+                raise ChartError(f"Two {a.instrument} notes at the same position {a.position}.")
+        if not all(isinstance(s, int) and 1 <= s <= 24 for s in self.subdivisions):
+            raise ChartError("A beat can be divided into 1 to 24 parts.")
+
+    def find(self, position: Fraction, instrument_name: str) -> Note | None:
+        key = (position, instrument_name)
+        return next((n for n in self.notes if n.key == key), None)
+
+    def with_note(self, note: Note) -> WrittenBar:
+        """With a note added, in place of one at the same position and instrument."""
+        return replace(self, notes=(*(n for n in self.notes if n.key != note.key), note))
+
+    def without(self, position: Fraction, instrument_name: str) -> WrittenBar:
+        key = (position, instrument_name)
+        return replace(self, notes=tuple(n for n in self.notes if n.key != key))
+
+    @cached_property
+    def content(self) -> frozenset[tuple[Fraction, str, frozenset[str]]]:
+        """What is written, dynamics aside: (position, instrument, articulations)."""
+        items = ((n.position, n.instrument, n.articulations) for n in self.notes)
+        # One object for what is the same everywhere: comparing bars is then cheap.
+        return frozenset(_SHARED.setdefault(item, item) for item in items)
+
+    @cached_property
+    def pattern(self) -> frozenset[tuple[Fraction, str]]:
+        """What is hit when, dynamics aside: equal for bars that repeat each other."""
+        return frozenset(n.key for n in self.notes)
+
+
+@dataclass(frozen=True)
+class Section:
+    """A named part of the form; it lasts until the next section begins.
+
+    ``label`` is the boxed letter ("A"); ``name`` is free ("Verse").
+    """
+
+    bar_index: int
+    name: str
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Text:
+    """A cue written above a bar."""
+
+    bar_index: int
+    position: Fraction
+    text: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A marked stretch (a fill, say), end exclusive.
+
+    Attributes
+    ----------
+    kind : str
+        From :data:`MARK_KINDS`.
+    start, end : (int, Fraction)
+        Bar index and position.
+    text : str
+    confirmed : bool
+        Set by a user, so no analysis may change it.
+    """
+
+    kind: str
+    start: tuple[int, Fraction]
+    end: tuple[int, Fraction]
+    text: str = ""
+    confirmed: bool = False
+
+    def __post_init__(self) -> None:
+        if self.kind not in MARK_KINDS:
+            raise ChartError(f"A mark is one of {', '.join(MARK_KINDS)}, not {self.kind!r}.")
+        if not self.start < self.end:
+            raise ChartError("A mark must end after it begins.")
+
+
+@dataclass(frozen=True)
+class Recording:
+    """The recording a chart was made from.
+
+    Attributes
+    ----------
+    path : str
+        As the user gave it, relative to the chart file where possible.
+    sha256 : str
+        Of the file's bytes: tells when another recording lies in its place.
+    duration_s : float
+    """
+
+    path: str
+    sha256: str
+    duration_s: float
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A written drum part, laid on a time map.
+
+    Attributes
+    ----------
+    time_map : TimeMap
+    bars : tuple of WrittenBar
+        One for each bar of the time map, in the order heard (repeats written
+        out; how repeats are engraved is a matter of the score).
+    title, artist : str
+    recording : Recording or None
+    sections, texts, marks : tuples, in order of their bars
+    kit : tuple of str
+        Instruments shown as rows and in the drum key, top first.
+    feel : str
+        From :data:`FEELS`.
+    """
+
+    time_map: TimeMap
+    bars: tuple[WrittenBar, ...]
+    title: str = ""
+    artist: str = ""
+    recording: Recording | None = None
+    sections: tuple[Section, ...] = ()
+    texts: tuple[Text, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    kit: tuple[str, ...] = field(default_factory=lambda: tuple(
+        i.name for i in INSTRUMENTS))
+    feel: str = "straight"
+
+    def __post_init__(self) -> None:
+        set_ = object.__setattr__
+        set_(self, "bars", tuple(self.bars))
+        set_(self, "sections", tuple(sorted(self.sections, key=lambda s: s.bar_index)))
+        set_(self, "texts", tuple(sorted(self.texts, key=lambda t: (t.bar_index, t.position))))
+        set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
+        set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
+        if len(self.bars) != len(self.time_map.bars):
+            raise ChartError(
+                f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time."
+            )
+        for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
+            _check_bar(self.time_map, k, written, timed)
+        for where, owner in ((s.bar_index, "section") for s in self.sections):
+            if not 0 <= where < len(self.bars):
+                raise ChartError(f"A {owner} begins at bar {where + 1}, which does not exist.")
+        starts = [s.bar_index for s in self.sections]
+        if len(set(starts)) != len(starts):
+            raise ChartError("Two sections cannot begin at the same bar.")
+        for text in self.texts:
+            self.time_map.check_bar(text.bar_index)
+        for mark in self.marks:
+            self.time_map.check_bar(mark.start[0])
+            if mark.end > (len(self.bars), Fraction(0)):
+                raise ChartError("A mark ends after the last bar.")
+        if self.feel not in FEELS:
+            raise ChartError(f"A feel is one of {', '.join(FEELS)}, not {self.feel!r}.")
+
+    @classmethod
+    def empty(cls, time_map: TimeMap, **heading: Any) -> Chart:
+        """A chart without notes."""
+        return cls(time_map, tuple(WrittenBar() for _ in time_map.bars), **heading)
+
+    # -- looking ---------------------------------------------------------------
+
+    def __len__(self) -> int:
+        return len(self.bars)
+
+    def notes(self) -> Iterator[tuple[int, Note]]:
+        """All notes with their bar index, in order."""
+        for k, bar in enumerate(self.bars):
+            for note in bar.notes:
+                yield k, note
+
+    def note_time_s(self, bar_index: int, note: Note) -> float:
+        """When a note was played: written time plus deviation, seconds."""
+        return self.time_map.seconds(bar_index, note.position) + note.deviation_s
+
+    def subdivisions(self, bar_index: int) -> tuple[int, ...]:
+        """Grid parts of each counted beat span of a bar (see ``Bar.beat_spans``)."""
+        spans = self.time_map.bars[bar_index].beat_spans()
+        own = self.bars[bar_index].subdivisions
+        compound = self.time_map.bars[bar_index].meter.is_compound
+        default = 6 if compound else 4
+        return tuple(own[k] if k < len(own) else default for k in range(len(spans)))
+
+    def grid_positions(self, bar_index: int) -> tuple[Fraction, ...]:
+        """Positions of the grid columns of a bar."""
+        out = []
+        beat = self.time_map.bars[bar_index].meter.beat_length
+        for (start, length), parts in zip(self.time_map.bars[bar_index].beat_spans(),
+                                          self.subdivisions(bar_index)):
+            # A beat cut short by a pick-up keeps the step of a whole beat.
+            step = beat / parts
+            steps = math.ceil(length / step)
+            out += [start + length - k * step for k in range(steps, 0, -1)
+                    if start + length - k * step >= start]
+        return tuple(out)
+
+    def section_at(self, bar_index: int) -> Section | None:
+        """The section a bar belongs to."""
+        inside = [s for s in self.sections if s.bar_index <= bar_index]
+        return inside[-1] if inside else None
+
+    @cached_property
+    def _bars_by_pattern(self) -> dict:
+        groups: dict = {}
+        for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
+            groups.setdefault((timed.meter, timed.length, written.pattern), []).append(k)
+        return groups
+
+    def repeats_of(self, bar_index: int) -> tuple[int, ...]:
+        """Indices of the bars with the same meter and pattern, this one included."""
+        timed, written = self.time_map.bars[bar_index], self.bars[bar_index]
+        return tuple(self._bars_by_pattern[(timed.meter, timed.length, written.pattern)])
+
+    def instruments_used(self) -> tuple[str, ...]:
+        """Names of the instruments that occur, in the order of the drum key."""
+        return tuple(sorted({n.instrument for _, n in self.notes()}, key=drum_key_order))
+
+    # -- changing (for edits) ----------------------------------------------------
+
+    def with_bar(self, bar_index: int, written: WrittenBar) -> Chart:
+        self.time_map.check_bar(bar_index)
+        bars = list(self.bars)
+        bars[bar_index] = written
+        return self._with_checked_bars(tuple(bars), (bar_index,))
+
+    def with_bars(self, first_bar: int, written: tuple[WrittenBar, ...]) -> Chart:
+        self.time_map.check_bar(first_bar)
+        self.time_map.check_bar(first_bar + max(len(written), 1) - 1)
+        bars = (*self.bars[:first_bar], *written, *self.bars[first_bar + len(written):])
+        return self._with_checked_bars(bars, range(first_bar, first_bar + len(written)))
+
+    def _with_checked_bars(self, bars: tuple[WrittenBar, ...], changed: Iterable[int]) -> Chart:
+        """A copy that checks only the changed bars, so that one edit of a long
+        chart costs no more than one of a short chart."""
+        for k in changed:
+            _check_bar(self.time_map, k, bars[k], self.time_map.bars[k])
+        new = object.__new__(Chart)
+        new.__dict__.update({f: self.__dict__[f] for f in self.__dataclass_fields__})
+        new.__dict__["bars"] = bars
+        return new
+
+
+def _check_bar(time_map: TimeMap, bar_index: int, written: WrittenBar, timed: Bar) -> None:
+    if written.notes and written.notes[-1].position >= timed.length:
+        raise ChartError(
+            f"Bar {time_map.bar_number(bar_index)} ({timed.meter}) is {timed.length} whole notes long; "
+            f"a note at {written.notes[-1].position} lies outside it."
+        )

@@ -1,0 +1,230 @@
+"""Counting as drummers count: syllables for positions, words for bars.
+
+Common practice, no source: a beat of sixteenths is counted "1 e & a", of
+eighth-note triplets "1 trip let"; between them, sextuplets fill in as
+"1 ta trip & let ta" and thirty-seconds as "1 ta e ta & ta a ta".  Meters in
+eighths (5/8, 6/8, 7/8 …) are counted by the eighth, "1 & 2 & …"; 9/8 and 12/8
+by the dotted quarter, "1 trip let".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
+from functools import lru_cache
+from itertools import groupby
+
+from workbench.chart.meter import Bar, Meter, TimeMap
+
+#: Syllable for each part of a count.
+SYLLABLES: dict[Fraction, str] = {
+    Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
+    Fraction(1, 3): "trip", Fraction(2, 3): "let",
+    Fraction(1, 6): "ta", Fraction(5, 6): "ta",
+    Fraction(1, 8): "ta", Fraction(3, 8): "ta", Fraction(5, 8): "ta", Fraction(7, 8): "ta",
+}
+
+#: What a number in brackets means in a row of counts.
+SILENT_COUNT = "A number in brackets is counted but not played."
+
+#: Places beyond this number are counted out instead of listed.
+LONGEST_LIST = 4
+
+#: Words for a place whose syllable alone would not say where it is.
+_PLACES: dict[Fraction, str] = {
+    Fraction(1, 6): "2nd sextuplet of {n}", Fraction(5, 6): "last sextuplet of {n}",
+    Fraction(1, 8): "32nd after {n}", Fraction(3, 8): "32nd after the e of {n}",
+    Fraction(5, 8): "32nd after the & of {n}", Fraction(7, 8): "32nd after the a of {n}",
+}
+
+
+def count_length(meter: Meter) -> Fraction:
+    """Length in whole notes of what is counted "1, 2, 3 …" in a meter.
+
+    Examples
+    --------
+    >>> count_length(Meter(4, 4)), count_length(Meter(6, 8)), count_length(Meter(12, 8))
+    (Fraction(1, 4), Fraction(1, 8), Fraction(3, 8))
+    """
+    if meter.is_compound and meter.counted_beats > 2:
+        return meter.beat_length
+    return Fraction(1, meter.unit)
+
+
+@lru_cache(maxsize=65536)
+def split_count(meter: Meter, missing: Fraction, position: Fraction) -> tuple[int, Fraction]:
+    """Count number (from 1) and the part of a count past it, 0 ≤ part < 1."""
+    counts = (position + missing) / count_length(meter)
+    number = counts.numerator // counts.denominator
+    return number + 1, counts - number
+
+
+def count_syllable(bar: Bar, position: Fraction) -> str:
+    """What is said aloud on a position: "2", "e", "&", "trip" …; "·" where
+    counting has no syllable.
+
+    Examples
+    --------
+    >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
+    >>> [count_syllable(bar, Fraction(k, 16)) for k in range(5)]
+    ['1', 'e', '&', 'a', '2']
+    """
+    number, part = split_count(bar.meter, bar.missing, position)
+    return str(number) if part == 0 else SYLLABLES.get(part, "·")
+
+
+def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
+    """The count through some positions, naming each new beat's number in brackets
+    where the beat itself is not among them (:data:`SILENT_COUNT` tells a student so).
+
+    Examples
+    --------
+    >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
+    >>> count_row(bar, [Fraction(5, 8), Fraction(11, 16), Fraction(3, 4), Fraction(7, 8)])
+    '(3) & a 4 &'
+    """
+    said, last = [], 0
+    for position in sorted(set(positions)):
+        number, part = split_count(bar.meter, bar.missing, position)
+        if part == 0:
+            said.append(str(number))
+        else:
+            if number != last:
+                said.append(f"({number})")
+            said.append(SYLLABLES.get(part, "·"))
+        last = number
+    return " ".join(said)
+
+
+def place_name(bar: Bar, position: Fraction) -> str:
+    """A position in words: "2", "& of 2", "let of 4".
+
+    Examples
+    --------
+    >>> place_name(Bar(Meter(), (0.0, 0.5, 1.0, 1.5)), Fraction(3, 8))
+    '& of 2'
+    """
+    number, part = split_count(bar.meter, bar.missing, position)
+    if part == 0:
+        return str(number)
+    if part in _PLACES:
+        return _PLACES[part].format(n=number)
+    if part in SYLLABLES:
+        return f"{SYLLABLES[part]} of {number}"
+    return f"{part.numerator}/{part.denominator} of a count after {number}"
+
+
+def the_place(bar: Bar, position: Fraction) -> str:
+    """Like :func:`place_name` with its article: "2", "the & of 2"."""
+    name = place_name(bar, position)
+    return name if name.isdigit() or name[0].isdigit() and " of a count" in name else f"the {name}"
+
+
+def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
+    """Positions in words, the shortest way players say them; more than
+    :data:`LONGEST_LIST` are counted out beat by beat.
+
+    Examples
+    --------
+    >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
+    >>> place_list(bar, [Fraction(0), Fraction(3, 8), Fraction(1, 2)])
+    '1, the & of 2, 3'
+    >>> place_list(bar, [Fraction(k, 4) for k in range(4)])
+    'every beat'
+    >>> place_list(bar, [Fraction(2 * k + 1, 8) for k in range(4)])
+    'every &'
+    >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
+    '1 &, the & of 2, 3 &'
+    """
+    wanted = sorted(set(positions))
+    if len(wanted) > 2:
+        for name, places in _whole_sets(bar.meter, bar.length).items():
+            if wanted == places:
+                return name
+    if len(wanted) > LONGEST_LIST:
+        return ", ".join(_counted_out(bar, wanted))
+    return (" and " if len(wanted) == 2 else ", ").join(the_place(bar, p) for p in wanted)
+
+
+def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
+    """Places beat by beat: "1 & a" where the beat is struck, "the e and a of 2" where it is not."""
+    def number(position: Fraction) -> int:
+        return split_count(bar.meter, bar.missing, position)[0]
+
+    for beat, group in groupby(positions, key=number):
+        places = list(group)
+        parts = [split_count(bar.meter, bar.missing, p)[1] for p in places]
+        if parts[0] == 0:
+            yield " ".join(count_syllable(bar, p) for p in places)
+        elif len(parts) > 1 and all(p in SYLLABLES and p not in _PLACES for p in parts):
+            yield f"the {' and '.join(SYLLABLES[p] for p in parts)} of {beat}"
+        else:
+            yield from (the_place(bar, p) for p in places)
+
+
+@lru_cache(maxsize=64)
+def _whole_sets(meter: Meter, length: Fraction) -> dict[str, list[Fraction]]:
+    """Regular sets of positions in a full bar that have a name of their own."""
+    if length != meter.bar_length:
+        return {}
+    step = count_length(meter)
+    counts = int(length / step)
+    starts = [k * step for k in range(counts)]
+    return {
+        "every beat" if step == meter.beat_length else "every count": starts,
+        "every &": [s + step / 2 for s in starts],
+        "every e": [s + step / 4 for s in starts],
+        "every a": [s + step * 3 / 4 for s in starts],
+        "every let": [s + step * 2 / 3 for s in starts],
+        "every e and a": sorted(s + step * f for s in starts
+                                for f in (Fraction(1, 4), Fraction(3, 4))),
+        "all 8ths" if step == Fraction(1, 4) else "every count and &": sorted(
+            s + step * f for s in starts for f in (0, Fraction(1, 2))),
+    }
+
+
+def bar_list(time_map: TimeMap, bar_indices: Iterable[int]) -> str:
+    """Bars as players name them: "bar 4", "bars 1–4, 7".
+
+    Examples
+    --------
+    >>> bar_list(TimeMap.steady(8, 120), [0, 1, 2, 3, 6])
+    'bars 1–4, 7'
+    """
+    numbers = number_runs(sorted({time_map.bar_number(k) for k in bar_indices}))
+    parts = [str(a) if a == b else f"{a}–{b}" for a, b in numbers]
+    one = len(numbers) == 1 and numbers[0][0] == numbers[0][1]
+    return ("bar " if one else "bars ") + ", ".join(parts)
+
+
+def number_runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """Runs of consecutive numbers as (first, last); input increasing."""
+    runs: list[tuple[int, int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], n)
+        else:
+            runs.append((n, n))
+    return runs
+
+
+#: Names of note values by length in whole notes.
+_VALUES: dict[Fraction, str] = {
+    Fraction(1): "whole notes", Fraction(1, 2): "half notes", Fraction(1, 4): "quarters",
+    Fraction(1, 8): "8ths", Fraction(1, 16): "16ths", Fraction(1, 32): "32nds",
+    Fraction(1, 6): "quarter triplets", Fraction(1, 12): "8th triplets",
+    Fraction(1, 24): "16th triplets", Fraction(3, 8): "dotted quarters",
+    Fraction(3, 16): "dotted 8ths", Fraction(1, 20): "quintuplets",
+    Fraction(1, 48): "32nd triplets", Fraction(1, 28): "septuplets",
+}
+
+
+def note_value(length: Fraction) -> str:
+    """Name of a note value in the plural: "16ths", "8th triplets".
+
+    Examples
+    --------
+    >>> note_value(Fraction(1, 12))
+    '8th triplets'
+    """
+    return _VALUES.get(length, f"notes of {length} of a whole note")

@@ -1,0 +1,153 @@
+"""Flams and drags: grace strokes and the stroke they lead into, as played and as written.
+
+A flam is written as one note, a drag as one note too; on a drum each is two or
+three strokes hardly apart, the last of which has the place and the weight.
+This is the one place that says which strokes belong together (common practice,
+no source; the limits were chosen with three annotated flams of 39, 50 and 58 ms
+in view and the strokes of the Groove MIDI Data Set's performances, where pairs
+with the louder stroke first are mostly rebounds; of its 400,141 strokes 0.5 %
+become grace strokes).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from workbench.chart.drumkit import instrument
+from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
+
+#: A grace stroke lies so long before its stroke (or before the next grace stroke) where nothing tells.
+GRACE_S = 0.030
+
+#: Strokes of one drum this near are one, twice detected or triggered, seconds;
+SAME_S = 0.025
+#: and of instruments on which nobody plays flams (kick, hi-hat, cymbals).
+SAME_ELSEWHERE_S = 0.035
+#: Two strokes of one drum this near are a flam at any tempo, seconds;
+SURE_FLAM_S = 0.035
+#: so near if they are too close to be two written notes, seconds,
+WIDEST_FLAM_S = 0.060
+#: which is nearer than this part of a thirty-second note.
+OF_A_32ND = 0.9
+#: The widest gap in a drag of two grace strokes, seconds.
+WIDEST_DRAG_GAP_S = 0.045
+#: What belongs together stands alone: the next stroke of the drum is so many times further away.
+ALONE = 2.0
+#: A first stroke so many times louder is no grace stroke; what follows it is its rebound.
+MUCH_LOUDER = 1.15
+#: Families of drums on which flams and drags are played.
+_FAMILIES = ("snare", "tom")
+
+
+@dataclass(frozen=True)
+class GraceGroup:
+    """Strokes that become one written note.
+
+    Attributes
+    ----------
+    stroke : Stroke
+        The stroke that has the place; as loud and as sure as the loudest and surest of all.
+    sign : str
+        'flam', 'drag' or ''.
+    strokes : tuple of Stroke
+        All of them, in order of time.
+    """
+
+    stroke: Stroke
+    sign: str
+    strokes: tuple[Stroke, ...]
+
+
+def join_grace_strokes(strokes: Sequence[Stroke], time_map: TimeMap) -> list[GraceGroup]:
+    """Gather strokes into written notes: flams, drags and strokes detected twice become one each.
+
+    Two strokes of a drum are a flam if no other stroke of it lies near (in a run of
+    thirty-seconds or a roll every stroke stays), the first is not the louder, and they are
+    nearer than :data:`SURE_FLAM_S`, or than :data:`WIDEST_FLAM_S` and too near for two
+    thirty-seconds at the tempo of their bar.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+    time_map : TimeMap
+        Tells the tempo.
+
+    Returns
+    -------
+    list of GraceGroup
+        In order of the time of their strokes.
+
+    Examples
+    --------
+    >>> played = [Stroke(0.46, "snare", 40), Stroke(0.5, "snare", 100), Stroke(1.0, "snare", 100)]
+    >>> [(n.stroke.time_s, n.sign) for n in join_grace_strokes(played, TimeMap.steady(1, 120))]
+    [(0.5, 'flam'), (1.0, '')]
+    """
+    by_instrument: dict[str, list[Stroke]] = {}
+    for stroke in sorted(strokes):
+        by_instrument.setdefault(stroke.instrument, []).append(stroke)
+    out: list[GraceGroup] = []
+    for name, own in by_instrument.items():
+        drum = instrument(name).family in _FAMILIES
+        notes = _without_doubles(own, SAME_S if drum else SAME_ELSEWHERE_S)
+        k = 0
+        while k < len(notes):
+            count = _belonging(notes, k, time_map) if drum else 1
+            out.append(_joined(notes[k:k + count]) if count > 1 else notes[k])
+            k += count
+    return sorted(out, key=lambda n: n.stroke)
+
+
+#: How many grace strokes a sign says, each :data:`GRACE_S` before the next stroke.
+GRACE_STROKES: dict[str, int] = {"flam": 1, "drag": 2}
+
+
+def grace_strokes(stroke: Stroke, signs: Iterable[str]) -> list[Stroke]:
+    """The grace strokes that a note's signs say, in order of time; as loud as their stroke."""
+    count = max((GRACE_STROKES.get(sign, 0) for sign in signs), default=0)
+    return [replace(stroke, time_s=stroke.time_s - k * GRACE_S) for k in range(count, 0, -1)]
+
+
+def _without_doubles(strokes: Sequence[Stroke], nearest_s: float) -> list[GraceGroup]:
+    """Strokes nearer than any grace stroke as one: the louder, at its time."""
+    out: list[GraceGroup] = []
+    for stroke in strokes:
+        if out and stroke.time_s - out[-1].strokes[0].time_s <= nearest_s:
+            together = (*out[-1].strokes, stroke)
+            out[-1] = GraceGroup(max(together, key=lambda s: (s.velocity, s.time_s)), "", together)
+        else:
+            out.append(GraceGroup(stroke, "", (stroke,)))
+    return out
+
+
+def _belonging(notes: Sequence[GraceGroup], k: int, time_map: TimeMap) -> int:
+    """How many strokes of a drum from number ``k`` on are one written note."""
+    for count in (3, 2):
+        group = [n.stroke for n in notes[k:k + count]]
+        if len(group) < count:
+            continue
+        gaps = [b.time_s - a.time_s for a, b in zip(group, group[1:])]
+        limit = WIDEST_DRAG_GAP_S if count == 3 else _widest_flam_s(group[0], gaps[0], time_map)
+        if max(gaps) > limit or max(s.velocity for s in group[:-1]) > MUCH_LOUDER * group[-1].velocity:
+            continue
+        before = group[0].time_s - notes[k - 1].stroke.time_s if k else float("inf")
+        after = notes[k + count].stroke.time_s - group[-1].time_s if k + count < len(notes) else float("inf")
+        if min(before, after) > ALONE * max(gaps):
+            return count
+    return 1
+
+
+def _widest_flam_s(first: Stroke, gap_s: float, time_map: TimeMap) -> float:
+    if not SURE_FLAM_S < gap_s <= WIDEST_FLAM_S:
+        return SURE_FLAM_S
+    quarter_s = 60.0 / time_map.quarter_tempo_bpm(time_map.place(first.time_s).bar_index)
+    return max(SURE_FLAM_S, min(WIDEST_FLAM_S, OF_A_32ND * quarter_s / 8))
+
+
+def _joined(notes: Sequence[GraceGroup]) -> GraceGroup:
+    strokes = [n.stroke for n in notes]
+    last = replace(strokes[-1], velocity=max(s.velocity for s in strokes),
+                   confidence=max(s.confidence for s in strokes))
+    return GraceGroup(last, {2: "flam", 3: "drag"}[len(notes)], tuple(s for n in notes for s in n.strokes))

@@ -1,0 +1,1 @@
+"""How well drafts agree with reference annotations."""

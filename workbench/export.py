@@ -1,0 +1,163 @@
+"""Scores to and from files: one place that knows which format a name means."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from workbench.chart import Chart
+from workbench.chart.excerpts import excerpt_chart
+from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
+from workbench.engraving.pages import PLAIN, PageStyle
+from workbench.errors import FileFormatError
+from workbench.files.document import read_working_chart
+from workbench.files.safefile import check_folder, make_folder, write_whole
+from workbench.files.untrusted import Imported
+from workbench.notation.midi import write_midi
+from workbench.notation.midi_read import read_midi
+from workbench.notation.musicxml import write_musicxml
+from workbench.notation.musicxml_read import read_musicxml
+from workbench.notation.scoresigns import ScoreOptions
+from workbench.progress import Progress, part, silent
+
+#: Formats by the name a user gives, with the suffix of their files.
+FORMATS: dict[str, str] = {"pdf": ".pdf", "musicxml": ".musicxml", "mxl": ".mxl", "midi": ".mid",
+                           "svg": ".svg", "png": ".png"}
+
+
+def read_any_chart(path: str | os.PathLike) -> Imported:
+    """Read a chart file, a MusicXML score or a MIDI file, by its name.
+
+    Raises
+    ------
+    FileFormatError
+        If the name has no known ending or the file cannot be understood.
+    """
+    name = os.fspath(path).lower()
+    if name.endswith((".musicxml", ".mxl", ".xml")):
+        return read_musicxml(path)
+    if name.endswith((".mid", ".midi")):
+        return read_midi(path)
+    if name.endswith(".json"):
+        return Imported(read_working_chart(path))
+    raise FileFormatError(
+        f"{Path(path).name} is no drum part that can be read; "
+        "give a .chart.json, .musicxml, .mxl or .mid file.")
+
+
+def with_form(chart: Chart) -> Chart:
+    """A chart with its form read, if it names no section of its own.
+
+    Sections get letters and fills are marked, so that pages and road map show
+    them; the chart given is not changed.
+    """
+    if chart.sections or not any(bar.notes for bar in chart.bars):
+        return chart
+    from workbench.reading.read import read_part, reading_to_edits
+
+    return reading_to_edits(read_part(chart)).apply(chart)
+
+
+def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str], *,
+                 folder: str | os.PathLike | None = None, bars: tuple[int, int] | None = None,
+                 options: ScoreOptions | None = None, style: PageStyle = PLAIN, played: bool = True,
+                 road_map: bool = False, folded: bool = False, read_form: bool = True, loop: bool = False,
+                 progress: Progress | None = None) -> list[Path]:
+    """Write a chart, or an excerpt of it, in several formats.
+
+    The bars of an excerpt keep their numbers.
+
+    Parameters
+    ----------
+    chart : Chart
+    source : path
+        File that the chart came from; gives the names of the new files, with
+        ``-bars-5-8`` for an excerpt.
+    formats : sequence of str
+        From :data:`FORMATS`.
+    folder : path, optional
+        By default that of ``source``; made if it does not exist.
+    bars : (int, int), optional
+        First and last bar index.
+    options, style, played
+        See :mod:`workbench.notation.musicxml`, :mod:`workbench.engraving.engrave`, :mod:`workbench.notation.midi`.
+    folded : bool
+        Fold repeats in MusicXML too; what differs between the passes without
+        showing on paper (velocities, feel) is then lost.
+    loop : bool
+        Repeat signs around an engraved excerpt.
+    read_form : bool
+        Read the form of a chart without sections (see :func:`with_form`).
+    road_map : bool
+        Also write ``NAME-road-map.pdf``.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    FileFormatError
+        If no format is named or one is unknown, or the folder cannot be written to.
+    """
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown:
+        raise FileFormatError(f"There is no score format {unknown[0]!r}; choose from {', '.join(FORMATS)}.")
+    if not formats and not road_map:
+        raise FileFormatError(f"Name at least one score format: {', '.join(FORMATS)}.")
+    base = _base(chart, Path(source), folder, bars)
+    chart = with_form(chart) if read_form and bars is None else chart
+    file_options = replace(options or ScoreOptions(), repeats=folded)
+    part_only = chart if bars is None else excerpt_chart(chart, *bars)
+    tell, out = progress or silent, []
+    for k, name in enumerate(formats):
+        path = base.with_name(base.name + FORMATS[name])
+        step = part(progress, k / len(formats), (k + 1) / len(formats))
+        tell(k / len(formats), f"Writing {path.name}")
+        if name in ("musicxml", "mxl"):
+            out.append(write_musicxml(part_only, path, file_options, chart.time_map.bar_number(bars[0] if bars else 0)))
+        elif name == "midi":
+            out.append(write_midi(part_only, path, played))
+        elif name == "pdf":
+            out.append(engrave_pdf(chart, path, bars, options, style, step, loop))
+        elif name == "png":
+            out += engrave_png(chart, path, bars, options, style, progress=step, loop=loop)
+        else:
+            out += _write_svg(chart, path, bars, options, style, step, loop)
+    if road_map:
+        from workbench.engraving.roadmap import engrave_road_map
+
+        out.append(engrave_road_map(chart, base.with_name(base.name + "-road-map.pdf"), style))
+    tell(1.0, "Score written")
+    return out
+
+
+def part_name(path: str | os.PathLike) -> str:
+    """Name of a part by its file, without the endings of files that hold one."""
+    name = Path(path).name
+    for ending in (".chart.json", ".musicxml", ".mxl", ".xml", ".midi", ".mid", ".json"):
+        if name.lower().endswith(ending):
+            return name[:-len(ending)]
+    return name
+
+
+def _base(chart: Chart, source: Path, folder, bars) -> Path:
+    name = part_name(source)
+    where = Path(folder) if folder is not None else source.parent
+    check_folder(where)
+    make_folder(where)
+    if bars is not None:
+        first, last = (chart.time_map.bar_number(k) for k in bars)
+        name += f"-bar-{first}" if first == last else f"-bars-{first}-{last}"
+    return where / name
+
+
+def _write_svg(chart, path: Path, bars, options, style, progress, loop) -> list[Path]:
+    out = []
+    for k, page in enumerate(engrave_svg(chart, bars, options, style, progress, loop), start=1):
+        target = path if k == 1 else path.with_name(f"{path.stem}-{k}{path.suffix}")
+        out.append(write_whole(target, page.encode("utf-8")))
+    return out

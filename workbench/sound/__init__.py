@@ -1,0 +1,1 @@
+"""Sound of a chart and of a recording: the computed kit, rendering, stretching, balance, loudness."""
