@@ -63,10 +63,15 @@ def notes(draw, length=F(1)):
     steps = max(int(length * parts), 1)
     position = F(draw(st.integers(0, steps - 1)), parts)
     return Note(
-        position if position < length else F(0), draw(st.sampled_from(NAMES)), draw(st.integers(1, 127)),
+        position if position < length else F(0),
+        draw(st.sampled_from(NAMES)),
+        draw(st.integers(1, 127)),
         draw(st.frozensets(st.sampled_from(sorted(ARTICULATIONS)), max_size=3)),
-        draw(st.floats(-0.05, 0.05)), draw(st.floats(0, 1)), draw(st.booleans()),
-        draw(st.sampled_from(STICKINGS)))
+        draw(st.floats(-0.05, 0.05)),
+        draw(st.floats(0, 1)),
+        draw(st.booleans()),
+        draw(st.sampled_from(STICKINGS)),
+    )
 
 
 @st.composite
@@ -84,8 +89,17 @@ def charts(draw, max_bars=5):
     sections = {k: Section(k, draw(TEXTS), draw(TEXTS)) for k in draw(st.sets(where, max_size=3))}
     texts = {k: Text(k, F(0), draw(TEXTS)) for k in draw(st.sets(where, max_size=2))}
     marks = {k: Mark("fill", (k, F(0)), (k + 1, F(0)), draw(TEXTS)) for k in draw(st.sets(where, max_size=2))}
-    return Chart(time_map, bars, draw(TEXTS), draw(TEXTS), None, tuple(sections.values()),
-                 tuple(texts.values()), tuple(marks.values()), feel=draw(st.sampled_from(FEELS)))
+    return Chart(
+        time_map,
+        bars,
+        draw(TEXTS),
+        draw(TEXTS),
+        None,
+        tuple(sections.values()),
+        tuple(texts.values()),
+        tuple(marks.values()),
+        feel=draw(st.sampled_from(FEELS)),
+    )
 
 
 @st.composite
@@ -95,13 +109,17 @@ def edits(draw, chart):
     k = draw(st.integers(0, n - 1))
     length = chart.time_map.bars[k].length
     choices = [
-        AddNote(k, draw(notes(length))), NameSection(k, draw(TEXTS), draw(TEXTS)),
-        SetText(k, F(0), draw(TEXTS)), SetHeading(title=draw(TEXTS)),
+        AddNote(k, draw(notes(length))),
+        NameSection(k, draw(TEXTS), draw(TEXTS)),
+        SetText(k, F(0), draw(TEXTS)),
+        SetHeading(title=draw(TEXTS)),
         SetMark(Mark("groove", (k, F(0)), (k, F(1, 16)), draw(TEXTS))),
-        SetBars(k, (draw(written_bars(length)),)), SetSubdivisions(k, (draw(st.integers(1, 8)),)),
+        SetBars(k, (draw(written_bars(length)),)),
+        SetSubdivisions(k, (draw(st.integers(1, 8)),)),
         RenameInstrument(0, k, draw(st.sampled_from(NAMES)), draw(st.sampled_from(NAMES))),
         SetBeats(k, chart.time_map.bars[k].beat_times_s),
-        SetMeter(k, k, chart.time_map.bars[k].meter) if not chart.time_map.bars[k].is_pickup
+        SetMeter(k, k, chart.time_map.bars[k].meter)
+        if not chart.time_map.bars[k].is_pickup
         else SetHeading(feel="straight"),
         SetTimeMap(chart.time_map, chart.bars),
     ]
@@ -113,8 +131,12 @@ def edits(draw, chart):
     if chart.bars[k].notes:
         note = draw(st.sampled_from(chart.bars[k].notes))
         to = draw(notes(length))
-        choices += [RemoveNote(k, *note.key), MoveNote(k, *note.key, k, *to.key),
-                    ChangeNote(k, *note.key, velocity=to.velocity, articulations=to.articulations,
-                               sticking=to.sticking, confirmed=True)] * 2
+        choices += [
+            RemoveNote(k, *note.key),
+            MoveNote(k, *note.key, k, *to.key),
+            ChangeNote(
+                k, *note.key, velocity=to.velocity, articulations=to.articulations, sticking=to.sticking, confirmed=True
+            ),
+        ] * 2
     edit = draw(st.sampled_from(choices))
     return CompositeEdit((edit,), "as one") if draw(st.booleans()) else edit

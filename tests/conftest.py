@@ -2,10 +2,7 @@
 
 from collections import defaultdict
 
-_WITHOUT_EVIDENCE = {
-    "common_practice": "common practice, no source",
-    "from_memory": "value from memory",
-}
+_WITHOUT_EVIDENCE = {"common_practice": "common practice, no source", "from_memory": "value from memory"}
 _listed = defaultdict(list)
 
 

@@ -9,8 +9,19 @@ from fractions import Fraction
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
 
-ROWS = {"C": "crash", "R": "ride", "B": "ride bell", "H": "closed hi-hat", "T": "high tom", "M": "mid tom",
-        "F": "floor tom", "S": "snare", "X": "side stick", "K": "kick", "P": "pedal hi-hat"}
+ROWS = {
+    "C": "crash",
+    "R": "ride",
+    "B": "ride bell",
+    "H": "closed hi-hat",
+    "T": "high tom",
+    "M": "mid tom",
+    "F": "floor tom",
+    "S": "snare",
+    "X": "side stick",
+    "K": "kick",
+    "P": "pedal hi-hat",
+}
 
 
 FOUR_FOUR = Meter()
@@ -37,7 +48,6 @@ def part(*bars, tempo_bpm=110.0, meter=FOUR_FOUR, **heading) -> Chart:
 ROCK = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 RIDE = bar(R="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 HALF = bar(R="x...x...x...x...", S="........x.......", K="x.....x....x..x.")
-FILL = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xxxx",
-           K="x...............")
+FILL = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xxxx", K="x...............")
 CRASHED = bar(C="x...............", H="..x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 EMPTY = WrittenBar()

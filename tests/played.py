@@ -29,7 +29,7 @@ def activations_of(time_map, duration_s, downbeats=True, silent=(0.0, 0.0)):
     for b in beats_of(time_map):
         k = int(round(b.time_s * 100))
         if 0 <= k < frames and not silent[0] <= b.time_s < silent[1]:
-            beat[max(k - 1, 0):k + 2] = (0.4, 0.8, 0.4)[max(1 - k, 0):][:frames - max(k - 1, 0)]
+            beat[max(k - 1, 0) : k + 2] = (0.4, 0.8, 0.4)[max(1 - k, 0) :][: frames - max(k - 1, 0)]
             if downbeats and b.number == 1:
                 downbeat[k] = 0.6
     nothing = np.zeros((frames, len(DETECTED)), np.float32)

@@ -14,17 +14,24 @@ SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=list(
 
 def part(pattern: str, sections=(), texts=()):
     """A chart from letters: equal letters are equal bars, "." is an empty bar."""
+
     def bar(letter):
         if letter == ".":
             return WrittenBar()
         return WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(ord(letter) - 96, 32), "snare")))
+
     return Chart(TimeMap.steady(len(pattern), 120), tuple(map(bar, pattern)), sections=sections, texts=texts)
 
 
 def signs(bars):
     """One letter a printed bar: n(otes), %, 2 (simile of two), digits of a rest as rN."""
-    letters = {BarKind.NOTES: "n", BarKind.SIMILE: "%", BarKind.SIMILE_OF_TWO: "2", BarKind.SIMILE_OF_TWO_END: "2",
-               BarKind.SLASHES: "/"}
+    letters = {
+        BarKind.NOTES: "n",
+        BarKind.SIMILE: "%",
+        BarKind.SIMILE_OF_TWO: "2",
+        BarKind.SIMILE_OF_TWO_END: "2",
+        BarKind.SLASHES: "/",
+    }
     return " ".join(letters.get(b.kind, f"r{b.rest_bars}") for b in bars)
 
 
@@ -106,8 +113,7 @@ def test_lines_hold_four_bars_and_open_with_sections():
 
 
 def test_dense_bars_take_more_room():
-    bars = tuple(WrittenBar(tuple(Note(Fraction(k, 16), "snare", 90 + j) for k in range(16)))
-                 for j in range(8))
+    bars = tuple(WrittenBar(tuple(Note(Fraction(k, 16), "snare", 90 + j) for k in range(16))) for j in range(8))
     chart = Chart(TimeMap.steady(8, 100), bars)
     assert [len(line) for line in lay_lines(chart, abbreviate(chart, similes=False))] == [2, 2, 2, 2]
 

@@ -26,11 +26,26 @@ def bar(kicks, snares, cymbal="closed hi-hat", every=8, length=F(1)):
 
 GROOVE = bar([0, 6, 8], [4, 12])
 VARIATION = bar([0, 7, 10], [4, 12, 15])
-FILL = WrittenBar(tuple(Note(F(k, 16), n) for k, n in enumerate(
-    ["snare"] * 4 + ["high tom"] * 4 + ["mid tom"] * 4 + ["floor tom"] * 4)))
+FILL = WrittenBar(
+    tuple(
+        Note(F(k, 16), n) for k, n in enumerate(["snare"] * 4 + ["high tom"] * 4 + ["mid tom"] * 4 + ["floor tom"] * 4)
+    )
+)
 CHORUS = bar([0, 3, 8, 11], [4, 12], "ride")
-SONG = [GROOVE, GROOVE, VARIATION, FILL, CHORUS, CHORUS, bar([0, 8], [4, 12], "ride", 4), FILL,
-        GROOVE, VARIATION, GROOVE, FILL]
+SONG = [
+    GROOVE,
+    GROOVE,
+    VARIATION,
+    FILL,
+    CHORUS,
+    CHORUS,
+    bar([0, 8], [4, 12], "ride", 4),
+    FILL,
+    GROOVE,
+    VARIATION,
+    GROOVE,
+    FILL,
+]
 
 
 def chart_of(bars, tempo_bpm=120.0, meter=None):
@@ -43,9 +58,12 @@ def played(bars, start_s=1.3, tempo_bpm=113.0, drift=0.0, jitter_s=0.006, seed=1
     rng = np.random.default_rng(seed)
     whole_s = 240.0 / tempo_bpm
     length = beats_a_bar / 4
-    time = lambda whole: start_s + whole_s * (whole + drift * whole ** 2 / (2 * max(1, len(bars))))
-    strokes = [Stroke(max(0.0, time(k * length + float(n.position)) + rng.normal(0, jitter_s)), n.instrument)
-               for k, b in enumerate(bars) for n in b.notes]
+    time = lambda whole: start_s + whole_s * (whole + drift * whole**2 / (2 * max(1, len(bars))))
+    strokes = [
+        Stroke(max(0.0, time(k * length + float(n.position)) + rng.normal(0, jitter_s)), n.instrument)
+        for k, b in enumerate(bars)
+        for n in b.notes
+    ]
     beats = [time(k / 4) for k in range(len(bars) * beats_a_bar + 1)]
     lines = [time(k * length) for k in range(len(bars) + 1)]
     return sorted(strokes), beats, lines
@@ -56,8 +74,7 @@ def bars_aligned(alignment):
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06),
-       st.integers(0, 99))
+@given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06), st.integers(0, 99))
 def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
     strokes, beats, lines = played(SONG, start_s, played_bpm, drift, seed=seed)
     alignment = align_chart(chart_of(SONG, written_bpm), strokes, beats)
@@ -70,7 +87,7 @@ def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, dri
 @pytest.mark.parametrize("cut", [2, 6, 8])
 def test_a_bar_that_the_chart_lacks(cut):
     strokes, beats, lines = played(SONG)
-    written = SONG[:cut] + SONG[cut + 1:]
+    written = SONG[:cut] + SONG[cut + 1 :]
     alignment = align_chart(chart_of(written), strokes, beats)
     assert bars_aligned(alignment) == [*range(cut), None, *range(cut, len(written))]
     assert alignment.bars[cut].start_s == pytest.approx(lines[cut], abs=0.02)
@@ -120,8 +137,11 @@ def test_a_count_in_and_what_follows_the_song_are_no_bars():
 @pytest.mark.parametrize("every", [2, 0.5])
 def test_a_pulse_tracked_at_half_or_double_speed(every):
     strokes, beats, _ = played(SONG, tempo_bpm=100)
-    beats = beats[1::2] if every == 2 else list(np.interp(np.arange(0, len(beats) - 0.5, 0.5),
-                                                         np.arange(len(beats)), beats))
+    beats = (
+        beats[1::2]
+        if every == 2
+        else list(np.interp(np.arange(0, len(beats) - 0.5, 0.5), np.arange(len(beats)), beats))
+    )
     assert bars_aligned(align_chart(chart_of(SONG, 140), strokes, beats)) == list(range(len(SONG)))
 
 
@@ -136,8 +156,9 @@ def test_waltz_and_pickup():
     strokes, beats, lines = played(waltz, beats_a_bar=3)
     alignment = align_chart(chart_of(waltz, meter=Meter(3, 4)), strokes, beats)
     assert bars_aligned(alignment) == list(range(8))
-    pickup = TimeMap((Bar(Meter(), (0.0,), F(1, 4)),
-                      *TimeMap.steady(len(SONG), 120, start_s=0.5).bars), 0.5 + 2.0 * len(SONG))
+    pickup = TimeMap(
+        (Bar(Meter(), (0.0,), F(1, 4)), *TimeMap.steady(len(SONG), 120, start_s=0.5).bars), 0.5 + 2.0 * len(SONG)
+    )
     chart = Chart(pickup, (WrittenBar((Note(F(0), "snare"), Note(F(1, 8), "snare"))), *SONG))
     strokes, beats, lines = played(SONG, start_s=5.0)
     beat_s = 60 / 113
@@ -163,8 +184,10 @@ def test_what_cannot_be_laid():
 
 
 def test_another_song_hardly_agrees():
-    other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
-             WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
+    other = [
+        WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
+        WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash"))),
+    ] * 6
     strokes, beats, _ = played(SONG)
     assert align_chart(chart_of(other), strokes, beats).agreement < 0.4
 
@@ -180,7 +203,7 @@ def test_a_bar_left_out_of_a_score_without_the_players_tempo(missing):
     beats = [t for timed in truth.time_map.bars for t in timed.beat_times_s]
     # Without the pick-up bar.
     bars = [WrittenBar(tuple(replace(n, deviation_s=0.0) for n in b.notes)) for b in truth.bars[1:]]
-    score = chart_of(bars[:missing] + bars[missing + 1:], 113)
+    score = chart_of(bars[:missing] + bars[missing + 1 :], 113)
     aligned = bars_aligned(align_chart(score, strokes, beats))
     gap = aligned.index(None)
     assert aligned == [*range(gap), None, *range(gap, len(score))]

@@ -60,13 +60,15 @@ def test_beat_labels(tmp_path):
 def test_hits_of_any_chart_round_trip(chart):
     import tempfile
     from pathlib import Path
+
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "x.hits.csv"
         write_hits(chart, path)
         again = read_hits(path)
     hits = hits_of_chart(chart)
-    assert [(h.bar_number, h.position, h.stroke.instrument, h.stroke.velocity) for h in again] == \
-        [(h.bar_number, h.position, h.stroke.instrument, h.stroke.velocity) for h in hits]
+    assert [(h.bar_number, h.position, h.stroke.instrument, h.stroke.velocity) for h in again] == [
+        (h.bar_number, h.position, h.stroke.instrument, h.stroke.velocity) for h in hits
+    ]
     for a, b in zip(again, hits):
         assert a.stroke.time_s == pytest.approx(b.stroke.time_s, abs=1e-6)
         assert a.stroke.confidence == pytest.approx(b.stroke.confidence, abs=1e-3)
@@ -74,8 +76,13 @@ def test_hits_of_any_chart_round_trip(chart):
 
 def test_hits_of_a_pickup_as_another_library_reads_them(tmp_path):
     time_map = TimeMap((Bar(Meter(4, 4), (0.25,), F(1, 8)), Bar(Meter(4, 4), (0.5, 1.0, 1.5, 2.0))), 2.5)
-    chart = Chart(time_map, (WrittenBar((Note(F(0), "snare", 70),)),
-                             WrittenBar((Note(F(3, 8), "kick", 99, deviation_s=0.01, confidence=0.5),))))
+    chart = Chart(
+        time_map,
+        (
+            WrittenBar((Note(F(0), "snare", 70),)),
+            WrittenBar((Note(F(3, 8), "kick", 99, deviation_s=0.01, confidence=0.5),)),
+        ),
+    )
     path = tmp_path / "x.hits.csv"
     write_hits(chart, path)
     table = pandas.read_csv(path)
@@ -102,16 +109,19 @@ def test_hits_with_times_and_instruments_only(tmp_path):
     assert read_hits(path) == [Hit(Stroke(0.5, "kick")), Hit(Stroke(1.0, "snare"))]
 
 
-@pytest.mark.parametrize("text, message", [
-    ("time_s,bar\n1,1\n", "no column 'instrument'"),
-    ("", "no column 'time_s'"),
-    ("time_s,instrument\nlate,kick\n", "line 2: 'late' is no time"),
-    ("time_s,instrument\n1,kick\n2,triangle\n", "line 3: The drum key has no instrument"),
-    ("time_s,instrument,velocity\n1,kick,loud\n", "line 2"),
-    ("time_s,instrument,velocity\n1,kick,300\n", "line 2: A velocity"),
-    ("time_s,instrument,position\n1,kick,0.5\n", "line 2: A position"),
-    ("time_s,instrument\n1,kick,3\n", "line 2: 3 fields under 2 columns"),
-])
+@pytest.mark.parametrize(
+    "text, message",
+    [
+        ("time_s,bar\n1,1\n", "no column 'instrument'"),
+        ("", "no column 'time_s'"),
+        ("time_s,instrument\nlate,kick\n", "line 2: 'late' is no time"),
+        ("time_s,instrument\n1,kick\n2,triangle\n", "line 3: The drum key has no instrument"),
+        ("time_s,instrument,velocity\n1,kick,loud\n", "line 2"),
+        ("time_s,instrument,velocity\n1,kick,300\n", "line 2: A velocity"),
+        ("time_s,instrument,position\n1,kick,0.5\n", "line 2: A position"),
+        ("time_s,instrument\n1,kick,3\n", "line 2: 3 fields under 2 columns"),
+    ],
+)
 def test_what_is_wrong_with_hits_is_named(tmp_path, text, message):
     path = tmp_path / "x.hits.csv"
     path.write_text(text)

@@ -15,8 +15,8 @@ from workbench.files.audio import Audio, describe_audio, load_audio, read_blocks
 
 RATE = 44100
 needs_ffmpeg = pytest.mark.skipif(
-    not (shutil.which("ffmpeg") and shutil.which("ffprobe")),
-    reason="ffmpeg is not installed: apt install ffmpeg")
+    not (shutil.which("ffmpeg") and shutil.which("ffprobe")), reason="ffmpeg is not installed: apt install ffmpeg"
+)
 
 
 def tone(duration_s=2.0, rate=RATE, channels=1, frequency_hz=440.0):
@@ -30,6 +30,7 @@ def ffmpeg(*arguments):
 
 
 # -- what can be read ----------------------------------------------------------------
+
 
 @pytest.mark.parametrize("ending", [".wav", ".flac", ".ogg", ".mp3", ".aiff"])
 @pytest.mark.parametrize("rate, channels", [(44100, 1), (48000, 2), (22050, 2)])
@@ -95,7 +96,7 @@ def test_blocks_of_a_long_recording_need_little_memory(tmp_path):
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert total == 30 * 60 * 8000
-    assert peak < 20 * 2 ** 20  # the whole would be 115 MiB
+    assert peak < 20 * 2**20  # the whole would be 115 MiB
 
 
 def test_progress_runs_to_the_end(tmp_path):
@@ -127,6 +128,7 @@ def test_describe(tmp_path):
 
 
 # -- what cannot: one sentence each -----------------------------------------------------
+
 
 def sentence(path, read=load_audio):
     with pytest.raises(AudioError) as caught:
@@ -194,7 +196,7 @@ def test_truncated(tmp_path, reader, ending):
     noise = np.random.default_rng(1).uniform(-0.5, 0.5, 5 * RATE)
     save_audio(path, Audio(noise, RATE))
     data = path.read_bytes()
-    path.write_bytes(data[:len(data) * 6 // 10])
+    path.write_bytes(data[: len(data) * 6 // 10])
     assert "damaged or cut off" in sentence(path, reader)
 
 
@@ -204,7 +206,7 @@ def test_truncated_mp3_that_tells_its_length(tmp_path):
     save_audio(path, Audio(noise, RATE))
     data = path.read_bytes()
     assert b"Xing" in data[:2000] or b"Info" in data[:2000]
-    path.write_bytes(data[:len(data) * 6 // 10])
+    path.write_bytes(data[: len(data) * 6 // 10])
     assert "damaged or cut off" in sentence(path)
 
 
@@ -214,7 +216,7 @@ def test_truncated_m4a(tmp_path, reader):
     save_audio(wav, Audio(np.random.default_rng(1).uniform(-0.5, 0.5, 5 * RATE), RATE))
     ffmpeg("-i", wav, "-movflags", "+faststart", path)
     data = path.read_bytes()
-    path.write_bytes(data[:len(data) * 6 // 10])
+    path.write_bytes(data[: len(data) * 6 // 10])
     assert "damaged" in sentence(path, reader)
 
 
@@ -222,15 +224,24 @@ def test_flac_with_bytes_overwritten(tmp_path, reader):
     path = tmp_path / "song.flac"
     save_audio(path, Audio(np.random.default_rng(1).uniform(-0.5, 0.5, 5 * RATE), RATE))
     data = bytearray(path.read_bytes())
-    data[len(data) // 2:len(data) // 2 + 200_000] = bytes(200_000)
+    data[len(data) // 2 : len(data) // 2 + 200_000] = bytes(200_000)
     path.write_bytes(data)
     assert "damaged or cut off" in sentence(path, reader)
 
 
 @pytest.mark.parametrize("name", ["song.wav", "song.mp3", "song.m4a", "song", "song.ogg", "song.raw"])
-@pytest.mark.parametrize("content", [b"A letter to the band: see you at eight.\n" * 50,
-                                     bytes(range(256)) * 40, b"\x89PNG\r\n\x1a\n" + bytes(5000),
-                                     b"RIFF\x10\x00\x00\x00WAVE", b"OggS", b"fLaC", b"FORM\0\0\0\x04AIFF"])
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"A letter to the band: see you at eight.\n" * 50,
+        bytes(range(256)) * 40,
+        b"\x89PNG\r\n\x1a\n" + bytes(5000),
+        b"RIFF\x10\x00\x00\x00WAVE",
+        b"OggS",
+        b"fLaC",
+        b"FORM\0\0\0\x04AIFF",
+    ],
+)
 def test_not_audio(tmp_path, name, content):
     path = tmp_path / name
     path.write_bytes(content)
@@ -248,9 +259,10 @@ def test_random_bytes_are_refused_or_named(tmp_path):
 @needs_ffmpeg
 def test_a_playlist_is_not_followed(tmp_path):
     save_audio(tmp_path / "secret.wav", Audio(tone(), RATE))
-    for name, text in {"list.m3u8": "#EXTM3U\n#EXT-X-TARGETDURATION:2\n"
-                                     "#EXTINF:2,\nsecret.wav\n#EXT-X-ENDLIST\n",
-                       "list.mp4": "ffconcat version 1.0\nfile secret.wav\n"}.items():
+    for name, text in {
+        "list.m3u8": "#EXTM3U\n#EXT-X-TARGETDURATION:2\n#EXTINF:2,\nsecret.wav\n#EXT-X-ENDLIST\n",
+        "list.mp4": "ffconcat version 1.0\nfile secret.wav\n",
+    }.items():
         path = tmp_path / name
         path.write_text(text)
         assert "not a recording" in sentence(path)
@@ -308,6 +320,7 @@ def test_a_wav_from_a_stream_of_unknown_length_is_read(tmp_path):
 
 
 # -- writing ----------------------------------------------------------------------------
+
 
 def test_writing_refuses_what_it_cannot_do(tmp_path):
     sound = Audio(tone(), RATE)

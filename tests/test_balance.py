@@ -15,8 +15,7 @@ RATE = 44100
 def song():
     """Kit and held chords, apart and known."""
     length = 4 * RATE
-    strokes = [Stroke(0.25 * k, ("kick", "closed hi-hat", "snare", "closed hi-hat")[k % 4], 100)
-               for k in range(1, 15)]
+    strokes = [Stroke(0.25 * k, ("kick", "closed hi-hat", "snare", "closed hi-hat")[k % 4], 100) for k in range(1, 15)]
     kit = mix_blows([Blow(s.time_s, s.instrument, s.velocity) for s in strokes], length, RATE)
     t = np.arange(length) / RATE
     chord = sum(np.sin(2 * np.pi * f * n * t) / n for f in (110, 220, 277.2, 329.6) for n in range(1, 6))
@@ -26,8 +25,7 @@ def song():
 
 def leak_db(part, wanted, unwanted):
     """Level of ``unwanted`` in a part against its own level in the mix."""
-    weights = np.linalg.lstsq(np.stack([wanted.ravel(), unwanted.ravel()], axis=1), part.ravel(),
-                              rcond=None)[0]
+    weights = np.linalg.lstsq(np.stack([wanted.ravel(), unwanted.ravel()], axis=1), part.ravel(), rcond=None)[0]
     return 20 * np.log10(abs(weights[1]) + 1e-9)
 
 

@@ -22,7 +22,7 @@ def test_in_four_four_the_backbeat_is_two_and_four():
     beats, strokes = beats_and_strokes()
     path = lay_bars(beats, strokes, np.full(len(beats), 0.5))
     assert set(path.meters) == {Meter(4, 4)}
-    assert path.starts[0] % 2 == 0          # the snare falls on the second and fourth beat
+    assert path.starts[0] % 2 == 0  # the snare falls on the second and fourth beat
 
 
 @pytest.mark.common_practice
@@ -67,9 +67,16 @@ def test_half_tempo_explains_a_rock_groove_worse_than_its_own():
 
 
 def test_roles():
-    strokes = [Stroke(0.0, "snare", 100), Stroke(1.0, "snare", 30), Stroke(2.0, "ride", 80),
-               Stroke(3.0, "china", 80), Stroke(4.0, "pedal hi-hat", 80), Stroke(5.0, "floor tom", 80),
-               Stroke(6.0, "kick", 80), Stroke(7.0, "side stick", 90)]
+    strokes = [
+        Stroke(0.0, "snare", 100),
+        Stroke(1.0, "snare", 30),
+        Stroke(2.0, "ride", 80),
+        Stroke(3.0, "china", 80),
+        Stroke(4.0, "pedal hi-hat", 80),
+        Stroke(5.0, "floor tom", 80),
+        Stroke(6.0, "kick", 80),
+        Stroke(7.0, "side stick", 90),
+    ]
     names = [ROLES[r] for r in roles_of(strokes)]
     assert names == ["backbeat", "ghost", "time", "crash", "time", "tom", "kick", "backbeat"]
 
@@ -77,7 +84,12 @@ def test_roles():
 def test_parts_count_on_beyond_both_ends():
     beats = np.array([1.0, 1.5, 2.0])
     assert count_parts(beats, np.array([0.5, 1.0, 1.25, 2.0, 2.5])).tolist() == [
-        -PARTS_PER_BEAT, 0, PARTS_PER_BEAT // 2, 2 * PARTS_PER_BEAT, 3 * PARTS_PER_BEAT]
+        -PARTS_PER_BEAT,
+        0,
+        PARTS_PER_BEAT // 2,
+        2 * PARTS_PER_BEAT,
+        3 * PARTS_PER_BEAT,
+    ]
 
 
 @pytest.mark.parametrize("meter", list(METERS))

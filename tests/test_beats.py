@@ -70,7 +70,7 @@ def test_drifting_tempo_is_followed():
     rng = np.random.default_rng(1)
     gaps = 0.5 * (1 + 0.08 * np.sin(np.arange(64) / 10)) + rng.normal(0, 0.003, 64)
     times = 0.3 + np.concatenate([[0], np.cumsum(gaps)])
-    time_map = TimeMap([Bar(Meter(), times[k:k + 4]) for k in range(0, 64, 4)], times[64])
+    time_map = TimeMap([Bar(Meter(), times[k : k + 4]) for k in range(0, 64, 4)], times[64])
     found = drafted(time_map, ROCK)
     assert np.allclose([found.bar_start_s(k) for k in range(16)], times[:64:4], atol=0.03)
 
@@ -78,8 +78,11 @@ def test_drifting_tempo_is_followed():
 def test_song_that_begins_inside_a_bar_has_a_pick_up():
     whole = TimeMap.steady(13, 110)
     two_beats_s = 2 * 60 / 110
-    strokes = [Stroke(s.time_s - two_beats_s, s.instrument, s.velocity)
-               for s in play(whole, ROCK) if s.time_s > two_beats_s - 0.01]
+    strokes = [
+        Stroke(s.time_s - two_beats_s, s.instrument, s.velocity)
+        for s in play(whole, ROCK)
+        if s.time_s > two_beats_s - 0.01
+    ]
     shifted = TimeMap.steady(13, 110, start_s=-two_beats_s)
     found = track_bars(activations_of(shifted, shifted.end_s), strokes)
     assert found.bars[0].is_pickup and found.bars[0].length == Meter().bar_length / 2
@@ -90,7 +93,7 @@ def test_one_bar_of_two_four_is_found():
     beats = np.arange(8 * 4 + 2 + 8 * 4 + 1) * 0.5 + 0.3
     bars, k = [], 0
     for meter in [Meter(4, 4)] * 8 + [Meter(2, 4)] + [Meter(4, 4)] * 8:
-        bars.append(Bar(meter, beats[k:k + meter.beats]))
+        bars.append(Bar(meter, beats[k : k + meter.beats]))
         k += meter.beats
     time_map = TimeMap(bars, beats[k])
     strokes = play(time_map, {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)})
@@ -102,8 +105,11 @@ def test_one_bar_of_two_four_is_found():
 
 def test_breaks_without_drums_keep_the_count():
     time_map = TimeMap.steady(20, 120, start_s=0.25)
-    strokes = [s for s in play(time_map, ROCK) if not time_map.bar_start_s(8) - 0.01 < s.time_s
-               < time_map.bar_start_s(11) - 0.01]
+    strokes = [
+        s
+        for s in play(time_map, ROCK)
+        if not time_map.bar_start_s(8) - 0.01 < s.time_s < time_map.bar_start_s(11) - 0.01
+    ]
     activations = activations_of(time_map, time_map.end_s, silent=(16.3, 22.2))
     found = track_bars(activations, strokes)
     assert found.bar_start_s(15) == pytest.approx(time_map.bar_start_s(15), abs=0.03)
@@ -111,7 +117,7 @@ def test_breaks_without_drums_keep_the_count():
 
 def test_fixed_bar_lines_are_kept_exactly_and_turn_the_phase():
     time_map = TimeMap.steady(12, 100, start_s=0.3)
-    line_s = time_map.seconds(4, 0.5) + 0.011       # a user hears 3 as 1
+    line_s = time_map.seconds(4, 0.5) + 0.011  # a user hears 3 as 1
     found = drafted(time_map, ROCK, fixed_bars=[line_s])
     lines = [found.bar_start_s(k) for k in range(len(found))]
     assert line_s in lines
@@ -151,7 +157,7 @@ def test_beats_reach_over_the_music_and_not_further():
 def test_lines_draw_beats_with_them():
     beats, at = draw_to_lines(np.arange(20) * 0.5, np.array([3.1, 6.1]))
     assert beats[at].tolist() == [3.1, 6.1]
-    assert np.allclose(np.diff(beats[at[0]:at[1] + 1]), 0.5)
+    assert np.allclose(np.diff(beats[at[0] : at[1] + 1]), 0.5)
     assert beats[0] == 0.0
     assert draw_to_lines(np.arange(20) * 0.5, np.array([3.0, 3.1])) is None
 

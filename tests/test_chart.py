@@ -68,6 +68,7 @@ def test_edits_round_trip_and_leave_the_chart_before_untouched(data):
 def test_every_edit_can_be_written():
     def subclasses(cls):
         return {c for s in cls.__subclasses__() for c in {s} | subclasses(s)}
+
     assert set(EDITS.values()) == {c for c in subclasses(Edit) if c.__module__ == "workbench.chart.edits"}
 
 
@@ -132,27 +133,38 @@ def test_grid_columns_follow_each_beats_subdivision(chart):
     assert columns == (0, F(1, 16), F(1, 8), F(3, 16), F(1, 4), F(1, 3), F(5, 12), F(1, 2), F(5, 8), F(3, 4))
 
 
-@pytest.mark.parametrize("edit, message", [
-    (AddNote(4, SNARE_2), "no bar 5"), (AddNote(-1, SNARE_2), "no bar 0"),
-    (AddNote(0, Note(F(1), "kick")), "lies outside"),
-    (RemoveNote(0, F(1, 8), "kick"), "Bar 1 has no kick at position 1/8"),
-    (RemoveSection(2), "No section begins at bar 3"),
-    (RemoveMark("fill", (0, F(0))), "No fill"),
-    (SetBars(3, (WrittenBar(), WrittenBar())), "no bar 5"),
-    (RenameInstrument(0, 9, "kick", "snare"), "no bar 10"),
-    (SetText(9, F(0), "x"), "no bar 10"),
-])
+@pytest.mark.parametrize(
+    "edit, message",
+    [
+        (AddNote(4, SNARE_2), "no bar 5"),
+        (AddNote(-1, SNARE_2), "no bar 0"),
+        (AddNote(0, Note(F(1), "kick")), "lies outside"),
+        (RemoveNote(0, F(1, 8), "kick"), "Bar 1 has no kick at position 1/8"),
+        (RemoveSection(2), "No section begins at bar 3"),
+        (RemoveMark("fill", (0, F(0))), "No fill"),
+        (SetBars(3, (WrittenBar(), WrittenBar())), "no bar 5"),
+        (RenameInstrument(0, 9, "kick", "snare"), "no bar 10"),
+        (SetText(9, F(0), "x"), "no bar 10"),
+    ],
+)
 def test_impossible_edits(chart, edit, message):
     with pytest.raises(ChartError, match=message):
         apply(chart, edit)
 
 
-@pytest.mark.parametrize("fields, message", [
-    ({"position": 0.25}, "exact fraction"), ({"position": F(-1, 4)}, "before its bar"),
-    ({"velocity": 0}, "1 to 127"), ({"velocity": 64.0}, "whole number"),
-    ({"articulations": {"sforzando"}}, "Unknown articulation"), ({"sticking": "B"}, "sticking"),
-    ({"confidence": 2.0}, "between 0 and 1"), ({"deviation_s": float("nan")}, "finite"),
-])
+@pytest.mark.parametrize(
+    "fields, message",
+    [
+        ({"position": 0.25}, "exact fraction"),
+        ({"position": F(-1, 4)}, "before its bar"),
+        ({"velocity": 0}, "1 to 127"),
+        ({"velocity": 64.0}, "whole number"),
+        ({"articulations": {"sforzando"}}, "Unknown articulation"),
+        ({"sticking": "B"}, "sticking"),
+        ({"confidence": 2.0}, "between 0 and 1"),
+        ({"deviation_s": float("nan")}, "finite"),
+    ],
+)
 def test_impossible_notes(fields, message):
     with pytest.raises(ChartError, match=message):
         Note(**{"position": F(0), "instrument": "kick", **fields})
@@ -201,7 +213,12 @@ def test_one_broken_field_at_a_time(chart):
             if change == "wrong":
                 inner[path[-1]] = {"no": "such thing"}
             elif isinstance(inner, dict) and path[-1] not in {
-                    "articulations", "deviation_s", "confidence", "confirmed", "label"}:
+                "articulations",
+                "deviation_s",
+                "confidence",
+                "confirmed",
+                "label",
+            }:
                 del inner[path[-1]]
             else:
                 continue
@@ -209,15 +226,23 @@ def test_one_broken_field_at_a_time(chart):
                 chart_from_data(data)
 
 
-@pytest.mark.parametrize("data", [
-    None, [], "add note", {"edit": "burn"}, {"edit": "add note"}, {"edit": "remove note", "bar_index": 0},
-    {"edit": "remove note", "bar_index": "0", "position": "0", "instrument": "kick"},
-    {"edit": "remove note", "bar_index": 0, "position": "1/0", "instrument": "kick"},
-    {"edit": "remove note", "bar_index": 0, "position": "9" * 5000, "instrument": "kick"},
-    {"edit": "remove note", "bar_index": True, "position": "0", "instrument": "kick"},
-    {"edit": "move bar line", "bar_index": 0, "time_s": float("nan")},
-    {"edit": "remove section", "bar_index": 0, "surprise": 1},
-])
+@pytest.mark.parametrize(
+    "data",
+    [
+        None,
+        [],
+        "add note",
+        {"edit": "burn"},
+        {"edit": "add note"},
+        {"edit": "remove note", "bar_index": 0},
+        {"edit": "remove note", "bar_index": "0", "position": "0", "instrument": "kick"},
+        {"edit": "remove note", "bar_index": 0, "position": "1/0", "instrument": "kick"},
+        {"edit": "remove note", "bar_index": 0, "position": "9" * 5000, "instrument": "kick"},
+        {"edit": "remove note", "bar_index": True, "position": "0", "instrument": "kick"},
+        {"edit": "move bar line", "bar_index": 0, "time_s": float("nan")},
+        {"edit": "remove section", "bar_index": 0, "surprise": 1},
+    ],
+)
 def test_unreadable_edits(data):
     with pytest.raises(ChartError):
         edit_from_data(data)

@@ -24,8 +24,7 @@ def run(folder: Path, recording: str | None = None):
         line.source, count = re.subn(r'^recording = ".*"$', f'recording = "{recording}"', line.source)
         assert count == 1
     (folder / "notebooks").mkdir(exist_ok=True)
-    NotebookClient(notebook, timeout=300,
-                   resources={"metadata": {"path": str(folder / "notebooks")}}).execute()
+    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(folder / "notebooks")}}).execute()
     return [o.get("text", "") for c in notebook.cells if c.cell_type == "code" for o in c.outputs]
 
 
@@ -51,7 +50,7 @@ def test_changing_one_line_takes_another_file(tmp_path):
     rng = np.random.default_rng(5)
     for k in range(22):
         at = round((0.5 + 0.5 * k) * rate)
-        sound[at:at + 3000, 0] += rng.uniform(-0.7, 0.7, 3000) * np.exp(-np.arange(3000) / 500)
+        sound[at : at + 3000, 0] += rng.uniform(-0.7, 0.7, 3000) * np.exp(-np.arange(3000) / 500)
     save_audio(tmp_path / "my own take.wav", Audio(sound, rate))
     run(tmp_path, "../my own take.wav")
     assert (tmp_path / "out" / "charts" / "my own take.pdf").exists()

@@ -19,13 +19,27 @@ from workbench.files.chartfile import chart_schema, dumps_chart, loads_chart, re
 
 @pytest.fixture
 def chart():
-    time_map = TimeMap((Bar(Meter(4, 4), (0.1,), F(1, 4)), Bar(Meter(4, 4), (0.6, 1.1, 1.6, 2.1)),
-                        Bar(Meter(6, 8), (2.6, 3.35), fixed=True)), 4.1)
-    bars = (WrittenBar((Note(F(0), "snare"),)),
-            WrittenBar((Note(F(1, 12), "kick", 99, frozenset({"accent"}), 0.1 + 0.2, 0.3, True, "R"),),
-                       (3, 4, 4, 4)), WrittenBar())
-    return Chart(time_map, bars, "Tin Roof Waltz", "The Gutter Larks 🥁", Recording("a.flac", "00", 4.2),
-                 (Section(0, "Verse", "A"),))
+    time_map = TimeMap(
+        (
+            Bar(Meter(4, 4), (0.1,), F(1, 4)),
+            Bar(Meter(4, 4), (0.6, 1.1, 1.6, 2.1)),
+            Bar(Meter(6, 8), (2.6, 3.35), fixed=True),
+        ),
+        4.1,
+    )
+    bars = (
+        WrittenBar((Note(F(0), "snare"),)),
+        WrittenBar((Note(F(1, 12), "kick", 99, frozenset({"accent"}), 0.1 + 0.2, 0.3, True, "R"),), (3, 4, 4, 4)),
+        WrittenBar(),
+    )
+    return Chart(
+        time_map,
+        bars,
+        "Tin Roof Waltz",
+        "The Gutter Larks 🥁",
+        Recording("a.flac", "00", 4.2),
+        (Section(0, "Verse", "A"),),
+    )
 
 
 @given(charts())
@@ -67,6 +81,7 @@ def test_an_older_byte_order_mark_is_no_trouble(tmp_path, chart):
 
 # -- what is wrong, and where ---------------------------------------------------------
 
+
 def broken(chart, change):
     data = json.loads(dumps_chart(chart))
     change(data)
@@ -90,53 +105,81 @@ def delete(data, path):
 NOTE = ("chart", "bars", 1, "notes", 0)
 
 
-@pytest.mark.parametrize("path, value, message", [
-    (("chart", "title"), 3, r"chart\.title"),
-    (("chart", "feel"), "wobbly", r"chart\.feel"),
-    (("chart", "surprise"), 1, "surprise"),
-    (("chart", "time_map", "end_s"), "late", r"time_map\.end_s"),
-    (("chart", "time_map", "end_s"), 0.2, "Beat times must increase"),
-    (("chart", "time_map", "bars"), [], "at least one bar|written bars"),
-    (("chart", "time_map", "bars", 1, "meter"), "four", "meter"),
-    (("chart", "time_map", "bars", 1, "beats_s"), [0.6], "beat times"),
-    (("chart", "bars", 2), {"notes": 5}, r"chart\.bars\[2\]\.notes"),
-    ((*NOTE, "at"), 0.25, r"chart\.bars\[1\]\.notes\[0\]\.at"),
-    ((*NOTE, "at"), "1/0", "position"),
-    ((*NOTE, "at"), "9", "Bar 1 .* lies outside"),
-    ((*NOTE, "at"), "1" * 400, "position"),
-    ((*NOTE, "instrument"), "triangle", r"chart\.bars\[1\]\.notes\[0\]\.instrument"),
-    ((*NOTE, "velocity"), 0, r"notes\[0\]\.velocity"),
-    ((*NOTE, "velocity"), 200, r"notes\[0\]\.velocity"),
-    ((*NOTE, "velocity"), True, "whole number"),
-    ((*NOTE, "articulations"), ["loud"], "articulation"),
-    ((*NOTE, "confidence"), 2, "confidence"),
-    ((*NOTE, "sticking"), "X", "sticking"),
-    (("chart", "bars", 1, "notes"), [{"at": "0", "instrument": "kick", "velocity": 9}] * 2,
-     r"chart\.bars\[1\]: Two kick notes"),
-    (("chart", "sections", 0, "bar_index"), 9, "section begins at bar 10"),
-    (("chart", "kit"), ["kazoo"], "kazoo"),
-    (("version",), 2, "newer workbench"),
-    (("version",), "1", "does not say which version"),
-    (("version",), 0, "does not say which version"),
-    (("format",), "something", "no chart file"),
-    (("extra",), 1, "unknown field 'extra'"),
-])
+@pytest.mark.parametrize(
+    "path, value, message",
+    [
+        (("chart", "title"), 3, r"chart\.title"),
+        (("chart", "feel"), "wobbly", r"chart\.feel"),
+        (("chart", "surprise"), 1, "surprise"),
+        (("chart", "time_map", "end_s"), "late", r"time_map\.end_s"),
+        (("chart", "time_map", "end_s"), 0.2, "Beat times must increase"),
+        (("chart", "time_map", "bars"), [], "at least one bar|written bars"),
+        (("chart", "time_map", "bars", 1, "meter"), "four", "meter"),
+        (("chart", "time_map", "bars", 1, "beats_s"), [0.6], "beat times"),
+        (("chart", "bars", 2), {"notes": 5}, r"chart\.bars\[2\]\.notes"),
+        ((*NOTE, "at"), 0.25, r"chart\.bars\[1\]\.notes\[0\]\.at"),
+        ((*NOTE, "at"), "1/0", "position"),
+        ((*NOTE, "at"), "9", "Bar 1 .* lies outside"),
+        ((*NOTE, "at"), "1" * 400, "position"),
+        ((*NOTE, "instrument"), "triangle", r"chart\.bars\[1\]\.notes\[0\]\.instrument"),
+        ((*NOTE, "velocity"), 0, r"notes\[0\]\.velocity"),
+        ((*NOTE, "velocity"), 200, r"notes\[0\]\.velocity"),
+        ((*NOTE, "velocity"), True, "whole number"),
+        ((*NOTE, "articulations"), ["loud"], "articulation"),
+        ((*NOTE, "confidence"), 2, "confidence"),
+        ((*NOTE, "sticking"), "X", "sticking"),
+        (
+            ("chart", "bars", 1, "notes"),
+            [{"at": "0", "instrument": "kick", "velocity": 9}] * 2,
+            r"chart\.bars\[1\]: Two kick notes",
+        ),
+        (("chart", "sections", 0, "bar_index"), 9, "section begins at bar 10"),
+        (("chart", "kit"), ["kazoo"], "kazoo"),
+        (("version",), 2, "newer workbench"),
+        (("version",), "1", "does not say which version"),
+        (("version",), 0, "does not say which version"),
+        (("format",), "something", "no chart file"),
+        (("extra",), 1, "unknown field 'extra'"),
+    ],
+)
 def test_one_wrong_field_is_named(chart, path, value, message):
     with pytest.raises(FileFormatError, match=message) as caught:
         loads_chart(broken(chart, lambda data: set_(data, path, value)), "waltz.chart.json")
     assert "waltz.chart.json" in str(caught.value) and "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize("path", [("format",), ("version",), ("chart",), ("chart", "title"),
-                                  ("chart", "bars"), ("chart", "time_map", "bars"), (*NOTE, "at"),
-                                  (*NOTE, "velocity")])
+@pytest.mark.parametrize(
+    "path",
+    [
+        ("format",),
+        ("version",),
+        ("chart",),
+        ("chart", "title"),
+        ("chart", "bars"),
+        ("chart", "time_map", "bars"),
+        (*NOTE, "at"),
+        (*NOTE, "velocity"),
+    ],
+)
 def test_one_missing_field_is_named(chart, path):
     with pytest.raises(FileFormatError, match=f"{path[-1]}"):
         loads_chart(broken(chart, lambda data: delete(data, path)))
 
 
-@pytest.mark.parametrize("text", ["", "[", "[]", "null", "{}", "hello", "{\"format\": NaN}", "[" * 100_000,
-                                  "{\"format\": \"drum chart\", \"version\": " + "9" * 5000 + "}"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[",
+        "[]",
+        "null",
+        "{}",
+        "hello",
+        '{"format": NaN}',
+        "[" * 100_000,
+        '{"format": "drum chart", "version": ' + "9" * 5000 + "}",
+    ],
+)
 def test_other_text_is_refused(text):
     with pytest.raises(FileFormatError, match="no chart|nested"):
         loads_chart(text)
@@ -181,12 +224,14 @@ def test_a_damaged_file_never_ends_in_anything_but_a_sentence(chart, seed):
 
 # -- writing ------------------------------------------------------------------------------
 
+
 def test_a_failed_write_leaves_the_old_chart(tmp_path, chart, monkeypatch):
     path = tmp_path / "waltz.chart.json"
     write_chart(chart, path)
 
     def full_disk(handle):
         raise OSError(28, "No space left on device")
+
     monkeypatch.setattr(os, "fsync", full_disk)
     with pytest.raises(FileFormatError, match="No space left"):
         write_chart(Chart.empty(TimeMap.steady(1, 120)), path)

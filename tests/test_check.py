@@ -40,7 +40,7 @@ def found(bars, heard=HEARD, **about):
 
 
 def with_bar(k, bar):
-    return [*SONG[:k], bar, *SONG[k + 1:]]
+    return [*SONG[:k], bar, *SONG[k + 1 :]]
 
 
 def test_a_right_chart_has_no_findings():
@@ -117,8 +117,9 @@ def test_a_repeat_is_told_as_such():
 
 def test_worst_first():
     bars = with_bar(2, VARIATION.with_note(Note(F(3, 8), "pedal hi-hat", 40)))
-    bars[9] = WrittenBar(tuple(replace(n, instrument="floor tom") if n.instrument == "snare" else n
-                               for n in VARIATION.notes))
+    bars[9] = WrittenBar(
+        tuple(replace(n, instrument="floor tom") if n.instrument == "snare" else n for n in VARIATION.notes)
+    )
     check = check_chart(chart_of(bars), HEARD)
     assert check.worst_bars[0].bar_number == 10
     order = [(f.verdict == "wrong", f.severity * f.probability) for f in check.findings]
@@ -136,8 +137,12 @@ def test_what_is_wrong_stands_before_any_number_of_doubts():
 
 
 def test_the_same_fault_in_many_bars_is_one_pattern():
-    bars = [WrittenBar(tuple(replace(n, instrument="ride") if n.instrument == "closed hi-hat" else n
-                             for n in b.notes)) if b in (GROOVE, VARIATION) else b for b in SONG]
+    bars = [
+        WrittenBar(tuple(replace(n, instrument="ride") if n.instrument == "closed hi-hat" else n for n in b.notes))
+        if b in (GROOVE, VARIATION)
+        else b
+        for b in SONG
+    ]
     check = check_chart(chart_of(bars), HEARD)
     (pattern,) = check.patterns
     assert (pattern.kind, pattern.position, pattern.verdict) == ("wrong drum", None, "wrong")
@@ -156,6 +161,7 @@ def test_what_is_told_of_several_bars_is_not_told_again_bar_by_bar():
 
 # -- doubt -------------------------------------------------------------------------------
 
+
 def test_a_doubtful_stroke_is_for_listening():
     strokes = tuple(sorted((*HEARD.strokes, Stroke(1.3 + 4.2 * 240 / 113, "kick", 60, 0.93))))
     (finding,) = found(SONG, replace(HEARD, strokes=strokes))
@@ -173,8 +179,9 @@ def test_an_instrument_that_is_badly_heard_is_for_listening():
 def test_kin_taken_for_each_other_all_over_are_for_listening():
     """Every closed hi-hat heard as pedal hi-hat may be the kit; a ride heard in its place is not."""
     for heard_as, verdicts in (("pedal hi-hat", {"listen"}), ("ride", {"wrong"})):
-        strokes = tuple(replace(s, instrument=heard_as) if s.instrument == "closed hi-hat" else s
-                        for s in HEARD.strokes)
+        strokes = tuple(
+            replace(s, instrument=heard_as) if s.instrument == "closed hi-hat" else s for s in HEARD.strokes
+        )
         findings = found(SONG, replace(HEARD, strokes=strokes), kind="wrong drum", instrument="closed hi-hat")
         assert len(findings) > 20 and {f.verdict for f in findings} == verdicts
 
@@ -213,7 +220,8 @@ def test_a_trace_beside_its_place_makes_an_unheard_note_late():
     assert (finding.kind, finding.instrument, finding.verdict) == ("late", lost.instrument, "listen")
     assert finding.deviation_s == pytest.approx(0.04, abs=0.011)
     assert finding.text.endswith(
-        f"is heard {finding.deviation_s * 1000:.0f} ms after its written place, very softly if at all.")
+        f"is heard {finding.deviation_s * 1000:.0f} ms after its written place, very softly if at all."
+    )
 
 
 def test_an_open_hi_hat_heard_early_as_a_cymbal_is_both_a_wrong_drum_and_early():
@@ -258,8 +266,10 @@ def test_a_cymbal_heard_answers_the_cymbal_written_not_the_stick_beside_it():
 
 
 def test_another_recording_gives_no_verdict():
-    other = [WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
-             WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash")))] * 6
+    other = [
+        WrittenBar((Note(F(0), "crash"), Note(F(5, 16), "floor tom"), Note(F(11, 16), "mid tom"))),
+        WrittenBar((Note(F(3, 16), "floor tom"), Note(F(13, 16), "crash"))),
+    ] * 6
     check = check_chart(chart_of(other), HEARD)
     assert "hardly agree" in check.remarks[0]
     assert not any(f.verdict == "wrong" for f in check.findings)
@@ -268,8 +278,10 @@ def test_another_recording_gives_no_verdict():
 def test_a_chart_that_agrees_less_than_usual_may_be_of_another_song(monkeypatch):
     # Made songs agree better than recordings do; the usual is set between the two charts.
     monkeypatch.setattr("workbench.checking.check.USUAL_AGREEMENT", 0.9)
-    other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
-                              for n in b.notes)) for b in SONG]
+    other = [
+        WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n for n in b.notes))
+        for b in SONG
+    ]
     check = check_chart(chart_of(other), HEARD)
     assert f"{check.alignment.agreement:.0%} only: this may be another song" in check.remarks[0]
     assert not check_chart(chart_of(SONG), HEARD).remarks
@@ -283,8 +295,9 @@ def test_what_the_detector_has_no_ear_for_is_said_and_not_judged():
     assert check_chart(chart_of(splash), heard_of(crash)).findings == ()
 
 
-@pytest.mark.parametrize("articulation, grace_s", [("flam", [-0.03]), ("drag", [-0.08, -0.04]),
-                                                   ("roll", [0.1, 0.2, 0.3])])
+@pytest.mark.parametrize(
+    "articulation, grace_s", [("flam", [-0.03]), ("drag", [-0.08, -0.04]), ("roll", [0.1, 0.2, 0.3])]
+)
 def test_ornaments_bring_strokes_of_their_own(articulation, grace_s):
     bars = with_bar(3, WrittenBar((Note(F(0), "snare", 100, frozenset({articulation})),)))
     heard = heard_of(with_bar(3, WrittenBar((Note(F(0), "snare"),))))
@@ -295,6 +308,7 @@ def test_ornaments_bring_strokes_of_their_own(articulation, grace_s):
 
 
 # -- out ------------------------------------------------------------------------------------
+
 
 def test_as_data():
     bars = with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare")))
@@ -310,6 +324,7 @@ def test_drafts_made_by_others(tmp_path):
     from workbench.files.chartfile import write_chart
     from workbench.notation.midi import write_midi
     from workbench.notation.musicxml import write_musicxml
+
     chart = chart_of([GROOVE, VARIATION, FILL])
     write_chart(chart, tmp_path / "a.chart.json")
     write_midi(chart, tmp_path / "a.mid")
@@ -323,13 +338,20 @@ def test_drafts_made_by_others(tmp_path):
         read_draft(tmp_path / "gone.chart.json")
 
 
-@pytest.mark.parametrize("lost, said", [
-    (1, "It may be anywhere in bars 1–2, which are alike."),
-    (5, "Bar 6 beside it is alike, so it may be on its other side."), (3, ""), (7, "")])
+@pytest.mark.parametrize(
+    "lost, said",
+    [
+        (1, "It may be anywhere in bars 1–2, which are alike."),
+        (5, "Bar 6 beside it is alike, so it may be on its other side."),
+        (3, ""),
+        (7, ""),
+    ],
+)
 def test_a_gap_is_uncertain_among_bars_that_sound_like_it(lost, said):
     """Bars 1 to 3, 6 and 7 are alike; a gap that sounds otherwise is told where it is, whatever stands beside it."""
     song = [GROOVE, *SONG]
-    (finding,) = [f for f in check_chart(chart_of(song[:lost] + song[lost + 1:]), heard_of(song)).findings
-                  if f.position is None]
+    (finding,) = [
+        f for f in check_chart(chart_of(song[:lost] + song[lost + 1 :]), heard_of(song)).findings if f.position is None
+    ]
     assert finding.kind == "bar missing"
     assert finding.text.removeprefix(finding.text.split("written.")[0] + "written.").strip() == said

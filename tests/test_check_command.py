@@ -41,13 +41,16 @@ def test_take_of_the_demo(tmp_path, capsys):
     assert {p.suffix for p in tmp_path.iterdir()} == {".html", ".pdf", ".json"}
 
 
-@pytest.mark.parametrize("arguments, message", [
-    (["check", "gone.chart.json", str(SONG)], "There is no chart"),
-    (["check", str(TRUTH), "gone.wav"], "There is no recording"),
-    (["check", str(SONG), str(SONG)], "can be read"),
-    (["take", str(TRUTH), str(TRUTH)], "not a recording"),
-    (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "needs --click"),
-])
+@pytest.mark.parametrize(
+    "arguments, message",
+    [
+        (["check", "gone.chart.json", str(SONG)], "There is no chart"),
+        (["check", str(TRUTH), "gone.wav"], "There is no recording"),
+        (["check", str(SONG), str(SONG)], "can be read"),
+        (["take", str(TRUTH), str(TRUTH)], "not a recording"),
+        (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "needs --click"),
+    ],
+)
 def test_what_cannot_be_done_is_one_sentence(arguments, message, capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert main(arguments) == 2

@@ -17,8 +17,7 @@ from workbench.errors import WorkbenchError
 
 @pytest.fixture(scope="module")
 def check():
-    ride = WrittenBar(tuple(replace(n, instrument="crash") if n.instrument == "ride" else n
-                            for n in CHORUS.notes))
+    ride = WrittenBar(tuple(replace(n, instrument="crash") if n.instrument == "ride" else n for n in CHORUS.notes))
     chart = chart_of(with_bar(5, ride.with_note(Note(F(7, 16), "snare"))))
     return check_chart(replace(chart, title='<b>Rain</b> & #let x = "1"'), HEARD, "song.flac")
 
@@ -34,8 +33,7 @@ def test_what_is_said_of_a_bar_is_said_once_for_all_its_places(check):
 def test_summary(check):
     assert summary_of(check).startswith("9 places are wrong, in 1 of 12 bars; ")
     clean = check_chart(chart_of(SONG), HEARD)
-    assert summary_of(clean) == ("Nothing to correct was found; 100% of the written notes are heard in the "
-                                 "recording.")
+    assert summary_of(clean) == ("Nothing to correct was found; 100% of the written notes are heard in the recording.")
 
 
 def test_page_plays_bars_and_shows_their_notes(check, tmp_path):

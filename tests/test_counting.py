@@ -11,18 +11,21 @@ FOUR = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("meter, parts, said", [
-    (Meter(4, 4), 16, "1 e & a 2 e & a 3 e & a 4 e & a"),
-    (Meter(4, 4), 12, "1 trip let 2 trip let 3 trip let 4 trip let"),
-    (Meter(4, 4), 24, " ".join(f"{n} ta trip & let ta" for n in (1, 2, 3, 4))),
-    (Meter(2, 4), 16, "1 ta e ta & ta a ta 2 ta e ta & ta a ta"),
-    (Meter(6, 8), 6, "1 2 3 4 5 6"),
-    (Meter(6, 8), 12, "1 & 2 & 3 & 4 & 5 & 6 &"),
-    (Meter(7, 8), 7, "1 2 3 4 5 6 7"),
-    (Meter(12, 8), 12, "1 trip let 2 trip let 3 trip let 4 trip let"),
-    (Meter(2, 2), 8, "1 e & a 2 e & a"),
-    (Meter(3, 4), 6, "1 & 2 & 3 &"),
-])
+@pytest.mark.parametrize(
+    "meter, parts, said",
+    [
+        (Meter(4, 4), 16, "1 e & a 2 e & a 3 e & a 4 e & a"),
+        (Meter(4, 4), 12, "1 trip let 2 trip let 3 trip let 4 trip let"),
+        (Meter(4, 4), 24, " ".join(f"{n} ta trip & let ta" for n in (1, 2, 3, 4))),
+        (Meter(2, 4), 16, "1 ta e ta & ta a ta 2 ta e ta & ta a ta"),
+        (Meter(6, 8), 6, "1 2 3 4 5 6"),
+        (Meter(6, 8), 12, "1 & 2 & 3 & 4 & 5 & 6 &"),
+        (Meter(7, 8), 7, "1 2 3 4 5 6 7"),
+        (Meter(12, 8), 12, "1 trip let 2 trip let 3 trip let 4 trip let"),
+        (Meter(2, 2), 8, "1 e & a 2 e & a"),
+        (Meter(3, 4), 6, "1 & 2 & 3 &"),
+    ],
+)
 def test_syllables(meter, parts, said):
     timed = TimeMap.steady(1, 100, meter).bars[0]
     positions = [meter.bar_length * F(k, parts) for k in range(parts)]
@@ -38,29 +41,42 @@ def test_a_pick_up_is_counted_to_its_bar_line():
     assert count_row(pickup, [F(0), F(1, 8), F(1, 4)]) == "3 & 4"
 
 
-@pytest.mark.parametrize("position, said", [
-    (F(0), "1"), (F(3, 8), "& of 2"), (F(1, 6), "let of 1"), (F(1, 24), "2nd sextuplet of 1"),
-    (F(9, 32), "32nd after 2"), (F(1, 20), "1/5 of a count after 1"),
-])
+@pytest.mark.parametrize(
+    "position, said",
+    [
+        (F(0), "1"),
+        (F(3, 8), "& of 2"),
+        (F(1, 6), "let of 1"),
+        (F(1, 24), "2nd sextuplet of 1"),
+        (F(9, 32), "32nd after 2"),
+        (F(1, 20), "1/5 of a count after 1"),
+    ],
+)
 def test_places(position, said):
     assert place_name(FOUR, position) == said
 
 
-@pytest.mark.parametrize("positions, said", [
-    ([F(1, 4), F(3, 4)], "2 and 4"), ([F(k, 8) for k in range(8)], "all 8ths"),
-    ([F(k, 16) for k in (1, 5, 9, 13)], "every e"),
-    ([F(k, 16) for k in range(5)], "1 e & a, 2"), ([], ""),
-    ([F(k, 16) for k in (0, 2, 6, 8, 10)], "1 &, the & of 2, 3 &"),
-    ([F(k, 16) for k in (1, 3, 5, 6, 8)], "the e and a of 1, the e and & of 2, 3"),
-    ([F(0), F(1, 24), F(7, 24), F(5, 12), F(3, 4)], "1 ta, the 2nd sextuplet of 2, the let of 2, 4"),
-])
+@pytest.mark.parametrize(
+    "positions, said",
+    [
+        ([F(1, 4), F(3, 4)], "2 and 4"),
+        ([F(k, 8) for k in range(8)], "all 8ths"),
+        ([F(k, 16) for k in (1, 5, 9, 13)], "every e"),
+        ([F(k, 16) for k in range(5)], "1 e & a, 2"),
+        ([], ""),
+        ([F(k, 16) for k in (0, 2, 6, 8, 10)], "1 &, the & of 2, 3 &"),
+        ([F(k, 16) for k in (1, 3, 5, 6, 8)], "the e and a of 1, the e and & of 2, 3"),
+        ([F(0), F(1, 24), F(7, 24), F(5, 12), F(3, 4)], "1 ta, the 2nd sextuplet of 2, the let of 2, 4"),
+    ],
+)
 def test_lists_of_places(positions, said):
     assert place_list(FOUR, positions) == said
 
 
 def test_bars_are_numbered_as_players_do():
-    pickup = TimeMap([Bar(Meter(), (0.0,), F(1, 4)), Bar(Meter(), (0.5, 1.0, 1.5, 2.0)),
-                      Bar(Meter(), (2.5, 3.0, 3.5, 4.0))], 4.5)
+    pickup = TimeMap(
+        [Bar(Meter(), (0.0,), F(1, 4)), Bar(Meter(), (0.5, 1.0, 1.5, 2.0)), Bar(Meter(), (2.5, 3.0, 3.5, 4.0))], 4.5
+    )
     assert bar_list(pickup, [0, 1, 2]) == "bars 0–2"
     assert bar_list(TimeMap.steady(9, 100), [8, 0, 1, 2, 8]) == "bars 1–3, 9"
 

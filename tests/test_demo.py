@@ -94,8 +94,9 @@ def test_without_the_demo_song_it_says_so(monkeypatch, tmp_path, capsys):
 def test_loud_strokes_are_heard_where_the_truth_has_them(truth):
     """Of the snares and kicks of the truth nearly all are attacks of the recording."""
     found = find_attacks(load_audio(demo_files()[0]))
-    loud = np.array([truth.note_time_s(k, n) for k, n in truth.notes()
-                     if n.instrument in ("snare", "kick") and n.velocity > 60])
+    loud = np.array(
+        [truth.note_time_s(k, n) for k, n in truth.notes() if n.instrument in ("snare", "kick") and n.velocity > 60]
+    )
     off_s = np.array([np.abs(found - t).min() for t in loud])
     assert np.mean(off_s < 0.015) > 0.85
     assert np.median(off_s) < 0.006

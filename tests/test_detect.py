@@ -149,8 +149,9 @@ def activations_of(**columns):
     for name, peaks in columns.items():
         for frame, height in peaks:
             onset[frame, DETECTED.index(name.replace("_", " "))] = height
-    return Activations(100.0, DETECTED, onset, np.full_like(onset, 0.5), np.zeros(200, np.float32),
-                       np.zeros(200, np.float32))
+    return Activations(
+        100.0, DETECTED, onset, np.full_like(onset, 0.5), np.zeros(200, np.float32), np.zeros(200, np.float32)
+    )
 
 
 def test_one_cymbal_gives_one_stroke_at_a_time():

@@ -55,6 +55,7 @@ def killed(song):
 
 # -- undo, redo, journal -------------------------------------------------------------------
 
+
 @settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(st.data())
 def test_random_edits_undone_redone_and_replayed(tmp_path_factory, data):
@@ -144,6 +145,7 @@ def test_observers_hear_every_step_and_a_failing_one_harms_nothing(song, caplog)
 
     def fails(document, edit):
         raise RuntimeError("broken view")
+
     song.observe(fails)
     stop = song.observe(lambda document, edit: heard.append((document.revision, edit)))
     edit = kick(0)
@@ -160,6 +162,7 @@ def test_many_threads(song, path):
     def work(name):
         for k in range(10):
             song.apply(AddNote(k % 4, Note(F(k, 16), name)))
+
     threads = [threading.Thread(target=work, args=(n,)) for n in ("kick", "snare", "ride", "crash")]
     for t in threads:
         t.start()
@@ -248,6 +251,7 @@ def test_a_crash_while_saving(song, path, empty, monkeypatch, where):
 
 # -- damaged journals ------------------------------------------------------------------------
 
+
 def three_edits(song, path):
     charts_ = [song.apply(kick(k)) for k in range(3)]
     killed(song)
@@ -294,10 +298,17 @@ def test_damage_in_the_middle_is_kept_and_told(song, path):
         assert again.revision == 2
 
 
-@pytest.mark.parametrize("line", ['{"do": {"edit": "remove note", "bar_index": 0, "position": "0", '
-                                  '"instrument": "snare"}, "n": 4}', '{"dance": 1, "n": 4}',
-                                  '{"redo": 1, "n": 4}', '{"do": {"edit": "explode"}, "n": 4}',
-                                  '{"undo": 1}', "17"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        '{"do": {"edit": "remove note", "bar_index": 0, "position": "0", "instrument": "snare"}, "n": 4}',
+        '{"dance": 1, "n": 4}',
+        '{"redo": 1, "n": 4}',
+        '{"do": {"edit": "explode"}, "n": 4}',
+        '{"undo": 1}',
+        "17",
+    ],
+)
 def test_a_step_that_makes_no_sense_is_kept_and_told(song, path, line):
     charts_, journal = three_edits(song, path)
     journal.write_text(journal.read_text() + line + "\n")
@@ -339,8 +350,10 @@ def test_an_interrupted_step_that_did_not_count_is_replaced(song, path):
 def test_an_interrupt_while_writing_leaves_the_journal_whole(song, path, monkeypatch):
     song.apply(kick(0))
     with monkeypatch.context() as patch:
+
         def interrupt(handle):
             raise KeyboardInterrupt
+
         patch.setattr(os, "fsync", interrupt)
         with pytest.raises(KeyboardInterrupt):
             song.apply(kick(1))
@@ -353,8 +366,10 @@ def test_an_interrupt_while_writing_leaves_the_journal_whole(song, path, monkeyp
 def test_a_full_disk_refuses_the_edit(song, path, monkeypatch):
     before = song.apply(kick(0))
     with monkeypatch.context() as patch:
+
         def full(handle):
             raise OSError(28, "No space left on device")
+
         patch.setattr(os, "fsync", full)
         with pytest.raises(FileFormatError, match="The edit was not made.*No space left"):
             song.apply(kick(1))
@@ -380,6 +395,7 @@ def test_a_journal_deleted_under_way_is_written_anew(song, path):
 
 
 # -- one chart, one document ---------------------------------------------------------------------
+
 
 def test_opened_twice_it_is_the_same_document(song, path, tmp_path, monkeypatch):
     assert ChartDocument.open(path) is song

@@ -109,8 +109,23 @@ def test_command(recording, tmp_path, capsys):
 
 
 def test_title_and_artist_can_be_said(recording, tmp_path):
-    assert main(["draft", str(recording), "--detector", "spectral", "--out", str(tmp_path),
-                 "--title", "Slow Ferry", "--artist", "The Night Trams"]) == 0
+    assert (
+        main(
+            [
+                "draft",
+                str(recording),
+                "--detector",
+                "spectral",
+                "--out",
+                str(tmp_path),
+                "--title",
+                "Slow Ferry",
+                "--artist",
+                "The Night Trams",
+            ]
+        )
+        == 0
+    )
     chart = read_chart(draft_files(recording, tmp_path).chart)
     assert (chart.title, chart.artist) == ("Slow Ferry", "The Night Trams")
 
@@ -118,8 +133,10 @@ def test_title_and_artist_can_be_said(recording, tmp_path):
 def test_how_much_of_a_draft_is_doubtful_is_said():
     notes = [Note(F(k, 8), "closed hi-hat", confidence=0.9) for k in range(8)]
     toms = [Note(F(k, 8), "mid tom", confidence=0.5) for k in range(3)]
+
     def said(*notes):
         return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),)))
+
     assert said(*notes) == []
     (one,) = said(*notes, toms[0])
     assert one.startswith("1 of 9 hits is doubtful; in the grid, n ")
@@ -127,11 +144,17 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
     assert said(*notes, *toms)[1:] == ["Mostly doubtful: mid tom (3 of 3)."]
 
 
-@pytest.mark.parametrize("make", [
-    lambda p: None, lambda p: p.write_bytes(b""), lambda p: p.write_text("no sound"),
-    lambda p: p.mkdir(), lambda p: save_audio(p, Audio(np.zeros((RATE * 2, 1)), RATE)),
-    lambda p: save_audio(p, Audio(np.full((RATE // 10, 1), 0.1), RATE)),
-])
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda p: None,
+        lambda p: p.write_bytes(b""),
+        lambda p: p.write_text("no sound"),
+        lambda p: p.mkdir(),
+        lambda p: save_audio(p, Audio(np.zeros((RATE * 2, 1)), RATE)),
+        lambda p: save_audio(p, Audio(np.full((RATE // 10, 1), 0.1), RATE)),
+    ],
+)
 def test_useless_recordings_end_in_one_sentence(make, tmp_path, capsys):
     path = tmp_path / "song.wav"
     make(path)
@@ -142,6 +165,7 @@ def test_useless_recordings_end_in_one_sentence(make, tmp_path, capsys):
 
 def test_a_file_in_the_place_of_the_folder_is_told_before_the_listening(tmp_path, capsys):
     from workbench.commands.cli import main
+
     (tmp_path / "taken").write_text("")
     (tmp_path / "song.wav").write_bytes(b"never listened to")
     assert main(["draft", str(tmp_path / "song.wav"), "--out", str(tmp_path / "taken")]) == 2

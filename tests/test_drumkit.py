@@ -30,11 +30,16 @@ def test_no_two_instruments_look_alike_on_the_staff():
     assert len(set(looks)) == len(looks)
 
 
-@pytest.mark.parametrize("fields, message", [
-    ({"time_s": float("inf")}, "finite"), ({"velocity": 0}, "velocity"),
-    ({"velocity": 128}, "velocity"), ({"confidence": 1.1}, "confidence"),
-    ({"instrument": "gong"}, "gong"),
-])
+@pytest.mark.parametrize(
+    "fields, message",
+    [
+        ({"time_s": float("inf")}, "finite"),
+        ({"velocity": 0}, "velocity"),
+        ({"velocity": 128}, "velocity"),
+        ({"confidence": 1.1}, "confidence"),
+        ({"instrument": "gong"}, "gong"),
+    ],
+)
 def test_impossible_strokes(fields, message):
     with pytest.raises(ChartError, match=message):
         Stroke(**{"time_s": 1.0, "instrument": "kick", **fields})
@@ -48,8 +53,14 @@ def test_impossible_beats():
 
 
 def test_activations_must_fit_together():
-    good = dict(frame_rate_hz=100.0, instruments=("kick",), onset=np.zeros((5, 1)),
-                velocity=np.zeros((5, 1)), beat=np.zeros(5), downbeat=np.zeros(5))
+    good = dict(
+        frame_rate_hz=100.0,
+        instruments=("kick",),
+        onset=np.zeros((5, 1)),
+        velocity=np.zeros((5, 1)),
+        beat=np.zeros(5),
+        downbeat=np.zeros(5),
+    )
     assert Activations(**good).duration_s == pytest.approx(0.05)
     for field, value in (("onset", np.zeros((5, 2))), ("velocity", np.zeros((4, 1))), ("beat", np.zeros(4))):
         with pytest.raises(AnalysisError):

@@ -43,9 +43,16 @@ def groove(fill=False):
 
 def song(bars=24, **heading):
     written = tuple(groove(fill=k % 4 == 3) for k in range(bars))
-    return Chart(TimeMap.steady(bars, 112), written, **{
-        "title": "Slow Ferry", "artist": "The Night Trams",
-        "sections": (Section(0, "Verse", "A"), Section(8, "Chorus", "B")), **heading})
+    return Chart(
+        TimeMap.steady(bars, 112),
+        written,
+        **{
+            "title": "Slow Ferry",
+            "artist": "The Night Trams",
+            "sections": (Section(0, "Verse", "A"), Section(8, "Chorus", "B")),
+            **heading,
+        },
+    )
 
 
 def words(svg):
@@ -74,8 +81,12 @@ def test_folded_part_shows_the_first_pass():
 @FEW
 @given(charts(most_bars=5, parts=(1, 2, 4)))
 def test_every_heard_bar_can_be_found_in_a_folded_part(chart):
-    heard = [int(k) for page in engrave_svg(chart) for e in etree.fromstring(page).iter()
-             for k in (e.get("data-bars") or "").split()]
+    heard = [
+        int(k)
+        for page in engrave_svg(chart)
+        for e in etree.fromstring(page).iter()
+        for k in (e.get("data-bars") or "").split()
+    ]
     assert sorted(heard) == list(range(len(chart)))
 
 
@@ -104,9 +115,11 @@ def drum_key(chart):
     for line in etree.fromstring(engrave_svg(chart)[0]).iter(f"{SVG}g"):
         if line.get("class") == "line":
             scale = float(re.search(r"scale\(([\d.]+)\)", line.get("transform")).group(1))
-            out += [(" ".join(e.itertext()), scale * float(e.get("x")) / 10,
-                     scale * float(e.get("font-size")) / 254 * 72)
-                    for e in line.findall(f"{SVG}text") if e.find(f"{SVG}tspan") is not None]
+            out += [
+                (" ".join(e.itertext()), scale * float(e.get("x")) / 10, scale * float(e.get("font-size")) / 254 * 72)
+                for e in line.findall(f"{SVG}text")
+                if e.find(f"{SVG}tspan") is not None
+            ]
     return out
 
 
@@ -127,8 +140,10 @@ def test_labels_of_the_drum_key_are_readable_and_evenly_spaced(count):
 def test_the_drum_key_explains_ghost_notes_where_they_occur():
     plain = (Note(Fraction(0), "snare"), Note(Fraction(1, 8), "kick"))
     ghost = Note(Fraction(1, 4), "snare", articulations={"ghost"})
-    labels = [[label for label, *_ in drum_key(Chart(TimeMap.steady(1, 100), (WrittenBar(notes),)))]
-              for notes in (plain, (*plain, ghost))]
+    labels = [
+        [label for label, *_ in drum_key(Chart(TimeMap.steady(1, 100), (WrittenBar(notes),)))]
+        for notes in (plain, (*plain, ghost))
+    ]
     assert labels == [["snare", "kick"], ["snare", "ghost note", "kick"]]
 
 
@@ -146,7 +161,7 @@ def test_parts_of_the_page_can_be_left_out():
 
 def test_a_section_at_another_tempo_says_so():
     beats = [0.5 * k for k in range(33)] + [16 + 0.4 * k for k in range(1, 33)]
-    time_map = TimeMap([Bar(Meter(4, 4), tuple(beats[4 * k:4 * k + 4])) for k in range(16)], beats[64])
+    time_map = TimeMap([Bar(Meter(4, 4), tuple(beats[4 * k : 4 * k + 4])) for k in range(16)], beats[64])
     chart = Chart(time_map, song(16).bars, sections=(Section(0, "Verse", "A"), Section(8, "Faster", "B")))
     assert {k: m.tempo_bpm for k, m in tempo_marks(chart).items()} == {0: 120, 8: 150}
     found = words(engrave_svg(chart)[0])
@@ -200,6 +215,7 @@ def test_pdf_is_the_same_each_time_and_uses_only_our_fonts(tmp_path):
 def test_no_network_is_needed(tmp_path, monkeypatch):
     def refuse(*args, **kwargs):
         raise AssertionError("the network was asked")
+
     monkeypatch.setattr(socket, "socket", refuse)
     engrave_pdf(song(), tmp_path / "a.pdf")
     engrave_png(song(), tmp_path / "a.png")
@@ -209,12 +225,11 @@ def test_svg_is_the_same_each_time():
     assert engrave_svg(song()) == engrave_svg(song())
 
 
-NASTY = '<script>alert(1)</script> & ]]> "\' \\ #panic() $x$ {{}} *b*'
+NASTY = "<script>alert(1)</script> & ]]> \"' \\ #panic() $x$ {{}} *b*"
 
 
 def test_text_is_data_on_every_page(tmp_path):
-    chart = song(title=NASTY, artist=NASTY, sections=(Section(0, NASTY, "<b>"),),
-                 texts=(Text(0, Fraction(0), NASTY),))
+    chart = song(title=NASTY, artist=NASTY, sections=(Section(0, NASTY, "<b>"),), texts=(Text(0, Fraction(0), NASTY),))
     for page in [*engrave_svg(chart), *road_map_pages(chart)]:
         assert not list(etree.fromstring(page).iter(f"{SVG}script")) and "<script>" not in page
     assert NASTY in words(engrave_svg(chart)[0])
@@ -261,7 +276,9 @@ def test_road_map_has_a_row_for_each_section():
     chart = song(16)
     stages = find_stages(chart)
     assert [(s.first_bar, s.last_bar, s.groove_bar, s.fill_bar, s.like) for s in stages] == [
-        (0, 7, 0, None, None), (8, 15, 8, None, 0)]
+        (0, 7, 0, None, None),
+        (8, 15, 8, None, 0),
+    ]
     marked = replace(chart, marks=(Mark("fill", (7, Fraction(1, 2)), (8, Fraction(0))),))
     assert find_stages(marked)[0].fill_bar == 7
     found = words(road_map_pages(marked)[0])
@@ -282,8 +299,10 @@ def texts_and_rest(page):
         for e in list(root):
             if e.tag in (f"{SVG}text", f"{SVG}g") and (e.tag == f"{SVG}text") != captions:
                 root.remove(e)
-        out.append(np.asarray(Image.open(BytesIO(svg_to_png(etree.tostring(root, encoding="unicode"), 254))
-                                         ).convert("L")) < 160)
+        out.append(
+            np.asarray(Image.open(BytesIO(svg_to_png(etree.tostring(root, encoding="unicode"), 254))).convert("L"))
+            < 160
+        )
     return out
 
 
@@ -297,8 +316,13 @@ def test_captions_of_the_road_map_are_readable_and_clear_of_all_else(sections):
         bars += [own, own, own, groove(fill=True)]
     marks = [Mark("groove", (4 * k, Fraction(0)), (4 * k + 3, Fraction(0)), words_of_groove) for k in range(sections)]
     marks += [fill_mark((4 * k + 3, "1/2"), (4 * k + 4, 0)) for k in range(sections)]
-    chart = Chart(TimeMap.steady(4 * sections, 100), tuple(bars), marks=tuple(marks), title="Slow Ferry",
-                  sections=tuple(Section(4 * k, f"Part {k + 1}", str(k + 1)) for k in range(sections)))
+    chart = Chart(
+        TimeMap.steady(4 * sections, 100),
+        tuple(bars),
+        marks=tuple(marks),
+        title="Slow Ferry",
+        sections=tuple(Section(4 * k, f"Part {k + 1}", str(k + 1)) for k in range(sections)),
+    )
     pages = road_map_pages(chart)
     assert (len(pages) == 1) == (sections < 40)
     for page in pages:
@@ -317,6 +341,7 @@ def test_road_map_of_a_chart_without_sections_and_without_notes():
 
 # -- words under the staff ------------------------------------------------------------
 
+
 def ink(svg, *, shows_words):
     """Rows and columns of a sheet that have ink, of its rows of words alone or of all the rest; one dot is
     a tenth of a millimetre."""
@@ -329,25 +354,31 @@ def ink(svg, *, shows_words):
 
 
 HANDS = tuple(Note(Fraction(k, 8), "closed hi-hat", sticking="RL"[k % 2]) for k in range(8))
-BUSY_FEET = (Note(Fraction(0), "kick", articulations={"choke"}), Note(Fraction(3, 16), "kick"),
-             Note(Fraction(3, 8), "pedal hi-hat", articulations={"foot splash", "accent"}),
-             Note(Fraction(7, 16), "pedal hi-hat"), Note(Fraction(9, 16), "kick", articulations={"flam"}),
-             Note(Fraction(15, 16), "kick"))
+BUSY_FEET = (
+    Note(Fraction(0), "kick", articulations={"choke"}),
+    Note(Fraction(3, 16), "kick"),
+    Note(Fraction(3, 8), "pedal hi-hat", articulations={"foot splash", "accent"}),
+    Note(Fraction(7, 16), "pedal hi-hat"),
+    Note(Fraction(9, 16), "kick", articulations={"flam"}),
+    Note(Fraction(15, 16), "kick"),
+)
 DOTTED_KICKS = (Note(Fraction(0), "kick"), Note(Fraction(3, 16), "kick"), Note(Fraction(3, 8), "kick"))
 
 
 @pytest.mark.parametrize("feet", [BUSY_FEET, DOTTED_KICKS])
-@pytest.mark.parametrize("options", [ScoreOptions(counts=True), ScoreOptions(counts=True, sticking=False),
-                                     ScoreOptions()])
+@pytest.mark.parametrize(
+    "options", [ScoreOptions(counts=True), ScoreOptions(counts=True, sticking=False), ScoreOptions()]
+)
 def test_counts_and_sticking_stay_clear_of_stems_and_beams(feet, options):
     chart = Chart(TimeMap.steady(1, 100), (WrittenBar((*HANDS, *feet)),))
     (svg,) = engrave_svg(chart, bars=(0, 0), options=options)
     words_rows = np.flatnonzero(ink(svg, shows_words=True).any(axis=1))
-    assert not ink(svg, shows_words=False)[words_rows[0] - 4:].any()  # all else ends above them
+    assert not ink(svg, shows_words=False)[words_rows[0] - 4 :].any()  # all else ends above them
     assert words_rows[-1] < ink(svg, shows_words=True).shape[0] - 5  # and the sheet holds them
 
 
 # -- marked fills --------------------------------------------------------------------
+
 
 def fill_mark(start, end, confirmed=True):
     return Mark("fill", (start[0], Fraction(start[1])), (end[0], Fraction(end[1])), confirmed=confirmed)
@@ -355,8 +386,12 @@ def fill_mark(start, end, confirmed=True):
 
 def brackets(svg):
     """Left and right end of each bracket over a fill, tenths of a millimetre of its line."""
-    lines = [p.get("d") for g in etree.fromstring(svg).iter(f"{SVG}g") if g.get("class") == "bracketSpan"
-             for p in g.findall(f"{SVG}path")]
+    lines = [
+        p.get("d")
+        for g in etree.fromstring(svg).iter(f"{SVG}g")
+        if g.get("class") == "bracketSpan"
+        for p in g.findall(f"{SVG}path")
+    ]
     return [tuple(float(x) / 10 for x in re.findall(r"M([\d.]+) \S+ L([\d.]+)", d)[0]) for d in lines]
 
 
@@ -401,8 +436,11 @@ def test_a_fill_marked_in_any_pass_of_a_repeat_is_shown_once():
 @FEW
 @given(charts(most_bars=4, parts=(1, 2, 4)))
 def test_every_fill_begins_once_on_paper(chart):
-    signs = [s for line in lay_lines(chart, abbreviate(chart, similes=False, multirests=False), 2)
-             for s in fill_signs(chart, line, "all")]
+    signs = [
+        s
+        for line in lay_lines(chart, abbreviate(chart, similes=False, multirests=False), 2)
+        for s in fill_signs(chart, line, "all")
+    ]
     apart = all(a.end <= b.start for a, b in zip(chart.marks, chart.marks[1:]))
     if apart:
         assert sum(s.opens for s in signs) == sum(s.closes for s in signs) == len(chart.marks)

@@ -29,8 +29,14 @@ from workbench.files.audio import Audio, save_audio
 
 LABELS = [(0.0, "KD"), (0.5, "SD"), (0.5, "HH"), (1.0, "KD"), (1.5, "SD"), (1.5, "OT")]
 FINE = [(0.0, "KD"), (0.5, "SD"), (0.5, "CHH"), (1.0, "KD"), (1.5, "SDG"), (1.5, "SST")]
-RIGHT = [Stroke(0.0, "kick"), Stroke(0.5, "snare", 100), Stroke(0.5, "closed hi-hat"),
-         Stroke(1.0, "kick"), Stroke(1.5, "snare", 30), Stroke(1.5, "side stick")]
+RIGHT = [
+    Stroke(0.0, "kick"),
+    Stroke(0.5, "snare", 100),
+    Stroke(0.5, "closed hi-hat"),
+    Stroke(1.0, "kick"),
+    Stroke(1.5, "snare", 30),
+    Stroke(1.5, "side stick"),
+]
 
 
 def test_a_perfect_draft():
@@ -63,8 +69,9 @@ def test_side_stick_and_percussion_are_outside_the_five_classes():
 
 
 def test_every_kind_of_crash_counts_as_crash():
-    scores = score_strokes("a", "mix", [Stroke(1.0, "china"), Stroke(2.0, "splash")], [], (),
-                           [(1.0, "CRC"), (2.0, "CHC")])
+    scores = score_strokes(
+        "a", "mix", [Stroke(1.0, "china"), Stroke(2.0, "splash")], [], (), [(1.0, "CRC"), (2.0, "CHC")]
+    )
     assert scores.instruments["crash"] == Count(2, 2, 2)
 
 
@@ -99,8 +106,11 @@ def test_reliability_counts_hits_of_each_confidence():
 def data_set(tmp_path_factory):
     folder = tmp_path_factory.mktemp("data")
     sound, expected = performance(10.0)
-    labels = sorted((t, {"kick": "KD", "snare": "SD", "closed hi-hat": "HH"}[name])
-                    for name, times in expected.items() for t in times)
+    labels = sorted(
+        (t, {"kick": "KD", "snare": "SD", "closed hi-hat": "HH"}[name])
+        for name, times in expected.items()
+        for t in times
+    )
     for kind in ("drum", "class", "beats"):
         (folder / kind).mkdir()
     save_audio(folder / "drum" / "one.wav", Audio(sound, RATE))

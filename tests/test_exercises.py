@@ -39,8 +39,9 @@ def exercises(reading):
 
 def groove_bar(*more):
     notes = [Note(F(k, 8), "closed hi-hat") for k in range(8)]
-    return WrittenBar((*notes, Note(F(0), "kick"), Note(F(1, 2), "kick"), Note(F(1, 4), "snare"),
-                       Note(F(3, 4), "snare"), *more))
+    return WrittenBar(
+        (*notes, Note(F(0), "kick"), Note(F(1, 2), "kick"), Note(F(1, 4), "snare"), Note(F(3, 4), "snare"), *more)
+    )
 
 
 def sixteenths(tempo_bpm, name="snare"):
@@ -74,7 +75,11 @@ def test_a_groove_is_learned_in_layers(reading, exercises):
 def test_a_fill_is_learned_in_stages(reading, exercises):
     fill = next(e for e in exercises if e.kind == "fill" and e.first_bar == 29)
     assert {s.name: s.bars for s in fill.stages} == {
-        "alone": (29,), "setup": (28, 29), "landing": (29, 30, 31), "song": (27, 28, 29, 30, 31)}
+        "alone": (29,),
+        "setup": (28, 29),
+        "landing": (29, 30, 31),
+        "song": (27, 28, 29, 30, 31),
+    }
     assert not fill.stages[-1].loop and fill.stages[-1].record
     assert fill.listen_for and fill.count.startswith("1 e & a")
 
@@ -182,8 +187,8 @@ THREE = dict(C="x.......", R="x.x.x.x.", S="x.x...x.", K="x...x...")
 
 def test_where_two_hands_are_too_few_every_exercise_warns_and_gives_no_hands():
     reading = read_part(part(*[bar(**THREE)] * 8))
-    warning = ("Bars {}: three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart.")
-    groove, = choose_exercises(reading, ("groove",))
+    warning = "Bars {}: three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart."
+    (groove,) = choose_exercises(reading, ("groove",))
     assert groove.warnings == (warning.format("1–4"),)
     assert section_exercise(reading.chart, 0, 1).warnings == (warning.format("1–2"),)
     struck = [n for n in with_sticking(reading).bars[0].notes if not instrument(n.instrument).is_foot]
@@ -194,31 +199,33 @@ def test_where_two_hands_are_too_few_every_exercise_warns_and_gives_no_hands():
 
 def test_a_fill_that_cannot_be_played_warns_and_is_not_called_easy():
     fill = bar(H="x.x.............", S="....x...x...x...", T="....x...x...x...", F="....x...x...x.x.")
-    exercise, = choose_exercises(read_part(part(*[CRASHED, *[ROCK] * 6, fill] * 2)), ("fill",))
+    (exercise,) = choose_exercises(read_part(part(*[CRASHED, *[ROCK] * 6, fill] * 2)), ("fill",))
     assert any(w.startswith("Bar 8: three things for two hands on 2 (") for w in exercise.warnings)
     assert not any("easy" in said for said in exercise.listen_for)
 
 
 def test_a_pedal_too_fast_for_one_foot_is_told():
     fast = bar(H="x.x.x.x.x.x.x.x.", K="xxxxxxxxxxxxxxxx")
-    told, = section_exercise(part(fast, fast, tempo_bpm=180.0), 0, 1).warnings
+    (told,) = section_exercise(part(fast, fast, tempo_bpm=180.0), 0, 1).warnings
     assert told.startswith("Bars 1–2: kick at") and "double pedal" in told
 
 
 def test_a_fill_that_returns_is_one_exercise_and_its_version_another():
-    changed = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xx.x",
-                  K="x...............")
+    changed = bar(
+        H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xx.x", K="x..............."
+    )
     song = [CRASHED, *[ROCK] * 6, FILL] * 2 + [CRASHED, *[ROCK] * 6, changed] * 2
     reading = read_part(part(*song))
     fills = choose_exercises(reading, ("fill",))
     assert [e.title for e in fills] == ["Fill 1, bars 8, 16", "Fill 1, changed, bars 24, 32"]
     assert [e.first_bar for e in choose_exercises(reading, ("fill",), sections=(reading.form[0].label,))] == [
-        e.first_bar for e in fills]
+        e.first_bar for e in fills
+    ]
 
 
 def test_what_is_known_of_bars_that_the_user_names_is_said():
     reading = read_part(part(*[CRASHED, *[ROCK] * 6, FILL] * 2))
-    fill, = choose_exercises(reading, ("fill",))
+    (fill,) = choose_exercises(reading, ("fill",))
     words = tuple(w for w in fill.listen_for if not w.startswith("It lands"))
     assert words[0] == "16ths from 2 in groups of 4 + 4 + 4 (each on a new drum)."
     assert section_exercise(reading.chart, 7, 7, reading=reading).listen_for == words
@@ -228,7 +235,7 @@ def test_what_is_known_of_bars_that_the_user_names_is_said():
 
 def test_the_tempo_of_the_bars_themselves_is_explained_where_the_score_prints_another():
     times = [0.5 * k for k in range(16)] + [8.0 + 0.51 * k for k in range(16)]
-    bars = [Bar(Meter(), tuple(times[4 * k:4 * k + 4])) for k in range(8)]
+    bars = [Bar(Meter(), tuple(times[4 * k : 4 * k + 4])) for k in range(8)]
     chart = Chart(TimeMap(bars, 8.0 + 0.51 * 16), (ROCK,) * 8)
     late = section_exercise(chart, 6, 7)
     assert late.tempi_bpm[-1] == tempo_as_played(chart, late) == 118
@@ -247,6 +254,7 @@ def test_without_a_recording_no_step_is_called_after_it(reading):
 
 
 # -- the notes of a stage ------------------------------------------------------------
+
 
 def test_a_stage_has_its_tempo_and_its_feel_in_proportion():
     bar = WrittenBar((Note(F(1, 4), "snare", deviation_s=0.010),))
@@ -314,9 +322,16 @@ def test_the_original_tempo_is_the_bars_own(reading):
     assert original_tempo_bpm(chart, (13, 14)) > original_tempo_bpm(chart, (1, 2))
 
 
-@pytest.mark.parametrize("text, name", [
-    ("A Verse: groove", "a-verse-groove"), ("bars 1–4", "bars-1-4"), ("Über/../etc", "uber-etc"),
-    ("", "exercise"), ("鼓", "exercise")])
+@pytest.mark.parametrize(
+    "text, name",
+    [
+        ("A Verse: groove", "a-verse-groove"),
+        ("bars 1–4", "bars-1-4"),
+        ("Über/../etc", "uber-etc"),
+        ("", "exercise"),
+        ("鼓", "exercise"),
+    ],
+)
 def test_names_of_files(text, name):
     assert slug(text) == name
 

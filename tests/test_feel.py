@@ -31,13 +31,15 @@ def test_average_placement():
     assert "snare 18 ms behind the grid" in lines
 
 
-@pytest.mark.parametrize("ratio, word", [
-    (1.0, "straight"), (1.4, "lightly swung"), (2.0, "swung, near the triplet"), (3.0, "swung hard")])
+@pytest.mark.parametrize(
+    "ratio, word", [(1.0, "straight"), (1.4, "lightly swung"), (2.0, "swung, near the triplet"), (3.0, "swung hard")]
+)
 def test_swing_ratio(ratio, word):
     beat_s = 60 / 110
     late_s = beat_s * (ratio / (1 + ratio) - 0.5)
-    chart = played(part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8),
-                   lambda n: late_s if (n.position * 8) % 2 else 1e-6)
+    chart = played(
+        part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8), lambda n: late_s if (n.position * 8) % 2 else 1e-6
+    )
     swing = {s.value: s for s in measure_feel(chart).swings}["8ths"]
     assert swing.ratio == pytest.approx(ratio, rel=0.01)
     assert any(word in line for line in measure_feel(chart).lines())
@@ -45,15 +47,19 @@ def test_swing_ratio(ratio, word):
 
 def test_swung_sixteenths_do_not_depend_on_a_late_kit():
     beat_s = 60 / 110
-    chart = played(part(*[bar(H="xxxxxxxxxxxxxxxx")] * 4),
-                   lambda n: 0.02 + (beat_s / 2 * (0.6 - 0.5) if (n.position * 16) % 2 else 0))
+    chart = played(
+        part(*[bar(H="xxxxxxxxxxxxxxxx")] * 4),
+        lambda n: 0.02 + (beat_s / 2 * (0.6 - 0.5) if (n.position * 16) % 2 else 0),
+    )
     swing = {s.value: s for s in measure_feel(chart).swings}["16ths"]
     assert swing.ratio == pytest.approx(1.5, rel=0.01)
 
 
 def test_a_swung_part_is_not_late_for_its_swing():
-    chart = played(part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8, feel="swing 8ths"),
-                   lambda n: 0.09 if (n.position * 8) % 2 else 0.01)
+    chart = played(
+        part(*[bar(H="xxxxxxxx", S="..x...x.", K="x...x...")] * 8, feel="swing 8ths"),
+        lambda n: 0.09 if (n.position * 8) % 2 else 0.01,
+    )
     feel = measure_feel(chart)
     assert all(p.mean_ms == pytest.approx(10) for p in feel.placements)
     assert feel.swings[0].value == "8ths" and feel.swings[0].ratio > 1.7
@@ -85,8 +91,11 @@ def test_played_tempo_does_not_lean_on_the_written_one():
     ratio = 100 / 103
     bars = []
     for k, b in enumerate(chart.bars):
-        bars.append(WrittenBar(tuple(
-            replace(n, deviation_s=(ratio - 1) * float(starts[k] + n.position) * 2.4) for n in b.notes)))
+        bars.append(
+            WrittenBar(
+                tuple(replace(n, deviation_s=(ratio - 1) * float(starts[k] + n.position) * 2.4) for n in b.notes)
+            )
+        )
     assert played_tempo_bpm(replace(chart, bars=tuple(bars))) == pytest.approx(103, rel=1e-6)
 
 
@@ -106,7 +115,7 @@ def test_compound_meters_have_no_swing():
 
 def test_the_tempo_is_the_one_that_the_score_prints():
     beats = [0.5 * k for k in range(33)] + [16 + 0.4 * k for k in range(1, 33)]
-    time_map = TimeMap([Bar(Meter(), tuple(beats[4 * k:4 * k + 4])) for k in range(16)], beats[64])
+    time_map = TimeMap([Bar(Meter(), tuple(beats[4 * k : 4 * k + 4])) for k in range(16)], beats[64])
     chart = Chart(time_map, (ROCK,) * 16, sections=(Section(0, "Verse"), Section(8, "Faster")))
     assert measure_feel(chart).lines()[0].startswith("tempo 120 bpm, 150 from bar 9")
     assert [m.tempo_bpm for m in tempo_marks(chart).values()] == [120, 150]

@@ -26,18 +26,29 @@ def test_no_fill_in_a_steady_groove():
     assert fills(part(*[CRASHED, *[ROCK] * 7] * 3)) == ()
 
 
-@pytest.mark.parametrize("begins, rows", [
-    (F(0), dict(S="xxxx............", T="....xxxx........", F="........xxxxxxxx")),
-    (F(1, 2), dict(H="x.x.x.x.........", S="....x...xxxx....", F="............xxxx", K="x...............")),
-    (F(3, 8), dict(H="x.x.x...........", S="....x.xxxxxx....", F="............xxxx", K="x...............")),
-    (F(11, 16), dict(H="x.x.x.x.x.......", S="....x......xx.x.", T=".............x..", F="...............x",
-                     K="x.......x.......")),
-    (F(1, 2), dict(H="xxxx........", S="...x..x.....", T=".......xxxxx", K="x...........")),
-])
+@pytest.mark.parametrize(
+    "begins, rows",
+    [
+        (F(0), dict(S="xxxx............", T="....xxxx........", F="........xxxxxxxx")),
+        (F(1, 2), dict(H="x.x.x.x.........", S="....x...xxxx....", F="............xxxx", K="x...............")),
+        (F(3, 8), dict(H="x.x.x...........", S="....x.xxxxxx....", F="............xxxx", K="x...............")),
+        (
+            F(11, 16),
+            dict(
+                H="x.x.x.x.x.......",
+                S="....x......xx.x.",
+                T=".............x..",
+                F="...............x",
+                K="x.......x.......",
+            ),
+        ),
+        (F(1, 2), dict(H="xxxx........", S="...x..x.....", T=".......xxxxx", K="x...........")),
+    ],
+)
 def test_begins_on_its_first_stroke_and_ends_at_the_bar_line(begins, rows):
     chart = part(*[CRASHED, ROCK, ROCK, ROCK, ROCK, ROCK, ROCK, bar(**rows)] * 2, CRASHED)
     found = fills(chart)
-    if rows["S"] == "...x..x.....":     # a triplet bar
+    if rows["S"] == "...x..x.....":  # a triplet bar
         begins = F(1, 2)
     assert [f.span.start for f in found] == [(7, begins), (15, begins)]
     assert [f.span.end for f in found] == [(8, F(0)), (16, F(0))]
@@ -56,10 +67,12 @@ def test_a_groove_on_the_toms_is_no_fill():
 
 def test_the_same_fill_is_recognised_when_it_returns():
     other = bar(H="x.x.x.x.........", S="........x.xxx.xx", K="x...............")
-    varied = bar(H="x.x.............", S="....xxxx........", T="........xxx.....", F="............xxxx",
-                 K="x...............")
-    chart = part(*[CRASHED, ROCK, ROCK, FILL, CRASHED, ROCK, ROCK, other, CRASHED, ROCK, ROCK, FILL,
-                   CRASHED, ROCK, ROCK, varied])
+    varied = bar(
+        H="x.x.............", S="....xxxx........", T="........xxx.....", F="............xxxx", K="x..............."
+    )
+    chart = part(
+        *[CRASHED, ROCK, ROCK, FILL, CRASHED, ROCK, ROCK, other, CRASHED, ROCK, ROCK, FILL, CRASHED, ROCK, ROCK, varied]
+    )
     found = fills(chart)
     assert [f.kind for f in found] == [0, 1, 0, 0]
     assert [f.version_of for f in found] == [None, None, None, 0]
@@ -75,15 +88,18 @@ def test_leads_into_the_next_section_and_is_set_up():
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("rows, grouping, by", [
-    (dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx"), (6, 4, 6), "drums"),
-    (dict(S="XxxxxxXxxxXxxxxx"), (6, 4, 6), "accents"),
-    (dict(S="XxxXxxXxxXxxXxxx"), (3, 3, 3, 3, 4), "accents"),
-    (dict(S="xxxx..xx..xxxx..", K="....xx..xx....xx"), (6, 4, 6), "hands and feet"),
-    (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), (4, 4, 4), "drums"),
-    (dict(S="xxxxxxxxxxxxxxxx"), (), ""),
-    (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x.x.x"), (), ""),
-])
+@pytest.mark.parametrize(
+    "rows, grouping, by",
+    [
+        (dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx"), (6, 4, 6), "drums"),
+        (dict(S="XxxxxxXxxxXxxxxx"), (6, 4, 6), "accents"),
+        (dict(S="XxxXxxXxxXxxXxxx"), (3, 3, 3, 3, 4), "accents"),
+        (dict(S="xxxx..xx..xxxx..", K="....xx..xx....xx"), (6, 4, 6), "hands and feet"),
+        (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), (4, 4, 4), "drums"),
+        (dict(S="xxxxxxxxxxxxxxxx"), (), ""),
+        (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x.x.x"), (), ""),
+    ],
+)
 def test_groupings(rows, grouping, by):
     fill = read_one(rows)
     assert (fill.grouping, fill.grouping_by) == (grouping, by)
@@ -99,17 +115,33 @@ def test_what_is_said_of_a_linear_fill():
     assert not read_one(dict(S="xxxxxxxx", K="x.x.x.x.")).linear
 
 
-@pytest.mark.parametrize("rows, words", [
-    (dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx", K="x.....x...x....."),
-     ("16ths from 1 in groups of 6 + 4 + 6 (each on a new drum)", "snare → high tom → floor tom",
-      "kick on 1, the & of 2, the & of 3")),
-    (dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x....", F=".............x.x"),
-     ("16ths from 1", "back and forth between snare, high tom and floor tom", "no kick",
-      "linear: no two things at once")),
-    (dict(S="xxxxxxxx", K="x.x.x.x."), ("8ths from 1", "on the snare", "kick on every beat")),
-    (dict(S="x.x.x.x.", T="x.......", F="..x.x.x."),
-     ("quarters from 1", "high tom + snare → snare + floor tom", "no kick")),
-])
+@pytest.mark.parametrize(
+    "rows, words",
+    [
+        (
+            dict(S="xxxxxx..........", T="......xxxx......", F="..........xxxxxx", K="x.....x...x....."),
+            (
+                "16ths from 1 in groups of 6 + 4 + 6 (each on a new drum)",
+                "snare → high tom → floor tom",
+                "kick on 1, the & of 2, the & of 3",
+            ),
+        ),
+        (
+            dict(S="x.x.x.x.x.x.x.x.", T=".x.x.x.x.x.x....", F=".............x.x"),
+            (
+                "16ths from 1",
+                "back and forth between snare, high tom and floor tom",
+                "no kick",
+                "linear: no two things at once",
+            ),
+        ),
+        (dict(S="xxxxxxxx", K="x.x.x.x."), ("8ths from 1", "on the snare", "kick on every beat")),
+        (
+            dict(S="x.x.x.x.", T="x.......", F="..x.x.x."),
+            ("quarters from 1", "high tom + snare → snare + floor tom", "no kick"),
+        ),
+    ],
+)
 def test_the_words_of_a_fill_are_few_and_leave_the_count_to_its_own_line(rows, words):
     fill = read_one(rows)
     assert fill.words[:-1] == words and fill.text == "; ".join(fill.words)
@@ -157,9 +189,12 @@ def test_more_than_two_bars_of_fill_are_a_solo():
 
 
 def test_a_part_that_is_mostly_fills_is_a_solo():
-    runs = [bar(S="xxxx....xx......", T="....xx..........", F="......xx....xxxx"),
-            bar(S="..x.xx.x........", T="..........xx.xx.", F="x..x............"),
-            bar(S="x.xx.xx.x.x.....", F=".........x.xxx.x"), FILL]
+    runs = [
+        bar(S="xxxx....xx......", T="....xx..........", F="......xx....xxxx"),
+        bar(S="..x.xx.x........", T="..........xx.xx.", F="x..x............"),
+        bar(S="x.xx.xx.x.x.....", F=".........x.xxx.x"),
+        FILL,
+    ]
     solo = [*runs[:2], ROCK, *runs[2:], ROCK, *runs[:2], ROCK]
     assert fills(part(*solo)) == ()
     assert len(fills(part(*solo, *[ROCK] * 9))) >= 3

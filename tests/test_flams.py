@@ -56,8 +56,15 @@ def test_a_pair_of_thirty_seconds_stays_a_pair_at_a_fast_tempo():
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.builds(Stroke, st.integers(0, 4000).map(lambda ms: ms / 1000), st.sampled_from(DETECTED),
-                          st.integers(1, 127)), max_size=40, unique_by=lambda s: (s.time_s, s.instrument)))
+@given(
+    st.lists(
+        st.builds(
+            Stroke, st.integers(0, 4000).map(lambda ms: ms / 1000), st.sampled_from(DETECTED), st.integers(1, 127)
+        ),
+        max_size=40,
+        unique_by=lambda s: (s.time_s, s.instrument),
+    )
+)
 def test_every_stroke_belongs_to_one_note(strokes):
     found = join_grace_strokes(strokes, TIME_MAP)
     assert sorted(s for n in found for s in n.strokes) == sorted(strokes)

@@ -31,9 +31,13 @@ def test_bars_without_drums_are_sections_without_a_letter():
 
 
 def test_a_short_change_of_texture_is_a_part_inside_its_section():
-    section, = read_part(part(*[ROCK] * 4, *[RIDE] * 4, *[ROCK] * 4, *[RIDE] * 4)).form
+    (section,) = read_part(part(*[ROCK] * 4, *[RIDE] * 4, *[ROCK] * 4, *[RIDE] * 4)).form
     assert [(p.name, p.timekeeper, p.first_bar) for p in section.parts] == [
-        ("a", "hi-hat", 0), ("b", "ride", 4), ("a", "hi-hat", 8), ("b", "ride", 12)]
+        ("a", "hi-hat", 0),
+        ("b", "ride", 4),
+        ("a", "hi-hat", 8),
+        ("b", "ride", 12),
+    ]
 
 
 def test_a_long_change_of_texture_is_a_section():
@@ -43,7 +47,7 @@ def test_a_long_change_of_texture_is_a_section():
 @pytest.mark.parametrize("length", [4, 8])
 def test_phrases_marked_by_crashes(length):
     chart = part(*[CRASHED, *[ROCK] * (length - 1)] * 4)
-    section, = read_part(chart).form
+    (section,) = read_part(chart).form
     assert section.phrase_bars == length
     assert section.crash_bars == tuple(range(0, 4 * length, length))
 
@@ -57,7 +61,10 @@ def test_the_users_sections_stay():
     chart = part(*[ROCK] * 16, sections=mine)
     found = read_part(chart).form
     assert [(s.name, s.label, s.first_bar, s.end_bar, s.given) for s in found] == [
-        ("Intro", "", 0, 3, True), ("Verse", "V", 3, 9, True), ("Verse", "V", 9, 16, True)]
+        ("Intro", "", 0, 3, True),
+        ("Verse", "V", 3, 9, True),
+        ("Verse", "V", 9, 16, True),
+    ]
 
 
 def test_the_music_tells_sections_apart_where_the_drums_repeat():
@@ -68,7 +75,7 @@ def test_the_music_tells_sections_apart_where_the_drums_repeat():
     chords = {"low": (110.0, 138.6, 164.8), "high": (146.8, 185.0, 233.1)}
     third = len(t) // 3
     sound = sum(np.sin(2 * np.pi * f * t) for f in chords["low"])
-    sound[third:2 * third] = sum(np.sin(2 * np.pi * f * t[third:2 * third]) for f in chords["high"])
+    sound[third : 2 * third] = sum(np.sin(2 * np.pi * f * t[third : 2 * third]) for f in chords["high"])
     sound += 0.01 * np.random.default_rng(1).standard_normal(len(t))
     assert form(chart) == [("A", 0, 24)]
     assert form(chart, Audio(0.1 * sound, rate)) == [("A", 0, 8), ("B", 8, 16), ("A", 16, 24)]

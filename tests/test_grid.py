@@ -26,10 +26,16 @@ from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_
 from workbench.grid.sound_picture import BANDS, picture_pieces
 from workbench.sound.rendering import blows_of, mix_blows
 
-GROOVE = WrittenBar(tuple(
-    [Note(F(k, 8), "closed hi-hat", 70, confidence=0.9) for k in range(8)]
-    + [Note(F(0), "kick", 100, confidence=0.9), Note(F(1, 4), "snare", 100, confidence=0.5),
-       Note(F(3, 4), "snare", 100, confidence=0.9)]))
+GROOVE = WrittenBar(
+    tuple(
+        [Note(F(k, 8), "closed hi-hat", 70, confidence=0.9) for k in range(8)]
+        + [
+            Note(F(0), "kick", 100, confidence=0.9),
+            Note(F(1, 4), "snare", 100, confidence=0.5),
+            Note(F(3, 4), "snare", 100, confidence=0.9),
+        ]
+    )
+)
 CHART = Chart(TimeMap.steady(8, 120), (GROOVE,) * 6 + (WrittenBar(),) * 2)
 
 
@@ -65,7 +71,7 @@ def test_hello_is_answered_with_the_whole_chart(grid):
 
 def test_an_edit_is_made_and_answered_with_what_changed(grid, document):
     do(grid, 1, edit=edit_to_data(AddNote(6, Note(F(1, 3), "crash", 90, confirmed=True))))
-    (change, _), = grid.sent
+    ((change, _),) = grid.sent
     assert (change["client"], change["seq"], change["revision"]) == ("page", 1, document.revision)
     assert list(change["parts"]["bars"]) == ["6"]
     assert document.chart.bars[6].find(F(1, 3), "crash").confirmed
@@ -80,25 +86,28 @@ def adding(**fields):
     return {"edit": {"edit": "add note", "bar_index": 0, "note": note}}
 
 
-@pytest.mark.parametrize("message, reason", [
-    ({"edit": {"edit": "explode"}}, "no edit called"),
-    (removing(99), "no bar 100"),
-    (removing(7), "has no kick"),
-    (adding(at="0.5"), "position is written like"),
-    (adding(instrument="gong"), "no instrument called"),
-    (adding(at="5/4"), "outside it"),
-    (adding(velocity=True), "whole number"),
-    ({"edit": "not even an object"}, "no edit called"),
-    ({"command": "format disk"}, "no command"),
-    ({"command": "undo"}, "nothing to undo"),
-    ({"command": "correct repeats", "bar_index": 0}, "has not been changed"),
-    ({"command": "correct repeats", "bar_index": "x"}, "whole number"),
-    ({"command": "tap bars", "times_s": []}, "Nothing was tapped"),
-    ({}, "no command"),
-])
+@pytest.mark.parametrize(
+    "message, reason",
+    [
+        ({"edit": {"edit": "explode"}}, "no edit called"),
+        (removing(99), "no bar 100"),
+        (removing(7), "has no kick"),
+        (adding(at="0.5"), "position is written like"),
+        (adding(instrument="gong"), "no instrument called"),
+        (adding(at="5/4"), "outside it"),
+        (adding(velocity=True), "whole number"),
+        ({"edit": "not even an object"}, "no edit called"),
+        ({"command": "format disk"}, "no command"),
+        ({"command": "undo"}, "nothing to undo"),
+        ({"command": "correct repeats", "bar_index": 0}, "has not been changed"),
+        ({"command": "correct repeats", "bar_index": "x"}, "whole number"),
+        ({"command": "tap bars", "times_s": []}, "Nothing was tapped"),
+        ({}, "no command"),
+    ],
+)
 def test_what_is_not_possible_is_refused_with_a_sentence(grid, document, message, reason):
     do(grid, 1, **message)
-    (answer, _), = grid.sent
+    ((answer, _),) = grid.sent
     assert answer["type"] == "refused" and answer["seq"] == 1
     assert reason in answer["error"]
     assert document.chart == CHART
@@ -177,6 +186,7 @@ def test_changed_parts_say_all_and_only_what_changed(data):
 
 def test_one_edit_of_a_long_chart_is_a_short_message():
     import json
+
     chart = Chart(TimeMap.steady(200, 120), (GROOVE,) * 200)
     parts = changed_parts(chart, apply(chart, ChangeNote(100, F(0), "kick", velocity=99)))
     assert len(json.dumps(parts)) < 2000
@@ -196,8 +206,10 @@ def corrected_chart(*edits_made):
 
 def test_a_correction_is_written_into_every_bar_that_was_alike():
     corrections, chart = corrected_chart(
-        MoveNote(2, F(1, 4), "snare", 2, F(1, 4), "side stick"), AddNote(2, Note(F(3, 8), "kick", 77)),
-        ChangeNote(2, F(0), "kick", velocity=111))
+        MoveNote(2, F(1, 4), "snare", 2, F(1, 4), "side stick"),
+        AddNote(2, Note(F(3, 8), "kick", 77)),
+        ChangeNote(2, F(0), "kick", velocity=111),
+    )
     assert corrections.waiting_bars(chart, 2) == [0, 1, 3, 4, 5]
     after = apply(chart, corrections.edit(chart, 2))
     for k in range(6):
@@ -300,7 +312,7 @@ def clicks_at(*times_s, length_s=20.0):
 def test_a_passage_of_the_recording_is_the_recording_sample_by_sample():
     audio = Audio(np.random.default_rng(1).uniform(-1, 1, (RATE * 10, 2)).astype(np.float32), RATE)
     sound = recording_sound(audio, Passage(2.0, 4.5))
-    assert np.array_equal(sound, audio.samples[2 * RATE:round(4.5 * RATE)])
+    assert np.array_equal(sound, audio.samples[2 * RATE : round(4.5 * RATE)])
 
 
 def test_past_the_recording_there_is_silence():
@@ -326,7 +338,7 @@ def test_recording_chart_and_click_stay_in_step_at_any_speed(speed_percent):
     rng = np.random.default_rng(2)
     for k in range(8):
         at = round((2 * k + 1.0) * RATE)
-        audio.samples[at:at + 400, 0] = rng.uniform(-0.8, 0.8, 400) * np.linspace(1, 0, 400)
+        audio.samples[at : at + 400, 0] = rng.uniform(-0.8, 0.8, 400) * np.linspace(1, 0, 400)
     passage = Passage(4.0, 8.0, speed_percent, loop=True)
     speed = speed_percent / 100
     chart = Chart(CHART.time_map, (WrittenBar((Note(F(1, 2), "side stick", 127),)),) * 8)
@@ -334,7 +346,7 @@ def test_recording_chart_and_click_stay_in_step_at_any_speed(speed_percent):
     for sound in (recording_sound(audio, passage), next(iter(chart_sound(chart, passage, RATE)))):
         level = np.abs(sound).max(axis=1)
         for at in expected:
-            quiet, loud = level[at - 300:at - 100].max(), level[at:at + 200].max()
+            quiet, loud = level[at - 300 : at - 100].max(), level[at : at + 200].max()
             assert loud > 10 * max(quiet, 1e-4)
     click = np.abs(click_sound(chart, passage, RATE)[:, 0])
     starts = np.flatnonzero((click > 0.01) & (np.roll(np.convolve(click, np.ones(200), "same"), 150) < 0.01))
@@ -349,7 +361,7 @@ def test_a_long_song_sounds_in_pieces_as_it_sounds_whole():
     joined = np.concatenate(pieces)
     # Alike strokes vary from one to the next, so compare the level in steps of 10 ms.
     steps = len(joined) // 220
-    level = [np.sqrt((x[:steps * 220].reshape(steps, -1) ** 2).mean(axis=1)) for x in (joined, whole)]
+    level = [np.sqrt((x[: steps * 220].reshape(steps, -1) ** 2).mean(axis=1)) for x in (joined, whole)]
     assert np.corrcoef(*level)[0, 1] > 0.98
 
 
@@ -365,23 +377,28 @@ def test_drums_come_out_and_go_back():
     hits = np.zeros_like(t)
     for k in range(16):
         at = round(k * 0.5 * RATE)
-        hits[at:at + 1500] += 0.5 * rng.standard_normal(1500) * np.exp(-np.arange(1500) / 300)
+        hits[at : at + 1500] += 0.5 * rng.standard_normal(1500) * np.exp(-np.arange(1500) / 300)
     audio = Audio((tone + hits)[:, None].astype(np.float32), RATE)
     chart = Chart(CHART.time_map, (WrittenBar(tuple(Note(F(k, 4), "snare") for k in range(4))),) * 8)
 
     def peak_over_tone(drums_db):
         sound = recording_sound(audio, Passage(2.0, 6.0, drums_db=drums_db), chart)[:, 0]
-        return np.percentile(np.abs(sound), 99.9) / np.sqrt(np.median(sound ** 2))
+        return np.percentile(np.abs(sound), 99.9) / np.sqrt(np.median(sound**2))
 
     assert peak_over_tone(9.0) > 1.5 * peak_over_tone(0.0) > 2 * peak_over_tone(-18.0)
 
 
-@pytest.mark.parametrize("fields, reason", [
-    ({"end_s": 1.0}, "end after it begins"), ({"speed_percent": 10}, "Speeds go from"),
-    ({"start_s": float("nan")}, "finite"), ({"drums_db": 40}, "pushed back"),
-    ({"count_in_bars": 7}, "count-in"),
-    ({"start_s": "a"}, "finite"),
-])
+@pytest.mark.parametrize(
+    "fields, reason",
+    [
+        ({"end_s": 1.0}, "end after it begins"),
+        ({"speed_percent": 10}, "Speeds go from"),
+        ({"start_s": float("nan")}, "finite"),
+        ({"drums_db": 40}, "pushed back"),
+        ({"count_in_bars": 7}, "count-in"),
+        ({"start_s": "a"}, "finite"),
+    ],
+)
 def test_a_passage_that_makes_no_sense_is_refused(fields, reason):
     with pytest.raises(ChartError, match=reason):
         Passage.from_message({"start_s": 1.0, "end_s": 2.0, **fields})
@@ -394,7 +411,7 @@ def test_sound_comes_to_the_page_in_16_bits(document):
     grid.send = lambda message, buffers=None: sent.append((message, buffers))
     wish = {"type": "audio", "client": "c", "source": "recording"}
     grid._send_sound({**wish, "request": "1", "start_s": 2.0, "end_s": 4.0})
-    (message, (data,)), = [s for s in sent if s[0]["type"] == "audio"]
+    ((message, (data,)),) = [s for s in sent if s[0]["type"] == "audio"]
     samples = np.frombuffer(data, "<i2")
     assert message["last"] and message["frames"] == len(samples) == 2 * RATE
     assert samples[RATE // 2] == round(0.9 * 32767) and np.count_nonzero(samples) == 1
@@ -515,6 +532,7 @@ def test_the_score_follows_the_edits(document):
 
 def test_workspace_holds_controls_grid_and_more(grid):
     from ipywidgets import HTML
+
     score = HTML("score")
     assert list(workspace(grid, score).children[1:]) == [grid, score]
 

@@ -70,18 +70,20 @@ def cases():
     """Charts with an edit, what Python makes of it, and places."""
     collected = []
 
-    @settings(max_examples=90, deadline=None, database=None, phases=[Phase.generate],
-              suppress_health_check=list(HealthCheck))
+    @settings(
+        max_examples=90, deadline=None, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
+    )
     @given(st.data())
     def collect(data):
         chart = data.draw(charts())
-        places = [(k, f * float(b.length))
-                  for k, b in enumerate(chart.time_map.bars) for f in (0.0, 0.31, 0.8)]
+        places = [(k, f * float(b.length)) for k, b in enumerate(chart.time_map.bars) for f in (0.0, 0.31, 0.8)]
         last = len(chart) - 1
-        line = chart.time_map.bar_start_s(last) + 0.3 * (chart.time_map.bars[last].beat_times_s[-1]
-                                                         - chart.time_map.bar_start_s(last))
+        line = chart.time_map.bar_start_s(last) + 0.3 * (
+            chart.time_map.bars[last].beat_times_s[-1] - chart.time_map.bar_start_s(last)
+        )
         of_marks = [RemoveMark(m.kind, m.start) for m in chart.marks] or [
-            SetMark(Mark("fill", (last, F(1, 16)), (last + 1, F(0)), confirmed=True))]
+            SetMark(Mark("fill", (last, F(1, 16)), (last + 1, F(0)), confirmed=True))
+        ]
         for edit in (data.draw(edits(chart)), MoveBarLine(last, line), of_marks[0]):
             try:
                 collected.append((chart, edit, apply(chart, edit), places))
@@ -99,8 +101,15 @@ def answers(cases, tmp_path_factory):
     for source in (bundle.HERE / "js").iterdir():
         (folder / source.name).write_bytes(source.read_bytes())
     (folder / "agreement.mjs").write_text(AGREEMENT)
-    data = [{"chart": chart_to_data(chart), "edit": edit_to_data(edit), "parts": changed_parts(chart, after),
-             "places": places} for chart, edit, after, places in cases]
+    data = [
+        {
+            "chart": chart_to_data(chart),
+            "edit": edit_to_data(edit),
+            "parts": changed_parts(chart, after),
+            "places": places,
+        }
+        for chart, edit, after, places in cases
+    ]
     (folder / "cases.json").write_text(json.dumps(data))
     return json.loads(node(str(folder / "agreement.mjs"), str(folder / "cases.json")))
 
@@ -113,11 +122,13 @@ def test_page_and_python_agree_on_columns(cases, answers):
 def test_page_and_python_count_alike(cases, answers):
     for (chart, *_), answer in zip(cases, answers, strict=True):
         bare = Chart.empty(chart.time_map)
-        assert answer["spoken"] == [[count_syllable(bar, p) for p in bare.grid_positions(k)]
-                                    for k, bar in enumerate(bare.time_map.bars)]
+        assert answer["spoken"] == [
+            [count_syllable(bar, p) for p in bare.grid_positions(k)] for k, bar in enumerate(bare.time_map.bars)
+        ]
         fine = Chart(chart.time_map, tuple(WrittenBar((), (24,) * 12) for _ in chart.bars))
-        assert answer["named"] == [[place_name(bar, p) for p in fine.grid_positions(k)]
-                                   for k, bar in enumerate(fine.time_map.bars)]
+        assert answer["named"] == [
+            [place_name(bar, p) for p in fine.grid_positions(k)] for k, bar in enumerate(fine.time_map.bars)
+        ]
 
 
 def test_page_and_python_agree_on_time(cases, answers):
@@ -146,7 +157,8 @@ def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
             checked += 1
             for mine, theirs in zip(answer["shown"]["bars"], chart_to_data(after)["bars"], strict=True):
                 assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {
-                    json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])}
+                    json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])
+                }
     assert checked > 5
 
 

@@ -17,33 +17,47 @@ def names(*bars, **heading):
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("rows, said", [
-    (dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x......."),
-     ["backbeat on 2 and 4", "kick on 1 and 3", "8ths on the hi-hat"]),
-    (dict(R="x.x.x.x.x.x.x.x.", X="....x.......x...", K="x.......x......."),
-     ["backbeat on 2 and 4 (side stick)", "8ths on the ride"]),
-    (dict(H="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x........."), ["half-time, snare on 3"]),
-    (dict(H="xxxxxxxx", S=".x.x.x.x", K="x.x.x.x."), ["double-time, snare on every &", "four on the floor"]),
-    (dict(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x..."),
-     ["four on the floor", "off-beats on the hi-hat"]),
-    (dict(H="x.x.x.x.", S="x.x.x.x.", K="x...x..."), ["four on the snare"]),
-    (dict(H="xxxx", S="..x.", K="..x."), ["one drop, kick and snare on 3"]),
-    (dict(C="xxxx", S=".x.x", K="x.x."), ["quarters on the crash"]),
-    (dict(F="xxxxxxxx", S="..x...x.", K="x...x..."), ["8ths on the toms"]),
-    (dict(R="x..x.xx..x.x", P="...x.....x.."), ["jazz time (1, 2 let, 3, 4 let) on the ride",
-                                              "left foot on 2 and 4"]),
-    (dict(R="x...x..xx...x..x", P="....x.......x..."), ["jazz time (1, 2 a, 3, 4 a) on the ride"]),
-    (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled", "shuffled 8ths on the hi-hat"]),
-    (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), ["half-time, snare on 3"]),
-    (dict(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..............."),
-     ["8ths on the hi-hat, open on the & of 4"]),
-    (dict(H="x.x.x.x.x.x.x.x.", S="....x..o.o..x...", K="x..............."),
-     ["backbeat on 2 and 4", "ghost notes on the a of 2 and the e of 3"]),
-    (dict(S="x...x...", H=".x.x.x.x", K="..x...x."), ["linear (no two together)"]),
-    (dict(H="xxxxxxxxxxxxxxxx", S="....x.......x...", K="x..............."), ["16ths on the hi-hat"]),
-    (dict(H="x...x...x...x...", S="....x.......x...", K="x..x..x........."),
-     ["kick on 1, the a of 1, the & of 2"]),
-])
+@pytest.mark.parametrize(
+    "rows, said",
+    [
+        (
+            dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x......."),
+            ["backbeat on 2 and 4", "kick on 1 and 3", "8ths on the hi-hat"],
+        ),
+        (
+            dict(R="x.x.x.x.x.x.x.x.", X="....x.......x...", K="x.......x......."),
+            ["backbeat on 2 and 4 (side stick)", "8ths on the ride"],
+        ),
+        (dict(H="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x........."), ["half-time, snare on 3"]),
+        (dict(H="xxxxxxxx", S=".x.x.x.x", K="x.x.x.x."), ["double-time, snare on every &", "four on the floor"]),
+        (
+            dict(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x..."),
+            ["four on the floor", "off-beats on the hi-hat"],
+        ),
+        (dict(H="x.x.x.x.", S="x.x.x.x.", K="x...x..."), ["four on the snare"]),
+        (dict(H="xxxx", S="..x.", K="..x."), ["one drop, kick and snare on 3"]),
+        (dict(C="xxxx", S=".x.x", K="x.x."), ["quarters on the crash"]),
+        (dict(F="xxxxxxxx", S="..x...x.", K="x...x..."), ["8ths on the toms"]),
+        (
+            dict(R="x..x.xx..x.x", P="...x.....x.."),
+            ["jazz time (1, 2 let, 3, 4 let) on the ride", "left foot on 2 and 4"],
+        ),
+        (dict(R="x...x..xx...x..x", P="....x.......x..."), ["jazz time (1, 2 a, 3, 4 a) on the ride"]),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled", "shuffled 8ths on the hi-hat"]),
+        (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), ["half-time, snare on 3"]),
+        (
+            dict(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..............."),
+            ["8ths on the hi-hat, open on the & of 4"],
+        ),
+        (
+            dict(H="x.x.x.x.x.x.x.x.", S="....x..o.o..x...", K="x..............."),
+            ["backbeat on 2 and 4", "ghost notes on the a of 2 and the e of 3"],
+        ),
+        (dict(S="x...x...", H=".x.x.x.x", K="..x...x."), ["linear (no two together)"]),
+        (dict(H="xxxxxxxxxxxxxxxx", S="....x.......x...", K="x..............."), ["16ths on the hi-hat"]),
+        (dict(H="x...x...x...x...", S="....x.......x...", K="x..x..x........."), ["kick on 1, the a of 1, the & of 2"]),
+    ],
+)
 def test_names_of_the_trade(rows, said):
     found = names(*[bar(**rows)] * 4)
     assert all(s in found for s in said), found

@@ -11,8 +11,7 @@ RATE = 22050
 def chords(roots, beat_s=0.5, beats_each=4):
     """Held triads on MIDI roots, each for a number of beats."""
     t = np.arange(int(RATE * beat_s * beats_each)) / RATE
-    out = [sum(np.sin(2 * np.pi * 440 * 2 ** ((root + k - 69) / 12) * t) for k in (-24, 0, 4, 7))
-           for root in roots]
+    out = [sum(np.sin(2 * np.pi * 440 * 2 ** ((root + k - 69) / 12) * t) for k in (-24, 0, 4, 7)) for root in roots]
     return 0.1 * np.concatenate(out)
 
 
@@ -28,7 +27,7 @@ def test_noise_bursts_tell_less():
     sound = rng.normal(0, 0.001, RATE * 12)
     for k in range(24):
         at = k * RATE // 2
-        sound[at:at + 2000] += rng.normal(0, 0.3, 2000) * np.exp(-np.arange(2000) / 300)
+        sound[at : at + 2000] += rng.normal(0, 0.3, 2000) * np.exp(-np.arange(2000) / 300)
     beats = np.arange(24) * 0.5
     bursts = np.abs(hear_harmony(sound, RATE).changes_at(beats)).mean()
     held = np.abs(hear_harmony(chords([60, 65, 67, 60, 69, 65]), RATE).changes_at(beats)).mean()
@@ -41,7 +40,7 @@ def test_silence_changes_nothing(samples):
 
 
 def test_blocks_join():
-    sound = chords([60, 65] * 20, beats_each=4)     # 80 s: more than one block
+    sound = chords([60, 65] * 20, beats_each=4)  # 80 s: more than one block
     harmony = hear_harmony(sound, RATE)
     assert len(harmony.pitch_classes) == pytest.approx(80 * harmony.frame_rate_hz, abs=3)
     changes = harmony.changes_at(np.arange(160) * 0.5)

@@ -55,8 +55,12 @@ def test_a_few_beats_become_a_short_bar():
 def test_headings_go_with_their_bars():
     chart, alignment, _ = lay(SONG, SONG)
     alignment = Alignment(alignment.bars[2:], 1.0)
-    chart = replace(chart, sections=(Section(0, "Intro"), Section(4, "Chorus")), texts=(
-        Text(1, F(0), "soft"), Text(5, F(0), "loud")), marks=(Mark("fill", (3, F(0)), (4, F(0))),))
+    chart = replace(
+        chart,
+        sections=(Section(0, "Intro"), Section(4, "Chorus")),
+        texts=(Text(1, F(0), "soft"), Text(5, F(0), "loud")),
+        marks=(Mark("fill", (3, F(0)), (4, F(0))),),
+    )
     aligned = write_on_recording(chart, alignment)
     assert [(s.bar_index, s.name) for s in aligned.sections] == [(0, "Intro"), (2, "Chorus")]
     assert [(t.bar_index, t.text) for t in aligned.texts] == [(3, "loud")]

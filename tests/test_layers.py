@@ -8,8 +8,16 @@ import workbench
 PACKAGE = Path(workbench.__file__).parent
 #: From the ground up; folders on one floor do not import each other.
 FLOORS = [
-    "errors progress cautions", "chart", "files", "notation sound", "reading", "listening engraving",
-    "alignment evaluation export practice pictures", "checking grid", "commands", "__main__",
+    "errors progress cautions",
+    "chart",
+    "files",
+    "notation sound",
+    "reading",
+    "listening engraving",
+    "alignment evaluation export practice pictures",
+    "checking grid",
+    "commands",
+    "__main__",
 ]
 FLOOR_OF = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
 #: Imported by nothing in the product; may import anything.
@@ -35,6 +43,9 @@ def test_imports_point_down():
         folder = module.split(".")[0]
         if folder in APART:
             continue
-        wrong += [f"{module} imports {other}" for other in imported(path) - {folder}
-                  if FLOOR_OF.get(other, 99) >= FLOOR_OF[folder]]
+        wrong += [
+            f"{module} imports {other}"
+            for other in imported(path) - {folder}
+            if FLOOR_OF.get(other, 99) >= FLOOR_OF[folder]
+        ]
     assert not wrong

@@ -22,7 +22,7 @@ def peaky():
     rng = np.random.default_rng(0)
     x = np.zeros((4 * RATE, 2), np.float32)
     for n in range(0, 4 * RATE, RATE // 4):
-        x[n:n + 4000] = 0.3 * rng.standard_normal((4000, 2)) * np.exp(-np.arange(4000) / 500)[:, None]
+        x[n : n + 4000] = 0.3 * rng.standard_normal((4000, 2)) * np.exp(-np.arange(4000) / 500)[:, None]
     return x
 
 

@@ -17,8 +17,13 @@ def drifting_map() -> TimeMap:
     t, beat_s, bars = 0.7, 0.52, []
     for k, meter in enumerate(meters):
         length = F(3, 8) if k == 0 else meter.bar_length
-        spans = Bar(meter, (0.0,) * len(Bar(meter, tuple(range(9))[:2], length).beat_positions())
-                    if k == 0 else (0.0,) * meter.counted_beats, length).beat_spans()
+        spans = Bar(
+            meter,
+            (0.0,) * len(Bar(meter, tuple(range(9))[:2], length).beat_positions())
+            if k == 0
+            else (0.0,) * meter.counted_beats,
+            length,
+        ).beat_spans()
         times = []
         for _, span in spans:
             times.append(t)

@@ -53,7 +53,7 @@ def groove(deviation_s=0.0, bars=4):
 
 def drifting(bars=4):
     times = [0.5 * k + 0.02 * (k % 3) for k in range(4 * bars + 1)]
-    return TimeMap([Bar(Meter(), tuple(times[4 * k:4 * k + 4])) for k in range(bars)], times[-1])
+    return TimeMap([Bar(Meter(), tuple(times[4 * k : 4 * k + 4])) for k in range(bars)], times[-1])
 
 
 def test_as_written_comes_back_exactly(tmp_path):
@@ -84,6 +84,7 @@ def test_files_of_ours_come_back_as_they_were_written(chart, played, tmp_path_fa
 
     def said(c):
         return [(k, n.key, n.velocity, n.articulations, n.sticking) for k, n in c.notes()]
+
     assert said(back.chart) == said(chart) and len(back.chart) == len(chart)
     assert [b.subdivisions for b in back.chart.bars] == [b.subdivisions for b in chart.bars]
     assert back.chart.feel == chart.feel
@@ -116,15 +117,25 @@ def test_what_another_program_has_moved_added_or_taken_away_is_read_as_any_strok
     assert not any(n.instrument == "mid tom" for _, n in read_midi(path).chart.notes())
 
 
-@pytest.mark.parametrize("data", [
-    b"", b"[" * 10000, b"{}", b'{"written bar":1}', b'{"written bar":1,"ticks":6720,"notes":[["1/0","snare",[],"",0]]}',
-    b'{"written bar":1,"ticks":6720,"notes":[["0","gong",[],"",0]]}', b'{"written bar":1,"ticks":6720,"notes":[1]}',
-    b'{"written bar":1,"ticks":6720,"notes":[["9","snare",[],"",0]]}', b'{"written bar":1,"ticks":480,"notes":[]}',
-    b'{"written bar":1,"ticks":6720,"notes":[["0","snare",[],""]]}',
-    b'{"written bar":1,"ticks":6720,"subdivisions":[99],"notes":[]}', "\xff".encode("latin-1"),
-    b'{"written bar":1,"ticks":6720,"feel":"late","notes":[]}',
-    b'{"written bar":1,"ticks":6720,"notes":[["0","snare",["flam"],"X",0]]}',
-])
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"[" * 10000,
+        b"{}",
+        b'{"written bar":1}',
+        b'{"written bar":1,"ticks":6720,"notes":[["1/0","snare",[],"",0]]}',
+        b'{"written bar":1,"ticks":6720,"notes":[["0","gong",[],"",0]]}',
+        b'{"written bar":1,"ticks":6720,"notes":[1]}',
+        b'{"written bar":1,"ticks":6720,"notes":[["9","snare",[],"",0]]}',
+        b'{"written bar":1,"ticks":480,"notes":[]}',
+        b'{"written bar":1,"ticks":6720,"notes":[["0","snare",[],""]]}',
+        b'{"written bar":1,"ticks":6720,"subdivisions":[99],"notes":[]}',
+        "\xff".encode("latin-1"),
+        b'{"written bar":1,"ticks":6720,"feel":"late","notes":[]}',
+        b'{"written bar":1,"ticks":6720,"notes":[["0","snare",["flam"],"X",0]]}',
+    ],
+)
 def test_damaged_words_about_notes_change_nothing(tmp_path, data):
     chart = Chart(TimeMap.steady(2, 100), groove(bars=2))
     path = write_midi(chart, tmp_path / "a.mid", played=False)
@@ -132,8 +143,13 @@ def test_damaged_words_about_notes_change_nothing(tmp_path, data):
     assert [b.pattern for b in read_midi(path).chart.bars] == [b.pattern for b in chart.bars]
 
 
-@pytest.mark.parametrize("strokes, said", [(1, "1 group of close strokes of a drum was read as a flam"),
-                                           (2, "2 groups of close strokes of a drum were read as flams")])
+@pytest.mark.parametrize(
+    "strokes, said",
+    [
+        (1, "1 group of close strokes of a drum was read as a flam"),
+        (2, "2 groups of close strokes of a drum were read as flams"),
+    ],
+)
 def test_one_and_many_are_told_apart_in_words(tmp_path, strokes, said):
     notes = tuple(Note(Fraction(k + 1, 4), "snare", 100, frozenset({"flam"})) for k in range(strokes))
     bar = WrittenBar((*notes, Note(Fraction(1, 2), "kick")))
@@ -178,8 +194,12 @@ def test_any_chart_can_be_written_as_played(chart):
 
 
 def test_pickup_and_meter_change_come_back(tmp_path):
-    bars = [Bar(Meter(), (0.0,), Fraction(1, 4)), Bar(Meter(), (0.5, 1.0, 1.5, 2.0)),
-            Bar(Meter(6, 8), (2.5, 3.25)), Bar(Meter(), (4.0, 4.5, 5.0, 5.5))]
+    bars = [
+        Bar(Meter(), (0.0,), Fraction(1, 4)),
+        Bar(Meter(), (0.5, 1.0, 1.5, 2.0)),
+        Bar(Meter(6, 8), (2.5, 3.25)),
+        Bar(Meter(), (4.0, 4.5, 5.0, 5.5)),
+    ]
     written = tuple(WrittenBar((Note(Fraction(0), "snare"),)) for _ in bars)
     chart = Chart(TimeMap(bars, 6.0), written)
     back = read_back(chart, tmp_path, False).chart
@@ -187,11 +207,15 @@ def test_pickup_and_meter_change_come_back(tmp_path):
 
 
 def test_flams_and_drags_come_back_as_such(tmp_path):
-    notes = (Note(Fraction(1, 4), "snare", 100, frozenset({"flam"})),
-             Note(Fraction(1, 2), "high tom", 100, frozenset({"drag"})))
+    notes = (
+        Note(Fraction(1, 4), "snare", 100, frozenset({"flam"})),
+        Note(Fraction(1, 2), "high tom", 100, frozenset({"drag"})),
+    )
     back = read_back(Chart(TimeMap.steady(1, 100), (WrittenBar(notes),)), tmp_path, True)
     assert [(n.instrument, set(n.articulations)) for _, n in back.chart.notes()] == [
-        ("snare", {"flam"}), ("high tom", {"drag"})]
+        ("snare", {"flam"}),
+        ("high tom", {"drag"}),
+    ]
     assert back.problems  # says that close strokes were joined
 
 
@@ -202,16 +226,25 @@ def test_each_beat_gets_the_coarsest_grid_that_fits(tmp_path, parts):
     assert [n.position for n in back.bars[0].notes] == [n.position for n in notes]
 
 
-@pytest.mark.parametrize("places, most_wrong", [
-    ([Fraction(k, 16) for k in (0, 2, 3, 4, 6, 8, 10, 11, 12, 14)], 0.02),
-    ([Fraction(k, 12) for k in (0, 2, 3, 5, 6, 8, 9, 11)], 0.02),
-    ([Fraction(k, 8) for k in range(8)], 0.01),
-])
+@pytest.mark.parametrize(
+    "places, most_wrong",
+    [
+        ([Fraction(k, 16) for k in (0, 2, 3, 4, 6, 8, 10, 11, 12, 14)], 0.02),
+        ([Fraction(k, 12) for k in (0, 2, 3, 5, 6, 8, 9, 11)], 0.02),
+        ([Fraction(k, 8) for k in range(8)], 0.01),
+    ],
+)
 def test_a_scattered_performance_finds_its_places(tmp_path, places, most_wrong):
     scatter = np.random.default_rng(5)
-    bars = tuple(WrittenBar(tuple(
-        Note(p, "snare" if k % 4 == 2 else "closed hi-hat", deviation_s=float(scatter.normal(0, 0.009)))
-        for k, p in enumerate(places))) for _ in range(16))
+    bars = tuple(
+        WrittenBar(
+            tuple(
+                Note(p, "snare" if k % 4 == 2 else "closed hi-hat", deviation_s=float(scatter.normal(0, 0.009)))
+                for k, p in enumerate(places)
+            )
+        )
+        for _ in range(16)
+    )
     chart = Chart(TimeMap.steady(16, 104), bars)
     back = read_back(chart, tmp_path, played=True).chart
     found = [(k, n.key) for k, n in back.notes()]
@@ -246,14 +279,16 @@ def test_a_lone_track_on_another_channel_is_taken_and_said(tmp_path):
     assert len(read.chart.bars[0].notes) == 1 and "channel 10" in read.problems[0]
 
 
-@pytest.mark.parametrize("data, message", [
-    (b"", "not a Standard MIDI File"),
-    (b"hello world", "not a Standard MIDI File"),
-    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01", "damaged"),
-    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01\xe0MTrk\x00\x00\xff\xff\x00\x90",
-     "damaged|could not be read"),
-    (b"MThd\x00\x00\x00\x06\x00\x01\x00\x00\x01\xe0", "no drum notes"),
-])
+@pytest.mark.parametrize(
+    "data, message",
+    [
+        (b"", "not a Standard MIDI File"),
+        (b"hello world", "not a Standard MIDI File"),
+        (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01", "damaged"),
+        (b"MThd\x00\x00\x00\x06\x00\x01\x00\x01\x01\xe0MTrk\x00\x00\xff\xff\x00\x90", "damaged|could not be read"),
+        (b"MThd\x00\x00\x00\x06\x00\x01\x00\x00\x01\xe0", "no drum notes"),
+    ],
+)
 def test_what_is_no_midi_drum_part_is_refused(tmp_path, data, message):
     path = tmp_path / "x.mid"
     path.write_bytes(data)

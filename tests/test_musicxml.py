@@ -25,10 +25,17 @@ SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(H
 
 def carried(chart, fills="confirmed"):
     """What MusicXML carries of a chart, deviations apart (their last digits may differ)."""
-    bars = [[(n.position, n.instrument, n.velocity, n.articulations, n.sticking) for n in b.notes]
-            for b in chart.bars]
-    return (chart.time_map, bars, chart.title, chart.artist, chart.texts, chart.feel,
-            [s for s in chart.sections], shown_fills(chart, fills))
+    bars = [[(n.position, n.instrument, n.velocity, n.articulations, n.sticking) for n in b.notes] for b in chart.bars]
+    return (
+        chart.time_map,
+        bars,
+        chart.title,
+        chart.artist,
+        chart.texts,
+        chart.feel,
+        [s for s in chart.sections],
+        shown_fills(chart, fills),
+    )
 
 
 def deviations(chart):
@@ -47,8 +54,12 @@ def test_a_chart_comes_back(chart):
 @SETTINGS
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_styles_do_not_change_what_is_carried(chart):
-    for options in (ScoreOptions(one_voice=True), ScoreOptions(similes=False, multirests=False),
-                    ScoreOptions(sticking=False, counts=True), ScoreOptions(slashes=(0,))):
+    for options in (
+        ScoreOptions(one_voice=True),
+        ScoreOptions(similes=False, multirests=False),
+        ScoreOptions(sticking=False, counts=True),
+        ScoreOptions(slashes=(0,)),
+    ):
         back = read_musicxml_bytes(musicxml_bytes(chart, options)).chart
         assert carried(back) == carried(chart)
 
@@ -65,8 +76,10 @@ def test_a_fill_is_marked_by_word_and_bracket():
     """Elements words and bracket of MusicXML 4.0; offsets count divisions from the bar line."""
     chart = replace(song(), marks=(Mark("fill", (7, Fraction(1, 2)), (8, Fraction(0)), confirmed=True),))
     last = etree.fromstring(musicxml_bytes(chart)).findall("part/measure")[-1]
-    found = [(d.find("direction-type")[0].tag, d.findtext("direction-type/words"), d.findtext("offset"))
-             for d in last.findall("direction")]
+    found = [
+        (d.find("direction-type")[0].tag, d.findtext("direction-type/words"), d.findtext("offset"))
+        for d in last.findall("direction")
+    ]
     assert found == [("words", "fill", "8"), ("bracket", None, "8"), ("bracket", None, "16")]
     cued = replace(chart, texts=(Text(7, Fraction(0), "Fill!"),))
     last = etree.fromstring(musicxml_bytes(cued)).findall("part/measure")[-1]
@@ -103,8 +116,11 @@ def test_folded_repeats_unfold_to_what_is_heard():
 
 def test_simile_signs_stand_where_bars_repeat_and_keep_their_notes():
     root = etree.fromstring(musicxml_bytes(song()))
-    starts = [(e.getparent().getparent().getparent().get("number"), e.text)
-              for e in root.iter("measure-repeat") if e.get("type") == "start"]
+    starts = [
+        (e.getparent().getparent().getparent().get("number"), e.text)
+        for e in root.iter("measure-repeat")
+        if e.get("type") == "start"
+    ]
     assert starts == [("3", "2")]
     assert all(m.find("note") is not None for m in root.iter("measure"))
 
@@ -148,36 +164,48 @@ def test_count_syllables():
 # -- files by strangers -----------------------------------------------------------
 
 HEAD = b'<?xml version="1.0"?>'
-NOTE = ('<note><unpitched><display-step>C</display-step><display-octave>5</display-octave></unpitched>'
-        "<duration>4</duration><voice>1</voice><type>whole</type></note>")
+NOTE = (
+    "<note><unpitched><display-step>C</display-step><display-octave>5</display-octave></unpitched>"
+    "<duration>4</duration><voice>1</voice><type>whole</type></note>"
+)
 
 
 def score(measures: str, parts: str = "<score-part id='P1'><part-name/></score-part>") -> bytes:
-    return (f"<score-partwise version='4.0'><part-list>{parts}</part-list>"
-            f"<part id='P1'>{measures}</part></score-partwise>").encode()
+    return (
+        f"<score-partwise version='4.0'><part-list>{parts}</part-list><part id='P1'>{measures}</part></score-partwise>"
+    ).encode()
 
 
 def test_entity_bomb_is_refused():
-    bomb = HEAD + (b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]>'
-                   b"<score-partwise>&b;</score-partwise>")
+    bomb = HEAD + (
+        b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]><score-partwise>&b;</score-partwise>'
+    )
     with pytest.raises(FileFormatError, match="declares XML entities"):
         read_musicxml_bytes(bomb, "bomb.xml")
     with pytest.raises(FileFormatError, match="declares XML entities"):
-        read_musicxml_bytes(bomb[len(HEAD):].decode().encode("utf-16"), "bomb.xml")
+        read_musicxml_bytes(bomb[len(HEAD) :].decode().encode("utf-16"), "bomb.xml")
 
 
 def test_external_entity_is_refused(tmp_path):
     secret = tmp_path / "secret.txt"
     secret.write_text("secret")
-    data = HEAD + (f'<!DOCTYPE x [<!ENTITY s SYSTEM "{secret.as_uri()}">]>'
-                   "<score-partwise><work><work-title>&s;</work-title></work></score-partwise>").encode()
+    data = (
+        HEAD
+        + (
+            f'<!DOCTYPE x [<!ENTITY s SYSTEM "{secret.as_uri()}">]>'
+            "<score-partwise><work><work-title>&s;</work-title></work></score-partwise>"
+        ).encode()
+    )
     with pytest.raises(FileFormatError, match="declares XML entities"):
         read_musicxml_bytes(data, "leak.xml")
 
 
 def test_external_document_type_is_not_fetched():
-    data = HEAD + b'<!DOCTYPE score-partwise SYSTEM "file:///nowhere/partwise.dtd">' + score(
-        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>")
+    data = (
+        HEAD
+        + b'<!DOCTYPE score-partwise SYSTEM "file:///nowhere/partwise.dtd">'
+        + score(f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>")
+    )
     assert len(read_musicxml_bytes(data).chart.bars[0].notes) == 1
 
 
@@ -192,16 +220,18 @@ def archive(members: dict[str, bytes]) -> bytes:
 CONTAINER = b'<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>'
 
 
-@pytest.mark.parametrize("members, message", [
-    ({"s.xml": b"<x/>"}, "has no META-INF/container.xml"),
-    ({"META-INF/container.xml": CONTAINER}, "names no score inside"),
-    ({"META-INF/container.xml": CONTAINER.replace(b"s.xml", b"../../etc/passwd")},
-     "names no score inside"),
-    ({"META-INF/container.xml": CONTAINER, "s.xml": b" " * 70_000_000}, "swells to more than"),
-    ({"META-INF/container.xml": CONTAINER, "../s.xml": b"<x/>"}, "points outside itself"),
-    ({"META-INF/container.xml": CONTAINER, "/s.xml": b"<x/>"}, "points outside itself"),
-    ({f"f{k}": b"" for k in range(300)}, "holds 300 files"),
-])
+@pytest.mark.parametrize(
+    "members, message",
+    [
+        ({"s.xml": b"<x/>"}, "has no META-INF/container.xml"),
+        ({"META-INF/container.xml": CONTAINER}, "names no score inside"),
+        ({"META-INF/container.xml": CONTAINER.replace(b"s.xml", b"../../etc/passwd")}, "names no score inside"),
+        ({"META-INF/container.xml": CONTAINER, "s.xml": b" " * 70_000_000}, "swells to more than"),
+        ({"META-INF/container.xml": CONTAINER, "../s.xml": b"<x/>"}, "points outside itself"),
+        ({"META-INF/container.xml": CONTAINER, "/s.xml": b"<x/>"}, "points outside itself"),
+        ({f"f{k}": b"" for k in range(300)}, "holds 300 files"),
+    ],
+)
 def test_tricks_in_an_archive_are_refused(tmp_path, members, message):
     path = tmp_path / "score.mxl"
     path.write_bytes(archive(members))
@@ -209,20 +239,27 @@ def test_tricks_in_an_archive_are_refused(tmp_path, members, message):
         read_musicxml(path)
 
 
-@pytest.mark.parametrize("data, message", [
-    (b"", "is empty"),
-    (b"   \n", "is empty"),
-    (b"hello", "not well-formed"),
-    (b"<score-partwise><part>", "not well-formed"),
-    (b"<html/>", "no MusicXML"),
-    (b"<score-timewise/>", "timewise"),
-    (b"<score-partwise/>", "no drum part"),
-    (b"PK\x03\x04rubbish", "damaged"),
-    (score("<measure number='1'><attributes><divisions>0</divisions></attributes>" + NOTE + "</measure>"),
-     "makes no sense"),
-    (score("<measure number='1'><attributes><divisions>x</divisions></attributes>" + NOTE + "</measure>"),
-     "makes no sense"),
-])
+@pytest.mark.parametrize(
+    "data, message",
+    [
+        (b"", "is empty"),
+        (b"   \n", "is empty"),
+        (b"hello", "not well-formed"),
+        (b"<score-partwise><part>", "not well-formed"),
+        (b"<html/>", "no MusicXML"),
+        (b"<score-timewise/>", "timewise"),
+        (b"<score-partwise/>", "no drum part"),
+        (b"PK\x03\x04rubbish", "damaged"),
+        (
+            score("<measure number='1'><attributes><divisions>0</divisions></attributes>" + NOTE + "</measure>"),
+            "makes no sense",
+        ),
+        (
+            score("<measure number='1'><attributes><divisions>x</divisions></attributes>" + NOTE + "</measure>"),
+            "makes no sense",
+        ),
+    ],
+)
 def test_what_is_no_drum_part_is_refused_with_a_sentence(tmp_path, data, message):
     path = tmp_path / "file.musicxml"
     path.write_bytes(data)
@@ -239,11 +276,15 @@ def test_missing_file_and_folder(tmp_path):
 
 def test_what_is_not_understood_is_listed():
     triangle = NOTE.replace("<display-step>C</display-step>", "<display-step>B</display-step>").replace(
-        "<display-octave>5", "<display-octave>6")
-    back = read_musicxml_bytes(score(
-        "<measure number='1'><attributes><divisions>1</divisions></attributes>"
-        f"{NOTE}<backup><duration>4</duration></backup>{triangle}"
-        f"<direction><direction-type><wedge type='crescendo'/></direction-type></direction></measure>"))
+        "<display-octave>5", "<display-octave>6"
+    )
+    back = read_musicxml_bytes(
+        score(
+            "<measure number='1'><attributes><divisions>1</divisions></attributes>"
+            f"{NOTE}<backup><duration>4</duration></backup>{triangle}"
+            f"<direction><direction-type><wedge type='crescendo'/></direction-type></direction></measure>"
+        )
+    )
     assert len(back.chart.bars[0].notes) == 1
     assert any("B6" in p for p in back.problems)
     assert any("wedge" in p for p in back.problems)
@@ -251,41 +292,58 @@ def test_what_is_not_understood_is_listed():
 
 
 def test_instrument_comes_from_midi_number_then_name_then_place():
-    parts = ("<score-part id='P1'><part-name/>"
-             "<score-instrument id='a'><instrument-name>Thing</instrument-name></score-instrument>"
-             "<score-instrument id='b'><instrument-name>Ride Bell</instrument-name></score-instrument>"
-             "<score-instrument id='c'><instrument-name>Thing</instrument-name></score-instrument>"
-             "<midi-instrument id='a'><midi-unpitched>43</midi-unpitched></midi-instrument></score-part>")
-    notes = "".join(NOTE.replace("<duration>4</duration>", f"<duration>1</duration><instrument id='{i}'/>")
-                    for i in "abc")
-    back = read_musicxml_bytes(score(
-        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{notes}</measure>", parts))
+    parts = (
+        "<score-part id='P1'><part-name/>"
+        "<score-instrument id='a'><instrument-name>Thing</instrument-name></score-instrument>"
+        "<score-instrument id='b'><instrument-name>Ride Bell</instrument-name></score-instrument>"
+        "<score-instrument id='c'><instrument-name>Thing</instrument-name></score-instrument>"
+        "<midi-instrument id='a'><midi-unpitched>43</midi-unpitched></midi-instrument></score-part>"
+    )
+    notes = "".join(
+        NOTE.replace("<duration>4</duration>", f"<duration>1</duration><instrument id='{i}'/>") for i in "abc"
+    )
+    back = read_musicxml_bytes(
+        score(f"<measure number='1'><attributes><divisions>1</divisions></attributes>{notes}</measure>", parts)
+    )
     assert [n.instrument for n in back.chart.bars[0].notes] == ["closed hi-hat", "ride bell", "snare"]
 
 
 def test_empty_bars_under_simile_signs_are_filled():
-    sign = ("<attributes><measure-style><measure-repeat type='start'>1</measure-repeat></measure-style>"
-            "</attributes>")
-    back = read_musicxml_bytes(score(
-        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>"
-        f"<measure number='2'>{sign}<note><rest measure='yes'/><duration>4</duration></note></measure>"))
+    sign = "<attributes><measure-style><measure-repeat type='start'>1</measure-repeat></measure-style></attributes>"
+    back = read_musicxml_bytes(
+        score(
+            f"<measure number='1'><attributes><divisions>1</divisions></attributes>{NOTE}</measure>"
+            f"<measure number='2'>{sign}<note><rest measure='yes'/><duration>4</duration></note></measure>"
+        )
+    )
     assert [len(b.notes) for b in back.chart.bars] == [1, 1]
 
 
 def test_da_capo_al_fine_is_unfolded():
     rest = "<note><rest/><duration>4</duration></note>"
-    back = read_musicxml_bytes(score(
-        f"<measure number='1'><attributes><divisions>1</divisions></attributes>{rest}</measure>"
-        f"<measure number='2'>{NOTE}<sound fine='yes'/></measure>"
-        f"<measure number='3'>{rest}<sound dacapo='yes'/></measure>"))
+    back = read_musicxml_bytes(
+        score(
+            f"<measure number='1'><attributes><divisions>1</divisions></attributes>{rest}</measure>"
+            f"<measure number='2'>{NOTE}<sound fine='yes'/></measure>"
+            f"<measure number='3'>{rest}<sound dacapo='yes'/></measure>"
+        )
+    )
     assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(charts(most_bars=2, parts=(1, 2, 3, 4)), st.lists(st.tuples(
-    st.integers(0, 10_000), st.sampled_from(["drop", "double", "empty", "text", "attribute", "swap"]),
-    st.sampled_from(["", "0", "-3", "1/0", "nan", "1e400", "x", "999999999999", "Z"])),
-    min_size=1, max_size=4))
+@given(
+    charts(most_bars=2, parts=(1, 2, 3, 4)),
+    st.lists(
+        st.tuples(
+            st.integers(0, 10_000),
+            st.sampled_from(["drop", "double", "empty", "text", "attribute", "swap"]),
+            st.sampled_from(["", "0", "-3", "1/0", "nan", "1e400", "x", "999999999999", "Z"]),
+        ),
+        min_size=1,
+        max_size=4,
+    ),
+)
 def test_damaged_scores_are_read_or_refused_with_a_sentence(chart, damages):
     root = etree.fromstring(musicxml_bytes(chart))
     for where, how, text in damages:

@@ -18,14 +18,13 @@ COMMON_TIME = Meter(4, 4)
 
 def bar(*notes, meter=COMMON_TIME, length=None):
     missing = meter.bar_length - (length or meter.bar_length)
-    beats = {Fraction(0), *(p for k in range(meter.counted_beats)
-                            if (p := k * meter.beat_length - missing) >= 0)}
+    beats = {Fraction(0), *(p for k in range(meter.counted_beats) if (p := k * meter.beat_length - missing) >= 0)}
     time_map = TimeMap([Bar(meter, tuple(0.5 * k for k in range(len(beats))), length)], 0.5 * len(beats))
     return Chart(time_map, (WrittenBar(tuple(Note(Fraction(p), name) for p, name in notes)),))
 
 
 def shown(chart, stem="up", **style):
-    """"quarter", "eighth.", "(16th)" for a shown rest, "-" for a hidden one."""
+    """ "quarter", "eighth.", "(16th)" for a shown rest, "-" for a hidden one."""
     voice = next(v for v in write_bar(chart, 0, **style).voices if v.stem == stem)
     out = []
     for e in voice.events:
@@ -89,26 +88,34 @@ def test_beat_groups_fill_the_meter(meter):
 @pytest.mark.common_practice
 def test_a_rock_groove_has_no_rests():
     hats = [(Fraction(k, 8), "closed hi-hat") for k in range(8)]
-    chart = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare"), (Fraction(5, 8), "kick"),
-                (Fraction(3, 4), "snare"))
+    chart = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare"), (Fraction(5, 8), "kick"), (Fraction(3, 4), "snare"))
     assert shown(chart) == ["eighth"] * 8
     assert shown(chart, "down") == ["quarter", "-", "-", "eighth", "-"]
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("notes, written", [
-    ([(0, "snare")], ["quarter", "(quarter)", "(half)"]),
-    ([(0, "snare"), (Fraction(3, 16), "snare")], ["eighth.", "16th", "(quarter)", "(half)"]),
-    ([(Fraction(1, 16), "snare")], ["(16th)", "eighth.", "(quarter)", "(half)"]),
-    ([(0, "snare"), (Fraction(1, 12), "snare"), (Fraction(1, 6), "snare")],
-     ["eighth/3", "eighth/3", "eighth/3", "(quarter)", "(half)"]),
-    ([(0, "snare"), (Fraction(1, 6), "snare")], ["quarter/3", "eighth/3", "(quarter)", "(half)"]),
-    ([(0, "snare"), (Fraction(1, 6), "snare"), (Fraction(1, 3), "snare")],
-     ["quarter/3", "quarter/3", "quarter/3", "(half)"]),
-    ([(0, "snare"), (Fraction(1, 8), "snare"), (Fraction(1, 6), "snare"), (Fraction(5, 24), "snare")],
-     ["eighth", "16th/3", "16th/3", "16th/3", "(quarter)", "(half)"]),
-    ([(Fraction(1, 2), "snare")], ["(half)", "quarter", "(quarter)"]),
-])
+@pytest.mark.parametrize(
+    "notes, written",
+    [
+        ([(0, "snare")], ["quarter", "(quarter)", "(half)"]),
+        ([(0, "snare"), (Fraction(3, 16), "snare")], ["eighth.", "16th", "(quarter)", "(half)"]),
+        ([(Fraction(1, 16), "snare")], ["(16th)", "eighth.", "(quarter)", "(half)"]),
+        (
+            [(0, "snare"), (Fraction(1, 12), "snare"), (Fraction(1, 6), "snare")],
+            ["eighth/3", "eighth/3", "eighth/3", "(quarter)", "(half)"],
+        ),
+        ([(0, "snare"), (Fraction(1, 6), "snare")], ["quarter/3", "eighth/3", "(quarter)", "(half)"]),
+        (
+            [(0, "snare"), (Fraction(1, 6), "snare"), (Fraction(1, 3), "snare")],
+            ["quarter/3", "quarter/3", "quarter/3", "(half)"],
+        ),
+        (
+            [(0, "snare"), (Fraction(1, 8), "snare"), (Fraction(1, 6), "snare"), (Fraction(5, 24), "snare")],
+            ["eighth", "16th/3", "16th/3", "16th/3", "(quarter)", "(half)"],
+        ),
+        ([(Fraction(1, 2), "snare")], ["(half)", "quarter", "(quarter)"]),
+    ],
+)
 def test_values_as_drummers_write_them(notes, written):
     assert shown(bar(*notes)) == written
 
@@ -130,8 +137,10 @@ def test_pickup_of_a_triplet():
 
 
 def test_roll_lasts_to_the_next_hit():
-    chart = Chart(TimeMap.steady(1, 100), (WrittenBar((
-        Note(Fraction(0), "snare", articulations=frozenset({"roll"})), Note(Fraction(3, 4), "snare"))),))
+    chart = Chart(
+        TimeMap.steady(1, 100),
+        (WrittenBar((Note(Fraction(0), "snare", articulations=frozenset({"roll"})), Note(Fraction(3, 4), "snare"))),),
+    )
     assert shown(chart) == ["half.", "quarter"]
 
 

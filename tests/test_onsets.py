@@ -27,12 +27,13 @@ def recording(strokes, duration_s=8.0, noise=1e-4):
     x = np.random.default_rng(1).normal(0, noise, round(duration_s * RATE))
     for s in strokes:
         at, y = round(s.time_s * RATE), drum(s.instrument)
-        x[at:at + len(y)] += y * s.velocity / 127
+        x[at : at + len(y)] += y * s.velocity / 127
     return x
 
 
-@pytest.mark.parametrize("name, tolerance_s", [("snare", 0.002), ("closed hi-hat", 0.002), ("kick", 0.004),
-                                              ("floor tom", 0.004)])
+@pytest.mark.parametrize(
+    "name, tolerance_s", [("snare", 0.002), ("closed hi-hat", 0.002), ("kick", 0.004), ("floor tom", 0.004)]
+)
 def test_strokes_go_to_their_attacks(name, tolerance_s):
     rng = np.random.default_rng(2)
     true = [Stroke(0.5 + 0.35 * k + rng.uniform(0, 0.05), name, 40 + 4 * k) for k in range(20)]
@@ -44,8 +45,9 @@ def test_strokes_go_to_their_attacks(name, tolerance_s):
 
 
 def test_hat_and_kick_at_nearly_the_same_time_keep_their_own_times():
-    true = [Stroke(1.0 + k, name) for k in range(5) for name in ("kick",)] + \
-        [Stroke(1.012 + k, "closed hi-hat") for k in range(5)]
+    true = [Stroke(1.0 + k, name) for k in range(5) for name in ("kick",)] + [
+        Stroke(1.012 + k, "closed hi-hat") for k in range(5)
+    ]
     refined = refine_onsets(recording(true), RATE, [Stroke(s.time_s + 0.004, s.instrument) for s in true])
     apart = [b.time_s - a.time_s for a, b in zip(refined[::2], refined[1::2])]
     assert [s.instrument for s in refined[:2]] == ["kick", "closed hi-hat"]

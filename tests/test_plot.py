@@ -12,8 +12,9 @@ from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.pictures import MARKERS, draw_bars
 
-BAR = WrittenBar(tuple(Note(F(0), i.name) for i in INSTRUMENTS)
-                 + (Note(F(1, 2), "snare", deviation_s=0.02, confidence=0.3),))
+BAR = WrittenBar(
+    tuple(Note(F(0), i.name) for i in INSTRUMENTS) + (Note(F(1, 2), "snare", deviation_s=0.02, confidence=0.3),)
+)
 CHART = Chart(TimeMap.steady(3, 120), (BAR,) * 3, sections=(Section(1, "Verse"),))
 
 
@@ -39,8 +40,11 @@ def test_doubtful_hits_are_ringed():
     dashed = [c for c in figure.axes[1].collections if c.get_linestyle()[0][1]]
     ringed = {tuple(p) for c in dashed for p in c.get_offsets()}
     assert len(ringed) == 3
-    assert not [c for c in draw_bars(CHART, doubt_below=0.1).axes[1].collections
-                if c.get_linestyle()[0][1] and len(c.get_offsets())]
+    assert not [
+        c
+        for c in draw_bars(CHART, doubt_below=0.1).axes[1].collections
+        if c.get_linestyle()[0][1] and len(c.get_offsets())
+    ]
 
 
 def test_waveform_and_sections_are_drawn(tmp_path):

@@ -30,13 +30,21 @@ from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
 from workbench.sound.rendering import render_chart
 
 RATE = 44100
-NASTY = "</script><b>Rain & #Sun \"quoted\""
+NASTY = '</script><b>Rain & #Sun "quoted"'
 
 
 def groove_bar(*more):
     notes = [Note(F(k, 8), "closed hi-hat", 90 - 20 * (k % 2)) for k in range(8)]
-    return WrittenBar((*notes, Note(F(0), "kick"), Note(F(1, 2), "kick"), Note(F(1, 4), "snare", 110),
-                       Note(F(3, 4), "snare", 110), *more))
+    return WrittenBar(
+        (
+            *notes,
+            Note(F(0), "kick"),
+            Note(F(1, 2), "kick"),
+            Note(F(1, 4), "snare", 110),
+            Note(F(3, 4), "snare", 110),
+            *more,
+        )
+    )
 
 
 @pytest.fixture(scope="module")
@@ -59,8 +67,13 @@ def song(tmp_path_factory):
 def pack(song, tmp_path_factory):
     chart, recording = song
     exercise = section_exercise(chart, 0, 1, tempi=(0.5, 1.0))
-    return make_practice_pack(chart, tmp_path_factory.mktemp("out") / "pack", exercises=(exercise,),
-                              recording=recording, options=PackOptions(track_repeats=2))
+    return make_practice_pack(
+        chart,
+        tmp_path_factory.mktemp("out") / "pack",
+        exercises=(exercise,),
+        recording=recording,
+        options=PackOptions(track_repeats=2),
+    )
 
 
 def decoded(script, folder):
@@ -75,8 +88,13 @@ def test_everything_lies_in_the_folder(pack):
     assert pack.index.is_file() and pack.booklet.read_bytes().startswith(b"%PDF")
     assert {p.name for p in pack.folder.iterdir()} == {"audio", "page", "index.html", "booklet.pdf"}
     names = {p.name for p in pack.files}
-    assert {"hands-60bpm.flac", "all-120bpm.flac", "record-60bpm-drums-back.flac",
-            "record-120bpm-drums-out.flac", "track.mp3"} <= names
+    assert {
+        "hands-60bpm.flac",
+        "all-120bpm.flac",
+        "record-60bpm-drums-back.flac",
+        "record-120bpm-drums-out.flac",
+        "track.mp3",
+    } <= names
     assert all(p.is_file() for p in pack.files)
     assert not pack.notes
 
@@ -101,20 +119,24 @@ def test_sound_is_level_and_never_clips(pack):
 def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pack):
     slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac"))
     from workbench.sound.stretch import find_attacks
+
     found = find_attacks(slow)
     for beat in range(1, 8):
         assert np.abs(found - beat).min() < 0.003
 
 
 def test_drums_are_pushed_back_and_brought_out(pack):
-    back, out = (load_audio(next(p for p in pack.files if p.name == f"record-120bpm-drums-{name}.flac"))
-                 for name in ("back", "out"))
+    back, out = (
+        load_audio(next(p for p in pack.files if p.name == f"record-120bpm-drums-{name}.flac"))
+        for name in ("back", "out")
+    )
 
     def beat_over_between(audio):
         x = audio.mono()
-        on = [np.mean(x[round(t * RATE):round((t + 0.04) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
-        off = [np.mean(x[round((t + 0.18) * RATE):round((t + 0.24) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
+        on = [np.mean(x[round(t * RATE) : round((t + 0.04) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
+        off = [np.mean(x[round((t + 0.18) * RATE) : round((t + 0.24) * RATE)] ** 2) for t in (0.5, 1.5, 2.5)]
         return 10 * np.log10(np.mean(on) / np.mean(off))
+
     assert beat_over_between(out) > beat_over_between(back) + 5
 
 
@@ -125,16 +147,16 @@ def test_page_sound_holds_more_than_a_loop_of_both_ends(pack, tmp_path):
     n = 4 * RATE
     assert len(x) >= n + 2 * PAGE_PADDING
     for shift in (PAGE_PADDING - 1500, PAGE_PADDING, PAGE_PADDING + 1500):
-        lap = x[shift:shift + n]
+        lap = x[shift : shift + n]
         jump = np.abs(lap[0] - lap[-1]).max()
         assert jump < 0.05
-        assert np.corrcoef(lap[:500, 0], x[shift + n:shift + n + 500, 0])[0, 1] > 0.9
+        assert np.corrcoef(lap[:500, 0], x[shift + n : shift + n + 500, 0])[0, 1] > 0.9
 
 
 def page_data(pack):
     text = (pack.folder / "page" / "pack.js").read_text(encoding="ascii")
     assert text.startswith("window.practicePack = ") and text.endswith(";\n")
-    return json.loads(text[len("window.practicePack = "):-2])
+    return json.loads(text[len("window.practicePack = ") : -2])
 
 
 def test_the_page_knows_every_sound_and_every_link_is_there(pack):
@@ -212,7 +234,7 @@ def test_loops_of_the_recording_join_without_a_step(pack):
             x = load_audio(path).mono()
             # A stroke begins on the bar line: no greater step than at the line inside the loop.
             line = len(x) // 2
-            inside = np.abs(np.diff(x[line - 40:line + 40])).max()
+            inside = np.abs(np.diff(x[line - 40 : line + 40])).max()
             assert abs(x[0] - x[-1]) <= 1.5 * inside + 0.01, path.name
 
 
@@ -227,9 +249,13 @@ def test_another_recording_is_refused(song, tmp_path):
 
 def test_slow_tempi_alone_still_slow_the_recording_down(song, tmp_path):
     chart, recording = song
-    pack = make_practice_pack(chart, tmp_path / "pack", recording=recording,
-                              exercises=(section_exercise(chart, 0, 0, tempi=(0.5,)),),
-                              options=PackOptions(track_repeats=0))
+    pack = make_practice_pack(
+        chart,
+        tmp_path / "pack",
+        recording=recording,
+        exercises=(section_exercise(chart, 0, 0, tempi=(0.5,)),),
+        options=PackOptions(track_repeats=0),
+    )
     out = next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac")
     assert soundfile.info(out).frames == 4 * RATE
 
@@ -238,20 +264,30 @@ def test_a_count_in_comes_before_what_is_no_loop(song, tmp_path):
     chart, _ = song
     stages = (Stage("song", "in the song", (0, 1), loop=False), Stage("loop", "as a loop", (0, 1)))
     both = Exercise("x", "X", "fill", "bars 1–2", 0, stages, (120.0,))
-    pack = make_practice_pack(chart, tmp_path / "pack", exercises=(both,),
-                              options=PackOptions(track_repeats=0, format="wav", count_in_bars=2))
+    pack = make_practice_pack(
+        chart, tmp_path / "pack", exercises=(both,), options=PackOptions(track_repeats=0, format="wav", count_in_bars=2)
+    )
     once, lap = (soundfile.info(p).frames for p in reversed(pack.files))
     assert lap == 4 * RATE
     # Two bars of count-in, two of music, and what rings on.
     assert once == 4 * RATE + 4 * RATE + 2 * RATE
 
 
-@pytest.mark.parametrize("wrong, message", [
-    ({"format": "aac"}, "flac, wav, mp3"), ({"click": "waltz"}, "A click is one of"),
-    ({"kit_place": 2.0}, "between -1"), ({"loudness_lufs": 0.0}, "LUFS"),
-    ({"count_in_bars": -1}, "from 0 to 4 bars, not -1"), ({"count_in_bars": 99}, "from 0 to 4 bars, not 99"),
-    ({"track_repeats": 1000}, "from 0 to 32 rounds"), ({"crash_every": 17}, "every 1 to 16 bars"),
-    ({"ladder_step_bpm": 0.01}, "1 bpm or more, not 0.01"), ({"kit_db": float("nan")}, "20 dB, not nan")])
+@pytest.mark.parametrize(
+    "wrong, message",
+    [
+        ({"format": "aac"}, "flac, wav, mp3"),
+        ({"click": "waltz"}, "A click is one of"),
+        ({"kit_place": 2.0}, "between -1"),
+        ({"loudness_lufs": 0.0}, "LUFS"),
+        ({"count_in_bars": -1}, "from 0 to 4 bars, not -1"),
+        ({"count_in_bars": 99}, "from 0 to 4 bars, not 99"),
+        ({"track_repeats": 1000}, "from 0 to 32 rounds"),
+        ({"crash_every": 17}, "every 1 to 16 bars"),
+        ({"ladder_step_bpm": 0.01}, "1 bpm or more, not 0.01"),
+        ({"kit_db": float("nan")}, "20 dB, not nan"),
+    ],
+)
 def test_wrong_options_are_refused(wrong, message):
     with pytest.raises(WorkbenchError, match=message):
         PackOptions(**wrong)
@@ -292,8 +328,11 @@ def test_hands_together_stand_as_their_notes_do():
         hat = "L" if snare == "R" else "R"
         notes = (Note(F(0), "closed hi-hat", sticking=hat), Note(F(0), "snare", sticking=snare))
         svg = engrave_bars(Chart(TimeMap.steady(1, 100.0), (WrittenBar(notes),)))
-        letters = [(float(t.get("y")), said) for t in etree.fromstring(svg).iter("{*}text")
-                   if (said := "".join(t.itertext()).strip()) in ("R", "L")]
+        letters = [
+            (float(t.get("y")), said)
+            for t in etree.fromstring(svg).iter("{*}text")
+            if (said := "".join(t.itertext()).strip()) in ("R", "L")
+        ]
         assert [said for _, said in sorted(letters)] == [hat, snare] and len({y for y, _ in letters}) == 2
 
 
@@ -303,7 +342,7 @@ def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_pa
     e = section_exercise(chart, 0, 1, tempi=(1.0,))
     pack = make_practice_pack(chart, tmp_path / "pack", exercises=(e,), options=QUICK)
     told = "three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart."
-    data, = page_data(pack)["exercises"]
+    (data,) = page_data(pack)["exercises"]
     assert data["warnings"] == [f"Bars 1–2: {told}"]
     assert data["read"] == [HANDS_SHOWN, HANDS_TOGETHER, HANDS_MISSING]
     sheet, _ = booklets[0]
@@ -335,29 +374,55 @@ def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklet
 def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):
     chart, _ = song
     span = Span((1, F(0)), (2, F(0)))
-    stages = (Stage("alone", "the fill alone", (1,), only=span), Stage("setup", "with the bar before it", (0, 1)),
-              Stage("landing", "into what follows", (1, 2)), Stage("song", "in the song", (0, 1, 2), loop=False))
+    stages = (
+        Stage("alone", "the fill alone", (1,), only=span),
+        Stage("setup", "with the bar before it", (0, 1)),
+        Stage("landing", "into what follows", (1, 2)),
+        Stage("song", "in the song", (0, 1, 2), loop=False),
+    )
     fill = Exercise("x", "X", "fill", "bar 2", 1, stages, (120.0,))
     drawn = {s.name: f"<svg>{s.name}</svg>" for s in stages}
     assert drawn_steps(fill, drawn) == [
         ("the fill alone", drawn["alone"]),
-        ("with the bar before it; into what follows; in the song", drawn["song"])]
+        ("with the bar before it; into what follows; in the song", drawn["song"]),
+    ]
 
 
 def test_the_fill_is_bracketed_among_other_bars(tmp_path):
     reading = read_part(part(*[CRASHED, *[ROCK] * 6, FILL] * 2))
-    pack = make_practice_pack(reading.chart, tmp_path / "pack", reading=reading, options=QUICK,
-                              exercises=choose_exercises(reading, ("fill",), tempi=(1.0,)))
+    pack = make_practice_pack(
+        reading.chart,
+        tmp_path / "pack",
+        reading=reading,
+        options=QUICK,
+        exercises=choose_exercises(reading, ("fill",), tempi=(1.0,)),
+    )
     marked = {s["name"]: "bracketSpan" in s["svg"] for s in page_data(pack)["exercises"][0]["stages"]}
     assert marked == {"alone": False, "setup": True, "landing": True, "song": True}
 
 
 # -- command line --------------------------------------------------------------------
 
+
 def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
     _, recording = song
-    status = main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
-                   "--bars", "1", "--tempi", "100", "--repeats", "0", "--format", "mp3", "--json"])
+    status = main(
+        [
+            "practice",
+            str(recording.with_name("song.chart.json")),
+            "--out",
+            str(tmp_path / "p"),
+            "--bars",
+            "1",
+            "--tempi",
+            "100",
+            "--repeats",
+            "0",
+            "--format",
+            "mp3",
+            "--json",
+        ]
+    )
     said = json.loads(capsys.readouterr().out)
     assert status == 0 and len(said["exercises"]) == 1 and not said["notes"]
     assert any(f.endswith("drums-back.mp3") for f in said["files"])
@@ -365,8 +430,21 @@ def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
 
 def run_quickly(song, tmp_path, *arguments):
     _, recording = song
-    return main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
-                 "--tempi", "100", "--repeats", "0", "--format", "mp3", *arguments])
+    return main(
+        [
+            "practice",
+            str(recording.with_name("song.chart.json")),
+            "--out",
+            str(tmp_path / "p"),
+            "--tempi",
+            "100",
+            "--repeats",
+            "0",
+            "--format",
+            "mp3",
+            *arguments,
+        ]
+    )
 
 
 def test_a_recording_left_out_is_said_to_be_so(song, tmp_path, capsys):
@@ -380,8 +458,26 @@ def test_a_recording_left_out_is_said_to_be_so(song, tmp_path, capsys):
 def test_a_recording_that_is_missing_is_said_to_be_so(song, tmp_path, capsys):
     chart, _ = song
     write_chart(chart, tmp_path / "alone.chart.json")
-    assert main(["practice", str(tmp_path / "alone.chart.json"), "--out", str(tmp_path / "p"), "--bars", "1",
-                 "--tempi", "100", "--repeats", "0", "--format", "mp3", "--json"]) == 0
+    assert (
+        main(
+            [
+                "practice",
+                str(tmp_path / "alone.chart.json"),
+                "--out",
+                str(tmp_path / "p"),
+                "--bars",
+                "1",
+                "--tempi",
+                "100",
+                "--repeats",
+                "0",
+                "--format",
+                "mp3",
+                "--json",
+            ]
+        )
+        == 0
+    )
     notes = json.loads(capsys.readouterr().out)["notes"]
     assert "song.flac is not there; say where it is with --recording" in notes[0]
 
@@ -404,19 +500,24 @@ def test_a_folder_that_cannot_be_is_refused_before_the_work(song, tmp_path, caps
     assert "holds other files" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("arguments, message", [
-    (["--kinds", "fill"], "There is nothing to practise: no fills found in this chart"),
-    (["--kinds", "variation,fill"], "no variations or fills found in this chart"),
-    (["--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
-    (["--bars", "1", "--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
-    (["--count-in", "99"], "A count-in has from 0 to 4 bars, not 99"),
-    (["--instruments", "hihat"], "all of a kind: hi-hat, tom, cymbal"),
-    (["--instruments", "tom"], "In these exercises there is no tom"),
-    (["--tempi", "slow"], "Write tempi as per cent"), (["--bars", "x"], "Write bars as 5-8"),
-    (["--bars", "9"], "There is no bar 9"), (["--kinds", "solo"], "not of 'solo'"),
-    (["--sections", "Z"], "no section 'Z'")])
+@pytest.mark.parametrize(
+    "arguments, message",
+    [
+        (["--kinds", "fill"], "There is nothing to practise: no fills found in this chart"),
+        (["--kinds", "variation,fill"], "no variations or fills found in this chart"),
+        (["--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
+        (["--bars", "1", "--tempi", "500"], "per cent of the original, from 25 to 200, not 500"),
+        (["--count-in", "99"], "A count-in has from 0 to 4 bars, not 99"),
+        (["--instruments", "hihat"], "all of a kind: hi-hat, tom, cymbal"),
+        (["--instruments", "tom"], "In these exercises there is no tom"),
+        (["--tempi", "slow"], "Write tempi as per cent"),
+        (["--bars", "x"], "Write bars as 5-8"),
+        (["--bars", "9"], "There is no bar 9"),
+        (["--kinds", "solo"], "not of 'solo'"),
+        (["--sections", "Z"], "no section 'Z'"),
+    ],
+)
 def test_what_the_command_cannot_do_it_says(song, tmp_path, capsys, arguments, message):
     _, recording = song
-    status = main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"),
-                   *arguments])
+    status = main(["practice", str(recording.with_name("song.chart.json")), "--out", str(tmp_path / "p"), *arguments])
     assert status == 2 and message in capsys.readouterr().err

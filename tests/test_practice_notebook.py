@@ -17,8 +17,9 @@ def test_the_notebook_runs_and_leaves_a_pack(tmp_path):
         (tmp_path / name).mkdir(parents=True)
     for path in (ROOT / "data/demo").glob("copper-weather.*"):
         (tmp_path / "data/demo" / path.name).symlink_to(path)
-    NotebookClient(notebook, timeout=300, kernel_name="python3",
-                   resources={"metadata": {"path": str(tmp_path / "notebooks")}}).execute()
+    NotebookClient(
+        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(tmp_path / "notebooks")}}
+    ).execute()
     said = "".join(o.get("text", "") for cell in notebook.cells for o in cell.get("outputs", []))
     pack = tmp_path / "out/practice"
     assert str(pack.resolve() / "index.html") in said

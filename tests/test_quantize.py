@@ -17,7 +17,12 @@ from workbench.listening.quantize import quantize, relay
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [
-    (F(0), "kick"), (F(5, 8), "kick"), (F(1, 2), "kick"), (F(1, 4), "snare"), (F(3, 4), "snare")]
+    (F(0), "kick"),
+    (F(5, 8), "kick"),
+    (F(1, 2), "kick"),
+    (F(1, 4), "snare"),
+    (F(3, 4), "snare"),
+]
 SIXTEENTHS = ROCK + [(F(7, 16), "snare"), (F(9, 16), "snare"), (F(3, 16), "kick")]
 TRIPLET_FILL = [(F(k, 12), "high tom" if k < 6 else "floor tom") for k in range(12)]
 SEXTUPLETS = [(F(3, 4) + F(k, 24), "snare") for k in range(6)] + [(F(0), "kick"), (F(1, 2), "kick")]
@@ -32,8 +37,7 @@ def played(time_map, bars, jitter_s=0.0, seed=0, swing=None):
             shift = 0.0
             if swing and (position * 8) % 2 == 1:
                 shift = (swing - 0.5) * 60.0 / time_map.quarter_tempo_bpm(k)
-            out.append(Stroke(time_map.seconds(k, position) + shift + rng.normal(0, jitter_s + 1e-9),
-                              name, 90))
+            out.append(Stroke(time_map.seconds(k, position) + shift + rng.normal(0, jitter_s + 1e-9), name, 90))
     return sorted(out)
 
 
@@ -79,8 +83,11 @@ def test_a_straight_song_is_not_called_swung():
 def test_repetitions_outvote_one_late_stroke():
     time_map = TimeMap.steady(12, 120)
     strokes = played(time_map, [ROCK] * 12, jitter_s=0.004)
-    late = next(k for k, s in enumerate(strokes) if s.instrument == "kick"
-                and abs(s.time_s - time_map.seconds(6, F(5, 8))) < 0.02)
+    late = next(
+        k
+        for k, s in enumerate(strokes)
+        if s.instrument == "kick" and abs(s.time_s - time_map.seconds(6, F(5, 8))) < 0.02
+    )
     strokes[late] = replace(strokes[late], time_s=strokes[late].time_s + 0.035)
     assert written(quantize(sorted(strokes), time_map))[6] == sorted(ROCK)
 
@@ -136,8 +143,9 @@ def test_nothing_played():
 
 
 strokes_anywhere = st.lists(
-    st.builds(Stroke, st.floats(0.0, 8.0), st.sampled_from(DETECTED), st.integers(1, 127),
-              st.floats(0.0, 1.0)), max_size=60)
+    st.builds(Stroke, st.floats(0.0, 8.0), st.sampled_from(DETECTED), st.integers(1, 127), st.floats(0.0, 1.0)),
+    max_size=60,
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -145,17 +153,18 @@ strokes_anywhere = st.lists(
 def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
     time_map = TimeMap.steady(6, 90, meter)
     result = quantize(strokes, time_map)
-    chart = Chart(time_map, result.bars, feel=result.feel)      # raises if notes clash
+    chart = Chart(time_map, result.bars, feel=result.feel)  # raises if notes clash
     heard = {round(s.time_s, 9) for s in strokes}
     assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
 
 
 # -- re-laying -----------------------------------------------------------------------------
 
+
 def shifted_by_a_beat(time_map):
     times = time_map.anchor_times_s
     bars = [Bar(Meter(), times[:1], length=F(1, 4))]
-    bars += [Bar(Meter(), times[k:k + 4]) for k in range(1, len(times) - 4, 4)]
+    bars += [Bar(Meter(), times[k : k + 4]) for k in range(1, len(times) - 4, 4)]
     return TimeMap(bars, times[1 + 4 * (len(bars) - 1)])
 
 
@@ -183,7 +192,11 @@ def test_confirmed_notes_keep_what_the_user_set():
     laid = apply(chart, relay(chart, shifted_by_a_beat(chart.time_map)))
     [(bar_index, kept)] = [(k, n) for k, n in laid.notes() if n.confirmed]
     assert (kept.position, kept.velocity, kept.articulations, kept.sticking) == (
-        F(5, 12) - F(1, 4), 77, {"accent"}, "L")
+        F(5, 12) - F(1, 4),
+        77,
+        {"accent"},
+        "L",
+    )
     assert laid.note_time_s(bar_index, kept) == pytest.approx(chart.note_time_s(2, note), abs=1e-6)
 
 
@@ -206,4 +219,3 @@ def test_bars_that_stay_are_kept_as_written():
     chart = chart.with_bar(0, odd)
     new_map = chart.time_map.with_bar_line(4, chart.time_map.bar_start_s(4) + 0.05)
     assert apply(chart, relay(chart, new_map)).bars[0] == odd
-

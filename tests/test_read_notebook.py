@@ -15,8 +15,9 @@ def test_read_a_part_runs_from_top_to_bottom(tmp_path):
     (tmp_path / "notebooks").mkdir()
     notebook = nbformat.read(ROOT / "notebooks/read_a_part.ipynb", 4)
     assert all(not c.get("outputs") for c in notebook.cells), "outputs are not kept in the repository"
-    NotebookClient(notebook, timeout=240, kernel_name="python3",
-                   resources={"metadata": {"path": str(tmp_path / "notebooks")}}).execute()
+    NotebookClient(
+        notebook, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(tmp_path / "notebooks")}}
+    ).execute()
     kinds, said = [], []
     for cell in notebook.cells:
         for output in cell.get("outputs", ()):

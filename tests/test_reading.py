@@ -59,8 +59,11 @@ def test_so_they_do_in_any_meter_with_any_marks(chart):
 def test_shifting_a_part_by_whole_bars_shifts_every_statement_and_changes_none(chart, bars):
     shifted = Chart(TimeMap.steady(len(chart) + bars, 110), (*[EMPTY] * bars, *chart.bars))
     here = [(s.kind, s.text, s.bars) for s in read_part(chart).statements]
-    there = [(s.kind, s.text, tuple(k - bars for k in s.bars)) for s in read_part(shifted).statements
-             if s.bars != tuple(range(bars))]
+    there = [
+        (s.kind, s.text, tuple(k - bars for k in s.bars))
+        for s in read_part(shifted).statements
+        if s.bars != tuple(range(bars))
+    ]
     assert here == there
 
 
@@ -68,18 +71,23 @@ def test_each_thing_is_said_once_with_its_bars():
     reading = read_part(part(*SONG))
     said = [(s.kind, s.text, s.bars) for s in reading.statements]
     assert len(set(said)) == len(said) and all(bars for _, _, bars in said)
-    crash, = [v for v in reading.variations if v.text == "crash instead of hi-hat on 1"]
+    (crash,) = [v for v in reading.variations if v.text == "crash instead of hi-hat on 1"]
     assert crash.bars == (0, 16)
-    fill, = [s for s in reading.statements if s.text.startswith("fill 1, ")]
+    (fill,) = [s for s in reading.statements if s.text.startswith("fill 1, ")]
     assert fill.bars == (7, 23)
 
 
 def test_the_page():
     page = read_part(part(*SONG, title="Paper Lanterns")).to_markdown()
-    for line in ("# Paper Lanterns", "| A | 1–8 | 8 bars, hands on the hi-hat |",
-                 "| B | 9–16 | 8 bars, hands on the ride |", "- bars 1, 17: crash instead of hi-hat on 1",
-                 "snare  |. . x . . . x . |", "Leads into B, lands on ride and kick on 1",
-                 "Count: `2 e & a 3 e & a 4 e & a`. Hands: `R L R L R L R L R L R L`."):
+    for line in (
+        "# Paper Lanterns",
+        "| A | 1–8 | 8 bars, hands on the hi-hat |",
+        "| B | 9–16 | 8 bars, hands on the ride |",
+        "- bars 1, 17: crash instead of hi-hat on 1",
+        "snare  |. . x . . . x . |",
+        "Leads into B, lands on ride and kick on 1",
+        "Count: `2 e & a 3 e & a 4 e & a`. Hands: `R L R L R L R L R L R L`.",
+    ):
         assert line in page, page
     assert "R+L: right hi-hat and left snare." in page and "(RL)" not in page
 
@@ -98,8 +106,11 @@ def test_the_page_explains_brackets_of_a_count_and_places_without_hands():
 
 def test_a_bar_of_another_meter_is_said():
     two_four = bar(Meter(2, 4), H="x.x.x.x.", S="....x...", K="x.......")
-    bars = [*TimeMap.steady(4, 120).bars, *TimeMap.steady(1, 120, Meter(2, 4), 8.0).bars,
-            *TimeMap.steady(4, 120, start_s=9.0).bars]
+    bars = [
+        *TimeMap.steady(4, 120).bars,
+        *TimeMap.steady(1, 120, Meter(2, 4), 8.0).bars,
+        *TimeMap.steady(4, 120, start_s=9.0).bars,
+    ]
     reading = assert_rebuilds(Chart(TimeMap(bars, 17.0), (*[ROCK] * 4, two_four, *[ROCK] * 4)))
     assert [(v.text, v.bars) for v in reading.variations] == [("a bar of 2/4", (4,))]
 
@@ -111,20 +122,30 @@ def test_an_empty_chart_reads_as_silence():
 
 # -- played freely ----------------------------------------------------------------------
 
-FREE = [bar(H="x.......", S="..x.x...", K="......x."), bar(H="..x..x..", K="x..x...."), bar(R="x.x.....", S="......xx"),
-        bar(H="....x.x.", S=".x......", K="x....x.."), bar(R="x..x..x.", S="....x..."), bar(H=".x.x....", K="x.....x."),
-        bar(S="x..x....", K="..x....x"), bar(R=".x...x.x", S="x.......", K="....x...")]
+FREE = [
+    bar(H="x.......", S="..x.x...", K="......x."),
+    bar(H="..x..x..", K="x..x...."),
+    bar(R="x.x.....", S="......xx"),
+    bar(H="....x.x.", S=".x......", K="x....x.."),
+    bar(R="x..x..x.", S="....x..."),
+    bar(H=".x.x....", K="x.....x."),
+    bar(S="x..x....", K="..x....x"),
+    bar(R=".x...x.x", S="x.......", K="....x..."),
+]
 
 
 def test_of_bars_played_freely_the_page_tells_little_and_the_data_everything():
     reading = assert_rebuilds(part(*FREE))
-    own, = reading.grooves
+    (own,) = reading.grooves
     assert own.free and own.text.startswith("no bar repeats: played freely")
     page = reading.to_markdown()
     told = {int(n): int(strokes) for n, strokes in re.findall(r"\n- bar (\d+): (\d+) strokes?; ", page)}
     # What fills take is told with them.
-    strokes = {k + 1: sum(not any(f.span.covers(k, n.position) for f in reading.fills) for n in written.notes)
-               for k, written in enumerate(FREE) if k not in own.groove.base_bars}
+    strokes = {
+        k + 1: sum(not any(f.span.covers(k, n.position) for f in reading.fills) for n in written.notes)
+        for k, written in enumerate(FREE)
+        if k not in own.groove.base_bars
+    }
     assert told == {n: count for n, count in strokes.items() if count}
     assert page.count("\n- bar") == len(told) >= 4
     data = reading.to_data()
@@ -142,15 +163,17 @@ def test_a_groove_is_not_called_free_for_its_variations():
 
 # -- into the chart and back ------------------------------------------------------------
 
+
 def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
     chart = part(*SONG)
     edit = reading_to_edits(read_part(chart))
     assert edit_from_data(json.loads(json.dumps(edit_to_data(edit)))) == edit
     marked = edit.apply(chart)
-    assert [(s.label, s.bar_index) for s in marked.sections] == [
-        ("A", 0), ("B", 8), ("A", 16), ("C", 24), ("", 28)]
+    assert [(s.label, s.bar_index) for s in marked.sections] == [("A", 0), ("B", 8), ("A", 16), ("C", 24), ("", 28)]
     assert [(m.start, m.end) for m in marked.marks if m.kind == "fill"] == [
-        ((7, F(1, 4)), (8, F(0))), ((23, F(1, 4)), (24, F(0)))]
+        ((7, F(1, 4)), (8, F(0))),
+        ((23, F(1, 4)), (24, F(0))),
+    ]
     again = reading_to_edits(read_part(marked)).apply(marked)
     assert again == marked
 
@@ -158,19 +181,21 @@ def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
 def test_what_the_user_confirmed_is_never_changed():
     chart = part(*SONG)
     marked = reading_to_edits(read_part(chart)).apply(chart)
-    mine = (Mark("fill", (7, F(1, 2)), (8, F(0)), "my words", confirmed=True),
-            Mark("groove", (8, F(0)), (16, F(0)), "the ride part", confirmed=True),
-            Mark("note", (24, F(0)), (28, F(0)), "count aloud", confirmed=True))
+    mine = (
+        Mark("fill", (7, F(1, 2)), (8, F(0)), "my words", confirmed=True),
+        Mark("groove", (8, F(0)), (16, F(0)), "the ride part", confirmed=True),
+        Mark("note", (24, F(0)), (28, F(0)), "count aloud", confirmed=True),
+    )
     for mark in mine:
         marked = SetMark(mark).apply(marked)
-    marked = replace(marked, sections=tuple(replace(s, name="Verse") if s.label == "A" else s
-                                            for s in marked.sections))
+    marked = replace(marked, sections=tuple(replace(s, name="Verse") if s.label == "A" else s for s in marked.sections))
     reading = read_part(marked)
     after = reading_to_edits(reading, variations=True).apply(marked)
     assert set(mine) <= set(after.marks) and after.sections == marked.sections
     for mark in mine:
-        assert not any(m != mark and m.kind == mark.kind and m.start < mark.end and mark.start < m.end
-                       for m in after.marks)
+        assert not any(
+            m != mark and m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in after.marks
+        )
     page = reading.to_markdown()
     assert all(m.text in page.lower() or m.text in page for m in mine) and "A Verse" in page
 
@@ -186,7 +211,8 @@ def test_where_the_user_says_there_is_no_fill_none_is_proposed_and_the_groove_is
         assert [m.start[0] for m in again.marks if m.kind == "fill"] == [23]
         assert no_fill in again.marks
         assert [m for m in again.marks if m.kind == "groove" and m.text] == [
-            m for m in marked.marks if m.kind == "groove"]
+            m for m in marked.marks if m.kind == "groove"
+        ]
 
 
 def test_cues_for_the_score_leave_the_users_texts_alone():
@@ -212,6 +238,7 @@ def test_variations_can_be_marked_too():
 
 # -- the command --------------------------------------------------------------------------
 
+
 @pytest.fixture
 def song_file(tmp_path):
     path = tmp_path / "lanterns.chart.json"
@@ -225,8 +252,18 @@ def test_the_command_prints_the_page(song_file, capsys):
 
 
 def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):
-    status = main(["read", str(song_file), "--out", str(tmp_path / "out"), "--mark", "--sticking",
-                   "--left-handed", "--hand-to-hand"])
+    status = main(
+        [
+            "read",
+            str(song_file),
+            "--out",
+            str(tmp_path / "out"),
+            "--mark",
+            "--sticking",
+            "--left-handed",
+            "--hand-to-hand",
+        ]
+    )
     assert status == 0
     data = json.loads((tmp_path / "out/lanterns.reading.json").read_text("utf-8"))
     assert data["sticking"]["handedness"] == "left" and len(data["fills"]) == 2
@@ -266,7 +303,7 @@ def test_unsaved_edits_of_both_versions_count(song_file, tmp_path, capsys):
         document.apply(RemoveNote(2, F(0), "kick"))
     assert read_chart(live) == read_chart(song_file)
     assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
-    change, = json.loads(capsys.readouterr().out)["changes"]
+    (change,) = json.loads(capsys.readouterr().out)["changes"]
     assert "kick" in change["text"]
 
 
@@ -281,14 +318,23 @@ def test_players_change_the_sticking_only():
     assert right.pop("sticking") != left.pop("sticking")
     right.pop("feel"), left.pop("feel")
     assert [s for s in right.pop("statements") if s["kind"] != "feel"] == [
-        s for s in left.pop("statements") if s["kind"] != "feel"]
+        s for s in left.pop("statements") if s["kind"] != "feel"
+    ]
     assert right == left
 
 
 def test_what_rests_on_doubtful_hits_is_said():
     """Toms that the detector was not sure of; confirming them takes the doubt away."""
-    bars = [WrittenBar((Note(F(0), "kick", confidence=0.9), Note(F(1, 4), "high tom", confidence=0.4),
-                        Note(F(3, 4), "high tom", confidence=0.4))) for _ in range(4)]
+    bars = [
+        WrittenBar(
+            (
+                Note(F(0), "kick", confidence=0.9),
+                Note(F(1, 4), "high tom", confidence=0.4),
+                Note(F(3, 4), "high tom", confidence=0.4),
+            )
+        )
+        for _ in range(4)
+    ]
     chart = Chart(TimeMap.steady(4, 100), tuple(bars))
     reading = read_part(chart)
     said = "Most hits of these are doubtful: high tom (8 of 8); look at them in the grid"

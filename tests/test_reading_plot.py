@@ -18,8 +18,9 @@ def reading():
 
 
 def texts(figure):
-    return [t.get_text() for axes in figure.axes for t in (*axes.texts, *axes.get_xticklabels(),
-                                                           *axes.get_yticklabels())]
+    return [
+        t.get_text() for axes in figure.axes for t in (*axes.texts, *axes.get_xticklabels(), *axes.get_yticklabels())
+    ]
 
 
 def test_the_form_has_a_bar_for_each_section_and_fill(reading):

@@ -21,19 +21,18 @@ from workbench.notation.musicxml_read import read_musicxml
 def chart_file(tmp_path):
     bar = WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(1, 4), "snare")))
     other = WrittenBar((Note(Fraction(0), "kick"), Note(Fraction(1, 2), "snare")))
-    chart = Chart(TimeMap.steady(8, 100), (bar, bar, bar, other) * 2, title="Slow Ferry",
-                  sections=(Section(0, "Verse", "A"),))
+    chart = Chart(
+        TimeMap.steady(8, 100), (bar, bar, bar, other) * 2, title="Slow Ferry", sections=(Section(0, "Verse", "A"),)
+    )
     path = tmp_path / "ferry.chart.json"
     write_chart(chart, path)
     return path
 
 
 def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
-    assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map",
-                 "--json"]) == 0
+    assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
-    names = ["ferry.pdf", "ferry.musicxml", "ferry.mxl", "ferry.mid", "ferry.svg", "ferry.png",
-             "ferry-road-map.pdf"]
+    names = ["ferry.pdf", "ferry.musicxml", "ferry.mxl", "ferry.mid", "ferry.svg", "ferry.png", "ferry-road-map.pdf"]
     assert said == {"files": [str(chart_file.with_name(n)) for n in names], "problems": []}
     heads = [b"%PDF", b"<?xm", b"PK\x03\x04", b"MThd", b"<svg", b"\x89PNG", b"%PDF"]
     assert [chart_file.with_name(n).read_bytes()[:4] for n in names] == heads
@@ -50,10 +49,12 @@ def test_musicxml_holds_every_bar_unless_folded(chart_file):
 
 def test_excerpt_is_named_by_its_bars_and_holds_only_them(chart_file, tmp_path):
     out = tmp_path / "deep" / "folder"
-    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "svg,midi,musicxml",
-                 "--out", str(out)]) == 0
+    assert main(["score", str(chart_file), "--bars", "3-4", "--to", "svg,midi,musicxml", "--out", str(out)]) == 0
     assert sorted(p.name for p in out.iterdir()) == [
-        "ferry-bars-3-4.mid", "ferry-bars-3-4.musicxml", "ferry-bars-3-4.svg"]
+        "ferry-bars-3-4.mid",
+        "ferry-bars-3-4.musicxml",
+        "ferry-bars-3-4.svg",
+    ]
     assert len(read_musicxml(out / "ferry-bars-3-4.musicxml").chart) == 2
     assert len(read_midi(out / "ferry-bars-3-4.mid").chart) == 2
 
@@ -66,8 +67,10 @@ def test_bars_of_an_excerpt_keep_their_numbers(chart_file, tmp_path):
 
 def test_title_and_artist_can_be_said_and_stay_out_of_the_chart(chart_file):
     before = chart_file.read_bytes()
-    assert main(["score", str(chart_file), "--to", "musicxml", "--title", "Fast Ferry",
-                 "--artist", "The Night Trams"]) == 0
+    assert (
+        main(["score", str(chart_file), "--to", "musicxml", "--title", "Fast Ferry", "--artist", "The Night Trams"])
+        == 0
+    )
     text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
     assert "Fast Ferry" in text and "The Night Trams" in text and chart_file.read_bytes() == before
 
@@ -93,8 +96,11 @@ def test_an_unknown_option_shows_the_usage_of_its_command(chart_file, capsys):
 
 def test_our_midi_is_read_without_a_complaint(chart_file, capsys):
     chart = read_chart(chart_file)
-    notes = (Note(Fraction(0), "snare", 100, {"flam"}), Note(Fraction(1, 8), "snare", 30, {"ghost"}, -0.02),
-             Note(Fraction(3, 4), "pedal hi-hat", 60, deviation_s=0.05))
+    notes = (
+        Note(Fraction(0), "snare", 100, {"flam"}),
+        Note(Fraction(1, 8), "snare", 30, {"ghost"}, -0.02),
+        Note(Fraction(3, 4), "pedal hi-hat", 60, deviation_s=0.05),
+    )
     write_chart(replace(chart, bars=(WrittenBar(notes), *chart.bars[1:])), chart_file)
     assert main(["score", str(chart_file), "--to", "midi"]) == 0
     capsys.readouterr()
@@ -118,18 +124,21 @@ def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, ca
     assert "dashes" in said and "the score is written" in said
 
 
-@pytest.mark.parametrize("arguments, message", [
-    (["nothing.chart.json"], "nothing.chart.json"),
-    (["song.mp3"], "no drum part that can be read"),
-    (["{chart}", "--to", "docx"], "no score format 'docx'"),
-    (["{chart}", "--bars", "x"], "Write bars as 5-8"),
-    (["{chart}", "--bars", "6-5"], "earlier bar first"),
-    (["{chart}", "--bars", "7-99"], "There is no bar 99"),
-    (["{chart}", "--slashes", "1-b"], "Write bars as 5-8"),
-    (["{chart}", "--out", "{chart}"], "is a file, not a folder"),
-    (["{chart}", "--to", ""], "at least one score format"),
-    (["{chart}", "--to", " , "], "at least one score format"),
-])
+@pytest.mark.parametrize(
+    "arguments, message",
+    [
+        (["nothing.chart.json"], "nothing.chart.json"),
+        (["song.mp3"], "no drum part that can be read"),
+        (["{chart}", "--to", "docx"], "no score format 'docx'"),
+        (["{chart}", "--bars", "x"], "Write bars as 5-8"),
+        (["{chart}", "--bars", "6-5"], "earlier bar first"),
+        (["{chart}", "--bars", "7-99"], "There is no bar 99"),
+        (["{chart}", "--slashes", "1-b"], "Write bars as 5-8"),
+        (["{chart}", "--out", "{chart}"], "is a file, not a folder"),
+        (["{chart}", "--to", ""], "at least one score format"),
+        (["{chart}", "--to", " , "], "at least one score format"),
+    ],
+)
 def test_what_is_not_possible_is_one_sentence(chart_file, capsys, arguments, message):
     arguments = [a.format(chart=chart_file) for a in arguments]
     assert main(["score", *arguments]) == 2

@@ -35,8 +35,12 @@ RATE = 44100
 
 def rock_bar(**changes):
     notes = [Note(F(k, 8), "closed hi-hat", 80 + 10 * (k % 2 == 0)) for k in range(8)]
-    notes += [Note(F(0), "kick", 100), Note(F(1, 2), "kick", 95),
-              Note(F(1, 4), "snare", 110), Note(F(3, 4), "snare", 110)]
+    notes += [
+        Note(F(0), "kick", 100),
+        Note(F(1, 2), "kick", 95),
+        Note(F(1, 4), "snare", 110),
+        Note(F(3, 4), "snare", 110),
+    ]
     return WrittenBar(tuple(replace(n, **changes) for n in notes))
 
 
@@ -84,8 +88,8 @@ def test_a_roll_fills_its_beat():
 
 def test_a_choked_cymbal_stops():
     free, choked = (render_chart(one("crash", *said), room=False).samples for said in ((), ("choke",)))
-    assert np.abs(choked[int(1.4 * RATE):]).max() == 0
-    assert np.abs(free[int(1.4 * RATE):]).max() > 0.01
+    assert np.abs(choked[int(1.4 * RATE) :]).max() == 0
+    assert np.abs(free[int(1.4 * RATE) :]).max() > 0.01
 
 
 def test_closing_the_hi_hat_ends_an_open_one():
@@ -98,42 +102,53 @@ def test_closing_the_hi_hat_ends_an_open_one():
 
 def test_a_stroke_sounds_at_its_very_sample():
     out = mix_hits([Hit(0.5, "side stick", 127)], RATE, RATE, room=False)
-    assert not out[:RATE // 2].any() and np.abs(out[RATE // 2:RATE // 2 + 3]).max() > 0
+    assert not out[: RATE // 2].any() and np.abs(out[RATE // 2 : RATE // 2 + 3]).max() > 0
     shot = kit_sample("side stick", 127)[:, None] * pan_gains(place_of("side stick"))
-    assert out[RATE // 2:RATE // 2 + len(shot)] == pytest.approx(shot[:RATE // 2])
+    assert out[RATE // 2 : RATE // 2 + len(shot)] == pytest.approx(shot[: RATE // 2])
 
 
 @pytest.mark.parametrize("tempo_bpm", [61.7, 100.0, 133.33])
 def test_loops_have_the_exact_length(tempo_bpm):
     chart = rock_chart(2, tempo_bpm)
     assert len(render_chart(chart, RATE, loop=True).samples) == round(8 * 60 / tempo_bpm * RATE)
-    assert len(render_click(chart.time_map, "quarter", RATE, loop=True).samples) == \
-        len(render_chart(chart, RATE, loop=True).samples) == loop_length(chart.time_map, RATE)
+    assert (
+        len(render_click(chart.time_map, "quarter", RATE, loop=True).samples)
+        == len(render_chart(chart, RATE, loop=True).samples)
+        == loop_length(chart.time_map, RATE)
+    )
 
 
 def test_a_loop_is_a_lap_of_endless_playing():
     """The seam lies far below −60 dBFS against the same bars played on and on."""
-    bars = (rock_bar(), WrittenBar((*rock_bar().without(F(7, 8), "closed hi-hat").notes,
-                                    Note(F(7, 8), "open hi-hat", 100), Note(F(7, 8), "crash", 100),
-                                    Note(F(0), "snare", 60, deviation_s=-0.01))))
+    bars = (
+        rock_bar(),
+        WrittenBar(
+            (
+                *rock_bar().without(F(7, 8), "closed hi-hat").notes,
+                Note(F(7, 8), "open hi-hat", 100),
+                Note(F(7, 8), "crash", 100),
+                Note(F(0), "snare", 60, deviation_s=-0.01),
+            )
+        ),
+    )
     chart = Chart(TimeMap.steady(2, 120.0), bars)
     lap = render_chart(chart, RATE, loop=True).samples
     n = len(lap)
     on_and_on = [replace(b, time_s=b.time_s + k * n / RATE) for k in range(6) for b in hits_of(chart)]
     whole = mix_hits(on_and_on, 6 * n, RATE)
-    difference = np.abs(whole[4 * n:5 * n] - lap).max()
+    difference = np.abs(whole[4 * n : 5 * n] - lap).max()
     assert 20 * np.log10(difference + 1e-12) < -60
 
 
 def test_without_loop_the_last_strokes_ring_out():
     chart = one("crash", position=F(15, 16))
-    assert np.abs(render_chart(chart).samples[2 * RATE + 1000:]).max() > 0.01
+    assert np.abs(render_chart(chart).samples[2 * RATE + 1000 :]).max() > 0.01
 
 
 def test_lying_on_the_recording():
     chart = rock_chart(start_s=1.5)
     audio = render_chart(chart, whole_recording=True, room=False)
-    assert not audio.samples[:int(1.5 * RATE)].any() and audio.samples[int(1.5 * RATE):].any()
+    assert not audio.samples[: int(1.5 * RATE)].any() and audio.samples[int(1.5 * RATE) :].any()
 
 
 # -- click ---------------------------------------------------------------------
@@ -142,11 +157,15 @@ BAR_4_4 = Bar(Meter(4, 4), (0.0, 0.5, 1.0, 1.5))
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("kind, places", [
-    ("quarter", [F(0), F(1, 4), F(1, 2), F(3, 4)]),
-    ("eighth", [F(k, 8) for k in range(8)]),
-    ("off-beat", [F(1, 8), F(3, 8), F(5, 8), F(7, 8)]),
-    ("2 and 4", [F(1, 4), F(3, 4)])])
+@pytest.mark.parametrize(
+    "kind, places",
+    [
+        ("quarter", [F(0), F(1, 4), F(1, 2), F(3, 4)]),
+        ("eighth", [F(k, 8) for k in range(8)]),
+        ("off-beat", [F(1, 8), F(3, 8), F(5, 8), F(7, 8)]),
+        ("2 and 4", [F(1, 4), F(3, 4)]),
+    ],
+)
 def test_where_the_click_falls_in_4_4(kind, places):
     assert [p for p, _ in click_positions(BAR_4_4, kind)] == places
 
@@ -173,9 +192,9 @@ def test_a_pick_up_clicks_like_the_end_of_its_bar():
 def test_the_click_sounds_on_the_beats():
     x = render_click(TimeMap.steady(1, 120.0), "quarter", RATE).samples[:, 0]
     for k in range(4):
-        here = x[k * RATE // 2:k * RATE // 2 + 200]
+        here = x[k * RATE // 2 : k * RATE // 2 + 200]
         assert here == pytest.approx(click_sample(RATE, k == 0)[:200])
-    assert not x[int(0.1 * RATE):int(0.49 * RATE)].any()
+    assert not x[int(0.1 * RATE) : int(0.49 * RATE)].any()
 
 
 def test_an_unknown_click_is_refused():
@@ -207,6 +226,7 @@ def test_bars_that_do_not_exist_are_refused():
 
 
 # -- mixing ----------------------------------------------------------------------
+
 
 def test_panning_keeps_the_power():
     for place in np.linspace(-1, 1, 9):

@@ -28,7 +28,7 @@ def performance(seconds=8.0):
         name = ("kick", "closed hi-hat", "snare", "closed hi-hat")[k % 4]
         at = int(time_s * RATE)
         one = hit(name, rng)
-        sound[at:at + len(one)] += 0.5 * one
+        sound[at : at + len(one)] += 0.5 * one
         expected[name].append(time_s)
     return (0.9 * sound / np.abs(sound).max()).astype(np.float32), expected
 

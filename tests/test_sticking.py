@@ -17,14 +17,17 @@ def sticks(*bars, tempo_bpm=110.0, **player):
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("rows, player, said", [
-    (dict(S="xxxxxxxxxxxxxxxx"), {}, "R L R L R L R L R L R L R L R L"),
-    (dict(S="xxxxxxxxxxxxxxxx"), dict(handedness="left"), "L R L R L R L R L R L R L R L R"),
-    (dict(S="x.xxx.xxx.xxx.xx"), {}, "R R L R R L R R L R R L"),
-    (dict(S="x.xxx.xx........"), dict(style="hand to hand"), "R L R L R L"),
-    (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R R+L R R R R+L R"),
-    (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), {}, "R L R L R L R L R L R L"),
-])
+@pytest.mark.parametrize(
+    "rows, player, said",
+    [
+        (dict(S="xxxxxxxxxxxxxxxx"), {}, "R L R L R L R L R L R L R L R L"),
+        (dict(S="xxxxxxxxxxxxxxxx"), dict(handedness="left"), "L R L R L R L R L R L R L R L R"),
+        (dict(S="x.xxx.xxx.xxx.xx"), {}, "R R L R R L R R L R R L"),
+        (dict(S="x.xxx.xx........"), dict(style="hand to hand"), "R L R L R L"),
+        (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R R+L R R R R+L R"),
+        (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), {}, "R L R L R L R L R L R L"),
+    ],
+)
 def test_usual_stickings(rows, player, said):
     assert sticks(bar(**rows), **player) == said
 
@@ -52,23 +55,29 @@ def test_fast_sixteenths_on_the_hi_hat_go_hand_to_hand():
     assert slow == "R R R R R R R R" and fast == "R L R L R L R L"
 
 
-@pytest.mark.parametrize("rows, tempo_bpm, kind, reason", [
-    (dict(H="x...", S="x...", C="x..."), 100, "unplayable",
-     "three things for two hands on 1 (crash, closed hi-hat, snare): leave one out"),
-    (dict(K="xxxxxxxx"), 220, "double pedal", "two feet"),
-    (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 220, "unplayable", "no hand is free"),
-    (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 140, "fast", "hold to about"),
-])
+@pytest.mark.parametrize(
+    "rows, tempo_bpm, kind, reason",
+    [
+        (
+            dict(H="x...", S="x...", C="x..."),
+            100,
+            "unplayable",
+            "three things for two hands on 1 (crash, closed hi-hat, snare): leave one out",
+        ),
+        (dict(K="xxxxxxxx"), 220, "double pedal", "two feet"),
+        (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 220, "unplayable", "no hand is free"),
+        (dict(S="xxxxxxxxxxxxxxxx", T="xxxxxxxxxxxxxxxx"), 140, "fast", "hold to about"),
+    ],
+)
 def test_what_cannot_be_played_says_why(rows, tempo_bpm, kind, reason):
     flags = propose_sticking(part(bar(**rows), tempo_bpm=tempo_bpm)).flags
     assert any(f.kind == kind and reason in f.text and f.bar_index == 0 for f in flags), flags
 
 
-@pytest.mark.parametrize("names", [("open hi-hat", "closed hi-hat"), ("ride", "ride bell"),
-                                   ("snare", "side stick")])
+@pytest.mark.parametrize("names", [("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick")])
 def test_two_sounds_of_one_surface_at_once_are_flagged(names):
     both = WrittenBar(tuple(Note(F(1, 4), name) for name in names))
-    flag, = propose_sticking(part(both)).flags
+    (flag,) = propose_sticking(part(both)).flags
     assert flag.text == f"{names[0]} and {names[1]} at once on 2: leave one out, or check the chart"
     assert flag.kind == "unplayable"
     assert not too_many_for_two_hands(both.notes)
@@ -79,8 +88,11 @@ def test_what_no_two_hands_can_play_gets_no_letters():
     sticking = propose_sticking(chart)
     assert sticking.text(chart, 0) == "? R R R"
     assert {p for _, p, _ in sticking.hands} == {F(1, 4), F(1, 2), F(3, 4)}
-    assert [n.sticking for n in sticking_edit(chart, sticking).apply(chart).bars[0].notes
-            if n.position == 0] == ["", "", ""]
+    assert [n.sticking for n in sticking_edit(chart, sticking).apply(chart).bars[0].notes if n.position == 0] == [
+        "",
+        "",
+        "",
+    ]
 
 
 def test_both_hands_together_are_written_one_way_whichever_takes_which():
@@ -106,7 +118,9 @@ def test_feet():
     chart = part(bar(K="x...x...", P="..x...x."))
     feet = propose_sticking(chart).feet
     assert {(name, foot) for (_, _, name), foot in feet.items()} == {
-        ("kick", "right foot"), ("pedal hi-hat", "left foot")}
+        ("kick", "right foot"),
+        ("pedal hi-hat", "left foot"),
+    }
 
 
 def test_confirmed_hands_stay_and_the_rest_follows():

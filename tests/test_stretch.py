@@ -10,8 +10,7 @@ from workbench.sound.stretch import find_attacks, settle_attacks, stretch_audio
 
 RATE = 44100
 TIMES_S = np.array([0.5, 0.75, 1.02, 1.3, 1.5, 1.81, 2.0, 2.25, 2.61, 2.9])
-NAMES = ("kick", "closed hi-hat", "snare", "high tom", "kick", "snare", "floor tom", "side stick",
-         "snare", "kick")
+NAMES = ("kick", "closed hi-hat", "snare", "high tom", "kick", "snare", "floor tom", "side stick", "snare", "kick")
 
 
 @pytest.fixture(scope="module")
@@ -23,11 +22,11 @@ def drums():
 def rise_s(samples, at_s):
     """Time from a tenth to nine tenths of the peak of the smoothed level."""
     start = int((at_s - 0.02) * RATE)
-    x = np.abs(samples[start:start + int(0.06 * RATE)]).max(axis=1)
-    level = np.convolve(x ** 2, np.hanning(45), "same")
+    x = np.abs(samples[start : start + int(0.06 * RATE)]).max(axis=1)
+    level = np.convolve(x**2, np.hanning(45), "same")
     peak = level.argmax()
-    foot = np.flatnonzero(level[:peak + 1] <= 0.1 * level[peak])[-1]
-    return np.flatnonzero(level[foot:peak + 1] >= 0.9 * level[peak])[0] / RATE
+    foot = np.flatnonzero(level[: peak + 1] <= 0.1 * level[peak])[-1]
+    return np.flatnonzero(level[foot : peak + 1] >= 0.9 * level[peak])[0] / RATE
 
 
 @pytest.mark.parametrize("speed", [0.25, 0.5, 0.73, 1.0, 1.31, 2.0])
@@ -62,14 +61,13 @@ def test_keeping_attacks_makes_the_difference(drums):
 def test_the_pitch_stays():
     t = np.arange(2 * RATE) / RATE
     tone = Audio(0.3 * np.sin(2 * np.pi * 440 * t)[:, None], RATE)
-    x = stretch_audio(tone, 0.6).samples[RATE:2 * RATE, 0]
+    x = stretch_audio(tone, 0.6).samples[RATE : 2 * RATE, 0]
     spectrum = np.abs(np.fft.rfft(x * np.hanning(len(x))))
     assert spectrum.argmax() == pytest.approx(440, abs=1)
 
 
 def test_the_level_stays(drums):
-    rms = [np.sqrt(np.mean(x.samples[x.sample_rate // 2:] ** 2)) for x in
-           (drums, stretch_audio(drums, 0.9))]
+    rms = [np.sqrt(np.mean(x.samples[x.sample_rate // 2 :] ** 2)) for x in (drums, stretch_audio(drums, 0.9))]
     assert 20 * np.log10(rms[1] / rms[0]) == pytest.approx(0, abs=0.7)
 
 

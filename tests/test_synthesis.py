@@ -16,8 +16,8 @@ def centroid_hz(x):
 
 
 def decay_s(x, down_db=20):
-    level = np.sqrt(np.convolve(x ** 2, np.ones(441) / 441, "same"))
-    after = level[level.argmax():]
+    level = np.sqrt(np.convolve(x**2, np.ones(441) / 441, "same"))
+    after = level[level.argmax() :]
     return np.flatnonzero(after < after[0] * 10 ** (-down_db / 20))[0] / RATE
 
 
@@ -50,8 +50,9 @@ def test_blows_repeat_exactly_and_vary_by_number():
 
 def test_toms_are_pitched_high_to_low():
     def pitch_hz(name):
-        x = kit_sample(name, 100)[int(0.05 * RATE):]
+        x = kit_sample(name, 100)[int(0.05 * RATE) :]
         return np.abs(np.fft.rfft(x * np.hanning(len(x)))).argmax() * RATE / len(x)
+
     assert pitch_hz("high tom") > 1.2 * pitch_hz("mid tom") > 1.44 * pitch_hz("floor tom")
 
 
@@ -99,7 +100,7 @@ def test_partials_above_the_sample_rate_are_left_out():
 def test_the_room_decays_by_60_db_in_its_time():
     response = room_response(RATE, 0.4).mean(axis=1)
     # Schroeder's backward integration (M. R. Schroeder, J. Acoust. Soc. Am. 37, 1965).
-    left = 10 * np.log10(np.cumsum(response[::-1] ** 2)[::-1] / np.sum(response ** 2))
+    left = 10 * np.log10(np.cumsum(response[::-1] ** 2)[::-1] / np.sum(response**2))
     t = np.arange(len(left)) / RATE
     early, late = np.argmax(left < -5), np.argmax(left < -25)
     assert 3 * (t[late] - t[early]) == pytest.approx(0.4, rel=0.3)

@@ -21,8 +21,7 @@ BPM, START_S = 100.0, 2.0
 LONG = SONG + SONG
 
 
-def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, position: 1.0, velocity_of=None,
-         seed=4):
+def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, position: 1.0, velocity_of=None, seed=4):
     """Strokes of bars played to a click at 100 beats a minute, with known deviations.
 
     ``tempo_of(bar, position)`` is the tempo at a place over the click's.
@@ -109,10 +108,10 @@ def test_a_take_of_some_bars_round_and_round(times, click):
     """A fill and the bar before it, played as a loop, against the chart of the whole song."""
     at = next(k for k, b in enumerate(LONG) if b is FILL)
     chart = chart_of(LONG, BPM)
-    heard = play(LONG[at - 1:at + 1] * times, mean_ms={"snare": 12.0})
+    heard = play(LONG[at - 1 : at + 1] * times, mean_ms={"snare": 12.0})
     take = assess_strokes(chart, heard, click, only_bars=(at - 1, at))
     assert [b.bar_number for b in take.playing.bars] == [at, at + 1] * times
-    assert take.playing.written == times * sum(len(b.notes) for b in LONG[at - 1:at + 1])
+    assert take.playing.written == times * sum(len(b.notes) for b in LONG[at - 1 : at + 1])
     assert take.playing.played == take.playing.written and not take.warnings
 
 
@@ -157,9 +156,13 @@ def test_rushed_and_dragged_fills(tempo, word):
 
 
 def test_ghost_notes_too_loud():
-    ghosts = [WrittenBar(tuple(b.notes) + tuple(
-        Note(F(k, 16), "snare", 35, frozenset({"ghost"})) for k in (7, 9) if not b.find(F(k, 16), "snare")))
-        for b in (GROOVE, VARIATION)] * 8
+    ghosts = [
+        WrittenBar(
+            tuple(b.notes)
+            + tuple(Note(F(k, 16), "snare", 35, frozenset({"ghost"})) for k in (7, 9) if not b.find(F(k, 16), "snare"))
+        )
+        for b in (GROOVE, VARIATION)
+    ] * 8
     loud = assess(ghosts, velocity_of=lambda n: 75 if "ghost" in n.articulations else 100)
     soft = assess(ghosts, velocity_of=lambda n: 35 if "ghost" in n.articulations else 100)
     (figure,) = loud.playing.ghosts
@@ -175,8 +178,7 @@ def test_consistency_between_repeats():
         assert len(take.playing.repeats) == 2
         for repeat in take.playing.repeats:
             assert repeat.spread_ms == pytest.approx(spread, rel=0.25)
-        assert {r.bar_numbers for r in take.playing.repeats} == {
-            tuple(range(1, 17, 2)), tuple(range(2, 17, 2))}
+        assert {r.bar_numbers for r in take.playing.repeats} == {tuple(range(1, 17, 2)), tuple(range(2, 17, 2))}
 
 
 def test_a_slip_is_no_spread():
@@ -211,8 +213,10 @@ def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(mon
     # Made songs agree better than recordings do; the usual is set between the two takes.
     monkeypatch.setattr("workbench.checking.take_words.USUAL_AGREEMENT", 0.9)
     assert assess().strengths
-    other = [WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n
-                              for n in b.notes)) for b in LONG]
+    other = [
+        WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n for n in b.notes))
+        for b in LONG
+    ]
     take = assess(other, written=LONG)
     assert "agree by" in take.warnings[0] and take.strengths == take.advice == ()
     page = take_html(take)
@@ -228,6 +232,7 @@ def test_what_is_not_this_part_is_refused():
 
 
 # -- pages -----------------------------------------------------------------------------------
+
 
 @pytest.fixture(scope="module")
 def take():
@@ -260,10 +265,14 @@ def test_pictures_show_every_instrument_and_bar(take):
     assert strokes.count("<circle") == len(take.playing.deviations)
     assert bars.count("#F3E5C3") == len(take.playing.fills)
     # A fill that begins a little early is still shaded in its own bar.
-    early = replace(take, playing=replace(take.playing, fills=tuple(
-        replace(f, start_s=f.start_s - 0.03) for f in take.playing.fills)))
-    late = replace(take, playing=replace(take.playing, fills=tuple(
-        replace(f, start_s=f.start_s + 0.03) for f in take.playing.fills)))
+    early = replace(
+        take,
+        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s - 0.03) for f in take.playing.fills)),
+    )
+    late = replace(
+        take,
+        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s + 0.03) for f in take.playing.fills)),
+    )
     assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
     assert "<h2>What goes well</h2>" in take_html(take)
@@ -273,8 +282,9 @@ def test_averages_that_rest_on_little_are_told_as_about():
     """Every fourth hi-hat unheard, and a kick whose few strokes spread widely; the snare is plain."""
     heard = play(mean_ms={"closed hi-hat": 11.0, "snare": 11.0})
     hats = [s for s in heard.strokes if s.instrument == "closed hi-hat"][::4]
-    take = assess_strokes(chart_of(LONG, BPM), replace(heard, strokes=tuple(
-        s for s in heard.strokes if s not in hats)), CLICK)
+    take = assess_strokes(
+        chart_of(LONG, BPM), replace(heard, strokes=tuple(s for s in heard.strokes if s not in hats)), CLICK
+    )
     page = take_html(take)
     rows = {row.split("</td>")[0]: row for row in page.split("<tr><td>")[1:]}
     assert "about 1" in rows["closed hi-hat"] and "about" not in rows["snare"]
@@ -284,8 +294,10 @@ def test_averages_that_rest_on_little_are_told_as_about():
 
 def test_a_drum_played_where_another_is_written_is_named():
     """Hi-hats where the ride is written: not a tempo at which strokes get lost, and no habit of leaving them out."""
-    played = [WrittenBar(tuple(replace(n, instrument="closed hi-hat") if n.instrument == "ride" else n
-                               for n in b.notes)) for b in LONG]
+    played = [
+        WrittenBar(tuple(replace(n, instrument="closed hi-hat") if n.instrument == "ride" else n for n in b.notes))
+        for b in LONG
+    ]
     take = assess(played, written=LONG)
     rides = sum(n.instrument == "ride" for b in LONG for n in b.notes)
     assert take.advice[0].startswith(f"You play closed hi-hat where ride is written: {rides} strokes, bars 5–7,")

@@ -41,22 +41,25 @@ def test_small_changes_of_the_kick_are_told_exactly(before, after):
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("rows, said", [
-    (dict(H="x.x.x.x.x.x.x.o."), ["open hi-hat on the & of 4"]),
-    (dict(K="x.......x......."), ["no kick on the & of 3"]),
-    (dict(K="x.......x.x...x."), ["kick on the & of 4"]),
-    (dict(K="x.......x..x...."), ["kick on the a of 3 instead of the & of 3"]),
-    (dict(K=""), ["no kick"]),
-    (dict(S="....x.......x..o"), ["ghost note on the a of 4"]),
-    (dict(S="....x..o.o..x..."), ["ghost notes on the a of 2 and the e of 3"]),
-    (dict(S="....f.......x..."), ["flam (snare) on 2"]),
-    (dict(S="", X="....x.......x..."), ["side stick instead of snare on 2 and 4"]),
-    (dict(H="..x.x.x.x.x.x.x.", C="x..............."), ["crash instead of hi-hat on 1"]),
-    (dict(H="", R="x.x.x.x.x.x.x.x."), ["ride instead of the hi-hat: all 8ths"]),
-    (dict(H="x.x.x.", S="..x...", K="x....."), ["something else"]),
-    (dict(H="x.x.x...........", S="....x...........", K="x..............."), ["stops after 2"]),
-    (dict(H="", S="", K=""), ["nothing played"]),
-])
+@pytest.mark.parametrize(
+    "rows, said",
+    [
+        (dict(H="x.x.x.x.x.x.x.o."), ["open hi-hat on the & of 4"]),
+        (dict(K="x.......x......."), ["no kick on the & of 3"]),
+        (dict(K="x.......x.x...x."), ["kick on the & of 4"]),
+        (dict(K="x.......x..x...."), ["kick on the a of 3 instead of the & of 3"]),
+        (dict(K=""), ["no kick"]),
+        (dict(S="....x.......x..o"), ["ghost note on the a of 4"]),
+        (dict(S="....x..o.o..x..."), ["ghost notes on the a of 2 and the e of 3"]),
+        (dict(S="....f.......x..."), ["flam (snare) on 2"]),
+        (dict(S="", X="....x.......x..."), ["side stick instead of snare on 2 and 4"]),
+        (dict(H="..x.x.x.x.x.x.x.", C="x..............."), ["crash instead of hi-hat on 1"]),
+        (dict(H="", R="x.x.x.x.x.x.x.x."), ["ride instead of the hi-hat: all 8ths"]),
+        (dict(H="x.x.x.", S="..x...", K="x....."), ["something else"]),
+        (dict(H="x.x.x...........", S="....x...........", K="x..............."), ["stops after 2"]),
+        (dict(H="", S="", K=""), ["nothing played"]),
+    ],
+)
 def test_words(rows, said):
     actual = bar(**{**BASE, **rows})
     texts = [c.text for c in describe_changes(FOUR, written(ROCK), written(actual))]

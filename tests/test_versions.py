@@ -21,8 +21,10 @@ def test_what_changed_is_said_once_with_its_bars():
         live[k] = BUSY
     result = compare_versions(part(*STUDIO), part(*live, tempo_bpm=118))
     assert [(c.text, c.first_bars) for c in result.changes] == [("open hi-hat on the & of 4", (2, 5, 18))]
-    assert result.lines()[1:] == ("the second is faster: 118 against 110 bpm",
-                                  "bars 3, 6, 19: open hi-hat on the & of 4")
+    assert result.lines()[1:] == (
+        "the second is faster: 118 against 110 bpm",
+        "bars 3, 6, 19: open hi-hat on the & of 4",
+    )
 
 
 def test_bars_put_in_do_not_hide_what_follows():

@@ -23,8 +23,14 @@ from workbench.notation.scoresigns import ScoreOptions
 from workbench.progress import Progress, part, silent
 
 #: Formats by the name a user gives, with the suffix of their files.
-FORMATS: dict[str, str] = {"pdf": ".pdf", "musicxml": ".musicxml", "mxl": ".mxl", "midi": ".mid",
-                           "svg": ".svg", "png": ".png"}
+FORMATS: dict[str, str] = {
+    "pdf": ".pdf",
+    "musicxml": ".musicxml",
+    "mxl": ".mxl",
+    "midi": ".mid",
+    "svg": ".svg",
+    "png": ".png",
+}
 
 
 def read_any_chart(path: str | os.PathLike) -> Imported:
@@ -43,8 +49,8 @@ def read_any_chart(path: str | os.PathLike) -> Imported:
     if name.endswith(".json"):
         return Imported(read_working_chart(path))
     raise FileFormatError(
-        f"{Path(path).name} is no drum part that can be read; "
-        "give a .chart.json, .musicxml, .mxl or .mid file.")
+        f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
+    )
 
 
 def with_form(chart: Chart) -> Chart:
@@ -60,11 +66,22 @@ def with_form(chart: Chart) -> Chart:
     return reading_to_edits(read_part(chart)).apply(chart)
 
 
-def write_scores(chart: Chart, source: str | os.PathLike, formats: Sequence[str], *,
-                 folder: str | os.PathLike | None = None, bars: tuple[int, int] | None = None,
-                 options: ScoreOptions | None = None, style: PageStyle = PLAIN, played: bool = True,
-                 road_map: bool = False, folded: bool = False, read_form: bool = True, loop: bool = False,
-                 progress: Progress | None = None) -> list[Path]:
+def write_scores(
+    chart: Chart,
+    source: str | os.PathLike,
+    formats: Sequence[str],
+    *,
+    folder: str | os.PathLike | None = None,
+    bars: tuple[int, int] | None = None,
+    options: ScoreOptions | None = None,
+    style: PageStyle = PLAIN,
+    played: bool = True,
+    road_map: bool = False,
+    folded: bool = False,
+    read_form: bool = True,
+    loop: bool = False,
+    progress: Progress | None = None,
+) -> list[Path]:
     """Write a chart, or an excerpt of it, in several formats.
 
     The bars of an excerpt keep their numbers.
@@ -140,7 +157,7 @@ def part_name(path: str | os.PathLike) -> str:
     name = Path(path).name
     for ending in (".chart.json", ".musicxml", ".mxl", ".xml", ".midi", ".mid", ".json"):
         if name.lower().endswith(ending):
-            return name[:-len(ending)]
+            return name[: -len(ending)]
     return name
 
 

@@ -19,15 +19,19 @@ if TYPE_CHECKING:
 
 #: Matplotlib markers that look like the noteheads of the drum key.
 MARKERS: dict[Notehead, str] = {
-    Notehead.NORMAL: "o", Notehead.X: "x", Notehead.CIRCLE_X: "x", Notehead.DIAMOND: "D",
+    Notehead.NORMAL: "o",
+    Notehead.X: "x",
+    Notehead.CIRCLE_X: "x",
+    Notehead.DIAMOND: "D",
     Notehead.TRIANGLE: "^",
 }
 #: Waveform points drawn for each second.
 _POINTS_PER_S = 400
 
 
-def draw_bars(chart: Chart, audio: Audio | None = None, first_bar: int = 0, last_bar: int | None = None,
-              doubt_below: float = 0.65) -> Figure:
+def draw_bars(
+    chart: Chart, audio: Audio | None = None, first_bar: int = 0, last_bar: int | None = None, doubt_below: float = 0.65
+) -> Figure:
     """Draw bars as they sound: the waveform over beats, and every hit where it was heard.
 
     Parameters
@@ -82,8 +86,14 @@ def _draw_wave(axes, audio: Audio | None, span_s: tuple[float, float]) -> None:
     mono = audio.mono()[low:high]
     edges = np.arange(0, len(mono), max(rate // _POINTS_PER_S, 1))
     times_s = (low + edges) / rate
-    axes.fill_between(times_s, np.minimum.reduceat(mono, edges), np.maximum.reduceat(mono, edges),
-                      step="post", color="0.45", linewidth=0)
+    axes.fill_between(
+        times_s,
+        np.minimum.reduceat(mono, edges),
+        np.maximum.reduceat(mono, edges),
+        step="post",
+        color="0.45",
+        linewidth=0,
+    )
 
 
 def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
@@ -96,12 +106,17 @@ def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
             colour, width = ("0.1", 1.2) if j == 0 else ("0.75", 0.7)
             for axes in all_axes:
                 axes.axvline(time_s, color=colour, linewidth=width, zorder=0)
-            rows.annotate(count_syllable(bar, position), (time_s, 1), xytext=(0, 2), ha="center", fontsize=8,
-                          **words)
+            rows.annotate(count_syllable(bar, position), (time_s, 1), xytext=(0, 2), ha="center", fontsize=8, **words)
         section = next((s for s in chart.sections if s.bar_index == k), None)
         title = f"{time_map.bar_number(k)}" + (f"  {section.name}" if section else "")
-        top.annotate(title, (bar.beat_times_s[0], 1), xytext=(2, 2), fontsize=9,
-                     fontweight="bold" if section else "normal", **words)
+        top.annotate(
+            title,
+            (bar.beat_times_s[0], 1),
+            xytext=(2, 2),
+            fontsize=9,
+            fontweight="bold" if section else "normal",
+            **words,
+        )
     for axes in all_axes:
         axes.axvline(time_map.bar_end_s(last_bar), color="0.1", linewidth=1.2, zorder=0)
 
@@ -109,8 +124,7 @@ def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
 def _draw_hits(axes, chart: Chart, names, bars: range, doubt_below: float) -> None:
     for row, name in enumerate(names):
         axes.axhline(row, color="0.88", linewidth=0.7, zorder=0)
-        notes = [(chart.note_time_s(k, n), n)
-                 for k in bars for n in chart.bars[k].notes if n.instrument == name]
+        notes = [(chart.note_time_s(k, n), n) for k in bars for n in chart.bars[k].notes if n.instrument == name]
         if not notes:
             continue
         times_s = [t for t, _ in notes]
@@ -118,11 +132,26 @@ def _draw_hits(axes, chart: Chart, names, bars: range, doubt_below: float) -> No
         head = instrument(name).notehead
         axes.scatter(times_s, [row] * len(notes), s=sizes, marker=MARKERS[head], color="0.1", linewidths=1.2)
         if head is Notehead.CIRCLE_X:
-            axes.scatter(times_s, [row] * len(notes), s=[2.2 * x for x in sizes], marker="o",
-                         facecolors="none", edgecolors="0.1", linewidths=1)
+            axes.scatter(
+                times_s,
+                [row] * len(notes),
+                s=[2.2 * x for x in sizes],
+                marker="o",
+                facecolors="none",
+                edgecolors="0.1",
+                linewidths=1,
+            )
         unsure = [t for t, n in notes if not n.confirmed and n.confidence < doubt_below]
-        axes.scatter(unsure, [row] * len(unsure), s=150, marker="o", facecolors="none", edgecolors="0.1",
-                     linewidths=1, linestyles="dashed")
+        axes.scatter(
+            unsure,
+            [row] * len(unsure),
+            s=150,
+            marker="o",
+            facecolors="none",
+            edgecolors="0.1",
+            linewidths=1,
+            linestyles="dashed",
+        )
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.5, -0.6)
     axes.tick_params(left=False)

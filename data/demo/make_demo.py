@@ -40,9 +40,20 @@ PICKUP = Fraction(1, 2)
 # eighth-note triplets).  x stroke, X loud stroke, A written accent, g ghost note, f flam,
 # d drag, c choke.
 
-ROWS = {"C": "crash", "R": "ride", "B": "ride bell", "O": "open hi-hat", "H": "closed hi-hat",
-        "P": "pedal hi-hat", "1": "high tom", "2": "mid tom", "S": "snare", "Y": "side stick",
-        "3": "floor tom", "K": "kick"}
+ROWS = {
+    "C": "crash",
+    "R": "ride",
+    "B": "ride bell",
+    "O": "open hi-hat",
+    "H": "closed hi-hat",
+    "P": "pedal hi-hat",
+    "1": "high tom",
+    "2": "mid tom",
+    "S": "snare",
+    "Y": "side stick",
+    "3": "floor tom",
+    "K": "kick",
+}
 
 PICKUP_FILL = {"S": "xx......", "1": "..xx....", "2": "....xx..", "3": "......xx", "K": "x...x..."}
 
@@ -53,24 +64,39 @@ VERSE = (
     {"H": "X.x.X.x.X.x.X...", "O": "..............x.", "S": "....X..g.g..X...", "K": "x.....x.x..x...."},
 )
 VERSE_CRASHED = dict(VERSE[0], C="X...............", H="..x.X.x.X.x.X.x.")
-VERSE_FILL = {"H": "X.x.X.x.........", "S": "....X...fxxx....", "1": "............xx..",
-              "2": "..............x.", "3": "...............x", "K": "x.....x.x...x..."}
+VERSE_FILL = {
+    "H": "X.x.X.x.........",
+    "S": "....X...fxxx....",
+    "1": "............xx..",
+    "2": "..............x.",
+    "3": "...............x",
+    "K": "x.....x.x...x...",
+}
 GHOSTED = (
     {"H": "X.x.X.x.X.x.X.x.", "S": "..g.X..g.g..X..g", "K": "x.....x.x......."},
     {"H": "X.x.X.x.X.x.X.x.", "S": ".gg.X..g.g..X.g.", "K": "x.....x.x.x....."},
     {"H": "X.x.X.xxX.x.X.x.", "S": "..g.X..g.g..X..g", "K": "x..x..x.x......."},
     {"H": "X.x.X...X.x.X...", "O": "......x.......x.", "S": "..g.X..g.g..X...", "K": "x.....x.x..x...."},
 )
-SIX_FOUR_SIX = {"S": "Ax....A...Ax....", "1": "..xx........xx..", "2": ".......x........",
-                "3": "....x...x.....x.", "K": ".....x...x.....x"}
+SIX_FOUR_SIX = {
+    "S": "Ax....A...Ax....",
+    "1": "..xx........xx..",
+    "2": ".......x........",
+    "3": "....x...x.....x.",
+    "K": ".....x...x.....x",
+}
 LIFT = (
     {"R": "x.x.x.x.x.x.x.x.", "Y": "....x.......x...", "K": "x.........x.....", "P": "....x.......x..."},
-    {"R": "x.x.x.x.x.x.x...", "B": "..............X.", "Y": "....x.......x..x",
-     "K": "x.........x.....", "P": "....x.......x..."},
+    {
+        "R": "x.x.x.x.x.x.x...",
+        "B": "..............X.",
+        "Y": "....x.......x..x",
+        "K": "x.........x.....",
+        "P": "....x.......x...",
+    },
     {"R": "x.x.x.x.x.x.x.x.", "Y": "....x.......x...", "K": "x......x..x.....", "P": "....x.......x..."},
 )
-TRIPLETS = {"S": "AxxA........", "1": "....xx......", "2": "......Axx...", "3": ".........Axx",
-            "K": "x..x..x..x.."}
+TRIPLETS = {"S": "AxxA........", "1": "....xx......", "2": "......Axx...", "3": ".........Axx", "K": "x..x..x..x.."}
 CHORUS = (
     {"C": "X...X...X...X...", "S": "....X.......X...", "K": "x.x...x.x.x....."},
     {"C": "X...X...X...X...", "S": "....X.......X..x", "K": "x.x...x...x....."},
@@ -101,7 +127,7 @@ HABIT_S = {"closed hi-hat": -0.003, "ride": -0.003, "snare": 0.005, "kick": 0.0,
 
 def swerve(rng: random.Random) -> float:
     """About normal, unit variance, by sums only (the same on every machine)."""
-    return (sum(rng.random() for _ in range(6)) - 3.0) * 2 ** 0.5
+    return (sum(rng.random() for _ in range(6)) - 3.0) * 2**0.5
 
 
 def make_chart() -> Chart:
@@ -123,14 +149,20 @@ def make_chart() -> Chart:
             timed.append(Bar(meter, tuple(beats), length))
             written.append(write_bar(rows, length, rng))
     return Chart(
-        TimeMap(timed, round(now_s, 6)), tuple(written), TITLE, ARTIST,
+        TimeMap(timed, round(now_s, 6)),
+        tuple(written),
+        TITLE,
+        ARTIST,
         sections=tuple(sections),
         texts=(Text(0, Fraction(0), "fill"), Text(21, Fraction(0), "band alone")),
-        marks=(Mark("fill", (0, Fraction(0)), (1, Fraction(0)), "pick-up"),
-               Mark("fill", (8, Fraction(1, 2)), (9, Fraction(0)), "sixteenths"),
-               Mark("fill", (12, Fraction(0)), (13, Fraction(0)), "triplets"),
-               Mark("fill", (29, Fraction(0)), (30, Fraction(0)), "6 + 4 + 6")),
-        kit=tuple(ROWS.values()))
+        marks=(
+            Mark("fill", (0, Fraction(0)), (1, Fraction(0)), "pick-up"),
+            Mark("fill", (8, Fraction(1, 2)), (9, Fraction(0)), "sixteenths"),
+            Mark("fill", (12, Fraction(0)), (13, Fraction(0)), "triplets"),
+            Mark("fill", (29, Fraction(0)), (30, Fraction(0)), "6 + 4 + 6"),
+        ),
+        kit=tuple(ROWS.values()),
+    )
 
 
 def write_bar(rows: dict[str, str], length: Fraction, rng: random.Random) -> WrittenBar:
@@ -145,8 +177,7 @@ def write_bar(rows: dict[str, str], length: Fraction, rng: random.Random) -> Wri
             velocity = VELOCITIES[sign] * SOFTER.get(name, 1.0) + 3.5 * swerve(rng)
             deviation_s = HABIT_S.get(name, 0.0) + 0.0035 * swerve(rng)
             said = frozenset({SAID[sign]} if sign in SAID else ())
-            notes.append(Note(k * step, name, min(127, max(1, round(velocity))), said,
-                              round(deviation_s, 5)))
+            notes.append(Note(k * step, name, min(127, max(1, round(velocity))), said, round(deviation_s, 5)))
     return WrittenBar(tuple(notes), (parts,) * int(length * 4))
 
 
@@ -154,21 +185,55 @@ def write_bar(rows: dict[str, str], length: Fraction, rng: random.Random) -> Wri
 
 #: Chord of each bar by section: root of the bass, and the chord above.
 E_MINOR, C_MAJOR, G_MAJOR, D_MAJOR, A_MINOR = (
-    (28, (52, 55, 59, 62)), (24 + 12, (52, 55, 60, 64)), (31, (50, 55, 59, 62)),
-    (26 + 12, (50, 54, 57, 62)), (33, (52, 57, 60, 64)))
+    (28, (52, 55, 59, 62)),
+    (24 + 12, (52, 55, 60, 64)),
+    (31, (50, 55, 59, 62)),
+    (26 + 12, (50, 54, 57, 62)),
+    (33, (52, 57, 60, 64)),
+)
 CHORDS = {
-    "Pick-up": (E_MINOR,), "Verse": (E_MINOR, C_MAJOR, G_MAJOR, D_MAJOR),
-    "Lift": (A_MINOR, C_MAJOR, D_MAJOR, D_MAJOR), "Chorus": (G_MAJOR, D_MAJOR, E_MINOR, C_MAJOR),
-    "Hush": (D_MAJOR,), "Ending": (E_MINOR,),
+    "Pick-up": (E_MINOR,),
+    "Verse": (E_MINOR, C_MAJOR, G_MAJOR, D_MAJOR),
+    "Lift": (A_MINOR, C_MAJOR, D_MAJOR, D_MAJOR),
+    "Chorus": (G_MAJOR, D_MAJOR, E_MINOR, C_MAJOR),
+    "Hush": (D_MAJOR,),
+    "Ending": (E_MINOR,),
 }
 #: Lead notes: bar within the section, beat (quarters, from 0), length in quarters, MIDI note.
 LEAD = {
-    "Chorus": ((0, 0, 1.5, 74), (0, 1.5, 1.5, 71), (0, 3, 1, 74), (1, 0, 2, 78), (1, 2, 2, 74),
-               (2, 0, 1.5, 76), (2, 1.5, 0.5, 74), (2, 2, 2, 71), (3, 0, 3, 72), (3, 3, 1, 71),
-               (4, 0, 1.5, 74), (4, 1.5, 1.5, 71), (4, 3, 1, 74), (5, 0, 2, 78), (5, 2, 2, 81),
-               (6, 0, 1.5, 79), (6, 1.5, 0.5, 78), (6, 2, 2, 76), (7, 0, 3, 76)),
-    "Verse": ((1, 2, 1, 67), (1, 3, 1, 69), (2, 0, 2, 71), (3, 0, 1, 69), (3, 1, 2, 66),
-              (5, 2, 1, 67), (5, 3, 1, 71), (6, 0, 2, 74), (7, 0, 1, 73 - 2), (7, 1, 2, 69)),
+    "Chorus": (
+        (0, 0, 1.5, 74),
+        (0, 1.5, 1.5, 71),
+        (0, 3, 1, 74),
+        (1, 0, 2, 78),
+        (1, 2, 2, 74),
+        (2, 0, 1.5, 76),
+        (2, 1.5, 0.5, 74),
+        (2, 2, 2, 71),
+        (3, 0, 3, 72),
+        (3, 3, 1, 71),
+        (4, 0, 1.5, 74),
+        (4, 1.5, 1.5, 71),
+        (4, 3, 1, 74),
+        (5, 0, 2, 78),
+        (5, 2, 2, 81),
+        (6, 0, 1.5, 79),
+        (6, 1.5, 0.5, 78),
+        (6, 2, 2, 76),
+        (7, 0, 3, 76),
+    ),
+    "Verse": (
+        (1, 2, 1, 67),
+        (1, 3, 1, 69),
+        (2, 0, 2, 71),
+        (3, 0, 1, 69),
+        (3, 1, 2, 66),
+        (5, 2, 1, 67),
+        (5, 3, 1, 71),
+        (6, 0, 2, 74),
+        (7, 0, 1, 73 - 2),
+        (7, 1, 2, 69),
+    ),
     "Hush": ((0, 0, 2, 66), (0, 2, 1, 69), (0, 3, 1, 71)),
 }
 
@@ -188,8 +253,8 @@ def play_band(chart: Chart, length: int) -> np.ndarray:
     def lay(x, bar_index, quarters, gain, place):
         at_s = chart.time_map.seconds(bar_index, quarters / 4) + 0.004 * swerve(rng)
         at = round(at_s * SAMPLE_RATE)
-        x = x[:max(0, length - at)]
-        out[at:at + len(x)] += gain * x[:, None] * pan_gains(place)
+        x = x[: max(0, length - at)]
+        out[at : at + len(x)] += gain * x[:, None] * pan_gains(place)
 
     for name, k, bar_index in section_bars(chart):
         root, chord = CHORDS[name][k % len(CHORDS[name])]
@@ -243,10 +308,9 @@ def make_recording(chart: Chart) -> np.ndarray:
 
 
 def save_recording(samples: np.ndarray, path: Path) -> None:
-    with soundfile.SoundFile(path, "w", SAMPLE_RATE, 2, format="OGG", subtype="VORBIS",
-                             compression_level=0.45) as file:
+    with soundfile.SoundFile(path, "w", SAMPLE_RATE, 2, format="OGG", subtype="VORBIS", compression_level=0.45) as file:
         for start in range(0, len(samples), SAMPLE_RATE):
-            file.write(samples[start:start + SAMPLE_RATE])
+            file.write(samples[start : start + SAMPLE_RATE])
 
 
 def with_recording(chart: Chart, path: Path) -> Chart:

@@ -33,7 +33,7 @@ def clicks(performance: Performance) -> tuple[np.ndarray, np.ndarray]:
     beat_s = 60.0 / performance.tempo_bpm * float(meter.beat_length) * 4
     count = int(np.ceil((performance.strokes[-1].time_s + 0.05) / beat_s))
     beats = LEAD_S + beat_s * np.arange(count)
-    return beats, beats[::meter.counted_beats]
+    return beats, beats[:: meter.counted_beats]
 
 
 def main() -> None:
@@ -46,7 +46,7 @@ def main() -> None:
     parser.add_argument("--longest-s", type=float, default=60.0)
     args = parser.parse_args()
     rows = [row for m in METERS for row in find_performances(args.groove, args.split, 20.0, m)]
-    rows = rows[args.skip::max(1, len(rows) // args.count)][:args.count]
+    rows = rows[args.skip :: max(1, len(rows) // args.count)][: args.count]
     scores = []
     for row in rows:
         performance = read_performance(args.groove, row, args.longest_s)
@@ -56,17 +56,24 @@ def main() -> None:
             draft = draft_chart(path)
         found = beats_of(draft.chart.time_map)
         heard = [np.array([b.time_s for b in found]), np.array([b.time_s for b in found if b.number == 1])]
-        beats, lines = (mir_eval.beat.f_measure(known, times) if len(times) else 0.0
-                        for known, times in zip(clicks(performance), heard))
+        beats, lines = (
+            mir_eval.beat.f_measure(known, times) if len(times) else 0.0
+            for known, times in zip(clicks(performance), heard)
+        )
         scores.append((beats, lines))
         drafted = draft.chart.time_map
-        print(f"{performance.name:24s} {str(performance.meter):4s} {performance.tempo_bpm:5.0f} bpm   drafted "
-              f"{drafted.bars[len(drafted.bars) // 2].meter} {drafted.tempo_bpm(0):5.0f}   beats {beats:.2f}   "
-              f"bar lines {lines:.2f}", flush=True)
+        print(
+            f"{performance.name:24s} {str(performance.meter):4s} {performance.tempo_bpm:5.0f} bpm   drafted "
+            f"{drafted.bars[len(drafted.bars) // 2].meter} {drafted.tempo_bpm(0):5.0f}   beats {beats:.2f}   "
+            f"bar lines {lines:.2f}",
+            flush=True,
+        )
     mean = np.mean(scores, axis=0)
     whole = np.mean(np.array(scores) > 0.9, axis=0)
-    print(f"{len(scores)} performances: beats F {mean[0]:.2f} (over 0.9 in {whole[0]:.0%}), "
-          f"bar lines F {mean[1]:.2f} (over 0.9 in {whole[1]:.0%})")
+    print(
+        f"{len(scores)} performances: beats F {mean[0]:.2f} (over 0.9 in {whole[0]:.0%}), "
+        f"bar lines F {mean[1]:.2f} (over 0.9 in {whole[1]:.0%})"
+    )
 
 
 if __name__ == "__main__":

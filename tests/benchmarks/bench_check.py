@@ -37,9 +37,17 @@ from workbench.checking.findings import HEARD_AS, Finding
 from workbench.files.audio import Audio, load_audio, save_audio
 from workbench.listening.draft import draft_chart
 
-SWAPS = {"kick": "snare", "snare": "kick", "closed hi-hat": "ride", "ride": "closed hi-hat",
-         "high tom": "floor tom", "floor tom": "high tom", "mid tom": "floor tom", "crash": "ride",
-         "open hi-hat": "crash"}
+SWAPS = {
+    "kick": "snare",
+    "snare": "kick",
+    "closed hi-hat": "ride",
+    "ride": "closed hi-hat",
+    "high tom": "floor tom",
+    "floor tom": "high tom",
+    "mid tom": "floor tom",
+    "crash": "ride",
+    "open hi-hat": "crash",
+}
 MOVED_S = 0.04
 
 
@@ -63,12 +71,12 @@ def full_bars(chart: Chart) -> list[int]:
 
 def remove_bar(chart: Chart, rng) -> tuple[Chart, list[Damage]]:
     k = int(rng.choice(full_bars(chart)))
-    return rebuilt(chart, [*chart.bars[:k], *chart.bars[k + 1:]]), [Damage("bar missing", k - 1)]
+    return rebuilt(chart, [*chart.bars[:k], *chart.bars[k + 1 :]]), [Damage("bar missing", k - 1)]
 
 
 def double_bar(chart: Chart, rng) -> tuple[Chart, list[Damage]]:
     k = int(rng.choice(full_bars(chart)))
-    return rebuilt(chart, [*chart.bars[:k + 1], *chart.bars[k:]]), [Damage("bar extra", k + 1)]
+    return rebuilt(chart, [*chart.bars[: k + 1], *chart.bars[k:]]), [Damage("bar extra", k + 1)]
 
 
 def move_hits(chart: Chart, rng, share: float = 0.06) -> tuple[Chart, list[Damage]]:
@@ -114,18 +122,26 @@ def add_notes(chart: Chart, rng) -> tuple[Chart, list[Damage]]:
     bars, damage = list(chart.bars), []
     for k in full_bars(chart):
         if rng.random() < 0.3:
-            note = Note(Fraction(int(rng.integers(0, 16)), 16),
-                        str(rng.choice(["kick", "snare", "closed hi-hat"])), 90)
-            near = [n for n in bars[k].notes if n.instrument == note.instrument
-                    and abs(n.position - note.position) < Fraction(1, 16)]
+            note = Note(Fraction(int(rng.integers(0, 16)), 16), str(rng.choice(["kick", "snare", "closed hi-hat"])), 90)
+            near = [
+                n
+                for n in bars[k].notes
+                if n.instrument == note.instrument and abs(n.position - note.position) < Fraction(1, 16)
+            ]
             if not near:
                 bars[k] = bars[k].with_note(note)
                 damage.append(Damage("extra", k, note.position, note.instrument))
     return rebuilt(chart, bars), damage
 
 
-DAMAGES = {"bar removed": remove_bar, "bar doubled": double_bar, "hits moved 40 ms": move_hits,
-           "instruments swapped": swap_instruments, "notes left out": drop_notes, "notes added": add_notes}
+DAMAGES = {
+    "bar removed": remove_bar,
+    "bar doubled": double_bar,
+    "hits moved 40 ms": move_hits,
+    "instruments swapped": swap_instruments,
+    "notes left out": drop_notes,
+    "notes added": add_notes,
+}
 
 
 def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
@@ -144,8 +160,13 @@ def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
     if not near(finding, damage, chart):
         return False
     heard_as = HEARD_AS.get(damage.instrument, damage.instrument)
-    kinds = {"wrong drum": ("wrong drum", "extra"), "extra": ("extra", "wrong drum", "wrong place"),
-             "missing": ("missing",), "early": ("early", "late"), "late": ("early", "late")}[damage.kind]
+    kinds = {
+        "wrong drum": ("wrong drum", "extra"),
+        "extra": ("extra", "wrong drum", "wrong place"),
+        "missing": ("missing",),
+        "early": ("early", "late"),
+        "late": ("early", "late"),
+    }[damage.kind]
     if damage.kind == "missing":
         return finding.kind in ("missing", "wrong drum", "wrong place") and finding.heard_instrument == heard_as
     return finding.kind in kinds and finding.instrument == damage.instrument
@@ -193,7 +214,7 @@ def measure_speed(recording: Path, length_s: float = 240.0) -> None:
     """Time of checking a draft over that of drafting, on the same samples in the same run."""
     audio = load_audio(recording)
     times = int(np.ceil(length_s / audio.duration_s))
-    samples = np.tile(audio.samples, (times, 1))[:round(length_s * audio.sample_rate)]
+    samples = np.tile(audio.samples, (times, 1))[: round(length_s * audio.sample_rate)]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "long.wav"
         save_audio(path, Audio(np.clip(samples, -1, 1), audio.sample_rate), "PCM_16")
@@ -206,8 +227,10 @@ def measure_speed(recording: Path, length_s: float = 240.0) -> None:
         for ending in (".html", ".pdf", ".json"):
             write_check(check, Path(folder) / f"check{ending}", path)
         check_s = time.perf_counter() - started
-    print(f"{length_s:.0f} s of {recording.name}: draft {draft_s:.2f} s, check with reports {check_s:.2f} s, "
-          f"ratio {check_s / draft_s:.2f} (at most 1.20)")
+    print(
+        f"{length_s:.0f} s of {recording.name}: draft {draft_s:.2f} s, check with reports {check_s:.2f} s, "
+        f"ratio {check_s / draft_s:.2f} (at most 1.20)"
+    )
 
 
 def main() -> None:
@@ -230,7 +253,7 @@ def main() -> None:
     if args.groove is None:
         parser.error("name the folder of Groove MIDI, or --speed RECORDING")
     rows = find_performances(args.groove, args.split)
-    rows = rows[args.skip::max(1, len(rows) // args.count)][:args.count]
+    rows = rows[args.skip :: max(1, len(rows) // args.count)][: args.count]
     found, total, verdict = Counter(), Counter(), Counter()
     alarms, shown, notes, bars_alarmed, bars = 0, 0, 0, 0, 0
     false_in_damaged, true_in_damaged = 0, 0
@@ -240,9 +263,11 @@ def main() -> None:
         chart = chart_of(performance)
         if args.perfect_ear:
             beat_s = 60 / performance.tempo_bpm
-            heard = Transcription(tuple(replace(s, time_s=s.time_s + 1.7) for s in performance.strokes),
-                          tuple(1.7 + beat_s * np.arange(int(60 / beat_s))),
-                          performance.strokes[-1].time_s + 3)
+            heard = Transcription(
+                tuple(replace(s, time_s=s.time_s + 1.7) for s in performance.strokes),
+                tuple(1.7 + beat_s * np.arange(int(60 / beat_s))),
+                performance.strokes[-1].time_s + 3,
+            )
         else:
             heard = heard_of(performance, args.sound_font, args.detector, args.cache)
         started = time.perf_counter()
@@ -256,9 +281,12 @@ def main() -> None:
         notes += clean.notes_aligned
         bars += len(clean.bars)
         bars_alarmed += sum(any(f.verdict == "wrong" for f in b.findings) for b in clean.bars)
-        print(f"{performance.name:24s} {len(chart):3d} bars, agreement {clean.alignment.agreement:.2f}, "
-              f"{len(wrong)} false 'wrong', {len(clean.findings) - len(wrong)} 'listen' "
-              f"of {clean.notes_aligned} notes, {took_s:.2f} s", flush=True)
+        print(
+            f"{performance.name:24s} {len(chart):3d} bars, agreement {clean.alignment.agreement:.2f}, "
+            f"{len(wrong)} false 'wrong', {len(clean.findings) - len(wrong)} 'listen' "
+            f"of {clean.notes_aligned} notes, {took_s:.2f} s",
+            flush=True,
+        )
         for d, (name, make) in enumerate(DAMAGES.items()):
             rng = np.random.default_rng(1000 * k + d)
             damaged, damages = make(chart, rng)
@@ -280,14 +308,20 @@ def main() -> None:
                             print(f"   false in {name}:", f.text, f"{f.probability:.2f}")
     print()
     for name in DAMAGES:
-        print(f"{name:22s} found {found[name]:4d} of {total[name]:4d} = "
-              f"{found[name] / max(1, total[name]):.1%}   said 'wrong' "
-              f"{verdict[name] / max(1, total[name]):.1%}")
-    print(f"{'all':22s} found {sum(found.values()):4d} of {sum(total.values()):4d} = "
-          f"{sum(found.values()) / max(1, sum(total.values())):.1%}   said 'wrong' "
-          f"{sum(verdict.values()) / max(1, sum(total.values())):.1%}")
-    print(f"clean charts: 'wrong' {alarms / notes:.2%} of {notes} notes, in {bars_alarmed / bars:.1%} "
-          f"of bars; 'listen' {(shown - alarms) / notes:.2%}")
+        print(
+            f"{name:22s} found {found[name]:4d} of {total[name]:4d} = "
+            f"{found[name] / max(1, total[name]):.1%}   said 'wrong' "
+            f"{verdict[name] / max(1, total[name]):.1%}"
+        )
+    print(
+        f"{'all':22s} found {sum(found.values()):4d} of {sum(total.values()):4d} = "
+        f"{sum(found.values()) / max(1, sum(total.values())):.1%}   said 'wrong' "
+        f"{sum(verdict.values()) / max(1, sum(total.values())):.1%}"
+    )
+    print(
+        f"clean charts: 'wrong' {alarms / notes:.2%} of {notes} notes, in {bars_alarmed / bars:.1%} "
+        f"of bars; 'listen' {(shown - alarms) / notes:.2%}"
+    )
     said = max(1, false_in_damaged + true_in_damaged)
     print(f"damaged charts: {false_in_damaged / said:.1%} of 'wrong' are false")
     for (where, kind, name), count in sorted(by_kind.items(), key=lambda x: -x[1])[:12]:

@@ -50,8 +50,7 @@ print(json.dumps({"seconds": time.perf_counter() - start,
 
 def measure(program: str, *args: str) -> dict:
     """Seconds and peak memory of a program in a process of its own."""
-    done = subprocess.run([sys.executable, "-c", program + TELL, *args], check=True, capture_output=True,
-                          text=True)
+    done = subprocess.run([sys.executable, "-c", program + TELL, *args], check=True, capture_output=True, text=True)
     return json.loads(done.stdout.strip().splitlines()[-1])
 
 
@@ -61,8 +60,8 @@ def write_recording(source: Path, seconds: float, path: Path) -> None:
     left = int(seconds * rate)
     with soundfile.SoundFile(path, "w", rate, samples.shape[1], "PCM_16") as file:
         while left > 0:
-            for start in range(0, min(left, len(samples)), 2 ** 20):
-                file.write(np.clip(samples[start:min(start + 2 ** 20, left)], -1, 1))
+            for start in range(0, min(left, len(samples)), 2**20):
+                file.write(np.clip(samples[start : min(start + 2**20, left)], -1, 1))
             left -= len(samples)
 
 
@@ -81,12 +80,16 @@ def main() -> int:
         base = None
         if not args.hours:
             base = measure(BASELINE, str(path))
-            print(f"librosa percussive + onset_detect + beat_track, {seconds:.0f} s: "
-                  f"{base['seconds']:.1f} s, {base['memory_mib']:.0f} MiB")
+            print(
+                f"librosa percussive + onset_detect + beat_track, {seconds:.0f} s: "
+                f"{base['seconds']:.1f} s, {base['memory_mib']:.0f} MiB"
+            )
         for detector in args.detector or ("network", "spectral"):
             own = measure(DRAFT, str(path), detector)
-            line = (f"draft ({detector}), {seconds:.0f} s: {own['seconds']:.1f} s "
-                    f"({own['seconds'] / seconds * 60:.2f} s a minute), {own['memory_mib']:.0f} MiB")
+            line = (
+                f"draft ({detector}), {seconds:.0f} s: {own['seconds']:.1f} s "
+                f"({own['seconds'] / seconds * 60:.2f} s a minute), {own['memory_mib']:.0f} MiB"
+            )
             most = MOST_MEMORY_LONG_MIB if args.hours else MOST_MEMORY_MIB
             good &= own["memory_mib"] <= most
             if base:

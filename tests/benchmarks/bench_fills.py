@@ -32,12 +32,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("groove", type=Path)
     charts = played(read_performances(parser.parse_args().groove, ("validation",)))
-    whole = {kind: [(mean_logit(fill_logits(Patterns.of(c))), -float(c.time_map.starts[-1]))
-                    for p, c in charts if p.is_fill == kind] for kind in (True, False)}
-    print(f"whole files: model {area([s for s, _ in whole[True]], [s for s, _ in whole[False]]):.3f}, "
-          f"length of the file alone {area([n for _, n in whole[True]], [n for _, n in whole[False]]):.3f}")
-    by_drummer = {d: [(p, c) for p, c in charts if p.drummer == d]
-                  for d in sorted({p.drummer for p, _ in charts if p.is_fill})}
+    whole = {
+        kind: [
+            (mean_logit(fill_logits(Patterns.of(c))), -float(c.time_map.starts[-1]))
+            for p, c in charts
+            if p.is_fill == kind
+        ]
+        for kind in (True, False)
+    }
+    print(
+        f"whole files: model {area([s for s, _ in whole[True]], [s for s, _ in whole[False]]):.3f}, "
+        f"length of the file alone {area([n for _, n in whole[True]], [n for _, n in whole[False]]):.3f}"
+    )
+    by_drummer = {
+        d: [(p, c) for p, c in charts if p.drummer == d] for d in sorted({p.drummer for p, _ in charts if p.is_fill})
+    }
     for name, chosen in {"all drummers": charts, **by_drummer}.items():
         print(name)
         for bars in (1, 2):

@@ -162,8 +162,9 @@ def measure(clicks: int) -> dict:
             figures["echo_ms"] = page.page.evaluate(ECHOES, clicks)
             figures["first_paint_ms"] = page.page.evaluate(RUN_CELL, [3, ".wbg[data-painted]"])
             # Let the picture of ten minutes of sound come first.
-            page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp === 20",
-                                        timeout=90000)
+            page.page.wait_for_function(
+                "() => document.querySelector('.wbg').hitGrid.sound.stamp === 20", timeout=90000
+            )
             figures |= measure_grid(page, clicks)
         finally:
             browser.close()
@@ -195,28 +196,45 @@ def measure_grid(page: Page, clicks: int) -> dict:
 def report(f: dict) -> str:
     rate = {k: 1000 / statistics.mean(f[k]) for k in ("frames_ms", "playing_frames_ms")}
     rows = [
-        ("first paint", f"{f['first_paint_ms'] / 1000:.2f} s",
-         f"{f['first_paint_ms'] / f['label_paint_ms']:.1f} × a bare label ({f['label_paint_ms']:.0f} ms)"),
-        (f"click to confirmed, median of {len(f['click_ms'])}", f"{statistics.median(f['click_ms']):.0f} ms",
-         f"{statistics.median(f['click_ms']) / statistics.median(f['echo_ms']):.2f} × a bare message "
-         f"({statistics.median(f['echo_ms']):.0f} ms)"),
-        ("click to confirmed, 95 %", f"{percentile(f['click_ms'], 0.95):.0f} ms",
-         f"{percentile(f['click_ms'], 0.95) / percentile(f['echo_ms'], 0.95):.2f} × a bare message "
-         f"({percentile(f['echo_ms'], 0.95):.0f} ms)"),
-        ("scrolling", f"{rate['frames_ms']:.0f} frames/s",
-         f"drawing {statistics.median(f['draw_ms']):.1f} ms, 95 % {percentile(f['draw_ms'], 0.95):.1f} ms"),
-        ("scrolling while it plays", f"{rate['playing_frames_ms']:.0f} frames/s",
-         f"drawing {statistics.median(f['playing_draw_ms']):.1f} ms"),
-        ("ten minutes of sound in the page", f"{f['ten_minutes_ms'] / 1000:.2f} s",
-         f"first piece after {f['first_sound_ms']:.0f} ms"),
+        (
+            "first paint",
+            f"{f['first_paint_ms'] / 1000:.2f} s",
+            f"{f['first_paint_ms'] / f['label_paint_ms']:.1f} × a bare label ({f['label_paint_ms']:.0f} ms)",
+        ),
+        (
+            f"click to confirmed, median of {len(f['click_ms'])}",
+            f"{statistics.median(f['click_ms']):.0f} ms",
+            f"{statistics.median(f['click_ms']) / statistics.median(f['echo_ms']):.2f} × a bare message "
+            f"({statistics.median(f['echo_ms']):.0f} ms)",
+        ),
+        (
+            "click to confirmed, 95 %",
+            f"{percentile(f['click_ms'], 0.95):.0f} ms",
+            f"{percentile(f['click_ms'], 0.95) / percentile(f['echo_ms'], 0.95):.2f} × a bare message "
+            f"({percentile(f['echo_ms'], 0.95):.0f} ms)",
+        ),
+        (
+            "scrolling",
+            f"{rate['frames_ms']:.0f} frames/s",
+            f"drawing {statistics.median(f['draw_ms']):.1f} ms, 95 % {percentile(f['draw_ms'], 0.95):.1f} ms",
+        ),
+        (
+            "scrolling while it plays",
+            f"{rate['playing_frames_ms']:.0f} frames/s",
+            f"drawing {statistics.median(f['playing_draw_ms']):.1f} ms",
+        ),
+        (
+            "ten minutes of sound in the page",
+            f"{f['ten_minutes_ms'] / 1000:.2f} s",
+            f"first piece after {f['first_sound_ms']:.0f} ms",
+        ),
         ("largest message of an edit", f"{f['message_bytes']} bytes", ""),
     ]
     return "\n".join(f"{name:38} {value:>14}   {beside}" for name, value, beside in rows)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__,
-                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--clicks", type=int, default=120)
     parser.add_argument("--json", action="store_true", help="print the raw figures")
     arguments = parser.parse_args()

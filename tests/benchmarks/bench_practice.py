@@ -31,11 +31,14 @@ def seam_dbfs(chart) -> float:
     lap = render_chart(chart, SAMPLE_RATE, loop=True).samples
     n = len(lap)
     shift = [k * n / SAMPLE_RATE for k in range(ROUNDS)]
-    on_and_on = [replace(b, time_s=b.time_s + s, stop_s=None if b.stop_s is None else b.stop_s + s)
-                 for s in shift for b in hits_of(chart)]
+    on_and_on = [
+        replace(b, time_s=b.time_s + s, stop_s=None if b.stop_s is None else b.stop_s + s)
+        for s in shift
+        for b in hits_of(chart)
+    ]
     whole = mix_hits(on_and_on, ROUNDS * n, SAMPLE_RATE)
     # Not the last round: the next would begin a little early, and nothing follows it.
-    later = whole[(ROUNDS - 2) * n:(ROUNDS - 1) * n]
+    later = whole[(ROUNDS - 2) * n : (ROUNDS - 1) * n]
     return 20 * np.log10(np.abs(later - lap).max() + 1e-9)
 
 
@@ -50,8 +53,10 @@ def main() -> None:
         spent_s, cpu_s = time.perf_counter() - start, time.process_time() - start_cpu
         size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
         print(f"{len(pack.exercises)} exercises, {len(pack.files)} files, {size_mb:.0f} MB")
-        print(f"{pack.audio_s:.0f} s of sound in {spent_s:.1f} s: {pack.audio_s / spent_s:.1f} x real time "
-              f"(must reach 20); {pack.audio_s / cpu_s:.1f} x for one core's time")
+        print(
+            f"{pack.audio_s:.0f} s of sound in {spent_s:.1f} s: {pack.audio_s / spent_s:.1f} x real time "
+            f"(must reach 20); {pack.audio_s / cpu_s:.1f} x for one core's time"
+        )
         wrong = 0
         for e in exercises:
             for s in (s for s in e.stages if s.loop and not s.record):
@@ -60,8 +65,12 @@ def main() -> None:
                     expected = round(stage_chart(chart, s, tempo_bpm).time_map.end_s * SAMPLE_RATE)
                     wrong += soundfile.info(path).frames != expected
         print(f"loops that are not exact to the sample: {wrong} (must be 0)")
-    worst = max(seam_dbfs(stage_chart(chart, s, e.tempi_bpm[-1]))
-                for e in exercises for s in e.stages if s.loop and not s.record)
+    worst = max(
+        seam_dbfs(stage_chart(chart, s, e.tempi_bpm[-1]))
+        for e in exercises
+        for s in e.stages
+        if s.loop and not s.record
+    )
     print(f"worst loop against endless playing: {worst:.0f} dBFS (must be below -60)")
 
 

@@ -33,8 +33,13 @@ def song(bar_count: int, seed: int = 1) -> Chart:
         timekeeper = ("closed hi-hat", "ride", "crash")[k // 16 % 3]
         step = 16 if timekeeper == "closed hi-hat" else 8
         notes = {(Fraction(i, step), timekeeper) for i in range(step)}
-        notes |= {(Fraction(1, 4), "snare"), (Fraction(3, 4), "snare"), (Fraction(0), "kick"),
-                  (Fraction(1, 2), "kick"), (Fraction(5, 8), "kick")}
+        notes |= {
+            (Fraction(1, 4), "snare"),
+            (Fraction(3, 4), "snare"),
+            (Fraction(0), "kick"),
+            (Fraction(1, 2), "kick"),
+            (Fraction(5, 8), "kick"),
+        }
         for i in rng.integers(0, 16, 3):
             notes.add((Fraction(int(i), 16), ("kick", "snare", "kick")[int(i) % 3]))
         if k % 8 == 7:
@@ -43,9 +48,14 @@ def song(bar_count: int, seed: int = 1) -> Chart:
             notes |= {(Fraction(i, 16), drums[(i + k) % 4]) for i in range(8, 16)}
         if k % 8 == 0:
             notes.add((Fraction(0), "crash"))
-        bars.append(WrittenBar(tuple(
-            Note(p, name, int(rng.integers(40, 120)), deviation_s=float(rng.normal(0, 0.008)))
-            for p, name in sorted(notes))))
+        bars.append(
+            WrittenBar(
+                tuple(
+                    Note(p, name, int(rng.integers(40, 120)), deviation_s=float(rng.normal(0, 0.008)))
+                    for p, name in sorted(notes)
+                )
+            )
+        )
     return Chart(TimeMap.steady(bar_count, 112), tuple(bars))
 
 
@@ -64,8 +74,11 @@ def main(bar_count: int) -> int:
     baseline = seconds(lambda: musicxml_bytes(chart))
     print(f"{bar_count} bars, {notes} notes; baseline musicxml_bytes {baseline:.3f} s")
     reading = read_part(chart)
-    rows = (("read_part", lambda: read_part(chart)), ("to_markdown", reading.to_markdown),
-            ("compare_versions", lambda: compare_versions(chart, other)))
+    rows = (
+        ("read_part", lambda: read_part(chart)),
+        ("to_markdown", reading.to_markdown),
+        ("compare_versions", lambda: compare_versions(chart, other)),
+    )
     slow = 0
     for name, work in rows:
         spent = seconds(work)

@@ -42,8 +42,7 @@ def groove(bar_index: int) -> WrittenBar:
     notes = [Note(Fraction(k, 8), "closed hi-hat", 80) for k in range(8)]
     notes += [Note(Fraction(k, 4), "snare", 105, frozenset({"accent"})) for k in (1, 3)]
     notes += [Note(Fraction(k, 16), "kick", 100) for k in (0, 6 + bar_index % 3, 10)]
-    notes += [Note(Fraction(2 * k + 1, 16), "snare", 30, frozenset({"ghost"}))
-              for k in (3, 4) if (bar_index + k) % 2]
+    notes += [Note(Fraction(2 * k + 1, 16), "snare", 30, frozenset({"ghost"})) for k in (3, 4) if (bar_index + k) % 2]
     return WrittenBar(tuple(notes))
 
 
@@ -71,6 +70,7 @@ def bare_rendering(data: str):
         toolkit.loadData(data)
         for page in range(1, toolkit.getPageCount() + 1):
             toolkit.renderToSVG(page)
+
     return run
 
 
@@ -80,13 +80,15 @@ def main() -> int:
     data = musicxml_bytes(chart, WRITTEN_OUT)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "score.pdf")
-        figures = best({
-            "baseline_s": bare_rendering(data.decode()),
-            "pdf_written_out_s": lambda: engrave_pdf(chart, path, options=WRITTEN_OUT),
-            "pdf_s": lambda: engrave_pdf(chart, path),
-            "musicxml_s": lambda: musicxml_bytes(chart),
-            "read_musicxml_s": lambda: read_musicxml_bytes(data),
-        })
+        figures = best(
+            {
+                "baseline_s": bare_rendering(data.decode()),
+                "pdf_written_out_s": lambda: engrave_pdf(chart, path, options=WRITTEN_OUT),
+                "pdf_s": lambda: engrave_pdf(chart, path),
+                "musicxml_s": lambda: musicxml_bytes(chart),
+                "read_musicxml_s": lambda: read_musicxml_bytes(data),
+            }
+        )
     for name in ("pdf_s", "pdf_written_out_s"):
         figures[name.replace("_s", "_ratio")] = figures[name] / figures["baseline_s"]
     print(json.dumps({k: round(v, 3) for k, v in figures.items()}, indent=1))

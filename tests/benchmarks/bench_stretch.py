@@ -45,11 +45,11 @@ def attack(level_: np.ndarray, near_s: float) -> tuple[float, float, float] | No
     if first < 0 or last > len(level_):
         return None
     here = level_[first:last]
-    k, floor = int(here.argmax()), np.median(here[:int(0.01 * RATE)])
+    k, floor = int(here.argmax()), np.median(here[: int(0.01 * RATE)])
     if k < 10 or here[k] < 10 * floor or here[k] <= 0:
         return None
-    low = np.flatnonzero(here[:k + 1] <= floor + 0.1 * (here[k] - floor))
-    high = np.flatnonzero(here[:k + 1] >= floor + 0.9 * (here[k] - floor))
+    low = np.flatnonzero(here[: k + 1] <= floor + 0.1 * (here[k] - floor))
+    high = np.flatnonzero(here[: k + 1] >= floor + 0.9 * (here[k] - floor))
     if not len(low):
         return None
     return (first + low[-1]) / RATE, (high[high > low[-1]][0] - low[-1]) / RATE, here[k]
@@ -67,12 +67,12 @@ def measure(before: np.ndarray, after: np.ndarray, strokes_s: np.ndarray, speed:
         i, j = round(found[0] * RATE), round(found[0] / speed * RATE)
         if i < lead or j < lead + search or j + tail + search > len(b):
             continue
-        shape = np.sqrt(a[i - lead:i + tail])
+        shape = np.sqrt(a[i - lead : i + tail])
         shape = shape - shape.mean()
-        heard = np.sqrt(b[j - lead - search:j + tail + search])
+        heard = np.sqrt(b[j - lead - search : j + tail + search])
         fits = []
         for k in range(0, 2 * search, 8):
-            there = heard[k:k + len(shape)] - heard[k:k + len(shape)].mean()
+            there = heard[k : k + len(shape)] - heard[k : k + len(shape)].mean()
             fits.append(shape @ there / (np.linalg.norm(there) + 1e-12))
         shift_s = (int(np.argmax(fits)) * 8 - search) / RATE
         out["error"].append(abs(shift_s) * 1e3)
@@ -87,8 +87,13 @@ def measure(before: np.ndarray, after: np.ndarray, strokes_s: np.ndarray, speed:
 def alone(strokes_s: np.ndarray) -> np.ndarray:
     """Strokes with none near them; those within 20 ms count as one."""
     kept = [t for k, t in enumerate(strokes_s) if k == 0 or t - strokes_s[k - 1] > 0.02]
-    return np.array([t for k, t in enumerate(kept)
-                     if (k == 0 or t - kept[k - 1] > 0.1) and (k + 1 == len(kept) or kept[k + 1] - t > 0.06)])
+    return np.array(
+        [
+            t
+            for k, t in enumerate(kept)
+            if (k == 0 or t - kept[k - 1] > 0.1) and (k + 1 == len(kept) or kept[k + 1] - t > 0.06)
+        ]
+    )
 
 
 Stretcher = Callable[[np.ndarray, float, np.ndarray], np.ndarray]
@@ -98,12 +103,14 @@ def stretchers() -> dict[str, Stretcher]:
     import librosa
 
     found: dict[str, Stretcher] = {
-        "ours, strokes known": lambda x, s, t: stretch_audio(
-            Audio(x, RATE), s, settle_attacks(Audio(x, RATE), t)).samples,
+        "ours, strokes known": lambda x, s, t: (
+            stretch_audio(Audio(x, RATE), s, settle_attacks(Audio(x, RATE), t)).samples
+        ),
         "ours, attacks found": lambda x, s, t: stretch_audio(Audio(x, RATE), s).samples,
         "Signalsmith Stretch": lambda x, s, t: stretch_audio(Audio(x, RATE), s, ()).samples,
         "librosa phase vocoder": lambda x, s, t: np.stack(
-            [librosa.effects.time_stretch(c, rate=s) for c in x.T], axis=1),
+            [librosa.effects.time_stretch(c, rate=s) for c in x.T], axis=1
+        ),
     }
     try:
         from audiotsm import wsola
@@ -113,13 +120,16 @@ def stretchers() -> dict[str, Stretcher]:
             writer = ArrayWriter(x.shape[1])
             wsola(x.shape[1], speed=speed).run(ArrayReader(x.T.copy()), writer)
             return writer.data.T
+
         found["WSOLA (audiotsm)"] = by_wsola
     except ImportError:
         print("audiotsm is not installed: WSOLA is left out")
     try:
         from pytsmod import hptsm
+
         found["HPS overlap-add (pytsmod)"] = lambda x, s, t: np.stack(
-            [hptsm(c.astype(float), 1 / s) for c in x.T], axis=1)
+            [hptsm(c.astype(float), 1 / s) for c in x.T], axis=1
+        )
     except ImportError:
         print("pytsmod is not installed: harmonic-percussive overlap-add is left out")
     return found
@@ -143,7 +153,7 @@ def recordings(folder: Path | None):
 def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else None
     print("median error ms | 95 % | over 2 ms | rise ms (before) | level dB | times real time")
-    songs = [(kind, x[:int(LONGEST_S * RATE)], t[t < LONGEST_S - 1]) for kind, x, t in recordings(folder)]
+    songs = [(kind, x[: int(LONGEST_S * RATE)], t[t < LONGEST_S - 1]) for kind, x, t in recordings(folder)]
     for kind in dict.fromkeys(k for k, _, _ in songs):
         for speed in SPEEDS:
             for name, stretch in stretchers().items():
@@ -154,14 +164,17 @@ def main() -> None:
                     y = stretch(x, speed, strokes)
                     spent_s += time.perf_counter() - start
                     made_s += len(y) / RATE
-                    for key, values in measure(x[:, 0].astype(float), y[:, 0].astype(float),
-                                               alone(strokes), speed).items():
+                    for key, values in measure(
+                        x[:, 0].astype(float), y[:, 0].astype(float), alone(strokes), speed
+                    ).items():
                         all_.setdefault(key, []).extend(values)
                 error = np.array(all_["error"])
-                print(f"{kind:9s} x{speed:<4g} {name:26s} {np.median(error):5.2f} | "
-                      f"{np.percentile(error, 95):5.1f} | {np.mean(error > 2):4.0%} | "
-                      f"{np.median(all_['rise_after']):5.2f} ({np.median(all_['rise_before']):.2f}) | "
-                      f"{np.median(all_['level']):+5.1f} | {made_s / spent_s:4.0f}  (n {len(error)})")
+                print(
+                    f"{kind:9s} x{speed:<4g} {name:26s} {np.median(error):5.2f} | "
+                    f"{np.percentile(error, 95):5.1f} | {np.mean(error > 2):4.0%} | "
+                    f"{np.median(all_['rise_after']):5.2f} ({np.median(all_['rise_before']):.2f}) | "
+                    f"{np.median(all_['level']):+5.1f} | {made_s / spent_s:4.0f}  (n {len(error)})"
+                )
 
 
 if __name__ == "__main__":

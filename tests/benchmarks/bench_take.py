@@ -51,8 +51,9 @@ def attacks(font: Path) -> dict[str, float]:
 
 def straight(chart: Chart) -> Chart:
     """The chart as a score has it, without the feel."""
-    return replace(chart, bars=tuple(
-        WrittenBar(tuple(replace(n, deviation_s=0.0) for n in b.notes)) for b in chart.bars))
+    return replace(
+        chart, bars=tuple(WrittenBar(tuple(replace(n, deviation_s=0.0) for n in b.notes)) for b in chart.bars)
+    )
 
 
 def trimmed(values: list[float]) -> np.ndarray:
@@ -73,8 +74,10 @@ def measure_spread(folder: Path) -> None:
                 if n.position.denominator in (1, 2, 4, 8):
                     by_name[n.instrument].append(n.deviation_s)
             spreads += [trimmed(v).std() * 1000 for v in by_name.values() if len(v) >= 20]
-    print(f"{performances} performances, {len(spreads)} instruments: quartiles of spread, ms:",
-          np.round(np.percentile(spreads, [25, 50, 75]), 1))
+    print(
+        f"{performances} performances, {len(spreads)} instruments: quartiles of spread, ms:",
+        np.round(np.percentile(spreads, [25, 50, 75]), 1),
+    )
 
 
 def main() -> None:
@@ -94,7 +97,7 @@ def main() -> None:
         return
     attack = attacks(args.sound_font)
     rows = find_performances(args.groove, args.split)
-    rows = rows[args.skip::max(1, len(rows) // args.count)][:args.count]
+    rows = rows[args.skip :: max(1, len(rows) // args.count)][: args.count]
     mean_errors, spread_errors, rough = [], [], []
     for row in rows:
         performance = read_performance(args.groove, row, args.longest_s)
@@ -113,9 +116,12 @@ def main() -> None:
                 render_strokes(performance.strokes, path, args.sound_font, lead_s=LEAD_S)
                 take = assess_take(straight(chart), path, click, args.detector)
         playing = take.playing
-        print(f"{performance.name}: agreement {playing.alignment.agreement:.2f}, played {playing.played} of "
-              f"{playing.written}, tempo {playing.tempo_bpm:.1f} ({performance.tempo_bpm:.1f}), "
-              f"drift {playing.drift_percent:+.1f} %", flush=True)
+        print(
+            f"{performance.name}: agreement {playing.alignment.agreement:.2f}, played {playing.played} of "
+            f"{playing.written}, tempo {playing.tempo_bpm:.1f} ({performance.tempo_bpm:.1f}), "
+            f"drift {playing.drift_percent:+.1f} %",
+            flush=True,
+        )
         for t in playing.instruments:
             known = trimmed(truth[t.instrument]) if truth[t.instrument] else np.array([])
             if t.mean_ms is None or len(known) < 20:
@@ -123,17 +129,21 @@ def main() -> None:
             mean_errors.append(t.mean_ms - known.mean())
             spread_errors.append(t.spread_ms / known.std() - 1)
             rough.append(is_rough(t))
-            print(f"   {t.instrument:14s} {t.played:4d} of {t.written:4d}  mean {t.mean_ms:+6.1f} (known "
-                  f"{known.mean():+6.1f})  spread {t.spread_ms:5.1f} (known {known.std():5.1f})")
+            print(
+                f"   {t.instrument:14s} {t.played:4d} of {t.written:4d}  mean {t.mean_ms:+6.1f} (known "
+                f"{known.mean():+6.1f})  spread {t.spread_ms:5.1f} (known {known.std():5.1f})"
+            )
         for text in (*take.strengths, *take.advice):
             print("     -", text)
     m, s, about = np.abs(mean_errors), np.abs(spread_errors), np.array(rough, bool)
     for which, words in ((~about, "told plainly"), (about, "told as “about”")):
         if which.any():
-            print(f"{which.sum()} instruments of {len(rows)} takes {words}: mean off by {np.median(m[which]):.1f} ms "
-                  f"(median), {m[which].max():.1f} (worst), {(m[which] <= 3).sum()} within 3 ms; spread off by "
-                  f"{np.median(s[which]):.0%} (median), {s[which].max():.0%} (worst), {(s[which] <= 0.2).sum()} "
-                  "within 20 %")
+            print(
+                f"{which.sum()} instruments of {len(rows)} takes {words}: mean off by {np.median(m[which]):.1f} ms "
+                f"(median), {m[which].max():.1f} (worst), {(m[which] <= 3).sum()} within 3 ms; spread off by "
+                f"{np.median(s[which]):.0%} (median), {s[which].max():.0%} (worst), {(s[which] <= 0.2).sum()} "
+                "within 20 %"
+            )
 
 
 if __name__ == "__main__":

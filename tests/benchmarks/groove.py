@@ -39,13 +39,19 @@ class Performance:
     strokes: tuple[Stroke, ...]
 
 
-def find_performances(folder: Path, split: str = "validation", shortest_s: float = 30.0,
-                      meter: str = "4-4") -> list[dict]:
+def find_performances(
+    folder: Path, split: str = "validation", shortest_s: float = 30.0, meter: str = "4-4"
+) -> list[dict]:
     """Rows of the data set's table that are whole beats of a certain length."""
     with open(folder / "info.csv", encoding="utf-8") as file:
-        return [row for row in csv.DictReader(file)
-                if row["split"] == split and row["beat_type"] == "beat"
-                and row["time_signature"] == meter and float(row["duration"]) >= shortest_s]
+        return [
+            row
+            for row in csv.DictReader(file)
+            if row["split"] == split
+            and row["beat_type"] == "beat"
+            and row["time_signature"] == meter
+            and float(row["duration"]) >= shortest_s
+        ]
 
 
 def read_performance(folder: Path, row: dict, longest_s: float = 1e9) -> Performance:
@@ -62,8 +68,9 @@ def read_performance(folder: Path, row: dict, longest_s: float = 1e9) -> Perform
                 strokes.append(Stroke(time_s, found.name, message.velocity))
         elif message.type == "set_tempo":
             tempo = mido.tempo2bpm(message.tempo)
-    return Performance(row["id"], path, tempo, Meter.parse(row["time_signature"].replace("-", "/")),
-                       tuple(sorted(strokes)))
+    return Performance(
+        row["id"], path, tempo, Meter.parse(row["time_signature"].replace("-", "/")), tuple(sorted(strokes))
+    )
 
 
 def chart_of(performance: Performance, parts: tuple[int, ...] = (16, 24)) -> Chart:
@@ -83,8 +90,12 @@ def chart_of(performance: Performance, parts: tuple[int, ...] = (16, 24)) -> Cha
             written = max(written, Fraction(0))
             index = min(int(written // meter.bar_length), count - 1)
             position = min(written - index * meter.bar_length, meter.bar_length - Fraction(1, 192))
-            note = Note(position, stroke.instrument, stroke.velocity,
-                        deviation_s=stroke.time_s - time_map.seconds(index, position))
+            note = Note(
+                position,
+                stroke.instrument,
+                stroke.velocity,
+                deviation_s=stroke.time_s - time_map.seconds(index, position),
+            )
             if note.key not in bars[index]:
                 bars[index][note.key] = note
                 break

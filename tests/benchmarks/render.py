@@ -21,11 +21,18 @@ TICKS_PER_SECOND = 2000
 def wheel_sound_font() -> Path:
     """The General MIDI sound font that the pretty_midi wheel carries."""
     import pretty_midi
+
     return Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"
 
 
-def render_strokes(strokes: Sequence[Stroke], path: Path, sound_font: Path, lead_s: float = 0.0,
-                   sample_rate: int = 44100, gain: float = 0.6) -> None:
+def render_strokes(
+    strokes: Sequence[Stroke],
+    path: Path,
+    sound_font: Path,
+    lead_s: float = 0.0,
+    sample_rate: int = 44100,
+    gain: float = 0.6,
+) -> None:
     """Write a WAV of the strokes, ``lead_s`` seconds later than they say."""
     program = shutil.which("fluidsynth")
     if program is None:
@@ -46,6 +53,26 @@ def render_strokes(strokes: Sequence[Stroke], path: Path, sound_font: Path, lead
     with tempfile.TemporaryDirectory() as folder:
         midi = Path(folder) / "strokes.mid"
         file.save(midi)
-        subprocess.run([program, "-ni", "-q", "-g", str(gain), "-r", str(sample_rate), "-T", "wav",
-                        "-F", str(path), "-R", "0", "-C", "0", str(sound_font), str(midi)],
-                       check=True, capture_output=True)
+        subprocess.run(
+            [
+                program,
+                "-ni",
+                "-q",
+                "-g",
+                str(gain),
+                "-r",
+                str(sample_rate),
+                "-T",
+                "wav",
+                "-F",
+                str(path),
+                "-R",
+                "0",
+                "-C",
+                "0",
+                str(sound_font),
+                str(midi),
+            ],
+            check=True,
+            capture_output=True,
+        )

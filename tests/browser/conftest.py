@@ -13,7 +13,7 @@ SCREENSHOTS = ROOT / "out" / "screenshots"
 
 #: A chart of sixteen bars with a groove, doubts and a section, and a recording of noise
 #: bursts, so that any shift of a single sample shows.
-SONG = '''
+SONG = """
 from dataclasses import replace
 from fractions import Fraction as F
 import numpy as np
@@ -40,7 +40,7 @@ try:
 except Exception:
     document = ChartDocument.create(chart, "song.chart.json")
 grid = HitGrid(document, recording=recording, hearing_hint=False)
-'''
+"""
 
 
 @pytest.fixture(scope="session")
@@ -97,8 +97,7 @@ def open_delivered(lab, context):
         page.run_all()
         page.wait_for_grid()
         page.grid().sheet.scroll_into_view_if_needed()
-        page.page.wait_for_function(
-            "() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
+        page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
         return page
 
     yield open_delivered
@@ -123,8 +122,7 @@ def screenshot(request):
     SCREENSHOTS.mkdir(parents=True, exist_ok=True)
 
     def keep(page: Page, name: str = "") -> Path:
-        page.page.evaluate(
-            "() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
+        page.page.evaluate("() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
         page.page.wait_for_timeout(150)
         path = SCREENSHOTS / f"{name or request.node.name}.png"
         page.page.screenshot(path=path)

@@ -67,12 +67,10 @@ class Lab:
         self._write_settings(settings / "apputils-extension/notification.jupyterlab-settings", _QUIET)
         if not subshells:
             self._write_settings(
-                settings / "services-extension/services.jupyterlab-settings",
-                {"commsOverSubshells": "disabled"},
+                settings / "services-extension/services.jupyterlab-settings", {"commsOverSubshells": "disabled"}
             )
             self._write_settings(
-                settings / "apputils-extension/kernels-settings.jupyterlab-settings",
-                {"commsOverSubshells": "disabled"},
+                settings / "apputils-extension/kernels-settings.jupyterlab-settings", {"commsOverSubshells": "disabled"}
             )
         self.runtime = homes["JUPYTER_RUNTIME_DIR"]
         # The user's own Jupyter settings stay out.
@@ -154,9 +152,7 @@ class Lab:
     def kernel_of(self, notebook: str) -> Kernel:
         for session in self.api("sessions"):
             if session["path"] == notebook:
-                return Kernel(
-                    self.runtime / f"kernel-{session['kernel']['id']}.json", session["kernel"]["id"]
-                )
+                return Kernel(self.runtime / f"kernel-{session['kernel']['id']}.json", session["kernel"]["id"])
         raise AssertionError(f"No kernel runs for {notebook}.")
 
 
@@ -199,8 +195,7 @@ class Page:
         self.problems: list[str] = []
         self.page.on("pageerror", lambda error: self.problems.append(str(error)))
         self.page.on(
-            "console",
-            lambda m: self.problems.append(m.text) if m.type == "error" and "wbg" in m.text else None,
+            "console", lambda m: self.problems.append(m.text) if m.type == "error" and "wbg" in m.text else None
         )
         self.page.goto(lab.url(notebook))
         self.wait_for_lab()
@@ -253,9 +248,7 @@ class Grid:
     def evaluate(self, body: str, argument=None):
         """Run a function body with ``view`` and ``x`` in the page."""
         return self.page.evaluate(
-            "([index, x]) => { const view = document.querySelectorAll('.wbg')[index].hitGrid; "
-            + body
-            + " }",
+            "([index, x]) => { const view = document.querySelectorAll('.wbg')[index].hitGrid; " + body + " }",
             [self.index, argument],
         )
 
@@ -308,15 +301,13 @@ class Grid:
 
     def has(self, bar: int, at: str, instrument: str) -> bool:
         return self.evaluate(
-            "return view.session.confirmed.bars[x[0]].notes.some((n) => n.at === x[1] "
-            "&& n.instrument === x[2])",
+            "return view.session.confirmed.bars[x[0]].notes.some((n) => n.at === x[1] && n.instrument === x[2])",
             [bar, at, instrument],
         )
 
     def text(self, selector: str) -> str:
         """What is read there once the page has drawn."""
-        self.page.evaluate(
-            "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
         return self.page.locator(selector).nth(self.index).inner_text()
 
 

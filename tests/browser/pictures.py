@@ -31,10 +31,12 @@ def take(out: Path) -> None:
             page.run_all()
             page.wait_for_grid()
             kernel = lab.kernel_of(page.notebook)
-            kernel.run("from workbench.edits import *\n"
-                       "document.apply(SetHeading(title='Copper Weather', artist='The Night Trams'))\n"
-                       "document.apply(NameSection(1, 'Verse', 'A'))\n"
-                       "document.apply(NameSection(9, 'Lift', 'B'))")
+            kernel.run(
+                "from workbench.edits import *\n"
+                "document.apply(SetHeading(title='Copper Weather', artist='The Night Trams'))\n"
+                "document.apply(NameSection(1, 'Verse', 'A'))\n"
+                "document.apply(NameSection(9, 'Lift', 'B'))"
+            )
             kernel.close()
             show(page)
             page.page.screenshot(path=out / "grid.png", clip=place_of_grid(page))
@@ -49,19 +51,20 @@ def show(page: Page) -> None:
     page.page.locator(".wbg-hint button").click()
     grid.press("Home", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+Y", "Escape")
     grid.settle()
-    page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
     page.page.evaluate("() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
     grid.evaluate("view.run('next doubt'); view.startPlaying()")
     page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=30000)
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=30000
+    )
     page.page.wait_for_timeout(900)
 
 
 def place_of_grid(page: Page) -> dict:
     box = page.page.locator(".wbg").first.bounding_box()
     area = page.page.locator(".wbg").first.evaluate(
-        "(e) => { const b = e.closest('.jp-OutputArea').getBoundingClientRect(); return [b.x, b.y]; }")
+        "(e) => { const b = e.closest('.jp-OutputArea').getBoundingClientRect(); return [b.x, b.y]; }"
+    )
     bottom = min(box["y"] + box["height"], 960)
     return {"x": box["x"] - 6, "y": max(area[1], 80), "width": box["width"] + 12, "height": bottom - max(area[1], 80)}
 

@@ -13,10 +13,13 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     report = lab.root / "check_a_draft" / "out" / "check" / "check.json"
     page.page.wait_for_function(
         "() => [...document.querySelectorAll('.jp-OutputArea-output')].some("
-        "(e) => e.textContent.includes('check.json'))", timeout=60000)
+        "(e) => e.textContent.includes('check.json'))",
+        timeout=60000,
+    )
     # The kick that the notebook wrote into a draft of a recording that has none there.
-    extra = next(f for f in json.loads(report.read_text())["findings"]
-                 if f["kind"] == "extra" and f["instrument"] == "kick")
+    extra = next(
+        f for f in json.loads(report.read_text())["findings"] if f["kind"] == "extra" and f["instrument"] == "kick"
+    )
     found = page.page.locator(".widget-select select")
     found.scroll_into_view_if_needed()
     texts = found.locator("option").all_inner_texts()
@@ -29,13 +32,15 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     page.page.wait_for_function("(bar) => document.querySelector('.wbg').hitGrid.cursor?.bar === bar", arg=bar)
     page.page.get_by_role("button", name="Play this bar").click()
     page.page.wait_for_function(
-        "(bar) => document.querySelector('.wbg').hitGrid.heardBar === bar", arg=bar, timeout=20000)
+        "(bar) => document.querySelector('.wbg').hitGrid.heardBar === bar", arg=bar, timeout=20000
+    )
     screenshot(page, "check-a-draft")
     # Nothing is heard there: the kick goes, in the page and in Python.
     kick = f"document.chart.bars[{bar}].find(__import__('fractions').Fraction('{extra['position']}'), 'kick')"
     assert kernel.value(f"{kick} is not None")
     page.page.wait_for_function(
-        "(at) => document.querySelector('.wbg').hitGrid.cursor.at === at", arg=extra["position"])
+        "(at) => document.querySelector('.wbg').hitGrid.cursor.at === at", arg=extra["position"]
+    )
     grid.press("Delete")
     grid.settle()
     assert kernel.value(f"{kick} is None")

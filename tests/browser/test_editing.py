@@ -8,8 +8,9 @@ HITS = "sorted((str(n.position), n.instrument) for n in document.chart.bars[{}].
 
 
 def note(kernel, bar, at, instrument, field):
-    return kernel.value(f"(lambda n: None if n is None else n.{field})"
-                        f"(document.chart.bars[{bar}].find(F('{at}'), '{instrument}'))")
+    return kernel.value(
+        f"(lambda n: None if n is None else n.{field})(document.chart.bars[{bar}].find(F('{at}'), '{instrument}'))"
+    )
 
 
 def test_mouse_writes_chooses_removes_and_moves(song, screenshot):
@@ -134,8 +135,10 @@ def test_one_correction_goes_into_every_bar_that_repeats(song):
     assert "press e to correct 15 more bars the same way" in grid.text(".wbg-here")
     grid.press("e")
     grid.settle()
-    assert kernel.value("all(b.find(F(11, 16), 'kick') and not b.find(F(5, 8), 'kick') "
-                        "for b in document.chart.bars)") is True
+    assert (
+        kernel.value("all(b.find(F(11, 16), 'kick') and not b.find(F(5, 8), 'kick') for b in document.chart.bars)")
+        is True
+    )
     grid.press("Control+z")
     grid.settle()
     assert kernel.value("sum(bool(b.find(F(11, 16), 'kick')) for b in document.chart.bars)") == 1
@@ -152,7 +155,14 @@ def test_bars_are_selected_copied_pasted_and_divided(song, screenshot):
     grid.press("Control+d")
     grid.settle()
     assert kernel.value("[bool(b.find(F(1, 16), 'crash')) for b in document.chart.bars[4:11]]") == [
-        True, False, False, True, False, False, False]
+        True,
+        False,
+        False,
+        True,
+        False,
+        False,
+        False,
+    ]
     assert grid.evaluate("return view.selection") == [7, 9]
     grid.press("]")
     grid.settle()
@@ -191,8 +201,10 @@ def test_sections_are_named_and_labels_stay_text(song, screenshot):
     page.page.keyboard.press("Enter")
     grid.settle()
     assert kernel.value("document.chart.sections[-1].name") == name[:40]
-    kernel.run(f"from workbench.edits import *\ndocument.apply(SetHeading(title={name!r}, artist={name!r}))\n"
-               f"document.apply(NameSection(4, {name!r}))")
+    kernel.run(
+        f"from workbench.edits import *\ndocument.apply(SetHeading(title={name!r}, artist={name!r}))\n"
+        f"document.apply(NameSection(4, {name!r}))"
+    )
     page.page.wait_for_function("() => document.querySelector('.wbg-title').innerText.includes('<img')")
     page.page.wait_for_timeout(300)
     assert page.page.evaluate("() => window.hacked") is None
@@ -202,14 +214,14 @@ def test_sections_are_named_and_labels_stay_text(song, screenshot):
 
 def test_what_is_not_possible_is_said_and_shown_as_it_was(song, screenshot):
     page, grid, kernel = song
-    grid.evaluate("view.edit({edit: 'add note', bar_index: 99, note: x})",
-                  {"at": "0", "instrument": "kick", "velocity": 80})
+    grid.evaluate(
+        "view.edit({edit: 'add note', bar_index: 99, note: x})", {"at": "0", "instrument": "kick", "velocity": 80}
+    )
     grid.settle()
     assert "There is no bar 100" in grid.text(".wbg-error")
     page.page.get_by_role("tab", name="Bars and sections").click()
     page.page.locator(".widget-text input").nth(1).fill("2/4")
     page.page.get_by_role("button", name="Set meter").click()
-    page.page.wait_for_function(
-        "() => document.querySelector('.wbg-error').innerText.includes('notes beyond')")
+    page.page.wait_for_function("() => document.querySelector('.wbg-error').innerText.includes('notes beyond')")
     screenshot(page)
     assert kernel.value("document.revision") == 0

@@ -33,18 +33,21 @@ def test_a_loop_is_the_recording_without_a_gap(song):
         });""")
     kernel.run("part = recording.samples[round(4.5 * rate):round(8.5 * rate)].T")
     part = np.array(kernel.value("[[float(x) for x in c] for c in part]"))
-    twice = np.tile(part, 3)[:, :round(44100 * 9.3)]
+    twice = np.tile(part, 3)[:, : round(44100 * 9.3)]
     assert np.abs(np.array(rendered) - twice).max() < 1e-6
 
 
 @pytest.mark.parametrize("speed", [50])
 def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
     page, grid, kernel = song
-    lengths = grid.evaluate("""
+    lengths = grid.evaluate(
+        """
         const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, drums_db: 6, count_in_bars: 0,
           loop: true };
         return Promise.all(["recording", "chart", "click"].map((s) => view.listener.fetch(passage, s)))
-          .then((all) => all.map((pieces) => pieces.reduce((n, p) => n + p.message.frames, 0)));""", speed)
+          .then((all) => all.map((pieces) => pieces.reduce((n, p) => n + p.message.frames, 0)));""",
+        speed,
+    )
     assert lengths == [round(2.0 * 44100 * 100 / speed)] * 3
 
 
@@ -68,7 +71,8 @@ def test_play_by_a_real_click_loops_the_selection_and_the_cursor_is_where_the_so
     grid.press("Shift+ArrowRight", "Shift+ArrowRight")
     page.page.get_by_role("button", name="Play").click()
     page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000)
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000
+    )
     screenshot(page)
     assert grid.evaluate("return view.listener.context.state") == "running"
     # For three seconds: second of the recording, and where the line stands, read in one frame.
@@ -117,10 +121,12 @@ def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
     page.page.wait_for_timeout(200)
     grid.press(" ")
     page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000)
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000
+    )
     for second in (6.3, 8.3):
         page.page.wait_for_function(
-            f"() => document.querySelector('.wbg').hitGrid.listener.heardAt() >= {second}", timeout=20000)
+            f"() => document.querySelector('.wbg').hitGrid.listener.heardAt() >= {second}", timeout=20000
+        )
         page.page.keyboard.press("t")
     assert "2 bar lines tapped" in grid.text(".wbg-here")
     assert kernel.value("grid.heard_bar") in (3, 4)
@@ -133,11 +139,14 @@ def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
 
 
 def test_the_bar_that_sounds_is_marked_in_the_score_while_the_kernel_is_busy(open_notebook, screenshot):
-    page = open_notebook(SONG + '''
+    page = open_notebook(
+        SONG
+        + """
 import ipywidgets
 score = ScoreView(document, 0, 7)
 ipywidgets.jslink((grid, "heard_bar"), (score, "heard_bar"))
-workspace(grid, score)''')
+workspace(grid, score)"""
+    )
     page.run_all()
     page.wait_for_grid()
     grid = page.grid()
@@ -157,10 +166,11 @@ workspace(grid, score)''')
     assert inside == "bar-1"
     grid.press(" ")
     # The score follows an edit; a label stays text there as well.
-    kernel.run("from workbench.edits import NameSection\n"
-               "document.apply(NameSection(2, '<img src=x onerror=\"window.hacked=1\">'))")
-    page.page.wait_for_function(
-        "() => document.querySelector('.wbs').textContent.includes('<img')", timeout=15000)
+    kernel.run(
+        "from workbench.edits import NameSection\n"
+        "document.apply(NameSection(2, '<img src=x onerror=\"window.hacked=1\">'))"
+    )
+    page.page.wait_for_function("() => document.querySelector('.wbs').textContent.includes('<img')", timeout=15000)
     assert page.page.evaluate("() => window.hacked") is None
     assert page.page.locator(".wbs img, .wbs image, .wbs script, .wbs foreignObject").count() == 0
     kernel.close()

@@ -30,10 +30,12 @@ def test_light_and_dark_follow_the_notebook(song, screenshot):
 
 def contrast(a, b):
     """Contrast ratio of two colours (WCAG 2.2, 'contrast ratio', 'relative luminance')."""
+
     def luminance(colour):
         channels = [int(c) / 255 for c in re.findall(r"\d+", colour)[:3]]
         linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
     high, low = sorted((luminance(a), luminance(b)), reverse=True)
     return (high + 0.05) / (low + 0.05)
 
@@ -44,7 +46,8 @@ def test_from_one_bar_to_the_whole_song(song, screenshot):
     for bars in (1, 4, 16, 0):
         kernel.run(f"grid.bars_per_line = {bars}")
         page.page.wait_for_function(
-            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}")
+            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}"
+        )
         page.page.wait_for_timeout(200)
         lines[bars] = grid.evaluate("return view.sheet.lines.length")
         screenshot(page, f"zoom-{bars}")

@@ -7,7 +7,9 @@ from tests.browser.conftest import SONG
 pytestmark = pytest.mark.browser
 
 #: Two bars end in a fill of toms; a reading marks it in the chart.
-READ = SONG + '''
+READ = (
+    SONG
+    + """
 from workbench.files.document import read_working_chart
 from workbench.edits import SetBars, CompositeEdit
 from workbench.reading.read import read_part, reading_to_edits
@@ -16,7 +18,8 @@ fill = WrittenBar(tuple([n for n in groove.notes if n.position < F(1, 2)] + [
 document.apply(CompositeEdit(tuple(SetBars(k, (fill,)) for k in (7, 15)), "fills"))
 document.apply(reading_to_edits(read_part(document.chart)))
 score = ScoreView(document)
-'''
+"""
+)
 FILLS = "[[m.start[0], str(m.start[1]), m.end[0], str(m.end[1]), m.confirmed] for m in {} if m.kind == 'fill']"
 
 
@@ -34,7 +37,8 @@ def ink(grid, bar, start, end):
     """Share of columns of pixels with a stroke in them, over a stretch of a bar in the room for marks."""
     grid.evaluate("view.scrollToBar(x)", bar)
     grid.page.wait_for_timeout(200)
-    return grid.evaluate("""
+    return grid.evaluate(
+        """
         const [bar, start, end] = x;
         const line = view.sheet.lines.find((l) => bar >= l.first && bar < l.last);
         const px = (p) => line.bars[bar - line.first].x + p * line.scale;
@@ -47,7 +51,9 @@ def ink(grid, bar, start, end):
         for (let x = 0; x < image.width; x++) {
           for (let y = 0; y < image.height; y++) if (away(4 * (y * image.width + x))) { struck += 1; break; }
         }
-        return struck / image.width;""", [bar, start, end])
+        return struck / image.width;""",
+        [bar, start, end],
+    )
 
 
 def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
@@ -69,7 +75,8 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     assert kernel.value(FILLS.format(chart))[0] == [7, "1/2", 8, "0", True]
     assert ink(grid, 7, 0.75, 0.95) > 0.95 > dashed
     page.page.wait_for_function(
-        "() => [...document.querySelectorAll('.wbs text')].some((t) => t.textContent === 'fill')")
+        "() => [...document.querySelectorAll('.wbs text')].some((t) => t.textContent === 'fill')"
+    )
     # Past the groove of the next section: not a fill. No new reading finds one there again
     # until the place is freed.
     grid.press("j", "j", "u")
@@ -90,8 +97,7 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     grid.click(7, 3 / 8, "closed hi-hat")
     grid.press("Shift+E")
     grid.settle()
-    assert kernel.value(FILLS.format("read_working_chart('song.chart.json').marks")) == [
-        [7, "1/4", 7, "7/16", True]]
+    assert kernel.value(FILLS.format("read_working_chart('song.chart.json').marks")) == [[7, "1/4", 7, "7/16", True]]
     grid.press("Control+z", "Control+z")
     grid.settle()
     assert kernel.value(FILLS.format(chart)) == [[7, "1/2", 8, "0", True]]
@@ -120,7 +126,8 @@ def test_selected_bars_are_marked_and_marks_get_words(read_song, screenshot):
     for bars in (1, 2, 16, 0):
         kernel.run(f"grid.bars_per_line = {bars}")
         page.page.wait_for_function(
-            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}")
+            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}"
+        )
         page.page.wait_for_timeout(200)
         share = ink(grid, 3, 0.05, 0.95)
         screenshot(page, f"marks-dark-{bars}")

@@ -32,11 +32,19 @@ def pack(tmp_path_factory):
     notes += [Note(F(0), "kick"), Note(F(1, 4), "snare", 110)]
     chart = Chart(TimeMap.steady(2, 120.0), (WrittenBar(tuple(notes)),) * 2, "Copper <b>Weather</b>")
     first = section_exercise(chart, 0, 0, "First", tempi=(0.5, 1.0))
-    second = replace(section_exercise(chart, 0, 1, "Second", tempi=(0.5, 1.0)), cautions=("Fast.",),
-                     warnings=("Bar 1: three things.", "Bar 2: four things."), count="(1) &", listen_for=("The kick.",))
-    return make_practice_pack(chart, tmp_path_factory.mktemp("page") / "pack", exercises=(first, second),
-                              options=PackOptions(track_repeats=0, format="mp3", click="off-beat",
-                                                  click_place=-1.0))
+    second = replace(
+        section_exercise(chart, 0, 1, "Second", tempi=(0.5, 1.0)),
+        cautions=("Fast.",),
+        warnings=("Bar 1: three things.", "Bar 2: four things."),
+        count="(1) &",
+        listen_for=("The kick.",),
+    )
+    return make_practice_pack(
+        chart,
+        tmp_path_factory.mktemp("page") / "pack",
+        exercises=(first, second),
+        options=PackOptions(track_repeats=0, format="mp3", click="off-beat", click_place=-1.0),
+    )
 
 
 @pytest.fixture
@@ -44,8 +52,14 @@ def page(context, pack):
     page = context.new_page()
     faults, asked = [], []
     page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text)
-            if message.type == "error" and "ERR_FILE_NOT_FOUND" not in message.text else None)
+    page.on(
+        "console",
+        lambda message: (
+            faults.append(message.text)
+            if message.type == "error" and "ERR_FILE_NOT_FOUND" not in message.text
+            else None
+        ),
+    )
     page.on("request", lambda request: asked.append(request.url))
     page.add_init_script(LISTEN)
     page.goto(pack.index.as_uri())
@@ -133,8 +147,7 @@ def test_the_click_begins_as_the_pack_has_it(page):
 def test_the_count_in_comes_first(page):
     page.click("#play")
     playing(page, 3)
-    count, kit, _ = page.evaluate(
-        "window.started.map(({ source, times }) => ({ times, s: source.buffer.duration }))")
+    count, kit, _ = page.evaluate("window.started.map(({ source, times }) => ({ times, s: source.buffer.duration }))")
     assert kit["times"][0] - count["times"][0] == pytest.approx(4.0, abs=1e-3)
     assert count["s"] == pytest.approx(4.0, abs=1e-3)
 
@@ -156,8 +169,10 @@ def test_other_speeds_keep_the_pitch(page):
     page.fill("#speed", "80")
     page.click("#play")
     wait_until(page, "window.media.length && !window.media[0].paused && window.media[0].currentTime > 0.2")
-    media = page.evaluate("(({ playbackRate, preservesPitch, loop, duration }) => "
-                          "({ playbackRate, preservesPitch, loop, duration }))(window.media[0])")
+    media = page.evaluate(
+        "(({ playbackRate, preservesPitch, loop, duration }) => "
+        "({ playbackRate, preservesPitch, loop, duration }))(window.media[0])"
+    )
     assert media["playbackRate"] == pytest.approx(0.8) and media["preservesPitch"] and media["loop"]
     assert media["duration"] == pytest.approx(4.0, abs=1e-3)
 

@@ -19,13 +19,19 @@ def click_many(grid, bars):
 def test_edits_while_a_cell_runs_are_confirmed(song):
     page, grid, kernel = song
     # JupyterLab hands widgets' messages to a thread of their own once that has started.
-    page.page.wait_for_function("""(id) => {
+    page.page.wait_for_function(
+        """(id) => {
         const session = window.jupyterapp.shell.currentWidget.context.sessionContext.session;
         return session.kernel._comms.get(id)?.subshellId;
-    }""", arg=kernel.value("grid.comm.comm_id"), timeout=60000)
+    }""",
+        arg=kernel.value("grid.comm.comm_id"),
+        timeout=60000,
+    )
     # The cell ends when it has seen the edits, or gives up.
-    kernel.start(f"import time\nend = time.time() + 60\nwhile {CRASHES} < 6 and time.time() < end:\n"
-                 "    time.sleep(0.02)\nseen = time.time() < end")
+    kernel.start(
+        f"import time\nend = time.time() + 60\nwhile {CRASHES} < 6 and time.time() < end:\n"
+        "    time.sleep(0.02)\nseen = time.time() < end"
+    )
     click_many(grid, (0, 1))
     grid.settle()
     assert kernel.value("seen") is True
@@ -61,8 +67,9 @@ def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(open_notebook, plain_
 
 
 def test_two_views_stay_equal(open_notebook, screenshot):
-    second = ("other = HitGrid(document, recording, hearing_hint=False, show_keys=False, bars_per_line=8, "
-              "height=320)\nother")
+    second = (
+        "other = HitGrid(document, recording, hearing_hint=False, show_keys=False, bars_per_line=8, height=320)\nother"
+    )
     page = open_notebook(SONG + "workspace(grid)", second, "grid")
     page.run_all()
     page.wait_for_grid(3)
@@ -72,19 +79,22 @@ def test_two_views_stay_equal(open_notebook, screenshot):
     click_many(two, (8,))
     one.settle()
     two.settle()
-    kernel.run("from workbench.edits import *\ndocument.apply(NameSection(4, 'Lift'))\n"
-               "document.apply(MoveBarLine(3, 6.6))")
+    kernel.run(
+        "from workbench.edits import *\ndocument.apply(NameSection(4, 'Lift'))\ndocument.apply(MoveBarLine(3, 6.6))"
+    )
     two.press("Control+z")
     two.settle()
     page.page.wait_for_timeout(500)
     revision = kernel.value("document.revision")
-    charts = [g.evaluate("return [view.session.revision, JSON.stringify(view.session.confirmed)]")
-              for g in (one, two, three)]
+    charts = [
+        g.evaluate("return [view.session.revision, JSON.stringify(view.session.confirmed)]") for g in (one, two, three)
+    ]
     assert charts[0] == charts[1] == charts[2]
     assert charts[0][0] == revision == 12
     assert kernel.value(CRASHES) == 9
-    assert kernel.value("__import__('workbench.chart.data').chartdata.chart_to_data(document.chart)") == \
-        one.evaluate("return view.session.confirmed")
+    assert kernel.value("__import__('workbench.chart.data').chartdata.chart_to_data(document.chart)") == one.evaluate(
+        "return view.session.confirmed"
+    )
     screenshot(page)
 
 
@@ -104,9 +114,11 @@ def test_a_killed_kernel_loses_no_confirmed_edit(song, screenshot):
     page.dismiss_dialogs()
     page.wait_for_lab()
     page.run_all()
-    page.page.wait_for_function("""() => [...document.querySelectorAll('.wbg')].some((e) => e.dataset.painted
+    page.page.wait_for_function(
+        """() => [...document.querySelectorAll('.wbg')].some((e) => e.dataset.painted
         && e.hitGrid.session.confirmed?.bars[1].notes.some((n) => n.instrument === 'crash'))""",
-                                timeout=30000)
+        timeout=30000,
+    )
     again = page.lab.kernel_of(page.notebook)
     assert again.value(CRASHES) == 6
     assert "6 unsaved edits" in again.value("document.notice")

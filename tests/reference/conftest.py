@@ -13,4 +13,5 @@ def pytest_terminal_summary(terminalreporter):
         terminalreporter.line(
             f"Groove MIDI Dataset: {GROOVE_MIDI} names no folder, so reference/test_groove_midi.py "
             "(the reading on 124 human performances) was left out; "
-            "reference/test_groove_sample.py has 32 of them.")
+            "reference/test_groove_sample.py has 32 of them."
+        )

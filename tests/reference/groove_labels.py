@@ -19,9 +19,15 @@ from workbench.training.groove_performances import performance_chart
 
 def tempo_errors(performances):
     """Relative errors of the tempo that strokes were played in; whole beats only."""
-    return np.array([abs(played_tempo_bpm(chart) / chart.time_map.tempo_bpm(0) - 1)
-                     for p in performances if not p.is_fill
-                     for chart in [performance_chart(p)] if len(chart) >= 4])
+    return np.array(
+        [
+            abs(played_tempo_bpm(chart) / chart.time_map.tempo_bpm(0) - 1)
+            for p in performances
+            if not p.is_fill
+            for chart in [performance_chart(p)]
+            if len(chart) >= 4
+        ]
+    )
 
 
 def assert_readings_hold(performances):

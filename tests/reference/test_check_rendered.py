@@ -26,8 +26,9 @@ from workbench.checking.take import assess_strokes
 
 BPM, START_S, SPREAD_S = 104.0, 1.5, 0.009
 
-needs_fluidsynth = pytest.mark.skipif(shutil.which("fluidsynth") is None,
-                                      reason="fluidsynth is not installed: apt install fluidsynth")
+needs_fluidsynth = pytest.mark.skipif(
+    shutil.which("fluidsynth") is None, reason="fluidsynth is not installed: apt install fluidsynth"
+)
 pytestmark = needs_fluidsynth
 
 
@@ -52,8 +53,12 @@ def test_a_clean_chart_raises_hardly_an_alarm(heard):
 
 def test_known_damage_is_found(heard):
     bars = list(SONG * 2)
-    bars[4] = WrittenBar(tuple(replace(n, instrument={"kick": "snare", "snare": "kick"}.get(
-        n.instrument, n.instrument)) for n in bars[4].notes))
+    bars[4] = WrittenBar(
+        tuple(
+            replace(n, instrument={"kick": "snare", "snare": "kick"}.get(n.instrument, n.instrument))
+            for n in bars[4].notes
+        )
+    )
     bars[8] = bars[8].without(F(3, 8), "kick")
     bars[17] = bars[17].with_note(Note(F(7, 16), "snare", 100))
     moved = bars[20].find(F(0), "kick")
@@ -75,7 +80,7 @@ def test_means_and_spreads_are_those_played(strokes, heard):
     attack = attacks(wheel_sound_font())
     known: dict[str, list[float]] = {}
     places = sorted((lines[k] + float(n.position) * 240 / BPM, n.instrument) for k, n in chart.notes())
-    for (wanted_s, name) in places:
+    for wanted_s, name in places:
         nearest = min((s.time_s for s in strokes if s.instrument == name), key=lambda t: abs(t - wanted_s))
         known.setdefault(name, []).append(1000 * (nearest - wanted_s + attack[name]))
     measured = {i.instrument: i for i in take.playing.instruments}

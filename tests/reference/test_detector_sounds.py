@@ -25,8 +25,10 @@ PATTERNS = {
     "rock": (100, {"kick": "x.......x.x.....", "snare": "....x.......x...", "closed hi-hat": "x.x.x.x.x.x.x.x."}),
     "ride": (140, {"kick": "x.....x.x.......", "snare": "....x.......x...", "ride": "x.x.x.x.x.x.x.x."}),
     "crashes": (90, {"kick": "x.......x.......", "snare": "....x.......x...", "crash": "x..............."}),
-    "side stick": (75, {"kick": "x..x....x..x....", "side stick": "....x.......x...",
-                        "closed hi-hat": "x.x.x.x.x.x.x.x."}),
+    "side stick": (
+        75,
+        {"kick": "x..x....x..x....", "side stick": "....x.......x...", "closed hi-hat": "x.x.x.x.x.x.x.x."},
+    ),
 }
 
 

@@ -19,10 +19,19 @@ def test_full_name_is_general_midis(row):
 
 
 #: music21 maps drums, hi-hats and crashes only.
-MUSIC21_CLASSES = {"kick": "BassDrum", "snare": "SnareDrum", "closed hi-hat": "HiHatCymbal",
-                   "open hi-hat": "HiHatCymbal", "pedal hi-hat": "HiHatCymbal", "high tom": "TomTom",
-                   "mid tom": "TomTom", "floor tom": "TomTom", "crash": "CrashCymbals",
-                   "tambourine": "Tambourine", "cowbell": "Cowbell"}
+MUSIC21_CLASSES = {
+    "kick": "BassDrum",
+    "snare": "SnareDrum",
+    "closed hi-hat": "HiHatCymbal",
+    "open hi-hat": "HiHatCymbal",
+    "pedal hi-hat": "HiHatCymbal",
+    "high tom": "TomTom",
+    "mid tom": "TomTom",
+    "floor tom": "TomTom",
+    "crash": "CrashCymbals",
+    "tambourine": "Tambourine",
+    "cowbell": "Cowbell",
+}
 
 
 @pytest.mark.parametrize("name, class_name", MUSIC21_CLASSES.items())

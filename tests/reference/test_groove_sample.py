@@ -18,10 +18,17 @@ from workbench.training.groove_performances import Performance, performance_char
 def performances():
     data = json.loads(Path(__file__).with_name("groove_sample.json").read_text("utf-8"))
     for p in data["performances"]:
-        strokes = tuple((tick / data["ticks_per_quarter"], p["instruments"][i], v)
-                        for tick, i, v in p["strokes"])
-        yield Performance(p["id"], p["id"].split("/")[0], p["style"], p["tempo_bpm"], Meter.parse(p["meter"]),
-                          p["is_fill"], "validation", strokes)
+        strokes = tuple((tick / data["ticks_per_quarter"], p["instruments"][i], v) for tick, i, v in p["strokes"])
+        yield Performance(
+            p["id"],
+            p["id"].split("/")[0],
+            p["style"],
+            p["tempo_bpm"],
+            Meter.parse(p["meter"]),
+            p["is_fill"],
+            "validation",
+            strokes,
+        )
 
 
 PERFORMANCES = list(performances())

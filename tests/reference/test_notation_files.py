@@ -21,8 +21,7 @@ from workbench.notation.scoresigns import ScoreOptions
 
 MUSIC21 = Path(importlib.util.find_spec("music21").submodule_search_locations[0])
 SUITE = MUSIC21 / "musicxml" / "lilypondTestSuite"
-UNPITCHED = ("<unpitched><display-step>C</display-step>"
-             "<display-octave>5</display-octave></unpitched>")
+UNPITCHED = "<unpitched><display-step>C</display-step><display-octave>5</display-octave></unpitched>"
 
 
 def unpitched(name: str) -> str:
@@ -62,13 +61,26 @@ def test_written_again_with_the_same_notes(name):
         assert heard(again.chart) == heard(first) and again.problems == ()
 
 
-@pytest.mark.parametrize("name", [
-    "02e-Rests-NoType", "03aa-Rhythm-Durations", "03b-Rhythm-Backup", "03c-Rhythm-DivisionChange",
-    "03d-Rhythm-DottedDurations-Factors", "23a-Tuplets", "23b-Tuplets-Styles", "23d-Tuplets-Nested",
-    "23e-Tuplets-Tremolo", "24a-GraceNotes", "45b-RepeatWithAlternatives", "46b-MidmeasureBarline",
-    "46d-PickupMeasure-ImplicitMeasures", "46e-PickupMeasure-SecondVoiceStartsLater",
-    "46f-IncompleteMeasures",
-])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "02e-Rests-NoType",
+        "03aa-Rhythm-Durations",
+        "03b-Rhythm-Backup",
+        "03c-Rhythm-DivisionChange",
+        "03d-Rhythm-DottedDurations-Factors",
+        "23a-Tuplets",
+        "23b-Tuplets-Styles",
+        "23d-Tuplets-Nested",
+        "23e-Tuplets-Tremolo",
+        "24a-GraceNotes",
+        "45b-RepeatWithAlternatives",
+        "46b-MidmeasureBarline",
+        "46d-PickupMeasure-ImplicitMeasures",
+        "46e-PickupMeasure-SecondVoiceStartsLater",
+        "46f-IncompleteMeasures",
+    ],
+)
 def test_bars_and_onsets_are_those_that_music21_hears(name):
     import music21
 

@@ -45,8 +45,9 @@ def test_pretty_midi_hears_every_stroke_when_it_was_played():
     (drums,) = midi.instruments
     assert drums.is_drum
     start = chart.time_map.start_s
-    expected = sorted((chart.note_time_s(k, n) - start, instrument(n.instrument).midi_note, n.velocity)
-                      for k, n in chart.notes())
+    expected = sorted(
+        (chart.note_time_s(k, n) - start, instrument(n.instrument).midi_note, n.velocity) for k, n in chart.notes()
+    )
     found = sorted((n.start, n.pitch, n.velocity) for n in drums.notes)
     assert [f[1:] for f in found] == [e[1:] for e in expected]
     # Half a microsecond a quarter, half a tick at 6720 to the quarter.
@@ -70,8 +71,7 @@ def test_mido_hears_beats_and_tempo_as_written():
         if m.type == "note_on":
             assert m.channel == 9
             found.append((Fraction(tick, 4 * midi.ticks_per_beat), m.note))
-    expected = [(chart.time_map.starts[k] + n.position, instrument(n.instrument).midi_note)
-                for k, n in chart.notes()]
+    expected = [(chart.time_map.starts[k] + n.position, instrument(n.instrument).midi_note) for k, n in chart.notes()]
     assert sorted(found) == sorted(expected)
 
 

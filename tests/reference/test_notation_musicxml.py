@@ -52,8 +52,11 @@ def schema():
 @FEW
 @given(charts(most_bars=3))
 def test_the_schema_accepts_every_chart(schema, chart):
-    for options in (ScoreOptions(), ScoreOptions(one_voice=True, counts=True, sticking=False),
-                    ScoreOptions(repeats=True, slashes=(0,))):
+    for options in (
+        ScoreOptions(),
+        ScoreOptions(one_voice=True, counts=True, sticking=False),
+        ScoreOptions(repeats=True, slashes=(0,)),
+    ):
         assert schema.validate(etree.fromstring(musicxml_bytes(chart, options))), schema.error_log
 
 
@@ -73,23 +76,38 @@ def test_the_schema_refuses_what_is_wrong(schema):
 @pytest.fixture
 def part() -> Chart:
     """A part with a pick-up, a meter change, tuplets, graces, rests and similes."""
+
     def bar(*notes):
         return WrittenBar(tuple(Note(Fraction(p), name, 90, frozenset(said)) for p, name, *said in notes))
 
     hats = [(Fraction(k, 8), "closed hi-hat") for k in range(8)]
-    groove = bar(*hats, (0, "kick"), (Fraction(1, 4), "snare", "accent"), (Fraction(5, 8), "kick"),
-                 (Fraction(3, 4), "snare"))
+    groove = bar(
+        *hats, (0, "kick"), (Fraction(1, 4), "snare", "accent"), (Fraction(5, 8), "kick"), (Fraction(3, 4), "snare")
+    )
     drums = ("snare", "high tom", "floor tom")
     fill = bar(*[(Fraction(k, 12), drums[k % 3]) for k in range(12)], (0, "kick"))
-    graces = bar((0, "snare", "flam"), (Fraction(1, 4), "snare", "drag"),
-                 (Fraction(1, 2), "crash", "choke"), (Fraction(1, 2), "kick"),
-                 (Fraction(9, 16), "ride bell"), (Fraction(3, 4), "snare", "roll"),
-                 (Fraction(3, 4), "pedal hi-hat"))
+    graces = bar(
+        (0, "snare", "flam"),
+        (Fraction(1, 4), "snare", "drag"),
+        (Fraction(1, 2), "crash", "choke"),
+        (Fraction(1, 2), "kick"),
+        (Fraction(9, 16), "ride bell"),
+        (Fraction(3, 4), "snare", "roll"),
+        (Fraction(3, 4), "pedal hi-hat"),
+    )
     pickup = bar((0, "snare", "ghost"), (Fraction(1, 8), "mid tom"))
     short = bar((0, "side stick"), (Fraction(3, 8), "open hi-hat"))
     body = [groove, groove, graces, fill]
-    bars = [pickup, *body, *body[:3], groove, WrittenBar(), WrittenBar(), short, *[
-        bar((0, name)) for name in (i.name for i in INSTRUMENTS)]]
+    bars = [
+        pickup,
+        *body,
+        *body[:3],
+        groove,
+        WrittenBar(),
+        WrittenBar(),
+        short,
+        *[bar((0, name)) for name in (i.name for i in INSTRUMENTS)],
+    ]
     now, timed = 0.0, []
     for written in bars:
         meter = Meter(2, 4) if written is short else Meter()
@@ -97,8 +115,12 @@ def part() -> Chart:
         count = 1 if written is pickup else meter.counted_beats
         timed.append(Bar(meter, tuple(now + 0.5 * k for k in range(count)), length))
         now += 0.5 * count
-    return Chart(TimeMap(timed, now), tuple(bars), title="Paper Lanterns",
-                 sections=(Section(1, "Verse", "A"), Section(9, "Coda", "B")))
+    return Chart(
+        TimeMap(timed, now),
+        tuple(bars),
+        title="Paper Lanterns",
+        sections=(Section(1, "Verse", "A"), Section(9, "Coda", "B")),
+    )
 
 
 def written(chart: Chart):
@@ -122,7 +144,7 @@ def test_music21_reads_the_same_notes(part):
             if element.duration.isGrace:
                 continue
             at = Fraction(element.getOffsetInHierarchy(measure)).limit_denominator(10000) / 4
-            for n in (element.notes if hasattr(element, "notes") else [element]):
+            for n in element.notes if hasattr(element, "notes") else [element]:
                 found.append((k, at, f"{n.displayStep}{n.displayOctave}", n.notehead))
     assert sorted(found) == written(part)
 
@@ -204,6 +226,8 @@ def test_music21_agrees_on_random_charts(chart):
         for element in measure.recurse().notes:
             if not element.duration.isGrace:
                 at = Fraction(element.getOffsetInHierarchy(measure)).limit_denominator(10000) / 4
-                found += [(k, at, f"{n.displayStep}{n.displayOctave}")
-                          for n in (element.notes if hasattr(element, "notes") else [element])]
+                found += [
+                    (k, at, f"{n.displayStep}{n.displayOctave}")
+                    for n in (element.notes if hasattr(element, "notes") else [element])
+                ]
     assert sorted(found) == sorted(w[:3] for w in written(chart))

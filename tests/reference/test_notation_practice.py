@@ -16,9 +16,17 @@ from workbench.engraving.mei import staff_place
 MIDDLE_LINE = 4
 
 WEINBERG = {
-    "crash": (6, "x"), "closed hi-hat": (5, "x"), "ride": (4, "x"), "ride bell": (4, "diamond"),
-    "cowbell": (3, "triangle"), "mid tom": (2, "normal"), "side stick": (1, "x"), "snare": (1, "normal"),
-    "floor tom": (-1, "normal"), "kick": (-3, "normal"), "pedal hi-hat": (-5, "x"),
+    "crash": (6, "x"),
+    "closed hi-hat": (5, "x"),
+    "ride": (4, "x"),
+    "ride bell": (4, "diamond"),
+    "cowbell": (3, "triangle"),
+    "mid tom": (2, "normal"),
+    "side stick": (1, "x"),
+    "snare": (1, "normal"),
+    "floor tom": (-1, "normal"),
+    "kick": (-3, "normal"),
+    "pedal hi-hat": (-5, "x"),
 }
 
 

@@ -30,7 +30,9 @@ FUNK = {"closed hi-hat": "xxxxxxxxxxxxxxxx", "snare": "....x.......x...", "kick"
 WALTZ = {"closed hi-hat": "x.x.x.x.x.x.", "snare": "....x...x...", "kick": "x..........."}
 DISCO = {"closed hi-hat": "..x...x...x...x.", "snare": "....x.......x...", "kick": "x...x...x...x..."}
 SONGS = {
-    "rock, 4/4": (ROCK, 4, 92), "funk, 4/4": (FUNK, 4, 104), "waltz, 3/4": (WALTZ, 3, 132),
+    "rock, 4/4": (ROCK, 4, 92),
+    "funk, 4/4": (FUNK, 4, 104),
+    "waltz, 3/4": (WALTZ, 3, 132),
     "four on the floor, 4/4": (DISCO, 4, 124),
 }
 BARS = 10
@@ -49,8 +51,7 @@ def write_midi(path, pattern, tempo_bpm):
         for at in (bar * length + k for bar in range(BARS) for k, c in enumerate(row) if c == "x"):
             tick = lead_in + at * TICKS // 4
             velocity = 85 if name == "closed hi-hat" else 100
-            events += [(tick, velocity, instrument(name).midi_note),
-                       (tick + TICKS // 8, 0, instrument(name).midi_note)]
+            events += [(tick, velocity, instrument(name).midi_note), (tick + TICKS // 8, 0, instrument(name).midi_note)]
     before = 0
     for tick, velocity, note in sorted(events):
         track.append(mido.Message("note_on", channel=9, note=note, velocity=velocity, time=tick - before))
@@ -71,21 +72,25 @@ def drafts(tmp_path_factory):
     out = {}
     for k, (name, (pattern, _, tempo_bpm)) in enumerate(SONGS.items()):
         write_midi(folder / f"{k}.mid", pattern, tempo_bpm)
-        subprocess.run(["fluidsynth", "-ni", "-q", "-r", "44100", "-F", folder / f"{k}.wav",
-                        sound_font(), folder / f"{k}.mid"], check=True, capture_output=True)
+        subprocess.run(
+            ["fluidsynth", "-ni", "-q", "-r", "44100", "-F", folder / f"{k}.wav", sound_font(), folder / f"{k}.mid"],
+            check=True,
+            capture_output=True,
+        )
         out[name] = draft_chart(folder / f"{k}.wav")
     return out
 
 
 @pytest.mark.parametrize("song", list(SONGS))
-@pytest.mark.parametrize("family, names", [
-    ("kick", {"kick"}), ("snare", {"snare"}), ("hi-hat", {"closed hi-hat", "open hi-hat", "pedal hi-hat"})])
+@pytest.mark.parametrize(
+    "family, names",
+    [("kick", {"kick"}), ("snare", {"snare"}), ("hi-hat", {"closed hi-hat", "open hi-hat", "pedal hi-hat"})],
+)
 def test_strokes_of_clean_patterns_are_found(drafts, song, family, names):
     pattern, _, tempo_bpm = SONGS[song]
     row = pattern["closed hi-hat" if family == "hi-hat" else family]
     sixteenth_s = 60.0 / tempo_bpm / 4
-    expected = [0.5 + (bar * len(row) + k) * sixteenth_s
-                for bar in range(BARS) for k, c in enumerate(row) if c == "x"]
+    expected = [0.5 + (bar * len(row) + k) * sixteenth_s for bar in range(BARS) for k, c in enumerate(row) if c == "x"]
     found = [s.time_s for s in drafts[song].strokes if s.instrument in names]
     matched = len(match(expected, found))
     assert 2 * matched / (len(expected) + len(found)) >= 0.85
@@ -104,9 +109,8 @@ def test_patterns_are_written_at_their_exact_positions(drafts, song):
     pattern, beats, _ = SONGS[song]
     chart = drafts[song].chart
     step = Fraction(1, 16)
-    expected = {(k * step, name) for name in ("kick", "snare")
-                for k, c in enumerate(pattern[name]) if c == "x"}
-    right = [expected <= {n.key for n in bar.notes} for bar in chart.bars[1:BARS - 1]]
+    expected = {(k * step, name) for name in ("kick", "snare") for k, c in enumerate(pattern[name]) if c == "x"}
+    right = [expected <= {n.key for n in bar.notes} for bar in chart.bars[1 : BARS - 1]]
     assert sum(right) >= 0.75 * len(right)
     assert chart.feel == "straight"
     assert {str(b.meter) for b in chart.time_map.bars} == {f"{beats}/4"}

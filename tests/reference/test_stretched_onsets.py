@@ -20,11 +20,18 @@ TIMES_S = 0.5 + np.cumsum(np.tile([0.31, 0.27, 0.4, 0.35], 4))
 
 
 def librosa_onsets_s(samples):
-    strength = librosa.onset.onset_strength(y=samples, sr=RATE, hop_length=HOP, n_fft=512, n_mels=40,
-                                            lag=8, max_size=1)
-    frames = librosa.onset.onset_detect(onset_envelope=strength, sr=RATE, hop_length=HOP, delta=0.25,
-                                        wait=int(0.1 * RATE / HOP), pre_max=60, post_max=60,
-                                        pre_avg=150, post_avg=150)
+    strength = librosa.onset.onset_strength(y=samples, sr=RATE, hop_length=HOP, n_fft=512, n_mels=40, lag=8, max_size=1)
+    frames = librosa.onset.onset_detect(
+        onset_envelope=strength,
+        sr=RATE,
+        hop_length=HOP,
+        delta=0.25,
+        wait=int(0.1 * RATE / HOP),
+        pre_max=60,
+        post_max=60,
+        pre_avg=150,
+        post_avg=150,
+    )
     return librosa.frames_to_time(frames, sr=RATE, hop_length=HOP)
 
 

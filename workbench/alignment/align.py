@@ -46,8 +46,13 @@ SETTLED = 0.1
 FINE_PASSES = 4
 
 
-def align_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float],
-              duration_s: float | None = None, only_bars: tuple[int, int] | None = None) -> Alignment:
+def align_chart(
+    chart: Chart,
+    strokes: Sequence[Stroke],
+    beat_times_s: Sequence[float],
+    duration_s: float | None = None,
+    only_bars: tuple[int, int] | None = None,
+) -> Alignment:
     """Find which written bar is played when.
 
     Parameters
@@ -72,13 +77,21 @@ def align_chart(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[
     if only_bars is not None:
         first, last = only_bars
         alignment = _lay(excerpt_chart(chart, first, last), strokes, beat_times_s, duration_s, True)
-        return Alignment(tuple(b if b.chart_bar is None else replace(b, chart_bar=b.chart_bar + first)
-                            for b in alignment.bars), alignment.agreement, first)
+        return Alignment(
+            tuple(b if b.chart_bar is None else replace(b, chart_bar=b.chart_bar + first) for b in alignment.bars),
+            alignment.agreement,
+            first,
+        )
     return _lay(chart, strokes, beat_times_s, duration_s, False)
 
 
-def _lay(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float], duration_s: float | None,
-         round_and_round: bool) -> Alignment:
+def _lay(
+    chart: Chart,
+    strokes: Sequence[Stroke],
+    beat_times_s: Sequence[float],
+    duration_s: float | None,
+    round_and_round: bool,
+) -> Alignment:
     if not any(b.notes for b in chart.bars):
         raise AnalysisError("The chart has no notes there, so it cannot be lined up with a recording.")
     if not strokes:
@@ -92,8 +105,11 @@ def _lay(chart: Chart, strokes: Sequence[Stroke], beat_times_s: Sequence[float],
             if best is None or cost * BETTER_BY < best[0]:
                 best = cost, bars
         # Where bars are left out or come again, the chart's own beats may lie badly on the other side.
-        if (best is not None and best[0] < SETTLED * len(heard)
-                and [b.chart_bar for b in best[1]] == list(range(len(chart)))):
+        if (
+            best is not None
+            and best[0] < SETTLED * len(heard)
+            and [b.chart_bar for b in best[1]] == list(range(len(chart)))
+        ):
             break
     assert best is not None
     bars = fit_times(chart, best[1], heard)
@@ -115,14 +131,18 @@ def _agreement(chart: Chart, bars: Sequence[AlignedBar], heard: Sequence[Stroke]
     if not bars:
         return 0.0
     aligned = [(b.chart_bar, b) for b in bars if b.chart_bar is not None]
-    notes = [Stroke(aligned_time_s(chart.note_time_s(k, n), bar_span(chart, k), b), n.instrument)
-             for k, b in aligned for n in chart.bars[k].notes]
+    notes = [
+        Stroke(aligned_time_s(chart.note_time_s(k, n), bar_span(chart, k), b), n.instrument)
+        for k, b in aligned
+        for n in chart.bars[k].notes
+    ]
     inside = [s for s in heard if bars[0].start_s - 0.05 <= s.time_s < bars[-1].end_s]
     found = compare_strokes(notes, inside)
     return (2 * len(found.same) + 2 / 3 * len(found.renamed)) / max(1, len(notes) + len(inside))
 
 
 # -- grids -------------------------------------------------------------------------------
+
 
 def _grids(chart: Chart, heard: Sequence[Stroke], beats_s: np.ndarray, end_s: float):
     """Candidate cuts of the recording into half beats, with the pulses to try on each."""
@@ -178,8 +198,7 @@ def _best_offset(chart: Chart, heard: Sequence[Stroke], frame_s: float = 0.01) -
     for name in CLASSES:
         a, b = np.zeros(size), np.zeros(size)
         a[[int((t - low) / frame_s) for t, i in written if instrument(i).family == name]] = 1.0
-        b[[int((s.time_s - played_low) / frame_s) for s in heard
-           if instrument(s.instrument).family == name]] = 1.0
+        b[[int((s.time_s - played_low) / frame_s) for s in heard if instrument(s.instrument).family == name]] = 1.0
         total += np.fft.irfft(np.fft.rfft(b) * np.conj(np.fft.rfft(a)), size)
     smooth = total + np.roll(total, 1) + np.roll(total, -1) + 0.5 * (np.roll(total, 2) + np.roll(total, -2))
     lag = int(np.argmax(smooth))

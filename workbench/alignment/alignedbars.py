@@ -83,14 +83,16 @@ def fit_times(chart: Chart, bars: Sequence[AlignedBar], heard: Sequence[Stroke])
     out = list(bars)
     for run in runs_of(bars):
         spans = [bar_span(chart, bars[k].chart_bar) for k in run]
-        notes = [[(chart.note_time_s(bars[k].chart_bar, n), n.instrument)
-                  for n in chart.bars[bars[k].chart_bar].notes] for k in run]
+        notes = [
+            [(chart.note_time_s(bars[k].chart_bar, n), n.instrument) for n in chart.bars[bars[k].chart_bar].notes]
+            for k in run
+        ]
         tempo = (bars[run[-1]].end_s - bars[run[0]].start_s) / (spans[-1][1] - spans[0][0])
         for _ in range(3):
             pairs = [_pairs(notes[j], spans[j], out[k], by_name) for j, k in enumerate(run)]
             fitted = []
             for j, k in enumerate(run):
-                near = np.concatenate(pairs[max(0, j - FIT_BARS):j + FIT_BARS + 1])
+                near = np.concatenate(pairs[max(0, j - FIT_BARS) : j + FIT_BARS + 1])
                 fitted.append(_fit(near, spans[j], out[k], tempo))
             for j, k in enumerate(run):
                 # Neighbouring fits meet in the middle of their difference.

@@ -59,17 +59,31 @@ def write_on_recording(chart: Chart, alignment: Alignment, recording: Recording 
         times = [aligned_time_s(t, span, AlignedBar(None, start, edge)) for t in old.beat_times_s]
         timed.append(replace(old, beat_times_s=tuple(times), fixed=False))
         written.append(chart.bars[aligned.chart_bar])
-    sections = [replace(s, bar_index=first_played[k]) for s in chart.sections
-                for k in (_next_played(s, first_played),) if k is not None]
+    sections = [
+        replace(s, bar_index=first_played[k])
+        for s in chart.sections
+        for k in (_next_played(s, first_played),)
+        if k is not None
+    ]
     return replace(
-        chart, time_map=TimeMap(timed, edge), bars=tuple(written), recording=recording or chart.recording,
+        chart,
+        time_map=TimeMap(timed, edge),
+        bars=tuple(written),
+        recording=recording or chart.recording,
         sections=tuple({s.bar_index: s for s in reversed(sections)}.values()),
-        texts=tuple(replace(t, bar_index=first_played[t.bar_index]) for t in chart.texts
-                    if t.bar_index in first_played),
-        marks=tuple(replace(m, start=(first_played[m.start[0]], m.start[1]),
-                            end=(first_played[m.start[0]] + m.end[0] - m.start[0], m.end[1]))
-                    for m in chart.marks if m.start[0] in first_played
-                    and first_played[m.start[0]] + m.end[0] - m.start[0] < len(timed)))
+        texts=tuple(
+            replace(t, bar_index=first_played[t.bar_index]) for t in chart.texts if t.bar_index in first_played
+        ),
+        marks=tuple(
+            replace(
+                m,
+                start=(first_played[m.start[0]], m.start[1]),
+                end=(first_played[m.start[0]] + m.end[0] - m.start[0], m.end[1]),
+            )
+            for m in chart.marks
+            if m.start[0] in first_played and first_played[m.start[0]] + m.end[0] - m.start[0] < len(timed)
+        ),
+    )
 
 
 def _next_played(section: Section, first_played: dict[int, int]) -> int | None:
@@ -79,7 +93,7 @@ def _next_played(section: Section, first_played: dict[int, int]) -> int | None:
 
 def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_s: float) -> list[Bar]:
     """Bars for a stretch that the chart lacks, in the meter and tempo beside it."""
-    like = next(b for b in (*alignment.bars[:k][::-1], *alignment.bars[k + 1:]) if b.chart_bar is not None)
+    like = next(b for b in (*alignment.bars[:k][::-1], *alignment.bars[k + 1 :]) if b.chart_bar is not None)
     old = chart.time_map.bars[like.chart_bar]
     usual_s = (like.end_s - like.start_s) * float(old.meter.beat_length / old.length)
     beats = max(1, round((end_s - start_s) / usual_s))
@@ -88,8 +102,11 @@ def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_
     for first in range(0, beats, old.meter.counted_beats):
         count = min(old.meter.counted_beats, beats - first)
         # A few beats left over are a short bar of their own meter.
-        meter = old.meter if count == old.meter.counted_beats else Meter(
-            count * (3 if old.meter.is_compound else 1), old.meter.unit)
+        meter = (
+            old.meter
+            if count == old.meter.counted_beats
+            else Meter(count * (3 if old.meter.is_compound else 1), old.meter.unit)
+        )
         step_s = count * beat_s / meter.counted_beats
         begins_s = start_s + first * beat_s
         out.append(Bar(meter, tuple(begins_s + j * step_s for j in range(meter.counted_beats))))

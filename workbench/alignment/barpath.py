@@ -56,8 +56,14 @@ COARSE = Resolution(12, 0.25, 2.5, 0.5, False)
 FINE = Resolution(48, 1.0, 5.0, 0.3, True)
 
 
-def find_path(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a_beat: int,
-              resolution: Resolution, round_and_round: bool = False) -> tuple[float, list[AlignedBar]]:
+def find_path(
+    chart: Chart,
+    heard: Sequence[Stroke],
+    grid_s: np.ndarray,
+    steps_a_beat: int,
+    resolution: Resolution,
+    round_and_round: bool = False,
+) -> tuple[float, list[AlignedBar]]:
     """Cheapest way through chart and recording on one grid: cost and bars.
 
     ``round_and_round``: from the end of the chart to its beginning costs nothing.
@@ -79,7 +85,7 @@ def find_path(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a
     landing = np.full(n + 1, jump)
     landing[[s.bar_index for s in chart.sections]] *= 0.9
     spans_ = np.array(spans)
-    step_counts = counts[:steps * per_step].reshape(steps, per_step).sum(1)
+    step_counts = counts[: steps * per_step].reshape(steps, per_step).sum(1)
 
     # Beginning or ending inside the chart costs the bars left out, at most a jump.
     written = np.arange(n + 1) * extra_bar
@@ -137,11 +143,14 @@ def find_path(chart: Chart, heard: Sequence[Stroke], grid_s: np.ndarray, steps_a
     return float(ends[i, b]), _put_back(chart, bars)
 
 
-def _walk_back(i: int, b: int, came: np.ndarray, since: np.ndarray, spans: Sequence[int],
-               grid_s: np.ndarray) -> list[AlignedBar]:
+def _walk_back(
+    i: int, b: int, came: np.ndarray, since: np.ndarray, spans: Sequence[int], grid_s: np.ndarray
+) -> list[AlignedBar]:
     bars: list[AlignedBar] = []
-    time_s = lambda k: float(np.interp(k, np.arange(len(grid_s)), grid_s)) + max(
-        0, k - len(grid_s) + 1) * float(grid_s[-1] - grid_s[-2])
+    time_s = lambda k: (
+        float(np.interp(k, np.arange(len(grid_s)), grid_s))
+        + max(0, k - len(grid_s) + 1) * float(grid_s[-1] - grid_s[-2])
+    )
     while came[i, b] != -1:
         how = came[i, b]
         if how == -3:
@@ -163,20 +172,20 @@ def _put_back(chart: Chart, bars: Sequence[AlignedBar]) -> list[AlignedBar]:
         before = out[-1].chart_bar if out else None
         after = bars[k + 1].chart_bar if k + 1 < len(bars) else None
         if bar.chart_bar is None and before is not None and after is not None and before + 1 < after:
-            lengths = [float(b.length) for b in chart.time_map.bars[before + 1:after]]
+            lengths = [float(b.length) for b in chart.time_map.bars[before + 1 : after]]
             usual = (out[-1].end_s - out[-1].start_s) / float(chart.time_map.bars[before].length)
             scale = (bar.end_s - bar.start_s) / sum(lengths)
             if abs(scale / usual - 1) < 0.1:
                 edges = bar.start_s + scale * np.concatenate([[0.0], np.cumsum(lengths)])
-                out += [AlignedBar(before + 1 + j, float(edges[j]), float(edges[j + 1]))
-                        for j in range(len(lengths))]
+                out += [AlignedBar(before + 1 + j, float(edges[j]), float(edges[j + 1])) for j in range(len(lengths))]
                 continue
         out.append(bar)
     return out
 
 
-def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int, beyond: int,
-          resolution: Resolution) -> tuple[np.ndarray, np.ndarray]:
+def _roll(
+    heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int, beyond: int, resolution: Resolution
+) -> tuple[np.ndarray, np.ndarray]:
     """Strokes on the grid's ticks: blurred per class and any (ticks, 7), and counts (ticks,)."""
     ticks = (len(grid_s) - 1) * per_step + beyond + 2
     roll = np.zeros((ticks, len(CLASSES) + 1), np.float32)
@@ -194,8 +203,15 @@ def _roll(heard: Sequence[Stroke], grid_s: np.ndarray, per_step: int, beyond: in
     return roll, counts
 
 
-def _bar_costs(chart: Chart, roll: np.ndarray, counts: np.ndarray, spans: Sequence[int], per_step: int,
-               steps: int, resolution: Resolution) -> tuple[np.ndarray, np.ndarray]:
+def _bar_costs(
+    chart: Chart,
+    roll: np.ndarray,
+    counts: np.ndarray,
+    spans: Sequence[int],
+    per_step: int,
+    steps: int,
+    resolution: Resolution,
+) -> tuple[np.ndarray, np.ndarray]:
     """What each written bar costs at each grid step, and how much of it is heard, (bars, steps)."""
     known: dict = {}
     totals = np.concatenate([[0.0], np.cumsum(counts)])
@@ -204,9 +220,16 @@ def _bar_costs(chart: Chart, roll: np.ndarray, counts: np.ndarray, spans: Sequen
     for k, (written, timed, span) in enumerate(zip(chart.bars, chart.time_map.bars, spans)):
         beat = float(timed.meter.beat_length)
         beat_s = 60.0 / chart.time_map.tempo_bpm(k)
-        key: tuple = (span, *sorted(
-            (round((float(n.position) / beat + resolution.feel * n.deviation_s / beat_s) * resolution.ticks),
-             CLASSES.index(instrument(n.instrument).family)) for n in written.notes))
+        key: tuple = (
+            span,
+            *sorted(
+                (
+                    round((float(n.position) / beat + resolution.feel * n.deviation_s / beat_s) * resolution.ticks),
+                    CLASSES.index(instrument(n.instrument).family),
+                )
+                for n in written.notes
+            ),
+        )
         if key not in known:
             matched = np.zeros(steps, np.float32)
             for tick, c in key[1:]:

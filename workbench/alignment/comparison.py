@@ -48,9 +48,13 @@ class Comparison:
         return 2 * len(self.same) / total if total else 1.0
 
 
-def compare_strokes(first: Sequence[Stroke], second: Sequence[Stroke], window_s: float = ONSET_WINDOW_S,
-                    renamed_window_s: float | None = None,
-                    alike: Callable[[str], str] = lambda name: name) -> Comparison:
+def compare_strokes(
+    first: Sequence[Stroke],
+    second: Sequence[Stroke],
+    window_s: float = ONSET_WINDOW_S,
+    renamed_window_s: float | None = None,
+    alike: Callable[[str], str] = lambda name: name,
+) -> Comparison:
     """Pair the strokes of two lists.
 
     Parameters
@@ -82,9 +86,12 @@ def compare_strokes(first: Sequence[Stroke], second: Sequence[Stroke], window_s:
     right = [k for k in range(len(second)) if k not in taken[1]]
     renamed = _paired(first, left, second, right, window_s if renamed_window_s is None else renamed_window_s)
     taken = ({i for i, _ in renamed}, {j for _, j in renamed})
-    return Comparison(tuple(sorted(same)), tuple(sorted(renamed)),
-                      tuple(k for k in left if k not in taken[0]),
-                      tuple(k for k in right if k not in taken[1]))
+    return Comparison(
+        tuple(sorted(same)),
+        tuple(sorted(renamed)),
+        tuple(k for k in left if k not in taken[0]),
+        tuple(k for k in right if k not in taken[1]),
+    )
 
 
 def match_times(first_s: np.ndarray, second_s: np.ndarray, window_s: float) -> list[tuple[int, int]]:
@@ -118,14 +125,16 @@ def match_times(first_s: np.ndarray, second_s: np.ndarray, window_s: float) -> l
     return sorted(pairs)
 
 
-def _paired(first: Sequence[Stroke], a: Sequence[int], second: Sequence[Stroke], b: Sequence[int],
-            window_s: float) -> list[tuple[int, int]]:
+def _paired(
+    first: Sequence[Stroke], a: Sequence[int], second: Sequence[Stroke], b: Sequence[int], window_s: float
+) -> list[tuple[int, int]]:
     times = [np.array([strokes[k].time_s for k in ks]) for strokes, ks in ((first, a), (second, b))]
     found = match_times(*times, window_s)
     return [(a[i], b[j]) for i, j in found]
 
 
 # -- charts ------------------------------------------------------------------------------
+
 
 @dataclass(frozen=True)
 class BarDifference:

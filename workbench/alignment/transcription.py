@@ -39,8 +39,9 @@ class Transcription:
     activations: Activations | None = None
 
 
-def transcribe(recording: str | os.PathLike, detector: str | None = None, exact: bool = False,
-                   progress: Progress | None = None) -> Transcription:
+def transcribe(
+    recording: str | os.PathLike, detector: str | None = None, exact: bool = False, progress: Progress | None = None
+) -> Transcription:
     """Hear the strokes and the pulse of a recording.
 
     Parameters

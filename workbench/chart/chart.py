@@ -23,10 +23,9 @@ from workbench.errors import ChartError
 
 #: What can be said of a note beside its instrument (terms of the trade).
 #: "open" and "closed" hi-hats are instruments, not articulations.
-ARTICULATIONS: frozenset[str] = frozenset({
-    "ghost", "accent", "flam", "drag", "roll", "choke",
-    "half open", "foot splash", "rim shot",
-})
+ARTICULATIONS: frozenset[str] = frozenset(
+    {"ghost", "accent", "flam", "drag", "roll", "choke", "half open", "foot splash", "rim shot"}
+)
 
 #: Ways the part is to be read: as written, or eighths/sixteenths swung.
 FEELS: tuple[str, ...] = ("straight", "swing 8ths", "swing 16ths")
@@ -83,9 +82,7 @@ class Note:
             raise ChartError(f"A velocity is a whole number from 1 to 127, not {self.velocity!r}.")
         unknown = self.articulations - ARTICULATIONS
         if unknown:
-            raise ChartError(
-                f"Unknown articulation {sorted(unknown)[0]!r}; known: {', '.join(sorted(ARTICULATIONS))}."
-            )
+            raise ChartError(f"Unknown articulation {sorted(unknown)[0]!r}; known: {', '.join(sorted(ARTICULATIONS))}.")
         if not math.isfinite(self.deviation_s):
             raise ChartError("A note's deviation must be a finite number of seconds.")
         if not 0.0 <= self.confidence <= 1.0:
@@ -251,8 +248,7 @@ class Chart:
     sections: tuple[Section, ...] = ()
     texts: tuple[Text, ...] = ()
     marks: tuple[Mark, ...] = ()
-    kit: tuple[str, ...] = field(default_factory=lambda: tuple(
-        i.name for i in INSTRUMENTS))
+    kit: tuple[str, ...] = field(default_factory=lambda: tuple(i.name for i in INSTRUMENTS))
     feel: str = "straight"
 
     def __post_init__(self) -> None:
@@ -263,9 +259,7 @@ class Chart:
         set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
         set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
         if len(self.bars) != len(self.time_map.bars):
-            raise ChartError(
-                f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time."
-            )
+            raise ChartError(f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time.")
         for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
             _check_bar(self.time_map, k, written, timed)
         for where, owner in ((s.bar_index, "section") for s in self.sections):
@@ -315,13 +309,11 @@ class Chart:
         """Positions of the grid columns of a bar."""
         out = []
         beat = self.time_map.bars[bar_index].meter.beat_length
-        for (start, length), parts in zip(self.time_map.bars[bar_index].beat_spans(),
-                                          self.subdivisions(bar_index)):
+        for (start, length), parts in zip(self.time_map.bars[bar_index].beat_spans(), self.subdivisions(bar_index)):
             # A beat cut short by a pick-up keeps the step of a whole beat.
             step = beat / parts
             steps = math.ceil(length / step)
-            out += [start + length - k * step for k in range(steps, 0, -1)
-                    if start + length - k * step >= start]
+            out += [start + length - k * step for k in range(steps, 0, -1) if start + length - k * step >= start]
         return tuple(out)
 
     def section_at(self, bar_index: int) -> Section | None:
@@ -356,7 +348,7 @@ class Chart:
     def with_bars(self, first_bar: int, written: tuple[WrittenBar, ...]) -> Chart:
         self.time_map.check_bar(first_bar)
         self.time_map.check_bar(first_bar + max(len(written), 1) - 1)
-        bars = (*self.bars[:first_bar], *written, *self.bars[first_bar + len(written):])
+        bars = (*self.bars[:first_bar], *written, *self.bars[first_bar + len(written) :])
         return self._with_checked_bars(bars, range(first_bar, first_bar + len(written)))
 
     def _with_checked_bars(self, bars: tuple[WrittenBar, ...], changed: Iterable[int]) -> Chart:

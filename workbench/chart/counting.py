@@ -18,10 +18,17 @@ from workbench.chart.meter import Bar, Meter, TimeMap
 
 #: Syllable for each part of a count.
 SYLLABLES: dict[Fraction, str] = {
-    Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
-    Fraction(1, 3): "trip", Fraction(2, 3): "let",
-    Fraction(1, 6): "ta", Fraction(5, 6): "ta",
-    Fraction(1, 8): "ta", Fraction(3, 8): "ta", Fraction(5, 8): "ta", Fraction(7, 8): "ta",
+    Fraction(1, 4): "e",
+    Fraction(1, 2): "&",
+    Fraction(3, 4): "a",
+    Fraction(1, 3): "trip",
+    Fraction(2, 3): "let",
+    Fraction(1, 6): "ta",
+    Fraction(5, 6): "ta",
+    Fraction(1, 8): "ta",
+    Fraction(3, 8): "ta",
+    Fraction(5, 8): "ta",
+    Fraction(7, 8): "ta",
 }
 
 #: What a number in brackets means in a row of counts.
@@ -32,9 +39,12 @@ LONGEST_LIST = 4
 
 #: Words for a place whose syllable alone would not say where it is.
 _PLACES: dict[Fraction, str] = {
-    Fraction(1, 6): "2nd sextuplet of {n}", Fraction(5, 6): "last sextuplet of {n}",
-    Fraction(1, 8): "32nd after {n}", Fraction(3, 8): "32nd after the e of {n}",
-    Fraction(5, 8): "32nd after the & of {n}", Fraction(7, 8): "32nd after the a of {n}",
+    Fraction(1, 6): "2nd sextuplet of {n}",
+    Fraction(5, 6): "last sextuplet of {n}",
+    Fraction(1, 8): "32nd after {n}",
+    Fraction(3, 8): "32nd after the e of {n}",
+    Fraction(5, 8): "32nd after the & of {n}",
+    Fraction(7, 8): "32nd after the a of {n}",
 }
 
 
@@ -148,6 +158,7 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
 
 def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
     """Places beat by beat: "1 & a" where the beat is struck, "the e and a of 2" where it is not."""
+
     def number(position: Fraction) -> int:
         return split_count(bar.meter, bar.missing, position)[0]
 
@@ -176,10 +187,10 @@ def _whole_sets(meter: Meter, length: Fraction) -> dict[str, list[Fraction]]:
         "every e": [s + step / 4 for s in starts],
         "every a": [s + step * 3 / 4 for s in starts],
         "every let": [s + step * 2 / 3 for s in starts],
-        "every e and a": sorted(s + step * f for s in starts
-                                for f in (Fraction(1, 4), Fraction(3, 4))),
+        "every e and a": sorted(s + step * f for s in starts for f in (Fraction(1, 4), Fraction(3, 4))),
         "all 8ths" if step == Fraction(1, 4) else "every count and &": sorted(
-            s + step * f for s in starts for f in (0, Fraction(1, 2))),
+            s + step * f for s in starts for f in (0, Fraction(1, 2))
+        ),
     }
 
 
@@ -210,12 +221,20 @@ def number_runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
 
 #: Names of note values by length in whole notes.
 _VALUES: dict[Fraction, str] = {
-    Fraction(1): "whole notes", Fraction(1, 2): "half notes", Fraction(1, 4): "quarters",
-    Fraction(1, 8): "8ths", Fraction(1, 16): "16ths", Fraction(1, 32): "32nds",
-    Fraction(1, 6): "quarter triplets", Fraction(1, 12): "8th triplets",
-    Fraction(1, 24): "16th triplets", Fraction(3, 8): "dotted quarters",
-    Fraction(3, 16): "dotted 8ths", Fraction(1, 20): "quintuplets",
-    Fraction(1, 48): "32nd triplets", Fraction(1, 28): "septuplets",
+    Fraction(1): "whole notes",
+    Fraction(1, 2): "half notes",
+    Fraction(1, 4): "quarters",
+    Fraction(1, 8): "8ths",
+    Fraction(1, 16): "16ths",
+    Fraction(1, 32): "32nds",
+    Fraction(1, 6): "quarter triplets",
+    Fraction(1, 12): "8th triplets",
+    Fraction(1, 24): "16th triplets",
+    Fraction(3, 8): "dotted quarters",
+    Fraction(3, 16): "dotted 8ths",
+    Fraction(1, 20): "quintuplets",
+    Fraction(1, 48): "32nd triplets",
+    Fraction(1, 28): "septuplets",
 }
 
 

@@ -33,14 +33,13 @@ def fraction_to_data(x: Fraction) -> str:
 
 def fraction_from_data(x: Any) -> Fraction:
     if not isinstance(x, str) or not _FRACTION.fullmatch(x) or x.endswith("/0"):
-        raise ChartError(f"A position is written like \"3/8\", not {x!r}.")
+        raise ChartError(f'A position is written like "3/8", not {x!r}.')
     return Fraction(x)
 
 
 def note_to_data(note: Note) -> dict:
     """A note; what has its usual value is left out."""
-    data: dict[str, Any] = {"at": str(note.position), "instrument": note.instrument,
-                            "velocity": note.velocity}
+    data: dict[str, Any] = {"at": str(note.position), "instrument": note.instrument, "velocity": note.velocity}
     if note.articulations:
         data["articulations"] = sorted(note.articulations)
     if note.deviation_s:
@@ -55,13 +54,18 @@ def note_to_data(note: Note) -> dict:
 
 
 def note_from_data(data: Any) -> Note:
-    d = _fields(data, {"at", "instrument", "velocity"},
-                {"articulations", "deviation_s", "confidence", "confirmed", "sticking"})
+    d = _fields(
+        data, {"at", "instrument", "velocity"}, {"articulations", "deviation_s", "confidence", "confirmed", "sticking"}
+    )
     return Note(
-        fraction_from_data(d["at"]), _text(d["instrument"]), _int(d["velocity"]),
+        fraction_from_data(d["at"]),
+        _text(d["instrument"]),
+        _int(d["velocity"]),
         frozenset(_text(a) for a in _list(d.get("articulations", []))),
-        _number(d.get("deviation_s", 0.0)), _number(d.get("confidence", 1.0)),
-        _bool(d.get("confirmed", False)), _text(d.get("sticking", "")),
+        _number(d.get("deviation_s", 0.0)),
+        _number(d.get("confidence", 1.0)),
+        _bool(d.get("confirmed", False)),
+        _text(d.get("sticking", "")),
     )
 
 
@@ -74,8 +78,9 @@ def written_bar_to_data(bar: WrittenBar) -> dict:
 
 def written_bar_from_data(data: Any) -> WrittenBar:
     d = _fields(data, {"notes"}, {"subdivisions"})
-    return WrittenBar(tuple(note_from_data(n) for n in _list(d["notes"])),
-                      tuple(_int(s) for s in _list(d.get("subdivisions", []))))
+    return WrittenBar(
+        tuple(note_from_data(n) for n in _list(d["notes"])), tuple(_int(s) for s in _list(d.get("subdivisions", [])))
+    )
 
 
 def bar_to_data(bar: Bar) -> dict:
@@ -91,8 +96,7 @@ def bar_from_data(data: Any) -> Bar:
     d = _fields(data, {"meter", "beats_s"}, {"length", "fixed"})
     meter = Meter.parse(_text(d["meter"]))
     length = fraction_from_data(d["length"]) if "length" in d else meter.bar_length
-    return Bar(meter, tuple(_number(t) for t in _list(d["beats_s"])), length,
-               _bool(d.get("fixed", False)))
+    return Bar(meter, tuple(_number(t) for t in _list(d["beats_s"])), length, _bool(d.get("fixed", False)))
 
 
 def time_map_to_data(time_map: TimeMap) -> dict:
@@ -116,8 +120,12 @@ def _place_from_data(data: Any) -> tuple[int, Fraction]:
 
 
 def mark_to_data(mark: Mark) -> dict:
-    data: dict[str, Any] = {"kind": mark.kind, "start": _place_to_data(mark.start),
-                            "end": _place_to_data(mark.end), "text": mark.text}
+    data: dict[str, Any] = {
+        "kind": mark.kind,
+        "start": _place_to_data(mark.start),
+        "end": _place_to_data(mark.end),
+        "text": mark.text,
+    }
     if mark.confirmed:
         data["confirmed"] = True
     return data
@@ -125,21 +133,27 @@ def mark_to_data(mark: Mark) -> dict:
 
 def mark_from_data(data: Any) -> Mark:
     d = _fields(data, {"kind", "start", "end"}, {"text", "confirmed"})
-    return Mark(_text(d["kind"]), _place_from_data(d["start"]), _place_from_data(d["end"]),
-                _text(d.get("text", "")), _bool(d.get("confirmed", False)))
+    return Mark(
+        _text(d["kind"]),
+        _place_from_data(d["start"]),
+        _place_from_data(d["end"]),
+        _text(d.get("text", "")),
+        _bool(d.get("confirmed", False)),
+    )
 
 
 def chart_to_data(chart: Chart) -> dict:
     """A chart as nested lists, dicts, texts and numbers."""
     return {
-        "title": chart.title, "artist": chart.artist, "feel": chart.feel,
+        "title": chart.title,
+        "artist": chart.artist,
+        "feel": chart.feel,
         "recording": dataclasses.asdict(chart.recording) if chart.recording else None,
         "kit": list(chart.kit),
         "time_map": time_map_to_data(chart.time_map),
         "bars": [written_bar_to_data(b) for b in chart.bars],
         "sections": [dataclasses.asdict(s) for s in chart.sections],
-        "texts": [{"bar_index": t.bar_index, "at": str(t.position), "text": t.text}
-                  for t in chart.texts],
+        "texts": [{"bar_index": t.bar_index, "at": str(t.position), "text": t.text} for t in chart.texts],
         "marks": [mark_to_data(m) for m in chart.marks],
     }
 
@@ -152,8 +166,7 @@ def chart_from_data(data: Any) -> Chart:
     ChartError
         Naming the field that is missing, unknown or wrong.
     """
-    d = _fields(data, {"title", "artist", "feel", "recording", "kit", "time_map", "bars",
-                       "sections", "texts", "marks"})
+    d = _fields(data, {"title", "artist", "feel", "recording", "kit", "time_map", "bars", "sections", "texts", "marks"})
     recording = None
     if d["recording"] is not None:
         r = _fields(d["recording"], {"path", "sha256", "duration_s"})
@@ -169,20 +182,31 @@ def chart_from_data(data: Any) -> Chart:
     return Chart(
         time_map_from_data(d["time_map"]),
         tuple(written_bar_from_data(b) for b in _list(d["bars"])),
-        _text(d["title"]), _text(d["artist"]), recording, tuple(sections), tuple(texts),
+        _text(d["title"]),
+        _text(d["artist"]),
+        recording,
+        tuple(sections),
+        tuple(texts),
         tuple(mark_from_data(m) for m in _list(d["marks"])),
-        tuple(_text(k) for k in _list(d["kit"])), _text(d["feel"]),
+        tuple(_text(k) for k in _list(d["kit"])),
+        _text(d["feel"]),
     )
 
 
 # -- edits ---------------------------------------------------------------------
 
 _TO_DATA: dict[str, Callable[[Any], Any]] = {
-    "position": str, "to_position": str, "note": note_to_data,
+    "position": str,
+    "to_position": str,
+    "note": note_to_data,
     "articulations": lambda a: None if a is None else sorted(a),
     "bars": lambda bars: [written_bar_to_data(b) for b in bars],
-    "subdivisions": list, "beat_times_s": list, "meter": str,
-    "time_map": time_map_to_data, "mark": mark_to_data, "start": _place_to_data,
+    "subdivisions": list,
+    "beat_times_s": list,
+    "meter": str,
+    "time_map": time_map_to_data,
+    "mark": mark_to_data,
+    "start": _place_to_data,
     "kit": lambda k: None if k is None else list(k),
     "edits": lambda edits: [edit_to_data(e) for e in edits],
 }
@@ -194,19 +218,37 @@ def _optional(read: Callable[[Any], Any]) -> Callable[[Any], Any]:
 
 def _readers(depth: int) -> dict:
     return {
-        "bar_index": _int, "to_bar_index": _int, "first_bar": _int, "last_bar": _int,
-        "position": fraction_from_data, "to_position": fraction_from_data,
-        "instrument": _text, "to_instrument": _text, "old": _text, "new": _text,
-        "note": note_from_data, "velocity": _optional(_int), "sticking": _optional(_text),
+        "bar_index": _int,
+        "to_bar_index": _int,
+        "first_bar": _int,
+        "last_bar": _int,
+        "position": fraction_from_data,
+        "to_position": fraction_from_data,
+        "instrument": _text,
+        "to_instrument": _text,
+        "old": _text,
+        "new": _text,
+        "note": note_from_data,
+        "velocity": _optional(_int),
+        "sticking": _optional(_text),
         "articulations": _optional(lambda a: frozenset(_text(x) for x in _list(a))),
-        "confirmed": _optional(_bool), "deviation_s": _optional(_number),
+        "confirmed": _optional(_bool),
+        "deviation_s": _optional(_number),
         "bars": lambda b: tuple(written_bar_from_data(x) for x in _list(b)),
         "subdivisions": lambda s: tuple(_int(x) for x in _list(s)),
-        "time_s": _number, "beat_times_s": lambda b: tuple(_number(x) for x in _list(b)),
-        "meter": lambda m: Meter.parse(_text(m)), "time_map": time_map_from_data,
-        "name": _text, "label": _text, "text": _text, "mark": mark_from_data,
-        "mark_kind": _text, "start": _place_from_data,
-        "title": _optional(_text), "artist": _optional(_text), "feel": _optional(_text),
+        "time_s": _number,
+        "beat_times_s": lambda b: tuple(_number(x) for x in _list(b)),
+        "meter": lambda m: Meter.parse(_text(m)),
+        "time_map": time_map_from_data,
+        "name": _text,
+        "label": _text,
+        "text": _text,
+        "mark": mark_from_data,
+        "mark_kind": _text,
+        "start": _place_from_data,
+        "title": _optional(_text),
+        "artist": _optional(_text),
+        "feel": _optional(_text),
         "kit": _optional(lambda k: tuple(_text(x) for x in _list(k))),
         "edits": lambda e: tuple(_edit_from_data(x, depth + 1) for x in _list(e)),
     }
@@ -242,6 +284,7 @@ def _edit_from_data(data: Any, depth: int) -> Edit:
 
 
 # -- checks ----------------------------------------------------------------------
+
 
 def _fields(data: Any, needed: AbstractSet[str], optional: AbstractSet[str] = frozenset()) -> dict:
     if not isinstance(data, dict):

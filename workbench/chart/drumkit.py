@@ -85,8 +85,7 @@ class Instrument:
 
 
 _HAND, _RF, _LF = Limb.HAND, Limb.RIGHT_FOOT, Limb.LEFT_FOOT
-_N, _X, _O, _D, _T = (Notehead.NORMAL, Notehead.X, Notehead.CIRCLE_X,
-                      Notehead.DIAMOND, Notehead.TRIANGLE)
+_N, _X, _O, _D, _T = (Notehead.NORMAL, Notehead.X, Notehead.CIRCLE_X, Notehead.DIAMOND, Notehead.TRIANGLE)
 
 #: All instruments, top of the drum key first (the order of grid rows).
 INSTRUMENTS: tuple[Instrument, ...] = (
@@ -112,8 +111,19 @@ INSTRUMENTS: tuple[Instrument, ...] = (
 
 #: The thirteen instruments the detector drafts.
 DETECTED: tuple[str, ...] = (
-    "kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat",
-    "high tom", "mid tom", "floor tom", "ride", "ride bell", "crash", "tambourine",
+    "kick",
+    "snare",
+    "side stick",
+    "closed hi-hat",
+    "open hi-hat",
+    "pedal hi-hat",
+    "high tom",
+    "mid tom",
+    "floor tom",
+    "ride",
+    "ride bell",
+    "crash",
+    "tambourine",
 )
 
 _BY_NAME = {i.name: i for i in INSTRUMENTS}
@@ -137,10 +147,7 @@ def instrument(name: str) -> Instrument:
     try:
         return _BY_NAME[name]
     except (KeyError, TypeError):
-        raise ChartError(
-            f"The drum key has no instrument called {name!r}; "
-            f"it knows: {', '.join(_BY_NAME)}."
-        ) from None
+        raise ChartError(f"The drum key has no instrument called {name!r}; it knows: {', '.join(_BY_NAME)}.") from None
 
 
 def instrument_for_midi_note(note: int) -> Instrument | None:

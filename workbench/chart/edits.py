@@ -44,9 +44,7 @@ def _note(chart: Chart, bar_index: int, position: Fraction, name: str) -> Note:
     chart.time_map.check_bar(bar_index)
     found = chart.bars[bar_index].find(position, name)
     if found is None:
-        raise ChartError(
-            f"Bar {chart.time_map.bar_number(bar_index)} has no {name} at position {position}."
-        )
+        raise ChartError(f"Bar {chart.time_map.bar_number(bar_index)} has no {name} at position {position}.")
     return found
 
 
@@ -95,9 +93,13 @@ class MoveNote(Edit):
         heard_s = chart.note_time_s(self.bar_index, note)
         deviation_s = heard_s - chart.time_map.seconds(self.to_bar_index, self.to_position)
         moved = replace(
-            note, position=self.to_position, instrument=self.to_instrument, confirmed=True,
+            note,
+            position=self.to_position,
+            instrument=self.to_instrument,
+            confirmed=True,
             confidence=1.0,
-            deviation_s=deviation_s if abs(deviation_s) <= HEARD_WITHIN_S else 0.0)
+            deviation_s=deviation_s if abs(deviation_s) <= HEARD_WITHIN_S else 0.0,
+        )
         source = chart.bars[self.bar_index].without(self.position, self.instrument)
         chart = chart.with_bar(self.bar_index, source)
         return chart.with_bar(self.to_bar_index, chart.bars[self.to_bar_index].with_note(moved))
@@ -142,7 +144,7 @@ class RenameInstrument(Edit):
         instrument(self.old)
         instrument(self.new)
         bars = []
-        for written in chart.bars[self.first_bar:self.last_bar + 1]:
+        for written in chart.bars[self.first_bar : self.last_bar + 1]:
             by_key: dict = {}
             for n in written.notes:
                 if n.instrument == self.old:
@@ -266,8 +268,7 @@ class SetTimeMap(Edit):
         lines = [b.beat_times_s[0] for b in self.time_map.bars] + [self.time_map.end_s]
 
         def nearest(bar_index: int, ends: bool = False) -> int:
-            old = (chart.time_map.end_s if bar_index >= len(chart)
-                   else chart.time_map.bar_start_s(bar_index))
+            old = chart.time_map.end_s if bar_index >= len(chart) else chart.time_map.bar_start_s(bar_index)
             count = len(lines) if ends else len(lines) - 1
             return min(range(count), key=lambda k: abs(lines[k] - old))
 
@@ -275,16 +276,21 @@ class SetTimeMap(Edit):
         for s in chart.sections:
             k = nearest(s.bar_index)
             sections.setdefault(k, replace(s, bar_index=k))
-        texts = tuple(replace(t, bar_index=nearest(t.bar_index), position=Fraction(0))
-                      for t in chart.texts)
+        texts = tuple(replace(t, bar_index=nearest(t.bar_index), position=Fraction(0)) for t in chart.texts)
         marks = []
         for m in chart.marks:
             start = (nearest(m.start[0]), Fraction(0))
             end_bar = m.end[0] + (m.end[1] > 0)
             end = (max(nearest(end_bar, ends=True), start[0] + 1), Fraction(0))
             marks.append(replace(m, start=start, end=end))
-        return replace(chart, time_map=self.time_map, bars=tuple(self.bars),
-                       sections=tuple(sections.values()), texts=texts, marks=tuple(marks))
+        return replace(
+            chart,
+            time_map=self.time_map,
+            bars=tuple(self.bars),
+            sections=tuple(sections.values()),
+            texts=texts,
+            marks=tuple(marks),
+        )
 
 
 @dataclass(frozen=True)
@@ -338,8 +344,7 @@ class SetMark(Edit):
     mark: Mark
 
     def apply(self, chart: Chart) -> Chart:
-        others = tuple(m for m in chart.marks
-                       if (m.kind, m.start) != (self.mark.kind, self.mark.start))
+        others = tuple(m for m in chart.marks if (m.kind, m.start) != (self.mark.kind, self.mark.start))
         return replace(chart, marks=(*others, self.mark))
 
 
@@ -385,11 +390,22 @@ class CompositeEdit(Edit):
 
 #: Every edit by the name used in journals and messages.
 EDITS: dict[str, type[Edit]] = {
-    "add note": AddNote, "remove note": RemoveNote, "move note": MoveNote,
-    "change note": ChangeNote, "rename instrument": RenameInstrument,
-    "set bars": SetBars, "set subdivisions": SetSubdivisions,
-    "move bar line": MoveBarLine, "set beats": SetBeats, "set meter": SetMeter,
-    "set time map": SetTimeMap, "name section": NameSection,
-    "remove section": RemoveSection, "set text": SetText, "set mark": SetMark,
-    "remove mark": RemoveMark, "set heading": SetHeading, "together": CompositeEdit,
+    "add note": AddNote,
+    "remove note": RemoveNote,
+    "move note": MoveNote,
+    "change note": ChangeNote,
+    "rename instrument": RenameInstrument,
+    "set bars": SetBars,
+    "set subdivisions": SetSubdivisions,
+    "move bar line": MoveBarLine,
+    "set beats": SetBeats,
+    "set meter": SetMeter,
+    "set time map": SetTimeMap,
+    "name section": NameSection,
+    "remove section": RemoveSection,
+    "set text": SetText,
+    "set mark": SetMark,
+    "remove mark": RemoveMark,
+    "set heading": SetHeading,
+    "together": CompositeEdit,
 }

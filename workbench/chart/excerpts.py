@@ -25,17 +25,21 @@ def excerpt_chart(chart: Chart, first_bar: int, last_bar: int) -> Chart:
     if first_bar > last_bar:
         raise ChartError("An excerpt ends where it begins or later.")
     inside = range(first_bar, last_bar + 1)
-    time_map = TimeMap(chart.time_map.bars[first_bar:last_bar + 1], chart.time_map.bar_end_s(last_bar))
+    time_map = TimeMap(chart.time_map.bars[first_bar : last_bar + 1], chart.time_map.bar_end_s(last_bar))
     end = last_bar + 1
     marks = tuple(
         replace(m, start=(m.start[0] - first_bar, m.start[1]), end=(m.end[0] - first_bar, m.end[1]))
-        for m in chart.marks if m.start[0] >= first_bar and m.end <= (end, m.end[1] * 0))
+        for m in chart.marks
+        if m.start[0] >= first_bar and m.end <= (end, m.end[1] * 0)
+    )
     return replace(
-        chart, time_map=time_map, bars=chart.bars[first_bar:end], marks=marks,
-        sections=tuple(replace(s, bar_index=s.bar_index - first_bar)
-                       for s in chart.sections if s.bar_index in inside),
-        texts=tuple(replace(t, bar_index=t.bar_index - first_bar)
-                    for t in chart.texts if t.bar_index in inside))
+        chart,
+        time_map=time_map,
+        bars=chart.bars[first_bar:end],
+        marks=marks,
+        sections=tuple(replace(s, bar_index=s.bar_index - first_bar) for s in chart.sections if s.bar_index in inside),
+        texts=tuple(replace(t, bar_index=t.bar_index - first_bar) for t in chart.texts if t.bar_index in inside),
+    )
 
 
 def read_bar_span(chart: Chart, text: str) -> tuple[int, int]:

@@ -215,15 +215,13 @@ class TimeMap:
     # -- making ---------------------------------------------------------------
 
     @classmethod
-    def steady(cls, bar_count: int, tempo_bpm: float, meter: Meter = Meter(),
-               start_s: float = 0.0) -> TimeMap:
+    def steady(cls, bar_count: int, tempo_bpm: float, meter: Meter = Meter(), start_s: float = 0.0) -> TimeMap:
         """Bars at one tempo (counted beats a minute)."""
         if not tempo_bpm > 0:
             raise ChartError(f"A tempo must be above zero, not {tempo_bpm!r}.")
         beat_s = 60.0 / tempo_bpm
         n = meter.counted_beats
-        bars = [Bar(meter, tuple(start_s + (b * n + k) * beat_s for k in range(n)))
-                for b in range(bar_count)]
+        bars = [Bar(meter, tuple(start_s + (b * n + k) * beat_s for k in range(n))) for b in range(bar_count)]
         return cls(bars, start_s + bar_count * n * beat_s)
 
     # -- numbers --------------------------------------------------------------
@@ -253,8 +251,10 @@ class TimeMap:
 
     @cached_property
     def _anchor_notes(self) -> np.ndarray:
-        return np.array([float(s + p) for s, b in zip(self.starts, self.bars)
-                         for p in b.beat_positions()] + [float(self.starts[-1])])
+        return np.array(
+            [float(s + p) for s, b in zip(self.starts, self.bars) for p in b.beat_positions()]
+            + [float(self.starts[-1])]
+        )
 
     @cached_property
     def _bar_starts(self) -> np.ndarray:
@@ -279,10 +279,7 @@ class TimeMap:
     def check_bar(self, bar_index: int) -> None:
         if not 0 <= bar_index < len(self.bars):
             first, last = self.bar_number(0), self.bar_number(len(self.bars) - 1)
-            raise ChartError(
-                f"There is no bar {self.bar_number(0) + bar_index}; "
-                f"the bars run from {first} to {last}."
-            )
+            raise ChartError(f"There is no bar {self.bar_number(0) + bar_index}; the bars run from {first} to {last}.")
 
     # -- conversion -----------------------------------------------------------
 
@@ -347,9 +344,7 @@ class TimeMap:
         low = self.bar_start_s(bar_index - 1) if bar_index > 0 else -np.inf
         high = self.bar_end_s(bar_index) if bar_index < len(self.bars) else np.inf
         if not low < time_s < high:
-            raise ChartError(
-                f"The bar line at {old:.3f} s can move only between {low:.3f} s and {high:.3f} s."
-            )
+            raise ChartError(f"The bar line at {old:.3f} s can move only between {low:.3f} s and {high:.3f} s.")
         bars = list(self.bars)
         end_s = self.end_s
         if bar_index > 0:
@@ -381,13 +376,12 @@ class TimeMap:
             n = meter.counted_beats
             whole = float(meter.bar_length)
             starts = [float(p) / whole for p in Bar(meter, (0.0,) * n).beat_positions()]
-            bars[k] = Bar(meter, tuple(start + (end - start) * s for s in starts),
-                          fixed=bars[k].fixed)
+            bars[k] = Bar(meter, tuple(start + (end - start) * s for s in starts), fixed=bars[k].fixed)
         return TimeMap(bars, self.end_s)
 
     def with_bars_replaced(self, first_bar: int, last_bar: int, new: Sequence[Bar]) -> TimeMap:
         """Put other bars in place of ``first_bar … last_bar`` (empty range: insert)."""
-        bars = (*self.bars[:first_bar], *new, *self.bars[last_bar + 1:])
+        bars = (*self.bars[:first_bar], *new, *self.bars[last_bar + 1 :])
         return TimeMap(bars, self.end_s)
 
 

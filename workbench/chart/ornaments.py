@@ -95,7 +95,7 @@ def join_grace_strokes(strokes: Sequence[Stroke], time_map: TimeMap) -> list[Gra
         k = 0
         while k < len(notes):
             count = _belonging(notes, k, time_map) if drum else 1
-            out.append(_joined(notes[k:k + count]) if count > 1 else notes[k])
+            out.append(_joined(notes[k : k + count]) if count > 1 else notes[k])
             k += count
     return sorted(out, key=lambda n: n.stroke)
 
@@ -125,7 +125,7 @@ def _without_doubles(strokes: Sequence[Stroke], nearest_s: float) -> list[GraceG
 def _belonging(notes: Sequence[GraceGroup], k: int, time_map: TimeMap) -> int:
     """How many strokes of a drum from number ``k`` on are one written note."""
     for count in (3, 2):
-        group = [n.stroke for n in notes[k:k + count]]
+        group = [n.stroke for n in notes[k : k + count]]
         if len(group) < count:
             continue
         gaps = [b.time_s - a.time_s for a, b in zip(group, group[1:])]
@@ -148,6 +148,7 @@ def _widest_flam_s(first: Stroke, gap_s: float, time_map: TimeMap) -> float:
 
 def _joined(notes: Sequence[GraceGroup]) -> GraceGroup:
     strokes = [n.stroke for n in notes]
-    last = replace(strokes[-1], velocity=max(s.velocity for s in strokes),
-                   confidence=max(s.confidence for s in strokes))
+    last = replace(
+        strokes[-1], velocity=max(s.velocity for s in strokes), confidence=max(s.confidence for s in strokes)
+    )
     return GraceGroup(last, {2: "flam", 3: "drag"}[len(notes)], tuple(s for n in notes for s in n.strokes))

@@ -123,39 +123,77 @@ class Check:
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""
+
         def finding(f: Finding) -> dict:
-            return {"kind": f.kind, "verdict": f.verdict, "probability": round(f.probability, 3),
-                    "bar": f.bar_number, "position": None if f.position is None else str(f.position),
-                    "instrument": f.instrument, "heard_instrument": f.heard_instrument,
-                    "time_s": round(f.time_s, 4), "deviation_s": round(f.deviation_s, 4),
-                    "play_from_s": round(f.start_s, 3), "play_to_s": round(f.end_s, 3), "text": f.text}
+            return {
+                "kind": f.kind,
+                "verdict": f.verdict,
+                "probability": round(f.probability, 3),
+                "bar": f.bar_number,
+                "position": None if f.position is None else str(f.position),
+                "instrument": f.instrument,
+                "heard_instrument": f.heard_instrument,
+                "time_s": round(f.time_s, 4),
+                "deviation_s": round(f.deviation_s, 4),
+                "play_from_s": round(f.start_s, 3),
+                "play_to_s": round(f.end_s, 3),
+                "text": f.text,
+            }
+
         return {
-            "title": self.chart.title, "recording": self.recording,
+            "title": self.chart.title,
+            "recording": self.recording,
             "agreement": round(self.alignment.agreement, 3),
-            "notes_heard": self.notes_heard, "notes_aligned": self.notes_aligned,
-            "remarks": list(self.remarks), "findings": [finding(f) for f in self.findings],
-            "patterns": [{"kind": p.kind, "position": None if p.position is None else str(p.position),
-                          "instrument": p.instrument, "heard_instrument": p.heard_instrument,
-                          "bars": list(p.bar_numbers), "verdict": p.verdict, "probability": round(p.probability, 3),
-                          "text": p.text}
-                         for p in self.patterns],
-            "bars": [{"bar": b.bar_number, "start_s": round(b.start_s, 4), "end_s": round(b.end_s, 4),
-                      "findings": len(b.findings), "severity": round(b.severity, 2)} for b in self.bars],
+            "notes_heard": self.notes_heard,
+            "notes_aligned": self.notes_aligned,
+            "remarks": list(self.remarks),
+            "findings": [finding(f) for f in self.findings],
+            "patterns": [
+                {
+                    "kind": p.kind,
+                    "position": None if p.position is None else str(p.position),
+                    "instrument": p.instrument,
+                    "heard_instrument": p.heard_instrument,
+                    "bars": list(p.bar_numbers),
+                    "verdict": p.verdict,
+                    "probability": round(p.probability, 3),
+                    "text": p.text,
+                }
+                for p in self.patterns
+            ],
+            "bars": [
+                {
+                    "bar": b.bar_number,
+                    "start_s": round(b.start_s, 4),
+                    "end_s": round(b.end_s, 4),
+                    "findings": len(b.findings),
+                    "severity": round(b.severity, 2),
+                }
+                for b in self.bars
+            ],
         }
 
 
 def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
     """Bars with findings, the gravest first: before all others those with bars left out or added, then wrong notes."""
+
     def place(bar: BarCheck) -> tuple[bool, bool, float]:
         wrong = [f for f in bar.findings if f.verdict == "wrong"]
-        return (all(f.position is not None for f in bar.findings), not wrong,
-                -sum(f.severity * f.probability for f in wrong or bar.findings))
+        return (
+            all(f.position is not None for f in bar.findings),
+            not wrong,
+            -sum(f.severity * f.probability for f in wrong or bar.findings),
+        )
 
     return tuple(sorted((b for b in bars if b.findings), key=place))
 
 
-def check_draft(draft: Chart | str | os.PathLike, recording: str | os.PathLike, detector: str | None = None,
-                progress: Progress | None = None) -> Check:
+def check_draft(
+    draft: Chart | str | os.PathLike,
+    recording: str | os.PathLike,
+    detector: str | None = None,
+    progress: Progress | None = None,
+) -> Check:
     """Check a draft against its recording.
 
     Parameters
@@ -195,21 +233,38 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
     findings = judged.findings + _bar_findings(chart, alignment, heard)
     remarks = list(remarks)
     if alignment.agreement < LEAST_AGREEMENT:
-        remarks.insert(0, f"Chart and recording hardly agree ({alignment.agreement:.0%}); make sure that this "
-                          "is the recording that was charted. All findings are for listening only.")
+        remarks.insert(
+            0,
+            f"Chart and recording hardly agree ({alignment.agreement:.0%}); make sure that this "
+            "is the recording that was charted. All findings are for listening only.",
+        )
         findings = [doubted(f, DOUBTFUL) for f in findings]
     elif alignment.agreement < USUAL_AGREEMENT:
-        remarks.insert(0, f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
-                          "draft with much to mend. Listen to a few bars before you correct the list below.")
+        remarks.insert(
+            0,
+            f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
+            "draft with much to mend. Listen to a few bars before you correct the list below.",
+        )
     remarks += _unaligned_words(chart, alignment)
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
-    findings = sorted((f for f in findings if f.probability >= SHOWN_FROM),
-                      key=lambda f: (f.verdict != "wrong", -f.severity * f.probability))
+    findings = sorted(
+        (f for f in findings if f.probability >= SHOWN_FROM),
+        key=lambda f: (f.verdict != "wrong", -f.severity * f.probability),
+    )
     bars = _bars_with_findings(chart, alignment, findings)
-    return Check(chart, alignment, tuple(bars), tuple(findings), _patterns(chart, findings),
-                 judged.heard, judged.aligned, tuple(remarks), recording)
+    return Check(
+        chart,
+        alignment,
+        tuple(bars),
+        tuple(findings),
+        _patterns(chart, findings),
+        judged.heard,
+        judged.aligned,
+        tuple(remarks),
+        recording,
+    )
 
 
 def _bars_with_findings(chart: Chart, alignment: Alignment, findings: Sequence[Finding]) -> list[BarCheck]:
@@ -220,12 +275,19 @@ def _bars_with_findings(chart: Chart, alignment: Alignment, findings: Sequence[F
     played = [aligned for aligned in alignment.bars if aligned.chart_bar is not None]
     own: list[list[Finding]] = [[] for _ in played]
     for f in findings if played else ():
+
         def distance(k: int, f: Finding = f) -> tuple[bool, float]:
             apart = max(played[k].start_s - f.start_s, f.start_s - (played[k].end_s - 1e-6), 0.0)
             return played[k].chart_bar != f.bar_index, apart
+
         own[min(range(len(played)), key=distance)].append(f)
-    return [BarCheck(aligned.chart_bar, chart.time_map.bar_number(aligned.chart_bar), aligned.start_s, aligned.end_s, tuple(fs))
-            for aligned, fs in zip(played, own, strict=True) if aligned.chart_bar is not None]
+    return [
+        BarCheck(
+            aligned.chart_bar, chart.time_map.bar_number(aligned.chart_bar), aligned.start_s, aligned.end_s, tuple(fs)
+        )
+        for aligned, fs in zip(played, own, strict=True)
+        if aligned.chart_bar is not None
+    ]
 
 
 def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> list[Finding]:
@@ -234,32 +296,59 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
     time_map = chart.time_map
     last = -1
     for k, aligned in enumerate(alignment.bars):
-        beside = [b for b in (alignment.bars[k - 1] if k else None,
-                              alignment.bars[k + 1] if k + 1 < len(alignment.bars) else None) if b is not None]
+        beside = [
+            b
+            for b in (
+                alignment.bars[k - 1] if k else None,
+                alignment.bars[k + 1] if k + 1 < len(alignment.bars) else None,
+            )
+            if b is not None
+        ]
         if aligned.chart_bar is None:
             lengths = [b.end_s - b.start_s for b in beside if b.chart_bar is not None]
             bars = (aligned.end_s - aligned.start_s) * len(lengths) / sum(lengths) if lengths else 1.0
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
             where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
-            found.append(_whole_bars("bar missing", time_map, max(last, 0), aligned.start_s, aligned.end_s,
-                                     f"{where} the recording has {much} that {_is(much)} not written."
-                                     + _gap_words(chart, aligned, last, heard)))
+            found.append(
+                _whole_bars(
+                    "bar missing",
+                    time_map,
+                    max(last, 0),
+                    aligned.start_s,
+                    aligned.end_s,
+                    f"{where} the recording has {much} that {_is(much)} not written."
+                    + _gap_words(chart, aligned, last, heard),
+                )
+            )
             continue
         now = aligned.chart_bar
         if now > last + 1 and last >= 0:
             span = _bar_words(time_map, last + 1, now - 1)
-            found.append(_whole_bars(
-                "bar extra", time_map, last + 1, *_around(alignment, k),
-                f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
-                "but the recording does not play so many bars here." + _alike_words(chart, last + 1)))
+            found.append(
+                _whole_bars(
+                    "bar extra",
+                    time_map,
+                    last + 1,
+                    *_around(alignment, k),
+                    f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
+                    "but the recording does not play so many bars here." + _alike_words(chart, last + 1),
+                )
+            )
         elif now <= last:
             span, count = _bar_words(time_map, now, last), last - now + 1
             end = next((j for j in range(k, len(alignment.bars)) if alignment.bars[j].chart_bar == last), k)
             kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
-            found.append(_whole_bars(
-                kind, time_map, last, aligned.start_s, alignment.bars[end].end_s,
-                f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
-                f"the chart writes {'it' if count == 1 else 'them'} once."))
+            found.append(
+                _whole_bars(
+                    kind,
+                    time_map,
+                    last,
+                    aligned.start_s,
+                    alignment.bars[end].end_s,
+                    f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
+                    f"the chart writes {'it' if count == 1 else 'them'} once.",
+                )
+            )
         last = now
     return found
 
@@ -270,8 +359,11 @@ def _unaligned_words(chart: Chart, alignment: Alignment) -> list[str]:
     if not aligned:
         return []
     time_map, end = chart.time_map, len(chart) - 1
-    spans = [_bar_words(time_map, a, b) for a, b in ((0, min(aligned) - 1), (max(aligned) + 1, end))
-             if a <= b and any(bar.notes for bar in chart.bars[a:b + 1])]
+    spans = [
+        _bar_words(time_map, a, b)
+        for a, b in ((0, min(aligned) - 1), (max(aligned) + 1, end))
+        if a <= b and any(bar.notes for bar in chart.bars[a : b + 1])
+    ]
     if not spans:
         return []
     words = " and ".join(spans)
@@ -305,8 +397,10 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription)
 def _sounds_like(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcription) -> bool:
     """Whether what is heard in a stretch could be this written bar."""
     span = bar_span(chart, bar_index)
-    notes = [Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
-             for n in chart.bars[bar_index].notes]
+    notes = [
+        Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
+        for n in chart.bars[bar_index].notes
+    ]
     played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
     return compare_strokes(notes, played).f_measure >= SOUNDS_LIKE
 
@@ -331,8 +425,21 @@ def _anywhere(chart: Chart, first: int, last: int) -> str:
 
 
 def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
-    return Finding(kind, bar_index, time_map.bar_number(bar_index), None, "", "", start_s, 0.0, 0.9,
-                   GRAVITY[kind], start_s, end_s, text)
+    return Finding(
+        kind,
+        bar_index,
+        time_map.bar_number(bar_index),
+        None,
+        "",
+        "",
+        start_s,
+        0.0,
+        0.9,
+        GRAVITY[kind],
+        start_s,
+        end_s,
+        text,
+    )
 
 
 def _around(alignment: Alignment, k: int) -> tuple[float, float]:
@@ -374,9 +481,21 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         numbers = [chart.time_map.bar_number(k) for k in bars]
         runs = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in number_runs(numbers))
         timed = chart.time_map.bars[bars[0]]
-        where = (f"On {place_list(timed, often)} of bars {runs}" if len(often) <= FEW_PLACES
-                 else f"In bars {runs}, in {len(found)} places")
-        out.append(Pattern(kind, next(iter(often)) if len(often) == 1 else None, name, heard, tuple(numbers),
-                           sum(f.probability for f in found) / len(found),
-                           f"{where}: {said_of(kind, name, heard)}.", tuple(found)))
+        where = (
+            f"On {place_list(timed, often)} of bars {runs}"
+            if len(often) <= FEW_PLACES
+            else f"In bars {runs}, in {len(found)} places"
+        )
+        out.append(
+            Pattern(
+                kind,
+                next(iter(often)) if len(often) == 1 else None,
+                name,
+                heard,
+                tuple(numbers),
+                sum(f.probability for f in found) / len(found),
+                f"{where}: {said_of(kind, name, heard)}.",
+                tuple(found),
+            )
+        )
     return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)))

@@ -26,9 +26,11 @@ MOST_BARS_SHOWN = 24
 #: Findings listed for one bar, patterns listed in all.
 MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
 
-HOW_SURE = ("“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-            "is soft, covered by another one, or of a drum that is heard badly in this recording. The per cent "
-            "say how likely it is the chart that is wrong, and not the workbench's ear. Your ear decides.")
+HOW_SURE = (
+    "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
+    "is soft, covered by another one, or of a drum that is heard badly in this recording. The per cent "
+    "say how likely it is the chart that is wrong, and not the workbench's ear. Your ear decides."
+)
 
 #: Plays from a button's data-from to its data-to, in seconds.
 _PLAY = """
@@ -69,8 +71,10 @@ def summary_of(check: Check) -> str:
     bars = len({f.bar_index for f in check.findings})
     parts = [f"{wrong} {'place is' if wrong == 1 else 'places are'} wrong"] if wrong else []
     parts += [f"{listen} {'is' if listen == 1 else 'are'} worth a listen"] if listen else []
-    return (f"{' and '.join(parts)}, in {bars} of {len(check.chart)} bars; "
-            f"{share:.0%} of the written notes are heard in the recording.")
+    return (
+        f"{' and '.join(parts)}, in {bars} of {len(check.chart)} bars; "
+        f"{share:.0%} of the written notes are heard in the recording."
+    )
 
 
 @dataclass(frozen=True)
@@ -126,13 +130,17 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
         fill = WRONG if "wrong" in verdicts else LISTEN if verdicts else "#E6F4EF"
         ink = "#fff" if verdicts else "#3c4043"
         words = f"Bar {bar.bar_number}: {len(bar.findings)} found"
-        parts.append(f'<g><title>{words}</title><rect x="{x}" y="{y}" width="{size}" height="{size}" rx="4" '
-                     f'fill="{fill}"/><text x="{x + size / 2}" y="{y + size / 2 + 4}" font-size="12" '
-                     f'fill="{ink}" text-anchor="middle" font-family="DejaVu Sans, sans-serif">'
-                     f"{bar.bar_number}</text></g>")
+        parts.append(
+            f'<g><title>{words}</title><rect x="{x}" y="{y}" width="{size}" height="{size}" rx="4" '
+            f'fill="{fill}"/><text x="{x + size / 2}" y="{y + size / 2 + 4}" font-size="12" '
+            f'fill="{ink}" text-anchor="middle" font-family="DejaVu Sans, sans-serif">'
+            f"{bar.bar_number}</text></g>"
+        )
     width, height = a_row * (size + gap) - gap, rows * (size + gap) - gap
-    return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
-            f'role="img" aria-label="Bars of the recording, coloured by findings">{"".join(parts)}</svg>')
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
+        f'role="img" aria-label="Bars of the recording, coloured by findings">{"".join(parts)}</svg>'
+    )
 
 
 def check_html(check: Check, audio_link: str = "") -> str:
@@ -142,8 +150,10 @@ def check_html(check: Check, audio_link: str = "") -> str:
     body += [f"<p>{escape(r)}</p>" for r in check.remarks]
     if audio_link:
         body.append(f'<audio controls preload="metadata" src="{escape(audio_link)}"></audio>')
-    body.append(f'{overview_svg(check)}<p class="quiet"><span class="tag wrong">wrong</span>'
-                f'<span class="tag listen">listen</span>{escape(HOW_SURE)}</p>')
+    body.append(
+        f'{overview_svg(check)}<p class="quiet"><span class="tag wrong">wrong</span>'
+        f'<span class="tag listen">listen</span>{escape(HOW_SURE)}</p>'
+    )
     if check.patterns:
         body.append("<h2>The same in several bars</h2><ul>")
         body += [f"<li>{_pattern_html(p, bool(audio_link))}</li>" for p in check.patterns[:MOST_PATTERNS]]
@@ -156,48 +166,55 @@ def check_html(check: Check, audio_link: str = "") -> str:
     rest = worst[MOST_BARS_SHOWN:]
     if rest:
         body.append("<h2>Further bars</h2><ul>")
-        body += [f"<li>Bar {b.bar_number}: {_line_html(line)}</li>" for b in rest
-                 for line in lines_of(check, b)[:MOST_IN_A_BAR]]
+        body += [
+            f"<li>Bar {b.bar_number}: {_line_html(line)}</li>"
+            for b in rest
+            for line in lines_of(check, b)[:MOST_IN_A_BAR]
+        ]
         body.append("</ul>")
     if faint:
         body.append("<h2>Faint doubts</h2><ul>")
         body += [f"<li>Bar {b.bar_number}: {_line_html(line)}</li>" for b in faint for line in lines_of(check, b)]
         body.append("</ul>")
-    body.append(f'<h2>Before you go on</h2><p class="quiet">{escape(HEARING)} {escape(HEARING_SOURCE)}</p>'
-                f'<p class="quiet">{escape(COPYRIGHT)}</p>')
+    body.append(
+        f'<h2>Before you go on</h2><p class="quiet">{escape(HEARING)} {escape(HEARING_SOURCE)}</p>'
+        f'<p class="quiet">{escape(COPYRIGHT)}</p>'
+    )
     return html_page(title, "\n".join(body), _PLAY if audio_link else "")
 
 
 def _bar_html(check: Check, bar: BarCheck, plays: bool) -> str:
     start, end = _stretch(bar)
-    play = (f' <button data-from="{start:.3f}" data-to="{end:.3f}">Play bar {bar.bar_number}</button>'
-            if plays else "")
+    play = f' <button data-from="{start:.3f}" data-to="{end:.3f}">Play bar {bar.bar_number}</button>' if plays else ""
     picture = _picture(check, bar.bar_index) or ""
     lines = lines_of(check, bar)
     items = "".join(f"<li>{_line_html(line)}</li>" for line in lines[:MOST_IN_A_BAR])
     more = len(lines) - MOST_IN_A_BAR
     items += f'<li class="quiet">and {more} more</li>' if more > 0 else ""
     at = f'<span class="quiet">at {clock(bar.start_s)}</span>'
-    return (f'<section class="bar"><h3>Bar {bar.bar_number} {at}{play}</h3>{picture}'
-            f"<ul>{items}</ul></section>")
+    return f'<section class="bar"><h3>Bar {bar.bar_number} {at}{play}</h3>{picture}<ul>{items}</ul></section>'
 
 
 def _line_html(line: Line) -> str:
-    return (f'<span class="tag {line.verdict}">{line.verdict}</span>{escape(line.text)}'
-            f' <span class="quiet">({line.probability:.0%} sure)</span>')
+    return (
+        f'<span class="tag {line.verdict}">{line.verdict}</span>{escape(line.text)}'
+        f' <span class="quiet">({line.probability:.0%} sure)</span>'
+    )
 
 
 def _pattern_html(pattern: Pattern, plays: bool) -> str:
     line = _line_html(Line(pattern.verdict, pattern.text, pattern.probability))
     surest = max(pattern.findings, key=lambda f: f.probability)
-    return line + (f' <button data-from="{surest.start_s:.3f}" data-to="{surest.end_s:.3f}">Play bar '
-                   f"{surest.bar_number}</button>" if plays else "")
+    return line + (
+        f' <button data-from="{surest.start_s:.3f}" data-to="{surest.end_s:.3f}">Play bar {surest.bar_number}</button>'
+        if plays
+        else ""
+    )
 
 
 def _stretch(bar: BarCheck) -> tuple[float, float]:
     """What to play for a bar: all that its findings point at."""
-    return (min([bar.start_s, *(f.start_s for f in bar.findings)]),
-            max([bar.end_s, *(f.end_s for f in bar.findings)]))
+    return (min([bar.start_s, *(f.start_s for f in bar.findings)]), max([bar.end_s, *(f.end_s for f in bar.findings)]))
 
 
 def _picture(check: Check, bar_index: int) -> str | None:
@@ -255,16 +272,31 @@ def check_pdf(check: Check) -> bytes:
         if svg:
             name = f"bar{len(images)}.svg"
             images[name] = svg
-        bars.append({"number": str(bar.bar_number), "at": clock(bar.start_s), "image": name,
-                     "width": min(170.0, _width_mm(svg)) if svg else 0,
-                     "findings": [_line_data(x) for x in lines_of(check, bar)[:MOST_IN_A_BAR]]})
-    return pdf_page(_PDF, {
-        "title": f"Check of {check.chart.title or 'a chart'}", "summary": _capital(summary_of(check)),
-        "remarks": list(check.remarks), "how_sure": HOW_SURE,
-        "patterns": [_line_data(Line(p.verdict, p.text, p.probability)) for p in check.patterns[:MOST_PATTERNS]],
-        "bars_head": f"{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first", "bars": bars,
-        "further": _listed("Less grave", worst[MOST_BARS_SHOWN:]), "faint": _listed("Faint doubts only", faint),
-        "caution": f"{HEARING} {HEARING_SOURCE} {COPYRIGHT}"}, images)
+        bars.append(
+            {
+                "number": str(bar.bar_number),
+                "at": clock(bar.start_s),
+                "image": name,
+                "width": min(170.0, _width_mm(svg)) if svg else 0,
+                "findings": [_line_data(x) for x in lines_of(check, bar)[:MOST_IN_A_BAR]],
+            }
+        )
+    return pdf_page(
+        _PDF,
+        {
+            "title": f"Check of {check.chart.title or 'a chart'}",
+            "summary": _capital(summary_of(check)),
+            "remarks": list(check.remarks),
+            "how_sure": HOW_SURE,
+            "patterns": [_line_data(Line(p.verdict, p.text, p.probability)) for p in check.patterns[:MOST_PATTERNS]],
+            "bars_head": f"{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first",
+            "bars": bars,
+            "further": _listed("Less grave", worst[MOST_BARS_SHOWN:]),
+            "faint": _listed("Faint doubts only", faint),
+            "caution": f"{HEARING} {HEARING_SOURCE} {COPYRIGHT}",
+        },
+        images,
+    )
 
 
 def _width_mm(svg: str) -> float:

@@ -45,12 +45,17 @@ class CheckList(w.VBox):
         # Edges of neighbouring bars may differ by milliseconds: look a little inside.
         self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
         self.found = w.Select(
-            options=[(f"{f.verdict:<7}{f.text}", k) for k, f in enumerate(findings)], value=None,
-            rows=min(12, max(3, len(findings))), layout=w.Layout(width="100%"))
-        self.play = w.Button(description="Play this bar", disabled=True,
-                             tooltip="Bring the finding's bar into the grid and play it")
-        self.said = w.Label("Choose a finding: the grid goes to its bar." if findings
-                            else "Nothing to correct was found.")
+            options=[(f"{f.verdict:<7}{f.text}", k) for k, f in enumerate(findings)],
+            value=None,
+            rows=min(12, max(3, len(findings))),
+            layout=w.Layout(width="100%"),
+        )
+        self.play = w.Button(
+            description="Play this bar", disabled=True, tooltip="Bring the finding's bar into the grid and play it"
+        )
+        self.said = w.Label(
+            "Choose a finding: the grid goes to its bar." if findings else "Nothing to correct was found."
+        )
         self.found.observe(self._chosen, "value")
         self.play.on_click(lambda _: self._play())
         super().__init__([self.found, w.HBox([self.play, self.said])])
@@ -72,5 +77,8 @@ class CheckList(w.VBox):
     def _show(self) -> None:
         """Bring the chosen finding's bar into the grid, the cursor to its stroke."""
         finding = self.check.findings[self.found.value]
-        self.grid.show_bar(self._numbers[self.found.value], finding.position or Fraction(0),
-                           finding.instrument or finding.heard_instrument)
+        self.grid.show_bar(
+            self._numbers[self.found.value],
+            finding.position or Fraction(0),
+            finding.instrument or finding.heard_instrument,
+        )

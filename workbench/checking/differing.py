@@ -42,12 +42,16 @@ class DifferingStroke:
 
 def is_missed(finding: Finding) -> bool:
     """Whether a finding says that a written stroke was not played."""
-    return finding.kind == "extra" or finding.kind == "wrong drum" and not are_easily_confused(
-        finding.instrument, finding.heard_instrument)
+    return (
+        finding.kind == "extra"
+        or finding.kind == "wrong drum"
+        and not are_easily_confused(finding.instrument, finding.heard_instrument)
+    )
 
 
-def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
-                      sure: Sequence[Finding]) -> tuple[DifferingStroke, ...]:
+def differing_strokes(
+    chart: Chart, matched: Matched, played: Collection[int], sure: Sequence[Finding]
+) -> tuple[DifferingStroke, ...]:
     """Strokes missed, unsure and added, in order of time.
 
     Parameters
@@ -66,11 +70,22 @@ def differing_strokes(chart: Chart, matched: Matched, played: Collection[int],
         if i in played or e.note.instrument in NOT_HEARD or e.aligned.chart_bar is None:
             continue
         key = (e.aligned.start_s, e.note.position, e.note.instrument)
-        out.append(DifferingStroke("missed" if key in missed else "unsure", e.aligned.chart_bar,
-                                   number(e.aligned.chart_bar), e.note.position, e.note.instrument, e.stroke.time_s,
-                                   missed.get(key, "")))
-    out += [DifferingStroke("added", f.bar_index, f.bar_number, f.position, f.heard_instrument, f.time_s)
-            for f in sure if f.kind == "missing" and f.position is not None]
+        out.append(
+            DifferingStroke(
+                "missed" if key in missed else "unsure",
+                e.aligned.chart_bar,
+                number(e.aligned.chart_bar),
+                e.note.position,
+                e.note.instrument,
+                e.stroke.time_s,
+                missed.get(key, ""),
+            )
+        )
+    out += [
+        DifferingStroke("added", f.bar_index, f.bar_number, f.position, f.heard_instrument, f.time_s)
+        for f in sure
+        if f.kind == "missing" and f.position is not None
+    ]
     return tuple(sorted(out, key=lambda d: (d.time_s, d.instrument)))
 
 
@@ -82,8 +97,9 @@ def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) ->
             groups.setdefault((s.position, s.instrument, s.instead), []).append(s)
     first = lambda found: min((s.bar_index, s.position) for s in found)
     lines = []
-    for (position, name, instead), found in sorted(groups.items(), key=lambda g: (
-            -len(g[1]), first(g[1]), drum_key_order(g[0][1]))):
+    for (position, name, instead), found in sorted(
+        groups.items(), key=lambda g: (-len(g[1]), first(g[1]), drum_key_order(g[0][1]))
+    ):
         runs = number_runs(sorted({s.bar_number for s in found}))
         bars = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs)
         one = len(runs) == 1 and runs[0][0] == runs[0][1]

@@ -157,8 +157,11 @@ def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Mat
     starts = [b.start_s for b in alignment.bars]
 
     def inside(found: Sequence[Stroke]) -> list[Stroke]:
-        return [replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument)) for s in found
-                if bar_at(alignment.bars, starts, s.time_s) is not None]
+        return [
+            replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument))
+            for s in found
+            if bar_at(alignment.bars, starts, s.time_s) is not None
+        ]
 
     strokes = _without_graces(inside(heard.strokes), expected)
     times = [s.time_s for s in strokes]
@@ -170,8 +173,14 @@ def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Mat
     half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
     faint_pairs = tuple((open_[i], j) for i, j in half_heard)
     silent = set(pairs.only_first) - {i for i, _ in faint_pairs}
-    return Matched(tuple(expected), tuple(strokes), pairs, tuple(faint), faint_pairs,
-                   _traces(heard, {i: written[i] for i in silent}))
+    return Matched(
+        tuple(expected),
+        tuple(strokes),
+        pairs,
+        tuple(faint),
+        faint_pairs,
+        _traces(heard, {i: written[i] for i in silent}),
+    )
 
 
 def _paired(written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
@@ -182,8 +191,14 @@ def _paired(written: Sequence[Stroke], strokes: Sequence[Stroke]) -> Comparison:
     """
     pairs = compare_strokes(written, strokes, SEARCH_S, -1.0)
     left, right, renamed = pairs.only_first, pairs.only_second, []
-    for window_s, alike in ((TOGETHER_S, _family), (TOGETHER_S, _ringing), (TOGETHER_S, _metal),
-                            (TOGETHER_S, lambda name: "any"), (SEARCH_S, _family), (SEARCH_S, _ringing)):
+    for window_s, alike in (
+        (TOGETHER_S, _family),
+        (TOGETHER_S, _ringing),
+        (TOGETHER_S, _metal),
+        (TOGETHER_S, lambda name: "any"),
+        (SEARCH_S, _family),
+        (SEARCH_S, _ringing),
+    ):
         found = compare_strokes([written[i] for i in left], [strokes[j] for j in right], window_s, -1.0, alike).same
         renamed += [(left[i], right[j]) for i, j in found]
         taken = ({i for i, _ in renamed}, {j for _, j in renamed})
@@ -211,18 +226,22 @@ def _traces(heard: Transcription, silent: Mapping[int, Stroke]) -> dict[int, flo
         return {}
     out = {}
     near, far = (round(s * found.frame_rate_hz) for s in TRACE_REACH_S)
-    heights = {name: usual_height(heard, name) for name in {s.instrument for s in silent.values()}
-               if name in found.instruments}
+    heights = {
+        name: usual_height(heard, name) for name in {s.instrument for s in silent.values()} if name in found.instruments
+    }
     known = {name: np.array([s.time_s for s in heard.strokes if s.instrument == name] or [-1e9]) for name in heights}
     for i, note in silent.items():
         name, place = note.instrument, round(note.time_s * found.frame_rate_hz)
         if name not in heights or place - far < 1 or place + far + 2 > len(found.onset):
             continue
         column = found.onset[:, found.column(name)]
-        here = float(column[place - 1:place + 2].max())
-        frames = [f for f in (*range(place - far, place - near + 1), *range(place + near, place + far + 1))
-                  if column[f] >= max(column[f - 1], column[f + 1])
-                  and np.abs(known[name] - f / found.frame_rate_hz).min() >= FAINT_APART_S]
+        here = float(column[place - 1 : place + 2].max())
+        frames = [
+            f
+            for f in (*range(place - far, place - near + 1), *range(place + near, place + far + 1))
+            if column[f] >= max(column[f - 1], column[f + 1])
+            and np.abs(known[name] - f / found.frame_rate_hz).min() >= FAINT_APART_S
+        ]
         best = max(frames, key=lambda f: column[f], default=None)
         if best is not None and column[best] >= max(TRACE_FROM * heights[name], TRACE_OVER_PLACE * here):
             out[i] = best / found.frame_rate_hz
@@ -247,7 +266,7 @@ def faint_strokes(heard: Transcription) -> list[Stroke]:
         for frame in np.flatnonzero(inner) + 1:
             time_s = frame / found.frame_rate_hz
             k = int(np.searchsorted(known, time_s))
-            if not any(abs(t - time_s) < FAINT_APART_S for t in known[max(0, k - 1):k + 1]):
+            if not any(abs(t - time_s) < FAINT_APART_S for t in known[max(0, k - 1) : k + 1]):
                 velocity = int(np.clip(round(float(found.velocity[frame, column]) * 127), 1, 127))
                 out.append(Stroke(time_s, name, velocity, float(min(1.0, onset[frame] / usual))))
     return sorted(out)
@@ -259,7 +278,7 @@ def usual_height(heard: Transcription, name: str) -> float:
     assert found is not None
     column = found.onset[:, found.column(name)]
     frames = [round(s.time_s * found.frame_rate_hz) for s in heard.strokes if s.instrument == name]
-    peaks = [float(column[max(0, f - 2):f + 3].max(initial=0.0)) for f in frames]
+    peaks = [float(column[max(0, f - 2) : f + 3].max(initial=0.0)) for f in frames]
     return max(float(np.median(peaks)) if len(peaks) >= 3 else 0.5, 0.1)
 
 
@@ -294,8 +313,11 @@ def _name_as_heard(expected: Expected, strokes: Sequence[Stroke], times_s: Seque
     at = expected.stroke.time_s
     for articulation in expected.note.articulations & set(EITHER_WAY):
         if name in EITHER_WAY[articulation]:
-            near = [strokes[k] for k in times_near(times_s, at - SEARCH_S, at + SEARCH_S)
-                    if strokes[k].instrument in EITHER_WAY[articulation]]
+            near = [
+                strokes[k]
+                for k in times_near(times_s, at - SEARCH_S, at + SEARCH_S)
+                if strokes[k].instrument in EITHER_WAY[articulation]
+            ]
             if near:
                 return min(near, key=lambda s: abs(s.time_s - at)).instrument
     return name
@@ -312,10 +334,12 @@ def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list
         at = e.stroke.time_s
         for articulation in e.note.articulations & set(GRACE_S):
             before, after = GRACE_S[articulation]
-            near = [k for k in times_near(times, at - before, min(at + after, e.aligned.end_s))
-                    if strokes[k].instrument == e.note.instrument
-                    and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S
-                                for t in written[e.note.instrument])]
+            near = [
+                k
+                for k in times_near(times, at - before, min(at + after, e.aligned.end_s))
+                if strokes[k].instrument == e.note.instrument
+                and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S for t in written[e.note.instrument])
+            ]
             if near:
                 graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - at))}
     return [s for k, s in enumerate(strokes) if k not in graces]
@@ -333,8 +357,11 @@ def are_easily_confused(first: str, second: str) -> bool:
 
 def said_of(kind: str, name: str, heard: str) -> str:
     """What a finding says, without its place."""
-    return {"extra": f"{name} is written but not heard", "missing": f"{heard} is heard but not written",
-            "wrong drum": f"{name} is written, {heard} is heard",
-            "wrong place": f"{name} is written here, but heard elsewhere",
-            "early": f"{name} is heard before its written place",
-            "late": f"{name} is heard after its written place"}[kind]
+    return {
+        "extra": f"{name} is written but not heard",
+        "missing": f"{heard} is heard but not written",
+        "wrong drum": f"{name} is written, {heard} is heard",
+        "wrong place": f"{name} is written here, but heard elsewhere",
+        "early": f"{name} is heard before its written place",
+        "late": f"{name} is heard after its written place",
+    }[kind]

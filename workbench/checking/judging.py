@@ -78,8 +78,17 @@ ELSEWHERE = Fraction(1, 8)
 CUSTOM_BARS = 8
 
 #: How grave a finding of each kind is.
-GRAVITY = {"bar missing": 60.0, "bar extra": 60.0, "repeat": 4.0, "wrong drum": 3.0, "wrong place": 2.5,
-           "extra": 2.0, "missing": 2.0, "early": 1.0, "late": 1.0}
+GRAVITY = {
+    "bar missing": 60.0,
+    "bar extra": 60.0,
+    "repeat": 4.0,
+    "wrong drum": 3.0,
+    "wrong place": 2.5,
+    "extra": 2.0,
+    "missing": 2.0,
+    "early": 1.0,
+    "late": 1.0,
+}
 _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
 
 
@@ -117,12 +126,12 @@ class _Case:
 
     @property
     def name(self) -> str:
-        return self.stroke.instrument if self.kind == "missing" and self.stroke else (
-            self.expected.note.instrument)
+        return self.stroke.instrument if self.kind == "missing" and self.stroke else (self.expected.note.instrument)
 
 
-def judge_notes(chart: Chart, alignment: Alignment, heard: Transcription, matched: Matched | None = None,
-                places: bool = True) -> Judged:
+def judge_notes(
+    chart: Chart, alignment: Alignment, heard: Transcription, matched: Matched | None = None, places: bool = True
+) -> Judged:
     """What differs between the aligned notes and the strokes heard.
 
     ``matched`` saves pairing them again where that is done already.  With
@@ -138,10 +147,11 @@ def judge_notes(chart: Chart, alignment: Alignment, heard: Transcription, matche
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     confused = _confused_drums(matched)
     findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
-    findings = [doubted(f, DOUBTFUL) if f.kind == "wrong drum"
-                and (f.instrument, f.heard_instrument) in confused else f for f in findings]
-    return Judged(findings,
-                  len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+    findings = [
+        doubted(f, DOUBTFUL) if f.kind == "wrong drum" and (f.instrument, f.heard_instrument) in confused else f
+        for f in findings
+    ]
+    return Judged(findings, len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
 
 
 def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
@@ -158,15 +168,24 @@ def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
         if c.kind != "missing" or c.stroke is None or c.half_heard:
             continue
         apart = lambda j, c=c: abs(cases[j].expected.note.position - c.expected.note.position)
-        near = [j for j in unheard.get((id(c.expected.aligned), c.name), ())
-                if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE]
+        near = [
+            j
+            for j in unheard.get((id(c.expected.aligned), c.name), ())
+            if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE
+        ]
         if near:
             j = min(near, key=apart)
             e = cases[j].expected
             out[k] = None
-            out[j] = replace(cases[j], kind="wrong place", stroke=c.stroke, ratio=cases[j].ratio * c.ratio,
-                             deviation_s=c.stroke.time_s - e.stroke.time_s, unheard=False,
-                             place=c.expected.note.position)
+            out[j] = replace(
+                cases[j],
+                kind="wrong place",
+                stroke=c.stroke,
+                ratio=cases[j].ratio * c.ratio,
+                deviation_s=c.stroke.time_s - e.stroke.time_s,
+                unheard=False,
+                place=c.expected.note.position,
+            )
     return [c for c in out.values() if c is not None]
 
 
@@ -180,8 +199,13 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
     for i, j in matched.pairs.renamed:
         e = matched.expected[i]
         bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.aligned))
-    return {pair for pair, where in bars.items() if are_easily_confused(*pair) and len(set(where)) >= CONFUSED_BARS
-            and len(where) >= CONFUSED_SHARE * written[pair[0]]}
+    return {
+        pair
+        for pair, where in bars.items()
+        if are_easily_confused(*pair)
+        and len(set(where)) >= CONFUSED_BARS
+        and len(where) >= CONFUSED_SHARE * written[pair[0]]
+    }
 
 
 def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
@@ -203,10 +227,17 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
             # A drum that is not heard all over tells of the ear: see the recall.
             by_name[name] += 0.0 if case.unheard else s
         share = lambda sums, counts, key, weight: (
-            (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight))
-        rate = np.array([max(share(by_bar, in_bar, bar, NOTES_OF_BAR),
-                             0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT))
-                         for c, bar, name in zip(cases, bars, names)])
+            (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight)
+        )
+        rate = np.array(
+            [
+                max(
+                    share(by_bar, in_bar, bar, NOTES_OF_BAR),
+                    0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT),
+                )
+                for c, bar, name in zip(cases, bars, names)
+            ]
+        )
     return probability
 
 
@@ -233,8 +264,10 @@ class _Evidence:
             for n in bar.notes:
                 self.written_at.setdefault(n.key, set()).add(k)
         self.usual, self.spread = self._deviations()
-        self.heard_notes = sorted([(matched.strokes[j].time_s, i, matched.strokes[j].confidence) for i, j in pairs.same]
-                                  + [(matched.faint[j].time_s, i, 0.0) for i, j in matched.faint_pairs])
+        self.heard_notes = sorted(
+            [(matched.strokes[j].time_s, i, matched.strokes[j].confidence) for i, j in pairs.same]
+            + [(matched.faint[j].time_s, i, 0.0) for i, j in matched.faint_pairs]
+        )
         self.heard_times_s = [t for t, _, _ in self.heard_notes]
 
     def cases(self):
@@ -280,8 +313,7 @@ class _Evidence:
         by_name: dict[str, list[float]] = {}
         for i, j in self.matched.pairs.same:
             stroke = self.matched.strokes[j]
-            by_name.setdefault(stroke.instrument, []).append(
-                stroke.time_s - self.matched.expected[i].stroke.time_s)
+            by_name.setdefault(stroke.instrument, []).append(stroke.time_s - self.matched.expected[i].stroke.time_s)
         every = [d for ds in by_name.values() for d in ds]
         usual, spread = {}, {}
         for name, ds in by_name.items():
@@ -292,8 +324,11 @@ class _Evidence:
 
     def custom(self, bar_index: int, key: tuple) -> float:
         """Share of the bars around that write a note at this place."""
-        around = [k for k in range(bar_index - CUSTOM_BARS, bar_index + CUSTOM_BARS + 1)
-                  if k != bar_index and 0 <= k < len(self.chart)]
+        around = [
+            k
+            for k in range(bar_index - CUSTOM_BARS, bar_index + CUSTOM_BARS + 1)
+            if k != bar_index and 0 <= k < len(self.chart)
+        ]
         written = self.written_at.get(key, set())
         return sum(k in written for k in around) / max(1, len(around))
 
@@ -309,16 +344,27 @@ class _Evidence:
         anywhere = 1 / 0.15
         misplaced = misplaced + 0.1 / (1 + self._odds(stroke))
         ratio = anywhere / ((1 - misplaced) * right + misplaced * anywhere)
-        return _Case("late" if deviation > 0 else "early", self.matched.expected[i], stroke, ratio, deviation,
-                     share=min(2.0, abs(deviation) / 0.04))
+        return _Case(
+            "late" if deviation > 0 else "early",
+            self.matched.expected[i],
+            stroke,
+            ratio,
+            deviation,
+            share=min(2.0, abs(deviation) / 0.04),
+        )
 
     def renamed(self, i: int, j: int) -> _Case | None:
         e, stroke = self.matched.expected[i], self.matched.strokes[j]
         if e.note.instrument in NOT_HEARD:
             return None
         families = {instrument(n).family for n in (e.note.instrument, stroke.instrument)}
-        taken_for = (TAKEN_FOR_KIN if are_easily_confused(e.note.instrument, stroke.instrument)
-                     else TAKEN_FOR_METAL if families == {"hi-hat", "cymbal"} else TAKEN_FOR_OTHER)
+        taken_for = (
+            TAKEN_FOR_KIN
+            if are_easily_confused(e.note.instrument, stroke.instrument)
+            else TAKEN_FOR_METAL
+            if families == {"hi-hat", "cymbal"}
+            else TAKEN_FOR_OTHER
+        )
         if _is_soft(e.note):
             taken_for *= SOFT_MISSED
         sure = self._odds(stroke) / (1 + self._odds(stroke))
@@ -341,8 +387,17 @@ class _Evidence:
             # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
             deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
             trace = replace(e.stroke, time_s=self.matched.traces[i])
-            return _Case("late" if deviation > 0 else "early", e, trace, ratio, deviation, doubt, share,
-                         unheard=True, doubtful=True)
+            return _Case(
+                "late" if deviation > 0 else "early",
+                e,
+                trace,
+                ratio,
+                deviation,
+                doubt,
+                share,
+                unheard=True,
+                doubtful=True,
+            )
         return _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True)
 
     def unwritten(self, j: int) -> _Case | None:
@@ -350,8 +405,16 @@ class _Evidence:
         bar, place = self._where(stroke)
         doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
         expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
-        return self._or_beside(_Case("missing", expected, stroke, self._odds(stroke), doubt=doubt,
-                                     share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0))
+        return self._or_beside(
+            _Case(
+                "missing",
+                expected,
+                stroke,
+                self._odds(stroke),
+                doubt=doubt,
+                share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0,
+            )
+        )
 
     def half_unwritten(self, j: int) -> _Case | None:
         """A half-heard stroke that no note explains, in a place where a note is the custom."""
@@ -370,8 +433,11 @@ class _Evidence:
         for k in times_near(self.heard_times_s, stroke.time_s - TOGETHER_S, stroke.time_s + TOGETHER_S):
             _, i, sure = self.heard_notes[k]
             note = self.matched.expected[i].note
-            if (are_easily_confused(note.instrument, stroke.instrument) and note.instrument != stroke.instrument
-                    and min(sure, stroke.confidence) < BOTH_SURE_FROM):
+            if (
+                are_easily_confused(note.instrument, stroke.instrument)
+                and note.instrument != stroke.instrument
+                and min(sure, stroke.confidence) < BOTH_SURE_FROM
+            ):
                 return replace(case, kind="wrong drum", expected=self.matched.expected[i], doubtful=True)
         return case
 
@@ -386,7 +452,7 @@ class _Evidence:
             self._heights[name] = usual_height(self.heard, name)
         frame = round(e.stroke.time_s * found.frame_rate_hz)
         reach = round(0.04 * found.frame_rate_hz)
-        here = float(column[max(0, frame - reach):frame + reach + 1].max(initial=0.0))
+        here = float(column[max(0, frame - reach) : frame + reach + 1].max(initial=0.0))
         return float(np.clip(1.0 - here / (0.5 * self._heights[name]), 0.0, 1.0))
 
     def _is_covered(self, e: Expected) -> bool:
@@ -394,8 +460,10 @@ class _Evidence:
         if instrument(e.note.instrument).family not in ("hi-hat", "cymbal"):
             return False
         at = e.stroke.time_s
-        return any(instrument(self.matched.strokes[k].instrument).family in ("hi-hat", "cymbal")
-                   for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S))
+        return any(
+            instrument(self.matched.strokes[k].instrument).family in ("hi-hat", "cymbal")
+            for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S)
+        )
 
     def _where(self, stroke: Stroke) -> tuple[AlignedBar, Fraction]:
         """Bar of a stroke, and the nearest sixteenth or triplet in it."""
@@ -405,8 +473,7 @@ class _Evidence:
         start, end = time_map.bar_start_s(k), time_map.bar_end_s(k)
         chart_s = start + (stroke.time_s - aligned.start_s) * (end - start) / (aligned.end_s - aligned.start_s)
         exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
-        place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)),
-                    key=lambda p: abs(float(p) - exact))
+        place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(float(p) - exact))
         return aligned, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
 
 
@@ -429,10 +496,20 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     if case.doubtful:
         what += ", with it or in its place" if case.kind == "wrong drum" else ", very softly if at all"
     return Finding(
-        case.kind, k, number, e.note.position, "" if case.kind == "missing" else name,
-        stroke.instrument if stroke else "", (stroke or e.stroke).time_s, case.deviation_s, float(probability),
+        case.kind,
+        k,
+        number,
+        e.note.position,
+        "" if case.kind == "missing" else name,
+        stroke.instrument if stroke else "",
+        (stroke or e.stroke).time_s,
+        case.deviation_s,
+        float(probability),
         GRAVITY[case.kind] * _INSTRUMENT_GRAVITY[instrument(name).family] * case.share,
-        e.aligned.start_s, e.aligned.end_s, f"Bar {number}, {the_place(bar, e.note.position)}: {what}.")
+        e.aligned.start_s,
+        e.aligned.end_s,
+        f"Bar {number}, {the_place(bar, e.note.position)}: {what}.",
+    )
 
 
 def doubted(finding: Finding, most: float) -> Finding:

@@ -93,11 +93,15 @@ class Click:
     def __post_init__(self) -> None:
         low, high = CLICK_BPM
         if not low <= self.tempo_bpm <= high:
-            raise AnalysisError(f"A click of {self.tempo_bpm:g} beats a minute is none: give its tempo in counted "
-                                f"beats a minute, {low} to {high}.")
+            raise AnalysisError(
+                f"A click of {self.tempo_bpm:g} beats a minute is none: give its tempo in counted "
+                f"beats a minute, {low} to {high}."
+            )
         if self.start_s is not None and not 0 <= self.start_s < np.inf:
-            raise AnalysisError(f"A click cannot begin at {self.start_s:g} s: give the time of one of its clicks in "
-                                "the recording, in seconds from the beginning.")
+            raise AnalysisError(
+                f"A click cannot begin at {self.start_s:g} s: give the time of one of its clicks in "
+                "the recording, in seconds from the beginning."
+            )
 
 
 @dataclass(frozen=True)
@@ -214,19 +218,36 @@ class Playing:
 
     def to_data(self) -> dict:
         """The figures as what JSON can hold."""
-        tables = {name: [asdict(x) for x in getattr(self, name)]
-                  for name in ("instruments", "bars", "fills", "ghosts", "repeats")}
-        return {"title": self.chart.title, "against": self.against,
-                "agreement": round(self.alignment.agreement, 3), "tempo_bpm": round(self.tempo_bpm, 2),
-                "drift_percent": round(self.drift_percent, 2), "written": self.written, "played": self.played,
-                "strokes": [{"what": s.what, "bar": s.bar_number, "position": str(s.position),
-                             "instrument": s.instrument, "instead": s.instead,
-                             "time_s": round(s.time_s, 4)} for s in self.strokes],
-                **tables}
+        tables = {
+            name: [asdict(x) for x in getattr(self, name)]
+            for name in ("instruments", "bars", "fills", "ghosts", "repeats")
+        }
+        return {
+            "title": self.chart.title,
+            "against": self.against,
+            "agreement": round(self.alignment.agreement, 3),
+            "tempo_bpm": round(self.tempo_bpm, 2),
+            "drift_percent": round(self.drift_percent, 2),
+            "written": self.written,
+            "played": self.played,
+            "strokes": [
+                {
+                    "what": s.what,
+                    "bar": s.bar_number,
+                    "position": str(s.position),
+                    "instrument": s.instrument,
+                    "instead": s.instead,
+                    "time_s": round(s.time_s, 4),
+                }
+                for s in self.strokes
+            ],
+            **tables,
+        }
 
 
-def measure_playing(chart: Chart, heard: Transcription, click: Click | None = None,
-                    only_bars: tuple[int, int] | None = None) -> Playing:
+def measure_playing(
+    chart: Chart, heard: Transcription, click: Click | None = None, only_bars: tuple[int, int] | None = None
+) -> Playing:
     """Measure how a chart was played, from the strokes heard.
 
     Parameters
@@ -249,15 +270,23 @@ def measure_playing(chart: Chart, heard: Transcription, click: Click | None = No
     """
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
     if not any(b.chart_bar is not None for b in alignment.bars) or alignment.agreement < LEAST_AGREEMENT:
-        raise AnalysisError(f"The take hardly agrees with the chart ({alignment.agreement:.0%}); make sure that "
-                            "it is a recording of this part.")
+        raise AnalysisError(
+            f"The take hardly agrees with the chart ({alignment.agreement:.0%}); make sure that "
+            "it is a recording of this part."
+        )
     if click:
         _refuse_another_tempo(chart, alignment, click)
     matched = match_notes(chart, alignment, heard)
     # The ear may take a drum for one that sounds alike; then it was played all the same.
-    played = [*matched.pairs.same, *((i, j) for i, j in matched.pairs.renamed if are_easily_confused(
-        matched.expected[i].note.instrument, matched.strokes[j].instrument) and abs(
-        matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S)]
+    played = [
+        *matched.pairs.same,
+        *(
+            (i, j)
+            for i, j in matched.pairs.renamed
+            if are_easily_confused(matched.expected[i].note.instrument, matched.strokes[j].instrument)
+            and abs(matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S
+        ),
+    ]
     sure = [f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, alignment, click) if click else list(alignment.bars)
     measured = _deviations(chart, alignment, matched, played, lines)
@@ -270,16 +299,31 @@ def measure_playing(chart: Chart, heard: Transcription, click: Click | None = No
         measured = _deviations(chart, alignment, matched, played, alignment.bars)
     bars = _bars(chart, alignment, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
-    deviations = ((e.note.instrument, s.time_s, float(1000 * d))
-                  for e, s, d in zip(measured.notes, measured.strokes, measured.seconds))
+    deviations = (
+        (e.note.instrument, s.time_s, float(1000 * d))
+        for e, s, d in zip(measured.notes, measured.strokes, measured.seconds)
+    )
     strokes = differing_strokes(chart, matched, {i for i, _ in played}, sure)
     return Playing(
-        chart, alignment, "the click" if click else "your own tempo", float(np.median(tempi)), _drift(bars),
-        _instruments(matched, measured, strokes), bars, _fills(chart, alignment, measured), _ghosts(measured),
-        _repeats(chart, measured), tuple(deviations), strokes, lost_s, only_bars)
+        chart,
+        alignment,
+        "the click" if click else "your own tempo",
+        float(np.median(tempi)),
+        _drift(bars),
+        _instruments(matched, measured, strokes),
+        bars,
+        _fills(chart, alignment, measured),
+        _ghosts(measured),
+        _repeats(chart, measured),
+        tuple(deviations),
+        strokes,
+        lost_s,
+        only_bars,
+    )
 
 
 # -- time ---------------------------------------------------------------------------------
+
 
 @dataclass(frozen=True)
 class _Measured:
@@ -293,13 +337,22 @@ class _Measured:
 
 def _refuse_another_tempo(chart: Chart, alignment: Alignment, click: Click) -> None:
     """Against a click that nobody heard every figure would be wrong, and the advice absurd."""
-    bars = [(aligned, chart.time_map.bars[aligned.chart_bar]) for aligned in alignment.bars if aligned.chart_bar is not None]
-    tempo = float(np.median([60.0 * float(timed.length / timed.meter.beat_length) / (aligned.end_s - aligned.start_s)
-                             for aligned, timed in bars]))
+    bars = [
+        (aligned, chart.time_map.bars[aligned.chart_bar]) for aligned in alignment.bars if aligned.chart_bar is not None
+    ]
+    tempo = float(
+        np.median(
+            [
+                60.0 * float(timed.length / timed.meter.beat_length) / (aligned.end_s - aligned.start_s)
+                for aligned, timed in bars
+            ]
+        )
+    )
     if abs(tempo / click.tempo_bpm - 1) > ANOTHER_TEMPO:
         raise AnalysisError(
             f"The take was played at about {tempo:.0f} counted beats a minute, not to a click of "
-            f"{click.tempo_bpm:.0f}. Give the click's true tempo in counted beats, or none if there was no click.")
+            f"{click.tempo_bpm:.0f}. Give the click's true tempo in counted beats, or none if there was no click."
+        )
 
 
 def _off_the_click(measured: _Measured) -> float:
@@ -321,8 +374,12 @@ def _click_lines(chart: Chart, alignment: Alignment, click: Click) -> list[Align
     lines: list[AlignedBar] = []
     for k, aligned in enumerate(alignment.bars):
         before = alignment.bars[k - 1] if k else None
-        follows = (before is not None and before.chart_bar is not None and aligned.chart_bar is not None
-                   and before.chart_bar + 1 == aligned.chart_bar)
+        follows = (
+            before is not None
+            and before.chart_bar is not None
+            and aligned.chart_bar is not None
+            and before.chart_bar + 1 == aligned.chart_bar
+        )
         line = lines[-1].end_s if follows else start + round((aligned.start_s - start) / beat_s) * beat_s
         length = (aligned.end_s - aligned.start_s) if aligned.chart_bar is None else beats[aligned.chart_bar] * beat_s
         lines.append(replace(aligned, start_s=line, end_s=line + length))
@@ -338,8 +395,9 @@ def _written_s(chart: Chart, expected: Expected) -> float:
     return chart.note_time_s(k, expected.note)
 
 
-def _deviations(chart: Chart, alignment: Alignment, matched: Matched, played: Sequence[tuple[int, int]],
-                lines: Sequence[AlignedBar]) -> _Measured:
+def _deviations(
+    chart: Chart, alignment: Alignment, matched: Matched, played: Sequence[tuple[int, int]], lines: Sequence[AlignedBar]
+) -> _Measured:
     line_of = {id(aligned): line for aligned, line in zip(alignment.bars, lines)}
     notes = tuple(matched.expected[i] for i, _ in sorted(played))
     strokes = tuple(matched.strokes[j] for _, j in sorted(played))
@@ -370,8 +428,9 @@ def _deviations(chart: Chart, alignment: Alignment, matched: Matched, played: Se
     return _Measured(notes, strokes, seconds, slips)
 
 
-def _instruments(matched: Matched, measured: _Measured,
-                 strokes: Sequence[DifferingStroke]) -> tuple[InstrumentTiming, ...]:
+def _instruments(
+    matched: Matched, measured: _Measured, strokes: Sequence[DifferingStroke]
+) -> tuple[InstrumentTiming, ...]:
     counts = Counter((s.what, s.instrument) for s in strokes)
     names = {e.note.instrument for e in matched.expected} | {n for what, n in counts if what == "added"}
     out = []
@@ -380,15 +439,21 @@ def _instruments(matched: Matched, measured: _Measured,
         mine = np.array([e.note.instrument == name for e in measured.notes], bool)
         good = measured.seconds[mine & ~measured.slips] * 1000
         enough = len(good) >= max(FEWEST_STROKES, LEAST_SHARE * written)
-        out.append(InstrumentTiming(
-            name, written, int(mine.sum()), *(counts[what, name] for what in ("missed", "unsure", "added")),
-            float(good.mean()) if enough else None, float(good.std()) if enough else None,
-            int((mine & measured.slips).sum())))
+        out.append(
+            InstrumentTiming(
+                name,
+                written,
+                int(mine.sum()),
+                *(counts[what, name] for what in ("missed", "unsure", "added")),
+                float(good.mean()) if enough else None,
+                float(good.std()) if enough else None,
+                int((mine & measured.slips).sum()),
+            )
+        )
     return tuple(out)
 
 
-def _bars(chart: Chart, alignment: Alignment, measured: _Measured,
-          sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
+def _bars(chart: Chart, alignment: Alignment, measured: _Measured, sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
     places: dict[int, list[int]] = {}
     for p, e in enumerate(measured.notes):
         if not measured.slips[p]:
@@ -404,8 +469,18 @@ def _bars(chart: Chart, alignment: Alignment, measured: _Measured,
         points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
         slope = _slope(points)
         tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
-        out.append(BarTiming(k, chart.time_map.bar_number(k), aligned.start_s, aligned.end_s, offset, tempo,
-                             sum(map(is_missed, here)), sum(f.kind == "missing" for f in here)))
+        out.append(
+            BarTiming(
+                k,
+                chart.time_map.bar_number(k),
+                aligned.start_s,
+                aligned.end_s,
+                offset,
+                tempo,
+                sum(map(is_missed, here)),
+                sum(f.kind == "missing" for f in here),
+            )
+        )
     return tuple(out)
 
 
@@ -440,8 +515,9 @@ def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[Fil
             if aligned.chart_bar == span.start[0]:
                 change = _fill_change(chart, alignment, by_aligned, span, k)
                 if change is not None:
-                    start = next(t for e, t in by_aligned[id(aligned)]
-                                 if span.covers(aligned.chart_bar, e.note.position))
+                    start = next(
+                        t for e, t in by_aligned[id(aligned)] if span.covers(aligned.chart_bar, e.note.position)
+                    )
                     out.append(FillTiming(chart.time_map.bar_number(aligned.chart_bar), start, change))
     return tuple(sorted(out, key=lambda f: f.start_s))
 
@@ -449,7 +525,7 @@ def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[Fil
 def _fill_change(chart: Chart, alignment: Alignment, by_aligned: dict, span: Span, k: int) -> float | None:
     """Tempo of a fill, up to the stroke after it, over that of the two bars before, less one."""
     inside, before = [], []
-    for aligned in alignment.bars[max(0, k - 2):k + 1 + len(span.bars())]:
+    for aligned in alignment.bars[max(0, k - 2) : k + 1 + len(span.bars())]:
         for e, time_s in by_aligned.get(id(aligned), []):
             place = (aligned.chart_bar, e.note.position)
             if place < span.start:
@@ -457,13 +533,19 @@ def _fill_change(chart: Chart, alignment: Alignment, by_aligned: dict, span: Spa
             elif place <= span.end:
                 inside.append((_written_s(chart, e), time_s))
     first, second = _slope(before), _slope(inside)
-    if first is None or second is None or not any(
-            span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(id(alignment.bars[k]), [])):
+    if (
+        first is None
+        or second is None
+        or not any(
+            span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(id(alignment.bars[k]), [])
+        )
+    ):
         return None
     return first / second - 1.0
 
 
 # -- loudness and likeness --------------------------------------------------------------------
+
 
 def _ghosts(measured: _Measured) -> tuple[GhostNotes, ...]:
     out = []

@@ -47,9 +47,11 @@ svg { max-width: 100%; height: auto; } audio { width: 100%; margin: .5rem 0; }
 def html_page(title: str, body: str, script: str = "") -> str:
     """A whole page; ``body`` is markup whose texts have been escaped."""
     code = f"<script>{script}</script>" if script else ""
-    return (f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-            f'<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n{body}\n{code}</body></html>\n")
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n{body}\n{code}</body></html>\n"
+    )
 
 
 def escape(text: object) -> str:
@@ -76,8 +78,7 @@ def pdf_page(template: str, data: Mapping, images: Mapping[str, str]) -> bytes:
         Path(folder, "data.json").write_text(json.dumps(data), encoding="utf-8")
         main = Path(folder, "main.typ")
         main.write_text('#let data = json("data.json")\n' + template, encoding="utf-8")
-        return typst.compile(str(main), root=folder, font_paths=[str(font_folder())],
-                             ignore_system_fonts=True)
+        return typst.compile(str(main), root=folder, font_paths=[str(font_folder())], ignore_system_fonts=True)
 
 
 def clock(time_s: float) -> str:
@@ -89,5 +90,6 @@ def clock(time_s: float) -> str:
 def relative_link(target: str | os.PathLike, page: str | os.PathLike) -> str:
     """A link from a page to a file near it, quoted for HTML's ``src``."""
     from urllib.parse import quote
+
     path = os.path.relpath(Path(target).resolve(), Path(page).resolve().parent)
     return quote(path.replace(os.sep, "/"))

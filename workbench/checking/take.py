@@ -44,13 +44,24 @@ class Take:
 
     def to_data(self) -> dict:
         """The take as what JSON can hold."""
-        return {"recording": self.recording, "warnings": list(self.warnings), **self.playing.to_data(),
-                "strengths": list(self.strengths), "advice": list(self.advice), "remarks": list(self.remarks)}
+        return {
+            "recording": self.recording,
+            "warnings": list(self.warnings),
+            **self.playing.to_data(),
+            "strengths": list(self.strengths),
+            "advice": list(self.advice),
+            "remarks": list(self.remarks),
+        }
 
 
-def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None = None,
-                detector: str | None = None, progress: Progress | None = None,
-                only_bars: tuple[int, int] | None = None) -> Take:
+def assess_take(
+    chart: Chart,
+    recording: str | os.PathLike,
+    click: Click | None = None,
+    detector: str | None = None,
+    progress: Progress | None = None,
+    only_bars: tuple[int, int] | None = None,
+) -> Take:
     """Assess a recording of somebody playing a chart.
 
     Parameters
@@ -82,8 +93,13 @@ def assess_take(chart: Chart, recording: str | os.PathLike, click: Click | None 
     return take
 
 
-def assess_strokes(chart: Chart, heard: Transcription, click: Click | None = None, recording: str = "",
-                   only_bars: tuple[int, int] | None = None) -> Take:
+def assess_strokes(
+    chart: Chart,
+    heard: Transcription,
+    click: Click | None = None,
+    recording: str = "",
+    only_bars: tuple[int, int] | None = None,
+) -> Take:
     """Assess a take from the strokes heard in it (see :func:`assess_take`)."""
     playing = measure_playing(chart, heard, click, only_bars)
     words = ((), ()) if is_doubtful(playing) else (strengths_of(playing), advice_of(playing))

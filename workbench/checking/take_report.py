@@ -48,6 +48,7 @@ def write_take(take: Take, path: str | os.PathLike) -> Path:
 
 # -- pictures ----------------------------------------------------------------------------
 
+
 def strokes_svg(take: Take, width: int = 640) -> str:
     """Every written stroke that was played, early to the left, late to the right; bar: mean ± spread."""
     by_name: dict[str, list[float]] = {}
@@ -58,13 +59,17 @@ def strokes_svg(take: Take, width: int = 640) -> str:
     row, top, left = 22, 22, 110
     height = top + row * len(names) + 24
     x = lambda ms: left + (ms + REACH_MS) / (2 * REACH_MS) * (width - left - 10)
-    out = [_text(x(-REACH_MS), 12, "early", QUIET, "start"), _text(x(REACH_MS), 12, "late", QUIET, "end"),
-           _text(x(0), 12, f"on {take.playing.against}", "#3c4043", "middle")]
+    out = [
+        _text(x(-REACH_MS), 12, "early", QUIET, "start"),
+        _text(x(REACH_MS), 12, "late", QUIET, "end"),
+        _text(x(0), 12, f"on {take.playing.against}", "#3c4043", "middle"),
+    ]
     for ms in range(-60, 61, 20):
-        out.append(f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
-                   f'stroke="{"#3c4043" if ms == 0 else "#dadce0"}" stroke-width="1"/>')
-        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", QUIET,
-                         "end" if ms == REACH_MS else "middle"))
+        out.append(
+            f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
+            f'stroke="{"#3c4043" if ms == 0 else "#dadce0"}" stroke-width="1"/>'
+        )
+        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", QUIET, "end" if ms == REACH_MS else "middle"))
     rng = np.random.default_rng(0)
     for k, name in enumerate(names):
         y = top + row * (k + 0.5)
@@ -74,13 +79,13 @@ def strokes_svg(take: Take, width: int = 640) -> str:
             values = rng.choice(values, MOST_DOTS, replace=False)
         for ms, shake in zip(values, rng.uniform(-6, 6, len(values))):
             if abs(ms) <= REACH_MS:
-                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{LISTEN}" '
-                           'fill-opacity="0.3"/>')
+                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{LISTEN}" fill-opacity="0.3"/>')
         t = timing.get(name)
         if t is not None and t.mean_ms is not None and abs(t.mean_ms) < REACH_MS:
             low, high = (np.clip(t.mean_ms + s * t.spread_ms, -REACH_MS, REACH_MS) for s in (-1, 1))
-            out.append(f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" stroke="{WRONG}" '
-                       'stroke-width="2.5"/>')
+            out.append(
+                f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" stroke="{WRONG}" stroke-width="2.5"/>'
+            )
             out.append(f'<rect x="{x(t.mean_ms) - 2:.1f}" y="{y - 8}" width="4" height="16" fill="{WRONG}"/>')
     return _svg(width, height, out, "Strokes early and late, by instrument")
 
@@ -99,11 +104,11 @@ def bars_svg(take: Take, width: int = 640) -> str:
     for f in take.playing.fills:
         # By number: a fill that is played early begins before its bar does.
         k = min(range(len(bars)), key=lambda j: (bars[j].bar_number != f.bar_number, abs(bars[j].start_s - f.start_s)))
-        out.append(f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" '
-                   'fill="#F3E5C3"/>')
+        out.append(
+            f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" fill="#F3E5C3"/>'
+        )
     for bpm in (centre - reach, centre, centre + reach):
-        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" '
-                   'stroke="#dadce0"/>')
+        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" stroke="#dadce0"/>')
         out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", QUIET, "end"))
     points = [(left + (k + 0.5) * step, y(t)) for k, t in enumerate(tempi) if np.isfinite(t)]
     if points:
@@ -117,8 +122,10 @@ def bars_svg(take: Take, width: int = 640) -> str:
             size = room * count / most
             if count:
                 edge = base - size if up else base
-                out.append(f'<rect x="{left + (k + 0.15) * step:.1f}" y="{edge:.1f}" '
-                           f'width="{0.7 * step:.1f}" height="{size:.1f}" fill="{colour}"/>')
+                out.append(
+                    f'<rect x="{left + (k + 0.15) * step:.1f}" y="{edge:.1f}" '
+                    f'width="{0.7 * step:.1f}" height="{size:.1f}" fill="{colour}"/>'
+                )
         every = max(1, -(-len(bars) // 16))
         if k % every == 0:
             out.append(_text(left + (k + 0.5) * step, height - 4, str(b.bar_number), QUIET, "middle"))
@@ -128,13 +135,17 @@ def bars_svg(take: Take, width: int = 640) -> str:
 
 
 def _text(x: float, y: float, words: str, colour: str, anchor: str) -> str:
-    return (f'<text x="{x:.1f}" y="{y:.1f}" font-size="10" fill="{colour}" text-anchor="{anchor}" {_FONT}>'
-            f"{escape(words)}</text>")
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="10" fill="{colour}" text-anchor="{anchor}" {_FONT}>'
+        f"{escape(words)}</text>"
+    )
 
 
 def _svg(width: int, height: float, parts: list[str], label: str) -> str:
-    return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height:.0f}" width="{width}" '
-            f'role="img" aria-label="{escape(label)}"><title>{escape(label)}</title>{"".join(parts)}</svg>')
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height:.0f}" width="{width}" '
+        f'role="img" aria-label="{escape(label)}"><title>{escape(label)}</title>{"".join(parts)}</svg>'
+    )
 
 
 # -- pages --------------------------------------------------------------------------------
@@ -183,20 +194,33 @@ def _title(take: Take) -> str:
 def take_html(take: Take) -> str:
     """The take as a page."""
     listed = lambda texts: "<ul>" + "".join(f"<li>{escape(t)}</li>" for t in texts) + "</ul>"
-    table = "<tr>" + "".join(f"<th>{h}</th>" for h in _HEADS) + "</tr>" + "".join(
-        "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
+    table = (
+        "<tr>"
+        + "".join(f"<th>{h}</th>" for h in _HEADS)
+        + "</tr>"
+        + "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
+    )
     body = [f"<h1>{escape(_title(take))}</h1>", f'<p class="quiet">{escape(take.recording)}</p>']
     body += [f'<p class="lead warning">{escape(w)}</p>' for w in take.warnings]
     if take.strengths:
         body += ["<h2>What goes well</h2>", listed(take.strengths)]
     if take.advice:
         body += ["<h2>What to work on next</h2>", listed(take.advice)]
-    body += ["<h2>Early and late</h2>", strokes_svg(take), "<h2>Bar by bar</h2>", bars_svg(take),
-             f"<h2>In figures</h2><table>{table}</table>"]
+    body += [
+        "<h2>Early and late</h2>",
+        strokes_svg(take),
+        "<h2>Bar by bar</h2>",
+        bars_svg(take),
+        f"<h2>In figures</h2><table>{table}</table>",
+    ]
     strokes = _listed_strokes(take)
     if strokes:
-        body += ["<h2>Stroke by stroke</h2>", '<div class="columns">' + "".join(
-            f"<div><h3>{escape(head)}</h3>{listed(lines)}</div>" for head, lines in strokes) + "</div>"]
+        body += [
+            "<h2>Stroke by stroke</h2>",
+            '<div class="columns">'
+            + "".join(f"<div><h3>{escape(head)}</h3>{listed(lines)}</div>" for head, lines in strokes)
+            + "</div>",
+        ]
     body += [f'<p class="quiet">{escape(r)}</p>' for r in take.remarks]
     body += [f'<p class="quiet">{escape(c)}</p>' for c in (STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT)]
     return html_page(_title(take), "\n".join(body))
@@ -243,9 +267,19 @@ _PDF = r"""
 
 def take_pdf(take: Take) -> bytes:
     """The take as one page of PDF."""
-    return pdf_page(_PDF, {
-        "title": _title(take), "recording": take.recording, "warnings": list(take.warnings),
-        "strokes": _listed_strokes(take), "strengths": list(take.strengths),
-        "advice": list(take.advice), "heads": list(_HEADS), "rows": [list(r) for r in _rows(take)],
-        "remarks": list(take.remarks), "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",
-    }, {"strokes.svg": strokes_svg(take), "bars.svg": bars_svg(take)})
+    return pdf_page(
+        _PDF,
+        {
+            "title": _title(take),
+            "recording": take.recording,
+            "warnings": list(take.warnings),
+            "strokes": _listed_strokes(take),
+            "strengths": list(take.strengths),
+            "advice": list(take.advice),
+            "heads": list(_HEADS),
+            "rows": [list(r) for r in _rows(take)],
+            "remarks": list(take.remarks),
+            "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",
+        },
+        {"strokes.svg": strokes_svg(take), "bars.svg": bars_svg(take)},
+    )

@@ -40,28 +40,35 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     out = []
     share = take.played / max(1, take.written)
     if share >= 0.95 and not take.alignment.left_out:
-        out.append(f"You played {take.played} of the {take.written} written strokes: "
-                   "the part is in your hands.")
-    told = [i for i in take.instruments
-            if i.spread_ms is not None and i.played >= 10 and i.spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]]
+        out.append(f"You played {take.played} of the {take.written} written strokes: the part is in your hands.")
+    told = [
+        i
+        for i in take.instruments
+        if i.spread_ms is not None and i.played >= 10 and i.spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]
+    ]
     if told:
         best = min(told, key=lambda i: i.spread_ms)
-        out.append(f"Your {best.instrument} is the steadiest: its strokes spread by {best.spread_ms:.0f} ms"
-                   f"{_beside_working_drummers(best.spread_ms)}.")
+        out.append(
+            f"Your {best.instrument} is the steadiest: its strokes spread by {best.spread_ms:.0f} ms"
+            f"{_beside_working_drummers(best.spread_ms)}."
+        )
     if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5:
-        out.append("You keep the tempo: from beginning to end it changes by "
-                   f"{abs(take.drift_percent):.1f} %.")
+        out.append(f"You keep the tempo: from beginning to end it changes by {abs(take.drift_percent):.1f} %.")
     if take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
-        out.append(f"{_bars(take.repeats[0].bar_numbers)} come out alike each time "
-                   f"(within {take.repeats[0].spread_ms:.0f} ms).")
+        out.append(
+            f"{_bars(take.repeats[0].bar_numbers)} come out alike each time "
+            f"(within {take.repeats[0].spread_ms:.0f} ms)."
+        )
     ghosts = [g for g in take.ghosts if g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
     if ghosts:
         out.append(f"Your ghost notes on the {ghosts[0].instrument} stay well below the full strokes.")
     if not out:
         whole = [b for b in take.bars if not b.missed and not b.added]
-        out.append(f"{len(whole)} of {len(take.bars)} bars have every written stroke and no other."
-                   if whole else f"You played {take.played} of the {take.written} written strokes; "
-                   "that is the beginning to build on.")
+        out.append(
+            f"{len(whole)} of {len(take.bars)} bars have every written stroke and no other."
+            if whole
+            else f"You played {take.played} of the {take.written} written strokes; that is the beginning to build on."
+        )
     return tuple(out[:MOST_ADVICE])
 
 
@@ -76,15 +83,27 @@ def advice_of(take: Playing) -> tuple[str, ...]:
     _advise_on_tempo(take, found)
     for g in take.ghosts:
         if g.ratio > g.wanted + GHOST_TOLERANCE:
-            found.append((8 * (g.ratio - g.wanted), (
-                f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
-                f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them.")))
+            found.append(
+                (
+                    8 * (g.ratio - g.wanted),
+                    (
+                        f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
+                        f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them."
+                    ),
+                )
+            )
     uneven = [r for r in take.repeats if r.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 4]
     if uneven:
         worst = uneven[-1]
-        found.append((worst.spread_ms / 20, (
-            f"{_bars(worst.bar_numbers)} are written alike but differ by {worst.spread_ms:.0f} ms from time "
-            "to time. Loop one of them slowly and record it again.")))
+        found.append(
+            (
+                worst.spread_ms / 20,
+                (
+                    f"{_bars(worst.bar_numbers)} are written alike but differ by {worst.spread_ms:.0f} ms from time "
+                    "to time. Loop one of them slowly and record it again."
+                ),
+            )
+        )
     if not found:
         _advise_on_single_strokes(take, found)
     found.sort(key=lambda pair: -pair[0])
@@ -95,19 +114,25 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     """What to know before reading on: another part, a click that was lost, bars that were not played."""
     out = []
     if is_doubtful(take):
-        out.append(f"Take and chart agree by {take.alignment.agreement:.0%} only, so this may be another part, or a take "
-                   "of something else. Choose the chart of what was played; if this is it, the figures below are "
-                   "rough.")
+        out.append(
+            f"Take and chart agree by {take.alignment.agreement:.0%} only, so this may be another part, or a take "
+            "of something else. Choose the chart of what was played; if this is it, the figures below are "
+            "rough."
+        )
     if take.lost_click_s is not None:
-        out.append(f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.2f} "
-                   "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
-                   "its exact tempo and where it begins.")
+        out.append(
+            f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.2f} "
+            "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
+            "its exact tempo and where it begins."
+        )
     numbers = take.chart.time_map.bar_number
     wanted = range(take.alignment.first_bar, len(take.chart))
     unplayed = [k for k in wanted if k not in take.alignment.played and take.chart.bars[k].notes]
     if unplayed and not take.only_bars:
-        out.append(f"This take plays {_bars([numbers(k) for k in take.alignment.played]).lower()} of the part; what is "
-                   "said below is of these bars.")
+        out.append(
+            f"This take plays {_bars([numbers(k) for k in take.alignment.played]).lower()} of the part; what is "
+            "said below is of these bars."
+        )
     return tuple(out)
 
 
@@ -119,21 +144,29 @@ def is_doubtful(take: Playing) -> bool:
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     """How to read the figures, and what could not be told."""
     low, middle, high = WORKING_DRUMMERS_SPREAD_MS
-    out = [f"Times are measured against {take.against}. For comparison: working drummers "
-           f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
-           "Groove MIDI data set)."]
+    out = [
+        f"Times are measured against {take.against}. For comparison: working drummers "
+        f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
+        "Groove MIDI data set)."
+    ]
     if any(i.mean_ms is not None and is_rough(i) for i in take.instruments):
-        out.append("“About”: few strokes, many of them unheard, or a wide spread; the average may be off by more than "
-                   f"{ROUGH_MS:.0f} ms.")
+        out.append(
+            "“About”: few strokes, many of them unheard, or a wide spread; the average may be off by more than "
+            f"{ROUGH_MS:.0f} ms."
+        )
     if click is not None and click.start_s is None:
-        out.append("Where the click began in the recording is not known, so all times are relative to the "
-                   "average of your own strokes.")
+        out.append(
+            "Where the click began in the recording is not known, so all times are relative to the "
+            "average of your own strokes."
+        )
     unsure = sum(i.unsure for i in take.instruments)
     if unsure:
         names = _english([f"{i.unsure} {i.instrument}" for i in take.instruments if i.unsure])
-        out.append(f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
-                   f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
-                   "to hear in this recording.")
+        out.append(
+            f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
+            f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
+            "to hear in this recording."
+        )
     if any(b.chart_bar is None for b in take.alignment.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
     return tuple(out)
@@ -145,16 +178,24 @@ def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
         first, last = number_runs(numbers)[0]
-        found.append((20.0, f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
-                      f"to {last + 1} round and round, until the way through them is clear."))
+        found.append(
+            (
+                20.0,
+                f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
+                f"to {last + 1} round and round, until the way through them is clear.",
+            )
+        )
 
 
 def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> None:
     """With nothing larger to work on: the bar where most strokes are missing or too many."""
     worst = max(take.bars, key=lambda b: b.missed + b.added, default=None)
     if worst is not None and worst.missed + worst.added:
-        parts = [f"{count} stroke{'s' * (count > 1)} {what}"
-                 for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part")) if count]
+        parts = [
+            f"{count} stroke{'s' * (count > 1)} {what}"
+            for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part"))
+            if count
+        ]
         found.append((1.0, f"Listen to bar {worst.bar_number}: {' and '.join(parts)}. They are listed below."))
 
 
@@ -165,17 +206,29 @@ def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
     if worst:
         names = _english([f"{count} of {written[name]} {name}" for name, count in worst])
         share = max(count / written[name] for name, count in worst)
-        found.append((10 * share * min(1.0, worst[0][1] / 8), (
-            f"{names} strokes are missing, most of them in {_where(take, 'missed', [n for n, _ in worst])}. "
-            "Play those bars at a tempo at which every stroke sounds.")))
+        found.append(
+            (
+                10 * share * min(1.0, worst[0][1] / 8),
+                (
+                    f"{names} strokes are missing, most of them in {_where(take, 'missed', [n for n, _ in worst])}. "
+                    "Play those bars at a tempo at which every stroke sounds."
+                ),
+            )
+        )
     added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
     if added:
         most = sorted(added, key=lambda i: -i.added)[:3]
         names = _english([f"{i.added} {i.instrument}" for i in most])
-        found.append((min(6.0, max(6 * i.added / max(i.written, 10) for i in most)), (
-            f"{names} strokes are not in the part, most of them in "
-            f"{_where(take, 'added', [i.instrument for i in most])}. "
-            "If they are meant, write them in; if not, listen for what sets them off.")))
+        found.append(
+            (
+                min(6.0, max(6 * i.added / max(i.written, 10) for i in most)),
+                (
+                    f"{names} strokes are not in the part, most of them in "
+                    f"{_where(take, 'added', [i.instrument for i in most])}. "
+                    "If they are meant, write them in; if not, listen for what sets them off."
+                ),
+            )
+        )
 
 
 def _advise_on_drums(take: Playing, found: list[tuple[float, str]]) -> None:
@@ -184,8 +237,13 @@ def _advise_on_drums(take: Playing, found: list[tuple[float, str]]) -> None:
     if swapped and (most := swapped.most_common(1)[0])[1] >= FEWEST_HABIT:
         (name, instead), count = most
         bars = [s.bar_number for s in take.strokes if (s.instrument, s.instead) == (name, instead)]
-        found.append((5.0, f"You play {instead} where {name} is written: {count} strokes, {_bars(bars).lower()}. "
-                      "If it is meant, change the part; if not, say the drum's name aloud as you count."))
+        found.append(
+            (
+                5.0,
+                f"You play {instead} where {name} is written: {count} strokes, {_bars(bars).lower()}. "
+                "If it is meant, change the part; if not, say the drum's name aloud as you count.",
+            )
+        )
 
 
 def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
@@ -195,38 +253,59 @@ def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
         if s.what != "added" and not s.instead:
             missed.setdefault((s.position, s.instrument), []).append(s)
     written = Counter(note.key for _, note in take.chart.notes())
-    habits = [(key, strokes) for key, strokes in missed.items()
-              if sum(s.what == "missed" for s in strokes) >= FEWEST_HABIT
-              and len(strokes) >= HABIT_SHARE * written[key]]
+    habits = [
+        (key, strokes)
+        for key, strokes in missed.items()
+        if sum(s.what == "missed" for s in strokes) >= FEWEST_HABIT and len(strokes) >= HABIT_SHARE * written[key]
+    ]
     if habits:
         (position, name), strokes = max(habits, key=lambda h: len(h[1]))
         place = the_place(take.chart.time_map.bars[strokes[0].bar_index], position)
-        found.append((4 + len(strokes) / written[position, name], (
-            f"The {name} on {place} is left out again and again "
-            f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting aloud, until "
-            "that stroke comes by itself.")))
+        found.append(
+            (
+                4 + len(strokes) / written[position, name],
+                (
+                    f"The {name} on {place} is left out again and again "
+                    f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting aloud, until "
+                    "that stroke comes by itself."
+                ),
+            )
+        )
 
 
 def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
     told = [i for i in take.instruments if i.mean_ms is not None and i.played >= 10]
     for side in ("ahead of", "behind"):
-        off = sorted((i for i in told if abs(i.mean_ms) >= TOLD_FROM_MS
-                      and (i.mean_ms < 0) == (side == "ahead of")), key=lambda i: -abs(i.mean_ms))[:3]
+        off = sorted(
+            (i for i in told if abs(i.mean_ms) >= TOLD_FROM_MS and (i.mean_ms < 0) == (side == "ahead of")),
+            key=lambda i: -abs(i.mean_ms),
+        )[:3]
         if off:
             names = _english([i.instrument for i in off])
             far = _english([f"{abs(i.mean_ms):.0f}" for i in off])
-            found.append((abs(off[0].mean_ms) / 12, (
-                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
-                "average. That can be a feel; if it is not meant, play it alone to a click until the click "
-                "disappears.")))
-    wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3),
-                  key=lambda i: -i.spread_ms)[:3]
+            found.append(
+                (
+                    abs(off[0].mean_ms) / 12,
+                    (
+                        f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
+                        "average. That can be a feel; if it is not meant, play it alone to a click until the click "
+                        "disappears."
+                    ),
+                )
+            )
+    wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3), key=lambda i: -i.spread_ms)[:3]
     if wide:
         names, far = _english([i.instrument for i in wide]), _english([f"{i.spread_ms:.0f}" for i in wide])
-        found.append((wide[0].spread_ms / 14, (
-            f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
-            f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
-            "then with the click on 2 and 4 only.")))
+        found.append(
+            (
+                wide[0].spread_ms / 14,
+                (
+                    f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
+                    f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
+                    "then with the click on 2 and 4 only."
+                ),
+            )
+        )
 
 
 def _english(words: Sequence[str]) -> str:
@@ -236,21 +315,33 @@ def _english(words: Sequence[str]) -> str:
 def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
     if abs(take.drift_percent) >= DRIFT_PERCENT:
         word = "faster" if take.drift_percent > 0 else "slower"
-        todo = ("Record two minutes with a click that falls silent every other bar."
-                if abs(take.drift_percent) < LADDER_PERCENT else
-                "If you followed a ladder of tempi, that is right: then record one tempo at a time.")
-        found.append((abs(take.drift_percent) / 2, (
-            f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}")))
+        todo = (
+            "Record two minutes with a click that falls silent every other bar."
+            if abs(take.drift_percent) < LADDER_PERCENT
+            else "If you followed a ladder of tempi, that is right: then record one tempo at a time."
+        )
+        found.append(
+            (
+                abs(take.drift_percent) / 2,
+                (f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}"),
+            )
+        )
     changes = [f for f in take.fills if abs(f.tempo_change) >= TEMPO_CHANGE]
     faster = [f for f in changes if f.tempo_change > 0]
     side = faster if 2 * len(faster) >= len(changes) else [f for f in changes if f.tempo_change < 0]
     if len(side) >= 2 or (len(side) == 1 and len(take.fills) == 1):
         mean = float(np.mean([f.tempo_change for f in side]))
         word = "rush" if mean > 0 else "drag"
-        found.append((abs(mean) * 60, (
-            f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
-            f"({_bars([f.bar_number for f in side]).lower()}). Count aloud through the fill and the bar "
-            "after it.")))
+        found.append(
+            (
+                abs(mean) * 60,
+                (
+                    f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
+                    f"({_bars([f.bar_number for f in side]).lower()}). Count aloud through the fill and the bar "
+                    "after it."
+                ),
+            )
+        )
 
 
 def _where(take: Playing, what: str, names: Sequence[str]) -> str:

@@ -24,10 +24,14 @@ HELP = "check a draft against its recording"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
-    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
-                        help="folder for the report (default: out)")
-    parser.add_argument("--detector", choices=("network", "spectral"),
-                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument(
+        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the report (default: out)"
+    )
+    parser.add_argument(
+        "--detector",
+        choices=("network", "spectral"),
+        help="how to listen: the trained network (default) or the plain spectral method",
+    )
     parser.add_argument("--json", action="store_true", help="print the whole check as JSON")
 
 
@@ -41,8 +45,9 @@ def run(args: argparse.Namespace) -> int:
     check = check_draft(args.draft, args.recording, args.detector, TerminalProgress())
     stem = args.draft.name.split(".")[0] or args.draft.stem
     folder = make_folder(args.out)
-    written = [write_check(check, folder / f"{stem}.check{ending}", args.recording)
-               for ending in (".html", ".pdf", ".json")]
+    written = [
+        write_check(check, folder / f"{stem}.check{ending}", args.recording) for ending in (".html", ".pdf", ".json")
+    ]
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:

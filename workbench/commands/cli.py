@@ -22,14 +22,18 @@ COMMANDS = ("demo", "draft", "score", "read", "practice", "check", "take", "eval
 def build_parser() -> argparse.ArgumentParser:
     """The parser with every subcommand of :data:`COMMANDS`."""
     parser = argparse.ArgumentParser(
-        prog="workbench", description="From a recording to a drum chart, its reading and its practice pack.")
+        prog="workbench", description="From a recording to a drum chart, its reading and its practice pack."
+    )
     parser.add_argument("--version", action="version", version=f"workbench {__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
         module = importlib.import_module(f"workbench.commands.{name}")
         sub = subparsers.add_parser(
-            module.NAME, help=module.HELP, description=module.__doc__,
-            formatter_class=argparse.RawDescriptionHelpFormatter)
+            module.NAME,
+            help=module.HELP,
+            description=module.__doc__,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
         module.add_arguments(sub)
         sub.set_defaults(run=module.run, own_parser=sub)
     return parser

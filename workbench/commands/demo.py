@@ -18,10 +18,14 @@ HELP = "draft, score and read the demo song"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", type=Path, default=Path("out/demo"), metavar="DIR",
-                        help="folder for the files (default: out/demo)")
-    parser.add_argument("--detector", choices=("network", "spectral"),
-                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument(
+        "--out", type=Path, default=Path("out/demo"), metavar="DIR", help="folder for the files (default: out/demo)"
+    )
+    parser.add_argument(
+        "--detector",
+        choices=("network", "spectral"),
+        help="how to listen: the trained network (default) or the plain spectral method",
+    )
     parser.add_argument("--practice", action="store_true", help="make the practice pack as well (a minute)")
 
 
@@ -42,8 +46,7 @@ def run(args: argparse.Namespace) -> int:
     draft = draft_chart(recording, args.detector, part(progress, 0.0, 0.7))
     draft = replace(draft, chart=replace(draft.chart, title=song.title, artist=song.artist))
     files = write_draft(draft, args.out, overwrite=True)
-    scores = write_scores(draft.chart, files.chart, ["musicxml", "midi", "pdf"],
-                          progress=part(progress, 0.7, 0.95))
+    scores = write_scores(draft.chart, files.chart, ["musicxml", "midi", "pdf"], progress=part(progress, 0.7, 0.95))
     reading = args.out / f"{recording.stem}.reading.md"
     progress(0.95, "Reading the part")
     write_whole(reading, read_part(draft.chart).to_markdown().encode())
@@ -54,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"  {path}  {_WHAT[kind]}")
     if args.practice:
         from workbench.practice.pack import make_practice_pack
+
         pack = make_practice_pack(draft.chart, args.out / "practice", recording=recording, progress=progress)
         print(f"  {pack.index}  the practice pack")
     print("It is a draft: listen and correct before you trust it.")
@@ -61,9 +65,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 _WHAT = {
-    "chart.json": "the chart, to correct in the notebook", "hits.csv": "every hit",
-    "beats.csv": "every beat", "musicxml": "the score, for notation programs",
-    "mid": "the score as MIDI", "pdf": "the score, to print", "reading.md": "what the part does, in words",
+    "chart.json": "the chart, to correct in the notebook",
+    "hits.csv": "every hit",
+    "beats.csv": "every beat",
+    "musicxml": "the score, for notation programs",
+    "mid": "the score as MIDI",
+    "pdf": "the score, to print",
+    "reading.md": "what the part does, in words",
 }
 
 

@@ -24,14 +24,17 @@ HELP = "draft the chart of a recording"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
-    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
-                        help="folder for the files (default: out)")
+    parser.add_argument(
+        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the files (default: out)"
+    )
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
     parser.add_argument("--artist", help="who plays it")
-    parser.add_argument("--detector", choices=("network", "spectral"),
-                        help="how to listen: the trained network (default) or the plain spectral method")
-    parser.add_argument("--overwrite", action="store_true",
-                        help="replace a chart of the same name and the edits in it")
+    parser.add_argument(
+        "--detector",
+        choices=("network", "spectral"),
+        help="how to listen: the trained network (default) or the plain spectral method",
+    )
+    parser.add_argument("--overwrite", action="store_true", help="replace a chart of the same name and the edits in it")
     parser.add_argument("--json", action="store_true", help="say what was drafted as JSON")
 
 
@@ -45,24 +48,36 @@ def run(args: argparse.Namespace) -> int:
 
     planned = draft_files(args.recording, args.out)
     if planned.chart.exists() and not args.overwrite:
-        raise FileFormatError(f"{planned.chart} exists and may hold your edits; choose another folder "
-                              "with --out, or replace it with --overwrite.")
+        raise FileFormatError(
+            f"{planned.chart} exists and may hold your edits; choose another folder "
+            "with --out, or replace it with --overwrite."
+        )
     check_folder(args.out)
     draft = draft_chart(args.recording, args.detector, TerminalProgress())
-    chart = replace(draft.chart, title=draft.chart.title if args.title is None else args.title,
-                    artist=args.artist or "")
+    chart = replace(
+        draft.chart, title=draft.chart.title if args.title is None else args.title, artist=args.artist or ""
+    )
     files = write_draft(replace(draft, chart=chart), args.out, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
-    facts = {"chart": str(files.chart), "hits": str(files.hits), "beats": str(files.beats),
-             "bars": len(chart), "meters": meters, "tempo_bpm": tempo_bpm,
-             "feel": chart.feel, "notes": sum(len(bar.notes) for bar in chart.bars),
-             "doubtful": dict(doubtful_hits(chart))}
+    facts = {
+        "chart": str(files.chart),
+        "hits": str(files.hits),
+        "beats": str(files.beats),
+        "bars": len(chart),
+        "meters": meters,
+        "tempo_bpm": tempo_bpm,
+        "feel": chart.feel,
+        "notes": sum(len(bar.notes) for bar in chart.bars),
+        "doubtful": dict(doubtful_hits(chart)),
+    }
     if args.json:
         print(json.dumps(facts, indent=2))
     else:
-        print(f"{facts['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
-              f"{chart.feel}, {facts['notes']} notes:")
+        print(
+            f"{facts['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
+            f"{chart.feel}, {facts['notes']} notes:"
+        )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
         for line in doubts(chart):
@@ -77,7 +92,9 @@ def doubts(chart: Chart) -> list[str]:
     count, total = doubtful_hits(chart).total(), sum(len(bar.notes) for bar in chart.bars)
     if not count:
         return []
-    out = [f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
-           "y accepts it, x removes it."]
+    out = [
+        f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
+        "y accepts it, x removes it."
+    ]
     mostly = mostly_doubtful(chart)
     return [*out, f"Mostly doubtful: {mostly}."] if mostly else out

@@ -20,10 +20,14 @@ HELP = "measure accuracy on annotated recordings"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, help="folder of the data set")
-    parser.add_argument("--audio", choices=("drum", "mix", "both"), default="both",
-                        help="drums alone, full mixes, or both (default)")
-    parser.add_argument("--detector", choices=("network", "spectral"),
-                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument(
+        "--audio", choices=("drum", "mix", "both"), default="both", help="drums alone, full mixes, or both (default)"
+    )
+    parser.add_argument(
+        "--detector",
+        choices=("network", "spectral"),
+        help="how to listen: the trained network (default) or the plain spectral method",
+    )
     parser.add_argument("--json", action="store_true", help="print all scores as JSON")
 
 

@@ -27,47 +27,71 @@ HELP = "make a practice pack of a chart"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("chart", type=Path,
-                        help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
-    parser.add_argument("--out", type=Path, metavar="DIR",
-                        help="folder for the pack (default: beside the chart)")
+    parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the pack (default: beside the chart)")
     what = parser.add_argument_group("what to practise")
-    what.add_argument("--kinds", default="groove,variation,fill", metavar="KINDS",
-                      help="comma-separated, from groove, variation, fill (default: all)")
-    what.add_argument("--sections", metavar="NAMES",
-                      help="only these sections, by letter or name, as A,Chorus")
+    what.add_argument(
+        "--kinds",
+        default="groove,variation,fill",
+        metavar="KINDS",
+        help="comma-separated, from groove, variation, fill (default: all)",
+    )
+    what.add_argument("--sections", metavar="NAMES", help="only these sections, by letter or name, as A,Chorus")
     what.add_argument("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
-    what.add_argument("--instruments", metavar="NAMES",
-                      help="these alone first where they play, as kick,snare; hi-hat, tom and cymbal name "
-                      "all of their kind (default: hands, then feet)")
-    what.add_argument("--tempi", metavar="PERCENT", help="per cent of the original tempo, from 25 to 200, as "
-                      "60,80,100 (default: slow, medium and original by the part's density)")
+    what.add_argument(
+        "--instruments",
+        metavar="NAMES",
+        help="these alone first where they play, as kick,snare; hi-hat, tom and cymbal name "
+        "all of their kind (default: hands, then feet)",
+    )
+    what.add_argument(
+        "--tempi",
+        metavar="PERCENT",
+        help="per cent of the original tempo, from 25 to 200, as "
+        "60,80,100 (default: slow, medium and original by the part's density)",
+    )
     sound = parser.add_argument_group("how it sounds")
-    sound.add_argument("--recording", type=Path, metavar="FILE",
-                       help="the recording (default: where the chart says it is)")
+    sound.add_argument(
+        "--recording", type=Path, metavar="FILE", help="the recording (default: where the chart says it is)"
+    )
     sound.add_argument("--no-recording", action="store_true", help="kit and click only")
-    sound.add_argument("--format", choices=("flac", "wav", "mp3"), default="flac",
-                       help="of loops; flac and wav are exact to the sample (default: flac); the long "
-                       "tracks through the tempi are always mp3")
-    sound.add_argument("--click", default="quarter",
-                       choices=("quarter", "eighth", "off-beat", "2 and 4", "none"))
-    sound.add_argument("--count-in", type=int, default=1, metavar="BARS",
-                       help="bars of count-in, 0 to 4 (default: 1)")
-    sound.add_argument("--crash-every", type=int, default=0, metavar="BARS",
-                       help="a crash on 1 every so many bars marks the phrase")
-    sound.add_argument("--repeats", type=int, default=4, metavar="N",
-                       help="rounds at each tempo of the practice tracks; 0: no tracks (default: 4)")
-    sound.add_argument("--ladder-step", type=float, default=0.0, metavar="BPM",
-                       help="tracks climb from slow to original in such steps")
+    sound.add_argument(
+        "--format",
+        choices=("flac", "wav", "mp3"),
+        default="flac",
+        help="of loops; flac and wav are exact to the sample (default: flac); the long "
+        "tracks through the tempi are always mp3",
+    )
+    sound.add_argument("--click", default="quarter", choices=("quarter", "eighth", "off-beat", "2 and 4", "none"))
+    sound.add_argument("--count-in", type=int, default=1, metavar="BARS", help="bars of count-in, 0 to 4 (default: 1)")
+    sound.add_argument(
+        "--crash-every", type=int, default=0, metavar="BARS", help="a crash on 1 every so many bars marks the phrase"
+    )
+    sound.add_argument(
+        "--repeats",
+        type=int,
+        default=4,
+        metavar="N",
+        help="rounds at each tempo of the practice tracks; 0: no tracks (default: 4)",
+    )
+    sound.add_argument(
+        "--ladder-step", type=float, default=0.0, metavar="BPM", help="tracks climb from slow to original in such steps"
+    )
     for name, level_db in (("kit", 0.0), ("click", -4.0), ("record", 0.0)):
-        sound.add_argument(f"--{name}-level", type=float, default=level_db, metavar="DB",
-                           help=f"default: {level_db:g}")
-        sound.add_argument(f"--{name}-place", type=float, default=0.0, metavar="PLACE",
-                           help="from -1 (left) to 1 (right)")
-    sound.add_argument("--drums-back", type=float, default=-15.0, metavar="DB",
-                       help="drums of the recording for playing along (default: -15)")
-    sound.add_argument("--drums-out", type=float, default=8.0, metavar="DB",
-                       help="drums of the recording for listening (default: 8)")
+        sound.add_argument(f"--{name}-level", type=float, default=level_db, metavar="DB", help=f"default: {level_db:g}")
+        sound.add_argument(
+            f"--{name}-place", type=float, default=0.0, metavar="PLACE", help="from -1 (left) to 1 (right)"
+        )
+    sound.add_argument(
+        "--drums-back",
+        type=float,
+        default=-15.0,
+        metavar="DB",
+        help="drums of the recording for playing along (default: -15)",
+    )
+    sound.add_argument(
+        "--drums-out", type=float, default=8.0, metavar="DB", help="drums of the recording for listening (default: 8)"
+    )
     sound.add_argument("--loudness", type=float, default=-16.0, metavar="LUFS", help="default: -16")
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     parser.add_argument("--json", action="store_true", help="say what was made as JSON")
@@ -89,32 +113,62 @@ def run(args: argparse.Namespace) -> int:
     for problem in imported.problems:
         print(f"workbench practice: {problem}", file=sys.stderr)
     options = PackOptions(
-        format=args.format, click=args.click, count_in_bars=args.count_in, crash_every=args.crash_every,
-        track_repeats=args.repeats, ladder_step_bpm=args.ladder_step,
-        kit_db=args.kit_level, click_db=args.click_level, record_db=args.record_level,
-        kit_place=args.kit_place, click_place=args.click_place, record_place=args.record_place,
-        drums_back_db=args.drums_back, drums_out_db=args.drums_out, loudness_lufs=args.loudness,
-        paper=args.paper)
+        format=args.format,
+        click=args.click,
+        count_in_bars=args.count_in,
+        crash_every=args.crash_every,
+        track_repeats=args.repeats,
+        ladder_step_bpm=args.ladder_step,
+        kit_db=args.kit_level,
+        click_db=args.click_level,
+        record_db=args.record_level,
+        kit_place=args.kit_place,
+        click_place=args.click_place,
+        record_place=args.record_place,
+        drums_back_db=args.drums_back,
+        drums_out_db=args.drums_out,
+        loudness_lufs=args.loudness,
+        paper=args.paper,
+    )
     tempi = _tempi(args.tempi) if args.tempi else None
     instruments = _names(args.instruments) if args.instruments else None
     reading = read_part(chart)
     if args.bars:
-        exercises = (section_exercise(chart, *read_bar_span(chart, args.bars), tempi=tempi,
-                                      instruments=instruments, reading=reading),)
+        exercises = (
+            section_exercise(
+                chart, *read_bar_span(chart, args.bars), tempi=tempi, instruments=instruments, reading=reading
+            ),
+        )
     else:
         kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
         exercises = choose_exercises(reading, kinds, sections, tempi, instruments)
         if not exercises:
             raise WorkbenchError(_nothing(kinds, sections))
     recording, remark = _recording_of(chart, args)
-    pack = make_practice_pack(chart, folder, exercises=exercises, reading=reading, recording=recording,
-                              options=options, progress=TerminalProgress())
+    pack = make_practice_pack(
+        chart,
+        folder,
+        exercises=exercises,
+        reading=reading,
+        recording=recording,
+        options=options,
+        progress=TerminalProgress(),
+    )
     size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
     if args.json:
-        print(json.dumps({"index": str(pack.index), "booklet": str(pack.booklet),
-                          "exercises": [e.name for e in pack.exercises],
-                          "files": [str(p) for p in pack.files], "audio_s": round(pack.audio_s, 1),
-                          "notes": [n for n in (remark, *pack.notes) if n]}, indent=2))
+        print(
+            json.dumps(
+                {
+                    "index": str(pack.index),
+                    "booklet": str(pack.booklet),
+                    "exercises": [e.name for e in pack.exercises],
+                    "files": [str(p) for p in pack.files],
+                    "audio_s": round(pack.audio_s, 1),
+                    "notes": [n for n in (remark, *pack.notes) if n],
+                },
+                indent=2,
+            )
+        )
         return 0
     print(f"{_many(len(pack.exercises), 'exercise')}, {_many(len(pack.files), 'sound file')}, {size_mb:.0f} MB:")
     print(f"  {pack.index}  plays everything, offline")
@@ -123,8 +177,10 @@ def run(args: argparse.Namespace) -> int:
         print(note)
     doubtful = sum(bool(e.warnings) for e in pack.exercises)
     if doubtful:
-        print(f"{_many(doubtful, 'exercise')} with places to check first (three things for two hands, say): "
-              "each tells them; correct the chart and make the pack again.")
+        print(
+            f"{_many(doubtful, 'exercise')} with places to check first (three things for two hands, say): "
+            "each tells them; correct the chart and make the pack again."
+        )
     if size_mb > 100:
         smaller = "" if args.format == "mp3" else "--format mp3, "
         print(f"For a smaller pack use {smaller}--kinds groove,fill, fewer --sections or --tempi.")
@@ -152,8 +208,7 @@ def _tempi(text: str) -> list[float]:
     try:
         return [float(t.strip().removesuffix("%")) / 100 for t in text.split(",") if t.strip()]
     except ValueError:
-        raise WorkbenchError(
-            f"Write tempi as per cent of the original, as 60,80,100, not {text!r}.") from None
+        raise WorkbenchError(f"Write tempi as per cent of the original, as 60,80,100, not {text!r}.") from None
 
 
 def _recording_of(chart: Chart, args: argparse.Namespace) -> tuple[Path | None, str]:

@@ -24,21 +24,26 @@ HELP = "read form, grooves, variations, fills and sticking out of a chart"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
-    parser.add_argument("--audio", type=Path, metavar="RECORDING",
-                        help="the recording: helps to find sections where the drums repeat themselves")
-    parser.add_argument("--against", type=Path, metavar="CHART",
-                        help="another version of the song: say bar by bar what changed in it")
-    parser.add_argument("--out", type=Path, metavar="DIR",
-                        help="write NAME.reading.md and NAME.reading.json here instead of printing")
-    parser.add_argument("--mark", action="store_true",
-                        help="write sections, grooves and fills into the chart")
-    parser.add_argument("--cues", action="store_true",
-                        help='with --mark: also write "fill", "half-time" … above the staff')
+    parser.add_argument(
+        "--audio",
+        type=Path,
+        metavar="RECORDING",
+        help="the recording: helps to find sections where the drums repeat themselves",
+    )
+    parser.add_argument(
+        "--against", type=Path, metavar="CHART", help="another version of the song: say bar by bar what changed in it"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write NAME.reading.md and NAME.reading.json here instead of printing"
+    )
+    parser.add_argument("--mark", action="store_true", help="write sections, grooves and fills into the chart")
+    parser.add_argument(
+        "--cues", action="store_true", help='with --mark: also write "fill", "half-time" … above the staff'
+    )
     parser.add_argument("--sticking", action="store_true", help="write the proposed sticking into the chart")
     parser.add_argument("--left-handed", action="store_true", help="sticking for a left-handed player")
     parser.add_argument("--open-handed", action="store_true", help="hi-hat with the hand on its side")
-    parser.add_argument("--hand-to-hand", action="store_true",
-                        help="alternate the hands instead of leading with one")
+    parser.add_argument("--hand-to-hand", action="store_true", help="alternate the hands instead of leading with one")
     parser.add_argument("--json", action="store_true", help="print JSON instead of Markdown")
 
 
@@ -59,9 +64,11 @@ def run(args: argparse.Namespace) -> int:
     if writes and args.chart.suffix.lower() != ".json":
         raise FileFormatError(
             f"{args.chart.name} can be read, but marks and sticking can be written only into a chart of the "
-            "workbench (.chart.json), as workbench draft makes it.")
-    player = Player("left" if args.left_handed else "right",
-                    "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed)
+            "workbench (.chart.json), as workbench draft makes it."
+        )
+    player = Player(
+        "left" if args.left_handed else "right", "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed
+    )
     chart, problems = _chart(args.chart)
     if args.against:
         other, more = _chart(args.against)
@@ -103,8 +110,14 @@ def _write_into_chart(args: argparse.Namespace, reading) -> None:
         if args.mark:
             marking = reading_to_edits(reading, cues=args.cues)
             document.apply(marking)
-            said.append(_marked(marking) + (f"; read with {args.audio.name}" if args.audio else
-                                            "; read from the chart alone (--audio hears the recording's form as well)"))
+            said.append(
+                _marked(marking)
+                + (
+                    f"; read with {args.audio.name}"
+                    if args.audio
+                    else "; read from the chart alone (--audio hears the recording's form as well)"
+                )
+            )
         if args.sticking:
             document.apply(sticking_edit(document.chart, reading.sticking))
             said.append("the proposed sticking")
@@ -116,10 +129,14 @@ def _marked(marking) -> str:
     """What an edit writes, counted."""
     from workbench.chart.edits import NameSection, SetMark, SetText
 
-    counts = {"section": sum(isinstance(e, NameSection) for e in marking.edits),
-              **{kind: sum(isinstance(e, SetMark) and e.mark.kind == kind for e in marking.edits)
-                 for kind in ("groove", "fill")},
-              "cue": sum(isinstance(e, SetText) for e in marking.edits)}
+    counts = {
+        "section": sum(isinstance(e, NameSection) for e in marking.edits),
+        **{
+            kind: sum(isinstance(e, SetMark) and e.mark.kind == kind for e in marking.edits)
+            for kind in ("groove", "fill")
+        },
+        "cue": sum(isinstance(e, SetText) for e in marking.edits),
+    }
     return ", ".join(f"{n} {what}{'s' * (n != 1)}" for what, n in counts.items() if n) or "nothing new"
 
 

@@ -26,8 +26,12 @@ FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("chart", help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
-    parser.add_argument("--to", default="pdf,musicxml,midi", metavar="FORMATS",
-                        help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)")
+    parser.add_argument(
+        "--to",
+        default="pdf,musicxml,midi",
+        metavar="FORMATS",
+        help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)",
+    )
     parser.add_argument("--out", metavar="DIR", help="folder for the files (default: beside the chart)")
     parser.add_argument("--title", help="title to print, in place of the chart's")
     parser.add_argument("--artist", help="artist to print, in place of the chart's")
@@ -41,14 +45,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--slashes", metavar="BARS", default="", help="bars shown as 'play time', as 9-16,25")
     parser.add_argument("--counts", action="store_true", help="count syllables under the notes")
     parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
-    parser.add_argument("--fills", choices=FILLS_SHOWN, default="confirmed",
-                        help="fills marked over the staff: those you have confirmed, proposed ones too, or "
-                        "none (default: %(default)s)")
+    parser.add_argument(
+        "--fills",
+        choices=FILLS_SHOWN,
+        default="confirmed",
+        help="fills marked over the staff: those you have confirmed, proposed ones too, or none (default: %(default)s)",
+    )
     parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
     parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
     parser.add_argument("--write-out-swing", action="store_true", help="triplets instead of a swing mark")
-    parser.add_argument("--no-form", action="store_true",
-                        help="do not read the form of a chart that names no sections")
+    parser.add_argument("--no-form", action="store_true", help="do not read the form of a chart that names no sections")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
 
@@ -65,24 +71,47 @@ def run(args: argparse.Namespace) -> int:
         check_folder(args.out)
     imported = read_any_chart(args.chart)
     chart = write_out_swing(imported.chart) if args.write_out_swing else imported.chart
-    chart = replace(chart, title=chart.title if args.title is None else args.title,
-                    artist=chart.artist if args.artist is None else args.artist)
+    chart = replace(
+        chart,
+        title=chart.title if args.title is None else args.title,
+        artist=chart.artist if args.artist is None else args.artist,
+    )
     for problem in imported.problems:
         print(f"workbench score: {problem}", file=sys.stderr)
     bars = read_bar_span(chart, args.bars) if args.bars else None
-    slashes = [k for piece in args.slashes.split(",") if piece.strip()
-               for first, last in [read_bar_span(chart, piece)] for k in range(first, last + 1)]
+    slashes = [
+        k
+        for piece in args.slashes.split(",")
+        if piece.strip()
+        for first, last in [read_bar_span(chart, piece)]
+        for k in range(first, last + 1)
+    ]
     options = ScoreOptions(
-        one_voice=args.one_voice, repeats=not (args.written_out or bars),
-        similes=not (args.written_out or bars), multirests=not (args.written_out or bars),
-        slashes=tuple(slashes), sticking=not args.no_sticking, counts=args.counts,
-        fills=args.fills)
+        one_voice=args.one_voice,
+        repeats=not (args.written_out or bars),
+        similes=not (args.written_out or bars),
+        multirests=not (args.written_out or bars),
+        slashes=tuple(slashes),
+        sticking=not args.no_sticking,
+        counts=args.counts,
+        fills=args.fills,
+    )
     formats = [f.strip().lower() for f in args.to.split(",") if f.strip()]
     written = write_scores(
-        chart, args.chart, formats, folder=args.out, bars=bars, options=options,
+        chart,
+        args.chart,
+        formats,
+        folder=args.out,
+        bars=bars,
+        options=options,
         style=PageStyle(paper=args.paper, legend=not args.no_legend),
-        played=not args.as_written, road_map=args.road_map,
-        folded=args.fold, read_form=not args.no_form, loop=args.loop, progress=TerminalProgress())
+        played=not args.as_written,
+        road_map=args.road_map,
+        folded=args.fold,
+        read_form=not args.no_form,
+        loop=args.loop,
+        progress=TerminalProgress(),
+    )
     if args.json:
         print(json.dumps({"files": [str(p) for p in written], "problems": list(imported.problems)}))
     else:
@@ -91,4 +120,3 @@ def run(args: argparse.Namespace) -> int:
     if imported.problems:
         print("workbench score: the score is written; look at what was not understood, above.", file=sys.stderr)
     return 1 if imported.problems else 0
-

@@ -23,16 +23,23 @@ HELP = "assess a student's take against a chart"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("chart", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
-    parser.add_argument("--click", type=float, metavar="BPM",
-                        help="the take was played to a click of so many beats a minute")
-    parser.add_argument("--click-start", type=float, metavar="SECONDS",
-                        help="time of one click in the recording, if known")
-    parser.add_argument("--bars", metavar="FROM-TO",
-                        help="the take plays only these bars, once or round and round, as 5-8 or 5")
-    parser.add_argument("--out", type=Path, default=Path("out"), metavar="DIR",
-                        help="folder for the report (default: out)")
-    parser.add_argument("--detector", choices=("network", "spectral"),
-                        help="how to listen: the trained network (default) or the plain spectral method")
+    parser.add_argument(
+        "--click", type=float, metavar="BPM", help="the take was played to a click of so many beats a minute"
+    )
+    parser.add_argument(
+        "--click-start", type=float, metavar="SECONDS", help="time of one click in the recording, if known"
+    )
+    parser.add_argument(
+        "--bars", metavar="FROM-TO", help="the take plays only these bars, once or round and round, as 5-8 or 5"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the report (default: out)"
+    )
+    parser.add_argument(
+        "--detector",
+        choices=("network", "spectral"),
+        help="how to listen: the trained network (default) or the plain spectral method",
+    )
     parser.add_argument("--json", action="store_true", help="print all figures as JSON")
 
 
@@ -54,8 +61,9 @@ def run(args: argparse.Namespace) -> int:
     bars = read_bar_span(chart, args.bars) if args.bars else None
     take = assess_take(chart, args.recording, click, args.detector, TerminalProgress(), bars)
     folder = make_folder(args.out)
-    written = [write_take(take, folder / f"{args.recording.stem}.take{ending}")
-               for ending in (".html", ".pdf", ".json")]
+    written = [
+        write_take(take, folder / f"{args.recording.stem}.take{ending}") for ending in (".html", ".pdf", ".json")
+    ]
     if args.json:
         print(json.dumps(take.to_data(), indent=1))
     else:

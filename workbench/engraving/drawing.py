@@ -45,16 +45,23 @@ def tag(name: str) -> str:
 def new_page(width: float, height: float, title: str = "") -> etree._Element:
     """An empty sheet; ``title`` is what a screen reader says of it."""
     root = etree.Element(tag("svg"), nsmap={None: SVG, "xlink": _XLINK})
-    for name, value in (("version", "1.1"), ("viewBox", f"0 0 {width:g} {height:g}"),
-                        ("width", f"{width / 10:g}mm"), ("height", f"{height / 10:g}mm"),
-                        ("class", "drum-score"), ("font-family", SERIF), ("color", "black")):
+    for name, value in (
+        ("version", "1.1"),
+        ("viewBox", f"0 0 {width:g} {height:g}"),
+        ("width", f"{width / 10:g}mm"),
+        ("height", f"{height / 10:g}mm"),
+        ("class", "drum-score"),
+        ("font-family", SERIF),
+        ("color", "black"),
+    ):
         root.set(name, value)
     if title:
         root.set("role", "img")
         etree.SubElement(root, tag("title")).text = clean_text(title)
     etree.SubElement(root, tag("style")).text = (
         ".drum-score path,.drum-score rect,.drum-score polygon,.drum-score polyline,.drum-score ellipse"
-        "{stroke:currentColor}")
+        "{stroke:currentColor}"
+    )
     etree.SubElement(root, tag("defs"))
     return root
 
@@ -65,13 +72,19 @@ def serialize(root: etree._Element) -> str:
     return etree.tostring(root, encoding="unicode")
 
 
-def text(x: float, y: float, size: float, words: str, anchor: str = "start", width: float | None = None,
-         **attributes: str) -> etree._Element:
+def text(
+    x: float, y: float, size: float, words: str, anchor: str = "start", width: float | None = None, **attributes: str
+) -> etree._Element:
     """Words at a place; ``size`` shrinks where they would be wider than ``width``."""
     if width is not None and len(words) * LETTER * size > width:
         size = max(width / (len(words) * LETTER), 0.45 * size)
-    e = etree.Element(tag("text"), x=f"{x:.1f}", y=f"{y:.1f}", **{"font-size": f"{size:g}"},
-                      **{k.replace("_", "-"): v for k, v in attributes.items()})
+    e = etree.Element(
+        tag("text"),
+        x=f"{x:.1f}",
+        y=f"{y:.1f}",
+        **{"font-size": f"{size:g}"},
+        **{k.replace("_", "-"): v for k, v in attributes.items()},
+    )
     if anchor != "start":
         e.set("text-anchor", anchor)
     e.text = clean_text(words)

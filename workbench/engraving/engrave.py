@@ -24,8 +24,7 @@ from workbench.notation.abbreviations import abbreviate, lay_lines
 from workbench.notation.scoresigns import ScoreOptions, clean_text, tempo_marks
 from workbench.progress import Progress, part, silent
 
-_FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STIXGeneralBolIta.ttf",
-          "DejaVuSans.ttf")
+_FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STIXGeneralBolIta.ttf", "DejaVuSans.ttf")
 
 _LINES_AT_A_TIME = 12
 #: Moments that one line holds, without and with count syllables under them.
@@ -35,8 +34,14 @@ _LINE, _COUNTED_LINE = 56.0, 40.0
 PART = ScoreOptions(repeats=True)
 
 
-def engrave_svg(chart: Chart, bars: tuple[int, int] | None = None, options: ScoreOptions | None = None,
-                style: PageStyle = PLAIN, progress: Progress | None = None, loop: bool = False) -> list[str]:
+def engrave_svg(
+    chart: Chart,
+    bars: tuple[int, int] | None = None,
+    options: ScoreOptions | None = None,
+    style: PageStyle = PLAIN,
+    progress: Progress | None = None,
+    loop: bool = False,
+) -> list[str]:
     """Engrave a chart, or an excerpt of it, as SVG.
 
     Parameters
@@ -66,9 +71,15 @@ def engrave_svg(chart: Chart, bars: tuple[int, int] | None = None, options: Scor
     return lay_pages(chart, lines, style)
 
 
-def engrave_pdf(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | None = None,
-                options: ScoreOptions | None = None, style: PageStyle = PLAIN,
-                progress: Progress | None = None, loop: bool = False) -> Path:
+def engrave_pdf(
+    chart: Chart,
+    path: str | os.PathLike,
+    bars: tuple[int, int] | None = None,
+    options: ScoreOptions | None = None,
+    style: PageStyle = PLAIN,
+    progress: Progress | None = None,
+    loop: bool = False,
+) -> Path:
     """Engrave a chart, or an excerpt, as a PDF with outlines and selectable text.
 
     Raises
@@ -84,10 +95,16 @@ def engrave_pdf(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | N
     return write_whole(path, data)
 
 
-def engrave_png(chart: Chart, path: str | os.PathLike, bars: tuple[int, int] | None = None,
-                options: ScoreOptions | None = None, style: PageStyle = PLAIN,
-                dots_per_inch: float = 150.0, progress: Progress | None = None,
-                loop: bool = False) -> list[Path]:
+def engrave_png(
+    chart: Chart,
+    path: str | os.PathLike,
+    bars: tuple[int, int] | None = None,
+    options: ScoreOptions | None = None,
+    style: PageStyle = PLAIN,
+    dots_per_inch: float = 150.0,
+    progress: Progress | None = None,
+    loop: bool = False,
+) -> list[Path]:
     """Engrave a chart, or an excerpt, as PNG; further pages get ``-2``, ``-3`` … before the suffix."""
     path, out = Path(path), []
     for k, page in enumerate(engrave_svg(chart, bars, options, style, progress, loop), start=1):
@@ -101,11 +118,18 @@ def svg_to_png(svg: str, dots_per_inch: float = 150.0) -> bytes:
     import resvg_py
 
     width = float(re.search(r'viewBox="0 0 ([\d.]+) ', svg).group(1)) / 254.0 * dots_per_inch
-    return bytes(resvg_py.svg_to_bytes(
-        svg_string=svg, background="#ffffff", dpi=96,
-        skip_system_fonts=not needs_system_fonts(svg), width=max(1, round(width)),
-        font_files=[str(font_folder() / name) for name in _FONTS],
-        font_family="STIXGeneral", serif_family="STIXGeneral"))
+    return bytes(
+        resvg_py.svg_to_bytes(
+            svg_string=svg,
+            background="#ffffff",
+            dpi=96,
+            skip_system_fonts=not needs_system_fonts(svg),
+            width=max(1, round(width)),
+            font_files=[str(font_folder() / name) for name in _FONTS],
+            font_family="STIXGeneral",
+            serif_family="STIXGeneral",
+        )
+    )
 
 
 def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes:
@@ -117,16 +141,19 @@ def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes
             Path(folder, f"{k}.svg").write_text(page, encoding="utf-8")
         box = [re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', page).groups() for page in pages]
         body = "\n".join(
-            f'#page(width: {float(w) / 10}mm, height: {float(h) / 10}mm, margin: 0pt, '
-            f'image("{k}.svg", width: 100%))' for k, (w, h) in enumerate(box))
+            f'#page(width: {float(w) / 10}mm, height: {float(h) / 10}mm, margin: 0pt, image("{k}.svg", width: 100%))'
+            for k, (w, h) in enumerate(box)
+        )
         # Title and author travel as data: they are never read as typst code.
-        source = ("#set document(title: sys.inputs.title, author: sys.inputs.author, date: none)\n"
-                  + body)
+        source = "#set document(title: sys.inputs.title, author: sys.inputs.author, date: none)\n" + body
         main = Path(folder, "main.typ")
         main.write_text(source, encoding="utf-8")
         return typst.compile(
-            str(main), root=folder, font_paths=_pdf_fonts(any(map(needs_system_fonts, pages))),
-            sys_inputs={"title": clean_text(title), "author": clean_text(author)})
+            str(main),
+            root=folder,
+            font_paths=_pdf_fonts(any(map(needs_system_fonts, pages))),
+            sys_inputs={"title": clean_text(title), "author": clean_text(author)},
+        )
 
 
 @cache
@@ -134,25 +161,40 @@ def _pdf_fonts(system: bool):
     """Our fonts, and the system's own where a text needs them."""
     import typst
 
-    return typst.Fonts(include_system_fonts=system, include_embedded_fonts=False,
-                       font_paths=[str(font_folder())])
+    return typst.Fonts(include_system_fonts=system, include_embedded_fonts=False, font_paths=[str(font_folder())])
 
 
-def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
-                     bars: tuple[int, int] | None, progress: Progress | None, loop: bool) -> list[System]:
+def _engrave_systems(
+    chart: Chart,
+    options: ScoreOptions,
+    style: PageStyle,
+    bars: tuple[int, int] | None,
+    progress: Progress | None,
+    loop: bool,
+) -> list[System]:
     tell = progress or silent
     first, last = bars if bars is not None else (0, len(chart) - 1)
-    printed = abbreviate(chart, first_bar=first, last_bar=last, repeats=options.repeats,
-                         similes=options.similes, multirests=options.multirests, slashes=options.slashes)
+    printed = abbreviate(
+        chart,
+        first_bar=first,
+        last_bar=last,
+        repeats=options.repeats,
+        similes=options.similes,
+        multirests=options.multirests,
+        slashes=options.slashes,
+    )
     if loop:
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])
         printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))
     rows = lay_lines(chart, printed, options.bars_per_line, _COUNTED_LINE if options.counts else _LINE)
     room = style.size[0] - 2 * MARGIN
     starts = {s.bar_index for s in chart.sections}
-    widths = [natural_width(chart, row, room, options.bars_per_line)
-              if after is None or after[0].bar_index in starts else room
-              for row, after in zip(rows, [*rows[1:], None])]
+    widths = [
+        natural_width(chart, row, room, options.bars_per_line)
+        if after is None or after[0].bar_index in starts
+        else room
+        for row, after in zip(rows, [*rows[1:], None])
+    ]
     out: list[System] = []
     meter = None
     while len(out) < len(rows):
@@ -160,14 +202,15 @@ def _engrave_systems(chart: Chart, options: ScoreOptions, style: PageStyle,
         # Neighbours of one width are engraved together, some at a time.
         k = len(out)
         same = next((j for j in range(k, len(rows)) if widths[j] != widths[k]), len(rows))
-        batch = rows[k:min(same, k + _LINES_AT_A_TIME)]
+        batch = rows[k : min(same, k + _LINES_AT_A_TIME)]
         opening = chart.time_map.bars[batch[0][0].bar_index].meter
         out += engrave_systems(chart, batch, options, widths[k], show_meter=opening != meter)
         meter = chart.time_map.bars[batch[-1][-1].bar_index].meter
     marks = tempo_marks(chart)
     for system in out:
-        system.tempo_marks = {b.bar_index: marks[b.bar_index] for b in system.printed
-                              if b.bar_index in marks and b.bar_index > 0}
+        system.tempo_marks = {
+            b.bar_index: marks[b.bar_index] for b in system.printed if b.bar_index in marks and b.bar_index > 0
+        }
     if style.bar_numbers:
         for k, system in enumerate(out):
             number = chart.time_map.bar_number(system.printed[0].bar_index)

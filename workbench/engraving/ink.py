@@ -16,8 +16,17 @@ from workbench.engraving.drawing import tag
 
 _TOKEN = re.compile(r"[A-Za-z]|-?\d*\.?\d+(?:e-?\d+)?")
 #: How many numbers each command of an outline takes, and which of them are heights.
-_HEIGHTS = {"M": (2, (1,)), "L": (2, (1,)), "T": (2, (1,)), "H": (1, ()), "V": (1, (0,)),
-            "C": (6, (1, 3, 5)), "S": (4, (1, 3)), "Q": (4, (1, 3)), "A": (7, (6,))}
+_HEIGHTS = {
+    "M": (2, (1,)),
+    "L": (2, (1,)),
+    "T": (2, (1,)),
+    "H": (1, ()),
+    "V": (1, (0,)),
+    "C": (6, (1, 3, 5)),
+    "S": (4, (1, 3)),
+    "Q": (4, (1, 3)),
+    "A": (7, (6,)),
+}
 _XLINK = "{http://www.w3.org/1999/xlink}href"
 
 
@@ -35,7 +44,7 @@ def lowest_of_outline(outline: str, upside_down: bool = False) -> float:
                 y = start
                 continue
         count, heights = _HEIGHTS[command.upper()]
-        values = [float(v) for v in tokens[k:k + count]]
+        values = [float(v) for v in tokens[k : k + count]]
         k += count
         base = y if command.islower() else 0.0
         if heights:
@@ -46,8 +55,9 @@ def lowest_of_outline(outline: str, upside_down: bool = False) -> float:
     return max((-v for v in out) if upside_down else out, default=0.0)
 
 
-def lowest_ink(drawing: etree._Element, symbols: dict[str, etree._Element],
-               without: frozenset[str] = frozenset()) -> float:
+def lowest_ink(
+    drawing: etree._Element, symbols: dict[str, etree._Element], without: frozenset[str] = frozenset()
+) -> float:
     """Largest y at which a drawing by verovio has lines or symbols; its texts are left out.
 
     Parameters

@@ -38,8 +38,13 @@ _ID = "{http://www.w3.org/XML/1998/namespace}id"
 #: Ids of brackets that say "fill" begin so.
 WORDED_FILL = "worded-fill"
 #: Only heads for which the music font has glyphs for every note value.
-_HEADS = {Notehead.X: "x", Notehead.CIRCLE_X: "U+E0B3", Notehead.DIAMOND: "diamond",
-          Notehead.TRIANGLE: "isotriangle", "slashed": "U+E0CF"}
+_HEADS = {
+    Notehead.X: "x",
+    Notehead.CIRCLE_X: "U+E0B3",
+    Notehead.DIAMOND: "diamond",
+    Notehead.TRIANGLE: "isotriangle",
+    "slashed": "U+E0CF",
+}
 #: Where rests stand, alone and in a bar of two voices (MEI ``loc``).
 _MIDDLE_LINE = "4"
 _REST_PLACES = {"up": "8", "down": "0"}
@@ -52,8 +57,7 @@ def staff_place(own: Instrument) -> int:
     return own.staff_octave * 7 + _STEPS[own.staff_step] - _BOTTOM_LINE
 
 
-def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: ScoreOptions, *,
-              show_meter: bool) -> str:
+def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: ScoreOptions, *, show_meter: bool) -> str:
     """Lines of printed bars as an MEI document in which each begins a page.
 
     Parameters
@@ -76,8 +80,12 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
                 _add(section, "scoreDef", meter_count=str(own.beats), meter_unit=str(own.unit))
                 meter = own
             if printed.opens_ending or (k == 0 and printed.ending):
-                parent = _add(section, "ending", n=" ".join(f"{n}." for n in printed.ending),
-                              lendsym="angledown" if printed.closes_repeat else "none")
+                parent = _add(
+                    section,
+                    "ending",
+                    n=" ".join(f"{n}." for n in printed.ending),
+                    lendsym="angledown" if printed.closes_repeat else "none",
+                )
             measure = _measure(chart, printed, options, parent)
             _set_bar_lines(chart, printed, measure, sections)
             measures.append(measure)
@@ -95,8 +103,7 @@ def _set_bar_lines(chart: Chart, printed: PrintedBar, measure, sections: set[int
         measure.set("right", "rptend")
     elif printed.heard[-1] == len(chart) - 1:
         measure.set("right", "end")
-    elif (printed.bar_index + printed.rest_bars in sections
-          and not chart.time_map.bars[printed.bar_index].is_pickup):
+    elif printed.bar_index + printed.rest_bars in sections and not chart.time_map.bars[printed.bar_index].is_pickup:
         measure.set("right", "dbl")
 
 
@@ -160,8 +167,7 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
             cue = _add(measure, "dir", staff="1", place="above", tstamp=f"{tstamp:g}")
             _add(cue, "rend", text.text, fontstyle="italic")
     if printed.closes_repeat and printed.passes > 2 and not printed.ending:
-        times = _add(measure, "dir", staff="1", place="above",
-                     tstamp=f"{float(bar.length * bar.meter.unit):g}")
+        times = _add(measure, "dir", staff="1", place="above", tstamp=f"{float(bar.length * bar.meter.unit):g}")
         _add(times, "rend", f"{printed.passes}×", fontstyle="normal", fontweight="bold")
     return measure
 
@@ -170,17 +176,31 @@ def _fill(chart: Chart, line: Sequence[PrintedBar], measure, sign: FillSign) -> 
     """The bracket over a fill, from its first stroke to its last; over one stroke the word alone."""
     first, last = line[sign.first], line[sign.last]
     begun = [n for n in _printed_notes(chart, first) if n.position >= sign.start]
-    ended = [n for n in _printed_notes(chart, last)
-             if n.position < sign.end and (sign.first < sign.last or n.position >= sign.start)]
-    where = {"startid": f"#{note_id(first.bar_index, begun[0])}"} if begun else {
-        "tstamp": f"{1 + float(sign.start * chart.time_map.bars[first.bar_index].meter.unit):g}"}
+    ended = [
+        n
+        for n in _printed_notes(chart, last)
+        if n.position < sign.end and (sign.first < sign.last or n.position >= sign.start)
+    ]
+    where = (
+        {"startid": f"#{note_id(first.bar_index, begun[0])}"}
+        if begun
+        else {"tstamp": f"{1 + float(sign.start * chart.time_map.bars[first.bar_index].meter.unit):g}"}
+    )
     if sign.first == sign.last and (not ended or begun[0].position == ended[-1].position):
         if sign.worded:
             _add(_add(measure, "dir", staff="1", place="above", **where), "rend", "fill", fontstyle="italic")
         return
-    bracket = _add(measure, "bracketSpan", staff="1", place="above", func="analytical", lform="dashed",
-                   lstartsym="angledown" if sign.opens else "none",
-                   lendsym="angledown" if sign.closes else "none", **where)
+    bracket = _add(
+        measure,
+        "bracketSpan",
+        staff="1",
+        place="above",
+        func="analytical",
+        lform="dashed",
+        lstartsym="angledown" if sign.opens else "none",
+        lendsym="angledown" if sign.closes else "none",
+        **where,
+    )
     if sign.worded:
         bracket.set(_ID, f"{WORDED_FILL}-{bar_id(first.bar_index)}-{sign.start.numerator}_{sign.start.denominator}")
     if ended:
@@ -210,8 +230,7 @@ def _slash(layer, length: Fraction) -> None:
     if base.numerator != 1 or base.denominator & (base.denominator - 1):
         _add(layer, "space", dur="16")
         return
-    _add(layer, "note", dur=str(base.denominator), dots=str(dots), loc="4", head_shape="slash",
-         stem_visible="false")
+    _add(layer, "note", dur=str(base.denominator), dots=str(dots), loc="4", head_shape="slash", stem_visible="false")
 
 
 class _BarWriter:
@@ -278,9 +297,16 @@ class _BarWriter:
         visible = place not in shown
         shown.add(place)
         side = "above" if voice.stem == "up" else "below"
-        return _add(parent, "tuplet", num=str(value.actual), numbase=str(value.normal),
-                    num_place=side, bracket_place=side, num_visible="true" if visible else "false",
-                    bracket_visible="true" if visible and not beamed else "false")
+        return _add(
+            parent,
+            "tuplet",
+            num=str(value.actual),
+            numbase=str(value.normal),
+            num_place=side,
+            bracket_place=side,
+            num_visible="true" if visible else "false",
+            bracket_visible="true" if visible and not beamed else "false",
+        )
 
     def _event(self, parent, voice: Voice, event: VoiceElement, graces: bool) -> None:
         if not event.notes:
@@ -301,8 +327,9 @@ class _BarWriter:
             holder = parent = etree.SubElement(parent, "chord", timing)
             timing = {}
         for n in event.notes:
-            note = etree.SubElement(parent, "note", {
-                **timing, **_place_and_head(n.instrument), _ID: note_id(self.bar_index, n)})
+            note = etree.SubElement(
+                parent, "note", {**timing, **_place_and_head(n.instrument), _ID: note_id(self.bar_index, n)}
+            )
             if n.articulations:
                 head, _ = written_head(n)
                 if head in _HEADS:
@@ -356,8 +383,13 @@ class _BarWriter:
         words += sorted(hidden)
         for word in words:
             first: Note = event.notes[0]
-            mark = _add(self.measure, "dir", staff="1", startid=f"#{note_id(self.bar_index, first)}",
-                        place="above" if voice.stem == "up" else "below")
+            mark = _add(
+                self.measure,
+                "dir",
+                staff="1",
+                startid=f"#{note_id(self.bar_index, first)}",
+                place="above" if voice.stem == "up" else "below",
+            )
             style = "normal" if word == "ø" else "italic"
             _add(mark, "rend", word, fontstyle=style, fontsize="small" if word != "ø" else "medium")
 
@@ -406,8 +438,9 @@ def legend_mei(entries: Sequence[tuple[str, bool]]) -> str:
     measure = _add(section, "measure", n="1", right="invis")
     layer = _add(_add(measure, "staff", n="1"), "layer", n="1")
     for name, ghost in entries:
-        note = etree.SubElement(layer, "note", {
-            "dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: key_id(name, ghost)})
+        note = etree.SubElement(
+            layer, "note", {"dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: key_id(name, ghost)}
+        )
         if ghost:
             note.set("head.mod", "paren")
     return etree.tostring(section.getroottree(), encoding="unicode")

@@ -49,11 +49,11 @@ class PageStyle:
 #: A4 with everything on it.
 PLAIN = PageStyle()
 
-_GAP = 34           # between lines
-_TIGHT_GAP = 14     # between lines, where that saves a page
+_GAP = 34  # between lines
+_TIGHT_GAP = 14  # between lines, where that saves a page
 _PAGE_TOP = MARGIN + 50  # of the music on further pages
 _SECTION_ROOM = 62  # above a line that opens a section
-_NUMBER_ROOM = 26   # above the staff for the bar number
+_NUMBER_ROOM = 26  # above the staff for the bar number
 
 
 def _above(line: System) -> float:
@@ -79,8 +79,9 @@ def draw_section(g: etree._Element, section: Section, x: float, y: float, room: 
     may be.  Returns about where it ends."""
     if section.label:
         width = max(46.0, 16 + 25 * len(section.label))
-        box = etree.SubElement(g, tag("rect"), x=f"{x:.1f}", y=f"{y - 44:.1f}", width=f"{width:g}",
-                               height="44", fill="none")
+        box = etree.SubElement(
+            g, tag("rect"), x=f"{x:.1f}", y=f"{y - 44:.1f}", width=f"{width:g}", height="44", fill="none"
+        )
         box.set("stroke-width", "3")
         g.append(text(x + width / 2, y - 9, 38, section.label, "middle", font_weight="bold"))
         x += width + 14
@@ -99,8 +100,11 @@ def lay_excerpt(lines: Sequence[System]) -> str:
         height += _above(line)
         places.append(height)
         height += line.height + _GAP
-    root = new_page(max(line.width for line in lines) + 2 * edge, height - _GAP + edge,
-                    f"Excerpt of a drum part, {sum(len(line.printed) for line in lines)} bars")
+    root = new_page(
+        max(line.width for line in lines) + 2 * edge,
+        height - _GAP + edge,
+        f"Excerpt of a drum part, {sum(len(line.printed) for line in lines)} bars",
+    )
     for line, y in zip(lines, places):
         draw_line(root, line, edge, y)
     return serialize(root)
@@ -138,6 +142,7 @@ def _fill_pages(lines: list[System], start: float, bottom: float):
     The gap is tightened if that saves a page, and lines are moved on so that
     the last page does not hold a lone one.
     """
+
     def fill(gap: float, most: int | None = None):
         pages: list[tuple[float, list[System]]] = []
         y, current = start, []
@@ -189,8 +194,13 @@ def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float
 
 
 #: SMuFL symbols of the beats that a tempo counts (individual notes, U+E1D0 ff.).
-_BEAT_SYMBOLS = {Fraction(1): "E1D2", Fraction(1, 2): "E1D3", Fraction(1, 4): "E1D5", Fraction(1, 8): "E1D7",
-                 Fraction(1, 16): "E1D9"}
+_BEAT_SYMBOLS = {
+    Fraction(1): "E1D2",
+    Fraction(1, 2): "E1D3",
+    Fraction(1, 4): "E1D5",
+    Fraction(1, 8): "E1D7",
+    Fraction(1, 16): "E1D9",
+}
 _AUGMENTATION_DOT = "E1E7"
 
 

@@ -28,8 +28,8 @@ from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
 
 _NAME_WIDTH = 330
-_GAP = 30           # between the groove and the fill
-_ROW_GAP = 36       # between rows
+_GAP = 30  # between the groove and the fill
+_ROW_GAP = 36  # between rows
 #: Size of the captions.
 _CAPTION = 27.0
 #: Width of a letter of theirs, in ems, at most (italics of the text font, measured on our own words).
@@ -97,6 +97,7 @@ def find_stages(chart: Chart) -> tuple[RoadMapStop, ...]:
 def _same(chart: Chart, stage: RoadMapStop, groove: int | None, fill: int | None) -> bool:
     def key(k):
         return None if k is None else written_key(chart, k)
+
     return groove is not None and (key(stage.groove_bar), key(stage.fill_bar)) == (key(groove), key(fill))
 
 
@@ -175,8 +176,9 @@ def _row(chart: Chart, stages, stage: RoadMapStop, width: float, letters: int, m
         other = stages[stage.like]
         named = other.section.label or other.section.name or "before"
         return _Row(stage, f"as {named}, bar {number(other.first_bar)}")
-    said = next((m.text for m in chart.marks if m.kind == "groove" and m.text
-                 and m.start[0] <= stage.groove_bar < m.end[0]), "")
+    said = next(
+        (m.text for m in chart.marks if m.kind == "groove" and m.text and m.start[0] <= stage.groove_bar < m.end[0]), ""
+    )
     words = textwrap.wrap(said, letters, max_lines=most_lines, placeholder=" …")
     bars = [(words, _engrave_bar(chart, stage.groove_bar, width))]
     if stage.fill_bar is not None:
@@ -209,7 +211,14 @@ def _draw_row(root: etree._Element, chart: Chart, row: _Row, y: float, scale: fl
     for words, system in row.bars:
         for k, line in enumerate(words):
             lines_under = len(words) - 1 - k
-            root.append(text(x + 6, y + row.captions_height - (0.2 + 1.15 * lines_under) * _CAPTION, _CAPTION, line,
-                             font_style="italic"))
+            root.append(
+                text(
+                    x + 6,
+                    y + row.captions_height - (0.2 + 1.15 * lines_under) * _CAPTION,
+                    _CAPTION,
+                    line,
+                    font_style="italic",
+                )
+            )
         system.draw(root, x, under, scale)
         x += music + _GAP

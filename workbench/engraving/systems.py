@@ -30,13 +30,29 @@ from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
 from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
 
 _OPTIONS = {
-    "breaks": "encoded", "adjustPageHeight": True, "header": "none", "footer": "none",
-    "svgViewBox": True, "svgFormatRaw": True, "scale": 100, "font": "Bravura",
-    "multiRestStyle": "block", "inputFrom": "mei",
-    "pageMarginTop": 0, "pageMarginBottom": 0, "pageMarginLeft": 0, "pageMarginRight": 0,
-    "minLastJustification": 0, "smuflTextFont": "none", "beamMaxSlope": 4, "mnumInterval": 0,
-    "lyricSize": 3.6, "lyricTopMinMargin": 4,
-    "spacingNonLinear": 0.55, "spacingLinear": 0.25, "measureMinWidth": 18,
+    "breaks": "encoded",
+    "adjustPageHeight": True,
+    "header": "none",
+    "footer": "none",
+    "svgViewBox": True,
+    "svgFormatRaw": True,
+    "scale": 100,
+    "font": "Bravura",
+    "multiRestStyle": "block",
+    "inputFrom": "mei",
+    "pageMarginTop": 0,
+    "pageMarginBottom": 0,
+    "pageMarginLeft": 0,
+    "pageMarginRight": 0,
+    "minLastJustification": 0,
+    "smuflTextFont": "none",
+    "beamMaxSlope": 4,
+    "mnumInterval": 0,
+    "lyricSize": 3.6,
+    "lyricTopMinMargin": 4,
+    "spacingNonLinear": 0.55,
+    "spacingLinear": 0.25,
+    "measureMinWidth": 18,
 }
 _LOCK = threading.RLock()
 #: Ends of the ids of notes with triangle heads.
@@ -121,8 +137,9 @@ def _render(mei: str, width: int) -> list[etree._Element]:
         return [etree.fromstring(toolkit.renderToSVG(k + 1)) for k in range(toolkit.getPageCount())]
 
 
-def engrave_systems(chart: Chart, rows: Sequence[Sequence[PrintedBar]], options: ScoreOptions, width: int, *,
-                    show_meter: bool) -> list[System]:
+def engrave_systems(
+    chart: Chart, rows: Sequence[Sequence[PrintedBar]], options: ScoreOptions, width: int, *, show_meter: bool
+) -> list[System]:
     """Engrave lines of printed bars, all of one width.
 
     Parameters
@@ -188,7 +205,7 @@ def engrave_legend(used: Sequence[str], room: float, ghosted: str | None = None)
     a_line = math.ceil(len(entries) / lines)
     out = []
     for k in range(0, len(entries), a_line):
-        some = entries[k:k + a_line]
+        some = entries[k : k + a_line]
         (drawing,) = _render(legend_mei(some), round(_CLEF_ROOM + cell * len(some)))
         line = _parse(drawing, ())
         _label(line, some)
@@ -264,8 +281,12 @@ def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float
     top = min(float(t.get("y")) - _LETTER_HEIGHT * _size(t) for t in rows)
     others = [t for g in body.iter(tag("g")) if g.get("class") == "dir" for t in g.iter(tag("text"))]
     below = [t for t in others if float(t.get("y")) > top]
-    lowest = max([lowest_ink(body, defs, without=frozenset({"verse"})),
-                  *(float(t.get("y")) + _TAIL * _size(t) for t in others if t not in below)])
+    lowest = max(
+        [
+            lowest_ink(body, defs, without=frozenset({"verse"})),
+            *(float(t.get("y")) + _TAIL * _size(t) for t in others if t not in below),
+        ]
+    )
     lower = lowest + _WHITE_OVER_WORDS - top
     if lower <= 0:
         return 0.0
@@ -329,5 +350,6 @@ def _number_similes(line: System) -> None:
     for b in line.printed:
         if b.kind is BarKind.SIMILE and b.in_a_row % 4 == 0:
             left, right = line.bars[b.bar_index]
-            line.overlays.append(text((left + right) / 2, line.staff_top - 10, 26, f"({b.in_a_row})",
-                                       "middle", font_style="italic"))
+            line.overlays.append(
+                text((left + right) / 2, line.staff_top - 10, 26, f"({b.in_a_row})", "middle", font_style="italic")
+            )

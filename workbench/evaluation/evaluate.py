@@ -39,10 +39,26 @@ CLASSES: dict[str, str] = {"KD": "kick", "SD": "snare", "HH": "hi-hat", "CY": "c
 
 #: Finer labels of the MDB Drums data set (C. Southall et al., ISMIR 2017) in the drum key.
 SUBCLASSES: dict[str, str] = {
-    "KD": "kick", "SD": "snare", "SDB": "snare", "SDD": "snare", "SDF": "snare", "SDG": "snare",
-    "SDNS": "snare", "SST": "side stick", "CHH": "closed hi-hat", "OHH": "open hi-hat",
-    "PHH": "pedal hi-hat", "RDC": "ride", "RDB": "ride bell", "CRC": "crash", "CHC": "crash",
-    "SPC": "crash", "HIT": "high tom", "MHT": "mid tom", "HFT": "floor tom", "LFT": "floor tom",
+    "KD": "kick",
+    "SD": "snare",
+    "SDB": "snare",
+    "SDD": "snare",
+    "SDF": "snare",
+    "SDG": "snare",
+    "SDNS": "snare",
+    "SST": "side stick",
+    "CHH": "closed hi-hat",
+    "OHH": "open hi-hat",
+    "PHH": "pedal hi-hat",
+    "RDC": "ride",
+    "RDB": "ride bell",
+    "CRC": "crash",
+    "CHC": "crash",
+    "SPC": "crash",
+    "HIT": "high tom",
+    "MHT": "mid tom",
+    "HFT": "floor tom",
+    "LFT": "floor tom",
     "TMB": "tambourine",
 }
 #: Cymbals that are struck like a crash count as one.
@@ -69,8 +85,7 @@ class Count:
     found: int = 0
 
     def __add__(self, other: Count) -> Count:
-        return Count(self.matched + other.matched, self.expected + other.expected,
-                     self.found + other.found)
+        return Count(self.matched + other.matched, self.expected + other.expected, self.found + other.found)
 
     @property
     def f_measure(self) -> float:
@@ -136,16 +151,19 @@ class Evaluation:
 
 # -- matching ------------------------------------------------------------------------
 
-def match(expected_s: Sequence[float], found_s: Sequence[float],
-          window_s: float = ONSET_WINDOW_S) -> list[tuple[int, int]]:
+
+def match(
+    expected_s: Sequence[float], found_s: Sequence[float], window_s: float = ONSET_WINDOW_S
+) -> list[tuple[int, int]]:
     """Largest one-to-one matching of two event lists: pairs of indices."""
     if not len(expected_s) or not len(found_s):
         return []
     return mir_eval.util.match_events(np.asarray(expected_s), np.asarray(found_s), window_s)
 
 
-def count_by(expected: Iterable[tuple[float, str]], found: Iterable[tuple[float, str]],
-             names: Iterable[str]) -> dict[str, Count]:
+def count_by(
+    expected: Iterable[tuple[float, str]], found: Iterable[tuple[float, str]], names: Iterable[str]
+) -> dict[str, Count]:
     """Matched events of each name."""
     out = {}
     expected, found = sorted(expected), sorted(found)
@@ -163,7 +181,7 @@ class Corrections:
     inserts: int
     deletes: int
     relabels: int
-    right: tuple[bool, ...]    # for each found event, in order of time
+    right: tuple[bool, ...]  # for each found event, in order of time
 
 
 def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[float, str]]) -> Corrections:
@@ -189,6 +207,7 @@ def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[flo
 
 def score_beats(expected: Sequence[Beat], found: Sequence[Beat]) -> tuple[float, float]:
     """F-measures of beats and of downbeats (mir_eval, ±70 ms, nothing trimmed)."""
+
     def f(a: list[float], b: list[float]) -> float:
         if not a:
             return float("nan")
@@ -197,8 +216,10 @@ def score_beats(expected: Sequence[Beat], found: Sequence[Beat]) -> tuple[float,
         return float(mir_eval.beat.f_measure(np.array(a), np.array(b), BEAT_WINDOW_S))
 
     heard = [b for b in found if b.time_s >= 0]
-    return (f([b.time_s for b in expected], [b.time_s for b in heard]),
-            f([b.time_s for b in expected if b.number == 1], [b.time_s for b in heard if b.number == 1]))
+    return (
+        f([b.time_s for b in expected], [b.time_s for b in heard]),
+        f([b.time_s for b in expected if b.number == 1], [b.time_s for b in heard if b.number == 1]),
+    )
 
 
 def area_under_curve(lower: Sequence[float], higher: Sequence[float]) -> float:
@@ -211,14 +232,22 @@ def area_under_curve(lower: Sequence[float], higher: Sequence[float]) -> float:
 
 # -- scoring ---------------------------------------------------------------------------
 
-def score_strokes(name: str, audio: str, found: Sequence[Stroke], found_beats: Sequence[Beat],
-                  class_labels: Sequence[tuple[float, str]] = (),
-                  subclass_labels: Sequence[tuple[float, str]] = (),
-                  beats: Sequence[Beat] = (), duration_s: float = 0.0) -> RecordingScores:
+
+def score_strokes(
+    name: str,
+    audio: str,
+    found: Sequence[Stroke],
+    found_beats: Sequence[Beat],
+    class_labels: Sequence[tuple[float, str]] = (),
+    subclass_labels: Sequence[tuple[float, str]] = (),
+    beats: Sequence[Beat] = (),
+    duration_s: float = 0.0,
+) -> RecordingScores:
     """Scores of drafted strokes and beats against annotations."""
     family_class = {family: label for label, family in CLASSES.items()}
-    as_class = [(s.time_s, family_class.get(instrument(s.instrument).family, "")) for s in found
-                if s.instrument != "side stick"]
+    as_class = [
+        (s.time_s, family_class.get(instrument(s.instrument).family, "")) for s in found if s.instrument != "side stick"
+    ]
     as_key = sorted((s.time_s, "crash" if s.instrument in _AS_CRASH else s.instrument) for s in found)
     key = [(t, SUBCLASSES[label]) for t, label in subclass_labels if label in SUBCLASSES]
     names = sorted({n for _, n in (*key, *as_key)}, key=drum_key_order)
@@ -233,15 +262,29 @@ def score_strokes(name: str, audio: str, found: Sequence[Stroke], found_beats: S
 
     confidences = tuple(zip((s.confidence for s in by_time), fixes.right)) if fixes.right else ()
     return RecordingScores(
-        name, audio, count_by(class_labels, as_class, CLASSES) if class_labels else {},
-        count_by(key, as_key, names) if key else {}, beats_f, downbeats_f,
-        velocities(GHOST_LABELS), velocities(NORMAL_LABELS),
-        fixes.inserts, fixes.deletes, fixes.relabels,
-        sum(b.number == 1 for b in beats), duration_s, confidences)
+        name,
+        audio,
+        count_by(class_labels, as_class, CLASSES) if class_labels else {},
+        count_by(key, as_key, names) if key else {},
+        beats_f,
+        downbeats_f,
+        velocities(GHOST_LABELS),
+        velocities(NORMAL_LABELS),
+        fixes.inserts,
+        fixes.deletes,
+        fixes.relabels,
+        sum(b.number == 1 for b in beats),
+        duration_s,
+        confidences,
+    )
 
 
-def evaluate_folder(folder: str | os.PathLike, audio: Sequence[str] = ("drum", "mix"),
-                    detector: str | None = None, progress: Progress | None = None) -> Evaluation:
+def evaluate_folder(
+    folder: str | os.PathLike,
+    audio: Sequence[str] = ("drum", "mix"),
+    detector: str | None = None,
+    progress: Progress | None = None,
+) -> Evaluation:
     """Draft every recording of a data set and score the drafts.
 
     Raises
@@ -250,27 +293,41 @@ def evaluate_folder(folder: str | os.PathLike, audio: Sequence[str] = ("drum", "
         If the folder holds no recording with annotation.
     """
     folder = Path(folder)
-    work = [(kind, path) for kind in audio for path in _recordings(folder / kind)
-            if _annotation(folder, "class", path) or _annotation(folder, "beats", path)
-            or _annotation(folder, "subclass", path)]
+    work = [
+        (kind, path)
+        for kind in audio
+        for path in _recordings(folder / kind)
+        if _annotation(folder, "class", path)
+        or _annotation(folder, "beats", path)
+        or _annotation(folder, "subclass", path)
+    ]
     if not work:
         raise FileFormatError(
             f"{folder} holds no annotated recordings; expected are drum/NAME.flac or mix/NAME.flac "
-            "with class/NAME.txt, subclass/NAME.txt or beats/NAME.txt.")
+            "with class/NAME.txt, subclass/NAME.txt or beats/NAME.txt."
+        )
     scores = []
     for k, (kind, path) in enumerate(work):
         tell = part(progress, k / len(work), (k + 1) / len(work))
-        draft = draft_chart(path, detector, lambda done, what, t=tell, p=path, a=kind: t(
-            done, f"{p.stem} ({a})"))
+        draft = draft_chart(path, detector, lambda done, what, t=tell, p=path, a=kind: t(done, f"{p.stem} ({a})"))
         found = strokes_said(draft.chart)
         labels = {}
         for subfolder in ("class", "subclass"):
             file = _annotation(folder, subfolder, path)
             labels[subfolder] = read_labels(file) if file else []
         beat_file = _annotation(folder, "beats", path)
-        scores.append(score_strokes(
-            path.stem, kind, found, draft.beats, labels["class"], labels["subclass"],
-            read_beat_labels(beat_file) if beat_file else (), draft.chart.recording.duration_s))
+        scores.append(
+            score_strokes(
+                path.stem,
+                kind,
+                found,
+                draft.beats,
+                labels["class"],
+                labels["subclass"],
+                read_beat_labels(beat_file) if beat_file else (),
+                draft.chart.recording.duration_s,
+            )
+        )
     return Evaluation(detector or "default", tuple(scores))
 
 
@@ -297,6 +354,7 @@ def _annotation(folder: Path, kind: str, recording: Path) -> Path | None:
 
 # -- summing up --------------------------------------------------------------------------
 
+
 def summarize(evaluation: Evaluation) -> dict:
     """Pooled scores for each kind of audio, as plain data (JSON)."""
     out: dict = {"detector": evaluation.detector, "audio": {}}
@@ -314,22 +372,29 @@ def summarize(evaluation: Evaluation) -> dict:
             "five_classes": _score(sum(classes.values(), Count())),
             "classes": {n: _score(c) for n, c in classes.items()},
             "drum_key": _score(sum(key.values(), Count())),
-            "instruments": {n: _score(c) for n, c in sorted(
-                key.items(), key=lambda item: drum_key_order(item[0]))},
+            "instruments": {n: _score(c) for n, c in sorted(key.items(), key=lambda item: drum_key_order(item[0]))},
             "beats_f": _mean(r.beats_f for r in rows),
             "downbeats_f": _mean(r.downbeats_f for r in rows),
-            "ghost_notes": {"area_under_curve": _number(area_under_curve(ghosts, normal)),
-                            "ghosts": len(ghosts), "normal": len(normal)},
+            "ghost_notes": {
+                "area_under_curve": _number(area_under_curve(ghosts, normal)),
+                "ghosts": len(ghosts),
+                "normal": len(normal),
+            },
             "corrections_per_bar": _number(sum(fixes.values()) / bars) if bars else None,
-            **fixes, "bars": bars,
+            **fixes,
+            "bars": bars,
             "false_hits_per_minute": _number(false_hits / minutes) if minutes else None,
             "reliability": _reliability([c for r in rows for c in r.confidences]),
-            "recordings": {r.name: {
-                "five_classes": _score(sum(r.classes.values(), Count())),
-                "classes": {n: _score(c) for n, c in r.classes.items()},
-                "beats_f": _number(r.beats_f), "downbeats_f": _number(r.downbeats_f),
-                "corrections_per_bar": _number((r.inserts + r.deletes + r.relabels) / r.bars)
-                if r.bars else None} for r in rows},
+            "recordings": {
+                r.name: {
+                    "five_classes": _score(sum(r.classes.values(), Count())),
+                    "classes": {n: _score(c) for n, c in r.classes.items()},
+                    "beats_f": _number(r.beats_f),
+                    "downbeats_f": _number(r.downbeats_f),
+                    "corrections_per_bar": _number((r.inserts + r.deletes + r.relabels) / r.bars) if r.bars else None,
+                }
+                for r in rows
+            },
         }
     return out
 
@@ -350,15 +415,26 @@ def _reliability(pairs: Sequence[tuple[float, bool]]) -> list[dict]:
         inside = [right for c, right in pairs if low <= c < high or (c == high == 1.0)]
         if inside:
             mean = np.mean([c for c, _ in pairs if low <= c < high or (c == high == 1.0)])
-            out.append({"from": low, "to": high, "hits": len(inside),
-                        "mean_confidence": _number(float(mean)),
-                        "right": _number(float(np.mean(inside)))})
+            out.append(
+                {
+                    "from": low,
+                    "to": high,
+                    "hits": len(inside),
+                    "mean_confidence": _number(float(mean)),
+                    "right": _number(float(np.mean(inside))),
+                }
+            )
     return out
 
 
 def _score(count: Count) -> dict:
-    return {"f": _number(count.f_measure), "precision": _number(count.precision),
-            "recall": _number(count.recall), "expected": count.expected, "found": count.found}
+    return {
+        "f": _number(count.f_measure),
+        "precision": _number(count.precision),
+        "recall": _number(count.recall),
+        "expected": count.expected,
+        "found": count.found,
+    }
 
 
 def _mean(values: Iterable[float]) -> float | None:
@@ -377,35 +453,49 @@ def format_table(evaluation: Evaluation) -> str:
     for kind, data in summarize(evaluation)["audio"].items():
         if lines:
             lines.append("")
-        lines += [f"{names.get(kind, kind)} (detector: {evaluation.detector})",
-                  "  recording        F    " + "  ".join(f"{c:>4}" for c in CLASSES)
-                  + "   beats  downbeats  corrections/bar"]
-        total = {"five_classes": data["five_classes"], "classes": data["classes"],
-                 "beats_f": data["beats_f"], "downbeats_f": data["downbeats_f"],
-                 "corrections_per_bar": data["corrections_per_bar"]}
+        lines += [
+            f"{names.get(kind, kind)} (detector: {evaluation.detector})",
+            "  recording        F    " + "  ".join(f"{c:>4}" for c in CLASSES) + "   beats  downbeats  corrections/bar",
+        ]
+        total = {
+            "five_classes": data["five_classes"],
+            "classes": data["classes"],
+            "beats_f": data["beats_f"],
+            "downbeats_f": data["downbeats_f"],
+            "corrections_per_bar": data["corrections_per_bar"],
+        }
         for name, row in (*data["recordings"].items(), ("all", total)):
             cells = "  ".join(_cell(row["classes"].get(c, {}).get("f"), 4) for c in CLASSES)
-            lines.append(f"  {name[:14]:<14} {_cell(row['five_classes']['f'], 5)}  {cells}   "
-                         f"{_cell(row['beats_f'], 5)}  {_cell(row['downbeats_f'], 9)}  "
-                         f"{_cell(row['corrections_per_bar'], 15)}")
+            lines.append(
+                f"  {name[:14]:<14} {_cell(row['five_classes']['f'], 5)}  {cells}   "
+                f"{_cell(row['beats_f'], 5)}  {_cell(row['downbeats_f'], 9)}  "
+                f"{_cell(row['corrections_per_bar'], 15)}"
+            )
         if data["instruments"]:
             lines.append("  drum key            F   precision  recall  expected  found")
             rows = [*data["instruments"].items(), ("whole key", data["drum_key"])]
-            lines += [f"  {n:<16} {_cell(s['f'], 5)}  {_cell(s['precision'], 9)}  {_cell(s['recall'], 6)}"
-                      f"  {s['expected']:>8}  {s['found']:>5}" for n, s in rows]
+            lines += [
+                f"  {n:<16} {_cell(s['f'], 5)}  {_cell(s['precision'], 9)}  {_cell(s['recall'], 6)}"
+                f"  {s['expected']:>8}  {s['found']:>5}"
+                for n, s in rows
+            ]
             ghost = data["ghost_notes"]
-            lines.append(f"  ghost notes softer than normal snare strokes (area under curve): "
-                         f"{_cell(ghost['area_under_curve'], 4)} ({ghost['ghosts']} ghost, "
-                         f"{ghost['normal']} normal)")
-            lines.append(f"  corrections: {data['inserts']} inserts, {data['deletes']} deletes, "
-                         f"{data['relabels']} relabels in {data['bars']} bars; "
-                         f"false hits a minute: {_cell(data['false_hits_per_minute'], 4)}")
-            lines += [f"  hits of confidence {r['from']:.1f}-{r['to']:.1f}: {r['hits']}, "
-                      f"right {r['right']:.2f}" for r in data["reliability"]]
+            lines.append(
+                f"  ghost notes softer than normal snare strokes (area under curve): "
+                f"{_cell(ghost['area_under_curve'], 4)} ({ghost['ghosts']} ghost, "
+                f"{ghost['normal']} normal)"
+            )
+            lines.append(
+                f"  corrections: {data['inserts']} inserts, {data['deletes']} deletes, "
+                f"{data['relabels']} relabels in {data['bars']} bars; "
+                f"false hits a minute: {_cell(data['false_hits_per_minute'], 4)}"
+            )
+            lines += [
+                f"  hits of confidence {r['from']:.1f}-{r['to']:.1f}: {r['hits']}, right {r['right']:.2f}"
+                for r in data["reliability"]
+            ]
     return "\n".join(lines)
 
 
 def _cell(value: float | None, width: int) -> str:
     return f"{'–' if value is None else f'{value:.2f}':>{width}}"
-
-

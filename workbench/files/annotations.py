@@ -49,6 +49,7 @@ class Hit:
 
 # -- time labels -----------------------------------------------------------------------
 
+
 def read_labels(path: str | os.PathLike) -> list[tuple[float, str]]:
     """Times (seconds) and labels of a time-label file, in order of time.
 
@@ -86,30 +87,47 @@ def read_beat_labels(path: str | os.PathLike) -> list[Beat]:
     beats = []
     for time_s, label in read_labels(path):
         if not label.isdigit() or int(label[:4]) < 1:
-            raise FileFormatError(f"{path.name}: the beat at {time_s:.3f} s has the number {label!r}; "
-                                  "beats are numbered from 1.")
+            raise FileFormatError(
+                f"{path.name}: the beat at {time_s:.3f} s has the number {label!r}; beats are numbered from 1."
+            )
         beats.append(Beat(time_s, int(label[:4])))
     return beats
 
 
 # -- hits --------------------------------------------------------------------------------
 
+
 def hits_of_chart(chart: Chart) -> list[Hit]:
     """Every note of a chart as it was played, in order of time."""
     hits = [
-        Hit(Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence),
-            chart.time_map.bar_number(k), n.position)
-        for k, n in chart.notes()]
+        Hit(
+            Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence),
+            chart.time_map.bar_number(k),
+            n.position,
+        )
+        for k, n in chart.notes()
+    ]
     return sorted(hits, key=lambda h: h.stroke.time_s)
 
 
 def write_hits(hits: Iterable[Hit] | Chart, path: str | os.PathLike) -> None:
     """Write ``hits.csv`` from hits or straight from a chart."""
     rows = hits_of_chart(hits) if isinstance(hits, Chart) else hits
-    _write_table(path, HITS_COLUMNS, (
-        (f"{h.stroke.time_s:.6f}", "" if h.bar_number is None else h.bar_number,
-         "" if h.position is None else str(h.position), h.stroke.instrument, h.stroke.velocity,
-         f"{h.stroke.confidence:.4g}") for h in rows))
+    _write_table(
+        path,
+        HITS_COLUMNS,
+        (
+            (
+                f"{h.stroke.time_s:.6f}",
+                "" if h.bar_number is None else h.bar_number,
+                "" if h.position is None else str(h.position),
+                h.stroke.instrument,
+                h.stroke.velocity,
+                f"{h.stroke.confidence:.4g}",
+            )
+            for h in rows
+        ),
+    )
 
 
 def read_hits(path: str | os.PathLike) -> list[Hit]:
@@ -124,16 +142,26 @@ def read_hits(path: str | os.PathLike) -> list[Hit]:
     hits = []
     for line, row in _read_table(path, HITS_COLUMNS, {"time_s", "instrument"}):
         try:
-            stroke = Stroke(_time(row["time_s"], path, line), row["instrument"],
-                            int(row.get("velocity") or 80), float(row.get("confidence") or 1.0))
-            hits.append(Hit(stroke, int(row["bar"]) if row.get("bar") else None,
-                            fraction_from_data(row["position"]) if row.get("position") else None))
+            stroke = Stroke(
+                _time(row["time_s"], path, line),
+                row["instrument"],
+                int(row.get("velocity") or 80),
+                float(row.get("confidence") or 1.0),
+            )
+            hits.append(
+                Hit(
+                    stroke,
+                    int(row["bar"]) if row.get("bar") else None,
+                    fraction_from_data(row["position"]) if row.get("position") else None,
+                )
+            )
         except (ChartError, ValueError) as error:
             raise FileFormatError(f"{path.name}, line {line}: {error}") from error
     return hits
 
 
 # -- beats ---------------------------------------------------------------------------------
+
 
 def write_beats(time_map: TimeMap, path: str | os.PathLike) -> None:
     """Write ``beats.csv``: every counted beat of a time map."""
@@ -166,6 +194,7 @@ def read_beats(path: str | os.PathLike) -> list[Beat]:
 
 # -- tables ----------------------------------------------------------------------------------
 
+
 def _write_table(path: str | os.PathLike, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -180,15 +209,17 @@ def _read_table(path: Path, columns: Sequence[str], needed: set[str]) -> list[tu
         head = [c.strip() for c in next(reader, [])]
         lacking = [c for c in columns if c in needed and c not in head]
         if lacking:
-            raise FileFormatError(f"{path.name} has no column {lacking[0]!r}; its first line names the "
-                                  f"columns {', '.join(columns)}.")
+            raise FileFormatError(
+                f"{path.name} has no column {lacking[0]!r}; its first line names the columns {', '.join(columns)}."
+            )
         rows = []
         for row in reader:
             if not any(field.strip() for field in row):
                 continue
             if len(row) != len(head):
-                raise FileFormatError(f"{path.name}, line {reader.line_num}: {len(row)} fields under "
-                                      f"{len(head)} columns.")
+                raise FileFormatError(
+                    f"{path.name}, line {reader.line_num}: {len(row)} fields under {len(head)} columns."
+                )
             rows.append((reader.line_num, {c: f.strip() for c, f in zip(head, row)}))
     except csv.Error as error:
         raise FileFormatError(f"{path.name}, line {reader.line_num}: {error}.") from error

@@ -35,9 +35,15 @@ from workbench.progress import Progress, silent
 SILENCE_PEAK = 10 ** (-90 / 20)
 #: Formats that :func:`save_audio` writes: ending → (libsndfile format, subtype).
 WRITTEN_FORMATS = {
-    ".wav": ("WAV", "PCM_24"), ".flac": ("FLAC", "PCM_24"), ".ogg": ("OGG", "VORBIS"),
-    ".mp3": ("MP3", "MPEG_LAYER_III"), ".aiff": ("AIFF", "PCM_24"), ".aif": ("AIFF", "PCM_24"),
+    ".wav": ("WAV", "PCM_24"),
+    ".flac": ("FLAC", "PCM_24"),
+    ".ogg": ("OGG", "VORBIS"),
+    ".mp3": ("MP3", "MPEG_LAYER_III"),
+    ".aiff": ("AIFF", "PCM_24"),
+    ".aif": ("AIFF", "PCM_24"),
 }
+
+
 @dataclass(frozen=True, eq=False)
 class Audio:
     """Sound in memory.
@@ -110,12 +116,12 @@ def describe_audio(path: str | os.PathLike) -> AudioInfo:
         If it is missing, a folder, empty, not audio, cut off, too short or too long.
     """
     with open_source(Path(path)) as source:
-        return AudioInfo(source.frames / source.sample_rate, source.sample_rate,
-                         source.channels, source.format)
+        return AudioInfo(source.frames / source.sample_rate, source.sample_rate, source.channels, source.format)
 
 
-def load_audio(path: str | os.PathLike, sample_rate: int | None = None, mono: bool = False,
-               progress: Progress | None = None) -> Audio:
+def load_audio(
+    path: str | os.PathLike, sample_rate: int | None = None, mono: bool = False, progress: Progress | None = None
+) -> Audio:
     """Read a recording whole.
 
     Parameters
@@ -144,13 +150,14 @@ def load_audio(path: str | os.PathLike, sample_rate: int | None = None, mono: bo
             if filled + len(block) > len(out):
                 more = np.empty((max(filled, len(block)), channels), np.float32)
                 out = np.concatenate([out[:filled], more])
-            out[filled:filled + len(block)] = block
+            out[filled : filled + len(block)] = block
             filled += len(block)
     return Audio(out[:filled], rate)
 
 
-def read_blocks(path: str | os.PathLike, sample_rate: int | None = None, block_s: float = 10.0,
-                progress: Progress | None = None) -> Iterator[np.ndarray]:
+def read_blocks(
+    path: str | os.PathLike, sample_rate: int | None = None, block_s: float = 10.0, progress: Progress | None = None
+) -> Iterator[np.ndarray]:
     """Read a recording in mono blocks, so that hours need little memory.
 
     Parameters
@@ -181,7 +188,7 @@ def read_blocks(path: str | os.PathLike, sample_rate: int | None = None, block_s
             if held >= size:
                 joined = np.concatenate(waiting)
                 whole = held - held % size
-                yield from (joined[k:k + size].copy() for k in range(0, whole, size))
+                yield from (joined[k : k + size].copy() for k in range(0, whole, size))
                 waiting, held = [joined[whole:].copy()], held - whole
         if held:
             yield np.concatenate(waiting)
@@ -208,27 +215,33 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
     """
     path = Path(path)
     if path.suffix.lower() not in WRITTEN_FORMATS:
-        raise AudioError(f"{path.name}: sound is written as {', '.join(WRITTEN_FORMATS)}, "
-                         f"not as {path.suffix or 'a file without an ending'}.")
+        raise AudioError(
+            f"{path.name}: sound is written as {', '.join(WRITTEN_FORMATS)}, "
+            f"not as {path.suffix or 'a file without an ending'}."
+        )
     format_, usual = WRITTEN_FORMATS[path.suffix.lower()]
     subtype = subtype or usual
     if not np.isfinite(audio.samples).all():
         raise AudioError(f"{path.name} was not written: the sound holds samples that are no numbers.")
     peak = float(np.abs(audio.samples).max(initial=0.0))
     if peak > 1.0 and subtype.startswith("PCM"):
-        raise AudioError(f"{path.name} was not written: the sound is {20 * np.log10(peak):.1f} dB "
-                         "too loud and would clip; turn it down first.")
+        raise AudioError(
+            f"{path.name} was not written: the sound is {20 * np.log10(peak):.1f} dB "
+            "too loud and would clip; turn it down first."
+        )
     try:
         with replacing(path) as temporary:
-            with soundfile.SoundFile(temporary, "w", audio.sample_rate, audio.channels, subtype,
-                                     format=format_) as file:
+            with soundfile.SoundFile(
+                temporary, "w", audio.sample_rate, audio.channels, subtype, format=format_
+            ) as file:
                 # The Vorbis encoder overflows its stack when given minutes at once.
-                for k in range(0, len(audio.samples), 2 ** 16):
-                    file.write(audio.samples[k:k + 2 ** 16])
+                for k in range(0, len(audio.samples), 2**16):
+                    file.write(audio.samples[k : k + 2**16])
     except (soundfile.SoundFileError, ValueError) as error:
         raise AudioError(
             f"{path.name} was not written: {format_} ({subtype}) does not take {audio.channels} channels "
-            f"at {audio.sample_rate} Hz ({reason_of(error)}).") from error
+            f"at {audio.sample_rate} Hz ({reason_of(error)})."
+        ) from error
     except OSError as error:
         raise AudioError(f"{path} could not be written: {reason_of(error)}.") from error
 
@@ -244,6 +257,7 @@ def sha256_of(path: str | os.PathLike) -> str:
 
 # -- steps on blocks ---------------------------------------------------------------
 
+
 def _checked(source: Source, mono: bool, progress: Progress | None) -> Iterator[np.ndarray]:
     """Pass a source's blocks on; complain of samples that are no numbers and of silence."""
     tell = progress or silent
@@ -252,8 +266,10 @@ def _checked(source: Source, mono: bool, progress: Progress | None) -> Iterator[
         finite = np.isfinite(block).all(axis=1)
         if not finite.all():
             at_s = (done + int(np.argmin(finite))) / source.sample_rate
-            raise AudioError(f"{source.path.name} holds samples that are no numbers (NaN or infinite), "
-                             f"first at {at_s:.2f} s; export the recording again.")
+            raise AudioError(
+                f"{source.path.name} holds samples that are no numbers (NaN or infinite), "
+                f"first at {at_s:.2f} s; export the recording again."
+            )
         peak = max(peak, float(np.abs(block).max(initial=0.0)))
         if mono:
             block = _mixed(block)[:, None]
@@ -264,8 +280,9 @@ def _checked(source: Source, mono: bool, progress: Progress | None) -> Iterator[
     if peak < SILENCE_PEAK:
         raise AudioError(f"{source.path.name} is silent; check that the right track was exported.")
     if mono and mixed_peak < SILENCE_PEAK:
-        raise AudioError(f"The channels of {source.path.name} cancel each other out; "
-                         "export one of them alone or invert one.")
+        raise AudioError(
+            f"The channels of {source.path.name} cancel each other out; export one of them alone or invert one."
+        )
 
 
 def _resampled(blocks: Iterable[np.ndarray], rate: int, wanted: int, channels: int) -> Iterator[np.ndarray]:

@@ -33,9 +33,8 @@ CUT_TOLERANCE_S = 0.2
 #: Endings that need ``ffmpeg``, named when it is missing.
 _FFMPEG_ENDINGS = {".m4a", ".aac", ".mp4", ".m4b", ".mov", ".wma", ".webm", ".mka", ".mkv", ".ac3", ".opus"}
 #: Containers that ``ffmpeg`` may open: none of them refers to other files or addresses.
-_FFMPEG_CONTAINERS = ("mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,"
-                      "ogg,flac,caf,amr")
-_BLOCK_SAMPLES = 2 ** 18
+_FFMPEG_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,ogg,flac,caf,amr"
+_BLOCK_SAMPLES = 2**18
 
 
 @dataclass
@@ -93,16 +92,20 @@ def _check_is_file(path: Path) -> None:
 def _check_header(source: Source) -> None:
     name = source.path.name
     if source.sample_rate < LOWEST_RATE_HZ:
-        raise AudioError(f"{name} is sampled at {source.sample_rate} Hz, too low to hear drums in; "
-                         f"at least {LOWEST_RATE_HZ} Hz are needed.")
+        raise AudioError(
+            f"{name} is sampled at {source.sample_rate} Hz, too low to hear drums in; "
+            f"at least {LOWEST_RATE_HZ} Hz are needed."
+        )
     duration_s = source.frames / source.sample_rate
     if source.frames == 0:
         raise AudioError(f"{name} holds no sound (0 samples); export the recording again.")
     if duration_s < SHORTEST_S:
         raise AudioError(f"{name} is too short: {duration_s:.2f} s, at least {SHORTEST_S:g} s are needed.")
     if duration_s > LONGEST_S:
-        raise AudioError(f"{name} is too long: {duration_s / 3600:.1f} hours, at most "
-                         f"{LONGEST_S / 3600:g} are accepted; cut it into parts.")
+        raise AudioError(
+            f"{name} is too long: {duration_s / 3600:.1f} hours, at most "
+            f"{LONGEST_S / 3600:g} are accepted; cut it into parts."
+        )
 
 
 @contextmanager
@@ -119,8 +122,7 @@ def _open_soundfile(path: Path, file: soundfile.SoundFile) -> Iterator[Source]:
                 try:
                     block = file.read(size, dtype="float32", always_2d=True)
                 except soundfile.SoundFileError as error:
-                    raise _cut_off(path, f"it cannot be decoded beyond {done / file.samplerate:.1f} s"
-                                   ) from error
+                    raise _cut_off(path, f"it cannot be decoded beyond {done / file.samplerate:.1f} s") from error
                 if not len(block):
                     break
                 done += len(block)
@@ -151,21 +153,21 @@ def _missing_bytes(path: Path) -> int:
             length = int.from_bytes(chunk[4:], order)
             if chunk[:4] == wanted:
                 # 0 and 2^32 − 1: a writer that did not know the length (a stream).
-                unknown = length in (0, 2 ** 32 - 1)
+                unknown = length in (0, 2**32 - 1)
                 return 0 if unknown else max(0, file.tell() + length - size)
             file.seek(length + length % 2, os.SEEK_CUR)
     return 0
 
 
 def _ogg_lacks_end(file, size: int) -> int:
-    tail = min(size, 2 ** 17)
+    tail = min(size, 2**17)
     file.seek(size - tail)
     data = file.read(tail)
     page = data.rfind(b"OggS")
     if page < 0 or len(data) < page + 27:
         return 1
     segments = data[page + 26]
-    table = data[page + 27:page + 27 + segments]
+    table = data[page + 27 : page + 27 + segments]
     lacking = page + 27 + segments + sum(table) - len(data)
     if lacking > 0 or len(table) < segments:
         return max(lacking, 1)
@@ -177,18 +179,32 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
     program, probe = shutil.which("ffmpeg"), shutil.which("ffprobe")
     if not (program and probe):
         if path.suffix.lower() in _FFMPEG_ENDINGS:
-            raise AudioError(f"{path.name} needs the program ffmpeg to be read; install it "
-                             "(Debian/Ubuntu: apt install ffmpeg, macOS: brew install ffmpeg, "
-                             "conda: conda install ffmpeg) or export the recording as WAV or FLAC.")
+            raise AudioError(
+                f"{path.name} needs the program ffmpeg to be read; install it "
+                "(Debian/Ubuntu: apt install ffmpeg, macOS: brew install ffmpeg, "
+                "conda: conda install ffmpeg) or export the recording as WAV or FLAC."
+            )
         raise _not_audio(path)
-    source = ["-protocol_whitelist", "file", "-format_whitelist", _FFMPEG_CONTAINERS,
-              "-i", f"file:{path.absolute()}"]
+    source = ["-protocol_whitelist", "file", "-format_whitelist", _FFMPEG_CONTAINERS, "-i", f"file:{path.absolute()}"]
     try:
         found = subprocess.run(
-            [probe, "-v", "error", "-select_streams", "a:0", "-show_entries",
-             "stream=sample_rate,channels,duration,codec_name:format=duration,format_name", "-of", "json",
-             *source],
-            stdin=subprocess.DEVNULL, capture_output=True, timeout=60, check=True)
+            [
+                probe,
+                "-v",
+                "error",
+                "-select_streams",
+                "a:0",
+                "-show_entries",
+                "stream=sample_rate,channels,duration,codec_name:format=duration,format_name",
+                "-of",
+                "json",
+                *source,
+            ],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=60,
+            check=True,
+        )
         data = json.loads(found.stdout)
         stream = data["streams"][0]
         rate, channels = int(stream["sample_rate"]), int(stream["channels"])
@@ -201,19 +217,33 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
     expected = int(seconds * rate)
     with tempfile.TemporaryFile() as errors:
         process = subprocess.Popen(
-            [program, "-nostdin", "-v", "error", *source, "-map", "0:a:0",
-             "-c:a", "pcm_f32le", "-f", "f32le", "pipe:1"],
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors)
+            [
+                program,
+                "-nostdin",
+                "-v",
+                "error",
+                *source,
+                "-map",
+                "0:a:0",
+                "-c:a",
+                "pcm_f32le",
+                "-f",
+                "f32le",
+                "pipe:1",
+            ],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+        )
 
         def blocks() -> Iterator[np.ndarray]:
             size = 4 * channels * max(1024, _BLOCK_SAMPLES // channels)
             done = 0
             while data := process.stdout.read(size):
-                block = np.frombuffer(data[:len(data) - len(data) % (4 * channels)], dtype="<f4")
+                block = np.frombuffer(data[: len(data) - len(data) % (4 * channels)], dtype="<f4")
                 done += len(block) // channels
                 if done > (LONGEST_S + 1) * rate:
-                    raise AudioError(f"{path.name} is longer than {LONGEST_S / 3600:g} hours; "
-                                     "cut it into parts.")
+                    raise AudioError(f"{path.name} is longer than {LONGEST_S / 3600:g} hours; cut it into parts.")
                 yield block.reshape(-1, channels)
             if process.wait() != 0:
                 raise _cut_off(path, f"it cannot be decoded beyond {done / rate:.1f} s")
@@ -233,8 +263,10 @@ def _check_complete(path: Path, done: int, promised: int, rate: int) -> None:
 
 
 def _not_audio(path: Path) -> AudioError:
-    return AudioError(f"{path.name} is not a recording in a format known here "
-                      "(WAV, FLAC, OGG, MP3, AIFF; M4A and others with ffmpeg), or it is damaged.")
+    return AudioError(
+        f"{path.name} is not a recording in a format known here "
+        "(WAV, FLAC, OGG, MP3, AIFF; M4A and others with ffmpeg), or it is damaged."
+    )
 
 
 def _cut_off(path: Path, how: str) -> AudioError:

@@ -29,7 +29,7 @@ VERSION = 1
 #: The usual ending of a chart file.
 ENDING = ".chart.json"
 #: Largest chart file that is read, bytes (a two-hour chart has some 20 MB).
-LARGEST_BYTES = 256 * 2 ** 20
+LARGEST_BYTES = 256 * 2**20
 
 
 def write_chart(chart: Chart, path: str | os.PathLike) -> None:
@@ -72,13 +72,15 @@ def loads_chart(text: str, name: str = "The chart") -> Chart:
         where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else f" ({error})"
         raise FileFormatError(f"{name} is no chart file: it is not valid JSON{where}.") from None
     if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise FileFormatError(f"{name} is no chart file: it lacks \"format\": \"{FORMAT}\".")
+        raise FileFormatError(f'{name} is no chart file: it lacks "format": "{FORMAT}".')
     version = data.get("version")
     if isinstance(version, bool) or not isinstance(version, int) or version < 1:
         raise FileFormatError(f"{name} does not say which version of the chart format it has.")
     if version > VERSION:
-        raise FileFormatError(f"{name} was written by a newer workbench (chart format {version}, this one "
-                              f"reads up to {VERSION}); update the workbench to open it.")
+        raise FileFormatError(
+            f"{name} was written by a newer workbench (chart format {version}, this one "
+            f"reads up to {VERSION}); update the workbench to open it."
+        )
     if set(data) - {"format", "version", "chart"}:
         unknown = sorted(set(data) - {"format", "version", "chart"})[0]
         raise FileFormatError(f"{name} has an unknown field {unknown!r} beside its chart.")
@@ -118,7 +120,7 @@ def read_text(path: Path) -> str:
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:
-            raise FileFormatError(f"{path.name} is too large for a chart file ({size / 2 ** 20:.0f} MB).")
+            raise FileFormatError(f"{path.name} is too large for a chart file ({size / 2**20:.0f} MB).")
         return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise FileFormatError(f"There is no chart at {path}; check the name and the folder.") from None
@@ -178,4 +180,3 @@ def _laid_out(data: Any, indent: str = "") -> str:
 
 def _one_line(data: Any) -> str:
     return json.dumps(data, ensure_ascii=False, allow_nan=False)
-

@@ -59,13 +59,13 @@ class ChartDocument:
     def __init__(self, path: Path, chart: Chart, file_sha256: str) -> None:
         self.path = path
         self._lock = threading.RLock()
-        self._charts = [chart]      # charts before and after each edit
+        self._charts = [chart]  # charts before and after each edit
         self._edits: list[Edit] = []  # _edits[k] leads from _charts[k] to _charts[k + 1]
-        self._at = 0                # which of _charts is the chart
+        self._at = 0  # which of _charts is the chart
         self._revision = 0
         self._file_sha256 = file_sha256
         self._unsaved = 0
-        self._replayed = 0          # lines of the journal
+        self._replayed = 0  # lines of the journal
         self._notice = ""
         self._observers: list[Observer] = []
         self._journal = Journal(journal_path(path))
@@ -114,8 +114,9 @@ class ChartDocument:
         """
         path = Path(path).resolve()
         if path.exists() and not overwrite:
-            raise FileFormatError(f"{path.name} exists already; open it, choose another name, "
-                                  "or say overwrite=True to replace it.")
+            raise FileFormatError(
+                f"{path.name} exists already; open it, choose another name, or say overwrite=True to replace it."
+            )
         with _registry_lock:
             known = _open_documents.get(path)
             if known is not None:
@@ -246,7 +247,8 @@ class ChartDocument:
             if self.path.exists() and _sha256(read_text(self.path)) not in (self._file_sha256, sha256):
                 raise FileFormatError(
                     f"{self.path.name} was changed by another program since it was opened; write this chart "
-                    "under another name (write_chart) or open the file again.")
+                    "under another name (write_chart) or open the file again."
+                )
             # Told to the journal first: whichever of the two versions a crash
             # leaves in place, opening finds where it stands among the steps.
             if self._journal.exists or self._edits:
@@ -267,6 +269,7 @@ class ChartDocument:
             with self._lock:
                 if callback in self._observers:
                     self._observers.remove(callback)
+
         return stop
 
     # -- inside --------------------------------------------------------------------------
@@ -281,12 +284,11 @@ class ChartDocument:
             done: list[dict] = [{"do": edit_to_data(e)} for e in self._edits]
             done += [{"undo": 1}] * (len(done) - self._at)
             first = self._revision - len(done) + 1
-            self._journal.start(self._charts[0], self._file_sha256,
-                                [{**s, "n": first + k} for k, s in enumerate(done)])
+            self._journal.start(self._charts[0], self._file_sha256, [{**s, "n": first + k} for k, s in enumerate(done)])
         self._journal.append({**step, "n": self._revision + ("saved" not in step)})
 
     def _step_on(self, edit: Edit, after: Chart) -> None:
-        del self._charts[self._at + 1:], self._edits[self._at:]
+        del self._charts[self._at + 1 :], self._edits[self._at :]
         self._charts.append(after)
         self._edits.append(edit)
         self._at += 1
@@ -328,12 +330,16 @@ class ChartDocument:
             damaged = True
         if damaged:
             kept = self._journal.copy_aside("damaged")
-            self._notice = (f"A part of the journal of {self.path.name} is damaged; what came before it was "
-                            f"brought back, all of it is kept in {kept.name}.")
-            self._journal.rewrite(base, steps[:self._replayed])
+            self._notice = (
+                f"A part of the journal of {self.path.name} is damaged; what came before it was "
+                f"brought back, all of it is kept in {kept.name}."
+            )
+            self._journal.rewrite(base, steps[: self._replayed])
         elif self._unsaved:
-            self._notice = (f"{self._unsaved} unsaved edit{'s' * (self._unsaved > 1)} of {self.path.name} "
-                            f"{'were' if self._unsaved > 1 else 'was'} brought back.")
+            self._notice = (
+                f"{self._unsaved} unsaved edit{'s' * (self._unsaved > 1)} of {self.path.name} "
+                f"{'were' if self._unsaved > 1 else 'was'} brought back."
+            )
         if not self._unsaved and not damaged and (self.chart != read_from_file or len(steps) > MOST_STEPS):
             # Nothing unsaved: the file is the truth; a long history starts anew.
             self._charts, self._edits, self._at = [read_from_file], [], 0

@@ -43,8 +43,8 @@ class Journal:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._file: Any = None
-        self._good_bytes = 0   # up to the end of the last whole line
-        self._seen_bytes = 0   # length when last read or written
+        self._good_bytes = 0  # up to the end of the last whole line
+        self._seen_bytes = 0  # length when last read or written
 
     @property
     def exists(self) -> bool:
@@ -78,7 +78,7 @@ class Journal:
                 break
             parsed.append(step)
             good += len(line) + 1
-        rest = [line for line in lines[len(parsed):-1] if line.strip(b"\0 \r")]
+        rest = [line for line in lines[len(parsed) : -1] if line.strip(b"\0 \r")]
         self._good_bytes = good
         if not parsed or not _is_header(parsed[0]):
             self._good_bytes = 0
@@ -95,8 +95,9 @@ class Journal:
         """Begin a new journal with the steps made so far."""
         if self.path.exists():
             raise self._changed()
-        self.rewrite({"journal": "drum chart", "version": JOURNAL_VERSION, "sha256": sha256,
-                      "chart": chart_to_data(base)}, steps)
+        self.rewrite(
+            {"journal": "drum chart", "version": JOURNAL_VERSION, "sha256": sha256, "chart": chart_to_data(base)}, steps
+        )
 
     def append(self, step: dict) -> None:
         """Write a step and flush it to disk, or leave the journal as it was."""
@@ -113,8 +114,9 @@ class Journal:
                 self._file.seek(self._good_bytes)
                 raise
         except OSError as error:
-            raise FileFormatError(f"The edit was not made: its journal {self.path} could not be written "
-                                  f"({error.strerror or error}).") from error
+            raise FileFormatError(
+                f"The edit was not made: its journal {self.path} could not be written ({error.strerror or error})."
+            ) from error
         self._good_bytes += len(line)
         self._seen_bytes = self._good_bytes
 
@@ -133,8 +135,7 @@ class Journal:
         self._file = file
 
     def _changed(self) -> FileFormatError:
-        return FileFormatError(f"{self.path.name} was written by another program meanwhile; "
-                               "open the chart again.")
+        return FileFormatError(f"{self.path.name} was written by another program meanwhile; open the chart again.")
 
     def _take_lock(self, file: Any) -> None:
         if fcntl is None:
@@ -142,8 +143,9 @@ class Journal:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise FileFormatError(f"The chart of {self.path.name} is being edited in another notebook or "
-                                  "program; close it there first.") from None
+            raise FileFormatError(
+                f"The chart of {self.path.name} is being edited in another notebook or program; close it there first."
+            ) from None
         except OSError:
             pass  # a file system without locks
 
@@ -155,8 +157,9 @@ class Journal:
             with replacing(self.path) as temporary:
                 temporary.write_bytes(data)
         except OSError as error:
-            raise FileFormatError(f"The edit was not made: its journal {self.path} could not be written "
-                                  f"({error.strerror or error}).") from error
+            raise FileFormatError(
+                f"The edit was not made: its journal {self.path} could not be written ({error.strerror or error})."
+            ) from error
         self._good_bytes = self._seen_bytes = len(data)
 
     def copy_aside(self, why: str) -> Path:
@@ -213,8 +216,12 @@ class ReadOnlyJournal(Journal):
 
 
 def _is_header(data: dict) -> bool:
-    return (data.get("journal") == "drum chart" and data.get("version") == JOURNAL_VERSION
-            and isinstance(data.get("sha256"), str) and "chart" in data)
+    return (
+        data.get("journal") == "drum chart"
+        and data.get("version") == JOURNAL_VERSION
+        and isinstance(data.get("sha256"), str)
+        and "chart" in data
+    )
 
 
 def _counted(steps: list[dict]) -> list[dict]:

@@ -86,7 +86,8 @@ def write_whole(path: str | os.PathLike, data: bytes) -> Path:
             temporary.write_bytes(data)
     except OSError as error:
         raise FileFormatError(
-            f"{path} could not be written: {error.strerror or error}; choose another folder.") from None
+            f"{path} could not be written: {error.strerror or error}; choose another folder."
+        ) from None
     return path
 
 

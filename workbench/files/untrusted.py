@@ -84,8 +84,7 @@ def _unpack(data: bytes, name: str) -> bytes:
 def _check_name(member: str, name: str) -> None:
     path = PurePosixPath(member.replace("\\", "/"))
     if path.is_absolute() or ".." in path.parts or ":" in member or "\0" in member:
-        raise FileFormatError(
-            f"{name} holds a file that points outside itself ({member!r:.60}); it was not opened.")
+        raise FileFormatError(f"{name} holds a file that points outside itself ({member!r:.60}); it was not opened.")
 
 
 def _member(archive: zipfile.ZipFile, member: str, name: str) -> bytes:
@@ -93,8 +92,9 @@ def _member(archive: zipfile.ZipFile, member: str, name: str) -> bytes:
     with archive.open(member) as file:
         data = file.read(LARGEST_SCORE + 1)
     if len(data) > LARGEST_SCORE:
-        raise FileFormatError(f"{name} swells to more than {LARGEST_SCORE // 1_000_000} MB when unpacked; "
-                              "it was not opened.")
+        raise FileFormatError(
+            f"{name} swells to more than {LARGEST_SCORE // 1_000_000} MB when unpacked; it was not opened."
+        )
     return data
 
 
@@ -121,15 +121,20 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
     guard.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
     try:
         guard.Parse(data, True)
-        parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False,
-                                 dtd_validation=False, huge_tree=False, remove_comments=True, remove_pis=True)
+        parser = etree.XMLParser(
+            resolve_entities=False,
+            no_network=True,
+            load_dtd=False,
+            dtd_validation=False,
+            huge_tree=False,
+            remove_comments=True,
+            remove_pis=True,
+        )
         return etree.fromstring(data, parser)
     except _EntityDeclared:
-        raise FileFormatError(
-            f"{name} declares XML entities, which no score needs; it was not opened.") from None
+        raise FileFormatError(f"{name} declares XML entities, which no score needs; it was not opened.") from None
     except expat.ExpatError as error:
-        raise FileFormatError(
-            f"{name} is not well-formed XML (line {error.lineno}); export it again.") from None
+        raise FileFormatError(f"{name} is not well-formed XML (line {error.lineno}); export it again.") from None
     except (etree.XMLSyntaxError, ValueError):
         raise FileFormatError(f"{name} is not readable XML; export it again.") from None
 

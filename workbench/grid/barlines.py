@@ -86,9 +86,6 @@ def _laid_anew(chart: Chart, taps: list[float], first: int, last: int) -> Edit:
         raise ChartError("The taps lie within one bar; tap the “1” of two bars or more.")
     meter = old.bars[min(first, len(old) - 1)].meter
     beats = meter.counted_beats
-    new = [
-        Bar(meter, tuple(a + (b - a) * k / beats for k in range(beats)), fixed=True)
-        for a, b in zip(taps, taps[1:])
-    ]
+    new = [Bar(meter, tuple(a + (b - a) * k / beats for k in range(beats)), fixed=True) for a, b in zip(taps, taps[1:])]
     moved = old.with_bar_line(first, taps[0]).with_bar_line(last, taps[-1])
     return relay(chart, moved.with_bars_replaced(first, last - 1, new))

@@ -17,35 +17,40 @@ from workbench.files.document import ChartDocument
 from workbench.grid.widget import HitGrid
 
 #: Into how many parts a beat can be divided from the menu: what they are called.
-SUBDIVISIONS = [
-    ("quarters", 1),
-    ("8ths", 2),
-    ("triplets", 3),
-    ("16ths", 4),
-    ("16th triplets", 6),
-    ("32nds", 8),
-]
+SUBDIVISIONS = [("quarters", 1), ("8ths", 2), ("triplets", 3), ("16ths", 4), ("16th triplets", 6), ("32nds", 8)]
 
 _SOURCES = {"recording": "Recording", "chart": "Chart", "click": "Click"}
 
 
 #: Buttons that do in the page what a key does: command, words, key.
 _HIT_BUTTONS = [
-    ("softer", "Softer", "−"), ("louder", "Louder", "+"), ("ghost", "Ghost", "g"), ("accent", "Accent", "a"),
-    ("flam", "Flam", "f"), ("drag", "Drag", "d"), ("roll", "Roll", "r"), ("rim shot", "Rim shot", "m"),
-    ("choke", "Choke", "c"), ("open", "Open/closed", "o"), ("half open", "Half open", "h"),
+    ("softer", "Softer", "−"),
+    ("louder", "Louder", "+"),
+    ("ghost", "Ghost", "g"),
+    ("accent", "Accent", "a"),
+    ("flam", "Flam", "f"),
+    ("drag", "Drag", "d"),
+    ("roll", "Roll", "r"),
+    ("rim shot", "Rim shot", "m"),
+    ("choke", "Choke", "c"),
+    ("open", "Open/closed", "o"),
+    ("half open", "Half open", "h"),
     ("foot splash", "Foot splash", "p"),
 ]
 _BAR_BUTTONS = [
-    ("accept bars", "Accept bars", "Y"), ("copy", "Copy", "Ctrl C"), ("paste", "Paste", "Ctrl V"),
-    ("repeat", "Write again after", "Ctrl D"), ("next doubtful bar", "Most doubtful bar", "v"),
-    ("mark fill", "Fill", "F"), ("next mark", "Next mark", "j"), ("keep mark", "Keep mark", "k"),
+    ("accept bars", "Accept bars", "Y"),
+    ("copy", "Copy", "Ctrl C"),
+    ("paste", "Paste", "Ctrl V"),
+    ("repeat", "Write again after", "Ctrl D"),
+    ("next doubtful bar", "Most doubtful bar", "v"),
+    ("mark fill", "Fill", "F"),
+    ("next mark", "Next mark", "j"),
+    ("keep mark", "Keep mark", "k"),
     ("drop mark", "Not a fill", "u"),
 ]
 
 #: How many bars stand in a line.
-ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32),
-         ("whole song", 0)]
+ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32), ("whole song", 0)]
 
 
 def _button(words: str, tooltip: str, action) -> w.Button:
@@ -59,8 +64,9 @@ def _toggle(words: str, tooltip: str) -> w.ToggleButton:
 
 
 def _slider(words: str, low: int, high: int, step: int, settled: bool = False) -> w.IntSlider:
-    return w.IntSlider(description=words, min=low, max=high, step=step, layout=w.Layout(width="250px"),
-                       continuous_update=not settled)
+    return w.IntSlider(
+        description=words, min=low, max=high, step=step, layout=w.Layout(width="250px"), continuous_update=not settled
+    )
 
 
 def _menu(words: str, options: list[tuple[str, int]]) -> w.Dropdown:
@@ -114,12 +120,18 @@ class GridControls:
         self.count_in = self._linked(_menu("Count-in", counts), "count_in_bars")
         self.drums = self._linked(
             w.FloatSlider(
-                description="Drums dB", min=-24, max=12, step=3, layout=w.Layout(width="250px"),
-                continuous_update=False, readout_format="+.0f",
-                tooltip="drums of the recording pushed back or brought out"),
-            "drums_db")
-        self.levels = {s: self._linked(_slider(words, 0, 100, 5), f"{s}_level")
-                       for s, words in _SOURCES.items()}
+                description="Drums dB",
+                min=-24,
+                max=12,
+                step=3,
+                layout=w.Layout(width="250px"),
+                continuous_update=False,
+                readout_format="+.0f",
+                tooltip="drums of the recording pushed back or brought out",
+            ),
+            "drums_db",
+        )
+        self.levels = {s: self._linked(_slider(words, 0, 100, 5), f"{s}_level") for s, words in _SOURCES.items()}
         self.pans = {s: self._linked(_slider("left–right", -100, 100, 10), f"{s}_pan") for s in _SOURCES}
 
     def _build_editing(self) -> None:
@@ -132,8 +144,8 @@ class GridControls:
         self.accept = _button("Accept", "y in the grid", lambda: grid.run("accept"))
         self.reject = _button("Remove", "x in the grid", lambda: grid.run("reject"))
         self.correct_repeats = _button(
-            "Correct repeats too", "e in the grid: every bar that repeats this one",
-            lambda: grid.run("correct repeats"))
+            "Correct repeats too", "e in the grid: every bar that repeats this one", lambda: grid.run("correct repeats")
+        )
 
         self.hit = {c: self._page_button(words, c, key) for c, words, key in _HIT_BUTTONS}
         self.bars = {c: self._page_button(words, c, key) for c, words, key in _BAR_BUTTONS}
@@ -142,15 +154,11 @@ class GridControls:
         self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
         self.subdivision = w.Dropdown(options=SUBDIVISIONS, value=4, layout=w.Layout(width="130px"))
         self.set_subdivision = _button(
-            "Set columns",
-            "of the selected bars: [ and ] in the grid",
-            lambda: grid.attempt(self._set_subdivisions),
+            "Set columns", "of the selected bars: [ and ] in the grid", lambda: grid.attempt(self._set_subdivisions)
         )
         self.section = w.Text(placeholder="Verse", layout=w.Layout(width="140px"))
         self.name_section = _button(
-            "Name section",
-            "beginning at the cursor's bar: s in the grid",
-            lambda: grid.attempt(self._name_section),
+            "Name section", "beginning at the cursor's bar: s in the grid", lambda: grid.attempt(self._name_section)
         )
 
     def _page_button(self, words: str, command: str, key: str) -> w.Button:
@@ -160,7 +168,8 @@ class GridControls:
         self.zoom = self._linked(_menu("A line", ZOOMS), "bars_per_line")
         self.doubt_below = self._linked(
             w.FloatSlider(description="Doubt below", min=0, max=1, step=0.05, layout=w.Layout(width="260px")),
-            "doubt_below")
+            "doubt_below",
+        )
         self.waveform = self._linked(_check("Waveform"), "show_waveform")
         self.spectrogram = self._linked(_check("Spectrogram"), "show_spectrogram")
         self.all_rows = self._linked(_check("All instruments"), "all_rows")
@@ -175,8 +184,7 @@ class GridControls:
     def _set_subdivisions(self) -> None:
         time_map = self.grid.chart.time_map
         edits = [
-            SetSubdivisions(k, (self.subdivision.value,) * len(time_map.bars[k].beat_spans()))
-            for k in self.grid.bars()
+            SetSubdivisions(k, (self.subdivision.value,) * len(time_map.bars[k].beat_spans())) for k in self.grid.bars()
         ]
         self.grid.document.apply(edits[0] if len(edits) == 1 else CompositeEdit(tuple(edits), "set subdivisions"))
 
@@ -190,17 +198,39 @@ class GridControls:
 
     def box(self) -> w.VBox:
         """All controls: what is always wanted in one row, the rest in tabs."""
-        first = [self.play, self.loop, self.speed, self.next_doubt, self.accept, self.reject, self.undo,
-                 self.redo, self.save]
-        bars = [self.section, self.name_section, self.meter, self.set_meter, self.subdivision,
-                self.set_subdivision, self.correct_repeats]
+        first = [
+            self.play,
+            self.loop,
+            self.speed,
+            self.next_doubt,
+            self.accept,
+            self.reject,
+            self.undo,
+            self.redo,
+            self.save,
+        ]
+        bars = [
+            self.section,
+            self.name_section,
+            self.meter,
+            self.set_meter,
+            self.subdivision,
+            self.set_subdivision,
+            self.correct_repeats,
+        ]
         view = [self.zoom, self.doubt_below, self.waveform, self.spectrogram, self.all_rows, self.keys]
-        sound = w.VBox([_row([self.levels[s] for s in _SOURCES] + [self.count_in]),
-                        _row([self.pans[s] for s in _SOURCES] + [self.drums])])
+        sound = w.VBox(
+            [
+                _row([self.levels[s] for s in _SOURCES] + [self.count_in]),
+                _row([self.pans[s] for s in _SOURCES] + [self.drums]),
+            ]
+        )
         bars = w.VBox([_row(bars), _row(list(self.bars.values()))])
-        tabs = w.Tab([sound, _row(list(self.hit.values())), bars, _row(view)],
-                     titles=("Sound", "Hit", "Bars and sections", "View"),
-                     selected_index=None)
+        tabs = w.Tab(
+            [sound, _row(list(self.hit.values())), bars, _row(view)],
+            titles=("Sound", "Hit", "Bars and sections", "View"),
+            selected_index=None,
+        )
         return w.VBox([_row(first), tabs])
 
 

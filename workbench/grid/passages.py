@@ -65,9 +65,7 @@ class Passage:
         if not self.start_s < self.end_s:
             raise ChartError("A passage to listen to must end after it begins.")
         if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
-            raise ChartError(
-                f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %."
-            )
+            raise ChartError(f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %.")
         if not -24 <= self.drums_db <= 12:
             raise ChartError("Drums can be pushed back by 24 dB and brought out by 12 dB at most.")
         if self.count_in_bars not in (0, 1, 2):
@@ -129,11 +127,11 @@ def _strokes(chart: Chart | None, passage: Passage) -> list[Stroke]:
 def _cut(samples: np.ndarray, start: int, frames: int) -> np.ndarray:
     """Samples ``start … start + frames``, silence where there are none."""
     if start >= 0 and start + frames <= len(samples):
-        return samples[start:start + frames]
+        return samples[start : start + frames]
     out = np.zeros((frames, samples.shape[1]), np.float32)
     low, high = max(start, 0), min(start + frames, len(samples))
     if high > low:
-        out[low - start:high - start] = samples[low:high]
+        out[low - start : high - start] = samples[low:high]
     return out
 
 

@@ -38,9 +38,7 @@ class ScoreView(anywidget.AnyWidget):
     heard_bar = t.Int(-1).tag(sync=True)
     height = t.Int(420, min=100, help="pixels; a long score scrolls").tag(sync=True)
 
-    def __init__(
-        self, document: ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs
-    ) -> None:
+    def __init__(self, document: ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs) -> None:
         self.document = document
         self._range = (first_bar, last_bar)
         self._timer: threading.Timer | None = None

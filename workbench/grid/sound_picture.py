@@ -105,11 +105,11 @@ def _band_power(samples: np.ndarray, sample_rate: int, start: int, end: int, ban
         low = int(centres[0]) - n // 2
         length = int(centres[-1]) - int(centres[0]) + n
         part = np.zeros(length, np.float32)
-        inside = samples[max(low, 0):max(low + length, 0)]
-        part[max(-low, 0):max(-low, 0) + len(inside)] = inside
+        inside = samples[max(low, 0) : max(low + length, 0)]
+        part[max(-low, 0) : max(-low, 0) + len(inside)] = inside
         at = (centres - centres[0]).astype(int)
         spectrum = rfft(np.lib.stride_tricks.sliding_window_view(part, n)[at] * window, axis=1)
-        out[first - start:first - start + len(at)] = (spectrum.real ** 2 + spectrum.imag ** 2) @ bands
+        out[first - start : first - start + len(at)] = (spectrum.real**2 + spectrum.imag**2) @ bands
     return out
 
 

@@ -81,9 +81,7 @@ class HitGrid(anywidget.AnyWidget):
     click_level = t.Int(0, min=0, max=100).tag(sync=True)
     click_pan = t.Int(0, min=-100, max=100).tag(sync=True)
 
-    def __init__(
-        self, document: ChartDocument, recording: str | Path | Audio | None = None, **kwargs
-    ) -> None:
+    def __init__(self, document: ChartDocument, recording: str | Path | Audio | None = None, **kwargs) -> None:
         self.document = document
         self._state_lock = threading.RLock()
         self._shown: Chart = document.chart
@@ -281,10 +279,7 @@ class HitGrid(anywidget.AnyWidget):
         """Whether there is a recording, and the sample rate once it is known."""
         if self._audio is None or self._sound_error():
             return {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}
-        return {
-            "has_recording": True,
-            "sample_rate": self._audio.result().sample_rate if self._audio.done() else None,
-        }
+        return {"has_recording": True, "sample_rate": self._audio.result().sample_rate if self._audio.done() else None}
 
     # -- sound ----------------------------------------------------------------------------
 
@@ -292,9 +287,7 @@ class HitGrid(anywidget.AnyWidget):
         try:
             audio = source if isinstance(source, Audio) else load_audio(source)
         except WorkbenchError as error:
-            self.send(
-                {"type": "info", "info": {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}}
-            )
+            self.send({"type": "info", "info": {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}})
             self.send({"type": "error", "error": str(error)})
             raise
         self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
@@ -319,10 +312,7 @@ class HitGrid(anywidget.AnyWidget):
                 "peak_start": piece.peak_start,
                 "frame_start": piece.frame_start,
             }
-            buffers = [
-                np.ascontiguousarray(piece.peaks).tobytes(),
-                np.ascontiguousarray(piece.levels).tobytes(),
-            ]
+            buffers = [np.ascontiguousarray(piece.peaks).tobytes(), np.ascontiguousarray(piece.levels).tobytes()]
             with self._state_lock:
                 self._picture.append((message, buffers))
                 self.send(message, buffers=buffers)

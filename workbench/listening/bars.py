@@ -31,6 +31,7 @@ PARTS_PER_BEAT = 12
 #: ride: a detector often mistakes one for the other, the bar does not care).
 ROLES = ("kick", "backbeat", "ghost", "time", "crash", "tom")
 
+
 @dataclass(frozen=True)
 class MeterPrior:
     """What is likely before anything is heard.
@@ -131,16 +132,19 @@ def patterns(meter: Meter) -> MeterPatterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
     data = json.loads(resources.files("workbench.listening").joinpath("bar_patterns.json").read_text())
     bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
-    return MeterPatterns(np.log(bank["rates"]).astype(np.float32),
-                    bank["rates"].sum(axis=2).astype(np.float32), bank["shares"],
-                    bank["tempo_mean"], bank["tempo_spread"])
+    return MeterPatterns(
+        np.log(bank["rates"]).astype(np.float32),
+        bank["rates"].sum(axis=2).astype(np.float32),
+        bank["shares"],
+        bank["tempo_mean"],
+        bank["tempo_spread"],
+    )
 
 
 def count_parts(beat_times_s: np.ndarray, times_s: np.ndarray) -> np.ndarray:
     """Part of the beat sequence each moment falls on, (n,) int, counted from the
     first beat in :data:`PARTS_PER_BEAT` a beat."""
-    index = np.interp(times_s, beat_times_s, np.arange(len(beat_times_s)),
-                      left=np.nan, right=np.nan)
+    index = np.interp(times_s, beat_times_s, np.arange(len(beat_times_s)), left=np.nan, right=np.nan)
     before = times_s < beat_times_s[0]
     after = times_s > beat_times_s[-1]
     first = beat_times_s[1] - beat_times_s[0]
@@ -186,9 +190,14 @@ CRASH_WEIGHT = 1.5
 HARMONY_WEIGHT = 0.7
 
 
-def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.ndarray,
-             harmony_change: np.ndarray | None = None, fixed: Sequence[int] = (),
-             meters: dict[Meter, MeterPrior] | None = None) -> BarPath:
+def lay_bars(
+    beat_times_s: np.ndarray,
+    strokes: Sequence[Stroke],
+    downbeat: np.ndarray,
+    harmony_change: np.ndarray | None = None,
+    fixed: Sequence[int] = (),
+    meters: dict[Meter, MeterPrior] | None = None,
+) -> BarPath:
     """The best sequence of bars over given beats.
 
     Parameters
@@ -220,17 +229,15 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     counts = np.minimum(counts, 1.0)
     # Bars that reach over an end of the song miss no strokes there.
     within = np.zeros(len(counts), dtype=np.float32)
-    within[longest * PARTS_PER_BEAT:(longest + n) * PARTS_PER_BEAT] = 1.0
+    within[longest * PARTS_PER_BEAT : (longest + n) * PARTS_PER_BEAT] = 1.0
 
     logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
     opens = DOWNBEAT_WEIGHT * (logit - logit.mean())
-    opens += CRASH_WEIGHT * _lone_crashes(parts[roles == ROLES.index("crash")],
-                                          trust[roles == ROLES.index("crash")], n)
+    opens += CRASH_WEIGHT * _lone_crashes(parts[roles == ROLES.index("crash")], trust[roles == ROLES.index("crash")], n)
     if harmony_change is not None:
         opens = opens + HARMONY_WEIGHT * np.clip(harmony_change, -2.0, 2.0)
     padded_opens = np.concatenate([np.zeros(longest), opens, np.zeros(longest)])
-    padded_beat_s = np.concatenate([np.full(longest, beat_s[0]), beat_s,
-                                    np.full(longest, beat_s[-1])])
+    padded_beat_s = np.concatenate([np.full(longest, beat_s[0]), beat_s, np.full(longest, beat_s[-1])])
 
     # score[m][k]: bar of meter m that opens at beat k - longest.
     scores = {}
@@ -238,12 +245,10 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
     for meter, prior in meters.items():
         beats = meter.counted_beats
         rows = n + longest
-        flat = np.lib.stride_tricks.sliding_window_view(
-            counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
+        flat = np.lib.stride_tricks.sliding_window_view(counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
         flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
-        covered = np.lib.stride_tricks.sliding_window_view(
-            within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
+        covered = np.lib.stride_tricks.sliding_window_view(within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
         fit = flat @ bank.log_rates.reshape(len(bank.expected), -1).T - covered @ bank.expected.T
         fit += bank.log_shares_at(tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
@@ -253,8 +258,7 @@ def lay_bars(beat_times_s: np.ndarray, strokes: Sequence[Stroke], downbeat: np.n
         seconds = np.convolve(padded_beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
         fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
         scores[meter] = STROKE_WEIGHT * fit + padded_opens[:rows] + prior.log_bar
-    enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm)
-             for m, prior in meters.items()}
+    enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm) for m, prior in meters.items()}
     return _best_path(scores, n, longest, set(fixed), enter)
 
 
@@ -264,7 +268,7 @@ def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:
     order = np.argsort(parts, kind="stable")
     parts, trust = parts[order], trust[order]
     for k, part in enumerate(parts):
-        near = parts[max(k - 1, 0):k + 2]
+        near = parts[max(k - 1, 0) : k + 2]
         # Strokes at nearly the same moment are one crash on two cymbals.
         apart = np.abs(near - part)
         beat = int(np.round(part / PARTS_PER_BEAT))
@@ -274,8 +278,9 @@ def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:
     return out
 
 
-def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int],
-               priors: dict[Meter, float]) -> BarPath:
+def _best_path(
+    scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set[int], priors: dict[Meter, float]
+) -> BarPath:
     """Viterbi over bars; row k of every score opens at beat ``k - longest``."""
     meters = list(priors)
     lengths = [m.counted_beats for m in meters]
@@ -305,8 +310,9 @@ def _best_path(scores: dict[Meter, np.ndarray], n: int, longest: int, fixed: set
                 best[k + beats][i] = value
                 back[k + beats][i] = (k, came)
     # The last bar holds the last beat.
-    score, k, i = max((best[k][i], k, i) for k in range(end, end + longest + 1)
-                      for i in range(len(meters)) if k - lengths[i] < end)
+    score, k, i = max(
+        (best[k][i], k, i) for k in range(end, end + longest + 1) for i in range(len(meters)) if k - lengths[i] < end
+    )
     starts, used = [], []
     while i >= 0:
         used.append(meters[i])

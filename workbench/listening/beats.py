@@ -41,8 +41,9 @@ BEAT_WIDTH = 16
 REFINE_WITHIN_S = 0.05
 
 
-def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
-                slowest_bpm: float = SLOWEST_BPM, fastest_bpm: float = FASTEST_BPM) -> np.ndarray:
+def track_pulse(
+    likelihood: np.ndarray, frame_rate_hz: float, slowest_bpm: float = SLOWEST_BPM, fastest_bpm: float = FASTEST_BPM
+) -> np.ndarray:
     """The best sequence of beats under a beat likelihood per frame.
 
     Parameters
@@ -78,8 +79,7 @@ def track_pulse(likelihood: np.ndarray, frame_rate_hz: float,
     for t in range(frames):
         begin = t - lengths
         # The beat's own frame counts as beat, all frames up to the next as none.
-        arrive = (enter[begin % ring, column] + on[begin]
-                  + total_off[t] - total_off[np.maximum(begin, -1) + 1])
+        arrive = enter[begin % ring, column] + on[begin] + total_off[t] - total_off[np.maximum(begin, -1) + 1]
         arrive[begin < 0] = -np.inf
         through = arrive[:, None] + change
         source = through.argmax(axis=0)
@@ -124,8 +124,7 @@ def other_levels(pulse_s: np.ndarray) -> list[np.ndarray]:
             # A reading whose beats all are beats of the pulse again is the pulse.
             if (parts, step) != (1, 1) and not (parts == step and first == 0) and len(beats) >= 3:
                 out.append(beats)
-    return [b for b in out
-            if SLOWEST_BPM <= 60.0 / np.median(np.diff(b)) <= FASTEST_BPM] or [pulse_s]
+    return [b for b in out if SLOWEST_BPM <= 60.0 / np.median(np.diff(b)) <= FASTEST_BPM] or [pulse_s]
 
 
 def _at(activation: np.ndarray, frame_rate_hz: float, times_s: np.ndarray) -> np.ndarray:
@@ -142,11 +141,11 @@ def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarr
     peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
     # Nearest beat of each peak, without a table of all pairs: recordings may last hours.
     after = np.clip(np.searchsorted(beats_s, peaks / frame_rate_hz), 1, len(beats_s) - 1)
-    near = np.minimum(np.abs(peaks / frame_rate_hz - beats_s[after - 1]),
-                      np.abs(peaks / frame_rate_hz - beats_s[after]))
+    near = np.minimum(
+        np.abs(peaks / frame_rate_hz - beats_s[after - 1]), np.abs(peaks / frame_rate_hz - beats_s[after])
+    )
     unexplained = peaks[near > 0.06]
-    return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum()
-                 + np.log1p(-wide[unexplained]).sum())
+    return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + np.log1p(-wide[unexplained]).sum())
 
 
 #: Added to the log odds of every beat: how often a peak of the activations is a beat.
@@ -163,9 +162,13 @@ QUIET = 0.15
 DRAWN_BEATS = 4
 
 
-def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
-               fixed_bars: Sequence[float] = (), duration_s: float | None = None,
-               harmony: Harmony | None = None) -> TimeMap:
+def track_bars(
+    activations: Activations,
+    strokes: Sequence[Stroke] = (),
+    fixed_bars: Sequence[float] = (),
+    duration_s: float | None = None,
+    harmony: Harmony | None = None,
+) -> TimeMap:
     """Bars of a song from activations and strokes.
 
     Parameters
@@ -208,8 +211,13 @@ def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
         if fixed is None:
             continue
         beats, at = fixed
-        path = lay_bars(beats, strokes, _at(activations.downbeat, rate, beats),
-                        None if harmony is None else harmony.changes_at(beats), at.tolist())
+        path = lay_bars(
+            beats,
+            strokes,
+            _at(activations.downbeat, rate, beats),
+            None if harmony is None else harmony.changes_at(beats),
+            at.tolist(),
+        )
         score = path.score + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats)
         if best is None or score > best[0]:
             best = (score, beats, path, at)
@@ -221,8 +229,7 @@ def track_bars(activations: Activations, strokes: Sequence[Stroke] = (),
     return _time_map(beats, path, set(at.tolist()), min(first_stroke_s, begin_s), end_s)
 
 
-def _music_span(activations: Activations, strokes: Sequence[Stroke],
-                duration_s: float) -> tuple[float, float]:
+def _music_span(activations: Activations, strokes: Sequence[Stroke], duration_s: float) -> tuple[float, float]:
     """First and last moment with a stroke or a beat."""
     heard = np.flatnonzero(activations.beat > QUIET) / activations.frame_rate_hz
     times = np.concatenate([heard, [s.time_s for s in strokes]])
@@ -237,11 +244,12 @@ def cover(beats_s: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
     first_gap, last_gap = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]
     before = max(0, int(np.ceil((beats_s[0] - begin_s) / first_gap - 0.15)))
     after = max(0, int(np.ceil((end_s - beats_s[-1]) / last_gap - 0.15)))
-    whole = np.concatenate([beats_s[0] - first_gap * np.arange(before, 0, -1), beats_s,
-                            beats_s[-1] + last_gap * np.arange(1, after + 1)])
+    whole = np.concatenate(
+        [beats_s[0] - first_gap * np.arange(before, 0, -1), beats_s, beats_s[-1] + last_gap * np.arange(1, after + 1)]
+    )
     first = max(0, int(np.searchsorted(whole, begin_s + 0.15 * first_gap, side="right")) - 1)
     last = int(np.searchsorted(whole, end_s - 0.15 * last_gap)) + 1
-    kept = whole[first:max(last, first + 2)]
+    kept = whole[first : max(last, first + 2)]
     return kept if len(kept) >= 2 else whole
 
 
@@ -263,8 +271,9 @@ def draw_to_lines(beats_s: np.ndarray, lines_s: np.ndarray) -> tuple[np.ndarray,
     return (moved, at) if (np.diff(moved) > 60.0 / FASTEST_BPM / 2).all() else None
 
 
-def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S,
-                 keep: Sequence[int] = ()) -> np.ndarray:
+def refine_beats(
+    beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S, keep: Sequence[int] = ()
+) -> np.ndarray:
     """Move beats onto the strokes that mark them.
 
     Strokes near a beat draw it to their mean, kick and snare counting double;
@@ -273,8 +282,7 @@ def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float
     if not len(strokes):
         return beats_s
     times = np.array([s.time_s for s in strokes])
-    weight = np.array([max(s.confidence, 1e-3) * (2.0 if s.instrument in ("kick", "snare") else 1.0)
-                       for s in strokes])
+    weight = np.array([max(s.confidence, 1e-3) * (2.0 if s.instrument in ("kick", "snare") else 1.0) for s in strokes])
     order = np.argsort(times)
     times, weight = times[order], weight[order]
     # Never so far that fast beats could pass each other.
@@ -294,8 +302,7 @@ def refine_beats(beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float
     return beats_s + np.interp(np.arange(len(beats_s)), np.flatnonzero(known), shift[known])
 
 
-def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float,
-              last_sound_s: float) -> TimeMap:
+def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float, last_sound_s: float) -> TimeMap:
     """Bars over beats; beats outside the sequence go on at the nearest tempo.
 
     Bars that would begin after the last sound are left out.
@@ -318,15 +325,16 @@ def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: 
         length = meter.bar_length
         if not bars:
             # The song may begin inside its first bar, and inside a beat of it.
-            times = times[max(-start, 0):]
+            times = times[max(-start, 0) :]
             length = len(times) * meter.beat_length
             times[0], length = _cut_first_beat(times, length, meter, first_sound_s, end_s)
         bars.append(Bar(meter, tuple(times), length=length, fixed=start in fixed))
     return TimeMap(bars, end_s)
 
 
-def _cut_first_beat(times: Sequence[float], length: Fraction, meter: Meter, first_sound_s: float,
-                    end_s: float) -> tuple[float, Fraction]:
+def _cut_first_beat(
+    times: Sequence[float], length: Fraction, meter: Meter, first_sound_s: float, end_s: float
+) -> tuple[float, Fraction]:
     """Begin of the first bar, and its length, if its first beat would lie before the recording.
 
     The bar then begins at the last quarter (third, in compound meters) of
@@ -339,8 +347,7 @@ def _cut_first_beat(times: Sequence[float], length: Fraction, meter: Meter, firs
     parts = 3 if meter.is_compound else 4
     needed = int(np.ceil((following - max(first_sound_s, 0.0)) / beat_s * parts - 0.4))
     needed = min(max(needed, 1), parts)
-    return (max(following - needed * beat_s / parts, 0.0),
-            length - meter.beat_length * Fraction(parts - needed, parts))
+    return (max(following - needed * beat_s / parts, 0.0), length - meter.beat_length * Fraction(parts - needed, parts))
 
 
 def beats_of(time_map: TimeMap) -> list[Beat]:

@@ -72,10 +72,7 @@ def read_calibration() -> Calibration:
     data = json.loads(resources.files("workbench.listening.weights").joinpath("detector.json").read_text())
     rows = [data["instruments"][name] for name in DETECTED]
     return Calibration(
-        *(
-            np.array([row[key] for row in rows])
-            for key in ("threshold", "onset_bias_s", "activation", "confidence")
-        )
+        *(np.array([row[key] for row in rows]) for key in ("threshold", "onset_bias_s", "activation", "confidence"))
     )
 
 
@@ -105,9 +102,7 @@ def load_weights(weights: bytes | None = None) -> onnxruntime.InferenceSession:
         options.log_severity_level = 4
         return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
     except Exception as error:
-        raise AnalysisError(
-            "The detector's weights are missing or damaged; install the workbench again."
-        ) from error
+        raise AnalysisError("The detector's weights are missing or damaged; install the workbench again.") from error
 
 
 @cache
@@ -144,10 +139,7 @@ class _Recording:
             return self.samples[first:last] * np.float32(self.gain)
         margin = 40
         begin = max(0, first // self.up - margin)
-        blocks_first, blocks_last = (
-            begin,
-            min(-(-last // self.up) + margin, -(-len(self.samples) // self.down)),
-        )
+        blocks_first, blocks_last = (begin, min(-(-last // self.up) + margin, -(-len(self.samples) // self.down)))
         piece = self.samples[blocks_first * self.down : blocks_last * self.down]
         out = resample_poly(piece, self.up, self.down).astype(np.float32)
         at = first - blocks_first * self.up
@@ -261,8 +253,7 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         sure = np.interp(onset[frames], calibration.activation[row], calibration.confidence[row])
         loud = np.clip(np.round(activations.velocity[frames, column] * 127), 1, 127).astype(int)
         strokes += [
-            Stroke(max(0.0, float(t)), name, int(v), float(c))
-            for t, v, c in zip(times, loud, sure, strict=True)
+            Stroke(max(0.0, float(t)), name, int(v), float(c)) for t, v, c in zip(times, loud, sure, strict=True)
         ]
     for group in ONE_AT_A_TIME:
         rivals = [s for s in strokes if s.instrument in group]
@@ -276,12 +267,15 @@ def _for_two_hands(strokes: list[Stroke]) -> list[Stroke]:
 
     Percussion may be somebody else's.
     """
-    struck = [s for s in strokes if instrument(s.instrument).limb is Limb.HAND
-              and instrument(s.instrument).family != "percussion"]
+    struck = [
+        s
+        for s in strokes
+        if instrument(s.instrument).limb is Limb.HAND and instrument(s.instrument).family != "percussion"
+    ]
     times_s = [s.time_s for s in struck]
     too_many: set[Stroke] = set()
     for k, time_s in enumerate(times_s):
-        at_once = [s for s in struck[k:bisect_right(times_s, time_s + TOGETHER_S)] if s not in too_many]
+        at_once = [s for s in struck[k : bisect_right(times_s, time_s + TOGETHER_S)] if s not in too_many]
         surest: dict[str, float] = {}
         for s in at_once:
             surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))

@@ -63,8 +63,7 @@ class DraftFiles:
     beats: Path
 
 
-def draft_chart(path: str | os.PathLike, detector: str | None = None,
-                progress: Progress | None = None) -> Draft:
+def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: Progress | None = None) -> Draft:
     """Draft the drum chart of a recording.
 
     Parameters
@@ -84,8 +83,7 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None,
     path = Path(path)
     listener = find_detector(detector)
     audio = load_audio(path, sample_rate=SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
-    activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ,
-                                               part(progress, 0.1, 0.8))
+    activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ, part(progress, 0.1, 0.8))
     duration_s = audio.duration_s
     harmony = hear_harmony(audio.samples[:, 0], SAMPLE_RATE_HZ)
     del audio

@@ -72,8 +72,7 @@ def mel_filters(window: int) -> np.ndarray:
 def loudness_gain(samples: np.ndarray) -> float:
     """Factor that brings a whole recording to a root mean square of 1 (not more than silence allows)."""
     total = sum(
-        float(np.sum(np.square(samples[k : k + 2**20], dtype=np.float64)))
-        for k in range(0, len(samples), 2**20)
+        float(np.sum(np.square(samples[k : k + 2**20], dtype=np.float64))) for k in range(0, len(samples), 2**20)
     )
     return 1.0 / max(SILENCE_RMS, (total / max(1, len(samples))) ** 0.5)
 
@@ -83,9 +82,7 @@ def count_frames(n_samples: int) -> int:
     return 1 + n_samples // HOP if n_samples else 0
 
 
-def compute_features(
-    samples: Any, first_frame: int = 0, n_frames: int | None = None, xp: ModuleType = np
-) -> Any:
+def compute_features(samples: Any, first_frame: int = 0, n_frames: int | None = None, xp: ModuleType = np) -> Any:
     """Log mel spectrograms through a short and a long window.
 
     Parameters

@@ -68,15 +68,21 @@ class Harmony:
 
     def _sustained(self, edges: np.ndarray) -> float:
         """Typical energy of a moment against the mean: near 1 for held notes, low for drums."""
-        inside = [np.expm1(self.pitch_classes[max(a, 0):b]).sum(axis=1)
-                  for a, b in zip(edges, edges[1:]) if b > max(a, 0) and a < len(self.pitch_classes)]
+        inside = [
+            np.expm1(self.pitch_classes[max(a, 0) : b]).sum(axis=1)
+            for a, b in zip(edges, edges[1:])
+            if b > max(a, 0) and a < len(self.pitch_classes)
+        ]
         mean = sum(float(e.mean()) for e in inside)
         return sum(float(np.median(e)) for e in inside) / mean if mean > 0 else 0.0
 
     def _tonal(self, edges: np.ndarray) -> float:
         """How far the three strongest pitch classes of the chords typically stand out of the mean of all."""
-        inside = [np.median(np.expm1(self.pitch_classes[max(a, 0):b, 12:]), axis=0)
-                  for a, b in zip(edges, edges[1:]) if b > max(a, 0) and a < len(self.pitch_classes)]
+        inside = [
+            np.median(np.expm1(self.pitch_classes[max(a, 0) : b, 12:]), axis=0)
+            for a, b in zip(edges, edges[1:])
+            if b > max(a, 0) and a < len(self.pitch_classes)
+        ]
         return float(np.median([np.sort(e)[-3:].mean() / (e.mean() + 1e-9) for e in inside])) if inside else 0.0
 
     def _typical(self, first: int, last: int) -> np.ndarray:
@@ -107,7 +113,7 @@ def hear_harmony(samples: np.ndarray, sample_rate: int) -> Harmony:
     common = int(np.gcd(sample_rate, RATE_HZ))
     out = []
     for start in range(0, len(samples), block):
-        piece = resample_poly(samples[start:start + block], RATE_HZ // common, sample_rate // common)
+        piece = resample_poly(samples[start : start + block], RATE_HZ // common, sample_rate // common)
         piece = np.pad(piece, (WINDOW // 2, WINDOW // 2))
         view = np.lib.stride_tricks.sliding_window_view(piece, WINDOW)[::HOP]
         spectrum = np.abs(np.fft.rfft(view * np.hanning(WINDOW).astype(np.float32), axis=1))

@@ -26,8 +26,14 @@ NEAR_S = 0.006
 #: The level a moment ago that the present one is compared with, seconds before.
 LAG_S = 0.004
 #: Frequencies that the attack of each family owns, hertz.
-BANDS_HZ = {"kick": (30.0, 200.0), "snare": (150.0, 6000.0), "tom": (60.0, 1500.0),
-            "hi-hat": (8000.0, 16000.0), "cymbal": (4000.0, 16000.0), "percussion": (3000.0, 16000.0)}
+BANDS_HZ = {
+    "kick": (30.0, 200.0),
+    "snare": (150.0, 6000.0),
+    "tom": (60.0, 1500.0),
+    "hi-hat": (8000.0, 16000.0),
+    "cymbal": (4000.0, 16000.0),
+    "percussion": (3000.0, 16000.0),
+}
 #: Levels this far below the loudest nearby do not count, decibels.  Snare and toms are the loudest thing in
 #: their band, so the click of a kick struck with them must not; the first touch of a cymbal is quiet.
 FLOOR_DB = {"kick": 30.0, "snare": 15.0, "tom": 15.0, "hi-hat": 40.0, "cymbal": 40.0, "percussion": 30.0}
@@ -78,7 +84,7 @@ def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Strok
         if flux[k] < 0.1 or k in (0, len(flux) - 1):
             out.append(stroke)
             continue
-        a, b, c = near[k - 1:k + 2]
+        a, b, c = near[k - 1 : k + 2]
         peak = k + 0.5 * (a - c) / min(a - 2 * b + c, -1e-9)
         # The rise is seen between the two frames compared.
         moved_s = ((peak - half) - lag / 2) * step / sample_rate

@@ -89,8 +89,8 @@ class _Span:
     """One counted beat of the song."""
 
     bar_index: int
-    start: Fraction        # from the bar line
-    length: Fraction       # shorter than the beat in a pick-up bar
+    start: Fraction  # from the bar line
+    length: Fraction  # shorter than the beat in a pick-up bar
     beat: Fraction
     compound: bool
     seconds: float
@@ -145,8 +145,9 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
     def cost(reading):
         return readings[reading][0] + margin[reading[0]]
 
-    fitting = [min((r for r in readings if r[0] == name), key=cost)
-               for name in dict.fromkeys(name for name, _ in readings)]
+    fitting = [
+        min((r for r in readings if r[0] == name), key=cost) for name in dict.fromkeys(name for name, _ in readings)
+    ]
     if feel is None:
         fitting = [r for r in fitting if r[1] <= MOST_SWUNG.get(r[0], 0.5)]
     best = min(fitting, key=cost)
@@ -160,13 +161,20 @@ def _spans(time_map: TimeMap) -> list[_Span]:
     for k, bar in enumerate(time_map.bars):
         ends = (*bar.beat_times_s[1:], time_map.bar_end_s(k))
         for (start, length), a, b in zip(bar.beat_spans(), bar.beat_times_s, ends):
-            out.append(_Span(k, start, length, bar.meter.beat_length, bar.meter.is_compound,
-                             (b - a) / float(length / bar.meter.beat_length)))
+            out.append(
+                _Span(
+                    k,
+                    start,
+                    length,
+                    bar.meter.beat_length,
+                    bar.meter.is_compound,
+                    (b - a) / float(length / bar.meter.beat_length),
+                )
+            )
     return out
 
 
-def _place(events: Sequence[GraceGroup], spans: Sequence[_Span],
-           time_map: TimeMap) -> list[list[tuple[int, float]]]:
+def _place(events: Sequence[GraceGroup], spans: Sequence[_Span], time_map: TimeMap) -> list[list[tuple[int, float]]]:
     """For each beat, its events with their place in it (0 to 1, in parts of the beat)."""
     beats: list[list[tuple[int, float]]] = [[] for _ in spans]
     if not events:
@@ -200,8 +208,7 @@ def _average_repeats(beats, events, spans) -> list[list[float]]:
         for k, place in inside:
             values = arrays[(spans[i].start, spans[i].beat, events[k].stroke.instrument)]
             bar = spans[i].bar_index
-            a, b = np.searchsorted(values[:, 0], (bar - REPEATS_WITHIN_BARS,
-                                                  bar + REPEATS_WITHIN_BARS + 1))
+            a, b = np.searchsorted(values[:, 0], (bar - REPEATS_WITHIN_BARS, bar + REPEATS_WITHIN_BARS + 1))
             close = values[a:b, 1]
             close = close[np.abs(close - place) < 1 / 12]
             # The stroke itself weighs as much as all its repetitions.
@@ -216,8 +223,7 @@ def _targets(parts: int, feel: str, ratio: float) -> np.ndarray:
     if feel == "swing 8ths" and parts in (2, 4):
         return np.interp(grid, (0.0, 0.5, 1.0), (0.0, ratio, 1.0))
     if feel == "swing 16ths" and parts == 4:
-        return np.interp(grid, (0.0, 0.25, 0.5, 0.75, 1.0),
-                         (0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0))
+        return np.interp(grid, (0.0, 0.25, 0.5, 0.75, 1.0), (0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0))
     return grid
 
 
@@ -287,6 +293,7 @@ def _divide(beats, smooth, events, spans, feel: str, ratio: float) -> tuple[floa
 
 def _offbeats(smooth, feel: str) -> int:
     """Number of beats with a stroke where this feel would move it."""
+
     def moved(place: float) -> bool:
         if feel == "swing 8ths":
             return 0.4 < place < 0.8
@@ -336,9 +343,13 @@ def _write(beats, smooth, events, spans, divisions, reading, time_map) -> list[W
                 continue
             written_s = time_map.seconds(bar_index, position)
             notes[bar_index][key] = Note(
-                position, stroke.instrument, stroke.velocity,
+                position,
+                stroke.instrument,
+                stroke.velocity,
                 frozenset({event.sign}) if event.sign else frozenset(),
-                deviation_s=stroke.time_s - written_s, confidence=stroke.confidence)
+                deviation_s=stroke.time_s - written_s,
+                confidence=stroke.confidence,
+            )
             break
     out = []
     for k in range(count):
@@ -348,8 +359,7 @@ def _write(beats, smooth, events, spans, divisions, reading, time_map) -> list[W
     return out
 
 
-def _position(spans, i: int, column: int, parts: int,
-              time_map: TimeMap) -> tuple[int, Fraction] | None:
+def _position(spans, i: int, column: int, parts: int, time_map: TimeMap) -> tuple[int, Fraction] | None:
     """Bar and exact position of a grid column; None outside the song."""
     span = spans[i]
     if column == parts:
@@ -388,8 +398,7 @@ def relay(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetTimeMa
         if note.confirmed:
             confirmed.append((chart.time_map.seconds(bar_index, note.position), note))
             continue
-        heard = Stroke(chart.note_time_s(bar_index, note), note.instrument, note.velocity,
-                       note.confidence)
+        heard = Stroke(chart.note_time_s(bar_index, note), note.instrument, note.velocity, note.confidence)
         free.append(heard)
         attributes[heard.time_s, note.instrument] = note
     laid = quantize(free, time_map, feel or chart.feel)
@@ -401,16 +410,15 @@ def relay(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetTimeMa
         notes = []
         for note in bar.notes:
             heard_s = time_map.seconds(k, note.position) + note.deviation_s
-            before = attributes.get((heard_s, note.instrument)) or _nearest(
-                attributes, heard_s, note.instrument)
-            notes.append(replace(note, articulations=before.articulations | note.articulations,
-                                 sticking=before.sticking))
+            before = attributes.get((heard_s, note.instrument)) or _nearest(attributes, heard_s, note.instrument)
+            notes.append(
+                replace(note, articulations=before.articulations | note.articulations, sticking=before.sticking)
+            )
         bars.append(replace(bar, notes=tuple(notes)))
     for written_s, note in confirmed:
         bar_index, position = _exact_place(time_map, written_s, bars)
         heard_s = written_s + note.deviation_s
-        moved = replace(note, position=position,
-                        deviation_s=heard_s - time_map.seconds(bar_index, position))
+        moved = replace(note, position=position, deviation_s=heard_s - time_map.seconds(bar_index, position))
         bars[bar_index] = bars[bar_index].with_note(moved)
     return SetTimeMap(time_map, tuple(bars))
 
@@ -422,6 +430,7 @@ def _nearest(attributes, heard_s: float, name: str) -> Note:
 
 def _unchanged_bars(old: TimeMap, new: TimeMap) -> dict[int, int]:
     """New bar index → old bar index, for bars that begin, beat and end alike."""
+
     def shape(time_map: TimeMap, k: int):
         bar = time_map.bars[k]
         return (bar.meter, bar.length, bar.beat_times_s, time_map.bar_end_s(k))

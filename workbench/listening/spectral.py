@@ -43,8 +43,7 @@ BANDS = {
 INSTRUMENTS = ("kick", "snare", "closed hi-hat", "crash", "floor tom")
 
 
-def compute_activations(samples: np.ndarray, sample_rate: int,
-                        progress: Progress | None = None) -> Activations:
+def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progress | None = None) -> Activations:
     """Likelihoods of strokes and beats of a recording, without training.
 
     Parameters
@@ -81,8 +80,16 @@ def compute_activations(samples: np.ndarray, sample_rate: int,
     crash = np.sqrt(flux["shimmer"] * tail)
     tom = np.maximum(flux["thud"] - wires - 0.5 * low, 0.0)
 
-    onset = np.stack([_likelihood(kick, 0.50), _likelihood(snare, 0.42), _likelihood(hat, 0.25),
-                      _likelihood(crash, 0.60), _likelihood(tom, 1.0)], axis=1)
+    onset = np.stack(
+        [
+            _likelihood(kick, 0.50),
+            _likelihood(snare, 0.42),
+            _likelihood(hat, 0.25),
+            _likelihood(crash, 0.60),
+            _likelihood(tom, 1.0),
+        ],
+        axis=1,
+    )
     loudness = np.stack([kick, snare, hat, crash, tom], axis=1)
     velocity = np.clip(0.25 + 0.55 * loudness, 0.02, 1.0).astype(np.float32)
     beat = _likelihood(low + snare + 0.5 * bright, 0.8)
@@ -103,7 +110,7 @@ def _band_levels(mono: np.ndarray, progress: Progress) -> dict[str, np.ndarray]:
     for first in range(0, frames, BLOCK_FRAMES):
         last = min(first + BLOCK_FRAMES, frames)
         start, end = first * HOP - half, (last - 1) * HOP + half
-        piece = mono[max(start, 0):end]
+        piece = mono[max(start, 0) : end]
         piece = np.pad(piece, (max(-start, 0), max(end - len(mono), 0)))
         view = np.lib.stride_tricks.sliding_window_view(piece, WINDOW)[::HOP]
         magnitude = np.abs(np.fft.rfft(view * window, axis=1)) * scale
@@ -151,8 +158,12 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
             if frame - last < 0.04 * activations.frame_rate_hz:
                 continue
             last = frame
-            strokes.append(Stroke(
-                frame / activations.frame_rate_hz, name,
-                int(np.clip(round(127 * activations.velocity[frame, column]), 1, 127)),
-                float(np.clip(onset[frame], 0.0, 1.0))))
+            strokes.append(
+                Stroke(
+                    frame / activations.frame_rate_hz,
+                    name,
+                    int(np.clip(round(127 * activations.velocity[frame, column]), 1, 127)),
+                    float(np.clip(onset[frame], 0.0, 1.0)),
+                )
+            )
     return sorted(strokes)

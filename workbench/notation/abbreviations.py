@@ -73,20 +73,26 @@ class PrintedBar:
     @property
     def shown(self) -> tuple[int, ...]:
         """Bars that it stands for in the first pass: one, or those of a gathered rest."""
-        return self.heard[::len(self.heard) // self.rest_bars]
+        return self.heard[:: len(self.heard) // self.rest_bars]
 
 
 def written_key(chart: Chart, bar_index: int):
     """What of a bar shows on paper; equal for bars that are written alike."""
     timed = chart.time_map.bars[bar_index]
-    notes = tuple((n.position, n.instrument, n.articulations, n.sticking)
-                  for n in chart.bars[bar_index].notes)
+    notes = tuple((n.position, n.instrument, n.articulations, n.sticking) for n in chart.bars[bar_index].notes)
     return (timed.meter, timed.length, notes)
 
 
-def abbreviate(chart: Chart, *, first_bar: int = 0, last_bar: int | None = None,
-               repeats: bool = False, similes: bool = True, multirests: bool = True,
-               slashes: Sequence[int] = ()) -> tuple[PrintedBar, ...]:
+def abbreviate(
+    chart: Chart,
+    *,
+    first_bar: int = 0,
+    last_bar: int | None = None,
+    repeats: bool = False,
+    similes: bool = True,
+    multirests: bool = True,
+    slashes: Sequence[int] = (),
+) -> tuple[PrintedBar, ...]:
     """Decide how bars ``first_bar … last_bar`` are printed.
 
     Parameters
@@ -108,8 +114,9 @@ def abbreviate(chart: Chart, *, first_bar: int = 0, last_bar: int | None = None,
     keys = [written_key(chart, k) for k in range(len(chart))]
     texts = _texts_by_bar(chart)
     slashed = frozenset(slashes)
-    bars = [PrintedBar(k, (k,), BarKind.SLASHES if k in slashed else BarKind.NOTES)
-            for k in range(first_bar, last_bar + 1)]
+    bars = [
+        PrintedBar(k, (k,), BarKind.SLASHES if k in slashed else BarKind.NOTES) for k in range(first_bar, last_bar + 1)
+    ]
     if repeats:
         bars = _fold_repeats(chart, bars, keys, texts)
     if multirests:
@@ -127,6 +134,7 @@ def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
 
 
 # -- repeats -----------------------------------------------------------------------
+
 
 def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys, texts) -> list[PrintedBar]:
     sections = {s.bar_index: (s.label, s.name) for s in chart.sections}
@@ -161,13 +169,12 @@ def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys, texts) -> list[Pri
 def _fold_block(bars, shown, start: int, end: int, length: int | None):
     """Bars ``start … end`` as a repeated block (of ``length`` bars), if they are one."""
     total = end - start
-    lengths = [length] if length else [
-        n for n in range(_SHORTEST_REPEAT, total // 2 + 1) if total % n == 0]
+    lengths = [length] if length else [n for n in range(_SHORTEST_REPEAT, total // 2 + 1) if total % n == 0]
     for n in lengths:
         if total % n or not 2 <= total // n <= _MOST_PASSES or n < _SHORTEST_REPEAT:
             continue
         count = total // n
-        passes = [shown[start + p * n:start + (p + 1) * n] for p in range(count)]
+        passes = [shown[start + p * n : start + (p + 1) * n] for p in range(count)]
         body = next((m for m in range(n) if any(p[m] != passes[0][m] for p in passes)), n)
         ending = n - body
         # Bars that are all alike are better read as similes.
@@ -195,14 +202,22 @@ def _folded(bars, passes, start: int, n: int, body: int, count: int) -> list[Pri
     for g in groups:
         for m in range(body, n):
             heard = tuple(bars[start + p * n + m].bar_index for p in g)
-            out.append(replace(
-                bars[start + g[0] * n + m], heard=heard, ending=tuple(p + 1 for p in g),
-                opens_ending=m == body, closes_ending=m == n - 1,
-                closes_repeat=m == n - 1 and g is not groups[-1], passes=len(g) + 1))
+            out.append(
+                replace(
+                    bars[start + g[0] * n + m],
+                    heard=heard,
+                    ending=tuple(p + 1 for p in g),
+                    opens_ending=m == body,
+                    closes_ending=m == n - 1,
+                    closes_repeat=m == n - 1 and g is not groups[-1],
+                    passes=len(g) + 1,
+                )
+            )
     return out
 
 
 # -- rests and similes -----------------------------------------------------------------
+
 
 def _starts_section(chart: Chart) -> frozenset[int]:
     return frozenset(s.bar_index for s in chart.sections)
@@ -219,15 +234,26 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBa
             continue
         b = replace(b, kind=BarKind.REST)
         last = out[-1] if out else None
-        joins = (last is not None and last.kind is BarKind.REST and not (last.closes_repeat or b.opens_repeat)
-                 and last.ending == b.ending and not b.opens_ending
-                 and len(last.heard) // last.rest_bars == len(b.heard)
-                 and b.bar_index not in sections and b.bar_index not in texts
-                 and chart.time_map.bars[last.bar_index].meter == timed.meter)
+        joins = (
+            last is not None
+            and last.kind is BarKind.REST
+            and not (last.closes_repeat or b.opens_repeat)
+            and last.ending == b.ending
+            and not b.opens_ending
+            and len(last.heard) // last.rest_bars == len(b.heard)
+            and b.bar_index not in sections
+            and b.bar_index not in texts
+            and chart.time_map.bars[last.bar_index].meter == timed.meter
+        )
         if joins:
-            out[-1] = replace(last, rest_bars=last.rest_bars + 1, heard=last.heard + b.heard,
-                              closes_repeat=b.closes_repeat, passes=b.passes,
-                              closes_ending=b.closes_ending)
+            out[-1] = replace(
+                last,
+                rest_bars=last.rest_bars + 1,
+                heard=last.heard + b.heard,
+                closes_repeat=b.closes_repeat,
+                passes=b.passes,
+                closes_ending=b.closes_ending,
+            )
         else:
             out.append(b)
     return out
@@ -262,19 +288,31 @@ def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
     if k - 2 < since or (k - since) % 2 or k + 1 >= len(bars):
         return False
     after = bars[k + 1]
-    fresh = (after.bar_index in sections or after.opens_repeat or after.opens_ending
-             or bars[k].closes_repeat or bars[k].closes_ending)
+    fresh = (
+        after.bar_index in sections
+        or after.opens_repeat
+        or after.opens_ending
+        or bars[k].closes_repeat
+        or bars[k].closes_ending
+    )
     before = (BarKind.NOTES, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END)
-    return (not fresh and after.kind is BarKind.NOTES
-            and bars[k - 2].kind in before and bars[k - 1].kind in before
-            and _alike(bars, keys, k, k - 2) and _alike(bars, keys, k + 1, k - 1)
-            and not _alike(bars, keys, k, k - 1))
+    return (
+        not fresh
+        and after.kind is BarKind.NOTES
+        and bars[k - 2].kind in before
+        and bars[k - 1].kind in before
+        and _alike(bars, keys, k, k - 2)
+        and _alike(bars, keys, k + 1, k - 1)
+        and not _alike(bars, keys, k, k - 1)
+    )
 
 
 # -- lines -------------------------------------------------------------------------
 
-def lay_lines(chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4,
-              most_weight: float = 56.0) -> list[list[PrintedBar]]:
+
+def lay_lines(
+    chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4, most_weight: float = 56.0
+) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
     at line starts, no lone bar on a last line if it can be helped.  A simile
     that would open a line is written out, so that no line must be read

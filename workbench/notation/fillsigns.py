@@ -49,8 +49,7 @@ class FillSign:
 def shown_fills(chart: Chart, which: str) -> tuple[Mark, ...]:
     """The fills that a score shows, in order; ``which`` from
     :data:`workbench.notation.scoresigns.FILLS_SHOWN`."""
-    return tuple(m for m in chart.marks
-                 if m.kind == "fill" and which != "none" and (m.confirmed or which == "all"))
+    return tuple(m for m in chart.marks if m.kind == "fill" and which != "none" and (m.confirmed or which == "all"))
 
 
 def says_fill(chart: Chart, bar_index: int) -> bool:

@@ -65,8 +65,11 @@ def instrument_for_name(name: str) -> Instrument | None:
 def instrument_for_place(step: str, octave: int, head: str) -> Instrument | None:
     """The instrument at a place of the percussion staff (see :mod:`workbench.chart.drumkit`)."""
     head = "x" if head in _LIKE_X else "triangle" if "triangle" in head else head
-    for tried in (head, *(("normal",) if head in ("slashed", "circled", "") else ()),
-                  *(("x",) if head == Notehead.CIRCLE_X.value else ())):
+    for tried in (
+        head,
+        *(("normal",) if head in ("slashed", "circled", "") else ()),
+        *(("x",) if head == Notehead.CIRCLE_X.value else ()),
+    ):
         found = _PLACES.get((step, octave, tried))
         if found:
             return instrument(found)

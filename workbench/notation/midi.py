@@ -40,6 +40,7 @@ DRUM_CHANNEL = 9
 _ROLL_STROKES_PER_S = 16.0
 _GRACE_LOUDNESS = 0.6
 
+
 def midi_bytes(chart: Chart, played: bool = True) -> bytes:
     """The chart as a Standard MIDI File of one track (format 0 within format 1)."""
     out = BytesIO()
@@ -73,13 +74,17 @@ def _midi_file(chart: Chart, played: bool) -> mido.MidiFile:
     events.append((0, 0, mido.MetaMessage("track_name", name=name)))
     meter = None
     for k, bar in enumerate(time_map.bars):
-        shown = (bar.length.numerator, bar.length.denominator) if bar.is_pickup else (
-            bar.meter.beats, bar.meter.unit)
+        shown = (bar.length.numerator, bar.length.denominator) if bar.is_pickup else (bar.meter.beats, bar.meter.unit)
         if bar.is_pickup and bar.length.denominator & (bar.length.denominator - 1):
             shown = (bar.meter.beats, bar.meter.unit)
         if shown != meter:
-            events.append((_tick(time_map.starts[k]), 1, mido.MetaMessage(
-                "time_signature", numerator=shown[0], denominator=shown[1])))
+            events.append(
+                (
+                    _tick(time_map.starts[k]),
+                    1,
+                    mido.MetaMessage("time_signature", numerator=shown[0], denominator=shown[1]),
+                )
+            )
             meter = shown
     events += [(tick, 1, mido.MetaMessage("set_tempo", tempo=us)) for tick, us in _tempos(chart, played)]
     for s in chart.sections:
@@ -150,12 +155,15 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
         length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
         own = [(on, n.velocity)]
         if played:
-            own += [(_tick_at(time_map, time_s - before_s), max(1, round(n.velocity * loudness)))
-                    for before_s, loudness in _ornament(n)]
+            own += [
+                (_tick_at(time_map, time_s - before_s), max(1, round(n.velocity * loudness)))
+                for before_s, loudness in _ornament(n)
+            ]
             if "roll" in n.articulations:
                 own += _roll(time_map, time_s, k, n)
         by_key.setdefault(instrument(n.instrument).midi_note, []).extend(
-            (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own))
+            (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own)
+        )
     ticks: list[dict[int, int]] = [{} for _ in written]
     out = []
     for key, strokes in by_key.items():
@@ -175,8 +183,10 @@ def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, i
     notes: list[list[NoteStrokes]] = [[] for _ in chart.bars]
     for (k, n), own in zip(written, ticks):
         notes[k].append(NoteStrokes(n, tuple(own[j] - starts[k] for j in sorted(own))))
-    return [BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, "" if k else chart.feel)
-            for k, bar in enumerate(chart.bars)]
+    return [
+        BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, "" if k else chart.feel)
+        for k, bar in enumerate(chart.bars)
+    ]
 
 
 def _tick_at(time_map: TimeMap, time_s: float) -> int:
@@ -195,5 +205,6 @@ def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note) -> list[tup
     ends = [start + span for start, span in bar.beat_spans() if start + span > n.position]
     end_s = time_map.seconds(bar_index, ends[0])
     count = int((end_s - time_s) * _ROLL_STROKES_PER_S)
-    return [(_tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S), max(1, round(n.velocity * 0.8)))
-            for j in range(1, count)]
+    return [
+        (_tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S), max(1, round(n.velocity * 0.8))) for j in range(1, count)
+    ]

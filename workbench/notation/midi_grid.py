@@ -92,4 +92,5 @@ def _likeliest(beat: BeatStrokes, habit: dict[int, float]) -> int:
             total += _COLLISION_COST * ((place, key) in places)
             places.add((place, key))
         return total
+
     return min(prices, key=cost)

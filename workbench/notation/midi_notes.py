@@ -71,8 +71,10 @@ def bar_event(bar: BarNotes, ticks_per_quarter: int) -> mido.MetaMessage:
         data["feel"] = bar.feel
     if bar.subdivisions:
         data["subdivisions"] = list(bar.subdivisions)
-    data["notes"] = [[str(s.note.position), s.note.instrument, sorted(s.note.articulations), s.note.sticking, *s.ticks]
-                     for s in bar.notes]
+    data["notes"] = [
+        [str(s.note.position), s.note.instrument, sorted(s.note.articulations), s.note.sticking, *s.ticks]
+        for s in bar.notes
+    ]
     text = json.dumps(data, separators=(",", ":"))
     return mido.MetaMessage("sequencer_specific", data=(_NO_MANUFACTURER, *text.encode("ascii")))
 
@@ -100,9 +102,12 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
         if (data["written bar"], data["ticks"]) != (_VERSION, ticks_per_quarter):
             return None
         notes = tuple(
-            NoteStrokes(Note(Fraction(position), name, articulations=frozenset(said), sticking=sticking),
-                        tuple(int(t) for t in ticks))
-            for position, name, said, sticking, *ticks in data["notes"])
+            NoteStrokes(
+                Note(Fraction(position), name, articulations=frozenset(said), sticking=sticking),
+                tuple(int(t) for t in ticks),
+            )
+            for position, name, said, sticking, *ticks in data["notes"]
+        )
         WrittenBar(tuple(n.note for n in notes), tuple(data.get("subdivisions", ())))
         feel = data.get("feel", "")
         if not all(n.ticks for n in notes) or feel not in ("", *FEELS):

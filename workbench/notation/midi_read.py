@@ -74,13 +74,19 @@ def read_midi(path: str | os.PathLike) -> Imported:
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
     written = _write_bars(time_map, starts, sorted(rest + others), midi.ticks_per_beat, problems, known)
     subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
-    written = tuple(replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions))
-                    for bar, start in zip(written, starts))
+    written = tuple(
+        replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(written, starts)
+    )
     sections = _sections(changes["marker"], starts)
     title = _decoded(changes["name"], problems) or path.stem
-    chart = Chart(time_map, written, title=title, sections=sections,
-                  texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
-                  feel=next((bar.feel for bar in told_bars if bar.feel), "straight"))
+    chart = Chart(
+        time_map,
+        written,
+        title=title,
+        sections=sections,
+        texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
+        feel=next((bar.feel for bar in told_bars if bar.feel), "straight"),
+    )
     return Imported(chart, tuple(problems))
 
 
@@ -160,16 +166,18 @@ def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
         by_track.append((track.name or "", own))
     found = on_ten
     if not found:
-        named = [notes for name, notes in by_track if notes and any(
-            w in name.lower() for w in ("drum", "perc", "kit", "battery", "schlagzeug"))]
+        named = [
+            notes
+            for name, notes in by_track
+            if notes and any(w in name.lower() for w in ("drum", "perc", "kit", "battery", "schlagzeug"))
+        ]
         filled = [notes for _, notes in by_track if notes]
         chosen = named or (filled if len(filled) == 1 else [])
         found = [n for notes in chosen for n in notes]
         if found:
             problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
     if not found:
-        raise FileFormatError(
-            f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
+        raise FileFormatError(f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
     unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
     known = sorted(n for n in found if n[1] not in unknown)
     if not known:
@@ -205,8 +213,13 @@ def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
         starts.append(at)
         at = end
     # A short first bar in its own meter, then the real one: a pick-up.
-    if len(bars) > 1 and bars[0][1] is None and bars[0][0] != bars[1][0] and (
-            bars[0][0].bar_length < bars[1][0].bar_length) and starts[1] in meters:
+    if (
+        len(bars) > 1
+        and bars[0][1] is None
+        and bars[0][0] != bars[1][0]
+        and (bars[0][0].bar_length < bars[1][0].bar_length)
+        and starts[1] in meters
+    ):
         bars[0] = (bars[1][0], bars[0][0].bar_length)
     starts.append(at)
     return bars, starts
@@ -279,13 +292,17 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
     return bars, others
 
 
-def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str],
-                known: list[dict]) -> tuple[WrittenBar, ...]:
+def _write_bars(
+    time_map: TimeMap, starts, notes, ppq: int, problems: list[str], known: list[dict]
+) -> tuple[WrittenBar, ...]:
     """Put strokes on the grid of their beats, the rest into their deviation; ``known`` holds the
     notes of each bar that are known already."""
     whole = 4 * ppq
-    spans = [_Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
-             for k, bar in enumerate(time_map.bars) for start, length in bar.beat_spans()]
+    spans = [
+        _Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
+        for k, bar in enumerate(time_map.bars)
+        for start, length in bar.beat_spans()
+    ]
     tolerance = 0.5 / ppq
     inside = _by_span(spans, notes, lead=Fraction(0))
     signs: dict = {}
@@ -303,22 +320,34 @@ def _write_bars(time_map: TimeMap, starts, notes, ppq: int, problems: list[str],
         for tick, key, velocity in strokes:
             bar_index, position = _place(time_map, span, tick, whole, parts)
             at = starts[bar_index] + position * whole
-            note = Note(position, _instrument(key), velocity, signs.get((tick, key), frozenset()),
-                        _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole))
+            note = Note(
+                position,
+                _instrument(key),
+                velocity,
+                signs.get((tick, key), frozenset()),
+                _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole),
+            )
             old = bars[bar_index].get(note.key)
             if old is not None:
                 lost += 1
-                note = replace(note if note.velocity > old.velocity else old,
-                               articulations=old.articulations | note.articulations)
+                note = replace(
+                    note if note.velocity > old.velocity else old, articulations=old.articulations | note.articulations
+                )
             bars[bar_index][note.key] = note
     if signs:
-        problems.append(_count(len(signs), "group of close strokes of a drum was read as a flam or drag.",
-                               "groups of close strokes of a drum were read as flams or drags."))
+        problems.append(
+            _count(
+                len(signs),
+                "group of close strokes of a drum was read as a flam or drag.",
+                "groups of close strokes of a drum were read as flams or drags.",
+            )
+        )
     if lost:
-        problems.append(_count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
-                        "the louder one was kept.")
-    return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g))
-                 for b, g in zip(bars, subdivisions))
+        problems.append(
+            _count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
+            "the louder one was kept."
+        )
+    return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g)) for b, g in zip(bars, subdivisions))
 
 
 def _without_graces(time_map: TimeMap, notes, whole: int):
@@ -351,8 +380,14 @@ def _beats(time_map: TimeMap, spans: list[_Span], inside, whole: int) -> list[Be
     for span, strokes in zip(spans, inside):
         length = float(span.beat * whole)
         seconds = 60.0 / time_map.tempo_bpm(span.bar_index)
-        out.append(BeatStrokes(tuple(float(t - span.tick) / length for t, _, _ in strokes),
-                               tuple(key for _, key, _ in strokes), seconds, span.beat.numerator == 3))
+        out.append(
+            BeatStrokes(
+                tuple(float(t - span.tick) / length for t, _, _ in strokes),
+                tuple(key for _, key, _ in strokes),
+                seconds,
+                span.beat.numerator == 3,
+            )
+        )
     return out
 
 

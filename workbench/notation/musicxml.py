@@ -64,8 +64,9 @@ def musicxml_bytes(chart: Chart, options: ScoreOptions = WRITTEN_OUT, first_numb
     return _Writer(chart, options, first_number).write()
 
 
-def write_musicxml(chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT,
-                   first_number: int | None = None) -> Path:
+def write_musicxml(
+    chart: Chart, path: str | os.PathLike, options: ScoreOptions = WRITTEN_OUT, first_number: int | None = None
+) -> Path:
     """Write a MusicXML file; a name ending in ``.mxl`` is compressed.
 
     Parameters
@@ -93,13 +94,15 @@ def _compressed(score: bytes) -> bytes:
     container = (
         b'<?xml version="1.0" encoding="UTF-8"?>\n<container><rootfiles>'
         b'<rootfile full-path="score.musicxml" media-type="application/vnd.recordare.musicxml+xml"/>'
-        b"</rootfiles></container>\n")
+        b"</rootfiles></container>\n"
+    )
     out = BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
         for name, data, how in (
-                ("mimetype", b"application/vnd.recordare.musicxml", zipfile.ZIP_STORED),
-                ("META-INF/container.xml", container, zipfile.ZIP_DEFLATED),
-                ("score.musicxml", score, zipfile.ZIP_DEFLATED)):
+            ("mimetype", b"application/vnd.recordare.musicxml", zipfile.ZIP_STORED),
+            ("META-INF/container.xml", container, zipfile.ZIP_DEFLATED),
+            ("score.musicxml", score, zipfile.ZIP_DEFLATED),
+        ):
             info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
             info.compress_type = how
             archive.writestr(info, data)
@@ -110,9 +113,17 @@ class _Writer:
     def __init__(self, chart: Chart, options: ScoreOptions, first_number: int | None = None) -> None:
         self.chart, self.options = chart, options
         self.first_number = chart.time_map.bar_number(0) if first_number is None else first_number
-        self.lines = lay_lines(chart, abbreviate(
-            chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests,
-            slashes=options.slashes), options.bars_per_line)
+        self.lines = lay_lines(
+            chart,
+            abbreviate(
+                chart,
+                repeats=options.repeats,
+                similes=options.similes,
+                multirests=options.multirests,
+                slashes=options.slashes,
+            ),
+            options.bars_per_line,
+        )
         self.printed = [b for line in self.lines for b in line]
         shown = {k for b in self.printed for k in b.shown}
         self.fills = [(m.start, _last_place(chart, m), m.confirmed) for m in shown_fills(chart, options.fills)]
@@ -133,9 +144,12 @@ class _Writer:
 
     def _divisions_of(self, bar_index: int) -> int:
         bar = self.chart.time_map.bars[bar_index]
-        lengths = [bar.length, *(t.position for t in self.chart.texts if t.bar_index == bar_index),
-                   *(p for start, end, _ in self.fills for k, p in (start, end) if k == bar_index),
-                   *bar.beat_positions()]
+        lengths = [
+            bar.length,
+            *(t.position for t in self.chart.texts if t.bar_index == bar_index),
+            *(p for start, end, _ in self.fills for k, p in (start, end) if k == bar_index),
+            *bar.beat_positions(),
+        ]
         for voice in self.values[bar_index].voices:
             lengths += [x for e in voice.events for x in (e.position, e.value.length)]
         return math.lcm(*((4 * x).denominator for x in lengths))
@@ -163,12 +177,15 @@ class _Writer:
                     self._left_barline(measure, printed)
                 self._directions(measure, bar_index)
                 NoteWriter(self.chart, bar_index, self.options, self._bar_divisions(bar_index)).write(
-                    measure, self.values[bar_index])
+                    measure, self.values[bar_index]
+                )
                 if k == len(bars) - 1:
                     self._right_barline(measure, printed, bar_index)
             starts_of_two = self._open_style(printed)
-        doctype = ('<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
-                   '"http://www.musicxml.org/dtds/partwise.dtd">')
+        doctype = (
+            '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+            '"http://www.musicxml.org/dtds/partwise.dtd">'
+        )
         etree.indent(root, " ")
         return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=doctype)
 
@@ -211,7 +228,8 @@ class _Writer:
 
     def _open_style(self, printed: PrintedBar) -> int:
         return {BarKind.SIMILE: 1, BarKind.SIMILE_OF_TWO: 2, BarKind.SIMILE_OF_TWO_END: 2, BarKind.SLASHES: -1}.get(
-            printed.kind, 0)
+            printed.kind, 0
+        )
 
     def _attributes(self, measure, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
         meter = self.chart.time_map.bars[bar_index].meter
@@ -323,8 +341,7 @@ class _Writer:
         for k, (what, text) in enumerate(shown):
             direction = add(measure, "direction", placement="above")
             kind = add(direction, "direction-type")
-            attributes = {"id": f"section-{section.bar_index}-{what}", "font-weight": "bold",
-                          _SPACE: "preserve"}
+            attributes = {"id": f"section-{section.bar_index}-{what}", "font-weight": "bold", _SPACE: "preserve"}
             element = etree.SubElement(kind, "rehearsal" if k == 0 else "words", attributes)
             element.text = clean_text(text)
 
@@ -349,8 +366,10 @@ class _Writer:
         time_map = self.chart.time_map
         bar = time_map.bars[bar_index]
         times = (*bar.beat_times_s, time_map.bar_end_s(bar_index))
-        return [(start, 240.0 * float(length) / (times[k + 1] - times[k]))
-                for k, (start, length) in enumerate(bar.beat_spans())]
+        return [
+            (start, 240.0 * float(length) / (times[k + 1] - times[k]))
+            for k, (start, length) in enumerate(bar.beat_spans())
+        ]
 
     def _beat_tempos(self, measure, bar_index: int) -> None:
         for position, tempo in self._quarter_tempos(bar_index):
@@ -367,6 +386,7 @@ class _Writer:
         return duration_text(length, self._bar_divisions(bar_index))
 
     # -- notes -----------------------------------------------------------------------
+
 
 _SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 

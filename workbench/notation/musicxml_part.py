@@ -19,12 +19,31 @@ from workbench.notation.musicxml_notes import FULL_VELOCITY
 MOST_BARS = 20_000
 _DEFAULT_VELOCITY = {"ghost": 40, "accent": 110, "": 80}
 _SWING_TYPES = {"eighth": "swing 8ths", "16th": "swing 16ths"}
-_BEAT_UNITS = {"whole": Fraction(1), "half": Fraction(1, 2), "quarter": Fraction(1, 4),
-               "eighth": Fraction(1, 8), "16th": Fraction(1, 16)}
+_BEAT_UNITS = {
+    "whole": Fraction(1),
+    "half": Fraction(1, 2),
+    "quarter": Fraction(1, 4),
+    "eighth": Fraction(1, 8),
+    "16th": Fraction(1, 16),
+}
 #: Signs that say nothing of a stroke, or are read elsewhere.
-_KNOWN_SIGNS = {"tuplet", "tied", "accent", "strong-accent", "tremolo", "half-muted", "fingering",
-                "other-articulation", "other-notation", "open", "open-string", "stopped", "ornaments",
-                "articulations", "technical"}
+_KNOWN_SIGNS = {
+    "tuplet",
+    "tied",
+    "accent",
+    "strong-accent",
+    "tremolo",
+    "half-muted",
+    "fingering",
+    "other-articulation",
+    "other-notation",
+    "open",
+    "open-string",
+    "stopped",
+    "ornaments",
+    "articulations",
+    "technical",
+}
 
 
 @dataclass(frozen=True)
@@ -91,8 +110,7 @@ def _declared_instruments(heading) -> dict[str, tuple]:
     """Instrument of each id that a part declares: (instrument or None, name)."""
     if heading is None:
         return {}
-    keys = {m.get("id"): whole_number(m.findtext("midi-unpitched"))
-            for m in heading.findall("midi-instrument")}
+    keys = {m.get("id"): whole_number(m.findtext("midi-unpitched")) for m in heading.findall("midi-instrument")}
     out: dict[str, tuple] = {}
     for i in heading.findall("score-instrument"):
         name, sound = i.findtext("instrument-name") or "", i.findtext("instrument-sound") or ""
@@ -117,9 +135,11 @@ class PartReader:
 
     def _means_one_instrument(self) -> bool:
         """Whether the declared instrument tells nothing: one for many places."""
-        places = {(n.findtext("unpitched/display-step"), n.findtext("unpitched/display-octave"),
-                   n.findtext("notehead")) for n in self.part.findall("measure/note")
-                  if n.find("unpitched") is not None}
+        places = {
+            (n.findtext("unpitched/display-step"), n.findtext("unpitched/display-octave"), n.findtext("notehead"))
+            for n in self.part.findall("measure/note")
+            if n.find("unpitched") is not None
+        }
         ids = {i.get("id") for i in self.part.findall("measure/note/instrument")}
         return len(places) > 1 and len(ids or self.declared) <= 1
 
@@ -127,8 +147,8 @@ class PartReader:
         out = []
         if not self.declared:
             self.log.problems.append(
-                f"The part {self._name()!r} lists no instruments; its notes were read by their "
-                "place on the staff.")
+                f"The part {self._name()!r} lists no instruments; its notes were read by their place on the staff."
+            )
         for element in self.part.findall("measure"):
             out.append(self._measure(element, first=not out))
             if len(out) > MOST_BARS:
@@ -145,8 +165,7 @@ class PartReader:
         self.chord_graces: Counter = Counter()
         self.raw: dict[tuple, Note] = {}
         self.attacks: dict[tuple, float] = {}
-        m = Measure(element.get("number", "?"), self.meter, Fraction(0),
-                     implicit=element.get("implicit") == "yes")
+        m = Measure(element.get("number", "?"), self.meter, Fraction(0), implicit=element.get("implicit") == "yes")
         self.m = m
         for child in element:
             read = getattr(self, "_" + str(child.tag).replace("-", "_") + "_element", None)
@@ -175,13 +194,15 @@ class PartReader:
             return full
         if self.reach < full:
             return self.reach if m.implicit or first else full
-        wider = Meter(self.reach.numerator, self.reach.denominator) if (
-            self.reach.denominator <= 32 and self.reach.numerator <= 32) else None
+        wider = (
+            Meter(self.reach.numerator, self.reach.denominator)
+            if (self.reach.denominator <= 32 and self.reach.numerator <= 32)
+            else None
+        )
         if wider is None:
             self.log.problems.append(f"Bar {m.number} is longer than its meter {self.meter} says.")
             return full
-        self.log.problems.append(
-            f"Bar {m.number} is longer than its meter {self.meter} says; it was read as {wider}.")
+        self.log.problems.append(f"Bar {m.number} is longer than its meter {self.meter} says; it was read as {wider}.")
         m.meter = wider
         return self.reach
 
@@ -202,16 +223,14 @@ class PartReader:
             if repeat is not None:
                 self.simile = whole_number(repeat.text, 1) if repeat.get("type") == "start" else 0
             if beat is not None and beat.get("type") == "start":
-                self.log.problems.append(
-                    f"Bar {self.m.number} uses beat repeat signs, which were not read.")
+                self.log.problems.append(f"Bar {self.m.number} uses beat repeat signs, which were not read.")
 
     def _time(self, time) -> None:
         try:
             beats = sum(int(b) for part in time.findall("beats") for b in (part.text or "").split("+"))
             self.meter = Meter(beats, int(time.findtext("beat-type") or 4))
         except (ValueError, ChartError):
-            self.log.problems.append(
-                f"The meter of bar {self.m.number} was not understood; {self.meter} goes on.")
+            self.log.problems.append(f"The meter of bar {self.m.number} was not understood; {self.meter} goes on.")
         self.m.meter = self.meter
 
     def _backup_element(self, e) -> None:
@@ -290,8 +309,9 @@ class PartReader:
         elif sign.tag in ("segno", "coda"):
             self.m.jumps.setdefault(sign.tag, sign.tag)
         elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):
-            self.m.brackets.append(Bracket(max(position, Fraction(0)), sign.get("number", "1"),
-                                           sign.get("type") == "start", name))
+            self.m.brackets.append(
+                Bracket(max(position, Fraction(0)), sign.get("number", "1"), sign.get("type") == "start", name)
+            )
         else:
             self.log.ignored[sign.tag] += 1
 

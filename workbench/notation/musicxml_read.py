@@ -73,8 +73,7 @@ class _Reader:
         for what, count in sorted(self.log.lost.items()):
             self.log.problems.append(f"{what} ({count} note{'s' if count > 1 else ''} left out).")
         for sign, count in sorted(self.log.ignored.items()):
-            self.log.problems.append(
-                f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
+            self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
         return Imported(chart, tuple(self.log.problems))
 
     # -- parts -----------------------------------------------------------------------
@@ -83,19 +82,16 @@ class _Reader:
         parts = self.root.findall("part")
         drums = [p for p in parts if p.find("measure/note/unpitched") is not None]
         if not drums:
-            drums = [p for p in parts
-                     if "percussion" in [s.text for s in p.findall("measure/attributes/clef/sign")]]
+            drums = [p for p in parts if "percussion" in [s.text for s in p.findall("measure/attributes/clef/sign")]]
         if not drums:
-            raise FileFormatError(
-                f"{self.log.name} has no drum part (no unpitched notes, no percussion clef).")
+            raise FileFormatError(f"{self.log.name} has no drum part (no unpitched notes, no percussion clef).")
         if len(drums) > 1:
             self.log.problems.append(f"{len(drums)} percussion parts were read together as one drum part.")
         return drums
 
     def _heading(self, part):
         """The ``score-part`` of a part, with its name and instruments, or None."""
-        return next((p for p in self.root.findall("part-list/score-part") if p.get("id") == part.get("id")),
-                    None)
+        return next((p for p in self.root.findall("part-list/score-part") if p.get("id") == part.get("id")), None)
 
     def _merge(self, measures: list[Measure], more: list[Measure]) -> list[Measure]:
         if len(more) > len(measures):
@@ -137,8 +133,16 @@ class _Reader:
                     open_fills[b.number] = place
                 elif open_fills.get(b.number, place) < place:
                     marks.append(Mark("fill", open_fills.pop(b.number), place, "", b.name.startswith(FILL_ID)))
-        return Chart(time_map, tuple(bars), title=self._title(), artist=self._artist(),
-                     sections=tuple(sections.values()), texts=tuple(texts), marks=tuple(marks), feel=feel)
+        return Chart(
+            time_map,
+            tuple(bars),
+            title=self._title(),
+            artist=self._artist(),
+            sections=tuple(sections.values()),
+            texts=tuple(texts),
+            marks=tuple(marks),
+            feel=feel,
+        )
 
     def _with_deviation(self, n: Note, deviation_s: float) -> Note:
         if not deviation_s:
@@ -146,12 +150,14 @@ class _Reader:
         return Note(n.position, n.instrument, n.velocity, n.articulations, deviation_s, sticking=n.sticking)
 
     def _title(self) -> str:
-        return (self.root.findtext("work/work-title") or self.root.findtext("movement-title") or "")
+        return self.root.findtext("work/work-title") or self.root.findtext("movement-title") or ""
 
     def _artist(self) -> str:
         creators = self.root.findall("identification/creator")
-        ranked = sorted(creators, key=lambda c: ("artist", "composer").index(c.get("type"))
-                        if c.get("type") in ("artist", "composer") else 2)
+        ranked = sorted(
+            creators,
+            key=lambda c: ("artist", "composer").index(c.get("type")) if c.get("type") in ("artist", "composer") else 2,
+        )
         return (ranked[0].text or "") if ranked else ""
 
     def _time_map(self, heard: Sequence[Measure]) -> TimeMap:
@@ -208,8 +214,9 @@ def _subdivisions(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
     default = 6 if bar.meter.is_compound else 4
     out = []
     for start, length in bar.beat_spans():
-        inside = [(n.position - start - length) / bar.meter.beat_length
-                  for n in notes if start <= n.position < start + length]
+        inside = [
+            (n.position - start - length) / bar.meter.beat_length for n in notes if start <= n.position < start + length
+        ]
         parts = math.lcm(1, *(x.denominator for x in inside))
         fits = default % parts == 0
         out.append(default if fits else parts if parts <= 24 else 24)

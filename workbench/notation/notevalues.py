@@ -31,10 +31,17 @@ from workbench.errors import ChartError
 
 #: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
 TYPE_NAMES: dict[Fraction, str] = {
-    Fraction(1): "whole", Fraction(1, 2): "half", Fraction(1, 4): "quarter",
-    Fraction(1, 8): "eighth", Fraction(1, 16): "16th", Fraction(1, 32): "32nd",
-    Fraction(1, 64): "64th", Fraction(1, 128): "128th", Fraction(1, 256): "256th",
-    Fraction(1, 512): "512th", Fraction(1, 1024): "1024th",
+    Fraction(1): "whole",
+    Fraction(1, 2): "half",
+    Fraction(1, 4): "quarter",
+    Fraction(1, 8): "eighth",
+    Fraction(1, 16): "16th",
+    Fraction(1, 32): "32nd",
+    Fraction(1, 64): "64th",
+    Fraction(1, 128): "128th",
+    Fraction(1, 256): "256th",
+    Fraction(1, 512): "512th",
+    Fraction(1, 1024): "1024th",
 }
 
 
@@ -202,8 +209,7 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
             f"Bar {chart.time_map.bar_number(bar_index)} cannot be written: {error.args[0]} is too "
             "fine for any note value; move the note to the grid."
         ) from None
-    return BarValues(bar.length, tuple(
-        _with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
+    return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
 
 
 def _onsets(chords: dict[Fraction, list[Note]]) -> tuple[tuple[Fraction, bool], ...]:
@@ -212,9 +218,15 @@ def _onsets(chords: dict[Fraction, list[Note]]) -> tuple[tuple[Fraction, bool], 
 
 
 def _with_notes(voice: Voice, chords: dict[Fraction, list[Note]]) -> Voice:
-    return Voice(voice.stem, tuple(
-        VoiceElement(e.position, e.value, tuple(chords[e.position]), e.shown, e.group, e.beams, e.tuplet)
-        if e.notes else e for e in voice.events))
+    return Voice(
+        voice.stem,
+        tuple(
+            VoiceElement(e.position, e.value, tuple(chords[e.position]), e.shown, e.group, e.beams, e.tuplet)
+            if e.notes
+            else e
+            for e in voice.events
+        ),
+    )
 
 
 class _Shape(NamedTuple):
@@ -236,8 +248,7 @@ _ROLLED: tuple = (None, None)
 @lru_cache(maxsize=2048)
 def _write_rhythm(shape: _Shape, hands, feet) -> tuple[Voice, ...]:
     """The voices of a bar without their notes; a part repeats few rhythms many times."""
-    voices = [Voice(stem, _write_voice(shape, dict(part)))
-              for stem, part in (("up", hands), ("down", feet)) if part]
+    voices = [Voice(stem, _write_voice(shape, dict(part))) for stem, part in (("up", hands), ("down", feet)) if part]
     if len(voices) == 2:
         voices = _hide_needless_rests(*voices)
     return tuple(replace(v, events=_beam(_join_rests(shape, v.events))) for v in voices)
@@ -248,6 +259,7 @@ class _TooFine(Exception):
 
 
 # -- one voice -------------------------------------------------------------------
+
 
 @dataclass(frozen=True)
 class _Leaf:
@@ -309,8 +321,9 @@ def _leaves_of_bar(shape: _Shape, onsets: Sequence[Fraction]) -> list[list[_Leaf
     return out
 
 
-def _is_wide_triplet(first: tuple[Fraction, Fraction], second: tuple[Fraction, Fraction],
-                     onsets: Sequence[Fraction], missing: Fraction) -> bool:
+def _is_wide_triplet(
+    first: tuple[Fraction, Fraction], second: tuple[Fraction, Fraction], onsets: Sequence[Fraction], missing: Fraction
+) -> bool:
     """Whether two beats hold quarter-note triplets (beats 1–2 or 3–4)."""
     start, beat = first
     if second[1] != beat or beat.numerator != 1 or start < 0 or (start + missing) % (2 * beat):
@@ -389,8 +402,11 @@ def _rests(leaf: _Leaf, at: Fraction, until: Fraction):
         at += n
 
 
-_ROLL_VALUES = {Fraction(1, 2): NoteValue(Fraction(1, 2)), Fraction(3, 4): NoteValue(Fraction(1, 2), 1),
-                Fraction(1): NoteValue(Fraction(1))}
+_ROLL_VALUES = {
+    Fraction(1, 2): NoteValue(Fraction(1, 2)),
+    Fraction(3, 4): NoteValue(Fraction(1, 2), 1),
+    Fraction(1): NoteValue(Fraction(1)),
+}
 
 
 def _lengthen_rolls(events: tuple[VoiceElement, ...], shape: _Shape) -> tuple[VoiceElement, ...]:
@@ -398,9 +414,14 @@ def _lengthen_rolls(events: tuple[VoiceElement, ...], shape: _Shape) -> tuple[Vo
     out: list[VoiceElement] = []
     for event in events:
         last = out[-1] if out else None
-        if (last and last.notes is _ROLLED and not event.notes
-                and last.tuplet is None and event.tuplet is None
-                and (last.position + shape.missing) % Fraction(1, 2) == 0):
+        if (
+            last
+            and last.notes is _ROLLED
+            and not event.notes
+            and last.tuplet is None
+            and event.tuplet is None
+            and (last.position + shape.missing) % Fraction(1, 2) == 0
+        ):
             longer = _ROLL_VALUES.get(last.value.length + event.value.length)
             if longer:
                 out[-1] = replace(last, value=longer)
@@ -410,6 +431,7 @@ def _lengthen_rolls(events: tuple[VoiceElement, ...], shape: _Shape) -> tuple[Vo
 
 
 # -- rests -------------------------------------------------------------------------
+
 
 def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
     """Hide the rests whose place the other voice already shows."""
@@ -451,11 +473,18 @@ def _join_rests(shape: _Shape, events: tuple[VoiceElement, ...]) -> tuple[VoiceE
     out: list[VoiceElement] = []
     for e in events:
         last = out[-1] if out else None
-        if (last and not last.notes and not e.notes and last.shown == e.shown
-                and last.tuplet is None and e.tuplet is None
-                and last.value == e.value == NoteValue(Fraction(1, 4))
-                and (last.position + shape.missing) % Fraction(1, 2) == 0
-                and shape.meter.unit <= 4 and shape.meter.beats % 3):
+        if (
+            last
+            and not last.notes
+            and not e.notes
+            and last.shown == e.shown
+            and last.tuplet is None
+            and e.tuplet is None
+            and last.value == e.value == NoteValue(Fraction(1, 4))
+            and (last.position + shape.missing) % Fraction(1, 2) == 0
+            and shape.meter.unit <= 4
+            and shape.meter.beats % 3
+        ):
             out[-1] = replace(last, value=NoteValue(Fraction(1, 2)))
         else:
             out.append(e)
@@ -463,6 +492,7 @@ def _join_rests(shape: _Shape, events: tuple[VoiceElement, ...]) -> tuple[VoiceE
 
 
 # -- beams -------------------------------------------------------------------------
+
 
 def _beam(events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
     """Join the flagged notes of each beat group, over rests between them."""

@@ -78,8 +78,13 @@ def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
     part = past / bar.meter.beat_length
     if bar.meter.is_compound:
         return {Fraction(1, 3): "la", Fraction(2, 3): "li"}.get(part, "")
-    return {Fraction(1, 4): "e", Fraction(1, 2): "&", Fraction(3, 4): "a",
-            Fraction(1, 3): "trip", Fraction(2, 3): "let"}.get(part, "")
+    return {
+        Fraction(1, 4): "e",
+        Fraction(1, 2): "&",
+        Fraction(3, 4): "a",
+        Fraction(1, 3): "trip",
+        Fraction(2, 3): "let",
+    }.get(part, "")
 
 
 @cache
@@ -101,8 +106,7 @@ def bar_id(bar_index: int) -> str:
 
 def grace_chords(notes: tuple[Note, ...]) -> list[list[Note]]:
     """Grace notes before a chord: one for a flam, two for a drag, last ones together."""
-    counts = {n.instrument: 2 if "drag" in n.articulations else 1 for n in notes
-              if n.articulations & {"flam", "drag"}}
+    counts = {n.instrument: 2 if "drag" in n.articulations else 1 for n in notes if n.articulations & {"flam", "drag"}}
     depth = max(counts.values(), default=0)
     return [[n for n in notes if counts.get(n.instrument, 0) >= left] for left in range(depth, 0, -1)]
 
@@ -182,5 +186,7 @@ def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> di
                 stretches[-1] = (old_first, end)
                 continue
         stretches.append((first, end))
-    return {first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))))
-            for first, end in stretches}
+    return {
+        first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))))
+        for first, end in stretches
+    }

@@ -52,9 +52,9 @@ def _write_out(chart: Chart, bar_index: int) -> WrittenBar:
                 n = _moved(chart, bar_index, n, start + length * Fraction(2, 3))
             notes.append(n)
     parts_of_beats = tuple(
-        _grid(parts, [n.position - start for n in notes if start <= n.position < start + span],
-              timed.meter.beat_length)
-        for parts, (start, span) in zip(chart.subdivisions(bar_index), timed.beat_spans()))
+        _grid(parts, [n.position - start for n in notes if start <= n.position < start + span], timed.meter.beat_length)
+        for parts, (start, span) in zip(chart.subdivisions(bar_index), timed.beat_spans())
+    )
     if {n.position for n in notes} == {n.position for n in written.notes}:
         return written
     return replace(written, notes=tuple(notes), subdivisions=parts_of_beats)

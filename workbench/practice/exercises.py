@@ -41,10 +41,13 @@ SONG_BARS, AROUND_FILL_BARS = 4, 2
 MOST_VARIATIONS = 4
 
 
-def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
-                     sections: Collection[str] | None = None,
-                     tempi: Sequence[float] | None = None,
-                     instruments: Sequence[str] | None = None) -> tuple[Exercise, ...]:
+def choose_exercises(
+    reading: PartReading,
+    kinds: Collection[str] = KINDS,
+    sections: Collection[str] | None = None,
+    tempi: Sequence[float] | None = None,
+    instruments: Sequence[str] | None = None,
+) -> tuple[Exercise, ...]:
     """Exercises for a whole part, in the order of the song.
 
     Parameters
@@ -96,10 +99,15 @@ def choose_exercises(reading: PartReading, kinds: Collection[str] = KINDS,
     return tuple(out)
 
 
-def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "",
-                     tempi: Sequence[float] | None = None,
-                     instruments: Sequence[str] | None = None,
-                     reading: PartReading | None = None) -> Exercise:
+def section_exercise(
+    chart: Chart,
+    first_bar: int,
+    last_bar: int,
+    title: str = "",
+    tempi: Sequence[float] | None = None,
+    instruments: Sequence[str] | None = None,
+    reading: PartReading | None = None,
+) -> Exercise:
     """The user's own choice: bars ``first_bar … last_bar`` (indices, included).
 
     ``instruments`` (:func:`instruments_named`) are played alone first; None means
@@ -120,8 +128,17 @@ def section_exercise(chart: Chart, first_bar: int, last_bar: int, title: str = "
     where = bar_list(chart.time_map, bars)
     stages = (*_layers(chart, bars), Stage("record", "as played" + TO_RECORDING, bars, record=True))
     title = title or _capital(where)
-    exercise = Exercise(slug(title), title, "groove", where, first_bar, stages, (),
-                        _said_of(reading, bars) if reading is not None else (), _count(chart, bars))
+    exercise = Exercise(
+        slug(title),
+        title,
+        "groove",
+        where,
+        first_bar,
+        stages,
+        (),
+        _said_of(reading, bars) if reading is not None else (),
+        _count(chart, bars),
+    )
     if instruments is not None:
         alone = _with_alone(chart, exercise, instruments)
         if alone == exercise:
@@ -162,8 +179,10 @@ def instruments_named(names: Sequence[str]) -> frozenset[str]:
         own = {i.name for i in INSTRUMENTS if i.name == word}
         family = {i.name for i in INSTRUMENTS if i.family in FAMILIES and i.family == word.removesuffix("s")}
         if not own | family:
-            raise ChartError(f"The drum key has no instrument called {name!r}; name "
-                             f"{', '.join(i.name for i in INSTRUMENTS)}, or all of a kind: {', '.join(FAMILIES)}.")
+            raise ChartError(
+                f"The drum key has no instrument called {name!r}; name "
+                f"{', '.join(i.name for i in INSTRUMENTS)}, or all of a kind: {', '.join(FAMILIES)}."
+            )
         found |= own or family
     return frozenset(found)
 
@@ -188,13 +207,20 @@ def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]
     known = {n.casefold() for s in reading.form for n in (s.label, s.name) if n}
     for name in sections:
         if name.casefold() not in known:
-            raise ChartError(f"The chart has no section {name!r}; it has "
-                             f"{', '.join(sorted({s.name or s.label for s in reading.form}))}.")
-    return {k for s in reading.form if wanted & {s.label.casefold(), s.name.casefold()}
-            for k in range(s.first_bar, s.end_bar)}
+            raise ChartError(
+                f"The chart has no section {name!r}; it has "
+                f"{', '.join(sorted({s.name or s.label for s in reading.form}))}."
+            )
+    return {
+        k
+        for s in reading.form
+        if wanted & {s.label.casefold(), s.name.casefold()}
+        for k in range(s.first_bar, s.end_bar)
+    }
 
 
 # -- grooves, variations, fills ----------------------------------------------------
+
 
 def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     chart, bars = reading.chart, own.groove.base_bars
@@ -206,8 +232,17 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove"
     listen = [_capital(own.text) + "."] if own.text else []
-    return Exercise(slug(title), title, "groove", bar_list(chart.time_map, own.groove.bar_indices),
-                    own.groove.bar_indices[0], tuple(stages), (), tuple(listen), _count(chart, bars))
+    return Exercise(
+        slug(title),
+        title,
+        "groove",
+        bar_list(chart.time_map, own.groove.bar_indices),
+        own.groove.bar_indices[0],
+        tuple(stages),
+        (),
+        tuple(listen),
+        _count(chart, bars),
+    )
 
 
 def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
@@ -216,8 +251,7 @@ def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
     hands = frozenset(used - feet)
     stages = [Stage("all", "all together", bars)]
     if hands and feet:
-        stages = [Stage("hands", "hands alone", bars, hands),
-                  Stage("feet", "feet alone", bars, feet), *stages]
+        stages = [Stage("hands", "hands alone", bars, hands), Stage("feet", "feet alone", bars, feet), *stages]
     return tuple(stages)
 
 
@@ -239,8 +273,11 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
     out = []
     seen = {chart.bars[own.groove.base_of(k)].pattern for k in own.groove.bar_indices}
     # One exercise for each different bar, the most frequent first.
-    bars = [k for k in own.groove.bar_indices if k not in filled and chart.bars[k].pattern not in seen
-            and chart.bars[k].notes]
+    bars = [
+        k
+        for k in own.groove.bar_indices
+        if k not in filled and chart.bars[k].pattern not in seen and chart.bars[k].notes
+    ]
     by_pattern: dict[frozenset, list[int]] = {}
     for k in bars:
         by_pattern.setdefault(chart.bars[k].pattern, []).append(k)
@@ -249,10 +286,11 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
         told = tuple(_capital(v.text) + "." for v in reading.variations if bar in v.bars)
         where = bar_list(chart.time_map, same)
         title = f"{_section_title(reading, bar)}: variation, {where}"
-        stages = (Stage("alone", "the changed bar alone", (bar,)),
-                  Stage("turn", "groove and changed bar in turn", (base, bar)))
-        out.append(Exercise(slug(title), title, "variation", where, bar, stages, (), told,
-                            _count(chart, (bar,))))
+        stages = (
+            Stage("alone", "the changed bar alone", (bar,)),
+            Stage("turn", "groove and changed bar in turn", (base, bar)),
+        )
+        out.append(Exercise(slug(title), title, "variation", where, bar, stages, (), told, _count(chart, (bar,))))
     return out
 
 
@@ -291,8 +329,7 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
     listen = _fill_words(fill)
     if fill.lands_on is not None and fill.landing:
         listen += (f"It lands on {fill.landing}.",)
-    return Exercise(slug(title), title, "fill", where, bars[0], tuple(stages), (), listen,
-                    _count(chart, bars, span))
+    return Exercise(slug(title), title, "fill", where, bars[0], tuple(stages), (), listen, _count(chart, bars, span))
 
 
 def _capital(text: str) -> str:
@@ -322,11 +359,9 @@ def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[
     return tuple(f"{_capital(bar_list(chart.time_map, where))}: {text}." for text, where in said.items())
 
 
-def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None,
-              flags: Sequence[Flag]) -> Exercise:
+def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None, flags: Sequence[Flag]) -> Exercise:
     """An exercise with its tempi, and with what speaks against playing it as it stands."""
-    bars = sorted({k for s in exercise.stages if not s.record for k in s.bars}
-                  or set(exercise.stages[0].bars))
+    bars = sorted({k for s in exercise.stages if not s.record for k in s.bars} or set(exercise.stages[0].bars))
     own = exercise.stages[0].bars
     tempi_bpm: tuple[float, ...]
     if tempi is None:
@@ -337,8 +372,10 @@ def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None,
     rate = strokes_per_s(chart, bars)
     cautions = exercise.cautions
     if rate > STRAINING_PER_S:
-        cautions += (f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
-                     "wrists and shoulders stay loose.",)
+        cautions += (
+            f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
+            "wrists and shoulders stay loose.",
+        )
     return replace(exercise, tempi_bpm=tempi_bpm, warnings=_warnings(chart, exercise, flags), cautions=cautions)
 
 

@@ -171,11 +171,16 @@ class _Workshop:
     audio_s: float = 0.0
 
 
-def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
-                       exercises: Sequence[Exercise] | None = None, reading: Reading | None = None,
-                       recording: str | os.PathLike | None = None,
-                       options: PackOptions = PackOptions(),
-                       progress: Progress | None = None) -> PracticePack:
+def make_practice_pack(
+    chart: Chart,
+    folder: str | os.PathLike,
+    *,
+    exercises: Sequence[Exercise] | None = None,
+    reading: Reading | None = None,
+    recording: str | os.PathLike | None = None,
+    options: PackOptions = PackOptions(),
+    progress: Progress | None = None,
+) -> PracticePack:
     """Make a practice pack.
 
     Parameters
@@ -231,11 +236,9 @@ def make_practice_pack(chart: Chart, folder: str | os.PathLike, *,
                 tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
     places = {"kit": options.kit_place, "click": options.click_place, "record": options.record_place}
     settings = PageSettings(options.paper, options.click, places, tuple(notes))
-    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings,
-                                 part(progress, 0.8, 1.0))
+    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.8, 1.0))
     tell(1.0, "Practice pack written")
-    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s,
-                        tuple(notes))
+    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
 
 
 @dataclass(frozen=True)
@@ -246,12 +249,12 @@ class _Heard:
     start_s: float
 
 
-def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise],
-                progress: Progress) -> _Heard | None:
-    if chart.recording is not None and chart.recording.sha256 and \
-            sha256_of(recording) != chart.recording.sha256:
-        raise WorkbenchError(f"{recording} is not the recording this chart was made from "
-                             f"({Path(chart.recording.path).name}); give that one, or leave it out.")
+def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise], progress: Progress) -> _Heard | None:
+    if chart.recording is not None and chart.recording.sha256 and sha256_of(recording) != chart.recording.sha256:
+        raise WorkbenchError(
+            f"{recording} is not the recording this chart was made from "
+            f"({Path(chart.recording.path).name}); give that one, or leave it out."
+        )
     bars = [k for e in exercises for s in e.stages if s.record for k in s.bars]
     if not bars:
         return None
@@ -300,6 +303,7 @@ def _clear(folder: Path) -> None:
 
 # -- stages ------------------------------------------------------------------------
 
+
 def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
     takes = []
     # Whole beats a minute, as the exercise's tempi: the original tempo is speed 1 exactly.
@@ -310,8 +314,7 @@ def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
             own = recorded_stage_chart(shop.chart, stage, tempo_bpm / original)
         else:
             own = stage_chart(shop.chart, stage, tempo_bpm, shop.options.crash_every)
-        takes.append(_make_take(shop, exercise, stage, own, tempo_bpm,
-                                tempo_bpm / original if with_record else None))
+        takes.append(_make_take(shop, exercise, stage, own, tempo_bpm, tempo_bpm / original if with_record else None))
     crash_every = 0 if stage.record else shop.options.crash_every
     shown = stage_chart(shop.chart, stage, original_tempo_bpm(shop.chart, stage.bars), crash_every)
     return PageStage(stage, _with_fill_marked(shop.chart, shown, exercise, stage), tuple(takes))
@@ -329,8 +332,9 @@ def _with_fill_marked(chart: Chart, shown: Chart, exercise: Exercise, stage: Sta
     return replace(shown, marks=(Mark("fill", start, end, confirmed=True),))
 
 
-def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float,
-               speed: float | None) -> PlayableStage:
+def _make_take(
+    shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float, speed: float | None
+) -> PlayableStage:
     options = shop.options
     kit = render_chart(own, SAMPLE_RATE, loop=stage.loop)
     length = len(kit.samples)
@@ -339,11 +343,18 @@ def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, te
     layers = [placed(kit, options.kit_db, options.kit_place)]
     click = None
     if options.click != "none":
-        click = placed(render_click(own.time_map, options.click, SAMPLE_RATE, loop=stage.loop),
-                       options.click_db, options.click_place)
+        click = placed(
+            render_click(own.time_map, options.click, SAMPLE_RATE, loop=stage.loop),
+            options.click_db,
+            options.click_place,
+        )
         layers.append(click)
-    files = [("kit and click" if click is not None else "kit",
-              _save(shop, exercise, stem, _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop))]
+    files = [
+        (
+            "kit and click" if click is not None else "kit",
+            _save(shop, exercise, stem, _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop),
+        )
+    ]
     if speed is not None:
         back, out = _record_excerpt(shop, stage, speed, length)
         sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
@@ -354,12 +365,26 @@ def _make_take(shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, te
         along = _counted(shop, own, stage, tempo_bpm, along)
         files.append(("to play along", _save(shop, exercise, f"{stem}-drums-back", along, stage.loop)))
         files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-out", out, stage.loop)))
-    clicks = {kind: [(float(own.time_map.seconds(k, p)), accented) for k, bar in enumerate(own.time_map.bars)
-                     for p, accented in click_positions(bar, kind)] for kind in CLICKS}
+    clicks = {
+        kind: [
+            (float(own.time_map.seconds(k, p)), accented)
+            for k, bar in enumerate(own.time_map.bars)
+            for p, accented in click_positions(bar, kind)
+        ]
+        for kind in CLICKS
+    }
     data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
     count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
-    return PlayableStage(tempo_bpm, length / SAMPLE_RATE, tuple(count_in), count_in_s, PAGE_PADDING / SAMPLE_RATE,
-                clicks, data, tuple(files))
+    return PlayableStage(
+        tempo_bpm,
+        length / SAMPLE_RATE,
+        tuple(count_in),
+        count_in_s,
+        PAGE_PADDING / SAMPLE_RATE,
+        clicks,
+        data,
+        tuple(files),
+    )
 
 
 def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.ndarray) -> np.ndarray:
@@ -372,19 +397,21 @@ def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.
     return np.concatenate([before, x])
 
 
-def _record_excerpt(shop: _Workshop, stage: Stage, speed: float,
-                    length: int) -> tuple[np.ndarray, np.ndarray]:
+def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) -> tuple[np.ndarray, np.ndarray]:
     """The stage's bars of the recording at another speed: drums back, drums out."""
     time_map = shop.chart.time_map
     start_s, end_s = time_map.bar_start_s(stage.bars[0]), time_map.bar_end_s(stage.bars[-1])
     first_s = max(0.0, start_s - AROUND_S)
     last_s = end_s + (AROUND_S if stage.loop else max(AROUND_S, RING_OUT_S * speed))
     heard = shop.heard
-    drums, rest = (a.excerpt(first_s - heard.start_s, last_s - heard.start_s)
-                   for a in (heard.balance.drums, heard.balance.rest))
-    near = [shop.chart.note_time_s(k, n) - first_s
-            for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))
-            for n in shop.chart.bars[k].notes]
+    drums, rest = (
+        a.excerpt(first_s - heard.start_s, last_s - heard.start_s) for a in (heard.balance.drums, heard.balance.rest)
+    )
+    near = [
+        shop.chart.note_time_s(k, n) - first_s
+        for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))
+        for n in shop.chart.bars[k].notes
+    ]
     attacks_s = settle_attacks(drums, near) if speed != 1 else ()
     drums, rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
     at = round((start_s - first_s) / speed * SAMPLE_RATE)
@@ -394,7 +421,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float,
         # Where drums are brought out the band steps back, so that both are as loud.
         x = (rest + gain * drums) if gain <= 1 else (rest / gain + drums)
         x = x if x.shape[1] == 2 else np.repeat(x, 2, axis=1)
-        cut = x[at:at + length]
+        cut = x[at : at + length]
         cut = np.pad(cut, ((0, length - len(cut)), (0, 0)))
         out.append(_joined(cut, x[:at]) if stage.loop else _faded(cut))
     return out[0], out[1]
@@ -413,7 +440,7 @@ def _joined(x: np.ndarray, before: np.ndarray) -> np.ndarray:
 def _faded(x: np.ndarray) -> np.ndarray:
     n = min(len(x), round(RING_OUT_S * SAMPLE_RATE))
     x = x.copy()
-    x[len(x) - n:] *= np.linspace(1, 0, n, dtype=np.float32)[:, None] ** 1.5
+    x[len(x) - n :] *= np.linspace(1, 0, n, dtype=np.float32)[:, None] ** 1.5
     return x
 
 
@@ -426,8 +453,13 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
         layers = [placed(render_chart(own, SAMPLE_RATE, loop=True), options.kit_db, options.kit_place)]
         if options.click != "none":
-            layers.append(placed(render_click(own.time_map, options.click, SAMPLE_RATE, loop=True),
-                                 options.click_db, options.click_place))
+            layers.append(
+                placed(
+                    render_click(own.time_map, options.click, SAMPLE_RATE, loop=True),
+                    options.click_db,
+                    options.click_place,
+                )
+            )
         if options.count_in_bars:
             count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE, options.count_in_bars)
             parts.append(placed(count, options.click_db + 4, options.click_place))
@@ -451,13 +483,13 @@ def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float
 
 # -- files ---------------------------------------------------------------------------
 
+
 def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np.ndarray:
     ceiling_dbtp = CEILING_DBTP - (LOSSY_HEADROOM_DB if lossy else 0.0)
     return levelled(x, SAMPLE_RATE, shop.options.loudness_lufs, ceiling_dbtp, loop)
 
 
-def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool,
-          ending: str | None = None) -> str:
+def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool, ending: str | None = None) -> str:
     path = shop.folder / "audio" / exercise.name / f"{stem}.{ending or shop.options.format}"
     path.parent.mkdir(exist_ok=True)
     lossy = path.suffix == ".mp3"
@@ -479,6 +511,6 @@ def _page_sound(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, l
     code = base64.b64encode(mp3.read_bytes()).decode()
     mp3.unlink()
     script = mp3.with_suffix(".js")
-    script.write_text(f"heard({json.dumps(key)}, \"{code}\");\n", encoding="ascii")
+    script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
     shop.audio_s += len(x) / SAMPLE_RATE
     return script.relative_to(shop.folder).as_posix()

@@ -31,17 +31,24 @@ from workbench.progress import Progress, silent
 
 #: What a tempo counts, as engraved scores sign it, by length in whole notes.
 BEAT_SIGNS: dict[Fraction, str] = {
-    Fraction(1, 4): "♩", Fraction(3, 8): "♩.", Fraction(1, 8): "♪", Fraction(3, 16): "♪.",
-    Fraction(1, 2): "half note", Fraction(3, 4): "dotted half note",
+    Fraction(1, 4): "♩",
+    Fraction(3, 8): "♩.",
+    Fraction(1, 8): "♪",
+    Fraction(3, 16): "♪.",
+    Fraction(1, 2): "half note",
+    Fraction(3, 4): "dotted half note",
 }
 
 #: What a student must know to read the bars, each said where it occurs.
 HANDS_SHOWN = "R, L: a way to share the strokes between right and left hand; another that suits you is as good."
-HANDS_TOGETHER = ("R and L one over the other: both hands together, the upper letter for the upper note, "
-                  "the lower for the lower.")
+HANDS_TOGETHER = (
+    "R and L one over the other: both hands together, the upper letter for the upper note, the lower for the lower."
+)
 HANDS_MISSING = "No letter under a note of the hands: no two hands can play it as it is written."
-TEMPI_DIFFER = ("The last tempo of an exercise is that of its own bars as played. A band hurries and drags, so it may "
-                "differ a little from the one tempo that the score prints for all of them.")
+TEMPI_DIFFER = (
+    "The last tempo of an exercise is that of its own bars as played. A band hurries and drags, so it may "
+    "differ a little from the one tempo that the score prints for all of them."
+)
 
 
 @dataclass(frozen=True)
@@ -104,10 +111,15 @@ class PageStage:
     takes: tuple[PlayableStage, ...]
 
 
-def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],
-                stages: Mapping[tuple[str, str], PageStage], tracks: Mapping[str, str],
-                settings: PageSettings = PageSettings(),
-                progress: Progress | None = None) -> tuple[Path, Path]:
+def write_pages(
+    folder: Path,
+    chart: Chart,
+    exercises: Sequence[Exercise],
+    stages: Mapping[tuple[str, str], PageStage],
+    tracks: Mapping[str, str],
+    settings: PageSettings = PageSettings(),
+    progress: Progress | None = None,
+) -> tuple[Path, Path]:
     """Write ``index.html`` with what it needs, and ``booklet.pdf``; returns both."""
     tell = progress or silent
     engraved: dict[tuple, str] = {}
@@ -119,8 +131,7 @@ def write_pages(folder: Path, chart: Chart, exercises: Sequence[Exercise],
     drawn = {where: engraved[_look(page.chart)] for where, page in stages.items()}
     index = _write_index(folder, chart, exercises, stages, drawn, tracks, settings)
     tell(0.8, "Writing the booklet")
-    booklet = write_whole(folder / "booklet.pdf",
-                          booklet_pdf(chart, exercises, stages, drawn, tracks, settings.paper))
+    booklet = write_whole(folder / "booklet.pdf", booklet_pdf(chart, exercises, stages, drawn, tracks, settings.paper))
     tell(1.0, "Writing the booklet")
     return index, booklet
 
@@ -132,8 +143,13 @@ def _look(chart: Chart) -> tuple:
 
 def engrave_bars(chart: Chart, paper: str = "A4") -> str:
     """The bars of a stage with count syllables and sticking, one SVG."""
-    options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True,
-                           bars_per_line=2 if len(chart) % 2 == 0 else min(3, len(chart)))
+    options = ScoreOptions(
+        similes=False,
+        multirests=False,
+        counts=True,
+        sticking=True,
+        bars_per_line=2 if len(chart) % 2 == 0 else min(3, len(chart)),
+    )
     style = PageStyle(paper=paper, heading=False, legend=False, bar_numbers=False)
     return engrave_svg(chart, (0, len(chart) - 1), options, style)[0]
 
@@ -168,9 +184,13 @@ def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tup
                     at.setdefault(n.position, []).append(n.sticking)
             moments += at.values()
     letters = [[h for h in hands if h] for hands in moments]
-    told = [(any(letters), HANDS_SHOWN), (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
-            (any(letters) and not all(letters), HANDS_MISSING), ("(" in exercise.count, SILENT_COUNT),
-            (bool(tempo_explained(chart, exercise)), TEMPI_DIFFER)]
+    told = [
+        (any(letters), HANDS_SHOWN),
+        (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
+        (any(letters) and not all(letters), HANDS_MISSING),
+        ("(" in exercise.count, SILENT_COUNT),
+        (bool(tempo_explained(chart, exercise)), TEMPI_DIFFER),
+    ]
     return tuple(sentence for occurs, sentence in told if occurs)
 
 
@@ -178,22 +198,31 @@ def _shown(exercise: Exercise, stages: Mapping[tuple[str, str], PageStage]) -> l
     return [stages[exercise.name, s.name].chart for s in exercise.stages]
 
 
-_CAUTIONS = [{"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
-             {"name": "Strain", "text": STRAIN, "source": ""},
-             {"name": "Rights", "text": COPYRIGHT, "source": ""}]
+_CAUTIONS = [
+    {"name": "Hearing", "text": HEARING, "source": HEARING_SOURCE},
+    {"name": "Strain", "text": STRAIN, "source": ""},
+    {"name": "Rights", "text": COPYRIGHT, "source": ""},
+]
 
 
 # -- page ------------------------------------------------------------------------------
 
-def _write_index(folder: Path, chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks,
-                 settings: PageSettings) -> Path:
+
+def _write_index(
+    folder: Path, chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, settings: PageSettings
+) -> Path:
     shipped = resources.files("workbench.practice") / "page"
     for name in ("player.js", "style.css"):
         write_whole(folder / "page" / name, (shipped / name).read_bytes())
-    pack = {"title": chart.title or "Practice", "artist": chart.artist, "notes": list(settings.notes),
-            "click": settings.click, "places": dict(settings.places),
-            "cautions": _CAUTIONS,
-            "exercises": [_exercise_data(chart, e, stages, drawn, tracks) for e in exercises]}
+    pack = {
+        "title": chart.title or "Practice",
+        "artist": chart.artist,
+        "notes": list(settings.notes),
+        "click": settings.click,
+        "places": dict(settings.places),
+        "cautions": _CAUTIONS,
+        "exercises": [_exercise_data(chart, e, stages, drawn, tracks) for e in exercises],
+    }
     code = json.dumps(pack, ensure_ascii=True, separators=(",", ":"))
     write_whole(folder / "page" / "pack.js", f"window.practicePack = {code};\n".encode("ascii"))
     page = (shipped / "index.html").read_text(encoding="utf-8")
@@ -203,29 +232,53 @@ def _write_index(folder: Path, chart: Chart, exercises: Sequence[Exercise], stag
 
 def _exercise_data(chart: Chart, exercise: Exercise, stages, drawn, tracks) -> dict:
     return {
-        "name": exercise.name, "title": exercise.title, "kind": exercise.kind, "where": _where(exercise),
-        "count": exercise.count, "listen": list(exercise.listen_for), "cautions": list(exercise.cautions),
-        "warnings": list(exercise.warnings), "tempi": tempi_words(chart, exercise),
-        "beat": tempi_words(chart, exercise, ()), "tempoNote": tempo_explained(chart, exercise),
+        "name": exercise.name,
+        "title": exercise.title,
+        "kind": exercise.kind,
+        "where": _where(exercise),
+        "count": exercise.count,
+        "listen": list(exercise.listen_for),
+        "cautions": list(exercise.cautions),
+        "warnings": list(exercise.warnings),
+        "tempi": tempi_words(chart, exercise),
+        "beat": tempi_words(chart, exercise, ()),
+        "tempoNote": tempo_explained(chart, exercise),
         "read": list(how_to_read(chart, exercise, _shown(exercise, stages))),
         "track": tracks.get(exercise.name, ""),
-        "stages": [_stage_data(exercise, stages[exercise.name, s.name], drawn[exercise.name, s.name])
-                   for s in exercise.stages]}
+        "stages": [
+            _stage_data(exercise, stages[exercise.name, s.name], drawn[exercise.name, s.name]) for s in exercise.stages
+        ],
+    }
 
 
 def _stage_data(exercise: Exercise, page: PageStage, svg: str) -> dict:
     return {
-        "name": page.stage.name, "title": page.stage.title, "loop": page.stage.loop, "svg": svg,
-        "takes": [{
-            "tempo": t.tempo_bpm, "length": t.length_s, "lead": t.lead_s,
-            "countIn": {"length": t.count_in_s,
-                        "clicks": [[round(at, 5), int(accented)] for at, accented in t.count_in]},
-            "clicks": {kind: [[round(at, 5), int(accented)] for at, accented in places]
-                       for kind, places in t.clicks.items()},
-            "sounds": {name: {"key": f"{exercise.name}/{page.stage.name}-{t.tempo_bpm:g}bpm-{name}",
-                              "script": script} for name, script in t.sounds.items()},
-            "files": [{"what": what, "href": href} for what, href in t.files],
-        } for t in page.takes]}
+        "name": page.stage.name,
+        "title": page.stage.title,
+        "loop": page.stage.loop,
+        "svg": svg,
+        "takes": [
+            {
+                "tempo": t.tempo_bpm,
+                "length": t.length_s,
+                "lead": t.lead_s,
+                "countIn": {
+                    "length": t.count_in_s,
+                    "clicks": [[round(at, 5), int(accented)] for at, accented in t.count_in],
+                },
+                "clicks": {
+                    kind: [[round(at, 5), int(accented)] for at, accented in places]
+                    for kind, places in t.clicks.items()
+                },
+                "sounds": {
+                    name: {"key": f"{exercise.name}/{page.stage.name}-{t.tempo_bpm:g}bpm-{name}", "script": script}
+                    for name, script in t.sounds.items()
+                },
+                "files": [{"what": what, "href": href} for what, href in t.files],
+            }
+            for t in page.takes
+        ],
+    }
 
 
 # -- booklet ---------------------------------------------------------------------------
@@ -331,40 +384,59 @@ def booklet_pdf(chart: Chart, exercises: Sequence[Exercise], stages, drawn, trac
             (folder / image).write_text(svg, encoding="utf-8")
         (folder / "pack.json").write_text(json.dumps(data), encoding="utf-8")
         (folder / "main.typ").write_text(_BOOKLET, encoding="utf-8")
-        return typst.compile(str(folder / "main.typ"), root=str(folder), font_paths=[str(font_folder())],
-                             ignore_system_fonts=True)
+        return typst.compile(
+            str(folder / "main.typ"), root=str(folder), font_paths=[str(font_folder())], ignore_system_fonts=True
+        )
 
 
-def booklet_data(chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks,
-                 paper: str) -> tuple[dict, dict[str, str]]:
+def booklet_data(
+    chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, paper: str
+) -> tuple[dict, dict[str, str]]:
     """What the booklet says, as plain data; and the bars it shows, SVG → file name."""
     shown = (how_to_read(chart, e, _shown(e, stages)) for e in exercises)
     first = exercises[0]
     sound = stages[first.name, first.stages[0].name].takes[0].files[0][1]
     images: dict[str, str] = {}
     return {
-        "title": clean_text(chart.title or "Practice"), "artist": clean_text(chart.artist),
+        "title": clean_text(chart.title or "Practice"),
+        "artist": clean_text(chart.artist),
         "paper": {"A4": "a4", "Letter": "us-letter"}[paper],
         "read": list(dict.fromkeys(sentence for told in shown for sentence in told)),
-        "format": sound.rpartition(".")[2].upper(), "cautions": _CAUTIONS,
-        "exercises": [_booklet_exercise(chart, e, stages, drawn, tracks, images) for e in exercises]}, images
+        "format": sound.rpartition(".")[2].upper(),
+        "cautions": _CAUTIONS,
+        "exercises": [_booklet_exercise(chart, e, stages, drawn, tracks, images) for e in exercises],
+    }, images
 
 
 def _booklet_exercise(chart: Chart, exercise: Exercise, stages, drawn, tracks, images: dict[str, str]) -> dict:
-    rows = [{"title": s.title, "cells": [[{"what": what, "href": href} for what, href in take.files]
-                                        for take in stages[exercise.name, s.name].takes]}
-            for s in exercise.stages]
+    rows = [
+        {
+            "title": s.title,
+            "cells": [
+                [{"what": what, "href": href} for what, href in take.files]
+                for take in stages[exercise.name, s.name].takes
+            ],
+        }
+        for s in exercise.stages
+    ]
     shown = []
     for titles, svg in drawn_steps(exercise, {s.name: drawn[exercise.name, s.name] for s in exercise.stages}):
         images.setdefault(svg, f"{len(images)}.svg")
         shown.append({"title": titles, "image": images[svg]})
     return {
-        "title": clean_text(exercise.title), "where": _where(exercise), "count": exercise.count,
-        "tempi": tempi_words(chart, exercise), "note": tempo_explained(chart, exercise), "drawn": shown,
-        "listen": [clean_text(t) for t in exercise.listen_for], "warnings": list(exercise.warnings),
+        "title": clean_text(exercise.title),
+        "where": _where(exercise),
+        "count": exercise.count,
+        "tempi": tempi_words(chart, exercise),
+        "note": tempo_explained(chart, exercise),
+        "drawn": shown,
+        "listen": [clean_text(t) for t in exercise.listen_for],
+        "warnings": list(exercise.warnings),
         "cautions": list(exercise.cautions),
-        "heads": [tempi_words(chart, exercise, (t,)) for t in exercise.tempi_bpm], "rows": rows,
-        "track": tracks.get(exercise.name, "")}
+        "heads": [tempi_words(chart, exercise, (t,)) for t in exercise.tempi_bpm],
+        "rows": rows,
+        "track": tracks.get(exercise.name, ""),
+    }
 
 
 def drawn_steps(exercise: Exercise, drawn: Mapping[str, str]) -> list[tuple[str, str]]:
@@ -376,8 +448,11 @@ def drawn_steps(exercise: Exercise, drawn: Mapping[str, str]) -> list[tuple[str,
     whole = [s for s in exercise.stages if s.instruments is None]
     titles: dict[str, list[str]] = {}
     for s in whole:
-        holders = [t for t in whole if exercise.kind != "groove" and s.only is None and t.only is None
-                   and set(s.bars) < set(t.bars)]
+        holders = [
+            t
+            for t in whole
+            if exercise.kind != "groove" and s.only is None and t.only is None and set(s.bars) < set(t.bars)
+        ]
         longest = max(holders, key=lambda t: len(t.bars), default=s)
         titles.setdefault(drawn[longest.name], []).append(s.title)
     return [("; ".join(said), svg) for svg, said in titles.items()]

@@ -41,20 +41,25 @@ def stage_chart(chart: Chart, stage: Stage, tempo_bpm: float, crash_every: int =
         full = Bar(meter, tuple(now_s + b * beat_s for b in range(-(-meter.bar_length // meter.beat_length))))
         timed.append(full)
         bar_s = float(meter.bar_length / meter.beat_length) * beat_s
-        written.append(_stage_bar(chart, stage, k, original / tempo_bpm,
-                                  crash=bool(crash_every) and place % crash_every == 0))
+        written.append(
+            _stage_bar(chart, stage, k, original / tempo_bpm, crash=bool(crash_every) and place % crash_every == 0)
+        )
         now_s += bar_s
-    return Chart(TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit,
-                 feel=chart.feel)
+    return Chart(TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
 
 
 def _stage_bar(chart: Chart, stage: Stage, bar_index: int, slower: float, crash: bool) -> WrittenBar:
     own, timed = chart.bars[bar_index], chart.time_map.bars[bar_index]
-    notes = [replace(n, position=n.position + timed.missing, deviation_s=n.deviation_s * slower)
-             for n in stage_notes(chart, stage, bar_index)]
+    notes = [
+        replace(n, position=n.position + timed.missing, deviation_s=n.deviation_s * slower)
+        for n in stage_notes(chart, stage, bar_index)
+    ]
     if crash and not any(n.instrument == "crash" and n.position == 0 for n in notes):
-        notes = [n for n in notes if n.position > 0 or instrument(n.instrument).family != "hi-hat"
-                 or instrument(n.instrument).is_foot]
+        notes = [
+            n
+            for n in notes
+            if n.position > 0 or instrument(n.instrument).family != "hi-hat" or instrument(n.instrument).is_foot
+        ]
         notes.append(Note(Fraction(0), "crash", 105))
     beats = int(timed.missing // timed.meter.beat_length)
     subdivisions = (4,) * beats + own.subdivisions if own.subdivisions and beats else own.subdivisions
@@ -67,20 +72,29 @@ def recorded_stage_chart(chart: Chart, stage: Stage, speed: float) -> Chart:
     if stage.bars != tuple(range(first, last + 1)):
         raise ChartError("Only consecutive bars lie on the recording.")
     origin_s = chart.time_map.bar_start_s(first)
-    timed = [replace(b, beat_times_s=tuple((t - origin_s) / speed for t in b.beat_times_s))
-             for b in chart.time_map.bars[first:last + 1]]
+    timed = [
+        replace(b, beat_times_s=tuple((t - origin_s) / speed for t in b.beat_times_s))
+        for b in chart.time_map.bars[first : last + 1]
+    ]
     written = tuple(
-        WrittenBar(tuple(replace(n, deviation_s=n.deviation_s / speed) for n in stage_notes(chart, stage, k)),
-                   chart.bars[k].subdivisions) for k in stage.bars)
+        WrittenBar(
+            tuple(replace(n, deviation_s=n.deviation_s / speed) for n in stage_notes(chart, stage, k)),
+            chart.bars[k].subdivisions,
+        )
+        for k in stage.bars
+    )
     end_s = (chart.time_map.bar_end_s(last) - origin_s) / speed
     return Chart(TimeMap(timed, end_s), written, chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
 
 
 def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
     """The notes of one bar that a stage plays."""
-    return [n for n in chart.bars[bar_index].notes
-            if (stage.instruments is None or n.instrument in stage.instruments)
-            and (stage.only is None or stage.only.covers(bar_index, n.position))]
+    return [
+        n
+        for n in chart.bars[bar_index].notes
+        if (stage.instruments is None or n.instrument in stage.instruments)
+        and (stage.only is None or stage.only.covers(bar_index, n.position))
+    ]
 
 
 def with_sticking(reading: PartReading) -> Chart:

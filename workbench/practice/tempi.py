@@ -52,8 +52,9 @@ def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
     original tempo (both hands together, chords counted once)."""
     busiest = 0.0
     for k in bars:
-        times = sorted({chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes
-                        if not instrument(n.instrument).is_foot})
+        times = sorted(
+            {chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes if not instrument(n.instrument).is_foot}
+        )
         for first, third in zip(times, times[2:]):
             busiest = max(busiest, 2 / (third - first))
     return busiest
@@ -71,5 +72,7 @@ def check_tempi(tempi: Sequence[float] | None) -> None:
     wrong = [t for t in tempi or () if not SLOWEST_ASKED <= t <= FASTEST_ASKED]
     if wrong or tempi is not None and not tempi:
         given = f", not {wrong[0] * 100:g}" if wrong else "; name at least one"
-        raise ChartError(f"Tempi are given in per cent of the original, from {SLOWEST_ASKED * 100:g} to "
-                         f"{FASTEST_ASKED * 100:g}{given}.")
+        raise ChartError(
+            f"Tempi are given in per cent of the original, from {SLOWEST_ASKED * 100:g} to "
+            f"{FASTEST_ASKED * 100:g}{given}."
+        )

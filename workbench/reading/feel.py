@@ -98,16 +98,18 @@ class Feel:
         return (*_tempo_lines(self), *_swing_lines(self), *_placement_lines(self), *_dynamics_lines(self))
 
 
-def measure_feel(chart: Chart, sticking: Sticking | None = None,
-                 section_starts: Iterable[int] | None = None) -> Feel:
+def measure_feel(chart: Chart, sticking: Sticking | None = None, section_starts: Iterable[int] | None = None) -> Feel:
     """Measure the feel of a part; limbs come from a sticking where there is one, and where sections
     begin (bar indices) from the chart unless given."""
     sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
-    return Feel(_placements(chart), _swings(chart), _dynamics(chart, sticking),
-                np.array(sounding, int),
-                np.array([chart.time_map.tempo_bpm(k) for k in sounding], float),
-                tuple((chart.time_map.bar_number(k), mark.tempo_bpm)
-                      for k, mark in tempo_marks(chart, section_starts).items()))
+    return Feel(
+        _placements(chart),
+        _swings(chart),
+        _dynamics(chart, sticking),
+        np.array(sounding, int),
+        np.array([chart.time_map.tempo_bpm(k) for k in sounding], float),
+        tuple((chart.time_map.bar_number(k), mark.tempo_bpm) for k, mark in tempo_marks(chart, section_starts).items()),
+    )
 
 
 def played_tempo_bpm(chart: Chart) -> float:
@@ -118,8 +120,9 @@ def played_tempo_bpm(chart: Chart) -> float:
     two different places.
     """
     starts = chart.time_map.starts
-    notes = [(float(starts[k] + n.position), t + n.deviation_s)
-             for (k, n), t in zip(chart.notes(), written_times_s(chart))]
+    notes = [
+        (float(starts[k] + n.position), t + n.deviation_s) for (k, n), t in zip(chart.notes(), written_times_s(chart))
+    ]
     places = np.array(notes).reshape(-1, 2)
     if len(np.unique(places[:, 0])) < 2:
         return float("nan")
@@ -152,9 +155,11 @@ def _placements(chart: Chart) -> tuple[Placement, ...]:
     for _, n in even_notes(chart):
         if n.deviation_s or n.confidence < 1 or not n.confirmed:
             by_name.setdefault(n.instrument, []).append(n.deviation_s * 1000)
-    return tuple(Placement(name, float(np.mean(v)), float(np.std(v)), len(v))
-                 for name, v in sorted(by_name.items(), key=lambda x: drum_key_order(x[0]))
-                 if len(v) >= FEWEST)
+    return tuple(
+        Placement(name, float(np.mean(v)), float(np.std(v)), len(v))
+        for name, v in sorted(by_name.items(), key=lambda x: drum_key_order(x[0]))
+        if len(v) >= FEWEST
+    )
 
 
 def _swings(chart: Chart) -> tuple[Swing, ...]:
@@ -194,8 +199,10 @@ def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
     plays, else the first other stroke's.  Parts that are no twelfth are left out."""
     out: dict[tuple[int, int], dict[int, float]] = {}
     kept: set[tuple[int, int, int]] = set()
-    per_whole = [0 if bar.meter.is_compound or bar.is_pickup else int(_BEAT / bar.meter.beat_length)
-                 for bar in chart.time_map.bars]
+    per_whole = [
+        0 if bar.meter.is_compound or bar.is_pickup else int(_BEAT / bar.meter.beat_length)
+        for bar in chart.time_map.bars
+    ]
     for (k, n), written_s in zip(chart.notes(), written_times_s(chart)):
         twelfths = per_whole[k] * n.position.numerator
         if not per_whole[k] or twelfths % n.position.denominator:
@@ -240,6 +247,7 @@ def _dynamics(chart: Chart, sticking: Sticking | None) -> tuple[Dynamics, ...]:
 
 
 # -- words ------------------------------------------------------------------------------
+
 
 def _tempo_lines(feel: Feel) -> list[str]:
     bpm = feel.tempo_bpm
@@ -290,8 +298,10 @@ def _placement_lines(feel: Feel) -> list[str]:
         if lines and abs(mean) < NOTICEABLE_MS:
             near.append(instrument_word(p.instrument))
             continue
-        lines.append(f"{instrument_word(p.instrument)} {_side(mean, against)} on average "
-                     f"(±{p.spread_ms:.0f} ms, {p.strokes} strokes)")
+        lines.append(
+            f"{instrument_word(p.instrument)} {_side(mean, against)} on average "
+            f"(±{p.spread_ms:.0f} ms, {p.strokes} strokes)"
+        )
     if near and len(near) < len(feel.placements):
         lines.append(f"{', '.join(near)} with {against}")
     return lines

@@ -75,23 +75,25 @@ def beat_features(patterns: Patterns) -> np.ndarray:
     together = (beats[:, _DRUMS].sum(axis=1) > 1).sum(axis=1)
     under_cymbal = backbeat[:, 0] * cymbal[:, 0]
     again = repeated(patterns)
-    return np.column_stack([
-        beats[:, _TOMS].any(axis=(1, 2)),
-        together,
-        _beside(together, sounding),
-        _beside(_runs(drum * (1 - cymbal)), sounding),
-        _absence(cymbal),
-        ~beats[:, _KEEPING].any(axis=(1, 2)),
-        (cymbal * (1 - kick) * (1 - drum)).sum(axis=1),
-        ((snare - backbeat) * cymbal).sum(axis=1),
-        under_cymbal,
-        _beside(under_cymbal, sounding),
-        (kick * drum * (1 - cymbal)).sum(axis=1),
-        beats[:, _PEDAL].sum(axis=1),
-        _half_bar_likeness(patterns),
-        again,
-        _least_of_bar(again, patterns),
-    ]).astype(float)
+    return np.column_stack(
+        [
+            beats[:, _TOMS].any(axis=(1, 2)),
+            together,
+            _beside(together, sounding),
+            _beside(_runs(drum * (1 - cymbal)), sounding),
+            _absence(cymbal),
+            ~beats[:, _KEEPING].any(axis=(1, 2)),
+            (cymbal * (1 - kick) * (1 - drum)).sum(axis=1),
+            ((snare - backbeat) * cymbal).sum(axis=1),
+            under_cymbal,
+            _beside(under_cymbal, sounding),
+            (kick * drum * (1 - cymbal)).sum(axis=1),
+            beats[:, _PEDAL].sum(axis=1),
+            _half_bar_likeness(patterns),
+            again,
+            _least_of_bar(again, patterns),
+        ]
+    ).astype(float)
 
 
 def _beside(values: np.ndarray, sounding: np.ndarray) -> np.ndarray:

@@ -38,8 +38,11 @@ DIFFICULTY = ("", "easy", "fairly easy", "medium", "hard", "very hard")
 UNPLAYABLE = "not playable as written"
 
 #: How a group of strokes is told from the one before it.
-_MARKED = {"drums": "each on a new drum", "accents": "an accent opens each",
-           "hands and feet": "hands first in each, then the kick"}
+_MARKED = {
+    "drums": "each on a new drum",
+    "accents": "an accent opens each",
+    "hands and feet": "hands first in each, then the kick",
+}
 
 #: Ways between drums that are told one by one; a longer way is told by its drums.
 LONGEST_WAY = 6
@@ -124,9 +127,11 @@ class _Event:
     @property
     def lead(self) -> str:
         """The instrument that names the event: a drum before a cymbal before a foot."""
+
         def rank(name: str) -> int:
             order = {"tom": 0, "snare": 1, "cymbal": 2, "hi-hat": 3, "percussion": 3}
             return order.get(instrument(name).family, 5)
+
         return min((n.instrument for n in self.notes), key=lambda i: (rank(i), drum_key_order(i)))
 
 
@@ -134,8 +139,7 @@ def _events(chart: Chart, span: Span) -> list[_Event]:
     starts = chart.time_map.starts
     origin = starts[span.start[0]] + span.start[1]
     placed = [(starts[k] + n.position - origin, n) for k, n in span_notes(chart, span)]
-    return [_Event(at, tuple(n for _, n in group))
-            for at, group in groupby(placed, key=lambda x: x[0])]
+    return [_Event(at, tuple(n for _, n in group)) for at, group in groupby(placed, key=lambda x: x[0])]
 
 
 def read_fills(chart: Chart, spans: Sequence[Span]) -> tuple[Fill, ...]:
@@ -147,8 +151,7 @@ def read_fills(chart: Chart, spans: Sequence[Span]) -> tuple[Fill, ...]:
         events = _events(chart, span)
         shape = frozenset((e.at, n.instrument) for e in events for n in e.notes)
         start = span.start[1]
-        twin = next((i for i, s in enumerate(shapes)
-                     if _alike(s, shape) and out[i].span.start[1] == start), None)
+        twin = next((i for i, s in enumerate(shapes) if _alike(s, shape) and out[i].span.start[1] == start), None)
         exact = next((i for i, s in enumerate(shapes) if s == shape and out[i].span.start[1] == start), None)
         first = exact if exact is not None else twin
         kind = kinds[first] if first is not None else max(kinds, default=-1) + 1
@@ -163,8 +166,7 @@ def _alike(a: frozenset, b: frozenset) -> bool:
     return len(a & b) >= ALIKE * max(len(a | b), 1)
 
 
-def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int,
-               version_of: int | None) -> Fill:
+def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int, version_of: int | None) -> Fill:
     length = _length(chart, span)
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
@@ -190,10 +192,27 @@ def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int,
     grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
     words.append(f"{grade} ({why})" if why else grade)
     text = span.text if span.given and span.text else "; ".join(words)
-    return Fill(span, values, count, grouping, step, by, drums, linear, feet, syncopated,
-                difficulty, why, tuple(words), text, kind, version_of,
-                span.start[0] - 1 if span.start[1] == 0 and span.start[0] else span.start[0],
-                lands_on, landing)
+    return Fill(
+        span,
+        values,
+        count,
+        grouping,
+        step,
+        by,
+        drums,
+        linear,
+        feet,
+        syncopated,
+        difficulty,
+        why,
+        tuple(words),
+        text,
+        kind,
+        version_of,
+        span.start[0] - 1 if span.start[1] == 0 and span.start[0] else span.start[0],
+        lands_on,
+        landing,
+    )
 
 
 def _length(chart: Chart, span: Span) -> Fraction:
@@ -214,8 +233,9 @@ def _gaps(events: Sequence[_Event], length: Fraction) -> list[Fraction]:
 
 
 def _drums_struck(event: _Event) -> str:
-    names = sorted({n.instrument for n in event.hands
-                    if instrument(n.instrument).family in ("snare", "tom")}, key=drum_key_order)
+    names = sorted(
+        {n.instrument for n in event.hands if instrument(n.instrument).family in ("snare", "tom")}, key=drum_key_order
+    )
     return " + ".join(instrument_word(n) for n in names)
 
 
@@ -245,6 +265,7 @@ def _way(drums: Sequence[str]) -> str:
 
 # -- groupings ------------------------------------------------------------------------
 
+
 def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ...], Fraction, str]:
     """Group lengths in steps of the finest common note value, and what marks them."""
     gaps = _gaps(events, length)
@@ -254,8 +275,11 @@ def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ..
     if step == 0 or len(events) < 4 or gaps.count(step) < EVEN_RUN * len(gaps):
         return none
     found = []
-    for by, begins in (("hands and feet", _after_feet(events)), ("drums", _new_drums(events)),
-                       ("accents", _accents(events))):
+    for by, begins in (
+        ("hands and feet", _after_feet(events)),
+        ("drums", _new_drums(events)),
+        ("accents", _accents(events)),
+    ):
         places = [events[i].at for i in begins]
         if not places or places[0] != 0:
             places = [Fraction(0), *places]
@@ -303,6 +327,7 @@ def _accents(events: Sequence[_Event]) -> list[int]:
 
 
 # -- hands, feet, difficulty -----------------------------------------------------------
+
 
 def _feet(chart: Chart, span: Span, events: Sequence[_Event]) -> str:
     kicks = [(k, n.position) for k, n in span_notes(chart, span) if n.instrument == "kick"]

@@ -85,12 +85,15 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
     lines = _line_bonus(patterns, {s.end[0] for s in given})
     found = _runs(patterns, evidence, lines)
     # A second look, with the phrases that the first found fills mark.
-    ends = {int(np.searchsorted(patterns.first_beat, end)) for _, end in found
-            if end in patterns.first_beat}
+    ends = {int(np.searchsorted(patterns.first_beat, end)) for _, end in found if end in patterns.first_beat}
     lines = _line_bonus(patterns, ends | {s.end[0] for s in given})
     spans = []
-    barred = [(m.start, m.end) for m in chart.marks if m.confirmed and (
-        m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)]
+    barred = [
+        (m.start, m.end)
+        for m in chart.marks
+        if m.confirmed
+        and (m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)
+    ]
     for first, end in _runs(patterns, evidence, lines):
         span = Span(_beat_start(patterns, first), _beat_end(patterns, end - 1))
         if any(a < span.end and span.start < b for a, b in barred):
@@ -114,8 +117,9 @@ def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
                 chains[-1].append(span)
                 continue
         chains.append([span])
-    kept = [s for chain in chains
-            if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain]
+    kept = [
+        s for chain in chains if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain
+    ]
     taken = len({k for s in kept for k in s.bars()})
     sounding = sum(bool(b.notes) for b in chart.bars)
     return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
@@ -123,8 +127,7 @@ def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
 
 def given_fills(chart: Chart) -> tuple[Span, ...]:
     """Fills a user has marked and confirmed."""
-    return tuple(Span(m.start, m.end, m.text, True) for m in chart.marks
-                 if m.kind == "fill" and m.confirmed)
+    return tuple(Span(m.start, m.end, m.text, True) for m in chart.marks if m.kind == "fill" and m.confirmed)
 
 
 def _evidence(patterns: Patterns) -> np.ndarray:
@@ -251,8 +254,7 @@ def filled_bars(chart: Chart, spans: tuple[Span, ...]) -> frozenset[int]:
 
 def span_notes(chart: Chart, span: Span) -> list[tuple[int, Note]]:
     """Notes inside a stretch, in order, with their bar index."""
-    return [(k, n) for k in span.bars() if k < len(chart)
-            for n in chart.bars[k].notes if span.covers(k, n.position)]
+    return [(k, n) for k in span.bars() if k < len(chart) for n in chart.bars[k].notes if span.covers(k, n.position)]
 
 
 _STRUCK = ("snare", "side stick", "high tom", "mid tom", "floor tom")
@@ -263,6 +265,7 @@ def _hand_drum_strokes(chart: Chart, span: Span) -> int:
 
 
 # -- the exact first stroke ---------------------------------------------------------
+
 
 def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> Span | None:
     """Begin a fill with the first stroke that departs from the groove.
@@ -285,8 +288,11 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
     first_bar, first = span.start
     meter = chart.time_map.bars[first_bar].meter
     earliest = max(first - meter.beat_length / 2, Fraction(0))
-    new = [(k, n) for k, n in span_notes(chart, Span((first_bar, earliest), span.end))
-           if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())]
+    new = [
+        (k, n)
+        for k, n in span_notes(chart, Span((first_bar, earliest), span.end))
+        if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())
+    ]
     if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
         return None
     start = (new[0][0], new[0][1].position)

@@ -107,9 +107,12 @@ class FormSection:
         return bool(self.parts)
 
 
-def find_form(patterns: Patterns, fill_ends: frozenset[int] = frozenset(),
-              fill_bars: frozenset[int] = frozenset(),
-              music: np.ndarray | None = None) -> tuple[FormSection, ...]:
+def find_form(
+    patterns: Patterns,
+    fill_ends: frozenset[int] = frozenset(),
+    fill_bars: frozenset[int] = frozenset(),
+    music: np.ndarray | None = None,
+) -> tuple[FormSection, ...]:
     """Sections of a part, in order, together covering every bar.
 
     Parameters
@@ -129,8 +132,13 @@ def find_form(patterns: Patterns, fill_ends: frozenset[int] = frozenset(),
     else:
         stretches, given = _find_stretches(patterns, fill_ends, fill_bars, music), {}
         stretches = _join_textures(patterns, stretches, music)
-    letters = _letter(patterns, stretches, music, {s.bar_index: s.label for s in chart.sections},
-                      {s.bar_index for s in chart.sections if s.name})
+    letters = _letter(
+        patterns,
+        stretches,
+        music,
+        {s.bar_index: s.label for s in chart.sections},
+        {s.bar_index for s in chart.sections if s.name},
+    )
     if not given:
         stretches, letters = _join(stretches, letters)
     out = []
@@ -139,14 +147,23 @@ def find_form(patterns: Patterns, fill_ends: frozenset[int] = frozenset(),
         drums = bool(patterns.sounding[first:end].any())
         crashes = tuple(k for k in range(first, end) if patterns.crash_opens(k))
         parts = _parts(patterns, first, end, fill_bars) if drums else ()
-        out.append(FormSection(
-            first, end, letter, own.name if own else "", parts,
-            _phrase_bars(patterns, first, end, crashes, fill_ends) if drums else 0,
-            crashes, own is not None))
+        out.append(
+            FormSection(
+                first,
+                end,
+                letter,
+                own.name if own else "",
+                parts,
+                _phrase_bars(patterns, first, end, crashes, fill_ends) if drums else 0,
+                crashes,
+                own is not None,
+            )
+        )
     return tuple(out)
 
 
 # -- where sections begin ---------------------------------------------------------
+
 
 def _given_stretches(chart: Chart) -> list[tuple[int, int]]:
     starts = sorted({0, *(s.bar_index for s in chart.sections)})
@@ -173,8 +190,9 @@ def _silences(sounding: np.ndarray) -> list[tuple[int, int, bool]]:
     return out
 
 
-def _find_stretches(patterns: Patterns, fill_ends: frozenset[int], fill_bars: frozenset[int],
-                    music: np.ndarray | None) -> list[tuple[int, int]]:
+def _find_stretches(
+    patterns: Patterns, fill_ends: frozenset[int], fill_bars: frozenset[int], music: np.ndarray | None
+) -> list[tuple[int, int]]:
     stretches = []
     features = _texture_features(patterns)
     for k in sorted(fill_bars):
@@ -201,7 +219,7 @@ def _texture_features(patterns: Patterns) -> np.ndarray:
     """Bars as vectors whose squared distance is about 2 for wholly different
     bars: kick and snare, and what keeps time."""
     base = patterns.vectors * np.sqrt(patterns.weights)
-    size = np.sqrt((base ** 2).sum(axis=1, keepdims=True))
+    size = np.sqrt((base**2).sum(axis=1, keepdims=True))
     base = base / np.maximum(size, 1e-6)
     names = sorted({k for k in patterns.timekeepers if k})
     timekeeper = np.array([[float(k == n) for n in names] for k in patterns.timekeepers])
@@ -214,8 +232,7 @@ def _cut_bonus(patterns: Patterns, bar_index: int, fill_ends: frozenset[int]) ->
     if bar_index >= len(patterns.sounding):
         return 0.0
     bonus = 0.5 if bar_index in fill_ends else 0.0
-    if patterns.crash_opens(bar_index) and not (
-            bar_index and patterns.crash_opens(bar_index - 1)):
+    if patterns.crash_opens(bar_index) and not (bar_index and patterns.crash_opens(bar_index - 1)):
         bonus += 0.4
     return bonus
 
@@ -237,7 +254,7 @@ def _cut(features: np.ndarray, bonus: np.ndarray) -> list[tuple[int, int]]:
     """Cheapest cuts of consecutive bars; ``bonus[k]`` is taken off a cut before bar k."""
     n = len(features)
     total = np.vstack([np.zeros(features.shape[1]), np.cumsum(features, axis=0, dtype=float)])
-    energy = np.concatenate([[0.0], np.cumsum((features ** 2).sum(axis=1, dtype=float))])
+    energy = np.concatenate([[0.0], np.cumsum((features**2).sum(axis=1, dtype=float))])
     lengths = np.array([0.0] + [_length_price(m) for m in range(1, LONGEST + 1)])
     best, came_from = np.full(n + 1, np.inf), np.zeros(n + 1, int)
     best[0] = 0.0
@@ -257,17 +274,23 @@ def _cut(features: np.ndarray, bonus: np.ndarray) -> list[tuple[int, int]]:
     return cuts[::-1]
 
 
-def _join_textures(patterns: Patterns, stretches: list[tuple[int, int]],
-                   music: np.ndarray | None) -> list[tuple[int, int]]:
+def _join_textures(
+    patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndarray | None
+) -> list[tuple[int, int]]:
     """Short neighbours that differ in texture only are parts of one section."""
     out: list[tuple[int, int]] = []
     joined = False
     for first, end in stretches:
-        if out and not joined and max(end - first, out[-1][1] - out[-1][0]) < SECTION_BARS \
-                and patterns.sounding[first:end].any() and patterns.sounding[slice(*out[-1])].any() \
-                and _timekeeper(patterns, first, end) != _timekeeper(patterns, *out[-1]) \
-                and _alike(patterns.pulse_likeness, out[-1], (first, end)) >= SAME_LETTER \
-                and _same_music(music, out[-1], (first, end)):
+        if (
+            out
+            and not joined
+            and max(end - first, out[-1][1] - out[-1][0]) < SECTION_BARS
+            and patterns.sounding[first:end].any()
+            and patterns.sounding[slice(*out[-1])].any()
+            and _timekeeper(patterns, first, end) != _timekeeper(patterns, *out[-1])
+            and _alike(patterns.pulse_likeness, out[-1], (first, end)) >= SAME_LETTER
+            and _same_music(music, out[-1], (first, end))
+        ):
             out[-1] = (out[-1][0], end)
             joined = True
         else:
@@ -278,8 +301,14 @@ def _join_textures(patterns: Patterns, stretches: list[tuple[int, int]],
 
 # -- letters --------------------------------------------------------------------
 
-def _letter(patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndarray | None,
-            given: dict[int, str], named: set[int]) -> list[str]:
+
+def _letter(
+    patterns: Patterns,
+    stretches: list[tuple[int, int]],
+    music: np.ndarray | None,
+    given: dict[int, str],
+    named: set[int],
+) -> list[str]:
     """The same letter for what repeats; the user's letters stay, and sections
     that have a name but no letter get none."""
     letters: list[str] = []
@@ -292,9 +321,11 @@ def _letter(patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndar
         if not patterns.sounding[first:end].any():
             letters.append("")
             continue
-        alike = [(_section_likeness(patterns, stretches[j], (first, end)), -j)
-                 for j in range(k) if letters[j]
-                 and _same_music(music, stretches[j], (first, end))]
+        alike = [
+            (_section_likeness(patterns, stretches[j], (first, end)), -j)
+            for j in range(k)
+            if letters[j] and _same_music(music, stretches[j], (first, end))
+        ]
         best, j = max(alike, default=(0.0, 0))
         letters.append(letters[-j] if best >= SAME_LETTER else next(fresh))
     return letters
@@ -316,7 +347,7 @@ def _section_likeness(patterns: Patterns, a: tuple[int, int], b: tuple[int, int]
 
 
 def _alike(likeness: np.ndarray, a: tuple[int, int], b: tuple[int, int]) -> float:
-    block = likeness[a[0]:a[1], b[0]:b[1]]
+    block = likeness[a[0] : a[1], b[0] : b[1]]
     return float(min(np.median(block.max(axis=1)), np.median(block.max(axis=0))))
 
 
@@ -332,21 +363,20 @@ def _timekeeper(patterns: Patterns, first: int, end: int) -> str | None:
 def _same_music(music: np.ndarray | None, a: tuple[int, int], b: tuple[int, int]) -> bool:
     if music is None:
         return True
-    unit = music / np.maximum(np.sqrt((music ** 2).sum(axis=1, keepdims=True)), 1e-9)
+    unit = music / np.maximum(np.sqrt((music**2).sum(axis=1, keepdims=True)), 1e-9)
     # A pick-up or a bar too many at the beginning must not hide the likeness.
     for shift in range(-2, 3):
         first, second = a[0] + max(shift, 0), b[0] + max(-shift, 0)
         length = min(a[1] - first, b[1] - second)
         if length < 1:
             continue
-        alike = (unit[first:first + length] * unit[second:second + length]).sum(axis=1)
+        alike = (unit[first : first + length] * unit[second : second + length]).sum(axis=1)
         if alike.mean() >= SAME_MUSIC:
             return True
     return False
 
 
-def _join(stretches: list[tuple[int, int]], letters: list[str],
-          ) -> tuple[list[tuple[int, int]], list[str]]:
+def _join(stretches: list[tuple[int, int]], letters: list[str]) -> tuple[list[tuple[int, int]], list[str]]:
     """Neighbours with one letter are one section."""
     joined: list[tuple[int, int]] = []
     kept: list[str] = []
@@ -361,8 +391,8 @@ def _join(stretches: list[tuple[int, int]], letters: list[str],
 
 # -- inside a section -------------------------------------------------------------
 
-def _parts(patterns: Patterns, first: int, end: int,
-           fill_bars: frozenset[int]) -> tuple[Stretch, ...]:
+
+def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) -> tuple[Stretch, ...]:
     """Stretches of one texture; a bar or two of another are a variation, not a part."""
     main = _timekeeper(patterns, first, end)
     filled: list[str | None] = []
@@ -377,8 +407,10 @@ def _parts(patterns: Patterns, first: int, end: int,
         neighbour = shortest - 1 if shortest else 1
         runs[neighbour][1] += runs[shortest][1]
         del runs[shortest]
-        runs = [[name, sum(n for _, n in group)]
-                for name, group in ((name, list(g)) for name, g in groupby(runs, key=lambda r: r[0]))]
+        runs = [
+            [name, sum(n for _, n in group)]
+            for name, group in ((name, list(g)) for name, g in groupby(runs, key=lambda r: r[0]))
+        ]
     names: dict[str | None, str] = {}
     out, k = [], first
     for name, n in runs:
@@ -388,8 +420,7 @@ def _parts(patterns: Patterns, first: int, end: int,
     return tuple(out)
 
 
-def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, ...],
-                 fill_ends: frozenset[int]) -> int:
+def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, ...], fill_ends: frozenset[int]) -> int:
     """Phrase length, 4, 8 or 16 bars, whose lines crashes and fills mark; 0 if none."""
     marks = {k - first for k in range(first + 1, end) if k in fill_ends or k in crashes}
 
@@ -407,6 +438,7 @@ def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, .
 
 
 # -- audio -------------------------------------------------------------------------
+
 
 def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndarray:
     """Beat-synchronous harmony and timbre of each bar, (bars, features).
@@ -430,8 +462,8 @@ def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndar
     # Harmonic content only: drums would blur the chroma.
     spectrum = np.abs(librosa.stft(samples, n_fft=4096, hop_length=hop))
     harmonic = librosa.decompose.hpss(spectrum)[0]
-    chroma = librosa.feature.chroma_stft(S=harmonic ** 2, sr=rate, tuning=0.0)
-    mel = librosa.feature.melspectrogram(S=spectrum ** 2, sr=rate, n_mels=64)
+    chroma = librosa.feature.chroma_stft(S=harmonic**2, sr=rate, tuning=0.0)
+    mel = librosa.feature.melspectrogram(S=spectrum**2, sr=rate, n_mels=64)
     mfcc = librosa.feature.mfcc(S=librosa.power_to_db(mel), n_mfcc=13)
     bars = chart.time_map.bars
     widest = max(len(b.beat_times_s) for b in bars)
@@ -445,12 +477,10 @@ def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndar
     spread = out.std(axis=0)
     out = (out - out.mean(axis=0)) / np.where(spread > 1e-9, spread, 1.0)
     out[:, -13:] *= np.sqrt(widest * 12 / 13 / 2)
-    return out / np.sqrt(max((out ** 2).sum(axis=1).mean(), 1e-9))
+    return out / np.sqrt(max((out**2).sum(axis=1).mean(), 1e-9))
 
 
 def _mean_frames(x: np.ndarray, start_s: float, end_s: float, frames_per_s: float) -> np.ndarray:
     a = min(max(int(start_s * frames_per_s + 0.5), 0), x.shape[1] - 1)
     b = min(max(int(end_s * frames_per_s + 0.5), a + 1), x.shape[1])
     return x[:, a:b].mean(axis=1)
-
-

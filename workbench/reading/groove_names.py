@@ -67,12 +67,17 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
 
     places = Counter(n.position for n in notes)
     return _Look(
-        bar, at("kick"), frozenset(n.position for n in full),
+        bar,
+        at("kick"),
+        frozenset(n.position for n in full),
         frozenset(n.position for n in notes if is_ghost(n, limit)),
         at("side stick"),
-        at("open hi-hat"), at("pedal hi-hat"),
+        at("open hi-hat"),
+        at("pedal hi-hat"),
         {k: frozenset(v) for k, v in keeping.items()},
-        any(c > 1 for c in places.values()), chart.feel)
+        any(c > 1 for c in places.values()),
+        chart.feel,
+    )
 
 
 def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> tuple[str, ...]:
@@ -83,8 +88,10 @@ def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = No
     """
     limit = ghost_limit(chart) if limit is None else limit
     looks = [_look(chart, k, limit) for k in base_bars]
-    names = [_combined([name(look) for look in looks]) for name in (
-        _snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)]
+    names = [
+        _combined([name(look) for look in looks])
+        for name in (_snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)
+    ]
     strokes = sum(len(chart.bars[k].notes) for k in base_bars)
     if not any(look.together for look in looks) and strokes > 6 * len(looks):
         names.insert(0, "linear (no two together)")
@@ -128,8 +135,10 @@ def _snare_name(look: _Look) -> str:
         where = " and ".join(place_list(look.bar, on_beats).split(", "))
         return _with_more(look, f"backbeat on {where}{_voice(voice)}", voice, look.snare - on_beats)
     if look.side_stick and voice == "snare":
-        return (f"snare on {place_list(look.bar, look.snare - look.side_stick)}, "
-                f"side stick on {place_list(look.bar, look.side_stick)}")
+        return (
+            f"snare on {place_list(look.bar, look.snare - look.side_stick)}, "
+            f"side stick on {place_list(look.bar, look.side_stick)}"
+        )
     return f"{voice} on {place_list(look.bar, look.snare)}"
 
 
@@ -190,8 +199,13 @@ def _hands_name(look: _Look) -> str:
 
 
 #: Even time-keeping, and which of it may leave out a stroke or two.
-_GRIDS = ((Fraction(1, 8), "8ths"), (Fraction(1, 16), "16ths"), (Fraction(1, 12), "8th triplets"),
-          (Fraction(1, 32), "32nds"), (Fraction(1, 24), "16th triplets"))
+_GRIDS = (
+    (Fraction(1, 8), "8ths"),
+    (Fraction(1, 16), "16ths"),
+    (Fraction(1, 12), "8th triplets"),
+    (Fraction(1, 32), "32nds"),
+    (Fraction(1, 24), "16th triplets"),
+)
 _THINNED = (Fraction(1, 8), Fraction(1, 16))
 
 

@@ -66,8 +66,7 @@ def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
     return whole if length >= bars[base_bar].length else frozenset(w for w in whole if w[0] < length)
 
 
-def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int],
-                limit: float | None = None) -> Groove:
+def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], limit: float | None = None) -> Groove:
     """The groove that runs of bars have in common.
 
     Parameters
@@ -84,8 +83,11 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int],
     place = {k: k - run.start for run in runs for k in run}
     meters = Counter(chart.time_map.bars[k].meter for k in bars if chart.bars[k].notes)
     usual = max(meters, key=lambda m: meters[m]) if meters else None
-    whole = [k for k in bars if chart.bars[k].notes and chart.time_map.bars[k].meter == usual
-             and not chart.time_map.bars[k].is_pickup]
+    whole = [
+        k
+        for k in bars
+        if chart.bars[k].notes and chart.time_map.bars[k].meter == usual and not chart.time_map.bars[k].is_pickup
+    ]
     clean = [k for k in whole if k not in disturbed] or whole or bars
     content = {k: _without_opening(written(chart.bars[k])) for k in clean}
     best: tuple[float, tuple[int, ...]] | None = None
@@ -110,8 +112,9 @@ def _without_opening(content: Written) -> Written:
     return frozenset(w for w in content if w[0] or w[1] not in KEEPERS or KEEPERS[w[1]] == "toms")
 
 
-def _base(chart: Chart, content: dict[int, Written], place: dict[int, int], clean: list[int],
-          length: int) -> tuple[int, ...] | None:
+def _base(
+    chart: Chart, content: dict[int, Written], place: dict[int, int], clean: list[int], length: int
+) -> tuple[int, ...] | None:
     """The bar of each phase from which the others differ least, the first such."""
     base = []
     for phase in range(length):
@@ -147,8 +150,7 @@ def _unlike(a: int, b: int) -> float:
     return (a ^ b).bit_count() / max((a | b).bit_count(), 1)
 
 
-def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int],
-             base: tuple[int, ...]) -> bool:
+def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int], base: tuple[int, ...]) -> bool:
     """Whether a longer phrase comes back: most bars close to their own base bar."""
     for phase, bar in enumerate(base):
         gaps = sorted(len(content[k] ^ content[bar]) for k in clean if place[k] % len(base) == phase)
@@ -158,5 +160,4 @@ def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int
 
 
 def _opens_with_crash(chart: Chart, bar_index: int) -> bool:
-    return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash"
-               for n in chart.bars[bar_index].notes)
+    return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash" for n in chart.bars[bar_index].notes)

@@ -117,7 +117,8 @@ class PartReading:
             if bar_index in variation.bars:
                 base = rebuild(base, variation.changes)
         filled = written(self.chart.bars[bar_index]) - outside_fills(
-            written(self.chart.bars[bar_index]), spans, bar_index)
+            written(self.chart.bars[bar_index]), spans, bar_index
+        )
         return base | filled
 
 

@@ -20,17 +20,32 @@ TICKS = 12
 
 #: Voices and their weight.  "snare" is every snare stroke, "backbeat" only full ones.
 VOICES: tuple[tuple[str, float], ...] = (
-    ("kick", 1.0), ("snare", 0.35), ("backbeat", 0.85), ("hi-hat", 0.35), ("open hi-hat", 0.3),
-    ("pedal hi-hat", 0.3), ("ride", 0.45), ("crash", 0.6), ("high tom", 0.9), ("mid tom", 0.9),
-    ("floor tom", 0.9), ("percussion", 0.4),
+    ("kick", 1.0),
+    ("snare", 0.35),
+    ("backbeat", 0.85),
+    ("hi-hat", 0.35),
+    ("open hi-hat", 0.3),
+    ("pedal hi-hat", 0.3),
+    ("ride", 0.45),
+    ("crash", 0.6),
+    ("high tom", 0.9),
+    ("mid tom", 0.9),
+    ("floor tom", 0.9),
+    ("percussion", 0.4),
 )
 _COLUMN = {name: k for k, (name, _) in enumerate(VOICES)}
 WEIGHTS = np.array([w for _, w in VOICES])
 
 _VOICES_OF: dict[str, tuple[str, ...]] = {
-    "closed hi-hat": ("hi-hat",), "open hi-hat": ("hi-hat", "open hi-hat"),
-    "ride bell": ("ride",), "second crash": ("crash",), "splash": ("crash",), "china": ("crash",),
-    "tambourine": ("percussion",), "cowbell": ("percussion",), "hand clap": ("percussion",),
+    "closed hi-hat": ("hi-hat",),
+    "open hi-hat": ("hi-hat", "open hi-hat"),
+    "ride bell": ("ride",),
+    "second crash": ("crash",),
+    "splash": ("crash",),
+    "china": ("crash",),
+    "tambourine": ("percussion",),
+    "cowbell": ("percussion",),
+    "hand clap": ("percussion",),
 }
 
 #: Where a chart writes no ghost notes, snare strokes softer than this MIDI
@@ -40,10 +55,20 @@ GHOST_SHARE = 0.6
 
 #: Instruments that can keep time, by what players call it.
 KEEPERS: dict[str, str] = {
-    "closed hi-hat": "hi-hat", "open hi-hat": "hi-hat", "ride": "ride", "ride bell": "ride",
-    "crash": "crash", "second crash": "crash", "china": "crash", "splash": "crash",
-    "high tom": "toms", "mid tom": "toms", "floor tom": "toms",
-    "tambourine": "percussion", "cowbell": "percussion", "hand clap": "percussion",
+    "closed hi-hat": "hi-hat",
+    "open hi-hat": "hi-hat",
+    "ride": "ride",
+    "ride bell": "ride",
+    "crash": "crash",
+    "second crash": "crash",
+    "china": "crash",
+    "splash": "crash",
+    "high tom": "toms",
+    "mid tom": "toms",
+    "floor tom": "toms",
+    "tambourine": "percussion",
+    "cowbell": "percussion",
+    "hand clap": "percussion",
 }
 
 
@@ -120,12 +145,12 @@ class Patterns:
         widest = int(counts.max())
         out = np.zeros((len(counts), widest, len(VOICES), TICKS), np.float32)
         for k, count in enumerate(counts):
-            part = self.beats[self.first_beat[k]:self.first_beat[k + 1]]
+            part = self.beats[self.first_beat[k] : self.first_beat[k + 1]]
             offset = 0
             if self.chart.time_map.bars[k].is_pickup:
                 offset = max(self.chart.time_map.bars[k].meter.counted_beats - count, 0)
                 offset = min(offset, widest - count)
-            out[k, offset:offset + count] = part
+            out[k, offset : offset + count] = part
         return out.reshape(len(counts), -1)
 
     @cached_property
@@ -175,7 +200,7 @@ class Patterns:
 
     def voice_counts(self, bar_index: int) -> dict[str, int]:
         """Number of filled slots of each voice in a bar."""
-        part = self.beats[self.first_beat[bar_index]:self.first_beat[bar_index + 1]]
+        part = self.beats[self.first_beat[bar_index] : self.first_beat[bar_index + 1]]
         return dict(zip(_COLUMN, part.sum(axis=(0, 2)).astype(int).tolist()))
 
 

@@ -42,24 +42,38 @@ def draw_form(reading: PartReading) -> Figure:
         axes.barh(0, len(section), left=section.first_bar, height=0.9, color=colour, edgecolor="white")
         name = section_name(section)
         fits = len(section) >= 0.16 * len(name) * len(chart) / 16
-        axes.text(section.first_bar + len(section) / 2, 0, name if fits else section.label, ha="center",
-                  va="center", fontweight="bold", color="white" if section.has_drums else INK)
+        axes.text(
+            section.first_bar + len(section) / 2,
+            0,
+            name if fits else section.label,
+            ha="center",
+            va="center",
+            fontweight="bold",
+            color="white" if section.has_drums else INK,
+        )
         for stretch in section.parts:
             text = stretch.timekeeper or "no cymbal"
-            axes.text(stretch.first_bar + len(stretch) / 2, -0.62, text, ha="center", va="top", fontsize=7,
-                      rotation=0 if len(stretch) * 24 > len(chart) else 90)
+            axes.text(
+                stretch.first_bar + len(stretch) / 2,
+                -0.62,
+                text,
+                ha="center",
+                va="top",
+                fontsize=7,
+                rotation=0 if len(stretch) * 24 > len(chart) else 90,
+            )
             if stretch.first_bar > section.first_bar:
                 axes.plot([stretch.first_bar] * 2, [-0.45, 0.45], color="white", lw=1, ls=":")
     crashes = [k for s in reading.form for k in s.crash_bars]
     axes.plot(crashes, [0.62] * len(crashes), "x", color=INK, ms=5, label="crash on 1")
     for n, fill in enumerate(reading.fills):
-        start, end = (k + float(p / chart.time_map.bars[min(k, len(chart) - 1)].length)
-                      for k, p in (fill.span.start, fill.span.end))
-        axes.barh(0.85, end - start, left=start, height=0.16, color=PALETTE[5],
-                  label="fill" if n == 0 else None)
+        start, end = (
+            k + float(p / chart.time_map.bars[min(k, len(chart) - 1)].length)
+            for k, p in (fill.span.start, fill.span.end)
+        )
+        axes.barh(0.85, end - start, left=start, height=0.16, color=PALETTE[5], label="fill" if n == 0 else None)
     changed = sorted({k for v in reading.variations for k in v.bars})
-    axes.plot([k + 0.5 for k in changed], [1.08] * len(changed), ".", color=PALETTE[7], ms=4,
-              label="variation")
+    axes.plot([k + 0.5 for k in changed], [1.08] * len(changed), ".", color=PALETTE[7], ms=4, label="variation")
     axes.set(xlim=(0, len(chart)), ylim=(-1.25, 1.25), yticks=[], xlabel="bar")
     step = next(s for s in (1, 2, 4, 8, 16, 32) if len(chart) / s <= 40)
     first = chart.time_map.bar_number(0)
@@ -77,11 +91,9 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     width = min(1.5 + 4.2 * own.groove.phrase_bars, WIDEST)
     figure = Figure(figsize=(width, 2.6), layout="constrained")
     axes = figure.subplots()
-    _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length)
-                               for k in own.groove.base_bars])
+    _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length) for k in own.groove.base_bars])
     title = " ".join(x for x in (own.label, own.part) if x)
-    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)),
-                   fontsize=9, loc="left")
+    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)), fontsize=9, loc="left")
     return figure
 
 
@@ -101,25 +113,30 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
     if fill.grouping and places:
         origin = chart.time_map.starts[fill.span.start[0]] + fill.span.start[1]
         steps = [(float(x - origin) / float(fill.grouping_value), column) for x, column in places]
-        at = np.interp(np.cumsum([0, *fill.grouping]), [s for s, _ in steps] + [sum(fill.grouping)],
-                       [c for _, c in steps] + [steps[-1][1] + 1])
+        at = np.interp(
+            np.cumsum([0, *fill.grouping]),
+            [s for s, _ in steps] + [sum(fill.grouping)],
+            [c for _, c in steps] + [steps[-1][1] + 1],
+        )
         top = axes.get_ylim()[1] - 0.35
         for a, b, size in zip(at, at[1:], fill.grouping):
-            axes.annotate("", (a - 0.35, top), (b - 0.65, top), arrowprops={"arrowstyle": "-", "lw": 2,
-                                                                            "color": PALETTE[5]})
-            axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9,
-                      color=PALETTE[5])
+            axes.annotate(
+                "", (a - 0.35, top), (b - 0.65, top), arrowprops={"arrowstyle": "-", "lw": 2, "color": PALETTE[5]}
+            )
+            axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9, color=PALETTE[5])
     where = chart.time_map.bar_number(fill.span.start[0])
     axes.set_title(_wrapped(f"bar {where}: {fill.text}", int(12 * width)), fontsize=9, loc="left")
     return figure
 
 
-def _draw_bars(axes: Axes, reading: PartReading, pieces: list[tuple[int, Fraction, Fraction]],
-               hands: bool = False) -> list[tuple[Fraction, int]]:
+def _draw_bars(
+    axes: Axes, reading: PartReading, pieces: list[tuple[int, Fraction, Fraction]], hands: bool = False
+) -> list[tuple[Fraction, int]]:
     """Strokes as dots (size: loudness) by instrument and count; returns the columns."""
     chart = reading.chart
-    names = sorted({n.instrument for k, a, b in pieces for n in chart.bars[k].notes if a <= n.position < b},
-                   key=drum_key_order)
+    names = sorted(
+        {n.instrument for k, a, b in pieces for n in chart.bars[k].notes if a <= n.position < b}, key=drum_key_order
+    )
     row = {name: len(names) - 1 - i for i, name in enumerate(names)}
     counts, columns, column = [], [], 0
     for k, start, end in pieces:
@@ -141,8 +158,15 @@ def _draw_bars(axes: Axes, reading: PartReading, pieces: list[tuple[int, Fractio
                     axes.scatter(column, row[n.instrument], s=size, marker="x", color=INK, lw=1.6)
                 else:
                     hollow = n.instrument == "open hi-hat" or "ghost" in n.articulations
-                    axes.scatter(column, row[n.instrument], s=size, marker="o", lw=1.6, edgecolors=INK,
-                                 facecolors="white" if hollow else INK)
+                    axes.scatter(
+                        column,
+                        row[n.instrument],
+                        s=size,
+                        marker="o",
+                        lw=1.6,
+                        edgecolors=INK,
+                        facecolors="white" if hollow else INK,
+                    )
                 if hands:
                     hand = reading.sticking.hands.get((k, place, n.instrument), "")
                     axes.text(column + 0.18, row[n.instrument] + 0.12, hand, fontsize=7, color=PALETTE[0])
@@ -171,8 +195,9 @@ def draw_feel(reading: PartReading) -> Figure:
         values = np.array(by_name[p.instrument])
         places.plot(values, i + rng.uniform(-0.2, 0.2, len(values)), ".", ms=2, color=PALETTE[4], alpha=0.5)
         places.errorbar(p.mean_ms, i, xerr=p.spread_ms, fmt="o", ms=4, color=PALETTE[0])
-    places.set_yticks(range(len(feel.placements)),
-                      [instrument_word(p.instrument) for p in reversed(feel.placements)], fontsize=8)
+    places.set_yticks(
+        range(len(feel.placements)), [instrument_word(p.instrument) for p in reversed(feel.placements)], fontsize=8
+    )
     places.axvline(0, color=INK, lw=0.8)
     widest = max([40.0] + [abs(p.mean_ms) + 2 * p.spread_ms for p in feel.placements])
     places.set(xlim=(-widest, widest), title="against the grid", xlabel="ms (right: behind)")
@@ -191,8 +216,15 @@ def draw_feel(reading: PartReading) -> Figure:
     tempo.set(title="tempo" + (f" (swing: {swing})" if swing else ""), xlabel="bar", ylabel="bpm")
     for empty, axes in ((not feel.placements, places), (not feel.dynamics, limbs)):
         if empty:
-            axes.text(0.5, 0.5, "nothing played to measure", ha="center", va="center", color=PALETTE[7],
-                      transform=axes.transAxes)
+            axes.text(
+                0.5,
+                0.5,
+                "nothing played to measure",
+                ha="center",
+                va="center",
+                color=PALETTE[7],
+                transform=axes.transAxes,
+            )
     for axes in (places, limbs, tempo):
         axes.spines[["top", "right"]].set_visible(False)
     return figure

@@ -53,8 +53,9 @@ class Reading(PartReading):
         return to_data(self)
 
 
-def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = None,
-              progress: Progress | None = None) -> Reading:
+def read_part(
+    chart: Chart, audio: Audio | None = None, player: Player | None = None, progress: Progress | None = None
+) -> Reading:
     """Read a drum part.
 
     Parameters
@@ -88,19 +89,30 @@ def read_part(chart: Chart, audio: Audio | None = None, player: Player | None = 
     touched = _touched(spans)
     grooves = grooves_of(form_of(_line_ends(spans), filled), touched)
     # A groove of nothing but fills gives no ground to tell a fill from.
-    base_at = {k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
-               for g in grooves if not filled.issuperset(g.groove.bar_indices)
-               for k in touched.intersection(g.groove.bar_indices)}
+    base_at = {
+        k: frozenset(w[:2] for w in base_written(chart, g.groove.base_of(k), k))
+        for g in grooves
+        if not filled.issuperset(g.groove.bar_indices)
+        for k in touched.intersection(g.groove.bar_indices)
+    }
     refined = [refine_fill(chart, s, base_at) for s in spans]
     spans = _apart([s for s in refined if s is not None])
     form = form_of(_line_ends(spans), filled_bars(chart, spans))
-    grooves = tuple(_told_free(chart, g, spans) for g in grooves_of(form, _touched(spans))
-                    if _is_played(chart, g, spans))
+    grooves = tuple(
+        _told_free(chart, g, spans) for g in grooves_of(form, _touched(spans)) if _is_played(chart, g, spans)
+    )
     tell(0.7, "finding the sticking")
     sticking = propose_sticking(chart, player)
     tell(0.9, "measuring the feel")
-    reading = Reading(chart, form, grooves, _variations(chart, grooves, spans),
-                      read_fills(chart, spans), sticking, measure_feel(chart, sticking, [s.first_bar for s in form]))
+    reading = Reading(
+        chart,
+        form,
+        grooves,
+        _variations(chart, grooves, spans),
+        read_fills(chart, spans),
+        sticking,
+        measure_feel(chart, sticking, [s.first_bar for s in form]),
+    )
     tell(1.0, "read")
     return reading
 
@@ -126,8 +138,7 @@ def _apart(spans: list[Span]) -> tuple[Span, ...]:
     return tuple(out)
 
 
-def _grooves(chart: Chart, form: tuple[FormSection, ...],
-             disturbed: frozenset[int]) -> tuple[PartGroove, ...]:
+def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[int]) -> tuple[PartGroove, ...]:
     runs: dict[tuple[str, str | None, int], list[range]] = {}
     names: dict[tuple[str, str | None, int], str] = {}
     for i, section in enumerate(form):
@@ -138,19 +149,16 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...],
             runs.setdefault(key, []).append(stretch.bars)
             names.setdefault(key, stretch.name)
     limit = ghost_limit(chart)
-    own = {m.start[0]: m.text for m in chart.marks
-           if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
+    own = {m.start[0]: m.text for m in chart.marks if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
     out = []
     for key, stretches in runs.items():
         groove = find_groove(chart, stretches, disturbed, limit)
         given = next((own[s.start] for s in stretches if s.start in own), None)
-        out.append(PartGroove(key[0], names[key], key[1], groove,
-                              given or "; ".join(groove.names), given is not None))
+        out.append(PartGroove(key[0], names[key], key[1], groove, given or "; ".join(groove.names), given is not None))
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 
-def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
-                spans: tuple[Span, ...]) -> tuple[Variation, ...]:
+def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Span, ...]) -> tuple[Variation, ...]:
     """Every difference from the grooves, the same change said once with its bars."""
     out: list[Variation] = []
     limit = ghost_limit(chart)
@@ -167,16 +175,19 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...],
             if not actual and chart.bars[k].notes:
                 changes = (Change("nothing but the fill", base),)
             else:
-                changes = describe_changes(chart.time_map.bars[k], base, actual,
-                                           _soft(chart.bars[own.groove.base_of(k)], limit),
-                                           _soft(chart.bars[k], limit))
+                changes = describe_changes(
+                    chart.time_map.bars[k],
+                    base,
+                    actual,
+                    _soft(chart.bars[own.groove.base_of(k)], limit),
+                    _soft(chart.bars[k], limit),
+                )
             for change in changes:
                 bars_of.setdefault(change, []).append(k)
         together: dict[tuple[int, ...], list[Change]] = {}
         for change, bars in bars_of.items():
             together.setdefault(tuple(bars), []).append(change)
-        out += [Variation(own.label, own.part, bars, tuple(changes))
-                for bars, changes in together.items()]
+        out += [Variation(own.label, own.part, bars, tuple(changes)) for bars, changes in together.items()]
     return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
 
 
@@ -192,8 +203,7 @@ def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> boo
 
 def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGroove:
     """A groove, called free where hardly a bar repeats another and most are far from its base."""
-    heard = {k: content for k in own.groove.bar_indices
-             if (content := outside_fills(written(chart.bars[k]), spans, k))}
+    heard = {k: content for k in own.groove.bar_indices if (content := outside_fills(written(chart.bars[k]), spans, k))}
     times = Counter(heard.values())
     repeating = sum(n for n in times.values() if n > 1)
     unlike = []
@@ -201,8 +211,11 @@ def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGr
         base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
         if k not in own.groove.base_bars:
             unlike.append(len(content ^ base) / len(content | base))
-    if (len(heard) < FEWEST_FREE_BARS or repeating > MOST_REPEATING * len(heard)
-            or median(unlike or [0.0]) < FAR_FROM_BASE):
+    if (
+        len(heard) < FEWEST_FREE_BARS
+        or repeating > MOST_REPEATING * len(heard)
+        or median(unlike or [0.0]) < FAR_FROM_BASE
+    ):
         return own
     said = f"{repeating} of {len(heard)} bars repeat another" if repeating else "no bar repeats"
     text = own.text if own.given else f"{said}: played freely" + (f"; most like: {own.text}" if own.text else "")
@@ -215,6 +228,7 @@ def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> boo
 
 
 # -- into the chart -------------------------------------------------------------------
+
 
 def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> Edit:
     """The edit, one step to undo, that writes a reading into its chart.
@@ -242,13 +256,14 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
         for stretch in section.parts:
             own = reading.groove_at(stretch.first_bar)
             if own is not None and own.text:
-                new.append(Mark("groove", (stretch.first_bar, Fraction(0)),
-                                (stretch.end_bar, Fraction(0)), own.text))
+                new.append(Mark("groove", (stretch.first_bar, Fraction(0)), (stretch.end_bar, Fraction(0)), own.text))
     new += [Mark("fill", f.span.start, f.span.end, f.text) for f in reading.fills if not f.span.given]
     if variations:
-        new += [Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
-                for k, text in _texts_by_bar(reading).items()
-                if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)]
+        new += [
+            Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
+            for k, text in _texts_by_bar(reading).items()
+            if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)
+        ]
     starts = {(m.kind, m.start) for m in chart.marks if m.confirmed}
     for mark in new:
         overlapped = any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed)

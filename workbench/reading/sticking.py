@@ -25,10 +25,22 @@ from workbench.reading.patterns import written_times_s
 #: Where the drums stand around a right-handed player, (right, forward) in cm
 #: from the snare; crashes stand on both sides, so "crash" lies between: common practice, no source.
 KIT_CM: dict[str, tuple[float, float]] = {
-    "snare": (0, 0), "side stick": (0, 0), "closed hi-hat": (-38, 12), "open hi-hat": (-38, 12),
-    "high tom": (-8, 34), "mid tom": (26, 36), "floor tom": (48, -2), "ride": (58, 38),
-    "ride bell": (55, 40), "crash": (-8, 56), "second crash": (62, 58), "splash": (10, 58),
-    "china": (78, 42), "tambourine": (-40, 30), "cowbell": (10, 45), "hand clap": (0, 0),
+    "snare": (0, 0),
+    "side stick": (0, 0),
+    "closed hi-hat": (-38, 12),
+    "open hi-hat": (-38, 12),
+    "high tom": (-8, 34),
+    "mid tom": (26, 36),
+    "floor tom": (48, -2),
+    "ride": (58, 38),
+    "ride bell": (55, 40),
+    "crash": (-8, 56),
+    "second crash": (62, 58),
+    "splash": (10, 58),
+    "china": (78, 42),
+    "tambourine": (-40, 30),
+    "cowbell": (10, 45),
+    "hand clap": (0, 0),
 }
 
 #: Strokes a second that one hand can keep up, and in a burst of two or three;
@@ -132,16 +144,19 @@ class Sticking:
     feet: dict[tuple[int, Fraction, str], str]
     flags: tuple[Flag, ...]
 
-    def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0),
-             end: Fraction | None = None) -> str:
+    def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0), end: Fraction | None = None) -> str:
         """Hands of a bar, or of a part of it, in order: "R L R+L R"; both together
         are :data:`BOTH`, and :data:`NEITHER` stands where no two hands can play it."""
         said = []
-        notes = [n for n in chart.bars[bar_index].notes if not instrument(n.instrument).is_foot
-                 and start <= n.position and (end is None or n.position < end)]
+        notes = [
+            n
+            for n in chart.bars[bar_index].notes
+            if not instrument(n.instrument).is_foot and start <= n.position and (end is None or n.position < end)
+        ]
         for position in sorted({n.position for n in notes}):
-            letters = {self.hands.get((bar_index, position, n.instrument), "")
-                       for n in notes if n.position == position} - {""}
+            letters = {
+                self.hands.get((bar_index, position, n.instrument), "") for n in notes if n.position == position
+            } - {""}
             said.append(BOTH if len(letters) > 1 else "".join(letters) or NEITHER)
         return " ".join(said)
 
@@ -161,8 +176,7 @@ class _Event:
     strong: bool | None
 
 
-def propose_sticking(chart: Chart, player: Player | None = None,
-                     bars: Sequence[int] | None = None) -> Sticking:
+def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[int] | None = None) -> Sticking:
     """Propose a sticking for all bars, or some.
 
     Hands that a user has written on a confirmed note are kept and the way
@@ -193,8 +207,7 @@ def propose_sticking(chart: Chart, player: Player | None = None,
     # A letter would teach what cannot be done.
     out_of_reach = {(f.bar_index, f.position) for f in flags if f.kind == "unplayable"}
     hands = {place: hand for place, hand in hands.items() if place[:2] not in out_of_reach}
-    return Sticking(player, hands, foot_names,
-                    tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
+    return Sticking(player, hands, foot_names, tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
 
 
 def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit:
@@ -234,16 +247,23 @@ def too_many_for_two_hands(notes: Iterable[Note]) -> bool:
     return len(names) - sum(names.issuperset(surface) for surface in _ONE_SURFACE) > 2
 
 
-def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float],
-             ) -> tuple[list[_Event], list, list[Flag]]:
+def _collect(
+    chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float]
+) -> tuple[list[_Event], list, list[Flag]]:
     events, feet, flags = [], [], []
     for k in bars:
         timed = chart.time_map.bars[k]
         eighth = timed.meter.beat_length / (3 if timed.meter.is_compound else 2)
         at: dict[Fraction, list[Note]] = {}
-        triplets = set() if timed.meter.is_compound else {
-            (n.position + timed.missing) // timed.meter.beat_length
-            for n in chart.bars[k].notes if n.position.denominator % 3 == 0}
+        triplets = (
+            set()
+            if timed.meter.is_compound
+            else {
+                (n.position + timed.missing) // timed.meter.beat_length
+                for n in chart.bars[k].notes
+                if n.position.denominator % 3 == 0
+            }
+        )
         for n in chart.bars[k].notes:
             if instrument(n.instrument).is_foot:
                 feet.append((k, n, times_s[k, n.position]))
@@ -253,14 +273,27 @@ def _collect(chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fractio
             for surface in _ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
-                    flags.append(Flag("unplayable", k, position, f"{surface[0]} and {surface[1]} at once on "
-                                      f"{the_place(timed, position)}: {LEAVE_OUT}"))
+                    flags.append(
+                        Flag(
+                            "unplayable",
+                            k,
+                            position,
+                            f"{surface[0]} and {surface[1]} at once on {the_place(timed, position)}: {LEAVE_OUT}",
+                        )
+                    )
                     softer = min(both, key=lambda n: n.velocity)
                     notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
-                flags.append(Flag("unplayable", k, position, f"{_MANY.get(len(notes), len(notes))} things for two "
-                                  f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"))
+                flags.append(
+                    Flag(
+                        "unplayable",
+                        k,
+                        position,
+                        f"{_MANY.get(len(notes), len(notes))} things for two "
+                        f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}",
+                    )
+                )
             beat, past = divmod(position + timed.missing, timed.meter.beat_length)
             strong: bool | None = past % eighth == 0
             if beat in triplets and (past or beat - 1 in triplets):
@@ -320,8 +353,9 @@ def _options(event: _Event) -> list[tuple[str, ...]]:
     return kept or [tuple(f or h for f, h in zip(fixed, options[0]))]
 
 
-def _solve(chart: Chart, phrase: list[_Event], player: Player,
-           place: dict[str, tuple[float, float]]) -> tuple[dict, list[Flag]]:
+def _solve(
+    chart: Chart, phrase: list[_Event], player: Player, place: dict[str, tuple[float, float]]
+) -> tuple[dict, list[Flag]]:
     # State: per hand (instrument, time of last stroke) and which hand played last.
     # Only the last stroke of each hand matters, so states are few.
     start = (("", -math.inf), ("", -math.inf), "")
@@ -388,8 +422,14 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
     return cost
 
 
-def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, new: tuple, player: Player,
-               place: dict[str, tuple[float, float]]) -> float:
+def _move_cost(
+    event: _Event,
+    option: tuple[str, ...],
+    state: tuple,
+    new: tuple,
+    player: Player,
+    place: dict[str, tuple[float, float]],
+) -> float:
     """What it costs the hands to get from one state to the next."""
     last = state[2]
     # A phrase begins with the leading hand unless something speaks against it.
@@ -411,7 +451,7 @@ def _move_cost(event: _Event, option: tuple[str, ...], state: tuple, new: tuple,
                 if player.style == "hand to hand" or event.strong is None:
                     dear = 1.35 * quick
                 else:
-                    dear = 0.5 * quick ** 2
+                    dear = 0.5 * quick**2
                 cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
@@ -439,18 +479,31 @@ def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tup
             continue
         way_m = _way_m(was, note.instrument)
         if gap_s < 1 / HAND_BURST_HZ:
-            flags.append(Flag("unplayable", event.bar_index, event.position,
-                              f"no hand is free for the {note.instrument} on "
-                              f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
-                              f"stroke: {LEAVE_OUT}"))
+            flags.append(
+                Flag(
+                    "unplayable",
+                    event.bar_index,
+                    event.position,
+                    f"no hand is free for the {note.instrument} on "
+                    f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
+                    f"stroke: {LEAVE_OUT}",
+                )
+            )
         elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
-            flags.append(Flag("unplayable", event.bar_index, event.position,
-                              f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
-                              f"on {the_place(timed, event.position)}: {LEAVE_OUT}"))
+            flags.append(
+                Flag(
+                    "unplayable",
+                    event.bar_index,
+                    event.position,
+                    f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
+                    f"on {the_place(timed, event.position)}: {LEAVE_OUT}",
+                )
+            )
     return flags
 
 
 # -- speed and feet ---------------------------------------------------------------------
+
 
 def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], float]) -> list[Flag]:
     """Bars where one hand must keep up more strokes than it comfortably can."""
@@ -470,10 +523,16 @@ def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], f
                 told.add((k, hand))
                 tempo = chart.time_map.tempo_bpm(k)
                 limit = tempo * HAND_RATE_HZ * span_s / 4
-                flags.append(Flag("fast", k, position,
-                                  f"{4 / span_s:.0f} strokes a second for the "
-                                  f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
-                                  f"single strokes of one hand hold to about {limit:.0f} bpm here"))
+                flags.append(
+                    Flag(
+                        "fast",
+                        k,
+                        position,
+                        f"{4 / span_s:.0f} strokes a second for the "
+                        f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
+                        f"single strokes of one hand hold to about {limit:.0f} bpm here",
+                    )
+                )
     return flags
 
 
@@ -488,16 +547,22 @@ def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
     fast = [False] * len(kicks)
     for i in range(len(kicks) - 1):
         gap_s = _gap_s(kicks[i][0], kicks[i + 1][0])
-        run = kicks[i:i + 5]
+        run = kicks[i : i + 5]
         steady = len(run) == 5 and 4 / max(_gap_s(run[0][0], run[4][0]), 1e-3) > FOOT_RATE_HZ
         if gap_s < 1 / FOOT_BURST_HZ or steady:
             fast[i] = fast[i + 1] = True
             k = kicks[i][1]
             if k not in told:
                 told.add(k)
-                flags.append(Flag("double pedal", k, kicks[i][2].position,
-                                  f"kick at {1 / max(gap_s, 1e-3):.0f} strokes a second: two feet "
-                                  "(double pedal) or leave some out"))
+                flags.append(
+                    Flag(
+                        "double pedal",
+                        k,
+                        kicks[i][2].position,
+                        f"kick at {1 / max(gap_s, 1e-3):.0f} strokes a second: two feet "
+                        "(double pedal) or leave some out",
+                    )
+                )
     turn = False
     for (_, k, n), is_fast in zip(kicks, fast):
         turn = not turn if is_fast else False

@@ -22,16 +22,21 @@ TOO_DIFFERENT = 0.34
 
 #: Articulations as drummers say them on an added or changed note.
 _SAID: dict[str, str] = {
-    "ghost": "ghost note", "accent": "accent", "flam": "flam", "drag": "drag", "roll": "roll",
-    "choke": "choke", "half open": "half-open hi-hat", "foot splash": "foot splash",
+    "ghost": "ghost note",
+    "accent": "accent",
+    "flam": "flam",
+    "drag": "drag",
+    "roll": "roll",
+    "choke": "choke",
+    "half open": "half-open hi-hat",
+    "foot splash": "foot splash",
     "rim shot": "rim shot",
 }
 
 _SHORT: dict[str, str] = {"closed hi-hat": "hi-hat", "pedal hi-hat": "hi-hat with the foot"}
 
 _HATS = ("closed hi-hat", "open hi-hat")
-_HAND_CYMBALS = (*_HATS, "ride", "ride bell", "crash", "second crash", "splash", "china",
-                 "tambourine", "cowbell")
+_HAND_CYMBALS = (*_HATS, "ride", "ride bell", "crash", "second crash", "splash", "china", "tambourine", "cowbell")
 
 
 @dataclass(frozen=True)
@@ -68,9 +73,13 @@ def instrument_word(name: str) -> str:
     return _SHORT.get(name, name)
 
 
-def describe_changes(bar: Bar, base: Written, actual: Written,
-                     soft_base: frozenset[Fraction] = frozenset(),
-                     soft_actual: frozenset[Fraction] = frozenset()) -> tuple[Change, ...]:
+def describe_changes(
+    bar: Bar,
+    base: Written,
+    actual: Written,
+    soft_base: frozenset[Fraction] = frozenset(),
+    soft_actual: frozenset[Fraction] = frozenset(),
+) -> tuple[Change, ...]:
     """Differences of a bar from its base, most telling first; empty if none.
 
     ``soft_base`` and ``soft_actual`` are places of snare strokes that are played
@@ -84,19 +93,22 @@ def describe_changes(bar: Bar, base: Written, actual: Written,
     if not base:
         return (Change(whole_bar(bar, actual, soft_actual), frozenset(), frozenset(added)),)
     if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
-        return (Change("something else: " + whole_bar(bar, actual, soft_actual), frozenset(removed),
-                       frozenset(added)),)
+        return (Change("something else: " + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
-    changes = [*broken_off, *_articulations(bar, removed, added), *_swaps(bar, base, removed, added),
-               *_moves(bar, removed, added), *_gone(bar, base, actual, removed, soft_base),
-               *_new(bar, added, soft_actual)]
+    changes = [
+        *broken_off,
+        *_articulations(bar, removed, added),
+        *_swaps(bar, base, removed, added),
+        *_moves(bar, removed, added),
+        *_gone(bar, base, actual, removed, soft_base),
+        *_new(bar, added, soft_actual),
+    ]
     return tuple(sorted(changes, key=_weight))
 
 
 def _alike(base: Written, actual: Written) -> float:
     """Share of strokes that both have, one cymbal as good as another."""
-    a, b = ({(p, "cymbal" if i in _HAND_CYMBALS else i) for p, i, _ in content}
-            for content in (base, actual))
+    a, b = ({(p, "cymbal" if i in _HAND_CYMBALS else i) for p, i, _ in content} for content in (base, actual))
     return len(a & b) / len(a | b)
 
 
@@ -116,13 +128,22 @@ def whole_bar(bar: Bar, content: Written, soft: frozenset[Fraction] = frozenset(
 
 def _weight(change: Change) -> tuple[int, int, str]:
     """Kick and snare first, then toms, then cymbals."""
-    order = {"snare": 0, "side stick": 0, "kick": 1, "high tom": 2, "mid tom": 2, "floor tom": 2,
-             "crash": 3, "open hi-hat": 4}
+    order = {
+        "snare": 0,
+        "side stick": 0,
+        "kick": 1,
+        "high tom": 2,
+        "mid tom": 2,
+        "floor tom": 2,
+        "crash": 3,
+        "open hi-hat": 4,
+    }
     names = [n for _, n, _ in (*change.added, *change.removed)]
     return (min(order.get(n, 5) for n in names), -len(names), change.text)
 
 
 # -- kinds of change (each takes what it explains out of removed and added) --------------
+
 
 def _take(removed: set, added: set, gone: Iterable, new: Iterable) -> tuple[Written, Written]:
     gone, new = frozenset(gone), frozenset(new)
@@ -160,8 +181,7 @@ def _articulations(bar: Bar, removed: set, added: set) -> list[Change]:
         if "ghost" in lost and not gained:
             words.append(f"full {instrument_word(name)} instead of a ghost note")
             lost = lost - {"ghost"}
-        words += [f"{_SAID[a]} ({instrument_word(name)})" if a != "half open" else _SAID[a]
-                  for a in sorted(gained)]
+        words += [f"{_SAID[a]} ({instrument_word(name)})" if a != "half open" else _SAID[a] for a in sorted(gained)]
         words += [f"no {_SAID[a]} ({instrument_word(name)})" for a in sorted(lost)]
         changes.append(Change(f"{' and '.join(words)} on {where}", gone, new))
     return changes
@@ -170,8 +190,7 @@ def _articulations(bar: Bar, removed: set, added: set) -> list[Change]:
 def _swaps(bar: Bar, base: Written, removed: set, added: set) -> list[Change]:
     """Another instrument at the same place: open for closed, crash for hi-hat."""
     pairs: dict[tuple, list] = defaultdict(list)
-    for kinds in (_HAND_CYMBALS, ("snare", "side stick"),
-                  ("snare", "high tom", "mid tom", "floor tom")):
+    for kinds in (_HAND_CYMBALS, ("snare", "side stick"), ("snare", "high tom", "mid tom", "floor tom")):
         at: dict[Fraction, list] = defaultdict(list)
         for item in sorted(removed, key=_order):
             if item[1] in kinds:
@@ -206,10 +225,12 @@ def _moves(bar: Bar, removed: set, added: set) -> list[Change]:
     for name in sorted({i for _, i, _ in removed}, key=drum_key_order):
         old = [x for x in removed if x[1] == name]
         new = [x for x in added if x[1] == name]
-        if len(old) == len(new) == 1 and old[0][2] == new[0][2] and (
-                abs(old[0][0] - new[0][0]) <= bar.meter.beat_length / 2):
-            text = (f"{instrument_word(name)} on {the_place(bar, new[0][0])} "
-                    f"instead of {the_place(bar, old[0][0])}")
+        if (
+            len(old) == len(new) == 1
+            and old[0][2] == new[0][2]
+            and (abs(old[0][0] - new[0][0]) <= bar.meter.beat_length / 2)
+        ):
+            text = f"{instrument_word(name)} on {the_place(bar, new[0][0])} instead of {the_place(bar, old[0][0])}"
             changes.append(Change(text, *_take(removed, added, old, new)))
     return changes
 
@@ -218,8 +239,7 @@ def _is_soft(item: tuple, soft: frozenset[Fraction]) -> bool:
     return "ghost" in item[2] or item[1] == "snare" and item[0] in soft
 
 
-def _gone(bar: Bar, base: Written, actual: Written, removed: set,
-          soft: frozenset[Fraction]) -> list[Change]:
+def _gone(bar: Bar, base: Written, actual: Written, removed: set, soft: frozenset[Fraction]) -> list[Change]:
     changes = []
     kinds = {(x[1], _is_soft(x, soft)) for x in removed}
     for name, ghost in sorted(kinds, key=lambda k: (drum_key_order(k[0]), k[1])):
@@ -268,11 +288,13 @@ def _order(item: tuple) -> tuple:
 
 def _in_order(groups: dict) -> list:
     """Groups in the order of the drum key, then of their first place."""
+
     def key(entry):
         name = entry[0][0] if isinstance(entry[0], tuple) else entry[0]
         first = entry[1][0]
         where = first[0][0] if isinstance(first[0], tuple) else first[0]
         return (drum_key_order(name), where, str(sorted(map(str, entry[0][1:]))))
+
     for items in groups.values():
         items.sort(key=lambda x: x[0][0] if isinstance(x[0], tuple) else x[0])
     return sorted(groups.items(), key=key)

@@ -87,21 +87,37 @@ class Versions:
         """The comparison as a page."""
         names = [c.title or word for c, word in ((self.first, "first"), (self.second, "second"))]
         head, *changes = self.lines()
-        return "\n".join([f"# {names[0]} and {names[1]}", "", head[0].upper() + head[1:] + ".", "",
-                          *(f"- {line}" for line in changes)]) + "\n"
+        return (
+            "\n".join(
+                [
+                    f"# {names[0]} and {names[1]}",
+                    "",
+                    head[0].upper() + head[1:] + ".",
+                    "",
+                    *(f"- {line}" for line in changes),
+                ]
+            )
+            + "\n"
+        )
 
     def to_data(self) -> dict:
         """The comparison as plain data, bars as players number them."""
+
         def numbers(chart: Chart, bars) -> list[int]:
             return [chart.time_map.bar_number(k) for k in bars]
 
         return {
-            "pairs": [[self.first.time_map.bar_number(i), self.second.time_map.bar_number(j)]
-                      for i, j in self.pairs],
+            "pairs": [[self.first.time_map.bar_number(i), self.second.time_map.bar_number(j)] for i, j in self.pairs],
             "only_first": numbers(self.first, self.only_first),
             "only_second": numbers(self.second, self.only_second),
-            "changes": [{"text": c.text, "first_bars": numbers(self.first, c.first_bars),
-                         "second_bars": numbers(self.second, c.second_bars)} for c in self.changes],
+            "changes": [
+                {
+                    "text": c.text,
+                    "first_bars": numbers(self.first, c.first_bars),
+                    "second_bars": numbers(self.second, c.second_bars),
+                }
+                for c in self.changes
+            ],
         }
 
     def _where(self, change: VersionChange) -> str:
@@ -130,11 +146,16 @@ def compare_versions(first: Chart, second: Chart) -> Versions:
         base: Written = frozenset(w for w in written(first.bars[i]) if w[0] < timed.length)
         for change in describe_changes(timed, base, written(second.bars[j])):
             _note(found, change, i, j)
-    changes = [VersionChange(c if isinstance(c, str) else c.text, tuple(a), tuple(b))
-               for c, (a, b) in found.items()]
-    changes += [VersionChange(f"not in the {'second' if chart is first else 'first'} version",
-                              run if chart is first else (), run if chart is second else ())
-                for chart, bars in ((first, only_first), (second, only_second)) for run in _runs(bars)]
+    changes = [VersionChange(c if isinstance(c, str) else c.text, tuple(a), tuple(b)) for c, (a, b) in found.items()]
+    changes += [
+        VersionChange(
+            f"not in the {'second' if chart is first else 'first'} version",
+            run if chart is first else (),
+            run if chart is second else (),
+        )
+        for chart, bars in ((first, only_first), (second, only_second))
+        for run in _runs(bars)
+    ]
     changes.sort(key=lambda c: (c.first_bars or c.second_bars, c.text))
     return Versions(first, second, tuple(pairs), only_first, only_second, tuple(changes))
 
@@ -167,13 +188,12 @@ def _likeness(first: Chart, second: Chart) -> np.ndarray:
     rows = []
     for chart in (first, second):
         for bar in chart.bars:
-            rows.append({columns.setdefault((n.position, v), len(columns))
-                         for n in bar.notes for v in voices_of(n)})
+            rows.append({columns.setdefault((n.position, v), len(columns)) for n in bar.notes for v in voices_of(n)})
     vectors = np.zeros((len(rows), max(len(columns), 1)), np.float32)
     for k, row in enumerate(rows):
         vectors[k, list(row)] = 1.0
     weights = np.array([weight[v] for _, v in columns] or [1.0], np.float32)
-    return likeness(vectors, weights)[:len(first), len(first):]
+    return likeness(vectors, weights)[: len(first), len(first) :]
 
 
 def _pair(alike: np.ndarray) -> list[tuple[int, int]]:

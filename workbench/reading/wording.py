@@ -37,8 +37,11 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
         first = members[0]
         exact = [f for f in members if f.version_of is None]
         out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact)))
-        out += [Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars()))
-                for f in members if f.version_of is not None]
+        out += [
+            Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars()))
+            for f in members
+            if f.version_of is not None
+        ]
         for f in members:
             lands = lands_text(reading, f)
             if lands:
@@ -53,14 +56,18 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
 
 
 def doubt_text(doubtful: str) -> str:
-    return (f"most hits of these are doubtful: {doubtful}; look at them in the grid before you rely on what is said "
-            "of them")
+    return (
+        f"most hits of these are doubtful: {doubtful}; look at them in the grid before you rely on what is said of them"
+    )
 
 
 def user_notes(chart: Chart) -> tuple[Statement, ...]:
     """What the user has written and confirmed about stretches of the part."""
-    return tuple(Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
-                 for m in chart.marks if m.kind == "note" and m.confirmed and m.text)
+    return tuple(
+        Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
+        for m in chart.marks
+        if m.kind == "note" and m.confirmed and m.text
+    )
 
 
 def usual_meter(chart: Chart) -> str:
@@ -97,9 +104,12 @@ def section_text(section: FormSection) -> str:
         timekeeper = section.parts[0].timekeeper
         parts.append(f"hands on the {timekeeper}" if timekeeper else "no cymbal keeps time")
     else:
-        parts.append(", ".join(
-            f"{p.name} {_bars(len(p))} " + (f"on the {p.timekeeper}" if p.timekeeper else "without cymbals")
-            for p in section.parts))
+        parts.append(
+            ", ".join(
+                f"{p.name} {_bars(len(p))} " + (f"on the {p.timekeeper}" if p.timekeeper else "without cymbals")
+                for p in section.parts
+            )
+        )
     if section.phrase_bars:
         lines = range(section.first_bar, section.end_bar, section.phrase_bars)
         crashed = sum(k in section.crash_bars for k in lines)
@@ -128,12 +138,16 @@ def lands_text(reading: PartReading, fill) -> str:
     if section.first_bar == fill.lands_on:
         words.append(f"leads into {section_name(section)}")
     if fill.landing:
-        words.append(f"lands on {fill.landing}" if fill.landing.endswith("on 1") and
-                     not fill.landing.startswith("nothing") else f"then {fill.landing}")
+        words.append(
+            f"lands on {fill.landing}"
+            if fill.landing.endswith("on 1") and not fill.landing.startswith("nothing")
+            else f"then {fill.landing}"
+        )
     return ", ".join(words)
 
 
 # -- a page ------------------------------------------------------------------------------
+
 
 def to_markdown(reading: PartReading) -> str:
     """The reading as a page."""
@@ -147,8 +161,7 @@ def to_markdown(reading: PartReading) -> str:
         lines += [f"> {_sentence(doubt_text(doubtful))}", ""]
     lines += ["## Form", "", "| Section | Bars | |", "|---|---|---|"]
     for s in reading.form:
-        lines.append(f"| {section_name(s)} | {_numbers(chart, s.bars)} | "
-                     f"{section_text(s).split(': ', 1)[1]} |")
+        lines.append(f"| {section_name(s)} | {_numbers(chart, s.bars)} | {section_text(s).split(': ', 1)[1]} |")
     for g in reading.grooves:
         title = groove_title(g.label, g.part).rstrip(": ") or "Groove"
         stretches = bar_list(chart.time_map, g.groove.bar_indices)
@@ -156,11 +169,17 @@ def to_markdown(reading: PartReading) -> str:
         lines += ["```", *base_grid(chart, g.groove.base_bars), "```"]
         sticks = [reading.sticking.text(chart, k) for k in g.groove.base_bars]
         if any(sticks):
-            lines += ["", "Hands: " + " | ".join(f"`{s}`" for s in sticks)
-                      + hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0)))
-                                                  for k in g.groove.base_bars])]
-        own = [v for v in reading.variations if (v.label, v.part) == (g.label, g.part)
-               and v.bars[0] in g.groove.bar_indices]
+            lines += [
+                "",
+                "Hands: "
+                + " | ".join(f"`{s}`" for s in sticks)
+                + hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0))) for k in g.groove.base_bars]),
+            ]
+        own = [
+            v
+            for v in reading.variations
+            if (v.label, v.part) == (g.label, g.part) and v.bars[0] in g.groove.bar_indices
+        ]
         if own and g.free:
             lines += ["", "Of each bar what is most telling; the JSON of this reading tells every stroke.", ""]
             lines += _free_lines(reading, g, own)
@@ -194,15 +213,21 @@ def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Varia
     chart, spans = reading.chart, [f.span for f in reading.fills]
     lines = []
     for k in groove.groove.bar_indices:
-        said = [clause for v in variations if k in v.bars for c in v.changes
-                for clause in c.text.removeprefix("something else: ").split("; ")]
+        said = [
+            clause
+            for v in variations
+            if k in v.bars
+            for c in v.changes
+            for clause in c.text.removeprefix("something else: ").split("; ")
+        ]
         if not said:
             continue
         count = len(outside_fills(written(chart.bars[k]), spans, k))
         told = [t for t in said if t.startswith("a bar of ")]
         told += [t for t in [min(said, key=_telling)] if t not in told]
-        lines.append(f"- {bar_list(chart.time_map, [k])}: "
-                     + "; ".join([f"{count} stroke" + "s" * (count != 1), *told]))
+        lines.append(
+            f"- {bar_list(chart.time_map, [k])}: " + "; ".join([f"{count} stroke" + "s" * (count != 1), *told])
+        )
     return lines
 
 
@@ -244,9 +269,12 @@ def _fill_lines(reading: PartReading) -> list[str]:
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
-        said = [f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars())}: {first.text}.",
-                _lead(reading, first), f"Count: `{first.count}`." if first.count else "",
-                f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else ""]
+        said = [
+            f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars())}: {first.text}.",
+            _lead(reading, first),
+            f"Count: `{first.count}`." if first.count else "",
+            f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
+        ]
         lines.append(" ".join(s for s in said if s))
         for f in members[1:]:
             where = bar_list(chart.time_map, f.span.bars())
@@ -267,8 +295,9 @@ def hands_explained(reading: PartReading, stretches: Sequence[tuple[Place, Place
             if start <= (k, position) < end:
                 at.setdefault((k, position), {})[hand] = instrument_word(name)
         pairs |= dict.fromkeys((at[p]["R"], at[p]["L"]) for p in sorted(at) if len(at[p]) == 2)
-        unknown |= any(f.kind == "unplayable" and start <= (f.bar_index, f.position) < end
-                       for f in reading.sticking.flags)
+        unknown |= any(
+            f.kind == "unplayable" and start <= (f.bar_index, f.position) < end for f in reading.sticking.flags
+        )
     text = f" {BOTH}: " + ", ".join(f"right {r} and left {left}" for r, left in pairs) + "." if pairs else ""
     return "." + text + (f" {NEITHER}: see Playability." if unknown else "")
 
@@ -344,6 +373,7 @@ def _sign(note, limit: float) -> str:
 
 # -- data --------------------------------------------------------------------------------
 
+
 def to_data(reading: PartReading) -> dict:
     """Plain data of everything; bars as players number them."""
     chart = reading.chart
@@ -364,48 +394,98 @@ def to_data(reading: PartReading) -> dict:
     feel = reading.feel
     return {
         "title": chart.title,
-        "form": [{
-            "label": s.label, "name": s.name, "first_bar": number(s.first_bar),
-            "last_bar": number(s.end_bar - 1), "phrase_bars": s.phrase_bars, "given": s.given,
-            "crash_bars": [number(k) for k in s.crash_bars],
-            "parts": [{"name": p.name, "timekeeper": p.timekeeper, "first_bar": number(p.first_bar),
-                       "last_bar": number(p.end_bar - 1)} for p in s.parts],
-        } for s in reading.form],
-        "grooves": [{
-            "label": g.label, "part": g.part, "text": g.text, "names": list(g.groove.names),
-            "base_bars": [number(k) for k in g.groove.base_bars],
-            "bars": [number(k) for k in g.groove.bar_indices], "given": g.given, "free": g.free,
-        } for g in reading.grooves],
-        "variations": [{
-            "label": v.label, "part": v.part, "bars": [number(k) for k in v.bars], "text": v.text,
-            "changes": [{"text": c.text, "removed": strokes(c.removed), "added": strokes(c.added)}
-                        for c in v.changes],
-        } for v in reading.variations],
-        "fills": [{
-            "kind": f.kind + 1, "start": place(f.span.start), "end": place(f.span.end), "text": f.text,
-            "values": f.values, "count": f.count, "grouping": list(f.grouping),
-            "grouping_value": str(f.grouping_value), "grouping_by": f.grouping_by,
-            "drums": list(f.drums), "linear": f.linear, "feet": f.feet, "syncopated": f.syncopated,
-            "difficulty": f.difficulty, "setup_bar": number(f.setup_bar),
-            "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
-            "landing": f.landing, "given": f.span.given,
-        } for f in reading.fills],
+        "form": [
+            {
+                "label": s.label,
+                "name": s.name,
+                "first_bar": number(s.first_bar),
+                "last_bar": number(s.end_bar - 1),
+                "phrase_bars": s.phrase_bars,
+                "given": s.given,
+                "crash_bars": [number(k) for k in s.crash_bars],
+                "parts": [
+                    {
+                        "name": p.name,
+                        "timekeeper": p.timekeeper,
+                        "first_bar": number(p.first_bar),
+                        "last_bar": number(p.end_bar - 1),
+                    }
+                    for p in s.parts
+                ],
+            }
+            for s in reading.form
+        ],
+        "grooves": [
+            {
+                "label": g.label,
+                "part": g.part,
+                "text": g.text,
+                "names": list(g.groove.names),
+                "base_bars": [number(k) for k in g.groove.base_bars],
+                "bars": [number(k) for k in g.groove.bar_indices],
+                "given": g.given,
+                "free": g.free,
+            }
+            for g in reading.grooves
+        ],
+        "variations": [
+            {
+                "label": v.label,
+                "part": v.part,
+                "bars": [number(k) for k in v.bars],
+                "text": v.text,
+                "changes": [
+                    {"text": c.text, "removed": strokes(c.removed), "added": strokes(c.added)} for c in v.changes
+                ],
+            }
+            for v in reading.variations
+        ],
+        "fills": [
+            {
+                "kind": f.kind + 1,
+                "start": place(f.span.start),
+                "end": place(f.span.end),
+                "text": f.text,
+                "values": f.values,
+                "count": f.count,
+                "grouping": list(f.grouping),
+                "grouping_value": str(f.grouping_value),
+                "grouping_by": f.grouping_by,
+                "drums": list(f.drums),
+                "linear": f.linear,
+                "feet": f.feet,
+                "syncopated": f.syncopated,
+                "difficulty": f.difficulty,
+                "setup_bar": number(f.setup_bar),
+                "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
+                "landing": f.landing,
+                "given": f.span.given,
+            }
+            for f in reading.fills
+        ],
         "sticking": {
-            "handedness": reading.sticking.player.handedness, "style": reading.sticking.player.style,
+            "handedness": reading.sticking.player.handedness,
+            "style": reading.sticking.player.style,
             "open_handed": reading.sticking.player.open_handed,
-            "bars": {str(number(k)): text for k in range(len(chart))
-                     for text in [reading.sticking.text(chart, k)] if text},
+            "bars": {
+                str(number(k)): text for k in range(len(chart)) for text in [reading.sticking.text(chart, k)] if text
+            },
             "fills": [fill_hands(reading, f) for f in reading.fills],
-            "flags": [{"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
-                      for f in reading.sticking.flags],
+            "flags": [
+                {"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
+                for f in reading.sticking.flags
+            ],
         },
         "feel": {
             "lines": list(feel.lines()),
-            "placements": [vars(p) for p in feel.placements], "swings": [vars(s) for s in feel.swings],
+            "placements": [vars(p) for p in feel.placements],
+            "swings": [vars(s) for s in feel.swings],
             "dynamics": [vars(d) for d in feel.dynamics],
-            "tempo_bpm": [{"bar": number(int(k)), "bpm": round(float(b), 3)}
-                          for k, b in zip(feel.tempo_bars, feel.tempo_bpm)],
+            "tempo_bpm": [
+                {"bar": number(int(k)), "bpm": round(float(b), 3)} for k, b in zip(feel.tempo_bars, feel.tempo_bpm)
+            ],
         },
-        "statements": [{"kind": s.kind, "text": s.text, "bars": [number(k) for k in s.bars]}
-                       for s in reading.statements],
+        "statements": [
+            {"kind": s.kind, "text": s.text, "bars": [number(k) for k in s.bars]} for s in reading.statements
+        ],
     }

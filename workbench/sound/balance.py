@@ -37,8 +37,12 @@ ALONG, ACROSS = 19, 25
 #: Lowest and highest frequency at which instruments ring, and the time in which
 #: they fall to 1/e, hertz and seconds (rough values of the trade, no source).
 _REACH: dict[str, tuple[float, float, float]] = {
-    "kick": (30, 6000, 0.11), "snare": (120, 14000, 0.11), "tom": (60, 5000, 0.22),
-    "hi-hat": (2500, 22050, 0.07), "cymbal": (1200, 22050, 0.6), "percussion": (400, 16000, 0.08),
+    "kick": (30, 6000, 0.11),
+    "snare": (120, 14000, 0.11),
+    "tom": (60, 5000, 0.22),
+    "hi-hat": (2500, 22050, 0.07),
+    "cymbal": (1200, 22050, 0.6),
+    "percussion": (400, 16000, 0.08),
 }
 _LONGER = {"open hi-hat": 0.3, "ride": 0.35, "side stick": 0.05}
 
@@ -95,8 +99,8 @@ def split_drums(audio: Audio, strokes: Iterable[Stroke] = (), progress: Progress
         for k, frame in enumerate(range(first, first + pieces.shape[1])):
             span = slice(frame * HOP, frame * HOP + WINDOW)
             drums[span] += pieces[:, k].T
-            weight[span] += window ** 2
-    drums = drums[WINDOW:WINDOW + len(x)] / np.maximum(weight[WINDOW:WINDOW + len(x), None], 1e-3)
+            weight[span] += window**2
+    drums = drums[WINDOW : WINDOW + len(x)] / np.maximum(weight[WINDOW : WINDOW + len(x), None], 1e-3)
     tell(1.0, "Taking the drums apart from the band")
     return Balance(Audio(drums, rate), Audio(x - drums, rate))
 
@@ -142,8 +146,7 @@ def _known_mask(level: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate: 
     return ours / (ours + others + 1e-20)
 
 
-def _drum_sounds(target: np.ndarray, strokes: Sequence[tuple[int, Stroke]],
-                 rate: int) -> tuple[np.ndarray, np.ndarray]:
+def _drum_sounds(target: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate: int) -> tuple[np.ndarray, np.ndarray]:
     """Two spectra for each instrument (attack, ring) and when they may sound."""
     frames, bins = target.shape
     bins_hz = np.fft.rfftfreq(WINDOW, 1 / rate)
@@ -162,10 +165,10 @@ def _drum_sounds(target: np.ndarray, strokes: Sequence[tuple[int, Stroke]],
             first, last = max(0, k - 2), min(frames, k - 2 + count)
             if first < last:
                 shape = np.exp(-since_s / decay_s) * stroke.velocity / 100
-                ring[first:last] = np.maximum(ring[first:last], shape[first - k + 2:last - k + 2])
-            attack[max(0, k - 2):max(0, k + 3)] = 1
+                ring[first:last] = np.maximum(ring[first:last], shape[first - k + 2 : last - k + 2])
+            attack[max(0, k - 2) : max(0, k + 3)] = 1
             if 6 <= k < frames - 1:
-                added.append(np.maximum(target[k:k + 2].mean(axis=0) - target[k - 5:k - 2].mean(axis=0), 0))
+                added.append(np.maximum(target[k : k + 2].mean(axis=0) - target[k - 5 : k - 2].mean(axis=0), 0))
         spectrum = np.median(added, axis=0) if added else np.ones(bins)
         inside = 1 / (1 + (low / np.maximum(bins_hz, 1)) ** 4) / (1 + (bins_hz / high) ** 4)
         spectrum = (spectrum + 1e-4 * spectrum.max() + 1e-9) * inside + 1e-9

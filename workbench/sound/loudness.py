@@ -62,14 +62,14 @@ def oversampled_peaks(samples: np.ndarray, loop: bool = False, over: float = 0.0
     padded = np.pad(samples, ((around, around), (0, 0)), mode="wrap" if loop and len(samples) else "constant")
     padded = np.pad(padded, ((0, count - len(samples)), (0, 0)))
     out = _loudest(padded)
-    near = out[around:around + count].reshape(-1, block).max(axis=1) >= over * 10 ** (-BETWEEN_DB / 20)
+    near = out[around : around + count].reshape(-1, block).max(axis=1) >= over * 10 ** (-BETWEEN_DB / 20)
     for k in np.flatnonzero(near):
-        piece = padded[k * block:(k + 1) * block + 2 * around]
+        piece = padded[k * block : (k + 1) * block + 2 * around]
         fine = _loudest(signal.resample_poly(piece, 4, 1, axis=0)).reshape(-1, 4).max(axis=1)
         # A peak between two samples counts for both.
         inside = slice(k * block + around, (k + 1) * block + around)
         out[inside] = np.maximum(out[inside], maximum_filter1d(fine, 3)[around:-around])
-    return out[around:around + len(samples)]
+    return out[around : around + len(samples)]
 
 
 def _loudest(x: np.ndarray) -> np.ndarray:
@@ -84,8 +84,13 @@ def true_peak_dbtp(samples: np.ndarray, loop: bool = False) -> float:
     return float(20 * np.log10(peak)) if peak > 0 else -np.inf
 
 
-def levelled(samples: np.ndarray, sample_rate: int, target_lufs: float = TARGET_LUFS,
-             ceiling_dbtp: float = CEILING_DBTP, loop: bool = False) -> np.ndarray:
+def levelled(
+    samples: np.ndarray,
+    sample_rate: int,
+    target_lufs: float = TARGET_LUFS,
+    ceiling_dbtp: float = CEILING_DBTP,
+    loop: bool = False,
+) -> np.ndarray:
     """Brought to a loudness, its true peaks kept under a ceiling.
 
     Peaks over the ceiling are turned down by a limiter that looks ahead; where
@@ -105,8 +110,9 @@ def levelled(samples: np.ndarray, sample_rate: int, target_lufs: float = TARGET_
     gain_db = target_lufs - loudness
     ceiling = 10 ** ((ceiling_dbtp - 0.1) / 20)
     # No sample below this can come over the ceiling, whatever gain is chosen below.
-    harmless = max(np.abs(samples).max() * 10 ** (-MOST_LIMITING_DB / 20),
-                   ceiling * 10 ** (-(gain_db + MOST_MAKE_UP_DB) / 20))
+    harmless = max(
+        np.abs(samples).max() * 10 ** (-MOST_LIMITING_DB / 20), ceiling * 10 ** (-(gain_db + MOST_MAKE_UP_DB) / 20)
+    )
     peaks = oversampled_peaks(samples, loop, harmless)
     highest_db = 20 * np.log10(peaks.max() / ceiling)
     most_db = MOST_LIMITING_DB - highest_db
@@ -118,8 +124,9 @@ def levelled(samples: np.ndarray, sample_rate: int, target_lufs: float = TARGET_
     return out
 
 
-def _limited(samples: np.ndarray, peaks: np.ndarray, gain_db: float, ceiling: float,
-             sample_rate: int, loop: bool) -> np.ndarray:
+def _limited(
+    samples: np.ndarray, peaks: np.ndarray, gain_db: float, ceiling: float, sample_rate: int, loop: bool
+) -> np.ndarray:
     gain = np.float32(10 ** (gain_db / 20))
     if peaks.max() * gain <= ceiling:
         return (samples * gain).astype(np.float32)

@@ -41,10 +41,19 @@ CLICKS: tuple[str, ...] = ("quarter", "eighth", "off-beat", "2 and 4")
 
 #: Place between left (−1) and right (1), as the drummer sees the kit.
 PLACES: dict[str, float] = {
-    "hi-hat": -0.35, "snare": -0.08, "kick": 0.0, "percussion": 0.25,
-    "high tom": -0.25, "mid tom": 0.12, "floor tom": 0.45,
-    "crash": -0.5, "second crash": 0.5, "ride": 0.5, "ride bell": 0.5,
-    "splash": -0.1, "china": 0.65,
+    "hi-hat": -0.35,
+    "snare": -0.08,
+    "kick": 0.0,
+    "percussion": 0.25,
+    "high tom": -0.25,
+    "mid tom": 0.12,
+    "floor tom": 0.45,
+    "crash": -0.5,
+    "second crash": 0.5,
+    "ride": 0.5,
+    "ride bell": 0.5,
+    "splash": -0.1,
+    "china": 0.65,
 }
 
 
@@ -74,8 +83,14 @@ class Hit:
     variation: int = 0
 
 
-def hits_of(chart: Chart, first_bar: int = 0, end_bar: int | None = None, *,
-             instruments: Collection[str] | None = None, played: bool = True) -> list[Hit]:
+def hits_of(
+    chart: Chart,
+    first_bar: int = 0,
+    end_bar: int | None = None,
+    *,
+    instruments: Collection[str] | None = None,
+    played: bool = True,
+) -> list[Hit]:
     """The strokes of bars ``first_bar … end_bar − 1``, seconds from the first's line.
 
     Parameters
@@ -117,21 +132,30 @@ def _spelled_out(note, at_s: float, eighth_s: float, chart: Chart, bar_index: in
     if "drag" in said:
         out += [Hit(at_s - before, note.instrument, grace, said) for before in DRAG_S]
     if "roll" in said:
-        later = [n.position for n in chart.bars[bar_index].notes
-                 if n.instrument == note.instrument and n.position > note.position]
+        later = [
+            n.position
+            for n in chart.bars[bar_index].notes
+            if n.instrument == note.instrument and n.position > note.position
+        ]
         bar = chart.time_map.bars[bar_index]
         until = min([*later, note.position + bar.meter.beat_length, bar.length])
-        length_s = (chart.time_map.seconds(bar_index, until)
-                    - chart.time_map.seconds(bar_index, note.position))
+        length_s = chart.time_map.seconds(bar_index, until) - chart.time_map.seconds(bar_index, note.position)
         steps = max(2, round(length_s / ROLL_STEP_S))
-        out += [Hit(at_s + length_s * s / steps, note.instrument,
-                     max(1, round(note.velocity * (0.62 + 0.06 * (s % 2)))), said)
-                for s in range(1, steps)]
+        out += [
+            Hit(
+                at_s + length_s * s / steps,
+                note.instrument,
+                max(1, round(note.velocity * (0.62 + 0.06 * (s % 2)))),
+                said,
+            )
+            for s in range(1, steps)
+        ]
     return out
 
 
-def mix_hits(hits: Iterable[Hit], length: int, sample_rate: int, *, loop: bool = False,
-              room: bool = True) -> np.ndarray:
+def mix_hits(
+    hits: Iterable[Hit], length: int, sample_rate: int, *, loop: bool = False, room: bool = True
+) -> np.ndarray:
     """Sound the strokes, (length, 2), float32.
 
     With ``loop`` the result is one round of endless playing; without, strokes
@@ -143,8 +167,7 @@ def mix_hits(hits: Iterable[Hit], length: int, sample_rate: int, *, loop: bool =
     stops = _stops(hits, length / sample_rate, loop)
     out = np.zeros((length, 2), np.float32)
     for hit, stop_s in zip(hits, stops):
-        shot = kit_sample(hit.instrument, hit.velocity, sample_rate, hit.variation,
-                          hit.articulations)
+        shot = kit_sample(hit.instrument, hit.velocity, sample_rate, hit.variation, hit.articulations)
         if stop_s is not None:
             shot = _damped(shot, max(0.0, stop_s - hit.time_s), sample_rate)
         stereo = shot[:, None] * pan_gains(place_of(hit.instrument))
@@ -171,7 +194,7 @@ def _damped(shot: np.ndarray, after_s: float, sample_rate: int) -> np.ndarray:
     start, fade = int(after_s * sample_rate), int(DAMP_S * sample_rate)
     if start >= len(shot):
         return shot
-    shot = shot[:start + fade].copy()
+    shot = shot[: start + fade].copy()
     shot[start:] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(len(shot) - start) / fade)
     return shot
 
@@ -183,14 +206,14 @@ def _lay(out: np.ndarray, x: np.ndarray, at: int, loop: bool) -> None:
         at %= length
         while len(x):
             n = min(length - at, len(x))
-            out[at:at + n] += x[:n]
+            out[at : at + n] += x[:n]
             x, at = x[n:], 0
         return
     if at < 0:
         x, at = x[-at:], 0
     n = min(length - at, len(x))
     if n > 0:
-        out[at:at + n] += x[:n]
+        out[at : at + n] += x[:n]
 
 
 def _folded(x: np.ndarray, length: int) -> np.ndarray:
@@ -210,10 +233,18 @@ def pan_gains(place: float) -> np.ndarray:
     return (np.sqrt(2) * np.array([np.cos(angle), np.sin(angle)])).astype(np.float32)
 
 
-def render_chart(chart: Chart, sample_rate: int = 44100, first_bar: int = 0,
-                 end_bar: int | None = None, *, instruments: Collection[str] | None = None,
-                 played: bool = True, loop: bool = False, room: bool = True,
-                 whole_recording: bool = False) -> Audio:
+def render_chart(
+    chart: Chart,
+    sample_rate: int = 44100,
+    first_bar: int = 0,
+    end_bar: int | None = None,
+    *,
+    instruments: Collection[str] | None = None,
+    played: bool = True,
+    loop: bool = False,
+    room: bool = True,
+    whole_recording: bool = False,
+) -> Audio:
     """The chart played by our kit.
 
     Parameters
@@ -241,16 +272,16 @@ def render_chart(chart: Chart, sample_rate: int = 44100, first_bar: int = 0,
     length = loop_length(chart.time_map, sample_rate, first_bar, end_bar)
     if whole_recording:
         shift_s = chart.time_map.bar_start_s(first_bar)
-        hits = [replace(b, time_s=b.time_s + shift_s,
-                         stop_s=None if b.stop_s is None else b.stop_s + shift_s) for b in hits]
+        hits = [
+            replace(b, time_s=b.time_s + shift_s, stop_s=None if b.stop_s is None else b.stop_s + shift_s) for b in hits
+        ]
         length += round(shift_s * sample_rate)
     if not loop:
         length += round(RING_OUT_S * sample_rate)
     return Audio(mix_hits(hits, length, sample_rate, loop=loop, room=room), sample_rate)
 
 
-def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0,
-                end_bar: int | None = None) -> int:
+def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0, end_bar: int | None = None) -> int:
     """Samples from one bar line to another, rounded once."""
     end_bar = len(time_map) if end_bar is None else end_bar
     seconds = time_map.bar_end_s(end_bar - 1) - time_map.bar_start_s(first_bar)
@@ -258,6 +289,7 @@ def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0,
 
 
 # -- click -----------------------------------------------------------------------
+
 
 def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
     """Where a click falls in a bar, and whether it is accented (on 1 only).
@@ -284,9 +316,16 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
     return [(p, p + bar.missing == 0) for p in inside]
 
 
-def render_click(time_map: TimeMap, kind: str = "quarter", sample_rate: int = 44100,
-                 first_bar: int = 0, end_bar: int | None = None, *, loop: bool = False,
-                 whole_recording: bool = False) -> Audio:
+def render_click(
+    time_map: TimeMap,
+    kind: str = "quarter",
+    sample_rate: int = 44100,
+    first_bar: int = 0,
+    end_bar: int | None = None,
+    *,
+    loop: bool = False,
+    whole_recording: bool = False,
+) -> Audio:
     """A click along the bars of a time map; higher and louder on 1.
 
     As long as :func:`render_chart` with the same bars makes it, so both mix.
@@ -347,6 +386,7 @@ def click_sample(sample_rate: int, accented: bool = False) -> np.ndarray:
 
 # -- mixing ----------------------------------------------------------------------
 
+
 def placed(audio: Audio, level_db: float = 0.0, place: float = 0.0) -> np.ndarray:
     """Stereo samples at a level and a place between left (−1) and right (1).
 
@@ -373,5 +413,5 @@ def mixed(parts: Iterable[np.ndarray]) -> np.ndarray:
     parts = list(parts)
     out = np.zeros((max(len(p) for p in parts), 2), np.float32)
     for p in parts:
-        out[:len(p)] += p
+        out[: len(p)] += p
     return out

@@ -58,8 +58,7 @@ def stretch_audio(audio: Audio, speed: float, attacks_s: Sequence[float] | None 
     2.0
     """
     if not SLOWEST <= speed <= FASTEST:
-        raise AnalysisError(
-            f"Recordings can be played at {SLOWEST:g} to {FASTEST:g} times their speed, not {speed!r}.")
+        raise AnalysisError(f"Recordings can be played at {SLOWEST:g} to {FASTEST:g} times their speed, not {speed!r}.")
     if speed == 1.0 or len(audio.samples) == 0:
         return audio
     samples, rate = audio.samples, audio.sample_rate
@@ -107,7 +106,7 @@ def find_attacks(audio: Audio) -> np.ndarray:
         band = [low_hz, min(high_hz, 0.45 * rate)]
         x = signal.sosfilt(signal.butter(2, band, "bandpass", fs=rate, output="sos"), mono)
         count = len(x) // step
-        energy = (x[:count * step].reshape(count, step) ** 2).mean(axis=1)
+        energy = (x[: count * step].reshape(count, step) ** 2).mean(axis=1)
         width = 12 if low_hz < 100 else 4
         energy = np.convolve(energy, np.hanning(width + 2)[1:-1] / np.hanning(width + 2).sum(), "same")
         level = np.log10(energy + 1e-7 + 3e-3 * energy.mean())
@@ -115,7 +114,7 @@ def find_attacks(audio: Audio) -> np.ndarray:
         climb = np.zeros(count)
         climb[lag:] = np.maximum(level[lag:] - level[:-lag], 0)
         # The rise lies in the middle of the lag.
-        climb = np.concatenate([climb[lag // 2:], np.zeros(lag // 2)])[:count]
+        climb = np.concatenate([climb[lag // 2 :], np.zeros(lag // 2)])[:count]
         rise = rise + climb
     around = maximum_filter1d(rise, 501)
     height = np.maximum(1.2, 0.3 * around)
@@ -132,12 +131,11 @@ def settle_attacks(audio: Audio, times_s: Sequence[float]) -> np.ndarray:
     return _refined(mono, np.round(inside * rate).astype(int), rate, 0.020) / rate
 
 
-def _refined(mono: np.ndarray, at: np.ndarray, rate: int,
-             reach_s: float = 0.010) -> np.ndarray:
+def _refined(mono: np.ndarray, at: np.ndarray, rate: int, reach_s: float = 0.010) -> np.ndarray:
     """Attacks moved to the foot of the steepest climb of the level near them."""
     sharp = signal.sosfilt(signal.butter(1, min(300, 0.2 * rate), "highpass", fs=rate, output="sos"), mono)
     smooth = np.hanning(max(3, int(0.0015 * rate) | 1))
-    energy = signal.fftconvolve(sharp ** 2, smooth / smooth.sum(), "same")
+    energy = signal.fftconvolve(sharp**2, smooth / smooth.sum(), "same")
     lag, reach = max(1, int(0.0008 * rate)), int(reach_s * rate)
     out = []
     for k in at:
@@ -146,15 +144,14 @@ def _refined(mono: np.ndarray, at: np.ndarray, rate: int,
         if len(here) <= 2 * lag:
             continue
         steepest = int((here[lag:] - here[:-lag]).argmax())
-        peak = steepest + int(here[steepest:steepest + reach].argmax())
-        floor = here[:steepest + 1].min()
-        under = np.flatnonzero(here[:peak + 1] <= floor + ONSET_SHARE * (here[peak] - floor))
+        peak = steepest + int(here[steepest : steepest + reach].argmax())
+        floor = here[: steepest + 1].min()
+        under = np.flatnonzero(here[: peak + 1] <= floor + ONSET_SHARE * (here[peak] - floor))
         out.append(low + int(under[-1]))
     return np.array(sorted(set(out)), float)
 
 
-def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: float,
-                     attacks_s: Sequence[float]) -> None:
+def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: Sequence[float]) -> None:
     """Turn down what sounds before an attack but did not in the recording.
 
     The vocoder spreads an attack over its window; ahead of it neither the low
@@ -175,14 +172,15 @@ def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: flo
 def _levels(x: np.ndarray, frame: int) -> np.ndarray:
     """RMS of each frame, all channels together, smoothed a little."""
     count = -(-len(x) // frame)
-    power = sum(column ** 2 for column in x.T) / x.shape[1]
+    power = sum(column**2 for column in x.T) / x.shape[1]
     power = np.pad(power, (0, count * frame - len(x))).reshape(count, frame).mean(axis=1)
     # The running sum leaves tiny negative numbers where sound turns to silence.
     return np.sqrt(np.maximum(uniform_filter1d(power, 3, mode="nearest"), 0))
 
 
-def _allowed(heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float,
-             attacks_s: Sequence[float]) -> np.ndarray:
+def _allowed(
+    heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float, attacks_s: Sequence[float]
+) -> np.ndarray:
     """Gain of each frame: 1 except ahead of attacks, where it takes off the excess."""
     at_s = (np.arange(len(heard)) + 0.5) * frame_s
     meant = np.interp(at_s * speed, (np.arange(len(meant)) + 0.5) * frame_s, meant)
@@ -194,8 +192,7 @@ def _allowed(heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float,
     return uniform_filter1d(gain, 3, mode="nearest")
 
 
-def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float,
-                  attacks_s: Sequence[float]) -> None:
+def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: Sequence[float]) -> None:
     attacks_s = np.sort(np.asarray(attacks_s, float))
     kept = []
     for t in attacks_s:
@@ -212,7 +209,7 @@ def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float,
         length = min(length, len(samples) - source, len(out) - target)
         if length <= 8:
             continue
-        x, y = samples[source:source + length], out[target:target + length]
+        x, y = samples[source : source + length], out[target : target + length]
         y[:] = _blended(x, y, rate, skip > 0)
 
 
@@ -223,7 +220,7 @@ def _blended(kept: np.ndarray, body: np.ndarray, rate: int, from_start: bool) ->
     fall = min(round(BLEND_OUT_S * rate), n // 2)
     angle = np.full(n, np.pi / 2)
     angle[:rise] = np.linspace(0, np.pi / 2, rise, endpoint=False)
-    angle[n - fall:] = np.linspace(np.pi / 2, 0, fall)
+    angle[n - fall :] = np.linspace(np.pi / 2, 0, fall)
     a, b = np.sin(angle), np.cos(angle)
     # Alike signals add by amplitude, unlike ones by power.
     likeness = np.ones(n)

@@ -34,14 +34,20 @@ VARIATIONS = 3
 VELOCITY_EXPONENT = 1.5
 
 #: Partials of an ideal circular membrane over its lowest.
-MEMBRANE_RATIOS = np.array([1.0, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501, 3.600,
-                            3.652, 4.060, 4.154, 4.480, 4.610, 4.832])
+MEMBRANE_RATIOS = np.array(
+    [1.0, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501, 3.600, 3.652, 4.060, 4.154, 4.480, 4.610, 4.832]
+)
 
 Voice = Callable[[float, int, np.random.Generator], np.ndarray]
 
 
-def kit_sample(name: str, velocity: int = 100, sample_rate: int = 44100, variation: int = 0,
-               articulations: frozenset[str] = frozenset()) -> np.ndarray:
+def kit_sample(
+    name: str,
+    velocity: int = 100,
+    sample_rate: int = 44100,
+    variation: int = 0,
+    articulations: frozenset[str] = frozenset(),
+) -> np.ndarray:
     """One stroke of one instrument.
 
     Parameters
@@ -102,7 +108,7 @@ def _layer(voice: str, layer: int, sample_rate: int, variation: int) -> np.ndarr
     shot = _played(voice, layer, sample_rate, variation)
     if (layer, variation) != (len(LAYER_VELOCITIES) - 1, 0):
         loudest = _layer(voice, len(LAYER_VELOCITIES) - 1, sample_rate, 0).astype(float)
-        shot *= np.sqrt((loudest ** 2).sum() / (shot ** 2).sum())
+        shot *= np.sqrt((loudest**2).sum() / (shot**2).sum())
     else:
         shot *= _VOICES[voice][0] / np.abs(shot).max()
     out = shot.astype(np.float32)
@@ -122,8 +128,15 @@ def _played(voice: str, layer: int, sample_rate: int, variation: int) -> np.ndar
 
 # -- building blocks -----------------------------------------------------------
 
-def ring(frequency_hz: np.ndarray, amplitude: np.ndarray, decay_s: np.ndarray,
-         duration_s: float, sample_rate: int, rng: np.random.Generator | None = None) -> np.ndarray:
+
+def ring(
+    frequency_hz: np.ndarray,
+    amplitude: np.ndarray,
+    decay_s: np.ndarray,
+    duration_s: float,
+    sample_rate: int,
+    rng: np.random.Generator | None = None,
+) -> np.ndarray:
     """A sum of exponentially decaying partials, (n,), float64.
 
     ``decay_s`` is the time in which a partial falls to 1/e.  Partials start in
@@ -145,31 +158,42 @@ def ring(frequency_hz: np.ndarray, amplitude: np.ndarray, decay_s: np.ndarray,
     return (across @ inside).real.ravel()[:count].astype(float)
 
 
-def band_noise(duration_s: float, low_hz: float, high_hz: float, sample_rate: int,
-               rng: np.random.Generator, order: int = 2) -> np.ndarray:
+def band_noise(
+    duration_s: float, low_hz: float, high_hz: float, sample_rate: int, rng: np.random.Generator, order: int = 2
+) -> np.ndarray:
     """Noise of unit RMS between two frequencies."""
     noise = rng.standard_normal(int(np.ceil(duration_s * sample_rate)) + 256)
     high_hz = min(high_hz, 0.45 * sample_rate)
     sos = signal.butter(order, [low_hz, high_hz], "bandpass", fs=sample_rate, output="sos")
     noise = signal.sosfilt(sos, noise)[256:]
-    return noise / np.sqrt(np.mean(noise ** 2))
+    return noise / np.sqrt(np.mean(noise**2))
 
 
 def _time(duration_s: float, sample_rate: int) -> np.ndarray:
     return np.arange(int(np.ceil(duration_s * sample_rate))) / sample_rate
 
 
-def _burst(force: float, length_s: float, low_hz: float, high_hz: float, sample_rate: int,
-           rng: np.random.Generator) -> np.ndarray:
+def _burst(
+    force: float, length_s: float, low_hz: float, high_hz: float, sample_rate: int, rng: np.random.Generator
+) -> np.ndarray:
     """The knock of a stick or beater: noise that dies within milliseconds."""
     t = _time(8 * length_s, sample_rate)
     bright = low_hz + (high_hz - low_hz) * (0.35 + 0.65 * force)
     return band_noise(8 * length_s, low_hz, bright, sample_rate, rng, 1) * np.exp(-t / length_s)
 
 
-def _membrane(pitch_hz: float, decay_s: float, force: float, glide: float, glide_s: float,
-              duration_s: float, sample_rate: int, rng: np.random.Generator,
-              tilt: float = 1.3, damping: float = 0.7) -> np.ndarray:
+def _membrane(
+    pitch_hz: float,
+    decay_s: float,
+    force: float,
+    glide: float,
+    glide_s: float,
+    duration_s: float,
+    sample_rate: int,
+    rng: np.random.Generator,
+    tilt: float = 1.3,
+    damping: float = 0.7,
+) -> np.ndarray:
     """A struck head: partials that start sharp and settle on their pitch."""
     t = _time(duration_s, sample_rate)
     warped = t + glide * force * glide_s * (1 - np.exp(-t / glide_s))
@@ -179,7 +203,7 @@ def _membrane(pitch_hz: float, decay_s: float, force: float, glide: float, glide
         level = ratio ** -(tilt + 1.2 * (1 - force)) * rng.uniform(0.75, 1.25)
         if k == 0:
             level, detune = 1.0, 1.0
-        tau = decay_s * ratio ** -damping
+        tau = decay_s * ratio**-damping
         out += level * np.exp(-t / tau) * np.sin(2 * np.pi * pitch_hz * ratio * detune * warped)
     rise = np.minimum(t / 0.0006, 1.0)
     return out * rise
@@ -188,7 +212,7 @@ def _membrane(pitch_hz: float, decay_s: float, force: float, glide: float, glide
 def _add(*parts: tuple[float, np.ndarray]) -> np.ndarray:
     out = np.zeros(max(len(x) for _, x in parts))
     for gain, x in parts:
-        out[:len(x)] += gain * x
+        out[: len(x)] += gain * x
     return out
 
 
@@ -200,7 +224,7 @@ def _plate(kind: str, count: int, low_hz: float, high_hz: float) -> tuple[np.nda
     """Partials of a cymbal: even density over frequency, own strength each."""
     rng = np.random.default_rng(zlib.crc32(kind.encode()))
     steps = (np.arange(count) + rng.uniform(0.1, 0.9, count)) / count
-    frequency_hz = low_hz + (high_hz - low_hz) * steps ** 1.15
+    frequency_hz = low_hz + (high_hz - low_hz) * steps**1.15
     return frequency_hz, rng.rayleigh(1.0, count)
 
 
@@ -211,14 +235,16 @@ def _colour(frequency_hz: np.ndarray, centre_hz: float, octaves: float) -> np.nd
 
 # -- voices --------------------------------------------------------------------
 
+
 def _kick(force, sr, rng):
     head = _membrane(52, 0.13, force, 1.1, 0.016, 0.55, sr, rng, tilt=1.0, damping=0.9)
     shell = _membrane(96, 0.07, force, 0.3, 0.02, 0.3, sr, rng, tilt=1.6)
     beater = _burst(force, 0.0028, 900, 5200, sr, rng)
     slap = ring([2350, 3400, 4100], [1, 0.6, 0.4], [0.005, 0.004, 0.003], 0.04, sr)
     wires = _wires(0.25, force, sr, rng, 0.05)
-    return _add((1.0, head), (0.35, shell), (0.09 + 0.16 * force, _unit(beater)),
-                (0.12 * force, _unit(slap)), (0.012, wires))
+    return _add(
+        (1.0, head), (0.35, shell), (0.09 + 0.16 * force, _unit(beater)), (0.12 * force, _unit(slap)), (0.012, wires)
+    )
 
 
 def _wires(duration_s, force, sr, rng, decay_s):
@@ -239,8 +265,13 @@ def _snare_drum(force, sr, rng, ring_level=0.0):
     wires = _wires(0.6, force, sr, rng, 0.055 + 0.045 * force)
     stick = _burst(force, 0.0012, 1200, 9000, sr, rng)
     overtones = ring([742, 968, 1322, 1811], [1, 0.7, 0.5, 0.3], [0.09, 0.07, 0.05, 0.03], 0.5, sr)
-    return _add((0.85, _unit(head)), (0.35, _unit(second)), (0.62 + 0.1 * (1 - force), _unit(wires)),
-                (0.35 * force, _unit(stick)), (ring_level + 0.06, _unit(overtones)))
+    return _add(
+        (0.85, _unit(head)),
+        (0.35, _unit(second)),
+        (0.62 + 0.1 * (1 - force), _unit(wires)),
+        (0.35 * force, _unit(stick)),
+        (ring_level + 0.06, _unit(overtones)),
+    )
 
 
 def _snare(force, sr, rng):
@@ -248,27 +279,34 @@ def _snare(force, sr, rng):
 
 
 def _rim_shot(force, sr, rng):
-    return _add((1.0, _snare_drum(min(1.0, force * 1.15), sr, rng, 0.45)),
-                (0.5, _unit(_burst(1.0, 0.002, 1500, 9000, sr, rng))))
+    return _add(
+        (1.0, _snare_drum(min(1.0, force * 1.15), sr, rng, 0.45)), (0.5, _unit(_burst(1.0, 0.002, 1500, 9000, sr, rng)))
+    )
 
 
 def _side_stick(force, sr, rng):
-    wood = ring([1180, 1730, 2590, 3420, 4700], [1, 0.8, 0.5, 0.35, 0.2],
-                [0.014, 0.011, 0.007, 0.005, 0.004], 0.15, sr)
+    wood = ring([1180, 1730, 2590, 3420, 4700], [1, 0.8, 0.5, 0.35, 0.2], [0.014, 0.011, 0.007, 0.005, 0.004], 0.15, sr)
     shell = _membrane(330, 0.03, force, 0.0, 0.02, 0.15, sr, rng)
-    return _add((1.0, _unit(wood)), (0.35, _unit(shell)),
-                (0.4 * force, _unit(_burst(force, 0.001, 2000, 9000, sr, rng))),
-                (0.05, _wires(0.15, force, sr, rng, 0.03)))
+    return _add(
+        (1.0, _unit(wood)),
+        (0.35, _unit(shell)),
+        (0.4 * force, _unit(_burst(force, 0.001, 2000, 9000, sr, rng))),
+        (0.05, _wires(0.15, force, sr, rng, 0.03)),
+    )
 
 
 def _tom(pitch_hz, decay_s):
     def play(force, sr, rng):
-        head = _membrane(pitch_hz, decay_s, force, 0.16, 0.05, 5 * decay_s, sr, rng,
-                         tilt=1.1, damping=0.85)
+        head = _membrane(pitch_hz, decay_s, force, 0.16, 0.05, 5 * decay_s, sr, rng, tilt=1.1, damping=0.85)
         lower = _membrane(pitch_hz * 1.06, 0.5 * decay_s, force, 0.1, 0.05, 3 * decay_s, sr, rng, tilt=2)
         stick = _burst(force, 0.003, 400, 6000, sr, rng)
-        return _add((1.0, _unit(head)), (0.25, _unit(lower)), (0.12 + 0.2 * force, _unit(stick)),
-                    (0.015, _wires(0.3, force, sr, rng, 0.08)))
+        return _add(
+            (1.0, _unit(head)),
+            (0.25, _unit(lower)),
+            (0.12 + 0.2 * force, _unit(stick)),
+            (0.015, _wires(0.3, force, sr, rng, 0.08)),
+        )
+
     return play
 
 
@@ -276,31 +314,43 @@ def _hat(kind, decay_s, duration_s, centre_hz=8200, low=0.05, tick=0.4, shake=0.
     frequency_hz, own = _plate("hi-hat", 700, 320, 18500)
 
     def play(force, sr, rng):
-        colour = own * (_colour(frequency_hz, centre_hz * (0.75 + 0.3 * force), 0.85)
-                        + low * _colour(frequency_hz, 900, 0.9))
+        colour = own * (
+            _colour(frequency_hz, centre_hz * (0.75 + 0.3 * force), 0.85) + low * _colour(frequency_hz, 900, 0.9)
+        )
         hit = colour * rng.uniform(0.6, 1.4, len(own))
         tau = decay_s * (frequency_hz / 5000) ** -0.35
         body = ring(frequency_hz, hit, tau, duration_s, sr, rng)
         # The clamped edges let a quieter, longer sizzle through.
-        sizzle = ring(frequency_hz, hit * rng.uniform(0.5, 1.5, len(own)), 2.6 * tau,
-                      duration_s, sr, rng)
+        sizzle = ring(frequency_hz, hit * rng.uniform(0.5, 1.5, len(own)), 2.6 * tau, duration_s, sr, rng)
         sound = _add((1.0, _unit(body)), (0.22, _unit(sizzle)))
         t = np.arange(len(sound)) / sr
         if shake:
             # Two loose cymbals rattle against each other.
-            sound *= 1 + shake * band_noise(duration_s, 15, 90, sr, rng, 1)[:len(sound)]
+            sound *= 1 + shake * band_noise(duration_s, 15, 90, sr, rng, 1)[: len(sound)]
         sound *= 1 - np.exp(-t / (0.0004 + bloom_s))
         stick = _burst(force, 0.0012, 2500, 11000, sr, rng)
         return _add((1.0, _unit(sound)), (tick * force, _unit(stick)))
+
     return play
 
 
-def _cymbal(kind, decay_s, duration_s, centre_hz, count=1100, low_hz=180, bloom_s=0.02,
-            wash=1.0, ping=0.0, bell=0.0, octaves=1.25, damping=0.55):
+def _cymbal(
+    kind,
+    decay_s,
+    duration_s,
+    centre_hz,
+    count=1100,
+    low_hz=180,
+    bloom_s=0.02,
+    wash=1.0,
+    ping=0.0,
+    bell=0.0,
+    octaves=1.25,
+    damping=0.55,
+):
     frequency_hz, own = _plate(kind, count, low_hz, 17500)
     rng_bell = np.random.default_rng(zlib.crc32((kind + "/bell").encode()))
-    bell_hz = 540 * np.array([1, 1.47, 2.09, 2.56, 3.39, 4.08, 5.12, 6.3]) * rng_bell.uniform(
-        0.985, 1.015, 8)
+    bell_hz = 540 * np.array([1, 1.47, 2.09, 2.56, 3.39, 4.08, 5.12, 6.3]) * rng_bell.uniform(0.985, 1.015, 8)
 
     def play(force, sr, rng):
         bright = centre_hz * (0.55 + 0.5 * force)
@@ -309,8 +359,9 @@ def _cymbal(kind, decay_s, duration_s, centre_hz, count=1100, low_hz=180, bloom_
         # The hit sets low partials going; the high ones take their energy.
         rise = bloom_s * (0.3 + 0.7 * np.minimum(frequency_hz / 6000, 2))
         phase = np.exp(2j * np.pi * rng.random(len(own)))
-        shimmer = (ring(frequency_hz, level * phase, tau, duration_s, sr)
-                   - ring(frequency_hz, level * phase * 0.85, 1 / (1 / tau + 1 / rise), duration_s, sr))
+        shimmer = ring(frequency_hz, level * phase, tau, duration_s, sr) - ring(
+            frequency_hz, level * phase * 0.85, 1 / (1 / tau + 1 / rise), duration_s, sr
+        )
         parts = [(wash, _unit(shimmer))]
         if ping:
             near = _colour(frequency_hz, 3600 + 1500 * force, 0.6)
@@ -322,6 +373,7 @@ def _cymbal(kind, decay_s, duration_s, centre_hz, count=1100, low_hz=180, bloom_
             tone = ring(bell_hz, 1 / np.arange(1, 9) ** 0.6, 0.9 / np.arange(1, 9) ** 0.5, duration_s, sr)
             parts.append((bell, _unit(tone)))
         return _add(*parts)
+
     return play
 
 
@@ -331,13 +383,18 @@ def _tambourine(force, sr, rng):
     for k in range(9):
         at = int(sr * (0 if k == 0 else rng.exponential(0.016)))
         jingle = ring(frequency_hz, rng.rayleigh(1.0, 60), rng.uniform(0.03, 0.07), 0.25, sr, rng)
-        out[at:at + len(jingle)] += jingle[:len(out) - at] * (1 if k == 0 else rng.uniform(0.2, 0.7))
+        out[at : at + len(jingle)] += jingle[: len(out) - at] * (1 if k == 0 else rng.uniform(0.2, 0.7))
     return _add((1.0, _unit(out)), (0.1, _unit(_burst(force, 0.004, 500, 3000, sr, rng))))
 
 
 def _cowbell(force, sr, rng):
-    metal = ring([562, 845, 1130, 1690, 2440, 3380, 4790], [1, 0.9, 0.3, 0.35, 0.25, 0.2, 0.1],
-                 [0.09, 0.09, 0.05, 0.05, 0.03, 0.02, 0.02], 0.5, sr)
+    metal = ring(
+        [562, 845, 1130, 1690, 2440, 3380, 4790],
+        [1, 0.9, 0.3, 0.35, 0.25, 0.2, 0.1],
+        [0.09, 0.09, 0.05, 0.05, 0.03, 0.02, 0.02],
+        0.5,
+        sr,
+    )
     return _add((1.0, _unit(metal)), (0.4 * force, _unit(_burst(force, 0.002, 1500, 8000, sr, rng))))
 
 
@@ -348,7 +405,7 @@ def _clap(force, sr, rng):
         t = _time(0.25, sr)
         hand = band_noise(0.25, 850, 2600 + 2500 * force, sr, rng) * np.exp(-t / tail)
         at = int(at_s * sr)
-        out[at:at + len(hand)] += hand[:len(out) - at]
+        out[at : at + len(hand)] += hand[: len(out) - at]
     return out
 
 
@@ -380,6 +437,7 @@ _VOICES: dict[str, tuple[float, Voice]] = {
 
 # -- room ------------------------------------------------------------------------
 
+
 @lru_cache(maxsize=8)
 def room_response(sample_rate: int, decay_s: float = 0.38) -> np.ndarray:
     """Stereo impulse response of a small wooden room, (n, 2), without direct sound.
@@ -402,14 +460,13 @@ def room_response(sample_rate: int, decay_s: float = 0.38) -> np.ndarray:
         for _ in range(7):
             at = int(sample_rate * rng.uniform(0.003, 0.024))
             out[at, side] += rng.choice([-1, 1]) * rng.uniform(4, 9)
-    return (out / np.sqrt((out ** 2).sum(axis=0))).astype(np.float32)
+    return (out / np.sqrt((out**2).sum(axis=0))).astype(np.float32)
 
 
-def add_room(samples: np.ndarray, sample_rate: int, level_db: float = -13.0,
-             decay_s: float = 0.38) -> np.ndarray:
+def add_room(samples: np.ndarray, sample_rate: int, level_db: float = -13.0, decay_s: float = 0.38) -> np.ndarray:
     """Dry stereo sound placed in the room; the result is longer by the room's tail."""
     response = room_response(sample_rate, decay_s)
     wet = signal.oaconvolve(samples, response, axes=0)
     wet *= 10 ** (level_db / 20)
-    wet[:len(samples)] += samples
+    wet[: len(samples)] += samples
     return wet.astype(np.float32)

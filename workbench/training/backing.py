@@ -179,9 +179,7 @@ def main() -> None:
         description=__doc__.split("\n", 1)[0],
         epilog="Example: python -m workbench.training.backing build/packages build/backing",
     )
-    parser.add_argument(
-        "packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)"
-    )
+    parser.add_argument("packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)")
     parser.add_argument("backing", type=Path, help="folder to write")
     parser.add_argument("--per-file", type=int, default=2, help="passages from each piece")
     parser.add_argument("--voices", type=int, default=150, help="sung phrases")
@@ -193,9 +191,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     keep = (lambda samples: True) if args.keep_all else without_drums
-    found = chain(
-        passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed)
-    )
+    found = chain(passages(args.packages, args.per_file, keep, args.seed), sung_phrases(args.voices, args.seed))
     write_backing(found, args.backing)
 
 

@@ -168,9 +168,7 @@ def drum_presets(font: Path) -> tuple[int, dict[int, str]]:
     return (9, presets[128]) if 128 in presets else (0, presets[0])
 
 
-def _render(
-    font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: float, channel: int
-) -> list[np.ndarray]:
+def _render(font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: float, channel: int) -> list[np.ndarray]:
     """Play (program, key, velocity, bank) strikes one by one through fluidsynth."""
     midi = mido.MidiFile(ticks_per_beat=1000)
     track = mido.MidiTrack()
@@ -242,9 +240,7 @@ def hydrogen_shots(root: Path) -> Iterator[tuple[Shot, np.ndarray]]:
             instrument = sources.classify(name, table)
             if instrument is None:
                 continue
-            layers = sorted(
-                (float(e.findtext("min") or 0), e.findtext("filename") or "") for e in item.iter("layer")
-            )
+            layers = sorted((float(e.findtext("min") or 0), e.findtext("filename") or "") for e in item.iter("layer"))
             files = [f for _, f in layers] or [item.findtext("filename") or ""]
             for layer, file in enumerate(files):
                 path = root / folder / file
@@ -273,11 +269,7 @@ def patch_shots(folder: Path, kit: str) -> Iterator[tuple[Shot, np.ndarray]]:
         instrument = sources.GENERAL_MIDI.get(int(path.name[:3]))
         data = path.read_bytes()
         header = data[239 : 239 + 96]
-        size, rate, modes = (
-            struct.unpack("<I", header[8:12])[0],
-            struct.unpack("<H", header[20:22])[0],
-            header[55],
-        )
+        size, rate, modes = (struct.unpack("<I", header[8:12])[0], struct.unpack("<H", header[20:22])[0], header[55])
         if instrument is None or not modes & 1:
             continue
         raw = np.frombuffer(data[335 : 335 + size // 2 * 2], "<u2" if modes & 2 else "<i2").astype(np.float32)
@@ -306,9 +298,7 @@ def drop_copies(shots: list[tuple[Shot, np.ndarray]]) -> list[tuple[Shot, np.nda
             kept.append((shot, x))
             continue
         seen = heads.get(shot.instrument, np.zeros((0, HEAD), np.float32))
-        is_layer = any(
-            (s.kit, s.instrument, s.voice) == (shot.kit, shot.instrument, shot.voice) for s, _ in kept[-4:]
-        )
+        is_layer = any((s.kit, s.instrument, s.voice) == (shot.kit, shot.instrument, shot.voice) for s, _ in kept[-4:])
         if np.any(likeness(x, seen) > (SAME_LAYER if is_layer else SAME_SOUND)):
             continue
         heads[shot.instrument] = np.concatenate([seen, head_of(x)[None]])
@@ -325,9 +315,7 @@ def write_bank(shots: list[tuple[Shot, np.ndarray]], folder: Path) -> None:
     for shot, x in drums + notes:
         shot.start, shot.length = at, len(x)
         at += len(x)
-    soundfile.write(
-        folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE, subtype="PCM_16"
-    )
+    soundfile.write(folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE, subtype="PCM_16")
     with soundfile.SoundFile(
         folder / "notes.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.5
     ) as out:
@@ -351,14 +339,8 @@ def collect(root: Path) -> list[tuple[Shot, np.ndarray]]:
     tim = root / "timgm6mb-soundfont/usr/share/sounds/sf2/TimGM6mb.sf2"
     steps = (
         ("Black Pearl", lambda: font_shots(fonts / "Black_Pearl_4_LV2.sf2", "Black Pearl", sources.AVLDRUMS)),
-        (
-            "Red Zeppelin",
-            lambda: font_shots(fonts / "Red_Zeppelin_4_LV2.sf2", "Red Zeppelin", sources.AVLDRUMS),
-        ),
-        (
-            "Hydrogen kits",
-            lambda: hydrogen_shots(root / "hydrogen-drumkits/usr/share/hydrogen/data/drumkits"),
-        ),
+        ("Red Zeppelin", lambda: font_shots(fonts / "Red_Zeppelin_4_LV2.sf2", "Red Zeppelin", sources.AVLDRUMS)),
+        ("Hydrogen kits", lambda: hydrogen_shots(root / "hydrogen-drumkits/usr/share/hydrogen/data/drumkits")),
         ("FreePats", lambda: patch_shots(root / "freepats/usr/share/midi/freepats/Drum_000", "FreePats")),
         ("lmms", lambda: single_shots(root / "lmms-common/usr/share/lmms/samples/drums", "lmms")),
         ("sonic-pi", lambda: single_shots(root / "sonic-pi-samples/usr/share/sonic-pi/samples", "sonic-pi")),
@@ -382,9 +364,7 @@ def main() -> None:
         description=__doc__.split("\n", 1)[0],
         epilog="Example: python -m workbench.training.bank build/packages build/bank",
     )
-    parser.add_argument(
-        "packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)"
-    )
+    parser.add_argument("packages", type=Path, help="folder with one unpacked Debian package a folder (dpkg -x)")
     parser.add_argument("bank", type=Path, help="folder to write")
     args = parser.parse_args()
     shots = drop_copies(collect(args.packages))

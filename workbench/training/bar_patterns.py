@@ -52,8 +52,7 @@ def read_bars(data: Path, meter: Meter) -> tuple[np.ndarray, np.ndarray]:
         if performance.is_fill or performance.meter != meter or not performance.strokes:
             continue
         quarters = np.array([q for q, _, _ in performance.strokes])
-        roles = roles_of([Stroke(float(q), name, velocity)
-                          for q, name, velocity in performance.strokes])
+        roles = roles_of([Stroke(float(q), name, velocity) for q, name, velocity in performance.strokes])
         parts = np.round(quarters / quarters_per_part).astype(int)
         counts = np.zeros((parts.max() // per_bar + 1, per_bar, len(ROLES)))
         np.add.at(counts, (parts // per_bar, parts % per_bar, roles), 1.0)
@@ -74,8 +73,7 @@ class Mixture:
     tempo_spread: np.ndarray
 
 
-def fit_mixture(bars: np.ndarray, log_tempo: np.ndarray, count: int, rounds: int = 60,
-                seed: int = 0) -> Mixture:
+def fit_mixture(bars: np.ndarray, log_tempo: np.ndarray, count: int, rounds: int = 60, seed: int = 0) -> Mixture:
     """Expectation maximisation of a mixture of Poisson rates and log-normal tempi."""
     rng = np.random.default_rng(seed)
     flat = bars.reshape(len(bars), -1)
@@ -83,13 +81,14 @@ def fit_mixture(bars: np.ndarray, log_tempo: np.ndarray, count: int, rounds: int
     for _ in range(rounds):
         weight = member.sum(axis=0) + 1e-9
         rates = ((member.T @ flat).reshape(count, *bars.shape[1:]) + 0.5 * bars.mean(axis=0)) / (
-            weight[:, None, None] + 0.5)
+            weight[:, None, None] + 0.5
+        )
         # Played strokes scatter around their part of the beat.
         rates = gaussian_filter1d(rates, SCATTER_PARTS, axis=1, mode="wrap")
         rates = np.maximum(rates, FLOOR)
         mean = member.T @ log_tempo / weight
         square = (member * np.square(log_tempo[:, None] - mean)).sum(axis=0) / weight
-        spread = np.sqrt(square + NARROWEST_TEMPO ** 2)
+        spread = np.sqrt(square + NARROWEST_TEMPO**2)
         flat_rates = rates.reshape(count, -1)
         score = flat @ np.log(flat_rates).T - flat_rates.sum(axis=1) + np.log(weight / weight.sum())
         score -= 0.5 * np.square((log_tempo[:, None] - mean) / spread) + np.log(spread)
@@ -128,7 +127,7 @@ def draw_bars(written: dict[str, str], count: int, rng: np.random.Generator) -> 
 def without_beat(bars: np.ndarray, beat: int) -> np.ndarray:
     """Bars with one beat cut out: what the same drummers might play in a shorter meter."""
     start = beat * PARTS_PER_BEAT
-    return np.delete(bars, np.s_[start:start + PARTS_PER_BEAT], axis=1)
+    return np.delete(bars, np.s_[start : start + PARTS_PER_BEAT], axis=1)
 
 
 def bars_of_meters(data: Path) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -148,11 +147,14 @@ def bars_of_meters(data: Path) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     cut = [np.s_[beat::6] for beat in (1, 2, 3)]
     return {
         "4/4": (four, four_tempo),
-        "3/4": (np.concatenate([*(without_beat(four, k + 1)[c] for k, c in enumerate(cut)),
-                                *[three] * 4]),
-                np.concatenate([*(four_tempo[c] for c in cut), *[three_tempo] * 4])),
-        "2/4": (np.concatenate([four[::2, :half], four[1::2, half:]]),
-                np.concatenate([four_tempo[::2], four_tempo[1::2]])),
+        "3/4": (
+            np.concatenate([*(without_beat(four, k + 1)[c] for k, c in enumerate(cut)), *[three] * 4]),
+            np.concatenate([*(four_tempo[c] for c in cut), *[three_tempo] * 4]),
+        ),
+        "2/4": (
+            np.concatenate([four[::2, :half], four[1::2, half:]]),
+            np.concatenate([four_tempo[::2], four_tempo[1::2]]),
+        ),
         "6/8": (np.concatenate([six, *drawn]), np.concatenate([six_tempo, tempi])),
     }
 
@@ -167,13 +169,20 @@ def main() -> None:
     for meter, (bars, log_tempo) in bars_of_meters(args.data).items():
         count = args.patterns if len(bars) > 1000 else 8
         found = fit_mixture(bars, log_tempo, count)
-        meters[meter] = {"bars_counted": len(bars), "shares": np.round(found.shares, 4).tolist(),
-                         "tempo_mean": np.round(found.tempo_mean, 3).tolist(),
-                         "tempo_spread": np.round(found.tempo_spread, 3).tolist(),
-                         "rates": np.round(found.rates, 3).tolist()}
+        meters[meter] = {
+            "bars_counted": len(bars),
+            "shares": np.round(found.shares, 4).tolist(),
+            "tempo_mean": np.round(found.tempo_mean, 3).tolist(),
+            "tempo_spread": np.round(found.tempo_spread, 3).tolist(),
+            "rates": np.round(found.rates, 3).tolist(),
+        }
         print(f"{meter}: {len(bars)} bars, {count} patterns")
-    data = {"source": "Groove MIDI data set, training split, CC BY 4.0",
-            "parts_per_beat": PARTS_PER_BEAT, "roles": list(ROLES), "meters": meters}
+    data = {
+        "source": "Groove MIDI data set, training split, CC BY 4.0",
+        "parts_per_beat": PARTS_PER_BEAT,
+        "roles": list(ROLES),
+        "meters": meters,
+    }
     args.out.write_text(json.dumps(data, separators=(",", ":")) + "\n")
 
 

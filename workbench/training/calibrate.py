@@ -30,9 +30,7 @@ BINS = np.linspace(0.0, 1.0, 21)
 FEWEST_PEAKS = 8
 
 
-def collect_peaks(
-    validation: dict[str, np.ndarray], column: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def collect_peaks(validation: dict[str, np.ndarray], column: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """All peaks of one instrument over the clips with drums.
 
     Returns

@@ -64,9 +64,12 @@ def excerpts(performances: Sequence[Played], bars: int) -> list[Excerpt]:
             heard = [k for k, b in enumerate(chart.bars) if b.notes]
             starts = heard[:1] if len(heard) == bars == heard[-1] - heard[0] + 1 else []
         else:
-            starts = [k for k in range(FIRST_BAR, len(chart) - bars - 1, EVERY)
-                      if len(chart) >= SHORTEST and all(b.notes for b in chart.bars[k:k + bars])]
-        out += [Excerpt(_chart(chart.bars[k:k + bars], p.tempo_bpm), p.is_fill, p.drummer) for k in starts]
+            starts = [
+                k
+                for k in range(FIRST_BAR, len(chart) - bars - 1, EVERY)
+                if len(chart) >= SHORTEST and all(b.notes for b in chart.bars[k : k + bars])
+            ]
+        out += [Excerpt(_chart(chart.bars[k : k + bars], p.tempo_bpm), p.is_fill, p.drummer) for k in starts]
     return out
 
 
@@ -74,8 +77,7 @@ def songs(performances: Sequence[Played], seed: int) -> list[Song]:
     """For every three one-bar fills a song with them and one with foreign groove
     bars, in the same stretch of a groove, all by one drummer where possible."""
     rng = random.Random(seed)
-    fills = [(p, c) for p, c in performances
-             if p.is_fill and len(c) == 1 and len(c.bars[0].notes) >= FEWEST_STROKES]
+    fills = [(p, c) for p, c in performances if p.is_fill and len(c) == 1 and len(c.bars[0].notes) >= FEWEST_STROKES]
     grooves = [(p, c) for p, c in performances if not p.is_fill and len(c) >= SONG_BARS]
     rng.shuffle(fills)
     out = []
@@ -89,9 +91,8 @@ def songs(performances: Sequence[Played], seed: int) -> list[Song]:
             bars: list[WrittenBar] = []
             for j in range(3):
                 other = rng.choice(others)
-                new = (fills[i + j][1].bars[0] if has_fills
-                       else other.bars[rng.randrange(FIRST_BAR, len(other) - 2)])
-                bars += [*groove.bars[first + 7 * j:first + 7 * j + 7], new]
+                new = fills[i + j][1].bars[0] if has_fills else other.bars[rng.randrange(FIRST_BAR, len(other) - 2)]
+                bars += [*groove.bars[first + 7 * j : first + 7 * j + 7], new]
             out.append(Song(_chart(bars, performance.tempo_bpm), has_fills, drummer))
     return out
 

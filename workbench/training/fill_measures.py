@@ -42,7 +42,8 @@ def song_areas(performances: Sequence[Played], draws: int, logits: Logits) -> di
     found: dict[str, list[float]] = {
         "fills put into grooves against foreign groove bars put in likewise": [],
         "fills put into grooves against the groove's own bars": [],
-        "foreign groove bars put in against the groove's own bars": []}
+        "foreign groove bars put in against the groove's own bars": [],
+    }
     for seed in range(draws):
         fills, foreign, own = [], [], []
         for song in songs(performances, seed):
@@ -58,8 +59,7 @@ def song_areas(performances: Sequence[Played], draws: int, logits: Logits) -> di
 
 def called_fills(performances: Sequence[Played], draws: int) -> dict[str, float]:
     """Share of bars that the reading calls fills, by what they are."""
-    called: dict[str, list[bool]] = {
-        "fills put in": [], "foreign groove bars put in": [], "the groove's own bars": []}
+    called: dict[str, list[bool]] = {"fills put in": [], "foreign groove bars put in": [], "the groove's own bars": []}
     for seed in range(draws):
         for song in songs(performances, seed):
             found = {k for fill in read_part(song.chart).fills for k in fill.span.bars()}

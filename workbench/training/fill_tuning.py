@@ -33,8 +33,13 @@ PENALTY = 5.0
 
 #: Weight of all bars of a kind together, (kind, is a fill).
 WEIGHT: dict[tuple[str, bool], float] = {
-    ("put in", True): 2.0, ("put in", False): 1.0, ("own", False): 3.0,
-    ("1 alone", True): 0.7, ("1 alone", False): 0.7, ("2 alone", True): 0.35, ("2 alone", False): 0.35,
+    ("put in", True): 2.0,
+    ("put in", False): 1.0,
+    ("own", False): 3.0,
+    ("1 alone", True): 0.7,
+    ("1 alone", False): 0.7,
+    ("2 alone", True): 0.35,
+    ("2 alone", False): 0.35,
 }
 
 #: Folds of the cross-validation and draws of songs in each.
@@ -85,8 +90,7 @@ def fit(groups: list[Bars]) -> tuple[np.ndarray, float]:
         slope = z.T @ (weight * (1 / (1 + np.exp(-s)) - y)) + PENALTY * np.append(b[:-1], 0)
         return value, slope
 
-    b = minimize(loss, np.zeros(z.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds,
-                 options={"maxiter": 500}).x
+    b = minimize(loss, np.zeros(z.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 500}).x
     coefficients = b[:-1] / spread
     return coefficients, float(b[-1] - coefficients @ mean)
 
@@ -95,7 +99,7 @@ def cross_validated(folds: list[list[Played]], groups: list[Bars]) -> dict[str, 
     """Areas under the ROC curve, each fold scored by coefficients fitted to the others."""
     found: dict[str, list[float]] = {}
     for k, fold in enumerate(folds):
-        coefficients, intercept = fit(groups[:k] + groups[k + 1:])
+        coefficients, intercept = fit(groups[:k] + groups[k + 1 :])
 
         def logits(patterns: Patterns, weights=coefficients, constant=intercept) -> np.ndarray:
             return fill_model.logits_of(patterns, weights, constant)

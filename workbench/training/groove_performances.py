@@ -21,11 +21,28 @@ from workbench.chart.meter import Meter, TimeMap
 #: Keys of the electronic kit the drummers played (Roland TD-11), as the data
 #: set's page maps them.
 KIT_KEYS: dict[int, str] = {
-    36: "kick", 38: "snare", 40: "snare", 37: "side stick", 48: "high tom", 50: "high tom",
-    45: "mid tom", 47: "mid tom", 43: "floor tom", 58: "floor tom", 46: "open hi-hat",
-    26: "open hi-hat", 42: "closed hi-hat", 22: "closed hi-hat", 44: "pedal hi-hat",
-    49: "crash", 55: "crash", 57: "second crash", 52: "second crash", 51: "ride",
-    59: "ride", 53: "ride bell",
+    36: "kick",
+    38: "snare",
+    40: "snare",
+    37: "side stick",
+    48: "high tom",
+    50: "high tom",
+    45: "mid tom",
+    47: "mid tom",
+    43: "floor tom",
+    58: "floor tom",
+    46: "open hi-hat",
+    26: "open hi-hat",
+    42: "closed hi-hat",
+    22: "closed hi-hat",
+    44: "pedal hi-hat",
+    49: "crash",
+    55: "crash",
+    57: "second crash",
+    52: "second crash",
+    51: "ride",
+    59: "ride",
+    53: "ride bell",
 }
 
 
@@ -43,8 +60,7 @@ class Performance:
     strokes: tuple[tuple[float, str, int], ...]
 
 
-def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validation"),
-                      ) -> Iterator[Performance]:
+def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validation")) -> Iterator[Performance]:
     """Performances of the data set's MIDI release under ``folder``."""
     import mido
 
@@ -59,9 +75,16 @@ def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validat
                 ticks += event.time
                 if event.type == "note_on" and event.velocity and event.note in KIT_KEYS:
                     strokes.append((ticks / midi.ticks_per_beat, KIT_KEYS[event.note], event.velocity))
-        yield Performance(row["id"], row["drummer"], row["style"], float(row["bpm"]),
-                          Meter.parse(row["time_signature"].replace("-", "/")),
-                          row["beat_type"] == "fill", row["split"], tuple(sorted(strokes)))
+        yield Performance(
+            row["id"],
+            row["drummer"],
+            row["style"],
+            float(row["bpm"]),
+            Meter.parse(row["time_signature"].replace("-", "/")),
+            row["beat_type"] == "fill",
+            row["split"],
+            tuple(sorted(strokes)),
+        )
 
 
 def performance_chart(performance: Performance) -> Chart:
@@ -88,8 +111,9 @@ def performance_chart(performance: Performance) -> Chart:
         k = int(place // length)
         bars[k].append(Note(place - k * length, name, velocity, deviation_s=deviation_s))
     beats_bpm = performance.tempo_bpm / float(meter.beat_length * 4)
-    return Chart(TimeMap.steady(count, beats_bpm, meter),
-                 tuple(WrittenBar(tuple(b)) for b in bars), title=performance.name)
+    return Chart(
+        TimeMap.steady(count, beats_bpm, meter), tuple(WrittenBar(tuple(b)) for b in bars), title=performance.name
+    )
 
 
 def _distance(at: float, parts: int) -> float:

@@ -75,9 +75,7 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
     with ThreadPoolExecutor() as pool:
         read = list(pool.map(read_backing, backings))
     passages, recorded = [], np.concatenate([samples for _, samples in read])
-    for (found_passages, _), start in zip(
-        read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False
-    ):
+    for (found_passages, _), start in zip(read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False):
         passages += [replace(p, start=p.start + int(start)) for p in found_passages]
     procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)
     parts = [samples, recorded]
@@ -88,12 +86,8 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
     for shot in shots:
         if shot.pitch:
             key = (shot.kit, shot.voice)
-            notes.setdefault(shot.instrument, {}).setdefault(key, []).append(
-                (shot.pitch, shot.start, shot.length)
-            )
-        elif _is_held_out(shot.kit) == held_out or (
-            held_out and shot.instrument in (sources.OTHER, "tambourine")
-        ):
+            notes.setdefault(shot.instrument, {}).setdefault(key, []).append((shot.pitch, shot.start, shot.length))
+        elif _is_held_out(shot.kit) == held_out or (held_out and shot.instrument in (sources.OTHER, "tambourine")):
             key3 = (shot.kit, shot.instrument, shot.voice)
             if key3 not in found:
                 found[key3] = Voice(shot.kit)
@@ -119,9 +113,7 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
             start, length = voice.layers[-1]
             voice.pitch_hz = fundamental_hz(everything[start : start + min(length, 2**15)])
     offset = len(samples)
-    kept = [
-        p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out
-    ]
+    kept = [p for p in passages if p.package == "espeak-ng" or (p.package in sources.HELD_OUT_BACKING) == held_out]
     return Library(
         everything,
         voices,

@@ -102,9 +102,7 @@ def _squeeze(x: Any, amount: Any, xp: ModuleType) -> Any:
     taps = np.concatenate([np.linspace(0, 1, 2)[1:], np.exp(-np.arange(1, 30) / 8.0)])
     kernel = xp.asarray((taps / taps.sum()).astype(np.float32))
     padded = xp.pad(power, ((0, 0), (len(taps) - 1, 0)))
-    smooth = sum(
-        kernel[k] * padded[:, len(taps) - 1 - k : len(taps) - 1 - k + blocks] for k in range(len(taps))
-    )
+    smooth = sum(kernel[k] * padded[:, len(taps) - 1 - k : len(taps) - 1 - k + blocks] for k in range(len(taps)))
     level = xp.sqrt(smooth + 1e-12)
     usual = xp.sqrt(xp.mean(power, axis=1, keepdims=True) + 1e-12)
     gain = xp.maximum(level / usual, 0.5) ** (-amount[:, None])
@@ -146,10 +144,7 @@ def _compress_lossily(x: Any, amount: Any, xp: ModuleType) -> Any:
     place = xp.arange(half + 1, dtype=np.float32) / half
     coarse = around * amount[:, None, None] * (0.3 + 1.7 * place)
     quiet = (
-        around
-        < xp.sqrt(xp.mean(xp.abs(spectrum) ** 2, axis=2, keepdims=True))
-        * (0.01 * amount[:, None, None])
-        * place
+        around < xp.sqrt(xp.mean(xp.abs(spectrum) ** 2, axis=2, keepdims=True)) * (0.01 * amount[:, None, None]) * place
     )
     rounded = coarse * (xp.round(spectrum.real / coarse) + 1j * xp.round(spectrum.imag / coarse))
     back = fft.irfft(xp.where(quiet, 0, rounded).astype(np.complex64), 2 * half) * window
@@ -242,7 +237,5 @@ def render_arrays(
     mix = fft.irfft(fft.rfft(mix) * slope, samples)
     lossy = [k for k, amount in enumerate(lossiness) if amount > 0]
     if lossy:
-        mix[xp.asarray(lossy)] = _compress_lossily(
-            mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp
-        )
+        mix[xp.asarray(lossy)] = _compress_lossily(mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp)
     return (mix / xp.maximum(_rms(mix, xp), 1e-4) * 10 ** (value["gain_db"][:, None] / 20)).astype(np.float32)

@@ -26,9 +26,7 @@ OUTPUTS = 2 * len(DETECTED) + 2
 class _Block(nn.Sequential):
     def __init__(self, inputs: int, outputs: int) -> None:
         super().__init__(
-            nn.Conv2d(inputs, outputs, 3, padding=1, bias=False),
-            nn.BatchNorm2d(outputs),
-            nn.ReLU(inplace=True),
+            nn.Conv2d(inputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True)
         )
 
 
@@ -44,12 +42,7 @@ class _Attention(nn.Module):
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         b, t, w = x.shape
-        q, k, v = (
-            self.inward(self.norm(x))
-            .view(b, t, 3, self.heads, w // self.heads)
-            .permute(2, 0, 3, 1, 4)
-            .unbind(0)
-        )
+        q, k, v = self.inward(self.norm(x)).view(b, t, 3, self.heads, w // self.heads).permute(2, 0, 3, 1, 4).unbind(0)
         weight = torch.softmax(q @ k.transpose(-1, -2) * (w // self.heads) ** -0.5, dim=-1)
         return x + self.outward((weight @ v).transpose(1, 2).reshape(b, t, w))
 
@@ -76,9 +69,7 @@ class Network(nn.Module):
             _Block(b, c),
             nn.MaxPool2d((1, 2)),
         )
-        self.gather = nn.Sequential(
-            nn.Linear(c * (BANDS // 8), width), nn.ReLU(inplace=True), nn.Dropout(0.1)
-        )
+        self.gather = nn.Sequential(nn.Linear(c * (BANDS // 8), width), nn.ReLU(inplace=True), nn.Dropout(0.1))
         self.fast1 = nn.GRU(width, fast, batch_first=True, bidirectional=True)
         self.slow_in = nn.Linear(SLOW * 2 * fast, 2 * slow)
         self.slow1 = nn.GRU(2 * slow, slow, batch_first=True, bidirectional=True)

@@ -72,9 +72,7 @@ def read_performance(path: Path, tempo_bpm: float, beats_per_bar: int) -> Perfor
     for message in mido.merge_tracks(midi.tracks):
         ticks += message.time
         if message.type == "note_on" and message.velocity and message.note in GROOVE_MIDI:
-            rows.append(
-                (ticks / midi.ticks_per_beat, INDEX[GROOVE_MIDI[message.note]], message.velocity / 127)
-            )
+            rows.append((ticks / midi.ticks_per_beat, INDEX[GROOVE_MIDI[message.note]], message.velocity / 127))
     beat, instrument, velocity = np.array(rows, float).reshape(-1, 3).T
     bars = max(1.0, np.ceil((beat.max(initial=0.0) + 0.01) / beats_per_bar))
     return Performance(beat, instrument.astype(int), velocity, beats_per_bar, bars * beats_per_bar, tempo_bpm)
@@ -86,12 +84,10 @@ def write_performances(folder: Path, file: Path) -> None:
     for split in ("train", "validation"):
         for kind, found in zip(("grooves", "fills"), read_groove_midi(folder, split), strict=True):
             name = f"{split}_{kind}"
-            columns[name] = np.concatenate(
-                [np.stack([p.beat, p.instrument, p.velocity], 1) for p in found]
-            ).astype(np.float32)
-            columns[f"{name}_heads"] = np.array(
-                [(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in found]
+            columns[name] = np.concatenate([np.stack([p.beat, p.instrument, p.velocity], 1) for p in found]).astype(
+                np.float32
             )
+            columns[f"{name}_heads"] = np.array([(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in found])
     np.savez_compressed(file, **columns)
 
 
@@ -189,9 +185,7 @@ def human_performance(
     parts[0].beats_per_bar = n
     whole = join(parts)
     if n == 4 and (draw := rng.random()) < 0.16:
-        whole = drop_beats(
-            whole, ((0, 1, 2), (0, 1, 3), (0, 1))[0 if draw < 0.07 else 1 if draw < 0.11 else 2]
-        )
+        whole = drop_beats(whole, ((0, 1, 2), (0, 1, 3), (0, 1))[0 if draw < 0.07 else 1 if draw < 0.11 else 2])
     return whole
 
 
@@ -230,9 +224,7 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
     )
     density = rng.random()
     if parts == 4:
-        keeper_cells = (
-            np.arange(0, cells, 2) if density < 0.65 else np.arange(cells) if density < 0.85 else beat_cells
-        )
+        keeper_cells = np.arange(0, cells, 2) if density < 0.65 else np.arange(cells) if density < 0.85 else beat_cells
     else:
         keeper_cells = np.arange(cells) if density < 0.7 else beat_cells
     if jazz:
@@ -361,9 +353,7 @@ def _replace(performance: Performance, keep: np.ndarray, more: list[tuple[np.nda
     performance.instrument = np.concatenate(
         [performance.instrument[keep], *(np.full(len(b), i) for b, i, _ in more)]
     ).astype(int)
-    performance.velocity = np.concatenate(
-        [performance.velocity[keep], *(np.full(len(b), v) for b, _, v in more)]
-    )
+    performance.velocity = np.concatenate([performance.velocity[keep], *(np.full(len(b), v) for b, _, v in more)])
 
 
 def double_snare(rng: np.random.Generator, performance: Performance) -> None:
@@ -393,8 +383,11 @@ def double_snare(rng: np.random.Generator, performance: Performance) -> None:
         at = performance.beat[inside & (performance.instrument == SNARE) & (performance.velocity > 0.5)]
     more.append((at, tom, level))
     if with_kick:
-        without = [b for b in at if not np.any(
-            (np.abs(performance.beat[keep] - b) < 0.05) & (performance.instrument[keep] == KICK))]
+        without = [
+            b
+            for b in at
+            if not np.any((np.abs(performance.beat[keep] - b) < 0.05) & (performance.instrument[keep] == KICK))
+        ]
         more.append((np.array(without, float), KICK, float(rng.uniform(0.6, 1.0))))
     _replace(performance, keep, more)
 
@@ -444,11 +437,7 @@ def beat_times(rng: np.random.Generator, n_beats: int, tempo_bpm: float) -> np.n
     length = np.full(n_beats, 60.0 / tempo_bpm)
     if rng.random() < 0.5:
         drift = np.cumsum(rng.normal(0, rng.choice([0.002, 0.006, 0.012]), n_beats))
-        length = (
-            length
-            * np.exp(drift - drift.mean())
-            * np.exp(rng.normal(0, rng.choice([0.0, 0.004, 0.01]), n_beats))
-        )
+        length = length * np.exp(drift - drift.mean()) * np.exp(rng.normal(0, rng.choice([0.0, 0.004, 0.01]), n_beats))
     return np.concatenate([[0.0], np.cumsum(length)])
 
 

@@ -142,11 +142,7 @@ def _any_voice(rng: np.random.Generator, voices: list[Voice]) -> Voice:
 
 
 def _stroke_events(
-    rng: np.random.Generator,
-    library: Library,
-    time_s: np.ndarray,
-    instrument: np.ndarray,
-    velocity: np.ndarray,
+    rng: np.random.Generator, library: Library, time_s: np.ndarray, instrument: np.ndarray, velocity: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Events of the drums: layer by velocity, pitch, level, choke, flams and snare buzz."""
     kit = _choose_kit(rng, library)
@@ -187,9 +183,7 @@ def _stroke_events(
     if rng.random() < 0.06:
         crash = instrument == play.CRASH
         stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
-    gain = (
-        10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
-    )
+    gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
     start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
     jitter = np.exp(rng.normal(0, 0.004, n))
     ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
@@ -250,9 +244,7 @@ def _mark(frames: int, times_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return frame, (frame >= 0) & (frame < frames)
 
 
-def _spread(
-    target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, neighbours: tuple[float, ...]
-) -> None:
+def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, neighbours: tuple[float, ...]) -> None:
     for reach, value in enumerate((1.0, *neighbours)):
         for at in (frame - reach, frame + reach):
             ok = (at >= 0) & (at < len(target))
@@ -306,9 +298,7 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         if recorded:
             extra.append(_recorded_events(rng, library, clip_s))
         if rhythm:
-            extra.append(
-                arrange_notes(rng, library, beat_s, n, bass_s, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW))
-            )
+            extra.append(arrange_notes(rng, library, beat_s, n, bass_s, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW)))
         if rng.random() < 0.5 and library.sung:
             extra.append(_sung_events(rng, library, clip_s))
         for i_list, f_list in extra:

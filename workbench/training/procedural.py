@@ -43,9 +43,7 @@ def _decay(n: int, seconds: float) -> np.ndarray:
     return np.exp(-np.arange(n) / (seconds * SAMPLE_RATE))
 
 
-def _metal(
-    rng: np.random.Generator, n: int, low: float, high: float, decay_s: float, partials: int
-) -> np.ndarray:
+def _metal(rng: np.random.Generator, n: int, low: float, high: float, decay_s: float, partials: int) -> np.ndarray:
     """Inharmonic partials whose higher ones fade sooner."""
     t = np.arange(n) / SAMPLE_RATE
     hz = np.sort(np.exp(rng.uniform(np.log(low), np.log(high), partials)))
@@ -65,19 +63,12 @@ def _cymbal(rng: np.random.Generator, decay_s: float, bell: float, n: int, strik
     air = _band(rng, noise, 6000, top) * _decay(n, decay_s * rng.uniform(0.1, 0.6))
     click = _band(rng, noise, 1500, 12000) * _decay(n, rng.uniform(0.002, 0.02))
     tone = _metal(rng, n, rng.uniform(250, 900), rng.uniform(5000, 13000), decay_s, int(rng.integers(12, 60)))
-    out = (
-        rng.uniform(0.3, 1) * body
-        + rng.uniform(0, 0.8) * air
-        + strike * rng.uniform(0.2, 2) * click
-        + bell * tone
-    )
+    out = rng.uniform(0.3, 1) * body + rng.uniform(0, 0.8) * air + strike * rng.uniform(0.2, 2) * click + bell * tone
     swell = 1 - np.exp(-np.arange(n) / (SAMPLE_RATE * rng.uniform(0.0003, 0.004)))
     return out * swell
 
 
-def _drum(
-    rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: float, drop: float
-) -> np.ndarray:
+def _drum(rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: float, drop: float) -> np.ndarray:
     t = np.arange(n) / SAMPLE_RATE
     sweep = hz * (1 + drop * np.exp(-t / rng.uniform(0.01, 0.06)))
     tone = np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, decay_s)
@@ -111,12 +102,7 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
         x = _cymbal(rng, rng.uniform(0.3, 1.5), rng.uniform(0.2, 1.2), n, rng.uniform(0.8, 2.5))
     elif instrument == "ride bell":
         x = _metal(
-            rng,
-            n,
-            rng.uniform(500, 1200),
-            rng.uniform(4000, 9000),
-            rng.uniform(0.2, 0.9),
-            int(rng.integers(5, 14)),
+            rng, n, rng.uniform(500, 1200), rng.uniform(4000, 9000), rng.uniform(0.2, 0.9), int(rng.integers(5, 14))
         )
         x = 1.5 * x + rng.uniform(0.05, 0.4) * _cymbal(rng, rng.uniform(0.3, 1.0), 0.2, n, 1.0)
     elif instrument == "crash":
@@ -128,18 +114,11 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
             k = int(gap * SAMPLE_RATE)
             x[k:] += rng.uniform(0.3, 1) * _metal(rng, n - k, 3500, 14000, 0.06, 20)
     elif instrument == "kick":
-        x = _drum(
-            rng, rng.uniform(42, 85), rng.uniform(0.05, 0.25), n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0)
-        )
+        x = _drum(rng, rng.uniform(42, 85), rng.uniform(0.05, 0.25), n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0))
     elif instrument in ("high tom", "mid tom", "floor tom"):
         low, high = {"high tom": (130, 240), "mid tom": (100, 170), "floor tom": (60, 115)}[instrument]
         x = _drum(
-            rng,
-            rng.uniform(low, high),
-            rng.uniform(0.08, 0.4),
-            n,
-            rng.uniform(0.05, 0.5),
-            rng.uniform(0.02, 0.4),
+            rng, rng.uniform(low, high), rng.uniform(0.08, 0.4), n, rng.uniform(0.05, 0.5), rng.uniform(0.02, 0.4)
         )
     elif instrument == "snare":
         body = _drum(rng, rng.uniform(140, 280), rng.uniform(0.03, 0.12), n, 0.4, rng.uniform(0.0, 0.4))
@@ -147,12 +126,7 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
         x = rng.uniform(0.2, 1) * body + rng.uniform(0.4, 2.0) * wires * _decay(n, rng.uniform(0.03, 0.16))
     elif instrument == "side stick":
         x = _metal(
-            rng,
-            n,
-            rng.uniform(350, 900),
-            rng.uniform(2500, 6000),
-            rng.uniform(0.01, 0.05),
-            int(rng.integers(3, 8)),
+            rng, n, rng.uniform(350, 900), rng.uniform(2500, 6000), rng.uniform(0.01, 0.05), int(rng.integers(3, 8))
         )
         x += rng.uniform(0.05, 0.4) * rng.standard_normal(n) * _decay(n, rng.uniform(0.002, 0.01))
     else:

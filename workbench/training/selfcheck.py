@@ -30,9 +30,7 @@ def main() -> None:
     audio, samples = cupy.asarray(library.samples), 12 * SAMPLE_RATE
     one = plans[0]
     here = mixing.add_events(library.samples, one.ints, one.floats, ROWS, samples)
-    there = mixing.add_events(
-        audio, cupy.asarray(one.ints), cupy.asarray(one.floats), ROWS, samples, cupy
-    ).get()
+    there = mixing.add_events(audio, cupy.asarray(one.ints), cupy.asarray(one.floats), ROWS, samples, cupy).get()
     sound = mixing.render(plans, audio, samples, 1, cupy)
     features = compute_features(sound, 0, 1200, cupy)
     apart = np.abs(features[0].get() - compute_features(sound[0].get(), 0, 1200)).max()

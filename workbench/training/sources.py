@@ -25,9 +25,7 @@ class Package:
 
 PACKAGES: tuple[Package, ...] = (
     Package("avldrums.lv2-soundfont", "CC BY-SA 3.0", "two acoustic kits"),
-    Package(
-        "hydrogen-drumkits", "GPL-2(+), CC BY 3.0, CC BY-SA 3.0, CC0 (by kit)", "acoustic and electronic kits"
-    ),
+    Package("hydrogen-drumkits", "GPL-2(+), CC BY 3.0, CC BY-SA 3.0, CC0 (by kit)", "acoustic and electronic kits"),
     Package("fluid-soundfont-gm", "MIT", "General MIDI kits and notes"),
     Package("musescore-general-soundfont", "MIT, parts CC0 or public domain", "General MIDI kits and notes"),
     Package("timgm6mb-soundfont", "GPL-2", "General MIDI kits, kept out of training"),

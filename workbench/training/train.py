@@ -47,18 +47,14 @@ class Clips(IterableDataset):  # type: ignore[misc]
         while True:
             plans = [plan_clip(rng, self.material, self.clip_s) for _ in range(self.batch)]
             ints = np.concatenate([p.ints for p in plans])
-            ints[:, 0] += ROWS * np.repeat(
-                np.arange(self.batch, dtype=np.int32), [len(p.ints) for p in plans]
-            )
+            ints[:, 0] += ROWS * np.repeat(np.arange(self.batch, dtype=np.int32), [len(p.ints) for p in plans])
             joined = {"ints": ints, "floats": np.concatenate([p.floats for p in plans])}
             for name in ("eq_db", "wet", "settings", "onset", "velocity", "beat", "downbeat"):
                 joined[name] = np.stack([getattr(p, name) for p in plans])
             yield joined
 
 
-def loss_of(
-    logits: torch.Tensor, batch: dict[str, torch.Tensor]
-) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
+def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
     """Onsets (weight 3 on strokes), velocity at strokes, beats and downbeats where a pulse is heard."""
     bce = nn.functional.binary_cross_entropy_with_logits
     onset, velocity = batch["onset"].float(), batch["velocity"].float()
@@ -78,12 +74,7 @@ class Renderer:
     """Renders batches and computes their features one step ahead, on a GPU stream of its own."""
 
     def __init__(
-        self,
-        plans: Iterator[dict[str, np.ndarray]],
-        library: Library,
-        clip_s: float,
-        seed: int,
-        device: torch.device,
+        self, plans: Iterator[dict[str, np.ndarray]], library: Library, clip_s: float, seed: int, device: torch.device
     ) -> None:
         self.plans, self.clip_s, self.seed, self.device = plans, clip_s, seed, device
         self.xp: Any = np
@@ -111,9 +102,7 @@ class Renderer:
             self.xp,
         )
         features = compute_features(sound, 0, round(self.clip_s * FRAME_RATE_HZ), self.xp)
-        targets = {
-            k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")
-        }
+        targets = {k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")}
         return {"features": torch.from_dlpack(features).clone(), **targets}
 
     def _run(self) -> None:
@@ -173,9 +162,7 @@ def main() -> None:
     parser.add_argument("--clip-s", type=float, default=12.0)
     parser.add_argument("--batch", type=int, default=64, help="clips a step on each GPU")
     parser.add_argument("--rate", type=float, default=2e-3)
-    parser.add_argument(
-        "--last-rate", type=float, default=0.02, help="learning rate at the end, as a share of --rate"
-    )
+    parser.add_argument("--last-rate", type=float, default=0.02, help="learning rate at the end, as a share of --rate")
     parser.add_argument("--start-from", type=Path, help="weights of an earlier run")
     parser.add_argument("--workers", type=int, default=14, help="planning processes for each GPU")
     parser.add_argument("--seed", type=int, default=1)
@@ -188,9 +175,7 @@ def main() -> None:
     grooves, fills = read_performances(args.performances, "train")
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank)
     loader = iter(
-        DataLoader(
-            clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None
-        )
+        DataLoader(clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None)
     )
     first = next(loader)
     if on_gpu:
@@ -206,9 +191,7 @@ def main() -> None:
         network.load_state_dict(read_state(args.start_from))
     average = {k: v.detach().clone().float() for k, v in network.state_dict().items()}
     model = (
-        nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None)
-        if world > 1
-        else network
+        nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None) if world > 1 else network
     )
     optimiser = torch.optim.AdamW(network.parameters(), lr=args.rate, weight_decay=1e-2)
     rng = np.random.default_rng(args.seed + rank)
@@ -268,10 +251,7 @@ def main() -> None:
             torch.save(average, args.out / "average.pt")
     if rank == 0:
         torch.save(average, args.out / "average.pt")
-        print(
-            f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s",
-            flush=True,
-        )
+        print(f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s", flush=True)
     if world > 1:
         dist.destroy_process_group()
     os._exit(0)

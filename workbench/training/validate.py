@@ -80,9 +80,7 @@ def main() -> None:
     grooves, fills = read_performances(args.performances, "validation")
     material = Material(read_library(args.bank, args.backing, held_out=True), grooves, fills)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    np.savez_compressed(
-        args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device)
-    )
+    np.savez_compressed(args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device))
     print(f"{args.clips} clips written to {args.out}")
 
 
