@@ -35,7 +35,8 @@ from workbench.progress import Progress, part
 SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
-#: Below this it may be another: right charts of human performances agree by 0.74 or more (tests/benchmarks/bench_check.py).
+#: Below this it may be another: right charts of human performances agree by 0.74 or more
+#: (tests/benchmarks/bench_check.py).
 USUAL_AGREEMENT = 0.65
 #: If less of a chart's bars is found in the recording, the reader is told to make sure that it is the right one.
 FEWEST_LAID = 0.5

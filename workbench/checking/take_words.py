@@ -266,8 +266,8 @@ def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
                 4 + len(strokes) / written[position, name],
                 (
                     f"The {name} on {place} is left out again and again "
-                    f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting aloud, until "
-                    "that stroke comes by itself."
+                    f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting "
+                    "aloud, until that stroke comes by itself."
                 ),
             )
         )
