@@ -14,7 +14,7 @@ FLOORS = [
     "notation sound",
     "reading",
     "listening engraving",
-    "alignment evaluation export practice pictures",
+    "alignment evaluation scorefiles practice pictures",
     "checking grid",
     "commands",
     "__main__",

@@ -11,10 +11,10 @@ from workbench.chart import Chart, Mark, Note, Section, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
 from workbench.errors import FileFormatError
-from workbench.export import read_any_chart, write_scores
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
+from workbench.scorefiles import read_any_chart, write_scores
 
 
 @pytest.fixture

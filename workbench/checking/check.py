@@ -28,8 +28,8 @@ from workbench.chart.counting import number_runs, place_list
 from workbench.chart.events import Stroke
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
-from workbench.export import read_any_chart
 from workbench.progress import Progress, part
+from workbench.scorefiles import read_any_chart
 
 #: Findings less certain than this are not shown; below the second they are faint doubts, told last.
 SHOWN_FROM, FAINT_BELOW = 0.1, 0.2

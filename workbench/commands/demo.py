@@ -32,12 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from dataclasses import replace
 
-    from workbench.export import write_scores
     from workbench.files.chartfile import read_chart
     from workbench.files.safefile import check_folder, write_whole
     from workbench.listening.draft import draft_chart, write_draft
     from workbench.progress import TerminalProgress, part
     from workbench.reading.read import read_part
+    from workbench.scorefiles import write_scores
 
     check_folder(args.out)
     progress = TerminalProgress()

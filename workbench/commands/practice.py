@@ -100,11 +100,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from workbench.chart.excerpts import read_bar_span
     from workbench.errors import WorkbenchError
-    from workbench.export import read_any_chart
     from workbench.practice.exercises import choose_exercises, section_exercise
     from workbench.practice.pack import PackOptions, check_pack_folder, make_practice_pack
     from workbench.progress import TerminalProgress
     from workbench.reading.read import read_part
+    from workbench.scorefiles import read_any_chart
 
     folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
     check_pack_folder(folder)

@@ -49,7 +49,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from workbench.errors import FileFormatError
-    from workbench.export import part_name
     from workbench.files.audio import load_audio
     from workbench.files.chartfile import write_text_safely
     from workbench.files.safefile import check_folder, make_folder
@@ -57,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.reading.read import read_part
     from workbench.reading.sticking import Player
     from workbench.reading.versions import compare_versions
+    from workbench.scorefiles import part_name
 
     writes = (args.mark or args.sticking) and not args.against
     if args.out:
@@ -91,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _chart(path: Path):
     """A chart from any file that holds one, and what in it was not understood, which is said."""
-    from workbench.export import read_any_chart
+    from workbench.scorefiles import read_any_chart
 
     imported = read_any_chart(path)
     for problem in imported.problems:

@@ -61,11 +61,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from workbench.chart.excerpts import read_bar_span
     from workbench.engraving.pages import PageStyle
-    from workbench.export import read_any_chart, write_scores
     from workbench.files.safefile import check_folder
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
+    from workbench.scorefiles import read_any_chart, write_scores
 
     if args.out is not None:
         check_folder(args.out)
