@@ -6,7 +6,7 @@ import pytest
 from workbench.chart.events import Stroke
 from workbench.files.audio import Audio
 from workbench.sound.balance import split_drums
-from workbench.sound.rendering import Blow, mix_blows
+from workbench.sound.rendering import Hit, mix_hits
 
 RATE = 44100
 
@@ -16,7 +16,7 @@ def song():
     """Kit and held chords, apart and known."""
     length = 4 * RATE
     strokes = [Stroke(0.25 * k, ("kick", "closed hi-hat", "snare", "closed hi-hat")[k % 4], 100) for k in range(1, 15)]
-    kit = mix_blows([Blow(s.time_s, s.instrument, s.velocity) for s in strokes], length, RATE)
+    kit = mix_hits([Hit(s.time_s, s.instrument, s.velocity) for s in strokes], length, RATE)
     t = np.arange(length) / RATE
     chord = sum(np.sin(2 * np.pi * f * n * t) / n for f in (110, 220, 277.2, 329.6) for n in range(1, 6))
     band = np.repeat((0.05 * chord)[:, None], 2, axis=1).astype(np.float32)

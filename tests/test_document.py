@@ -182,7 +182,7 @@ WRITER = textwrap.dedent("""
     from fractions import Fraction as F
     from workbench.chart import Note
     from workbench.files.document import ChartDocument
-    from workbench.edits import AddNote
+    from workbench.chart.edits import AddNote
     song = ChartDocument.open(sys.argv[1])
     for k in range(100_000):
         song.apply(AddNote(k % 4, Note(F(k % 16, 16), "kick", 1 + k % 127)))

@@ -24,7 +24,7 @@ from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
 from workbench.grid.sound_picture import BANDS, picture_pieces
-from workbench.sound.rendering import blows_of, mix_blows
+from workbench.sound.rendering import hits_of, mix_hits
 
 GROOVE = WrittenBar(
     tuple(
@@ -357,7 +357,7 @@ def test_a_long_song_sounds_in_pieces_as_it_sounds_whole():
     passage = Passage(0.0, 16.0)
     pieces = list(chart_sound(CHART, passage, RATE))
     assert len(pieces) == 2
-    whole = mix_blows(blows_of(CHART), passage.frames(RATE), RATE)
+    whole = mix_hits(hits_of(CHART), passage.frames(RATE), RATE)
     joined = np.concatenate(pieces)
     # Alike strokes vary from one to the next, so compare the level in steps of 10 ms.
     steps = len(joined) // 220

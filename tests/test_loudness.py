@@ -5,7 +5,7 @@ import pytest
 
 from workbench.errors import WorkbenchError
 from workbench.sound.loudness import CEILING_DBTP, TARGET_LUFS, levelled, loudness_lufs, true_peak_dbtp
-from workbench.sound.rendering import Blow, mix_blows
+from workbench.sound.rendering import Hit, mix_hits
 
 RATE = 44100
 
@@ -13,8 +13,8 @@ RATE = 44100
 def drums(seconds=4):
     """Kick, snare and hi-hat in quarters of a second, round and round."""
     names = ("kick", "closed hi-hat", "snare", "closed hi-hat")
-    blows = [Blow(k / 4, names[k % 4], 100) for k in range(int(4 * seconds))]
-    return mix_blows(blows, int(seconds * RATE), RATE, loop=True)
+    hits = [Hit(k / 4, names[k % 4], 100) for k in range(int(4 * seconds))]
+    return mix_hits(hits, int(seconds * RATE), RATE, loop=True)
 
 
 def peaky():

@@ -38,11 +38,11 @@ def test_louder_strokes_have_more_energy(name):
 
 
 @pytest.mark.parametrize("name", ["snare", "closed hi-hat", "crash", "kick"])
-def test_harder_blows_are_brighter(name):
+def test_harder_hits_are_brighter(name):
     assert centroid_hz(kit_sample(name, 127)) > 1.05 * centroid_hz(kit_sample(name, 25))
 
 
-def test_blows_repeat_exactly_and_vary_by_number():
+def test_hits_repeat_exactly_and_vary_by_number():
     assert (kit_sample("snare", 90, RATE, 1) == kit_sample("snare", 90, RATE, 1)).all()
     assert (kit_sample("snare", 90, RATE, 0) != kit_sample("snare", 90, RATE, 1)).any()
     assert (kit_sample("snare", 90, RATE, 0) == kit_sample("snare", 90, RATE, VARIATIONS)).all()

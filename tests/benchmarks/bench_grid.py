@@ -31,9 +31,9 @@ import anywidget, ipywidgets, numpy as np
 from workbench.files.audio import Audio
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.files.document import ChartDocument
-from workbench.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED
 from workbench.grid import HitGrid
-from workbench.meter import TimeMap
+from workbench.chart.meter import TimeMap
 
 random.seed(4)
 def bar():

@@ -21,7 +21,7 @@ from workbench.files.audio import Audio
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid, ScoreView, workspace
-from workbench.meter import TimeMap
+from workbench.chart.meter import TimeMap
 
 groove = WrittenBar(tuple(
     [Note(F(k, 8), "closed hi-hat", 70, confidence=0.95) for k in range(8)]

@@ -32,7 +32,7 @@ def take(out: Path) -> None:
             page.wait_for_grid()
             kernel = lab.kernel_of(page.notebook)
             kernel.run(
-                "from workbench.edits import *\n"
+                "from workbench.chart.edits import *\n"
                 "document.apply(SetHeading(title='Copper Weather', artist='The Night Trams'))\n"
                 "document.apply(NameSection(1, 'Verse', 'A'))\n"
                 "document.apply(NameSection(9, 'Lift', 'B'))"

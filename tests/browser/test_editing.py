@@ -202,7 +202,7 @@ def test_sections_are_named_and_labels_stay_text(song, screenshot):
     grid.settle()
     assert kernel.value("document.chart.sections[-1].name") == name[:40]
     kernel.run(
-        f"from workbench.edits import *\ndocument.apply(SetHeading(title={name!r}, artist={name!r}))\n"
+        f"from workbench.chart.edits import *\ndocument.apply(SetHeading(title={name!r}, artist={name!r}))\n"
         f"document.apply(NameSection(4, {name!r}))"
     )
     page.page.wait_for_function("() => document.querySelector('.wbg-title').innerText.includes('<img')")

@@ -167,7 +167,7 @@ workspace(grid, score)"""
     grid.press(" ")
     # The score follows an edit; a label stays text there as well.
     kernel.run(
-        "from workbench.edits import NameSection\n"
+        "from workbench.chart.edits import NameSection\n"
         "document.apply(NameSection(2, '<img src=x onerror=\"window.hacked=1\">'))"
     )
     page.page.wait_for_function("() => document.querySelector('.wbs').textContent.includes('<img')", timeout=15000)

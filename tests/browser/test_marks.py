@@ -11,7 +11,7 @@ READ = (
     SONG
     + """
 from workbench.files.document import read_working_chart
-from workbench.edits import SetBars, CompositeEdit
+from workbench.chart.edits import SetBars, CompositeEdit
 from workbench.reading.read import read_part, reading_to_edits
 fill = WrittenBar(tuple([n for n in groove.notes if n.position < F(1, 2)] + [
     Note(F(k, 16), "high tom" if k < 12 else "floor tom", 100) for k in range(8, 16)]))

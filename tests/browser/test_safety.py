@@ -80,7 +80,8 @@ def test_two_views_stay_equal(open_notebook, screenshot):
     one.settle()
     two.settle()
     kernel.run(
-        "from workbench.edits import *\ndocument.apply(NameSection(4, 'Lift'))\ndocument.apply(MoveBarLine(3, 6.6))"
+        "from workbench.chart.edits import *\n"
+        "document.apply(NameSection(4, 'Lift'))\ndocument.apply(MoveBarLine(3, 6.6))"
     )
     two.press("Control+z")
     two.settle()

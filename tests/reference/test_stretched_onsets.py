@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from workbench.files.audio import Audio
-from workbench.sound.rendering import Blow, mix_blows
+from workbench.sound.rendering import Hit, mix_hits
 from workbench.sound.stretch import stretch_audio
 
 RATE, HOP = 44100, 32
@@ -38,8 +38,8 @@ def librosa_onsets_s(samples):
 @pytest.mark.parametrize("speed", [0.5, 0.7, 1.2])
 def test_onsets_lie_within_two_milliseconds(speed):
     names = ("kick", "closed hi-hat", "snare", "mid tom")
-    blows = [Blow(t, names[k % 4], 110) for k, t in enumerate(TIMES_S)]
-    audio = Audio(mix_blows(blows, int((TIMES_S[-1] + 1) * RATE), RATE), RATE)
+    hits = [Hit(t, names[k % 4], 110) for k, t in enumerate(TIMES_S)]
+    audio = Audio(mix_hits(hits, int((TIMES_S[-1] + 1) * RATE), RATE), RATE)
     before = librosa_onsets_s(audio.mono())
     after = librosa_onsets_s(stretch_audio(audio, speed).mono())
     matched = mir_eval.util.match_events(TIMES_S, before, 0.02)

@@ -46,8 +46,8 @@ class ChartDocument:
     --------
     >>> import tempfile
     >>> from workbench.chart import Note
-    >>> from workbench.edits import AddNote
-    >>> from workbench.meter import TimeMap
+    >>> from workbench.chart.edits import AddNote
+    >>> from workbench.chart.meter import TimeMap
     >>> folder = Path(tempfile.mkdtemp())
     >>> with ChartDocument.create(Chart.empty(TimeMap.steady(4, 120)), folder / "song.chart.json") as song:
     ...     _ = song.apply(AddNote(0, Note(0, "kick")))

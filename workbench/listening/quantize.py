@@ -120,7 +120,7 @@ def quantize(strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = No
 
     Examples
     --------
-    >>> from workbench.meter import TimeMap
+    >>> from workbench.chart.meter import TimeMap
     >>> played = [Stroke(0.01, "kick"), Stroke(0.26, "kick"), Stroke(0.49, "snare")]
     >>> bars = quantize(played, TimeMap.steady(1, 120)).bars
     >>> [(str(n.position), n.instrument) for n in bars[0].notes]

@@ -21,7 +21,7 @@ def write_out_swing(chart: Chart) -> Chart:
 
     Examples
     --------
-    >>> from workbench.meter import TimeMap
+    >>> from workbench.chart.meter import TimeMap
     >>> bar = WrittenBar((Note(Fraction(0), "ride"), Note(Fraction(1, 8), "ride")))
     >>> swung = Chart(TimeMap.steady(1, 120), (bar,), feel="swing 8ths")
     >>> [str(n.position) for n in write_out_swing(swung).bars[0].notes]

@@ -159,7 +159,7 @@ def tempi_words(chart: Chart, exercise: Exercise, tempi_bpm: Iterable[float] | N
 
     Examples
     --------
-    >>> from workbench.meter import Meter, TimeMap
+    >>> from workbench.chart.meter import Meter, TimeMap
     >>> tempi_words(Chart.empty(TimeMap.steady(1, 60, Meter(6, 8))), Exercise("x", "X", "groove", "", 0, (), (50.0,)))
     '♩. = 50'
     """

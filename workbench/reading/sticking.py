@@ -185,7 +185,7 @@ def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[
     Examples
     --------
     >>> from workbench.chart import WrittenBar
-    >>> from workbench.meter import TimeMap
+    >>> from workbench.chart.meter import TimeMap
     >>> roll = WrittenBar(tuple(Note(Fraction(k, 16), "snare") for k in range(8)))
     >>> chart = Chart(TimeMap.steady(1, 120), (roll,))
     >>> propose_sticking(chart, Player(style="hand to hand")).text(chart, 0)

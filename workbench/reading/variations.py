@@ -117,7 +117,7 @@ def whole_bar(bar: Bar, content: Written, soft: frozenset[Fraction] = frozenset(
 
     Examples
     --------
-    >>> from workbench.meter import Meter
+    >>> from workbench.chart.meter import Meter
     >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
     >>> whole_bar(bar, frozenset({(Fraction(0), "kick", frozenset()),
     ...                           (Fraction(1, 4), "snare", frozenset({"flam"}))}))

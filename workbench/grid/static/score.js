@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 0c2b25ed1b16f5cf2b5e37cf23eba4727062b0ce802b7f3ba529c36330e6c67a */
+/* Made by python workbench/grid/bundle.py; sources 9f0bc5ec765fe3957a691ce57baf7d659a931689d9bd3e07664e7fca6e16ec7e */
 
 // js/score.js
 function safeSvg(text) {
