@@ -15,6 +15,7 @@ from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
+from workbench.chart.ornaments import GRACE_REACH_S, roll_end
 
 #: Kinds of findings, in words for the reader.
 KINDS: dict[str, str] = {
@@ -43,8 +44,8 @@ HEARD_AS = {"second crash": "crash", "splash": "crash", "china": "crash"}
 NOT_HEARD = frozenset({"cowbell", "hand clap"})
 #: Names that stand for each other under an articulation.
 EITHER_WAY = {"half open": {"open hi-hat", "closed hi-hat"}, "foot splash": {"pedal hi-hat", "open hi-hat"}}
-#: Further strokes that belong to a note: articulation → seconds before, after it.
-GRACE_S = {"flam": (0.06, 0.03), "drag": (0.14, 0.03), "roll": (0.03, 4.0)}
+#: Strokes of an ornament may lie so much before or after its time, seconds (three frames of the detector).
+ORNAMENT_MARGIN_S = 0.03
 
 #: A peak of this share of the instrument's usual height is a stroke half heard,
 FAINT_FROM = 0.25
@@ -163,7 +164,7 @@ def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Mat
             if bar_at(alignment.bars, starts, s.time_s) is not None
         ]
 
-    strokes = _without_graces(inside(heard.strokes), expected)
+    strokes = _without_ornaments(chart, inside(heard.strokes), expected)
     times = [s.time_s for s in strokes]
     names = [_name_as_heard(e, strokes, times) for e in expected]
     written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
@@ -323,7 +324,7 @@ def _name_as_heard(expected: Expected, strokes: Sequence[Stroke], times_s: Seque
     return name
 
 
-def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list[Stroke]:
+def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[Expected]) -> list[Stroke]:
     """Strokes less those that a flam, drag or roll brings with its note."""
     graces: set[int] = set()
     times = [s.time_s for s in strokes]
@@ -332,11 +333,15 @@ def _without_graces(strokes: list[Stroke], expected: Sequence[Expected]) -> list
         written.setdefault(e.note.instrument, []).append(e.stroke.time_s)
     for e in expected:
         at = e.stroke.time_s
-        for articulation in e.note.articulations & set(GRACE_S):
-            before, after = GRACE_S[articulation]
+        for articulation in e.note.articulations & {*GRACE_REACH_S, "roll"}:
+            first_s, last_s = at - GRACE_REACH_S.get(articulation, 0.0), at
+            if articulation == "roll":
+                k = e.aligned.chart_bar
+                end_s = chart.time_map.seconds(k, roll_end(chart, k, e.note))
+                last_s = aligned_time_s(end_s, (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k)), e.aligned)
             near = [
                 k
-                for k in times_near(times, at - before, min(at + after, e.aligned.end_s))
+                for k in times_near(times, first_s - ORNAMENT_MARGIN_S, last_s + ORNAMENT_MARGIN_S)
                 if strokes[k].instrument == e.note.instrument
                 and not any(0 < abs(t - at) and abs(t - times[k]) < TOGETHER_S for t in written[e.note.instrument])
             ]

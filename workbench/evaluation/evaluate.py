@@ -25,7 +25,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.events import Beat, Stroke
-from workbench.chart.ornaments import grace_strokes
+from workbench.chart.ornaments import play_note
 from workbench.errors import FileFormatError
 from workbench.files.annotations import read_beat_labels, read_labels
 from workbench.listening.draft import draft_chart
@@ -332,13 +332,9 @@ def evaluate_folder(
 
 
 def strokes_said(chart: Chart) -> list[Stroke]:
-    """Every stroke that a chart says, at the time it was heard; the grace strokes of flams and drags,
-    which annotations list as well, stand before theirs."""
-    out = []
-    for k, n in chart.notes():
-        stroke = Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence)
-        out += [*grace_strokes(stroke, n.articulations), stroke]
-    return sorted(out)
+    """Every stroke that a chart says, at the time it was heard; those of flams, drags and rolls are
+    spelled out, as in annotations."""
+    return sorted(s for k, n in chart.notes() for s in play_note(chart, k, n))
 
 
 def _recordings(folder: Path) -> list[Path]:

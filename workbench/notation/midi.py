@@ -25,8 +25,7 @@ import mido
 
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
-from workbench.chart.meter import TimeMap
-from workbench.chart.ornaments import GRACE_S, GRACE_STROKES
+from workbench.chart.ornaments import play_note
 from workbench.files.safefile import write_whole
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
@@ -36,9 +35,6 @@ TICKS_PER_QUARTER = 6720
 _STROKE_LENGTH = Fraction(1, 32)
 _CHOKED_LENGTH = Fraction(1, 16)
 DRUM_CHANNEL = 9
-#: Strokes of a roll (common practice, no source).
-_ROLL_STROKES_PER_S = 16.0
-_GRACE_LOUDNESS = 0.6
 
 
 def midi_bytes(chart: Chart, played: bool = True) -> bytes:
@@ -149,18 +145,10 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
     by_key: dict[int, list[tuple[int, int, int, int, int]]] = {}
     written = list(chart.notes())
     for number, (k, n) in enumerate(written):
-        at = time_map.starts[k] + n.position
-        time_s = chart.note_time_s(k, n) if played else float(time_map.seconds_at(float(at)))
-        on = _tick_at(time_map, time_s) if played else _tick(at)
         length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
-        own = [(on, n.velocity)]
+        own = [(_tick(time_map.starts[k] + n.position), n.velocity)]
         if played:
-            own += [
-                (_tick_at(time_map, time_s - before_s), max(1, round(n.velocity * loudness)))
-                for before_s, loudness in _ornament(n)
-            ]
-            if "roll" in n.articulations:
-                own += _roll(time_map, time_s, k, n)
+            own = [(_tick(float(time_map.whole_notes_at(s.time_s))), s.velocity) for s in play_note(chart, k, n)]
         by_key.setdefault(instrument(n.instrument).midi_note, []).extend(
             (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own)
         )
@@ -186,25 +174,4 @@ def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, i
     return [
         BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, "" if k else chart.feel)
         for k, bar in enumerate(chart.bars)
-    ]
-
-
-def _tick_at(time_map: TimeMap, time_s: float) -> int:
-    return round(float(time_map.whole_notes_at(time_s)) * 4 * TICKS_PER_QUARTER)
-
-
-def _ornament(n: Note) -> list[tuple[float, float]]:
-    """(seconds before the stroke, loudness) of grace strokes."""
-    count = max((GRACE_STROKES.get(sign, 0) for sign in n.articulations), default=0)
-    return [(k * GRACE_S, _GRACE_LOUDNESS) for k in range(count, 0, -1)]
-
-
-def _roll(time_map: TimeMap, time_s: float, bar_index: int, n: Note) -> list[tuple[int, int]]:
-    """(tick, velocity) of the further strokes of a roll that lasts to the end of its beat."""
-    bar = time_map.bars[bar_index]
-    ends = [start + span for start, span in bar.beat_spans() if start + span > n.position]
-    end_s = time_map.seconds(bar_index, ends[0])
-    count = int((end_s - time_s) * _ROLL_STROKES_PER_S)
-    return [
-        (_tick_at(time_map, time_s + j / _ROLL_STROKES_PER_S), max(1, round(n.velocity * 0.8))) for j in range(1, count)
     ]

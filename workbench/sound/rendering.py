@@ -4,10 +4,9 @@ Everything is laid on exact samples.  A *loop* is rendered as the steady state
 of playing it over and over: whatever rings past its end is added to its
 beginning, hi-hats that close across the seam close, and the room rings round.
 
-Articulations, common practice, no source: a flam's grace note falls
-:data:`FLAM_S` before the stroke, a drag's two :data:`DRAG_S`; a roll fills the
-note's time with strokes every :data:`ROLL_STEP_S`; a choked cymbal is grabbed
-after an eighth note; any stroke of the hi-hat ends the one before.
+Flams, drags and rolls are played as :mod:`workbench.chart.ornaments` says.  A
+choked cymbal is grabbed after an eighth note; any stroke of the hi-hat ends the
+one before (common practice, no source).
 """
 
 from __future__ import annotations
@@ -22,18 +21,13 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, TimeMap
+from workbench.chart.ornaments import play_note
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio
 from workbench.sound.synthesis import add_room, kit_sample
 
-FLAM_S = 0.028
-DRAG_S = (0.066, 0.033)
-ROLL_STEP_S = 0.055
 #: A damped sound takes this long to fall silent.
 DAMP_S = 0.02
-#: Velocity of grace notes against their stroke.
-GRACE_SHARE = 0.45
-
 #: What is left to ring after the last bar where nothing repeats, seconds.
 RING_OUT_S = 2.0
 #: Ways the click goes.
@@ -109,10 +103,14 @@ def hits_of(
         for note in chart.bars[k].notes:
             if instruments is not None and note.instrument not in instruments:
                 continue
-            at_s = chart.time_map.seconds(k, note.position) - origin_s
-            eighth_s = chart.time_map.seconds(k, note.position + Fraction(1, 8)) - origin_s - at_s
-            at_s += note.deviation_s if played else 0.0
-            hits += _spelled_out(note, at_s, eighth_s, chart, k)
+            own, *further = play_note(chart, k, note, played)
+            stop_s = None
+            if "choke" in note.articulations:
+                at_s, off_s = (chart.time_map.seconds(k, note.position + length) for length in (0, Fraction(1, 8)))
+                stop_s = own.time_s - origin_s + off_s - at_s
+            said = note.articulations
+            hits.append(Hit(own.time_s - origin_s, note.instrument, own.velocity, said, stop_s))
+            hits += [Hit(s.time_s - origin_s, s.instrument, s.velocity, said) for s in further]
     hits.sort(key=lambda b: (b.time_s, b.instrument))
     played_before: dict[str, int] = {}
     for k, hit in enumerate(hits):
@@ -120,37 +118,6 @@ def hits_of(
         hits[k] = replace(hit, variation=count)
         played_before[hit.instrument] = count + 1
     return hits
-
-
-def _spelled_out(note, at_s: float, eighth_s: float, chart: Chart, bar_index: int) -> list[Hit]:
-    said = note.articulations
-    stop_s = at_s + eighth_s if "choke" in said else None
-    grace = max(1, round(note.velocity * GRACE_SHARE))
-    out = [Hit(at_s, note.instrument, note.velocity, said, stop_s)]
-    if "flam" in said:
-        out.append(Hit(at_s - FLAM_S, note.instrument, grace, said))
-    if "drag" in said:
-        out += [Hit(at_s - before, note.instrument, grace, said) for before in DRAG_S]
-    if "roll" in said:
-        later = [
-            n.position
-            for n in chart.bars[bar_index].notes
-            if n.instrument == note.instrument and n.position > note.position
-        ]
-        bar = chart.time_map.bars[bar_index]
-        until = min([*later, note.position + bar.meter.beat_length, bar.length])
-        length_s = chart.time_map.seconds(bar_index, until) - chart.time_map.seconds(bar_index, note.position)
-        steps = max(2, round(length_s / ROLL_STEP_S))
-        out += [
-            Hit(
-                at_s + length_s * s / steps,
-                note.instrument,
-                max(1, round(note.velocity * (0.62 + 0.06 * (s % 2)))),
-                said,
-            )
-            for s in range(1, steps)
-        ]
-    return out
 
 
 def mix_hits(

@@ -1,13 +1,18 @@
 """Which strokes are a flam or drag, and which stay notes of their own."""
 
+from fractions import Fraction as F
+
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
-from workbench.chart.ornaments import GRACE_S, grace_strokes, join_grace_strokes
+from workbench.chart.ornaments import GRACE_GAP_S, ROLL_GAP_S, join_grace_strokes, play_note, roll_end
+from workbench.notation.notevalues import write_bar
 
 TIME_MAP = TimeMap.steady(8, 120)  # a thirty-second lasts 62.5 ms
 
@@ -71,7 +76,44 @@ def test_every_stroke_belongs_to_one_note(strokes):
     assert all(len(n.strokes) == 1 or len({s.instrument for s in n.strokes}) == 1 for n in found)
 
 
+def chart_of(*notes):
+    """One bar at 120: (position, instrument, *articulations) of each note."""
+    bar = WrittenBar(tuple(Note(F(p), name, 90, frozenset(said)) for p, name, *said in notes))
+    return Chart(TimeMap.steady(1, 120), (bar,))
+
+
 def test_grace_strokes_stand_before_their_stroke():
-    stroke = Stroke(1.0, "snare", 90)
-    assert [s.time_s for s in grace_strokes(stroke, {"drag"})] == pytest.approx([1 - 2 * GRACE_S, 1 - GRACE_S])
-    assert len(grace_strokes(stroke, {"flam", "accent"})) == 1 and grace_strokes(stroke, {"ghost"}) == []
+    chart = chart_of(("1/2", "snare", "drag"), ("3/4", "snare", "flam", "accent"), ("7/8", "snare", "ghost"))
+    played = [play_note(chart, 0, n) for n in chart.bars[0].notes]
+    assert [s.time_s for s in played[0]] == pytest.approx([1, 1 - 2 * GRACE_GAP_S, 1 - GRACE_GAP_S])
+    assert [len(strokes) for strokes in played] == [3, 2, 1]
+    assert max(s.velocity for s in played[0][1:]) < played[0][0].velocity
+
+
+@pytest.mark.parametrize("sign, strokes", [("flam", 2), ("drag", 3)])
+def test_what_is_played_is_heard_as_written(sign, strokes):
+    chart = chart_of(("1/2", "snare", sign))
+    (group,) = join_grace_strokes(play_note(chart, 0, chart.bars[0].notes[0]), chart.time_map)
+    assert group.sign == sign and group.stroke.time_s == 1.0 and len(group.strokes) == strokes
+
+
+def test_a_roll_fills_the_time_to_its_end_evenly():
+    chart = chart_of(("1/2", "snare", "roll"))
+    times = sorted(s.time_s for s in play_note(chart, 0, chart.bars[0].notes[0]))
+    assert times[0] == 1.0 and np.ptp(np.diff([*times, 2.0])) < 1e-9
+    assert np.diff(times)[0] == pytest.approx(ROLL_GAP_S, rel=0.05)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.dictionaries(
+        st.integers(0, 7).map(lambda k: F(k, 8)), st.sampled_from(["roll", "accent"]), min_size=1, max_size=8
+    )
+)
+def test_a_roll_lasts_as_long_as_it_is_written(hits):
+    chart = chart_of(*((p, "snare", sign) for p, sign in hits.items()))
+    for voice in write_bar(chart, 0).voices:
+        for event in voice.events:
+            for note in event.notes:
+                if "roll" in note.articulations:
+                    assert roll_end(chart, 0, note) == event.position + event.value.length
