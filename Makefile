@@ -44,8 +44,9 @@ lint: $(VENV)/.dev
 types: $(VENV)/.dev
 	$(BIN)/mypy
 
-lab: $(VENV)/.product ## open the notebooks
-	$(BIN)/jupyter lab --ServerApp.root_dir=. notebooks/chart_a_recording.ipynb
+lab: $(VENV)/.product ## open the notebooks (in a JupyterLab that does not ask its makers for news and updates)
+	$(BIN)/jupyter lab --ServerApp.root_dir=. --LabApp.news_url=None \
+	  --LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate notebooks/chart_a_recording.ipynb
 
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)

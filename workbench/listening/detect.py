@@ -15,7 +15,6 @@ from functools import cache
 from importlib import resources
 
 import numpy as np
-import onnxruntime
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import resample_poly
 
@@ -24,6 +23,7 @@ from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, SAMPLE_RATE, compute_features, count_frames, loudness_gain
+from workbench.listening.runtime import Session, open_session
 from workbench.progress import Progress, part
 
 #: Frames heard at once, and frames of context on either side that are heard but not kept.
@@ -76,7 +76,7 @@ def read_calibration() -> Calibration:
     )
 
 
-def load_weights(weights: bytes | None = None) -> onnxruntime.InferenceSession:
+def load_weights(weights: bytes | None = None) -> Session:
     """Open the network.
 
     Parameters
@@ -98,15 +98,13 @@ def load_weights(weights: bytes | None = None) -> onnxruntime.InferenceSession:
             expected = json.loads(folder.joinpath("detector.json").read_text())["sha256"]
             if hashlib.sha256(weights).hexdigest() != expected:
                 raise ValueError("checksum")
-        options = onnxruntime.SessionOptions()
-        options.log_severity_level = 4
-        return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+        return open_session(weights)
     except Exception as error:
         raise AnalysisError("The detector's weights are missing or damaged; install the workbench again.") from error
 
 
 @cache
-def _packaged() -> onnxruntime.InferenceSession:
+def _packaged() -> Session:
     return load_weights()
 
 
@@ -158,7 +156,7 @@ def compute_activations(
     samples: np.ndarray,
     sample_rate: int,
     progress: Progress | None = None,
-    session: onnxruntime.InferenceSession | None = None,
+    session: Session | None = None,
 ) -> Activations:
     """Likelihoods of strokes, beats and downbeats, 100 a second.
 
@@ -167,7 +165,7 @@ def compute_activations(
     samples : ndarray (n,) or (n, channels), float
     sample_rate : int, Hz
     progress : callable, optional
-    session : onnxruntime.InferenceSession, optional
+    session : Session, optional
         Another network than the packaged one (see :func:`load_weights`).
 
     Returns

@@ -7,10 +7,10 @@ import warnings
 from pathlib import Path
 
 import numpy as np
-import onnxruntime
 import torch
 
 from workbench.listening.features import BANDS, WINDOWS
+from workbench.listening.runtime import open_session
 from workbench.training.network import Network, read_state, write_state
 
 #: ONNX operator set; GRU has been the same since 14.
@@ -42,7 +42,7 @@ def export_weights(weights: list[Path], model: Path) -> float:
             opset_version=OPSET,
             dynamo=False,
         )
-    session = onnxruntime.InferenceSession(str(model), providers=["CPUExecutionProvider"])
+    session = open_session(str(model))
     frames = torch.randn(3, 350, len(WINDOWS), BANDS) - 3
     with torch.no_grad():
         expected = network(frames).numpy()
