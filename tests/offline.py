@@ -1,4 +1,4 @@
-"""No network for a process: any socket is death, also one that a library written in C opens in a thread or child of its own.
+"""No network for a process: any socket is death, also one that a library in C opens, in any thread or child.
 
 A filter of system calls (seccomp, Linux 3.17) is laid over the process before its work begins.
 """

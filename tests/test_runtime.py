@@ -38,7 +38,8 @@ SOCKETS = {
 
 
 def run(code, folder):
-    home = {name: str(folder / name) for name in ("HOME", "XDG_CACHE_HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "TMPDIR")}
+    names = ("HOME", "XDG_CACHE_HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "TMPDIR")
+    home = {name: str(folder / name) for name in names}
     for place in home.values():
         Path(place).mkdir()
     (folder / "work").mkdir(exist_ok=True)

@@ -153,10 +153,7 @@ class _Recording:
 
 
 def compute_activations(
-    samples: np.ndarray,
-    sample_rate: int,
-    progress: Progress | None = None,
-    session: Session | None = None,
+    samples: np.ndarray, sample_rate: int, progress: Progress | None = None, session: Session | None = None
 ) -> Activations:
     """Likelihoods of strokes, beats and downbeats, 100 a second.
 

@@ -11,7 +11,7 @@ import os
 
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
-import onnxruntime  # noqa: E402
+import onnxruntime
 
 Session = onnxruntime.InferenceSession
 
