@@ -7,7 +7,7 @@ import pytest
 
 from workbench.chart.drumkit import DETECTED
 from workbench.listening.features import SAMPLE_RATE
-from workbench.training import mixing, planning
+from workbench.training import mixing, planning, rarities
 from workbench.training import performances as play
 from workbench.training.library import Library, Voice, fundamental_hz
 from workbench.training.performances import Performance
@@ -109,6 +109,43 @@ def test_a_doubled_snare_has_a_tom_at_every_doubled_stroke():
         assert all(np.min(np.abs(snares - b)) < 1e-9 for b in toms)
         assert all(np.min(np.abs(np.array(toms) - b)) < 1e-9 for b, i, _ in new if i == play.KICK)
     assert 3 < doubled < 40
+
+
+@pytest.mark.parametrize("tempo_bpm", [90.0, 150.0, 200.0])
+def test_double_kicks_are_even_and_no_faster_than_feet(tempo_bpm):
+    for seed in range(30):
+        before, after = invented_bars(seed), invented_bars(seed)
+        rarities.double_kick(np.random.default_rng(seed), after, tempo_bpm)
+        new = {b for b, i, _ in set(strokes_of(after)) - set(strokes_of(before)) if i == play.KICK}
+        gaps = np.diff(sorted(new)) * 60 / tempo_bpm
+        assert len(new) >= 2 and gaps.min() > 1 / rarities.FASTEST_FEET_PER_S - 1e-9
+        others = [s for s in strokes_of(before) if s[1] != play.KICK]
+        assert others == [s for s in strokes_of(after) if s[1] != play.KICK]
+
+
+def test_tom_phrases_add_toms_and_drags_two_soft_strokes_before_a_loud_one():
+    toms = 0
+    for seed in range(40):
+        before, after = invented_bars(seed), invented_bars(seed)
+        rarities.tom_phrases(np.random.default_rng(seed), after)
+        new = set(strokes_of(after)) - set(strokes_of(before))
+        assert {i for _, i, _ in new} <= set(play.TOMS)
+        toms += bool(new)
+        dragged = invented_bars(seed)
+        rarities.drags(np.random.default_rng(seed), dragged, 120.0)
+        grace = [(b, v) for b, i, v in set(strokes_of(dragged)) - set(strokes_of(before))]
+        loud = before.beat[(before.instrument == play.SNARE) & (before.velocity > 0.5)]
+        assert all(v < 0.7 and 0 < np.min((loud - b)[loud > b]) < 0.3 for b, v in grace)
+    assert toms == 40
+
+
+def test_a_machine_plays_equal_bars_on_sixteenths():
+    pattern = rarities.machine_performance(np.random.default_rng(5), 60.0)
+    assert np.all(np.diff(pattern.beat) >= 0) and np.allclose(pattern.beat * 8 % 1, 0)
+    assert set(pattern.instrument) <= set(range(len(planning.NAMES)))
+    bar = np.floor(pattern.beat / 4)
+    bars = {tuple(s[:2] for s in strokes_of(replace(pattern, beat=pattern.beat - 4 * k)) if 0 <= s[0] < 4) for k in bar}
+    assert len(bars) < len(set(bar))
 
 
 def test_toms_fall_in_pitch_and_a_pair_of_hats_stays_together(material):

@@ -1,8 +1,8 @@
 """Plans into sound: a batch of mixes at once, on a CPU (numpy) or a GPU (cupy).
 
 Per row: strokes and notes are added at their speed and level; an equaliser and
-a room follow; drums and backing are squeezed, driven and summed; noise and a
-low-pass end the chain.  Clips are circular: a tail that would ring past the end
+a room follow; drums and backing are squeezed, driven and summed; the sum too;
+noise, a low-pass and a high-pass end the chain.  Clips are circular: a tail that would ring past the end
 is heard at the beginning, as in a passage cut out of a song.
 """
 
@@ -219,6 +219,7 @@ def render_arrays(
     backing = fft.irfft(spectrum[:, DRUM_ROWS:].sum(axis=1), samples)
     del spectrum, eq, rows
 
+    backing = _drive(_squeeze(backing, value["backing_squeeze"], xp), value["backing_drive"], xp)
     drums = _drive(_squeeze(drums, value["drum_squeeze"], xp), value["drum_drive"], xp)
     level = _rms(drums, xp)
     both = (value["has_drums"] * value["has_backing"])[:, None]
@@ -234,6 +235,7 @@ def render_arrays(
     )
     order = xp.where(value["lossy"] > 0, 60.0, 8.0).astype(np.float32)[:, None]
     slope = 1 / (1 + xp.minimum(hz[None] / value["low_pass_hz"][:, None], 4.0) ** order)
+    slope /= xp.sqrt(1 + (value["high_pass_hz"][:, None] / hz[None]) ** 6)
     mix = fft.irfft(fft.rfft(mix) * slope, samples)
     lossy = [k for k, amount in enumerate(lossiness) if amount > 0]
     if lossy:

@@ -220,7 +220,7 @@ def generated_performance(rng: np.random.Generator, beats: float) -> Performance
 
     time_keeper = rng.choice(
         [CLOSED, OPEN, RIDE, CRASH, BELL, TOMS[2], STICK, PEDAL, -1],
-        p=[0.41, 0.1, 0.22, 0.09, 0.04, 0.05, 0.02, 0.0, 0.07],
+        p=[0.37, 0.11, 0.2, 0.14, 0.04, 0.05, 0.02, 0.0, 0.07],
     )
     density = rng.random()
     if parts == 4:
@@ -318,15 +318,15 @@ def swap_instruments(rng: np.random.Generator, performance: Performance) -> None
     instrument = performance.instrument
     hats = np.isin(instrument, (CLOSED, OPEN))
     draw = rng.random()
-    if draw < 0.08:
+    if draw < 0.1:
         instrument[hats] = CRASH
-    elif draw < 0.18:
+    elif draw < 0.2:
         instrument[hats] = RIDE
-    elif draw < 0.24:
+    elif draw < 0.26:
         instrument[hats] = OPEN
-    elif draw < 0.28:
+    elif draw < 0.3:
         instrument[hats] = TOMS[rng.integers(3)]
-    elif draw < 0.31:
+    elif draw < 0.33:
         instrument[hats] = BELL
     ride = np.isin(instrument, (RIDE, BELL))
     draw = rng.random()
@@ -347,13 +347,17 @@ def swap_instruments(rng: np.random.Generator, performance: Performance) -> None
         performance.instrument[toms] = SNARE if rng.random() < 0.3 else TOMS[rng.integers(3)]
 
 
-def _replace(performance: Performance, keep: np.ndarray, more: list[tuple[np.ndarray, int, float]]) -> None:
-    """Keep some strokes and add others (beats, instrument, velocity), in place."""
+def replace_strokes(
+    performance: Performance, keep: np.ndarray, more: list[tuple[np.ndarray, int, float | np.ndarray]]
+) -> None:
+    """Keep some strokes and add others (beats, instrument, velocity or velocities), in place."""
     performance.beat = np.concatenate([performance.beat[keep], *(b for b, _, _ in more)])
     performance.instrument = np.concatenate(
         [performance.instrument[keep], *(np.full(len(b), i) for b, i, _ in more)]
     ).astype(int)
-    performance.velocity = np.concatenate([performance.velocity[keep], *(np.full(len(b), v) for b, _, v in more)])
+    performance.velocity = np.concatenate(
+        [performance.velocity[keep], *(np.broadcast_to(v, len(b)) for b, _, v in more)]
+    )
 
 
 def double_snare(rng: np.random.Generator, performance: Performance) -> None:
@@ -389,7 +393,7 @@ def double_snare(rng: np.random.Generator, performance: Performance) -> None:
             if not np.any((np.abs(performance.beat[keep] - b) < 0.05) & (performance.instrument[keep] == KICK))
         ]
         more.append((np.array(without, float), KICK, float(rng.uniform(0.6, 1.0))))
-    _replace(performance, keep, more)
+    replace_strokes(performance, keep, more)
 
 
 def leave_out(rng: np.random.Generator, performance: Performance) -> None:
@@ -414,7 +418,7 @@ def leave_out(rng: np.random.Generator, performance: Performance) -> None:
         silent = pausing[bar] & np.isin(performance.instrument, (CLOSED, OPEN, PEDAL, RIDE, BELL))
     else:
         return
-    _replace(performance, ~silent, [])
+    replace_strokes(performance, ~silent, [])
 
 
 def add_percussion(rng: np.random.Generator, performance: Performance) -> None:
@@ -432,10 +436,10 @@ def add_percussion(rng: np.random.Generator, performance: Performance) -> None:
     performance.velocity = np.concatenate([performance.velocity, velocity])
 
 
-def beat_times(rng: np.random.Generator, n_beats: int, tempo_bpm: float) -> np.ndarray:
-    """Times of beats 0 … n, seconds: a steady tempo or, half of the time, a drifting one."""
+def beat_times(rng: np.random.Generator, n_beats: int, tempo_bpm: float, steady: bool = False) -> np.ndarray:
+    """Times of beats 0 … n, seconds: a steady tempo or, half of the time unless *steady*, a drifting one."""
     length = np.full(n_beats, 60.0 / tempo_bpm)
-    if rng.random() < 0.5:
+    if not steady and rng.random() < 0.5:
         drift = np.cumsum(rng.normal(0, rng.choice([0.002, 0.006, 0.012]), n_beats))
         length = length * np.exp(drift - drift.mean()) * np.exp(rng.normal(0, rng.choice([0.0, 0.004, 0.01]), n_beats))
     return np.concatenate([[0.0], np.cumsum(length)])

@@ -15,6 +15,7 @@ import numpy as np
 
 from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE
 from workbench.training import performances as play
+from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
 from workbench.training.library import TOMS, Library, Voice
@@ -26,12 +27,12 @@ DRUM_ROWS, ROWS = 8, 12
 BASS_ROW, CHORD_ROW, LEAD_ROW, RECORDED_ROW = 8, 9, 10, 11
 EQ_POINTS = 9
 
-NAMES = (*INDEX, OTHER)
-_ROW_OF = dict(zip(NAMES, (0, 1, 2, 3, 3, 3, 4, 4, 4, 5, 5, 6, 7, 7), strict=True))
-ROW_OF = np.array([_ROW_OF[n] for n in NAMES])
+NAMES = (*INDEX, *[OTHER] * rarities.OTHERS)
+ROW_OF = np.array((0, 1, 2, 3, 3, 3, 4, 4, 4, 5, 5, 6, *[7] * (1 + rarities.OTHERS)))
+HAT_ROW, RIDE_ROW, CRASH_ROW = 3, 5, 6
 
 #: Usual level of each instrument in a kit, dB (own choice, by ear of common practice).
-LEVEL_DB = np.array([0, 0, -6, -12, -10, -15, -2, -2, -2, -11, -9, -6, -12, -10], float)
+LEVEL_DB = np.array([0, 0, -6, -12, -10, -15, -2, -2, -2, -11, -9, -6, -12, *[-8] * rarities.OTHERS], float)
 
 #: Instruments that ring when struck.
 IS_CYMBAL = np.array([n in ("ride", "ride bell", "crash", "open hi-hat") for n in NAMES])
@@ -85,6 +86,10 @@ SETTINGS = (
     "has_backing",
     "gain_db",
     "lossy",
+    "backing_squeeze",
+    "backing_drive",
+    "high_pass_hz",
+    "plain",
 )
 
 
@@ -97,6 +102,9 @@ class Material:
     fills: list[Performance]
 
 
+#: Share of clips without what is hard on purpose (walls of sound, dull hats, telephones): clean drums stay heard.
+PLAIN = 0.4
+
 #: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
 SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("closed hi-hat", "open hi-hat", "pedal hi-hat"), 0.75),
@@ -106,21 +114,22 @@ SETS: tuple[tuple[tuple[str, ...], float], ...] = (
 )
 
 
-def _choose_kit(rng: np.random.Generator, library: Library) -> list[Voice]:
-    """A voice for each instrument: a base kit with guests from anywhere, or a motley kit.
+def _choose_kit(rng: np.random.Generator, library: Library, calculated: float = 0.3) -> list[Voice]:
+    """A voice for each of :data:`NAMES`: a base kit with guests from anywhere, or a motley kit.
 
-    What is one thing (:data:`SETS`) mostly stays together; toms fall in pitch.
+    *calculated* is the share of calculated voices among guests. What is one thing (:data:`SETS`) mostly stays
+    together; toms fall in pitch.
     """
     kit_names = list(library.kits)
     guests = rng.choice([0.1, 0.45, 1.0], p=[0.3, 0.45, 0.25])
     base = {} if guests == 1.0 else library.kits[kit_names[rng.integers(len(kit_names))]]
     chosen = {}
-    for name in NAMES:
+    for name in (*INDEX, OTHER):
         if name in base and rng.random() > guests:
             voices = base[name]
             chosen[name] = library.voices[name][voices[rng.integers(len(voices))]]
         else:
-            chosen[name] = _any_voice(rng, library.voices[name])
+            chosen[name] = _any_voice(rng, library.voices[name], calculated)
     for names, together in SETS:
         if rng.random() < together:
             kit = chosen[names[rng.integers(len(names))]].kit
@@ -130,22 +139,32 @@ def _choose_kit(rng: np.random.Generator, library: Library) -> list[Voice]:
                     chosen[name] = own[rng.integers(len(own))]
     falling = sorted((chosen[name] for name in TOMS), key=lambda voice: -voice.pitch_hz)
     chosen.update(zip(TOMS, falling, strict=True))
-    return [chosen[name] for name in NAMES]
+    others = [_any_voice(rng, library.voices[OTHER], calculated) for _ in range(rarities.OTHERS - 1)]
+    return [*(chosen[name] for name in (*INDEX, OTHER)), *others]
 
 
-def _any_voice(rng: np.random.Generator, voices: list[Voice]) -> Voice:
-    """A sampled voice of any kit, or, three times in ten, a calculated one."""
+def _any_voice(rng: np.random.Generator, voices: list[Voice], calculated: float) -> Voice:
+    """A sampled voice of any kit, or (share *calculated*) a calculated one."""
     made = [v for v in voices if v.kit.startswith("procedural")]
     real = [v for v in voices if not v.kit.startswith("procedural")]
-    pool = made if made and (not real or rng.random() < 0.3) else real
+    pool = made if made and (not real or rng.random() < calculated) else real
     return pool[rng.integers(len(pool))]
 
 
 def _stroke_events(
-    rng: np.random.Generator, library: Library, time_s: np.ndarray, instrument: np.ndarray, velocity: np.ndarray
+    rng: np.random.Generator,
+    library: Library,
+    time_s: np.ndarray,
+    instrument: np.ndarray,
+    velocity: np.ndarray,
+    machine: bool,
+    plain: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Events of the drums: layer by velocity, pitch, level, choke, flams and snare buzz."""
-    kit = _choose_kit(rng, library)
+    """Events of the drums: layer by velocity, pitch, level, choke, flams and snare buzz.
+
+    A *machine* has more calculated voices and plays the same layer at the same pitch throughout.
+    """
+    kit = _choose_kit(rng, library, 0.65 if machine else 0.3)
     n_names = len(NAMES)
     rate = np.exp(rng.normal(0, 0.09, n_names)) * np.exp(rng.normal(0, 0.04))
     rate[list(play.TOMS)] *= rng.uniform(0.85, 1.15)
@@ -154,6 +173,8 @@ def _stroke_events(
             highest = kit[higher].pitch_hz * rate[higher] / rng.uniform(1.1, 1.3)
             rate[lower] = min(rate[lower], highest / kit[lower].pitch_hz)
     level_db = LEVEL_DB + rng.normal(0, 4, n_names)
+    if not plain and rng.random() < 0.35:
+        level_db[[play.CLOSED, play.OPEN, play.PEDAL]] += rng.uniform(-6, 3)
     gamma = rng.uniform(0.7, 1.7)
     # Drums may be damped shortly; cymbals ring, or they would become hi-hats.
     shortest = np.where(IS_CYMBAL, 0.5, 0.05)
@@ -162,7 +183,8 @@ def _stroke_events(
     washy = np.where(IS_CYMBAL & (rng.random(n_names) < 0.4), rng.uniform(0.2, 0.9, n_names), 0.0)
     level_db = level_db + 9 * washy
 
-    flam = (instrument == play.SNARE) & (rng.random(len(instrument)) < (0.06 if rng.random() < 0.3 else 0.0))
+    flams = rng.choice([0.0, 0.06, 0.3], p=[0.7, 0.22, 0.08]) * (not machine)
+    flam = np.isin(instrument, (play.SNARE, *play.TOMS)) & (rng.random(len(instrument)) < flams)
     time_s = np.concatenate([time_s, time_s[flam] - rng.uniform(0.018, 0.035, flam.sum())])
     instrument = np.concatenate([instrument, instrument[flam]])
     velocity = np.concatenate([velocity, velocity[flam] * 0.5])
@@ -174,18 +196,21 @@ def _stroke_events(
     for k in range(n):
         layers = kit[instrument[k]].layers
         at = round(velocity[k] * (len(layers) - 1) + rng.normal(0, 0.6)) if len(layers) > 1 else 0
+        at = len(layers) - 1 if machine else at
         offset[k], length[k] = layers[min(max(at, 0), len(layers) - 1)]
     stop = np.full(n, NEVER)
     hats = np.flatnonzero(np.isin(instrument, (play.CLOSED, play.OPEN, play.PEDAL)))
     if rng.random() < 0.9 and len(hats) > 1:
         gap = np.diff(time_s[hats]) * SAMPLE_RATE
-        stop[hats[:-1]] = np.maximum(gap, 200)
+        # Hats held open ring into the next stroke; closing them ends the sound.
+        ringing = (instrument[hats[1:]] == play.OPEN) & (rng.random() < 0.6)
+        stop[hats[:-1]] = np.where(ringing, NEVER, np.maximum(gap, 200))
     if rng.random() < 0.06:
         crash = instrument == play.CRASH
         stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
     gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
     start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
-    jitter = np.exp(rng.normal(0, 0.004, n))
+    jitter = np.exp(rng.normal(0, 0.0 if machine else 0.004, n))
     ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
     floats = np.stack(
         [
@@ -255,23 +280,28 @@ def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, ne
 def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Plan:
     """Draw one clip of *clip_s* seconds."""
     library = material.library
-    human = rng.random() < 0.6
-    with_drums = rng.random() > 0.05
+    draw = rng.random()
+    human, machine = draw < 0.5, draw > 0.86
+    with_drums, plain = rng.random() > 0.05, rng.random() < PLAIN
     if human:
-        performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.0)
+        performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.5)
         tempo = float(np.clip(performance.tempo_bpm * np.exp(rng.normal(0, 0.18)), 50, 200))
     else:
-        performance = play.generated_performance(rng, 1.0 + clip_s * 3.0)
+        make = rarities.machine_performance if machine else play.generated_performance
+        performance = make(rng, 1.0 + clip_s * 3.5)
         tempo = float(np.clip(performance.tempo_bpm, 48, 200))
     play.swap_instruments(rng, performance)
     play.double_snare(rng, performance)
     play.leave_out(rng, performance)
     play.add_percussion(rng, performance)
+    tempo = rarities.vary(rng, performance, tempo)
     n = performance.beats_per_bar
-    grid = play.beat_times(rng, int(performance.length) + 1, tempo)
+    grid = play.beat_times(rng, int(performance.length) + 1, tempo, steady=machine)
     shift = rng.uniform(0, n) * 60 / tempo
     time_s = np.interp(performance.beat, np.arange(len(grid)), grid) - shift
-    time_s = time_s + rng.normal(0, 0.002 if human else rng.choice([0.002, 0.006, 0.010]), len(time_s))
+    time_s = time_s + rng.normal(
+        0, 0.0 if machine else 0.002 if human else rng.choice([0.002, 0.006, 0.01]), len(time_s)
+    )
     instrument, velocity = performance.instrument.astype(int), np.clip(performance.velocity, 0.03, 1.0)
     inside = (time_s > -2.0) & (time_s < clip_s + 0.05)
     time_s, instrument, velocity = time_s[inside], instrument[inside], velocity[inside]
@@ -285,11 +315,11 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
 
     ints, floats = [np.zeros((0, 5))], [np.zeros((0, 5))]
     if with_drums:
-        i, f = _stroke_events(rng, library, time_s, instrument, velocity)
+        i, f = _stroke_events(rng, library, time_s, instrument, velocity, machine, plain)
         ints.append(i)
         floats.append(f)
     draw = rng.random()
-    backing = draw < 0.72 or not with_drums
+    backing = draw < (0.58 if plain else 0.74) or not with_drums
     rhythm = False
     if backing:
         recorded = bool(library.recorded) and rng.random() < 0.62
@@ -306,35 +336,10 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
                 ints.append(np.array(i_list))
                 floats.append(np.array(f_list))
 
-    eq_db = _equaliser(rng)
-    wet = (
-        np.where(rng.random(ROWS) < 0.8, 1.0, 0.3)
-        * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15])
-        * rng.uniform(0.3, 1.0, ROWS)
-    )
-    wet[DRUM_ROWS:] *= 0.4
-    drums_db = rng.uniform(-12, 18) if rng.random() < 0.4 else rng.normal(-2, 4)
-    settings = np.array(
-        [
-            np.exp(rng.uniform(np.log(0.03), np.log(0.5))),
-            rng.uniform(0.0, 0.03),
-            rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]),
-            rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
-            drums_db,
-            rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]),
-            rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
-            rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]),
-            rng.uniform(-90, -38),
-            float(with_drums),
-            float(backing),
-            rng.uniform(-14, 4) if rng.random() < 0.35 else rng.normal(0, 2),
-            rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25]),
-        ]
-    )
-
+    eq_db, wet, settings = _mix(rng, with_drums, backing, plain)
     frames = round(clip_s * FRAME_RATE_HZ)
     onset, level = np.zeros((frames, len(INDEX)), np.float16), np.zeros((frames, len(INDEX)), np.float16)
-    labelled = (instrument != OTHER_INDEX) & (time_s >= 0) & (time_s < clip_s) & with_drums
+    labelled = (instrument < OTHER_INDEX) & (time_s >= 0) & (time_s < clip_s) & with_drums
     t, i, v = time_s[labelled], instrument[labelled], velocity[labelled]
     frame, ok = _mark(frames, t)
     _spread(onset, frame[ok], i[ok], (0.35,))
@@ -363,6 +368,64 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         np.stack([t, i, v], axis=1),
         np.stack([beat_s[inside], number[inside] + 1], axis=1),
     )
+
+
+def _mix(
+    rng: np.random.Generator, with_drums: bool, backing: bool, plain: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Equaliser, room levels and settings of a clip; unless *plain*, now and then hard to hear through."""
+    eq_db = _equaliser(rng)
+    wet = (
+        np.where(rng.random(ROWS) < 0.8, 1.0, 0.3)
+        * rng.choice([0.0, 0.15, 0.4, 0.9], p=[0.2, 0.35, 0.3, 0.15])
+        * rng.uniform(0.3, 1.0, ROWS)
+    )
+    value = {
+        "room_s": np.exp(rng.uniform(np.log(0.03), np.log(0.5))),
+        "room_delay_s": rng.uniform(0.0, 0.03),
+        "drum_drive": rng.choice([0.0, rng.uniform(0.1, 3.0)], p=[0.5, 0.5]),
+        "drum_squeeze": rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.4, 0.6]),
+        "drums_db": rng.uniform(-12, 18) if rng.random() < 0.4 else rng.normal(-2, 4),
+        "mix_drive": rng.choice([0.0, rng.uniform(0.1, 1.5)], p=[0.6, 0.4]),
+        "mix_squeeze": rng.choice([0.0, rng.uniform(0.1, 0.8)], p=[0.4, 0.6]),
+        "low_pass_hz": rng.choice([20000.0, rng.uniform(8000, 19000)], p=[0.5, 0.5]),
+        "noise_db": rng.uniform(-90, -38),
+        "has_drums": float(with_drums),
+        "has_backing": float(backing),
+        "gain_db": rng.uniform(-14, 4) if rng.random() < 0.35 else rng.normal(0, 2),
+        "lossy": rng.choice([0.0, rng.uniform(0.15, 1.2)], p=[0.75, 0.25]),
+        "backing_squeeze": 0.0,
+        "backing_drive": 0.0,
+        "high_pass_hz": 1.0,
+        "plain": float(plain),
+    }
+    if not plain:
+        _dull_or_thin(rng, eq_db)
+        if rng.random() < 0.55:  # a wall of sound: distorted, dense, masking
+            value |= {"backing_squeeze": 0.6, "backing_drive": np.exp(rng.uniform(np.log(1.5), np.log(12)))}
+        draw = rng.random()
+        if draw < 0.15:  # mastered as loud as it goes
+            value |= {"mix_drive": rng.uniform(1.5, 5), "mix_squeeze": rng.uniform(0.4, 0.9)}
+        elif draw < 0.22:  # a telephone in a loud room
+            value |= {"high_pass_hz": rng.uniform(80, 400), "low_pass_hz": np.exp(rng.uniform(*np.log((3500, 10000))))}
+            value |= {"mix_drive": rng.uniform(0.5, 6), "noise_db": rng.uniform(-45, -22)}
+        elif draw < 0.3:  # a room with a long tail
+            value["room_s"] = rng.uniform(0.4, 1.0)
+            wet = np.maximum(wet, rng.uniform(0.3, 0.9))
+    wet[DRUM_ROWS:] *= 0.4
+    return eq_db, wet, np.array([value[name] for name in SETTINGS])
+
+
+def _dull_or_thin(rng: np.random.Generator, eq_db: np.ndarray) -> None:
+    """Sometimes hats and cymbals lose their top or their body, in place (the eight octaves of :data:`EQ_POINTS`)."""
+    point = np.arange(EQ_POINTS)
+    top, body = np.clip((point - 4) / 4, 0, 1), np.clip((6 - point) / 4, 0, 1)
+    for row, dull, thin in ((HAT_ROW, 0.25, 0.2), (RIDE_ROW, 0.1, 0.1), (CRASH_ROW, 0.15, 0.1)):
+        draw = rng.random()
+        if draw < dull:
+            eq_db[row] -= rng.uniform(5, 32) * top
+        elif draw < dull + thin:
+            eq_db[row] -= rng.uniform(5, 24) * body
 
 
 def _equaliser(rng: np.random.Generator) -> np.ndarray:

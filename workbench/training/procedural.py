@@ -1,5 +1,8 @@
 """Drum sounds made by calculation: stranger hats, cymbals, toms, kicks and snares than any bank holds.
 
+Among them sounds as drum machines make them, and what such machines put beside
+the kit: claps, bursts of noise, shakers, congas, cowbells, blips.
+
 Noise, inharmonic partials and falling tones with random decays; common
 synthesis practice, no source.  Each voice has two or three layers, the softer
 ones darker.
@@ -14,15 +17,16 @@ from scipy.signal import butter, sosfilt
 
 from workbench.chart.drumkit import DETECTED
 from workbench.training.bank import LONGEST_S, PRE_ROLL, SAMPLE_RATE, Shot
+from workbench.training.sources import OTHER
 
 #: Voices made of each instrument.
 COUNTS = {
-    "closed hi-hat": 90,
-    "open hi-hat": 60,
+    "closed hi-hat": 150,
+    "open hi-hat": 90,
     "pedal hi-hat": 40,
     "ride": 50,
     "ride bell": 30,
-    "crash": 50,
+    "crash": 80,
     "high tom": 25,
     "mid tom": 25,
     "floor tom": 25,
@@ -30,7 +34,9 @@ COUNTS = {
     "snare": 60,
     "side stick": 30,
     "tambourine": 10,
+    OTHER: 120,
 }
+_SEEDS = (*DETECTED, OTHER)
 
 
 def _band(rng: np.random.Generator, x: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -84,11 +90,60 @@ def _drum(rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: fl
     return tone + noise * head
 
 
+def _machine_hat(rng: np.random.Generator, decay_s: float, n: int) -> np.ndarray:
+    """A drum machine's hat: high-passed noise, or six square waves through a narrow band; bright, thin or dark."""
+    if rng.random() < 0.5:
+        source = rng.standard_normal(n)
+    else:
+        t, hz = np.arange(n) / SAMPLE_RATE, rng.uniform(200, 1100, 6)
+        source = np.sign(np.sin(2 * np.pi * hz[:, None] * t)).sum(axis=0)
+    low = np.exp(rng.uniform(np.log(1200), np.log(9500)))
+    return _band(rng, _band(rng, source, low, 4 * low), low, 16000) * _decay(n, decay_s)
+
+
+def _percussion(rng: np.random.Generator, n: int) -> np.ndarray:
+    """A struck sound that is no instrument of the drum key."""
+    kind = rng.choice(
+        ["clap", "burst", "shaker", "conga", "cowbell", "wood", "blip"], p=[0.3, 0.2, 0.15, *[0.1] * 3, 0.05]
+    )
+    noise, t = rng.standard_normal(n), np.arange(n) / SAMPLE_RATE
+    if kind == "clap":
+        low = rng.uniform(500, 1500)
+        level = 0.6 * _decay(n, rng.uniform(0.03, 0.15))
+        for start in np.cumsum(rng.uniform(0.006, 0.014, int(rng.integers(2, 5)))):
+            level += np.where(t >= start, np.exp(-np.maximum(t - start, 0) / rng.uniform(0.002, 0.006)), 0)
+        return _band(rng, noise, low, rng.uniform(2, 6) * low) * level
+    if kind == "burst":
+        low = np.exp(rng.uniform(np.log(150), np.log(6000)))
+        return _band(rng, noise, low, rng.uniform(1.5, 8) * low) * _decay(
+            n, np.exp(rng.uniform(np.log(0.01), np.log(0.3)))
+        )
+    if kind == "shaker":
+        swell = 1 - np.exp(-t / rng.uniform(0.005, 0.03))
+        return _band(rng, noise, rng.uniform(2500, 7000), 14000) * swell * _decay(n, rng.uniform(0.01, 0.05))
+    if kind == "conga":
+        return _drum(rng, rng.uniform(220, 650), rng.uniform(0.03, 0.2), n, rng.uniform(0, 0.3), rng.uniform(0, 0.1))
+    if kind == "cowbell":
+        hz = rng.uniform(400, 900) * np.array([[1.0], [rng.uniform(1.35, 1.6)]])
+        return _band(rng, np.sign(np.sin(2 * np.pi * hz * t)).sum(axis=0), 400, 5000) * _decay(
+            n, rng.uniform(0.03, 0.15)
+        )
+    if kind == "wood":
+        return _metal(rng, n, rng.uniform(700, 2500), 5000, rng.uniform(0.01, 0.06), int(rng.integers(2, 5)))
+    sweep = rng.uniform(200, 1500) * (1 + rng.uniform(0, 6) * np.exp(-t / rng.uniform(0.01, 0.08)))
+    return np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, rng.uniform(0.02, 0.2))
+
+
 def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
     """One stroke of an invented instrument, peak 0.9, attack at the bank's pre-roll."""
     seconds = LONGEST_S[instrument]
     n = int(seconds * SAMPLE_RATE) - PRE_ROLL
-    if instrument in ("closed hi-hat", "pedal hi-hat"):
+    if instrument == OTHER:
+        x = _percussion(rng, n)
+    elif "hi-hat" in instrument and rng.random() < 0.35:
+        shortest = 0.1 if instrument == "open hi-hat" else 0.012
+        x = _machine_hat(rng, shortest * np.exp(rng.uniform(0, np.log(6))), n)
+    elif instrument in ("closed hi-hat", "pedal hi-hat"):
         x = _cymbal(
             rng,
             np.exp(rng.uniform(np.log(0.012), np.log(0.12))),
@@ -106,7 +161,16 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
         )
         x = 1.5 * x + rng.uniform(0.05, 0.4) * _cymbal(rng, rng.uniform(0.3, 1.0), 0.2, n, 1.0)
     elif instrument == "crash":
-        x = _cymbal(rng, rng.uniform(0.4, 2.0), rng.uniform(0, 0.6), n, 0.3)
+        kind = rng.random()
+        if kind < 0.15:  # a splash
+            x = _cymbal(rng, rng.uniform(0.08, 0.35), rng.uniform(0, 0.6), n, 0.6)
+        elif kind < 0.3:  # a china
+            trash = _band(rng, rng.standard_normal(n), rng.uniform(500, 1500), rng.uniform(3500, 9000))
+            x = trash * _decay(n, rng.uniform(0.1, 0.7)) + _cymbal(
+                rng, rng.uniform(0.2, 1.0), rng.uniform(0.3, 1), n, 0.6
+            )
+        else:
+            x = _cymbal(rng, rng.uniform(0.4, 2.0), rng.uniform(0, 0.6), n, 0.3)
     elif instrument == "tambourine":
         gaps = np.cumsum(rng.exponential(0.008, 6))
         x = np.zeros(n)
@@ -114,7 +178,8 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
             k = int(gap * SAMPLE_RATE)
             x[k:] += rng.uniform(0.3, 1) * _metal(rng, n - k, 3500, 14000, 0.06, 20)
     elif instrument == "kick":
-        x = _drum(rng, rng.uniform(42, 85), rng.uniform(0.05, 0.25), n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0))
+        ring = rng.uniform(0.05, 0.25) if rng.random() < 0.85 else rng.uniform(0.2, 0.45)
+        x = _drum(rng, rng.uniform(42, 85), ring, n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0))
     elif instrument in ("high tom", "mid tom", "floor tom"):
         low, high = {"high tom": (130, 240), "mid tom": (100, 170), "floor tom": (60, 115)}[instrument]
         x = _drum(
@@ -140,7 +205,7 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
 
 def _make_voice(task: tuple[int, str, int]) -> list[tuple[Shot, np.ndarray]]:
     seed, instrument, k = task
-    rng = np.random.default_rng((seed, k, DETECTED.index(instrument)))
+    rng = np.random.default_rng((seed, k, _SEEDS.index(instrument)))
     hard = make_stroke(instrument, rng)
     soft = sosfilt(butter(1, rng.uniform(2500, 9000), fs=SAMPLE_RATE, output="sos"), hard).astype(np.float32)
     soft = 0.9 * soft / np.max(np.abs(soft))
