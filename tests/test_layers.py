@@ -8,6 +8,7 @@ import workbench
 PACKAGE = Path(workbench.__file__).parent
 #: From the ground up; folders on one floor do not import each other.
 FLOORS = [
+    "escaping",
     "errors progress cautions",
     "chart",
     "files",

@@ -5,9 +5,19 @@ clear sentence: what was wrong and what to do.  The command line prints that
 sentence and exits with status 2; the notebook shows it without a traceback.
 """
 
+from workbench.escaping import for_terminal
+
+#: Longest sentence that is shown, characters: what others named at length is shortened in its middle.
+LONGEST = 300
+_TAIL = 100
+
 
 class WorkbenchError(Exception):
-    """Root of all errors raised on purpose; its text is meant for the user."""
+    """Root of all errors raised on purpose; its text, one line, is meant for the user."""
+
+    def __str__(self) -> str:
+        text = " ".join(for_terminal(super().__str__()).split())
+        return text if len(text) <= LONGEST else f"{text[: LONGEST - _TAIL - 3]} … {text[-_TAIL:]}"
 
 
 class AudioError(WorkbenchError):

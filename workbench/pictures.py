@@ -115,6 +115,7 @@ def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
             xytext=(2, 2),
             fontsize=9,
             fontweight="bold" if section else "normal",
+            parse_math=False,
             **words,
         )
     for axes in all_axes:

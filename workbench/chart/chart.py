@@ -20,6 +20,7 @@ from typing import Any
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
+from workbench.escaping import whole_text
 
 #: What can be said of a note beside its instrument (terms of the trade).
 #: "open" and "closed" hi-hats are instruments, not articulations.
@@ -220,6 +221,9 @@ class Recording:
     sha256: str
     duration_s: float
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "path", whole_text(self.path))  # a name on disk may be any bytes
+
 
 @dataclass(frozen=True)
 class Chart:
@@ -253,6 +257,8 @@ class Chart:
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
+        set_(self, "title", whole_text(self.title))
+        set_(self, "artist", whole_text(self.artist))
         set_(self, "bars", tuple(self.bars))
         set_(self, "sections", tuple(sorted(self.sections, key=lambda s: s.bar_index)))
         set_(self, "texts", tuple(sorted(self.texts, key=lambda t: (t.bar_index, t.position))))

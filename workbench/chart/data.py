@@ -19,6 +19,7 @@ from workbench.chart import Chart, Mark, Note, Recording, Section, Text, Written
 from workbench.chart.edits import EDITS, Edit
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
+from workbench.escaping import whole_text
 
 _FRACTION = re.compile(r"\d{1,6}(/\d{1,6})?")
 _EDIT_NAMES = {cls: name for name, cls in EDITS.items()}
@@ -306,7 +307,7 @@ def _list(x: Any) -> list:
 def _text(x: Any) -> str:
     if not isinstance(x, str):
         raise ChartError(f"Expected a text, got {x!r:.60}.")
-    return x
+    return whole_text(x)
 
 
 def _int(x: Any) -> int:

@@ -46,13 +46,13 @@ def run(args: argparse.Namespace) -> int:
     from workbench.progress import TerminalProgress
     from workbench.reading.doubts import doubtful_hits
 
+    check_folder(args.out)
     planned = draft_files(args.recording, args.out)
     if planned.chart.exists() and not args.overwrite:
         raise FileFormatError(
             f"{planned.chart} exists and may hold your edits; choose another folder "
             "with --out, or replace it with --overwrite."
         )
-    check_folder(args.out)
     draft = draft_chart(args.recording, args.detector, TerminalProgress())
     chart = replace(
         draft.chart, title=draft.chart.title if args.title is None else args.title, artist=args.artist or ""

@@ -97,9 +97,12 @@ def check_folder(path: str | os.PathLike) -> None:
     Raises
     ------
     FileFormatError
-        If a file lies in its place, or the folder above it may not be written to.
+        If a file lies in its place, its name is impossible, or the folder above it may not be written to.
     """
-    nearest = next(p for p in (Path(path), *Path(path).absolute().parents) if p.exists())
+    try:
+        nearest = next(p for p in (Path(path), *Path(path).absolute().parents) if p.exists())
+    except OSError as error:
+        raise FileFormatError(f"There can be no folder {path} ({error.strerror}); choose another.") from None
     if not nearest.is_dir():
         raise FileFormatError(f"{nearest} is a file, not a folder; choose another folder.")
     if not os.access(nearest, os.W_OK):

@@ -50,6 +50,7 @@ def draw_form(reading: PartReading) -> Figure:
             va="center",
             fontweight="bold",
             color="white" if section.has_drums else INK,
+            parse_math=False,
         )
         for stretch in section.parts:
             text = stretch.timekeeper or "no cymbal"
@@ -93,7 +94,12 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     axes = figure.subplots()
     _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length) for k in own.groove.base_bars])
     title = " ".join(x for x in (own.label, own.part) if x)
-    axes.set_title(_wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)), fontsize=9, loc="left")
+    axes.set_title(
+        _wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)),
+        fontsize=9,
+        loc="left",
+        parse_math=False,
+    )
     return figure
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from workbench.chart import Chart
 from workbench.chart.counting import bar_list
+from workbench.escaping import for_markdown
 from workbench.reading.grooves import Written, written
 from workbench.reading.patterns import VOICES, likeness, voices_of
 from workbench.reading.variations import Change, describe_changes
@@ -90,7 +91,7 @@ class Versions:
         return (
             "\n".join(
                 [
-                    f"# {names[0]} and {names[1]}",
+                    f"# {for_markdown(names[0])} and {for_markdown(names[1])}",
                     "",
                     head[0].upper() + head[1:] + ".",
                     "",

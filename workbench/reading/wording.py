@@ -10,6 +10,7 @@ from workbench.cautions import STRAIN
 from workbench.chart import Chart
 from workbench.chart.counting import SILENT_COUNT, bar_list, count_syllable, the_place
 from workbench.chart.drumkit import drum_key_order
+from workbench.escaping import for_markdown
 from workbench.reading.doubts import mostly_doubtful
 from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
@@ -152,18 +153,20 @@ def lands_text(reading: PartReading, fill) -> str:
 def to_markdown(reading: PartReading) -> str:
     """The reading as a page."""
     chart = reading.chart
-    lines = [f"# {chart.title or 'Drum part'}", ""]
+    lines = [f"# {for_markdown(chart.title or 'Drum part')}", ""]
     if chart.artist:
-        lines += [chart.artist, ""]
+        lines += [for_markdown(chart.artist), ""]
     lines += [_heading(reading), ""]
     doubtful = mostly_doubtful(chart)
     if doubtful:
         lines += [f"> {_sentence(doubt_text(doubtful))}", ""]
     lines += ["## Form", "", "| Section | Bars | |", "|---|---|---|"]
     for s in reading.form:
-        lines.append(f"| {section_name(s)} | {_numbers(chart, s.bars)} | {section_text(s).split(': ', 1)[1]} |")
+        name = section_name(s)
+        what = section_text(s).removeprefix(f"{name}: ")
+        lines.append(f"| {for_markdown(name)} | {_numbers(chart, s.bars)} | {for_markdown(what)} |")
     for g in reading.grooves:
-        title = groove_title(g.label, g.part).rstrip(": ") or "Groove"
+        title = for_markdown(groove_title(g.label, g.part).removesuffix(": ")) or "Groove"
         stretches = bar_list(chart.time_map, g.groove.bar_indices)
         lines += ["", f"## {title} ({stretches})", "", _sentence(g.text), ""]
         lines += ["```", *base_grid(chart, g.groove.base_bars), "```"]
@@ -200,7 +203,7 @@ def to_markdown(reading: PartReading) -> str:
     notes = user_notes(chart)
     if notes:
         lines += ["", "## Notes", ""]
-        lines += [f"- {bar_list(chart.time_map, n.bars)}: {n.text}" for n in notes]
+        lines += [f"- {bar_list(chart.time_map, n.bars)}: {for_markdown(n.text)}" for n in notes]
     return "\n".join(lines) + "\n"
 
 
@@ -320,7 +323,7 @@ def _lead(reading: PartReading, fill) -> str:
         words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}: {'; '.join(sets_up)}.")
     lands = lands_text(reading, fill)
     if lands:
-        words.append(lands[0].upper() + lands[1:] + ".")
+        words.append(for_markdown(lands[0].upper() + lands[1:] + "."))
     return " ".join(words)
 
 
