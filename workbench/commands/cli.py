@@ -82,8 +82,8 @@ def _run(words: list[str]) -> tuple[int, str]:
     except Exception as error:
         where = _keep_details(words, getattr(args, "out", None))
         return 2, (
-            f"{name}: an unforeseen fault of the workbench ({type(error).__name__}). What happened is described in {where}; "
-            "please send that file to whoever looks after your workbench."
+            f"{name}: an unforeseen fault of the workbench ({type(error).__name__}). What happened is described in "
+            f"{where}; please send that file to whoever looks after your workbench."
         )
 
 
