@@ -64,12 +64,12 @@ def differing_strokes(
         The findings about notes that say "wrong".
     """
     number = chart.time_map.bar_number
-    missed = {(f.start_s, f.position, f.instrument): f.heard_instrument for f in sure if is_missed(f)}
+    missed = {(f.aligned_index, f.position, f.instrument): f.heard_instrument for f in sure if is_missed(f)}
     out = []
     for i, e in enumerate(matched.expected):
         if i in played or e.note.instrument in NOT_HEARD or e.aligned.chart_bar is None:
             continue
-        key = (e.aligned.start_s, e.note.position, e.note.instrument)
+        key = (e.aligned_index, e.note.position, e.note.instrument)
         out.append(
             DifferingStroke(
                 "missed" if key in missed else "unsure",

@@ -89,6 +89,8 @@ class Finding:
         The stretch of the recording to listen to.
     text : str
         The finding as a sentence.
+    aligned_index : int or None
+        Number of the bar in the alignment, for findings about notes.
     """
 
     kind: str
@@ -104,6 +106,7 @@ class Finding:
     start_s: float
     end_s: float
     text: str
+    aligned_index: int | None = None
 
     @property
     def verdict(self) -> str:
@@ -126,11 +129,14 @@ class Expected:
         At the time in the recording that the chart's own timing gives.
     note : Note
     aligned : AlignedBar
+    aligned_index : int
+        Its number in the alignment.
     """
 
     stroke: Stroke
     note: Note
     aligned: AlignedBar
+    aligned_index: int
 
 
 @dataclass(frozen=True)
@@ -161,7 +167,7 @@ def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Mat
         return [
             replace(s, instrument=HEARD_AS.get(s.instrument, s.instrument))
             for s in found
-            if bar_at(alignment.bars, starts, s.time_s) is not None
+            if bar_index_at(alignment.bars, starts, s.time_s) is not None
         ]
 
     strokes = _without_ornaments(chart, inside(heard.strokes), expected)
@@ -285,23 +291,23 @@ def usual_height(heard: Transcription, name: str) -> float:
 
 def _expected(chart: Chart, alignment: Alignment) -> list[Expected]:
     out = []
-    for aligned in alignment.bars:
+    for index, aligned in enumerate(alignment.bars):
         if aligned.chart_bar is None:
             continue
         k = aligned.chart_bar
         span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
         for note in chart.bars[k].notes:
             time_s = aligned_time_s(chart.note_time_s(k, note), span, aligned)
-            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, aligned))
+            out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, aligned, index))
     return out
 
 
-def bar_at(bars: Sequence[AlignedBar], starts_s: Sequence[float], time_s: float) -> AlignedBar | None:
-    """The aligned bar that a stroke belongs to; None outside and in stretches the chart lacks."""
+def bar_index_at(bars: Sequence[AlignedBar], starts_s: Sequence[float], time_s: float) -> int | None:
+    """Number of the aligned bar that a stroke belongs to; None outside and in stretches the chart lacks."""
     k = bisect_right(starts_s, time_s + BEFORE_LINE_S) - 1
     if k < 0 or time_s + BEFORE_LINE_S >= bars[k].end_s or bars[k].chart_bar is None:
         return None
-    return bars[k]
+    return k
 
 
 def times_near(times_s: Sequence[float], low_s: float, high_s: float) -> range:

@@ -24,7 +24,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from workbench.alignment.alignedbars import AlignedBar, Alignment
+from workbench.alignment.alignedbars import Alignment
 from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
@@ -40,7 +40,7 @@ from workbench.checking.findings import (
     Finding,
     Matched,
     are_easily_confused,
-    bar_at,
+    bar_index_at,
     match_notes,
     said_of,
     times_near,
@@ -162,7 +162,7 @@ def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
     unheard: dict[tuple, list[int]] = {}
     for k, c in enumerate(cases):
         if c.kind == "extra":
-            unheard.setdefault((id(c.expected.aligned), c.name), []).append(k)
+            unheard.setdefault((c.expected.aligned_index, c.name), []).append(k)
     out: dict[int, _Case | None] = dict(enumerate(cases))
     for k, c in enumerate(cases):
         if c.kind != "missing" or c.stroke is None or c.half_heard:
@@ -170,7 +170,7 @@ def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
         apart = lambda j, c=c: abs(cases[j].expected.note.position - c.expected.note.position)
         near = [
             j
-            for j in unheard.get((id(c.expected.aligned), c.name), ())
+            for j in unheard.get((c.expected.aligned_index, c.name), ())
             if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE
         ]
         if near:
@@ -198,7 +198,7 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
     bars: dict[tuple[str, str], list[int]] = {}
     for i, j in matched.pairs.renamed:
         e = matched.expected[i]
-        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(id(e.aligned))
+        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(e.aligned_index)
     return {
         pair
         for pair, where in bars.items()
@@ -212,9 +212,9 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
     """Posterior of each case, with rates of mistakes by instrument and by bar."""
     ratio = np.array([c.ratio for c in cases])
     doubt = np.array([c.doubt for c in cases])
-    bars = [id(c.expected.aligned) for c in cases]
+    bars = [c.expected.aligned_index for c in cases]
     names = [c.name for c in cases]
-    in_bar = Counter(id(e.aligned) for e in matched.expected)
+    in_bar = Counter(e.aligned_index for e in matched.expected)
     of_name = Counter(e.note.instrument for e in matched.expected)
     rate = np.full(len(cases), MISTAKE_RATE)
     probability = np.zeros(len(cases))
@@ -402,9 +402,10 @@ class _Evidence:
 
     def unwritten(self, j: int) -> _Case | None:
         stroke = self.matched.strokes[j]
-        bar, place = self._where(stroke)
+        index, place = self._where(stroke)
+        bar = self.alignment.bars[index]
         doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar, index)
         return self._or_beside(
             _Case(
                 "missing",
@@ -419,10 +420,11 @@ class _Evidence:
     def half_unwritten(self, j: int) -> _Case | None:
         """A half-heard stroke that no note explains, in a place where a note is the custom."""
         stroke = self.matched.faint[j]
-        bar, place = self._where(stroke)
+        index, place = self._where(stroke)
+        bar = self.alignment.bars[index]
         if self.chart.bars[bar.chart_bar].find(place, stroke.instrument) is not None:
             return None
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar)
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar, index)
         ratio = 8 * stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
         return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5, half_heard=True))
 
@@ -465,16 +467,18 @@ class _Evidence:
             for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S)
         )
 
-    def _where(self, stroke: Stroke) -> tuple[AlignedBar, Fraction]:
-        """Bar of a stroke, and the nearest sixteenth or triplet in it."""
-        aligned = bar_at(self.alignment.bars, self.bar_starts_s, stroke.time_s)
-        assert aligned is not None and aligned.chart_bar is not None
+    def _where(self, stroke: Stroke) -> tuple[int, Fraction]:
+        """Number of a stroke's aligned bar, and the nearest sixteenth or triplet in it."""
+        index = bar_index_at(self.alignment.bars, self.bar_starts_s, stroke.time_s)
+        assert index is not None
+        aligned = self.alignment.bars[index]
+        assert aligned.chart_bar is not None
         time_map, k = self.chart.time_map, aligned.chart_bar
         start, end = time_map.bar_start_s(k), time_map.bar_end_s(k)
         chart_s = start + (stroke.time_s - aligned.start_s) * (end - start) / (aligned.end_s - aligned.start_s)
         exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
         place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(float(p) - exact))
-        return aligned, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+        return index, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
 
 
 def _is_soft(note: Note) -> bool:
@@ -509,6 +513,7 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
         e.aligned.start_s,
         e.aligned.end_s,
         f"Bar {number}, {the_place(bar, e.note.position)}: {what}.",
+        e.aligned_index,
     )
 
 

@@ -288,15 +288,15 @@ def measure_playing(
         ),
     ]
     sure = [f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.verdict == "wrong"]
-    lines = _click_lines(chart, alignment, click) if click else list(alignment.bars)
-    measured = _deviations(chart, alignment, matched, played, lines)
+    lines = _click_lines(chart, alignment, click) if click else None
+    measured = _deviations(chart, matched, played, lines)
     lost_s = None
     if click and click.start_s is None:
         middle = float(np.median(measured.seconds))
         measured = replace(measured, seconds=measured.seconds - middle)
     if click and (off_s := _off_the_click(measured)) > LOST_CLICK * 60 / click.tempo_bpm:
         click, lost_s = None, off_s
-        measured = _deviations(chart, alignment, matched, played, alignment.bars)
+        measured = _deviations(chart, matched, played)
     bars = _bars(chart, alignment, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
     deviations = (
@@ -359,7 +359,7 @@ def _off_the_click(measured: _Measured) -> float:
     """How far half the bars lie from where the click has them, or further; seconds."""
     by_bar: dict[int, list[float]] = {}
     for e, seconds in zip(measured.notes, measured.seconds):
-        by_bar.setdefault(id(e.aligned), []).append(seconds)
+        by_bar.setdefault(e.aligned_index, []).append(seconds)
     return float(np.median([abs(np.median(found)) for found in by_bar.values()]))
 
 
@@ -396,20 +396,20 @@ def _written_s(chart: Chart, expected: Expected) -> float:
 
 
 def _deviations(
-    chart: Chart, alignment: Alignment, matched: Matched, played: Sequence[tuple[int, int]], lines: Sequence[AlignedBar]
+    chart: Chart, matched: Matched, played: Sequence[tuple[int, int]], lines: Sequence[AlignedBar] | None = None
 ) -> _Measured:
-    line_of = {id(aligned): line for aligned, line in zip(alignment.bars, lines)}
+    """How far strokes lie from where a click has the bars, or from the player's own tempo."""
     notes = tuple(matched.expected[i] for i, _ in sorted(played))
     strokes = tuple(matched.strokes[j] for _, j in sorted(played))
     out = []
     for e, stroke in zip(notes, strokes):
         k = e.aligned.chart_bar
         assert k is not None
-        line = line_of[id(e.aligned)]
-        if line is e.aligned:
+        if lines is None:
             span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
-            wanted = aligned_time_s(_written_s(chart, e), span, line)
+            wanted = aligned_time_s(_written_s(chart, e), span, e.aligned)
         else:
+            line = lines[e.aligned_index]
             length = chart.time_map.bars[k].length
             share = float(e.note.position / length)
             if chart.feel != "straight":
@@ -457,15 +457,15 @@ def _bars(chart: Chart, alignment: Alignment, measured: _Measured, sure: Sequenc
     places: dict[int, list[int]] = {}
     for p, e in enumerate(measured.notes):
         if not measured.slips[p]:
-            places.setdefault(id(e.aligned), []).append(p)
+            places.setdefault(e.aligned_index, []).append(p)
     out = []
-    for aligned in alignment.bars:
+    for index, aligned in enumerate(alignment.bars):
         k = aligned.chart_bar
         if k is None:
             continue
-        mine = places.get(id(aligned), [])
+        mine = places.get(index, [])
         offset = float(measured.seconds[mine].mean()) * 1000 if len(mine) >= 3 else None
-        here = [f for f in sure if f.start_s == aligned.start_s]
+        here = [f for f in sure if f.aligned_index == index]
         points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
         slope = _slope(points)
         tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
@@ -508,26 +508,24 @@ def _drift(bars: Sequence[BarTiming]) -> float:
 def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[FillTiming, ...]:
     by_aligned: dict[int, list[tuple[Expected, float]]] = {}
     for e, stroke in zip(measured.notes, measured.strokes):
-        by_aligned.setdefault(id(e.aligned), []).append((e, stroke.time_s))
+        by_aligned.setdefault(e.aligned_index, []).append((e, stroke.time_s))
     out = []
     for span in find_fills(Patterns.of(chart)):
         for k, aligned in enumerate(alignment.bars):
             if aligned.chart_bar == span.start[0]:
-                change = _fill_change(chart, alignment, by_aligned, span, k)
+                change = _fill_change(chart, by_aligned, span, k)
                 if change is not None:
-                    start = next(
-                        t for e, t in by_aligned[id(aligned)] if span.covers(aligned.chart_bar, e.note.position)
-                    )
+                    start = next(t for e, t in by_aligned[k] if span.covers(aligned.chart_bar, e.note.position))
                     out.append(FillTiming(chart.time_map.bar_number(aligned.chart_bar), start, change))
     return tuple(sorted(out, key=lambda f: f.start_s))
 
 
-def _fill_change(chart: Chart, alignment: Alignment, by_aligned: dict, span: Span, k: int) -> float | None:
+def _fill_change(chart: Chart, by_aligned: dict, span: Span, k: int) -> float | None:
     """Tempo of a fill, up to the stroke after it, over that of the two bars before, less one."""
     inside, before = [], []
-    for aligned in alignment.bars[max(0, k - 2) : k + 1 + len(span.bars())]:
-        for e, time_s in by_aligned.get(id(aligned), []):
-            place = (aligned.chart_bar, e.note.position)
+    for index in range(max(0, k - 2), k + 1 + len(span.bars())):
+        for e, time_s in by_aligned.get(index, []):
+            place = (e.aligned.chart_bar, e.note.position)
             if place < span.start:
                 before.append((_written_s(chart, e), time_s))
             elif place <= span.end:
@@ -536,9 +534,7 @@ def _fill_change(chart: Chart, alignment: Alignment, by_aligned: dict, span: Spa
     if (
         first is None
         or second is None
-        or not any(
-            span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(id(alignment.bars[k]), [])
-        )
+        or not any(span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(k, []))
     ):
         return None
     return first / second - 1.0
@@ -568,7 +564,7 @@ def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
     by_bar: dict[int, list[tuple]] = {}
     for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
         if not slip:
-            by_bar.setdefault(id(e.aligned), []).append((e, seconds, stroke.velocity))
+            by_bar.setdefault(e.aligned_index, []).append((e, seconds, stroke.velocity))
     groups: dict[tuple[int, ...], dict] = {}
     times: dict[tuple[int, ...], int] = {}
     for found in by_bar.values():
