@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
@@ -22,6 +21,7 @@ from workbench.checking.findings import KINDS, WRONG_FROM, faint_strokes
 from workbench.checking.reportpage import escape
 from workbench.errors import FileFormatError
 from workbench.listening.activations import Activations
+from workbench.listening.transcription import Transcription
 
 
 def heard_of(bars, **how):

@@ -9,12 +9,12 @@ from tests.test_alignment import SONG, chart_of, played
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment
 from workbench.alignment.alignedchart import write_on_recording
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Mark, Note, Recording, Section, Text, WrittenBar
 from workbench.chart.meter import Meter
 from workbench.checking.check import check_chart
 from workbench.checking.checklist import CheckList
 from workbench.errors import AnalysisError
+from workbench.listening.transcription import Transcription
 
 
 def lay(written, order):

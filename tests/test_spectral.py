@@ -5,7 +5,8 @@ import pytest
 from scipy.signal import resample_poly
 
 from workbench.errors import AudioError
-from workbench.listening.spectral import SAMPLE_RATE_HZ, compute_activations, detect_strokes
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.spectral import compute_activations, detect_strokes
 
 RATE = SAMPLE_RATE_HZ
 

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from tests.test_alignment import FILL, GROOVE, SONG, VARIATION, bar, chart_of
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Mark, Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click
 from workbench.checking.take import assess_strokes
 from workbench.checking.take_report import bars_svg, strokes_svg, take_html, take_pdf, write_take
 from workbench.errors import AnalysisError, WorkbenchError
+from workbench.listening.transcription import Transcription
 
 BPM, START_S = 100.0, 2.0
 LONG = SONG + SONG

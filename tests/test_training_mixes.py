@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from workbench.chart.drumkit import DETECTED
-from workbench.listening.features import SAMPLE_RATE
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import mixing, planning, rarities
 from workbench.training import performances as play
 from workbench.training.library import Library, Voice, fundamental_hz
@@ -26,10 +26,10 @@ def material():
         voices[name] = [Voice("invented kit", [(at, len(shot))])]
         parts.append(shot)
         at += len(shot)
-    noise = 0.1 * np.random.default_rng(9).standard_normal(3 * SAMPLE_RATE).astype(np.float32)
+    noise = 0.1 * np.random.default_rng(9).standard_normal(3 * SAMPLE_RATE_HZ).astype(np.float32)
     parts.append(noise)
     kits = {"invented kit": {name: [0] for name in voices}}
-    notes = {role: [[(48, at, SAMPLE_RATE)]] for role in ("bass", "guitar", "keys", "pad", "lead")}
+    notes = {role: [[(48, at, SAMPLE_RATE_HZ)]] for role in ("bass", "guitar", "keys", "pad", "lead")}
     library = Library(np.concatenate(parts), voices, kits, notes, [(at, len(noise))], [(at, len(noise))])
     beat = np.arange(0, 16, 0.5)
     instrument = np.where(beat % 2 == 0, play.KICK, np.where(beat % 2 == 1, play.SNARE, play.CLOSED))
@@ -166,7 +166,7 @@ def test_toms_fall_in_pitch_and_a_pair_of_hats_stays_together(material):
 
 @pytest.mark.parametrize("hz", [70, 130, 220])
 def test_the_fundamental_of_a_drum_is_found(hz):
-    t = np.arange(SAMPLE_RATE // 2) / SAMPLE_RATE
+    t = np.arange(SAMPLE_RATE_HZ // 2) / SAMPLE_RATE_HZ
     stroke = np.exp(-t / 0.1) * (np.sin(2 * np.pi * hz * t) + 0.5 * np.sin(2 * np.pi * 1.6 * hz * t))
     assert fundamental_hz(stroke) == pytest.approx(hz, rel=0.03)
 
@@ -191,9 +191,9 @@ def test_an_event_that_began_before_the_clip_is_heard_from_its_middle():
 
 
 def test_speed_moves_pitch():
-    audio = np.sin(2 * np.pi * 440 * np.arange(SAMPLE_RATE) / SAMPLE_RATE).astype(np.float32)
-    out = mixing.add_events(audio, *event(0, rate=1.5, length=SAMPLE_RATE), 1, SAMPLE_RATE)[0, :20000]
-    hz = np.argmax(np.abs(np.fft.rfft(out * np.hanning(len(out))))) * SAMPLE_RATE / len(out)
+    audio = np.sin(2 * np.pi * 440 * np.arange(SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ).astype(np.float32)
+    out = mixing.add_events(audio, *event(0, rate=1.5, length=SAMPLE_RATE_HZ), 1, SAMPLE_RATE_HZ)[0, :20000]
+    hz = np.argmax(np.abs(np.fft.rfft(out * np.hanning(len(out))))) * SAMPLE_RATE_HZ / len(out)
     assert hz == pytest.approx(660, rel=0.01)
 
 
@@ -227,12 +227,12 @@ def test_every_labelled_stroke_sounds_at_its_label(material, seed):
     drums = plan.ints[plan.ints[:, 0] < planning.DRUM_ROWS]
     starts = np.sort(drums[:, 1])
     for time_s, _, _ in plan.strokes:
-        assert np.min(np.abs(starts - time_s * SAMPLE_RATE)) < 0.003 * SAMPLE_RATE
+        assert np.min(np.abs(starts - time_s * SAMPLE_RATE_HZ)) < 0.003 * SAMPLE_RATE_HZ
 
 
 def test_mixes_are_finite_level_and_reproducible(material):
     plans = [planning.plan_clip(np.random.default_rng(k), material, CLIP_S) for k in range(6)]
-    n = round(CLIP_S * SAMPLE_RATE)
+    n = round(CLIP_S * SAMPLE_RATE_HZ)
     sound = mixing.render(plans, material.library.samples, n, 5)
     assert sound.shape == (6, n) and sound.dtype == np.float32 and np.all(np.isfinite(sound))
     rms = np.sqrt(np.mean(sound**2, axis=1))

@@ -10,9 +10,9 @@ from workbench.training.procedural import COUNTS, make_stroke
 
 
 def decaying_noise(seed, seconds=0.5, wait_s=0.1):
-    n = int(seconds * bank.SAMPLE_RATE)
+    n = int(seconds * bank.SAMPLE_RATE_HZ)
     x = np.random.default_rng(seed).standard_normal(n) * np.exp(-np.arange(n) / 4000)
-    return np.concatenate([np.zeros(int(wait_s * bank.SAMPLE_RATE)), x]).astype(np.float32)
+    return np.concatenate([np.zeros(int(wait_s * bank.SAMPLE_RATE_HZ)), x]).astype(np.float32)
 
 
 def test_a_shot_begins_at_its_attack():
@@ -22,7 +22,7 @@ def test_a_shot_begins_at_its_attack():
 
 
 def test_a_shot_is_no_longer_than_asked():
-    assert len(bank.trim_shot(decaying_noise(1), 0.2)) <= 0.2 * bank.SAMPLE_RATE
+    assert len(bank.trim_shot(decaying_noise(1), 0.2)) <= 0.2 * bank.SAMPLE_RATE_HZ
 
 
 def test_silence_is_no_shot():
@@ -55,7 +55,7 @@ def test_procedural_strokes_are_sound(instrument):
     stroke = make_stroke(instrument, np.random.default_rng(1))
     assert np.all(np.isfinite(stroke))
     assert np.max(np.abs(stroke)) == pytest.approx(0.9, rel=1e-3)
-    assert len(stroke) <= bank.LONGEST_S[instrument] * bank.SAMPLE_RATE + 1
+    assert len(stroke) <= bank.LONGEST_S[instrument] * bank.SAMPLE_RATE_HZ + 1
     np.testing.assert_array_equal(stroke, make_stroke(instrument, np.random.default_rng(1)))
 
 

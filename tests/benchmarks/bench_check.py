@@ -28,7 +28,6 @@ import numpy as np
 
 from tests.benchmarks.groove import Performance, chart_of, find_performances, read_performance
 from tests.benchmarks.render import render_strokes, wheel_sound_font
-from workbench.alignment.transcription import Transcription, transcribe
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.checking.check import Check, check_chart, check_draft
@@ -36,6 +35,7 @@ from workbench.checking.check_report import write_check
 from workbench.checking.findings import HEARD_AS, Finding
 from workbench.files.audio import Audio, load_audio, save_audio
 from workbench.listening.draft import draft_chart
+from workbench.listening.transcription import Transcription, transcribe
 
 SWAPS = {
     "kick": "snare",

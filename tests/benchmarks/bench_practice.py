@@ -16,9 +16,10 @@ import numpy as np
 import soundfile
 
 from workbench.commands.demo import demo_files
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises
-from workbench.practice.pack import SAMPLE_RATE, make_practice_pack
+from workbench.practice.pack import make_practice_pack
 from workbench.practice.stagecharts import stage_chart
 from workbench.reading.read import read_part
 from workbench.sound.rendering import hits_of, mix_hits, render_chart
@@ -28,15 +29,15 @@ ROUNDS = 5
 
 def seam_dbfs(chart) -> float:
     """Greatest difference of a loop from a later round of endless playing."""
-    lap = render_chart(chart, SAMPLE_RATE, loop=True).samples
+    lap = render_chart(chart, SAMPLE_RATE_HZ, loop=True).samples
     n = len(lap)
-    shift = [k * n / SAMPLE_RATE for k in range(ROUNDS)]
+    shift = [k * n / SAMPLE_RATE_HZ for k in range(ROUNDS)]
     on_and_on = [
         replace(b, time_s=b.time_s + s, stop_s=None if b.stop_s is None else b.stop_s + s)
         for s in shift
         for b in hits_of(chart)
     ]
-    whole = mix_hits(on_and_on, ROUNDS * n, SAMPLE_RATE)
+    whole = mix_hits(on_and_on, ROUNDS * n, SAMPLE_RATE_HZ)
     # Not the last round: the next would begin a little early, and nothing follows it.
     later = whole[(ROUNDS - 2) * n : (ROUNDS - 1) * n]
     return 20 * np.log10(np.abs(later - lap).max() + 1e-9)
@@ -62,7 +63,7 @@ def main() -> None:
             for s in (s for s in e.stages if s.loop and not s.record):
                 for tempo_bpm in e.tempi_bpm:
                     path = pack.folder / "audio" / e.name / f"{s.name}-{tempo_bpm:g}bpm.flac"
-                    expected = round(stage_chart(chart, s, tempo_bpm).time_map.end_s * SAMPLE_RATE)
+                    expected = round(stage_chart(chart, s, tempo_bpm).time_map.end_s * SAMPLE_RATE_HZ)
                     wrong += soundfile.info(path).frames != expected
         print(f"loops that are not exact to the sample: {wrong} (must be 0)")
     worst = max(

@@ -22,7 +22,6 @@ import numpy as np
 
 from tests.benchmarks.groove import chart_of, find_performances, read_performance
 from tests.benchmarks.render import render_strokes, wheel_sound_font
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.events import Stroke
@@ -31,6 +30,7 @@ from workbench.checking.playing import LEAST_SLIP_S, SLIP_SPREADS, Click
 from workbench.checking.take import assess_strokes, assess_take
 from workbench.checking.take_words import is_rough
 from workbench.files.audio import load_audio
+from workbench.listening.transcription import Transcription
 
 LEAD_S = 1.7
 

@@ -18,11 +18,11 @@ import pytest
 from tests.benchmarks.bench_take import attacks
 from tests.benchmarks.render import render_strokes, wheel_sound_font
 from tests.test_alignment import SONG, chart_of, played
-from workbench.alignment.transcription import transcribe
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
 from workbench.checking.playing import Click
 from workbench.checking.take import assess_strokes
+from workbench.listening.transcription import transcribe
 
 BPM, START_S, SPREAD_S = 104.0, 1.5, 0.009
 

@@ -8,13 +8,13 @@ import librosa
 import numpy as np
 import pytest
 
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.features import (
     BANDS,
     FLOOR,
     HIGHEST_HZ,
     HOP,
     LOWEST_HZ,
-    SAMPLE_RATE,
     WINDOWS,
     compute_features,
     mel_filters,
@@ -23,7 +23,7 @@ from workbench.listening.features import (
 
 def librosa_filters(window):
     return librosa.filters.mel(
-        sr=SAMPLE_RATE, n_fft=window, n_mels=BANDS, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, htk=False, norm=None
+        sr=SAMPLE_RATE_HZ, n_fft=window, n_mels=BANDS, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, htk=False, norm=None
     )
 
 
@@ -36,7 +36,7 @@ def test_mel_bands(window):
 @pytest.mark.filterwarnings("ignore:Empty filters")
 @pytest.mark.parametrize("window", WINDOWS)
 def test_spectrograms(window):
-    samples = np.random.default_rng(5).standard_normal(2 * SAMPLE_RATE).astype(np.float32)
+    samples = np.random.default_rng(5).standard_normal(2 * SAMPLE_RATE_HZ).astype(np.float32)
     spectrum = librosa.stft(samples, n_fft=window, hop_length=HOP, window="hann", pad_mode="constant")
     magnitude = np.abs(spectrum)
     expected = np.log(FLOOR + 100 / window * librosa_filters(window) @ magnitude).T

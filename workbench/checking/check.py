@@ -22,12 +22,12 @@ from fractions import Fraction
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import compare_strokes
-from workbench.alignment.transcription import Transcription, transcribe
 from workbench.chart import Chart
 from workbench.chart.counting import number_runs, place_list
 from workbench.chart.events import Stroke
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
+from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 
@@ -203,7 +203,7 @@ def check_draft(
         A chart, or a chart file, MusicXML or MIDI made by anyone.
     recording : path
     detector : str, optional
-        From :data:`workbench.listening.draft.DETECTORS`.
+        From :data:`workbench.listening.transcription.DETECTORS`.
     progress : Progress, optional
 
     Raises

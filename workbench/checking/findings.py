@@ -11,11 +11,11 @@ import numpy as np
 
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
 from workbench.alignment.comparison import Comparison, compare_strokes
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ornaments import GRACE_REACH_S, roll_end
+from workbench.listening.transcription import Transcription
 
 #: Kinds of findings, in words for the reader.
 KINDS: dict[str, str] = {

@@ -25,7 +25,6 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.alignment.alignedbars import Alignment
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
 from workbench.chart.drumkit import instrument
@@ -46,6 +45,7 @@ from workbench.checking.findings import (
     times_near,
     usual_height,
 )
+from workbench.listening.transcription import Transcription
 
 #: Share of notes that a chart has wrong before anything is known, and how many
 #: notes of an instrument, of a bar, it takes to outweigh that.

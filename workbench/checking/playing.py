@@ -25,7 +25,6 @@ import numpy as np
 
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
-from workbench.alignment.transcription import Transcription
 from workbench.chart import Chart
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.events import Stroke
@@ -42,6 +41,7 @@ from workbench.checking.findings import (
 )
 from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
+from workbench.listening.transcription import Transcription
 from workbench.reading.fills import Span, find_fills
 from workbench.reading.patterns import Patterns
 

@@ -9,10 +9,10 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from workbench.alignment.transcription import Transcription, transcribe
 from workbench.chart import Chart
 from workbench.checking.playing import Click, Playing, measure_playing
 from workbench.checking.take_words import advice_of, is_doubtful, remarks_of, strengths_of, warnings_of
+from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 
 
@@ -72,7 +72,7 @@ def assess_take(
         If the take was played to a click; otherwise deviations refer to the
         player's own tempo.
     detector : str, optional
-        From :data:`workbench.listening.draft.DETECTORS`.
+        From :data:`workbench.listening.transcription.DETECTORS`.
     progress : Progress, optional
     only_bars : (int, int), optional
         First and last index of the bars that were played, once or round and

@@ -31,6 +31,8 @@ from workbench.files.audiosource import Source, open_source, reason_of
 from workbench.files.safefile import replacing
 from workbench.progress import Progress, silent
 
+#: Rate at which the workbench listens and plays, hertz (that of the compact disc, IEC 60908).
+SAMPLE_RATE_HZ = 44100
 #: A recording whose loudest sample lies below this counts as silent (−90 dBFS).
 SILENCE_PEAK = 10 ** (-90 / 20)
 #: Formats that :func:`save_audio` writes: ending → (libsndfile format, subtype).

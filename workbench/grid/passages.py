@@ -30,8 +30,6 @@ CONTEXT_S = 0.3
 FIRST_PIECE_S, PIECE_S = 4.0, 20.0
 #: Longest ringing of a sound of the kit in its room that is kept, seconds.
 RINGS_S = 5.0
-#: Sample rate where there is no recording, hertz.
-DEFAULT_RATE_HZ = 44100
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import rfft
-from scipy.signal import get_window
+
+from workbench.sound.spectrum import hann, spectra
 
 #: Steps of the waveform: loudest and lowest sample in each, per second.
 PEAK_RATE_HZ = 500
@@ -97,19 +97,13 @@ def _window_length(sample_rate: int) -> int:
 def _band_power(samples: np.ndarray, sample_rate: int, start: int, end: int, bands: np.ndarray) -> np.ndarray:
     """Power of each band in frames ``start … end``, (frames, BANDS)."""
     n = _window_length(sample_rate)
-    window = get_window("hann", n).astype(np.float32)
+    window = hann(n)
     out = np.zeros((end - start, bands.shape[1]), np.float32)
     # Small batches: edits of the page are answered in between.
     for first in range(start, end, BATCH):
         centres = np.round((np.arange(first, min(first + BATCH, end)) + 0.5) * sample_rate / FRAME_RATE_HZ)
-        low = int(centres[0]) - n // 2
-        length = int(centres[-1]) - int(centres[0]) + n
-        part = np.zeros(length, np.float32)
-        inside = samples[max(low, 0) : max(low + length, 0)]
-        part[max(-low, 0) : max(-low, 0) + len(inside)] = inside
-        at = (centres - centres[0]).astype(int)
-        spectrum = rfft(np.lib.stride_tricks.sliding_window_view(part, n)[at] * window, axis=1)
-        out[first - start : first - start + len(at)] = (spectrum.real**2 + spectrum.imag**2) @ bands
+        spectrum = spectra(samples, centres.astype(int) - n // 2, window)
+        out[first - start : first - start + len(centres)] = (spectrum.real**2 + spectrum.imag**2) @ bands
     return out
 
 

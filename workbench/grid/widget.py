@@ -25,7 +25,7 @@ from workbench.chart import Chart
 from workbench.chart import data as chartdata
 from workbench.chart.edits import Edit
 from workbench.errors import AudioError, ChartError, WorkbenchError
-from workbench.files.audio import Audio, load_audio
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
 from workbench.files.document import ChartDocument
 from workbench.grid import passages
 from workbench.grid.barlines import tapped_bars
@@ -278,7 +278,7 @@ class HitGrid(anywidget.AnyWidget):
     def _sound_info(self) -> dict[str, Any]:
         """Whether there is a recording, and the sample rate once it is known."""
         if self._audio is None or self._sound_error():
-            return {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}
+            return {"has_recording": False, "sample_rate": SAMPLE_RATE_HZ}
         return {"has_recording": True, "sample_rate": self._audio.result().sample_rate if self._audio.done() else None}
 
     # -- sound ----------------------------------------------------------------------------
@@ -287,7 +287,7 @@ class HitGrid(anywidget.AnyWidget):
         try:
             audio = source if isinstance(source, Audio) else load_audio(source)
         except WorkbenchError as error:
-            self.send({"type": "info", "info": {"has_recording": False, "sample_rate": passages.DEFAULT_RATE_HZ}})
+            self.send({"type": "info", "info": {"has_recording": False, "sample_rate": SAMPLE_RATE_HZ}})
             self.send({"type": "error", "error": str(error)})
             raise
         self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
@@ -345,7 +345,7 @@ class HitGrid(anywidget.AnyWidget):
             raise
 
     def _rate(self) -> int:
-        return self._audio.result().sample_rate if self._audio is not None else passages.DEFAULT_RATE_HZ
+        return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ
 
     def _pieces(self, source: str, passage: passages.Passage, rate: int) -> tuple[int, Iterable[np.ndarray]]:
         """Number of frames of a source, and its sound in pieces (frames, channels)."""

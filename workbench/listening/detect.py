@@ -21,8 +21,9 @@ from scipy.signal import resample_poly
 from workbench.chart.drumkit import DETECTED, Limb, instrument
 from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
-from workbench.listening.features import FRAME_RATE_HZ, HOP, SAMPLE_RATE, compute_features, count_frames, loudness_gain
+from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
 from workbench.listening.runtime import Session, open_session
 from workbench.progress import Progress, part
 
@@ -125,8 +126,8 @@ class _Recording:
     def __init__(self, samples: np.ndarray, sample_rate: int) -> None:
         if not sample_rate > 0:
             raise AudioError(f"A recording needs a positive sample rate, not {sample_rate!r}.")
-        common = int(np.gcd(int(sample_rate), SAMPLE_RATE))
-        self.up, self.down = SAMPLE_RATE // common, int(sample_rate) // common
+        common = int(np.gcd(int(sample_rate), SAMPLE_RATE_HZ))
+        self.up, self.down = SAMPLE_RATE_HZ // common, int(sample_rate) // common
         self.samples = samples
         self.length = len(samples) * self.up // self.down
         self.gain = loudness_gain(samples)

@@ -1,22 +1,20 @@
 """From a recording to a first chart: the draft that a user corrects.
 
-Listening, bars, writing: :mod:`workbench.listening.spectral` or :mod:`workbench.listening.detect`,
-then :mod:`workbench.listening.beats` (with :mod:`workbench.listening.harmony`),
-then :mod:`workbench.listening.quantize`.
+Listening, bars, writing: :mod:`workbench.listening.transcription`, then
+:mod:`workbench.listening.beats` (with :mod:`workbench.listening.harmony`), then
+:mod:`workbench.listening.quantize`.
 """
 
 from __future__ import annotations
 
-import importlib.util
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from workbench.chart import Chart, Note, Recording
 from workbench.chart.events import Beat, Stroke
-from workbench.errors import AnalysisError
 from workbench.files.annotations import write_beats, write_hits
-from workbench.files.audio import load_audio, sha256_of
+from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
 from workbench.files.chartfile import ENDING
 from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
@@ -24,14 +22,9 @@ from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of, track_bars
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.quantize import quantize
+from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 from workbench.reading.patterns import ghost_limit, is_ghost
-
-#: Detectors by name; the first that is there is used unless another is asked for.
-DETECTORS: dict[str, str] = {"network": "workbench.listening.detect", "spectral": "workbench.listening.spectral"}
-
-#: Sample rate at which recordings are listened to, hertz.
-SAMPLE_RATE_HZ = 44100
 
 
 @dataclass(frozen=True)
@@ -70,7 +63,7 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
     ----------
     path : path of a recording
     detector : str, optional
-        From :data:`DETECTORS`; by default the first.
+        From :data:`workbench.listening.transcription.DETECTORS`; by default the first.
     progress : Progress, optional
 
     Raises
@@ -81,13 +74,10 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
         If there is no such detector.
     """
     path = Path(path)
-    listener = find_detector(detector)
-    audio = load_audio(path, sample_rate=SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
-    activations = listener.compute_activations(audio.samples[:, 0], SAMPLE_RATE_HZ, part(progress, 0.1, 0.8))
-    duration_s = audio.duration_s
-    harmony = hear_harmony(audio.samples[:, 0], SAMPLE_RATE_HZ)
-    del audio
-    strokes = tuple(sorted(listener.detect_strokes(activations)))
+    found = detect_recording(path, detector, part(progress, 0.0, 0.8))
+    strokes, activations, duration_s = found.strokes, found.activations, found.duration_s
+    harmony = hear_harmony(found.samples, SAMPLE_RATE_HZ)
+    del found
     bars_progress = part(progress, 0.8, 0.95)
     bars_progress(0.0, "Finding the bars")
     time_map = track_bars(activations, strokes, duration_s=duration_s, harmony=harmony)
@@ -140,21 +130,6 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     write_hits(chart, files.hits)
     write_beats(chart.time_map, files.beats)
     return files
-
-
-def find_detector(name: str | None = None):
-    """The module of a detector by its name in :data:`DETECTORS`, the first one by default.
-
-    Raises
-    ------
-    AnalysisError
-        If there is no such detector.
-    """
-    if name is None:
-        name = next(n for n, module in DETECTORS.items() if importlib.util.find_spec(module))
-    if name not in DETECTORS:
-        raise AnalysisError(f"There is no detector {name!r}; choose one of {', '.join(DETECTORS)}.")
-    return importlib.import_module(DETECTORS[name])
 
 
 def _title(path: Path) -> str:

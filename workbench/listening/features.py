@@ -5,7 +5,7 @@ same numbers; *xp* is numpy on a CPU, or cupy on a GPU (training only).
 
 Conventions
 -----------
-* Samples are mono at :data:`SAMPLE_RATE`; frame *k* is centred on ``k / FRAME_RATE_HZ`` seconds.
+* Samples are mono at :data:`SAMPLE_RATE_HZ`; frame *k* is centred on ``k / FRAME_RATE_HZ`` seconds.
 * A short window tells strokes apart in time, a long one pitches apart.
 * The mel scale is Slaney's (Auditory Toolbox, 1998), triangles of height 1,
   as in ``librosa.filters.mel(..., htk=False, norm=None)``.
@@ -18,9 +18,10 @@ from types import ModuleType
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
-SAMPLE_RATE = 44100
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.sound.spectrum import hann, spectra
+
 FRAME_RATE_HZ = 100.0
 HOP = 441
 WINDOWS = (1024, 4096)
@@ -61,7 +62,7 @@ def mel_filters(window: int) -> np.ndarray:
     >>> mel_filters(1024).shape
     (80, 513)
     """
-    bin_hz = np.fft.rfftfreq(window, 1 / SAMPLE_RATE)
+    bin_hz = np.fft.rfftfreq(window, 1 / SAMPLE_RATE_HZ)
     low, high = _hz_to_mel(np.array([LOWEST_HZ, HIGHEST_HZ]))
     corner_hz = _mel_to_hz(np.linspace(low, high, BANDS + 2))
     rise = (bin_hz - corner_hz[:-2, None]) / np.diff(corner_hz)[:-1, None]
@@ -88,7 +89,7 @@ def compute_features(samples: Any, first_frame: int = 0, n_frames: int | None = 
     Parameters
     ----------
     samples : ndarray (..., n), float32
-        Mono, :data:`SAMPLE_RATE`, scaled by :func:`loudness_gain`.
+        Mono, :data:`SAMPLE_RATE_HZ`, scaled by :func:`loudness_gain`.
     first_frame, n_frames : int
         Part of the recording to compute; by default all of it.
     xp : module
@@ -98,25 +99,16 @@ def compute_features(samples: Any, first_frame: int = 0, n_frames: int | None = 
     -------
     ndarray (..., frames, 2, BANDS), float32
     """
-    n = samples.shape[-1]
     if n_frames is None:
-        n_frames = count_frames(n) - first_frame
+        n_frames = count_frames(samples.shape[-1]) - first_frame
     if n_frames <= 0:
         return xp.zeros((*samples.shape[:-1], 0, len(WINDOWS), BANDS), np.float32)
-    rfft = scipy.fft.rfft if xp is np else xp.fft.rfft
-    reach = max(WINDOWS) // 2
-    begin, end = first_frame * HOP - reach, (first_frame + n_frames - 1) * HOP + reach
-    inside = samples[..., max(0, begin) : min(n, end)]
-    pad = [(0, 0)] * (samples.ndim - 1) + [(max(0, -begin), max(0, end - max(n, begin)))]
-    padded = xp.ascontiguousarray(xp.pad(inside.astype(np.float32), pad))
+    samples = xp.asarray(samples, np.float32)
     out = xp.empty((*samples.shape[:-1], n_frames, len(WINDOWS), BANDS), np.float32)
     for k, window in enumerate(WINDOWS):
-        taper = xp.asarray(np.hanning(window + 1)[:-1].astype(np.float32))
         filters = xp.asarray(mel_filters(window).T * np.float32(100 / window))
-        view = padded[..., reach - window // 2 :]
-        step = view.strides[-1]
-        frames = xp.lib.stride_tricks.as_strided(
-            view, (*view.shape[:-1], n_frames, window), (*view.strides[:-1], HOP * step, step)
-        )
-        out[..., k, :] = xp.log(np.float32(FLOOR) + xp.abs(rfft(frames * taper)) @ filters)
+        begin = first_frame * HOP - window // 2
+        starts = range(begin, begin + n_frames * HOP, HOP)
+        level = xp.abs(spectra(samples, starts, hann(window), xp=xp))
+        out[..., k, :] = xp.log(np.float32(FLOOR) + level @ filters)
     return out

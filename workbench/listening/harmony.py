@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import resample_poly
 
+from workbench.sound.spectrum import hann, spectra
+
 #: Rate at which the harmony is listened to, hertz, and its frames in samples.
 RATE_HZ = 11025
 WINDOW = 4096
@@ -114,11 +116,9 @@ def hear_harmony(samples: np.ndarray, sample_rate: int) -> Harmony:
     out = []
     for start in range(0, len(samples), block):
         piece = resample_poly(samples[start : start + block], RATE_HZ // common, sample_rate // common)
-        piece = np.pad(piece, (WINDOW // 2, WINDOW // 2))
-        view = np.lib.stride_tricks.sliding_window_view(piece, WINDOW)[::HOP]
-        spectrum = np.abs(np.fft.rfft(view * np.hanning(WINDOW).astype(np.float32), axis=1))
         frames = int(np.ceil(min(block, len(samples) - start) / sample_rate * RATE_HZ / HOP))
-        out.append((spectrum @ classes)[:frames].astype(np.float32))
+        starts = range(-WINDOW // 2, frames * HOP - WINDOW // 2, HOP)
+        out.append((np.abs(spectra(piece, starts, hann(WINDOW))) @ classes).astype(np.float32))
     energy = np.concatenate(out) if out else np.zeros((0, 24), dtype=np.float32)
     level = float(np.quantile(energy, 0.9)) if energy.size else 1.0
     return Harmony(RATE_HZ / HOP, np.log1p(10.0 * energy / (level + 1e-9)))

@@ -16,6 +16,7 @@ import numpy as np
 
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
+from workbench.sound.spectrum import hann, spectra
 
 #: Length of the analysis window and its step, seconds.
 WINDOW_S, STEP_S = 0.006, 0.0007
@@ -60,7 +61,7 @@ def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Strok
     size, step = round(WINDOW_S * sample_rate), max(1, round(STEP_S * sample_rate))
     lag = max(1, round(LAG_S * sample_rate / step))
     half = round(REACH_S * sample_rate / step)
-    window = np.hanning(size).astype(np.float32)
+    window = hann(size)
     frequencies = np.fft.rfftfreq(4 * size, 1 / sample_rate)
     masks = {f: (frequencies >= low) & (frequencies <= high) for f, (low, high) in BANDS_HZ.items()}
     # Other drums strike nearby, too: the nearer rise is the likelier one.
@@ -69,13 +70,13 @@ def refine_onsets(samples: np.ndarray, sample_rate: int, strokes: Sequence[Strok
     for stroke in strokes:
         centre = round(stroke.time_s * sample_rate)
         # Frame k is centred on centre + (k − half − lag) · step.
-        starts = centre - size // 2 + (np.arange(2 * half + 1 + lag) - half - lag) * step
-        if starts[0] < 0 or starts[-1] + size > len(samples):
+        first = centre - size // 2 - (half + lag) * step
+        starts = range(first, first + (2 * half + 1 + lag) * step, step)
+        if first < 0 or starts[-1] + size > len(samples):
             out.append(stroke)
             continue
-        frames = samples[starts[:, None] + np.arange(size)] * window
         family = instrument(stroke.instrument).family
-        spectrum = np.abs(np.fft.rfft(frames, 4 * size))[:, masks[family]]
+        spectrum = np.abs(spectra(samples, starts, window, 4 * size))[:, masks[family]]
         floor = spectrum.max() * 10 ** (-FLOOR_DB[family] / 20) + 1e-9
         level = np.log(spectrum + floor)
         flux = np.clip(level[lag:] - level[:-lag], 0, None).mean(axis=1)

@@ -18,11 +18,12 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from workbench.chart.events import Stroke
 from workbench.errors import AudioError
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
 from workbench.progress import Progress, part
+from workbench.sound.spectrum import hann, spectra
 
-#: Rate to which recordings are brought, and frames per second.
-SAMPLE_RATE_HZ = 44100
+#: Frames per second.
 FRAME_RATE_HZ = 100.0
 WINDOW = 2048
 HOP = 441
@@ -103,17 +104,12 @@ def _band_levels(mono: np.ndarray, progress: Progress) -> dict[str, np.ndarray]:
     frames = 1 + len(mono) // HOP
     out = {band: np.empty(frames, dtype=np.float32) for band in BANDS}
     freqs = np.fft.rfftfreq(WINDOW, 1.0 / SAMPLE_RATE_HZ)
-    window = np.hanning(WINDOW + 1)[:-1].astype(np.float32)
     scale = 1.0 / (np.sqrt(np.mean(np.square(mono), dtype=np.float64)) + 1e-9)
     masks = {band: (freqs >= a) & (freqs < b) for band, (a, b) in BANDS.items()}
-    half = WINDOW // 2
     for first in range(0, frames, BLOCK_FRAMES):
         last = min(first + BLOCK_FRAMES, frames)
-        start, end = first * HOP - half, (last - 1) * HOP + half
-        piece = mono[max(start, 0) : end]
-        piece = np.pad(piece, (max(-start, 0), max(end - len(mono), 0)))
-        view = np.lib.stride_tricks.sliding_window_view(piece, WINDOW)[::HOP]
-        magnitude = np.abs(np.fft.rfft(view * window, axis=1)) * scale
+        starts = range(first * HOP - WINDOW // 2, last * HOP - WINDOW // 2, HOP)
+        magnitude = np.abs(spectra(mono, starts, hann(WINDOW))) * scale
         for band, mask in masks.items():
             power = np.square(magnitude[:, mask]).mean(axis=1)
             out[band][first:last] = np.log(1e-2 + power / WINDOW)

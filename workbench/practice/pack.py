@@ -27,7 +27,7 @@ import numpy as np
 from workbench.chart import Chart, Mark
 from workbench.chart.events import Stroke
 from workbench.errors import WorkbenchError
-from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
 from workbench.practice.exercises import choose_exercises
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
@@ -51,7 +51,6 @@ from workbench.sound.rendering import (
 )
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
-SAMPLE_RATE = 44100
 FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
 #: The recording's excerpt is cut with so much more on both sides, seconds.
 AROUND_S = 0.35
@@ -258,9 +257,9 @@ def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise], pr
     bars = [k for e in exercises for s in e.stages if s.record for k in s.bars]
     if not bars:
         return None
-    audio = load_audio(recording, sample_rate=SAMPLE_RATE)
+    audio = load_audio(recording, sample_rate=SAMPLE_RATE_HZ)
     if audio.channels > 2:
-        audio = Audio(audio.mono(), SAMPLE_RATE)
+        audio = Audio(audio.mono(), SAMPLE_RATE_HZ)
     start_s = max(0.0, chart.time_map.bar_start_s(min(bars)) - 2.0)
     needed = audio.excerpt(start_s, chart.time_map.bar_end_s(max(bars)) + 2.0 + RING_OUT_S)
     strokes = [Stroke(chart.note_time_s(k, n) - start_s, n.instrument, n.velocity) for k, n in chart.notes()]
@@ -336,7 +335,7 @@ def _make_take(
     shop: _Workshop, exercise: Exercise, stage: Stage, own: Chart, tempo_bpm: float, speed: float | None
 ) -> PlayableStage:
     options = shop.options
-    kit = render_chart(own, SAMPLE_RATE, loop=stage.loop)
+    kit = render_chart(own, SAMPLE_RATE_HZ, loop=stage.loop)
     length = len(kit.samples)
     stem = f"{stage.name}-{tempo_bpm:g}bpm"
     sounds = {"kit": _level(shop, kit.samples, stage.loop)}
@@ -344,7 +343,7 @@ def _make_take(
     click = None
     if options.click != "none":
         click = placed(
-            render_click(own.time_map, options.click, SAMPLE_RATE, loop=stage.loop),
+            render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=stage.loop),
             options.click_db,
             options.click_place,
         )
@@ -359,8 +358,8 @@ def _make_take(
         back, out = _record_excerpt(shop, stage, speed, length)
         sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
         # As loud as the rest, but limited only once, in the mix.
-        back = levelled(back, SAMPLE_RATE, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
-        record = placed(Audio(back, SAMPLE_RATE), options.record_db, options.record_place)
+        back = levelled(back, SAMPLE_RATE_HZ, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
+        record = placed(Audio(back, SAMPLE_RATE_HZ), options.record_db, options.record_place)
         along = mixed([record] if click is None else [record, click * np.float32(0.5)])
         along = _counted(shop, own, stage, tempo_bpm, along)
         files.append(("to play along", _save(shop, exercise, f"{stem}-drums-back", along, stage.loop)))
@@ -377,10 +376,10 @@ def _make_take(
     count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
     return PlayableStage(
         tempo_bpm,
-        length / SAMPLE_RATE,
+        length / SAMPLE_RATE_HZ,
         tuple(count_in),
         count_in_s,
-        PAGE_PADDING / SAMPLE_RATE,
+        PAGE_PADDING / SAMPLE_RATE_HZ,
         clicks,
         data,
         tuple(files),
@@ -392,7 +391,7 @@ def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.
     if stage.loop or not shop.options.count_in_bars:
         return x
     first = own.time_map.bars[0]
-    count = render_count_in(first, tempo_bpm, SAMPLE_RATE, shop.options.count_in_bars)
+    count = render_count_in(first, tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
     before = placed(count, shop.options.click_db + 4, shop.options.click_place)
     return np.concatenate([before, x])
 
@@ -414,7 +413,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     ]
     attacks_s = settle_attacks(drums, near) if speed != 1 else ()
     drums, rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
-    at = round((start_s - first_s) / speed * SAMPLE_RATE)
+    at = round((start_s - first_s) / speed * SAMPLE_RATE_HZ)
     out = []
     for drums_db in (shop.options.drums_back_db, shop.options.drums_out_db):
         gain = 10 ** (drums_db / 20)
@@ -429,7 +428,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
 
 def _joined(x: np.ndarray, before: np.ndarray) -> np.ndarray:
     """A loop whose end runs into what led to its beginning."""
-    n = min(round(SEAM_S * SAMPLE_RATE), len(before), len(x) // 2)
+    n = min(round(SEAM_S * SAMPLE_RATE_HZ), len(before), len(x) // 2)
     if n:
         rise = np.linspace(0, 1, n, dtype=np.float32)[:, None]
         x = x.copy()
@@ -438,7 +437,7 @@ def _joined(x: np.ndarray, before: np.ndarray) -> np.ndarray:
 
 
 def _faded(x: np.ndarray) -> np.ndarray:
-    n = min(len(x), round(RING_OUT_S * SAMPLE_RATE))
+    n = min(len(x), round(RING_OUT_S * SAMPLE_RATE_HZ))
     x = x.copy()
     x[len(x) - n :] *= np.linspace(1, 0, n, dtype=np.float32)[:, None] ** 1.5
     return x
@@ -451,17 +450,17 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
     parts = []
     for tempo_bpm in ladder_bpm(exercise.tempi_bpm, options.ladder_step_bpm):
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
-        layers = [placed(render_chart(own, SAMPLE_RATE, loop=True), options.kit_db, options.kit_place)]
+        layers = [placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_place)]
         if options.click != "none":
             layers.append(
                 placed(
-                    render_click(own.time_map, options.click, SAMPLE_RATE, loop=True),
+                    render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=True),
                     options.click_db,
                     options.click_place,
                 )
             )
         if options.count_in_bars:
-            count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE, options.count_in_bars)
+            count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, options.count_in_bars)
             parts.append(placed(count, options.click_db + 4, options.click_place))
         parts.append(np.tile(mixed(layers), (options.track_repeats, 1)))
     return _save(shop, exercise, "track", np.concatenate(parts), False, "mp3")
@@ -486,16 +485,16 @@ def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float
 
 def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np.ndarray:
     ceiling_dbtp = CEILING_DBTP - (LOSSY_HEADROOM_DB if lossy else 0.0)
-    return levelled(x, SAMPLE_RATE, shop.options.loudness_lufs, ceiling_dbtp, loop)
+    return levelled(x, SAMPLE_RATE_HZ, shop.options.loudness_lufs, ceiling_dbtp, loop)
 
 
 def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool, ending: str | None = None) -> str:
     path = shop.folder / "audio" / exercise.name / f"{stem}.{ending or shop.options.format}"
     path.parent.mkdir(exist_ok=True)
     lossy = path.suffix == ".mp3"
-    save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE), None if lossy else "PCM_16")
+    save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE_HZ), None if lossy else "PCM_16")
     shop.files.append(path)
-    shop.audio_s += len(x) / SAMPLE_RATE
+    shop.audio_s += len(x) / SAMPLE_RATE_HZ
     return path.relative_to(shop.folder).as_posix()
 
 
@@ -507,10 +506,10 @@ def _page_sound(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, l
         x = np.pad(x, ((PAGE_PADDING, 0), (0, 0)))
     key = f"{exercise.name}/{stem}"
     mp3 = shop.folder / "page" / f"{exercise.name}-{stem}.mp3"
-    save_audio(mp3, Audio(x, SAMPLE_RATE))
+    save_audio(mp3, Audio(x, SAMPLE_RATE_HZ))
     code = base64.b64encode(mp3.read_bytes()).decode()
     mp3.unlink()
     script = mp3.with_suffix(".js")
     script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
-    shop.audio_s += len(x) / SAMPLE_RATE
+    shop.audio_s += len(x) / SAMPLE_RATE_HZ
     return script.relative_to(shop.folder).as_posix()

@@ -17,13 +17,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.files.audio import Audio
 from workbench.progress import Progress, silent
+from workbench.sound.spectrum import hann, spectra
 
 WINDOW, HOP = 2048, 512
 #: Work is done in pieces of this many frames, with so many more on both sides.
@@ -80,22 +80,21 @@ def split_drums(audio: Audio, strokes: Iterable[Stroke] = (), progress: Progress
     x, rate = audio.samples, audio.sample_rate
     strokes = sorted(strokes)
     frames = 1 + (len(x) + WINDOW) // HOP
-    window = signal.windows.hann(WINDOW, sym=False).astype(np.float32)
-    padded = np.pad(x, ((WINDOW, 2 * WINDOW + HOP), (0, 0)))
-    drums = np.zeros(padded.shape, np.float32)
-    weight = np.zeros(len(padded), np.float32)
+    window = hann(WINDOW)
+    # Frame 0 ends where the recording begins.
+    drums = np.zeros((len(x) + 3 * WINDOW + HOP, x.shape[1]), np.float32)
+    weight = np.zeros(len(drums), np.float32)
     for first in range(0, frames, PIECE_FRAMES):
         tell(first / frames, "Taking the drums apart from the band")
         low, high = max(0, first - MARGIN_FRAMES), min(frames, first + PIECE_FRAMES + MARGIN_FRAMES)
-        at = np.arange(low, high)[:, None] * HOP + np.arange(WINDOW)
         # (channels, frames, bins)
-        spectra = np.fft.rfft(padded[at].transpose(2, 0, 1) * window, axis=2).astype(np.complex64)
-        level = np.sqrt((np.abs(spectra) ** 2).mean(axis=0))
+        mixed = spectra(x.T, range(low * HOP - WINDOW, high * HOP - WINDOW, HOP), window).astype(np.complex64)
+        level = np.sqrt((np.abs(mixed) ** 2).mean(axis=0))
         here = [(_frame_of(s.time_s, rate) - low, s) for s in strokes]
         here = [(k, s) for k, s in here if -MARGIN_FRAMES <= k < high - low]
         mask = _known_mask(level, here, rate) if strokes else _shape_mask(level)
         keep = slice(first - low, min(first + PIECE_FRAMES, frames) - low)
-        pieces = np.fft.irfft(spectra[:, keep] * mask[keep], WINDOW, axis=2) * window
+        pieces = np.fft.irfft(mixed[:, keep] * mask[keep], WINDOW, axis=2) * window
         for k, frame in enumerate(range(first, first + pieces.shape[1])):
             span = slice(frame * HOP, frame * HOP + WINDOW)
             drums[span] += pieces[:, k].T

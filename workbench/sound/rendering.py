@@ -23,7 +23,7 @@ from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, TimeMap
 from workbench.chart.ornaments import play_note
 from workbench.errors import WorkbenchError
-from workbench.files.audio import Audio
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio
 from workbench.sound.synthesis import add_room, kit_sample
 
 #: A damped sound takes this long to fall silent.
@@ -202,7 +202,7 @@ def pan_gains(place: float) -> np.ndarray:
 
 def render_chart(
     chart: Chart,
-    sample_rate: int = 44100,
+    sample_rate: int = SAMPLE_RATE_HZ,
     first_bar: int = 0,
     end_bar: int | None = None,
     *,
@@ -286,7 +286,7 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
 def render_click(
     time_map: TimeMap,
     kind: str = "quarter",
-    sample_rate: int = 44100,
+    sample_rate: int = SAMPLE_RATE_HZ,
     first_bar: int = 0,
     end_bar: int | None = None,
     *,
@@ -329,7 +329,7 @@ def count_in_clicks(bar: Bar, tempo_bpm: float, bars: int = 1) -> tuple[list[tup
     return clicks, float(whole / beat) * 60.0 / tempo_bpm
 
 
-def render_count_in(bar: Bar, tempo_bpm: float, sample_rate: int = 44100, bars: int = 1) -> Audio:
+def render_count_in(bar: Bar, tempo_bpm: float, sample_rate: int = SAMPLE_RATE_HZ, bars: int = 1) -> Audio:
     """The count-in before a bar, exactly to its beginning."""
     clicks, seconds = count_in_clicks(bar, tempo_bpm, bars)
     out = np.zeros((round(seconds * sample_rate), 1), np.float32)

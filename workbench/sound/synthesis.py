@@ -23,6 +23,7 @@ from scipy import signal
 
 from workbench.chart.drumkit import instrument
 from workbench.errors import WorkbenchError
+from workbench.files.audio import SAMPLE_RATE_HZ
 
 #: Loudness steps that are synthesised; between them only the level changes.
 LAYER_VELOCITIES: tuple[int, ...] = (20, 42, 64, 86, 106, 127)
@@ -44,7 +45,7 @@ Voice = Callable[[float, int, np.random.Generator], np.ndarray]
 def kit_sample(
     name: str,
     velocity: int = 100,
-    sample_rate: int = 44100,
+    sample_rate: int = SAMPLE_RATE_HZ,
     variation: int = 0,
     articulations: frozenset[str] = frozenset(),
 ) -> np.ndarray:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from workbench.listening.features import SAMPLE_RATE
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training.library import Library
 
 _MAJOR = np.array([0, 2, 4, 5, 7, 9, 11])
@@ -49,8 +49,8 @@ def arrange_notes(
     ) -> None:
         if -1.0 < at_s < clip_s:
             offset, length, rate = _nearest(notes, pitch)
-            ints.append([row, at_s * SAMPLE_RATE, offset, length, length_s * SAMPLE_RATE])
-            floats.append([rate, gain, 0.0, 1 / (0.04 * SAMPLE_RATE), 0.0])
+            ints.append([row, at_s * SAMPLE_RATE_HZ, offset, length, length_s * SAMPLE_RATE_HZ])
+            floats.append([rate, gain, 0.0, 1 / (0.04 * SAMPLE_RATE_HZ), 0.0])
 
     def chord_at(time_s: float) -> np.ndarray:
         bar = max(0, int(np.searchsorted(bar_s, time_s + 0.05, "right")) - 1)

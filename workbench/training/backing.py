@@ -22,9 +22,9 @@ import numpy as np
 import soundfile
 from scipy.signal import resample_poly
 
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
 
-SAMPLE_RATE = 44100
 PASSAGE_S = 16.0
 SMALLEST_FILE = 600_000
 
@@ -45,7 +45,7 @@ class Passage:
     length: int = 0
 
 
-def count_attacks(samples: np.ndarray, sample_rate: int = SAMPLE_RATE) -> tuple[float, float]:
+def count_attacks(samples: np.ndarray, sample_rate: int = SAMPLE_RATE_HZ) -> tuple[float, float]:
     """Sudden rises a second below 120 Hz and above 6 kHz.
 
     A rise is 12 dB (low) or 9 dB (high) within 30 ms after at least as loud
@@ -97,11 +97,11 @@ def passages(
                     file.seek(spot * length)
                     x = file.read(length, dtype="float32", always_2d=True)
                     x = x.mean(axis=1) if rng.random() < 0.7 or x.shape[1] == 1 else x[:, rng.randrange(2)]
-                    g = gcd(file.samplerate, SAMPLE_RATE)
-                    if file.samplerate != SAMPLE_RATE:
-                        x = resample_poly(x, SAMPLE_RATE // g, file.samplerate // g).astype(np.float32)
+                    g = gcd(file.samplerate, SAMPLE_RATE_HZ)
+                    if file.samplerate != SAMPLE_RATE_HZ:
+                        x = resample_poly(x, SAMPLE_RATE_HZ // g, file.samplerate // g).astype(np.float32)
                     level = float(np.sqrt(np.mean(x**2))) if len(x) else 0.0
-                    if len(x) < 8 * SAMPLE_RATE or level < 0.003 or not keep(x):
+                    if len(x) < 8 * SAMPLE_RATE_HZ or level < 0.003 or not keep(x):
                         continue
                     yield Passage(package, path.stem), x * np.float32(0.12 / level)
                     kept += 1
@@ -140,8 +140,8 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
                 capture_output=True,
             )
             x, rate = soundfile.read(wav, dtype="float32")
-        g = gcd(rate, SAMPLE_RATE)
-        x = resample_poly(x, SAMPLE_RATE // g, rate // g).astype(np.float32)
+        g = gcd(rate, SAMPLE_RATE_HZ)
+        x = resample_poly(x, SAMPLE_RATE_HZ // g, rate // g).astype(np.float32)
         level = float(np.sqrt(np.mean(x**2)))
         if level > 1e-4:
             yield Passage("espeak-ng", f"voice {k}"), x * np.float32(0.12 / level)
@@ -159,18 +159,18 @@ def write_backing(found: Iterable[tuple[Passage, np.ndarray]], folder: Path) -> 
     listed: list[Passage] = []
     at = 0
     with soundfile.SoundFile(
-        folder / "backing.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.82
+        folder / "backing.ogg", "w", SAMPLE_RATE_HZ, 1, format="OGG", subtype="VORBIS", compression_level=0.82
     ) as out:
         for passage, x in found:
             passage.start, passage.length = at, len(x)
             at += len(x)
-            for k in range(0, len(x), SAMPLE_RATE):
-                out.write(np.clip(x[k : k + SAMPLE_RATE], -1, 1))
+            for k in range(0, len(x), SAMPLE_RATE_HZ):
+                out.write(np.clip(x[k : k + SAMPLE_RATE_HZ], -1, 1))
             listed.append(passage)
             if len(listed) % 50 == 0:
-                print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes", flush=True)
+                print(f"{len(listed)} passages, {at / SAMPLE_RATE_HZ / 60:.1f} minutes", flush=True)
     (folder / "backing.json").write_text(json.dumps([asdict(p) for p in listed]))
-    print(f"{len(listed)} passages, {at / SAMPLE_RATE / 60:.1f} minutes")
+    print(f"{len(listed)} passages, {at / SAMPLE_RATE_HZ / 60:.1f} minutes")
 
 
 def main() -> None:

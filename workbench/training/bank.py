@@ -25,11 +25,11 @@ import numpy as np
 import soundfile
 from scipy.signal import resample_poly
 
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
 
-SAMPLE_RATE = 44100
 PRE_ROLL_S = 0.001
-PRE_ROLL = round(PRE_ROLL_S * SAMPLE_RATE)
+PRE_ROLL = round(PRE_ROLL_S * SAMPLE_RATE_HZ)
 
 #: Longest shot kept, seconds, by instrument of the drum key.
 LONGEST_S = {
@@ -72,7 +72,7 @@ NOTE_PITCHES = {
 #: Shots of different voices more alike than this are taken as the same recording.
 SAME_SOUND = 0.96
 SAME_LAYER = 0.995
-HEAD = int(0.2 * SAMPLE_RATE)
+HEAD = int(0.2 * SAMPLE_RATE_HZ)
 
 
 @dataclass
@@ -100,12 +100,12 @@ def trim_shot(samples: np.ndarray, longest_s: float) -> np.ndarray | None:
     if peak < 1e-4:
         return None
     first = int(np.argmax(np.abs(x) > 0.02 * peak))
-    head = np.abs(x[first : first + int(0.15 * SAMPLE_RATE)])
+    head = np.abs(x[first : first + int(0.15 * SAMPLE_RATE_HZ)])
     attack = first + int(np.argmax(head > 0.1 * head.max()))
     x = x[max(0, attack - PRE_ROLL) :]
     if attack < PRE_ROLL:
         x = np.concatenate([np.zeros(PRE_ROLL - attack, np.float32), x])
-    x = x[: int(longest_s * SAMPLE_RATE)]
+    x = x[: int(longest_s * SAMPLE_RATE_HZ)]
     block = 441
     level = (
         np.sqrt(np.mean(x[: len(x) // block * block].reshape(-1, block) ** 2, axis=1))
@@ -114,7 +114,7 @@ def trim_shot(samples: np.ndarray, longest_s: float) -> np.ndarray | None:
     )
     loud = np.flatnonzero(level > 1e-3 * level.max())
     x = x[: (loud[-1] + 2) * block].copy()
-    fade = min(len(x) // 4, int(0.03 * SAMPLE_RATE))
+    fade = min(len(x) // 4, int(0.03 * SAMPLE_RATE_HZ))
     x[len(x) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
     return 0.9 * x / np.max(np.abs(x))
 
@@ -145,9 +145,9 @@ def head_of(x: np.ndarray) -> np.ndarray:
 def _read(path: Path) -> np.ndarray:
     x, rate = soundfile.read(path, dtype="float32", always_2d=True)
     x = x.mean(axis=1)
-    if rate != SAMPLE_RATE:
-        g = gcd(rate, SAMPLE_RATE)
-        x = resample_poly(x, SAMPLE_RATE // g, rate // g).astype(np.float32)
+    if rate != SAMPLE_RATE_HZ:
+        g = gcd(rate, SAMPLE_RATE_HZ)
+        x = resample_poly(x, SAMPLE_RATE_HZ // g, rate // g).astype(np.float32)
     return x
 
 
@@ -199,7 +199,7 @@ def _render(font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: flo
                 "-g",
                 "0.4",
                 "-r",
-                str(SAMPLE_RATE),
+                str(SAMPLE_RATE_HZ),
                 "-F",
                 str(wav),
                 str(font),
@@ -209,7 +209,7 @@ def _render(font: Path, strikes: list[tuple[int, int, int, int]], spacing_s: flo
             capture_output=True,
         )
         audio = _read(wav)
-    start, step = int(0.19 * SAMPLE_RATE), spacing * SAMPLE_RATE / 1000
+    start, step = int(0.19 * SAMPLE_RATE_HZ), spacing * SAMPLE_RATE_HZ / 1000
     return [audio[int(start + k * step) : int(start + (k + 1) * step) - 441] for k in range(len(strikes))]
 
 
@@ -274,8 +274,8 @@ def patch_shots(folder: Path, kit: str) -> Iterator[tuple[Shot, np.ndarray]]:
             continue
         raw = np.frombuffer(data[335 : 335 + size // 2 * 2], "<u2" if modes & 2 else "<i2").astype(np.float32)
         x = (raw - 32768 * bool(modes & 2)) / 32768
-        g = gcd(rate, SAMPLE_RATE)
-        x = resample_poly(x, SAMPLE_RATE // g, rate // g) if rate != SAMPLE_RATE else x
+        g = gcd(rate, SAMPLE_RATE_HZ)
+        x = resample_poly(x, SAMPLE_RATE_HZ // g, rate // g) if rate != SAMPLE_RATE_HZ else x
         if (y := trim_shot(x, LONGEST_S[instrument])) is not None:
             yield Shot(kit, instrument, path.stem, 0), y
 
@@ -315,9 +315,9 @@ def write_bank(shots: list[tuple[Shot, np.ndarray]], folder: Path) -> None:
     for shot, x in drums + notes:
         shot.start, shot.length = at, len(x)
         at += len(x)
-    soundfile.write(folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE, subtype="PCM_16")
+    soundfile.write(folder / "shots.flac", np.concatenate([x for _, x in drums]), SAMPLE_RATE_HZ, subtype="PCM_16")
     with soundfile.SoundFile(
-        folder / "notes.ogg", "w", SAMPLE_RATE, 1, format="OGG", subtype="VORBIS", compression_level=0.5
+        folder / "notes.ogg", "w", SAMPLE_RATE_HZ, 1, format="OGG", subtype="VORBIS", compression_level=0.5
     ) as out:
         for _, x in notes:
             out.write(x)

@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from workbench.chart.drumkit import DETECTED
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
 from workbench.training.backing import read_backing
-from workbench.training.bank import SAMPLE_RATE, read_bank
+from workbench.training.bank import read_bank
 from workbench.training.procedural import make_voices
 
 #: The toms, from high to low.
@@ -57,7 +58,7 @@ class Library:
 def fundamental_hz(stroke: np.ndarray) -> float:
     """Strongest partial of a drum stroke between 40 and 400 Hz."""
     power = np.abs(np.fft.rfft(stroke * np.hanning(2 * len(stroke))[len(stroke) :], 2**16))
-    hz = np.fft.rfftfreq(2**16, 1 / SAMPLE_RATE)
+    hz = np.fft.rfftfreq(2**16, 1 / SAMPLE_RATE_HZ)
     return float(hz[np.argmax(np.where((hz > 40) & (hz < 400), power, 0.0))])
 
 

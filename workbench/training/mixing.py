@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import scipy.fft
 
-from workbench.listening.features import SAMPLE_RATE
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Plan
 
-_ROOM = int(1.2 * SAMPLE_RATE)
+_ROOM = int(1.2 * SAMPLE_RATE_HZ)
 _BLOCK = 441
 
 _KERNEL = r"""
@@ -201,13 +201,13 @@ def render_arrays(
     )
 
     bins = samples // 2 + 1
-    hz = xp.maximum(xp.arange(bins, dtype=np.float32) * (SAMPLE_RATE / samples), 1.0)
+    hz = xp.maximum(xp.arange(bins, dtype=np.float32) * (SAMPLE_RATE_HZ / samples), 1.0)
     place = xp.clip(xp.log2(hz / 30) / np.log2(20000 / 30) * (EQ_POINTS - 1), 0, EQ_POINTS - 1 - 1e-3)
     left = xp.floor(place).astype(np.int32)
     share = (place - left).astype(np.float32)
     eq = xp.exp((eq_db[..., left] * (1 - share) + eq_db[..., left + 1] * share) * np.float32(np.log(10) / 20))
 
-    time = xp.arange(_ROOM, dtype=np.float32) / SAMPLE_RATE
+    time = xp.arange(_ROOM, dtype=np.float32) / SAMPLE_RATE_HZ
     room = noise.standard_normal((clips, _ROOM), dtype=np.float32) * xp.exp(-time / value["room_s"][:, None])
     room *= time >= value["room_delay_s"][:, None]
     room /= xp.sqrt(xp.sum(room**2, axis=1, keepdims=True) + 1e-9)

@@ -13,7 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.features import FRAME_RATE_HZ
 from workbench.training import performances as play
 from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
@@ -179,7 +180,7 @@ def _stroke_events(
     # Drums may be damped shortly; cymbals ring, or they would become hi-hats.
     shortest = np.where(IS_CYMBAL, 0.5, 0.05)
     damp_s = np.exp(rng.uniform(np.log(shortest), np.log(4 * shortest + 0.4)))
-    damp = np.where(rng.random(n_names) < 0.3, 1 / (SAMPLE_RATE * damp_s), 0.0)
+    damp = np.where(rng.random(n_names) < 0.3, 1 / (SAMPLE_RATE_HZ * damp_s), 0.0)
     washy = np.where(IS_CYMBAL & (rng.random(n_names) < 0.4), rng.uniform(0.2, 0.9, n_names), 0.0)
     level_db = level_db + 9 * washy
 
@@ -201,15 +202,15 @@ def _stroke_events(
     stop = np.full(n, NEVER)
     hats = np.flatnonzero(np.isin(instrument, (play.CLOSED, play.OPEN, play.PEDAL)))
     if rng.random() < 0.9 and len(hats) > 1:
-        gap = np.diff(time_s[hats]) * SAMPLE_RATE
+        gap = np.diff(time_s[hats]) * SAMPLE_RATE_HZ
         # Hats held open ring into the next stroke; closing them ends the sound.
         ringing = (instrument[hats[1:]] == play.OPEN) & (rng.random() < 0.6)
         stop[hats[:-1]] = np.where(ringing, NEVER, np.maximum(gap, 200))
     if rng.random() < 0.06:
         crash = instrument == play.CRASH
-        stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE
+        stop[crash] = rng.uniform(0.1, 0.6) * SAMPLE_RATE_HZ
     gain = 10 ** (level_db[instrument] / 20) * np.maximum(velocity**gamma, 0.05) * np.exp(rng.normal(0, 0.05, n))
-    start = np.round(time_s * SAMPLE_RATE - PRE_ROLL / rate[instrument])
+    start = np.round(time_s * SAMPLE_RATE_HZ - PRE_ROLL / rate[instrument])
     jitter = np.exp(rng.normal(0, 0.0 if machine else 0.004, n))
     ints = np.stack([ROW_OF[instrument], start, offset, length, stop], axis=1)
     floats = np.stack(
@@ -217,7 +218,7 @@ def _stroke_events(
             rate[instrument] * jitter,
             gain,
             damp[instrument],
-            np.full(n, 1 / (SAMPLE_RATE * rng.uniform(0.005, 0.03))),
+            np.full(n, 1 / (SAMPLE_RATE_HZ * rng.uniform(0.005, 0.03))),
             washy[instrument],
         ],
         axis=1,
@@ -227,7 +228,7 @@ def _stroke_events(
         hit = np.isin(instrument, (play.KICK, *play.TOMS))
         buzz_i, buzz_f = ints[hit].copy(), floats[hit].copy()
         buzz_i[:, 0], buzz_i[:, 2:4] = 1, voice.layers[0]
-        buzz_i[:, 1] += int(0.004 * SAMPLE_RATE)
+        buzz_i[:, 1] += int(0.004 * SAMPLE_RATE_HZ)
         buzz_f[:, 0], buzz_f[:, 1] = 1.0, floats[hit, 1] * 10 ** (rng.uniform(-40, -26) / 20)
         ints, floats = np.concatenate([ints, buzz_i]), np.concatenate([floats, buzz_f])
     return ints, floats
@@ -242,9 +243,9 @@ def _recorded_events(
     while at < clip_s:
         offset, length = library.recorded[rng.integers(len(library.recorded))]
         rate = float(np.exp(rng.uniform(np.log(0.8), np.log(1.25))))
-        ints.append([RECORDED_ROW, at * SAMPLE_RATE, offset, length, NEVER])
+        ints.append([RECORDED_ROW, at * SAMPLE_RATE_HZ, offset, length, NEVER])
         floats.append([rate, 1.0, 0.0, 0.0, 0.0])
-        at += length / rate / SAMPLE_RATE
+        at += length / rate / SAMPLE_RATE_HZ
     return ints, floats
 
 
@@ -257,9 +258,9 @@ def _sung_events(
     while at < clip_s:
         offset, length = library.sung[rng.integers(len(library.sung))]
         rate = float(np.exp(rng.uniform(np.log(0.6), np.log(1.4))))
-        ints.append([LEAD_ROW, at * SAMPLE_RATE, offset, length, NEVER])
+        ints.append([LEAD_ROW, at * SAMPLE_RATE_HZ, offset, length, NEVER])
         floats.append([rate, rng.uniform(0.4, 1.6), 0.0, 0.0, 0.0])
-        at += length / rate / SAMPLE_RATE + rng.exponential(1.0)
+        at += length / rate / SAMPLE_RATE_HZ + rng.exponential(1.0)
     return ints, floats
 
 

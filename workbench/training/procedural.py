@@ -16,7 +16,8 @@ import numpy as np
 from scipy.signal import butter, sosfilt
 
 from workbench.chart.drumkit import DETECTED
-from workbench.training.bank import LONGEST_S, PRE_ROLL, SAMPLE_RATE, Shot
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.training.bank import LONGEST_S, PRE_ROLL, Shot
 from workbench.training.sources import OTHER
 
 #: Voices made of each instrument.
@@ -40,18 +41,18 @@ _SEEDS = (*DETECTED, OTHER)
 
 
 def _band(rng: np.random.Generator, x: np.ndarray, low: float, high: float) -> np.ndarray:
-    high = min(high, 0.45 * SAMPLE_RATE)
+    high = min(high, 0.45 * SAMPLE_RATE_HZ)
     low = min(max(low, 20.0), high * 0.8)
-    return sosfilt(butter(int(rng.integers(1, 3)), (low, high), "bandpass", fs=SAMPLE_RATE, output="sos"), x)
+    return sosfilt(butter(int(rng.integers(1, 3)), (low, high), "bandpass", fs=SAMPLE_RATE_HZ, output="sos"), x)
 
 
 def _decay(n: int, seconds: float) -> np.ndarray:
-    return np.exp(-np.arange(n) / (seconds * SAMPLE_RATE))
+    return np.exp(-np.arange(n) / (seconds * SAMPLE_RATE_HZ))
 
 
 def _metal(rng: np.random.Generator, n: int, low: float, high: float, decay_s: float, partials: int) -> np.ndarray:
     """Inharmonic partials whose higher ones fade sooner."""
-    t = np.arange(n) / SAMPLE_RATE
+    t = np.arange(n) / SAMPLE_RATE_HZ
     hz = np.sort(np.exp(rng.uniform(np.log(low), np.log(high), partials)))
     tau = decay_s * (low / hz) ** rng.uniform(0.1, 0.6) * rng.uniform(0.4, 1.6, partials)
     level = rng.uniform(0.2, 1.0, partials) * (hz / low) ** rng.uniform(-0.6, 0.3)
@@ -70,18 +71,18 @@ def _cymbal(rng: np.random.Generator, decay_s: float, bell: float, n: int, strik
     click = _band(rng, noise, 1500, 12000) * _decay(n, rng.uniform(0.002, 0.02))
     tone = _metal(rng, n, rng.uniform(250, 900), rng.uniform(5000, 13000), decay_s, int(rng.integers(12, 60)))
     out = rng.uniform(0.3, 1) * body + rng.uniform(0, 0.8) * air + strike * rng.uniform(0.2, 2) * click + bell * tone
-    swell = 1 - np.exp(-np.arange(n) / (SAMPLE_RATE * rng.uniform(0.0003, 0.004)))
+    swell = 1 - np.exp(-np.arange(n) / (SAMPLE_RATE_HZ * rng.uniform(0.0003, 0.004)))
     return out * swell
 
 
 def _drum(rng: np.random.Generator, hz: float, decay_s: float, n: int, noise: float, drop: float) -> np.ndarray:
-    t = np.arange(n) / SAMPLE_RATE
+    t = np.arange(n) / SAMPLE_RATE_HZ
     sweep = hz * (1 + drop * np.exp(-t / rng.uniform(0.01, 0.06)))
-    tone = np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, decay_s)
+    tone = np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE_HZ) * _decay(n, decay_s)
     for ratio in rng.uniform(1.4, 3.2, 3):
         tone += (
             rng.uniform(0, 0.4)
-            * np.sin(2 * np.pi * ratio * np.cumsum(sweep) / SAMPLE_RATE)
+            * np.sin(2 * np.pi * ratio * np.cumsum(sweep) / SAMPLE_RATE_HZ)
             * _decay(n, decay_s * rng.uniform(0.2, 0.6))
         )
     head = _band(rng, rng.standard_normal(n), rng.uniform(500, 3000), rng.uniform(4000, 12000)) * _decay(
@@ -95,7 +96,7 @@ def _machine_hat(rng: np.random.Generator, decay_s: float, n: int) -> np.ndarray
     if rng.random() < 0.5:
         source = rng.standard_normal(n)
     else:
-        t, hz = np.arange(n) / SAMPLE_RATE, rng.uniform(200, 1100, 6)
+        t, hz = np.arange(n) / SAMPLE_RATE_HZ, rng.uniform(200, 1100, 6)
         source = np.sign(np.sin(2 * np.pi * hz[:, None] * t)).sum(axis=0)
     low = np.exp(rng.uniform(np.log(1200), np.log(9500)))
     return _band(rng, _band(rng, source, low, 4 * low), low, 16000) * _decay(n, decay_s)
@@ -106,7 +107,7 @@ def _percussion(rng: np.random.Generator, n: int) -> np.ndarray:
     kind = rng.choice(
         ["clap", "burst", "shaker", "conga", "cowbell", "wood", "blip"], p=[0.3, 0.2, 0.15, *[0.1] * 3, 0.05]
     )
-    noise, t = rng.standard_normal(n), np.arange(n) / SAMPLE_RATE
+    noise, t = rng.standard_normal(n), np.arange(n) / SAMPLE_RATE_HZ
     if kind == "clap":
         low = rng.uniform(500, 1500)
         level = 0.6 * _decay(n, rng.uniform(0.03, 0.15))
@@ -131,13 +132,13 @@ def _percussion(rng: np.random.Generator, n: int) -> np.ndarray:
     if kind == "wood":
         return _metal(rng, n, rng.uniform(700, 2500), 5000, rng.uniform(0.01, 0.06), int(rng.integers(2, 5)))
     sweep = rng.uniform(200, 1500) * (1 + rng.uniform(0, 6) * np.exp(-t / rng.uniform(0.01, 0.08)))
-    return np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE) * _decay(n, rng.uniform(0.02, 0.2))
+    return np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE_HZ) * _decay(n, rng.uniform(0.02, 0.2))
 
 
 def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
     """One stroke of an invented instrument, peak 0.9, attack at the bank's pre-roll."""
     seconds = LONGEST_S[instrument]
-    n = int(seconds * SAMPLE_RATE) - PRE_ROLL
+    n = int(seconds * SAMPLE_RATE_HZ) - PRE_ROLL
     if instrument == OTHER:
         x = _percussion(rng, n)
     elif "hi-hat" in instrument and rng.random() < 0.35:
@@ -175,7 +176,7 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
         gaps = np.cumsum(rng.exponential(0.008, 6))
         x = np.zeros(n)
         for gap in gaps:
-            k = int(gap * SAMPLE_RATE)
+            k = int(gap * SAMPLE_RATE_HZ)
             x[k:] += rng.uniform(0.3, 1) * _metal(rng, n - k, 3500, 14000, 0.06, 20)
     elif instrument == "kick":
         ring = rng.uniform(0.05, 0.25) if rng.random() < 0.85 else rng.uniform(0.2, 0.45)
@@ -197,7 +198,7 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
     else:
         raise ValueError(f"no recipe for {instrument}")
     x[:22] *= np.linspace(0, 1, 22)
-    fade = int(0.02 * SAMPLE_RATE)
+    fade = int(0.02 * SAMPLE_RATE_HZ)
     x[-fade:] *= np.linspace(1, 0, fade)
     x = np.concatenate([np.zeros(PRE_ROLL), x])
     return (0.9 * x / np.max(np.abs(x))).astype(np.float32)
@@ -207,7 +208,7 @@ def _make_voice(task: tuple[int, str, int]) -> list[tuple[Shot, np.ndarray]]:
     seed, instrument, k = task
     rng = np.random.default_rng((seed, k, _SEEDS.index(instrument)))
     hard = make_stroke(instrument, rng)
-    soft = sosfilt(butter(1, rng.uniform(2500, 9000), fs=SAMPLE_RATE, output="sos"), hard).astype(np.float32)
+    soft = sosfilt(butter(1, rng.uniform(2500, 9000), fs=SAMPLE_RATE_HZ, output="sos"), hard).astype(np.float32)
     soft = 0.9 * soft / np.max(np.abs(soft))
     kit = f"procedural {seed}"
     return [

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from workbench.chart.drumkit import DETECTED
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.detect import compute_activations, find_peaks
-from workbench.training.backing import SAMPLE_RATE, Passage, read_backing, write_backing
+from workbench.training.backing import Passage, read_backing, write_backing
 
 #: Strokes a second that may be heard.  Toms are not asked for: timpani and low strings sound like them.
 FEW_STROKES_PER_S = 0.6
@@ -20,9 +21,9 @@ CERTAIN = 0.45
 
 def count_strokes(samples: np.ndarray) -> float:
     """Strokes of the kit a second that the detector hears in a passage (n,) at 44.1 kHz."""
-    onset = compute_activations(samples, SAMPLE_RATE).onset
+    onset = compute_activations(samples, SAMPLE_RATE_HZ).onset
     strokes = sum(len(find_peaks(onset[:, DETECTED.index(name)], CERTAIN)) for name in KIT)
-    return strokes / max(1.0, len(samples) / SAMPLE_RATE)
+    return strokes / max(1.0, len(samples) / SAMPLE_RATE_HZ)
 
 
 def without_drums(folders: list[Path]) -> Iterator[tuple[Passage, np.ndarray]]:

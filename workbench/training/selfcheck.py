@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.listening.features import SAMPLE_RATE, compute_features
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.features import compute_features
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.performances import read_performances
@@ -27,7 +28,7 @@ def main() -> None:
     library = read_library(args.bank, args.backing)
     material = Material(library, *read_performances(args.performances, "train"))
     plans = [plan_clip(np.random.default_rng(k), material, 12.0) for k in range(64)]
-    audio, samples = cupy.asarray(library.samples), 12 * SAMPLE_RATE
+    audio, samples = cupy.asarray(library.samples), 12 * SAMPLE_RATE_HZ
     one = plans[0]
     here = mixing.add_events(library.samples, one.ints, one.floats, ROWS, samples)
     there = mixing.add_events(audio, cupy.asarray(one.ints), cupy.asarray(one.floats), ROWS, samples, cupy).get()

@@ -24,7 +24,8 @@ from torch import nn
 from torch.utils.data import DataLoader, IterableDataset
 
 from workbench.chart.drumkit import DETECTED
-from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.features import FRAME_RATE_HZ, compute_features
 from workbench.training import mixing
 from workbench.training.library import Library, read_library
 from workbench.training.network import Network, read_state
@@ -97,7 +98,7 @@ class Renderer:
             batch["wet"],
             batch["settings"],
             self.audio,
-            round(self.clip_s * SAMPLE_RATE),
+            round(self.clip_s * SAMPLE_RATE_HZ),
             seed,
             self.xp,
         )
@@ -200,7 +201,7 @@ def main() -> None:
     if rank == 0:
         print(
             f"{sum(p.numel() for p in network.parameters()) / 1e6:.2f} M parameters, library of "
-            f"{len(library.samples) / SAMPLE_RATE / 60:.0f} minutes, ready after {time.time() - began:.0f} s",
+            f"{len(library.samples) / SAMPLE_RATE_HZ / 60:.0f} minutes, ready after {time.time() - began:.0f} s",
             flush=True,
         )
     step, sums = 0, {}

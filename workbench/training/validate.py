@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from workbench.listening.features import FRAME_RATE_HZ, SAMPLE_RATE, compute_features
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.features import FRAME_RATE_HZ, compute_features
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import SLOW, Network, read_state
@@ -36,7 +37,7 @@ def listen(
         for k, plan in enumerate(plans):
             if k % 2 == 0 and plan.settings[SETTINGS.index("has_drums")]:
                 plan.settings[SETTINGS.index("has_backing")] = 0.0
-        sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE), seed + first, xp)  # type: ignore[arg-type]
+        sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE_HZ), seed + first, xp)  # type: ignore[arg-type]
         sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
         features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
         with torch.no_grad():

@@ -1,0 +1,134 @@
+"""From a recording to its strokes and pulse: what drafts, checks and takes begin with."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import ModuleType
+
+import numpy as np
+
+from workbench.chart.events import Stroke
+from workbench.errors import AnalysisError
+from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
+from workbench.listening.activations import Activations
+from workbench.listening.beats import track_pulse
+from workbench.listening.onsets import refine_onsets
+from workbench.progress import Progress, part
+
+
+def _network() -> ModuleType:
+    from workbench.listening import detect
+
+    return detect
+
+
+def _spectral() -> ModuleType:
+    from workbench.listening import spectral
+
+    return spectral
+
+
+#: Detectors by name, imported when they are used; the first is the default.
+DETECTORS: dict[str, Callable[[], ModuleType]] = {"network": _network, "spectral": _spectral}
+
+
+@dataclass(frozen=True)
+class Transcription:
+    """What a recording was heard to hold.
+
+    Attributes
+    ----------
+    strokes : tuple of Stroke, in order of time
+    beat_times_s : tuple of float, seconds
+    duration_s : float
+    activations : Activations or None
+        Where at hand, how likely strokes are between those detected.
+    """
+
+    strokes: tuple[Stroke, ...]
+    beat_times_s: tuple[float, ...]
+    duration_s: float
+    activations: Activations | None = None
+
+
+@dataclass(frozen=True)
+class Detection:
+    """A recording and the strokes detected in it.
+
+    Attributes
+    ----------
+    samples : ndarray (n,), float32
+        Mono, :data:`~workbench.files.audio.SAMPLE_RATE_HZ`.
+    duration_s : float
+    activations : Activations
+    strokes : tuple of Stroke, in order of time
+    """
+
+    samples: np.ndarray
+    duration_s: float
+    activations: Activations
+    strokes: tuple[Stroke, ...]
+
+
+def detect_recording(
+    path: str | os.PathLike, detector: str | None = None, progress: Progress | None = None
+) -> Detection:
+    """Read a recording and detect its strokes.
+
+    Parameters
+    ----------
+    path : path of a recording
+    detector : str, optional
+        From :data:`DETECTORS`; by default the first.
+    progress : Progress, optional
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used; the message says why.
+    AnalysisError
+        If there is no such detector.
+    """
+    name = next(iter(DETECTORS)) if detector is None else detector
+    if name not in DETECTORS:
+        raise AnalysisError(f"There is no detector {name!r}; choose one of {', '.join(DETECTORS)}.")
+    listener = DETECTORS[name]()
+    audio = load_audio(path, SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
+    samples = audio.samples[:, 0]
+    activations = listener.compute_activations(samples, SAMPLE_RATE_HZ, part(progress, 0.1, 1.0))
+    return Detection(samples, audio.duration_s, activations, tuple(sorted(listener.detect_strokes(activations))))
+
+
+def transcribe(
+    recording: str | os.PathLike, detector: str | None = None, exact: bool = False, progress: Progress | None = None
+) -> Transcription:
+    """Hear the strokes and the pulse of a recording, without bars: the chart to be checked brings those.
+
+    Parameters
+    ----------
+    recording : path
+    detector : str, optional
+        From :data:`DETECTORS`.
+    exact : bool
+        Move the strokes onto the attacks in the waveform
+        (:mod:`workbench.listening.onsets`), for measuring how they were played.
+    progress : Progress, optional
+
+    Raises
+    ------
+    AudioError, AnalysisError
+        As :func:`detect_recording`.
+    """
+    found = detect_recording(recording, detector, part(progress, 0.0, 0.85))
+    strokes, activations = found.strokes, found.activations
+    tell = part(progress, 0.85, 1.0)
+    tell(0.0, "Finding the pulse")
+    pulse_s = track_pulse(np.maximum(activations.beat, activations.downbeat), activations.frame_rate_hz)
+    if exact:
+        tell(0.5, "Measuring the strokes")
+        strokes = tuple(refine_onsets(found.samples, SAMPLE_RATE_HZ, strokes))
+    tell(1.0, "Heard")
+    inside = pulse_s[(pulse_s >= 0) & (pulse_s <= found.duration_s)]
+    return Transcription(strokes, tuple(float(t) for t in inside), found.duration_s, activations)
