@@ -83,6 +83,19 @@ class Meter:
     def counted_beats(self) -> int:
         return self.beats // 3 if self.is_compound else self.beats
 
+    def beat_positions(self, length: Fraction) -> tuple[Fraction, ...]:
+        """Positions of the bar line and of the counted beats in a bar so long; a short one lacks its beginning.
+
+        Examples
+        --------
+        >>> [str(p) for p in Meter(4, 4).beat_positions(Fraction(3, 8))]
+        ['0', '1/8']
+        """
+        beat, missing = self.beat_length, self.bar_length - length
+        first = -(-missing // beat) * beat - missing
+        full = tuple(first + k * beat for k in range(-(-(length - first) // beat)))
+        return full if first == 0 else (Fraction(0), *full)
+
 
 class Place(NamedTuple):
     """Where a moment lies in the music: bar index and whole notes from its bar line.
@@ -141,14 +154,7 @@ class Bar:
 
     def beat_positions(self) -> tuple[Fraction, ...]:
         """Positions of the bar line and of the counted beats inside the bar."""
-        beat, missing = self.meter.beat_length, self.meter.bar_length - self.length
-        first_full = -(-missing // beat) * beat - missing
-        positions = [] if first_full == 0 else [Fraction(0)]
-        k = first_full
-        while k < self.length:
-            positions.append(k)
-            k += beat
-        return tuple(positions)
+        return self.meter.beat_positions(self.length)
 
     def beat_spans(self) -> tuple[tuple[Fraction, Fraction], ...]:
         """(start, length) of each counted beat in the bar, whole notes."""

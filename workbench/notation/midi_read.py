@@ -6,7 +6,6 @@ fit; what they lie off it is kept as their deviation.
 
 from __future__ import annotations
 
-import math
 import os
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -230,15 +229,9 @@ def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
     out = []
     for (meter, length), start in zip(bars, starts):
         whole = Fraction(length) if length is not None else meter.bar_length
-        positions = Bar(meter, tuple(range(_beat_count(meter, whole))), whole).beat_positions()
+        positions = meter.beat_positions(whole)
         out.append(Bar(meter, tuple(clock.seconds(start + p * 4 * ppq) for p in positions), whole))
     return TimeMap(out, clock.seconds(starts[-1]))
-
-
-def _beat_count(meter: Meter, length: Fraction) -> int:
-    missing, beat = meter.bar_length - length, meter.beat_length
-    first = -(-missing // beat) * beat - missing
-    return (1 if first else 0) + math.ceil((length - first) / beat)
 
 
 class _Clock:

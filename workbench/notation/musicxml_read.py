@@ -200,13 +200,7 @@ class _Reader:
 
 def _shape(m: Measure) -> tuple[Meter, Fraction, tuple[Fraction, ...]]:
     """Meter, length and beat positions of a measure."""
-    missing, beat = m.meter.bar_length - m.length, m.meter.beat_length
-    at = -(-missing // beat) * beat - missing
-    positions = [] if at == 0 else [Fraction(0)]
-    while at < m.length:
-        positions.append(at)
-        at += beat
-    return m.meter, m.length, tuple(positions)
+    return m.meter, m.length, m.meter.beat_positions(m.length)
 
 
 def _subdivisions(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
