@@ -21,7 +21,9 @@ FOUR = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
         (Meter(6, 8), 6, "1 2 3 4 5 6"),
         (Meter(6, 8), 12, "1 & 2 & 3 & 4 & 5 & 6 &"),
         (Meter(7, 8), 7, "1 2 3 4 5 6 7"),
-        (Meter(12, 8), 12, "1 trip let 2 trip let 3 trip let 4 trip let"),
+        (Meter(9, 8), 9, "1 2 3 4 5 6 7 8 9"),
+        (Meter(12, 8), 12, "1 2 3 4 5 6 7 8 9 10 11 12"),
+        (Meter(1, 4), 5, "1 ta ta ta ta"),
         (Meter(2, 2), 8, "1 e & a 2 e & a"),
         (Meter(3, 4), 6, "1 & 2 & 3 &"),
     ],
@@ -49,6 +51,7 @@ def test_a_pick_up_is_counted_to_its_bar_line():
         (F(1, 6), "let of 1"),
         (F(1, 24), "2nd sextuplet of 1"),
         (F(9, 32), "32nd after 2"),
+        (F(15, 32), "32nd after the a of 2"),
         (F(1, 20), "1/5 of a count after 1"),
     ],
 )
@@ -71,6 +74,21 @@ def test_places(position, said):
 )
 def test_lists_of_places(positions, said):
     assert place_list(FOUR, positions) == said
+
+
+@pytest.mark.parametrize(
+    "meter, positions, said",
+    [
+        (Meter(6, 8), [F(k, 8) for k in range(6)], "all 8ths"),
+        (Meter(12, 8), [F(3 * k, 8) for k in range(4)], "every beat"),
+        (Meter(12, 8), [F(k, 16) for k in range(24)], "all 16ths"),
+        (Meter(6, 8), [F(0), F(3, 8)], "1 and 4"),
+        (Meter(6, 8), [F(1, 64)], "the 64th after 1"),
+        (Meter(2, 2), [F(1, 16)], "the 16th after 1"),
+    ],
+)
+def test_lists_of_places_in_other_meters(meter, positions, said):
+    assert place_list(TimeMap.steady(1, 100, meter).bars[0], positions) == said
 
 
 def test_bars_are_numbered_as_players_do():

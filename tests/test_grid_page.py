@@ -65,6 +65,10 @@ def test_bundle_is_made_of_these_sources():
         assert bundle.source_sha256() in first, "run: python workbench/grid/bundle.py"
 
 
+def test_page_has_the_tables_of_counting():
+    assert (bundle.HERE / "js" / "counting.js").read_text("utf8") == bundle.counting_source()
+
+
 @pytest.fixture(scope="module")
 def cases():
     """Charts with an edit, what Python makes of it, and places."""

@@ -18,7 +18,7 @@ from workbench.errors import ChartError, FileFormatError, WorkbenchError
 from workbench.notation.fillsigns import shown_fills
 from workbench.notation.musicxml import musicxml_bytes, write_musicxml
 from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
-from workbench.notation.scoresigns import ScoreOptions, count_syllable
+from workbench.notation.scoresigns import ScoreOptions
 
 SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -152,13 +152,12 @@ def test_a_position_too_fine_for_any_note_value_is_named():
         musicxml_bytes(Chart(TimeMap.steady(1, 100), (bar,)))
 
 
-@pytest.mark.common_practice
-def test_count_syllables():
-    chart = Chart.empty(TimeMap.steady(1, 100))
-    assert [count_syllable(chart, 0, Fraction(k, 16)) for k in range(5)] == ["1", "e", "&", "a", "2"]
-    assert [count_syllable(chart, 0, Fraction(k, 12)) for k in range(3)] == ["1", "trip", "let"]
-    compound = Chart.empty(TimeMap.steady(1, 100, Meter(6, 8)))
-    assert [count_syllable(compound, 0, Fraction(k, 8)) for k in range(4)] == ["1", "la", "li", "2"]
+def test_counts_stand_under_the_notes():
+    chart = Chart(
+        TimeMap.steady(1, 100, Meter(6, 8)), (WrittenBar(tuple(Note(Fraction(k, 8), "snare") for k in range(6))),)
+    )
+    written = etree.fromstring(musicxml_bytes(chart, ScoreOptions(counts=True)))
+    assert [e.text for e in written.iterfind(".//lyric/text")] == ["1", "2", "3", "4", "5", "6"]
 
 
 # -- files by strangers -----------------------------------------------------------

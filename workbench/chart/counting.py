@@ -1,10 +1,10 @@
 """Counting as drummers count: syllables for positions, words for bars.
 
-Common practice, no source: a beat of sixteenths is counted "1 e & a", of
-eighth-note triplets "1 trip let"; between them, sextuplets fill in as
-"1 ta trip & let ta" and thirty-seconds as "1 ta e ta & ta a ta".  Meters in
-eighths (5/8, 6/8, 7/8 …) are counted by the eighth, "1 & 2 & …"; 9/8 and 12/8
-by the dotted quarter, "1 trip let".
+What the lower number of the meter names is counted "1, 2, 3 …": quarters in 4/4,
+eighths in 6/8, 7/8, 9/8 and 12/8.  Between counts stand "e & a", "trip let" in
+threes, and "ta" wherever else something is struck: sextuplets are
+"1 ta trip & let ta", thirty-seconds "1 ta e ta & ta a ta", quintuplets
+"1 ta ta ta ta".  Common practice, no source.
 """
 
 from __future__ import annotations
@@ -16,20 +16,17 @@ from itertools import groupby
 
 from workbench.chart.meter import Bar, Meter, TimeMap
 
-#: Syllable for each part of a count.
+#: Syllables with a place of their own in a count; common practice, no source.
 SYLLABLES: dict[Fraction, str] = {
     Fraction(1, 4): "e",
     Fraction(1, 2): "&",
     Fraction(3, 4): "a",
     Fraction(1, 3): "trip",
     Fraction(2, 3): "let",
-    Fraction(1, 6): "ta",
-    Fraction(5, 6): "ta",
-    Fraction(1, 8): "ta",
-    Fraction(3, 8): "ta",
-    Fraction(5, 8): "ta",
-    Fraction(7, 8): "ta",
 }
+
+#: Said on any other place between two counts; common practice, no source.
+OTHER_SYLLABLE = "ta"
 
 #: What a number in brackets means in a row of counts.
 SILENT_COUNT = "A number in brackets is counted but not played."
@@ -37,41 +34,28 @@ SILENT_COUNT = "A number in brackets is counted but not played."
 #: Places beyond this number are counted out instead of listed.
 LONGEST_LIST = 4
 
-#: Words for a place whose syllable alone would not say where it is.
-_PLACES: dict[Fraction, str] = {
+#: Words for a place whose syllable alone would not say where it is: ``n`` is the count,
+#: ``value`` the note value of an eighth of it.
+PLACE_WORDS: dict[Fraction, str] = {
     Fraction(1, 6): "2nd sextuplet of {n}",
     Fraction(5, 6): "last sextuplet of {n}",
-    Fraction(1, 8): "32nd after {n}",
-    Fraction(3, 8): "32nd after the e of {n}",
-    Fraction(5, 8): "32nd after the & of {n}",
-    Fraction(7, 8): "32nd after the a of {n}",
+    Fraction(1, 8): "{value} after {n}",
+    Fraction(3, 8): "{value} after the e of {n}",
+    Fraction(5, 8): "{value} after the & of {n}",
+    Fraction(7, 8): "{value} after the a of {n}",
 }
-
-
-def count_length(meter: Meter) -> Fraction:
-    """Length in whole notes of what is counted "1, 2, 3 …" in a meter.
-
-    Examples
-    --------
-    >>> count_length(Meter(4, 4)), count_length(Meter(6, 8)), count_length(Meter(12, 8))
-    (Fraction(1, 4), Fraction(1, 8), Fraction(3, 8))
-    """
-    if meter.is_compound and meter.counted_beats > 2:
-        return meter.beat_length
-    return Fraction(1, meter.unit)
 
 
 @lru_cache(maxsize=65536)
 def split_count(meter: Meter, missing: Fraction, position: Fraction) -> tuple[int, Fraction]:
     """Count number (from 1) and the part of a count past it, 0 ≤ part < 1."""
-    counts = (position + missing) / count_length(meter)
+    counts = (position + missing) * meter.unit
     number = counts.numerator // counts.denominator
     return number + 1, counts - number
 
 
 def count_syllable(bar: Bar, position: Fraction) -> str:
-    """What is said aloud on a position: "2", "e", "&", "trip" …; "·" where
-    counting has no syllable.
+    """What is said aloud on a position: "2", "e", "&", "trip" …
 
     Examples
     --------
@@ -80,7 +64,7 @@ def count_syllable(bar: Bar, position: Fraction) -> str:
     ['1', 'e', '&', 'a', '2']
     """
     number, part = split_count(bar.meter, bar.missing, position)
-    return str(number) if part == 0 else SYLLABLES.get(part, "·")
+    return str(number) if part == 0 else SYLLABLES.get(part, OTHER_SYLLABLE)
 
 
 def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
@@ -101,7 +85,7 @@ def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
         else:
             if number != last:
                 said.append(f"({number})")
-            said.append(SYLLABLES.get(part, "·"))
+            said.append(SYLLABLES.get(part, OTHER_SYLLABLE))
         last = number
     return " ".join(said)
 
@@ -117,8 +101,9 @@ def place_name(bar: Bar, position: Fraction) -> str:
     number, part = split_count(bar.meter, bar.missing, position)
     if part == 0:
         return str(number)
-    if part in _PLACES:
-        return _PLACES[part].format(n=number)
+    if part in PLACE_WORDS:
+        value = f"{8 * bar.meter.unit}{'nd' if bar.meter.unit == 4 else 'th'}"
+        return PLACE_WORDS[part].format(n=number, value=value)
     if part in SYLLABLES:
         return f"{SYLLABLES[part]} of {number}"
     return f"{part.numerator}/{part.denominator} of a count after {number}"
@@ -167,7 +152,7 @@ def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
         parts = [split_count(bar.meter, bar.missing, p)[1] for p in places]
         if parts[0] == 0:
             yield " ".join(count_syllable(bar, p) for p in places)
-        elif len(parts) > 1 and all(p in SYLLABLES and p not in _PLACES for p in parts):
+        elif len(parts) > 1 and all(p in SYLLABLES for p in parts):
             yield f"the {' and '.join(SYLLABLES[p] for p in parts)} of {beat}"
         else:
             yield from (the_place(bar, p) for p in places)
@@ -178,19 +163,17 @@ def _whole_sets(meter: Meter, length: Fraction) -> dict[str, list[Fraction]]:
     """Regular sets of positions in a full bar that have a name of their own."""
     if length != meter.bar_length:
         return {}
-    step = count_length(meter)
-    counts = int(length / step)
-    starts = [k * step for k in range(counts)]
+    step = Fraction(1, meter.unit)
+    starts = [k * step for k in range(meter.beats)]
     return {
-        "every beat" if step == meter.beat_length else "every count": starts,
+        "every beat": [k * meter.beat_length for k in range(meter.counted_beats)],
+        f"all {note_value(step)}": starts,
         "every &": [s + step / 2 for s in starts],
         "every e": [s + step / 4 for s in starts],
         "every a": [s + step * 3 / 4 for s in starts],
         "every let": [s + step * 2 / 3 for s in starts],
         "every e and a": sorted(s + step * f for s in starts for f in (Fraction(1, 4), Fraction(3, 4))),
-        "all 8ths" if step == Fraction(1, 4) else "every count and &": sorted(
-            s + step * f for s in starts for f in (0, Fraction(1, 2))
-        ),
+        f"all {note_value(step / 2)}": sorted(s + step * f for s in starts for f in (0, Fraction(1, 2))),
     }
 
 

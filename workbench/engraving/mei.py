@@ -18,20 +18,12 @@ from functools import cache
 from lxml import etree
 
 from workbench.chart import Chart, Note
+from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Instrument, Notehead, instrument
 from workbench.notation.abbreviations import BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs
 from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
-from workbench.notation.scoresigns import (
-    ScoreOptions,
-    bar_id,
-    clean_text,
-    count_syllable,
-    grace_chords,
-    note_id,
-    slug,
-    written_head,
-)
+from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
 
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
@@ -366,9 +358,9 @@ class _BarWriter:
         """Count syllables and sticking letters, in rows under the staff."""
         row = 1
         if self.options.counts:
-            syllable = count_syllable(self.chart, self.bar_index, event.position)
-            if syllable and event.position not in self.counted:
+            if event.position not in self.counted:
                 self.counted.add(event.position)
+                syllable = count_syllable(self.chart.time_map.bars[self.bar_index], event.position)
                 _add(_add(holder, "verse", n=str(row)), "syl", syllable)
             row += 1
         if self.options.sticking:

@@ -3,14 +3,18 @@
 A notebook page loads one module, so the sources in ``js/`` are bundled into
 ``static/`` by esbuild (MIT; from npm) and the result is kept with the sources:
 users need no tools.  The first line of each bundle carries the checksum of its
-sources; a test compares them.
+sources; a test compares them.  ``js/counting.js`` is written from the tables of
+:mod:`workbench.chart.counting`, so that page and Python count alike.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import subprocess
 from pathlib import Path
+
+from workbench.chart import counting
 
 HERE = Path(__file__).parent
 ESBUILD = "esbuild@0.28.2"
@@ -25,8 +29,20 @@ def source_sha256() -> str:
     return digest.hexdigest()
 
 
+def counting_source() -> str:
+    """The tables of counting as a module of the page."""
+    tables = {
+        "SYLLABLES": {str(part): said for part, said in counting.SYLLABLES.items()},
+        "OTHER_SYLLABLE": counting.OTHER_SYLLABLE,
+        "PLACE_WORDS": {str(part): words for part, words in counting.PLACE_WORDS.items()},
+    }
+    lines = [f"export const {name} = {json.dumps(table, indent=2)};" for name, table in tables.items()]
+    return "\n".join(["// Made by python workbench/grid/bundle.py from workbench.chart.counting.", *lines, ""])
+
+
 def bundle() -> None:
     """Write the bundles anew."""
+    (HERE / "js" / "counting.js").write_text(counting_source(), "utf8")
     banner = f"/* Made by python workbench/grid/bundle.py; sources {source_sha256()} */"
     for name, kind in TARGETS.items():
         subprocess.run(

@@ -7,17 +7,10 @@ from fractions import Fraction
 from lxml import etree
 
 from workbench.chart import Chart, Note
+from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Notehead, instrument
 from workbench.notation.notevalues import BarValues, VoiceElement
-from workbench.notation.scoresigns import (
-    ScoreOptions,
-    clean_text,
-    count_syllable,
-    grace_chords,
-    note_id,
-    slug,
-    written_head,
-)
+from workbench.notation.scoresigns import ScoreOptions, clean_text, grace_chords, note_id, slug, written_head
 
 #: ``dynamics="100"`` is MIDI velocity 90 (MusicXML 4.0, attribute *dynamics* of note).
 FULL_VELOCITY = 90
@@ -162,10 +155,10 @@ class NoteWriter:
                     add(note, "beam", beam, number=str(level))
             self._notations(note, n, hidden, drawn, tuplet if j == 0 else (None, None, False))
             if j == 0 and self.options.counts:
-                syllable = count_syllable(self.chart, self.bar_index, event.position)
-                if syllable and event.position not in self.counted:
+                if event.position not in self.counted:
                     self.counted.add(event.position)
-                    _add_lyric(note, 1, "count", syllable)
+                    bar = self.chart.time_map.bars[self.bar_index]
+                    _add_lyric(note, 1, "count", count_syllable(bar, event.position))
             if n.sticking and self.options.sticking:
                 # Letters of one chord stand under each other.
                 row = 1 + self.options.counts + sum(1 for other in event.notes[:j] if other.sticking)

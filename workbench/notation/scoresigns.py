@@ -1,5 +1,5 @@
 """What a written score shows, shared by MusicXML and the engraved page: options,
-ids, noteheads, grace notes, count syllables, tempo marks."""
+ids, noteheads, grace notes, tempo marks."""
 
 from __future__ import annotations
 
@@ -64,27 +64,6 @@ WRITTEN_OUT = ScoreOptions()
 def clean_text(text: str) -> str:
     """Text as XML can carry it; characters it cannot become U+FFFD."""
     return _NOT_XML.sub("\ufffd", text)
-
-
-def count_syllable(chart: Chart, bar_index: int, position: Fraction) -> str:
-    """What a player counts at a position: "2", "e", "&", "a", "trip", "let".
-
-    Common practice, no source; '' where no syllable is usual.
-    """
-    bar = chart.time_map.bars[bar_index]
-    number, past = bar.count(position)
-    if past == 0:
-        return str(number)
-    part = past / bar.meter.beat_length
-    if bar.meter.is_compound:
-        return {Fraction(1, 3): "la", Fraction(2, 3): "li"}.get(part, "")
-    return {
-        Fraction(1, 4): "e",
-        Fraction(1, 2): "&",
-        Fraction(3, 4): "a",
-        Fraction(1, 3): "trip",
-        Fraction(2, 3): "let",
-    }.get(part, "")
 
 
 @cache

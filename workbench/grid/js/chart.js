@@ -2,6 +2,7 @@
  * The chart as the page holds it (the data of workbench.chart.data) and what can be
  * read from it.  Python owns the truth: nothing here decides, it mirrors for drawing.
  */
+import { OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES } from "./counting.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
 /** @param {string} meter "6/8" */
@@ -57,50 +58,31 @@ export function beatSpans(timed) {
 /** Length of a bar. @param {{meter: string, length?: string}} timed */
 export const lengthOf = (timed) => (timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength);
 
-/** What is said between two counts, as workbench.chart.counting has it (common practice, no source). */
-const SYLLABLES = {
-  "1/4": "e", "1/2": "&", "3/4": "a", "1/3": "trip", "2/3": "let",
-  "1/6": "ta", "5/6": "ta", "1/8": "ta", "3/8": "ta", "5/8": "ta", "7/8": "ta",
-};
-
-/** Length of what is counted "1, 2, 3 …": the eighth in 6/8 and 7/8, the dotted quarter in 9/8 and 12/8. */
-function countLength(meter) {
-  return meter.compound && meter.beats > 6 ? meter.beatLength : fraction(1, meter.unit);
-}
-
 /**
- * The count at a position: its number, and the syllable past it ("" on the count, "·" where there is none).
+ * The count at a position: its number, and the part of a count past it.
  * @param {{meter: string, length?: string}} timed
  */
-export function countAt(timed, at) {
+function countAt(timed, at) {
   const meter = readMeter(timed.meter);
   const missing = subtract(meter.barLength, lengthOf(timed));
-  const one = countLength(meter);
-  const counts = multiply(add(at, missing), fraction(one.d, one.n));
+  const counts = multiply(add(at, missing), fraction(meter.unit));
   const number = Math.floor(counts.n / counts.d);
-  const part = subtract(counts, fraction(number));
-  const text = textOf(part);
-  return { number: number + 1, part: text, syllable: part.n === 0 ? "" : SYLLABLES[text] || "·" };
+  return { number: number + 1, part: textOf(subtract(counts, fraction(number))), unit: meter.unit };
 }
 
 /** What a drummer says at a position: "2", "e", "&", "trip" … */
 export function spoken(timed, at) {
-  const { number, syllable } = countAt(timed, at);
-  return syllable || String(number);
+  const { number, part } = countAt(timed, at);
+  return part === "0" ? String(number) : SYLLABLES[part] || OTHER_SYLLABLE;
 }
-
-/** Words for a place whose syllable alone would not say where it is, as workbench.chart.counting has them. */
-const PLACES = {
-  "1/6": "2nd sextuplet of", "5/6": "last sextuplet of", "1/8": "32nd after", "3/8": "32nd after the e of",
-  "5/8": "32nd after the & of", "7/8": "32nd after the a of",
-};
 
 /** A position in words: "2", "& of 2", "let of 4". */
 export function placeName(timed, at) {
-  const { number, syllable, part } = countAt(timed, at);
-  if (!syllable) return String(number);
-  if (PLACES[part]) return `${PLACES[part]} ${number}`;
-  return syllable === "·" ? `${part} of a count after ${number}` : `${syllable} of ${number}`;
+  const { number, part, unit } = countAt(timed, at);
+  if (part === "0") return String(number);
+  const value = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
+  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value);
+  return SYLLABLES[part] ? `${SYLLABLES[part]} of ${number}` : `${part} of a count after ${number}`;
 }
 
 /** Number that players use for a bar (0 for a pick-up). */

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9f0bc5ec765fe3957a691ce57baf7d659a931689d9bd3e07664e7fca6e16ec7e */
+/* Made by python workbench/grid/bundle.py; sources 2fd33ba1dad6d2b76ee517dda009065a2759b63083c14134d9e59fc774310ac2 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -150,6 +150,24 @@ function articulationEdit(bar, note, name) {
   };
 }
 
+// js/counting.js
+var SYLLABLES = {
+  "1/4": "e",
+  "1/2": "&",
+  "3/4": "a",
+  "1/3": "trip",
+  "2/3": "let"
+};
+var OTHER_SYLLABLE = "ta";
+var PLACE_WORDS = {
+  "1/6": "2nd sextuplet of {n}",
+  "5/6": "last sextuplet of {n}",
+  "1/8": "{value} after {n}",
+  "3/8": "{value} after the e of {n}",
+  "5/8": "{value} after the & of {n}",
+  "7/8": "{value} after the a of {n}"
+};
+
 // js/chart.js
 function readMeter(meter) {
   const [beats, unit] = meter.split("/").map(Number);
@@ -194,49 +212,23 @@ function beatSpans(timed) {
   ));
 }
 var lengthOf = (timed) => timed.length ? parseFraction(timed.length) : readMeter(timed.meter).barLength;
-var SYLLABLES = {
-  "1/4": "e",
-  "1/2": "&",
-  "3/4": "a",
-  "1/3": "trip",
-  "2/3": "let",
-  "1/6": "ta",
-  "5/6": "ta",
-  "1/8": "ta",
-  "3/8": "ta",
-  "5/8": "ta",
-  "7/8": "ta"
-};
-function countLength(meter) {
-  return meter.compound && meter.beats > 6 ? meter.beatLength : fraction(1, meter.unit);
-}
 function countAt(timed, at) {
   const meter = readMeter(timed.meter);
   const missing = subtract(meter.barLength, lengthOf(timed));
-  const one = countLength(meter);
-  const counts = multiply(add(at, missing), fraction(one.d, one.n));
+  const counts = multiply(add(at, missing), fraction(meter.unit));
   const number = Math.floor(counts.n / counts.d);
-  const part = subtract(counts, fraction(number));
-  const text = textOf(part);
-  return { number: number + 1, part: text, syllable: part.n === 0 ? "" : SYLLABLES[text] || "·" };
+  return { number: number + 1, part: textOf(subtract(counts, fraction(number))), unit: meter.unit };
 }
 function spoken(timed, at) {
-  const { number, syllable } = countAt(timed, at);
-  return syllable || String(number);
+  const { number, part } = countAt(timed, at);
+  return part === "0" ? String(number) : SYLLABLES[part] || OTHER_SYLLABLE;
 }
-var PLACES = {
-  "1/6": "2nd sextuplet of",
-  "5/6": "last sextuplet of",
-  "1/8": "32nd after",
-  "3/8": "32nd after the e of",
-  "5/8": "32nd after the & of",
-  "7/8": "32nd after the a of"
-};
 function placeName(timed, at) {
-  const { number, syllable, part } = countAt(timed, at);
-  if (!syllable) return String(number);
-  if (PLACES[part]) return `${PLACES[part]} ${number}`;
-  return syllable === "·" ? `${part} of a count after ${number}` : `${syllable} of ${number}`;
+  const { number, part, unit } = countAt(timed, at);
+  if (part === "0") return String(number);
+  const value2 = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
+  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value2);
+  return SYLLABLES[part] ? `${SYLLABLES[part]} of ${number}` : `${part} of a count after ${number}`;
 }
 function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9f0bc5ec765fe3957a691ce57baf7d659a931689d9bd3e07664e7fca6e16ec7e */
+/* Made by python workbench/grid/bundle.py; sources 2fd33ba1dad6d2b76ee517dda009065a2759b63083c14134d9e59fc774310ac2 */
 
 // js/score.js
 function safeSvg(text) {
