@@ -4,7 +4,15 @@ from fractions import Fraction as F
 
 import pytest
 
-from workbench.chart.counting import bar_list, count_row, count_syllable, note_value, place_list, place_name
+from workbench.chart.counting import (
+    bar_list,
+    count_row,
+    count_syllable,
+    length_words,
+    note_value,
+    place_list,
+    place_name,
+)
 from workbench.chart.meter import Bar, Meter, TimeMap
 
 FOUR = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
@@ -95,7 +103,10 @@ def test_bars_are_numbered_as_players_do():
     pickup = TimeMap(
         [Bar(Meter(), (0.0,), F(1, 4)), Bar(Meter(), (0.5, 1.0, 1.5, 2.0)), Bar(Meter(), (2.5, 3.0, 3.5, 4.0))], 4.5
     )
-    assert bar_list(pickup, [0, 1, 2]) == "bars 0–2"
+    assert bar_list(pickup, [0, 1, 2]) == "pick-up + bars 1–2"
+    assert length_words(pickup, range(3)) == "pick-up + 2 bars"
+    assert length_words(pickup, [1]) == "1 bar"
+    assert bar_list(pickup, [0]) == "pick-up"
     assert bar_list(TimeMap.steady(9, 100), [8, 0, 1, 2, 8]) == "bars 1–3, 9"
 
 

@@ -8,7 +8,7 @@ import pytest
 from tests.parts import CRASHED, EMPTY, FILL, ROCK, bar, part
 from workbench.chart import Mark
 from workbench.reading.fill_reading import read_fills
-from workbench.reading.fills import Span, find_fills
+from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
 from workbench.reading.read import read_part
 
@@ -19,7 +19,7 @@ def fills(chart):
 
 def read_one(rows, tempo_bpm=110.0):
     chart = part(bar(**rows), EMPTY, tempo_bpm=tempo_bpm)
-    return read_fills(chart, [Span((0, F(0)), (1, F(0)))])[0]
+    return read_fills(chart, [Mark("fill", (0, F(0)), (1, F(0)))])[0]
 
 
 def test_no_fill_in_a_steady_groove():
@@ -172,7 +172,7 @@ def test_confirmed_fills_are_taken_as_marked():
     mark = Mark("fill", (2, F(1, 4)), (3, F(0)), "the band's stop", confirmed=True)
     chart = part(*[CRASHED, ROCK, ROCK, FILL] * 2, marks=(mark,))
     found = find_fills(Patterns.of(chart))
-    assert (found[0].start, found[0].end, found[0].given) == (mark.start, mark.end, True)
+    assert (found[0].start, found[0].end, found[0].confirmed) == (mark.start, mark.end, True)
     assert read_part(chart).fills[0].text == "the band's stop"
 
 

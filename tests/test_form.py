@@ -10,7 +10,7 @@ from workbench.reading.read import read_part
 
 
 def form(chart, audio=None):
-    return [(s.label, s.first_bar, s.end_bar) for s in read_part(chart, audio).form]
+    return [(s.label, s.bars.start, s.bars.stop) for s in read_part(chart, audio).form]
 
 
 VERSE = [CRASHED, *[ROCK] * 6, FILL]
@@ -32,7 +32,7 @@ def test_bars_without_drums_are_sections_without_a_letter():
 
 def test_a_short_change_of_texture_is_a_part_inside_its_section():
     (section,) = read_part(part(*[ROCK] * 4, *[RIDE] * 4, *[ROCK] * 4, *[RIDE] * 4)).form
-    assert [(p.name, p.timekeeper, p.first_bar) for p in section.parts] == [
+    assert [(p.name, p.timekeeper, p.bars.start) for p in section.parts] == [
         ("a", "hi-hat", 0),
         ("b", "ride", 4),
         ("a", "hi-hat", 8),
@@ -60,7 +60,7 @@ def test_the_users_sections_stay():
     mine = (Section(0, "Intro"), Section(3, "Verse", "V"), Section(9, "Verse", "V"))
     chart = part(*[ROCK] * 16, sections=mine)
     found = read_part(chart).form
-    assert [(s.name, s.label, s.first_bar, s.end_bar, s.given) for s in found] == [
+    assert [(s.name, s.label, s.bars.start, s.bars.stop, s.given) for s in found] == [
         ("Intro", "", 0, 3, True),
         ("Verse", "V", 3, 9, True),
         ("Verse", "V", 9, 16, True),

@@ -11,7 +11,7 @@ import soundfile
 from lxml import etree
 
 from tests.parts import CRASHED, FILL, ROCK, bar, part
-from workbench.chart import Chart, Note, Recording, WrittenBar
+from workbench.chart import Chart, Mark, Note, Recording, WrittenBar
 from workbench.chart.counting import SILENT_COUNT
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
@@ -24,7 +24,6 @@ from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_
 from workbench.practice.pages import HANDS_MISSING, HANDS_SHOWN, HANDS_TOGETHER, drawn_steps, engrave_bars, how_to_read
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, Stage
-from workbench.reading.fills import Span
 from workbench.reading.read import read_part
 from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
 from workbench.sound.rendering import render_chart
@@ -373,7 +372,7 @@ def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklet
 
 def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):
     chart, _ = song
-    span = Span((1, F(0)), (2, F(0)))
+    span = Mark("fill", (1, F(0)), (2, F(0)))
     stages = (
         Stage("alone", "the fill alone", (1,), only=span),
         Stage("setup", "with the bar before it", (0, 1)),

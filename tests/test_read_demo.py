@@ -43,7 +43,7 @@ def test_the_form_agrees_with_the_written_sections(reading):
     sections = TRUTH.sections
     truth, truth_labels = intervals([s.bar_index for s in sections], [s.name for s in sections])
     form = reading.form
-    found, labels = intervals([s.first_bar for s in form], [s.label or "silence" for s in form])
+    found, labels = intervals([s.bars.start for s in form], [s.label or "silence" for s in form])
     _, _, boundaries = mir_eval.segment.detection(truth, found, window=0.5, trim=True)
     _, _, pairs = mir_eval.segment.pairwise(truth, truth_labels, found, labels)
     assert boundaries >= 0.6 and pairs >= 0.8

@@ -81,7 +81,7 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     # until the place is freed.
     grid.press("j", "j", "u")
     grid.settle()
-    found = "[[f.span.start[0], f.span.given] for f in read_part(document.chart).fills]"
+    found = "[[f.span.start[0], f.span.confirmed] for f in read_part(document.chart).fills]"
     assert kernel.value(found) == [[7, True]]
     again = "read_part(reading_to_edits(read_part(document.chart)).apply(document.chart)).chart.marks"
     assert kernel.value(FILLS.format(again)) == [[7, "1/2", 8, "0", True]]

@@ -37,5 +37,5 @@ def assert_readings_hold(performances):
         reading = read_part(chart)
         assert all(reading.rebuilt(k) == written(chart.bars[k]) for k in range(len(chart))), p.name
         if not p.is_fill and len(chart) >= 8:
-            filled = {k for f in reading.fills for k in f.span.bars()}
+            filled = {k for f in reading.fills for k in f.span.bars}
             assert len(filled) <= len(chart) / 2, p.name

@@ -203,6 +203,26 @@ class Mark:
         if not self.start < self.end:
             raise ChartError("A mark must end after it begins.")
 
+    @property
+    def bars(self) -> range:
+        """Indices of the bars it touches."""
+        return range(self.start[0], self.end[0] + (self.end[1] > 0))
+
+    def covers(self, bar_index: int, position: Fraction) -> bool:
+        return self.start <= (bar_index, position) < self.end
+
+    def pieces(self, time_map: TimeMap) -> list[tuple[int, Fraction, Fraction]]:
+        """(bar index, start, end) of what it takes of each bar."""
+        return [
+            (
+                k,
+                self.start[1] if k == self.start[0] else Fraction(0),
+                self.end[1] if k == self.end[0] else time_map.bars[k].length,
+            )
+            for k in self.bars
+            if k < len(time_map)
+        ]
+
 
 @dataclass(frozen=True)
 class Recording:

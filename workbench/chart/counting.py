@@ -185,10 +185,36 @@ def bar_list(time_map: TimeMap, bar_indices: Iterable[int]) -> str:
     >>> bar_list(TimeMap.steady(8, 120), [0, 1, 2, 3, 6])
     'bars 1–4, 7'
     """
-    numbers = number_runs(sorted({time_map.bar_number(k) for k in bar_indices}))
-    parts = [str(a) if a == b else f"{a}–{b}" for a, b in numbers]
-    one = len(numbers) == 1 and numbers[0][0] == numbers[0][1]
-    return ("bar " if one else "bars ") + ", ".join(parts)
+    return bar_words(time_map.bar_number(k) for k in bar_indices)
+
+
+def bar_words(bar_numbers: Iterable[int], most_runs: int | None = None) -> str:
+    """Like :func:`bar_list`, of bar numbers; 0 is the pick-up.  Beyond ``most_runs`` runs stands "…".
+
+    Examples
+    --------
+    >>> bar_words(range(9)), bar_words([4]), bar_words([1, 3, 5], most_runs=2)
+    ('pick-up + bars 1–8', 'bar 4', 'bars 1, 3 …')
+    """
+    numbers = sorted(set(bar_numbers))
+    words = ["pick-up"] if 0 in numbers else []
+    if full := [n for n in numbers if n]:
+        runs = [str(a) if a == b else f"{a}–{b}" for a, b in number_runs(full)]
+        more = " …" if most_runs and len(runs) > most_runs else ""
+        words.append(f"bar{'s' * (len(full) > 1)} {', '.join(runs[:most_runs])}{more}")
+    return " + ".join(words)
+
+
+def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
+    """How long a run of bars is: "8 bars", "pick-up + 8 bars"."""
+    full = sum(time_map.bar_number(k) > 0 for k in bar_indices)
+    words = ["pick-up"] * (full < len(bar_indices)) + [f"{full} bar{'s' * (full != 1)}"] * (full > 0)
+    return " + ".join(words)
+
+
+def capital(text: str) -> str:
+    """Words as they begin a sentence."""
+    return text[:1].upper() + text[1:]
 
 
 def number_runs(numbers: Sequence[int]) -> list[tuple[int, int]]:

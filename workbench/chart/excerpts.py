@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from workbench.chart import Chart, Mark
+from workbench.chart import Chart
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 
@@ -57,9 +57,3 @@ def read_bar_span(chart: Chart, text: str) -> tuple[int, int]:
     if a > b:
         raise ChartError(f"Write the earlier bar first, not {text!r}.")
     return a, b
-
-
-def bars_of_mark(mark: Mark) -> tuple[int, int]:
-    """First and last bar index that a mark (a fill, say) touches."""
-    end = mark.end[0] - (mark.end[1] == 0)
-    return mark.start[0], max(end, mark.start[0])

@@ -23,7 +23,7 @@ from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import compare_strokes
 from workbench.chart import Chart
-from workbench.chart.counting import number_runs, place_list
+from workbench.chart.counting import bar_list, capital, place_list
 from workbench.chart.events import Stroke
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
@@ -324,19 +324,19 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
             continue
         now = aligned.chart_bar
         if now > last + 1 and last >= 0:
-            span = _bar_words(time_map, last + 1, now - 1)
+            span = bar_list(time_map, range(last + 1, now))
             found.append(
                 _whole_bars(
                     "bar extra",
                     time_map,
                     last + 1,
                     *_around(alignment, k),
-                    f"{span[0].upper()}{span[1:]} {'is' if now == last + 2 else 'are'} written, "
+                    f"{capital(span)} {'is' if now == last + 2 else 'are'} written, "
                     "but the recording does not play so many bars here." + _alike_words(chart, last + 1),
                 )
             )
         elif now <= last:
-            span, count = _bar_words(time_map, now, last), last - now + 1
+            span, count = bar_list(time_map, range(now, last + 1)), last - now + 1
             end = next((j for j in range(k, len(alignment.bars)) if alignment.bars[j].chart_bar == last), k)
             kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
             found.append(
@@ -361,7 +361,7 @@ def _unaligned_words(chart: Chart, alignment: Alignment) -> list[str]:
         return []
     time_map, end = chart.time_map, len(chart) - 1
     spans = [
-        _bar_words(time_map, a, b)
+        bar_list(time_map, range(a, b + 1))
         for a, b in ((0, min(aligned) - 1), (max(aligned) + 1, end))
         if a <= b and any(bar.notes for bar in chart.bars[a : b + 1])
     ]
@@ -390,7 +390,7 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription)
     if before + 1 < len(chart) and _sounds_like(chart, before + 1, gap, heard):
         last = _alike_run(chart, before + 1, 1)
     if first == last:
-        alike = _bar_words(chart.time_map, first, first).capitalize()
+        alike = capital(bar_list(chart.time_map, [first]))
         return f" {alike} beside it is alike, so it may be on its other side."
     return _anywhere(chart, first, last)
 
@@ -422,7 +422,7 @@ def _alike_run(chart: Chart, bar_index: int, step: int) -> int:
 def _anywhere(chart: Chart, first: int, last: int) -> str:
     if last <= first:
         return ""
-    return f" It may be anywhere in {_bar_words(chart.time_map, first, last)}, which are alike."
+    return f" It may be anywhere in {bar_list(chart.time_map, range(first, last + 1))}, which are alike."
 
 
 def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
@@ -459,11 +459,6 @@ def _is(amount: str) -> str:
     return "are" if amount.endswith("s") else "is"
 
 
-def _bar_words(time_map, first: int, last: int) -> str:
-    a, b = time_map.bar_number(first), time_map.bar_number(last)
-    return f"bar {a}" if a == b else f"bars {a}–{b}"
-
-
 def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
     """Findings alike in at least three bars, gathered; those that are the same in several places are one."""
     groups: dict[tuple, dict[Fraction, list[Finding]]] = {}
@@ -480,12 +475,12 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
             continue
         bars = sorted({f.bar_index for f in found})
         numbers = [chart.time_map.bar_number(k) for k in bars]
-        runs = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in number_runs(numbers))
+        said = bar_list(chart.time_map, bars)
         timed = chart.time_map.bars[bars[0]]
         where = (
-            f"On {place_list(timed, often)} of bars {runs}"
+            f"On {place_list(timed, often)} of {said}"
             if len(often) <= FEW_PLACES
-            else f"In bars {runs}, in {len(found)} places"
+            else f"In {said}, in {len(found)} places"
         )
         out.append(
             Pattern(

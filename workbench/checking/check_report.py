@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.chart.counting import number_runs, place_list
+from workbench.chart.counting import bar_words, capital, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.reportpage import LISTEN, WRONG, clock, escape, html_page, pdf_page, relative_link
@@ -146,7 +146,7 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
 def check_html(check: Check, audio_link: str = "") -> str:
     """The check as a page."""
     title = f"Check of {check.chart.title or 'a chart'}"
-    body = [f"<h1>{escape(title)}</h1>", f'<p class="lead">{escape(_capital(summary_of(check)))}</p>']
+    body = [f"<h1>{escape(title)}</h1>", f'<p class="lead">{escape(capital(summary_of(check)))}</p>']
     body += [f"<p>{escape(r)}</p>" for r in check.remarks]
     if audio_link:
         body.append(f'<audio controls preload="metadata" src="{escape(audio_link)}"></audio>')
@@ -224,10 +224,6 @@ def _picture(check: Check, bar_index: int) -> str | None:
         return None  # a chart by others may hold what cannot be engraved; its findings still count
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 _PDF = r"""
 #set document(title: data.title, date: none)
 #set page(paper: "a4", margin: (x: 18mm, y: 16mm), numbering: "1 / 1")
@@ -285,7 +281,7 @@ def check_pdf(check: Check) -> bytes:
         _PDF,
         {
             "title": f"Check of {check.chart.title or 'a chart'}",
-            "summary": _capital(summary_of(check)),
+            "summary": capital(summary_of(check)),
             "remarks": list(check.remarks),
             "how_sure": HOW_SURE,
             "patterns": [_line_data(Line(p.verdict, p.text, p.probability)) for p in check.patterns[:MOST_PATTERNS]],
@@ -309,8 +305,4 @@ def _line_data(line: Line) -> dict[str, str]:
 
 
 def _listed(head: str, bars: Sequence[BarCheck]) -> str:
-    if not bars:
-        return ""
-    runs = number_runs(sorted({b.bar_number for b in bars}))
-    one = len(runs) == 1 and runs[0][0] == runs[0][1]
-    return f"{head}: bar{'' if one else 's'} " + ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs) + "."
+    return f"{head}: {bar_words(b.bar_number for b in bars)}." if bars else ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from workbench.chart import Chart
-from workbench.chart.counting import number_runs, the_place
+from workbench.chart.counting import bar_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
 
@@ -100,10 +100,7 @@ def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) ->
     for (position, name, instead), found in sorted(
         groups.items(), key=lambda g: (-len(g[1]), first(g[1]), drum_key_order(g[0][1]))
     ):
-        runs = number_runs(sorted({s.bar_number for s in found}))
-        bars = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs)
-        one = len(runs) == 1 and runs[0][0] == runs[0][1]
         place = the_place(chart.time_map.bars[found[0].bar_index], position)
         played = f" ({instead} instead)" if instead else ""
-        lines.append(f"{name} on {place}{played}: bar{'' if one else 's'} {bars}")
+        lines.append(f"{name} on {place}{played}: {bar_words(s.bar_number for s in found)}")
     return lines

@@ -25,7 +25,7 @@ import numpy as np
 
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
-from workbench.chart import Chart
+from workbench.chart import Chart, Mark
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.events import Stroke
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
@@ -42,7 +42,7 @@ from workbench.checking.findings import (
 from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
 from workbench.listening.transcription import Transcription
-from workbench.reading.fills import Span, find_fills
+from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
 
 #: Whose tempo is apart from the click's by more than this share, bar for bar, did not play to that click.
@@ -520,10 +520,10 @@ def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[Fil
     return tuple(sorted(out, key=lambda f: f.start_s))
 
 
-def _fill_change(chart: Chart, by_aligned: dict, span: Span, k: int) -> float | None:
+def _fill_change(chart: Chart, by_aligned: dict, span: Mark, k: int) -> float | None:
     """Tempo of a fill, up to the stroke after it, over that of the two bars before, less one."""
     inside, before = [], []
-    for index in range(max(0, k - 2), k + 1 + len(span.bars())):
+    for index in range(max(0, k - 2), k + 1 + len(span.bars)):
         for e, time_s in by_aligned.get(index, []):
             place = (e.aligned.chart_bar, e.note.position)
             if place < span.start:

@@ -7,11 +7,11 @@ rests on and something to do about it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import number_runs, the_place
+from workbench.chart.counting import bar_words, capital, number_runs, the_place
 from workbench.checking.differing import DifferingStroke
 from workbench.checking.playing import USUAL_AGREEMENT, WORKING_DRUMMERS_SPREAD_MS, Click, InstrumentTiming, Playing
 
@@ -29,6 +29,8 @@ GHOST_TOLERANCE = 0.12
 LOOSE = 1.4
 #: Most pieces of advice given at once.
 MOST_ADVICE = 3
+#: Runs of bars that a sentence lists before it says "…".
+MOST_RUNS = 4
 #: Change of tempo over the take that is worth a word, per cent.
 DRIFT_PERCENT = 3.0
 #: From so much on it is rather a ladder of tempi.
@@ -56,7 +58,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
         out.append(f"You keep the tempo: from beginning to end it changes by {abs(take.drift_percent):.1f} %.")
     if take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
         out.append(
-            f"{_bars(take.repeats[0].bar_numbers)} come out alike each time "
+            f"{capital(_bars(take.repeats[0].bar_numbers))} come out alike each time "
             f"(within {take.repeats[0].spread_ms:.0f} ms)."
         )
     ghosts = [g for g in take.ghosts if g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
@@ -99,8 +101,8 @@ def advice_of(take: Playing) -> tuple[str, ...]:
             (
                 worst.spread_ms / 20,
                 (
-                    f"{_bars(worst.bar_numbers)} are written alike but differ by {worst.spread_ms:.0f} ms from time "
-                    "to time. Loop one of them slowly and record it again."
+                    f"{capital(_bars(worst.bar_numbers))} are written alike but differ by {worst.spread_ms:.0f} ms "
+                    "from time to time. Loop one of them slowly and record it again."
                 ),
             )
         )
@@ -130,7 +132,7 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     unplayed = [k for k in wanted if k not in take.alignment.played and take.chart.bars[k].notes]
     if unplayed and not take.only_bars:
         out.append(
-            f"This take plays {_bars([numbers(k) for k in take.alignment.played]).lower()} of the part; what is "
+            f"This take plays {_bars([numbers(k) for k in take.alignment.played])} of the part; what is "
             "said below is of these bars."
         )
     return tuple(out)
@@ -181,7 +183,7 @@ def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
         found.append(
             (
                 20.0,
-                f"{_bars(numbers)} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
+                f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
                 f"to {last + 1} round and round, until the way through them is clear.",
             )
         )
@@ -240,7 +242,7 @@ def _advise_on_drums(take: Playing, found: list[tuple[float, str]]) -> None:
         found.append(
             (
                 5.0,
-                f"You play {instead} where {name} is written: {count} strokes, {_bars(bars).lower()}. "
+                f"You play {instead} where {name} is written: {count} strokes, {_bars(bars)}. "
                 "If it is meant, change the part; if not, say the drum's name aloud as you count.",
             )
         )
@@ -266,7 +268,7 @@ def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
                 4 + len(strokes) / written[position, name],
                 (
                     f"The {name} on {place} is left out again and again "
-                    f"({_bars([s.bar_number for s in strokes]).lower()}). Loop one of those bars slowly, counting "
+                    f"({_bars([s.bar_number for s in strokes])}). Loop one of those bars slowly, counting "
                     "aloud, until that stroke comes by itself."
                 ),
             )
@@ -337,7 +339,7 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
                 abs(mean) * 60,
                 (
                     f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
-                    f"({_bars([f.bar_number for f in side]).lower()}). Count aloud through the fill and the bar "
+                    f"({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar "
                     "after it."
                 ),
             )
@@ -347,13 +349,11 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
 def _where(take: Playing, what: str, names: Sequence[str]) -> str:
     """The three bars with most of these strokes."""
     counts = Counter(s.bar_number for s in take.strokes if s.what == what and s.instrument in names and not s.instead)
-    return _bars([number for number, _ in counts.most_common(3)]).lower() if counts else "single bars"
+    return _bars([number for number, _ in counts.most_common(3)]) if counts else "single bars"
 
 
-def _bars(numbers: Sequence[int]) -> str:
-    runs = number_runs(sorted(set(numbers)))
-    words = ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in runs[:4]) + (" …" if len(runs) > 4 else "")
-    return ("Bar " if len(set(numbers)) == 1 else "Bars ") + words
+def _bars(numbers: Iterable[int]) -> str:
+    return bar_words(numbers, MOST_RUNS)
 
 
 def _beside_working_drummers(spread_ms: float) -> str:

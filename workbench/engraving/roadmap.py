@@ -15,8 +15,8 @@ from pathlib import Path
 
 from lxml import etree
 
-from workbench.chart import Chart, Mark, Section
-from workbench.chart.excerpts import bars_of_mark
+from workbench.chart import Chart, Section
+from workbench.chart.counting import bar_list
 from workbench.engraving.drawing import new_page, serialize, tag, text
 from workbench.engraving.engrave import svg_to_pdf
 from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
@@ -49,8 +49,8 @@ class RoadMapStop:
     Attributes
     ----------
     section : Section
-    first_bar, last_bar : int
-        Bar indices, both included.
+    bars : range
+        Bar indices.
     groove_bar : int or None
         The bar that stands for its groove; None in a section without drums.
     fill_bar : int or None
@@ -60,8 +60,7 @@ class RoadMapStop:
     """
 
     section: Section
-    first_bar: int
-    last_bar: int
+    bars: range
     groove_bar: int | None
     fill_bar: int | None
     like: int | None = None
@@ -74,10 +73,10 @@ def find_stages(chart: Chart) -> tuple[RoadMapStop, ...]:
     the fill is the last one of the section.  Fills are those marked in the
     chart; where none is marked, it is read.
     """
-    fills = [bars_of_mark(m) for m in chart.marks if m.kind == "fill"]
+    fills = [m.bars for m in chart.marks if m.kind == "fill"]
     reading = read_part(chart) if any(bar.notes for bar in chart.bars) else None
     if not fills and reading:
-        fills = [bars_of_mark(Mark("fill", f.span.start, f.span.end)) for f in reading.fills]
+        fills = [f.span.bars for f in reading.fills]
     sections = list(chart.sections)
     if not sections or sections[0].bar_index > 0:
         sections.insert(0, Section(0, "" if sections else "All"))
@@ -86,11 +85,11 @@ def find_stages(chart: Chart) -> tuple[RoadMapStop, ...]:
     for section, end in zip(sections, ends):
         bars = range(section.bar_index, end)
         groove = _groove_bar(reading, bars)
-        last = next((end for start, end in reversed(fills) if start in bars), None)
+        last = next((fill[-1] for fill in reversed(fills) if fill[0] in bars), None)
         fill = None if last is None else min(last, bars[-1])
         fill = None if fill == groove or fill is not None and not chart.bars[fill].notes else fill
         like = next((k for k, s in enumerate(out) if _same(chart, s, groove, fill)), None)
-        out.append(RoadMapStop(section, bars[0], bars[-1], groove, fill, like))
+        out.append(RoadMapStop(section, bars, groove, fill, like))
     return tuple(out)
 
 
@@ -175,7 +174,7 @@ def _row(chart: Chart, stages, stage: RoadMapStop, width: float, letters: int, m
     if stage.like is not None:
         other = stages[stage.like]
         named = other.section.label or other.section.name or "before"
-        return _Row(stage, f"as {named}, bar {number(other.first_bar)}")
+        return _Row(stage, f"as {named}, bar {number(other.bars[0])}")
     said = next(
         (m.text for m in chart.marks if m.kind == "groove" and m.text and m.start[0] <= stage.groove_bar < m.end[0]), ""
     )
@@ -201,10 +200,8 @@ def _draw_row(root: etree._Element, chart: Chart, row: _Row, y: float, scale: fl
         foot = under + scale * (system.staff_top + system.staff_bottom) / 2
     name = etree.SubElement(root, tag("g"), transform=f"translate({MARGIN},{foot:.1f})")
     draw_section(name, stage.section, 0, 0, _NAME_WIDTH - 20)
-    first, last = number(stage.first_bar), number(stage.last_bar)
-    count = stage.last_bar - stage.first_bar + 1
-    bars = f"bar {first}" if count == 1 else f"bars {first}–{last} ({count})"
-    root.append(text(MARGIN, foot + 34, 28, bars))
+    bars, numbers = bar_list(chart.time_map, stage.bars), [number(k) for k in stage.bars if number(k)]
+    root.append(text(MARGIN, foot + 34, 28, f"{bars} ({len(numbers)})" if len(numbers) > 1 else bars))
     x = float(MARGIN + _NAME_WIDTH)
     if row.remark:
         root.append(text(x, foot - 9, 30, row.remark, font_style="italic"))

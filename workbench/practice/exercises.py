@@ -20,15 +20,15 @@ import unicodedata
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from workbench.chart import Chart
-from workbench.chart.counting import bar_list, count_row
+from workbench.chart import Chart, Mark
+from workbench.chart.counting import bar_list, capital, count_row
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
 from workbench.reading.fill_reading import Fill
-from workbench.reading.fills import Span, span_notes
+from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.sticking import Flag, propose_sticking
 
@@ -127,7 +127,7 @@ def section_exercise(
         raise ChartError("An exercise ends where it begins or later.")
     where = bar_list(chart.time_map, bars)
     stages = (*_layers(chart, bars), Stage("record", "as played" + TO_RECORDING, bars, record=True))
-    title = title or _capital(where)
+    title = title or capital(where)
     exercise = Exercise(
         slug(title),
         title,
@@ -151,13 +151,13 @@ def section_exercise(
 def _said_of(reading: PartReading, bars: Sequence[int]) -> tuple[str, ...]:
     """What a reading says of some bars: their grooves and the fills that lie in them."""
     chart = reading.chart
-    fills = [f for f in reading.fills if set(bars).issuperset(f.span.bars())]
-    filled = {k for f in fills for k in f.span.bars()}
+    fills = [f for f in reading.fills if set(bars).issuperset(f.span.bars)]
+    filled = {k for f in fills for k in f.span.bars}
     grooves = {g.text for k in bars if k not in filled and (g := reading.groove_at(k)) is not None}
-    said = [f"{_capital(text)}." for text in sorted(grooves) if text]
+    said = [f"{capital(text)}." for text in sorted(grooves) if text]
     if filled.issuperset(bars) and len(fills) == 1:
         return (*said, *_fill_words(fills[0]))
-    return (*said, *(f"Fill in {bar_list(chart.time_map, f.span.bars())}: {f.text}." for f in fills))
+    return (*said, *(f"Fill in {bar_list(chart.time_map, f.span.bars)}: {f.text}." for f in fills))
 
 
 def instruments_named(names: Sequence[str]) -> frozenset[str]:
@@ -211,12 +211,7 @@ def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]
                 f"The chart has no section {name!r}; it has "
                 f"{', '.join(sorted({s.name or s.label for s in reading.form}))}."
             )
-    return {
-        k
-        for s in reading.form
-        if wanted & {s.label.casefold(), s.name.casefold()}
-        for k in range(s.first_bar, s.end_bar)
-    }
+    return {k for s in reading.form if wanted & {s.label.casefold(), s.name.casefold()} for k in s.bars}
 
 
 # -- grooves, variations, fills ----------------------------------------------------
@@ -231,7 +226,7 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     if len(run) > 1:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove"
-    listen = [_capital(own.text) + "."] if own.text else []
+    listen = [capital(own.text) + "."] if own.text else []
     return Exercise(
         slug(title),
         title,
@@ -257,7 +252,7 @@ def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
 
 def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
     """Consecutive bars of the groove that begin a phrase and hold no fill."""
-    filled = {k for f in reading.fills for k in f.span.bars()}
+    filled = {k for f in reading.fills for k in f.span.bars}
     free = [k for k in own.groove.bar_indices if k not in filled]
     runs: list[list[int]] = []
     for k in free:
@@ -269,7 +264,7 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
 
 def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:
     chart = reading.chart
-    filled = {k for f in reading.fills for k in f.span.bars()}
+    filled = {k for f in reading.fills for k in f.span.bars}
     out = []
     seen = {chart.bars[own.groove.base_of(k)].pattern for k in own.groove.bar_indices}
     # One exercise for each different bar, the most frequent first.
@@ -283,7 +278,7 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
         by_pattern.setdefault(chart.bars[k].pattern, []).append(k)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
         bar, base = same[0], own.groove.base_of(same[0])
-        told = tuple(_capital(v.text) + "." for v in reading.variations if bar in v.bars)
+        told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars)
         where = bar_list(chart.time_map, same)
         title = f"{_section_title(reading, bar)}: variation, {where}"
         stages = (
@@ -298,9 +293,11 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
     """Fills that lie in some bars, those that are the same together."""
     same: dict[tuple, list[Fill]] = {}
     for f in reading.fills:
-        if set(bars).issuperset(f.span.bars()):
+        if set(bars).issuperset(f.span.bars):
             first = f.span.start[0]
-            shape = frozenset((k - first, n.position, n.instrument) for k, n in span_notes(reading.chart, f.span))
+            shape = frozenset(
+                (k - first, n.position, n.instrument) for k, n in notes_between(reading.chart, f.span.start, f.span.end)
+            )
             same.setdefault((f.kind, shape), []).append(f)
     return list(same.values())
 
@@ -308,13 +305,13 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
 def _fill_words(fill: Fill) -> tuple[str, ...]:
     """What to know of a fill, a sentence each: the user's own words first."""
     own = () if fill.text == "; ".join(fill.words) else (fill.text,)
-    return tuple(_capital(words) + "." for words in (*own, *fill.words))
+    return tuple(capital(words) + "." for words in (*own, *fill.words))
 
 
 def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
     """A fill, learnt where it comes first."""
     chart, fill = reading.chart, same[0]
-    span, bars = fill.span, tuple(fill.span.bars())
+    span, bars = fill.span, tuple(fill.span.bars)
     last = len(chart) - 1
     before, after = max(0, bars[0] - 1), min(last, bars[-1] + 2)
     stages = [Stage("alone", "the fill alone", bars, only=span)]
@@ -324,7 +321,7 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
         stages.append(Stage("landing", "into what follows", (*bars, *range(bars[-1] + 1, after + 1))))
     song = tuple(range(max(0, bars[0] - AROUND_FILL_BARS), min(last, bars[-1] + AROUND_FILL_BARS) + 1))
     stages.append(Stage("song", "in the song", song, record=True, loop=False))
-    where = bar_list(chart.time_map, [k for f in same for k in f.span.bars()])
+    where = bar_list(chart.time_map, [k for f in same for k in f.span.bars])
     title = f"Fill {fill.kind + 1}" + (", changed" if fill.version_of is not None else "") + f", {where}"
     listen = _fill_words(fill)
     if fill.lands_on is not None and fill.landing:
@@ -332,16 +329,12 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
     return Exercise(slug(title), title, "fill", where, bars[0], tuple(stages), (), listen, _count(chart, bars, span))
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _section_title(reading: PartReading, bar_index: int) -> str:
     section = reading.section_at(bar_index)
     return " ".join(t for t in (section.label, section.name) if t) or "Part"
 
 
-def _count(chart: Chart, bars: Sequence[int], only: Span | None = None) -> str:
+def _count(chart: Chart, bars: Sequence[int], only: Mark | None = None) -> str:
     rows = []
     for k in bars:
         places = [n.position for n in chart.bars[k].notes if only is None or only.covers(k, n.position)]
@@ -356,7 +349,7 @@ def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[
     for f in flags:
         if f.kind in ("unplayable", "double pedal") and f.bar_index in bars:
             said.setdefault(f.text, []).append(f.bar_index)
-    return tuple(f"{_capital(bar_list(chart.time_map, where))}: {text}." for text, where in said.items())
+    return tuple(f"{capital(bar_list(chart.time_map, where))}: {text}." for text, where in said.items())
 
 
 def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None, flags: Sequence[Flag]) -> Exercise:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from workbench.reading.fills import Span
+from workbench.chart import Mark
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class Stage:
         Bar indices of the chart, in the order played.
     instruments : frozenset of str or None
         Only these play; None means all.
-    only : Span or None
+    only : Mark or None
         Only what lies in it is played.
     record : bool
         Played to the recording (the bars are then consecutive).
@@ -31,7 +31,7 @@ class Stage:
     title: str
     bars: tuple[int, ...]
     instruments: frozenset[str] | None = None
-    only: Span | None = None
+    only: Mark | None = None
     record: bool = False
     loop: bool = True
 

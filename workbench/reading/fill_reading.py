@@ -15,10 +15,10 @@ from itertools import groupby
 
 import numpy as np
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Mark, Note
 from workbench.chart.counting import count_row, note_value, place_list, the_place
 from workbench.chart.drumkit import drum_key_order, instrument
-from workbench.reading.fills import Span, span_notes
+from workbench.reading.fills import notes_between
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
 
@@ -54,8 +54,8 @@ class Fill:
 
     Attributes
     ----------
-    span : Span
-        Where it lies; ``span.given`` if the user confirmed it.
+    span : Mark
+        Where it lies; ``span.confirmed`` if the user confirmed it.
     values : str
         Note values: "16ths", "8th triplets and 16ths".
     count : str
@@ -92,7 +92,7 @@ class Fill:
         What is played there on 1.
     """
 
-    span: Span
+    span: Mark
     values: str
     count: str
     grouping: tuple[int, ...]
@@ -135,14 +135,14 @@ class _Event:
         return min((n.instrument for n in self.notes), key=lambda i: (rank(i), drum_key_order(i)))
 
 
-def _events(chart: Chart, span: Span) -> list[_Event]:
+def _events(chart: Chart, span: Mark) -> list[_Event]:
     starts = chart.time_map.starts
     origin = starts[span.start[0]] + span.start[1]
-    placed = [(starts[k] + n.position - origin, n) for k, n in span_notes(chart, span)]
+    placed = [(starts[k] + n.position - origin, n) for k, n in notes_between(chart, span.start, span.end)]
     return [_Event(at, tuple(n for _, n in group)) for at, group in groupby(placed, key=lambda x: x[0])]
 
 
-def read_fills(chart: Chart, spans: Sequence[Span]) -> tuple[Fill, ...]:
+def read_fills(chart: Chart, spans: Sequence[Mark]) -> tuple[Fill, ...]:
     """Read every fill, in order, and recognise those that return."""
     out: list[Fill] = []
     shapes: list[frozenset] = []
@@ -166,7 +166,7 @@ def _alike(a: frozenset, b: frozenset) -> bool:
     return len(a & b) >= ALIKE * max(len(a | b), 1)
 
 
-def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int, version_of: int | None) -> Fill:
+def _read_fill(chart: Chart, span: Mark, events: list[_Event], kind: int, version_of: int | None) -> Fill:
     length = _length(chart, span)
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
@@ -191,7 +191,7 @@ def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int, versio
         words.append("linear: no two things at once")
     grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
     words.append(f"{grade} ({why})" if why else grade)
-    text = span.text if span.given and span.text else "; ".join(words)
+    text = span.text if span.confirmed and span.text else "; ".join(words)
     return Fill(
         span,
         values,
@@ -215,14 +215,14 @@ def _read_fill(chart: Chart, span: Span, events: list[_Event], kind: int, versio
     )
 
 
-def _length(chart: Chart, span: Span) -> Fraction:
+def _length(chart: Chart, span: Mark) -> Fraction:
     starts = chart.time_map.starts
     return starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
 
 
-def _count(chart: Chart, span: Span) -> str:
+def _count(chart: Chart, span: Mark) -> str:
     rows = []
-    for k, group in groupby(span_notes(chart, span), key=lambda x: x[0]):
+    for k, group in groupby(notes_between(chart, span.start, span.end), key=lambda x: x[0]):
         rows.append(count_row(chart.time_map.bars[k], (n.position for _, n in group)))
     return " | ".join(rows)
 
@@ -329,8 +329,8 @@ def _accents(events: Sequence[_Event]) -> list[int]:
 # -- hands, feet, difficulty -----------------------------------------------------------
 
 
-def _feet(chart: Chart, span: Span, events: Sequence[_Event]) -> str:
-    kicks = [(k, n.position) for k, n in span_notes(chart, span) if n.instrument == "kick"]
+def _feet(chart: Chart, span: Mark, events: Sequence[_Event]) -> str:
+    kicks = [(k, n.position) for k, n in notes_between(chart, span.start, span.end) if n.instrument == "kick"]
     pedal = any(n.instrument == "pedal hi-hat" for e in events for n in e.notes)
     foot = " and hi-hat foot" if pedal else ""
     if not kicks:
@@ -347,7 +347,7 @@ def _feet(chart: Chart, span: Span, events: Sequence[_Event]) -> str:
     return f"kick on {where}{foot}"
 
 
-def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
+def _is_syncopated(chart: Chart, span: Mark, events: Sequence[_Event]) -> bool:
     """Strokes off the beat that are held over it: a beat inside the fill is
     silent and the stroke before it lies off the beat."""
     starts = chart.time_map.starts
@@ -357,7 +357,7 @@ def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
     if len(places) < 2:
         return False
     over = 0
-    for k in span.bars():
+    for k in span.bars:
         if k >= len(chart):
             continue
         for p in chart.time_map.bars[k].beat_positions():
@@ -369,7 +369,7 @@ def _is_syncopated(chart: Chart, span: Span, events: Sequence[_Event]) -> bool:
     return over > 0
 
 
-def _difficulty(chart: Chart, span: Span, events: Sequence[_Event]) -> tuple[int, str]:
+def _difficulty(chart: Chart, span: Mark, events: Sequence[_Event]) -> tuple[int, str]:
     """1–5 from strokes a second, ways between drums, feet between the hands; 5 where two hands are too few."""
     times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
     if len(times) < 2:

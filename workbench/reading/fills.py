@@ -13,18 +13,16 @@ found where a confirmed *groove* mark of at most two bars says there is none.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Mark, Note
 from workbench.reading.fill_model import NEIGHBOURS, fill_logits
 from workbench.reading.patterns import VOICES, Patterns
 
 _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
-
-Place = tuple[int, Fraction]
 
 #: How far (log-odds) a beat must stand out against its neighbours, and its
 #: absolute log-odds, to speak for a fill at all; of the latter this share is the
@@ -60,24 +58,7 @@ MOST_OF_PART = Fraction(1, 2)
 FEWEST_STROKES = 2
 
 
-@dataclass(frozen=True)
-class Span:
-    """A stretch of the chart, end exclusive; ``given`` if a user confirmed it."""
-
-    start: Place
-    end: Place
-    text: str = ""
-    given: bool = False
-
-    def bars(self) -> range:
-        """Bars the stretch touches."""
-        return range(self.start[0], self.end[0] + (self.end[1] > 0))
-
-    def covers(self, bar_index: int, position: Fraction) -> bool:
-        return self.start <= (bar_index, position) < self.end
-
-
-def find_fills(patterns: Patterns) -> tuple[Span, ...]:
+def find_fills(patterns: Patterns) -> tuple[Mark, ...]:
     """Fills of a part to the beat, in order; confirmed ones exactly as marked."""
     chart = patterns.chart
     given = given_fills(chart)
@@ -91,24 +72,23 @@ def find_fills(patterns: Patterns) -> tuple[Span, ...]:
     barred = [
         (m.start, m.end)
         for m in chart.marks
-        if m.confirmed
-        and (m.kind == "fill" or m.kind == "groove" and _bars_long(chart, Span(m.start, m.end)) <= LONGEST_BARS)
+        if m.confirmed and (m.kind == "fill" or m.kind == "groove" and _bars_long(chart, m) <= LONGEST_BARS)
     ]
     for first, end in _runs(patterns, evidence, lines):
-        span = Span(_beat_start(patterns, first), _beat_end(patterns, end - 1))
+        span = Mark("fill", _beat_start(patterns, first), _beat_end(patterns, end - 1))
         if any(a < span.end and span.start < b for a, b in barred):
             continue
-        if len(span.bars()) > LONGEST_BARS + 1 or _bars_long(chart, span) > LONGEST_BARS:
+        if len(span.bars) > LONGEST_BARS + 1 or _bars_long(chart, span) > LONGEST_BARS:
             continue
         if _hand_drum_strokes(chart, span) >= FEWEST_STROKES:
             spans.append(span)
     return tuple(sorted([*given, *_without_solos(chart, spans)], key=lambda s: s.start))
 
 
-def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
+def _without_solos(chart: Chart, spans: list[Mark]) -> list[Mark]:
     """Fills that follow one another for more than :data:`LONGEST_BARS` bars are a
     solo, and so is a part that would be fills for the most part."""
-    chains: list[list[Span]] = []
+    chains: list[list[Mark]] = []
     for span in sorted(spans, key=lambda s: s.start):
         if chains:
             starts, last = chart.time_map.starts, chains[-1][-1]
@@ -118,16 +98,16 @@ def _without_solos(chart: Chart, spans: list[Span]) -> list[Span]:
                 continue
         chains.append([span])
     kept = [
-        s for chain in chains if _bars_long(chart, Span(chain[0].start, chain[-1].end)) <= LONGEST_BARS for s in chain
+        s for chain in chains if _bars_long(chart, replace(chain[0], end=chain[-1].end)) <= LONGEST_BARS for s in chain
     ]
-    taken = len({k for s in kept for k in s.bars()})
+    taken = len({k for s in kept for k in s.bars})
     sounding = sum(bool(b.notes) for b in chart.bars)
     return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
 
 
-def given_fills(chart: Chart) -> tuple[Span, ...]:
+def given_fills(chart: Chart) -> tuple[Mark, ...]:
     """Fills a user has marked and confirmed."""
-    return tuple(Span(m.start, m.end, m.text, True) for m in chart.marks if m.kind == "fill" and m.confirmed)
+    return tuple(m for m in chart.marks if m.kind == "fill" and m.confirmed)
 
 
 def _evidence(patterns: Patterns) -> np.ndarray:
@@ -219,85 +199,81 @@ def _runs(patterns: Patterns, evidence: np.ndarray, lines: np.ndarray) -> list[t
     return runs
 
 
-def _beat_start(patterns: Patterns, beat: int) -> Place:
+def _beat_start(patterns: Patterns, beat: int) -> tuple[int, Fraction]:
     bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
     return bar, patterns.chart.time_map.bars[bar].beat_spans()[beat - patterns.first_beat[bar]][0]
 
 
-def _beat_end(patterns: Patterns, beat: int) -> Place:
+def _beat_end(patterns: Patterns, beat: int) -> tuple[int, Fraction]:
     bar = int(np.searchsorted(patterns.first_beat, beat, side="right")) - 1
     timed = patterns.chart.time_map.bars[bar]
     start, length = timed.beat_spans()[beat - patterns.first_beat[bar]]
     return (bar + 1, Fraction(0)) if start + length >= timed.length else (bar, start + length)
 
 
-def _bars_long(chart: Chart, span: Span) -> float:
+def _bars_long(chart: Chart, span: Mark) -> float:
     starts = chart.time_map.starts
     length = starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
     return float(length / chart.time_map.bars[span.start[0]].meter.bar_length)
 
 
-def filled_bars(chart: Chart, spans: tuple[Span, ...]) -> frozenset[int]:
+def filled_bars(chart: Chart, spans: tuple[Mark, ...]) -> frozenset[int]:
     """Bars that fills take up."""
-    out = set()
-    for span in spans:
-        for k in span.bars():
-            if k >= len(chart):
-                continue
-            length = chart.time_map.bars[k].length
-            start = span.start[1] if k == span.start[0] else Fraction(0)
-            end = span.end[1] if k == span.end[0] else length
-            if end - start >= MOST_OF_BAR * length:
-                out.add(k)
-    return frozenset(out)
+    return frozenset(
+        k
+        for span in spans
+        for k, start, end in span.pieces(chart.time_map)
+        if end - start >= MOST_OF_BAR * chart.time_map.bars[k].length
+    )
 
 
-def span_notes(chart: Chart, span: Span) -> list[tuple[int, Note]]:
-    """Notes inside a stretch, in order, with their bar index."""
-    return [(k, n) for k in span.bars() if k < len(chart) for n in chart.bars[k].notes if span.covers(k, n.position)]
+def notes_between(chart: Chart, start: tuple[int, Fraction], end: tuple[int, Fraction]) -> list[tuple[int, Note]]:
+    """Notes from one place to another (exclusive), in order, with their bar index."""
+    bars = range(start[0], min(end[0] + 1, len(chart)))
+    return [(k, n) for k in bars for n in chart.bars[k].notes if start <= (k, n.position) < end]
 
 
 _STRUCK = ("snare", "side stick", "high tom", "mid tom", "floor tom")
 
 
-def _hand_drum_strokes(chart: Chart, span: Span) -> int:
-    return sum(n.instrument in _STRUCK for _, n in span_notes(chart, span))
+def _hand_drum_strokes(chart: Chart, span: Mark) -> int:
+    return sum(n.instrument in _STRUCK for _, n in notes_between(chart, span.start, span.end))
 
 
 # -- the exact first stroke ---------------------------------------------------------
 
 
-def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> Span | None:
+def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> Mark | None:
     """Begin a fill with the first stroke that departs from the groove.
 
     Parameters
     ----------
     chart : Chart
-    span : Span
+    span : Mark
         Found to the beat.
     base_at : mapping
         Bar index → pattern (position, instrument) of the groove there.
 
     Returns
     -------
-    Span or None
+    Mark or None
         None where nothing but left-out strokes tells it from the groove.
     """
-    if span.given:
+    if span.confirmed:
         return span
     first_bar, first = span.start
     meter = chart.time_map.bars[first_bar].meter
     earliest = max(first - meter.beat_length / 2, Fraction(0))
     new = [
         (k, n)
-        for k, n in span_notes(chart, Span((first_bar, earliest), span.end))
+        for k, n in notes_between(chart, (first_bar, earliest), span.end)
         if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())
     ]
     if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
         return None
     start = (new[0][0], new[0][1].position)
     # New strokes just before, the hands already off the time-timekeeper.
-    for k, n in reversed(span_notes(chart, Span((first_bar, Fraction(0)), start))):
+    for k, n in reversed(notes_between(chart, (first_bar, Fraction(0)), start)):
         kept = any(n.position < p < start[1] and name in _KEEPING for p, name in base_at.get(k, ()))
         if start[0] != k or start[1] - n.position > meter.beat_length and not kept:
             break
@@ -307,7 +283,7 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
             start = (k, n.position)
     # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
     # in where the hands had already left the time-timekeeper.
-    for k, n in reversed(span_notes(chart, Span((first_bar, earliest), start))):
+    for k, n in reversed(notes_between(chart, (first_bar, earliest), start)):
         if n.instrument not in _STRUCK or start[0] != k:
             continue
         timekeepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
@@ -315,7 +291,7 @@ def refine_fill(chart: Chart, span: Span, base_at: Mapping[int, frozenset]) -> S
         if timekeepers or gap > meter.beat_length / 2:
             break
         start = (k, n.position)
-    return Span(start, span.end)
+    return replace(span, start=start)
 
 
 _KEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell"}

@@ -47,20 +47,12 @@ SAME_MUSIC = 0.35
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """Consecutive bars, end exclusive, with what the hands keep time on."""
+class FormPart:
+    """Bars of a section with one texture: what the hands keep time on."""
 
-    first_bar: int
-    end_bar: int
+    bars: range
     timekeeper: str | None = None
     name: str = ""
-
-    @property
-    def bars(self) -> range:
-        return range(self.first_bar, self.end_bar)
-
-    def __len__(self) -> int:
-        return self.end_bar - self.first_bar
 
 
 @dataclass(frozen=True)
@@ -69,13 +61,13 @@ class FormSection:
 
     Attributes
     ----------
-    first_bar, end_bar : int
-        Bar indices, end exclusive.
+    bars : range
+        Bar indices.
     label : str
         Letter; sections that repeat each other share it; "" without drums.
     name : str
         As the user named it, or "".
-    parts : tuple of Stretch
+    parts : tuple of FormPart
         Where the texture changes inside the section: ``a``, ``b`` …; a single
         part is named "".
     phrase_bars : int
@@ -86,21 +78,13 @@ class FormSection:
         The user's own section.
     """
 
-    first_bar: int
-    end_bar: int
+    bars: range
     label: str
     name: str = ""
-    parts: tuple[Stretch, ...] = ()
+    parts: tuple[FormPart, ...] = ()
     phrase_bars: int = 0
     crash_bars: tuple[int, ...] = ()
     given: bool = False
-
-    @property
-    def bars(self) -> range:
-        return range(self.first_bar, self.end_bar)
-
-    def __len__(self) -> int:
-        return self.end_bar - self.first_bar
 
     @property
     def has_drums(self) -> bool:
@@ -149,8 +133,7 @@ def find_form(
         parts = _parts(patterns, first, end, fill_bars) if drums else ()
         out.append(
             FormSection(
-                first,
-                end,
+                range(first, end),
                 letter,
                 own.name if own else "",
                 parts,
@@ -392,7 +375,7 @@ def _join(stretches: list[tuple[int, int]], letters: list[str]) -> tuple[list[tu
 # -- inside a section -------------------------------------------------------------
 
 
-def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) -> tuple[Stretch, ...]:
+def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) -> tuple[FormPart, ...]:
     """Stretches of one texture; a bar or two of another are a variation, not a part."""
     main = _timekeeper(patterns, first, end)
     filled: list[str | None] = []
@@ -415,7 +398,7 @@ def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) 
     out, k = [], first
     for name, n in runs:
         names.setdefault(name, chr(ord("a") + len(names) % 26))
-        out.append(Stretch(k, k + n, name, names[name] if len(runs) > 1 else ""))
+        out.append(FormPart(range(k, k + n), name, names[name] if len(runs) > 1 else ""))
         k += n
     return tuple(out)
 

@@ -6,10 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Mark
 from workbench.reading.feel import Feel
 from workbench.reading.fill_reading import Fill
-from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Groove, Written, base_written, written
 from workbench.reading.sticking import Sticking
@@ -122,7 +121,7 @@ class PartReading:
         return base | filled
 
 
-def outside_fills(content: Written, spans: Iterable[Span], bar_index: int) -> Written:
+def outside_fills(content: Written, spans: Iterable[Mark], bar_index: int) -> Written:
     """Strokes of a bar that no fill covers."""
     near = [s for s in spans if s.start[0] <= bar_index <= s.end[0]]
     if not near:

@@ -39,11 +39,11 @@ def draw_form(reading: PartReading) -> Figure:
         colour = SILENT
         if section.has_drums:
             colour = PALETTE[titles.index(section.label or section.name) % len(PALETTE)]
-        axes.barh(0, len(section), left=section.first_bar, height=0.9, color=colour, edgecolor="white")
+        axes.barh(0, len(section.bars), left=section.bars.start, height=0.9, color=colour, edgecolor="white")
         name = section_name(section)
-        fits = len(section) >= 0.16 * len(name) * len(chart) / 16
+        fits = len(section.bars) >= 0.16 * len(name) * len(chart) / 16
         axes.text(
-            section.first_bar + len(section) / 2,
+            section.bars.start + len(section.bars) / 2,
             0,
             name if fits else section.label,
             ha="center",
@@ -52,19 +52,19 @@ def draw_form(reading: PartReading) -> Figure:
             color="white" if section.has_drums else INK,
             parse_math=False,
         )
-        for stretch in section.parts:
-            text = stretch.timekeeper or "no cymbal"
+        for part in section.parts:
+            text = part.timekeeper or "no cymbal"
             axes.text(
-                stretch.first_bar + len(stretch) / 2,
+                part.bars.start + len(part.bars) / 2,
                 -0.62,
                 text,
                 ha="center",
                 va="top",
                 fontsize=7,
-                rotation=0 if len(stretch) * 24 > len(chart) else 90,
+                rotation=0 if len(part.bars) * 24 > len(chart) else 90,
             )
-            if stretch.first_bar > section.first_bar:
-                axes.plot([stretch.first_bar] * 2, [-0.45, 0.45], color="white", lw=1, ls=":")
+            if part.bars.start > section.bars.start:
+                axes.plot([part.bars.start] * 2, [-0.45, 0.45], color="white", lw=1, ls=":")
     crashes = [k for s in reading.form for k in s.crash_bars]
     axes.plot(crashes, [0.62] * len(crashes), "x", color=INK, ms=5, label="crash on 1")
     for n, fill in enumerate(reading.fills):
@@ -106,12 +106,7 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
 def draw_fill(reading: PartReading, fill: Fill) -> Figure:
     """A fill on its grid with its groups bracketed and the hands below."""
     chart = reading.chart
-    pieces = []
-    for k in fill.span.bars():
-        if k < len(chart):
-            start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
-            end = fill.span.end[1] if k == fill.span.end[0] else chart.time_map.bars[k].length
-            pieces.append((k, start, end))
+    pieces = fill.span.pieces(chart.time_map)
     width = min(1.5 + 5.5 * max(len(pieces), 1), WIDEST)
     figure = Figure(figsize=(width, 2.9), layout="constrained")
     axes = figure.subplots()

@@ -20,7 +20,7 @@ from workbench.files.audio import Audio
 from workbench.progress import Progress, part
 from workbench.reading.feel import measure_feel
 from workbench.reading.fill_reading import read_fills
-from workbench.reading.fills import LONGEST_BARS, Span, filled_bars, find_fills, refine_fill
+from workbench.reading.fills import LONGEST_BARS, filled_bars, find_fills, refine_fill
 from workbench.reading.form import FormSection, bar_features, find_form
 from workbench.reading.grooves import base_written, find_groove, written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
@@ -111,27 +111,27 @@ def read_part(
         _variations(chart, grooves, spans),
         read_fills(chart, spans),
         sticking,
-        measure_feel(chart, sticking, [s.first_bar for s in form]),
+        measure_feel(chart, sticking, [s.bars.start for s in form]),
     )
     tell(1.0, "read")
     return reading
 
 
-def _line_ends(spans: tuple[Span, ...]) -> frozenset[int]:
+def _line_ends(spans: tuple[Mark, ...]) -> frozenset[int]:
     """Bars that begin where a fill ends."""
     return frozenset(s.end[0] for s in spans if s.end[1] == 0)
 
 
-def _touched(spans: tuple[Span, ...]) -> frozenset[int]:
-    return frozenset(k for s in spans for k in s.bars())
+def _touched(spans: tuple[Mark, ...]) -> frozenset[int]:
+    return frozenset(k for s in spans for k in s.bars)
 
 
-def _apart(spans: list[Span]) -> tuple[Span, ...]:
+def _apart(spans: list[Mark]) -> tuple[Mark, ...]:
     """Spans in order, none reaching into the next."""
-    out: list[Span] = []
+    out: list[Mark] = []
     for span in sorted(spans, key=lambda s: s.start):
         if out and span.start < out[-1].end:
-            if span.given and not out[-1].given:
+            if span.confirmed and not out[-1].confirmed:
                 out[-1] = span
             continue
         out.append(span)
@@ -158,7 +158,7 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[i
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 
-def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Span, ...]) -> tuple[Variation, ...]:
+def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark, ...]) -> tuple[Variation, ...]:
     """Every difference from the grooves, the same change said once with its bars."""
     out: list[Variation] = []
     limit = ghost_limit(chart)
@@ -196,12 +196,12 @@ def _soft(bar: WrittenBar, limit: float) -> frozenset[Fraction]:
     return frozenset(n.position for n in bar.notes if is_ghost(n, limit)) if limit else frozenset()
 
 
-def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Span, ...]) -> bool:
+def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Mark, ...]) -> bool:
     """Whether anything of a groove lies outside the fills."""
     return any(outside_fills(written(chart.bars[k]), spans, k) for k in groove.groove.bar_indices)
 
 
-def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGroove:
+def _told_free(chart: Chart, own: PartGroove, spans: tuple[Mark, ...]) -> PartGroove:
     """A groove, called free where hardly a bar repeats another and most are far from its base."""
     heard = {k: content for k in own.groove.bar_indices if (content := outside_fills(written(chart.bars[k]), spans, k))}
     times = Counter(heard.values())
@@ -222,7 +222,7 @@ def _told_free(chart: Chart, own: PartGroove, spans: tuple[Span, ...]) -> PartGr
     return replace(own, text=text, free=True)
 
 
-def _wholly_filled(chart: Chart, spans: tuple[Span, ...], bar_index: int) -> bool:
+def _wholly_filled(chart: Chart, spans: tuple[Mark, ...], bar_index: int) -> bool:
     end = (bar_index + 1, Fraction(0))
     return any(s.start <= (bar_index, Fraction(0)) and s.end >= end for s in spans)
 
@@ -244,9 +244,9 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
     edits: list[Edit] = []
     if not chart.sections:
         for s in reading.form:
-            if not s.has_drums and len(s) == 1 and s.end_bar == len(chart):
+            if not s.has_drums and len(s.bars) == 1 and s.bars.stop == len(chart):
                 continue  # the silence after the last note is no section
-            edits.append(NameSection(s.first_bar, s.name if s.has_drums else "No drums", s.label))
+            edits.append(NameSection(s.bars.start, s.name if s.has_drums else "No drums", s.label))
     kinds = {"fill", "groove"}
     edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
     # A short groove without a name only says that no fill is there: grooves are named across it.
@@ -254,10 +254,12 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
     new: list[Mark] = []
     for section in reading.form:
         for stretch in section.parts:
-            own = reading.groove_at(stretch.first_bar)
+            own = reading.groove_at(stretch.bars.start)
             if own is not None and own.text:
-                new.append(Mark("groove", (stretch.first_bar, Fraction(0)), (stretch.end_bar, Fraction(0)), own.text))
-    new += [Mark("fill", f.span.start, f.span.end, f.text) for f in reading.fills if not f.span.given]
+                new.append(
+                    Mark("groove", (stretch.bars.start, Fraction(0)), (stretch.bars.stop, Fraction(0)), own.text)
+                )
+    new += [replace(f.span, text=f.text) for f in reading.fills if not f.span.confirmed]
     if variations:
         new += [
             Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
@@ -285,11 +287,11 @@ def _cues(reading: Reading) -> list[tuple[tuple[int, Fraction], str]]:
     out = [(f.span.start, "fill") for f in reading.fills]
     for section in reading.form:
         for stretch in section.parts:
-            own = reading.groove_at(stretch.first_bar)
+            own = reading.groove_at(stretch.bars.start)
             names = own.groove.names if own is not None else ()
             said = next((n.split(",")[0] for n in names if n.startswith(("half-time", "double-time"))), "")
             if said:
-                out.append(((stretch.first_bar, Fraction(0)), said))
+                out.append(((stretch.bars.start, Fraction(0)), said))
     return out
 
 

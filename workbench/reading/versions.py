@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.chart.counting import bar_list
+from workbench.chart.counting import bar_list, capital
 from workbench.escaping import for_markdown
 from workbench.reading.grooves import Written, written
 from workbench.reading.patterns import VOICES, likeness, voices_of
@@ -93,7 +93,7 @@ class Versions:
                 [
                     f"# {for_markdown(names[0])} and {for_markdown(names[1])}",
                     "",
-                    head[0].upper() + head[1:] + ".",
+                    capital(head) + ".",
                     "",
                     *(f"- {line}" for line in changes),
                 ]

@@ -8,11 +8,11 @@ from fractions import Fraction
 
 from workbench.cautions import STRAIN
 from workbench.chart import Chart
-from workbench.chart.counting import SILENT_COUNT, bar_list, count_syllable, the_place
+from workbench.chart.counting import SILENT_COUNT, bar_list, capital, count_syllable, length_words, the_place
 from workbench.chart.drumkit import drum_key_order
+from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.reading.doubts import mostly_doubtful
-from workbench.reading.fills import Span
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
@@ -29,7 +29,8 @@ HARD = 4
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     """Everything a reading says, each thing once, with its bars."""
-    out = [Statement("form", text, tuple(s.bars)) for s in reading.form for text in [section_text(s)]]
+    time_map = reading.chart.time_map
+    out = [Statement("form", section_text(s, time_map), tuple(s.bars)) for s in reading.form]
     for g in reading.grooves:
         out.append(Statement("groove", groove_title(g.label, g.part) + g.text, g.groove.bar_indices))
     for v in reading.variations:
@@ -39,14 +40,14 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
         exact = [f for f in members if f.version_of is None]
         out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact)))
         out += [
-            Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars()))
+            Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars))
             for f in members
             if f.version_of is not None
         ]
         for f in members:
             lands = lands_text(reading, f)
             if lands:
-                out.append(Statement("fill", f"fill {kind + 1} {lands}", tuple(f.span.bars())))
+                out.append(Statement("fill", f"fill {kind + 1} {lands}", tuple(f.span.bars)))
     out += [Statement("sticking", f.text, (f.bar_index,)) for f in reading.sticking.flags]
     everything = tuple(int(k) for k in reading.feel.tempo_bars)
     out += [Statement("feel", line, everything) for line in reading.feel.lines()]
@@ -65,9 +66,7 @@ def doubt_text(doubtful: str) -> str:
 def user_notes(chart: Chart) -> tuple[Statement, ...]:
     """What the user has written and confirmed about stretches of the part."""
     return tuple(
-        Statement("note", m.text, tuple(Span(m.start, m.end).bars()))
-        for m in chart.marks
-        if m.kind == "note" and m.confirmed and m.text
+        Statement("note", m.text, tuple(m.bars)) for m in chart.marks if m.kind == "note" and m.confirmed and m.text
     )
 
 
@@ -78,7 +77,7 @@ def usual_meter(chart: Chart) -> str:
 
 
 def _touched(fills) -> tuple[int, ...]:
-    return tuple(sorted({k for f in fills for k in f.span.bars()}))
+    return tuple(sorted({k for f in fills for k in f.span.bars}))
 
 
 def fill_kinds(reading: PartReading) -> dict:
@@ -95,32 +94,29 @@ def section_name(section: FormSection) -> str:
     return both or ("no drums" if not section.has_drums else "section")
 
 
-def section_text(section: FormSection) -> str:
+def section_text(section: FormSection, time_map: TimeMap) -> str:
     """One line on a section: length, texture, phrases, parts."""
     name = section_name(section)
     if not section.has_drums:
-        return f"{name}: {_bars(len(section))}" + ("" if name == "no drums" else ", no drums")
-    parts = [f"{name}: {_bars(len(section))}"]
+        return f"{name}: {length_words(time_map, section.bars)}" + ("" if name == "no drums" else ", no drums")
+    parts = [f"{name}: {length_words(time_map, section.bars)}"]
     if len(section.parts) == 1:
         timekeeper = section.parts[0].timekeeper
         parts.append(f"hands on the {timekeeper}" if timekeeper else "no cymbal keeps time")
     else:
         parts.append(
             ", ".join(
-                f"{p.name} {_bars(len(p))} " + (f"on the {p.timekeeper}" if p.timekeeper else "without cymbals")
+                f"{p.name} {length_words(time_map, p.bars)} "
+                + (f"on the {p.timekeeper}" if p.timekeeper else "without cymbals")
                 for p in section.parts
             )
         )
     if section.phrase_bars:
-        lines = range(section.first_bar, section.end_bar, section.phrase_bars)
+        lines = section.bars[:: section.phrase_bars]
         crashed = sum(k in section.crash_bars for k in lines)
         by = "opened by a crash" if crashed > len(lines) / 2 else "marked by fills or crashes"
         parts.append(f"{section.phrase_bars}-bar phrases {by}")
     return ", ".join(parts)
-
-
-def _bars(n: int) -> str:
-    return f"{n} bar" + ("s" if n != 1 else "")
 
 
 def groove_title(label: str, part: str) -> str:
@@ -136,7 +132,7 @@ def lands_text(reading: PartReading, fill) -> str:
     words = []
     if not section.has_drums:
         return "then the drums are out"
-    if section.first_bar == fill.lands_on:
+    if section.bars.start == fill.lands_on:
         words.append(f"leads into {section_name(section)}")
     if fill.landing:
         words.append(
@@ -163,8 +159,9 @@ def to_markdown(reading: PartReading) -> str:
     lines += ["## Form", "", "| Section | Bars | |", "|---|---|---|"]
     for s in reading.form:
         name = section_name(s)
-        what = section_text(s).removeprefix(f"{name}: ")
-        lines.append(f"| {for_markdown(name)} | {_numbers(chart, s.bars)} | {for_markdown(what)} |")
+        what = section_text(s, chart.time_map).removeprefix(f"{name}: ")
+        numbers = bar_list(chart.time_map, s.bars).removeprefix("bars ").removeprefix("bar ")
+        lines.append(f"| {for_markdown(name)} | {numbers} | {for_markdown(what)} |")
     for g in reading.grooves:
         title = for_markdown(groove_title(g.label, g.part).removesuffix(": ")) or "Groove"
         stretches = bar_list(chart.time_map, g.groove.bar_indices)
@@ -241,20 +238,16 @@ def _telling(clause: str) -> tuple[bool, int]:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "." if text else ""
+    return capital(text) + "." if text else ""
 
 
 def _heading(reading: PartReading) -> str:
     chart = reading.chart
     tempo = next(iter(reading.feel.lines()), "")
-    words = [usual_meter(chart), _bars(len(chart)), tempo]
+    words = [usual_meter(chart), length_words(chart.time_map, range(len(chart))), tempo]
     if chart.feel != "straight":
         words.append(chart.feel)
     return ", ".join(w for w in words if w) + "."
-
-
-def _numbers(chart: Chart, bars: range) -> str:
-    return bar_list(chart.time_map, bars).split(" ", 1)[1]
 
 
 def _flags(reading: PartReading) -> list[tuple[str, list[int]]]:
@@ -273,14 +266,14 @@ def _fill_lines(reading: PartReading) -> list[str]:
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
         said = [
-            f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars())}: {first.text}.",
+            f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars)}: {first.text}.",
             _lead(reading, first),
             f"Count: `{first.count}`." if first.count else "",
             f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
         ]
         lines.append(" ".join(s for s in said if s))
         for f in members[1:]:
-            where = bar_list(chart.time_map, f.span.bars())
+            where = bar_list(chart.time_map, f.span.bars)
             said = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {said}. {_lead(reading, f)}")
     if any("(" in f.count for f in reading.fills):
@@ -307,12 +300,8 @@ def hands_explained(reading: PartReading, stretches: Sequence[tuple[Place, Place
 
 def fill_hands(reading: PartReading, fill) -> str:
     """The proposed hands of a fill, its bars parted by strokes: "R L R L | R L"."""
-    said = []
-    for k in fill.span.bars():
-        if k < len(reading.chart):
-            start = fill.span.start[1] if k == fill.span.start[0] else Fraction(0)
-            end = fill.span.end[1] if k == fill.span.end[0] else None
-            said.append(reading.sticking.text(reading.chart, k, start, end))
+    pieces = fill.span.pieces(reading.chart.time_map)
+    said = [reading.sticking.text(reading.chart, k, start, end) for k, start, end in pieces]
     return " | ".join(s for s in said if s)
 
 
@@ -323,7 +312,7 @@ def _lead(reading: PartReading, fill) -> str:
         words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}: {'; '.join(sets_up)}.")
     lands = lands_text(reading, fill)
     if lands:
-        words.append(for_markdown(lands[0].upper() + lands[1:] + "."))
+        words.append(for_markdown(_sentence(lands)))
     return " ".join(words)
 
 
@@ -401,8 +390,8 @@ def to_data(reading: PartReading) -> dict:
             {
                 "label": s.label,
                 "name": s.name,
-                "first_bar": number(s.first_bar),
-                "last_bar": number(s.end_bar - 1),
+                "first_bar": number(s.bars[0]),
+                "last_bar": number(s.bars[-1]),
                 "phrase_bars": s.phrase_bars,
                 "given": s.given,
                 "crash_bars": [number(k) for k in s.crash_bars],
@@ -410,8 +399,8 @@ def to_data(reading: PartReading) -> dict:
                     {
                         "name": p.name,
                         "timekeeper": p.timekeeper,
-                        "first_bar": number(p.first_bar),
-                        "last_bar": number(p.end_bar - 1),
+                        "first_bar": number(p.bars[0]),
+                        "last_bar": number(p.bars[-1]),
                     }
                     for p in s.parts
                 ],
@@ -462,7 +451,7 @@ def to_data(reading: PartReading) -> dict:
                 "setup_bar": number(f.setup_bar),
                 "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
                 "landing": f.landing,
-                "given": f.span.given,
+                "given": f.span.confirmed,
             }
             for f in reading.fills
         ],

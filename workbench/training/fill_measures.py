@@ -62,7 +62,7 @@ def called_fills(performances: Sequence[Played], draws: int) -> dict[str, float]
     called: dict[str, list[bool]] = {"fills put in": [], "foreign groove bars put in": [], "the groove's own bars": []}
     for seed in range(draws):
         for song in songs(performances, seed):
-            found = {k for fill in read_part(song.chart).fills for k in fill.span.bars()}
+            found = {k for fill in read_part(song.chart).fills for k in fill.span.bars}
             put_in = "fills put in" if song.has_fills else "foreign groove bars put in"
             for k in range(len(song.chart)):
                 called[put_in if k in PUT_IN else "the groove's own bars"].append(k in found)
