@@ -1,0 +1,365 @@
+"""Other bars over the same recording: the 1 shifted, another tempo level or meter, lines moved or tapped.
+
+Every function takes a time map and gives a :class:`Rebarring`: the new time map and where every written place
+of the old one lies in it.  What was heard is not touched here; :func:`workbench.chart.quantizer.rewrite` writes
+the strokes on the new bars, each where it was heard.
+
+Distances are counted in whole notes from the old map's first bar line, as exact fractions; half a beat is the
+finest step by which a line moves, what is left is a bend of the beats around it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.errors import ChartError
+
+#: A moved line draws so many beats on either side along, fading out (common practice, no source).
+DRAWN_BEATS = 4
+#: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
+SHORTEST_TAP_S = 0.2
+#: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
+LEVELS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
+
+
+class _Span(NamedTuple):
+    """A new bar over the stretch ``at … until`` of the old map, whole notes; ``times_s`` where tapped."""
+
+    meter: Meter
+    at: Fraction
+    until: Fraction
+    length: Fraction
+    times_s: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rebarring:
+    """New bars, and where the old places lie in them.
+
+    Attributes
+    ----------
+    time_map : TimeMap
+    place : function (bar_index, position) → (bar_index, position)
+        Of a written place, exact; None where the new bars do not reach.
+    """
+
+    time_map: TimeMap
+    place: Callable[[int, Fraction], tuple[int, Fraction] | None]
+
+
+# -- what a user does -----------------------------------------------------------------------------
+
+
+def shift_one(time_map: TimeMap, beats: Fraction | float, first_bar: int = 0, last_bar: int | None = None) -> Rebarring:
+    """Begin every bar of a stretch so many counted beats later (negative: earlier).
+
+    Examples
+    --------
+    >>> late = shift_one(TimeMap.steady(2, 120), 1)
+    >>> [(str(b.length), b.beat_times_s[0]) for b in late.time_map.bars]
+    [('1/4', 0.0), ('1', 0.5), ('1', 2.5)]
+    """
+    last_bar = _checked_stretch(time_map, first_bar, last_bar)
+    meter = time_map.bars[_first_full(time_map, first_bar)].meter
+    step = _half_beats(beats) * meter.beat_length
+    line = time_map.starts[_first_full(time_map, first_bar)] + step
+    return _recut(time_map, first_bar, last_bar, [line], meter)
+
+
+def change_level(
+    time_map: TimeMap, factor: Fraction | float, first_bar: int = 0, last_bar: int | None = None
+) -> Rebarring:
+    """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two.
+
+    Examples
+    --------
+    >>> change_level(TimeMap.steady(4, 200), Fraction(1, 2)).time_map
+    <TimeMap 2 bars, 0.00–4.80 s>
+    """
+    last_bar = _checked_stretch(time_map, first_bar, last_bar)
+    scale = Fraction(factor).limit_denominator(4)
+    if scale not in LEVELS:
+        raise ChartError(f"A tempo can be read {', '.join(map(str, LEVELS))} times as fast, not {factor!r} times.")
+    full = _first_full(time_map, first_bar)
+    return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
+
+
+def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int | None = None) -> Rebarring:
+    """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it.
+
+    A beat stays a beat where one meter counts quarters and the other as many dotted quarters (2/4 and 6/8,
+    4/4 and 12/8); otherwise a quarter stays a quarter.
+    """
+    last_bar = _checked_stretch(time_map, first_bar, last_bar)
+    full = _first_full(time_map, first_bar)
+    old = time_map.bars[full].meter
+    same_beats = old.counted_beats == meter.counted_beats and old.is_compound != meter.is_compound
+    scale = meter.beat_length / old.beat_length if same_beats else Fraction(1)
+    lines = [time_map.starts[full]]
+    lines += [time_map.starts[k] for k in range(full + 1, last_bar + 1) if time_map.bars[k].fixed]
+    return _recut(time_map, first_bar, last_bar, lines, meter, scale)
+
+
+def set_pickup(time_map: TimeMap, length: Fraction) -> Rebarring:
+    """Let the song begin with a pick-up bar of so many whole notes (0: with a full bar)."""
+    meter = time_map.bars[_first_full(time_map, 0)].meter
+    if not 0 <= length < meter.bar_length:
+        raise ChartError(f"A pick-up is shorter than a {meter} bar; {length} whole notes are not.")
+    return _recut(time_map, 0, len(time_map) - 1, [Fraction(length)], meter)
+
+
+def move_line(time_map: TimeMap, bar_index: int, time_s: float) -> Rebarring:
+    """Move the line that opens a bar (``len(time_map)``: the end) and fix it there.
+
+    The beats around are bent; a line moved by half a beat or more takes all bars up to the next fixed lines
+    along, so that one line in its right place puts a song right whose 1 was elsewhere.
+    """
+    if bar_index == len(time_map):
+        return _bent(time_map, [(time_map.starts[-1], time_s)], [])
+    time_map.check_bar(bar_index)
+    old, line = time_map.starts[bar_index], _near(time_map, time_s)
+    low = max((k for k in range(bar_index) if time_map.bars[k].fixed), default=0)
+    high = min((k for k in range(bar_index + 1, len(time_map)) if time_map.bars[k].fixed), default=len(time_map))
+    held = [(time_map.starts[k], time_map.bar_start_s(k)) for k in range(len(time_map)) if time_map.bars[k].fixed]
+    held = [h for h in held if h[0] != old]
+    inside = time_map.starts[low] < line or (low == 0 and not time_map.bars[0].fixed)
+    if not inside or (high < len(time_map) and line >= time_map.starts[high]):
+        raise ChartError("The line would pass a fixed line; let go of that one first.")
+    if line == old:
+        return _bent(time_map, [*held, (old, time_s)], [old])
+    meter = time_map.bars[_first_full(time_map, bar_index)].meter
+    bent = _bent_times(time_map, [*held, (line, time_s)])
+    starts = [line] if low == 0 and not time_map.bars[0].fixed else [time_map.starts[low], line]
+    return _recut(bent, low, high - 1, starts, meter, fixed=[line])
+
+
+def tapped_lines(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None = None) -> Rebarring:
+    """Bars from tap to tap; the rest of the song is laid anew at the tempo level and from the 1 so tapped.
+
+    A single tap moves the nearest line.
+    """
+    return _tapped(time_map, taps_s, meter, beats_too=False)
+
+
+def tapped_beats(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None = None) -> Rebarring:
+    """The same from a tap on every beat, the first on a 1."""
+    return _tapped(time_map, taps_s, meter, beats_too=True)
+
+
+def split_bar(time_map: TimeMap, bar_index: int, position: Fraction) -> Rebarring:
+    """Two bars instead of one: a new line at a position inside it."""
+    time_map.check_bar(bar_index)
+    bar, at = time_map.bars[bar_index], time_map.starts[bar_index]
+    if not 0 < position < bar.length:
+        raise ChartError("A bar is split at a place inside it.")
+    first = _Span(_meter_of(position, bar.meter), at, at + position, position)
+    rest = bar.length - position
+    second = _Span(_meter_of(rest, bar.meter), at + position, at + bar.length, rest)
+    return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), first, second,
+                                 *_as_spans(time_map, bar_index + 1, len(time_map))])  # fmt: skip
+
+
+def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
+    """One bar instead of a bar and the next: the line between them goes."""
+    time_map.check_bar(bar_index)
+    if bar_index + 1 >= len(time_map):
+        raise ChartError("The last bar has no next one to join.")
+    a, b = time_map.bars[bar_index : bar_index + 2]
+    at, length = time_map.starts[bar_index], a.length + b.length
+    joined = _Span(_meter_of(length, a.meter), at, at + length, length)
+    return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), joined,
+                                 *_as_spans(time_map, bar_index + 2, len(time_map))])  # fmt: skip
+
+
+def add_bars(time_map: TimeMap, count: int, at_end: bool = True) -> Rebarring:
+    """More bars before the first or after the last, at the tempo of their neighbour."""
+    spans = _as_spans(time_map, 0, len(time_map))
+    meter = time_map.bars[-1 if at_end else 0].meter
+    length = meter.bar_length
+    if at_end:
+        ends = [spans[-1].until + k * length for k in range(count + 1)]
+        spans += [_Span(meter, a, b, length) for a, b in pairwise(ends)]
+    else:
+        if time_map.bars[0].is_pickup:
+            first = spans[0]
+            spans[0] = _Span(meter, first.until - length, first.until, length)
+        starts = [spans[0].at - k * length for k in range(count, -1, -1)]
+        spans = [_Span(meter, a, b, length) for a, b in pairwise(starts)] + spans
+    return _assembled(time_map, spans)
+
+
+# -- how ------------------------------------------------------------------------------------------
+
+
+def _checked_stretch(time_map: TimeMap, first_bar: int, last_bar: int | None) -> int:
+    last_bar = len(time_map) - 1 if last_bar is None else last_bar
+    time_map.check_bar(first_bar)
+    time_map.check_bar(last_bar)
+    return last_bar
+
+
+def _half_beats(beats: Fraction | float) -> Fraction:
+    return Fraction(round(float(beats) * 2), 2)
+
+
+def _first_full(time_map: TimeMap, first_bar: int) -> int:
+    """A pick-up bar has no 1; the bar after it has."""
+    return first_bar + 1 if time_map.bars[first_bar].is_pickup and first_bar + 1 < len(time_map) else first_bar
+
+
+def _near(time_map: TimeMap, time_s: float) -> Fraction:
+    """The half beat of the old map nearest to a moment."""
+    bar_index, _ = time_map.place(time_s)
+    start, half = time_map.starts[bar_index], time_map.bars[bar_index].meter.beat_length / 2
+    missing = time_map.bars[bar_index].missing  # beats of a pick-up are counted from its end
+    from_line = Fraction(float(time_map.whole_notes_at(time_s))) - start + missing
+    return start - missing + round(from_line / half) * half
+
+
+def _bent_times(time_map: TimeMap, knots: Sequence[tuple[Fraction, float]]) -> TimeMap:
+    """The same bars with their beats drawn so that each knot (whole notes) falls on its moment (seconds)."""
+    knots = sorted(knots)
+    beat = float(time_map.bars[0].meter.beat_length)
+    at = np.array([float(k) for k, _ in knots])
+    shift = np.array([t for _, t in knots]) - time_map.seconds_at(at)
+    at = np.concatenate([[at[0] - DRAWN_BEATS * beat], at, [at[-1] + DRAWN_BEATS * beat]])
+    shift = np.concatenate([[0.0], shift, [0.0]])
+    bars = []
+    for start, bar in zip(time_map.starts, time_map.bars):
+        where = np.array([float(start + p) for p in bar.beat_positions()])
+        times = time_map.seconds_at(where) + np.interp(where, at, shift)
+        bars.append(replace(bar, beat_times_s=tuple(times.tolist())))
+    total = float(time_map.starts[-1])
+    return TimeMap(bars, float(time_map.end_s + np.interp(total, at, shift)))
+
+
+def _bent(time_map: TimeMap, knots: Sequence[tuple[Fraction, float]], fixed: Sequence[Fraction]) -> Rebarring:
+    bent = _bent_times(time_map, knots)
+    return _assembled(bent, _as_spans(bent, 0, len(bent)), fixed)
+
+
+def _as_spans(time_map: TimeMap, first: int, end: int) -> list[_Span]:
+    starts = time_map.starts
+    return [_Span(b.meter, starts[k], starts[k + 1], b.length)
+            for k, b in enumerate(time_map.bars[first:end], first)]  # fmt: skip
+
+
+def _recut(
+    time_map: TimeMap, first_bar: int, last_bar: int, lines: Sequence[Fraction], meter: Meter,
+    scale: Fraction = Fraction(1), fixed: Sequence[Fraction] = (),
+) -> Rebarring:  # fmt: skip
+    """Bars of one meter over a stretch, opening at each of ``lines``, old whole notes ``scale`` times as long.
+
+    At the ends of the song the stretch begins with a pick-up and ends with a whole bar; inside it the bar
+    before the stretch takes what lies before the first line, and what is left over at a line makes a bar of
+    its own, or lengthens the one before if it is less than half a bar.
+    """
+    starts, spans = time_map.starts, []
+    full = meter.bar_length / scale
+    begin, end = starts[first_bar], starts[last_bar + 1]
+    lines = sorted(lines)
+    if first_bar == 0:
+        first = lines[0] - (lines[0] // full) * full
+        if first > 0:
+            spans.append(_Span(meter, Fraction(0), first, first * scale))
+        lines = [first, *(line for line in lines if line > first)]
+    else:
+        if lines[0] != begin:
+            first_bar -= 1
+            lines = [starts[first_bar], *lines]
+            if lines[1] <= lines[0]:
+                raise ChartError("The 1 cannot move past the bar line before it.")
+        spans += _as_spans(time_map, 0, first_bar)
+    whole_song = last_bar == len(time_map) - 1
+    for at, until in pairwise([*dict.fromkeys(lines), end]):
+        spans += _cut(meter, scale, at, until, overshoot=whole_song and until == end)
+    return _assembled(time_map, spans + _as_spans(time_map, last_bar + 1, len(time_map)), fixed)
+
+
+def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot: bool) -> list[_Span]:
+    full = meter.bar_length / scale
+    count = (until - at) // full
+    rest = until - at - count * full
+    out = [_Span(meter, at + k * full, at + (k + 1) * full, meter.bar_length) for k in range(count)]
+    if not rest:
+        return out
+    if overshoot:  # the song's last bar is a whole one; a sliver of it is none
+        sliver = out and rest * scale < meter.beat_length / 2
+        return out if sliver else [*out, _Span(meter, until - rest, until - rest + full, meter.bar_length)]
+    if rest < full / 2 and out:
+        rest += full
+        out.pop()
+    length = rest * scale
+    try:
+        own = _meter_of(length, meter)
+    except ChartError:  # no meter is so long: a bar of whole beats, a little slower or faster
+        beats = max(1, round(length / meter.beat_length))
+        own = Meter(beats * (3 if meter.is_compound else 1), meter.unit)
+    return [*out, _Span(own, until - rest, until, own.bar_length)]
+
+
+def _meter_of(length: Fraction, like: Meter) -> Meter:
+    """The meter whose bar is so long, in the unit of another if that can be."""
+    for unit in dict.fromkeys((like.unit, 4, 8, 16, 32)):
+        if (length * unit).denominator == 1 and 1 <= length * unit <= 32:
+            return Meter(int(length * unit), unit)
+    raise ChartError(f"No meter has bars of {length} whole notes.")
+
+
+def _tapped(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None, beats_too: bool) -> Rebarring:
+    taps: list[float] = []
+    for t in sorted(float(t) for t in taps_s):
+        if not taps or t - taps[-1] >= SHORTEST_TAP_S:
+            taps.append(t)
+    if not taps:
+        raise ChartError("Nothing was tapped: play the recording and tap as it goes.")
+    here = time_map.place(taps[0]).bar_index
+    meter = meter or time_map.bars[_first_full(time_map, here)].meter
+    beats = meter.counted_beats
+    if len(taps) < (beats + 1 if beats_too else 2):
+        nearest = int(np.argmin([abs(t - taps[0]) for t in [b.beat_times_s[0] for b in time_map.bars]]))
+        return move_line(time_map, nearest, taps[0])
+    lines = taps[::beats] if beats_too else taps
+    inner = [tuple(taps[k * beats : (k + 1) * beats]) for k in range(len(lines) - 1)] if beats_too else [
+        tuple(a + (b - a) * k / beats for k in range(beats)) for a, b in pairwise(taps)]  # fmt: skip
+    old_bar = float(time_map.whole_notes_at(lines[-1]) - time_map.whole_notes_at(lines[0])) / (len(lines) - 1)
+    scale = min(LEVELS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
+    full = meter.bar_length / scale
+    at = [_near(time_map, t) for t in lines]
+    if not all(a < b for a, b in pairwise(at)):
+        at = [at[0] + k * full for k in range(len(lines))]
+    start = at[0] - (at[0] // full) * full
+    spans = [_Span(meter, Fraction(0), start, start * scale)] if start > 0 else []
+    spans += _cut(meter, scale, start, at[0], overshoot=False)
+    spans += [_Span(meter, a, b, meter.bar_length, times) for (a, b), times in zip(pairwise(at), inner)]
+    if at[-1] < time_map.starts[-1]:
+        spans += _cut(meter, scale, at[-1], time_map.starts[-1], overshoot=True)
+    return _assembled(_bent_times(time_map, [(at[0], lines[0]), (at[-1], lines[-1])]), spans, at)
+
+
+def _assembled(time_map: TimeMap, spans: Sequence[_Span], fixed: Sequence[Fraction] = ()) -> Rebarring:
+    """The time map of new bars over an old one, lines fixed that were or are to be."""
+    held = {time_map.starts[k] for k, b in enumerate(time_map.bars) if b.fixed} | set(fixed)
+    bars = []
+    for s in spans:
+        stretch = (s.until - s.at) / s.length
+        at = np.array([float(s.at + p * stretch) for p in s.meter.beat_positions(s.length)])
+        times = s.times_s or tuple(time_map.seconds_at(at).tolist())
+        bars.append(Bar(s.meter, times, s.length, fixed=s.at in held))
+    end_s = float(time_map.seconds_at(float(spans[-1].until)))
+
+    def place(bar_index: int, position: Fraction) -> tuple[int, Fraction] | None:
+        where = time_map.starts[bar_index] + position
+        for k, s in enumerate(spans):
+            if s.at <= where < s.until:
+                return k, (where - s.at) * s.length / (s.until - s.at)
+        return None
+
+    return Rebarring(TimeMap(bars, end_s), place)
