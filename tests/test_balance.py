@@ -1,4 +1,4 @@
-"""Drums pushed back and brought out."""
+"""Drums down and brought out."""
 
 import numpy as np
 import pytest

@@ -27,7 +27,7 @@ def test_bars_without_drums_are_sections_without_a_letter():
     assert form(chart) == [("", 0, 4), ("A", 4, 12), ("", 12, 14), ("A", 14, 22), ("", 22, 23)]
     stop = part(*[ROCK] * 3, EMPTY, *[ROCK] * 4)
     assert form(stop) == [("A", 0, 8)]
-    assert [v.text for v in read_part(stop).variations] == ["nothing played"]
+    assert [v.text for v in read_part(stop).variations] == ["tacet"]
 
 
 def test_a_short_change_of_texture_is_a_part_inside_its_section():

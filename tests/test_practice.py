@@ -90,8 +90,8 @@ def test_everything_lies_in_the_folder(pack):
     assert {
         "hands-60bpm.flac",
         "all-120bpm.flac",
-        "record-60bpm-drums-back.flac",
-        "record-120bpm-drums-out.flac",
+        "record-60bpm-drums-down.flac",
+        "record-120bpm-drums-up.flac",
         "track.mp3",
     } <= names
     assert all(p.is_file() for p in pack.files)
@@ -116,7 +116,7 @@ def test_sound_is_level_and_never_clips(pack):
 
 
 def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pack):
-    slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac"))
+    slow = load_audio(next(p for p in pack.files if p.name == "record-60bpm-drums-up.flac"))
     from workbench.sound.stretch import find_attacks
 
     found = find_attacks(slow)
@@ -124,10 +124,10 @@ def test_the_slow_recording_carries_its_strokes_where_the_slow_chart_has_them(pa
         assert np.abs(found - beat).min() < 0.003
 
 
-def test_drums_are_pushed_back_and_brought_out(pack):
+def test_drums_are_turned_down_and_up(pack):
     back, out = (
         load_audio(next(p for p in pack.files if p.name == f"record-120bpm-drums-{name}.flac"))
-        for name in ("back", "out")
+        for name in ("down", "up")
     )
 
     def beat_over_between(audio):
@@ -255,7 +255,7 @@ def test_slow_tempi_alone_still_slow_the_recording_down(song, tmp_path):
         exercises=(section_exercise(chart, 0, 0, tempi=(0.5,)),),
         options=PackOptions(track_repeats=0),
     )
-    out = next(p for p in pack.files if p.name == "record-60bpm-drums-out.flac")
+    out = next(p for p in pack.files if p.name == "record-60bpm-drums-up.flac")
     assert soundfile.info(out).frames == 4 * RATE
 
 
@@ -277,7 +277,7 @@ def test_a_count_in_comes_before_what_is_no_loop(song, tmp_path):
     [
         ({"format": "aac"}, "flac, wav, mp3"),
         ({"click": "waltz"}, "A click is one of"),
-        ({"kit_place": 2.0}, "between -1"),
+        ({"kit_pan": 2.0}, "between -1"),
         ({"loudness_lufs": 0.0}, "LUFS"),
         ({"count_in_bars": -1}, "from 0 to 4 bars, not -1"),
         ({"count_in_bars": 99}, "from 0 to 4 bars, not 99"),
@@ -376,14 +376,14 @@ def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):
     stages = (
         Stage("alone", "the fill alone", (1,), only=span),
         Stage("setup", "with the bar before it", (0, 1)),
-        Stage("landing", "into what follows", (1, 2)),
+        Stage("landing", "into the next bar", (1, 2)),
         Stage("song", "in the song", (0, 1, 2), loop=False),
     )
     fill = Exercise("x", "X", "fill", "bar 2", 1, stages, (120.0,))
     drawn = {s.name: f"<svg>{s.name}</svg>" for s in stages}
     assert drawn_steps(fill, drawn) == [
         ("the fill alone", drawn["alone"]),
-        ("with the bar before it; into what follows; in the song", drawn["song"]),
+        ("with the bar before it; into the next bar; in the song", drawn["song"]),
     ]
 
 
@@ -424,7 +424,7 @@ def test_the_command_makes_a_pack_and_says_so(song, tmp_path, capsys):
     )
     said = json.loads(capsys.readouterr().out)
     assert status == 0 and len(said["exercises"]) == 1 and not said["notes"]
-    assert any(f.endswith("drums-back.mp3") for f in said["files"])
+    assert any(f.endswith("drums-down.mp3") for f in said["files"])
 
 
 def run_quickly(song, tmp_path, *arguments):

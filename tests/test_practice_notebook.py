@@ -23,4 +23,4 @@ def test_the_notebook_runs_and_leaves_a_pack(tmp_path):
     said = "".join(o.get("text", "") for cell in notebook.cells for o in cell.get("outputs", []))
     pack = tmp_path / "out/practice"
     assert str(pack.resolve() / "index.html") in said
-    assert (pack / "booklet.pdf").is_file() and list(pack.glob("audio/*/*-drums-back.mp3"))
+    assert (pack / "booklet.pdf").is_file() and list(pack.glob("audio/*/*-drums-down.mp3"))

@@ -81,8 +81,8 @@ def test_the_page():
     page = read_part(part(*SONG, title="Paper Lanterns")).to_markdown()
     for line in (
         "# Paper Lanterns",
-        "| A | 1–8 | 8 bars, hands on the hi-hat |",
-        "| B | 9–16 | 8 bars, hands on the ride |",
+        "| A | 1–8 | 8 bars, time on the hi-hat |",
+        "| B | 9–16 | 8 bars, time on the ride |",
         "- bars 1, 17: crash instead of hi-hat on 1",
         "snare  |. . x . . . x . |",
         "Leads into B, lands on ride and kick on 1",

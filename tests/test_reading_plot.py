@@ -52,4 +52,4 @@ def test_pictures_of_little(tmp_path):
         reading = read_part(chart)
         for figure in (draw_form(reading), draw_feel(reading)):
             figure.savefig(tmp_path / "picture.png")
-    assert "nothing played to measure" in texts(draw_feel(read_part(part(EMPTY))))
+    assert "tacet to measure" in texts(draw_feel(read_part(part(EMPTY))))

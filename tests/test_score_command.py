@@ -38,11 +38,11 @@ def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
     assert [chart_file.with_name(n).read_bytes()[:4] for n in names] == heads
 
 
-def test_musicxml_holds_every_bar_unless_folded(chart_file):
-    assert main(["score", str(chart_file), "--to", "musicxml"]) == 0
+def test_musicxml_is_folded_like_the_page_unless_without_repeats(chart_file):
+    assert main(["score", str(chart_file), "--to", "musicxml", "--no-repeats"]) == 0
     text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
     assert text.count("<measure ") == 8 and "<repeat" not in text
-    assert main(["score", str(chart_file), "--to", "musicxml", "--fold"]) == 0
+    assert main(["score", str(chart_file), "--to", "musicxml"]) == 0
     folded = chart_file.with_name("ferry.musicxml").read_text("utf-8")
     assert folded.count("<measure ") == 4 and "<repeat" in folded
 

@@ -320,7 +320,7 @@ def test_a_ladder_of_tempi_is_not_called_rushing():
 def test_a_wide_spread_is_not_praised():
     for spread_ms in (8.0, 22.0, 28.0, 36.0):
         take = assess(spread_ms=spread_ms)
-        praised = [float(m[1]) for s in take.strengths if (m := re.search(r"spread by (\d+) ms", s))]
+        praised = [float(m[1]) for s in take.strengths if (m := re.search(r"vary by (\d+) ms", s))]
         assert all(p <= 26 for p in praised)
         least = min(i.spread_ms for i in take.playing.instruments if i.spread_ms is not None and i.played >= 10)
         assert bool(praised) == (least <= 25.9)

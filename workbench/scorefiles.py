@@ -77,7 +77,7 @@ def write_scores(
     style: PageStyle = PLAIN,
     played: bool = True,
     road_map: bool = False,
-    folded: bool = False,
+    folded: bool = True,
     read_form: bool = True,
     loop: bool = False,
     progress: Progress | None = None,

@@ -91,7 +91,7 @@ def test_doubts_are_stepped_through_and_settled_with_one_key(song, screenshot):
     assert "16 hits in doubt" in grid.text(".wbg-state")
     grid.press("n")
     assert "Bar 1 — snare on 2, velocity 100, draft is 40 % sure" in grid.text(".wbg-here")
-    grid.press("y")
+    grid.press("k")
     grid.settle()
     assert note(kernel, 0, "1/4", "snare", "confirmed") is True
     assert "Bar 2 — snare on 2" in grid.text(".wbg-here")
@@ -101,7 +101,7 @@ def test_doubts_are_stepped_through_and_settled_with_one_key(song, screenshot):
     assert "Bar 3" in grid.text(".wbg-here")
     grid.press("Shift+N")
     assert "Bar 16" in grid.text(".wbg-here")
-    grid.press("Shift+Y")
+    grid.press("Shift+K")
     grid.settle()
     assert kernel.value("all(n.confirmed for n in document.chart.bars[15].notes)") is True
     assert "13 hits in doubt" in grid.text(".wbg-state")
@@ -164,7 +164,7 @@ def test_bars_are_selected_copied_pasted_and_divided(song, screenshot):
         False,
     ]
     assert grid.evaluate("return view.selection") == [7, 9]
-    grid.press("]")
+    grid.press("Shift+B")
     grid.settle()
     assert kernel.value("[document.chart.bars[k].subdivisions for k in (6, 7, 9)]") == [[], [6] * 4, [6] * 4]
     screenshot(page)

@@ -72,7 +72,7 @@ def test_every_key_is_listed_in_view_and_the_list_can_go(song):
     keys = page.page.locator(".wbg-keys")
     assert keys.is_visible()
     text = keys.inner_text()
-    for words in ("next or previous doubtful hit", "yes: accept the hit", "write or remove a hit", "Space"):
+    for words in ("next or previous doubtful hit", "keep the hit", "write or remove a hit", "Space"):
         assert words in text
     grid.press("?")
     assert not keys.is_visible()

@@ -64,7 +64,7 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     dashed = ink(grid, 7, 0.75, 0.95)
     assert 0.2 < dashed < 0.9 and "fill" not in score_words(page)
     # The first proposed mark is the groove's; the next is the fill.
-    grid.press("Home", "j")
+    grid.press("Home", "q")
     assert "proposed fill from 3 to the end" in grid.text(".wbg-here")
     assert grid.evaluate("return [view.cursor.bar, view.cursor.at]") == [7, "1/2"]
     label = page.page.locator(".wbg-sheet").get_attribute("aria-label")
@@ -79,7 +79,7 @@ def test_fills_are_kept_refused_and_moved_with_keys(read_song, screenshot):
     )
     # Past the groove of the next section: not a fill. No new reading finds one there again
     # until the place is freed.
-    grid.press("j", "j", "u")
+    grid.press("q", "q", "u")
     grid.settle()
     found = "[[f.span.start[0], f.span.confirmed] for f in read_part(document.chart).fills]"
     assert kernel.value(found) == [[7, True]]

@@ -43,7 +43,7 @@ def pack(tmp_path_factory):
         chart,
         tmp_path_factory.mktemp("page") / "pack",
         exercises=(first, second),
-        options=PackOptions(track_repeats=0, format="mp3", click="off-beat", click_place=-1.0),
+        options=PackOptions(track_repeats=0, format="mp3", click="off-beat", click_pan=-1.0),
     )
 
 

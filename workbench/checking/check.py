@@ -31,7 +31,7 @@ from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 
-#: Findings less certain than this are not shown; below the second they are faint doubts, told last.
+#: Findings less certain than this are not shown; below the second they are minor doubts, told last.
 SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
@@ -176,7 +176,7 @@ class Check:
 
 
 def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
-    """Bars with findings, the gravest first: before all others those with bars left out or added, then wrong notes."""
+    """Bars with findings, worst first: before all others those with bars left out or added, then wrong notes."""
 
     def place(bar: BarCheck) -> tuple[bool, bool, float]:
         wrong = [f for f in bar.findings if f.verdict == "wrong"]

@@ -28,7 +28,7 @@ MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
 
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-    "is soft, covered by another one, or of a drum that is heard badly in this recording. The per cent "
+    "is soft, covered by another one, or of a drum that is hard to hear in this recording. The per cent "
     "say how likely it is the chart that is wrong, and not the workbench's ear. Your ear decides."
 )
 
@@ -87,7 +87,7 @@ class Line:
 
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:
-    """What to read about a bar: the gravest first, the same said once for all its places."""
+    """What to read about a bar: worst first, the same said once for all its places."""
     groups: dict[tuple, list[Finding]] = {}
     for k, f in enumerate(bar.findings):
         alike = (f.kind, f.instrument, f.heard_instrument, f.verdict) if f.position is not None else (k,)
@@ -112,7 +112,7 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
 
 
 def _single(check: Check) -> tuple[list[BarCheck], list[BarCheck]]:
-    """Bars with what is not told among the patterns, the worst first; and those with nothing but faint doubts."""
+    """Bars with what is not told among the patterns, the worst first; and those with nothing but minor doubts."""
     told = {id(f) for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
     bars = worst_first([replace(b, findings=tuple(f for f in b.findings if id(f) not in told)) for b in check.bars])
     faint = [b for b in bars if max(f.probability for f in b.findings) < FAINT_BELOW]
@@ -128,7 +128,7 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
         x, y = (k % a_row) * (size + gap), (k // a_row) * (size + gap)
         verdicts = {f.verdict for f in bar.findings}
         fill = WRONG if "wrong" in verdicts else LISTEN if verdicts else "#E6F4EF"
-        ink = "#fff" if verdicts else "#3c4043"
+        ink = "#fff" if verdicts else "#3b4249"
         words = f"Bar {bar.bar_number}: {len(bar.findings)} found"
         parts.append(
             f'<g><title>{words}</title><rect x="{x}" y="{y}" width="{size}" height="{size}" rx="4" '
@@ -160,7 +160,7 @@ def check_html(check: Check, audio_link: str = "") -> str:
         body.append("</ul>")
     worst, faint = _single(check)
     if worst:
-        body.append(f"<h2>{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first</h2>")
+        body.append(f"<h2>{'Everything else, bar by bar' if check.patterns else 'Bar by bar'}, worst first</h2>")
     for bar in worst[:MOST_BARS_SHOWN]:
         body.append(_bar_html(check, bar, bool(audio_link)))
     rest = worst[MOST_BARS_SHOWN:]
@@ -173,7 +173,7 @@ def check_html(check: Check, audio_link: str = "") -> str:
         ]
         body.append("</ul>")
     if faint:
-        body.append("<h2>Faint doubts</h2><ul>")
+        body.append("<h2>Minor doubts</h2><ul>")
         body += [f"<li>Bar {b.bar_number}: {_line_html(line)}</li>" for b in faint for line in lines_of(check, b)]
         body.append("</ul>")
     body.append(
@@ -231,7 +231,7 @@ _PDF = r"""
 #set par(leading: 0.55em)
 #let tag(verdict) = box(fill: if verdict == "wrong" { rgb("#B34E00") } else { rgb("#0072B2") },
   inset: (x: 4pt, y: 1.5pt), radius: 2pt, text(fill: white, size: 7pt, verdict))
-#let quiet(body) = text(fill: rgb("#5f6368"), size: 8pt, body)
+#let quiet(body) = text(fill: rgb("#5d666f"), size: 8pt, body)
 #let head(body) = block(above: 14pt, below: 7pt, text(size: 12pt, weight: "bold", body))
 #text(size: 17pt, weight: "bold", data.title)
 #v(2pt)
@@ -245,7 +245,7 @@ _PDF = r"""
 ]
 #if data.bars.len() > 0 [#head[#data.bars_head]]
 #for bar in data.bars {
-  block(breakable: false, width: 100%, stroke: 0.5pt + rgb("#dadce0"), radius: 3pt, inset: 7pt, below: 6pt)[
+  block(breakable: false, width: 100%, stroke: 0.5pt + rgb("#d5d9dd"), radius: 3pt, inset: 7pt, below: 6pt)[
     #text(weight: "bold")[Bar #bar.number] #quiet[at #bar.at]
     #if bar.image != none { align(left, image(bar.image, width: bar.width * 1mm)) }
     #for f in bar.findings [#tag(f.verdict) #f.text #quiet[(#f.sure sure)] \ ]
@@ -285,10 +285,10 @@ def check_pdf(check: Check) -> bytes:
             "remarks": list(check.remarks),
             "how_sure": HOW_SURE,
             "patterns": [_line_data(Line(p.verdict, p.text, p.probability)) for p in check.patterns[:MOST_PATTERNS]],
-            "bars_head": f"{'Besides, bar by bar' if check.patterns else 'Bar by bar'}, the gravest first",
+            "bars_head": f"{'Everything else, bar by bar' if check.patterns else 'Bar by bar'}, worst first",
             "bars": bars,
-            "further": _listed("Less grave", worst[MOST_BARS_SHOWN:]),
-            "faint": _listed("Faint doubts only", faint),
+            "further": _listed("Minor", worst[MOST_BARS_SHOWN:]),
+            "faint": _listed("Minor doubts only", faint),
             "caution": f"{HEARING} {HEARING_SOURCE} {COPYRIGHT}",
         },
         images,

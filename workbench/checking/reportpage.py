@@ -17,24 +17,24 @@ from workbench.engraving.drawing import font_folder
 
 #: Colours that stay apart for the colour-blind (M. Okabe, K. Ito, *Color
 #: Universal Design*, 2008): wrong, doubtful, fine, neutral.
-WRONG, LISTEN, FINE, QUIET = "#D55E00", "#0072B2", "#009E73", "#9AA0A6"
+WRONG, LISTEN, FINE, QUIET = "#D55E00", "#0072B2", "#009E73", "#98a1a9"
 
 _STYLE = """
 :root { color-scheme: light; }
-body { font: 16px/1.5 system-ui, sans-serif; color: #202124; background: #fff; margin: 0 auto;
+body { font: 16px/1.5 Georgia, "Times New Roman", serif; color: #22262b; background: #fbfaf7; margin: 0 auto;
        max-width: 60rem; padding: 1.5rem; }
 h1 { font-size: 1.7rem; margin: 0 0 .2rem; } h2 { font-size: 1.2rem; margin: 2rem 0 .6rem; }
-p.lead { font-size: 1.1rem; margin: .3rem 0 1rem; } .quiet { color: #5f6368; font-size: .92rem; }
-section.bar { border: 1px solid #dadce0; border-radius: 8px; padding: .8rem 1rem; margin: 0 0 1rem; }
+p.lead { font-size: 1.1rem; margin: .3rem 0 1rem; } .quiet { color: #5d666f; font-size: .92rem; }
+section.bar { border: 1px solid #d5d9dd; background: #fff; padding: .8rem 1rem; margin: 0 0 1rem; }
 section.bar h3 { margin: 0 0 .4rem; font-size: 1.05rem; }
 ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .15rem 0; }
-.tag { display: inline-block; min-width: 3.6rem; text-align: center; border-radius: 4px; color: #fff;
+.tag { display: inline-block; min-width: 3.6rem; text-align: center; border-radius: 2px; color: #fff;
        font-size: .8rem; padding: 0 .4rem; margin-right: .5rem; }
 .wrong { background: #B34E00; } .listen { background: #0072B2; }
-button { font: inherit; border: 1px solid #5f6368; border-radius: 6px; background: #fff; padding: .1rem .7rem;
+button { font: inherit; border: 1px solid #5d666f; border-radius: 3px; background: #fff; padding: .1rem .7rem;
          cursor: pointer; } button:focus-visible, a:focus-visible { outline: 3px solid #0072B2; }
 table { border-collapse: collapse; } th, td { text-align: right; padding: .2rem .7rem;
-        border-bottom: 1px solid #e8eaed; white-space: nowrap; }
+        border-bottom: 1px solid #e6e9eb; white-space: nowrap; }
 th:first-child, td:first-child, th:last-child, td:last-child { text-align: left; }
 .warning { border-left: 4px solid #B34E00; padding-left: .8rem; }
 .columns { display: flex; flex-wrap: wrap; gap: 1.5rem; } .columns > div { flex: 1 1 14rem; }

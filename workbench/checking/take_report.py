@@ -62,18 +62,18 @@ def strokes_svg(take: Take, width: int = 640) -> str:
     out = [
         _text(x(-REACH_MS), 12, "early", QUIET, "start"),
         _text(x(REACH_MS), 12, "late", QUIET, "end"),
-        _text(x(0), 12, f"on {take.playing.against}", "#3c4043", "middle"),
+        _text(x(0), 12, f"on {take.playing.against}", "#3b4249", "middle"),
     ]
     for ms in range(-60, 61, 20):
         out.append(
             f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
-            f'stroke="{"#3c4043" if ms == 0 else "#dadce0"}" stroke-width="1"/>'
+            f'stroke="{"#3b4249" if ms == 0 else "#d5d9dd"}" stroke-width="1"/>'
         )
         out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", QUIET, "end" if ms == REACH_MS else "middle"))
     rng = np.random.default_rng(0)
     for k, name in enumerate(names):
         y = top + row * (k + 0.5)
-        out.append(_text(left - 8, y + 4, name, "#202124", "end"))
+        out.append(_text(left - 8, y + 4, name, "#22262b", "end"))
         values = np.array(by_name[name])
         if len(values) > MOST_DOTS:
             values = rng.choice(values, MOST_DOTS, replace=False)
@@ -100,7 +100,7 @@ def bars_svg(take: Take, width: int = 640) -> str:
     reach = max(3.0, 1.1 * float(np.nanmax(np.abs(tempi - centre), initial=0.0)))
     reach = min(reach, 0.6 * centre)
     y = lambda bpm: top + (middle - top) * (0.5 - np.clip((bpm - centre) / reach, -1, 1) / 2)
-    out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3c4043", "start")]
+    out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3b4249", "start")]
     for f in take.playing.fills:
         # By number: a fill that is played early begins before its bar does.
         k = min(range(len(bars)), key=lambda j: (bars[j].bar_number != f.bar_number, abs(bars[j].start_s - f.start_s)))
@@ -108,7 +108,7 @@ def bars_svg(take: Take, width: int = 640) -> str:
             f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" fill="#F3E5C3"/>'
         )
     for bpm in (centre - reach, centre, centre + reach):
-        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" stroke="#dadce0"/>')
+        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" stroke="#d5d9dd"/>')
         out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", QUIET, "end"))
     points = [(left + (k + 0.5) * step, y(t)) for k, t in enumerate(tempi) if np.isfinite(t)]
     if points:
@@ -232,7 +232,7 @@ _PDF = r"""
 #set text(font: "DejaVu Sans", size: 8.5pt, lang: "en")
 #set par(leading: 0.5em)
 #let head(body) = block(above: 9pt, below: 5pt, text(size: 11pt, weight: "bold", body))
-#let quiet(body) = text(fill: rgb("#5f6368"), size: 6.5pt, body)
+#let quiet(body) = text(fill: rgb("#5d666f"), size: 6.5pt, body)
 #text(size: 16pt, weight: "bold", data.title) #h(6pt) #quiet(data.recording)
 #for text in data.warnings [#block(stroke: (left: 2pt + rgb("#B34E00")), inset: (left: 6pt, y: 2pt), text)]
 #if data.strengths.len() > 0 [

@@ -42,7 +42,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     out = []
     share = take.played / max(1, take.written)
     if share >= 0.95 and not take.alignment.left_out:
-        out.append(f"You played {take.played} of the {take.written} written strokes: the part is in your hands.")
+        out.append(f"You played {take.played} of the {take.written} written strokes: you know the part.")
     told = [
         i
         for i in take.instruments
@@ -51,14 +51,14 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     if told:
         best = min(told, key=lambda i: i.spread_ms)
         out.append(
-            f"Your {best.instrument} is the steadiest: its strokes spread by {best.spread_ms:.0f} ms"
+            f"Your {best.instrument} is the steadiest: its strokes vary by {best.spread_ms:.0f} ms"
             f"{_beside_working_drummers(best.spread_ms)}."
         )
     if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5:
         out.append(f"You keep the tempo: from beginning to end it changes by {abs(take.drift_percent):.1f} %.")
     if take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
         out.append(
-            f"{capital(_bars(take.repeats[0].bar_numbers))} come out alike each time "
+            f"{capital(_bars(take.repeats[0].bar_numbers))} are consistent each time "
             f"(within {take.repeats[0].spread_ms:.0f} ms)."
         )
     ghosts = [g for g in take.ghosts if g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
@@ -290,7 +290,7 @@ def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
                     abs(off[0].mean_ms) / 12,
                     (
                         f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
-                        "average. That can be a feel; if it is not meant, play it alone to a click until the click "
+                        "average. That can be a feel; if you don't mean it, play it alone to a click until the click "
                         "disappears."
                     ),
                 )

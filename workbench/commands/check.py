@@ -1,7 +1,7 @@
 """Check a draft against the recording: what is missing, extra, wrong or misplaced.
 
 The chart (.chart.json), MusicXML or MIDI file may be made by anyone.  It is
-lined up with the recording; where the two differ is listed, the gravest first.  (A
+lined up with the recording; where the two differ is listed, worst first.  (A
 draft of the workbench's own looks nearly clean: the same ear made both.)
 Writes NAME.check.html (plays every bar), NAME.check.pdf and NAME.check.json
 into a folder, by default "out" in the current one.  Exit status 1 says that

@@ -2,7 +2,7 @@
 
 Exercises come from the reading of the chart: grooves in layers, variations,
 fills in stages; or from bars you name.  With the recording that the chart lies
-on, it is slowed down with its pitch kept and its drums pushed back or brought
+on, it is slowed down with its pitch kept and its drums down or brought
 out.  Open index.html in a browser, offline; print booklet.pdf.
 
 example:
@@ -77,20 +77,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sound.add_argument(
         "--ladder-step", type=float, default=0.0, metavar="BPM", help="tracks climb from slow to original in such steps"
     )
-    for name, level_db in (("kit", 0.0), ("click", -4.0), ("record", 0.0)):
+    for name, level_db in (("kit", 0.0), ("click", -4.0), ("recording", 0.0)):
         sound.add_argument(f"--{name}-level", type=float, default=level_db, metavar="DB", help=f"default: {level_db:g}")
-        sound.add_argument(
-            f"--{name}-place", type=float, default=0.0, metavar="PLACE", help="from -1 (left) to 1 (right)"
-        )
+        sound.add_argument(f"--{name}-pan", type=float, default=0.0, metavar="PAN", help="from -1 (left) to 1 (right)")
     sound.add_argument(
-        "--drums-back",
+        "--drums-down",
         type=float,
         default=-15.0,
         metavar="DB",
         help="drums of the recording for playing along (default: -15)",
     )
     sound.add_argument(
-        "--drums-out", type=float, default=8.0, metavar="DB", help="drums of the recording for listening (default: 8)"
+        "--drums-up", type=float, default=8.0, metavar="DB", help="drums of the recording for listening (default: 8)"
     )
     sound.add_argument("--loudness", type=float, default=-16.0, metavar="LUFS", help="default: -16")
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
@@ -121,12 +119,12 @@ def run(args: argparse.Namespace) -> int:
         ladder_step_bpm=args.ladder_step,
         kit_db=args.kit_level,
         click_db=args.click_level,
-        record_db=args.record_level,
-        kit_place=args.kit_place,
-        click_place=args.click_place,
-        record_place=args.record_place,
-        drums_back_db=args.drums_back,
-        drums_out_db=args.drums_out,
+        recording_db=args.recording_level,
+        kit_pan=args.kit_pan,
+        click_pan=args.click_pan,
+        recording_pan=args.recording_pan,
+        drums_down_db=args.drums_down,
+        drums_up_db=args.drums_up,
         loudness_lufs=args.loudness,
         paper=args.paper,
     )

@@ -40,8 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     parser.add_argument("--road-map", action="store_true", help="also write the form on one page")
     parser.add_argument("--one-voice", action="store_true", help="hands and feet on one stem")
-    parser.add_argument("--written-out", action="store_true", help="no repeats, similes or gathered rests")
-    parser.add_argument("--fold", action="store_true", help="repeats and endings in MusicXML too")
+    parser.add_argument("--no-repeats", action="store_true", help="every bar written out, in MusicXML too")
     parser.add_argument("--slashes", metavar="BARS", default="", help="bars shown as 'play time', as 9-16,25")
     parser.add_argument("--counts", action="store_true", help="count syllables under the notes")
     parser.add_argument("--no-sticking", action="store_true", help="leave sticking letters out")
@@ -51,9 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="confirmed",
         help="fills marked over the staff: those you have confirmed, proposed ones too, or none (default: %(default)s)",
     )
-    parser.add_argument("--no-legend", action="store_true", help="leave the drum key out")
-    parser.add_argument("--as-written", action="store_true", help="MIDI without the played feel")
-    parser.add_argument("--write-out-swing", action="store_true", help="triplets instead of a swing mark")
+    parser.add_argument("--no-key", action="store_true", help="leave the drum key out")
+    parser.add_argument("--quantised-midi", action="store_true", help="MIDI without the played feel")
+    parser.add_argument("--swing-as-triplets", action="store_true", help="triplets instead of a swing mark")
     parser.add_argument("--no-form", action="store_true", help="do not read the form of a chart that names no sections")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
@@ -70,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         check_folder(args.out)
     imported = read_any_chart(args.chart)
-    chart = write_out_swing(imported.chart) if args.write_out_swing else imported.chart
+    chart = write_out_swing(imported.chart) if args.swing_as_triplets else imported.chart
     chart = replace(
         chart,
         title=chart.title if args.title is None else args.title,
@@ -88,9 +87,9 @@ def run(args: argparse.Namespace) -> int:
     ]
     options = ScoreOptions(
         one_voice=args.one_voice,
-        repeats=not (args.written_out or bars),
-        similes=not (args.written_out or bars),
-        multirests=not (args.written_out or bars),
+        repeats=not (args.no_repeats or bars),
+        similes=not (args.no_repeats or bars),
+        multirests=not (args.no_repeats or bars),
         slashes=tuple(slashes),
         sticking=not args.no_sticking,
         counts=args.counts,
@@ -104,10 +103,10 @@ def run(args: argparse.Namespace) -> int:
         folder=args.out,
         bars=bars,
         options=options,
-        style=PageStyle(paper=args.paper, legend=not args.no_legend),
-        played=not args.as_written,
+        style=PageStyle(paper=args.paper, legend=not args.no_key),
+        played=not args.quantised_midi,
         road_map=args.road_map,
-        folded=args.fold,
+        folded=not args.no_repeats,
         read_form=not args.no_form,
         loop=args.loop,
         progress=TerminalProgress(),

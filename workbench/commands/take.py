@@ -1,4 +1,4 @@
-"""Assess a student's take: what was played of a chart, and how.
+"""What was played of a chart in a take, and how.
 
 Strokes missed and added, early and late, rushing and dragging, dynamics and
 consistency, against the click or against the player's own tempo.  Writes
@@ -17,7 +17,7 @@ import json
 from pathlib import Path
 
 NAME = "take"
-HELP = "assess a student's take against a chart"
+HELP = "what was played of a chart, and how"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

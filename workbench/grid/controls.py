@@ -38,17 +38,18 @@ _HIT_BUTTONS = [
     ("foot splash", "Foot splash", "p"),
 ]
 _BAR_BUTTONS = [
-    ("accept bars", "Accept bars", "Y"),
+    ("keep bars", "Keep bars", "K"),
     ("copy", "Copy", "Ctrl C"),
     ("paste", "Paste", "Ctrl V"),
-    ("repeat", "Write again after", "Ctrl D"),
+    ("repeat", "Repeat bars", "Ctrl D"),
     ("next doubtful bar", "Most doubtful bar", "v"),
     ("mark fill", "Fill", "F"),
-    ("next mark", "Next mark", "j"),
-    ("keep mark", "Keep mark", "k"),
+    ("next mark", "Next mark", "q"),
     ("drop mark", "Not a fill", "u"),
 ]
 
+#: Labels are shown whole, however long.
+_WHOLE_WORDS = {"description_width": "initial"}
 #: How many bars stand in a line.
 ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32), ("whole song", 0)]
 
@@ -70,7 +71,7 @@ def _slider(words: str, low: int, high: int, step: int, settled: bool = False) -
 
 
 def _menu(words: str, options: list[tuple[str, int]]) -> w.Dropdown:
-    return w.Dropdown(description=words, options=options, layout=w.Layout(width="190px"))
+    return w.Dropdown(description=words, options=options, layout=w.Layout(width="210px"), style=_WHOLE_WORDS)
 
 
 def _check(words: str) -> w.Checkbox:
@@ -88,7 +89,7 @@ class GridControls:
     ----------
     play, loop, speed, count_in, drums : listening
     levels, pans : dict of 'recording', 'chart', 'click'
-    undo, redo, save, next_doubt, accept, reject, correct_repeats : buttons
+    undo, redo, save, next_doubt, keep, reject, correct_repeats : buttons
     hit : dict of buttons that change the hit at the cursor, by the command's name
     bars : dict of buttons for the selected bars, by the command's name
     meter, set_meter, subdivision, set_subdivision, section, name_section : bars
@@ -127,12 +128,12 @@ class GridControls:
                 layout=w.Layout(width="250px"),
                 continuous_update=False,
                 readout_format="+.0f",
-                tooltip="drums of the recording pushed back or brought out",
+                tooltip="drums of the recording down or up",
             ),
             "drums_db",
         )
         self.levels = {s: self._linked(_slider(words, 0, 100, 5), f"{s}_level") for s, words in _SOURCES.items()}
-        self.pans = {s: self._linked(_slider("left–right", -100, 100, 10), f"{s}_pan") for s in _SOURCES}
+        self.pans = {s: self._linked(_slider("Pan", -100, 100, 10), f"{s}_pan") for s in _SOURCES}
 
     def _build_editing(self) -> None:
         grid = self.grid
@@ -140,11 +141,13 @@ class GridControls:
         self.undo = _button("Undo", "Ctrl Z in the grid", lambda: grid.attempt(document.undo))
         self.redo = _button("Redo", "Ctrl Y in the grid", lambda: grid.attempt(document.redo))
         self.save = _button("Save", "Ctrl S in the grid", lambda: grid.attempt(document.save))
-        self.next_doubt = _button("Next doubt", "n in the grid", lambda: grid.run("next doubt"))
-        self.accept = _button("Accept", "y in the grid", lambda: grid.run("accept"))
+        self.next_doubt = _button("Next doubtful hit", "n in the grid", lambda: grid.run("next doubt"))
+        self.keep = _button("Keep", "k in the grid: the hit or the mark here", lambda: grid.run("keep"))
         self.reject = _button("Remove", "x in the grid", lambda: grid.run("reject"))
         self.correct_repeats = _button(
-            "Correct repeats too", "e in the grid: every bar that repeats this one", lambda: grid.run("correct repeats")
+            "Fix matching bars too",
+            "e in the grid: every bar that repeats this one",
+            lambda: grid.run("correct repeats"),
         )
 
         self.hit = {c: self._page_button(words, c, key) for c, words, key in _HIT_BUTTONS}
@@ -154,7 +157,7 @@ class GridControls:
         self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
         self.subdivision = w.Dropdown(options=SUBDIVISIONS, value=4, layout=w.Layout(width="130px"))
         self.set_subdivision = _button(
-            "Set columns", "of the selected bars: [ and ] in the grid", lambda: grid.attempt(self._set_subdivisions)
+            "Set subdivision", "of the selected bars: b and B in the grid", lambda: grid.attempt(self._set_subdivisions)
         )
         self.section = w.Text(placeholder="Verse", layout=w.Layout(width="140px"))
         self.name_section = _button(
@@ -165,9 +168,16 @@ class GridControls:
         return _button(words, f"{key} in the grid", lambda: self.grid.run(command))
 
     def _build_view(self) -> None:
-        self.zoom = self._linked(_menu("A line", ZOOMS), "bars_per_line")
+        self.zoom = self._linked(_menu("Bars per line", ZOOMS), "bars_per_line")
         self.doubt_below = self._linked(
-            w.FloatSlider(description="Doubt below", min=0, max=1, step=0.05, layout=w.Layout(width="260px")),
+            w.FloatSlider(
+                description="Flag hits below",
+                min=0,
+                max=1,
+                step=0.05,
+                layout=w.Layout(width="280px"),
+                style=_WHOLE_WORDS,
+            ),
             "doubt_below",
         )
         self.waveform = self._linked(_check("Waveform"), "show_waveform")
@@ -203,7 +213,7 @@ class GridControls:
             self.loop,
             self.speed,
             self.next_doubt,
-            self.accept,
+            self.keep,
             self.reject,
             self.undo,
             self.redo,

@@ -281,10 +281,7 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
         told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars)
         where = bar_list(chart.time_map, same)
         title = f"{_section_title(reading, bar)}: variation, {where}"
-        stages = (
-            Stage("alone", "the changed bar alone", (bar,)),
-            Stage("turn", "groove and changed bar in turn", (base, bar)),
-        )
+        stages = (Stage("alone", "the variation alone", (bar,)), Stage("turn", "groove, then variation", (base, bar)))
         out.append(Exercise(slug(title), title, "variation", where, bar, stages, (), told, _count(chart, (bar,))))
     return out
 
@@ -318,7 +315,7 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
     if before < bars[0]:
         stages.append(Stage("setup", "with the bar before it", (before, *bars)))
     if after > bars[-1]:
-        stages.append(Stage("landing", "into what follows", (*bars, *range(bars[-1] + 1, after + 1))))
+        stages.append(Stage("landing", "into the next bar", (*bars, *range(bars[-1] + 1, after + 1))))
     song = tuple(range(max(0, bars[0] - AROUND_FILL_BARS), min(last, bars[-1] + AROUND_FILL_BARS) + 1))
     stages.append(Stage("song", "in the song", song, record=True, loop=False))
     where = bar_list(chart.time_map, [k for f in same for k in f.span.bars])
@@ -366,7 +363,7 @@ def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None, f
     cautions = exercise.cautions
     if rate > STRAINING_PER_S:
         cautions += (
-            f"Up to {rate:.0f} strokes a second: raise the tempo in small steps, only as long as "
+            f"Up to {rate:.0f} notes per second: raise the tempo in small steps, only as long as "
             "wrists and shoulders stay loose.",
         )
     return replace(exercise, tempi_bpm=tempi_bpm, warnings=_warnings(chart, exercise, flags), cautions=cautions)

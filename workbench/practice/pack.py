@@ -5,7 +5,7 @@ A pack works offline: ``index.html`` plays everything in a browser,
 
 * ``audio/EXERCISE/STAGE-90bpm.flac``: the stage with click, a loop exact to the
   sample; or, in the song, once with count-in;
-* ``…-drums-back.flac`` and ``…-drums-out.flac``: the recording for playing along
+* ``…-drums-down.flac`` and ``…-drums-up.flac``: the recording for playing along
   and for listening;
 * ``audio/EXERCISE/track.mp3``: a ladder of tempi with count-ins and repeats, long,
   and so always MP3.
@@ -73,14 +73,14 @@ class PackOptions:
         'flac', 'wav' or 'mp3' (whose loops are exact only on the page).
     click : str
         From :data:`workbench.sound.rendering.CLICKS`, or 'none'.
-    kit_db, click_db, record_db : float
+    kit_db, click_db, recording_db : float
         Levels against each other.
-    kit_place, click_place, record_place : float
+    kit_pan, click_pan, recording_pan : float
         Between left (−1) and right (1).
     count_in_bars : int
     crash_every : int
         A crash on 1 every so many bars marks the phrase; 0 for none.
-    drums_back_db, drums_out_db : float
+    drums_down_db, drums_up_db : float
         Drums of the recording, pushed back and brought out.
     track_repeats : int
         Rounds at each tempo of the ladder; 0 for no tracks.
@@ -95,14 +95,14 @@ class PackOptions:
     click: str = "quarter"
     kit_db: float = 0.0
     click_db: float = -4.0
-    record_db: float = 0.0
-    kit_place: float = 0.0
-    click_place: float = 0.0
-    record_place: float = 0.0
+    recording_db: float = 0.0
+    kit_pan: float = 0.0
+    click_pan: float = 0.0
+    recording_pan: float = 0.0
     count_in_bars: int = 1
     crash_every: int = 0
-    drums_back_db: float = -15.0
-    drums_out_db: float = 8.0
+    drums_down_db: float = -15.0
+    drums_up_db: float = 8.0
     track_repeats: int = 4
     ladder_step_bpm: float = 0.0
     loudness_lufs: float = TARGET_LUFS
@@ -123,8 +123,8 @@ class PackOptions:
 
 #: Options with the bounds of what makes sense, and how they are told.
 _BOUNDS: tuple[tuple[str, float, float, str], ...] = (
-    ("kit_place click_place record_place", -1, 1, "A place lies between -1 (left) and 1 (right)"),
-    ("kit_db click_db record_db drums_back_db drums_out_db", -80, 20, "A level lies between -80 and 20 dB"),
+    ("kit_pan click_pan recording_pan", -1, 1, "A pan lies between -1 (left) and 1 (right)"),
+    ("kit_db click_db recording_db drums_down_db drums_up_db", -80, 20, "A level lies between -80 and 20 dB"),
     ("loudness_lufs", -40, -8, "A loudness lies between -40 and -8 LUFS"),
     ("count_in_bars", 0, 4, "A count-in has from 0 to 4 bars"),
     ("crash_every", 0, 16, "A crash comes every 1 to 16 bars, or with 0 never"),
@@ -233,7 +233,7 @@ def make_practice_pack(
             for k, (e, href) in enumerate(zip(exercises, made)):
                 tracks[e.name] = href
                 tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
-    places = {"kit": options.kit_place, "click": options.click_place, "record": options.record_place}
+    places = {"kit": options.kit_pan, "click": options.click_pan, "record": options.recording_pan}
     settings = PageSettings(options.paper, options.click, places, tuple(notes))
     index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.8, 1.0))
     tell(1.0, "Practice pack written")
@@ -339,13 +339,13 @@ def _make_take(
     length = len(kit.samples)
     stem = f"{stage.name}-{tempo_bpm:g}bpm"
     sounds = {"kit": _level(shop, kit.samples, stage.loop)}
-    layers = [placed(kit, options.kit_db, options.kit_place)]
+    layers = [placed(kit, options.kit_db, options.kit_pan)]
     click = None
     if options.click != "none":
         click = placed(
             render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=stage.loop),
             options.click_db,
-            options.click_place,
+            options.click_pan,
         )
         layers.append(click)
     files = [
@@ -359,11 +359,11 @@ def _make_take(
         sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
         # As loud as the rest, but limited only once, in the mix.
         back = levelled(back, SAMPLE_RATE_HZ, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
-        record = placed(Audio(back, SAMPLE_RATE_HZ), options.record_db, options.record_place)
+        record = placed(Audio(back, SAMPLE_RATE_HZ), options.recording_db, options.recording_pan)
         along = mixed([record] if click is None else [record, click * np.float32(0.5)])
         along = _counted(shop, own, stage, tempo_bpm, along)
-        files.append(("to play along", _save(shop, exercise, f"{stem}-drums-back", along, stage.loop)))
-        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-out", out, stage.loop)))
+        files.append(("to play along", _save(shop, exercise, f"{stem}-drums-down", along, stage.loop)))
+        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-up", out, stage.loop)))
     clicks = {
         kind: [
             (float(own.time_map.seconds(k, p)), accented)
@@ -392,7 +392,7 @@ def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.
         return x
     first = own.time_map.bars[0]
     count = render_count_in(first, tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
-    before = placed(count, shop.options.click_db + 4, shop.options.click_place)
+    before = placed(count, shop.options.click_db + 4, shop.options.click_pan)
     return np.concatenate([before, x])
 
 
@@ -415,7 +415,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     drums, rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
     at = round((start_s - first_s) / speed * SAMPLE_RATE_HZ)
     out = []
-    for drums_db in (shop.options.drums_back_db, shop.options.drums_out_db):
+    for drums_db in (shop.options.drums_down_db, shop.options.drums_up_db):
         gain = 10 ** (drums_db / 20)
         # Where drums are brought out the band steps back, so that both are as loud.
         x = (rest + gain * drums) if gain <= 1 else (rest / gain + drums)
@@ -450,18 +450,18 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
     parts = []
     for tempo_bpm in ladder_bpm(exercise.tempi_bpm, options.ladder_step_bpm):
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
-        layers = [placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_place)]
+        layers = [placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_pan)]
         if options.click != "none":
             layers.append(
                 placed(
                     render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=True),
                     options.click_db,
-                    options.click_place,
+                    options.click_pan,
                 )
             )
         if options.count_in_bars:
             count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, options.count_in_bars)
-            parts.append(placed(count, options.click_db + 4, options.click_place))
+            parts.append(placed(count, options.click_db + 4, options.click_pan))
         parts.append(np.tile(mixed(layers), (options.track_repeats, 1)))
     return _save(shop, exercise, "track", np.concatenate(parts), False, "mp3")
 

@@ -40,13 +40,13 @@ BEAT_SIGNS: dict[Fraction, str] = {
 }
 
 #: What a student must know to read the bars, each said where it occurs.
-HANDS_SHOWN = "R, L: a way to share the strokes between right and left hand; another that suits you is as good."
+HANDS_SHOWN = "R, L: suggested sticking; use your own if it suits you better."
 HANDS_TOGETHER = (
     "R and L one over the other: both hands together, the upper letter for the upper note, the lower for the lower."
 )
 HANDS_MISSING = "No letter under a note of the hands: no two hands can play it as it is written."
 TEMPI_DIFFER = (
-    "The last tempo of an exercise is that of its own bars as played. A band hurries and drags, so it may "
+    "The last tempo of an exercise is that of its own bars as played. A band rushes and drags, so it may "
     "differ a little from the one tempo that the score prints for all of them."
 )
 

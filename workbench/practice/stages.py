@@ -75,7 +75,7 @@ class Exercise:
 
 
 #: How the title of a step ends that is played to the recording.
-TO_RECORDING = ", to the recording"
+TO_RECORDING = ", with the recording"
 
 
 def without_recording(exercise: Exercise) -> Exercise:

@@ -15,7 +15,7 @@ from workbench.practice.stages import Exercise
 #: Tempi may be asked for between these shares of the original.
 SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
 
-#: Hands' strokes a second at which every stroke can still be watched, and the
+#: Hands' notes per second at which every stroke can still be watched, and the
 #: rate above which a caution is given (common practice, no source).
 WATCHABLE_PER_S = 4.0
 STRAINING_PER_S = 9.0
@@ -36,7 +36,7 @@ def tempo_as_played(chart: Chart, exercise: Exercise) -> float:
 def tempo_explained(chart: Chart, exercise: Exercise) -> str:
     """Why its last tempo is another than the score's; "" where both are the same.
 
-    A band hurries and drags; the score prints one tempo for all that is meant to be
+    A band rushes and drags; the score prints one tempo for all that is meant to be
     played at the same.
     """
     own = tempo_as_played(chart, exercise)

@@ -279,7 +279,7 @@ def _swing_lines(feel: Feel) -> list[str]:
             word = "swung, near the triplet"
         else:
             word = "swung hard, beyond the triplet"
-        lines.append(f"{s.value} {word}: long to short {s.ratio:.2f} to 1 (±{s.spread:.2f}, {s.pairs} pairs)")
+        lines.append(f"{s.value} {word}: swing ratio {s.ratio:.2f} to 1 (±{s.spread:.2f}, {s.pairs} pairs)")
     return lines
 
 

@@ -179,7 +179,7 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Event], kind: int, versio
     landing = _landing(chart, lands_on)
     bar = chart.time_map.bars[span.start[0]]
     count = _count(chart, span)
-    rhythm = f"{values} from {the_place(bar, span.start[1])}" if events else "nothing played"
+    rhythm = f"{values} from {the_place(bar, span.start[1])}" if events else "tacet"
     if grouping:
         counted = "" if note_value(step) in values else f"{note_value(step)}, "
         rhythm += f" in groups of {' + '.join(map(str, grouping))} ({counted}{_MARKED[by]})"
@@ -370,7 +370,7 @@ def _is_syncopated(chart: Chart, span: Mark, events: Sequence[_Event]) -> bool:
 
 
 def _difficulty(chart: Chart, span: Mark, events: Sequence[_Event]) -> tuple[int, str]:
-    """1–5 from strokes a second, ways between drums, feet between the hands; 5 where two hands are too few."""
+    """1–5 from notes per second, ways between drums, feet between the hands; 5 where two hands are too few."""
     times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
     if len(times) < 2:
         return 1, ""
@@ -386,7 +386,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Event]) -> tuple[int
     if any(too_many_for_two_hands(e.notes) for e in events):
         return 5, "more at once than two hands can strike"
     if rate > 7:
-        reasons.append(f"{rate:.0f} strokes a second")
+        reasons.append(f"{rate:.0f} notes per second")
     if changes > 0.4 and rate > 4:
         reasons.append("the hands change drums often")
     if feet_alone >= 2:

@@ -184,7 +184,7 @@ def _hands_name(look: _Look) -> str:
     timekeeper = look.timekeeper
     if timekeeper is None:
         if not look.keeping:
-            return "no cymbal keeps time"
+            return "no ride pattern"
         return "; ".join(f"{k} on {place_list(look.bar, look.keeping[k])}" for k in look.keeping)
     places = look.keeping[timekeeper]
     crash_on_1 = timekeeper != "crash" and Fraction(0) in look.keeping.get("crash", ())
@@ -192,7 +192,7 @@ def _hands_name(look: _Look) -> str:
         places = places | {Fraction(0)}
     what = "open hi-hat" if timekeeper == "hi-hat" and look.open_hat >= look.keeping[timekeeper] else timekeeper
     rate = _rate(look, places)
-    text = f"{rate} on the {what}" if rate else f"hands on the {what}: {place_list(look.bar, places)}"
+    text = f"{rate} on the {what}" if rate else f"time on the {what}: {place_list(look.bar, places)}"
     if what == "hi-hat" and look.open_hat:
         text += f", open on {place_list(look.bar, look.open_hat)}"
     return text + (", crash on 1" if crash_on_1 else "")

@@ -218,13 +218,7 @@ def draw_feel(reading: PartReading) -> Figure:
     for empty, axes in ((not feel.placements, places), (not feel.dynamics, limbs)):
         if empty:
             axes.text(
-                0.5,
-                0.5,
-                "nothing played to measure",
-                ha="center",
-                va="center",
-                color=PALETTE[7],
-                transform=axes.transAxes,
+                0.5, 0.5, "tacet to measure", ha="center", va="center", color=PALETTE[7], transform=axes.transAxes
             )
     for axes in (places, limbs, tempo):
         axes.spines[["top", "right"]].set_visible(False)

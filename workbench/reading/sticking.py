@@ -528,7 +528,7 @@ def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], f
                         "fast",
                         k,
                         position,
-                        f"{4 / span_s:.0f} strokes a second for the "
+                        f"{4 / span_s:.0f} notes per second for the "
                         f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
                         f"single strokes of one hand hold to about {limit:.0f} bpm here",
                     )
@@ -559,7 +559,7 @@ def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
                         "double pedal",
                         k,
                         kicks[i][2].position,
-                        f"kick at {1 / max(gap_s, 1e-3):.0f} strokes a second: two feet "
+                        f"kick at {1 / max(gap_s, 1e-3):.0f} notes per second: two feet "
                         "(double pedal) or leave some out",
                     )
                 )

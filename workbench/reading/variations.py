@@ -89,11 +89,11 @@ def describe_changes(
     if not removed and not added:
         return ()
     if not actual:
-        return (Change("nothing played", frozenset(removed)),)
+        return (Change("tacet", frozenset(removed)),)
     if not base:
         return (Change(whole_bar(bar, actual, soft_actual), frozenset(), frozenset(added)),)
     if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
-        return (Change("something else: " + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
+        return (Change("different: " + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [
         *broken_off,
@@ -123,7 +123,7 @@ def whole_bar(bar: Bar, content: Written, soft: frozenset[Fraction] = frozenset(
     ...                           (Fraction(1, 4), "snare", frozenset({"flam"}))}))
     'flam (snare) on 2; kick on 1'
     """
-    return "; ".join(c.text for c in _new(bar, set(content), soft)) or "nothing played"
+    return "; ".join(c.text for c in _new(bar, set(content), soft)) or "tacet"
 
 
 def _weight(change: Change) -> tuple[int, int, str]:

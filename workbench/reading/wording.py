@@ -102,7 +102,7 @@ def section_text(section: FormSection, time_map: TimeMap) -> str:
     parts = [f"{name}: {length_words(time_map, section.bars)}"]
     if len(section.parts) == 1:
         timekeeper = section.parts[0].timekeeper
-        parts.append(f"hands on the {timekeeper}" if timekeeper else "no cymbal keeps time")
+        parts.append(f"time on the {timekeeper}" if timekeeper else "no ride pattern")
     else:
         parts.append(
             ", ".join(
@@ -218,7 +218,7 @@ def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Varia
             for v in variations
             if k in v.bars
             for c in v.changes
-            for clause in c.text.removeprefix("something else: ").split("; ")
+            for clause in c.text.removeprefix("different: ").split("; ")
         ]
         if not said:
             continue

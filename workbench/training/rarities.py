@@ -25,7 +25,7 @@ from workbench.training.performances import (
 #: Voices of other percussion that may play together.
 OTHERS = 3
 
-#: As fast as two feet, strokes a second (own choice: a little over sixteenths at 200).
+#: As fast as two feet, notes per second (own choice: a little over sixteenths at 200).
 FASTEST_FEET_PER_S = 13.6
 
 

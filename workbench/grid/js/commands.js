@@ -40,15 +40,19 @@ export const COMMANDS = {
     const { note } = doubtfulHits(v.chart, v.doubtBelow).find((d) => d.bar === bar);
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
-  "accept": (v) => withNote(v, (note) => {
+  "keep": (v) => {
+    const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
+    const marks = marksMeant(v.chart, v.cursor, v.selection);
+    if (marks.length && (!note || note.confirmed)) return keepMarks(v, marks);
+    if (!note) return v.say("There is no hit and no mark here to keep.");
     v.edit(change(v, note, { confirmed: true }));
     goToDoubt(v, 1);
-  }),
+  },
   "reject": (v) => withNote(v, () => {
     removeHere(v);
     goToDoubt(v, 1);
   }),
-  "accept bars": (v) => {
+  "keep bars": (v) => {
     const edit = acceptBarEdit(v.chart, ...bars(v));
     if (edit) v.edit(edit);
     else v.say("Every hit here is confirmed already.");
@@ -117,12 +121,6 @@ export const COMMANDS = {
   },
   "next mark": (v) => goToMark(v, 1),
   "previous mark": (v) => goToMark(v, -1),
-  "keep mark": (v) => withMarks(v, (marks) => {
-    const edit = keepEdit(marks);
-    if (!edit) return v.say("What is marked here is confirmed already.");
-    v.edit(edit);
-    v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
-  }),
   "drop mark": (v) => withMarks(v, (marks) => {
     v.edit(dropEdit(v.chart, marks));
     if (marks.some((m) => m.kind === "fill")) {
@@ -258,6 +256,13 @@ function withMarks(v, act) {
   const marks = marksMeant(v.chart, v.cursor, v.selection);
   if (marks.length) act(marks);
   else v.say(v.selection ? "No mark begins in the selected bars." : NO_MARK);
+}
+
+function keepMarks(v, marks) {
+  const edit = keepEdit(marks);
+  if (!edit) return v.say("What is marked here is confirmed already.");
+  v.edit(edit);
+  v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
 }
 
 /** Say what is marked at the cursor now. */

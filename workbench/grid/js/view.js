@@ -246,7 +246,7 @@ export class View {
     const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
     if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
-    else words.push("every edit kept");
+    else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
     this.state.textContent = words.join(" · ");
     this.error.textContent = session.error;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2fd33ba1dad6d2b76ee517dda009065a2759b63083c14134d9e59fc774310ac2 */
+/* Made by python workbench/grid/bundle.py; sources d4b8ab59935cb566ceba846d296814258e9b6bd7dfb46063c06da7559b1114af */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -1657,15 +1657,19 @@ var COMMANDS = {
     const { note } = doubtfulHits(v.chart, v.doubtBelow).find((d) => d.bar === bar);
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
-  "accept": (v) => withNote(v, (note) => {
+  "keep": (v) => {
+    const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
+    const marks = marksMeant(v.chart, v.cursor, v.selection);
+    if (marks.length && (!note || note.confirmed)) return keepMarks(v, marks);
+    if (!note) return v.say("There is no hit and no mark here to keep.");
     v.edit(change(v, note, { confirmed: true }));
     goToDoubt(v, 1);
-  }),
+  },
   "reject": (v) => withNote(v, () => {
     removeHere(v);
     goToDoubt(v, 1);
   }),
-  "accept bars": (v) => {
+  "keep bars": (v) => {
     const edit = acceptBarEdit(v.chart, ...bars(v));
     if (edit) v.edit(edit);
     else v.say("Every hit here is confirmed already.");
@@ -1731,12 +1735,6 @@ var COMMANDS = {
   },
   "next mark": (v) => goToMark(v, 1),
   "previous mark": (v) => goToMark(v, -1),
-  "keep mark": (v) => withMarks(v, (marks) => {
-    const edit = keepEdit(marks);
-    if (!edit) return v.say("What is marked here is confirmed already.");
-    v.edit(edit);
-    v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
-  }),
   "drop mark": (v) => withMarks(v, (marks) => {
     v.edit(dropEdit(v.chart, marks));
     if (marks.some((m) => m.kind === "fill")) {
@@ -1855,6 +1853,12 @@ function withMarks(v, act) {
   if (marks.length) act(marks);
   else v.say(v.selection ? "No mark begins in the selected bars." : NO_MARK);
 }
+function keepMarks(v, marks) {
+  const edit = keepEdit(marks);
+  if (!edit) return v.say("What is marked here is confirmed already.");
+  v.edit(edit);
+  v.say(`${marks.length > 1 ? "Marks" : "Mark"} kept: no reading changes ${marks.length > 1 ? "them" : "it"} any more.`);
+}
 function sayMark(v, then = "") {
   const mark = markMeant(v.chart, v.cursor);
   if (mark) v.say([`Bar ${barNumber(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
@@ -1908,17 +1912,17 @@ var SHORTCUTS = [
     { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
-    { keys: ["y"], command: "accept", does: "yes: accept the hit, go to the next doubt" },
-    { keys: ["x"], command: "reject", does: "no: remove the hit, go to the next doubt" },
-    { keys: ["Shift+Y"], command: "accept bars", does: "accept the whole bar (or selection)", shown: "Y" },
-    { keys: ["e"], command: "correct repeats", does: "correct every bar that repeats this one" }
+    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, go to the next" },
+    { keys: ["x"], command: "reject", does: "take the hit out, go to the next" },
+    { keys: ["Shift+K"], command: "keep bars", does: "keep the whole bar (or selection)", shown: "K" },
+    { keys: ["e"], command: "correct repeats", does: "fix matching bars too" }
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
     { keys: ["Delete", "Backspace"], command: "remove", does: "remove", shown: "Del" },
     { keys: ["Alt+ArrowLeft"], command: "move left", does: "move the hit a column", shown: "Alt ← →" },
     { keys: ["Alt+ArrowRight"], command: "move right", does: "" },
-    { keys: ["Alt+ArrowUp"], command: "move up", does: "give it to another instrument", shown: "Alt ↑ ↓" },
+    { keys: ["Alt+ArrowUp"], command: "move up", does: "move to another drum", shown: "Alt ↑ ↓" },
     { keys: ["Alt+ArrowDown"], command: "move down", does: "" },
     { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
     { keys: ["-"], command: "softer", does: "" },
@@ -1943,9 +1947,9 @@ var SHORTCUTS = [
     { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
     { keys: ["Ctrl+X"], command: "cut", does: "" },
     { keys: ["Ctrl+V"], command: "paste", does: "" },
-    { keys: ["Ctrl+D"], command: "repeat", does: "write the selection again after itself" },
-    { keys: ["["], command: "coarser", does: "fewer or more parts in each beat", shown: "[  ]" },
-    { keys: ["]"], command: "finer", does: "" },
+    { keys: ["Ctrl+D"], command: "repeat", does: "repeat the selected bars after themselves" },
+    { keys: ["b"], command: "coarser", does: "subdivision of each beat: coarser or finer", shown: "b B" },
+    { keys: ["Shift+B"], command: "finer", does: "" },
     { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["s"], command: "section", does: "name a section here" }
@@ -1953,9 +1957,8 @@ var SHORTCUTS = [
   { group: "Marks", shortcuts: [
     { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
     { keys: ["Shift+E"], command: "end fill", does: "the fill ends with this column", shown: "E" },
-    { keys: ["j"], command: "next mark", does: "next or previous proposed mark", shown: "j J" },
-    { keys: ["Shift+J"], command: "previous mark", does: "" },
-    { keys: ["k"], command: "keep mark", does: "keep: confirm the mark here" },
+    { keys: ["q"], command: "next mark", does: "next or previous proposed mark", shown: "q Q" },
+    { keys: ["Shift+Q"], command: "previous mark", does: "" },
     { keys: ["u"], command: "drop mark", does: "not a fill; take the mark away" },
     { keys: ["w"], command: "word mark", does: "words of the mark" }
   ] },
@@ -2409,7 +2412,7 @@ var View = class {
     const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
     if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
-    else words.push("every edit kept");
+    else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
     this.state.textContent = words.join(" · ");
     this.error.textContent = session.error;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2fd33ba1dad6d2b76ee517dda009065a2759b63083c14134d9e59fc774310ac2 */
+/* Made by python workbench/grid/bundle.py; sources d4b8ab59935cb566ceba846d296814258e9b6bd7dfb46063c06da7559b1114af */
 
 // js/score.js
 function safeSvg(text) {
