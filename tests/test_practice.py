@@ -337,7 +337,7 @@ def test_hands_together_stand_as_their_notes_do():
 
 def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_path, booklets):
     three = bar(C="x.......", R="x.x.x.x.", S="x.x...x.", K="x...x...")
-    chart = part(three, three, title="Paper Lanterns")
+    chart = part(three, three, title="Enamel Kettle")
     e = section_exercise(chart, 0, 1, tempi=(1.0,))
     pack = make_practice_pack(chart, tmp_path / "pack", exercises=(e,), options=QUICK)
     told = "three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart."
@@ -359,11 +359,11 @@ def test_numbers_in_brackets_are_explained_where_they_occur():
 
 
 def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklets):
-    chart = part(ROCK, ROCK, FILL, ROCK, title="Paper Lanterns")
+    chart = part(ROCK, ROCK, FILL, ROCK, title="Enamel Kettle")
     first, second = (section_exercise(chart, k, k, tempi=(0.5, 1.0)) for k in (0, 2))
     one = make_practice_pack(chart, tmp_path / "one", exercises=(first,), options=QUICK)
     said = booklets[0][0]
-    assert (said["title"], said["format"]) == ("Paper Lanterns", "MP3")
+    assert (said["title"], said["format"]) == ("Enamel Kettle", "MP3")
     assert said["exercises"][0]["tempi"] == "♩ = 55, 110" and said["exercises"][0]["heads"] == ["♩ = 55", "♩ = 110"]
     assert page_count(one.booklet) == 1
     two = make_practice_pack(chart, tmp_path / "two", exercises=(first, second), options=QUICK)

@@ -78,9 +78,9 @@ def test_each_thing_is_said_once_with_its_bars():
 
 
 def test_the_page():
-    page = read_part(part(*SONG, title="Paper Lanterns")).to_markdown()
+    page = read_part(part(*SONG, title="Enamel Kettle")).to_markdown()
     for line in (
-        "# Paper Lanterns",
+        "# Enamel Kettle",
         "| A | 1–8 | 8 bars, time on the hi-hat |",
         "| B | 9–16 | 8 bars, time on the ride |",
         "- bars 1, 17: crash instead of hi-hat on 1",
@@ -242,7 +242,7 @@ def test_variations_can_be_marked_too():
 @pytest.fixture
 def song_file(tmp_path):
     path = tmp_path / "lanterns.chart.json"
-    write_chart(part(*SONG, title="Paper Lanterns"), path)
+    write_chart(part(*SONG, title="Enamel Kettle"), path)
     return path
 
 
@@ -267,7 +267,7 @@ def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):
     assert status == 0
     data = json.loads((tmp_path / "out/lanterns.reading.json").read_text("utf-8"))
     assert data["sticking"]["handedness"] == "left" and len(data["fills"]) == 2
-    assert (tmp_path / "out/lanterns.reading.md").read_text("utf-8").startswith("# Paper Lanterns")
+    assert (tmp_path / "out/lanterns.reading.md").read_text("utf-8").startswith("# Enamel Kettle")
     chart = read_chart(song_file)
     assert chart.sections and chart.marks and chart.bars[0].notes[0].sticking in "RL"
     said = capsys.readouterr().err
@@ -282,7 +282,7 @@ def test_the_command_reads_parts_of_any_kind_and_writes_only_into_charts(song_fi
         part_file = song_file.with_name(f"lanterns.{ending}")
         capsys.readouterr()
         assert main(["read", str(part_file)]) == 0
-        assert capsys.readouterr().out.startswith("# Paper Lanterns")
+        assert capsys.readouterr().out.startswith("# Enamel Kettle")
         assert main(["read", str(part_file), "--mark"]) == 2
         assert "can be read, but marks" in capsys.readouterr().err
     assert main(["read", str(part_file), "--out", str(tmp_path / "out")]) == 0

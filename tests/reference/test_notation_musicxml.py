@@ -118,7 +118,7 @@ def part() -> Chart:
     return Chart(
         TimeMap(timed, now),
         tuple(bars),
-        title="Paper Lanterns",
+        title="Enamel Kettle",
         sections=(Section(1, "Verse", "A"), Section(9, "Coda", "B")),
     )
 

@@ -18,8 +18,7 @@ from pathlib import Path
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
 
-#: Keys of the electronic kit the drummers played (Roland TD-11), as the data
-#: set's page maps them.
+#: Keys of the data set's electronic kit, as its page maps them.
 KIT_KEYS: dict[int, str] = {
     36: "kick",
     38: "snare",
