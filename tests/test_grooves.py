@@ -119,7 +119,7 @@ def test_soft_snare_strokes_are_ghosts_only_where_the_part_has_loud_ones():
     from dataclasses import replace
 
     from workbench.chart import Note, WrittenBar
-    from workbench.reading.patterns import ghost_limit
+    from workbench.chart.ghosts import ghost_limit
 
     soft = [Note(F(k, 16), "snare", 30) for k in (3, 7)]
     loud = [Note(F(k, 16), "snare", 100) for k in (4, 12)]

@@ -126,6 +126,33 @@ DETECTED: tuple[str, ...] = (
     "tambourine",
 )
 
+#: Instruments that can keep time, by what players call them; common practice, no source.
+TIMEKEEPERS: dict[str, str] = {
+    "closed hi-hat": "hi-hat",
+    "open hi-hat": "hi-hat",
+    "ride": "ride",
+    "ride bell": "ride",
+    "crash": "crash",
+    "second crash": "crash",
+    "china": "crash",
+    "splash": "crash",
+    "high tom": "toms",
+    "mid tom": "toms",
+    "floor tom": "toms",
+    "tambourine": "percussion",
+    "cowbell": "percussion",
+    "hand clap": "percussion",
+}
+
+#: Those of them that hardly do anything else; common practice, no source.
+TIMEKEEPING = frozenset({"closed hi-hat", "open hi-hat", "ride", "ride bell", "tambourine", "cowbell"})
+
+#: Drums that hands strike.
+HAND_DRUMS = frozenset(i.name for i in INSTRUMENTS if i.family in ("snare", "tom"))
+
+#: Two sounds of one drum or cymbal, of which one stroke makes only one; common practice, no source.
+ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
+
 _BY_NAME = {i.name: i for i in INSTRUMENTS}
 _BY_MIDI_NOTE = {n: i for i in INSTRUMENTS for n in (i.midi_note, *i.other_midi_notes)}
 _ORDER = {i.name: k for k, i in enumerate(INSTRUMENTS)}

@@ -59,8 +59,6 @@ TRACE_FROM = 0.06
 TRACE_OVER_PLACE = 2.0
 #: so far off at least and at most, seconds.
 TRACE_REACH_S = (0.02, 0.06)
-#: Notes softer than this are easily missed.
-SOFT_VELOCITY = 45
 
 
 @dataclass(frozen=True)

@@ -29,10 +29,10 @@ from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
+from workbench.chart.ghosts import SOFT_VELOCITY, is_soft
 from workbench.checking.findings import (
     HEARD_AS,
     NOT_HEARD,
-    SOFT_VELOCITY,
     TOGETHER_S,
     WRONG_FROM,
     Expected,
@@ -365,7 +365,7 @@ class _Evidence:
             if families == {"hi-hat", "cymbal"}
             else TAKEN_FOR_OTHER
         )
-        if _is_soft(e.note):
+        if is_soft(e.note):
             taken_for *= SOFT_MISSED
         sure = self._odds(stroke) / (1 + self._odds(stroke))
         ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
@@ -376,7 +376,7 @@ class _Evidence:
         if e.note.instrument in NOT_HEARD:
             return None
         recall = self.recall[e.note.instrument]
-        soft = _is_soft(e.note)
+        soft = is_soft(e.note)
         recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
         ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
@@ -479,10 +479,6 @@ class _Evidence:
         exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
         place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(float(p) - exact))
         return index, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
-
-
-def _is_soft(note: Note) -> bool:
-    return note.velocity < SOFT_VELOCITY or "ghost" in note.articulations
 
 
 def _finding(chart: Chart, case: _Case, probability: float) -> Finding:

@@ -28,10 +28,10 @@ from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_
 from workbench.chart import Chart, Mark
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.events import Stroke
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
     NOT_HEARD,
-    SOFT_VELOCITY,
     TOGETHER_S,
     Expected,
     Finding,
@@ -313,7 +313,7 @@ def measure_playing(
         _instruments(matched, measured, strokes),
         bars,
         _fills(chart, alignment, measured),
-        _ghosts(measured),
+        _ghosts(chart, measured),
         _repeats(chart, measured),
         tuple(deviations),
         strokes,
@@ -543,14 +543,13 @@ def _fill_change(chart: Chart, by_aligned: dict, span: Mark, k: int) -> float | 
 # -- loudness and likeness --------------------------------------------------------------------
 
 
-def _ghosts(measured: _Measured) -> tuple[GhostNotes, ...]:
-    out = []
+def _ghosts(chart: Chart, measured: _Measured) -> tuple[GhostNotes, ...]:
+    out, limit = [], ghost_limit(chart)
     for name in ("snare", "floor tom", "mid tom", "high tom"):
         soft, full = [], []
         for e, stroke in zip(measured.notes, measured.strokes):
             if e.note.instrument == name:
-                ghost = "ghost" in e.note.articulations or e.note.velocity < SOFT_VELOCITY
-                (soft if ghost else full).append((e.note.velocity, stroke.velocity))
+                (soft if is_ghost(e.note, limit) else full).append((e.note.velocity, stroke.velocity))
         if len(soft) >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
             written, played = np.median(soft, axis=0) / np.median(full, axis=0)
             # A score says only "ghost": then both are written equally loud.

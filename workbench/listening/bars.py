@@ -20,8 +20,9 @@ from importlib import resources
 
 import numpy as np
 
-from workbench.chart.drumkit import instrument
+from workbench.chart.drumkit import TIMEKEEPING, instrument
 from workbench.chart.events import Stroke
+from workbench.chart.ghosts import soft_limit
 from workbench.chart.meter import Meter
 
 #: Parts into which a counted beat is divided when strokes are counted.
@@ -74,23 +75,20 @@ TEMPO_WEIGHT = 25.0
 def roles_of(strokes: Sequence[Stroke]) -> np.ndarray:
     """Role (index into :data:`ROLES`) of each stroke, (n,) int.
 
-    A snare stroke is a ghost if it is much softer than the song's loud ones.
+    Ghosts are snare strokes below :func:`workbench.chart.ghosts.soft_limit` of the song.
     """
     snare = [s.velocity for s in strokes if instrument(s.instrument).family == "snare"]
-    ghost_below = 0.55 * float(np.quantile(snare, 0.9)) if snare else 0.0
-    out = np.empty(len(strokes), dtype=int)
-    for k, stroke in enumerate(strokes):
+    limit = soft_limit(snare)
+
+    def role(stroke: Stroke) -> str:
         family = instrument(stroke.instrument).family
-        if family == "cymbal":
-            role = "time" if stroke.instrument.startswith("ride") else "crash"
-        elif family == "snare":
-            role = "ghost" if stroke.velocity < ghost_below else "backbeat"
-        elif stroke.instrument == "hand clap":
-            role = "backbeat"
-        else:
-            role = {"kick": "kick", "hi-hat": "time", "tom": "tom", "percussion": "time"}[family]
-        out[k] = ROLES.index(role)
-    return out
+        if stroke.instrument in TIMEKEEPING or family == "hi-hat":
+            return "time"
+        if family == "snare" and stroke.velocity < limit:
+            return "ghost"
+        return {"snare": "backbeat", "percussion": "backbeat", "cymbal": "crash"}.get(family, family)
+
+    return np.array([ROLES.index(role(s)) for s in strokes], dtype=int)
 
 
 @dataclass(frozen=True)

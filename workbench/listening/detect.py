@@ -18,7 +18,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import resample_poly
 
-from workbench.chart.drumkit import DETECTED, Limb, instrument
+from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
 from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
@@ -33,9 +33,6 @@ CONTEXT = 250
 
 #: Passages the network takes in one go.
 BATCH = 4
-
-#: Ways of striking one thing, of which one stroke can be only one (common practice, no source).
-ONE_AT_A_TIME = (("closed hi-hat", "open hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
 
 #: Within this time two detections are one stroke, seconds.
 SAME_STROKE_S = 0.03
@@ -251,7 +248,7 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         strokes += [
             Stroke(max(0.0, float(t)), name, int(v), float(c)) for t, v, c in zip(times, loud, sure, strict=True)
         ]
-    for group in ONE_AT_A_TIME:
+    for group in ONE_SURFACE:
         rivals = [s for s in strokes if s.instrument in group]
         weaker = set(_find_weaker(rivals))
         strokes = [s for s in strokes if s not in weaker]

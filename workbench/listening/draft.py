@@ -13,6 +13,7 @@ from pathlib import Path
 
 from workbench.chart import Chart, Note, Recording
 from workbench.chart.events import Beat, Stroke
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
 from workbench.files.chartfile import ENDING
@@ -24,7 +25,6 @@ from workbench.listening.harmony import hear_harmony
 from workbench.listening.quantize import quantize
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
-from workbench.reading.patterns import ghost_limit, is_ghost
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
 
 def mark_ghosts(chart: Chart) -> Chart:
     """Write the soft snare strokes of a chart without ghost notes as such
-    (softer than :func:`workbench.reading.patterns.ghost_limit` says)."""
+    (softer than :func:`workbench.chart.ghosts.ghost_limit` says)."""
     limit = ghost_limit(chart)
 
     def written(note: Note) -> Note:

@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Note
-from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.chart.drumkit import TIMEKEEPING, drum_key_order, instrument
 from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.patterns import written_times_s
 from workbench.reading.sticking import Sticking
@@ -195,7 +195,7 @@ _PAIRS = (("8ths", 0, 12, (6, 8)), ("16ths", 0, 6, (3, 4)), ("16ths", 6, 12, (9,
 
 
 def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
-    """Played time of each part of each simple beat: the time-timekeeper's where it
+    """Played time of each part of each simple beat: the timekeeper's where it
     plays, else the first other stroke's.  Parts that are no twelfth are left out."""
     out: dict[tuple[int, int], dict[int, float]] = {}
     kept: set[tuple[int, int, int]] = set()
@@ -209,15 +209,12 @@ def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
             continue
         b, part = divmod(twelfths // n.position.denominator, _BEAT)
         here = out.setdefault((k, b), {})
-        keeps = n.instrument in _KEEPING
+        keeps = n.instrument in TIMEKEEPING
         if part not in here or keeps and (k, b, part) not in kept:
             here[part] = written_s + n.deviation_s
             if keeps:
                 kept.add((k, b, part))
     return out
-
-
-_KEEPING = ("closed hi-hat", "open hi-hat", "ride", "ride bell")
 
 
 def _has_triplets(chart: Chart) -> bool:

@@ -39,7 +39,7 @@ def _columns(*names: str) -> list[int]:
     return [k for k, (name, _) in enumerate(VOICES) if name in names]
 
 
-_KEEPING = _columns("hi-hat", "ride")
+_TIME = _columns("hi-hat", "ride")
 _CYMBALS = _columns("hi-hat", "ride", "crash", "percussion")
 _TOMS = _columns("high tom", "mid tom", "floor tom")
 _DRUMS = _columns("snare", "high tom", "mid tom", "floor tom")
@@ -82,7 +82,7 @@ def beat_features(patterns: Patterns) -> np.ndarray:
             _beside(together, sounding),
             _beside(_runs(drum * (1 - cymbal)), sounding),
             _absence(cymbal),
-            ~beats[:, _KEEPING].any(axis=(1, 2)),
+            ~beats[:, _TIME].any(axis=(1, 2)),
             (cymbal * (1 - kick) * (1 - drum)).sum(axis=1),
             ((snare - backbeat) * cymbal).sum(axis=1),
             under_cymbal,

@@ -17,7 +17,7 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.counting import count_row, note_value, place_list, the_place
-from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.chart.drumkit import HAND_DRUMS, drum_key_order, instrument
 from workbench.reading.fills import notes_between
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
@@ -233,9 +233,7 @@ def _gaps(events: Sequence[_Event], length: Fraction) -> list[Fraction]:
 
 
 def _drums_struck(event: _Event) -> str:
-    names = sorted(
-        {n.instrument for n in event.hands if instrument(n.instrument).family in ("snare", "tom")}, key=drum_key_order
-    )
+    names = sorted({n.instrument for n in event.hands if n.instrument in HAND_DRUMS}, key=drum_key_order)
     return " + ".join(instrument_word(n) for n in names)
 
 

@@ -19,6 +19,7 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note
+from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPING
 from workbench.reading.fill_model import NEIGHBOURS, fill_logits
 from workbench.reading.patterns import VOICES, Patterns
 
@@ -233,11 +234,8 @@ def notes_between(chart: Chart, start: tuple[int, Fraction], end: tuple[int, Fra
     return [(k, n) for k in bars for n in chart.bars[k].notes if start <= (k, n.position) < end]
 
 
-_STRUCK = ("snare", "side stick", "high tom", "mid tom", "floor tom")
-
-
 def _hand_drum_strokes(chart: Chart, span: Mark) -> int:
-    return sum(n.instrument in _STRUCK for _, n in notes_between(chart, span.start, span.end))
+    return sum(n.instrument in HAND_DRUMS for _, n in notes_between(chart, span.start, span.end))
 
 
 # -- the exact first stroke ---------------------------------------------------------
@@ -267,31 +265,28 @@ def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> M
     new = [
         (k, n)
         for k, n in notes_between(chart, (first_bar, earliest), span.end)
-        if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset())
+        if n.instrument in HAND_DRUMS and n.key not in base_at.get(k, frozenset())
     ]
     if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
         return None
     start = (new[0][0], new[0][1].position)
-    # New strokes just before, the hands already off the time-timekeeper.
+    # New strokes just before, the hands already off the timekeeper.
     for k, n in reversed(notes_between(chart, (first_bar, Fraction(0)), start)):
-        kept = any(n.position < p < start[1] and name in _KEEPING for p, name in base_at.get(k, ()))
+        kept = any(n.position < p < start[1] and name in TIMEKEEPING for p, name in base_at.get(k, ()))
         if start[0] != k or start[1] - n.position > meter.beat_length and not kept:
             break
-        if n.instrument in _KEEPING:
+        if n.instrument in TIMEKEEPING:
             break
-        if n.instrument in _STRUCK and n.key not in base_at.get(k, frozenset()):
+        if n.instrument in HAND_DRUMS and n.key not in base_at.get(k, frozenset()):
             start = (k, n.position)
     # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
-    # in where the hands had already left the time-timekeeper.
+    # in where the hands had already left the timekeeper.
     for k, n in reversed(notes_between(chart, (first_bar, earliest), start)):
-        if n.instrument not in _STRUCK or start[0] != k:
+        if n.instrument not in HAND_DRUMS or start[0] != k:
             continue
-        timekeepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & _KEEPING
+        timekeepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & TIMEKEEPING
         gap = start[1] - n.position
         if timekeepers or gap > meter.beat_length / 2:
             break
         start = (k, n.position)
     return replace(span, start=start)
-
-
-_KEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell"}

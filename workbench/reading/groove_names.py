@@ -15,8 +15,9 @@ from fractions import Fraction
 
 from workbench.chart import Chart
 from workbench.chart.counting import place_list
+from workbench.chart.drumkit import TIMEKEEPERS
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import Bar
-from workbench.reading.patterns import KEEPERS, ghost_limit, is_ghost
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,8 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
     full = [n for n in notes if n.instrument in ("snare", "side stick") and not is_ghost(n, limit)]
     keeping: dict[str, set[Fraction]] = {}
     for n in notes:
-        if n.instrument in KEEPERS:
-            keeping.setdefault(KEEPERS[n.instrument], set()).add(n.position)
+        if n.instrument in TIMEKEEPERS:
+            keeping.setdefault(TIMEKEEPERS[n.instrument], set()).add(n.position)
 
     def at(*names: str) -> frozenset[Fraction]:
         return frozenset(n.position for n in notes if n.instrument in names)
@@ -84,7 +85,7 @@ def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = No
     """What a drummer calls a groove, the most telling name first.
 
     Each aspect of a phrase of several bars is named by most of its bars, with
-    the others after it.  ``limit`` is :func:`~workbench.reading.patterns.ghost_limit`, if known.
+    the others after it.  ``limit`` is :func:`~workbench.chart.ghosts.ghost_limit`, if known.
     """
     limit = ghost_limit(chart) if limit is None else limit
     looks = [_look(chart, k, limit) for k in base_bars]

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from workbench.chart import Chart, WrittenBar
+from workbench.chart.drumkit import TIMEKEEPERS
 from workbench.reading.groove_names import name_groove
-from workbench.reading.patterns import KEEPERS
+from workbench.reading.patterns import crash_opens
 
 #: What is written of a note: (position, instrument, articulations).
 Written = frozenset[tuple[Fraction, str, frozenset[str]]]
@@ -77,7 +78,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
     disturbed : frozenset of int
         Bars with fills, left out of the choice where others are left.
     limit : float, optional
-        Ghost notes lie below this velocity (:func:`~workbench.reading.patterns.ghost_limit`).
+        Ghost notes lie below this velocity (:func:`~workbench.chart.ghosts.ghost_limit`).
     """
     bars = [k for run in runs for k in run]
     place = {k: k - run.start for run in runs for k in run}
@@ -109,7 +110,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
 
 def _without_opening(content: Written) -> Written:
     """A bar without its cymbals on 1, where a crash may stand for any of them."""
-    return frozenset(w for w in content if w[0] or w[1] not in KEEPERS or KEEPERS[w[1]] == "toms")
+    return frozenset(w for w in content if w[0] or w[1] not in TIMEKEEPERS or TIMEKEEPERS[w[1]] == "toms")
 
 
 def _base(
@@ -126,7 +127,7 @@ def _base(
             kinds.setdefault(content[k], []).append(k)
         # What opens a bar is told apart only where no crash stands for it.
         opening = {k: written(chart.bars[k]) - content[k] for k in members}
-        plain = [k for k in members if not _opens_with_crash(chart, k)] or members
+        plain = [k for k in members if not crash_opens(chart.bars[k])] or members
         odd = {k: sum(opening[k] != opening[o] for o in plain) for k in members}
         # Bit sets: a song compares its bars some hundred thousand times.
         bit: dict = {}
@@ -135,7 +136,7 @@ def _base(
         whole = Counter(written(chart.bars[k]) for k in alike)
         most = max(whole.values())
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]
-        base.append(min(usual, key=lambda k: (odd[k], _opens_with_crash(chart, k), k)))
+        base.append(min(usual, key=lambda k: (odd[k], crash_opens(chart.bars[k]), k)))
     return tuple(base)
 
 
@@ -157,7 +158,3 @@ def _repeats(content: dict[int, Written], place: dict[int, int], clean: list[int
         if gaps[len(gaps) // 2] > max(2, len(content[bar]) // 8):
             return False
     return True
-
-
-def _opens_with_crash(chart: Chart, bar_index: int) -> bool:
-    return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash" for n in chart.bars[bar_index].notes)

@@ -13,7 +13,9 @@ from functools import cached_property
 
 import numpy as np
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.drumkit import TIMEKEEPERS
+from workbench.chart.ghosts import ghost_limit, is_ghost
 
 #: Slots a beat is divided in: sixteenths, triplets and sextuplets fall on slots.
 TICKS = 12
@@ -48,49 +50,9 @@ _VOICES_OF: dict[str, tuple[str, ...]] = {
     "hand clap": ("percussion",),
 }
 
-#: Where a chart writes no ghost notes, snare strokes softer than this MIDI
-#: velocity, and softer than this share of its loud ones, count as ghost notes.
-GHOST_BELOW = 45
-GHOST_SHARE = 0.6
-
-#: Instruments that can keep time, by what players call it.
-KEEPERS: dict[str, str] = {
-    "closed hi-hat": "hi-hat",
-    "open hi-hat": "hi-hat",
-    "ride": "ride",
-    "ride bell": "ride",
-    "crash": "crash",
-    "second crash": "crash",
-    "china": "crash",
-    "splash": "crash",
-    "high tom": "toms",
-    "mid tom": "toms",
-    "floor tom": "toms",
-    "tambourine": "percussion",
-    "cowbell": "percussion",
-    "hand clap": "percussion",
-}
-
-
-def ghost_limit(chart: Chart) -> float:
-    """Velocity below which a snare stroke of a chart is a ghost note; 0 where
-    the chart writes its ghost notes itself."""
-    snares = [n for _, n in chart.notes() if n.instrument == "snare"]
-    if not snares or any("ghost" in n.articulations for n in snares):
-        return 0.0
-    loud = float(np.quantile([n.velocity for n in snares], 0.8))
-    return min(GHOST_BELOW, GHOST_SHARE * loud)
-
-
-def is_ghost(note: Note, limit: float = 0.0) -> bool:
-    """Whether a snare note is written, or played below ``limit``, as a ghost note."""
-    if note.instrument != "snare" or "accent" in note.articulations:
-        return False
-    return "ghost" in note.articulations or note.velocity < limit
-
 
 def voices_of(note: Note, limit: float = 0.0) -> tuple[str, ...]:
-    """Voices a note fills; ``limit`` as from :func:`ghost_limit`."""
+    """Voices a note fills; ``limit`` as from :func:`~workbench.chart.ghosts.ghost_limit`."""
     if note.instrument in ("snare", "side stick"):
         return ("snare",) if is_ghost(note, limit) else ("snare", "backbeat")
     return _VOICES_OF.get(note.instrument, (note.instrument,))
@@ -180,8 +142,8 @@ class Patterns:
             counts: dict[str, int] = {}
             snares = 0
             for n in written.notes:
-                if n.instrument in KEEPERS:
-                    name = KEEPERS[n.instrument]
+                if n.instrument in TIMEKEEPERS:
+                    name = TIMEKEEPERS[n.instrument]
                     counts[name] = counts.get(name, 0) + 1
                 elif n.instrument in ("snare", "side stick"):
                     snares += 1
@@ -194,14 +156,17 @@ class Patterns:
         return tuple(out)
 
     def crash_opens(self, bar_index: int) -> bool:
-        """Whether a crash falls on the bar line."""
-        notes = self.chart.bars[bar_index].notes
-        return any(n.position == 0 and KEEPERS.get(n.instrument) == "crash" for n in notes)
+        return crash_opens(self.chart.bars[bar_index])
 
     def voice_counts(self, bar_index: int) -> dict[str, int]:
         """Number of filled slots of each voice in a bar."""
         part = self.beats[self.first_beat[bar_index] : self.first_beat[bar_index + 1]]
         return dict(zip(_COLUMN, part.sum(axis=(0, 2)).astype(int).tolist()))
+
+
+def crash_opens(written: WrittenBar) -> bool:
+    """Whether a crash falls on the bar line."""
+    return any(n.position == 0 and TIMEKEEPERS.get(n.instrument) == "crash" for n in written.notes)
 
 
 def written_times_s(chart: Chart) -> list[float]:

@@ -16,6 +16,7 @@ from statistics import median
 
 from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chart.edits import CompositeEdit, Edit, NameSection, RemoveMark, SetMark, SetText
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.files.audio import Audio
 from workbench.progress import Progress, part
 from workbench.reading.feel import measure_feel
@@ -24,7 +25,7 @@ from workbench.reading.fills import LONGEST_BARS, filled_bars, find_fills, refin
 from workbench.reading.form import FormSection, bar_features, find_form
 from workbench.reading.grooves import base_written, find_groove, written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
-from workbench.reading.patterns import Patterns, ghost_limit, is_ghost
+from workbench.reading.patterns import Patterns
 from workbench.reading.sticking import Player, propose_sticking
 from workbench.reading.variations import Change, describe_changes
 from workbench.reading.wording import all_statements, to_data, to_markdown

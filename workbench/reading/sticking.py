@@ -17,7 +17,7 @@ from functools import cache
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
-from workbench.chart.drumkit import instrument
+from workbench.chart.drumkit import HAND_DRUMS, ONE_SURFACE, TIMEKEEPING, instrument
 from workbench.chart.edits import ChangeNote, CompositeEdit, Edit
 from workbench.errors import AnalysisError
 from workbench.reading.patterns import written_times_s
@@ -229,9 +229,6 @@ def sticking_edit(chart: Chart, sticking: Sticking, renew: bool = False) -> Edit
 
 # -- events -----------------------------------------------------------------------
 
-#: Two sounds of one drum or cymbal, of which only one can be at a time.
-_ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
-
 _MANY = {3: "three", 4: "four", 5: "five", 6: "six"}
 
 
@@ -244,7 +241,7 @@ def too_many_for_two_hands(notes: Iterable[Note]) -> bool:
     True
     """
     names = {n.instrument for n in notes if not instrument(n.instrument).is_foot}
-    return len(names) - sum(names.issuperset(surface) for surface in _ONE_SURFACE) > 2
+    return len(names) - sum(names.issuperset(surface) for surface in ONE_SURFACE) > 2
 
 
 def _collect(
@@ -270,7 +267,7 @@ def _collect(
             else:
                 at.setdefault(n.position, []).append(n)
         for position, notes in at.items():
-            for surface in _ONE_SURFACE:
+            for surface in ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
                     flags.append(
@@ -333,9 +330,6 @@ def _gap_s(earlier_s: float, later_s: float) -> float:
 
 #: Choices of hands for one stroke and for two at once (first note, second note).
 _ONE, _TWO = ("R", "L"), (("R", "L"), ("L", "R"))
-
-_DRUMS = {"snare", "side stick", "high tom", "mid tom", "floor tom"}
-_TIMEKEEPING = {"closed hi-hat", "open hi-hat", "ride", "ride bell", "tambourine", "cowbell"}
 
 
 def _options(event: _Event) -> list[tuple[str, ...]]:
@@ -402,7 +396,7 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
     cost = 0.0
     for note, hand in zip(event.notes, option):
         name = note.instrument
-        if name in _TIMEKEEPING:
+        if name in TIMEKEEPING:
             on_hat = name.endswith("hi-hat")
             wanted = player.other if on_hat and player.open_handed else player.lead
             cost += 0.0 if hand == wanted else 0.9
@@ -417,7 +411,7 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
         right_first = option[0] == "R"
         mirrored = player.handedness == "left"
         crossed = (side < 0) == (right_first != mirrored)
-        if side and crossed and not any(n in _TIMEKEEPING for n in names):
+        if side and crossed and not any(n in TIMEKEEPING for n in names):
             cost += 1.2
     return cost
 
@@ -444,7 +438,7 @@ def _move_cost(
                 cost += 30.0
             elif gap_s < 1 / HAND_RATE_HZ:
                 cost += 2.5
-            elif last == hand and len(option) == 1 and was not in _TIMEKEEPING and note.instrument not in _TIMEKEEPING:
+            elif last == hand and len(option) == 1 and was not in TIMEKEEPING and note.instrument not in TIMEKEEPING:
                 # The same hand twice running: dearer the faster, and between drums;
                 # triplets and hand-to-hand playing alternate at any tempo.
                 quick = 0.2 / gap_s
@@ -461,7 +455,7 @@ def _move_cost(
 def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float:
     """Arms that cross on drums; right over left to a cymbal is no such thing."""
     right, left, _ = state
-    if not (right[0] in _DRUMS and left[0] in _DRUMS):
+    if not (right[0] in HAND_DRUMS and left[0] in HAND_DRUMS):
         return 0.0
     if abs(_gap_s(right[1], left[1])) > 0.4:
         return 0.0

@@ -10,13 +10,13 @@ from workbench.cautions import STRAIN
 from workbench.chart import Chart
 from workbench.chart.counting import SILENT_COUNT, bar_list, capital, count_syllable, length_words, the_place
 from workbench.chart.drumkit import drum_key_order
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.reading.doubts import mostly_doubtful
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
-from workbench.reading.patterns import ghost_limit, is_ghost
 from workbench.reading.sticking import BOTH, NEITHER
 from workbench.reading.variations import instrument_word
 
