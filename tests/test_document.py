@@ -17,13 +17,14 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Note
-from workbench.chart.edits import AddNote, RemoveNote, SetHeading
+from workbench.chart.edits import AddNote, NameSection, RemoveNote, SetHeading
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.files import document as document_module
+from workbench.files import journal
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument, read_working_chart
-from workbench.files.journal import journal_path
+from workbench.files.journal import ChangedElsewhereError, journal_path
 
 
 @pytest.fixture
@@ -48,7 +49,6 @@ def kick(k):
 
 def killed(song):
     """Leave a document as a killed kernel does: nothing closed, nothing saved."""
-    song._journal.close()
     song._closed = True
     document_module._open_documents.clear()
 
@@ -214,18 +214,112 @@ def test_kill_9_loses_no_confirmed_edit(empty, path, after_s):
         assert song.chart.title == "Going on"
 
 
-def test_two_kernels_cannot_edit_one_chart(empty, path):
-    ChartDocument.create(empty, path).close()
-    process = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True)
+# -- two at once -------------------------------------------------------------------------------
+
+
+def another_kernel(path):
+    """A document of the same chart as another kernel would have it."""
+    ours = document_module._open_documents.pop(path.resolve(), None)
+    theirs = ChartDocument.open(path)
+    document_module._open_documents[path.resolve()] = ours or theirs
+    return theirs
+
+
+def test_another_notebook_goes_on_where_this_one_is_and_this_one_is_told(song, path):
+    first = song.apply(kick(0))
+    theirs = another_kernel(path)
+    assert theirs.chart == first
+    second = theirs.apply(kick(1))
+    for step in (lambda: song.apply(kick(2)), song.undo, song.save):
+        with pytest.raises(ChangedElsewhereError, match="another notebook"):
+            step()
+    assert song.chart == first and read_working_chart(path) == second
+    told = []
+    song.observe(lambda document, edit: told.append((document.chart, edit)))
+    song.reload()
+    assert told == [(second, None)]
+    third = song.apply(kick(2))
+    song.save()
+    with pytest.raises(ChangedElsewhereError):
+        theirs.save()
+    theirs.reload()
+    assert theirs.chart == third and theirs.unsaved == 0
+    assert theirs.undo() == second
+
+
+def test_nothing_to_reload_is_nothing(song):
+    told = []
+    song.observe(lambda *what: told.append(what))
+    song.reload()
+    song.apply(kick(0))
+    song.reload()
+    assert len(told) == 1 and song.can_undo
+
+
+def test_both_make_their_first_edit(song, path):
+    theirs = another_kernel(path)
+    chart = song.apply(kick(0))
+    with pytest.raises(ChangedElsewhereError):
+        theirs.apply(kick(1))
+    with pytest.raises(ChangedElsewhereError):
+        theirs.save()
+    killed(song)
+    with ChartDocument.open(path) as again:
+        assert again.chart == chart
+
+
+RACER = textwrap.dedent("""
+    import os, sys
+    from fractions import Fraction as F
+    from pathlib import Path
+    from workbench.chart import Note
+    from workbench.edits import AddNote
+    from workbench.files.document import ChartDocument
+    from workbench.files.journal import ChangedElsewhereError
+    for line in sys.stdin:
+        song = ChartDocument.open(line.strip())
+        print("open", flush=True)
+        while not Path(line.strip() + ".go").exists():
+            pass
+        try:
+            song.apply(AddNote(0, Note(F(0), sys.argv[1])))
+            print("kept", flush=True)
+        except ChangedElsewhereError:
+            print("refused", flush=True)
+""")
+
+
+def race(empty, folder, races):
+    """First edits of two processes at once, time and again: how many were kept, refused, lost."""
+    racers = {
+        name: subprocess.Popen(
+            [sys.executable, "-c", RACER, name], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+        )
+        for name in ("kick", "snare")
+    }
+    kept = refused = lost = 0
     try:
-        process.stdout.readline()
-        with pytest.raises(FileFormatError, match="edited in another notebook"):
-            ChartDocument.open(path)
-        assert read_working_chart(path).title == empty.title
+        for k in range(races):
+            path = folder / f"{k}.chart.json"
+            write_chart(empty, path)
+            for racer in racers.values():
+                racer.stdin.write(f"{path}\n")
+            assert all(racer.stdout.readline() == "open\n" for racer in racers.values())
+            Path(f"{path}.go").touch()
+            said = {name: racer.stdout.readline().strip() for name, racer in racers.items()}
+            found = {n.instrument for _, n in read_working_chart(path).notes()}
+            kept += sum(word == "kept" for word in said.values())
+            refused += sum(word == "refused" for word in said.values())
+            lost += sum(word == "kept" and name not in found for name, word in said.items())
     finally:
-        process.kill()
-        process.communicate()
-    ChartDocument.open(path).close()
+        for racer in racers.values():
+            racer.communicate()
+    return kept, refused, lost
+
+
+@pytest.mark.parametrize("races", [40, pytest.param(1000, marks=pytest.mark.slow)])
+def test_first_edits_of_two_processes_at_once(empty, tmp_path, races):
+    assert race(empty, tmp_path, races) == (races, races, 0)
 
 
 @pytest.mark.parametrize("where", ["before journal mark", "after journal mark"])
@@ -233,11 +327,9 @@ def test_a_crash_while_saving(song, path, empty, monkeypatch, where):
     song.apply(kick(0))
     song.save()
     song.apply(kick(1))
+    module, name = (journal, "append") if where == "before journal mark" else (document_module, "write_text_safely")
     with monkeypatch.context() as patch:
-        if where == "before journal mark":
-            patch.setattr(song._journal, "append", lambda step: (_ for _ in ()).throw(MemoryError))
-        else:
-            patch.setattr(document_module, "write_text_safely", lambda *a: (_ for _ in ()).throw(MemoryError))
+        patch.setattr(module, name, lambda *a: (_ for _ in ()).throw(MemoryError))
         with pytest.raises(MemoryError):
             song.save()
     chart = song.chart
@@ -258,93 +350,149 @@ def three_edits(song, path):
     return charts_, journal_path(path)
 
 
+def test_what_is_damaged_is_kept_and_told_and_editing_goes_on(song, path, empty):
+    """Of every line in turn; test_journal tries every byte."""
+    charts_, found = three_edits(song, path)
+    lines = found.read_bytes().splitlines(keepends=True)
+    for k, line in enumerate(lines):
+        damaged = b"".join([*lines[:k], b"}" + line[1:], *lines[k + 1 :]])
+        found.write_bytes(damaged)
+        with ChartDocument.open(path) as again:
+            assert again.chart == (charts_[-1] if k < 2 else [empty, *charts_][k - 2])
+            after = again.apply(kick(9))
+            kept = path.with_name(f"waltz.journal.damaged-{k + 1}.jsonl")
+            assert "damaged" in again.notice and kept.name in again.notice
+            assert kept.read_bytes() == damaged
+        with ChartDocument.open(path) as again:
+            assert again.chart == after and "damaged" not in again.notice
+
+
 @pytest.mark.parametrize("tail", [b"{", b'{"do": {"edit": "add note"', b"\0" * 300, b"\xff\xfe"])
 def test_a_line_cut_off_by_a_crash_is_dropped(song, path, tail):
-    charts_, journal = three_edits(song, path)
-    journal.write_bytes(journal.read_bytes() + tail)
+    charts_, found = three_edits(song, path)
+    found.write_bytes(found.read_bytes() + tail)
     with ChartDocument.open(path) as again:
         assert again.chart == charts_[-1]
         after = again.apply(kick(9))
     with ChartDocument.open(path) as again:
         assert again.chart == after
-    assert all(json.loads(line) for line in journal.read_text().splitlines())
+    assert all(json.loads(line) for line in found.read_text().splitlines())
 
 
-def test_every_cut_of_the_journal_gives_a_state_that_was(song, path, empty):
-    charts_, journal = three_edits(song, path)
-    data = journal.read_bytes()
-    for length in range(len(data), -1, -29):
-        journal.write_bytes(data[:length])
-        with ChartDocument.open(path) as again:
-            whole = data[:length].count(b"\n")
-            assert again.chart == ([empty, empty] + charts_)[whole]
-        for kept in path.parent.glob("*.damaged-*"):
-            kept.unlink()
-
-
-def test_damage_in_the_middle_is_kept_and_told(song, path):
-    charts_, journal = three_edits(song, path)
-    lines = journal.read_bytes().split(b"\n")
-    lines[2] = b"}" + lines[2][1:]
-    journal.write_bytes(b"\n".join(lines))
-    damaged = journal.read_bytes()
-    with ChartDocument.open(path) as again:
-        assert again.chart == charts_[0]
-        assert "damaged" in again.notice
-        again.apply(kick(5))
-    kept = list(path.parent.glob("*damaged-1*"))
-    assert [k.read_bytes() for k in kept] == [damaged]
-    with ChartDocument.open(path) as again:
-        assert again.revision == 2
-
-
-@pytest.mark.parametrize(
-    "line",
-    [
-        '{"do": {"edit": "remove note", "bar_index": 0, "position": "0", "instrument": "snare"}, "n": 4}',
-        '{"dance": 1, "n": 4}',
-        '{"redo": 1, "n": 4}',
-        '{"do": {"edit": "explode"}, "n": 4}',
-        '{"undo": 1}',
-        "17",
-    ],
-)
-def test_a_step_that_makes_no_sense_is_kept_and_told(song, path, line):
-    charts_, journal = three_edits(song, path)
-    journal.write_text(journal.read_text() + line + "\n")
-    with ChartDocument.open(path) as again:
-        assert again.chart == charts_[-1] and "damaged" in again.notice
-
-
-def test_a_journal_without_its_first_line_is_set_aside(song, path, empty):
-    _, journal = three_edits(song, path)
-    journal.write_text("".join(journal.read_text().splitlines(keepends=True)[1:]))
+@pytest.mark.parametrize("content", [b"", b"\0" * 50, b"hello\n"])
+def test_a_journal_that_is_none_is_kept_and_told(song, path, empty, content):
+    _, found = three_edits(song, path)
+    found.write_bytes(content)
     with ChartDocument.open(path) as again:
         assert again.chart == empty and "is kept in waltz.journal.damaged-1.jsonl" in again.notice
-        again.apply(kick(0))
+        after = again.apply(kick(0))
+    assert path.with_name("waltz.journal.damaged-1.jsonl").read_bytes() == content
+    with ChartDocument.open(path) as again:
+        assert again.chart == after
+
+
+def test_a_damaged_chart_file_is_written_again_from_the_journal(song, path):
+    charts_, _ = three_edits(song, path)
+    damaged = path.read_bytes()[:-20]
+    path.write_bytes(damaged)
+    assert read_working_chart(path) == charts_[-1] and path.read_bytes() == damaged
+    with ChartDocument.open(path) as again:
+        assert again.chart == charts_[-1] and again.unsaved == 0
+        assert "waltz.chart.damaged-1.json" in again.notice
+        assert again.undo() == charts_[-2]
+    assert read_chart(path) == charts_[-1]
+    assert path.with_name("waltz.chart.damaged-1.json").read_bytes() == damaged
+
+
+def test_a_journal_without_checksums_goes_on_with_them(song, path):
+    charts_, found = three_edits(song, path)
+    header, base, *steps = ({k: v for k, v in json.loads(x).items() if k != "crc"} for x in found.read_text().splitlines())
+    old = {"journal": "drum chart", "version": 1, "sha256": header["saved"], "chart": base["chart"]}
+    found.write_text("".join(json.dumps(x) + "\n" for x in (old, *steps)))
+    with ChartDocument.open(path) as again:
+        assert again.chart == charts_[-1] and "damaged" not in again.notice
+        after = again.apply(kick(9))
+    assert all("crc" in json.loads(line) for line in found.read_text().splitlines())
+    with ChartDocument.open(path) as again:
+        assert again.chart == after
+    assert {p.name for p in path.parent.iterdir()} == {path.name, found.name}
+
+
+def test_the_journal_is_for_the_eyes_that_may_see_the_chart(song, path):
+    path.chmod(0o640)
+    song.apply(kick(0))
+    found = journal_path(path)
+    assert found.stat().st_mode & 0o777 == 0o640
+    path.chmod(0o600)
+    song.save()
+    killed(song)
+    ChartDocument.open(path).close()
+    assert path.stat().st_mode & 0o777 == found.stat().st_mode & 0o777 == 0o600
+    found.write_bytes(found.read_bytes()[:-5])
+    ChartDocument.open(path).close()
+    assert {p.stat().st_mode & 0o777 for p in path.parent.iterdir()} == {0o600}
+
+
+def test_what_a_killed_run_left_is_swept_at_the_next_opening(song, path):
+    writer = "import sys, time; from workbench.files.safefile import replacing\nwith replacing(sys.argv[1]):\n" + (
+        "    print(flush=True); time.sleep(60)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", writer, str(path)], stdout=subprocess.PIPE)
+    process.stdout.readline()
+    killed(song)
+    ChartDocument.open(path).close()
+    assert len(list(path.parent.glob(".*.part"))) == 1, "still being written"
+    process.kill()
+    process.communicate()
+    ChartDocument.open(path).close()
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
 
 
 def test_a_chart_changed_by_another_program(song, path, empty):
     song.apply(kick(0))
     other = SetHeading(title="Other").apply(empty)
     write_chart(other, path)
-    with pytest.raises(FileFormatError, match="changed by another program"):
+    with pytest.raises(ChangedElsewhereError, match="another notebook or program"):
         song.save()
-    with ChartDocument.open(path) as again:
-        assert again.chart == other
-        assert "kept in waltz.journal.other-1.jsonl" in again.notice
-    with pytest.raises(FileFormatError, match="open it again"):
-        song.apply(kick(1))
+    again = ChartDocument.open(path)
+    assert again is song and again.chart == other
+    assert "kept in waltz.journal.other-1.jsonl" in again.notice
+    again.apply(kick(1))
 
 
-def test_an_interrupted_step_that_did_not_count_is_replaced(song, path):
-    """A notebook's interrupt may strike between writing a step and counting it."""
+def test_a_chart_changed_by_another_program_before_the_first_edit(song, path, empty):
+    write_chart(SetHeading(title="Other").apply(empty), path)
+    with pytest.raises(ChangedElsewhereError):
+        song.apply(kick(0))
+    assert not journal_path(path).exists()
+
+
+def test_an_interrupt_between_writing_a_step_and_counting_it_loses_nothing(song, path, monkeypatch):
     song.apply(kick(0))
-    song._journal.append({"do": {"edit": "set heading", "title": "Interrupted"}, "n": 2})
-    chart = song.apply(kick(1))
+    with monkeypatch.context() as patch:
+        append = journal.append
+
+        def interrupted(*what):
+            append(*what)
+            raise KeyboardInterrupt
+
+        patch.setattr(journal, "append", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            song.apply(kick(1))
+    with pytest.raises(ChangedElsewhereError):
+        song.apply(kick(2))
+    song.reload()
+    assert song.revision == 2
+    chart = song.apply(kick(2))
     killed(song)
     with ChartDocument.open(path) as again:
-        assert again.chart == chart and again.chart.title == "Tin Roof Waltz"
+        assert again.chart == chart and again.revision == 3
+
+
+def test_a_text_that_no_file_can_hold_is_refused(song):
+    with pytest.raises(ChartError, match="no file can hold it"):
+        song.apply(NameSection(0, "\ud800"))
+    assert song.revision == 0
 
 
 def test_an_interrupt_while_writing_leaves_the_journal_whole(song, path, monkeypatch):
@@ -411,6 +559,8 @@ def test_creating_refuses_to_replace(song, path, empty):
         ChartDocument.create(empty, path)
     with ChartDocument.create(empty, path, overwrite=True) as new:
         assert new.chart == empty and not new.can_undo
+    with pytest.raises(FileFormatError, match="was closed"):
+        song.apply(kick(1))
     assert Path(path.parent / "waltz.journal.replaced-1.jsonl").exists()
 
 

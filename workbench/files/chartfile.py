@@ -32,6 +32,10 @@ ENDING = ".chart.json"
 LARGEST_BYTES = 256 * 2**20
 
 
+class DamagedChartError(FileFormatError):
+    """A file that is no chart, or no longer one."""
+
+
 def write_chart(chart: Chart, path: str | os.PathLike) -> None:
     """Write a chart to a file, replacing an older one only when all is written.
 
@@ -53,7 +57,7 @@ def read_chart(path: str | os.PathLike) -> Chart:
         a field is missing or wrong; the message names the field.
     """
     path = Path(path)
-    return loads_chart(read_text(path), path.name)
+    return loads_chart(read_chart_bytes(path), path.name)
 
 
 def dumps_chart(chart: Chart) -> str:
@@ -62,20 +66,32 @@ def dumps_chart(chart: Chart) -> str:
     return _laid_out({"format": FORMAT, "version": VERSION, "chart": data})
 
 
-def loads_chart(text: str, name: str = "The chart") -> Chart:
-    """Inverse of :func:`dumps_chart`; ``name`` is used in messages."""
+def loads_chart(text: str | bytes, name: str = "The chart") -> Chart:
+    """Inverse of :func:`dumps_chart`; ``name`` is used in messages.
+
+    Raises
+    ------
+    DamagedChartError
+        If the text is no chart.
+    FileFormatError
+        If a newer version wrote it.
+    """
     try:
+        if isinstance(text, bytes):
+            text = text.decode("utf-8-sig")
         data = json.loads(text, parse_constant=_no_constant, parse_int=_bounded_int)
     except RecursionError:
-        raise FileFormatError(f"{name} is nested too deeply to be a chart.") from None
+        raise DamagedChartError(f"{name} is nested too deeply to be a chart.") from None
+    except UnicodeDecodeError:
+        raise DamagedChartError(f"{name} is no chart file: it is not text in UTF-8.") from None
     except ValueError as error:
         where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else f" ({error})"
-        raise FileFormatError(f"{name} is no chart file: it is not valid JSON{where}.") from None
+        raise DamagedChartError(f"{name} is no chart file: it is not valid JSON{where}.") from None
     if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise FileFormatError(f'{name} is no chart file: it lacks "format": "{FORMAT}".')
+        raise DamagedChartError(f'{name} is no chart file: it lacks "format": "{FORMAT}".')
     version = data.get("version")
     if isinstance(version, bool) or not isinstance(version, int) or version < 1:
-        raise FileFormatError(f"{name} does not say which version of the chart format it has.")
+        raise DamagedChartError(f"{name} does not say which version of the chart format it has.")
     if version > VERSION:
         raise FileFormatError(
             f"{name} was written by a newer workbench (chart format {version}, this one "
@@ -83,9 +99,9 @@ def loads_chart(text: str, name: str = "The chart") -> Chart:
         )
     if set(data) - {"format", "version", "chart"}:
         unknown = sorted(set(data) - {"format", "version", "chart"})[0]
-        raise FileFormatError(f"{name} has an unknown field {unknown!r} beside its chart.")
+        raise DamagedChartError(f"{name} has an unknown field {unknown!r} beside its chart.")
     if "chart" not in data:
-        raise FileFormatError(f"{name} has no field 'chart'.")
+        raise DamagedChartError(f"{name} has no field 'chart'.")
     return _checked_chart(data, name)
 
 
@@ -113,19 +129,17 @@ def write_text_safely(path: str | os.PathLike, text: str) -> None:
         raise FileFormatError(f"{path} could not be written: {error.strerror or error}.") from error
 
 
-def read_text(path: Path) -> str:
-    """The text of a chart file, refused where it is missing, a folder, too large or no text."""
+def read_chart_bytes(path: Path) -> bytes:
+    """What is in a chart file, refused where it is missing, no file or too large."""
     if path.is_dir():
         raise FileFormatError(f"{path} is a folder; name a chart file in it.")
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:
             raise FileFormatError(f"{path.name} is too large for a chart file ({size / 2**20:.0f} MB).")
-        return path.read_bytes().decode("utf-8-sig")
+        return path.read_bytes()
     except FileNotFoundError:
         raise FileFormatError(f"There is no chart at {path}; check the name and the folder.") from None
-    except UnicodeDecodeError:
-        raise FileFormatError(f"{path.name} is no chart file: it is not text in UTF-8.") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise FileFormatError(f"{path} could not be read: {reason}.") from error
@@ -137,7 +151,7 @@ def _checked_chart(data: dict, name: str) -> Chart:
     except ChartError as error:
         # The schema knows where in the file the trouble lies.
         where = _first_fault(data)
-        raise FileFormatError(f"{name} has a fault{where}: {error}") from error
+        raise DamagedChartError(f"{name} has a fault{where}: {error}") from error
 
 
 def _first_fault(data: dict) -> str:

@@ -2,37 +2,53 @@
 
 Beside ``NAME.chart.json`` lies ``NAME.journal.jsonl`` (:mod:`workbench.files.journal`).
 A step is on disk (written and flushed) before it counts as done, so a kernel
-killed at any moment loses no confirmed edit; opening the chart again replays
-the journal and says what it brought back.  A last line cut off by a crash was
-never confirmed and is dropped.
+killed at any moment loses no confirmed edit; opening the chart again makes the
+steps again and says what it brought back.
+
+No notebook keeps a chart for itself.  Before each step a document makes sure
+that the journal is as it left it; if another one has gone on meanwhile, the
+step is refused, and :meth:`ChartDocument.reload` goes on from there.
 """
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import os
 import threading
 import weakref
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
+from typing import NamedTuple
 
 from workbench.chart import Chart
-from workbench.chart.data import chart_from_data, edit_from_data, edit_to_data
-from workbench.chart.edits import Edit, apply
-from workbench.errors import ChartError, FileFormatError
-from workbench.files.chartfile import dumps_chart, loads_chart, read_text, write_text_safely
-from workbench.files.journal import Journal, ReadOnlyJournal, journal_path
+from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.edits import Edit
+from workbench.errors import FileFormatError
+from workbench.files import journal
+from workbench.files.chartfile import dumps_chart, read_chart_bytes, write_text_safely
+from workbench.files.history import History
+from workbench.files.journal import ChangedElsewhereError, End, journal_path, sha256_of_bytes
+from workbench.files.safefile import copy_aside, locked, set_aside, sweep
 
 #: A journal longer than this starts anew when the chart is opened and all is saved.
 MOST_STEPS = 2000
 
-#: ``callback(document, edit)``; the edit is None after undo and redo.
+#: ``callback(document, edit)``; the edit is None after undo, redo and reloading.
 Observer = Callable[["ChartDocument", Edit | None], None]
 
 _log = logging.getLogger(__name__)
 _open_documents: weakref.WeakValueDictionary[Path, ChartDocument] = weakref.WeakValueDictionary()
 _registry_lock = threading.RLock()
+
+
+class _State(NamedTuple):
+    """All that a step changes.  It is exchanged as one: an interrupt leaves the old or the new."""
+
+    history: History
+    saved_revision: int  # what the chart file holds
+    file_hashes: frozenset[str]  # of the chart file as it was last read or written here
+    end: End | None  # of the journal, likewise; None while there is none
 
 
 class ChartDocument:
@@ -56,20 +72,15 @@ class ChartDocument:
     True
     """
 
-    def __init__(self, path: Path, chart: Chart, file_sha256: str) -> None:
+    def __init__(self, path: Path) -> None:
         self.path = path
+        self._journal = journal_path(path)
         self._lock = threading.RLock()
-        self._charts = [chart]  # charts before and after each edit
-        self._edits: list[Edit] = []  # _edits[k] leads from _charts[k] to _charts[k + 1]
-        self._at = 0  # which of _charts is the chart
-        self._revision = 0
-        self._file_sha256 = file_sha256
-        self._unsaved = 0
-        self._replayed = 0  # lines of the journal
-        self._notice = ""
         self._observers: list[Observer] = []
-        self._journal = Journal(journal_path(path))
         self._closed = False
+        self._notice = ""
+        with locked(path):
+            self._state = self._load()
 
     # -- opening and closing -----------------------------------------------------------
 
@@ -78,26 +89,20 @@ class ChartDocument:
         """Open a chart file with all edits confirmed so far, saved or not.
 
         :attr:`notice` then says, in a sentence, if unsaved edits were brought
-        back or a journal had to be set aside.
+        back, or something was damaged and what was kept of it.
 
         Raises
         ------
         FileFormatError
-            If the file cannot be read, or is being edited in another kernel.
+            If the file cannot be read, or is no chart and no journal makes up for it.
         """
         path = Path(path).resolve()
         with _registry_lock:
-            text = read_text(path)
-            sha256 = _sha256(text)
-            known = _open_documents.get(path)
-            if known is not None and not known._closed:
-                if known._file_sha256 == sha256:
-                    return known
-                known.close()
-            document = cls(path, loads_chart(text, path.name), sha256)
-            document._journal.check_unlocked()
-            document._restore()
-            _open_documents[path] = document
+            document = _open_documents.get(path)
+            if document is None:
+                document = _open_documents[path] = cls(path)
+            else:
+                document.reload()
             return document
 
     @classmethod
@@ -121,17 +126,31 @@ class ChartDocument:
             known = _open_documents.get(path)
             if known is not None:
                 known.close()
-            journal = Journal(journal_path(path))
-            journal.check_unlocked()
-            journal.set_aside("replaced")
-            write_text_safely(path, dumps_chart(chart))
+            with locked(path):
+                if (old := journal_path(path)).exists():
+                    set_aside(old, "replaced")
+                write_text_safely(path, dumps_chart(chart))
             return cls.open(path)
 
+    def reload(self) -> None:
+        """Go on from what is on disk, with the edits made in other notebooks; views are told.
+
+        Nothing happens if nobody has changed the chart.
+        """
+        with self._lock:
+            self._check_open()
+            with locked(self.path):
+                if self._journal_as_left() and sha256_of_bytes(read_chart_bytes(self.path)) in self._state.file_hashes:
+                    return
+                if self._state.history.edits and not self._journal.exists():
+                    self._start_journal()  # deleted under our hands: its steps are known here only
+                self._state = self._load()
+            self._tell(None)
+
     def close(self) -> None:
-        """Let others edit the file; nothing is lost, unsaved edits stay in the journal."""
+        """Edit no more; nothing is lost, unsaved edits stay in the journal."""
         with _registry_lock, self._lock:
             self._closed = True
-            self._journal.close()
             if _open_documents.get(self.path) is self:
                 del _open_documents[self.path]
 
@@ -142,7 +161,7 @@ class ChartDocument:
         self.close()
 
     def __repr__(self) -> str:
-        unsaved = f", {self._unsaved} unsaved" if self._unsaved else ""
+        unsaved = f", {self.unsaved} unsaved" if self.unsaved else ""
         return f"<ChartDocument {self.path.name}, revision {self.revision}{unsaved}>"
 
     # -- looking ------------------------------------------------------------------------
@@ -150,18 +169,18 @@ class ChartDocument:
     @property
     def chart(self) -> Chart:
         """The chart as it is now."""
-        with self._lock:
-            return self._charts[self._at]
+        return self._state.history.chart
 
     @property
     def revision(self) -> int:
         """Grows by one with every edit, undo and redo."""
-        return self._revision
+        return self._state.history.revision
 
     @property
     def unsaved(self) -> int:
         """Steps (edits, undos, redos) since the chart file was last written."""
-        return self._unsaved
+        state = self._state
+        return state.history.revision - state.saved_revision
 
     @property
     def notice(self) -> str:
@@ -170,13 +189,12 @@ class ChartDocument:
 
     @property
     def can_undo(self) -> bool:
-        with self._lock:
-            return self._at > 0
+        return self._state.history.at > 0
 
     @property
     def can_redo(self) -> bool:
-        with self._lock:
-            return self._at < len(self._edits)
+        history = self._state.history
+        return history.at < len(history.edits)
 
     # -- changing -----------------------------------------------------------------------
 
@@ -188,14 +206,11 @@ class ChartDocument:
         ChartError
             If the edit is not possible; nothing has changed.
         FileFormatError
-            If the journal cannot be written; nothing has changed.
+            If the journal cannot be written, or the chart was changed elsewhere
+            (:class:`~workbench.files.journal.ChangedElsewhereError`); nothing has changed.
         """
         with self._lock:
-            after = apply(self.chart, edit)
-            self._record({"do": edit_to_data(edit)})
-            self._step_on(edit, after)
-            self._tell(edit)
-            return after
+            return self._step({"do": edit_to_data(edit)}, self._state.history.with_edit(edit), edit)
 
     def undo(self) -> Chart:
         """Take the last edit back.
@@ -206,13 +221,7 @@ class ChartDocument:
             If there is nothing to take back.
         """
         with self._lock:
-            if self._at == 0:
-                raise ChartError("There is nothing to undo.")
-            self._record({"undo": 1})
-            self._at -= 1
-            self._count()
-            self._tell(None)
-            return self.chart
+            return self._step({"undo": 1}, self._state.history.with_undo(), None)
 
     def redo(self) -> Chart:
         """Make the edit again that was taken back last.
@@ -223,13 +232,7 @@ class ChartDocument:
             If there is none.
         """
         with self._lock:
-            if self._at == len(self._edits):
-                raise ChartError("There is nothing to redo.")
-            self._record({"redo": 1})
-            self._at += 1
-            self._count()
-            self._tell(None)
-            return self.chart
+            return self._step({"redo": 1}, self._state.history.with_redo(), None)
 
     def save(self) -> None:
         """Write the chart file.
@@ -237,25 +240,22 @@ class ChartDocument:
         Raises
         ------
         FileFormatError
-            If it cannot be written, or another program has changed it since it
-            was opened.
+            If it cannot be written, or was changed elsewhere since it was opened.
         """
         with self._lock:
             self._check_open()
             text = dumps_chart(self.chart)
-            sha256 = _sha256(text)
-            if self.path.exists() and _sha256(read_text(self.path)) not in (self._file_sha256, sha256):
-                raise FileFormatError(
-                    f"{self.path.name} was changed by another program since it was opened; write this chart "
-                    "under another name (write_chart) or open the file again."
-                )
-            # Told to the journal first: whichever of the two versions a crash
-            # leaves in place, opening finds where it stands among the steps.
-            if self._journal.exists or self._edits:
-                self._record({"saved": sha256})
-            write_text_safely(self.path, text)
-            self._file_sha256 = sha256
-            self._unsaved = 0
+            hash_ = sha256_of_bytes(text.encode())
+            with locked(self.path):
+                self._check_file(hash_)
+                # Told to the journal first: whichever of the two versions a crash
+                # leaves in place, opening finds where it stands among the steps.
+                if self._state.history.edits or self._state.end or self._journal.exists():
+                    end = self._record({"n": self.revision, "saved": hash_})
+                    self._state = self._state._replace(end=end)
+                self._state = self._state._replace(file_hashes=self._state.file_hashes | {hash_})
+                write_text_safely(self.path, text)
+            self._state = self._state._replace(file_hashes=frozenset({hash_}), saved_revision=self.revision)
 
     def observe(self, callback: Observer) -> Callable[[], None]:
         """Have ``callback(document, edit)`` called after every step.
@@ -274,29 +274,51 @@ class ChartDocument:
 
     # -- inside --------------------------------------------------------------------------
 
+    def _step(self, step: journal.Line, after: History, edit: Edit | None) -> Chart:
+        self._check_open()
+        with locked(self.path):
+            end = self._record({"n": after.revision, **step})
+        self._state = self._state._replace(history=after, end=end)
+        self._tell(edit)
+        return after.chart
+
+    def _record(self, line: journal.Line) -> End:
+        """A line on disk at the end of the journal, which is begun where there is none."""
+        state = self._state
+        if state.end is not None and self._journal.exists():
+            return journal.append(self._journal, line, state.end, self.path.name)
+        if self._journal.exists():
+            raise ChangedElsewhereError(self.path.name)
+        self._check_file()
+        return self._start_journal(line)
+
+    def _start_journal(self, *lines: journal.Line) -> End:
+        history = self._state.history
+        steps = history.steps()
+        start: journal.Line = {"n": history.revision - len(steps)}
+        if not steps and len(self._state.file_hashes) == 1:
+            (start["saved"],) = self._state.file_hashes
+        start["chart"] = chart_to_data(history.charts[0])
+        return journal.write_anew(self._journal, [journal.header_of(start), start, *steps, *lines], self._mode())
+
+    def _mode(self) -> int:
+        """Who may read the chart may read its journal, and nobody else; we must be able to write it."""
+        return 0o600 | (self.path.stat().st_mode & 0o777 if self.path.exists() else 0)
+
+    def _journal_as_left(self) -> bool:
+        """Whether nobody has written the journal; if somebody has deleted it, we write it anew at the next step."""
+        data = journal.read_journal(self._journal)
+        return data is None or journal.end_of(data) == self._state.end
+
+    def _check_file(self, *ours: str) -> None:
+        if self.path.exists():
+            found = sha256_of_bytes(read_chart_bytes(self.path))
+            if found not in ours and found not in self._state.file_hashes:
+                raise ChangedElsewhereError(self.path.name)
+
     def _check_open(self) -> None:
         if self._closed:
-            raise FileFormatError(f"{self.path.name} was closed or opened anew; open it again to edit it.")
-
-    def _record(self, step: dict) -> None:
-        self._check_open()
-        if not self._journal.exists:
-            done: list[dict] = [{"do": edit_to_data(e)} for e in self._edits]
-            done += [{"undo": 1}] * (len(done) - self._at)
-            first = self._revision - len(done) + 1
-            self._journal.start(self._charts[0], self._file_sha256, [{**s, "n": first + k} for k, s in enumerate(done)])
-        self._journal.append({**step, "n": self._revision + ("saved" not in step)})
-
-    def _step_on(self, edit: Edit, after: Chart) -> None:
-        del self._charts[self._at + 1 :], self._edits[self._at :]
-        self._charts.append(after)
-        self._edits.append(edit)
-        self._at += 1
-        self._count()
-
-    def _count(self) -> None:
-        self._revision += 1
-        self._unsaved += 1
+            raise FileFormatError(f"{self.path.name} was closed; open it again to edit it.")
 
     def _tell(self, edit: Edit | None) -> None:
         for observer in tuple(self._observers):
@@ -306,68 +328,52 @@ class ChartDocument:
                 # The edit is done and on disk; a view that fails must not make it look undone.
                 _log.exception("A view of %s failed", self.path.name)
 
-    def _restore(self) -> None:
-        """Replay the journal onto the chart just read."""
-        base, steps, damaged = self._journal.read()
-        if base is None:
-            if damaged:
-                self._set_aside("damaged", "could not be read")
-            return
-        marks = [base["sha256"]] + [s["saved"] for s in steps if "saved" in s]
-        if self._file_sha256 not in marks:
-            last_mark = max((k for k, s in enumerate(steps) if "saved" in s), default=-1)
-            if last_mark + 1 < len(steps):
-                self._set_aside("other", "belongs to another version of the chart")
+    def _load(self) -> _State:
+        """What is on disk; where that is damaged, it is set aside first, then mended, and the notice says so."""
+        for path in (self.path, self._journal):
+            sweep(path)
+        chart_file, lines = read_chart_bytes(self.path), journal.read_journal(self._journal)
+        found = journal.recover(chart_file, lines, self.path.name)
+        hash_, end, saved = sha256_of_bytes(chart_file), None, found.saved_revision
+        notices = []
+        if lines is not None and not found.lines:
+            kept = set_aside(self._journal, "other" if found.whole else "damaged")
+            words = "belongs to another version of the chart" if found.whole else "is damaged"
+            notices.append(f"The journal of {self.path.name} {words}; it is kept in {kept.name}.")
+        elif lines is not None:
+            if not found.whole:
+                kept = copy_aside(self._journal, "damaged")
+                notices.append(
+                    f"The journal of {self.path.name} is damaged or was cut off; what can be read of it was "
+                    f"brought back, all of it is kept in {kept.name}."
+                )
+            if found.old or not found.whole:
+                end = journal.write_anew(self._journal, found.lines, self._mode())
             else:
-                self._journal.remove()
-            return
-        read_from_file = self._charts[0]
-        try:
-            self._charts = [chart_from_data(base["chart"])]
-            for step in steps:
-                self._replay(step)
-        except (ChartError, KeyError, TypeError, ValueError):
-            damaged = True
-        if damaged:
-            kept = self._journal.copy_aside("damaged")
-            self._notice = (
-                f"A part of the journal of {self.path.name} is damaged; what came before it was "
-                f"brought back, all of it is kept in {kept.name}."
+                end = journal.end_of(lines)
+                with suppress(OSError):
+                    self._journal.chmod(self._mode())
+        if saved is None:
+            kept = copy_aside(self.path, "damaged")
+            text = dumps_chart(found.history.chart)
+            hash_, saved = sha256_of_bytes(text.encode()), found.history.revision
+            assert end is not None  # the chart came from the journal
+            end = journal.append(self._journal, {"n": saved, "saved": hash_}, end, self.path.name)
+            write_text_safely(self.path, text)
+            notices.append(
+                f"{self.path.name} is damaged and was written again from its journal; "
+                f"the damaged file is kept in {kept.name}."
             )
-            self._journal.rewrite(base, steps[: self._replayed])
-        elif self._unsaved:
-            self._notice = (
-                f"{self._unsaved} unsaved edit{'s' * (self._unsaved > 1)} of {self.path.name} "
-                f"{'were' if self._unsaved > 1 else 'was'} brought back."
-            )
-        if not self._unsaved and not damaged and (self.chart != read_from_file or len(steps) > MOST_STEPS):
-            # Nothing unsaved: the file is the truth; a long history starts anew.
-            self._charts, self._edits, self._at = [read_from_file], [], 0
-            self._journal.remove()
-
-    def _replay(self, step: dict) -> None:
-        number = step["n"]
-        if "do" in step:
-            edit = edit_from_data(step["do"])
-            self._step_on(edit, apply(self.chart, edit))
-        elif "undo" in step and self._at > 0:
-            self._at -= 1
-            self._count()
-        elif "redo" in step and self._at < len(self._edits):
-            self._at += 1
-            self._count()
-        elif "saved" in step:
-            if step["saved"] == self._file_sha256:
-                self._unsaved = 0
-        else:
-            raise ChartError("The journal holds an unknown step.")
-        self._revision = max(self._revision, number)
-        self._replayed += 1
-
-    def _set_aside(self, why: str, words: str) -> None:
-        kept = self._journal.set_aside(why)
-        if kept is not None:
-            self._notice = f"The journal of {self.path.name} {words}; it is kept in {kept.name}."
+        history = found.history
+        if unsaved := history.revision - saved:
+            were = "edits were" if unsaved > 1 else "edit was"
+            notices.append(f"{unsaved} unsaved {were} brought back ({self.path.name}).")
+        elif end is not None and len(found.lines) > MOST_STEPS:
+            # All is in the chart file: a long history starts anew.
+            self._journal.unlink()
+            history, saved, end = History((history.chart,)), 0, None
+        self._notice = " ".join(notices)
+        return _State(history, saved, frozenset({hash_}), end)
 
 
 def read_working_chart(path: str | os.PathLike) -> Chart:
@@ -377,12 +383,7 @@ def read_working_chart(path: str | os.PathLike) -> Chart:
     programs that print or play what a notebook is editing.
     """
     path = Path(path).resolve()
-    text = read_text(path)
-    document = ChartDocument(path, loads_chart(text, path.name), _sha256(text))
-    document._journal = ReadOnlyJournal(journal_path(path))
-    document._restore()
-    return document.chart
-
-
-def _sha256(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    with locked(path):
+        return journal.recover(
+            read_chart_bytes(path), journal.read_journal(journal_path(path)), path.name
+        ).history.chart
