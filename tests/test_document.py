@@ -273,7 +273,7 @@ RACER = textwrap.dedent("""
     from fractions import Fraction as F
     from pathlib import Path
     from workbench.chart import Note
-    from workbench.edits import AddNote
+    from workbench.chart.edits import AddNote
     from workbench.files.document import ChartDocument
     from workbench.files.journal import ChangedElsewhereError
     for line in sys.stdin:

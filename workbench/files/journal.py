@@ -198,7 +198,7 @@ def recover(chart_file: bytes, journal: bytes | None, name: str = "The chart") -
     Examples
     --------
     >>> from workbench.files.chartfile import dumps_chart
-    >>> from workbench.meter import TimeMap
+    >>> from workbench.chart.meter import TimeMap
     >>> chart = Chart.empty(TimeMap.steady(4, 120))
     >>> recover(dumps_chart(chart).encode(), None).history.chart == chart
     True
