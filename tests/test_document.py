@@ -406,7 +406,8 @@ def test_a_damaged_chart_file_is_written_again_from_the_journal(song, path):
 
 def test_a_journal_without_checksums_goes_on_with_them(song, path):
     charts_, found = three_edits(song, path)
-    header, base, *steps = ({k: v for k, v in json.loads(x).items() if k != "crc"} for x in found.read_text().splitlines())
+    lines = [json.loads(x) for x in found.read_text().splitlines()]
+    header, base, *steps = ({k: v for k, v in line.items() if k != "crc"} for line in lines)
     old = {"journal": "drum chart", "version": 1, "sha256": header["saved"], "chart": base["chart"]}
     found.write_text("".join(json.dumps(x) + "\n" for x in (old, *steps)))
     with ChartDocument.open(path) as again:

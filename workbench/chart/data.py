@@ -23,6 +23,8 @@ from workbench.escaping import whole_text
 
 _FRACTION = re.compile(r"\d{1,6}(/\d{1,6})?")
 _EDIT_NAMES = {cls: name for name, cls in EDITS.items()}
+#: Whole numbers in files and messages are below this: what JSON holds exactly everywhere (RFC 8259, 6).
+MOST = 2**53
 #: Edits inside edits may not nest deeper than this.
 _DEEPEST = 8
 
@@ -61,10 +63,10 @@ def note_from_data(data: Any) -> Note:
     return Note(
         fraction_from_data(d["at"]),
         _text(d["instrument"]),
-        _int(d["velocity"]),
-        frozenset(_text(a) for a in _list(d.get("articulations", []))),
-        _number(d.get("deviation_s", 0.0)),
-        _number(d.get("confidence", 1.0)),
+        int_from_data(d["velocity"]),
+        frozenset(_text(a) for a in list_from_data(d.get("articulations", []))),
+        number_from_data(d.get("deviation_s", 0.0)),
+        number_from_data(d.get("confidence", 1.0)),
         _bool(d.get("confirmed", False)),
         _text(d.get("sticking", "")),
     )
@@ -80,7 +82,8 @@ def written_bar_to_data(bar: WrittenBar) -> dict:
 def written_bar_from_data(data: Any) -> WrittenBar:
     d = _fields(data, {"notes"}, {"subdivisions"})
     return WrittenBar(
-        tuple(note_from_data(n) for n in _list(d["notes"])), tuple(_int(s) for s in _list(d.get("subdivisions", [])))
+        tuple(note_from_data(n) for n in list_from_data(d["notes"])),
+        tuple(int_from_data(s) for s in list_from_data(d.get("subdivisions", []))),
     )
 
 
@@ -97,7 +100,9 @@ def bar_from_data(data: Any) -> Bar:
     d = _fields(data, {"meter", "beats_s"}, {"length", "fixed"})
     meter = Meter.parse(_text(d["meter"]))
     length = fraction_from_data(d["length"]) if "length" in d else meter.bar_length
-    return Bar(meter, tuple(_number(t) for t in _list(d["beats_s"])), length, _bool(d.get("fixed", False)))
+    return Bar(
+        meter, tuple(number_from_data(t) for t in list_from_data(d["beats_s"])), length, _bool(d.get("fixed", False))
+    )
 
 
 def time_map_to_data(time_map: TimeMap) -> dict:
@@ -106,7 +111,7 @@ def time_map_to_data(time_map: TimeMap) -> dict:
 
 def time_map_from_data(data: Any) -> TimeMap:
     d = _fields(data, {"bars", "end_s"})
-    return TimeMap([bar_from_data(b) for b in _list(d["bars"])], _number(d["end_s"]))
+    return TimeMap([bar_from_data(b) for b in list_from_data(d["bars"])], number_from_data(d["end_s"]))
 
 
 def _place_to_data(place: tuple[int, Fraction]) -> list:
@@ -114,10 +119,10 @@ def _place_to_data(place: tuple[int, Fraction]) -> list:
 
 
 def _place_from_data(data: Any) -> tuple[int, Fraction]:
-    pair = _list(data)
+    pair = list_from_data(data)
     if len(pair) != 2:
         raise ChartError(f"A place is a bar index and a position, not {data!r}.")
-    return _int(pair[0]), fraction_from_data(pair[1])
+    return int_from_data(pair[0]), fraction_from_data(pair[1])
 
 
 def mark_to_data(mark: Mark) -> dict:
@@ -171,25 +176,25 @@ def chart_from_data(data: Any) -> Chart:
     recording = None
     if d["recording"] is not None:
         r = _fields(d["recording"], {"path", "sha256", "duration_s"})
-        recording = Recording(_text(r["path"]), _text(r["sha256"]), _number(r["duration_s"]))
+        recording = Recording(_text(r["path"]), _text(r["sha256"]), number_from_data(r["duration_s"]))
     sections = []
-    for s in _list(d["sections"]):
+    for s in list_from_data(d["sections"]):
         s = _fields(s, {"bar_index", "name"}, {"label"})
-        sections.append(Section(_int(s["bar_index"]), _text(s["name"]), _text(s.get("label", ""))))
+        sections.append(Section(int_from_data(s["bar_index"]), _text(s["name"]), _text(s.get("label", ""))))
     texts = []
-    for t in _list(d["texts"]):
+    for t in list_from_data(d["texts"]):
         t = _fields(t, {"bar_index", "at", "text"})
-        texts.append(Text(_int(t["bar_index"]), fraction_from_data(t["at"]), _text(t["text"])))
+        texts.append(Text(int_from_data(t["bar_index"]), fraction_from_data(t["at"]), _text(t["text"])))
     return Chart(
         time_map_from_data(d["time_map"]),
-        tuple(written_bar_from_data(b) for b in _list(d["bars"])),
+        tuple(written_bar_from_data(b) for b in list_from_data(d["bars"])),
         _text(d["title"]),
         _text(d["artist"]),
         recording,
         tuple(sections),
         tuple(texts),
-        tuple(mark_from_data(m) for m in _list(d["marks"])),
-        tuple(_text(k) for k in _list(d["kit"])),
+        tuple(mark_from_data(m) for m in list_from_data(d["marks"])),
+        tuple(_text(k) for k in list_from_data(d["kit"])),
         _text(d["feel"]),
     )
 
@@ -219,10 +224,10 @@ def _optional(read: Callable[[Any], Any]) -> Callable[[Any], Any]:
 
 def _readers(depth: int) -> dict:
     return {
-        "bar_index": _int,
-        "to_bar_index": _int,
-        "first_bar": _int,
-        "last_bar": _int,
+        "bar_index": int_from_data,
+        "to_bar_index": int_from_data,
+        "first_bar": int_from_data,
+        "last_bar": int_from_data,
         "position": fraction_from_data,
         "to_position": fraction_from_data,
         "instrument": _text,
@@ -230,15 +235,15 @@ def _readers(depth: int) -> dict:
         "old": _text,
         "new": _text,
         "note": note_from_data,
-        "velocity": _optional(_int),
+        "velocity": _optional(int_from_data),
         "sticking": _optional(_text),
-        "articulations": _optional(lambda a: frozenset(_text(x) for x in _list(a))),
+        "articulations": _optional(lambda a: frozenset(_text(x) for x in list_from_data(a))),
         "confirmed": _optional(_bool),
-        "deviation_s": _optional(_number),
-        "bars": lambda b: tuple(written_bar_from_data(x) for x in _list(b)),
-        "subdivisions": lambda s: tuple(_int(x) for x in _list(s)),
-        "time_s": _number,
-        "beat_times_s": lambda b: tuple(_number(x) for x in _list(b)),
+        "deviation_s": _optional(number_from_data),
+        "bars": lambda b: tuple(written_bar_from_data(x) for x in list_from_data(b)),
+        "subdivisions": lambda s: tuple(int_from_data(x) for x in list_from_data(s)),
+        "time_s": number_from_data,
+        "beat_times_s": lambda b: tuple(number_from_data(x) for x in list_from_data(b)),
         "meter": lambda m: Meter.parse(_text(m)),
         "time_map": time_map_from_data,
         "name": _text,
@@ -250,8 +255,8 @@ def _readers(depth: int) -> dict:
         "title": _optional(_text),
         "artist": _optional(_text),
         "feel": _optional(_text),
-        "kit": _optional(lambda k: tuple(_text(x) for x in _list(k))),
-        "edits": lambda e: tuple(_edit_from_data(x, depth + 1) for x in _list(e)),
+        "kit": _optional(lambda k: tuple(_text(x) for x in list_from_data(k))),
+        "edits": lambda e: tuple(_edit_from_data(x, depth + 1) for x in list_from_data(e)),
     }
 
 
@@ -298,7 +303,7 @@ def _fields(data: Any, needed: AbstractSet[str], optional: AbstractSet[str] = fr
     return data
 
 
-def _list(x: Any) -> list:
+def list_from_data(x: Any) -> list:
     if not isinstance(x, (list, tuple)):
         raise ChartError(f"Expected a list, got {x!r:.60}.")
     return list(x)
@@ -310,16 +315,20 @@ def _text(x: Any) -> str:
     return whole_text(x)
 
 
-def _int(x: Any) -> int:
+def int_from_data(x: Any) -> int:
     if isinstance(x, bool) or not isinstance(x, int):
         raise ChartError(f"Expected a whole number, got {x!r:.60}.")
+    if abs(x) >= MOST:
+        raise ChartError("A whole number has too many digits.")
     return x
 
 
-def _number(x: Any) -> float:
-    if isinstance(x, bool) or not isinstance(x, (int, float)) or not math.isfinite(x):
+def number_from_data(x: Any) -> float:
+    if isinstance(x, int):
+        x = float(int_from_data(x))
+    if not isinstance(x, float) or not math.isfinite(x):
         raise ChartError(f"Expected a finite number, got {x!r:.60}.")
-    return float(x)
+    return x
 
 
 def _bool(x: Any) -> bool:

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from workbench.chart import Chart
-from workbench.chart.data import chart_from_data, chart_to_data
+from workbench.chart.data import MOST, chart_from_data, chart_to_data
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import ENDING, DamagedChartError, loads_chart
 from workbench.files.history import History
@@ -37,8 +37,6 @@ from workbench.files.safefile import replacing
 JOURNAL_VERSION = 2
 #: A line and its checksum.
 _CLOSED = re.compile(rb'(.*),"crc":"([0-9a-f]{8})"\}', re.DOTALL)
-#: Numbers of steps are below this (what JSON holds exactly).
-_MOST = 2**53
 #: So many bytes at a journal's end tell whether it is still as it was left: a checksum is among them.
 _TAIL = 64
 
@@ -331,4 +329,4 @@ def _loaded(line: bytes) -> Line | None:
 
 
 def _numbered(line: Line | None) -> Line | None:
-    return line if line and type(line.get("n")) is int and 0 <= line["n"] < _MOST else None
+    return line if line and type(line.get("n")) is int and 0 <= line["n"] < MOST else None
