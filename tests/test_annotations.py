@@ -1,16 +1,20 @@
 """Time labels, hits.csv and beats.csv."""
 
+import re
 from fractions import Fraction as F
 
+import mir_eval
 import pandas
 import pytest
 from hypothesis import given
 
 from tests.charts import charts
+from tests.sentences import sentence_of
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
+from workbench.files import annotations
 from workbench.files.annotations import (
     BEATS_COLUMNS,
     HITS_COLUMNS,
@@ -120,13 +124,43 @@ def test_hits_with_times_and_instruments_only(tmp_path):
         ("time_s,instrument,velocity\n1,kick,300\n", "line 2: A velocity"),
         ("time_s,instrument,position\n1,kick,0.5\n", "line 2: A position"),
         ("time_s,instrument\n1,kick,3\n", "line 2: 3 fields under 2 columns"),
+        ("time_s,instrument,confidence\n1,kick,sure\n", "line 2: A confidence"),
+        ("time_s,instrument,bar\n1,kick,²\n", "line 2: '²' is no bar number"),
+        ("time_s,instrument,bar\n1,kick," + "9" * 400 + "\n", "line 2: '9+' is no bar number"),
+        ("time_s,instrument\n30001,kick\n", "line 2: '30001' lies beyond"),
+        ("time_s,instrument\n1,kick\n-1e300,kick\n", "line 3: '-1e300' lies beyond"),
+        ('time_s,instrument\n1,"' + "k" * 200_000, "line 2: a quotation mark"),
+        ("time_s,instrument\n1,\x1b[31mkick\n", "no instrument"),
     ],
 )
 def test_what_is_wrong_with_hits_is_named(tmp_path, text, message):
     path = tmp_path / "x.hits.csv"
     path.write_text(text)
-    with pytest.raises(FileFormatError, match=message):
-        read_hits(path)
+    assert re.search(message, sentence_of(read_hits, path))
+
+
+@pytest.mark.parametrize("text", ["1 ²", "1 0", "1 -1", "1 1.5", "1 " + "9" * 400, "1 ٣"])
+def test_beats_without_a_number_are_named(tmp_path, text):
+    path = tmp_path / "song.beats"
+    path.write_text(text, "utf-8")
+    assert "numbered from 1" in sentence_of(read_beat_labels, path)
+
+
+def test_times_are_those_that_can_be_compared(tmp_path):
+    assert annotations.LATEST_S == mir_eval.beat.MAX_TIME == mir_eval.onset.MAX_TIME
+    path = tmp_path / "song.beats"
+    path.write_text("29999 1\n30001 2\n")
+    assert "line 2: '30001' lies beyond" in sentence_of(read_beat_labels, path)
+
+
+@pytest.mark.parametrize("read, line", [(read_labels, "1\tKD\n"), (read_hits, "1,kick\n")])
+def test_tables_longer_than_any_recording_needs_are_refused(tmp_path, monkeypatch, read, line):
+    monkeypatch.setattr(annotations, "MOST_NOTES", 3)
+    path = tmp_path / "long.txt"
+    path.write_text("time_s,instrument\n" * (read is read_hits) + line * 3)
+    assert len(read(path)) == 3
+    path.write_text("time_s,instrument\n" * (read is read_hits) + line * 4)
+    assert "more than 3" in sentence_of(read, path)
 
 
 def test_files_that_cannot_be_read(tmp_path):

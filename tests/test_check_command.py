@@ -45,7 +45,7 @@ def test_take_of_the_demo(tmp_path, capsys):
     "arguments, message",
     [
         (["check", "gone.chart.json", str(SONG)], "There is no chart"),
-        (["check", str(TRUTH), "gone.wav"], "There is no recording"),
+        (["check", str(TRUTH), "gone.wav"], "There is no file"),
         (["check", str(SONG), str(SONG)], "can be read"),
         (["take", str(TRUTH), str(TRUTH)], "not a recording"),
         (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "needs --click"),

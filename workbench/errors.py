@@ -5,19 +5,17 @@ clear sentence: what was wrong and what to do.  The command line prints that
 sentence and exits with status 2; the notebook shows it without a traceback.
 """
 
-from workbench.escaping import for_terminal
+from workbench.escaping import one_line
 
 #: Longest sentence that is shown, characters: what others named at length is shortened in its middle.
 LONGEST = 300
-_TAIL = 100
 
 
 class WorkbenchError(Exception):
     """Root of all errors raised on purpose; its text, one line, is meant for the user."""
 
     def __str__(self) -> str:
-        text = " ".join(for_terminal(super().__str__()).split())
-        return text if len(text) <= LONGEST else f"{text[: LONGEST - _TAIL - 3]} … {text[-_TAIL:]}"
+        return one_line(super().__str__(), LONGEST)
 
 
 class AudioError(WorkbenchError):

@@ -37,6 +37,19 @@ def for_terminal(text: str) -> str:
     return _OBEYED.sub(lambda m: m[0].encode("unicode_escape").decode(), text)
 
 
+def one_line(text: str, most: int = 300) -> str:
+    r"""A text for a terminal in one line; what is longer than ``most`` characters loses its middle.
+
+    Examples
+    --------
+    >>> one_line("Copper\n\x1b[31m  Weather"), one_line("Copper Weather", most=9)
+    ('Copper \\x1b[31m Weather', 'Copp … er')
+    """
+    line = " ".join(for_terminal(text).split())
+    tail = most // 3
+    return line if len(line) <= most else f"{line[: most - tail - 3]} … {line[len(line) - tail :]}"
+
+
 def for_markdown(text: str) -> str:
     r"""A text as one line of Markdown that shows it and does nothing else (no HTML, link, picture or heading).
 

@@ -18,6 +18,7 @@ import csv
 import io
 import math
 import os
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -29,10 +30,16 @@ from workbench.chart.data import fraction_from_data
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
-from workbench.files.chartfile import LARGEST_BYTES, write_text_safely
+from workbench.files.chartfile import write_text_safely
+from workbench.files.untrusted import MOST_NOTES, read_text
 
 HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confidence")
 BEATS_COLUMNS = ("time_s", "bar", "beat")
+
+#: Largest table that is read, bytes (two hours of hits are some 4 MB).
+LARGEST_BYTES = 16_000_000
+#: Latest time of an annotation, seconds: mir_eval compares none beyond (``mir_eval.onset.MAX_TIME``).
+LATEST_S = 30_000.0
 
 
 @dataclass(frozen=True)
@@ -63,10 +70,12 @@ def read_labels(path: str | os.PathLike) -> list[tuple[float, str]]:
     """
     path = Path(path)
     found = []
-    for number, line in enumerate(_read(path).splitlines(), 1):
+    for number, line in enumerate(read_text(path, LARGEST_BYTES).splitlines(), 1):
         line = line.strip()
         if not line or line.startswith("#"):
             continue
+        if len(found) >= MOST_NOTES:
+            raise FileFormatError(f"{path.name} has more than {MOST_NOTES} labels; no recording has so many.")
         time, *label = line.split(None, 1)
         found.append((_time(time, path, number), label[0].strip() if label else ""))
     return sorted(found, key=lambda pair: pair[0])
@@ -86,11 +95,11 @@ def read_beat_labels(path: str | os.PathLike) -> list[Beat]:
     path = Path(path)
     beats = []
     for time_s, label in read_labels(path):
-        if not label.isdigit() or int(label[:4]) < 1:
+        if not re.fullmatch("0*[1-9][0-9]{0,3}", label):
             raise FileFormatError(
-                f"{path.name}: the beat at {time_s:.3f} s has the number {label!r}; beats are numbered from 1."
+                f"{path.name}: the beat at {time_s:.3f} s has the number {label!r:.40}; beats are numbered from 1."
             )
-        beats.append(Beat(time_s, int(label[:4])))
+        beats.append(Beat(time_s, int(label)))
     return beats
 
 
@@ -145,17 +154,17 @@ def read_hits(path: str | os.PathLike) -> list[Hit]:
             stroke = Stroke(
                 _time(row["time_s"], path, line),
                 row["instrument"],
-                int(row.get("velocity") or 80),
-                float(row.get("confidence") or 1.0),
+                _whole(row.get("velocity") or "80", "velocity"),
+                _number(row.get("confidence") or "1"),
             )
             hits.append(
                 Hit(
                     stroke,
-                    int(row["bar"]) if row.get("bar") else None,
+                    _whole(row["bar"], "bar number") if row.get("bar") else None,
                     fraction_from_data(row["position"]) if row.get("position") else None,
                 )
             )
-        except (ChartError, ValueError) as error:
+        except ChartError as error:
             raise FileFormatError(f"{path.name}, line {line}: {error}") from error
     return hits
 
@@ -186,8 +195,8 @@ def read_beats(path: str | os.PathLike) -> list[Beat]:
     beats = []
     for line, row in _read_table(path, BEATS_COLUMNS, {"time_s", "beat"}):
         try:
-            beats.append(Beat(_time(row["time_s"], path, line), int(row["beat"])))
-        except (ChartError, ValueError) as error:
+            beats.append(Beat(_time(row["time_s"], path, line), _whole(row["beat"], "beat")))
+        except ChartError as error:
             raise FileFormatError(f"{path.name}, line {line}: {error}") from error
     return sorted(beats)
 
@@ -204,7 +213,7 @@ def _write_table(path: str | os.PathLike, columns: Sequence[str], rows: Iterable
 
 
 def _read_table(path: Path, columns: Sequence[str], needed: set[str]) -> list[tuple[int, dict[str, str]]]:
-    reader = csv.reader(io.StringIO(_read(path)))
+    reader = csv.reader(io.StringIO(read_text(path, LARGEST_BYTES)))
     try:
         head = [c.strip() for c in next(reader, [])]
         lacking = [c for c in columns if c in needed and c not in head]
@@ -220,32 +229,35 @@ def _read_table(path: Path, columns: Sequence[str], needed: set[str]) -> list[tu
                 raise FileFormatError(
                     f"{path.name}, line {reader.line_num}: {len(row)} fields under {len(head)} columns."
                 )
+            if len(rows) >= MOST_NOTES:
+                raise FileFormatError(f"{path.name} has more than {MOST_NOTES} rows; no recording has so many.")
             rows.append((reader.line_num, {c: f.strip() for c, f in zip(head, row)}))
-    except csv.Error as error:
-        raise FileFormatError(f"{path.name}, line {reader.line_num}: {error}.") from error
+    except csv.Error:
+        raise FileFormatError(
+            f"{path.name}, line {reader.line_num}: a quotation mark that is not closed, or a field without end."
+        ) from None
     return rows
 
 
-def _read(path: Path) -> str:
-    if path.is_dir():
-        raise FileFormatError(f"{path} is a folder; name a file in it.")
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise FileFormatError(f"{path.name} is too large for a table of hits or beats.")
-        return path.read_text("utf-8-sig")
-    except FileNotFoundError:
-        raise FileFormatError(f"There is no file at {path}; check the name and the folder.") from None
-    except UnicodeDecodeError:
-        raise FileFormatError(f"{path.name} is not text in UTF-8.") from None
-    except OSError as error:
-        raise FileFormatError(f"{path} could not be read: {error.strerror or error}.") from error
-
-
 def _time(text: str, path: Path, line: int) -> float:
-    try:
-        time_s = float(text)
-    except ValueError:
-        time_s = math.nan
+    time_s = _number(text)
     if not math.isfinite(time_s):
         raise FileFormatError(f"{path.name}, line {line}: {text!r:.40} is no time in seconds.")
+    if abs(time_s) > LATEST_S:
+        raise FileFormatError(
+            f"{path.name}, line {line}: {text!r:.40} lies beyond {LATEST_S:.0f} s; cut the recording up."
+        )
     return time_s
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def _whole(text: str, what: str) -> int:
+    if not re.fullmatch("[0-9]{1,6}", text):
+        raise ChartError(f"{text!r:.40} is no {what}; write a whole number.")
+    return int(text)

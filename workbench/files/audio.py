@@ -29,6 +29,7 @@ import soxr
 from workbench.errors import AudioError
 from workbench.files.audiosource import Source, open_source, reason_of
 from workbench.files.safefile import replacing
+from workbench.files.untrusted import open_file, shown
 from workbench.progress import Progress, silent
 
 #: Rate at which the workbench listens and plays, hertz (that of the compact disc, IEC 60908).
@@ -251,10 +252,10 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
 def sha256_of(path: str | os.PathLike) -> str:
     """SHA-256 of a file's bytes, in hexadecimal: tells one recording from another."""
     try:
-        with open(path, "rb") as file:
+        with open_file(path, AudioError) as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise AudioError(f"{path} could not be read: {reason_of(error)}.") from error
+        raise AudioError(f"{shown(path)} could not be read: {reason_of(error)}.") from error
 
 
 # -- steps on blocks ---------------------------------------------------------------

@@ -11,6 +11,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ import numpy as np
 import soundfile
 
 from workbench.errors import AudioError
+from workbench.files.untrusted import open_file, shown
 
 #: Shortest recording that can be worked with, seconds.
 SHORTEST_S = 1.0
@@ -35,6 +37,8 @@ _FFMPEG_ENDINGS = {".m4a", ".aac", ".mp4", ".m4b", ".mov", ".wma", ".webm", ".mk
 #: Containers that ``ffmpeg`` may open: none of them refers to other files or addresses.
 _FFMPEG_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,ogg,flac,caf,amr"
 _BLOCK_SAMPLES = 2**18
+#: The sound is looked for among so many chunks of a file.
+_MOST_CHUNKS = 10_000
 
 
 @dataclass
@@ -59,9 +63,12 @@ def open_source(path: Path) -> Iterator[Source]:
         If it is missing, a folder, empty, not audio, cut off, too short or too
         long; reading the blocks may raise it as well.
     """
-    _check_is_file(path)
+    with open_file(path, AudioError) as file:
+        if not os.fstat(file.fileno()).st_size:
+            raise AudioError(f"{shown(path)} is empty (0 bytes); export or copy the recording again.")
     try:
-        file = soundfile.SoundFile(path)
+        with _decoders_notes_dropped():
+            file = soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else path)
     except (soundfile.SoundFileError, RuntimeError, TypeError):
         # Some WAV files hold codecs that libsndfile lacks; ffmpeg has most.
         opened = _open_ffmpeg(path)
@@ -70,23 +77,6 @@ def open_source(path: Path) -> Iterator[Source]:
     with opened as source:
         _check_header(source)
         yield source
-
-
-def _check_is_file(path: Path) -> None:
-    try:
-        if path.is_dir():
-            raise AudioError(f"{path} is a folder; name a recording in it.")
-        if not path.exists():
-            raise AudioError(f"There is no recording at {path}; check the name and the folder.")
-        if not path.is_file():
-            raise AudioError(f"{path} is no ordinary file; name a recording.")
-        size = path.stat().st_size
-        with open(path, "rb"):
-            pass
-    except (OSError, ValueError) as error:
-        raise AudioError(f"{path} could not be opened: {reason_of(error)}.") from error
-    if size == 0:
-        raise AudioError(f"{path} is empty (0 bytes); export or copy the recording again.")
 
 
 def _check_header(source: Source) -> None:
@@ -108,6 +98,40 @@ def _check_header(source: Source) -> None:
         )
 
 
+_notes_lock = threading.Lock()
+_notes_dropped, _kept_stderr = 0, -1
+
+
+@contextmanager
+def _decoders_notes_dropped() -> Iterator[None]:
+    """While this lasts nothing reaches standard error: mpg123, inside libsndfile, writes its own notes there."""
+    global _notes_dropped, _kept_stderr
+    with _notes_lock:
+        if not _notes_dropped:
+            _kept_stderr = _swapped_for_nothing(2)
+        _notes_dropped += 1
+    try:
+        yield
+    finally:
+        with _notes_lock:
+            _notes_dropped -= 1
+            if not _notes_dropped and _kept_stderr >= 0:
+                os.dup2(_kept_stderr, 2)
+                os.close(_kept_stderr)
+
+
+def _swapped_for_nothing(descriptor: int) -> int:
+    """Lead a descriptor nowhere; a copy of it, to put it back, or −1 if it is closed anyway."""
+    try:
+        kept = os.dup(descriptor)
+    except OSError:
+        return -1
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, descriptor)
+    os.close(nowhere)
+    return kept
+
+
 @contextmanager
 def _open_soundfile(path: Path, file: soundfile.SoundFile) -> Iterator[Source]:
     with file:
@@ -120,7 +144,8 @@ def _open_soundfile(path: Path, file: soundfile.SoundFile) -> Iterator[Source]:
             done = 0
             while True:
                 try:
-                    block = file.read(size, dtype="float32", always_2d=True)
+                    with _decoders_notes_dropped():
+                        block = file.read(size, dtype="float32", always_2d=True)
                 except soundfile.SoundFileError as error:
                     raise _cut_off(path, f"it cannot be decoded beyond {done / file.samplerate:.1f} s") from error
                 if not len(block):
@@ -149,7 +174,10 @@ def _missing_bytes(path: Path) -> int:
         if head[:4] not in kinds or head[8:] not in (b"WAVE", b"AIFF", b"AIFC"):
             return 0
         order, wanted = kinds[head[:4]]
-        while len(chunk := file.read(8)) == 8:
+        for _ in range(_MOST_CHUNKS):
+            chunk = file.read(8)
+            if len(chunk) < 8:
+                break
             length = int.from_bytes(chunk[4:], order)
             if chunk[:4] == wanted:
                 # 0 and 2^32 − 1: a writer that did not know the length (a stream).

@@ -21,6 +21,7 @@ from workbench.chart.data import chart_from_data, chart_to_data, written_bar_fro
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.safefile import replacing
+from workbench.files.untrusted import read_bytes
 
 #: What the field ``format`` of every chart file says.
 FORMAT = "drum chart"
@@ -29,7 +30,7 @@ VERSION = 1
 #: The usual ending of a chart file.
 ENDING = ".chart.json"
 #: Largest chart file that is read, bytes (a two-hour chart has some 20 MB).
-LARGEST_BYTES = 256 * 2**20
+LARGEST_BYTES = 64_000_000
 
 
 class DamagedChartError(FileFormatError):
@@ -130,19 +131,8 @@ def write_text_safely(path: str | os.PathLike, text: str) -> None:
 
 
 def read_chart_bytes(path: Path) -> bytes:
-    """What is in a chart file, refused where it is missing, no file or too large."""
-    if path.is_dir():
-        raise FileFormatError(f"{path} is a folder; name a chart file in it.")
-    try:
-        size = path.stat().st_size
-        if size > LARGEST_BYTES:
-            raise FileFormatError(f"{path.name} is too large for a chart file ({size / 2**20:.0f} MB).")
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise FileFormatError(f"There is no chart at {path}; check the name and the folder.") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise FileFormatError(f"{path} could not be read: {reason}.") from error
+    """What is in a chart file, refused where it is missing, no ordinary file or too large."""
+    return read_bytes(path, LARGEST_BYTES)
 
 
 def _checked_chart(data: dict, name: str) -> Chart:

@@ -1,27 +1,42 @@
-"""Opening score files that anyone may have made.
+"""Opening files that anyone may have made.
 
-Nothing of a file is unpacked to disk or fetched; entities, folders outside the
-archive and data that swell when unpacked are refused with a sentence.
+:func:`open_file` is the one way to open what is read: ordinary files only, so that
+nothing waits for a pipe or reads a device for ever.  Sizes and numbers have bounds,
+nothing is unpacked to disk or fetched, and what is refused is refused with a sentence.
 """
 
 from __future__ import annotations
 
+import errno
+import os
+import re
+import stat
 import zipfile
-import zlib
 from dataclasses import dataclass
+from fractions import Fraction
 from io import BytesIO
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 from xml.parsers import expat
 
 from lxml import etree
 
 from workbench.chart import Chart
-from workbench.errors import FileFormatError
+from workbench.errors import FileFormatError, WorkbenchError
+from workbench.escaping import one_line
 
-#: Largest score, in bytes of XML (a two-hour drum part is about 25 MB).
+#: Largest score, in bytes of XML (a two-hour drum part is about 25 MB), and most elements in it.
 LARGEST_SCORE = 64_000_000
+_MOST_ELEMENTS = 3_000_000
+#: Most notes of a drum part, and of one bar of it.
+MOST_NOTES = 500_000
+MOST_NOTES_IN_BAR = 2_000
+#: A position finer than this part of a whole note is no written one.
+FINEST = 999_999
 #: Most files in a compressed score.
 _MOST_MEMBERS = 200
+#: Most sentences about one file.
+MOST_PROBLEMS = 100
 _CONTAINER = "META-INF/container.xml"
 
 
@@ -34,10 +49,135 @@ class Imported:
     chart : Chart
     problems : tuple of str
         One sentence for each thing left out or guessed; empty if all was understood.
+        Of a great many the first :data:`MOST_PROBLEMS` are told and the rest counted.
     """
 
     chart: Chart
     problems: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        told = [one_line(p) for p in self.problems[:MOST_PROBLEMS]]
+        if len(self.problems) > len(told):
+            told.append(f"{len(self.problems) - len(told)} more like these.")
+        object.__setattr__(self, "problems", tuple(told))
+
+
+# -- files ------------------------------------------------------------------------------
+
+
+def open_file(path: str | os.PathLike, refusal: type[WorkbenchError] = FileFormatError) -> BinaryIO:
+    """Open an ordinary file for reading.
+
+    Parameters
+    ----------
+    path : path
+    refusal : WorkbenchError subclass
+        What to raise.
+
+    Raises
+    ------
+    refusal
+        If there is no such file, it may not be read, or it is a folder, a pipe or a device.
+    """
+    # The opening of a pipe would wait for one who writes.
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        file = open(path, "rb", opener=lambda name, _: os.open(name, flags))
+    except (OSError, ValueError) as error:
+        raise refusal(_fault(path, error)) from None
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise refusal(f"{shown(path)} is a pipe or a device, no ordinary file; name a file.")
+    return file
+
+
+#: What the system's faults mean for a user.
+_FAULTS = {
+    errno.EISDIR: "{} is a folder; name a file in it.",
+    errno.ENOENT: "There is no file {}; check the name and the folder.",
+    errno.ENOTDIR: "There is no file {}; check the name and the folder.",
+    errno.EACCES: "{} may not be read; ask for the right to read it and to open its folder.",
+    errno.EPERM: "{} may not be read; ask for the right to read it and to open its folder.",
+    errno.ELOOP: "{} is a link that leads back to itself; name the file itself.",
+    errno.ENAMETOOLONG: "{} is too long for the name of a file; check the name.",
+    errno.ENXIO: "{} is a socket or a device, no ordinary file; name a file.",
+}
+
+
+def _fault(path: str | os.PathLike, error: OSError | ValueError) -> str:
+    if isinstance(error, ValueError):  # NUL, or half a character
+        return f"{shown(path)} is no name that a file can have; check the name."
+    told = _FAULTS.get(error.errno or 0, f"{{}} could not be read ({error.strerror}); copy it to another place.")
+    return told.format(shown(path))
+
+
+def shown(path: str | os.PathLike) -> str:
+    """A path as sentences name it: one line, at most 120 characters."""
+    return one_line(os.fspath(path), 120)
+
+
+def read_bytes(path: str | os.PathLike, most: int) -> bytes:
+    """The bytes of a file of at most ``most`` bytes.
+
+    Raises
+    ------
+    FileFormatError
+        If it is larger, or cannot be opened (see :func:`open_file`).
+    """
+    try:
+        with open_file(path) as file:
+            data = file.read(most + 1) or b""
+    except OSError as error:
+        raise FileFormatError(_fault(path, error)) from None
+    if len(data) > most:
+        raise FileFormatError(
+            f"{shown(Path(path).name)} is larger than {most // 1_000_000} MB; no drum part needs that."
+        )
+    return data
+
+
+def read_text(path: str | os.PathLike, most: int) -> str:
+    """The text of a file in UTF-8 of at most ``most`` bytes (see :func:`read_bytes`)."""
+    try:
+        return read_bytes(path, most).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FileFormatError(f"{shown(Path(path).name)} is not text in UTF-8; export or save it again.") from None
+
+
+# -- numbers ----------------------------------------------------------------------------
+
+
+class BadNumberError(FileFormatError):
+    """A number that is none, or larger or finer than any in a drum part."""
+
+
+_DECIMAL = re.compile(r"[+-]?([0-9]{1,9}(\.[0-9]{0,99})?|\.[0-9]{1,99})", re.ASCII)
+
+
+def decimal(text: str) -> Fraction:
+    """A decimal number below a thousand million, exactly; no powers of ten (XML Schema 1.1, part 2, 3.3.3).
+
+    Raises
+    ------
+    BadNumberError
+    """
+    text = text.strip()
+    if not _DECIMAL.fullmatch(text):
+        raise BadNumberError(f"{one_line(text, 40)!r} is no number that a drum part can hold.")
+    return Fraction(text)
+
+
+def whole_number(text: str) -> int:
+    """A whole number as people write them ("2", "2.0"), below a thousand million.
+
+    Raises
+    ------
+    BadNumberError
+    """
+    return int(decimal(text))
+
+
+# -- scores -----------------------------------------------------------------------------
 
 
 def read_score_bytes(path: Path) -> bytes:
@@ -48,20 +188,10 @@ def read_score_bytes(path: Path) -> bytes:
     FileFormatError
         If the file is missing, too large, damaged, or tries to trick the reader.
     """
-    try:
-        if path.is_dir():
-            raise FileFormatError(f"{path} is a folder; give a MusicXML file.")
-        if path.stat().st_size > LARGEST_SCORE:
-            most = LARGEST_SCORE // 1_000_000
-            raise FileFormatError(f"{path.name} is larger than {most} MB; no drum part is.")
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise FileFormatError(f"There is no file {path}.") from None
-    except OSError as error:
-        raise FileFormatError(f"{path} could not be read: {error.strerror}.") from None
+    data = read_bytes(path, LARGEST_SCORE)
     if not data.strip():
-        raise FileFormatError(f"{path.name} is empty.")
-    return _unpack(data, path.name) if data[:4] == b"PK\x03\x04" else data
+        raise FileFormatError(f"{shown(path.name)} is empty.")
+    return _unpack(data, shown(path.name)) if data[:4] == b"PK\x03\x04" else data
 
 
 def _unpack(data: bytes, name: str) -> bytes:
@@ -77,7 +207,9 @@ def _unpack(data: bytes, name: str) -> bytes:
                 raise FileFormatError(f"{name} is no compressed MusicXML: it has no {_CONTAINER}.")
             score = _score_name(_member(archive, _CONTAINER, name), inside, name)
             return _member(archive, score, name)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
+    except FileFormatError:
+        raise
+    except Exception:  # zipfile raises many kinds on damaged data
         raise FileFormatError(f"{name} is a damaged or encrypted archive; export the score again.") from None
 
 
@@ -118,6 +250,7 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
     """
     guard = expat.ParserCreate()
     guard.EntityDeclHandler = _refuse_entity
+    guard.StartElementHandler = _counter(name)
     guard.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
     try:
         guard.Parse(data, True)
@@ -135,12 +268,22 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
         raise FileFormatError(f"{name} declares XML entities, which no score needs; it was not opened.") from None
     except expat.ExpatError as error:
         raise FileFormatError(f"{name} is not well-formed XML (line {error.lineno}); export it again.") from None
-    except (etree.XMLSyntaxError, ValueError):
+    except (etree.XMLSyntaxError, ValueError, LookupError):  # LookupError: an encoding that nobody knows
         raise FileFormatError(f"{name} is not readable XML; export it again.") from None
 
 
 class _EntityDeclared(Exception):
     pass
+
+
+def _counter(name: str):
+    left = iter(range(_MOST_ELEMENTS))
+
+    def count(*_):
+        if next(left, None) is None:
+            raise FileFormatError(f"{name} holds more than {_MOST_ELEMENTS} elements; no drum part needs that.")
+
+    return count
 
 
 def _refuse_entity(*_):
