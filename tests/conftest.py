@@ -2,6 +2,11 @@
 
 from collections import defaultdict
 
+from hypothesis import settings
+
+settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
+settings.load_profile("no clock")
+
 _WITHOUT_EVIDENCE = {"common_practice": "common practice, no source", "from_memory": "value from memory"}
 _listed = defaultdict(list)
 

@@ -9,7 +9,7 @@ from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.notation.abbreviations import BarKind, abbreviate, lay_lines
 
-SETTINGS = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+SETTINGS = settings(max_examples=150, suppress_health_check=list(HealthCheck))
 
 
 def part(pattern: str, sections=(), texts=()):

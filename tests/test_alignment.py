@@ -73,7 +73,7 @@ def bars_aligned(alignment):
     return [b.chart_bar for b in alignment.bars]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06), st.integers(0, 99))
 def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
     strokes, beats, lines = played(SONG, start_s, played_bpm, drift, seed=seed)

@@ -126,7 +126,7 @@ def test_hits_with_times_and_instruments_only(tmp_path):
         ("time_s,instrument\n1,kick,3\n", "line 2: 3 fields under 2 columns"),
         ("time_s,instrument,confidence\n1,kick,sure\n", "line 2: A confidence"),
         ("time_s,instrument,bar\n1,kick,²\n", "line 2: '²' is no bar number"),
-        ("time_s,instrument,bar\n1,kick," + "9" * 400 + "\n", "line 2: '9+' is no bar number"),
+        ("time_s,instrument,bar\n1,kick," + "9" * 400 + "\n", "line 2: '9+.* is no bar number"),
         ("time_s,instrument\n30001,kick\n", "line 2: '30001' lies beyond"),
         ("time_s,instrument\n1,kick\n-1e300,kick\n", "line 3: '-1e300' lies beyond"),
         ('time_s,instrument\n1,"' + "k" * 200_000, "line 2: a quotation mark"),

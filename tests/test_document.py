@@ -56,7 +56,7 @@ def killed(song):
 # -- undo, redo, journal -------------------------------------------------------------------
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_random_edits_undone_redone_and_replayed(tmp_path_factory, data):
     path = tmp_path_factory.mktemp("song") / "x.chart.json"

@@ -31,7 +31,7 @@ from workbench.reading.read import read_part
 
 SVG = "{http://www.w3.org/2000/svg}"
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
-FEW = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=20, suppress_health_check=list(HealthCheck))
 
 
 def groove(fill=False):

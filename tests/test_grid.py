@@ -169,7 +169,7 @@ def test_save_writes_the_file(grid, document):
     assert document.unsaved == 0
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(st.data())
 def test_changed_parts_say_all_and_only_what_changed(data):
     chart = data.draw(charts())

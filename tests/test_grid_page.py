@@ -74,9 +74,7 @@ def cases():
     """Charts with an edit, what Python makes of it, and places."""
     collected = []
 
-    @settings(
-        max_examples=90, deadline=None, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
-    )
+    @settings(max_examples=90, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
     @given(st.data())
     def collect(data):
         chart = data.draw(charts())

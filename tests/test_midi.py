@@ -17,7 +17,7 @@ from workbench.errors import FileFormatError
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
 
-SETTINGS = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+SETTINGS = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
 
 def read_back(chart, tmp_path, played, told=False):

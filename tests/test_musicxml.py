@@ -20,7 +20,7 @@ from workbench.notation.musicxml import musicxml_bytes, write_musicxml
 from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 
-SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+SETTINGS = settings(max_examples=60, suppress_health_check=list(HealthCheck))
 
 
 def carried(chart, fills="confirmed"):
@@ -330,7 +330,7 @@ def test_da_capo_al_fine_is_unfolded():
     assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(
     charts(most_bars=2, parts=(1, 2, 3, 4)),
     st.lists(

@@ -10,7 +10,7 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.notevalues import beat_groups, write_bar
 
-SETTINGS = settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+SETTINGS = settings(max_examples=80, suppress_health_check=list(HealthCheck))
 
 
 COMMON_TIME = Meter(4, 4)

@@ -60,7 +60,7 @@ def test_a_pair_of_thirty_seconds_stays_a_pair_at_a_fast_tempo():
     assert [sign for _, sign in signs(*pair, time_map=TimeMap.steady(8, 100))] == ["flam"]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(
         st.builds(
@@ -104,7 +104,7 @@ def test_a_roll_fills_the_time_to_its_end_evenly():
     assert np.diff(times)[0] == pytest.approx(ROLL_GAP_S, rel=0.05)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.dictionaries(
         st.integers(0, 7).map(lambda k: F(k, 8)), st.sampled_from(["roll", "accent"]), min_size=1, max_size=8

@@ -8,12 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.benchmarks.bench_growth import jobs
+from tests.growth import ABOUT_LINEAR, lines_run
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.edits import apply
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.listening.quantize import quantize, relay
+from workbench.listening.quantize import quantize, requantize
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [
@@ -148,7 +150,7 @@ strokes_anywhere = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(strokes_anywhere, st.sampled_from([Meter(4, 4), Meter(3, 4), Meter(6, 8), Meter(7, 8)]))
 def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
     time_map = TimeMap.steady(6, 90, meter)
@@ -177,7 +179,7 @@ def drafted_chart():
 def test_a_shifted_downbeat_moves_every_note_to_its_new_place():
     chart = drafted_chart()
     new_map = shifted_by_a_beat(chart.time_map)
-    laid = apply(chart, relay(chart, new_map))
+    laid = apply(chart, requantize(chart, new_map))
     moved = sorted(((p - F(1, 4)) % 1, name) for p, name in SIXTEENTHS)
     assert sorted((n.position, n.instrument) for n in laid.bars[2].notes) == moved
     before = sorted((round(chart.note_time_s(k, n), 6), n.instrument) for k, n in chart.notes())
@@ -189,7 +191,7 @@ def test_confirmed_notes_keep_what_the_user_set():
     chart = drafted_chart()
     note = Note(F(5, 12), "cowbell", 77, frozenset({"accent"}), confirmed=True, sticking="L")
     chart = chart.with_bar(2, chart.bars[2].with_note(note))
-    laid = apply(chart, relay(chart, shifted_by_a_beat(chart.time_map)))
+    laid = apply(chart, requantize(chart, shifted_by_a_beat(chart.time_map)))
     [(bar_index, kept)] = [(k, n) for k, n in laid.notes() if n.confirmed]
     assert (kept.position, kept.velocity, kept.articulations, kept.sticking) == (
         F(5, 12) - F(1, 4),
@@ -208,7 +210,7 @@ def test_double_tempo_keeps_confirmed_notes_exact():
     for _, a, b in lines:
         eighths = tuple(np.linspace(a, b, 9)[:8])
         halves += [Bar(Meter(), eighths[:4]), Bar(Meter(), eighths[4:])]
-    laid = apply(chart, relay(chart, TimeMap(halves, lines[-1][2])))
+    laid = apply(chart, requantize(chart, TimeMap(halves, lines[-1][2])))
     confirmed = sorted((n.position + k % 2, n.instrument) for k, n in laid.notes() if n.confirmed)
     assert confirmed == sorted((p * 2, name) for p, name in SIXTEENTHS)
 
@@ -218,4 +220,9 @@ def test_bars_that_stay_are_kept_as_written():
     odd = WrittenBar((Note(F(1, 3), "snare", deviation_s=0.2),), (3, 3, 3, 3))
     chart = chart.with_bar(0, odd)
     new_map = chart.time_map.with_bar_line(4, chart.time_map.bar_start_s(4) + 0.05)
-    assert apply(chart, relay(chart, new_map)).bars[0] == odd
+    assert apply(chart, requantize(chart, new_map)).bars[0] == odd
+
+
+def test_work_grows_with_the_length_of_the_part(tmp_path):
+    short, long = (lines_run(jobs(bars, tmp_path)["requantize"]) for bars in (60, 120))
+    assert 0 < long < ABOUT_LINEAR * short

@@ -20,16 +20,7 @@ from workbench.files.untrusted import BadNumberError, decimal, parse_xml, read_b
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
 
-READERS = [
-    read_chart,
-    read_midi,
-    read_musicxml,
-    read_hits,
-    read_beats,
-    read_labels,
-    load_audio,
-    sha256_of,
-]
+READERS = [read_chart, read_midi, read_musicxml, read_hits, read_beats, read_labels, load_audio, sha256_of]
 posix = pytest.mark.skipif(os.name != "posix", reason="special files of Unix")
 
 
@@ -143,15 +134,14 @@ def test_numbers_without_bounds_are_none(text):
             read(text)
 
 
-# -- archives and XML ----------------------------------------------------------------------------------------------------
+# -- archives and XML ------------------------------------------------------------------------------------------
 
 
 def archive() -> bytes:
     data = BytesIO()
     with zipfile.ZipFile(data, "w", zipfile.ZIP_DEFLATED) as file:
         file.writestr(
-            "META-INF/container.xml",
-            '<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>',
+            "META-INF/container.xml", '<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>'
         )
         file.writestr("s.xml", "<score-partwise/>" + " " * 300)
     return data.getvalue()

@@ -16,7 +16,7 @@ FOUR = TimeMap.steady(1, 120).bars[0]
 BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(written_bars(), written_bars())
 def test_base_and_changes_give_the_bar_back_exactly(base, actual):
     changes = describe_changes(FOUR, written(base), written(actual))
@@ -29,7 +29,7 @@ def test_base_and_changes_give_the_bar_back_exactly(base, actual):
     assert (changes == ()) == (written(base) == written(actual))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.sets(st.integers(0, 15), max_size=5), st.sets(st.integers(0, 15), max_size=5))
 def test_small_changes_of_the_kick_are_told_exactly(before, after):
     def content(places):

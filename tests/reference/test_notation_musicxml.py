@@ -24,7 +24,7 @@ from workbench.engraving.mei import staff_place
 from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 
-FEW = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=25, suppress_health_check=list(HealthCheck))
 PLAYABLE = (1, 2, 3, 4, 6, 8)
 
 

@@ -27,6 +27,8 @@ from workbench.errors import ChartError
 
 #: Least time between two neighbouring beat times of a time map, in seconds.
 SHORTEST_GAP_S = 0.005
+#: Most bars of a time map (eleven hours of 4/4 at 120).
+MOST_BARS = 20_000
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ class TimeMap:
     Raises
     ------
     ChartError
-        If there is no bar, or two neighbouring beat times lie less than
+        If there is no bar or more than :data:`MOST_BARS`, or two neighbouring beat times lie less than
         :data:`SHORTEST_GAP_S` apart.
     """
 
@@ -197,6 +199,8 @@ class TimeMap:
         self.end_s = float(end_s)
         if not self.bars:
             raise ChartError("A time map needs at least one bar.")
+        if len(self.bars) > MOST_BARS:
+            raise ChartError(f"A time map has at most {MOST_BARS} bars, not {len(self.bars)}.")
         gaps = np.diff(self.anchor_times_s)
         if not np.isfinite(self.end_s) or not (gaps > SHORTEST_GAP_S).all():
             k = int(np.argmax(~(gaps > SHORTEST_GAP_S)))

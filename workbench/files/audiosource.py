@@ -121,14 +121,16 @@ def _decoders_notes_dropped() -> Iterator[None]:
 
 
 def _swapped_for_nothing(descriptor: int) -> int:
-    """Lead a descriptor nowhere; a copy of it, to put it back, or −1 if it is closed anyway."""
+    """Lead a descriptor nowhere; a copy of it, to put it back.  One that is closed is led nowhere for good
+    (−1), or the recording would be opened in its place."""
     try:
         kept = os.dup(descriptor)
     except OSError:
-        return -1
+        kept = -1
     nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, descriptor)
-    os.close(nowhere)
+    if nowhere != descriptor:
+        os.dup2(nowhere, descriptor)
+        os.close(nowhere)
     return kept
 
 

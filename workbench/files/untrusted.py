@@ -30,7 +30,7 @@ LARGEST_SCORE = 64_000_000
 _MOST_ELEMENTS = 3_000_000
 #: Most notes of a drum part, and of one bar of it.
 MOST_NOTES = 500_000
-MOST_NOTES_IN_BAR = 2_000
+MOST_NOTES_IN_BAR = 5_000
 #: A position finer than this part of a whole note is no written one.
 FINEST = 999_999
 #: Most files in a compressed score.

@@ -8,7 +8,7 @@ from workbench.chart import Chart
 from workbench.chart.edits import CompositeEdit, Edit, MoveBarLine
 from workbench.chart.meter import Bar
 from workbench.errors import ChartError
-from workbench.listening.quantize import relay
+from workbench.listening.quantize import requantize
 
 #: A tap this near to a stroke means the stroke: fingers are less exact than the
 #: drummer (spread of tapping to a beat some 20–40 ms; from memory).
@@ -88,4 +88,4 @@ def _laid_anew(chart: Chart, taps: list[float], first: int, last: int) -> Edit:
     beats = meter.counted_beats
     new = [Bar(meter, tuple(a + (b - a) * k / beats for k in range(beats)), fixed=True) for a, b in zip(taps, taps[1:])]
     moved = old.with_bar_line(first, taps[0]).with_bar_line(last, taps[-1])
-    return relay(chart, moved.with_bars_replaced(first, last - 1, new))
+    return requantize(chart, moved.with_bars_replaced(first, last - 1, new))

@@ -372,7 +372,7 @@ def _position(spans, i: int, column: int, parts: int, time_map: TimeMap) -> tupl
     return span.bar_index, span.start + inside
 
 
-def relay(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetTimeMap:
+def requantize(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetTimeMap:
     """The edit that lays a chart on a corrected time map.
 
     Notes that no user has confirmed are quantized anew from when they were

@@ -23,16 +23,18 @@ import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 import mido
 
 from workbench.chart import FEELS, Note, WrittenBar
+from workbench.chart.data import fraction_from_data
 from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 
 _NO_MANUFACTURER = 0x7D
 _VERSION = 1
+#: Ticks that a delta time can hold (Standard MIDI Files 1.0: four bytes of seven bits).
+_LONGEST_DELTA = 2**28
 
 
 @dataclass(frozen=True)
@@ -103,14 +105,14 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
             return None
         notes = tuple(
             NoteStrokes(
-                Note(Fraction(position), name, articulations=frozenset(said), sticking=sticking),
+                Note(fraction_from_data(position), name, articulations=frozenset(said), sticking=sticking),
                 tuple(int(t) for t in ticks),
             )
             for position, name, said, sticking, *ticks in data["notes"]
         )
         WrittenBar(tuple(n.note for n in notes), tuple(data.get("subdivisions", ())))
         feel = data.get("feel", "")
-        if not all(n.ticks for n in notes) or feel not in ("", *FEELS):
+        if not all(n.ticks and max(map(abs, n.ticks)) < _LONGEST_DELTA for n in notes) or feel not in ("", *FEELS):
             return None
         return BarNotes(tick, notes, tuple(data.get("subdivisions", ())), feel)
     except (ValueError, TypeError, KeyError, ArithmeticError, RecursionError, ChartError):

@@ -7,9 +7,11 @@ fit; what they lie off it is kept as their deviation.
 from __future__ import annotations
 
 import os
+from bisect import bisect_right
 from collections import Counter
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from io import BytesIO
 from pathlib import Path
 
 import mido
@@ -18,10 +20,10 @@ import numpy as np
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.chart.drumkit import instrument, instrument_for_midi_note
 from workbench.chart.events import Stroke
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.chart.ornaments import join_grace_strokes
-from workbench.errors import FileFormatError
-from workbench.files.untrusted import Imported
+from workbench.errors import ChartError, FileFormatError
+from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, Imported, read_bytes, shown
 from workbench.notation.midi import DRUM_CHANNEL
 from workbench.notation.midi_grid import BeatStrokes, choose_grids, is_written
 from workbench.notation.midi_notes import read_bar_events, told_apart
@@ -31,8 +33,7 @@ from workbench.notation.midi_notes import read_bar_events, told_apart
 _RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
 #: Silent whole notes kept at the end.
 _MOST_SILENCE = 16
-_LONGEST_FILE = 8_000_000
-_MOST_NOTES = 500_000
+_LONGEST_FILE = 4_000_000
 
 
 def read_midi(path: str | os.PathLike) -> Imported:
@@ -51,7 +52,7 @@ def read_midi(path: str | os.PathLike) -> Imported:
     path = Path(path)
     midi = _open(path)
     if midi.ticks_per_beat <= 0:
-        raise FileFormatError(f"{path.name} counts time in film frames, not beats; export it with beats.")
+        raise FileFormatError(f"{shown(path.name)} counts time in film frames, not beats; export it with beats.")
     problems: list[str] = []
     changes = _read_changes(midi)
     notes, unknown = _drum_notes(midi, path, problems)
@@ -69,7 +70,11 @@ def read_midi(path: str | os.PathLike) -> Imported:
     for key, count in sorted(unknown.items()):
         left_out = _count(count, "stroke was", "strokes were")
         problems.append(f"MIDI note {key} is not in the drum key; {left_out} left out.")
-    time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
+    _check_density(starts, notes, path)
+    try:
+        time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
+    except ChartError as error:
+        raise FileFormatError(f"{shown(path.name)} has tempi that no part is played at: {error}") from None
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
     written = _write_bars(time_map, starts, sorted(rest + others), midi.ticks_per_beat, problems, known)
     subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
@@ -94,25 +99,14 @@ def _count(count: int, one: str, many: str) -> str:
 
 
 def _open(path: Path) -> mido.MidiFile:
+    name = shown(path.name)
+    data = read_bytes(path, _LONGEST_FILE)
+    if data[:4] != b"MThd":
+        raise FileFormatError(f"{name} is not a Standard MIDI File.")
     try:
-        size = path.stat().st_size
-        if path.is_dir():
-            raise FileFormatError(f"{path} is a folder; give a MIDI file.")
-        if size > _LONGEST_FILE:
-            raise FileFormatError(f"{path.name} is {size / 1e6:.0f} MB; no drum part is that long.")
-        with open(path, "rb") as file:
-            if file.read(4) != b"MThd":
-                raise FileFormatError(f"{path.name} is not a Standard MIDI File.")
-        return mido.MidiFile(path, charset="latin-1", clip=True)
-    except FileNotFoundError:
-        raise FileFormatError(f"There is no file {path}.") from None
-    except FileFormatError:
-        raise
-    except OSError as error:
-        reason = error.strerror or "it is damaged"
-        raise FileFormatError(f"{path.name} could not be read as a MIDI file: {reason}.") from None
+        return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
     except Exception:  # mido raises many kinds on damaged data
-        raise FileFormatError(f"{path.name} is damaged: its MIDI data end or break off too soon.") from None
+        raise FileFormatError(f"{name} is damaged: its MIDI data end or break off too soon.") from None
 
 
 def _decoded(name: str, problems: list[str]) -> str:
@@ -157,8 +151,8 @@ def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
             tick += m.time
             if m.type == "note_on" and m.velocity > 0:
                 total += 1
-                if total > _MOST_NOTES:
-                    raise FileFormatError(f"{path.name} has more than {_MOST_NOTES} notes; no drum part has.")
+                if total > MOST_NOTES:
+                    raise FileFormatError(f"{shown(path.name)} has more than {MOST_NOTES} notes; no drum part has.")
                 own.append((tick, m.note, m.velocity))
                 if m.channel == DRUM_CHANNEL:
                     on_ten.append(own[-1])
@@ -176,11 +170,11 @@ def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
         if found:
             problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
     if not found:
-        raise FileFormatError(f"{path.name} has no drum notes (none on MIDI channel 10, no track named drums).")
+        raise FileFormatError(f"{shown(path.name)} has no drum notes (none on MIDI channel 10, no track named drums).")
     unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
     known = sorted(n for n in found if n[1] not in unknown)
     if not known:
-        raise FileFormatError(f"{path.name} has no note that the drum key knows.")
+        raise FileFormatError(f"{shown(path.name)} has no note that the drum key knows.")
     return known, unknown
 
 
@@ -194,21 +188,21 @@ def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
     """Meters of the bars (with their true lengths) and the ticks they start at."""
     meters = dict(changes["meter"])
     ticks = sorted(meters)
-    bars, starts, at = [], [], 0
-    meter = meters[0]
+    bars: list[tuple[Meter, Fraction | None]] = []
+    starts, at, k = [], Fraction(0), 0
     while at <= last_tick:
-        passed = [t for t in ticks if t <= at]
-        meter = meters[passed[-1]]
-        length = meter.bar_length * 4 * ppq
-        following = next((t for t in ticks if t > at), None)
-        end = at + length
-        if following is not None and following < end:
-            cut = Fraction(following - at, 4 * ppq)
+        if len(bars) == MOST_BARS:
+            raise FileFormatError(f"The MIDI file lasts longer than {MOST_BARS} bars; no drum part does.")
+        while k + 1 < len(ticks) and ticks[k + 1] <= at:
+            k += 1
+        meter = meters[ticks[k]]
+        cut = None
+        end = at + meter.bar_length * 4 * ppq
+        if k + 1 < len(ticks) and ticks[k + 1] < end:
+            cut = Fraction(ticks[k + 1] - at, 4 * ppq)
             problems.append(f"Bar {len(bars) + 1} is cut short by a change of meter.")
-            bars.append((meter, cut))
-            end = Fraction(following)
-        else:
-            bars.append((meter, None))
+            end = Fraction(ticks[k + 1])
+        bars.append((meter, cut))
         starts.append(at)
         at = end
     # A short first bar in its own meter, then the real one: a pick-up.
@@ -224,6 +218,15 @@ def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
     return bars, starts
 
 
+def _check_density(starts, notes, path: Path) -> None:
+    in_bars = np.searchsorted(np.array(starts, float), [float(tick) for tick, _, _ in notes], side="right") - 1
+    bar = int(np.bincount(in_bars).argmax())
+    if np.count_nonzero(in_bars == bar) > MOST_NOTES_IN_BAR:
+        raise FileFormatError(
+            f"{shown(path.name)} has more than {MOST_NOTES_IN_BAR} strokes in bar {bar + 1}; no drummer plays so many."
+        )
+
+
 def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
     clock = _Clock(changes["tempo"], ppq)
     out = []
@@ -235,24 +238,22 @@ def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
 
 
 class _Clock:
-    """Ticks to seconds through the tempo changes of a file."""
+    """Ticks to seconds through the tempo changes of a file, the first of which stands at tick 0."""
 
     def __init__(self, tempos, ppq: int) -> None:
         self.ppq = ppq
-        self.points: list[tuple[int, float, int]] = []
+        self.ticks = [tick for tick, _ in tempos]
+        self.points: list[tuple[float, int]] = []
         seconds, last, us = 0.0, 0, 500_000
         for tick, new in tempos:
             seconds += (tick - last) * us / 1e6 / ppq
-            self.points.append((tick, seconds, new))
+            self.points.append((seconds, new))
             last, us = tick, new
 
     def seconds(self, tick: Fraction | float) -> float:
-        point = self.points[0]
-        for p in self.points:
-            if p[0] > tick:
-                break
-            point = p
-        return point[1] + float(tick - point[0]) * point[2] / 1e6 / self.ppq
+        k = bisect_right(self.ticks, tick) - 1
+        seconds, us = self.points[k]
+        return seconds + float(tick - self.ticks[k]) * us / 1e6 / self.ppq
 
 
 @dataclass(frozen=True)
@@ -407,10 +408,15 @@ def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: F
     return there - float(time_map.seconds_at(at))
 
 
+def _bar_at(starts, tick: int) -> int:
+    """Index of the bar in which a tick lies; what lies beyond the end belongs to the last one."""
+    return min(bisect_right(starts, tick), len(starts) - 1) - 1
+
+
 def _texts(texts, starts, ppq: int) -> tuple[Text, ...]:
     out = []
     for tick, words in texts:
-        k = max(j for j, s in enumerate(starts[:-1]) if s <= tick)
+        k = _bar_at(starts, tick)
         out.append(Text(k, Fraction(tick - starts[k]) / (4 * ppq), words))
     return tuple(out)
 
@@ -418,7 +424,7 @@ def _texts(texts, starts, ppq: int) -> tuple[Text, ...]:
 def _sections(markers, starts) -> tuple[Section, ...]:
     out: dict[int, Section] = {}
     for tick, text in markers:
-        k = max(j for j, s in enumerate(starts[:-1]) if s <= tick)
+        k = _bar_at(starts, tick)
         label, _, name = text.partition(" ")
         if len(label) > 2 or not label.isupper():
             label, name = "", text

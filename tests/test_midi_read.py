@@ -1,0 +1,120 @@
+"""Reading MIDI files that try a reader's patience: long deltas, endless tempi and meters, foreign words."""
+
+import json
+
+import mido
+import pytest
+
+from tests.benchmarks.bench_growth import jobs
+from tests.growth import ABOUT_LINEAR, lines_run
+from tests.sentences import sentence_of
+from workbench.files.untrusted import MOST_NOTES_IN_BAR, MOST_PROBLEMS
+from workbench.notation import midi_read
+from workbench.notation.midi_read import read_midi
+
+LONGEST_DELTA = 2**28 - 1  # a variable-length quantity has at most four bytes (Standard MIDI Files 1.0)
+
+
+def stroke(time=0):
+    return mido.Message("note_on", channel=9, note=38, velocity=90, time=time)
+
+
+def tempo(us, time=0):
+    return mido.MetaMessage("set_tempo", tempo=us, time=time)
+
+
+def meter(beats, unit, time=0):
+    return mido.MetaMessage("time_signature", numerator=beats, denominator=unit, time=time)
+
+
+def file_of(tmp_path, *messages, ppq=480):
+    path = tmp_path / "song.mid"
+    mido.MidiFile(ticks_per_beat=ppq, tracks=[mido.MidiTrack(messages)]).save(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    "messages, ppq, said",
+    [
+        ([stroke(LONGEST_DELTA)], 480, "bars"),
+        ([stroke(LONGEST_DELTA)], 1, "bars"),
+        ([meter(1, 32), stroke(), stroke(2**21)], 96, "bars"),
+        ([tempo(1), stroke(), stroke(9600)], 480, "tempi"),
+        ([stroke()] * (MOST_NOTES_IN_BAR + 1), 480, "strokes in bar 1"),
+        ([stroke(1920)] + [stroke()] * (MOST_NOTES_IN_BAR + 1), 480, "strokes in bar 2"),
+        ([mido.Message("note_on", channel=9, note=1, velocity=9)], 480, "no note that the drum key knows"),
+    ],
+)
+def test_files_beyond_any_drum_part_are_refused(tmp_path, messages, ppq, said):
+    assert said in sentence_of(read_midi, file_of(tmp_path, *messages, ppq=ppq))
+
+
+def test_a_long_silent_end_is_no_part(tmp_path):
+    end = mido.MetaMessage("end_of_track", time=LONGEST_DELTA)
+    assert len(read_midi(file_of(tmp_path, stroke(), end)).chart) == 16
+
+
+@pytest.mark.parametrize(
+    "messages",
+    [
+        [tempo(500_000 + k % 9) for k in range(5_000)],
+        [meter(4 + k % 3, 4) for k in range(5_000)],
+        [mido.MetaMessage("marker", text="A Verse") for _ in range(5_000)],
+    ],
+    ids=["tempi", "meters", "markers"],
+)
+def test_thousands_of_changes_at_one_place_are_read_once_each(tmp_path, messages):
+    strokes = [stroke(480)] * 64
+    path = file_of(tmp_path, *messages, *strokes)
+    assert sum(len(b.notes) for b in read_midi(path).chart.bars) == 64
+    alone = lines_run(lambda: read_midi(file_of(tmp_path, *strokes)))
+    assert lines_run(lambda: read_midi(file_of(tmp_path, *messages, *strokes))) < alone + 40 * len(messages)
+
+
+def test_work_grows_with_the_length_of_the_part(tmp_path):
+    short, long = (lines_run(jobs(bars, tmp_path)["read_midi"]) for bars in (60, 120))
+    assert 0 < long < ABOUT_LINEAR * short
+
+
+def test_a_change_of_tempo_on_each_beat_is_kept(tmp_path):
+    beats_us = [500_000 + 1000 * k for k in range(12)]
+    messages = [m for us in beats_us for m in (tempo(us), stroke(480))]
+    times = read_midi(file_of(tmp_path, *messages)).chart.time_map.anchor_times_s
+    gaps = [round((b - a) * 1e6) for a, b in zip(times, times[1:])]
+    assert gaps[:12] == beats_us
+
+
+def test_a_great_many_problems_are_counted(tmp_path):
+    cuts = [m for k in range(300) for m in (meter(4 - k % 2, 4, 480), stroke())]
+    told = read_midi(file_of(tmp_path, *cuts)).problems
+    assert len(told) == MOST_PROBLEMS + 1 and told[-1].endswith("more like these.")
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        ["1e9999999", "snare", [], "", 0],
+        ["9" * 400, "snare", [], "", 0],
+        ["0", "snare", [], "", 10**400],
+        ["0", "snare", [], "", -(2**40)],
+        [["0"], "snare", [], "", 0],
+        ["0", ["snare"], [], "", 0],
+        ["0", "snare", [{}], "", 0],
+    ],
+)
+def test_words_about_notes_that_make_no_sense_are_passed_over(tmp_path, note):
+    words = json.dumps({"written bar": 1, "ticks": 480, "notes": [note]})
+    event = mido.MetaMessage("sequencer_specific", data=(0x7D, *words.encode()))
+    chart = read_midi(file_of(tmp_path, event, stroke(480))).chart
+    assert [str(n.position) for _, n in chart.notes()] == ["1/4"]
+
+
+def test_a_file_larger_than_any_part_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(midi_read, "_LONGEST_FILE", 20)
+    assert "larger than" in sentence_of(read_midi, file_of(tmp_path, stroke()))
+
+
+def test_as_many_bars_as_a_chart_holds_are_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(midi_read, "MOST_BARS", 3)
+    assert len(read_midi(file_of(tmp_path, stroke(), stroke(3 * 1920 - 1))).chart) == 3
+    assert "3 bars" in sentence_of(read_midi, file_of(tmp_path, stroke(), stroke(3 * 1920)))
