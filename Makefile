@@ -52,7 +52,7 @@ evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)
 
 bench: $(VENV)/.dev system ## speed and memory, as ratios against a named baseline in the same run (GROOVE=folder of Groove MIDI: fills, check and take too)
-	@for b in draft read score practice grid; do echo "== $$b"; $(BIN)/python -m tests.benchmarks.bench_$$b || exit 1; done
+	@for b in draft read score growth practice grid; do echo "== $$b"; $(BIN)/python -m tests.benchmarks.bench_$$b || exit 1; done
 	@echo "== check"; $(BIN)/python -m tests.benchmarks.bench_check --speed data/demo/copper-weather.ogg
 	@if [ -n "$(GROOVE)" ]; then for b in fills check take; do echo "== $$b"; \
 	  $(BIN)/python -m tests.benchmarks.bench_$$b $(GROOVE) || exit 1; done; \
