@@ -1,5 +1,7 @@
 """The grid's Python side: protocol, corrections, tapped bars, pictures and passages of sound."""
 
+import json
+import os
 import threading
 import time
 from dataclasses import replace
@@ -17,7 +19,7 @@ from workbench.chart.edits import AddNote, ChangeNote, CompositeEdit, MoveNote, 
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
-from workbench.files.document import ChartDocument
+from workbench.files.document import ChartDocument, read_working_chart
 from workbench.grid import GridControls, HitGrid, ScoreView, bundle, workspace
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
@@ -114,19 +116,114 @@ def test_what_is_not_possible_is_refused_with_a_sentence(grid, document, message
 
 
 def test_messages_without_sense_are_passed_over(grid):
-    for message in (None, 3, [], {"type": "?"}, {"type": "do"}, {"type": "do", "seq": "1"}):
+    for message in (None, 3, [], {}, {"type": "?"}, {"type": ["do"]}):
         grid._receive(grid, message, [])
     assert grid.sent == []
 
 
-def test_an_edit_sent_twice_is_made_once(grid, document):
+@pytest.mark.parametrize("seq", [None, "1", 1.0, True, [], {}, 0, -1, 10**30, 10**400])
+def test_a_number_that_is_none_is_told_and_keeps_nothing_from_being_made(grid, document, seq):
+    do(grid, seq, edit=edit_to_data(AddNote(6, Note(F(0), "kick"))))
+    assert [m["type"] for m, _ in grid.sent] == ["error"] and document.revision == 0
+    for k in (1, 2):
+        do(grid, k, edit=edit_to_data(AddNote(6, Note(F(k, 4), "kick"))))
+    assert document.revision == 2
+
+
+@pytest.mark.parametrize("client", [None, [], "\ud800", "x" * 1000])
+def test_a_page_without_a_name_is_told(grid, document, client):
+    do(grid, 1, client, edit=edit_to_data(AddNote(6, Note(F(0), "kick"))))
+    assert [m["type"] for m, _ in grid.sent] == ["error"] and document.revision == 0
+
+
+def test_an_edit_sent_again_is_made_once_and_answered_alike(grid, document):
     edit = edit_to_data(AddNote(6, Note(F(0), "kick")))
-    do(grid, 1, edit=edit)
-    do(grid, 1, edit=edit)
+    do(grid, 7, edit=edit)
+    do(grid, 3, **removing(99))
+    do(grid, 7, edit=edit)
+    do(grid, 3, **removing(99))
     assert document.revision == 1
-    assert grid.sent[1][0]["type"] == "answer"
-    grid._receive(grid, {"type": "hello", "client": "page"}, [])
-    assert grid.sent[-1][0]["seen"] == 1
+    assert [m["type"] for m, _ in grid.sent] == ["change", "refused", "answer", "refused"]
+    assert grid.sent[1] == grid.sent[3]
+    do(grid, 7, "another page", edit=edit_to_data(RemoveNote(6, F(0), "kick")))
+    assert document.revision == 2
+
+
+def test_an_edit_sent_again_while_the_disk_is_slow_is_answered_when_it_is_kept(grid, document, monkeypatch):
+    writing, go_on = threading.Event(), threading.Event()
+    flush = os.fsync
+
+    def slow(handle):
+        writing.set()
+        assert go_on.wait(20)
+        flush(handle)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    send = [threading.Thread(target=do, args=(grid, 1), kwargs=adding()) for _ in range(2)]
+    send[0].start()
+    assert writing.wait(20)
+    send[1].start()
+    send[1].join(0.1)
+    assert grid.sent == [] and document.revision == 0
+    go_on.set()
+    for thread in send:
+        thread.join(20)
+    assert [m["type"] for m, _ in grid.sent] == ["change", "answer"] and document.revision == 1
+
+
+@pytest.mark.parametrize("fault", [OSError(28, "full"), RuntimeError("?"), MemoryError(), RecursionError()])
+def test_whatever_goes_wrong_the_edit_is_refused_and_can_be_made_later(grid, document, monkeypatch, fault):
+    def fails(*_):
+        raise fault
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", fails)
+        do(grid, 1, **adding())
+        do(grid, 1, **adding())
+    assert [m["type"] for m, _ in grid.sent] == ["refused"] * 2
+    assert grid.sent[0][0]["error"].endswith((".", ").")) and document.revision == 0
+    assert read_working_chart(document.path) == CHART
+    do(grid, 2, **adding())
+    assert document.revision == 1
+
+
+@settings(max_examples=100, suppress_health_check=list(HealthCheck), deadline=None)
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters()),
+        lambda x: (
+            st.lists(x, max_size=3) | st.dictionaries(st.sampled_from(["edit", "note", "at", "x"]), x, max_size=3)
+        ),
+    ),
+    st.sampled_from(["edit", "command", "bar_index", "seq", "client", "type"]),
+)
+def test_no_message_keeps_a_later_edit_from_being_made(tmp_path_factory, value, field):
+    with ChartDocument.create(CHART, tmp_path_factory.mktemp("song") / "song.chart.json") as document:
+        grid = HitGrid(document)
+        sent = []
+        grid.send = lambda message, buffers=None: sent.append(message)
+        grid._receive(grid, {"type": "do", "client": "page", "seq": 1, **adding(), field: value}, [])
+        json.dumps(sent, ensure_ascii=False).encode()
+        grid._receive(grid, {"type": "do", "client": "page", "seq": 2, **adding(at="3/8")}, [])
+        assert sent[-1]["type"] == "change" and document.chart.bars[0].find(F(3, 8), "kick")
+        grid.close()
+
+
+def test_what_another_notebook_changed_is_told_with_a_way_on(grid, document):
+    controls = GridControls(grid)
+    assert controls.go_on.layout.display == "none"
+    theirs = ChartDocument(document.path)
+    theirs.apply(RemoveNote(0, F(0), "kick"))
+    do(grid, 1, **adding())
+    assert grid.sent[-1][0]["type"] == "refused" and "Go on here" in grid.sent[-1][0]["error"]
+    assert controls.go_on.layout.display == ""
+    controls.undo.click()
+    assert "Go on here" in grid.sent[-1][0]["error"]
+    controls.go_on.click()
+    assert controls.go_on.layout.display == "none"
+    assert grid.sent[-1][0]["type"] == "change" and list(grid.sent[-1][0]["parts"]["bars"]) == ["0"]
+    do(grid, 2, **adding())
+    assert document.chart.bars[0].find(F(0), "kick") is None and document.chart.bars[0].find(F(1, 2), "kick")
 
 
 def test_two_grids_of_one_chart_are_told_the_same(grid, document):
@@ -185,8 +282,6 @@ def test_changed_parts_say_all_and_only_what_changed(data):
 
 
 def test_one_edit_of_a_long_chart_is_a_short_message():
-    import json
-
     chart = Chart(TimeMap.steady(200, 120), (GROOVE,) * 200)
     parts = changed_parts(chart, apply(chart, ChangeNote(100, F(0), "kick", velocity=99)))
     assert len(json.dumps(parts)) < 2000

@@ -89,7 +89,7 @@ class GridControls:
     ----------
     play, loop, speed, count_in, drums : listening
     levels, pans : dict of 'recording', 'chart', 'click'
-    undo, redo, save, next_doubt, keep, reject, correct_repeats : buttons
+    undo, redo, save, go_on, next_doubt, keep, reject, correct_repeats : buttons
     hit : dict of buttons that change the hit at the cursor, by the command's name
     bars : dict of buttons for the selected bars, by the command's name
     meter, set_meter, subdivision, set_subdivision, section, name_section : bars
@@ -141,6 +141,13 @@ class GridControls:
         self.undo = _button("Undo", "Ctrl Z in the grid", lambda: grid.attempt(document.undo))
         self.redo = _button("Redo", "Ctrl Y in the grid", lambda: grid.attempt(document.redo))
         self.save = _button("Save", "Ctrl S in the grid", lambda: grid.attempt(document.save))
+        self.go_on = _button(
+            "Go on here",
+            "with what another notebook or program did to the chart",
+            lambda: grid.attempt(document.reload),
+        )
+        self.go_on.button_style = "warning"
+        traitlets.dlink((grid, "changed_elsewhere"), (self.go_on.layout, "display"), lambda yes: "" if yes else "none")
         self.next_doubt = _button("Next doubtful hit", "n in the grid", lambda: grid.run("next doubt"))
         self.keep = _button("Keep", "k in the grid: the hit or the mark here", lambda: grid.run("keep"))
         self.reject = _button("Remove", "x in the grid", lambda: grid.run("reject"))
@@ -218,6 +225,7 @@ class GridControls:
             self.undo,
             self.redo,
             self.save,
+            self.go_on,
         ]
         bars = [
             self.section,

@@ -10,6 +10,7 @@ nothing here relies on being alone: the document and this widget have locks.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -27,6 +28,7 @@ from workbench.chart.edits import Edit
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
 from workbench.files.document import ChartDocument
+from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
@@ -35,6 +37,7 @@ from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, cou
 from workbench.reading.doubts import DOUBT_BELOW
 
 _STATIC = Path(__file__).parent / "static"
+_log = logging.getLogger(__name__)
 
 
 class HitGrid(anywidget.AnyWidget):
@@ -65,6 +68,8 @@ class HitGrid(anywidget.AnyWidget):
     doubt_below = t.Float(DOUBT_BELOW, min=0.0, max=1.0).tag(sync=True)
     hearing_hint = t.Bool(True).tag(sync=True)
 
+    changed_elsewhere = t.Bool(False, help="another notebook or program has changed the chart")
+
     bar_index = t.Int(0, help="bar of the cursor").tag(sync=True)
     selected_bars = t.List(t.Int(), help="[first, last] or empty").tag(sync=True)
     heard_bar = t.Int(-1, help="bar that sounds; −1: none").tag(sync=True)
@@ -87,7 +92,8 @@ class HitGrid(anywidget.AnyWidget):
         self._shown: Chart = document.chart
         self._corrections = Corrections()
         self._answering = threading.local()
-        self._seen: dict[str, int] = {}
+        self._edit_lock = threading.RLock()  # held longest, taken first: never while the document is locked
+        self._refusals: dict[str, dict[int, str]] = {}  # of each page's edits by number; empty: done
         self._revision = document.revision
         self._info = self._document_info()
         self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
@@ -158,8 +164,16 @@ class HitGrid(anywidget.AnyWidget):
         """Do something to the chart; what is not possible is said in the page."""
         try:
             action(*args)
-        except WorkbenchError as error:
-            self.send({"type": "error", "error": str(error)})
+        except Exception as error:
+            self.send({"type": "error", "error": self._sentence(error)})
+
+    def _sentence(self, error: Exception) -> str:
+        """What to tell the user of an error, whatever it is."""
+        self.changed_elsewhere = self.changed_elsewhere or isinstance(error, ChangedElsewhereError)
+        if isinstance(error, WorkbenchError):
+            return str(error)
+        _log.error("The grid could not do what it was asked for", exc_info=error)
+        return "This was not done, by a fault of the workbench; what it was stands in the kernel's log."
 
     # -- messages -----------------------------------------------------------------------
 
@@ -168,32 +182,39 @@ class HitGrid(anywidget.AnyWidget):
         if kind == "do":
             self._do(message)
         elif kind == "hello":
-            self._send_snapshot(str(message.get("client", "")))
+            self._send_snapshot()
         elif kind == "audio":
             self._workers.submit(self._send_sound, message)
 
     def _do(self, message: dict) -> None:
-        client, seq = str(message.get("client", "")), message.get("seq")
-        if not isinstance(seq, int):
+        """Make an edit once, however often it is sent, and answer every time.
+
+        Its number is noted when it is on disk, and not before.
+        """
+        client, seq = message.get("client"), message.get("seq")
+        named = isinstance(client, str) and client.isascii() and len(client) < 64
+        if not named or type(seq) is not int or not 0 < seq < chartdata.MOST:
+            self.send({"type": "error", "error": "An edit came without a number of its own; load the page anew."})
             return
-        answer: dict[str, Any] = {"client": client, "seq": seq}
-        with self._state_lock:
-            seen = seq <= self._seen.get(client, 0)
-            self._seen[client] = max(seq, self._seen.get(client, 0))
-        if seen:
-            self.send({"type": "answer", **answer})
-            return
-        # The document tells its observers on the thread that edits it.
-        self._answering.origin = (client, seq)
-        try:
-            notice = self._perform(message)
-        except WorkbenchError as error:
-            self.send({"type": "refused", **answer, "error": str(error)})
-        else:
-            if self._answering.origin or notice:
-                self.send({"type": "answer", **answer, "notice": notice, "info": self._document_info()})
-        finally:
-            self._answering.origin = None
+        number = {"client": client, "seq": seq}
+        with self._edit_lock:
+            refusals, notice = self._refusals.setdefault(client, {}), ""
+            if seq not in refusals:
+                # The document tells its observers on the thread that edits it.
+                self._answering.number = number
+                try:
+                    notice = self._perform(message)
+                    if seq in refusals and not notice:
+                        return  # the change was the answer
+                    refusals[seq] = ""
+                except Exception as error:
+                    refusals[seq] = self._sentence(error)
+                finally:
+                    self._answering.number = None
+            if refusals[seq]:
+                self.send({"type": "refused", **number, "error": refusals[seq]})
+            else:
+                self.send({"type": "answer", **number, "notice": notice, "info": self._document_info()})
 
     def _perform(self, message: dict) -> str:
         """Make an edit or carry out a command; returns what to tell the user."""
@@ -209,38 +230,38 @@ class HitGrid(anywidget.AnyWidget):
             self.document.save()
             return f"Saved as {self.document.path.name}."
         elif command == "correct repeats":
-            return self._correct_repeats(chartdata._int(message.get("bar_index")))
+            return self._correct_repeats(chartdata.int_from_data(message.get("bar_index")))
         elif command == "tap bars":
-            times_s = [chartdata._number(x) for x in chartdata._list(message.get("times_s"))]
+            times_s = [chartdata.number_from_data(x) for x in chartdata.list_from_data(message.get("times_s"))]
             self.document.apply(tapped_bars(self.document.chart, times_s))
         else:
-            raise ChartError(f"The grid knows no command {command!r}.")
+            raise ChartError(f"The grid knows no command {command!r:.60}.")
         return ""
 
     def _correct_repeats(self, bar_index: int) -> str:
         edit = self._corrections.edit(self.document.chart, bar_index)
-        self.document.apply(edit)
         numbers = [str(self.chart.time_map.bar_number(e.first_bar)) for e in edit.edits]
+        self.document.apply(edit)
         return f"Corrected the same way: bar{'s' * (len(numbers) > 1)} {', '.join(numbers)}."
 
     def _document_changed(self, document: ChartDocument, _edit: Edit | None) -> None:
-        # The document is locked by its caller; nothing may wait for it while
-        # holding this widget's lock.
-        info, new, revision = self._document_info(), document.chart, document.revision
-        origin = getattr(self._answering, "origin", None)
-        self._answering.origin = None
+        info, new = self._document_info(), document.chart
+        number = getattr(self._answering, "number", None) or {}
+        if number:
+            self._refusals[number["client"]][number["seq"]] = ""
         with self._state_lock:
-            old, self._shown, self._revision, self._info = self._shown, new, revision, info
+            old, self._shown, self._info = self._shown, new, info
+            self._revision += 1
             self._corrections.follow(old, new)
             message = {
                 "type": "change",
-                "revision": revision,
+                "revision": self._revision,
                 "parts": changed_parts(old, new),
                 "info": {**info, "corrections": self._corrections.counts(new)},
+                **number,
             }
-            if origin:
-                message["client"], message["seq"] = origin
             self.send(message)
+        self.changed_elsewhere = False
 
     def _document_info(self) -> dict[str, Any]:
         return {
@@ -249,7 +270,8 @@ class HitGrid(anywidget.AnyWidget):
             "unsaved": self.document.unsaved,
         }
 
-    def _send_snapshot(self, client: str) -> None:
+    def _send_snapshot(self) -> None:
+        # The page then sends again what it has no answer to.
         with self._state_lock:
             info = {
                 "kit": KIT,
@@ -263,7 +285,6 @@ class HitGrid(anywidget.AnyWidget):
                     "revision": self._revision,
                     "info": info,
                     "chart": chartdata.chart_to_data(self._shown),
-                    "seen": self._seen.get(client, 0),
                 }
             )
             if self._sound_error():
