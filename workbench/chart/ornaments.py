@@ -135,7 +135,7 @@ def play_note(chart: Chart, bar_index: int, note: Note, played: bool = True) -> 
     >>> from workbench.chart import WrittenBar
     >>> flam = Note(Fraction(1, 4), "snare", 100, frozenset({"flam"}))
     >>> chart = Chart(TimeMap.steady(1, 120), (WrittenBar((flam,)),))
-    >>> [(s.time_s, s.velocity) for s in play_note(chart, 0, flam)]
+    >>> [(round(s.time_s, 3), s.velocity) for s in play_note(chart, 0, flam)]
     [(0.5, 100), (0.466, 50)]
     """
     written_s = chart.time_map.seconds(bar_index, note.position)
