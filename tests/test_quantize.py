@@ -15,7 +15,8 @@ from workbench.chart.drumkit import DETECTED
 from workbench.chart.edits import apply
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.listening.quantize import quantize, requantize
+from workbench.chart.quantizer import quantize
+from workbench.listening.quantize import requantize
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [

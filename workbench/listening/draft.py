@@ -2,7 +2,7 @@
 
 Listening, bars, writing: :mod:`workbench.listening.transcription`, then
 :mod:`workbench.listening.beats` (with :mod:`workbench.listening.harmony`), then
-:mod:`workbench.listening.quantize`.
+:mod:`workbench.chart.quantizer`.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pathlib import Path
 from workbench.chart import Chart, Note, Recording
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import ghost_limit, is_ghost
+from workbench.chart.quantizer import quantize
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
 from workbench.files.chartfile import ENDING
@@ -22,7 +23,6 @@ from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of, track_bars
 from workbench.listening.harmony import hear_harmony
-from workbench.listening.quantize import quantize
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from bisect import bisect_right
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -17,15 +17,14 @@ from pathlib import Path
 import mido
 import numpy as np
 
-from workbench.chart import Chart, Note, Section, Text, WrittenBar
+from workbench.chart import Chart, Section, Text
 from workbench.chart.drumkit import instrument, instrument_for_midi_note
 from workbench.chart.events import Stroke
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
-from workbench.chart.ornaments import join_grace_strokes
+from workbench.chart.quantizer import quantize
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, Imported, read_bytes, shown
 from workbench.notation.midi import DRUM_CHANNEL
-from workbench.notation.midi_grid import BeatStrokes, choose_grids, is_written
 from workbench.notation.midi_notes import read_bar_events, told_apart
 
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
@@ -76,7 +75,8 @@ def read_midi(path: str | os.PathLike) -> Imported:
     except ChartError as error:
         raise FileFormatError(f"{shown(path.name)} has tempi that no part is played at: {error}") from None
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
-    written = _write_bars(time_map, starts, sorted(rest + others), midi.ticks_per_beat, problems, known)
+    feel = next((bar.feel for bar in told_bars if bar.feel), "straight" if told_bars else None)
+    written, feel = _write_bars(time_map, sorted(rest + others), midi.ticks_per_beat, problems, known, feel)
     subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
     written = tuple(
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(written, starts)
@@ -89,7 +89,7 @@ def read_midi(path: str | os.PathLike) -> Imported:
         title=title,
         sections=sections,
         texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
-        feel=next((bar.feel for bar in told_bars if bar.feel), "straight"),
+        feel=feel,
     )
     return Imported(chart, tuple(problems))
 
@@ -256,17 +256,6 @@ class _Clock:
         return seconds + float(tick - self.ticks[k]) * us / 1e6 / self.ppq
 
 
-@dataclass(frozen=True)
-class _Span:
-    """One beat of a bar and where it lies in the file."""
-
-    bar_index: int
-    start: Fraction
-    length: Fraction
-    beat: Fraction
-    tick: Fraction
-
-
 def _told_notes(time_map: TimeMap, starts, told, ppq: int):
     """The written notes of each bar that the file itself tells of, and the strokes of those whose
     bar is not there any more (another program has changed the meter)."""
@@ -286,48 +275,23 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
     return bars, others
 
 
-def _write_bars(
-    time_map: TimeMap, starts, notes, ppq: int, problems: list[str], known: list[dict]
-) -> tuple[WrittenBar, ...]:
-    """Put strokes on the grid of their beats, the rest into their deviation; ``known`` holds the
-    notes of each bar that are known already."""
-    whole = 4 * ppq
-    spans = [
-        _Span(k, start, length, bar.meter.beat_length, starts[k] + start * whole)
-        for k, bar in enumerate(time_map.bars)
-        for start, length in bar.beat_spans()
-    ]
-    tolerance = 0.5 / ppq
-    inside = _by_span(spans, notes, lead=Fraction(0))
-    signs: dict = {}
-    if not is_written(_beats(time_map, spans, inside, whole), tolerance):
-        notes, signs = _without_graces(time_map, notes, whole)
-        # Played strokes just before a beat belong to it.
-        inside = _by_span(spans, notes, lead=Fraction(whole, 64))
-    grids = choose_grids(_beats(time_map, spans, inside, whole), tolerance)
-    bars = known
-    subdivisions: list[list[int]] = [[] for _ in time_map.bars]
-    lost = 0
-    for span, strokes, parts in zip(spans, inside, grids):
-        default = 4 if span.beat.numerator == 1 else 6
-        subdivisions[span.bar_index].append(default if default % parts == 0 else parts)
-        for tick, key, velocity in strokes:
-            bar_index, position = _place(time_map, span, tick, whole, parts)
-            at = starts[bar_index] + position * whole
-            note = Note(
-                position,
-                _instrument(key),
-                velocity,
-                signs.get((tick, key), frozenset()),
-                _deviation_s(time_map, Fraction(tick) - at, bar_index, position, whole),
-            )
-            old = bars[bar_index].get(note.key)
-            if old is not None:
-                lost += 1
-                note = replace(
-                    note if note.velocity > old.velocity else old, articulations=old.articulations | note.articulations
-                )
-            bars[bar_index][note.key] = note
+def _write_bars(time_map: TimeMap, notes, ppq: int, problems: list[str], known: list[dict], feel: str | None):
+    """The bars with the strokes of a file beside what is known of them already, and the song's feel."""
+    loudest: dict[tuple[int, str], int] = {}
+    for tick, key, velocity in notes:
+        loudest[tick, _instrument(key)] = max(velocity, loudest.get((tick, _instrument(key)), 0))
+    times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _ in loudest]))
+    strokes = [Stroke(float(t), name, v) for t, ((_, name), v) in zip(times_s, loudest.items())]
+    found = quantize(strokes, time_map, feel, tick=0.25 / ppq)
+    bars, lost = [], len(notes)
+    for own, bar in zip(known, found.bars):
+        for note in bar.notes:
+            if note.key not in own or note.velocity > own[note.key].velocity:
+                own[note.key] = note
+        lost -= len(bar.notes)
+        bars.append(replace(bar, notes=tuple(own.values())))
+    signs = [len(g.strokes) - 1 for g in found.groups if g.sign]
+    lost -= sum(signs)
     if signs:
         problems.append(
             _count(
@@ -341,63 +305,7 @@ def _write_bars(
             _count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
             "the louder one was kept."
         )
-    return tuple(WrittenBar(tuple(b.values()), () if set(g) <= {4} else tuple(g)) for b, g in zip(bars, subdivisions))
-
-
-def _without_graces(time_map: TimeMap, notes, whole: int):
-    """The strokes without those that only ornament another, and the sign of each that is ornamented."""
-    at = time_map.seconds_at(np.array([float(tick) / whole for tick, _, _ in notes])) if notes else ()
-    found = {}
-    for time_s, note in zip(map(float, at), notes):
-        found[Stroke(time_s, _instrument(note[1]), note[2])] = note
-    kept, signs = [], {}
-    for n in join_grace_strokes(list(found), time_map):
-        tick, key, _ = found[n.strokes[-1] if n.sign else n.stroke]
-        kept.append((tick, key, n.stroke.velocity))
-        if n.sign:
-            signs[tick, key] = frozenset({n.sign})
-    return sorted(kept), signs
-
-
-def _by_span(spans: list[_Span], notes, lead: Fraction) -> list[list[tuple[int, int, int]]]:
-    out: list[list] = [[] for _ in spans]
-    j = 0
-    for note in notes:
-        while j + 1 < len(spans) and spans[j + 1].tick <= note[0] + lead:
-            j += 1
-        out[j].append(note)
-    return out
-
-
-def _beats(time_map: TimeMap, spans: list[_Span], inside, whole: int) -> list[BeatStrokes]:
-    out = []
-    for span, strokes in zip(spans, inside):
-        length = float(span.beat * whole)
-        seconds = 60.0 / time_map.tempo_bpm(span.bar_index)
-        out.append(
-            BeatStrokes(
-                tuple(float(t - span.tick) / length for t, _, _ in strokes),
-                tuple(key for _, key, _ in strokes),
-                seconds,
-                span.beat.numerator == 3,
-            )
-        )
-    return out
-
-
-def _place(time_map: TimeMap, span: _Span, tick: int, whole: int, parts: int) -> tuple[int, Fraction]:
-    """Bar and position of the grid place nearest to a tick."""
-    step = span.beat / parts
-    # A beat cut short by a pick-up keeps the grid of a whole one, from its end.
-    missing = span.beat - span.length
-    steps = round((Fraction(tick - span.tick) / whole + missing) / step)
-    offset = max(steps * step - missing, Fraction(0))
-    position = span.start + min(offset, span.length)
-    if position < time_map.bars[span.bar_index].length:
-        return span.bar_index, position
-    if span.bar_index + 1 < len(time_map):
-        return span.bar_index + 1, Fraction(0)
-    return span.bar_index, span.start + span.length - min(step, span.length)
+    return tuple(bars), found.feel
 
 
 def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:

@@ -1,0 +1,395 @@
+"""From played strokes to written positions: one quantizer, and one musical prior, for recordings and MIDI.
+
+No stroke is rounded alone.  Every beat gets one subdivision, and the sequence
+of subdivisions over the song is found by dynamic programming: strokes off the
+grid, fine or odd subdivisions, and changes of subdivision all cost (in the
+spirit of E. Cambouropoulos, *From MIDI to traditional musical notation*, AAAI
+workshop 2000, and C. Raphael, *A hybrid graphical model for rhythmic parsing*,
+Artificial Intelligence 137, 2002).  What a beat has in common with the same
+beat of neighbouring bars is heard as played several times: deviations are
+averaged before anything is decided.
+
+A song that swings is written straight under the feel 'swing 8ths' (or
+'16ths'), each note keeping its deviation, as charts do (common practice, no
+source).  A file made from a score has its strokes on exact places; they come
+back as they were, on the coarsest grids that hold them.
+
+Costs are negative log likelihoods up to a constant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+
+from workbench.chart.chart import Note, WrittenBar
+from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
+from workbench.chart.ornaments import GraceGroup, join_grace_strokes
+
+#: How far strokes scatter about their place: seconds, and parts of the beat.
+SCATTER_S, SCATTER_BEATS = 0.014, 0.022
+#: No stroke costs more than this, so that a false one cannot bend the grid.
+WORST_MISFIT = 6.0
+#: What it costs to divide a simple or a compound beat in so many parts.
+SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 1.8, 6: 5.0, 8: 6.5}
+COMPOUND_COSTS = {1: 0.0, 3: 0.3, 6: 1.0, 2: 3.2, 4: 3.8, 12: 6.5}
+#: Ways to divide a beat of either kind.
+_PARTS = (1, 2, 3, 4, 6, 8, 12)
+#: What sixteenths and thirty-seconds cost more where eighths swing.
+SWUNG_DUPLE = 2.0
+#: What it costs to go from duple to triple division or back, and to change otherwise.
+CHANGE_KIND, CHANGE = 1.2, 0.15
+#: What it costs that two strokes of an instrument fall on one place.
+COLLISION = 4.0
+#: Bars on either side in which repetitions of a beat are looked for,
+REPEATS_WITHIN_BARS = 16
+#: and how far from a stroke, in parts of the beat.
+REPEATS_WITHIN_BEATS = 1 / 12
+
+#: A player lies ahead of a click or behind it: the median of the strokes nearer than this to a beat, seconds,
+LAG_WITHIN_S = 0.06
+#: over so many beats on either side;
+LAG_BEATS = 8
+#: so many strokes on the beat weigh as much as the belief that there is no lag.
+LAG_DOUBT = 4
+
+SWINGS = ("swing 8ths", "swing 16ths")
+#: Where the second eighth of a swung beat is looked for, in parts of the beat.
+SWING_RATIOS = (0.58, 0.60, 0.62, 0.64, 0.66, 0.68, 0.70, 0.72, 0.74)
+#: Beyond this ratio it is a dotted rhythm, or no swing at all.
+MOST_SWUNG = {"straight": 0.5, "swing 8ths": 0.72, "swing 16ths": 0.68}
+#: Beyond this tempo (quarters a minute) eighths or sixteenths can't be told as swung
+#: (common practice, no source).
+FASTEST_SWING_BPM = {"swing 8ths": 300.0, "swing 16ths": 140.0}
+#: How much better a swung reading must fit, a beat with off-beats.
+SWING_MARGIN = 0.25
+#: Beats with off-beats without which nothing swings: so many, and this share of all.
+FEWEST_SWUNG, LEAST_SWUNG = 6, 0.15
+
+#: Grids of written files, the plainest first, in parts of the beat.
+_WRITTEN_PARTS = (1, 2, 4, 3, 6, 8, 5, 7, 12, 9, 10, 16, 24)
+#: Of a written file so many strokes lie on 64ths, their triplets, fifths or sevenths of the beat.
+MOSTLY_EXACT = 0.98
+
+
+@dataclass(frozen=True)
+class Quantized:
+    """Written bars of a song.
+
+    Attributes
+    ----------
+    bars : tuple of WrittenBar
+        One for each bar of the time map.
+    feel : str
+        From :data:`workbench.chart.FEELS`.
+    swing_ratio : float
+        Where the off-beat eighth (or sixteenth) is played, in parts of the
+        beat (or eighth); 0.5 is straight.
+    groups : tuple of GraceGroup
+        The strokes of each note.
+    """
+
+    bars: tuple[WrittenBar, ...]
+    feel: str = "straight"
+    swing_ratio: float = 0.5
+    groups: tuple[GraceGroup, ...] = ()
+
+
+class _Beat(NamedTuple):
+    """One counted beat of the song."""
+
+    bar_index: int
+    start: Fraction  # from the bar line
+    length: Fraction  # shorter than the beat in a pick-up bar
+    beat: Fraction
+    compound: bool
+    seconds: float
+
+    @property
+    def cut(self) -> float:
+        """Part of the beat that a pick-up bar lacks."""
+        return float(1 - self.length / self.beat)
+
+
+def quantize(
+    strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = None, tick: float | None = None
+) -> Quantized:
+    """Written positions of played strokes.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+        Those further than half a beat outside the time map are left out.
+    time_map : TimeMap
+    feel : str, optional
+        From :data:`workbench.chart.FEELS`; found from the strokes if left out.
+    tick : float, optional
+        Smallest step of the source's times, whole notes, if it is known: strokes that all lie on
+        exact places but for half a step are written there.
+
+    Returns
+    -------
+    Quantized
+        No bar holds two notes of an instrument at one position: flams and drags
+        become one note (:mod:`workbench.chart.ornaments`), others go to neighbouring places.
+
+    Examples
+    --------
+    >>> played = [Stroke(0.01, "kick"), Stroke(0.26, "kick"), Stroke(0.49, "snare")]
+    >>> bars = quantize(played, TimeMap.steady(1, 120)).bars
+    >>> [(str(n.position), n.instrument) for n in bars[0].notes]
+    [('0', 'kick'), ('1/8', 'kick'), ('1/4', 'snare')]
+    """
+    beats = _beats_of(time_map)
+    if tick is not None:
+        song = _Song([GraceGroup(s, "", (s,)) for s in sorted(strokes)], beats, time_map, lead=tick / 2, lag=False)
+        if song.is_written(tick):
+            return song.write(song.coarsest(tick), feel or "straight", 0.5, time_map, tick)
+    song = _Song(join_grace_strokes(strokes, time_map), beats, time_map)
+    feels = [feel] if feel else ["straight", *(f for f in SWINGS if song.may_swing(f))]
+    readings = []
+    for name in feels:
+        for ratio in SWING_RATIOS if name in SWINGS else (0.5,):
+            cost, divisions = song.divide(name, ratio)
+            margin = SWING_MARGIN * song.offbeats(name) if name in SWINGS else 0.0
+            readings.append((cost + margin, name, ratio, divisions))
+    best = {name: min(r for r in readings if r[1] == name) for name in feels}
+    fitting = [r for r in best.values() if feel or r[2] <= MOST_SWUNG[r[1]]]
+    _, name, ratio, divisions = min(fitting)
+    return song.write(divisions, name, ratio, time_map)
+
+
+def _beats_of(time_map: TimeMap) -> list[_Beat]:
+    out = []
+    for k, bar in enumerate(time_map.bars):
+        beat = bar.meter.beat_length
+        ends = (*bar.beat_times_s[1:], time_map.bar_end_s(k))
+        for (start, length), a, b in zip(bar.beat_spans(), bar.beat_times_s, ends):
+            out.append(_Beat(k, start, length, beat, bar.meter.is_compound, (b - a) / float(length / beat)))
+    return out
+
+
+def _targets(parts: int, feel: str, ratio: float) -> np.ndarray:
+    """Where the grid places of a beat are played, in parts of the beat, end included."""
+    grid = np.arange(parts + 1) / parts
+    if feel == "swing 8ths" and parts in (2, 4):
+        return np.interp(grid, (0.0, 0.5, 1.0), (0.0, ratio, 1.0))
+    if feel == "swing 16ths" and parts == 4:
+        return np.array([0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0])
+    return grid
+
+
+def _costs(compound: bool, feel: str) -> list[float]:
+    """The price of each way to divide a beat."""
+    prices = COMPOUND_COSTS if compound else SIMPLE_COSTS
+    swung = SWUNG_DUPLE if feel == "swing 8ths" and not compound else 0.0
+    return [prices.get(parts, np.inf) + (swung if parts in (4, 8) else 0.0) for parts in _PARTS]
+
+
+def _changes(before: bool, now: bool) -> np.ndarray:
+    """What it costs to go from each division of a beat to each of the next (rows: before)."""
+    triple = [np.array([parts % 3 == 0 for parts in _PARTS]) ^ compound for compound in (before, now)]
+    out = np.where(triple[0][:, None] != triple[1], CHANGE_KIND, CHANGE)
+    one = np.array(_PARTS) == 1
+    return np.where(np.eye(len(_PARTS), dtype=bool) | one | one[:, None], 0.0, out)
+
+
+_CHANGES = {(a, b): _changes(a, b) for a in (False, True) for b in (False, True)}
+
+
+def _lags_s(place: np.ndarray, beat: np.ndarray, seconds: np.ndarray) -> np.ndarray:
+    """How far the player lies behind the beat around each stroke, seconds (before it: negative)."""
+    off_s = (place - np.round(place)) * seconds[beat]
+    near = np.flatnonzero(np.abs(off_s) < np.minimum(LAG_WITHIN_S, seconds[beat] / 8))
+    first = np.searchsorted(beat[near], beat - LAG_BEATS)
+    last = np.searchsorted(beat[near], beat + LAG_BEATS, side="right")
+    spans = {(a, b) for a, b in zip(first, last)}
+    middle = {
+        (a, b): float(np.median(off_s[near[a:b]])) * (b - a) / (b - a + LAG_DOUBT) if b > a else 0.0 for a, b in spans
+    }
+    return np.array([middle[a, b] for a, b in zip(first, last)])
+
+
+class _Song:
+    """Strokes in the beats they fall in, and what they cost on each grid."""
+
+    def __init__(
+        self,
+        groups: Sequence[GraceGroup],
+        beats: Sequence[_Beat],
+        time_map: TimeMap,
+        lead: float = 0.0,
+        lag: bool = True,
+    ) -> None:
+        starts = np.array([float(time_map.starts[b.bar_index] + b.start) for b in beats])
+        at = time_map.whole_notes_at(np.array([g.stroke.time_s for g in groups])) if groups else np.zeros(0)
+        length = np.array([float(b.beat) for b in beats])
+        cut = np.array([b.cut for b in beats])
+        index = np.clip(np.searchsorted(starts, at + lead, side="right") - 1, 0, len(beats) - 1)
+        if lag:
+            seconds = np.array([b.seconds for b in beats])
+            at = at - _lags_s(((at - starts[index]) / length[index]), index, seconds) / seconds[index] * length[index]
+            index = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(beats) - 1)
+        place = (at - starts[index]) / length[index] + cut[index]
+        inside = (place - cut[index] > -0.5) & (place < 1.5)
+        self.beats = beats
+        self.groups = [g for g, here in zip(groups, inside) if here]
+        #: For each stroke: its beat, and where it lies in it (0 to 1, in parts of the beat).
+        self.beat = index[inside]
+        self.place = np.clip(place[inside], cut[self.beat], 1.0)
+        self.compound = np.array([b.compound for b in beats])
+        names = [g.stroke.instrument for g in self.groups]
+        self.name = np.array([sorted(set(names)).index(n) for n in names], int)
+        self.trust = np.array([g.stroke.confidence for g in self.groups])
+        self.smooth = self._average_repeats()
+
+    def _average_repeats(self) -> np.ndarray:
+        """Place of each stroke averaged with its repetitions in neighbouring bars.
+
+        A repetition is a stroke of the same instrument on the same beat of another
+        bar, less than :data:`REPEATS_WITHIN_BEATS` away.
+        """
+        near: dict[tuple, list[tuple[int, float, int]]] = {}
+        for k, (beat, place) in enumerate(zip(self.beat, self.place)):
+            b = self.beats[beat]
+            near.setdefault((b.start, b.beat, self.name[k]), []).append((b.bar_index, place, k))
+        out = self.place.copy()
+        for rows in near.values():
+            bars, places = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+            first = np.searchsorted(bars, bars - REPEATS_WITHIN_BARS)
+            last = np.searchsorted(bars, bars + REPEATS_WITHIN_BARS, side="right")
+            for (_, place, k), a, b in zip(rows, first, last):
+                close = places[a:b][np.abs(places[a:b] - place) < REPEATS_WITHIN_BEATS]
+                # The stroke itself weighs as much as all its repetitions.
+                out[k] = 0.5 * place + 0.5 * close.mean()
+        return out
+
+    # -- written files -----------------------------------------------------------------
+
+    def _off(self, parts: int) -> np.ndarray:
+        """How far each stroke is from a grid, in whole notes."""
+        length = np.array([float(b.beat) for b in self.beats])[self.beat]
+        return np.abs(self.place - np.round(self.place * parts) / parts) * length
+
+    def is_written(self, tick: float) -> bool:
+        """Whether a file was written, not played: nearly all strokes on 64ths, their triplets, fifths or sevenths."""
+        grids = (16, 24, 5, 7)
+        exact = np.any([self._off(parts) <= 0.51 * tick for parts in grids], axis=0)
+        # By chance alone, this share of strokes would seem exact.
+        shortest = min(float(b.beat) for b in self.beats)
+        chance = min(1.0, tick / shortest * (16 + 16 + 4 + 6))
+        return exact.sum() >= (MOSTLY_EXACT if chance < 0.5 else 1.0) * len(self.groups)
+
+    def coarsest(self, tick: float) -> list[int]:
+        """For each beat the plainest grid that holds its strokes; where none does, the likeliest."""
+        out = [0] * len(self.beats)
+        for parts in reversed(_WRITTEN_PARTS):
+            off = np.bincount(self.beat, self._off(parts) > 0.51 * tick, len(self.beats))
+            out = [parts if not n else before for n, before in zip(off, out)]
+        likeliest = self.divide("straight", 0.5)[1] if not all(out) else out
+        return [parts or likely for parts, likely in zip(out, likeliest)]
+
+    # -- played ones --------------------------------------------------------------------
+
+    def offbeats(self, feel: str) -> int:
+        """Number of beats with a stroke where this feel would move it."""
+        p = self.smooth
+        eighths = (0.4 < p) & (p < 0.8)
+        moved = eighths if feel == "swing 8ths" else ((0.15 < p) & (p < 0.45)) | ((0.65 < p) & (p < 0.95))
+        return len(np.unique(self.beat[moved]))
+
+    def may_swing(self, feel: str) -> bool:
+        """Whether a song has the off-beats, and the tempo, to swing so."""
+        simple = [b.seconds for b in self.beats if not b.compound]
+        if not simple or 60.0 / float(np.median(simple)) > FASTEST_SWING_BPM[feel]:
+            return False
+        return self.offbeats(feel) >= max(FEWEST_SWUNG, LEAST_SWUNG * len(self.beats))
+
+    def _own_costs(self, feel: str, ratio: float) -> np.ndarray:
+        """What each way to divide each beat costs by itself, (beats, ways)."""
+        count = len(self.beats)
+        out = np.where(self.compound[:, None], np.array(_costs(True, feel)), np.array(_costs(False, feel)))
+        seconds = np.array([b.seconds for b in self.beats])
+        scatter = np.hypot(SCATTER_S / np.maximum(seconds, 0.05), SCATTER_BEATS)[self.beat]
+        for way, parts in enumerate(_PARTS):
+            targets = _targets(parts, feel, ratio)
+            column = np.searchsorted((targets[1:] + targets[:-1]) / 2, self.smooth)
+            misfit = np.minimum(((self.smooth - targets[column]) / scatter) ** 2 / 2, WORST_MISFIT)
+            out[:, way] += np.bincount(self.beat, self.trust * misfit, count)
+            places = np.unique(np.stack([self.beat, self.name, column]), axis=1)
+            taken = np.bincount(self.beat, minlength=count) - np.bincount(places[0], minlength=count)
+            out[:, way] += COLLISION * taken
+        silent = np.bincount(self.beat, minlength=count) == 0
+        out[silent] = np.where(np.array(_PARTS) == 1, 0.0, np.inf)
+        return out
+
+    def divide(self, feel: str, ratio: float) -> tuple[float, list[int]]:
+        """Cheapest sequence of subdivisions: total cost and one subdivision a beat."""
+        own = self._own_costs(feel, ratio)
+        total, sources = own[0], []
+        for k in range(1, len(own)):
+            ways = total[:, None] + _CHANGES[bool(self.compound[k - 1]), bool(self.compound[k])]
+            sources.append(ways.argmin(axis=0))
+            total = ways.min(axis=0) + own[k]
+        way = int(total.argmin())
+        out = [_PARTS[way]]
+        for source in reversed(sources):
+            way = int(source[way])
+            out.append(_PARTS[way])
+        return float(total.min()), out[::-1]
+
+    def write(
+        self, divisions: Sequence[int], feel: str, ratio: float, time_map: TimeMap, tick: float = 0.0
+    ) -> Quantized:
+        """Notes at the grid places nearest to their strokes, none on another."""
+        wishes = []
+        for k, (beat, place) in enumerate(zip(self.beat, self.smooth)):
+            distance = np.abs(_targets(divisions[beat], feel, ratio) - place)
+            # A written stroke goes nowhere else.
+            columns = np.argsort(distance, kind="stable")[: 1 if tick else 3]
+            wishes.append((float(distance.min()), int(beat), -self.groups[k].stroke.velocity, k, columns))
+        notes: list[dict[tuple[Fraction, str], Note]] = [{} for _ in time_map.bars]
+        # Strokes nearest to their place choose first.
+        for _, beat, _, k, columns in sorted(wishes, key=lambda w: w[:4]):
+            stroke, sign = self.groups[k].stroke, self.groups[k].sign
+            for column in columns:
+                place = self._position(beat, Fraction(int(column), divisions[beat]))
+                if place is None or (place[1], stroke.instrument) in notes[place[0]]:
+                    continue
+                bar_index, position = place
+                deviation_s = stroke.time_s - time_map.seconds(bar_index, position)
+                # Half a tick is lost in rounding a place that no tick meets.
+                if tick and abs(deviation_s) <= 0.51 * tick * self.beats[beat].seconds / float(self.beats[beat].beat):
+                    deviation_s = 0.0
+                notes[bar_index][position, stroke.instrument] = Note(
+                    position,
+                    stroke.instrument,
+                    stroke.velocity,
+                    frozenset({sign} - {""}),
+                    deviation_s=deviation_s,
+                    confidence=stroke.confidence,
+                )
+                break
+        shown: list[list[int]] = [[] for _ in time_map.bars]
+        for beat, parts in zip(self.beats, divisions):
+            usual = 6 if beat.compound else 4
+            shown[beat.bar_index].append(parts if usual % parts else usual)
+        bars = []
+        for own, columns, bar in zip(notes, shown, time_map.bars):
+            usual = 6 if bar.meter.is_compound else 4
+            bars.append(WrittenBar(tuple(own.values()), tuple(columns) if set(columns) != {usual} else ()))
+        return Quantized(tuple(bars), feel, ratio, tuple(self.groups))
+
+    def _position(self, beat: int, share: Fraction) -> tuple[int, Fraction] | None:
+        """Bar and exact position of a part of a beat; None outside the song."""
+        b = self.beats[beat]
+        if share == 1:
+            after = self.beats[beat + 1] if beat + 1 < len(self.beats) else None
+            return after and (after.bar_index, after.start)
+        inside = share * b.beat - (b.beat - b.length)
+        return (b.bar_index, b.start + inside) if inside >= 0 else None
