@@ -217,7 +217,7 @@ def test_what_another_notebook_changed_is_told_with_a_way_on(grid, document):
     do(grid, 1, **adding())
     assert grid.sent[-1][0]["type"] == "refused" and "Go on here" in grid.sent[-1][0]["error"]
     assert controls.go_on.layout.display == ""
-    controls.undo.click()
+    controls.save.click()
     assert "Go on here" in grid.sent[-1][0]["error"]
     controls.go_on.click()
     assert controls.go_on.layout.display == "none"
@@ -623,6 +623,28 @@ def test_the_score_follows_the_edits(document):
     score.close()
     document.undo()
     assert not score._timer.is_alive() or score._timer.finished.is_set()
+
+
+def test_a_score_that_cannot_be_engraved_says_that_it_is_out_of_date(document, monkeypatch, caplog):
+    from workbench.engraving import engrave
+
+    score = ScoreView(document, 0, 1)
+    before = score.pages
+    faults = [ChartError("Nothing to <engrave>."), ValueError("?")]
+
+    def fails(*_):
+        raise faults[0]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(engrave, "engrave_svg", fails)
+        while faults:
+            score._renew()
+            assert score.pages[1:] == before and "out of date" in score.pages[0]
+            assert "<engrave>" not in score.pages[0]
+            assert ("engrave&gt;" in score.pages[0]) == isinstance(faults.pop(0), ChartError)
+    score._renew()
+    assert score.pages == before
+    score.close()
 
 
 def test_workspace_holds_controls_grid_and_more(grid):

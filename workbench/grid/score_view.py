@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from pathlib import Path
+from xml.sax.saxutils import escape
 
 import anywidget
 import traitlets as t
 
 from workbench.chart import Chart
 from workbench.chart.edits import Edit
+from workbench.errors import WorkbenchError
 from workbench.files.document import ChartDocument
 
 _STATIC = Path(__file__).parent / "static"
+_log = logging.getLogger(__name__)
 
 #: The score is engraved anew when no edit has come for so long, seconds.
 QUIET_S = 0.8
@@ -42,7 +46,8 @@ class ScoreView(anywidget.AnyWidget):
         self.document = document
         self._range = (first_bar, last_bar)
         self._timer: threading.Timer | None = None
-        super().__init__(pages=self._engraved(document.chart), **kwargs)
+        self._shown = self._engraved(document.chart)
+        super().__init__(pages=self._shown, **kwargs)
         self._stop_observing = document.observe(self._changed)
 
     def close(self) -> None:
@@ -68,4 +73,20 @@ class ScoreView(anywidget.AnyWidget):
         self._timer.start()
 
     def _renew(self) -> None:
-        self.pages = self._engraved(self.document.chart)
+        chart = self.document.chart
+        try:
+            pages = self._engraved(chart)
+            if chart is self.document.chart:  # else the next timer has the newer one
+                self.pages = self._shown = pages
+        except Exception as error:  # on a thread of its own, nobody else would hear of it
+            _log.error("The score of %s could not be engraved", self.document.path.name, exc_info=error)
+            why = f" {error}" if isinstance(error, WorkbenchError) else ""
+            self.pages = [_note(f"This score is out of date: the last edits could not be engraved.{why}"), *self._shown]
+
+
+def _note(text: str) -> str:
+    """A sentence as a page of its own."""
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="800" height="30" font-family="sans-serif" font-size="13">'
+        f'<text x="10" y="20" fill="#b00020">{escape(text)}</text></svg>'
+    )
