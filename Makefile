@@ -7,7 +7,7 @@ OUT    ?= out
 GROOVE ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test browser-test lab evaluate bench lint types pictures lock clean system
+.PHONY: help demo test browser-test lab wheel-test evaluate bench lint types pictures lock clean system
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 16

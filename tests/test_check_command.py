@@ -48,7 +48,7 @@ def test_take_of_the_demo(tmp_path, capsys):
         (["check", str(TRUTH), "gone.wav"], "There is no file"),
         (["check", str(SONG), str(SONG)], "can be read"),
         (["take", str(TRUTH), str(TRUTH)], "not a recording"),
-        (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "needs --click"),
+        (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "with its tempo"),
     ],
 )
 def test_what_cannot_be_done_is_one_sentence(arguments, message, capsys, tmp_path, monkeypatch):

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import workbench as wb
 from workbench.commands.cli import main
-from workbench.commands.demo import demo_files
 from workbench.files.annotations import read_beats, read_hits
 from workbench.files.audio import describe_audio, load_audio, sha256_of
 from workbench.files.chartfile import read_chart
@@ -28,7 +28,7 @@ def script():
 
 @pytest.fixture(scope="module")
 def truth():
-    return read_chart(demo_files()[1])
+    return read_chart(wb.demo_song(what="chart"))
 
 
 def test_the_truth_comes_out_the_same_to_the_byte(script, tmp_path, monkeypatch):
@@ -36,12 +36,12 @@ def test_the_truth_comes_out_the_same_to_the_byte(script, tmp_path, monkeypatch)
     (tmp_path / recording.name).write_bytes(recording.read_bytes())
     monkeypatch.setattr(sys, "argv", ["make_demo.py", "--truth-only", "--out", str(tmp_path)])
     script.main()
-    for path in sorted(FOLDER.glob("*.truth.*")):
+    for path in sorted({*FOLDER.glob("*.truth.*"), *FOLDER.glob("*.chart.json")}):
         assert (tmp_path / path.name).read_bytes() == path.read_bytes(), path.name
 
 
 def test_the_chart_names_its_recording(truth):
-    recording, _ = demo_files()
+    recording = wb.demo_song()
     assert truth.recording.sha256 == sha256_of(recording)
     assert truth.recording.duration_s == pytest.approx(describe_audio(recording).duration_s, abs=1e-5)
     assert 60 <= truth.recording.duration_s <= 90
@@ -86,14 +86,23 @@ def test_the_command_leaves_everything_and_says_where(tmp_path, capsys):
 
 
 def test_without_the_demo_song_it_says_so(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr("workbench.__file__", str(tmp_path / "workbench" / "__init__.py"))
+    monkeypatch.setattr("workbench.shipped._PACKAGE", tmp_path / "workbench")
     assert main(["demo", "--out", str(tmp_path / "demo")]) == 2
-    assert "The demo song is not there" in capsys.readouterr().err
+    assert "did not come with this copy" in capsys.readouterr().err
+
+
+def test_a_copy_leaves_what_is_there(tmp_path):
+    chart = wb.demo_song(tmp_path, "chart")
+    chart.write_text("mine")
+    assert wb.demo_song(tmp_path, "chart").read_text() == "mine"
+    assert (tmp_path / "copper-weather.ogg").is_file(), "the recording comes with it"
+    with pytest.raises(wb.WorkbenchError, match="there is recording, chart"):
+        wb.demo_song(what="video")
 
 
 def test_loud_strokes_are_heard_where_the_truth_has_them(truth):
     """Of the snares and kicks of the truth nearly all are attacks of the recording."""
-    found = find_attacks(load_audio(demo_files()[0]))
+    found = find_attacks(load_audio(wb.demo_song()))
     loud = np.array(
         [truth.note_time_s(k, n) for k, n in truth.notes() if n.instrument in ("snare", "kick") and n.velocity > 60]
     )

@@ -38,7 +38,7 @@ def test_draft_holds_together(draft, recording):
     assert (chart.recording.sha256, chart.recording.duration_s) == (sha256_of(recording), 12.0)
     assert set(chart.kit) == set(chart.instruments_used())
     assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
-    assert all(0 <= b.time_s <= 12.0 for b in draft.beats)
+    assert all(0 <= b.time_s <= 12.0 for b in draft.pulse)
     heard = {round(s.time_s, 9) for s in draft.strokes}
     assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
 
@@ -64,7 +64,7 @@ def test_files(draft, tmp_path):
     assert chart.bars == draft.chart.bars and chart.time_map == draft.chart.time_map
     assert (files.chart.parent / chart.recording.path).resolve().is_file()
     assert len(read_hits(files.hits)) == sum(len(b.notes) for b in chart.bars)
-    assert len(read_beats(files.beats)) >= len(draft.beats)
+    assert len(read_beats(files.beats)) >= len(draft.pulse)
 
 
 def test_edits_are_never_overwritten_unasked(draft, tmp_path):

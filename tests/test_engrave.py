@@ -13,12 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from lxml import etree
 from PIL import Image
 
+import workbench as wb
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.commands.demo import demo_files
 from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg, svg_to_png
 from workbench.engraving.pages import PAPERS, PageStyle
 from workbench.engraving.roadmap import find_stages, road_map_pages
@@ -454,7 +454,7 @@ def test_fills_shown_are_of_three_kinds():
 
 def test_the_road_map_draws_the_bar_that_its_words_are_about():
     """A reading describes the base bar of a groove; that one is drawn, not another that is like the most bars."""
-    chart = read_chart(demo_files()[1])
+    chart = read_chart(wb.demo_song(what="chart"))
     reading = read_part(chart)
     base = {g.groove.base_bars[0] for g in reading.grooves}
     with_groove = {k for g in reading.grooves for k in g.groove.bar_indices}

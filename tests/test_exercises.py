@@ -5,11 +5,11 @@ from fractions import Fraction as F
 
 import pytest
 
+import workbench as wb
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS, instrument
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.commands.demo import demo_files
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises, instruments_named, section_exercise, slug
@@ -29,7 +29,7 @@ from workbench.reading.read import read_part
 
 @pytest.fixture(scope="module")
 def reading():
-    return read_part(read_chart(demo_files()[1]))
+    return read_part(read_chart(wb.demo_song(what="chart")))
 
 
 @pytest.fixture(scope="module")

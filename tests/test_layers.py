@@ -10,13 +10,14 @@ PACKAGE = Path(workbench.__file__).parent
 FLOORS = [
     "escaping",
     "errors progress cautions",
-    "chart",
+    "chart shipped",
     "files",
     "notation sound",
     "reading",
     "listening engraving",
     "alignment evaluation scorefiles practice pictures",
     "checking grid",
+    "frontdoor",
     "commands",
     "__main__",
 ]

@@ -17,6 +17,10 @@ class WorkbenchError(Exception):
     def __str__(self) -> str:
         return one_line(super().__str__(), LONGEST)
 
+    def _render_traceback_(self) -> list[str]:
+        """What IPython shows in a notebook: the sentence, no traceback."""
+        return [str(self)]
+
 
 class AudioError(WorkbenchError):
     """A recording could not be used (missing, unreadable, empty, silent …)."""

@@ -1,4 +1,4 @@
-"""A picture of some bars: waveform, beats and hits, for READMEs and notebooks.
+"""A picture of some bars: waveform (drawn by librosa), beats and hits.
 
 Instruments are told apart by row, name and notehead, as in the hit grid.
 """
@@ -7,15 +7,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
+import librosa.display
 
 from workbench.chart import Chart
 from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Notehead, instrument
 from workbench.files.audio import Audio
+from workbench.reading.doubts import DOUBT_BELOW
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.axes import Axes
 
 #: Matplotlib markers that look like the noteheads of the drum key.
 MARKERS: dict[Notehead, str] = {
@@ -25,75 +26,64 @@ MARKERS: dict[Notehead, str] = {
     Notehead.DIAMOND: "D",
     Notehead.TRIANGLE: "^",
 }
-#: Waveform points drawn for each second.
-_POINTS_PER_S = 400
+#: A figure's width, and its height for each row of hits and for the waveform, inches.
+_WIDTH, _ROW, _WAVE = 11.0, 0.3, 1.4
 
 
 def draw_bars(
-    chart: Chart, audio: Audio | None = None, first_bar: int = 0, last_bar: int | None = None, doubt_below: float = 0.65
-) -> Figure:
-    """Draw bars as they sound: the waveform over beats, and every hit where it was heard.
+    chart: Chart,
+    audio: Audio | None = None,
+    axes: Axes | None = None,
+    bars: tuple[int, int] | None = None,
+    doubt_below: float = DOUBT_BELOW,
+) -> Axes:
+    """Draw bars as they sound: every hit where it was played, beats with their counts, the waveform above.
 
     Parameters
     ----------
     chart : Chart
     audio : Audio, optional
         The chart's recording; without it only the hits are drawn.
-    first_bar, last_bar : int
+    axes : matplotlib Axes, optional
+        By default those of a new pyplot figure.
+    bars : (int, int), optional
         Bar indices, both included; by default the whole chart.
     doubt_below : float
         Hits no one has confirmed and less sure than this are ringed.
 
     Returns
     -------
-    matplotlib.figure.Figure
-        Not shown: ``figure.savefig(path)`` keeps it; a notebook shows it.
+    matplotlib Axes
+        The rows of hits; the waveform lies in ``axes.child_axes[0]``.
 
     Raises
     ------
     ChartError
         If the chart has no such bars.
     """
-    # Drawing needs no window: a figure of its own stays out of pyplot's hands.
-    from matplotlib.figure import Figure
-
-    last_bar = len(chart) - 1 if last_bar is None else last_bar
-    chart.time_map.check_bar(first_bar)
-    chart.time_map.check_bar(last_bar)
-    span_s = (chart.time_map.bar_start_s(first_bar), chart.time_map.bar_end_s(last_bar))
+    first, last = bars or (0, len(chart) - 1)
+    chart.time_map.check_bar(first)
+    chart.time_map.check_bar(last)
+    span_s = (chart.time_map.bar_start_s(first), chart.time_map.bar_end_s(last))
     names = chart.instruments_used() or chart.kit
-    heights = [1.1, 0.28 * len(names) + 0.3] if audio is not None else [0.01, 0.28 * len(names) + 0.3]
-    figure = Figure(figsize=(11, sum(heights) + 0.7), layout="constrained")
-    top, rows = figure.subplots(2, 1, sharex=True, height_ratios=heights)
-    _draw_wave(top, audio, span_s)
-    _draw_beats((top, rows), chart, first_bar, last_bar)
-    _draw_hits(rows, chart, names, range(first_bar, last_bar + 1), doubt_below)
-    rows.set_xlim(span_s[0] - 0.05, span_s[1] + 0.05)
-    rows.set_xlabel("seconds")
-    return figure
+    if axes is None:
+        import matplotlib.pyplot as plt
 
-
-def _draw_wave(axes, audio: Audio | None, span_s: tuple[float, float]) -> None:
-    axes.set_yticks([])
-    axes.spines[["left", "right", "top", "bottom"]].set_visible(False)
-    axes.tick_params(bottom=False)
-    if audio is None:
-        return
-    rate = audio.sample_rate
-    low, high = max(round(span_s[0] * rate), 0), min(round(span_s[1] * rate), len(audio.samples))
-    if high <= low:
-        return
-    mono = audio.mono()[low:high]
-    edges = np.arange(0, len(mono), max(rate // _POINTS_PER_S, 1))
-    times_s = (low + edges) / rate
-    axes.fill_between(
-        times_s,
-        np.minimum.reduceat(mono, edges),
-        np.maximum.reduceat(mono, edges),
-        step="post",
-        color="0.45",
-        linewidth=0,
-    )
+        figure, axes = plt.subplots(figsize=(_WIDTH, _ROW * len(names) + _WAVE + 0.5), layout="constrained")
+        figure.get_layout_engine().set(h_pad=0.25)  # bar numbers stand above the waveform
+    share = _WAVE / (_ROW * len(names))
+    above = axes.inset_axes((0, 1.06, 1, share if audio is not None else 0.01), sharex=axes)
+    above.set_axis_off()
+    if audio is not None:
+        sound = audio.excerpt(*span_s)
+        librosa.display.waveshow(
+            sound.mono(), sr=sound.sample_rate, offset=max(span_s[0], 0.0), axis="s", color="0.45", ax=above
+        )
+    _draw_beats((above, axes), chart, first, last)
+    _draw_hits(axes, chart, names, range(first, last + 1), doubt_below)
+    axes.set_xlim(span_s[0] - 0.05, span_s[1] + 0.05)
+    axes.set_xlabel("seconds")
+    return axes
 
 
 def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:

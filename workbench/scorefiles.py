@@ -33,6 +33,15 @@ FORMATS: dict[str, str] = {
 }
 
 
+#: How names of files end that hold a drum part; the longest first.
+PART_ENDINGS = (".chart.json", ".musicxml", ".mxl", ".xml", ".midi", ".mid", ".json")
+
+
+def holds_part(path: str | os.PathLike) -> bool:
+    """Whether a file holds a drum part (not a recording), by its name."""
+    return os.fspath(path).lower().endswith(PART_ENDINGS)
+
+
 def read_any_chart(path: str | os.PathLike) -> Imported:
     """Read a chart file, a MusicXML score or a MIDI file, by its name.
 
@@ -155,7 +164,7 @@ def write_scores(
 def part_name(path: str | os.PathLike) -> str:
     """Name of a part by its file, without the endings of files that hold one."""
     name = Path(path).name
-    for ending in (".chart.json", ".musicxml", ".mxl", ".xml", ".midi", ".mid", ".json"):
+    for ending in PART_ENDINGS:
         if name.lower().endswith(ending):
             return name[: -len(ending)]
     return name

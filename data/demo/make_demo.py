@@ -2,9 +2,10 @@
 
 ``python data/demo/make_demo.py`` writes, beside this script, the recording
 (``copper-weather.ogg``) and what is true of it: ``copper-weather.truth.chart.json``,
-``copper-weather.truth.hits.csv`` and ``copper-weather.truth.beats.csv``.  With
+``copper-weather.truth.hits.csv`` and ``copper-weather.truth.beats.csv``; and
+``copper-weather.hurried.chart.json``, a draft with mistakes to find.  With
 ``--truth-only`` the recording is left alone.  Everything is drawn from one seed;
-the truth comes out the same to the byte.
+all but the recording comes out the same to the byte.
 
 The song shows what the workbench is for.  It supports no accuracy figure.
 """
@@ -23,6 +24,7 @@ import numpy as np
 import soundfile
 
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
+from workbench.chart.edits import AddNote, RemoveNote, RenameInstrument
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.chartfile import write_chart
@@ -319,6 +321,26 @@ def with_recording(chart: Chart, path: Path) -> Chart:
     return replace(chart, recording=Recording(path.name, sha256, round(info.duration, 6)))
 
 
+def make_hurried_draft(chart: Chart) -> Chart:
+    """The chart with mistakes to find: snare on the floor tom in bar 4, the first kick of bar 6 forgotten, one too
+    many in bar 8; bar 14 is forgotten, and what follows stands earlier by its length."""
+    first_kick = next(n for n in chart.bars[6].notes if n.instrument == "kick")
+    for edit in (
+        RenameInstrument(4, 4, "snare", "floor tom"),
+        RemoveNote(6, *first_kick.key),
+        AddNote(8, Note(Fraction(7, 16), "kick", 100)),
+    ):
+        chart = edit.apply(chart)
+    times = chart.time_map
+    lost_s = times.bar_end_s(14) - times.bar_start_s(14)
+    later = [replace(b, beat_times_s=tuple(t - lost_s for t in b.beat_times_s)) for b in times.bars[15:]]
+    return Chart(
+        TimeMap((*times.bars[:14], *later), times.end_s - lost_s),
+        (*chart.bars[:14], *chart.bars[15:]),
+        "Copper Weather, in a hurry",
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--out", type=Path, default=Path(__file__).parent)
@@ -333,6 +355,7 @@ def main() -> None:
     write_chart(chart, args.out / f"{NAME}.truth.chart.json")
     write_hits(chart, args.out / f"{NAME}.truth.hits.csv")
     write_beats(chart.time_map, args.out / f"{NAME}.truth.beats.csv")
+    write_chart(make_hurried_draft(chart), args.out / f"{NAME}.hurried.chart.json")
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from workbench.commands.demo import demo_files
+import workbench as wb
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises
@@ -44,7 +44,7 @@ def seam_dbfs(chart) -> float:
 
 
 def main() -> None:
-    recording, truth = demo_files()
+    recording, truth = wb.demo_song(), wb.demo_song(what="chart")
     chart = read_chart(truth)
     reading = read_part(chart)
     exercises = choose_exercises(reading)

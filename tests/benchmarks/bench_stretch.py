@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy import signal
 
-from workbench.commands.demo import demo_files
+import workbench as wb
 from workbench.files.audio import Audio, load_audio
 from workbench.files.chartfile import read_chart
 from workbench.sound.stretch import settle_attacks, stretch_audio
@@ -138,7 +138,7 @@ def stretchers() -> dict[str, Stretcher]:
 def recordings(folder: Path | None):
     """(kind, mono samples, strokes in seconds) of each recording."""
     if folder is None:
-        recording, truth = demo_files()
+        recording, truth = wb.demo_song(), wb.demo_song(what="chart")
         chart = read_chart(truth)
         strokes = np.array(sorted(chart.note_time_s(k, n) for k, n in chart.notes()))
         yield "demo song", load_audio(recording, RATE, mono=True).samples, strokes

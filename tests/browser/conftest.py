@@ -1,12 +1,12 @@
 """One JupyterLab and one Chromium for all browser tests; a page for each."""
 
-import shutil
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import sync_playwright
 
 from tests.browser.lab import CHROMIUM_FLAGS, Lab, Page, find_chromium
+from workbench.shipped import copy_notebook
 
 ROOT = Path(__file__).parent.parent.parent
 SCREENSHOTS = ROOT / "out" / "screenshots"
@@ -84,15 +84,13 @@ def open_notebook(lab, context, request):
 
 @pytest.fixture
 def open_delivered(lab, context):
-    """A function that opens one of the project's notebooks beside the demo song and runs it until its grid sounds."""
+    """A function that opens one of the project's notebooks and runs it until its grid sounds."""
     pages = []
 
     def open_delivered(name: str) -> Page:
-        root = lab.root / name
-        shutil.copytree(ROOT / "data" / "demo", root / "data" / "demo")
-        (root / "notebooks").mkdir()
-        shutil.copy(ROOT / "notebooks" / f"{name}.ipynb", root / "notebooks")
-        page = Page(context, lab, f"{name}/notebooks/{name}.ipynb")
+        (lab.root / name).mkdir()
+        copy_notebook(name, lab.root / name / f"{name}.ipynb", {})
+        page = Page(context, lab, f"{name}/{name}.ipynb")
         pages.append(page)
         page.run_all()
         page.wait_for_grid()

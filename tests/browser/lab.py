@@ -10,10 +10,14 @@ import sys
 import time
 import urllib.request
 import uuid
+from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import quote
 
 import nbformat
 from jupyter_client import BlockingKernelClient
+
+from workbench.commands.lab import QUIET
 
 #: Where Chromium lies on Debian and Ubuntu.
 CHROMIUM_PLACES = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
@@ -26,6 +30,7 @@ CHROMIUM_FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+_SERVER = {"ServerApp": {"allow_root": True, "port_retries": 0}, "LabApp": {"expose_app_in_browser": True}}
 _QUIET = {"fetchNews": "false", "checkForUpdates": False, "doNotDisturbMode": True}
 
 
@@ -41,9 +46,12 @@ def find_chromium() -> str:
 
 
 class Lab:
-    """A JupyterLab server on a folder, apart from the user's own settings."""
+    """A JupyterLab server on a folder, apart from the user's own settings.
 
-    def __init__(self, folder: Path, subshells: bool = True) -> None:
+    ``command`` starts it otherwise: given the folder that is its root and the port, the words to run.
+    """
+
+    def __init__(self, folder: Path, subshells: bool = True, command: Callable | None = None) -> None:
         self.folder = folder
         self.root = folder / "root"
         self.root.mkdir(parents=True)
@@ -73,30 +81,19 @@ class Lab:
                 settings / "apputils-extension/kernels-settings.jupyterlab-settings", {"commsOverSubshells": "disabled"}
             )
         self.runtime = homes["JUPYTER_RUNTIME_DIR"]
+        self._write_settings(homes["JUPYTER_CONFIG_DIR"] / "jupyter_server_config.json", _SERVER)
         # The user's own Jupyter settings stay out.
         environment = {k: v for k, v in os.environ.items() if not k.startswith("JUPYTER")}
-        environment |= {name: str(path) for name, path in homes.items()}
+        environment |= {name: str(path) for name, path in homes.items()} | {"JUPYTER_TOKEN": self.token}
+        if command is None:
+            words = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={self.port}"]
+            words += [f"--ServerApp.root_dir={self.root}", *QUIET]
+        else:
+            words = command(self.root, self.port)
+            environment.pop("PYTHONPATH", None)
         self.log = open(folder / "server.log", "w")
         self.process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "jupyterlab",
-                "--no-browser",
-                "--allow-root",
-                f"--port={self.port}",
-                "--ServerApp.port_retries=0",
-                f"--IdentityProvider.token={self.token}",
-                f"--ServerApp.root_dir={self.root}",
-                "--LabApp.news_url=None",
-                "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
-                "--LabApp.extension_manager=readonly",
-                "--expose-app-in-browser",
-            ],
-            env=environment,
-            cwd=self.root,
-            stdout=self.log,
-            stderr=subprocess.STDOUT,
+            words, env=environment, cwd=self.root, stdout=self.log, stderr=subprocess.STDOUT
         )
         self._wait_until_ready()
 
@@ -143,9 +140,11 @@ class Lab:
         nbformat.write(notebook, path)
         return path
 
-    def url(self, notebook: str) -> str:
+    def url(self, notebook: str = "") -> str:
+        if not notebook:  # what it opens by itself
+            return f"http://127.0.0.1:{self.port}/?token={self.token}"
         return (
-            f"http://127.0.0.1:{self.port}/lab/workspaces/{uuid.uuid4().hex[:12]}/tree/{notebook}"
+            f"http://127.0.0.1:{self.port}/lab/workspaces/{uuid.uuid4().hex[:12]}/tree/{quote(notebook)}"
             f"?reset&token={self.token}"
         )
 
@@ -189,7 +188,7 @@ class Kernel:
 class Page:
     """A notebook in the browser."""
 
-    def __init__(self, browser_context, lab: Lab, notebook: str) -> None:
+    def __init__(self, browser_context, lab: Lab, notebook: str = "") -> None:
         self.lab, self.notebook = lab, notebook
         self.page = browser_context.new_page()
         self.problems: list[str] = []

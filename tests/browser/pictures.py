@@ -5,13 +5,13 @@ Chromium, so the picture shows what a user sees.
 """
 
 import argparse
-import shutil
 import tempfile
 from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
 from tests.browser.lab import CHROMIUM_FLAGS, Lab, Page, find_chromium
+from workbench.shipped import copy_notebook
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -23,19 +23,17 @@ def take(out: Path) -> None:
         lab = Lab(Path(folder))
         browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
         try:
-            shutil.copytree(ROOT / "data" / "demo", lab.root / "data" / "demo")
-            shutil.copytree(ROOT / "notebooks", lab.root / "notebooks")
+            copy_notebook("chart_a_recording", lab.root / "chart.ipynb", {})
             context = browser.new_context(viewport={"width": 1360, "height": 1000}, device_scale_factor=1.5)
-            page = Page(context, lab, "notebooks/chart_a_recording.ipynb")
+            page = Page(context, lab, "chart.ipynb")
             page.page.evaluate("() => window.jupyterapp.commands.execute('application:toggle-left-area')")
             page.run_all()
             page.wait_for_grid()
             kernel = lab.kernel_of(page.notebook)
             kernel.run(
-                "from workbench.chart.edits import *\n"
-                "document.apply(SetHeading(title='Copper Weather', artist='The Night Trams'))\n"
-                "document.apply(NameSection(1, 'Verse', 'A'))\n"
-                "document.apply(NameSection(9, 'Lift', 'B'))"
+                "song.apply(wb.edits.SetHeading(title='Copper Weather', artist='The Night Trams'))\n"
+                "song.apply(wb.edits.NameSection(1, 'Verse', 'A'))\n"
+                "song.apply(wb.edits.NameSection(9, 'Lift', 'B'))"
             )
             kernel.close()
             show(page)

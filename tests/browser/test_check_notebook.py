@@ -10,10 +10,10 @@ pytestmark = pytest.mark.browser
 def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, screenshot):
     page = open_delivered("check_a_draft")
     grid = page.grid()
-    report = lab.root / "check_a_draft" / "out" / "check" / "check.json"
+    report = lab.root / "check_a_draft" / "demo" / "copper-weather.check.json"
     page.page.wait_for_function(
         "() => [...document.querySelectorAll('.jp-OutputArea-output')].some("
-        "(e) => e.textContent.includes('check.json'))",
+        "(e) => e.textContent.includes('copper-weather.check.json'))",
         timeout=60000,
     )
     # The kick that the notebook wrote into a draft of a recording that has none there.
@@ -28,7 +28,7 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     found.select_option(index=row)
     page.page.get_by_text("sure that the chart is wrong").wait_for()
     kernel = page.lab.kernel_of(page.notebook)
-    bar = kernel.value(f"document.chart.time_map.place({extra['time_s']}).bar_index")
+    bar = kernel.value(f"song.chart.time_map.place({extra['time_s']}).bar_index")
     page.page.wait_for_function("(bar) => document.querySelector('.wbg').hitGrid.cursor?.bar === bar", arg=bar)
     page.page.get_by_role("button", name="Play this bar").click()
     page.page.wait_for_function(
@@ -36,7 +36,7 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     )
     screenshot(page, "check-a-draft")
     # Nothing is heard there: the kick goes, in the page and in Python.
-    kick = f"document.chart.bars[{bar}].find(__import__('fractions').Fraction('{extra['position']}'), 'kick')"
+    kick = f"song.chart.bars[{bar}].find(__import__('fractions').Fraction('{extra['position']}'), 'kick')"
     assert kernel.value(f"{kick} is not None")
     page.page.wait_for_function(
         "(at) => document.querySelector('.wbg').hitGrid.cursor.at === at", arg=extra["position"]

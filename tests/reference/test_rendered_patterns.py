@@ -100,7 +100,7 @@ def test_strokes_of_clean_patterns_are_found(drafts, song, family, names):
 def test_beats_and_bars_are_found(drafts, song):
     _, beats, tempo_bpm = SONGS[song]
     expected = [Beat(0.5 + k * 60.0 / tempo_bpm, k % beats + 1) for k in range(BARS * beats)]
-    beats_f, downbeats_f = score_beats(expected, drafts[song].beats)
+    beats_f, downbeats_f = score_beats(expected, drafts[song].pulse)
     assert beats_f >= 0.9 and downbeats_f >= 0.9
 
 

@@ -14,6 +14,7 @@ soft or covered.  What stays doubtful is marked *listen*, not *wrong*.
 
 from __future__ import annotations
 
+import html
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -121,6 +122,13 @@ class Check:
     def worst_bars(self) -> tuple[BarCheck, ...]:
         """Bars with findings, the worst first (:func:`worst_first`)."""
         return worst_first(self.bars)
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the check in a sentence, its bars, and what recurs."""
+        from workbench.checking.check_report import overview_svg, summary_of
+
+        said = [summary_of(self), *self.remarks, *(p.text for p in self.patterns)]
+        return overview_svg(self) + "".join(f"<p>{html.escape(text)}</p>" for text in said)
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""

@@ -5,6 +5,7 @@ There is no mark out of ten: every figure comes with what it means.
 
 from __future__ import annotations
 
+import html
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,13 @@ class Take:
     remarks: tuple[str, ...]
     recording: str = ""
     warnings: tuple[str, ...] = ()
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the take in words, its strokes and its bars."""
+        from workbench.checking.take_report import bars_svg, strokes_svg
+
+        said = (*self.warnings, *self.strengths, *self.advice)
+        return "".join(f"<p>{html.escape(text)}</p>" for text in said) + strokes_svg(self) + bars_svg(self)
 
     def to_data(self) -> dict:
         """The take as what JSON can hold."""

@@ -4,7 +4,7 @@ The chart (.chart.json), MusicXML or MIDI file may be made by anyone.  It is
 lined up with the recording; where the two differ is listed, worst first.  (A
 draft of the workbench's own looks nearly clean: the same ear made both.)
 Writes NAME.check.html (plays every bar), NAME.check.pdf and NAME.check.json
-into a folder, by default "out" in the current one.  Exit status 1 says that
+into a folder, by default beside the draft.  Exit status 1 says that
 there is something to correct, or that the two hardly agree.
 
 example:
@@ -24,9 +24,7 @@ HELP = "check a draft against its recording"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
-    parser.add_argument(
-        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the report (default: out)"
-    )
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the draft)")
     parser.add_argument(
         "--detector",
         choices=("network", "spectral"),
@@ -36,18 +34,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.checking.check import LEAST_AGREEMENT, USUAL_AGREEMENT, check_draft
-    from workbench.checking.check_report import summary_of, write_check
-    from workbench.files.safefile import check_folder, make_folder
+    import workbench as wb
+    from workbench.checking.check import LEAST_AGREEMENT, USUAL_AGREEMENT
+    from workbench.checking.check_report import summary_of
+    from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
 
-    check_folder(args.out)
-    check = check_draft(args.draft, args.recording, args.detector, TerminalProgress())
-    stem = args.draft.name.split(".")[0] or args.draft.stem
-    folder = make_folder(args.out)
-    written = [
-        write_check(check, folder / f"{stem}.check{ending}", args.recording) for ending in (".html", ".pdf", ".json")
-    ]
+    folder = args.out or args.draft.parent
+    check_folder(folder)
+    check = wb.check(args.draft, args.recording, detector=args.detector, progress=TerminalProgress())
+    written = wb.report(check, folder, args.draft.name.split(".")[0] or args.draft.stem)
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:

@@ -2,8 +2,8 @@
 
 Writes NAME.chart.json (the chart, for correcting and printing), NAME.hits.csv
 (time_s, bar, position, instrument, velocity, confidence) and NAME.beats.csv
-(time_s, bar, beat) into a folder, by default "out" in the current one.  A
-chart that exists there is kept unless --overwrite is given.
+(time_s, bar, beat) into a folder, by default beside the recording.  A chart that
+exists there is kept unless --overwrite is given.
 
 example:
   workbench draft song.flac --out charts
@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import replace
 from pathlib import Path
 
 from workbench.chart import Chart
@@ -24,9 +23,7 @@ HELP = "draft the chart of a recording"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
-    parser.add_argument(
-        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the files (default: out)"
-    )
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
     parser.add_argument("--artist", help="who plays it")
     parser.add_argument(
@@ -39,25 +36,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    import workbench as wb
     from workbench.errors import FileFormatError
     from workbench.files.safefile import check_folder
-    from workbench.listening.draft import draft_chart, draft_files, write_draft
+    from workbench.listening.draft import draft_files, write_draft
     from workbench.notation.scoresigns import tempo_marks
     from workbench.progress import TerminalProgress
     from workbench.reading.doubts import doubtful_hits
 
-    check_folder(args.out)
-    planned = draft_files(args.recording, args.out)
+    folder = args.out or args.recording.parent
+    check_folder(folder)
+    planned = draft_files(args.recording, folder)
     if planned.chart.exists() and not args.overwrite:
         raise FileFormatError(
             f"{planned.chart} exists and may hold your edits; choose another folder "
             "with --out, or replace it with --overwrite."
         )
-    draft = draft_chart(args.recording, args.detector, TerminalProgress())
-    chart = replace(
-        draft.chart, title=draft.chart.title if args.title is None else args.title, artist=args.artist or ""
+    draft = wb.draft(
+        args.recording, title=args.title, artist=args.artist or "", detector=args.detector, progress=TerminalProgress()
     )
-    files = write_draft(replace(draft, chart=chart), args.out, overwrite=args.overwrite)
+    chart = draft.chart
+    files = write_draft(draft, folder, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
     facts = {

@@ -96,12 +96,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.chart.excerpts import read_bar_span
+    import workbench as wb
     from workbench.errors import WorkbenchError
-    from workbench.practice.exercises import choose_exercises, section_exercise
-    from workbench.practice.pack import PackOptions, check_pack_folder, make_practice_pack
+    from workbench.practice.pack import check_pack_folder
     from workbench.progress import TerminalProgress
-    from workbench.reading.read import read_part
     from workbench.scorefiles import read_any_chart
 
     folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
@@ -110,7 +108,22 @@ def run(args: argparse.Namespace) -> int:
     chart = imported.chart
     for problem in imported.problems:
         print(f"workbench practice: {problem}", file=sys.stderr)
-    options = PackOptions(
+    tempi = _tempi(args.tempi) if args.tempi else None
+    instruments = _names(args.instruments) if args.instruments else None
+    reading = wb.read_part(chart)
+    kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
+    exercises = wb.exercises(
+        reading, kinds=kinds, sections=sections, bars=args.bars, tempi=tempi, instruments=instruments
+    )
+    if not exercises:
+        raise WorkbenchError(_nothing(kinds, sections))
+    recording, remark = _recording_of(chart, args)
+    pack = wb.practice_pack(
+        reading,
+        folder,
+        exercises=exercises,
+        recording=recording,
+        progress=TerminalProgress(),
         format=args.format,
         click=args.click,
         count_in_bars=args.count_in,
@@ -127,30 +140,6 @@ def run(args: argparse.Namespace) -> int:
         drums_up_db=args.drums_up,
         loudness_lufs=args.loudness,
         paper=args.paper,
-    )
-    tempi = _tempi(args.tempi) if args.tempi else None
-    instruments = _names(args.instruments) if args.instruments else None
-    reading = read_part(chart)
-    if args.bars:
-        exercises = (
-            section_exercise(
-                chart, *read_bar_span(chart, args.bars), tempi=tempi, instruments=instruments, reading=reading
-            ),
-        )
-    else:
-        kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
-        exercises = choose_exercises(reading, kinds, sections, tempi, instruments)
-        if not exercises:
-            raise WorkbenchError(_nothing(kinds, sections))
-    recording, remark = _recording_of(chart, args)
-    pack = make_practice_pack(
-        chart,
-        folder,
-        exercises=exercises,
-        reading=reading,
-        recording=recording,
-        options=options,
-        progress=TerminalProgress(),
     )
     size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
     if args.json:
@@ -211,13 +200,18 @@ def _tempi(text: str) -> list[float]:
 
 def _recording_of(chart: Chart, args: argparse.Namespace) -> tuple[Path | None, str]:
     """The recording that was named, or else lies where the chart says; and a remark where there is none."""
+    from workbench.files.chartfile import recording_file
+
     if args.no_recording:
         return None, "The recording was left out, as you wished."
     if args.recording is not None:
         return args.recording, ""
     if chart.recording is None:
         return None, "The chart names no recording; give one that it lies on with --recording."
-    path = args.chart.parent / chart.recording.path
-    if path.is_file():
+    path = recording_file(chart, args.chart.parent)
+    if path is not None:
         return path, ""
-    return None, f"The recording {path} is not there; say where it is with --recording."
+    return (
+        None,
+        f"The recording {args.chart.parent / chart.recording.path} is not there; say where it is with --recording.",
+    )

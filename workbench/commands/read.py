@@ -48,14 +48,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    import workbench as wb
     from workbench.errors import FileFormatError
-    from workbench.files.audio import load_audio
-    from workbench.files.chartfile import write_text_safely
-    from workbench.files.safefile import check_folder, make_folder
+    from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
-    from workbench.reading.read import read_part
-    from workbench.reading.sticking import Player
-    from workbench.reading.versions import compare_versions
     from workbench.scorefiles import part_name
 
     writes = (args.mark or args.sticking) and not args.against
@@ -66,24 +62,23 @@ def run(args: argparse.Namespace) -> int:
             f"{args.chart.name} can be read, but marks and sticking can be written only into a chart of the "
             "workbench (.chart.json), as workbench draft makes it."
         )
-    player = Player(
-        "left" if args.left_handed else "right", "hand to hand" if args.hand_to_hand else "lead hand", args.open_handed
-    )
     chart, problems = _chart(args.chart)
     if args.against:
         other, more = _chart(args.against)
-        result, problems = compare_versions(chart, other), problems + more
+        result, problems = wb.compare(chart, other), problems + more
     else:
-        audio = load_audio(args.audio, mono=True) if args.audio else None
-        result = read_part(chart, audio, player, TerminalProgress())
+        result = wb.read_part(
+            chart,
+            args.audio,
+            handedness="left" if args.left_handed else "right",
+            style="hand to hand" if args.hand_to_hand else "lead hand",
+            open_handed=args.open_handed,
+            progress=TerminalProgress(),
+        )
     if args.out:
-        stem = make_folder(args.out) / part_name(args.chart)
-        kind = "versions" if args.against else "reading"
-        write_text_safely(f"{stem}.{kind}.md", result.to_markdown())
-        write_text_safely(f"{stem}.{kind}.json", _json(result))
-        print(f"{stem}.{kind}.md\n{stem}.{kind}.json")
+        print(*wb.report(result, args.out, part_name(args.chart)), sep="\n")
     else:
-        print(_json(result) if args.json else result.to_markdown(), end="")
+        print(f"{json.dumps(result.to_data(), indent=1)}\n" if args.json else result.to_markdown(), end="")
     if writes:
         _write_into_chart(args, result)
     return 1 if problems else 0
@@ -138,7 +133,3 @@ def _marked(marking) -> str:
         "cue": sum(isinstance(e, SetText) for e in marking.edits),
     }
     return ", ".join(f"{n} {what}{'s' * (n != 1)}" for what, n in counts.items() if n) or "nothing new"
-
-
-def _json(result) -> str:
-    return json.dumps(result.to_data(), indent=1, ensure_ascii=False) + "\n"

@@ -3,7 +3,7 @@
 Strokes missed and added, early and late, rushing and dragging, dynamics and
 consistency, against the click or against the player's own tempo.  Writes
 NAME.take.html, NAME.take.pdf (one page) and NAME.take.json into a folder, by
-default "out" in the current one.
+default beside the recording.
 
 example:
   workbench take song.chart.json monday.wav --click 96 --click-start 2.5
@@ -32,9 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--bars", metavar="FROM-TO", help="the take plays only these bars, once or round and round, as 5-8 or 5"
     )
-    parser.add_argument(
-        "--out", type=Path, default=Path("out"), metavar="DIR", help="folder for the report (default: out)"
-    )
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the recording)")
     parser.add_argument(
         "--detector",
         choices=("network", "spectral"),
@@ -44,26 +42,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from workbench.chart.excerpts import read_bar_span
+    import workbench as wb
     from workbench.checking.check import read_draft
-    from workbench.checking.playing import Click
-    from workbench.checking.take import assess_take
-    from workbench.checking.take_report import write_take
-    from workbench.errors import AnalysisError
-    from workbench.files.safefile import check_folder, make_folder
+    from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
 
-    if args.click is None and args.click_start is not None:
-        raise AnalysisError("--click-start needs --click with the tempo of the click.")
-    click = None if args.click is None else Click(args.click, args.click_start)
+    folder = args.out or args.recording.parent
+    check_folder(folder)
     chart, _ = read_draft(args.chart)
-    check_folder(args.out)
-    bars = read_bar_span(chart, args.bars) if args.bars else None
-    take = assess_take(chart, args.recording, click, args.detector, TerminalProgress(), bars)
-    folder = make_folder(args.out)
-    written = [
-        write_take(take, folder / f"{args.recording.stem}.take{ending}") for ending in (".html", ".pdf", ".json")
-    ]
+    take = wb.take(
+        chart,
+        args.recording,
+        click_bpm=args.click,
+        click_start_s=args.click_start,
+        bars=args.bars,
+        detector=args.detector,
+        progress=TerminalProgress(),
+    )
+    written = wb.report(take, folder)
     if args.json:
         print(json.dumps(take.to_data(), indent=1))
     else:

@@ -321,7 +321,7 @@ def evaluate_folder(
                 path.stem,
                 kind,
                 found,
-                draft.beats,
+                draft.pulse,
                 labels["class"],
                 labels["subclass"],
                 read_beat_labels(beat_file) if beat_file else (),

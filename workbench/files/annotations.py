@@ -19,11 +19,11 @@ import io
 import math
 import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.chart import Chart
 from workbench.chart.data import fraction_from_data
@@ -32,6 +32,9 @@ from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import write_text_safely
 from workbench.files.untrusted import MOST_NOTES, read_text
+
+if TYPE_CHECKING:
+    import pandas
 
 HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confidence")
 BEATS_COLUMNS = ("time_s", "bar", "beat")
@@ -119,6 +122,18 @@ def hits_of_chart(chart: Chart) -> list[Hit]:
     return sorted(hits, key=lambda h: h.stroke.time_s)
 
 
+def hits_table(chart: Chart) -> pandas.DataFrame:
+    """Every hit of a chart as a table; see :func:`workbench.hits`."""
+    import pandas
+
+    rows = [
+        (s.time_s, h.bar_number, h.position, s.instrument, s.velocity, s.confidence)
+        for h in hits_of_chart(chart)
+        for s in (h.stroke,)
+    ]
+    return pandas.DataFrame(rows, columns=list(HITS_COLUMNS))
+
+
 def write_hits(hits: Iterable[Hit] | Chart, path: str | os.PathLike) -> None:
     """Write ``hits.csv`` from hits or straight from a chart."""
     rows = hits_of_chart(hits) if isinstance(hits, Chart) else hits
@@ -172,15 +187,25 @@ def read_hits(path: str | os.PathLike) -> list[Hit]:
 # -- beats ---------------------------------------------------------------------------------
 
 
-def write_beats(time_map: TimeMap, path: str | os.PathLike) -> None:
-    """Write ``beats.csv``: every counted beat of a time map."""
-    rows: list[tuple] = []
+def _beat_rows(time_map: TimeMap) -> Iterator[tuple[float, int, int]]:
+    """Time, bar number and beat of every counted beat."""
     for k, bar in enumerate(time_map.bars):
         for time_s, position in zip(bar.beat_times_s, bar.beat_positions()):
             beat, past = bar.count(position)
             if past == 0:  # a pick-up may open between two beats
-                rows.append((f"{time_s:.6f}", time_map.bar_number(k), beat))
-    _write_table(path, BEATS_COLUMNS, rows)
+                yield time_s, time_map.bar_number(k), beat
+
+
+def beats_table(chart: Chart) -> pandas.DataFrame:
+    """Every counted beat of a chart as a table; see :func:`workbench.beats`."""
+    import pandas
+
+    return pandas.DataFrame(_beat_rows(chart.time_map), columns=list(BEATS_COLUMNS))
+
+
+def write_beats(time_map: TimeMap, path: str | os.PathLike) -> None:
+    """Write ``beats.csv``: every counted beat of a time map."""
+    _write_table(path, BEATS_COLUMNS, ((f"{t:.6f}", bar, beat) for t, bar, beat in _beat_rows(time_map)))
 
 
 def read_beats(path: str | os.PathLike) -> list[Beat]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -59,6 +60,22 @@ def read_chart(path: str | os.PathLike) -> Chart:
     """
     path = Path(path)
     return loads_chart(read_chart_bytes(path), path.name)
+
+
+def recording_file(chart: Chart, folder: str | os.PathLike) -> Path | None:
+    """The recording of a chart that lies in a folder: where the chart says, else beside it, or None."""
+    if chart.recording is None or not chart.recording.path:
+        return None
+    named = Path(chart.recording.path)
+    return next((p for p in (Path(folder) / named, Path(folder) / named.name) if p.is_file()), None)
+
+
+def moved_chart(chart: Chart, folder: str | os.PathLike, other: str | os.PathLike) -> Chart:
+    """A chart of one folder as it must be in another: its recording is found from there."""
+    if chart.recording is None or not chart.recording.path:
+        return chart
+    path = os.path.relpath((Path(folder) / chart.recording.path).resolve(), Path(other).resolve())
+    return replace(chart, recording=replace(chart.recording, path=path))
 
 
 def dumps_chart(chart: Chart) -> str:

@@ -253,5 +253,24 @@ class GridControls:
 
 
 def workspace(grid: HitGrid, *below: w.Widget) -> w.VBox:
-    """Controls, grid, and what a user wants under it (a score, say)."""
+    """Lay out controls, grid, and what a user wants under it.
+
+    Parameters
+    ----------
+    grid : HitGrid
+    *below : widgets
+        A score, say.
+
+    Returns
+    -------
+    ipywidgets.VBox
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> grid = wb.HitGrid(wb.open_chart(wb.demo_song(mkdtemp(), "chart")))
+    >>> len(wb.workspace(grid, wb.ScoreView(grid)).children)
+    3
+    """
     return w.VBox([GridControls(grid).box(), grid, *below])

@@ -8,12 +8,14 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 import anywidget
+import ipywidgets
 import traitlets as t
 
 from workbench.chart import Chart
 from workbench.chart.edits import Edit
 from workbench.errors import WorkbenchError
 from workbench.files.document import ChartDocument
+from workbench.grid.widget import HitGrid
 
 _STATIC = Path(__file__).parent / "static"
 _log = logging.getLogger(__name__)
@@ -25,12 +27,11 @@ QUIET_S = 0.8
 class ScoreView(anywidget.AnyWidget):
     """The score of a chart; it follows the edits and marks the bar that sounds.
 
-    Link its ``heard_bar`` to a grid's: ``ipywidgets.jslink((grid, "heard_bar"),
-    (score, "heard_bar"))`` works in the page, also while the kernel is busy.
-
     Parameters
     ----------
-    document : ChartDocument
+    source : HitGrid or ChartDocument
+        Of a grid, the bar that sounds is marked; that works in the page, also
+        while the kernel is busy.
     first_bar, last_bar : int, optional
         Bar indices to show; all by default.
     """
@@ -42,13 +43,19 @@ class ScoreView(anywidget.AnyWidget):
     heard_bar = t.Int(-1).tag(sync=True)
     height = t.Int(420, min=100, help="pixels; a long score scrolls").tag(sync=True)
 
-    def __init__(self, document: ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs) -> None:
+    def __init__(
+        self, source: HitGrid | ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs
+    ) -> None:
+        grid = source if isinstance(source, HitGrid) else None
+        document = source.document if isinstance(source, HitGrid) else source
         self.document = document
         self._range = (first_bar, last_bar)
         self._timer: threading.Timer | None = None
         self._shown = self._engraved(document.chart)
         super().__init__(pages=self._shown, **kwargs)
         self._stop_observing = document.observe(self._changed)
+        if grid is not None:
+            ipywidgets.jslink((grid, "heard_bar"), (self, "heard_bar"))
 
     def close(self) -> None:
         """Take the score out of the page."""

@@ -10,14 +10,15 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from workbench.chart import Chart, Note, Recording
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.quantizer import quantize
-from workbench.files.annotations import write_beats, write_hits
+from workbench.files.annotations import beats_table, hits_table, write_beats, write_hits
 from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
-from workbench.files.chartfile import ENDING
+from workbench.files.chartfile import ENDING, moved_chart
 from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.activations import Activations
@@ -25,6 +26,9 @@ from workbench.listening.beats import beats_of, track_bars
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
+
+if TYPE_CHECKING:
+    import pandas
 
 
 @dataclass(frozen=True)
@@ -36,15 +40,36 @@ class Draft:
     chart : Chart
     strokes : tuple of Stroke
         As detected, in order of time.
-    beats : tuple of Beat
+    pulse : tuple of Beat
         Those within the recording.
     activations : Activations
+    hits, beats : pandas.DataFrame
+        The chart as tables (:func:`workbench.hits`, :func:`workbench.beats`).
     """
 
     chart: Chart
     strokes: tuple[Stroke, ...]
-    beats: tuple[Beat, ...]
+    pulse: tuple[Beat, ...]
     activations: Activations
+
+    @property
+    def recording(self) -> Path:
+        """The recording as it was named for drafting."""
+        assert self.chart.recording is not None
+        return Path(self.chart.recording.path)
+
+    @property
+    def hits(self) -> pandas.DataFrame:
+        return hits_table(self.chart)
+
+    @property
+    def beats(self) -> pandas.DataFrame:
+        return beats_table(self.chart)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Draft of {self.chart.title}: {len(self.chart)} bars, {sum(len(b.notes) for b in self.chart.bars)} hits>"
+        )
 
 
 @dataclass(frozen=True)
@@ -87,9 +112,9 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
     if chart.instruments_used():
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
-    beats = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
+    pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
-    return Draft(chart, strokes, beats, activations)
+    return Draft(chart, strokes, pulse, activations)
 
 
 def mark_ghosts(chart: Chart) -> Chart:
@@ -120,12 +145,10 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
         If a chart of that name exists, whose edits would be lost, and
         ``overwrite`` is not set; or the folder cannot be written to.
     """
-    recording = draft.chart.recording
-    files = draft_files(recording.path, out)
+    files = draft_files(draft.recording, out)
     check_folder(out)
     make_folder(out)
-    seen_from_chart = os.path.relpath(Path(recording.path).resolve(), files.chart.parent.resolve())
-    chart = replace(draft.chart, recording=replace(recording, path=seen_from_chart))
+    chart = moved_chart(draft.chart, Path(), files.chart.parent)
     ChartDocument.create(chart, files.chart, overwrite=overwrite).close()
     write_hits(chart, files.hits)
     write_beats(chart.time_map, files.beats)

@@ -123,7 +123,7 @@ class _Reader:
         for k, m in enumerate(heard):
             quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
             notes = [self._with_deviation(n, m.attacks.get(n.key, 0.0) * quarter_s) for n in m.notes]
-            bars.append(WrittenBar(tuple(notes), _subdivisions(time_map.bars[k], notes)))
+            bars.append(WrittenBar(tuple(notes), grid_that_holds(time_map.bars[k], notes)))
             if m.label is not None or m.name is not None:
                 sections[k] = Section(k, m.name or "", m.label or "")
             texts += [Text(k, position, text) for position, text in m.texts]
@@ -203,7 +203,7 @@ def _shape(m: Measure) -> tuple[Meter, Fraction, tuple[Fraction, ...]]:
     return m.meter, m.length, m.meter.beat_positions(m.length)
 
 
-def _subdivisions(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
+def grid_that_holds(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
     """Grid parts of each beat that hold all notes; empty if sixteenths do."""
     default = 6 if bar.meter.is_compound else 4
     out = []

@@ -30,7 +30,23 @@ INK = "#222222"
 
 
 def draw_form(reading: PartReading) -> Figure:
-    """The song as a row of sections with their parts, crashes, fills and variations."""
+    """Draw the song as a row of sections with their parts, crashes, fills and variations.
+
+    Parameters
+    ----------
+    reading : Reading
+
+    Returns
+    -------
+    matplotlib Figure
+        A notebook shows it; ``figure.savefig(name)`` keeps it.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> figure = wb.draw_form(reading)
+    """
     chart = reading.chart
     figure = Figure(figsize=(11, 2.9), layout="constrained")
     axes = figure.subplots()
@@ -87,7 +103,30 @@ def draw_form(reading: PartReading) -> Figure:
 
 
 def draw_groove(reading: PartReading, index: int = 0) -> Figure:
-    """The base of one of ``reading.grooves`` on its grid, its name above."""
+    """Draw the base of a groove: the bar, or the phrase, that the others differ from least.
+
+    Parameters
+    ----------
+    reading : Reading
+    index : int
+        Of ``reading.grooves``.
+
+    Returns
+    -------
+    matplotlib Figure
+        A notebook shows it; ``figure.savefig(name)`` keeps it.
+
+    Raises
+    ------
+    IndexError
+        If the reading has no such groove.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> figure = wb.draw_groove(reading, 0)
+    """
     own = reading.grooves[index]
     width = min(1.5 + 4.2 * own.groove.phrase_bars, WIDEST)
     figure = Figure(figsize=(width, 2.6), layout="constrained")
@@ -104,7 +143,25 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
 
 
 def draw_fill(reading: PartReading, fill: Fill) -> Figure:
-    """A fill on its grid with its groups bracketed and the hands below."""
+    """Draw a fill with count, groups (in note values) and the proposed hands.
+
+    Parameters
+    ----------
+    reading : Reading
+    fill : Fill
+        One of ``reading.fills``.
+
+    Returns
+    -------
+    matplotlib Figure
+        A notebook shows it; ``figure.savefig(name)`` keeps it.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> figure = wb.draw_fill(reading, reading.fills[0])
+    """
     chart = reading.chart
     pieces = fill.span.pieces(chart.time_map)
     width = min(1.5 + 5.5 * max(len(pieces), 1), WIDEST)
@@ -183,7 +240,23 @@ def _draw_bars(
 
 
 def draw_feel(reading: PartReading) -> Figure:
-    """Placement of each instrument against the grid, dynamics of each limb, tempo curve."""
+    """Draw the feel: before or behind the grid, loudness of each limb, the tempo through the song.
+
+    Parameters
+    ----------
+    reading : Reading
+
+    Returns
+    -------
+    matplotlib Figure
+        A notebook shows it; ``figure.savefig(name)`` keeps it.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> figure = wb.draw_feel(reading)
+    """
     feel, chart = reading.feel, reading.chart
     figure = Figure(figsize=(11, 2.9), layout="constrained")
     places, limbs, tempo = figure.subplots(1, 3, width_ratios=(1.2, 1, 1.6))

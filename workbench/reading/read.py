@@ -49,6 +49,8 @@ class Reading(PartReading):
         """The reading as a page for people."""
         return to_markdown(self)
 
+    _repr_markdown_ = to_markdown
+
     def to_data(self) -> dict:
         """The reading as plain data (what JSON can hold)."""
         return to_data(self)

@@ -101,6 +101,8 @@ class Versions:
             + "\n"
         )
 
+    _repr_markdown_ = to_markdown
+
     def to_data(self) -> dict:
         """The comparison as plain data, bars as players number them."""
 

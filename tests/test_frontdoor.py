@@ -1,0 +1,232 @@
+"""The front door: ``import workbench as wb``."""
+
+import ast
+import doctest
+import inspect
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import pandas
+import pytest
+from matplotlib.figure import Figure
+
+import workbench as wb
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.meter import TimeMap
+
+ROOT = Path(__file__).parent.parent
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+FUNCTIONS = [n for n in wb.__all__ if inspect.isfunction(getattr(wb, n))]
+HEAVY = ("numpy", "pandas", "librosa", "matplotlib", "onnxruntime", "music21", "ipywidgets", "IPython", "scipy")
+
+
+def test_importing_it_loads_nothing_heavy():
+    code = f"import sys, json, workbench; print(json.dumps([m for m in {HEAVY} if m in sys.modules]))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout) == []
+
+
+def test_all_that_it_names_is_there_and_documented():
+    assert list(wb.__all__) == sorted(wb.__all__) and set(wb.__all__) <= set(dir(wb))
+    for name in wb.__all__:
+        assert getattr(wb, name).__doc__, name
+    with pytest.raises(AttributeError, match="no attribute 'chart_it'"):
+        wb.chart_it  # noqa: B018
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_function_says_what_it_takes_gives_and_raises(name):
+    text = inspect.getdoc(getattr(wb, name))
+    for heading in ("Returns", "Examples"):
+        assert f"\n{heading}\n---" in text, heading
+    for parameter in inspect.signature(getattr(wb, name)).parameters:
+        assert name in ("hits", "beats") or parameter in text.split("Returns\n")[0]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_its_example_runs(name):
+    function = getattr(wb, name)
+    (example,) = [t for t in doctest.DocTestFinder(recurse=False).find(function, name) if t.examples]
+    said = []
+    assert doctest.DocTestRunner().run(example, out=said.append).failed == 0, "".join(said)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_notebooks_enter_by_the_front_door_only_and_are_kept_without_outputs(path):
+    cells = [c for c in nbformat.read(path, 4).cells if c.cell_type == "code"]
+    imported = set()
+    for cell in cells:
+        assert not cell.outputs and cell.execution_count is None
+        for node in ast.walk(ast.parse(cell.source)):
+            if isinstance(node, ast.Import):
+                imported |= {(a.name, a.asname) for a in node.names}
+            assert not isinstance(node, ast.ImportFrom) or not node.module.startswith("workbench")
+    assert [i for i in imported if i[0].startswith("workbench")] == [("workbench", "wb")]
+    named = {n.attr for c in cells for n in ast.walk(ast.parse(c.source)) if _is_of_wb(n)}
+    assert named <= set(wb.__all__)
+
+
+def _is_of_wb(node):
+    return isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "wb"
+
+
+# -- charts in and out ---------------------------------------------------------------------
+
+
+def test_a_chart_lies_beside_its_recording_and_is_opened_again(tmp_path, monkeypatch):
+    recording = wb.demo_song(tmp_path)
+    made = []
+    empty = Chart.empty(TimeMap.steady(4, 120))
+
+    def draft(path, **_):
+        made.append(path)
+        from workbench.chart import Recording
+        from workbench.files.audio import sha256_of
+        from workbench.listening.draft import Draft
+
+        chart = Chart(empty.time_map, empty.bars, recording=Recording(str(path), sha256_of(path), 8.0))
+        return Draft(chart, (), (), None)
+
+    monkeypatch.setattr("workbench.frontdoor.draft", draft)
+    song = wb.open_chart(recording)
+    assert song.path == (tmp_path / "copper-weather.chart.json").resolve()
+    song.apply(wb.edits.AddNote(0, Note(0, "kick")))
+    song.close()
+    again = wb.open_chart(recording)
+    assert len(made) == 1 and len(again.chart.bars[0].notes) == 1
+    assert wb.open_chart(again.path) is again, "the chart file itself opens the same"
+    again.close()
+    recording.write_bytes(recording.read_bytes() + b"another song")
+    with pytest.raises(wb.WorkbenchError, match="another recording"):
+        wb.open_chart(recording)
+
+
+def test_a_part_made_elsewhere_becomes_a_chart_in_the_folder_named(tmp_path):
+    (score,) = wb.export(wb.demo_song(what="chart"), tmp_path / "theirs", ["musicxml"])
+    song = wb.open_chart(score, tmp_path / "mine")
+    assert song.path.parent == (tmp_path / "mine").resolve()
+    assert len(song.chart) == len(wb.read_chart(score))
+    song.close()
+
+
+def test_a_moved_chart_finds_its_recording(tmp_path):
+    source = wb.demo_song(tmp_path / "song", "chart")
+    song = wb.open_chart(source, tmp_path / "lessons" / "monday")
+    assert (song.path.parent / song.chart.recording.path).resolve() == (tmp_path / "song/copper-weather.ogg").resolve()
+    song.close()
+
+
+def test_a_chart_is_never_overwritten_unasked(tmp_path):
+    chart = wb.read_chart(wb.demo_song(what="chart"))
+    path = wb.save_chart(chart, tmp_path / "a.chart.json")
+    with pytest.raises(wb.WorkbenchError, match="exists already"):
+        wb.save_chart(chart, path)
+    assert wb.save_chart(chart, path, overwrite=True) == path
+    with pytest.raises(wb.WorkbenchError, match="Name"):
+        wb.save_chart(chart)
+    with pytest.raises(wb.WorkbenchError, match="Name a folder"):
+        wb.export(chart, formats=["midi"])
+
+
+def test_a_missing_file_is_one_sentence_in_a_notebook(tmp_path):
+    for call in (wb.open_chart, wb.read_chart, wb.draft):
+        for name in ("none.chart.json", "none.flac"):
+            with pytest.raises(wb.WorkbenchError) as raised:
+                call(tmp_path / name)
+            (sentence,) = raised.value._render_traceback_()
+            assert "none" in sentence and "\n" not in sentence and "Traceback" not in sentence
+
+
+# -- tables and pictures --------------------------------------------------------------------
+
+
+def test_tables_say_what_the_chart_says():
+    chart = wb.read_chart(wb.demo_song(what="chart"))
+    hits, beats = wb.hits(chart), wb.beats(chart)
+    assert isinstance(hits, pandas.DataFrame) and isinstance(beats, pandas.DataFrame)
+    assert list(hits.columns) == ["time_s", "bar", "position", "instrument", "velocity", "confidence"]
+    assert list(beats.columns) == ["time_s", "bar", "beat"]
+    assert len(hits) == sum(len(bar.notes) for bar in chart.bars) and hits.time_s.is_monotonic_increasing
+    assert np.allclose(beats.time_s, chart.time_map.anchor_times_s[:-1])
+    first = hits.iloc[0]
+    assert chart.bars[chart.time_map.bar_index(first.bar)].find(first.position, first.instrument)
+
+
+def test_plot_draws_on_the_axes_given_and_gives_them_back():
+    left, right = Figure(figsize=(16, 4)).subplots(1, 2)
+    assert wb.plot(wb.demo_song(what="chart"), right, bars="2") is right
+    assert right.collections and not left.collections
+    wave = right.child_axes[0]
+    assert wave.collections or wave.lines
+    assert "2" in [t.get_text().strip() for t in wave.texts]
+
+
+def test_a_reading_marks_an_open_chart_only_and_can_be_undone(tmp_path):
+    song = wb.open_chart(wb.demo_song(tmp_path, "chart"))
+    before = song.chart
+    reading = wb.read_part(song)
+    assert wb.mark_reading(before, reading).marks != before.marks and song.chart == before
+    assert wb.mark_reading(song, reading, sticking=True) == song.chart != before
+    assert song.undo() == before
+    song.close()
+
+
+# -- music21 ----------------------------------------------------------------------------------
+
+
+def test_a_music21_score_comes_back_as_the_same_chart():
+    chart = wb.read_chart(wb.demo_song(what="chart"))
+    again = wb.from_music21(wb.to_music21(chart))
+    assert again.time_map.bars == chart.time_map.bars and again.time_map.end_s == chart.time_map.end_s
+    assert [bar.notes for bar in again.bars] == [bar.notes for bar in chart.bars]
+    assert (again.sections, again.texts, again.feel) == (chart.sections, chart.texts, chart.feel)
+    assert (again.title, again.artist) == (chart.title, chart.artist)
+
+
+def test_music21_sees_places_heads_instruments_and_velocities():
+    """Places and noteheads as the drum key has them (tests/test_drumkit.py); key numbers of General MIDI."""
+    bar = WrittenBar((Note(0, "closed hi-hat", 70), Note(0, "kick", 101), Note(0, "snare", 64, {"flam", "ghost"})))
+    part = wb.to_music21(Chart(TimeMap.steady(1, 90), (bar,))).parts[0]
+    struck = [n for n in part.recurse().notes if not n.duration.isGrace]
+    seen = {
+        h.storedInstrument.percMapPitch: (h.displayName, h.notehead, h.volume.velocity)
+        for n in struck
+        for h in getattr(n, "notes", [n])
+    }
+    assert seen == {42: ("G5", "x", 70), 36: ("F4", "normal", 101), 38: ("C5", "normal", 64)}
+    assert [n.fullName for n in part.recurse().notes if n.duration.isGrace]
+    assert [m.number for m in part["MetronomeMark"]] == [90]
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_a_score_made_with_music21_is_read_by_places_and_tempo():
+    """The usual sign of a beat: places of C. Ariza's and M. S. Cuthbert's percussion example (music21 corpus)."""
+    from music21 import meter, note, stream, tempo
+
+    measures = []
+    for number in (1, 2):
+        measure = stream.Measure(number=number)
+        for place, head in (("F4", "normal"), ("C5", "normal"), ("G5", "x")):
+            hit = note.Unpitched(displayName=place)
+            hit.notehead, hit.quarterLength = head, 1
+            measure.append(hit)
+        measures.append(measure)
+    measures[0].insert(0, meter.TimeSignature("3/4"))
+    measures[0].insert(0, tempo.MetronomeMark(number=60))
+    chart = wb.from_music21(stream.Score([stream.Part(measures)]))
+    assert [(k, float(n.position), n.instrument) for k, n in chart.notes()] == [
+        (k, p, name) for k in (0, 1) for p, name in ((0, "kick"), (0.25, "snare"), (0.5, "closed hi-hat"))
+    ]
+    assert chart.time_map.bar_end_s(1) == 6.0
+
+
+def test_a_score_without_drums_is_refused():
+    from music21 import note, stream
+
+    with pytest.raises(wb.WorkbenchError, match="no drum part"):
+        wb.from_music21(stream.Score([stream.Part([stream.Measure([note.Note("C4")])])]))

@@ -1,0 +1,89 @@
+"""Open a notebook on your own file in JupyterLab, in the file's folder.
+
+A recording is drafted and corrected there, a chart (or a MusicXML or MIDI part)
+corrected; with both of them the chart is checked against the recording.  The
+notebook is a copy beside your file, and one that you have already is opened as
+it is.  Without a file all notebooks are copied here, set to the demo song.
+
+example:
+  workbench lab song.flac
+  workbench lab song.chart.json --notebook read
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from urllib.parse import quote
+
+NAME = "lab"
+HELP = "open the notebooks on your own file"
+
+#: Notebooks by the name a user gives.
+NOTEBOOKS = {
+    "chart": "chart_a_recording",
+    "check": "check_a_draft",
+    "read": "read_a_part",
+    "practice": "make_a_practice_pack",
+}
+#: Nothing leaves the machine: no news, no updates, no catalogue of extensions.
+QUIET = (
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+    "--LabApp.extension_manager=readonly",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("files", type=Path, nargs="*", metavar="FILE", help="a recording, a chart, or both")
+    parser.add_argument("--notebook", choices=tuple(NOTEBOOKS), help="which notebook (default: by the files)")
+    parser.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
+    parser.add_argument("--port", type=int, help="port of the server (default: 8888, or the next that is free)")
+
+
+def run(args: argparse.Namespace) -> int:
+    from jupyterlab.labapp import LabApp
+
+    notebook = prepare_notebook(args.files, args.notebook)
+    options = [f"--ServerApp.root_dir={notebook.parent}", f"--LabApp.default_url=/lab/tree/{quote(notebook.name)}"]
+    options += ["--no-browser"] * args.no_browser + ([f"--port={args.port}"] if args.port else [])
+    LabApp.launch_instance(argv=[*options, *QUIET])
+    return 0
+
+
+def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
+    """The notebook to open, copied and set to a user's files.
+
+    Raises
+    ------
+    FileFormatError
+        If a file is missing, or the notebook needs another one.
+    """
+    from workbench.errors import FileFormatError
+    from workbench.scorefiles import holds_part, part_name
+    from workbench.shipped import copy_notebook
+
+    if not files:
+        here = Path.cwd()
+        copies = {k: copy_notebook(name, here / f"{name}.ipynb", {}) for k, name in NOTEBOOKS.items()}
+        return copies[kind or "chart"]
+    missing = next((f for f in files if not f.is_file()), None)
+    if missing is not None:
+        raise FileFormatError(f"There is no file {missing}.")
+    folder = files[0].resolve().parent
+    names = {holds_part(f): os.path.relpath(f.resolve(), folder) for f in reversed(files)}
+    part, recording = names.get(True), names.get(False)
+    kind = kind or ("check" if part and recording else "chart")
+    settings = {
+        "chart": {"recording": recording or part},
+        "check": {"draft": part, "recording": recording},
+        "read": {"chart": part, "recording": recording},
+        "practice": {"chart": part},
+    }[kind]
+    if part is None and kind != "chart":
+        raise FileFormatError(f"Name the chart for this notebook: {part_name(files[0])} is a recording.")
+    if recording is None and kind == "check":
+        raise FileFormatError("Name the recording that the chart is to be checked against.")
+    stem = part_name(files[0]) if holds_part(files[0]) else files[0].stem
+    return copy_notebook(NOTEBOOKS[kind], folder / f"{stem} - {NOTEBOOKS[kind].replace('_', ' ')}.ipynb", settings)

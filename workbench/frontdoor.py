@@ -1,0 +1,1142 @@
+"""The functions of ``import workbench as wb``: each takes what a user has and calls the floor that does the work.
+
+What a function needs is imported when it is called, so that importing the workbench takes no time.  Long work
+shows a bar in a notebook.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias, Union
+
+from workbench.errors import ChartError, FileFormatError
+from workbench.progress import Progress
+
+if TYPE_CHECKING:
+    import music21.stream
+    import pandas
+    from IPython.display import HTML
+    from matplotlib.axes import Axes
+
+    from workbench.chart import Chart
+    from workbench.checking.check import Check
+    from workbench.checking.take import Take
+    from workbench.files.document import ChartDocument
+    from workbench.listening.draft import Draft
+    from workbench.practice.pack import PracticePack
+    from workbench.practice.stages import Exercise
+    from workbench.reading.read import Reading
+    from workbench.reading.versions import Versions
+
+#: Whatever holds a chart: the chart itself, one that is open, a draft, or the name of a file.
+Source: TypeAlias = Union["Chart", "ChartDocument", "Draft", str, os.PathLike]
+PathName: TypeAlias = str | os.PathLike
+
+
+def demo_song(folder: PathName | None = None, what: str = "recording") -> Path:
+    """The song that comes with the workbench, so that every example runs anywhere.
+
+    *Copper Weather* by The Night Trams, 75 s long; song and band are invented.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Copies the song there (what is there already stays), so that a chart can lie beside it.
+    what : str
+        "recording"; "chart", of what is truly played on it; or "hurried draft", a chart with mistakes to find.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FileFormatError
+        If there is no such thing of the song, or the folder cannot be written to.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> wb.demo_song().name
+    'copper-weather.ogg'
+    """
+    from workbench.shipped import demo_song
+
+    return demo_song(folder, what)
+
+
+def draft(
+    recording: PathName,
+    *,
+    title: str | None = None,
+    artist: str = "",
+    detector: str | None = None,
+    progress: Progress | None = None,
+) -> Draft:
+    """Draft the drum chart of a recording: bars, hits and their written places.
+
+    Parameters
+    ----------
+    recording : path
+        WAV, FLAC, OGG, MP3, AIFF; others where ``ffmpeg`` is installed.
+    title, artist : str, optional
+        For the heading; by default the recording's name.
+    detector : str, optional
+        "network" (default) or "spectral", the plain baseline.
+    progress : callable, optional
+        ``progress(done, what)`` with ``done`` from 0 to 1; by default a bar in a notebook.
+
+    Returns
+    -------
+    Draft
+        ``draft.chart``; ``draft.hits`` and ``draft.beats``, the tables of :func:`hits` and :func:`beats`.
+
+    Raises
+    ------
+    AudioError
+        If the recording is missing, silent or cannot be read.
+    AnalysisError
+        If there is no such detector.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> draft = wb.draft(wb.demo_song(), title="Copper Weather")
+    >>> list(draft.hits.columns)
+    ['time_s', 'bar', 'position', 'instrument', 'velocity', 'confidence']
+    """
+    from workbench.listening.draft import draft_chart
+
+    drafted = draft_chart(recording, detector, _shown(progress))
+    return replace(
+        drafted, chart=replace(drafted.chart, title=drafted.chart.title if title is None else title, artist=artist)
+    )
+
+
+def open_chart(
+    path: PathName, folder: PathName | None = None, *, detector: str | None = None, progress: Progress | None = None
+) -> ChartDocument:
+    """Open the chart of a recording, or a chart, for correcting; nothing that was corrected is ever lost.
+
+    A recording is drafted the first time; after that its chart is opened with every edit, also those of a session
+    that broke off.  A MusicXML or MIDI part is taken over into a chart.
+
+    Parameters
+    ----------
+    path : path
+        A recording, or a ``.chart.json``, ``.musicxml``, ``.mxl`` or ``.mid`` file.
+    folder : path, optional
+        Where the chart lies; by default beside the file.
+    detector, progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    ChartDocument
+        ``.chart`` is the chart as it is now; ``.apply(edit)``, ``.undo()``, ``.redo()`` and ``.save()`` change it;
+        ``.notice`` says what was brought back.
+
+    Raises
+    ------
+    AudioError, FileFormatError
+        If the file is missing or cannot be understood, the chart that lies there is of another recording, or it is
+        open in another kernel.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> song = wb.open_chart(wb.demo_song(mkdtemp(), "chart"))
+    >>> edit = wb.edits.NameSection(song.chart.time_map.bar_index(1), "First verse")
+    >>> song.apply(edit).sections[1].name
+    'First verse'
+    >>> song.undo().sections[1].name
+    'Verse'
+    """
+    from workbench.files.audio import sha256_of
+    from workbench.files.chartfile import ENDING, moved_chart
+    from workbench.files.document import ChartDocument
+    from workbench.files.safefile import check_folder, make_folder
+    from workbench.listening.draft import draft_files, write_draft
+    from workbench.scorefiles import holds_part, part_name
+
+    path = Path(path)
+    place = path.parent if folder is None else Path(folder)
+    if holds_part(path):
+        file = path if folder is None and path.suffix == ".json" else place / (part_name(path) + ENDING)
+        if not file.exists() and file != path:
+            chart = moved_chart(read_chart(path), path.parent, place)
+            make_folder(place)
+            return ChartDocument.create(chart, file)
+        return ChartDocument.open(file)
+    file = draft_files(path, place).chart
+    if not file.exists():
+        check_folder(place)
+        write_draft(draft(path, detector=detector, progress=progress), place)
+    song = ChartDocument.open(file)
+    of = song.chart.recording
+    if of is not None and of.sha256 != sha256_of(path):
+        song.close()
+        raise FileFormatError(
+            f"{file.name} is the chart of another recording than {path.name}; name another folder for this one's."
+        )
+    return song
+
+
+def read_chart(path: PathName) -> Chart:
+    """Read a drum part, made here or elsewhere, without opening it for corrections.
+
+    Parameters
+    ----------
+    path : path
+        A ``.chart.json`` (edits not yet saved are in it), ``.musicxml``, ``.mxl`` or ``.mid`` file.
+
+    Returns
+    -------
+    Chart
+        A value: edits (``wb.edits``) give another chart and leave this one.
+
+    Raises
+    ------
+    FileFormatError
+        If the file is missing or is no drum part.
+
+    Warns
+    -----
+    UserWarning
+        Of what in the part was not understood.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> chart = wb.read_chart(wb.demo_song(what="chart"))
+    >>> chart.title, len(chart), chart.time_map.bar_number(0)
+    ('Copper Weather', 39, 0)
+    """
+    from workbench.scorefiles import read_any_chart
+
+    imported = read_any_chart(path)
+    for problem in imported.problems:
+        warnings.warn(problem, stacklevel=2)
+    return imported.chart
+
+
+def save_chart(chart: Source, path: PathName | None = None, *, overwrite: bool = False) -> Path:
+    """Save a chart as a file.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    path : path, optional
+        ``NAME.chart.json``.  An open chart goes to its own file by default, a draft beside its recording, with its
+        tables of hits and beats.
+    overwrite : bool
+        Replace a chart of that name, and the edits in it.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FileFormatError
+        If a chart of that name exists, the folder cannot be written to, or no name is given for a bare chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> folder = mkdtemp()
+    >>> chart = wb.read_chart(wb.demo_song(folder, "hurried draft"))
+    >>> wb.save_chart(chart, f"{folder}/mine.chart.json").name
+    'mine.chart.json'
+    """
+    from workbench.files.chartfile import moved_chart
+    from workbench.files.document import ChartDocument
+    from workbench.listening.draft import Draft, write_draft
+
+    if path is None:
+        if isinstance(chart, ChartDocument):
+            chart.save()
+            return chart.path
+        if isinstance(chart, Draft):
+            return write_draft(chart, chart.recording.parent, overwrite).chart
+        raise FileFormatError("Name the file that the chart is to be saved as, such as song.chart.json.")
+    part = _part(chart)
+    saved = part.chart if part.folder is None else moved_chart(part.chart, part.folder, Path(path).parent)
+    with ChartDocument.create(saved, path, overwrite=overwrite) as document:
+        return document.path
+
+
+def hits(chart: Source) -> pandas.DataFrame:
+    """Every hit of a chart as it was played, a row each, in order of time.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``time_s`` in the recording; ``bar``, the number players say (a pick-up is 0); ``position``, exact fraction
+        of a whole note from the bar line (3/8 is the & of 2); ``instrument``; ``velocity``, 1 to 127;
+        ``confidence``, 0 to 1.
+
+    Raises
+    ------
+    FileFormatError
+        If a file is named that is no chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> table = wb.hits(wb.demo_song(what="chart"))
+    >>> loud = table[(table.instrument == "snare") & (table.velocity > 60) & (table.bar == 1)]
+    >>> [str(position) for position in loud.position]
+    ['1/4', '3/4']
+    """
+    from workbench.files.annotations import hits_table
+
+    return hits_table(_part(chart).chart)
+
+
+def beats(chart: Source) -> pandas.DataFrame:
+    """Every counted beat of a chart, a row each.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``time_s`` in the recording; ``bar``, the number players say; ``beat``, counted from 1.
+
+    Raises
+    ------
+    FileFormatError
+        If a file is named that is no chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> beats = wb.beats(wb.demo_song(what="chart"))
+    >>> round(60 / beats.time_s.diff().median())
+    113
+    """
+    from workbench.files.annotations import beats_table
+
+    return beats_table(_part(chart).chart)
+
+
+def plot(chart: Source, axes: Axes | None = None, *, bars: str | None = None) -> Axes:
+    """Draw bars as they sound: the waveform, the beats with their counts, every hit where it was played.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+        Its recording is drawn where it is found.
+    axes : matplotlib Axes, optional
+        To draw on; by default a new figure of its own.
+    bars : str, optional
+        "5-8" or "5", as numbered on the score; by default the first four or five.
+
+    Returns
+    -------
+    matplotlib Axes
+        The rows of hits; dashed rings are hits in doubt.
+
+    Raises
+    ------
+    ChartError
+        If the chart has no such bars.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from matplotlib.figure import Figure
+    >>> figure = Figure(figsize=(11, 4))
+    >>> axes = wb.plot(wb.demo_song(what="chart"), figure.subplots(), bars="1-4")
+    >>> [label.get_text() for label in axes.get_yticklabels()][0]
+    'crash'
+    """
+    from workbench.files.audio import load_audio
+    from workbench.pictures import draw_bars
+
+    part = _part(chart)
+    audio = load_audio(part.recording, mono=True) if part.recording else None
+    span = (0, min(4, len(part.chart) - 1)) if bars is None else _span(part.chart, bars)
+    return draw_bars(part.chart, audio, axes, span)
+
+
+def export(
+    chart: Source,
+    folder: PathName | None = None,
+    formats: Sequence[str] = ("pdf", "musicxml", "midi"),
+    *,
+    bars: str | None = None,
+    progress: Progress | None = None,
+    **options: Any,
+) -> list[Path]:
+    """Write the finished score of a chart, or of some bars of it.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    folder : path, optional
+        Made if missing; by default that of the chart's file.
+    formats : sequence of str
+        "pdf", "musicxml", "mxl", "midi", "svg", "png".
+    bars : str, optional
+        "5-8" or "5".
+    progress : callable, optional
+    **options
+        Those of :func:`workbench.scorefiles.write_scores`.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    FileFormatError
+        If a format is unknown, the folder cannot be written to, or none is named for a bare chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> [path.name for path in wb.export(wb.demo_song(what="hurried draft"), mkdtemp(), ["midi"], bars="5-8")]
+    ['copper-weather.hurried-bars-5-8.mid']
+    """
+    from workbench.files.document import ChartDocument
+    from workbench.scorefiles import write_scores
+
+    part = _part(chart)
+    if folder is None and part.file is None:
+        raise FileFormatError("Name a folder for the score: this chart lies in no file.")
+    if isinstance(chart, ChartDocument):
+        chart.save()
+    name = part.file or Path(part.chart.title.strip().replace(os.sep, "-") or "chart")
+    span = None if bars is None else _span(part.chart, bars)
+    return write_scores(part.chart, name, formats, folder=folder, bars=span, progress=_shown(progress), **options)
+
+
+class Pages(list):
+    """Engraved pages, SVG each; a notebook shows them."""
+
+    def _repr_html_(self) -> str:
+        return "".join(self)
+
+
+def engrave(chart: Source, bars: str | None = None) -> Pages:
+    """Engrave a chart for the screen.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    bars : str, optional
+        "5-8" or "5", without page and heading; by default the whole part on pages.
+
+    Returns
+    -------
+    list of str
+        SVG of each page; a notebook shows it.
+
+    Raises
+    ------
+    ChartError
+        If the chart has no such bars.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> len(wb.engrave(wb.demo_song(what="chart"), "1-4"))
+    1
+    """
+    from workbench.engraving.engrave import engrave_svg
+
+    part = _part(chart)
+    return Pages(engrave_svg(part.chart, None if bars is None else _span(part.chart, bars)))
+
+
+def read_part(
+    chart: Source,
+    recording: PathName | None = None,
+    *,
+    handedness: str = "right",
+    style: str = "lead hand",
+    open_handed: bool = False,
+    progress: Progress | None = None,
+) -> Reading:
+    """Read a part as a teacher does: form, grooves, variations, fills, sticking, feel.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    recording : path, optional
+        Helps to find sections where the drums repeat and the music changes.
+    handedness, style, open_handed
+        The player whom the sticking is for: "right" or "left"; "lead hand" or "hand to hand"; whether the hi-hat is
+        played with the hand on its side.
+    progress : callable, optional
+
+    Returns
+    -------
+    Reading
+        ``.form``, ``.grooves``, ``.variations``, ``.fills``, ``.sticking``, ``.feel``; ``.to_markdown()`` in words,
+        which is what a notebook shows.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used.
+    AnalysisError
+        If there is no such player.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> [section.name for section in reading.form][1:5]
+    ['Verse', 'Lift', 'Chorus', 'Hush']
+    """
+    from workbench.files.audio import load_audio
+    from workbench.reading.read import read_part
+    from workbench.reading.sticking import Player
+
+    audio = None if recording is None else load_audio(recording, mono=True)
+    return read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), _shown(progress))
+
+
+def mark_reading(chart: Source, reading: Reading, *, cues: bool = False, sticking: bool = False) -> Chart:
+    """Write a reading into a chart, as sections and marks that you rename, confirm or remove.
+
+    Parameters
+    ----------
+    chart : open chart, Chart, Draft or path
+        An open chart is edited, which can be undone; anything else stays as it is.
+    reading : Reading
+        Of this chart.
+    cues : bool
+        Write "fill", "half-time" … above the staff too.
+    sticking : bool
+        Write the proposed sticking under the notes.
+
+    Returns
+    -------
+    Chart
+        With the marks; what you have confirmed is in it unchanged.
+
+    Raises
+    ------
+    ChartError
+        If the reading is of another chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> song = wb.demo_song(what="chart")
+    >>> {mark.kind for mark in wb.mark_reading(song, wb.read_part(song)).marks} >= {"fill", "groove"}
+    True
+    """
+    from workbench.chart.edits import CompositeEdit
+    from workbench.files.document import ChartDocument
+    from workbench.reading.read import reading_to_edits
+    from workbench.reading.sticking import sticking_edit
+
+    marked = reading_to_edits(reading, cues=cues)
+    hands = sticking_edit(reading.chart, reading.sticking)
+    edit = CompositeEdit((marked, hands)) if sticking else marked
+    return chart.apply(edit) if isinstance(chart, ChartDocument) else edit.apply(_part(chart).chart)
+
+
+def sticking(
+    chart: Source,
+    bars: str | None = None,
+    *,
+    handedness: str = "right",
+    style: str = "lead hand",
+    open_handed: bool = False,
+) -> pandas.DataFrame:
+    """Propose hands for the strokes: short ways between the drums, no arm in the way of the other.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    bars : str, optional
+        "28-29" or "28"; by default all.
+    handedness, style, open_handed
+        As for :func:`read_part`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``bar``; ``hands``, as "R L R+L", and "–" where no two hands can play it; ``remark``.
+
+    Raises
+    ------
+    AnalysisError, ChartError
+        If there is no such player, or no such bars.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> wb.sticking(wb.demo_song(what="chart"), "1", style="hand to hand").hands[0].split()[0]
+    'R'
+    """
+    import pandas
+
+    from workbench.reading.sticking import Player, propose_sticking
+
+    part = _part(chart)
+    first, last = _span(part.chart, bars)
+    proposed = propose_sticking(part.chart, Player(handedness, style, open_handed))
+    remarks = {f.bar_index: f.text for f in proposed.flags}
+    rows = [
+        (part.chart.time_map.bar_number(k), proposed.text(part.chart, k), remarks.get(k, ""))
+        for k in range(first, last + 1)
+    ]
+    return pandas.DataFrame(rows, columns=["bar", "hands", "remark"])
+
+
+def compare(first: Source, second: Source) -> Versions:
+    """Say bar by bar what changed between two versions of a part (studio and live, first draft and final).
+
+    Parameters
+    ----------
+    first, second : Chart, open chart, Draft or path
+
+    Returns
+    -------
+    Versions
+        ``.changes``, ``.pairs``; ``.to_markdown()`` in words, which is what a notebook shows.
+
+    Raises
+    ------
+    FileFormatError
+        If a file is named that is no chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> versions = wb.compare(wb.demo_song(what="chart"), wb.demo_song(what="hurried draft"))
+    >>> versions.only_first
+    (14,)
+    """
+    from workbench.reading.versions import compare_versions
+
+    return compare_versions(_part(first).chart, _part(second).chart)
+
+
+class Exercises(tuple):
+    """Exercises of a part, in the order of the song; a notebook shows them as a table."""
+
+    chart: Chart
+
+    @property
+    def table(self) -> pandas.DataFrame:
+        import pandas
+
+        from workbench.practice.pages import tempi_words
+
+        rows = [
+            (
+                e.title,
+                ", ".join(s.title for s in e.stages),
+                tempi_words(self.chart, e),
+                " ".join(e.listen_for),
+                " ".join(e.warnings),
+            )
+            for e in self
+        ]
+        return pandas.DataFrame(rows, columns=["exercise", "steps", "tempi", "listen for", "check first"])
+
+    def _repr_html_(self) -> str:
+        return self.table.to_html()
+
+
+def exercises(
+    chart: Source | Reading,
+    *,
+    kinds: Collection[str] = ("groove", "variation", "fill"),
+    sections: Collection[str] | None = None,
+    bars: str | None = None,
+    tempi: Sequence[float] | None = None,
+    instruments: Sequence[str] | None = None,
+) -> Exercises:
+    """Propose what to practise of a part: grooves in layers, variations, fills in stages.
+
+    Parameters
+    ----------
+    chart : Reading, Chart, open chart, Draft or path
+    kinds : names
+        From "groove", "variation", "fill".
+    sections : letters or names, optional
+        Only what these play.
+    bars : str, optional
+        "5-8": these bars as the one exercise.
+    tempi : shares of the original tempo, optional
+        Such as ``(0.6, 0.8, 1.0)``; by default slow, medium and original by density.
+    instruments : names or families, optional
+        Played alone first, such as ``("kick",)``.
+
+    Returns
+    -------
+    tuple of Exercise
+
+    Raises
+    ------
+    ChartError
+        If a kind, section or instrument does not exist, or a tempo is out of range.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> {exercise.kind for exercise in wb.exercises(wb.demo_song(what="chart"), kinds=["fill"])}
+    {'fill'}
+    """
+    from workbench.practice.exercises import choose_exercises, section_exercise
+
+    reading = _reading(chart)
+    if bars is None:
+        chosen = choose_exercises(reading, kinds, sections, tempi, instruments)
+    else:
+        span = _span(reading.chart, bars)
+        chosen = (section_exercise(reading.chart, *span, tempi=tempi, instruments=instruments, reading=reading),)
+    found = Exercises(chosen)
+    found.chart = reading.chart
+    return found
+
+
+def play(
+    exercise: Exercise, chart: Source | Reading, tempo_bpm: float, *, step: int = -1, click: str = "quarter"
+) -> HTML:
+    """A step of an exercise to look at and to listen to, at any tempo, with the feel of the recording.
+
+    Parameters
+    ----------
+    exercise : Exercise
+    chart : Reading, Chart, open chart, Draft or path
+        That the exercise is of.
+    tempo_bpm : float
+        Counted beats a minute.
+    step : int
+        From 0; by default the last.
+    click : str
+        "quarter", "eighth", "off-beat" or "2 and 4".
+
+    Returns
+    -------
+    IPython HTML
+        Bars and a player, which a notebook shows.
+
+    Raises
+    ------
+    ChartError
+        If the exercise has no such step.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> reading = wb.read_part(wb.demo_song(what="chart"))
+    >>> "<audio" in wb.play(wb.exercises(reading)[0], reading, 70).data
+    True
+    """
+    from IPython.display import HTML, Audio
+
+    from workbench.practice.pages import engrave_bars
+    from workbench.practice.stagecharts import stage_chart, with_sticking
+    from workbench.sound.rendering import mixed, placed, render_chart, render_click
+
+    if not -len(exercise.stages) <= step < len(exercise.stages):
+        raise ChartError(f"This exercise has {len(exercise.stages)} steps, from 0.")
+    bars = stage_chart(with_sticking(_reading(chart)), exercise.stages[step], tempo_bpm)
+    kit = render_chart(bars, loop=True)
+    beat = render_click(bars.time_map, click, loop=True)
+    sound = mixed([placed(kit, level_db=-6), placed(beat, level_db=-12)])
+    player = Audio(sound.T, rate=kit.sample_rate, normalize=False)
+    return HTML(engrave_bars(bars) + player._repr_html_())
+
+
+def practice_pack(
+    chart: Source | Reading,
+    folder: PathName | None = None,
+    *,
+    exercises: Sequence[Exercise] | None = None,
+    recording: PathName | None = None,
+    progress: Progress | None = None,
+    **options: Any,
+) -> PracticePack:
+    """Make a practice pack: loops and tracks with click and count-in, a page that plays them, a booklet.
+
+    Parameters
+    ----------
+    chart : Reading, Chart, open chart, Draft or path
+    folder : path, optional
+        A pack of before in it is replaced; by default ``NAME-practice`` beside the chart's file.
+    exercises : Exercise, optional
+        From :func:`exercises`; by default all.
+    recording : path, optional
+        By default the chart's own, where it is found; without one there are kit and click only.
+    progress : callable, optional
+    **options
+        Those of :class:`workbench.practice.pack.PackOptions`, such as ``format="mp3"``, ``click="2 and 4"``.
+
+    Returns
+    -------
+    PracticePack
+        ``.index``, the page; ``.booklet``, the PDF; ``.files``, the sound.
+
+    Raises
+    ------
+    WorkbenchError
+        If there is nothing to practise, the recording is another one, or the folder holds something else.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> chart = wb.read_chart(wb.demo_song(what="chart"))  # a bare chart: kit and click only
+    >>> fill = wb.exercises(chart, kinds=["fill"], tempi=[1.0])[:1]
+    >>> pack = wb.practice_pack(chart, mkdtemp() + "/pack", exercises=fill, track_repeats=0)
+    >>> pack.index.name, pack.booklet.name
+    ('index.html', 'booklet.pdf')
+    """
+    from workbench.practice.pack import PackOptions, make_practice_pack
+    from workbench.reading.read import Reading
+    from workbench.scorefiles import part_name
+
+    part = _part(chart)
+    if folder is None:
+        if part.file is None:
+            raise FileFormatError("Name a folder for the practice pack: this chart lies in no file.")
+        folder = part.file.parent / f"{part_name(part.file)}-practice"
+    return make_practice_pack(
+        part.chart,
+        folder,
+        exercises=exercises,
+        reading=chart if isinstance(chart, Reading) else None,
+        recording=part.recording if recording is None else recording,
+        options=PackOptions(**options),
+        progress=_shown(progress),
+    )
+
+
+def check(
+    draft: Source, recording: PathName | None = None, *, detector: str | None = None, progress: Progress | None = None
+) -> Check:
+    """Check a draft, made by anyone, against its recording: what is missing, extra, wrong or misplaced.
+
+    Parameters
+    ----------
+    draft : Chart, open chart, Draft or path
+    recording : path, optional
+        By default the chart's own.
+    detector, progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    Check
+        ``.findings``, the gravest first; ``.patterns``, what is wrong in the same way in several bars; ``.remarks``.
+
+    Raises
+    ------
+    AudioError, FileFormatError
+        If a file cannot be used, or no recording is known.
+    AnalysisError
+        If the chart has no notes or the recording no drums.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> check = wb.check(wb.demo_song(what="hurried draft"), wb.demo_song())
+    >>> check.findings[0].verdict
+    'wrong'
+    """
+    from workbench.checking.check import check_draft
+
+    recording = recording or _part(draft).recording
+    if recording is None:
+        raise FileFormatError("Name the recording to check against: the chart's own is not where the chart says.")
+    # A file is read there once more: what is not understood in it becomes a remark.
+    draft = draft if isinstance(draft, str | os.PathLike) else _part(draft).chart
+    return check_draft(draft, recording, detector, _shown(progress))
+
+
+def correct(check: Check, folder: PathName | None = None) -> ChartDocument:
+    """Open the checked draft for correcting, written as the recording plays it.
+
+    Repeats are written out, and bars that the draft lacks are empty bars.
+
+    Parameters
+    ----------
+    check : Check
+    folder : path, optional
+        Where ``NAME.corrected.chart.json`` lies, by default beside the recording; if it is there already it is
+        opened with all its edits.
+
+    Returns
+    -------
+    ChartDocument
+
+    Raises
+    ------
+    AnalysisError
+        If no bar of the draft was found in the recording.
+    FileFormatError
+        If the folder cannot be written to.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> recording = wb.demo_song(mkdtemp())
+    >>> song = wb.correct(wb.check(wb.demo_song(what="hurried draft"), recording))
+    >>> song.path.name
+    'copper-weather.corrected.chart.json'
+    """
+    from workbench.alignment.alignedchart import write_on_recording
+    from workbench.chart import Recording
+    from workbench.files.audio import describe_audio, sha256_of
+    from workbench.files.chartfile import ENDING, moved_chart
+    from workbench.files.document import ChartDocument
+    from workbench.files.safefile import make_folder
+
+    heard = Path(check.recording)
+    place = heard.parent if folder is None else make_folder(folder)
+    file = place / f"{heard.stem}.corrected{ENDING}"
+    if file.exists():
+        return ChartDocument.open(file)
+    recording = Recording(str(heard), sha256_of(heard), describe_audio(heard).duration_s)
+    played = write_on_recording(check.chart, check.alignment, recording)
+    return ChartDocument.create(moved_chart(played, Path(), place), file)
+
+
+def take(
+    chart: Source,
+    recording: PathName,
+    *,
+    click_bpm: float | None = None,
+    click_start_s: float | None = None,
+    bars: str | None = None,
+    detector: str | None = None,
+    progress: Progress | None = None,
+) -> Take:
+    """Assess a student's take: strokes missed and added, early and late, rushing, dynamics, consistency.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    recording : path
+        Of the take.
+    click_bpm : float, optional
+        Counted beats a minute, if it was played to a click; otherwise its own tempo is the measure.
+    click_start_s : float, optional
+        Time of one click in the recording, seconds, if known.
+    bars : str, optional
+        "5-8": the take plays only these bars, once or round and round.
+    detector, progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    Take
+        ``.strengths``, ``.advice`` and ``.warnings`` in words; ``.playing`` in figures.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used.
+    AnalysisError
+        If the chart has no notes, the recording is of something else, or ``click_bpm`` is missing.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> take = wb.take(wb.demo_song(what="chart"), wb.demo_song())
+    >>> take.warnings
+    ()
+    """
+    from workbench.checking.playing import Click
+    from workbench.checking.take import assess_take
+    from workbench.errors import AnalysisError
+
+    if click_bpm is None and click_start_s is not None:
+        raise AnalysisError("The time of a click is of use only with its tempo; give that too.")
+    click = None if click_bpm is None else Click(click_bpm, click_start_s)
+    part = _part(chart)
+    span = None if bars is None else _span(part.chart, bars)
+    return assess_take(part.chart, recording, click, detector, _shown(progress), span)
+
+
+def report(result: Check | Take | Reading | Versions, folder: PathName, name: str | None = None) -> list[Path]:
+    """Write what was found as pages to read and data for programs.
+
+    Parameters
+    ----------
+    result : Check, Take, Reading or Versions
+    folder : path
+        Made if missing.
+    name : str, optional
+        Beginning of the files' names; by default the recording's, or the chart's title.
+
+    Returns
+    -------
+    list of Path
+        HTML, PDF and JSON of a check or a take; Markdown and JSON of a reading or of two versions.
+
+    Raises
+    ------
+    FileFormatError
+        If the folder cannot be written to.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> [path.name for path in wb.report(wb.read_part(wb.demo_song(what="chart")), mkdtemp(), "song")]
+    ['song.reading.md', 'song.reading.json']
+    """
+    import json
+
+    from workbench.checking.check import Check
+    from workbench.checking.check_report import write_check
+    from workbench.checking.take import Take
+    from workbench.checking.take_report import write_take
+    from workbench.files.safefile import make_folder, write_whole
+    from workbench.reading.versions import Versions
+
+    place = make_folder(folder)
+    if isinstance(result, Check | Take):
+        stem = place / (name or Path(result.recording).stem)
+        endings = (".html", ".pdf", ".json")
+        if isinstance(result, Take):
+            return [write_take(result, f"{stem}.take{e}") for e in endings]
+        return [write_check(result, f"{stem}.check{e}", result.recording) for e in endings]
+    title, kind = (result.first.title, "versions") if isinstance(result, Versions) else (result.chart.title, "reading")
+    stem = place / (name or title or "chart")
+    data = json.dumps(result.to_data(), indent=1, ensure_ascii=False) + "\n"
+    return [
+        write_whole(f"{stem}.{kind}{ending}", text.encode())
+        for ending, text in ((".md", result.to_markdown()), (".json", data))
+    ]
+
+
+def to_music21(chart: Source) -> music21.stream.Score:
+    """The chart as a music21 score, to analyse it with that library.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+
+    Returns
+    -------
+    music21.stream.Score
+        One unpitched part in two voices (hands, feet), with the places and noteheads of the drum key, its General
+        MIDI instruments, velocities, grace notes of flams and drags, tempo of every bar.
+
+    Raises
+    ------
+    ChartError
+        If a note is too fine for any note value.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> score = wb.to_music21(wb.demo_song(what="chart"))
+    >>> len(score.parts[0].getElementsByClass("Measure"))
+    39
+    """
+    from workbench.notation.music21score import to_music21
+
+    return to_music21(_part(chart).chart)
+
+
+def from_music21(score: music21.stream.Stream) -> Chart:
+    """A chart of the drum part of a music21 score.
+
+    Parameters
+    ----------
+    score : music21 Score or Part
+        The first part with unpitched notes is read, repeats expanded.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    FileFormatError
+        If there is no drum part in it.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> chart = wb.read_chart(wb.demo_song(what="chart"))
+    >>> again = wb.from_music21(wb.to_music21(chart))
+    >>> [bar.pattern for bar in again.bars] == [bar.pattern for bar in chart.bars]
+    True
+    """
+    from workbench.notation.music21score import from_music21
+
+    return from_music21(score)
+
+
+# -- what a user gives -------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A chart with the file it lies in and the folder its recording is named from; a bare chart has neither."""
+
+    chart: Chart
+    file: Path | None = None
+    folder: Path | None = None
+
+    @property
+    def recording(self) -> Path | None:
+        from workbench.files.chartfile import recording_file
+
+        return None if self.folder is None else recording_file(self.chart, self.folder)
+
+
+def _part(source: Source | Reading) -> _Part:
+    from workbench.chart import Chart
+    from workbench.files.document import ChartDocument
+    from workbench.listening.draft import Draft, draft_files
+    from workbench.reading.read import Reading
+
+    if isinstance(source, Chart):
+        return _Part(source)
+    if isinstance(source, Reading):
+        return _Part(source.chart)
+    if isinstance(source, ChartDocument):
+        return _Part(source.chart, source.path, source.path.parent)
+    if isinstance(source, Draft):
+        return _Part(source.chart, draft_files(source.recording, source.recording.parent).chart, Path())
+    return _Part(read_chart(source), Path(source), Path(source).parent)
+
+
+def _reading(source: Source | Reading) -> Reading:
+    from workbench.reading.read import Reading
+
+    return source if isinstance(source, Reading) else read_part(source)
+
+
+def _span(chart: Chart, bars: str | None) -> tuple[int, int]:
+    from workbench.chart.excerpts import read_bar_span
+
+    return (0, len(chart) - 1) if bars is None else read_bar_span(chart, str(bars))
+
+
+def _shown(progress: Progress | None) -> Progress | None:
+    """The progress given; in a notebook otherwise a bar."""
+    if progress is None and "ipykernel" in sys.modules:
+        from IPython import get_ipython
+        from IPython.display import display
+
+        if getattr(get_ipython(), "kernel", None):
+            from workbench.grid.progress_bar import ProgressBar
+
+            progress = ProgressBar()
+            display(progress)
+    return progress
