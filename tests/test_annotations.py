@@ -18,7 +18,7 @@ from workbench.files import annotations
 from workbench.files.annotations import (
     BEATS_COLUMNS,
     HITS_COLUMNS,
-    Hit,
+    AnnotatedHit,
     hits_of_chart,
     read_beat_labels,
     read_beats,
@@ -110,7 +110,7 @@ def test_beats_of_compound_meter_are_dotted_quarters(tmp_path):
 def test_hits_with_times_and_instruments_only(tmp_path):
     path = tmp_path / "x.csv"
     path.write_text("instrument,time_s\nkick,0.5\n\nsnare,1\n")
-    assert read_hits(path) == [Hit(Stroke(0.5, "kick")), Hit(Stroke(1.0, "snare"))]
+    assert read_hits(path) == [AnnotatedHit(Stroke(0.5, "kick")), AnnotatedHit(Stroke(1.0, "snare"))]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests import parts
 from workbench.commands.cli import main
-from workbench.errors import LONGEST, WorkbenchError
+from workbench.errors import LONGEST_MESSAGE, WorkbenchError
 from workbench.escaping import for_markdown, for_terminal, whole_text
 from workbench.files.chartfile import dumps_chart, read_chart
 from workbench.pictures import draw_bars
@@ -35,7 +35,7 @@ def test_whole_texts_can_be_written(text):
 @given(texts)
 def test_errors_are_one_short_line_without_control_characters(text):
     said = str(WorkbenchError(f"{text} is no chart; choose another."))
-    assert len(said) <= LONGEST and "\n" not in said and not CONTROLS.search(said)
+    assert len(said) <= LONGEST_MESSAGE and "\n" not in said and not CONTROLS.search(said)
     assert said.endswith("choose another.")
 
 

@@ -25,7 +25,7 @@ from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
-from workbench.grid.sound_picture import BANDS, picture_pieces
+from workbench.grid.sound_picture import PICTURE_BANDS, picture_pieces
 from workbench.sound.rendering import hits_of, mix_hits
 
 GROOVE = WrittenBar(
@@ -549,7 +549,7 @@ def test_a_tone_lights_one_band():
         bands = []
         for pitch_hz in (low, high):
             levels = next(iter(picture_pieces(0.5 * np.sin(2 * np.pi * pitch_hz * t), RATE))).levels
-            assert levels.shape == (200, BANDS)
+            assert levels.shape == (200, PICTURE_BANDS)
             bands.append(int(np.median(levels[20:180].argmax(axis=1))))
         assert bands[0] < bands[1]
 

@@ -211,7 +211,7 @@ def test_words_are_kind_few_and_explained():
 
 def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(monkeypatch):
     # Made songs agree better than recordings do; the usual is set between the two takes.
-    monkeypatch.setattr("workbench.checking.take_words.USUAL_AGREEMENT", 0.9)
+    monkeypatch.setattr("workbench.checking.take_words.USUAL_TAKE_AGREEMENT", 0.9)
     assert assess().strengths
     other = [
         WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n for n in b.notes))

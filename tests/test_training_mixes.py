@@ -9,7 +9,7 @@ from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import mixing, planning, rarities
 from workbench.training import performances as play
-from workbench.training.library import Library, Voice, fundamental_hz
+from workbench.training.library import KitVoice, Library, fundamental_hz
 from workbench.training.performances import Performance
 from workbench.training.procedural import make_stroke
 from workbench.training.sources import OTHER
@@ -23,7 +23,7 @@ def material():
     parts, voices, at = [], {}, 0
     for k, name in enumerate((*DETECTED, OTHER)):
         shot = make_stroke("tambourine" if name == OTHER else name, np.random.default_rng(k))
-        voices[name] = [Voice("invented kit", [(at, len(shot))])]
+        voices[name] = [KitVoice("invented kit", [(at, len(shot))])]
         parts.append(shot)
         at += len(shot)
     noise = 0.1 * np.random.default_rng(9).standard_normal(3 * SAMPLE_RATE_HZ).astype(np.float32)
@@ -152,9 +152,9 @@ def test_toms_fall_in_pitch_and_a_pair_of_hats_stays_together(material):
     library = replace(material.library, voices=dict(material.library.voices))
     rng = np.random.default_rng(4)
     for name, hz in (("high tom", (90, 180)), ("mid tom", (80, 200)), ("floor tom", (70, 150))):
-        library.voices[name] = [Voice(f"kit {k}", [(0, 100)], pitch_hz) for k, pitch_hz in enumerate(hz)]
+        library.voices[name] = [KitVoice(f"kit {k}", [(0, 100)], pitch_hz) for k, pitch_hz in enumerate(hz)]
     for name in ("closed hi-hat", "open hi-hat", "pedal hi-hat"):
-        library.voices[name] = [Voice(f"kit {k}", [(0, 100)]) for k in range(40)]
+        library.voices[name] = [KitVoice(f"kit {k}", [(0, 100)]) for k in range(40)]
     together = 0
     for _ in range(100):
         kit = dict(zip(planning.NAMES, planning._choose_kit(rng, library), strict=True))

@@ -8,14 +8,14 @@ sentence and exits with status 2; the notebook shows it without a traceback.
 from workbench.escaping import one_line
 
 #: Longest sentence that is shown, characters: what others named at length is shortened in its middle.
-LONGEST = 300
+LONGEST_MESSAGE = 300
 
 
 class WorkbenchError(Exception):
     """Root of all errors raised on purpose; its text, one line, is meant for the user."""
 
     def __str__(self) -> str:
-        return one_line(super().__str__(), LONGEST)
+        return one_line(super().__str__(), LONGEST_MESSAGE)
 
     def _render_traceback_(self) -> list[str]:
         """What IPython shows in a notebook: the sentence, no traceback."""

@@ -23,7 +23,7 @@ from workbench.notation.scoresigns import ScoreOptions
 from workbench.progress import Progress, part, silent
 
 #: Formats by the name a user gives, with the suffix of their files.
-FORMATS: dict[str, str] = {
+SCORE_FORMATS: dict[str, str] = {
     "pdf": ".pdf",
     "musicxml": ".musicxml",
     "mxl": ".mxl",
@@ -102,7 +102,7 @@ def write_scores(
         File that the chart came from; gives the names of the new files, with
         ``-bars-5-8`` for an excerpt.
     formats : sequence of str
-        From :data:`FORMATS`.
+        From :data:`SCORE_FORMATS`.
     folder : path, optional
         By default that of ``source``; made if it does not exist.
     bars : (int, int), optional
@@ -129,18 +129,18 @@ def write_scores(
     FileFormatError
         If no format is named or one is unknown, or the folder cannot be written to.
     """
-    unknown = [f for f in formats if f not in FORMATS]
+    unknown = [f for f in formats if f not in SCORE_FORMATS]
     if unknown:
-        raise FileFormatError(f"There is no score format {unknown[0]!r}; choose from {', '.join(FORMATS)}.")
+        raise FileFormatError(f"There is no score format {unknown[0]!r}; choose from {', '.join(SCORE_FORMATS)}.")
     if not formats and not road_map:
-        raise FileFormatError(f"Name at least one score format: {', '.join(FORMATS)}.")
+        raise FileFormatError(f"Name at least one score format: {', '.join(SCORE_FORMATS)}.")
     base = _base(chart, Path(source), folder, bars)
     chart = with_form(chart) if read_form and bars is None else chart
     file_options = replace(options or ScoreOptions(), repeats=folded)
     part_only = chart if bars is None else excerpt_chart(chart, *bars)
     tell, out = progress or silent, []
     for k, name in enumerate(formats):
-        path = base.with_name(base.name + FORMATS[name])
+        path = base.with_name(base.name + SCORE_FORMATS[name])
         step = part(progress, k / len(formats), (k + 1) / len(formats))
         tell(k / len(formats), f"Writing {path.name}")
         if name in ("musicxml", "mxl"):

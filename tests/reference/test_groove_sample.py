@@ -12,14 +12,14 @@ from workbench.chart.meter import Meter
 from workbench.reading.fill_model import fill_logits
 from workbench.training.fill_examples import played
 from workbench.training.fill_measures import excerpt_area
-from workbench.training.groove_performances import Performance, performance_chart
+from workbench.training.groove_performances import GroovePerformance, performance_chart
 
 
 def performances():
     data = json.loads(Path(__file__).with_name("groove_sample.json").read_text("utf-8"))
     for p in data["performances"]:
         strokes = tuple((tick / data["ticks_per_quarter"], p["instruments"][i], v) for tick, i, v in p["strokes"])
-        yield Performance(
+        yield GroovePerformance(
             p["id"],
             p["id"].split("/")[0],
             p["style"],

@@ -26,7 +26,7 @@ from dataclasses import replace
 import numpy as np
 
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span, fit_times
-from workbench.alignment.barpath import CLASSES, COARSE, FINE, find_path
+from workbench.alignment.barpath import COARSE, DRUM_FAMILIES, FINE, find_path
 from workbench.alignment.comparison import compare_strokes
 from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
@@ -195,7 +195,7 @@ def _best_offset(chart: Chart, heard: Sequence[Stroke], frame_s: float = 0.01) -
     length = int((max(max(t for t, _ in written) - low, heard[-1].time_s - played_low)) / frame_s) + 20
     size = 1 << (2 * length - 1).bit_length()
     total = np.zeros(size)
-    for name in CLASSES:
+    for name in DRUM_FAMILIES:
         a, b = np.zeros(size), np.zeros(size)
         a[[int((t - low) / frame_s) for t, i in written if instrument(i).family == name]] = 1.0
         b[[int((s.time_s - played_low) / frame_s) for s in heard if instrument(s.instrument).family == name]] = 1.0

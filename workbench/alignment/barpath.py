@@ -30,7 +30,7 @@ OPENING_BARS, EXTRA_BARS = 0.15, 0.35
 COUNT_IN = 8
 
 #: Families of instruments that are told apart.
-CLASSES = ("kick", "snare", "hi-hat", "cymbal", "tom", "percussion")
+DRUM_FAMILIES = ("kick", "snare", "hi-hat", "cymbal", "tom", "percussion")
 
 
 @dataclass(frozen=True)
@@ -188,12 +188,12 @@ def _roll(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Strokes on the grid's ticks: blurred per class and any (ticks, 7), and counts (ticks,)."""
     ticks = (len(grid_s) - 1) * per_step + beyond + 2
-    roll = np.zeros((ticks, len(CLASSES) + 1), np.float32)
+    roll = np.zeros((ticks, len(DRUM_FAMILIES) + 1), np.float32)
     counts = np.zeros(ticks, np.float32)
     times = np.array([s.time_s for s in heard])
     at = np.interp(times, grid_s, np.arange(len(grid_s))) * per_step
     for stroke, tick in zip(heard, at):
-        c = CLASSES.index(instrument(stroke.instrument).family)
+        c = DRUM_FAMILIES.index(instrument(stroke.instrument).family)
         for k in range(max(0, int(tick - resolution.far) + 1), min(ticks, int(tick + resolution.far) + 1)):
             near = min(1.0, (resolution.far - abs(k - tick)) / (resolution.far - resolution.near))
             roll[k, c] = max(roll[k, c], near)
@@ -225,7 +225,7 @@ def _bar_costs(
             *sorted(
                 (
                     round((float(n.position) / beat + resolution.feel * n.deviation_s / beat_s) * resolution.ticks),
-                    CLASSES.index(instrument(n.instrument).family),
+                    DRUM_FAMILIES.index(instrument(n.instrument).family),
                 )
                 for n in written.notes
             ),

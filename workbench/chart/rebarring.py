@@ -26,10 +26,10 @@ DRAWN_BEATS = 4
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
 SHORTEST_TAP_S = 0.2
 #: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
-LEVELS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
+TEMPO_RATIOS = tuple(Fraction(r) for r in ("1/4", "1/3", "1/2", "2/3", "1", "3/2", "2", "3", "4"))
 
 
-class _Span(NamedTuple):
+class _NewBar(NamedTuple):
     """A new bar over the stretch ``at … until`` of the old map, whole notes; ``times_s`` where tapped."""
 
     meter: Meter
@@ -85,8 +85,9 @@ def change_level(
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     scale = Fraction(factor).limit_denominator(4)
-    if scale not in LEVELS:
-        raise ChartError(f"A tempo can be read {', '.join(map(str, LEVELS))} times as fast, not {factor!r} times.")
+    if scale not in TEMPO_RATIOS:
+        ratios = ", ".join(map(str, TEMPO_RATIOS))
+        raise ChartError(f"A tempo can be read {ratios} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
     return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
 
@@ -159,9 +160,9 @@ def split_bar(time_map: TimeMap, bar_index: int, position: Fraction) -> Rebarrin
     bar, at = time_map.bars[bar_index], time_map.starts[bar_index]
     if not 0 < position < bar.length:
         raise ChartError("A bar is split at a place inside it.")
-    first = _Span(_meter_of(position, bar.meter), at, at + position, position)
+    first = _NewBar(_meter_of(position, bar.meter), at, at + position, position)
     rest = bar.length - position
-    second = _Span(_meter_of(rest, bar.meter), at + position, at + bar.length, rest)
+    second = _NewBar(_meter_of(rest, bar.meter), at + position, at + bar.length, rest)
     return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), first, second,
                                  *_as_spans(time_map, bar_index + 1, len(time_map))])  # fmt: skip
 
@@ -173,7 +174,7 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
         raise ChartError("The last bar has no next one to join.")
     a, b = time_map.bars[bar_index : bar_index + 2]
     at, length = time_map.starts[bar_index], a.length + b.length
-    joined = _Span(_meter_of(length, a.meter), at, at + length, length)
+    joined = _NewBar(_meter_of(length, a.meter), at, at + length, length)
     return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), joined,
                                  *_as_spans(time_map, bar_index + 2, len(time_map))])  # fmt: skip
 
@@ -185,13 +186,13 @@ def add_bars(time_map: TimeMap, count: int, at_end: bool = True) -> Rebarring:
     length = meter.bar_length
     if at_end:
         ends = [spans[-1].until + k * length for k in range(count + 1)]
-        spans += [_Span(meter, a, b, length) for a, b in pairwise(ends)]
+        spans += [_NewBar(meter, a, b, length) for a, b in pairwise(ends)]
     else:
         if time_map.bars[0].is_pickup:
             first = spans[0]
-            spans[0] = _Span(meter, first.until - length, first.until, length)
+            spans[0] = _NewBar(meter, first.until - length, first.until, length)
         starts = [spans[0].at - k * length for k in range(count, -1, -1)]
-        spans = [_Span(meter, a, b, length) for a, b in pairwise(starts)] + spans
+        spans = [_NewBar(meter, a, b, length) for a, b in pairwise(starts)] + spans
     return _assembled(time_map, spans)
 
 
@@ -245,9 +246,9 @@ def _bent(time_map: TimeMap, knots: Sequence[tuple[Fraction, float]], fixed: Seq
     return _assembled(bent, _as_spans(bent, 0, len(bent)), fixed)
 
 
-def _as_spans(time_map: TimeMap, first: int, end: int) -> list[_Span]:
+def _as_spans(time_map: TimeMap, first: int, end: int) -> list[_NewBar]:
     starts = time_map.starts
-    return [_Span(b.meter, starts[k], starts[k + 1], b.length)
+    return [_NewBar(b.meter, starts[k], starts[k + 1], b.length)
             for k, b in enumerate(time_map.bars[first:end], first)]  # fmt: skip
 
 
@@ -268,7 +269,7 @@ def _recut(
     if first_bar == 0:
         first = lines[0] - (lines[0] // full) * full
         if first > 0:
-            spans.append(_Span(meter, Fraction(0), first, first * scale))
+            spans.append(_NewBar(meter, Fraction(0), first, first * scale))
         lines = [first, *(line for line in lines if line > first)]
     else:
         if lines[0] != begin:
@@ -283,16 +284,16 @@ def _recut(
     return _assembled(time_map, spans + _as_spans(time_map, last_bar + 1, len(time_map)), fixed)
 
 
-def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot: bool) -> list[_Span]:
+def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot: bool) -> list[_NewBar]:
     full = meter.bar_length / scale
     count = (until - at) // full
     rest = until - at - count * full
-    out = [_Span(meter, at + k * full, at + (k + 1) * full, meter.bar_length) for k in range(count)]
+    out = [_NewBar(meter, at + k * full, at + (k + 1) * full, meter.bar_length) for k in range(count)]
     if not rest:
         return out
     if overshoot:  # the song's last bar is a whole one; a sliver of it is none
         sliver = out and rest * scale < meter.beat_length / 2
-        return out if sliver else [*out, _Span(meter, until - rest, until - rest + full, meter.bar_length)]
+        return out if sliver else [*out, _NewBar(meter, until - rest, until - rest + full, meter.bar_length)]
     if rest < full / 2 and out:
         rest += full
         out.pop()
@@ -302,7 +303,7 @@ def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot
     except ChartError:  # no meter is so long: a bar of whole beats, a little slower or faster
         beats = max(1, round(length / meter.beat_length))
         own = Meter(beats * (3 if meter.is_compound else 1), meter.unit)
-    return [*out, _Span(own, until - rest, until, own.bar_length)]
+    return [*out, _NewBar(own, until - rest, until, own.bar_length)]
 
 
 def _meter_of(length: Fraction, like: Meter) -> Meter:
@@ -330,21 +331,21 @@ def _tapped(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None, bea
     inner = [tuple(taps[k * beats : (k + 1) * beats]) for k in range(len(lines) - 1)] if beats_too else [
         tuple(a + (b - a) * k / beats for k in range(beats)) for a, b in pairwise(taps)]  # fmt: skip
     old_bar = float(time_map.whole_notes_at(lines[-1]) - time_map.whole_notes_at(lines[0])) / (len(lines) - 1)
-    scale = min(LEVELS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
+    scale = min(TEMPO_RATIOS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
     full = meter.bar_length / scale
     at = [_near(time_map, t) for t in lines]
     if not all(a < b for a, b in pairwise(at)):
         at = [at[0] + k * full for k in range(len(lines))]
     start = at[0] - (at[0] // full) * full
-    spans = [_Span(meter, Fraction(0), start, start * scale)] if start > 0 else []
+    spans = [_NewBar(meter, Fraction(0), start, start * scale)] if start > 0 else []
     spans += _cut(meter, scale, start, at[0], overshoot=False)
-    spans += [_Span(meter, a, b, meter.bar_length, times) for (a, b), times in zip(pairwise(at), inner)]
+    spans += [_NewBar(meter, a, b, meter.bar_length, times) for (a, b), times in zip(pairwise(at), inner)]
     if at[-1] < time_map.starts[-1]:
         spans += _cut(meter, scale, at[-1], time_map.starts[-1], overshoot=True)
     return _assembled(_bent_times(time_map, [(at[0], lines[0]), (at[-1], lines[-1])]), spans, at)
 
 
-def _assembled(time_map: TimeMap, spans: Sequence[_Span], fixed: Sequence[Fraction] = ()) -> Rebarring:
+def _assembled(time_map: TimeMap, spans: Sequence[_NewBar], fixed: Sequence[Fraction] = ()) -> Rebarring:
     """The time map of new bars over an old one, lines fixed that were or are to be."""
     held = {time_map.starts[k] for k, b in enumerate(time_map.bars) if b.fixed} | set(fixed)
     bars = []

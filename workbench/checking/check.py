@@ -45,8 +45,8 @@ FEWEST_LAID = 0.5
 REPEAT_FROM_BARS = 4
 
 #: Bars whose notes differ by at most this share are alike.
-ALIKE = 0.2
-#: What is heard agrees so far (F-measure) with a bar that it may be that bar; the ear errs, so less than ALIKE asks.
+ALIKE_BELOW = 0.2
+#: What is heard agrees so far (F-measure) with a bar that it may be that bar: the ear errs, so less is asked of it.
 SOUNDS_LIKE = 0.85
 #: A finding in so many bars or more is a pattern; in so many places of the bar at most they are named.
 PATTERN_BARS, FEW_PLACES = 3, 3
@@ -420,7 +420,7 @@ def _alike_run(chart: Chart, bar_index: int, step: int) -> int:
 
     def alike(j: int) -> bool:
         other = chart.bars[j].pattern
-        return len(pattern ^ other) <= ALIKE * max(len(pattern | other), 1)
+        return len(pattern ^ other) <= ALIKE_BELOW * max(len(pattern | other), 1)
 
     while 0 <= k + step < len(chart) and alike(k + step):
         k += step

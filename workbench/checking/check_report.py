@@ -16,7 +16,7 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.chart.counting import bar_words, capital, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.reportpage import LISTEN, WRONG, clock, escape, html_page, pdf_page, relative_link
+from workbench.checking.reportpage import BLUE, VERMILION, clock, escape, html_page, pdf_page, relative_link
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
@@ -127,7 +127,7 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
     for k, bar in enumerate(bars):
         x, y = (k % a_row) * (size + gap), (k // a_row) * (size + gap)
         verdicts = {f.verdict for f in bar.findings}
-        fill = WRONG if "wrong" in verdicts else LISTEN if verdicts else "#E6F4EF"
+        fill = VERMILION if "wrong" in verdicts else BLUE if verdicts else "#E6F4EF"
         ink = "#fff" if verdicts else "#3b4249"
         words = f"Bar {bar.bar_number}: {len(bar.findings)} found"
         parts.append(
@@ -224,7 +224,7 @@ def _picture(check: Check, bar_index: int) -> str | None:
         return None  # a chart by others may hold what cannot be engraved; its findings still count
 
 
-_PDF = r"""
+_CHECK_PDF = r"""
 #set document(title: data.title, date: none)
 #set page(paper: "a4", margin: (x: 18mm, y: 16mm), numbering: "1 / 1")
 #set text(font: "DejaVu Sans", size: 9pt, lang: "en")
@@ -278,7 +278,7 @@ def check_pdf(check: Check) -> bytes:
             }
         )
     return pdf_page(
-        _PDF,
+        _CHECK_PDF,
         {
             "title": f"Check of {check.chart.title or 'a chart'}",
             "summary": capital(summary_of(check)),

@@ -18,7 +18,7 @@ from workbench.chart.ornaments import GRACE_REACH_S, roll_end
 from workbench.listening.transcription import Transcription
 
 #: Kinds of findings, in words for the reader.
-KINDS: dict[str, str] = {
+FINDING_KINDS: dict[str, str] = {
     "bar missing": "the recording has bars that are not written",
     "bar extra": "bars are written that the recording does not play",
     "repeat": "the recording repeats bars that are written once",
@@ -68,7 +68,7 @@ class Finding:
     Attributes
     ----------
     kind : str
-        From :data:`KINDS`.
+        From :data:`FINDING_KINDS`.
     bar_index, bar_number : int
         The written bar (for missing bars: the one after which they are played).
     position : Fraction or None

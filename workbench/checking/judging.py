@@ -53,7 +53,7 @@ MISTAKE_RATE, NOTES_OF_INSTRUMENT, NOTES_OF_BAR = 0.03, 15.0, 6.0
 #: Rounds of estimating the rates.
 ROUNDS = 4
 #: No single piece of evidence is more certain than this.
-CERTAIN = 0.995
+HIGHEST_PROBABILITY = 0.995
 #: Sureness of what is for listening whatever the evidence.
 DOUBTFUL = WRONG_FROM * 0.9
 #: Smallest deviation that is called early or late, seconds.
@@ -304,9 +304,9 @@ class _Evidence:
 
     def _odds(self, stroke: Stroke) -> float:
         """Odds that a stroke heard was played, in this recording."""
-        sure = min(stroke.confidence, CERTAIN)
+        sure = min(stroke.confidence, HIGHEST_PROBABILITY)
         odds = sure / (1 - sure) / self.falseness.get(stroke.instrument, 1.0)
-        return min(odds, CERTAIN / (1 - CERTAIN))
+        return min(odds, HIGHEST_PROBABILITY / (1 - HIGHEST_PROBABILITY))
 
     def _deviations(self) -> tuple[dict[str, float], dict[str, float]]:
         """Median and robust spread of each instrument's deviations, seconds."""
@@ -378,7 +378,7 @@ class _Evidence:
         recall = self.recall[e.note.instrument]
         soft = is_soft(e.note)
         recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
-        ratio = 1 / max(1 - CERTAIN, (1 - recall) * (1 - 0.65 * self._silence(e)))
+        ratio = 1 / max(1 - HIGHEST_PROBABILITY, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
         doubt = 1 - 0.7 * self.custom(e.aligned.chart_bar, e.note.key) * played

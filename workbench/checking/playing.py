@@ -58,7 +58,7 @@ LOST_CLICK = 0.25
 WORKING_DRUMMERS_SPREAD_MS = (13.5, 15.6, 18.5)
 
 #: Below this agreement the take is of something else; below this, it may be.
-LEAST_AGREEMENT, USUAL_AGREEMENT = 0.4, 0.6
+LEAST_TAKE_AGREEMENT, USUAL_TAKE_AGREEMENT = 0.4, 0.6
 #: Deviations so many robust spreads from the median are slips, not feel.
 SLIP_SPREADS = 4.0
 #: The least deviation from the median that may count as a slip, seconds.
@@ -269,7 +269,7 @@ def measure_playing(
         the take was clearly not played at the click's tempo.
     """
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
-    if not any(b.chart_bar is not None for b in alignment.bars) or alignment.agreement < LEAST_AGREEMENT:
+    if not any(b.chart_bar is not None for b in alignment.bars) or alignment.agreement < LEAST_TAKE_AGREEMENT:
         raise AnalysisError(
             f"The take hardly agrees with the chart ({alignment.agreement:.0%}); make sure that "
             "it is a recording of this part."

@@ -17,7 +17,7 @@ from workbench.engraving.drawing import font_folder
 
 #: Colours that stay apart for the colour-blind (M. Okabe, K. Ito, *Color
 #: Universal Design*, 2008): wrong, doubtful, fine, neutral.
-WRONG, LISTEN, FINE, QUIET = "#D55E00", "#0072B2", "#009E73", "#98a1a9"
+VERMILION, BLUE, GREEN, GREY = "#D55E00", "#0072B2", "#009E73", "#98a1a9"
 
 _STYLE = """
 :root { color-scheme: light; }

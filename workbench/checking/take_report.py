@@ -17,7 +17,7 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import stroke_lines
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
-from workbench.checking.reportpage import FINE, LISTEN, QUIET, WRONG, escape, html_page, pdf_page
+from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, escape, html_page, pdf_page
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words
 from workbench.errors import WorkbenchError
@@ -60,8 +60,8 @@ def strokes_svg(take: Take, width: int = 640) -> str:
     height = top + row * len(names) + 24
     x = lambda ms: left + (ms + REACH_MS) / (2 * REACH_MS) * (width - left - 10)
     out = [
-        _text(x(-REACH_MS), 12, "early", QUIET, "start"),
-        _text(x(REACH_MS), 12, "late", QUIET, "end"),
+        _text(x(-REACH_MS), 12, "early", GREY, "start"),
+        _text(x(REACH_MS), 12, "late", GREY, "end"),
         _text(x(0), 12, f"on {take.playing.against}", "#3b4249", "middle"),
     ]
     for ms in range(-60, 61, 20):
@@ -69,7 +69,7 @@ def strokes_svg(take: Take, width: int = 640) -> str:
             f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
             f'stroke="{"#3b4249" if ms == 0 else "#d5d9dd"}" stroke-width="1"/>'
         )
-        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", QUIET, "end" if ms == REACH_MS else "middle"))
+        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", GREY, "end" if ms == REACH_MS else "middle"))
     rng = np.random.default_rng(0)
     for k, name in enumerate(names):
         y = top + row * (k + 0.5)
@@ -79,14 +79,15 @@ def strokes_svg(take: Take, width: int = 640) -> str:
             values = rng.choice(values, MOST_DOTS, replace=False)
         for ms, shake in zip(values, rng.uniform(-6, 6, len(values))):
             if abs(ms) <= REACH_MS:
-                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{LISTEN}" fill-opacity="0.3"/>')
+                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{BLUE}" fill-opacity="0.3"/>')
         t = timing.get(name)
         if t is not None and t.mean_ms is not None and abs(t.mean_ms) < REACH_MS:
             low, high = (np.clip(t.mean_ms + s * t.spread_ms, -REACH_MS, REACH_MS) for s in (-1, 1))
             out.append(
-                f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" stroke="{WRONG}" stroke-width="2.5"/>'
+                f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" '
+                f'stroke="{VERMILION}" stroke-width="2.5"/>'
             )
-            out.append(f'<rect x="{x(t.mean_ms) - 2:.1f}" y="{y - 8}" width="4" height="16" fill="{WRONG}"/>')
+            out.append(f'<rect x="{x(t.mean_ms) - 2:.1f}" y="{y - 8}" width="4" height="16" fill="{VERMILION}"/>')
     return _svg(width, height, out, "Strokes early and late, by instrument")
 
 
@@ -109,16 +110,16 @@ def bars_svg(take: Take, width: int = 640) -> str:
         )
     for bpm in (centre - reach, centre, centre + reach):
         out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" stroke="#d5d9dd"/>')
-        out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", QUIET, "end"))
+        out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", GREY, "end"))
     points = [(left + (k + 0.5) * step, y(t)) for k, t in enumerate(tempi) if np.isfinite(t)]
     if points:
         path = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
-        out.append(f'<polyline points="{path}" fill="none" stroke="{FINE}" stroke-width="2"/>')
+        out.append(f'<polyline points="{path}" fill="none" stroke="{GREEN}" stroke-width="2"/>')
     most = max([1, *(max(b.missed, b.added) for b in bars)])
     base, room = 134, 16
-    out.append(f'<line x1="{left}" x2="{width - right}" y1="{base}" y2="{base}" stroke="{QUIET}"/>')
+    out.append(f'<line x1="{left}" x2="{width - right}" y1="{base}" y2="{base}" stroke="{GREY}"/>')
     for k, b in enumerate(bars):
-        for count, colour, up in ((b.missed, WRONG, True), (b.added, LISTEN, False)):
+        for count, colour, up in ((b.missed, VERMILION, True), (b.added, BLUE, False)):
             size = room * count / most
             if count:
                 edge = base - size if up else base
@@ -128,9 +129,9 @@ def bars_svg(take: Take, width: int = 640) -> str:
                 )
         every = max(1, -(-len(bars) // 16))
         if k % every == 0:
-            out.append(_text(left + (k + 0.5) * step, height - 4, str(b.bar_number), QUIET, "middle"))
-    out.append(_text(left - 6, base - 4, "missed", WRONG, "end"))
-    out.append(_text(left - 6, base + 10, "added", LISTEN, "end"))
+            out.append(_text(left + (k + 0.5) * step, height - 4, str(b.bar_number), GREY, "middle"))
+    out.append(_text(left - 6, base - 4, "missed", VERMILION, "end"))
+    out.append(_text(left - 6, base + 10, "added", BLUE, "end"))
     return _svg(width, height, out, "Tempo, fills, strokes missed and added, bar by bar")
 
 
@@ -150,7 +151,7 @@ def _svg(width: int, height: float, parts: list[str], label: str) -> str:
 
 # -- pages --------------------------------------------------------------------------------
 
-_HEADS = ("", "played", "missed", "unsure", "added", "on average", "spread", "that is")
+_TABLE_HEADS = ("", "played", "missed", "unsure", "added", "on average", "spread", "that is")
 
 
 def _on_average(timing: InstrumentTiming) -> str:
@@ -196,7 +197,7 @@ def take_html(take: Take) -> str:
     listed = lambda texts: "<ul>" + "".join(f"<li>{escape(t)}</li>" for t in texts) + "</ul>"
     table = (
         "<tr>"
-        + "".join(f"<th>{h}</th>" for h in _HEADS)
+        + "".join(f"<th>{h}</th>" for h in _TABLE_HEADS)
         + "</tr>"
         + "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
     )
@@ -226,7 +227,7 @@ def take_html(take: Take) -> str:
     return html_page(_title(take), "\n".join(body))
 
 
-_PDF = r"""
+_TAKE_PDF = r"""
 #set document(title: data.title, date: none)
 #set page(paper: "a4", margin: (x: 17mm, y: 12mm))
 #set text(font: "DejaVu Sans", size: 8.5pt, lang: "en")
@@ -268,7 +269,7 @@ _PDF = r"""
 def take_pdf(take: Take) -> bytes:
     """The take as one page of PDF."""
     return pdf_page(
-        _PDF,
+        _TAKE_PDF,
         {
             "title": _title(take),
             "recording": take.recording,
@@ -276,7 +277,7 @@ def take_pdf(take: Take) -> bytes:
             "strokes": _listed_strokes(take),
             "strengths": list(take.strengths),
             "advice": list(take.advice),
-            "heads": list(_HEADS),
+            "heads": list(_TABLE_HEADS),
             "rows": [list(r) for r in _rows(take)],
             "remarks": list(take.remarks),
             "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",

@@ -13,14 +13,20 @@ import numpy as np
 
 from workbench.chart.counting import bar_words, capital, number_runs, the_place
 from workbench.checking.differing import DifferingStroke
-from workbench.checking.playing import USUAL_AGREEMENT, WORKING_DRUMMERS_SPREAD_MS, Click, InstrumentTiming, Playing
+from workbench.checking.playing import (
+    USUAL_TAKE_AGREEMENT,
+    WORKING_DRUMMERS_SPREAD_MS,
+    Click,
+    InstrumentTiming,
+    Playing,
+)
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
 #: An average whose standard error is larger is called rough, milliseconds; so is one of fewer of the written strokes.
 ROUGH_MS, FAIR_SHARE = 3.0, 0.8
 #: A change of tempo from this share on is called rushing or dragging.
-TEMPO_CHANGE = 0.02
+FILL_TEMPO_CHANGE = 0.02
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
 FEWEST_HABIT, HABIT_SHARE = 3, 0.2
 #: Louder than wanted by this much, ghost notes are called too loud.
@@ -140,7 +146,7 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
 
 def is_doubtful(take: Playing) -> bool:
     """Whether the take may be of something else, so that praise would be idle."""
-    return take.alignment.agreement < USUAL_AGREEMENT
+    return take.alignment.agreement < USUAL_TAKE_AGREEMENT
 
 
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
@@ -328,7 +334,7 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
                 (f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}"),
             )
         )
-    changes = [f for f in take.fills if abs(f.tempo_change) >= TEMPO_CHANGE]
+    changes = [f for f in take.fills if abs(f.tempo_change) >= FILL_TEMPO_CHANGE]
     faster = [f for f in changes if f.tempo_change > 0]
     side = faster if 2 * len(faster) >= len(changes) else [f for f in changes if f.tempo_change < 0]
     if len(side) >= 2 or (len(side) == 1 and len(take.fills) == 1):

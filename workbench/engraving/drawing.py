@@ -17,7 +17,7 @@ from lxml import etree
 from workbench.notation.scoresigns import clean_text
 
 SVG = "http://www.w3.org/2000/svg"
-_XLINK = "http://www.w3.org/1999/xlink"
+XLINK = "http://www.w3.org/1999/xlink"
 SERIF = "STIXGeneral, STIX Two Text, Times New Roman, Times, serif"
 #: Mean width of a letter of the text font, in ems (measured on English titles).
 LETTER = 0.5
@@ -44,7 +44,7 @@ def tag(name: str) -> str:
 
 def new_page(width: float, height: float, title: str = "") -> etree._Element:
     """An empty sheet; ``title`` is what a screen reader says of it."""
-    root = etree.Element(tag("svg"), nsmap={None: SVG, "xlink": _XLINK})
+    root = etree.Element(tag("svg"), nsmap={None: SVG, "xlink": XLINK})
     for name, value in (
         ("version", "1.1"),
         ("viewBox", f"0 0 {width:g} {height:g}"),

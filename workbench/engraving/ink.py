@@ -12,7 +12,7 @@ from functools import lru_cache
 
 from lxml import etree
 
-from workbench.engraving.drawing import tag
+from workbench.engraving.drawing import XLINK, tag
 
 _TOKEN = re.compile(r"[A-Za-z]|-?\d*\.?\d+(?:e-?\d+)?")
 #: How many numbers each command of an outline takes, and which of them are heights.
@@ -27,7 +27,6 @@ _HEIGHTS = {
     "Q": (4, (1, 3)),
     "A": (7, (6,)),
 }
-_XLINK = "{http://www.w3.org/1999/xlink}href"
 
 
 @lru_cache(maxsize=512)
@@ -87,7 +86,7 @@ def lowest_ink(
             lowest = max(lowest, float(e.get("cy", 0)) + float(e.get("ry", 0)))
         elif e.tag == tag("use"):
             _, y, _, scale = _numbers(e.get("transform"))
-            (outline,) = symbols[e.get(_XLINK).removeprefix("#")].findall(tag("path"))
+            (outline,) = symbols[e.get(f"{{{XLINK}}}href").removeprefix("#")].findall(tag("path"))
             lowest = max(lowest, y + scale * lowest_of_outline(outline.get("d"), upside_down=True))
     return lowest
 

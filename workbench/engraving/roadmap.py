@@ -28,7 +28,7 @@ from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
 
 _NAME_WIDTH = 330
-_GAP = 30  # between the groove and the fill
+_FILL_GAP = 30  # between the groove and the fill
 _ROW_GAP = 36  # between rows
 #: Size of the captions.
 _CAPTION = 27.0
@@ -39,7 +39,7 @@ _LEAST_ROW = 84.0
 #: Size of the music and most lines of a caption: the first that keeps the form on one page, else the last.
 _SIZES = ((0.8, 4), (0.7, 3), (0.6, 2), (0.5, 2), (0.5, 1))
 #: Brackets over fills are left out: the caption says it.
-_OPTIONS = ScoreOptions(fills="none")
+_BAR_OPTIONS = ScoreOptions(fills="none")
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ class _Row:
 def road_map_pages(chart: Chart, style: PageStyle = PLAIN) -> list[str]:
     """The road map as SVG pages, one if it can be."""
     width, height = style.size
-    music = (width - 2 * MARGIN - _NAME_WIDTH - _GAP) / 2
+    music = (width - 2 * MARGIN - _NAME_WIDTH - _FILL_GAP) / 2
     stages = find_stages(chart)
     name = f"Road map: {chart.title}" if chart.title else "Road map"
     root = new_page(width, height, name)
@@ -187,7 +187,7 @@ def _row(chart: Chart, stages, stage: RoadMapStop, width: float, letters: int, m
 
 def _engrave_bar(chart: Chart, bar_index: int, width: float) -> System:
     printed = (PrintedBar(bar_index, (bar_index,), BarKind.NOTES),)
-    (system,) = engrave_systems(chart, [printed], _OPTIONS, round(width), show_meter=True)
+    (system,) = engrave_systems(chart, [printed], _BAR_OPTIONS, round(width), show_meter=True)
     return system
 
 
@@ -218,4 +218,4 @@ def _draw_row(root: etree._Element, chart: Chart, row: _Row, y: float, scale: fl
                 )
             )
         system.draw(root, x, under, scale)
-        x += music + _GAP
+        x += music + _FILL_GAP

@@ -29,7 +29,7 @@ from workbench.errors import ChartError
 from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
 from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
 
-_OPTIONS = {
+_VEROVIO_OPTIONS = {
     "breaks": "encoded",
     "adjustPageHeight": True,
     "header": "none",
@@ -119,7 +119,7 @@ def _toolkit():
 
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
-    toolkit.setOptions({**_OPTIONS, "pageHeight": 6000})
+    toolkit.setOptions({**_VEROVIO_OPTIONS, "pageHeight": 6000})
     toolkit.width = 0
     return toolkit
 

@@ -117,7 +117,7 @@ class RecordingScores:
     ghost_velocities, normal_velocities : tuple of int
         Drafted velocities of snare strokes annotated as ghost and as normal.
     inserts, deletes, relabels : int
-        Corrections from the draft to the annotation.
+        CorrectionCounts from the draft to the annotation.
     bars : int
         Annotated bars.
     duration_s : float
@@ -175,7 +175,7 @@ def count_by(
 
 
 @dataclass(frozen=True)
-class Corrections:
+class CorrectionCounts:
     """What it takes to get from found to expected events."""
 
     inserts: int
@@ -184,7 +184,7 @@ class Corrections:
     right: tuple[bool, ...]  # for each found event, in order of time
 
 
-def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[float, str]]) -> Corrections:
+def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[float, str]]) -> CorrectionCounts:
     """Fewest inserts, deletes and relabels that make found events the expected ones.
 
     A relabel gives a stroke within ±50 ms another instrument.
@@ -202,7 +202,7 @@ def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[flo
     missed = [t for i, (t, _) in enumerate(expected) if i not in used_expected]
     extra = [t for j, (t, _) in enumerate(found) if j not in used_found]
     relabels = len(match(missed, extra))
-    return Corrections(len(missed) - relabels, len(extra) - relabels, relabels, right)
+    return CorrectionCounts(len(missed) - relabels, len(extra) - relabels, relabels, right)
 
 
 def score_beats(expected: Sequence[Beat], found: Sequence[Beat]) -> tuple[float, float]:
@@ -252,7 +252,7 @@ def score_strokes(
     key = [(t, SUBCLASSES[label]) for t, label in subclass_labels if label in SUBCLASSES]
     names = sorted({n for _, n in (*key, *as_key)}, key=drum_key_order)
     beats_f, downbeats_f = score_beats(beats, found_beats) if beats else (float("nan"),) * 2
-    fixes = corrections(key, as_key) if key else Corrections(0, 0, 0, ())
+    fixes = corrections(key, as_key) if key else CorrectionCounts(0, 0, 0, ())
     by_time = sorted(found, key=lambda s: (s.time_s, s.instrument))
     snares = [s for s in by_time if s.instrument == "snare"]
 

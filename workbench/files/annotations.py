@@ -46,7 +46,7 @@ LATEST_S = 30_000.0
 
 
 @dataclass(frozen=True)
-class Hit:
+class AnnotatedHit:
     """A row of ``hits.csv``: a stroke and the place it was written at.
 
     ``bar_number`` and ``position`` are None where a table gives only times.
@@ -109,10 +109,10 @@ def read_beat_labels(path: str | os.PathLike) -> list[Beat]:
 # -- hits --------------------------------------------------------------------------------
 
 
-def hits_of_chart(chart: Chart) -> list[Hit]:
+def hits_of_chart(chart: Chart) -> list[AnnotatedHit]:
     """Every note of a chart as it was played, in order of time."""
     hits = [
-        Hit(
+        AnnotatedHit(
             Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, n.confidence),
             chart.time_map.bar_number(k),
             n.position,
@@ -134,7 +134,7 @@ def hits_table(chart: Chart) -> pandas.DataFrame:
     return pandas.DataFrame(rows, columns=list(HITS_COLUMNS))
 
 
-def write_hits(hits: Iterable[Hit] | Chart, path: str | os.PathLike) -> None:
+def write_hits(hits: Iterable[AnnotatedHit] | Chart, path: str | os.PathLike) -> None:
     """Write ``hits.csv`` from hits or straight from a chart."""
     rows = hits_of_chart(hits) if isinstance(hits, Chart) else hits
     _write_table(
@@ -154,7 +154,7 @@ def write_hits(hits: Iterable[Hit] | Chart, path: str | os.PathLike) -> None:
     )
 
 
-def read_hits(path: str | os.PathLike) -> list[Hit]:
+def read_hits(path: str | os.PathLike) -> list[AnnotatedHit]:
     """Inverse of :func:`write_hits`; only ``time_s`` and ``instrument`` are required.
 
     Raises
@@ -173,7 +173,7 @@ def read_hits(path: str | os.PathLike) -> list[Hit]:
                 _number(row.get("confidence") or "1"),
             )
             hits.append(
-                Hit(
+                AnnotatedHit(
                     stroke,
                     _whole(row["bar"], "bar number") if row.get("bar") else None,
                     fraction_from_data(row["position"]) if row.get("position") else None,

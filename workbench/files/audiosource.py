@@ -26,7 +26,7 @@ from workbench.files.untrusted import open_file, shown
 #: Shortest recording that can be worked with, seconds.
 SHORTEST_S = 1.0
 #: Longest recording that is accepted, seconds (12 hours).
-LONGEST_S = 12 * 3600.0
+LONGEST_RECORDING_S = 12 * 3600.0
 #: Lowest sample rate in which drums can be told apart, hertz.
 LOWEST_RATE_HZ = 4000
 #: A file may lack this much of the length its header promises, seconds.
@@ -91,10 +91,10 @@ def _check_header(source: Source) -> None:
         raise AudioError(f"{name} holds no sound (0 samples); export the recording again.")
     if duration_s < SHORTEST_S:
         raise AudioError(f"{name} is too short: {duration_s:.2f} s, at least {SHORTEST_S:g} s are needed.")
-    if duration_s > LONGEST_S:
+    if duration_s > LONGEST_RECORDING_S:
         raise AudioError(
             f"{name} is too long: {duration_s / 3600:.1f} hours, at most "
-            f"{LONGEST_S / 3600:g} are accepted; cut it into parts."
+            f"{LONGEST_RECORDING_S / 3600:g} are accepted; cut it into parts."
         )
 
 
@@ -272,8 +272,10 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
             while data := process.stdout.read(size):
                 block = np.frombuffer(data[: len(data) - len(data) % (4 * channels)], dtype="<f4")
                 done += len(block) // channels
-                if done > (LONGEST_S + 1) * rate:
-                    raise AudioError(f"{path.name} is longer than {LONGEST_S / 3600:g} hours; cut it into parts.")
+                if done > (LONGEST_RECORDING_S + 1) * rate:
+                    raise AudioError(
+                        f"{path.name} is longer than {LONGEST_RECORDING_S / 3600:g} hours; cut it into parts."
+                    )
                 yield block.reshape(-1, channels)
             if process.wait() != 0:
                 raise _cut_off(path, f"it cannot be decoded beyond {done / rate:.1f} s")

@@ -16,16 +16,16 @@ from workbench.sound.spectrum import hann, spectra
 #: Steps of the waveform: loudest and lowest sample in each, per second.
 PEAK_RATE_HZ = 500
 #: Steps of the spectrogram, per second.
-FRAME_RATE_HZ = 100
+PICTURE_RATE_HZ = 100
 #: Bands of the spectrogram, equally wide in pitch, and where they begin and end.
-BANDS = 40
-LOWEST_HZ, HIGHEST_HZ = 40.0, 14000.0
+PICTURE_BANDS = 40
+PICTURE_LOWEST_HZ, PICTURE_HIGHEST_HZ = 40.0, 14000.0
 #: Levels this far below the loudest are drawn empty, in decibels.
 RANGE_DB = 60.0
 #: Frames of the spectrogram that are made at a time.
-BATCH = 64
+FRAMES_AT_ONCE = 64
 #: The page gets the picture in pieces of this length, seconds.
-PIECE_S = 30.0
+PICTURE_PIECE_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Piece:
         First step of the waveform and of the spectrogram.
     peaks : ndarray (steps, 2), int8
         Lowest and highest sample of each step, full scale ±127.
-    levels : ndarray (frames, BANDS), uint8
+    levels : ndarray (frames, PICTURE_BANDS), uint8
         Level of each band, low bands first; 255 is the loudest of the recording.
     """
 
@@ -51,7 +51,7 @@ class Piece:
 def counts(length: int, sample_rate: int) -> tuple[int, int]:
     """Steps of the waveform and of the spectrogram for so many samples."""
     duration_s = length / sample_rate
-    return int(np.ceil(duration_s * PEAK_RATE_HZ)), int(np.ceil(duration_s * FRAME_RATE_HZ))
+    return int(np.ceil(duration_s * PEAK_RATE_HZ)), int(np.ceil(duration_s * PICTURE_RATE_HZ))
 
 
 def picture_pieces(samples: np.ndarray, sample_rate: int) -> Iterator[Piece]:
@@ -63,8 +63,8 @@ def picture_pieces(samples: np.ndarray, sample_rate: int) -> Iterator[Piece]:
     """
     loudest = float(np.abs(samples).max(initial=0.0)) or 1.0
     peak_count, frame_count = counts(len(samples), sample_rate)
-    steps = int(PIECE_S * PEAK_RATE_HZ)
-    frames = int(PIECE_S * FRAME_RATE_HZ)
+    steps = int(PICTURE_PIECE_S * PEAK_RATE_HZ)
+    frames = int(PICTURE_PIECE_S * PICTURE_RATE_HZ)
     reference = 0.0
     bands = _band_matrix(sample_rate)
     for k in range(-(-peak_count // steps)):
@@ -95,13 +95,13 @@ def _window_length(sample_rate: int) -> int:
 
 
 def _band_power(samples: np.ndarray, sample_rate: int, start: int, end: int, bands: np.ndarray) -> np.ndarray:
-    """Power of each band in frames ``start … end``, (frames, BANDS)."""
+    """Power of each band in frames ``start … end``, (frames, PICTURE_BANDS)."""
     n = _window_length(sample_rate)
     window = hann(n)
     out = np.zeros((end - start, bands.shape[1]), np.float32)
     # Small batches: edits of the page are answered in between.
-    for first in range(start, end, BATCH):
-        centres = np.round((np.arange(first, min(first + BATCH, end)) + 0.5) * sample_rate / FRAME_RATE_HZ)
+    for first in range(start, end, FRAMES_AT_ONCE):
+        centres = np.round((np.arange(first, min(first + FRAMES_AT_ONCE, end)) + 0.5) * sample_rate / PICTURE_RATE_HZ)
         spectrum = spectra(samples, centres.astype(int) - n // 2, window)
         out[first - start : first - start + len(centres)] = (spectrum.real**2 + spectrum.imag**2) @ bands
     return out
@@ -110,9 +110,9 @@ def _band_power(samples: np.ndarray, sample_rate: int, start: int, end: int, ban
 def _band_matrix(sample_rate: int) -> np.ndarray:
     """Weights (bins, bands): each band takes the bins between its edges, or its nearest bin."""
     bins = np.fft.rfftfreq(_window_length(sample_rate), 1 / sample_rate)
-    edges = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, sample_rate / 2), BANDS + 1)
-    matrix = np.zeros((len(bins), BANDS), np.float32)
-    for k in range(BANDS):
+    edges = np.geomspace(PICTURE_LOWEST_HZ, min(PICTURE_HIGHEST_HZ, sample_rate / 2), PICTURE_BANDS + 1)
+    matrix = np.zeros((len(bins), PICTURE_BANDS), np.float32)
+    for k in range(PICTURE_BANDS):
         inside = (bins >= edges[k]) & (bins < edges[k + 1])
         if not inside.any():
             inside[np.argmin(np.abs(bins - np.sqrt(edges[k] * edges[k + 1])))] = True

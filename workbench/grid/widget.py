@@ -33,7 +33,7 @@ from workbench.grid import passages
 from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
-from workbench.grid.sound_picture import BANDS, FRAME_RATE_HZ, PEAK_RATE_HZ, counts, picture_pieces
+from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
 from workbench.reading.doubts import DOUBT_BELOW
 
 _STATIC = Path(__file__).parent / "static"
@@ -321,8 +321,8 @@ class HitGrid(anywidget.AnyWidget):
         heading = {
             "type": "sound picture",
             "peak_rate_hz": PEAK_RATE_HZ,
-            "frame_rate_hz": FRAME_RATE_HZ,
-            "bands": BANDS,
+            "frame_rate_hz": PICTURE_RATE_HZ,
+            "bands": PICTURE_BANDS,
             "peak_count": peak_count,
             "frame_count": frame_count,
         }

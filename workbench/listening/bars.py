@@ -173,7 +173,7 @@ class BarPath:
 
 
 #: Natural log of how likely the meter changes from one bar to the next.
-CHANGE = -6.0
+METER_CHANGE = -6.0
 #: Natural log of how much likelier a song begins on a bar line than on any other beat
 #: (common practice, no source).
 PICKUP_COST = 2.0
@@ -299,8 +299,8 @@ def _best_path(
                 enter = priors[meters[i]] - (0.0 if beat == 0 else PICKUP_COST)
             if so_far[i] > enter:
                 enter, came = so_far[i], i
-            if top + CHANGE > enter:
-                enter, came = top + CHANGE, source
+            if top + METER_CHANGE > enter:
+                enter, came = top + METER_CHANGE, source
             if enter == -np.inf or (fixed and not fixed.isdisjoint(range(beat + 1, beat + beats))):
                 continue
             value = enter + gains[i][k]

@@ -22,6 +22,7 @@ from scipy.ndimage import maximum_filter1d
 
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.rebarring import DRAWN_BEATS
 from workbench.errors import AnalysisError
 from workbench.listening.activations import Activations
 from workbench.listening.bars import METERS, BarPath, lay_bars
@@ -30,9 +31,9 @@ from workbench.listening.harmony import Harmony
 #: Tempo range of counted beats that the tracker considers, beats a minute.
 SLOWEST_BPM, FASTEST_BPM = 38.0, 240.0
 
-#: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE * |log r|``
+#: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE_COST * |log r|``
 #: (the exponential law of Krebs et al. 2015).
-TEMPO_CHANGE = 80.0
+TEMPO_CHANGE_COST = 80.0
 
 #: A beat shows in this part of the beat's length (Krebs et al. 2015 use 1/16).
 BEAT_WIDTH = 16
@@ -67,7 +68,7 @@ def track_pulse(
     frames = len(b)
     total_off = np.concatenate([[0.0], np.cumsum(off)])
     log_lengths = np.log(lengths)
-    change = -TEMPO_CHANGE * np.abs(log_lengths[:, None] - log_lengths[None, :])
+    change = -TEMPO_CHANGE_COST * np.abs(log_lengths[:, None] - log_lengths[None, :])
 
     column = np.arange(len(lengths))
     start_prior = np.array([METERS[Meter(4, 4)].log_tempo(60.0 * frame_rate_hz / k) for k in lengths])
@@ -157,9 +158,6 @@ PULSE_WEIGHT = 0.7
 
 #: Activations above this show that there is music.
 QUIET = 0.15
-
-#: A user's bar line draws this many beats on either side along.
-DRAWN_BEATS = 4
 
 
 def track_bars(

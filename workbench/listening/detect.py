@@ -38,10 +38,10 @@ BATCH = 4
 SAME_STROKE_S = 0.03
 
 #: A drummer strikes this many drums at once with the hands, within this time, seconds.
-HANDS, TOGETHER_S = 2, 0.025
+HANDS, HANDS_TOGETHER_S = 2, 0.025
 
 #: A stroke is the highest frame within so many frames on either side.
-NEIGHBOURS = 2
+PEAK_REACH = 2
 
 
 @dataclass(frozen=True)
@@ -206,10 +206,10 @@ def find_peaks(activation: np.ndarray, threshold: float) -> np.ndarray:
     >>> find_peaks(np.array([0, .2, .9, .3, 0, 0, .6, 0]), 0.5)
     array([2, 6])
     """
-    highest = maximum_filter1d(activation, 2 * NEIGHBOURS + 1, mode="constant")
+    highest = maximum_filter1d(activation, 2 * PEAK_REACH + 1, mode="constant")
     frames = np.flatnonzero((activation >= threshold) & (activation == highest))
     # Of equal frames side by side only the first counts.
-    return frames[np.diff(frames, prepend=-NEIGHBOURS - 1) > NEIGHBOURS]
+    return frames[np.diff(frames, prepend=-PEAK_REACH - 1) > PEAK_REACH]
 
 
 def refine_times(activation: np.ndarray, frames: np.ndarray) -> np.ndarray:
@@ -268,7 +268,7 @@ def _for_two_hands(strokes: list[Stroke]) -> list[Stroke]:
     times_s = [s.time_s for s in struck]
     too_many: set[Stroke] = set()
     for k, time_s in enumerate(times_s):
-        at_once = [s for s in struck[k : bisect_right(times_s, time_s + TOGETHER_S)] if s not in too_many]
+        at_once = [s for s in struck[k : bisect_right(times_s, time_s + HANDS_TOGETHER_S)] if s not in too_many]
         surest: dict[str, float] = {}
         for s in at_once:
             surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))

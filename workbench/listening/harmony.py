@@ -18,8 +18,8 @@ from workbench.sound.spectrum import hann, spectra
 
 #: Rate at which the harmony is listened to, hertz, and its frames in samples.
 RATE_HZ = 11025
-WINDOW = 4096
-HOP = 1024
+CHROMA_WINDOW = 4096
+CHROMA_HOP = 1024
 
 #: Ranges of the bass and of chords, hertz.
 BASS_HZ, CHORDS_HZ = (40.0, 180.0), (180.0, 1600.0)
@@ -116,17 +116,17 @@ def hear_harmony(samples: np.ndarray, sample_rate: int) -> Harmony:
     out = []
     for start in range(0, len(samples), block):
         piece = resample_poly(samples[start : start + block], RATE_HZ // common, sample_rate // common)
-        frames = int(np.ceil(min(block, len(samples) - start) / sample_rate * RATE_HZ / HOP))
-        starts = range(-WINDOW // 2, frames * HOP - WINDOW // 2, HOP)
-        out.append((np.abs(spectra(piece, starts, hann(WINDOW))) @ classes).astype(np.float32))
+        frames = int(np.ceil(min(block, len(samples) - start) / sample_rate * RATE_HZ / CHROMA_HOP))
+        starts = range(-CHROMA_WINDOW // 2, frames * CHROMA_HOP - CHROMA_WINDOW // 2, CHROMA_HOP)
+        out.append((np.abs(spectra(piece, starts, hann(CHROMA_WINDOW))) @ classes).astype(np.float32))
     energy = np.concatenate(out) if out else np.zeros((0, 24), dtype=np.float32)
     level = float(np.quantile(energy, 0.9)) if energy.size else 1.0
-    return Harmony(RATE_HZ / HOP, np.log1p(10.0 * energy / (level + 1e-9)))
+    return Harmony(RATE_HZ / CHROMA_HOP, np.log1p(10.0 * energy / (level + 1e-9)))
 
 
 def _pitch_class_bins() -> np.ndarray:
     """Share of every frequency bin in the 24 classes, (bins, 24)."""
-    freqs = np.fft.rfftfreq(WINDOW, 1.0 / RATE_HZ)
+    freqs = np.fft.rfftfreq(CHROMA_WINDOW, 1.0 / RATE_HZ)
     out = np.zeros((len(freqs), 24), dtype=np.float32)
     for offset, (low, high) in ((0, BASS_HZ), (12, CHORDS_HZ)):
         for k in np.flatnonzero((freqs >= low) & (freqs < high)):

@@ -20,19 +20,18 @@ from workbench.chart.events import Stroke
 from workbench.errors import AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
+from workbench.listening.features import FRAME_RATE_HZ, HOP
 from workbench.progress import Progress, part
 from workbench.sound.spectrum import hann, spectra
 
-#: Frames per second.
-FRAME_RATE_HZ = 100.0
+#: Samples of one spectrum.
 WINDOW = 2048
-HOP = 441
 
 #: Frames whose spectra are held at one time, so that hours need little memory.
 BLOCK_FRAMES = 6000
 
 #: Band edges in Hz.
-BANDS = {
+SPECTRAL_BANDS_HZ = {
     "low": (30.0, 110.0),
     "thud": (110.0, 180.0),
     "body": (160.0, 320.0),
@@ -41,7 +40,7 @@ BANDS = {
     "shimmer": (4000.0, 12000.0),
 }
 
-INSTRUMENTS = ("kick", "snare", "closed hi-hat", "crash", "floor tom")
+SPECTRAL_INSTRUMENTS = ("kick", "snare", "closed hi-hat", "crash", "floor tom")
 
 
 def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progress | None = None) -> Activations:
@@ -96,16 +95,16 @@ def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progres
     beat = _likelihood(low + snare + 0.5 * bright, 0.8)
     downbeat = _likelihood(low + crash, 1.2)
     part(progress, 0.9, 1.0)(1.0, "Listening for strokes")
-    return Activations(FRAME_RATE_HZ, INSTRUMENTS, onset, velocity, beat, downbeat)
+    return Activations(FRAME_RATE_HZ, SPECTRAL_INSTRUMENTS, onset, velocity, beat, downbeat)
 
 
 def _band_levels(mono: np.ndarray, progress: Progress) -> dict[str, np.ndarray]:
     """Log level of each band in each frame, in blocks."""
     frames = 1 + len(mono) // HOP
-    out = {band: np.empty(frames, dtype=np.float32) for band in BANDS}
+    out = {band: np.empty(frames, dtype=np.float32) for band in SPECTRAL_BANDS_HZ}
     freqs = np.fft.rfftfreq(WINDOW, 1.0 / SAMPLE_RATE_HZ)
     scale = 1.0 / (np.sqrt(np.mean(np.square(mono), dtype=np.float64)) + 1e-9)
-    masks = {band: (freqs >= a) & (freqs < b) for band, (a, b) in BANDS.items()}
+    masks = {band: (freqs >= a) & (freqs < b) for band, (a, b) in SPECTRAL_BANDS_HZ.items()}
     for first in range(0, frames, BLOCK_FRAMES):
         last = min(first + BLOCK_FRAMES, frames)
         starts = range(first * HOP - WINDOW // 2, last * HOP - WINDOW // 2, HOP)

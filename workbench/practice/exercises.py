@@ -32,7 +32,7 @@ from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.sticking import Flag, propose_sticking
 
-KINDS: tuple[str, ...] = ("groove", "variation", "fill")
+EXERCISE_KINDS: tuple[str, ...] = ("groove", "variation", "fill")
 #: Families of the drum key that may be named for all their instruments.
 FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
 #: Bars of a groove played to the recording; bars around a fill in the song.
@@ -43,7 +43,7 @@ MOST_VARIATIONS = 4
 
 def choose_exercises(
     reading: PartReading,
-    kinds: Collection[str] = KINDS,
+    kinds: Collection[str] = EXERCISE_KINDS,
     sections: Collection[str] | None = None,
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
@@ -53,7 +53,7 @@ def choose_exercises(
     Parameters
     ----------
     reading : PartReading
-    kinds : names from :data:`KINDS`
+    kinds : names from :data:`EXERCISE_KINDS`
     sections : labels or names, optional
         Only what these sections play.
     tempi : shares of the original tempo, optional
@@ -68,10 +68,10 @@ def choose_exercises(
         or none of the instruments plays in any of the exercises.
     """
     for kind in kinds:
-        if kind not in KINDS:
-            raise ChartError(f"Exercises are made of {', '.join(KINDS)}, not of {kind!r}.")
+        if kind not in EXERCISE_KINDS:
+            raise ChartError(f"Exercises are made of {', '.join(EXERCISE_KINDS)}, not of {kind!r}.")
     if not kinds:
-        raise ChartError(f"Name what exercises are made of: {', '.join(KINDS)}.")
+        raise ChartError(f"Name what exercises are made of: {', '.join(EXERCISE_KINDS)}.")
     check_tempi(tempi)
     if instruments is not None:
         instruments_named(instruments)
@@ -84,7 +84,7 @@ def choose_exercises(
     if "fill" in kinds:
         found += [_fill_exercise(reading, same) for same in _same_fills(reading, bars)]
     chosen = [e for e in found if e is not None and bars.issuperset(e.stages[0].bars)]
-    chosen.sort(key=lambda e: (e.first_bar, KINDS.index(e.kind)))
+    chosen.sort(key=lambda e: (e.first_bar, EXERCISE_KINDS.index(e.kind)))
     names: dict[str, int] = {}
     out = []
     for e in chosen:

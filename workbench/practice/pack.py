@@ -51,7 +51,7 @@ from workbench.sound.rendering import (
 )
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
-FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
+SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
 #: The recording's excerpt is cut with so much more on both sides, seconds.
 AROUND_S = 0.35
 #: Where an excerpt of the recording joins itself, it is blended so long, seconds.
@@ -109,8 +109,8 @@ class PackOptions:
     paper: str = "A4"
 
     def __post_init__(self) -> None:
-        if self.format not in FORMATS:
-            raise WorkbenchError(f"Practice sound is written as {', '.join(FORMATS)}, not {self.format!r}.")
+        if self.format not in SOUND_FORMATS:
+            raise WorkbenchError(f"Practice sound is written as {', '.join(SOUND_FORMATS)}, not {self.format!r}.")
         if self.click not in (*CLICKS, "none"):
             raise WorkbenchError(f"A click is one of {', '.join(CLICKS)} or none, not {self.click!r}.")
         for names, least, most, sentence in _BOUNDS:

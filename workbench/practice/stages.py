@@ -44,7 +44,7 @@ class Exercise:
     ----------
     name, title : str
     kind : str
-        From :data:`workbench.practice.exercises.KINDS`.
+        From :data:`workbench.practice.exercises.EXERCISE_KINDS`.
     where : str
         Its bars in words.
     first_bar : int

@@ -21,7 +21,7 @@ import numpy as np
 from workbench.reading.patterns import TICKS, VOICES, WEIGHTS, Patterns, likeness
 
 #: Bars on each side with which a beat is compared.
-NEIGHBOURS = 12
+BARS_AROUND = 12
 
 #: Share of those bars that must agree before a beat counts as repeated; a fill
 #: that comes back every fourth bar is still no groove.
@@ -150,7 +150,7 @@ def repeated(patterns: Patterns) -> np.ndarray:
     """How well the bars around play the same on each beat, (beats,), 0–1.
 
     The mean likeness to the best-agreeing :data:`AGREEING` share of the
-    sounding bars within :data:`NEIGHBOURS`; 0 where there is no other bar.
+    sounding bars within :data:`BARS_AROUND`; 0 where there is no other bar.
     """
     out = np.zeros(len(patterns.beats))
     bars = patterns.chart.time_map.bars
@@ -160,7 +160,7 @@ def repeated(patterns: Patterns) -> np.ndarray:
             kinds.setdefault((bar.meter,), []).append(k)
     for (meter,), members in kinds.items():
         index = np.array(members)
-        near = np.abs(index[:, None] - index[None, :]) <= NEIGHBOURS
+        near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
         np.fill_diagonal(near, False)
         number = near.sum(axis=1)
         wanted = np.maximum(np.ceil(AGREEING * number), np.minimum(number, 2)).astype(int)

@@ -23,7 +23,7 @@ from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
 
 #: Fills that share this much of their strokes (Jaccard) are versions of one.
-ALIKE = 0.7
+VERSION_LIKENESS = 0.7
 
 #: A stroke is an accent by itself if this much louder than the fill's median.
 ACCENT_VELOCITY = 22
@@ -114,7 +114,7 @@ class Fill:
 
 
 @dataclass(frozen=True)
-class _Event:
+class _Moment:
     """All strokes at one place of a fill; ``at`` is whole notes from its beginning."""
 
     at: Fraction
@@ -135,11 +135,11 @@ class _Event:
         return min((n.instrument for n in self.notes), key=lambda i: (rank(i), drum_key_order(i)))
 
 
-def _events(chart: Chart, span: Mark) -> list[_Event]:
+def _events(chart: Chart, span: Mark) -> list[_Moment]:
     starts = chart.time_map.starts
     origin = starts[span.start[0]] + span.start[1]
     placed = [(starts[k] + n.position - origin, n) for k, n in notes_between(chart, span.start, span.end)]
-    return [_Event(at, tuple(n for _, n in group)) for at, group in groupby(placed, key=lambda x: x[0])]
+    return [_Moment(at, tuple(n for _, n in group)) for at, group in groupby(placed, key=lambda x: x[0])]
 
 
 def read_fills(chart: Chart, spans: Sequence[Mark]) -> tuple[Fill, ...]:
@@ -163,10 +163,10 @@ def read_fills(chart: Chart, spans: Sequence[Mark]) -> tuple[Fill, ...]:
 
 
 def _alike(a: frozenset, b: frozenset) -> bool:
-    return len(a & b) >= ALIKE * max(len(a | b), 1)
+    return len(a & b) >= VERSION_LIKENESS * max(len(a | b), 1)
 
 
-def _read_fill(chart: Chart, span: Mark, events: list[_Event], kind: int, version_of: int | None) -> Fill:
+def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, version_of: int | None) -> Fill:
     length = _length(chart, span)
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
@@ -227,17 +227,17 @@ def _count(chart: Chart, span: Mark) -> str:
     return " | ".join(rows)
 
 
-def _gaps(events: Sequence[_Event], length: Fraction) -> list[Fraction]:
+def _gaps(events: Sequence[_Moment], length: Fraction) -> list[Fraction]:
     places = [e.at for e in events]
     return [b - a for a, b in zip(places, [*places[1:], length])]
 
 
-def _drums_struck(event: _Event) -> str:
+def _drums_struck(event: _Moment) -> str:
     names = sorted({n.instrument for n in event.hands if n.instrument in HAND_DRUMS}, key=drum_key_order)
     return " + ".join(instrument_word(n) for n in names)
 
 
-def _values(events: Sequence[_Event], length: Fraction) -> str:
+def _values(events: Sequence[_Moment], length: Fraction) -> str:
     """Note values between the strokes, the most common first."""
     gaps = _gaps(events, length)[:-1] or _gaps(events, length)
     counts = Counter(gaps)
@@ -264,7 +264,7 @@ def _way(drums: Sequence[str]) -> str:
 # -- groupings ------------------------------------------------------------------------
 
 
-def _grouping(events: Sequence[_Event], length: Fraction) -> tuple[tuple[int, ...], Fraction, str]:
+def _grouping(events: Sequence[_Moment], length: Fraction) -> tuple[tuple[int, ...], Fraction, str]:
     """Group lengths in steps of the finest common note value, and what marks them."""
     gaps = _gaps(events, length)
     step = _step(gaps)
@@ -300,7 +300,7 @@ def _step(gaps: Sequence[Fraction]) -> Fraction:
     return min(fair, default=Fraction(0))
 
 
-def _after_feet(events: Sequence[_Event]) -> list[int]:
+def _after_feet(events: Sequence[_Moment]) -> list[int]:
     """Hands that follow the foot, where feet and hands take turns."""
     alone = [not e.hands for e in events]
     if sum(alone) < 2:
@@ -308,7 +308,7 @@ def _after_feet(events: Sequence[_Event]) -> list[int]:
     return [i for i in range(len(events)) if not alone[i] and (i == 0 or alone[i - 1])]
 
 
-def _new_drums(events: Sequence[_Event]) -> list[int]:
+def _new_drums(events: Sequence[_Moment]) -> list[int]:
     leads: list[str] = []
     for e in events:
         # A foot alone goes on with the drum before it.
@@ -316,7 +316,7 @@ def _new_drums(events: Sequence[_Event]) -> list[int]:
     return [i for i in range(len(events)) if i == 0 or leads[i] != leads[i - 1]]
 
 
-def _accents(events: Sequence[_Event]) -> list[int]:
+def _accents(events: Sequence[_Moment]) -> list[int]:
     loud = [max(n.velocity for n in e.hands) if e.hands else 0 for e in events]
     hands = [v for v in loud if v]
     usual = float(np.median(hands)) if hands else 0.0
@@ -327,7 +327,7 @@ def _accents(events: Sequence[_Event]) -> list[int]:
 # -- hands, feet, difficulty -----------------------------------------------------------
 
 
-def _feet(chart: Chart, span: Mark, events: Sequence[_Event]) -> str:
+def _feet(chart: Chart, span: Mark, events: Sequence[_Moment]) -> str:
     kicks = [(k, n.position) for k, n in notes_between(chart, span.start, span.end) if n.instrument == "kick"]
     pedal = any(n.instrument == "pedal hi-hat" for e in events for n in e.notes)
     foot = " and hi-hat foot" if pedal else ""
@@ -345,7 +345,7 @@ def _feet(chart: Chart, span: Mark, events: Sequence[_Event]) -> str:
     return f"kick on {where}{foot}"
 
 
-def _is_syncopated(chart: Chart, span: Mark, events: Sequence[_Event]) -> bool:
+def _is_syncopated(chart: Chart, span: Mark, events: Sequence[_Moment]) -> bool:
     """Strokes off the beat that are held over it: a beat inside the fill is
     silent and the stroke before it lies off the beat."""
     starts = chart.time_map.starts
@@ -367,7 +367,7 @@ def _is_syncopated(chart: Chart, span: Mark, events: Sequence[_Event]) -> bool:
     return over > 0
 
 
-def _difficulty(chart: Chart, span: Mark, events: Sequence[_Event]) -> tuple[int, str]:
+def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[int, str]:
     """1–5 from notes per second, ways between drums, feet between the hands; 5 where two hands are too few."""
     times = [chart.time_map.seconds(span.start[0], span.start[1] + e.at) for e in events]
     if len(times) < 2:

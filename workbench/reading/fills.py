@@ -20,7 +20,7 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPING
-from workbench.reading.fill_model import NEIGHBOURS, fill_logits
+from workbench.reading.fill_model import BARS_AROUND, fill_logits
 from workbench.reading.patterns import VOICES, Patterns
 
 _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
@@ -56,7 +56,7 @@ LONGEST_BARS = 2
 MOST_OF_PART = Fraction(1, 2)
 
 #: A fill has at least this many strokes of hands on drums or cymbals.
-FEWEST_STROKES = 2
+FEWEST_FILL_STROKES = 2
 
 
 def find_fills(patterns: Patterns) -> tuple[Mark, ...]:
@@ -81,7 +81,7 @@ def find_fills(patterns: Patterns) -> tuple[Mark, ...]:
             continue
         if len(span.bars) > LONGEST_BARS + 1 or _bars_long(chart, span) > LONGEST_BARS:
             continue
-        if _hand_drum_strokes(chart, span) >= FEWEST_STROKES:
+        if _hand_drum_strokes(chart, span) >= FEWEST_FILL_STROKES:
             spans.append(span)
     return tuple(sorted([*given, *_without_solos(chart, spans)], key=lambda s: s.start))
 
@@ -122,7 +122,7 @@ def _evidence(patterns: Patterns) -> np.ndarray:
             kinds.setdefault(bar.meter, []).append(k)
     for meter, members in kinds.items():
         index = np.array(members)
-        near = np.abs(index[:, None] - index[None, :]) <= NEIGHBOURS
+        near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
         for q in range(meter.counted_beats):
             values = logits[patterns.first_beat[index] + q]
             table = np.where(near & np.isfinite(values)[None, :], values[None, :], np.nan)
@@ -267,7 +267,7 @@ def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> M
         for k, n in notes_between(chart, (first_bar, earliest), span.end)
         if n.instrument in HAND_DRUMS and n.key not in base_at.get(k, frozenset())
     ]
-    if len(new) < FEWEST_STROKES or (new[-1][0], new[-1][1].position) < span.start:
+    if len(new) < FEWEST_FILL_STROKES or (new[-1][0], new[-1][1].position) < span.start:
         return None
     start = (new[0][0], new[0][1].position)
     # New strokes just before, the hands already off the timekeeper.

@@ -26,10 +26,10 @@ from workbench.reading.patterns import Patterns
 CUT_PRICE = 1.7
 
 #: Longest section looked for, bars.
-LONGEST = 64
+LONGEST_SECTION = 64
 
 #: Fewest bars of a section, user's own aside.
-SHORTEST = 3
+SHORTEST_SECTION = 3
 
 #: Bars alike at least this much (0–1) may carry the same letter.
 SAME_LETTER = 0.66
@@ -190,9 +190,9 @@ def _find_stretches(
         bonus = np.array([_cut_bonus(patterns, k, fill_ends) for k in range(first, end + 1)])
         cuts = _cut(features[first:end], bonus)
         # A bar or two at the edge, an ending or a pick-up, are no section.
-        if len(cuts) > 1 and cuts[-1][1] - cuts[-1][0] < SHORTEST:
+        if len(cuts) > 1 and cuts[-1][1] - cuts[-1][0] < SHORTEST_SECTION:
             cuts[-2:] = [(cuts[-2][0], cuts[-1][1])]
-        if len(cuts) > 1 and cuts[0][1] - cuts[0][0] < SHORTEST:
+        if len(cuts) > 1 and cuts[0][1] - cuts[0][0] < SHORTEST_SECTION:
             cuts[:2] = [(cuts[0][0], cuts[1][1])]
         stretches += [(first + a, first + b) for a, b in cuts]
     return stretches
@@ -238,11 +238,11 @@ def _cut(features: np.ndarray, bonus: np.ndarray) -> list[tuple[int, int]]:
     n = len(features)
     total = np.vstack([np.zeros(features.shape[1]), np.cumsum(features, axis=0, dtype=float)])
     energy = np.concatenate([[0.0], np.cumsum((features**2).sum(axis=1, dtype=float))])
-    lengths = np.array([0.0] + [_length_price(m) for m in range(1, LONGEST + 1)])
+    lengths = np.array([0.0] + [_length_price(m) for m in range(1, LONGEST_SECTION + 1)])
     best, came_from = np.full(n + 1, np.inf), np.zeros(n + 1, int)
     best[0] = 0.0
     for j in range(1, n + 1):
-        i = np.arange(max(0, j - LONGEST), j)
+        i = np.arange(max(0, j - LONGEST_SECTION), j)
         spread = energy[j] - energy[i] - ((total[j] - total[i]) ** 2).sum(axis=1) / (j - i)
         at_edge = 0.0 if j == n else -bonus[j]
         # The last stretch of a song often fades or is cut short.

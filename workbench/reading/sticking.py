@@ -56,7 +56,7 @@ FOOT_BURST_HZ = 11.0
 HAND_SPEED_M_S = 4.5
 
 #: Strokes nearer than this are struck together.
-TOGETHER_S = 0.012
+ONE_MOMENT_S = 0.012
 
 #: Ways through the part that are followed at once, and how much dearer than the
 #: cheapest they may be; more change nothing.
@@ -162,7 +162,7 @@ class Sticking:
 
 
 @dataclass(frozen=True)
-class _Event:
+class _HandsEvent:
     """What the hands strike at one moment.
 
     ``strong``: on an 8th, where the leading hand falls in 16ths; None within a
@@ -246,7 +246,7 @@ def too_many_for_two_hands(notes: Iterable[Note]) -> bool:
 
 def _collect(
     chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float]
-) -> tuple[list[_Event], list, list[Flag]]:
+) -> tuple[list[_HandsEvent], list, list[Flag]]:
     events, feet, flags = [], [], []
     for k in bars:
         timed = chart.time_map.bars[k]
@@ -295,13 +295,13 @@ def _collect(
             strong: bool | None = past % eighth == 0
             if beat in triplets and (past or beat - 1 in triplets):
                 strong = None
-            events.append(_Event(k, position, times_s[k, position], tuple(notes[:2]), strong))
+            events.append(_HandsEvent(k, position, times_s[k, position], tuple(notes[:2]), strong))
     return events, feet, flags
 
 
-def _phrases(events: list[_Event], rest_s: float = 1.5) -> list[list[_Event]]:
+def _phrases(events: list[_HandsEvent], rest_s: float = 1.5) -> list[list[_HandsEvent]]:
     """Stretches between rests long enough to put the hands anywhere."""
-    out: list[list[_Event]] = []
+    out: list[list[_HandsEvent]] = []
     for event in events:
         if not out or _gap_s(out[-1][-1].time_s, event.time_s) > rest_s:
             out.append([])
@@ -332,7 +332,7 @@ def _gap_s(earlier_s: float, later_s: float) -> float:
 _ONE, _TWO = ("R", "L"), (("R", "L"), ("L", "R"))
 
 
-def _options(event: _Event) -> list[tuple[str, ...]]:
+def _options(event: _HandsEvent) -> list[tuple[str, ...]]:
     """Assignments of hands to the notes of an event that respect what is fixed."""
     notes = event.notes
     if len(notes) == 1:
@@ -348,7 +348,7 @@ def _options(event: _Event) -> list[tuple[str, ...]]:
 
 
 def _solve(
-    chart: Chart, phrase: list[_Event], player: Player, place: dict[str, tuple[float, float]]
+    chart: Chart, phrase: list[_HandsEvent], player: Player, place: dict[str, tuple[float, float]]
 ) -> tuple[dict, list[Flag]]:
     # State: per hand (instrument, time of last stroke) and which hand played last.
     # Only the last stroke of each hand matters, so states are few.
@@ -382,7 +382,7 @@ def _solve(
     return hands, flags
 
 
-def _next_state(event: _Event, option: tuple[str, ...], state: tuple) -> tuple:
+def _next_state(event: _HandsEvent, option: tuple[str, ...], state: tuple) -> tuple:
     right, left, _ = state
     for note, hand in zip(event.notes, option):
         if hand == "R":
@@ -392,7 +392,7 @@ def _next_state(event: _Event, option: tuple[str, ...], state: tuple) -> tuple:
     return (right, left, option[0] if len(option) == 1 else "both")
 
 
-def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> float:
+def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) -> float:
     cost = 0.0
     for note, hand in zip(event.notes, option):
         name = note.instrument
@@ -417,7 +417,7 @@ def _option_cost(event: _Event, option: tuple[str, ...], player: Player) -> floa
 
 
 def _move_cost(
-    event: _Event,
+    event: _HandsEvent,
     option: tuple[str, ...],
     state: tuple,
     new: tuple,
@@ -463,7 +463,7 @@ def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float
     return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
 
 
-def _impossible(chart: Chart, event: _Event, option: tuple[str, ...], state: tuple) -> list[Flag]:
+def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state: tuple) -> list[Flag]:
     flags = []
     timed = chart.time_map.bars[event.bar_index]
     for note, hand in zip(event.notes, option):

@@ -26,7 +26,7 @@ WORTH_PAIRING = 0.25
 OPEN_GAP, LONGER_GAP = 0.6, 0.12
 
 #: Tempi closer than this share are the same.
-SAME_TEMPO = 0.01
+TEMPO_DIFFERENCE = 0.01
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class Versions:
         """The comparison in words."""
         out = [f"{self.same_bars} of {len(self.pairs)} paired bars play the same"]
         tempi = [_tempo_bpm(c) for c in (self.first, self.second)]
-        if all(tempi) and abs(tempi[0] / tempi[1] - 1) > SAME_TEMPO:
+        if all(tempi) and abs(tempi[0] / tempi[1] - 1) > TEMPO_DIFFERENCE:
             word = "faster" if tempi[1] > tempi[0] else "slower"
             out.append(f"the second is {word}: {tempi[1]:.0f} against {tempi[0]:.0f} bpm")
         for c in self.changes:

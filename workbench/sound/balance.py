@@ -25,12 +25,12 @@ from workbench.files.audio import Audio
 from workbench.progress import Progress, silent
 from workbench.sound.spectrum import hann, spectra
 
-WINDOW, HOP = 2048, 512
+FRAME, STEP = 2048, 512
 #: Work is done in pieces of this many frames, with so many more on both sides.
 PIECE_FRAMES, MARGIN_FRAMES = 3000, 40
 #: Sounds of the band that each piece is explained with, rounds of learning, and
 #: frames over which they are kept from changing quickly.
-BAND_SOUNDS, ROUNDS, SLOWNESS = 40, 30, 21
+BAND_SOUNDS, MASK_ROUNDS, SLOWNESS = 40, 30, 21
 #: Frames of the median over time and bins of the median over frequency.
 ALONG, ACROSS = 19, 25
 
@@ -79,34 +79,34 @@ def split_drums(audio: Audio, strokes: Iterable[Stroke] = (), progress: Progress
     tell = progress or silent
     x, rate = audio.samples, audio.sample_rate
     strokes = sorted(strokes)
-    frames = 1 + (len(x) + WINDOW) // HOP
-    window = hann(WINDOW)
+    frames = 1 + (len(x) + FRAME) // STEP
+    window = hann(FRAME)
     # Frame 0 ends where the recording begins.
-    drums = np.zeros((len(x) + 3 * WINDOW + HOP, x.shape[1]), np.float32)
+    drums = np.zeros((len(x) + 3 * FRAME + STEP, x.shape[1]), np.float32)
     weight = np.zeros(len(drums), np.float32)
     for first in range(0, frames, PIECE_FRAMES):
         tell(first / frames, "Taking the drums apart from the band")
         low, high = max(0, first - MARGIN_FRAMES), min(frames, first + PIECE_FRAMES + MARGIN_FRAMES)
         # (channels, frames, bins)
-        mixed = spectra(x.T, range(low * HOP - WINDOW, high * HOP - WINDOW, HOP), window).astype(np.complex64)
+        mixed = spectra(x.T, range(low * STEP - FRAME, high * STEP - FRAME, STEP), window).astype(np.complex64)
         level = np.sqrt((np.abs(mixed) ** 2).mean(axis=0))
         here = [(_frame_of(s.time_s, rate) - low, s) for s in strokes]
         here = [(k, s) for k, s in here if -MARGIN_FRAMES <= k < high - low]
         mask = _known_mask(level, here, rate) if strokes else _shape_mask(level)
         keep = slice(first - low, min(first + PIECE_FRAMES, frames) - low)
-        pieces = np.fft.irfft(mixed[:, keep] * mask[keep], WINDOW, axis=2) * window
+        pieces = np.fft.irfft(mixed[:, keep] * mask[keep], FRAME, axis=2) * window
         for k, frame in enumerate(range(first, first + pieces.shape[1])):
-            span = slice(frame * HOP, frame * HOP + WINDOW)
+            span = slice(frame * STEP, frame * STEP + FRAME)
             drums[span] += pieces[:, k].T
             weight[span] += window**2
-    drums = drums[WINDOW : WINDOW + len(x)] / np.maximum(weight[WINDOW : WINDOW + len(x), None], 1e-3)
+    drums = drums[FRAME : FRAME + len(x)] / np.maximum(weight[FRAME : FRAME + len(x), None], 1e-3)
     tell(1.0, "Taking the drums apart from the band")
     return Balance(Audio(drums, rate), Audio(x - drums, rate))
 
 
 def _frame_of(time_s: float, rate: int) -> int:
     """The frame whose middle is nearest to a moment."""
-    return round((time_s * rate + WINDOW / 2) / HOP)
+    return round((time_s * rate + FRAME / 2) / STEP)
 
 
 def _shape_mask(level: np.ndarray) -> np.ndarray:
@@ -130,7 +130,7 @@ def _known_mask(level: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate: 
     sounds = np.vstack([sounds, band / band.sum(axis=1, keepdims=True)])
     when = np.hstack([when, moving])
     tiny = np.float32(1e-9)
-    for _ in range(ROUNDS):
+    for _ in range(MASK_ROUNDS):
         ratio = target / (when @ sounds + tiny)
         when *= (ratio @ sounds.T) / (sounds.sum(axis=1) + tiny)
         when[:, drums:] = uniform_filter1d(when[:, drums:], SLOWNESS, axis=0)
@@ -148,7 +148,7 @@ def _known_mask(level: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate: 
 def _drum_sounds(target: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate: int) -> tuple[np.ndarray, np.ndarray]:
     """Two spectra for each instrument (attack, ring) and when they may sound."""
     frames, bins = target.shape
-    bins_hz = np.fft.rfftfreq(WINDOW, 1 / rate)
+    bins_hz = np.fft.rfftfreq(FRAME, 1 / rate)
     loudness = target.sum(axis=1).mean()
     sounds, when = [], []
     for name in sorted({s.instrument for _, s in strokes}):
@@ -156,8 +156,8 @@ def _drum_sounds(target: np.ndarray, strokes: Sequence[tuple[int, Stroke]], rate
         decay_s = _LONGER.get(name, decay_s)
         ring, attack = np.zeros(frames, np.float32), np.zeros(frames, np.float32)
         added = []
-        count = int(3 * decay_s * rate / HOP) + 4
-        since_s = np.maximum(np.arange(count) - 2, 0) * HOP / rate
+        count = int(3 * decay_s * rate / STEP) + 4
+        since_s = np.maximum(np.arange(count) - 2, 0) * STEP / rate
         for k, stroke in strokes:
             if stroke.instrument != name:
                 continue

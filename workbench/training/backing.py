@@ -36,7 +36,7 @@ _VOWELS = "ah ay ee eye oh oo ow ooh aah".split()
 
 
 @dataclass
-class Passage:
+class BackingPassage:
     """One entry of the backing's list; ``start`` and ``length`` in samples."""
 
     package: str
@@ -72,7 +72,7 @@ def without_drums(samples: np.ndarray) -> bool:
 
 def passages(
     root: Path, per_file: int, keep: Callable[[np.ndarray], bool], seed: int
-) -> Iterator[tuple[Passage, np.ndarray]]:
+) -> Iterator[tuple[BackingPassage, np.ndarray]]:
     """Up to *per_file* passages of each piece under *root* (one folder a package)."""
     rng = random.Random(seed)
     wanted = {p.name for p in sources.PACKAGES if "backing" in p.use}
@@ -103,7 +103,7 @@ def passages(
                     level = float(np.sqrt(np.mean(x**2))) if len(x) else 0.0
                     if len(x) < 8 * SAMPLE_RATE_HZ or level < 0.003 or not keep(x):
                         continue
-                    yield Passage(package, path.stem), x * np.float32(0.12 / level)
+                    yield BackingPassage(package, path.stem), x * np.float32(0.12 / level)
                     kept += 1
                     if kept == per_file:
                         break
@@ -111,7 +111,7 @@ def passages(
             print(f"left out: {error}", flush=True)
 
 
-def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
+def sung_phrases(count: int, seed: int) -> Iterator[tuple[BackingPassage, np.ndarray]]:
     """Nonsense syllables from espeak-ng in many voices, slow and pitched, like a singer's consonants."""
     rng = random.Random(seed)
     voices = ("en", "en-us", "de", "fr", "es", "it", "pt-br", "sv", "pl", "el")
@@ -144,19 +144,19 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[Passage, np.ndarray]]:
         x = resample_poly(x, SAMPLE_RATE_HZ // g, rate // g).astype(np.float32)
         level = float(np.sqrt(np.mean(x**2)))
         if level > 1e-4:
-            yield Passage("espeak-ng", f"voice {k}"), x * np.float32(0.12 / level)
+            yield BackingPassage("espeak-ng", f"voice {k}"), x * np.float32(0.12 / level)
 
 
-def read_backing(folder: Path) -> tuple[list[Passage], np.ndarray]:
+def read_backing(folder: Path) -> tuple[list[BackingPassage], np.ndarray]:
     """The backing's list and its samples, float32."""
-    found = [Passage(**d) for d in json.loads((folder / "backing.json").read_text())]
+    found = [BackingPassage(**d) for d in json.loads((folder / "backing.json").read_text())]
     return found, soundfile.read(folder / "backing.ogg", dtype="float32")[0]
 
 
-def write_backing(found: Iterable[tuple[Passage, np.ndarray]], folder: Path) -> None:
+def write_backing(found: Iterable[tuple[BackingPassage, np.ndarray]], folder: Path) -> None:
     """Write passages one after the other: ``backing.ogg`` and ``backing.json``."""
     folder.mkdir(parents=True, exist_ok=True)
-    listed: list[Passage] = []
+    listed: list[BackingPassage] = []
     at = 0
     with soundfile.SoundFile(
         folder / "backing.ogg", "w", SAMPLE_RATE_HZ, 1, format="OGG", subtype="VORBIS", compression_level=0.82

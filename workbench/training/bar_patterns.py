@@ -28,7 +28,7 @@ from workbench.listening.bars import PARTS_PER_BEAT, ROLES, roles_of
 from workbench.training.groove_performances import read_performances
 
 #: Fewest expected strokes of any role in any part of a bar: what a detector makes up.
-FLOOR = 0.01
+LEAST_RATE = 0.01
 
 #: Spread of strokes about their place, in parts of the beat.
 SCATTER_PARTS = 0.9
@@ -85,7 +85,7 @@ def fit_mixture(bars: np.ndarray, log_tempo: np.ndarray, count: int, rounds: int
         )
         # Played strokes scatter around their part of the beat.
         rates = gaussian_filter1d(rates, SCATTER_PARTS, axis=1, mode="wrap")
-        rates = np.maximum(rates, FLOOR)
+        rates = np.maximum(rates, LEAST_RATE)
         mean = member.T @ log_tempo / weight
         square = (member * np.square(log_tempo[:, None] - mean)).sum(axis=0) / weight
         spread = np.sqrt(square + NARROWEST_TEMPO**2)

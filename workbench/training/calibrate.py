@@ -18,7 +18,7 @@ from workbench.chart.drumkit import DETECTED
 from workbench.listening.detect import find_peaks, refine_times
 from workbench.training.planning import SETTINGS
 
-WINDOW_S = 0.05
+PAIRING_S = 0.05
 LOWEST_PEAK = 0.05
 
 #: One threshold: instruments' own gained at most 0.01 in validation and did not carry over.
@@ -48,7 +48,7 @@ def collect_peaks(validation: dict[str, np.ndarray], column: int) -> tuple[np.nd
         times = refine_times(onset, frames)
         mine = (strokes[:, 0] == clip) & (strokes[:, 2] == column) & (strokes[:, 1] < end)
         truth = np.sort(strokes[mine, 1])
-        pairs = match_events(truth, times, WINDOW_S) if len(truth) and len(times) else []
+        pairs = match_events(truth, times, PAIRING_S) if len(truth) and len(times) else []
         hit = np.zeros(len(times), bool)
         for t, p in pairs:
             hit[p] = True

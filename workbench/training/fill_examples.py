@@ -18,19 +18,19 @@ from dataclasses import dataclass
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
-from workbench.training.groove_performances import Performance, performance_chart
+from workbench.training.groove_performances import GroovePerformance, performance_chart
 
 #: Seven bars of a groove, then the bar put in; three times.
-SONG_BARS, PUT_IN = 24, (7, 15, 23)
+EXAMPLE_BARS, PUT_IN = 24, (7, 15, 23)
 
 #: A fill of fewer strokes is not put into songs.
-FEWEST_STROKES = 5
+FEWEST_FILL_NOTES = 5
 
 #: Where grooves are cut: not in their first bars, and every so many bars; shorter
 #: ones are not cut.
-FIRST_BAR, EVERY, SHORTEST = 2, 4, 6
+FIRST_BAR, EVERY, SHORTEST_GROOVE = 2, 4, 6
 
-Played = tuple[Performance, Chart]
+Played = tuple[GroovePerformance, Chart]
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class Song:
     drummer: str
 
 
-def played(performances: Iterable[Performance]) -> list[Played]:
+def played(performances: Iterable[GroovePerformance]) -> list[Played]:
     """The performances in 4/4 with their charts."""
     return [(p, performance_chart(p)) for p in performances if p.meter == Meter()]
 
@@ -67,7 +67,7 @@ def excerpts(performances: Sequence[Played], bars: int) -> list[Excerpt]:
             starts = [
                 k
                 for k in range(FIRST_BAR, len(chart) - bars - 1, EVERY)
-                if len(chart) >= SHORTEST and all(b.notes for b in chart.bars[k : k + bars])
+                if len(chart) >= SHORTEST_GROOVE and all(b.notes for b in chart.bars[k : k + bars])
             ]
         out += [Excerpt(_chart(chart.bars[k : k + bars], p.tempo_bpm), p.is_fill, p.drummer) for k in starts]
     return out
@@ -77,8 +77,8 @@ def songs(performances: Sequence[Played], seed: int) -> list[Song]:
     """For every three one-bar fills a song with them and one with foreign groove
     bars, in the same stretch of a groove, all by one drummer where possible."""
     rng = random.Random(seed)
-    fills = [(p, c) for p, c in performances if p.is_fill and len(c) == 1 and len(c.bars[0].notes) >= FEWEST_STROKES]
-    grooves = [(p, c) for p, c in performances if not p.is_fill and len(c) >= SONG_BARS]
+    fills = [(p, c) for p, c in performances if p.is_fill and len(c) == 1 and len(c.bars[0].notes) >= FEWEST_FILL_NOTES]
+    grooves = [(p, c) for p, c in performances if not p.is_fill and len(c) >= EXAMPLE_BARS]
     rng.shuffle(fills)
     out = []
     for i in range(0, len(fills) - 2, 3):

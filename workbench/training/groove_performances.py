@@ -46,7 +46,7 @@ KIT_KEYS: dict[int, str] = {
 
 
 @dataclass(frozen=True)
-class Performance:
+class GroovePerformance:
     """One labelled performance; strokes are (quarters from the start, instrument, velocity)."""
 
     name: str
@@ -59,7 +59,7 @@ class Performance:
     strokes: tuple[tuple[float, str, int], ...]
 
 
-def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validation")) -> Iterator[Performance]:
+def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validation")) -> Iterator[GroovePerformance]:
     """Performances of the data set's MIDI release under ``folder``."""
     import mido
 
@@ -74,7 +74,7 @@ def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validat
                 ticks += event.time
                 if event.type == "note_on" and event.velocity and event.note in KIT_KEYS:
                     strokes.append((ticks / midi.ticks_per_beat, KIT_KEYS[event.note], event.velocity))
-        yield Performance(
+        yield GroovePerformance(
             row["id"],
             row["drummer"],
             row["style"],
@@ -86,7 +86,7 @@ def read_performances(folder: Path, splits: tuple[str, ...] = ("train", "validat
         )
 
 
-def performance_chart(performance: Performance) -> Chart:
+def performance_chart(performance: GroovePerformance) -> Chart:
     """A performance written down: each beat in 16ths or, where they lie clearly
     nearer, in 8th triplets, its deviation kept."""
     meter, quarter_s = performance.meter, 60.0 / performance.tempo_bpm

@@ -16,14 +16,14 @@ from workbench.training.bank import read_bank
 from workbench.training.procedural import make_voices
 
 #: The toms, from high to low.
-TOMS = ("high tom", "mid tom", "floor tom")
+TOM_NAMES = ("high tom", "mid tom", "floor tom")
 
 #: Instruments a kit must have of its own to be the base of a clip's kit.
 WHOLE_KIT = 7
 
 
 @dataclass
-class Voice:
+class KitVoice:
     """Layers of one stroke sound, soft to loud, as (start, length) in the library's samples.
 
     ``pitch_hz`` is a tom's fundamental; other voices have 0.
@@ -48,7 +48,7 @@ class Library:
     """
 
     samples: np.ndarray
-    voices: dict[str, list[Voice]]
+    voices: dict[str, list[KitVoice]]
     kits: dict[str, dict[str, list[int]]]
     notes: dict[str, list[list[tuple[int, int, int]]]]
     recorded: list[tuple[int, int]]
@@ -81,9 +81,9 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
     procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)
     parts = [samples, recorded]
     at = len(samples) + len(recorded)
-    voices: dict[str, list[Voice]] = {name: [] for name in (*DETECTED, sources.OTHER)}
+    voices: dict[str, list[KitVoice]] = {name: [] for name in (*DETECTED, sources.OTHER)}
     notes: dict[str, dict[tuple[str, str], list[tuple[int, int, int]]]] = {}
-    found: dict[tuple[str, str, str], Voice] = {}
+    found: dict[tuple[str, str, str], KitVoice] = {}
     for shot in shots:
         if shot.pitch:
             key = (shot.kit, shot.voice)
@@ -91,13 +91,13 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
         elif _is_held_out(shot.kit) == held_out or (held_out and shot.instrument in (sources.OTHER, "tambourine")):
             key3 = (shot.kit, shot.instrument, shot.voice)
             if key3 not in found:
-                found[key3] = Voice(shot.kit)
+                found[key3] = KitVoice(shot.kit)
                 voices[shot.instrument].append(found[key3])
             found[key3].layers.append((shot.start, shot.length))
     for shot, x in procedural:
         key3 = (shot.kit, shot.instrument, shot.voice)
         if key3 not in found:
-            found[key3] = Voice(shot.kit)
+            found[key3] = KitVoice(shot.kit)
             voices[shot.instrument].append(found[key3])
         found[key3].layers.append((at, len(x)))
         parts.append(x)
@@ -109,7 +109,7 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
                 kits.setdefault(voice.kit, {}).setdefault(instrument, []).append(index)
     kits = {kit: table for kit, table in kits.items() if len(table) >= WHOLE_KIT}
     everything = np.concatenate(parts).astype(np.float32)
-    for name in TOMS:
+    for name in TOM_NAMES:
         for voice in voices[name]:
             start, length = voice.layers[-1]
             voice.pitch_hz = fundamental_hz(everything[start : start + min(length, 2**15)])

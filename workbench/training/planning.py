@@ -19,7 +19,7 @@ from workbench.training import performances as play
 from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
-from workbench.training.library import TOMS, Library, Voice
+from workbench.training.library import TOM_NAMES, KitVoice, Library
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
 
@@ -104,18 +104,18 @@ class Material:
 
 
 #: Share of clips without what is hard on purpose (walls of sound, dull hats, telephones): clean drums stay heard.
-PLAIN = 0.4
+PLAIN_SHARE = 0.4
 
 #: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
 SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("closed hi-hat", "open hi-hat", "pedal hi-hat"), 0.75),
-    (TOMS, 0.85),
+    (TOM_NAMES, 0.85),
     (("ride", "ride bell"), 0.6),
     (("snare", "side stick"), 0.6),
 )
 
 
-def _choose_kit(rng: np.random.Generator, library: Library, calculated: float = 0.3) -> list[Voice]:
+def _choose_kit(rng: np.random.Generator, library: Library, calculated: float = 0.3) -> list[KitVoice]:
     """A voice for each of :data:`NAMES`: a base kit with guests from anywhere, or a motley kit.
 
     *calculated* is the share of calculated voices among guests. What is one thing (:data:`SETS`) mostly stays
@@ -138,13 +138,13 @@ def _choose_kit(rng: np.random.Generator, library: Library, calculated: float = 
                 own = [v for v in library.voices[name] if v.kit == kit]
                 if own and chosen[name].kit != kit:
                     chosen[name] = own[rng.integers(len(own))]
-    falling = sorted((chosen[name] for name in TOMS), key=lambda voice: -voice.pitch_hz)
-    chosen.update(zip(TOMS, falling, strict=True))
+    falling = sorted((chosen[name] for name in TOM_NAMES), key=lambda voice: -voice.pitch_hz)
+    chosen.update(zip(TOM_NAMES, falling, strict=True))
     others = [_any_voice(rng, library.voices[OTHER], calculated) for _ in range(rarities.OTHERS - 1)]
     return [*(chosen[name] for name in (*INDEX, OTHER)), *others]
 
 
-def _any_voice(rng: np.random.Generator, voices: list[Voice], calculated: float) -> Voice:
+def _any_voice(rng: np.random.Generator, voices: list[KitVoice], calculated: float) -> KitVoice:
     """A sampled voice of any kit, or (share *calculated*) a calculated one."""
     made = [v for v in voices if v.kit.startswith("procedural")]
     real = [v for v in voices if not v.kit.startswith("procedural")]
@@ -283,7 +283,7 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
     library = material.library
     draw = rng.random()
     human, machine = draw < 0.5, draw > 0.86
-    with_drums, plain = rng.random() > 0.05, rng.random() < PLAIN
+    with_drums, plain = rng.random() > 0.05, rng.random() < PLAIN_SHARE
     if human:
         performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.5)
         tempo = float(np.clip(performance.tempo_bpm * np.exp(rng.normal(0, 0.18)), 50, 200))

@@ -11,22 +11,22 @@ import numpy as np
 from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.detect import compute_activations, find_peaks
-from workbench.training.backing import Passage, read_backing, write_backing
+from workbench.training.backing import BackingPassage, read_backing, write_backing
 
 #: Strokes a second that may be heard.  Toms are not asked for: timpani and low strings sound like them.
 FEW_STROKES_PER_S = 0.6
-KIT = ("kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat", "ride", "crash")
-CERTAIN = 0.45
+SCREENED_KIT = ("kick", "snare", "side stick", "closed hi-hat", "open hi-hat", "pedal hi-hat", "ride", "crash")
+STROKE_FROM = 0.45
 
 
 def count_strokes(samples: np.ndarray) -> float:
     """Strokes of the kit a second that the detector hears in a passage (n,) at 44.1 kHz."""
     onset = compute_activations(samples, SAMPLE_RATE_HZ).onset
-    strokes = sum(len(find_peaks(onset[:, DETECTED.index(name)], CERTAIN)) for name in KIT)
+    strokes = sum(len(find_peaks(onset[:, DETECTED.index(name)], STROKE_FROM)) for name in SCREENED_KIT)
     return strokes / max(1.0, len(samples) / SAMPLE_RATE_HZ)
 
 
-def without_drums(folders: list[Path]) -> Iterator[tuple[Passage, np.ndarray]]:
+def without_drums(folders: list[Path]) -> Iterator[tuple[BackingPassage, np.ndarray]]:
     """Sung phrases, and the passages in which (almost) no drums are heard."""
     for folder in folders:
         passages, samples = read_backing(folder)
