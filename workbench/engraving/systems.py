@@ -267,7 +267,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
 
 
 #: How far a letter reaches over and under its baseline, in ems.
-_LETTER_HEIGHT, _TAIL = 0.7, 0.22
+_LETTER_HEIGHT, _DESCENT = 0.7, 0.22
 #: White kept over the rows of words (units of verovio).
 _WHITE_OVER_WORDS = 100.0
 
@@ -284,7 +284,7 @@ def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float
     lowest = max(
         [
             lowest_ink(body, defs, without=frozenset({"verse"})),
-            *(float(t.get("y")) + _TAIL * _size(t) for t in others if t not in below),
+            *(float(t.get("y")) + _DESCENT * _size(t) for t in others if t not in below),
         ]
     )
     lower = lowest + _WHITE_OVER_WORDS - top

@@ -40,7 +40,7 @@ HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confiden
 BEATS_COLUMNS = ("time_s", "bar", "beat")
 
 #: Largest table that is read, bytes (two hours of hits are some 4 MB).
-LARGEST_BYTES = 16_000_000
+LARGEST_TABLE_BYTES = 16_000_000
 #: Latest time of an annotation, seconds: mir_eval compares none beyond (``mir_eval.onset.MAX_TIME``).
 LATEST_S = 30_000.0
 
@@ -73,7 +73,7 @@ def read_labels(path: str | os.PathLike) -> list[tuple[float, str]]:
     """
     path = Path(path)
     found = []
-    for number, line in enumerate(read_text(path, LARGEST_BYTES).splitlines(), 1):
+    for number, line in enumerate(read_text(path, LARGEST_TABLE_BYTES).splitlines(), 1):
         line = line.strip()
         if not line or line.startswith("#"):
             continue
@@ -238,7 +238,7 @@ def _write_table(path: str | os.PathLike, columns: Sequence[str], rows: Iterable
 
 
 def _read_table(path: Path, columns: Sequence[str], needed: set[str]) -> list[tuple[int, dict[str, str]]]:
-    reader = csv.reader(io.StringIO(read_text(path, LARGEST_BYTES)))
+    reader = csv.reader(io.StringIO(read_text(path, LARGEST_TABLE_BYTES)))
     try:
         head = [c.strip() for c in next(reader, [])]
         lacking = [c for c in columns if c in needed and c not in head]

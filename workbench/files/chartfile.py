@@ -31,7 +31,7 @@ VERSION = 1
 #: The usual ending of a chart file.
 ENDING = ".chart.json"
 #: Largest chart file that is read, bytes (a two-hour chart has some 20 MB).
-LARGEST_BYTES = 64_000_000
+LARGEST_CHART_BYTES = 64_000_000
 
 
 class DamagedChartError(FileFormatError):
@@ -149,7 +149,7 @@ def write_text_safely(path: str | os.PathLike, text: str) -> None:
 
 def read_chart_bytes(path: Path) -> bytes:
     """What is in a chart file, refused where it is missing, no ordinary file or too large."""
-    return read_bytes(path, LARGEST_BYTES)
+    return read_bytes(path, LARGEST_CHART_BYTES)
 
 
 def _checked_chart(data: dict, name: str) -> Chart:
