@@ -202,7 +202,7 @@ def test_files_that_cannot_be_read(tmp_path, monkeypatch):
     path.write_bytes(b"\xff\xfe\x00song")
     with pytest.raises(FileFormatError, match="UTF-8"):
         read_chart(path)
-    monkeypatch.setattr(chartfile, "LARGEST_BYTES", 3)
+    monkeypatch.setattr(chartfile, "LARGEST_CHART_BYTES", 3)
     with pytest.raises(FileFormatError, match="larger than"):
         read_chart(path)
 
