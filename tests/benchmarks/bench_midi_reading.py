@@ -5,8 +5,9 @@ here (validation split), read as MIDI.  Run:
 
     python -m tests.benchmarks.bench_midi_reading GROOVE_DIR [--split validation] [--count 40]
 
-Told: bars that hold notes on neither sixteenths nor their triplets (so thirty-seconds or shorter), notes
-written within 30 ms of where they were played, beats in triplets, notes that share their place with another, seconds.
+Told: bars that hold notes on neither sixteenths nor their triplets (so thirty-seconds or shorter); notes
+written within 30 ms of where they were played, and within 30 ms of where the song usually plays their part of the
+beat (so lag and swing are no error); beats in triplets; songs read as swung; seconds.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
+
 from workbench.chart import Chart
 from workbench.notation.midi_read import read_midi
 
@@ -26,12 +29,17 @@ NEAR_S = 0.030
 def figures(chart: Chart) -> dict[str, float]:
     """Counts of one chart; they can be added up."""
     notes = [n for _, n in chart.notes()]
+    usual: dict = {}
+    for k, n in chart.notes():
+        bar = chart.time_map.bars[k]
+        usual.setdefault((n.position + bar.missing) % bar.meter.beat_length, []).append(n.deviation_s)
     fine = sum(any((n.position * 16) % 1 and (n.position * 24) % 1 for n in bar.notes) for bar in chart.bars)
     return {
         "bars": len(chart),
         "fine bars": fine,
         "notes": len(notes),
         "near notes": sum(abs(n.deviation_s) <= NEAR_S for n in notes),
+        "near usual": sum(int((np.abs(np.array(own) - np.median(own)) <= NEAR_S).sum()) for own in usual.values()),
         "flams and drags": sum(bool(n.articulations & {"flam", "drag"}) for n in notes),
         "triplet beats": sum(
             parts % 3 == 0
@@ -66,7 +74,11 @@ def main() -> None:
             flush=True,
         )
     print({k: round(float(v), 1) for k, v in total.items()})
-    print(f"near {total['near notes'] / total['notes']:.3f}, fine bars {total['fine bars'] / total['bars']:.3f}")
+    share = lambda what, of: f"{total[what] / total[of]:.3f}"
+    print(
+        f"fine bars {share('fine bars', 'bars')}, within 30 ms of the place {share('near notes', 'notes')}, "
+        f"of where it is usually played {share('near usual', 'notes')}"
+    )
 
 
 if __name__ == "__main__":
