@@ -9,6 +9,7 @@ import pytest
 from tests.test_spectral import RATE, performance
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.edits import AddNote
+from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
 from workbench.commands.draft import doubts
@@ -17,7 +18,7 @@ from workbench.files.annotations import read_beats, read_hits
 from workbench.files.audio import Audio, save_audio, sha256_of
 from workbench.files.chartfile import read_chart
 from workbench.files.document import ChartDocument
-from workbench.listening.draft import draft_chart, draft_files, mark_ghosts, write_draft
+from workbench.listening.draft import draft_chart, draft_files, write_draft
 
 
 @pytest.fixture(scope="module")

@@ -252,6 +252,20 @@ def test_a_scattered_performance_finds_its_places(tmp_path, places, most_wrong):
     assert len(set(found) ^ set(expected)) <= 2 * most_wrong * len(expected)
 
 
+@pytest.mark.parametrize("jitter_s, ghosts", [(0.008, 16), (0.0, 0)])
+def test_soft_snare_strokes_of_a_performance_are_ghost_notes(tmp_path, jitter_s, ghosts):
+    """A file made from a score comes back as it was written."""
+    scatter = np.random.default_rng(2)
+    played = [(Fraction(1, 4), 100), (Fraction(7, 16), 25), (Fraction(3, 4), 104)]
+    bars = tuple(
+        WrittenBar(tuple(Note(p, "snare", v, deviation_s=float(scatter.normal(0, jitter_s))) for p, v in played))
+        for _ in range(16)
+    )
+    back = read_back(Chart(TimeMap.steady(16, 96), bars), tmp_path, played=True).chart
+    marked = [(n.position, n.velocity) for _, n in back.notes() if "ghost" in n.articulations]
+    assert marked == [(Fraction(7, 16), 25)] * ghosts
+
+
 def save(path, *messages, **kwargs):
     midi = mido.MidiFile(ticks_per_beat=480, **kwargs)
     midi.tracks.append(mido.MidiTrack(messages))

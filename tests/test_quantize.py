@@ -95,6 +95,23 @@ def test_repetitions_outvote_one_late_stroke():
     assert written(quantize(sorted(strokes), time_map))[6] == sorted(ROCK)
 
 
+@pytest.mark.parametrize("lag_s", [-0.03, 0.03])
+def test_a_player_ahead_of_the_click_or_behind_it_is_written_as_meant(lag_s):
+    time_map = TimeMap.steady(16, 128, start_s=1.0)
+    strokes = [replace(s, time_s=s.time_s + lag_s) for s in played(time_map, [SIXTEENTHS] * 16, jitter_s=0.01)]
+    result = quantize(strokes, time_map)
+    assert written(result) == [sorted(SIXTEENTHS)] * 16
+    assert np.median([n.deviation_s for b in result.bars for n in b.notes]) == pytest.approx(lag_s, abs=0.005)
+
+
+def test_strokes_on_exact_places_come_back_there_however_fine():
+    time_map = TimeMap.steady(2, 97)
+    odd = [(F(k, 20), "snare") for k in range(5)] + [(F(1, 2) + F(k, 64), "kick") for k in range(16)]
+    result = quantize(played(time_map, [odd, ROCK]), time_map, tick=1 / 3840)
+    assert result.exact and written(result) == [sorted(odd), sorted(ROCK)]
+    assert all(n.deviation_s == 0 for bar in result.bars for n in bar.notes)
+
+
 def test_compound_meter_divides_the_beat_in_three():
     time_map = TimeMap.steady(4, 60, Meter(6, 8))
     pattern = [(F(k, 8), "closed hi-hat") for k in range(6)] + [(F(0), "kick"), (F(3, 8), "snare")]

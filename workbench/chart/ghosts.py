@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -42,3 +43,16 @@ def is_ghost(note: Note, limit: float = 0.0) -> bool:
 def is_soft(note: Note) -> bool:
     """Whether a note of any instrument is so soft that an ear may miss it."""
     return note.velocity < SOFT_VELOCITY or "ghost" in note.articulations
+
+
+def mark_ghosts(chart: Chart) -> Chart:
+    """Write the soft snare strokes of a chart without ghost notes as such
+    (softer than :func:`ghost_limit` says)."""
+    limit = ghost_limit(chart)
+
+    def written(note: Note) -> Note:
+        soft = not note.confirmed and is_ghost(note, limit)
+        return replace(note, articulations=note.articulations | {"ghost"}) if soft else note
+
+    bars = tuple(replace(bar, notes=tuple(written(n) for n in bar.notes)) for bar in chart.bars)
+    return replace(chart, bars=bars)

@@ -92,12 +92,15 @@ class Quantized:
         beat (or eighth); 0.5 is straight.
     groups : tuple of GraceGroup
         The strokes of each note.
+    exact : bool
+        Whether the strokes lay on exact places: they were written, not played.
     """
 
     bars: tuple[WrittenBar, ...]
     feel: str = "straight"
     swing_ratio: float = 0.5
     groups: tuple[GraceGroup, ...] = ()
+    exact: bool = False
 
 
 class _Beat(NamedTuple):
@@ -383,7 +386,7 @@ class _Song:
         for own, columns, bar in zip(notes, shown, time_map.bars):
             usual = 6 if bar.meter.is_compound else 4
             bars.append(WrittenBar(tuple(own.values()), tuple(columns) if set(columns) != {usual} else ()))
-        return Quantized(tuple(bars), feel, ratio, tuple(self.groups))
+        return Quantized(tuple(bars), feel, ratio, tuple(self.groups), tick > 0)
 
     def _position(self, beat: int, share: Fraction) -> tuple[int, Fraction] | None:
         """Bar and exact position of a part of a beat; None outside the song."""

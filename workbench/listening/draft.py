@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from workbench.chart import Chart, Note, Recording
+from workbench.chart import Chart, Recording
 from workbench.chart.events import Beat, Stroke
-from workbench.chart.ghosts import ghost_limit, is_ghost
+from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.quantizer import quantize
 from workbench.files.annotations import beats_table, hits_table, write_beats, write_hits
 from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
@@ -115,19 +115,6 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
     return Draft(chart, strokes, pulse, activations)
-
-
-def mark_ghosts(chart: Chart) -> Chart:
-    """Write the soft snare strokes of a chart without ghost notes as such
-    (softer than :func:`workbench.chart.ghosts.ghost_limit` says)."""
-    limit = ghost_limit(chart)
-
-    def written(note: Note) -> Note:
-        soft = not note.confirmed and is_ghost(note, limit)
-        return replace(note, articulations=note.articulations | {"ghost"}) if soft else note
-
-    bars = tuple(replace(bar, notes=tuple(written(n) for n in bar.notes)) for bar in chart.bars)
-    return replace(chart, bars=bars)
 
 
 def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:

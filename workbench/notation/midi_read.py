@@ -20,8 +20,9 @@ import numpy as np
 from workbench.chart import Chart, Section, Text
 from workbench.chart.drumkit import instrument, instrument_for_midi_note
 from workbench.chart.events import Stroke
+from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
-from workbench.chart.quantizer import quantize
+from workbench.chart.quantizer import Quantized, quantize
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, Imported, read_bytes, shown
 from workbench.notation.midi import DRUM_CHANNEL
@@ -76,10 +77,10 @@ def read_midi(path: str | os.PathLike) -> Imported:
         raise FileFormatError(f"{shown(path.name)} has tempi that no part is played at: {error}") from None
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
     feel = next((bar.feel for bar in told_bars if bar.feel), "straight" if told_bars else None)
-    written, feel = _write_bars(time_map, sorted(rest + others), midi.ticks_per_beat, problems, known, feel)
+    found = _quantized(time_map, sorted(rest + others), midi.ticks_per_beat, problems, known, feel)
     subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
     written = tuple(
-        replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(written, starts)
+        replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
     )
     sections = _sections(changes["marker"], starts)
     title = _decoded(changes["name"], problems) or path.stem
@@ -89,8 +90,10 @@ def read_midi(path: str | os.PathLike) -> Imported:
         title=title,
         sections=sections,
         texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
-        feel=feel,
+        feel=found.feel,
     )
+    if not told_bars and not found.exact:
+        chart = mark_ghosts(chart)
     return Imported(chart, tuple(problems))
 
 
@@ -275,8 +278,10 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
     return bars, others
 
 
-def _write_bars(time_map: TimeMap, notes, ppq: int, problems: list[str], known: list[dict], feel: str | None):
-    """The bars with the strokes of a file beside what is known of them already, and the song's feel."""
+def _quantized(
+    time_map: TimeMap, notes, ppq: int, problems: list[str], known: list[dict], feel: str | None
+) -> Quantized:
+    """The bars with the strokes of a file beside what is known of them already."""
     loudest: dict[tuple[int, str], int] = {}
     for tick, key, velocity in notes:
         loudest[tick, _instrument(key)] = max(velocity, loudest.get((tick, _instrument(key)), 0))
@@ -305,7 +310,7 @@ def _write_bars(time_map: TimeMap, notes, ppq: int, problems: list[str], known: 
             _count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
             "the louder one was kept."
         )
-    return tuple(bars), found.feel
+    return replace(found, bars=tuple(bars))
 
 
 def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
