@@ -16,7 +16,7 @@ function open() {
   const sent = [];
   const session = new Session((m) => sent.push(m), "me");
   session.hello();
-  session.receive({ type: "snapshot", chart: CHART, revision: 5, info: {}, seen: 0 });
+  session.receive({ type: "snapshot", chart: CHART, revision: 5, info: {} });
   return { session, sent };
 }
 const instruments = (s, bar) => s.chart.bars[bar].notes.map((n) => n.instrument);
@@ -47,7 +47,7 @@ test("another view's change keeps our pending edit on top", () => {
   assert.equal(session.pending.length, 1);
 });
 
-test("a gap in the revisions asks for everything; unanswered edits are sent again, seen ones not", () => {
+test("a gap in the revisions asks for everything; unanswered edits are sent again until they are answered", () => {
   const { session, sent } = open();
   session.edit(ADD);
   session.edit({ edit: "remove note", bar_index: 0, position: "0", instrument: "kick" });
@@ -55,8 +55,10 @@ test("a gap in the revisions asks for everything; unanswered edits are sent agai
   session.receive({ type: "change", revision: 9, parts: {} });
   assert.equal(sent[before].type, "hello");
   const chart = { ...CHART, bars: [CHART.bars[0], { notes: [ADD.note] }] };
-  session.receive({ type: "snapshot", chart, revision: 9, info: {}, seen: 1 });
-  assert.deepEqual(sent.slice(before + 1).map((m) => m.seq), [2]);
+  session.receive({ type: "snapshot", chart, revision: 9, info: {} });
+  assert.deepEqual(sent.slice(before + 1).map((m) => m.seq), [1, 2]);
+  session.receive({ type: "answer", client: "me", seq: 1 });
+  assert.deepEqual(session.pending.map((p) => p.seq), [2]);
   assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
 });
 

@@ -5,7 +5,7 @@
  * Messages to Python:   {type: "hello" | "do" , client, seq, …}
  * Messages from Python: {type: "snapshot" | "change" | "answer" | "refused", revision, …}
  * A gap in the revisions asks for a snapshot; unanswered edits are sent again after one, and
- * Python leaves out what it has seen (client and sequence number).
+ * Python makes each once (by client and sequence number) and answers it every time.
  */
 import { showAtOnce, withChange } from "./edits.js";
 import { timeOf } from "./chart.js";
@@ -64,7 +64,6 @@ export class Session {
         this.confirmed = message.chart;
         this.revision = message.revision;
         this.info = message.info;
-        this.pending = this.pending.filter((p) => p.seq > (message.seen ?? 0));
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
         break;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources d4b8ab59935cb566ceba846d296814258e9b6bd7dfb46063c06da7559b1114af */
+/* Made by python workbench/grid/bundle.py; sources 2d5d3ba802a602fa79de3ba3dc07f0b9325c88739ad0acb64842a21febd2e51e */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -377,7 +377,6 @@ var Session = class {
         this.confirmed = message.chart;
         this.revision = message.revision;
         this.info = message.info;
-        this.pending = this.pending.filter((p) => p.seq > (message.seen ?? 0));
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
         break;
