@@ -391,6 +391,13 @@ def test_a_journal_that_is_none_is_kept_and_told(song, path, empty, content):
         assert again.chart == after
 
 
+def test_a_journal_that_is_no_file_is_told(song, path):
+    killed(song)
+    os.mkfifo(journal_path(path))
+    with pytest.raises(FileFormatError, match="ordinary file"):
+        ChartDocument.open(path)
+
+
 def test_a_damaged_chart_file_is_written_again_from_the_journal(song, path):
     charts_, _ = three_edits(song, path)
     damaged = path.read_bytes()[:-20]

@@ -32,11 +32,14 @@ from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import ENDING, DamagedChartError, loads_chart
 from workbench.files.history import History
 from workbench.files.safefile import replacing
+from workbench.files.untrusted import read_bytes
 
 #: Version of the journal's format.
 JOURNAL_VERSION = 2
 #: A line and its checksum.
 _CLOSED = re.compile(rb'(.*),"crc":"([0-9a-f]{8})"\}', re.DOTALL)
+#: Largest journal that is read, bytes.
+_LARGEST_BYTES = 2**30
 #: So many bytes at a journal's end tell whether it is still as it was left: a checksum is among them.
 _TAIL = 64
 
@@ -72,14 +75,7 @@ def journal_path(path: str | os.PathLike) -> Path:
 
 def read_journal(path: Path) -> bytes | None:
     """What is in a journal; None if there is none."""
-    try:
-        if path.exists() and not path.is_file():
-            raise FileFormatError(f"{path} is no file, so no edit can be kept in it; move it away.")
-        return path.read_bytes()
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        raise FileFormatError(f"{path} could not be read: {error.strerror or error}.") from error
+    return read_bytes(path, _LARGEST_BYTES) if os.path.lexists(path) else None
 
 
 def end_of(data: bytes) -> End:
