@@ -5,9 +5,11 @@ BIN     = $(VENV)/bin
 DATA   ?= data/real
 OUT    ?= out
 GROOVE ?=
+INPUTS ?= 20000
+KILLS  ?= 1000
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test browser-test lab wheel-test evaluate bench lint types pictures lock clean system
+.PHONY: help demo test browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 16
@@ -57,6 +59,9 @@ bench: $(VENV)/.dev system ## speed and memory, as ratios against a named baseli
 	@if [ -n "$(GROOVE)" ]; then for b in fills check take; do echo "== $$b"; \
 	  $(BIN)/python -m tests.benchmarks.bench_$$b $(GROOVE) || exit 1; done; \
 	else echo "Not run: fills, check and take, which need human performances; make bench GROOVE=folder"; fi
+
+fuzz: $(VENV)/.dev system ## damaged files, kills and full disks (20,000 and 1,000; INPUTS=n KILLS=n)
+	$(BIN)/python -m tests.fuzz --inputs $(INPUTS) --kills $(KILLS) --out $(OUT)/fuzz
 
 pictures: $(VENV)/.dev system ## take README's pictures anew
 	$(BIN)/workbench demo --out $(OUT)/demo
