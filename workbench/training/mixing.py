@@ -188,8 +188,14 @@ def render_arrays(
     samples: int,
     seed: int,
     xp: ModuleType = np,
+    apart: bool = False,
 ) -> Any:
-    """As :func:`render`, from arrays joined over the batch (rows numbered through)."""
+    """As :func:`render`, from arrays joined over the batch (rows numbered through).
+
+    With *apart*, the mix and its drums, (2, clips, samples): the drums as they
+    pass through the chain at the gain that the mix has there, so that the rest
+    is the mix less its drums; noise and the marks of lossy coding go to the rest.
+    """
     clips = len(settings)
     fft = scipy.fft if xp is np else xp.fft
     lossiness = settings[:, SETTINGS.index("lossy")].tolist()
@@ -222,14 +228,14 @@ def render_arrays(
     backing = _drive(_squeeze(backing, value["backing_squeeze"], xp), value["backing_drive"], xp)
     drums = _drive(_squeeze(drums, value["drum_squeeze"], xp), value["drum_drive"], xp)
     level = _rms(drums, xp)
-    both = (value["has_drums"] * value["has_backing"])[:, None]
-    ratio = xp.where(both > 0, 10 ** (value["drums_db"][:, None] / 20), value["has_drums"][:, None])
+    has_both = (value["has_drums"] * value["has_backing"])[:, None]
+    ratio = xp.where(has_both > 0, 10 ** (value["drums_db"][:, None] / 20), value["has_drums"][:, None])
     backing_level = _rms(backing, xp)
-    mix = (
-        drums / xp.maximum(level, 1e-5) * ratio
-        + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
-    )
-    mix = _drive(_squeeze(mix, value["mix_squeeze"], xp), value["mix_drive"], xp)
+    drums = drums / xp.maximum(level, 1e-5) * ratio
+    both = drums + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
+    mix = _drive(_squeeze(both, value["mix_squeeze"], xp), value["mix_drive"], xp)
+    if apart:
+        drums = drums * (mix / xp.where(both == 0, 1, both))
     mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (
         value["noise_db"][:, None] / 20
     )
@@ -240,4 +246,7 @@ def render_arrays(
     lossy = [k for k, amount in enumerate(lossiness) if amount > 0]
     if lossy:
         mix[xp.asarray(lossy)] = _compress_lossily(mix[xp.asarray(lossy)], value["lossy"][xp.asarray(lossy)], xp)
-    return (mix / xp.maximum(_rms(mix, xp), 1e-4) * 10 ** (value["gain_db"][:, None] / 20)).astype(np.float32)
+    gain = 10 ** (value["gain_db"][:, None] / 20) / xp.maximum(_rms(mix, xp), 1e-4)
+    if apart:
+        return (xp.stack([mix, fft.irfft(fft.rfft(drums) * slope, samples)]) * gain).astype(np.float32)
+    return (mix * gain).astype(np.float32)

@@ -278,8 +278,8 @@ def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, ne
             np.maximum.at(target, index, value)
 
 
-def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Plan:
-    """Draw one clip of *clip_s* seconds."""
+def plan_clip(rng: np.random.Generator, material: Material, clip_s: float, backed: bool = False) -> Plan:
+    """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone."""
     library = material.library
     draw = rng.random()
     human, machine = draw < 0.5, draw > 0.86
@@ -320,7 +320,7 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Pl
         ints.append(i)
         floats.append(f)
     draw = rng.random()
-    backing = draw < (0.58 if plain else 0.74) or not with_drums
+    backing = draw < (0.58 if plain else 0.74) or backed or not with_drums
     rhythm = False
     if backing:
         recorded = bool(library.recorded) and rng.random() < 0.62

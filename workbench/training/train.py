@@ -38,15 +38,15 @@ N = len(DETECTED)
 class Clips(IterableDataset):  # type: ignore[misc]
     """Endless batches of plans; every worker draws from its own seed."""
 
-    def __init__(self, material: Material, clip_s: float, batch: int, seed: int) -> None:
+    def __init__(self, material: Material, clip_s: float, batch: int, seed: int, backed: bool = False) -> None:
         super().__init__()
-        self.material, self.clip_s, self.batch, self.seed = material, clip_s, batch, seed
+        self.material, self.clip_s, self.batch, self.seed, self.backed = material, clip_s, batch, seed, backed
 
     def __iter__(self) -> Iterator[dict[str, np.ndarray]]:
         info = torch.utils.data.get_worker_info()
         rng = np.random.default_rng((self.seed, info.id if info else 0))
         while True:
-            plans = [plan_clip(rng, self.material, self.clip_s) for _ in range(self.batch)]
+            plans = [plan_clip(rng, self.material, self.clip_s, self.backed) for _ in range(self.batch)]
             ints = np.concatenate([p.ints for p in plans])
             ints[:, 0] += ROWS * np.repeat(np.arange(self.batch, dtype=np.int32), [len(p.ints) for p in plans])
             joined = {"ints": ints, "floats": np.concatenate([p.floats for p in plans])}
