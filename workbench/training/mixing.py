@@ -235,7 +235,7 @@ def render_arrays(
     both = drums + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
     mix = _drive(_squeeze(both, value["mix_squeeze"], xp), value["mix_drive"], xp)
     if apart:
-        drums = drums * (mix / xp.where(both == 0, 1, both))
+        drums = drums * (mix / xp.where(both == 0, np.float32(1), both))
     mix = mix + noise.standard_normal((clips, samples), dtype=np.float32) * _rms(mix, xp) * 10 ** (
         value["noise_db"][:, None] / 20
     )

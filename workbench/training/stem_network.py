@@ -63,6 +63,9 @@ class StemNetwork(nn.Module):
         self.norm = nn.LayerNorm(width)
         self.decide = nn.ModuleList(_ByBand(count, width, width) for count, _ in BANDS)
         self.outward = nn.ModuleList(_ByBand(count, width, TOGETHER * bins * 4, 0.3) for count, bins in BANDS)
+        for layer, (_, bins) in zip(self.outward, BANDS):
+            # To begin with, a third of everything is drums.
+            nn.init.constant_(layer.bias[..., : TOGETHER * bins * 2 : 2], 0.6)
 
     def forward(self, spectra: torch.Tensor) -> torch.Tensor:
         b, frames = spectra.shape[:2]
