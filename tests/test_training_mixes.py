@@ -250,3 +250,24 @@ def test_a_clip_without_drums_has_no_labels(material):
             assert len(plan.strokes) == 0 and not plan.onset.any()
             assert np.all(plan.ints[:, 0] >= planning.DRUM_ROWS)
     assert silent > 0
+
+
+def test_drums_kept_apart_are_what_the_mix_holds_of_them(material):
+    plan = planning.plan_clip(np.random.default_rng(4), material, CLIP_S, backed=True)
+    at = {name: k for k, name in enumerate(planning.SETTINGS)}
+    plan.settings[at["has_drums"]], plan.settings[at["lossy"]], plan.settings[at["noise_db"]] = 1, 0, -120
+    samples = round(CLIP_S * SAMPLE_RATE_HZ)
+
+    def sound(apart, **settings):
+        table = plan.settings.copy()
+        for name, value in settings.items():
+            table[at[name]] = value
+        rows = (plan.ints, plan.floats, plan.eq_db[None], plan.wet[None], table[None])
+        return mixing.render_arrays(*rows, material.library.samples, samples, 1, apart=apart)
+
+    mix, drums = sound(True)
+    assert np.array_equal(mix, sound(False))
+    assert 0.01 < np.mean(drums**2) / np.mean(mix**2) < 4
+    alone, its_drums = sound(True, has_backing=0)
+    assert np.allclose(alone, its_drums, atol=1e-3)
+    assert not np.any(sound(True, has_drums=0)[1])
