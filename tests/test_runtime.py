@@ -63,7 +63,7 @@ def test_one_module_imports_onnxruntime():
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             if any(name.split(".")[0] == "onnxruntime" for name in names):
                 importers.add(path.relative_to(ROOT).as_posix())
-    assert importers == {"workbench/listening/runtime.py"}
+    assert importers == {"workbench/sound/runtime.py"}
 
 
 @pytest.mark.skipif(not POSSIBLE, reason="sockets can be forbidden on Linux only (x86-64, ARM)")

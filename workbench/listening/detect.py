@@ -24,8 +24,8 @@ from workbench.errors import AnalysisError, AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
-from workbench.listening.runtime import Session, open_session
 from workbench.progress import Progress, part
+from workbench.sound.runtime import Session, open_session
 
 #: Frames heard at once, and frames of context on either side that are heard but not kept.
 PASSAGE = 2500

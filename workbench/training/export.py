@@ -10,7 +10,7 @@ import numpy as np
 import torch
 
 from workbench.listening.features import BANDS, WINDOWS
-from workbench.listening.runtime import open_session
+from workbench.sound.runtime import open_session
 from workbench.training.network import Network, read_state, write_state
 
 #: ONNX operator set; GRU has been the same since 14.

@@ -12,7 +12,7 @@ from __future__ import annotations
 import torch
 from torch import nn
 
-from workbench.sound.spectra import BINS, TOGETHER
+from workbench.sound.frames import BINS, TOGETHER
 
 #: Bands from the lowest bin up: how many, and how many bins wide (21.5 Hz a bin).
 BANDS = ((15, 3), (14, 10), (8, 24), (8, 46), (2, 140))

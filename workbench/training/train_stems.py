@@ -20,7 +20,8 @@ import torch.distributed as dist
 from torch import nn
 from torch.utils.data import DataLoader
 
-from workbench.sound.spectra import HOP, SAMPLE_RATE, WINDOW, count_frames, taper
+from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.sound.frames import HOP, WINDOW, count_frames, taper
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import read_state, write_state
@@ -56,7 +57,7 @@ class StemRenderer(Renderer):
             *(arrays[name] for name in ("ints", "floats", "eq_db", "wet")),
             settings,
             self.audio,
-            round(self.clip_s * SAMPLE_RATE),
+            round(self.clip_s * SAMPLE_RATE_HZ),
             seed,
             xp,
             apart=True,
@@ -71,7 +72,7 @@ class StemRenderer(Renderer):
 
 
 def spectra_of(sound: torch.Tensor) -> torch.Tensor:
-    """Spectra (clips, frames, bins), complex, as :func:`workbench.sound.spectra.compute_spectra` computes them."""
+    """Spectra (clips, frames, bins), complex, as :func:`workbench.sound.frames.compute_frames` computes them."""
     window = torch.from_numpy(taper()).to(sound.device)
     frames, before = count_frames(sound.shape[1]), WINDOW - HOP
     after = (frames - 1) * HOP + WINDOW - before - sound.shape[1]
@@ -79,7 +80,7 @@ def spectra_of(sound: torch.Tensor) -> torch.Tensor:
 
 
 def sound_of(spectra: torch.Tensor, samples: int) -> torch.Tensor:
-    """Sound (clips, samples) of spectra, as :func:`workbench.sound.spectra.restore_sound` restores it."""
+    """Sound (clips, samples) of spectra, as :func:`workbench.sound.frames.restore_sound` restores it."""
     window = torch.from_numpy(taper()).to(spectra.device)
     frames = torch.fft.irfft(spectra, WINDOW) * window
     parts = WINDOW // HOP
@@ -225,7 +226,7 @@ def main() -> None:
 
     if rank == 0:
         size = sum(p.numel() for p in parameters) / 1e6
-        minutes = len(library.samples) / SAMPLE_RATE / 60
+        minutes = len(library.samples) / SAMPLE_RATE_HZ / 60
         tell({"millions": round(size, 2), "library_minutes": round(minutes), "ready_s": round(time.time() - began)})
     step, skipped, last_save, sums = 0, 0, time.time(), {}
     limit, began_training = args.minutes * 60, time.time()
