@@ -341,6 +341,43 @@ def test_a_crash_while_saving(song, path, empty, monkeypatch, where):
         assert again.unsaved == 0 and read_chart(path) == chart
 
 
+TURNS = textwrap.dedent("""
+    import sys
+    from fractions import Fraction as F
+    from workbench.chart import Note
+    from workbench.chart.edits import AddNote
+    from workbench.files.document import ChartDocument
+    from workbench.files.journal import ChangedElsewhereError
+    song = ChartDocument.open(sys.argv[1])
+    refused = 0
+    for k in range(int(sys.argv[3])):
+        while True:
+            try:
+                song.apply(AddNote(k % 4, Note(F(k // 4, 16), sys.argv[2])))
+                if k % 5 == 0:
+                    song.save()
+                break
+            except ChangedElsewhereError:
+                refused += 1
+                song.reload()
+    print(refused)
+""")
+
+
+def test_three_processes_that_take_over_from_each_other_lose_nothing(empty, path):
+    write_chart(empty, path)
+    edits_each = 30
+    writers = [
+        subprocess.Popen([sys.executable, "-c", TURNS, str(path), name, str(edits_each)], stdout=subprocess.PIPE)
+        for name in ("kick", "snare", "ride")
+    ]
+    refused = [int(writer.communicate()[0]) for writer in writers]
+    assert sum(refused) > 0
+    with ChartDocument.open(path) as song:
+        assert len(list(song.chart.notes())) == 3 * edits_each and "damaged" not in song.notice
+    assert {p.name for p in path.parent.iterdir()} == {path.name, journal_path(path).name}
+
+
 # -- damaged journals ------------------------------------------------------------------------
 
 

@@ -107,8 +107,11 @@ def test_every_byte_altered():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("saved", SESSION.files)
-def test_every_byte_altered_in_every_way(saved):
-    for index, damaged in _altered(lambda k, byte: [v for v in range(256) if v != byte]):
+def test_every_byte_altered_in_many_ways(saved):
+    def others(k, byte):
+        return {byte ^ (1 << bit) for bit in range(8)} | {*b'\n"}1\0\xff'} - {byte}
+
+    for index, damaged in _altered(others):
         assert not holds(damaged, index, saved).whole
 
 
