@@ -37,6 +37,7 @@ ROLL_GAP_S = 0.053
 #: Velocity of the further strokes of a roll over that of its first (measured: 0.48, half of them 0.40 to 0.75).
 ROLL_VELOCITY = 0.5
 
+# The limits of joining; where they come from says the beginning of the module.
 #: Strokes of one drum this near are one, twice detected or triggered, seconds;
 SAME_S = 0.025
 #: and of instruments on which nobody plays flams (kick, hi-hat, cymbals).

@@ -14,7 +14,10 @@ A song that swings is written straight under the feel 'swing 8ths' (or
 source).  A file made from a score has its strokes on exact places; they come
 back as they were, on the coarsest grids that hold them.
 
-Costs are negative log likelihoods up to a constant.
+Costs are negative log likelihoods up to a constant.  The prior's numbers were set by
+hand until the rhythms of ``tests/test_quantize.py`` came back as meant (no source),
+before MIDI was read by it; what they make of human MIDI says
+``python -m tests.benchmarks.bench_midi_reading GROOVE_DIR``.
 """
 
 from __future__ import annotations
@@ -55,7 +58,8 @@ REPEATS_WITHIN_BEATS = 1 / 12
 LAG_WITHIN_S = 0.06
 #: over so many beats on either side;
 LAG_BEATS = 8
-#: so many strokes on the beat weigh as much as the belief that there is no lag.
+#: so many strokes on the beat weigh as much as the belief that there is no lag.  Tried with 36 performances of
+#: Groove MIDI's training split: bars finer than sixteenths fell from 40 to 32 %; 16 beats gave the same.
 LAG_DOUBT = 4
 
 SWINGS = ("swing 8ths", "swing 16ths")
@@ -68,12 +72,12 @@ MOST_SWUNG = {"straight": 0.5, "swing 8ths": 0.72, "swing 16ths": 0.68}
 FASTEST_SWING_BPM = {"swing 8ths": 300.0, "swing 16ths": 140.0}
 #: How much better a swung reading must fit, a beat with off-beats.
 SWING_MARGIN = 0.25
-#: Beats with off-beats without which nothing swings: so many, and this share of all.
+#: Nothing swings with fewer off-beats: so many, and this share of all beats.
 FEWEST_SWUNG, LEAST_SWUNG = 6, 0.15
 
 #: Grids of written files, the plainest first, in parts of the beat.
 _WRITTEN_PARTS = (1, 2, 4, 3, 6, 8, 5, 7, 12, 9, 10, 16, 24)
-#: Of a written file so many strokes lie on 64ths, their triplets, fifths or sevenths of the beat.
+#: Of a written file this share of strokes lies on 64ths, their triplets, fifths or sevenths of the beat.
 MOSTLY_EXACT = 0.98
 
 

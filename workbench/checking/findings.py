@@ -17,6 +17,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.ornaments import GRACE_REACH_S, roll_end
 from workbench.listening.transcription import Transcription
 
+# Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
 #: Kinds of findings, in words for the reader.
 FINDING_KINDS: dict[str, str] = {
     "bar missing": "the recording has bars that are not written",

@@ -13,6 +13,7 @@ import numpy as np
 
 from workbench.sound.spectrum import hann, spectra
 
+# Chosen for the eye and the page's speed, no source.
 #: Steps of the waveform: loudest and lowest sample in each, per second.
 PEAK_RATE_HZ = 500
 #: Steps of the spectrogram, per second.

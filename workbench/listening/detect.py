@@ -27,6 +27,7 @@ from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, c
 from workbench.progress import Progress, part
 from workbench.sound.runtime import Session, open_session
 
+# Without another word a number here was set by hand, no source.
 #: Frames heard at once, and frames of context on either side that are heard but not kept.
 PASSAGE = 2500
 CONTEXT = 250

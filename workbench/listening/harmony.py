@@ -21,10 +21,10 @@ RATE_HZ = 11025
 CHROMA_WINDOW = 4096
 CHROMA_HOP = 1024
 
-#: Ranges of the bass and of chords, hertz.
+#: Ranges of the bass and of chords, hertz (rough ranges of the instruments, no source).
 BASS_HZ, CHORDS_HZ = (40.0, 180.0), (180.0, 1600.0)
 
-#: From which share of sustained sound harmony is heard at all, and fully.
+#: From which share of sustained sound harmony is heard at all, and fully (set by hand, no source).
 SUSTAINED = (0.65, 0.85)
 #: The same for how far the three strongest pitch classes of the chords stand out of the mean; the wash of
 #: cymbals is sustained, too, but has no pitch (drums alone 1.3 to 1.5, songs 1.6 to 1.9).

@@ -6,6 +6,8 @@ No training: each drum is looked for where common practice in acoustics puts it
 named baseline of the trained detector and fills the same
 :class:`~workbench.listening.activations.Activations`.
 
+Its numbers were set by hand, no source.
+
 Method: spectral flux in bands (S. Dixon, *Onset detection revisited*, DAFx
 2006), each band scaled by the song's own loud strokes.
 """

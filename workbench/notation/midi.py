@@ -31,7 +31,7 @@ from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
 #: Divides by 2, 3, 5 and 7 down to 64ths and their triplets.
 TICKS_PER_QUARTER = 6720
-#: How long a written stroke sounds, whole notes; drums ring by themselves.
+#: How long a written stroke sounds, whole notes; drums ring by themselves (common practice, no source).
 _STROKE_LENGTH = Fraction(1, 32)
 _CHOKED_LENGTH = Fraction(1, 16)
 DRUM_CHANNEL = 9

@@ -31,8 +31,9 @@ from workbench.notation.midi_notes import read_bar_events, told_apart
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
 #: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
 _RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
-#: Silent whole notes kept at the end.
+#: Silent whole notes kept at the end (sixteen bars of 4/4; no source).
 _MOST_SILENCE = 16
+#: Bytes: more than any drum part takes (no source).
 _LONGEST_FILE = 4_000_000
 
 

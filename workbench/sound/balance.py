@@ -8,7 +8,8 @@ the score as constraint: S. Ewert, M. Müller, *Using score-informed constraints
 for NMF-based source separation*, ICASSP 2012).  Where they are not, what stands
 across frequencies rather than along time is taken as drums (D. FitzGerald,
 *Harmonic/percussive separation using median filtering*, DAFx 2010).  The parts
-always add up to the recording again.
+always add up to the recording again.  Sizes and rounds were chosen with the figures of
+the folder's README.md in view.
 """
 
 from __future__ import annotations

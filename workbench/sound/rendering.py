@@ -26,14 +26,14 @@ from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio
 from workbench.sound.synthesis import add_room, kit_sample
 
-#: A damped sound takes this long to fall silent.
+#: A damped sound takes this long to fall silent, seconds (set by ear, no source).
 DAMP_S = 0.02
-#: What is left to ring after the last bar where nothing repeats, seconds.
+#: What is left to ring after the last bar where nothing repeats, seconds (set by ear, no source).
 RING_OUT_S = 2.0
 #: Ways the click goes.
 CLICKS: tuple[str, ...] = ("quarter", "eighth", "off-beat", "2 and 4")
 
-#: Place between left (−1) and right (1), as the drummer sees the kit.
+#: Place between left (−1) and right (1), as the drummer sees the kit (common practice, no source).
 PLACES: dict[str, float] = {
     "hi-hat": -0.35,
     "snare": -0.08,
@@ -270,7 +270,7 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
     beat = bar.meter.beat_length
     parts = 3 if bar.meter.is_compound else 2
     # Counted in the full bar, so that a pick-up clicks like the end of a bar.
-    beats = [k * beat for k in range(-(-bar.meter.bar_length // beat))]
+    beats = bar.meter.beat_positions(bar.meter.bar_length)
     if kind == "quarter":
         places = beats
     elif kind == "eighth":
@@ -324,7 +324,7 @@ def count_in_clicks(bar: Bar, tempo_bpm: float, bars: int = 1) -> tuple[list[tup
     whole = bars * full + bar.missing
     clicks = []
     for k in range(bars + 1):
-        places = [k * full + p for p in (n * beat for n in range(-(-full // beat)))]
+        places = [k * full + p for p in bar.meter.beat_positions(full)]
         clicks += [(float(p / beat) * 60.0 / tempo_bpm, p == k * full) for p in places if p < whole]
     return clicks, float(whole / beat) * 60.0 / tempo_bpm
 
