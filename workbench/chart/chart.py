@@ -142,6 +142,22 @@ class WrittenBar:
         key = (position, instrument_name)
         return replace(self, notes=tuple(n for n in self.notes if n.key != key))
 
+    def divided(self, timed: Bar) -> tuple[int, ...]:
+        """Grid parts of each counted beat span of this bar, laid on time."""
+        default = 6 if timed.meter.is_compound else 4
+        own = self.subdivisions
+        return tuple(own[k] if k < len(own) else default for k in range(len(timed.beat_times_s)))
+
+    def grid_positions(self, timed: Bar) -> tuple[Fraction, ...]:
+        """Positions of the grid columns of this bar, laid on time."""
+        out: list[Fraction] = []
+        for (start, length), parts in zip(timed.beat_spans(), self.divided(timed)):
+            # A beat cut short by a pick-up keeps the step of a whole beat.
+            step = timed.meter.beat_length / parts
+            steps = math.ceil(length / step)
+            out += [start + length - k * step for k in range(steps, 0, -1) if start + length - k * step >= start]
+        return tuple(out)
+
     @cached_property
     def content(self) -> frozenset[tuple[Fraction, str, frozenset[str]]]:
         """What is written, dynamics aside: (position, instrument, articulations)."""
@@ -325,22 +341,11 @@ class Chart:
 
     def subdivisions(self, bar_index: int) -> tuple[int, ...]:
         """Grid parts of each counted beat span of a bar (see ``Bar.beat_spans``)."""
-        spans = self.time_map.bars[bar_index].beat_spans()
-        own = self.bars[bar_index].subdivisions
-        compound = self.time_map.bars[bar_index].meter.is_compound
-        default = 6 if compound else 4
-        return tuple(own[k] if k < len(own) else default for k in range(len(spans)))
+        return self.bars[bar_index].divided(self.time_map.bars[bar_index])
 
     def grid_positions(self, bar_index: int) -> tuple[Fraction, ...]:
         """Positions of the grid columns of a bar."""
-        out = []
-        beat = self.time_map.bars[bar_index].meter.beat_length
-        for (start, length), parts in zip(self.time_map.bars[bar_index].beat_spans(), self.subdivisions(bar_index)):
-            # A beat cut short by a pick-up keeps the step of a whole beat.
-            step = beat / parts
-            steps = math.ceil(length / step)
-            out += [start + length - k * step for k in range(steps, 0, -1) if start + length - k * step >= start]
-        return tuple(out)
+        return self.bars[bar_index].grid_positions(self.time_map.bars[bar_index])
 
     def section_at(self, bar_index: int) -> Section | None:
         """The section a bar belongs to."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -29,8 +31,7 @@ def requantize(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetT
     """
     kept = _unchanged_bars(chart.time_map, time_map)
     taken_old = set(kept.values())
-    free: list[Stroke] = []
-    attributes: dict[tuple[float, str], Note] = {}
+    free: list[tuple[Stroke, Note]] = []
     confirmed: list[tuple[float, Note]] = []
     for bar_index, note in chart.notes():
         if bar_index in taken_old:
@@ -39,9 +40,9 @@ def requantize(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetT
             confirmed.append((chart.time_map.seconds(bar_index, note.position), note))
             continue
         heard = Stroke(chart.note_time_s(bar_index, note), note.instrument, note.velocity, note.confidence)
-        free.append(heard)
-        attributes[heard.time_s, note.instrument] = note
-    laid = quantize(free, time_map, feel or chart.feel)
+        free.append((heard, note))
+    laid = quantize([heard for heard, _ in free], time_map, feel or chart.feel)
+    notes_before = _NotesHeard(free)
     bars = []
     for k, bar in enumerate(laid.bars):
         if k in kept:
@@ -49,23 +50,37 @@ def requantize(chart: Chart, time_map: TimeMap, feel: str | None = None) -> SetT
             continue
         notes = []
         for note in bar.notes:
-            heard_s = time_map.seconds(k, note.position) + note.deviation_s
-            before = attributes.get((heard_s, note.instrument)) or _nearest(attributes, heard_s, note.instrument)
+            before = notes_before.nearest(time_map.seconds(k, note.position) + note.deviation_s, note.instrument)
             notes.append(
                 replace(note, articulations=before.articulations | note.articulations, sticking=before.sticking)
             )
         bars.append(replace(bar, notes=tuple(notes)))
+    moved: dict[int, list[Note]] = {}
     for written_s, note in confirmed:
         bar_index, position = _exact_place(time_map, written_s, bars)
-        heard_s = written_s + note.deviation_s
-        moved = replace(note, position=position, deviation_s=heard_s - time_map.seconds(bar_index, position))
-        bars[bar_index] = bars[bar_index].with_note(moved)
+        deviation_s = written_s + note.deviation_s - time_map.seconds(bar_index, position)
+        moved.setdefault(bar_index, []).append(replace(note, position=position, deviation_s=deviation_s))
+    for bar_index, notes in moved.items():
+        together = {n.key: n for n in (*bars[bar_index].notes, *notes)}
+        bars[bar_index] = replace(bars[bar_index], notes=tuple(together.values()))
     return SetTimeMap(time_map, tuple(bars))
 
 
-def _nearest(attributes, heard_s: float, name: str) -> Note:
-    key = min((k for k in attributes if k[1] == name), key=lambda k: abs(k[0] - heard_s))
-    return attributes[key]
+class _NotesHeard:
+    """Notes by instrument and the time they were heard at."""
+
+    def __init__(self, heard: Sequence[tuple[Stroke, Note]]) -> None:
+        self.notes: dict[str, list[Note]] = {}
+        self.times_s: dict[str, list[float]] = {}
+        for stroke, note in sorted(heard, key=lambda pair: pair[0].time_s):
+            self.notes.setdefault(note.instrument, []).append(note)
+            self.times_s.setdefault(note.instrument, []).append(stroke.time_s)
+
+    def nearest(self, time_s: float, name: str) -> Note:
+        times_s = self.times_s[name]
+        k = bisect_left(times_s, time_s)
+        near = range(max(k - 1, 0), min(k + 1, len(times_s)))
+        return self.notes[name][min(near, key=lambda j: abs(times_s[j] - time_s))]
 
 
 def _unchanged_bars(old: TimeMap, new: TimeMap) -> dict[int, int]:
@@ -86,10 +101,10 @@ def _exact_place(time_map: TimeMap, time_s: float, bars) -> tuple[int, Fraction]
     beat = time_map.bars[k].meter.beat_length
     exact = Fraction(position / float(beat)).limit_denominator(24) * beat
     if abs(float(exact) - position) > 1e-4:
-        grid = Chart(time_map, tuple(bars)).grid_positions(k)
+        grid = bars[k].grid_positions(time_map.bars[k])
         exact = min((*grid, time_map.bars[k].length), key=lambda p: abs(float(p) - position))
     if exact >= time_map.bars[k].length:
         if k + 1 < len(time_map.bars):
             return k + 1, Fraction(0)
-        exact = Chart(time_map, tuple(bars)).grid_positions(k)[-1]
+        exact = bars[k].grid_positions(time_map.bars[k])[-1]
     return k, exact
