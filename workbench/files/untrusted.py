@@ -31,8 +31,8 @@ _MOST_ELEMENTS = 3_000_000
 #: Most notes of a drum part, and of one bar of it.
 MOST_NOTES = 500_000
 MOST_NOTES_IN_BAR = 5_000
-#: A position finer than this part of a whole note is no written one.
-FINEST = 999_999
+#: The finest part of a whole note at which something is written: in the longest bar, 32/1, a chart file still holds it.
+FINEST = 31_249
 #: Most files in a compressed score.
 _MOST_MEMBERS = 200
 #: Most sentences about one file.

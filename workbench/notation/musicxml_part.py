@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -10,13 +9,18 @@ from fractions import Fraction
 
 from workbench.chart import ARTICULATIONS, Note
 from workbench.chart.drumkit import Notehead
-from workbench.chart.meter import Meter
+from workbench.chart.meter import MOST_BARS, Meter
 from workbench.errors import ChartError, FileFormatError
+from workbench.files import untrusted
+from workbench.files.untrusted import FINEST, MOST_NOTES_IN_BAR, BadNumberError, decimal
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place
 from workbench.notation.musicxml_notes import FULL_VELOCITY
 
-MOST_BARS = 20_000
+#: The longest bar, 32/1, in whole notes; sums of durations are kept to such a part of a whole note.
+_LONGEST_BAR, _FINEST_SUM = Fraction(32), 10**9
+#: The fastest tempo that is believed, quarters a minute.
+_FASTEST = 10_000
 _DEFAULT_VELOCITY = {"ghost": 40, "accent": 110, "": 80}
 _SWING_TYPES = {"eighth": "swing 8ths", "16th": "swing 16ths"}
 _BEAT_UNITS = {
@@ -93,17 +97,20 @@ class Log:
         Signs without a meaning in a chart.
     lost : Counter
         Notes left out, by reason.
+    too_fine : set of str
+        Bars in which positions were rounded.
     """
 
     name: str
     problems: list[str] = field(default_factory=list)
     ignored: Counter = field(default_factory=Counter)
     lost: Counter = field(default_factory=Counter)
+    too_fine: set[str] = field(default_factory=set)
 
 
 def whole_number(text: str | None, default: int = 0) -> int:
-    """A whole number as people write them ("2", "2.0")."""
-    return int(float(text)) if text and text.strip() else default
+    """A whole number as people write them ("2", "2.0"), or what stands for none."""
+    return untrusted.whole_number(text) if text and text.strip() else default
 
 
 def _declared_instruments(heading) -> dict[str, tuple]:
@@ -144,15 +151,16 @@ class PartReader:
         return len(places) > 1 and len(ids or self.declared) <= 1
 
     def read(self) -> list[Measure]:
-        out = []
+        out: list[Measure] = []
+        elements = self.part.findall("measure")
+        if len(elements) > MOST_BARS:
+            raise FileFormatError(f"{self.log.name} has more than {MOST_BARS} bars; no drum part has.")
         if not self.declared:
             self.log.problems.append(
                 f"The part {self._name()!r} lists no instruments; its notes were read by their place on the staff."
             )
-        for element in self.part.findall("measure"):
+        for element in elements:
             out.append(self._measure(element, first=not out))
-            if len(out) > MOST_BARS:
-                raise FileFormatError(f"{self.log.name} has more than {MOST_BARS} bars; no drum part has.")
         return out
 
     def _name(self) -> str:
@@ -182,38 +190,34 @@ class PartReader:
             if n.position >= m.length:
                 self.log.lost[f"Bar {m.number} holds notes beyond its end"] += 1
         m.attacks = self.attacks
-        m.simile_of = self.simile
+        m.simile_of = max(self.simile, 0)
         m.ending = self.ending or m.ending
         if getattr(self, "ending_stops", False):
             self.ending, self.ending_stops = (), False
         return m
 
     def _length(self, m: Measure, first: bool) -> Fraction:
-        full = self.meter.bar_length
-        if self.reach == full or not self.reach:
+        full, reach = self.meter.bar_length, self._written(self.reach)
+        if reach == full or not reach:
             return full
-        if self.reach < full:
-            return self.reach if m.implicit or first else full
-        wider = (
-            Meter(self.reach.numerator, self.reach.denominator)
-            if (self.reach.denominator <= 32 and self.reach.numerator <= 32)
-            else None
-        )
+        if reach < full:
+            return reach if m.implicit or first else full
+        wider = Meter(reach.numerator, reach.denominator) if reach.denominator <= 32 and reach.numerator <= 32 else None
         if wider is None:
             self.log.problems.append(f"Bar {m.number} is longer than its meter {self.meter} says.")
             return full
         self.log.problems.append(f"Bar {m.number} is longer than its meter {self.meter} says; it was read as {wider}.")
         m.meter = wider
-        return self.reach
+        return reach
 
     # -- elements of a measure ---------------------------------------------------------
 
     def _attributes_element(self, e) -> None:
         divisions = e.findtext("divisions")
         if divisions:
-            self.divisions = Fraction(divisions.strip())
+            self.divisions = decimal(divisions)
             if self.divisions <= 0:
-                raise ValueError("divisions of 0")
+                raise BadNumberError(f"{divisions.strip()!r} divisions of a quarter note are none.")
         time = e.find("time")
         if time is not None and time.find("senza-misura") is None:
             self._time(time)
@@ -227,21 +231,32 @@ class PartReader:
 
     def _time(self, time) -> None:
         try:
-            beats = sum(int(b) for part in time.findall("beats") for b in (part.text or "").split("+"))
-            self.meter = Meter(beats, int(time.findtext("beat-type") or 4))
-        except (ValueError, ChartError):
+            beats = sum(whole_number(b) for part in time.findall("beats") for b in (part.text or "").split("+"))
+            self.meter = Meter(beats, whole_number(time.findtext("beat-type"), 4))
+        except (BadNumberError, ChartError):
             self.log.problems.append(f"The meter of bar {self.m.number} was not understood; {self.meter} goes on.")
         self.m.meter = self.meter
 
     def _backup_element(self, e) -> None:
-        self.at = max(self.at - self._duration(e), Fraction(0))
+        self._go(-self._duration(e))
 
     def _forward_element(self, e) -> None:
-        self.at += self._duration(e)
+        self._go(self._duration(e))
+
+    def _go(self, whole_notes: Fraction) -> None:
+        # Divisions without a common measure would make the sum longer and longer.
+        self.at = max(self.at + whole_notes, Fraction(0)).limit_denominator(_FINEST_SUM)
         self.reach = max(self.reach, self.at)
 
+    def _written(self, position: Fraction) -> Fraction:
+        """A position no finer than a chart holds, and within the longest bar."""
+        position = min(max(position, Fraction(0)), _LONGEST_BAR)
+        if position.denominator > FINEST:
+            self.log.too_fine.add(self.m.number)
+        return position.limit_denominator(FINEST)
+
     def _duration(self, e) -> Fraction:
-        return Fraction((e.findtext("duration") or "0").strip()) / self.divisions / 4
+        return decimal(e.findtext("duration") or "0") / self.divisions / 4
 
     def _barline_element(self, e) -> None:
         repeat, ending = e.find("repeat"), e.find("ending")
@@ -251,7 +266,7 @@ class PartReader:
             else:
                 self.m.repeat_backward = whole_number(repeat.get("times"), 2)
         if ending is not None:
-            numbers = tuple(int(x) for x in re.findall(r"\d+", ending.get("number") or ""))
+            numbers = tuple(int(x) for x in re.findall(r"[0-9]{1,4}", ending.get("number") or ""))
             if ending.get("type") == "start":
                 self.ending = numbers
             else:
@@ -261,9 +276,7 @@ class PartReader:
     def _sound_element(self, e, at: Fraction | None = None) -> None:
         position = self._with_offset(self.at if at is None else at, e)
         if e.get("tempo"):
-            tempo = float(e.get("tempo"))
-            if tempo > 0 and math.isfinite(tempo):
-                self.m.tempos.append((max(position, Fraction(0)), tempo))
+            self._tempo(position, float(decimal(e.get("tempo"))))
         for jump in ("dacapo", "dalsegno", "segno", "coda", "tocoda", "fine"):
             if e.get(jump):
                 self.m.jumps[jump] = e.get(jump)
@@ -271,9 +284,15 @@ class PartReader:
         if swing is not None and swing.find("straight") is None:
             self.m.feel = _SWING_TYPES.get(swing.findtext("swing-type") or "eighth", "swing 8ths")
 
+    def _tempo(self, position: Fraction, quarters_a_minute: float) -> None:
+        if 1 <= quarters_a_minute <= _FASTEST:
+            self.m.tempos.append((position, quarters_a_minute))
+        else:
+            self.log.problems.append(f"Bar {self.m.number} has a tempo that nobody plays at; it was left out.")
+
     def _with_offset(self, position: Fraction, e) -> Fraction:
         offset = e.findtext("offset")
-        return position + Fraction(offset.strip()) / self.divisions / 4 if offset else position
+        return self._written(position + decimal(offset) / self.divisions / 4 if offset else position)
 
     def _direction_element(self, e) -> None:
         position = self._with_offset(self.at, e)
@@ -296,22 +315,20 @@ class PartReader:
             if name.startswith("section-") or (bold_title and self.m.name is None):
                 self.m.name = text
             elif name != "feel" and not name.startswith((FILL_ID, PROPOSED_FILL_ID)) and text.strip():
-                self.m.texts.append((max(position, Fraction(0)), text))
+                self.m.texts.append((position, text))
         elif sign.tag == "metronome":
             tempo, unit = sign.findtext("per-minute"), _BEAT_UNITS.get(sign.findtext("beat-unit") or "")
             try:
-                bpm = float(tempo or "")
-            except ValueError:
+                bpm = float(decimal(tempo or ""))
+            except BadNumberError:
                 return
-            if unit and not has_sound and bpm > 0:
+            if unit and not has_sound:
                 dots = Fraction(3, 2) if sign.find("beat-unit-dot") is not None else 1
-                self.m.tempos.append((max(position, Fraction(0)), bpm * float(unit * dots * 4)))
+                self._tempo(position, bpm * float(unit * dots * 4))
         elif sign.tag in ("segno", "coda"):
             self.m.jumps.setdefault(sign.tag, sign.tag)
         elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):
-            self.m.brackets.append(
-                Bracket(max(position, Fraction(0)), sign.get("number", "1"), sign.get("type") == "start", name)
-            )
+            self.m.brackets.append(Bracket(position, sign.get("number", "1"), sign.get("type") == "start", name))
         else:
             self.log.ignored[sign.tag] += 1
 
@@ -328,7 +345,7 @@ class PartReader:
         chord = e.find("chord") is not None
         if not chord:
             self._settle_graces()
-            self.onset = self.at
+            self.onset = self._written(self.at)
             self.chord_graces = Counter(self.graces.pop(e.findtext("voice") or "1", []))
             self._advance(e)
         if e.find("cue") is not None:
@@ -345,11 +362,15 @@ class PartReader:
             if self.raw[note.key].velocity >= note.velocity:
                 return
         self.raw[note.key] = note
+        if len(self.raw) > MOST_NOTES_IN_BAR:
+            raise FileFormatError(
+                f"{self.log.name} has more than {MOST_NOTES_IN_BAR} strokes in bar {self.m.number}; "
+                "no drummer plays so many."
+            )
 
     def _advance(self, e) -> None:
         if e.find("chord") is None:
-            self.at += self._duration(e)
-            self.reach = max(self.reach, self.at)
+            self._go(self._duration(e))
 
     def _grace(self, e) -> None:
         name = self._instrument(e)
@@ -422,12 +443,12 @@ class PartReader:
         velocity = self._velocity(e, said)
         note = Note(self.onset, name, velocity, frozenset(said), sticking=sticking)
         if e.get("attack"):
-            self.attacks[note.key] = float(Fraction(e.get("attack")) / self.divisions)
+            self.attacks[note.key] = float(decimal(e.get("attack")) / self.divisions)
         return note
 
     def _velocity(self, e, said: set[str]) -> int:
         if e.get("dynamics"):
-            return min(max(round(float(e.get("dynamics")) * FULL_VELOCITY / 100), 1), 127)
+            return min(max(round(float(decimal(e.get("dynamics"))) * FULL_VELOCITY / 100), 1), 127)
         return next((v for what, v in _DEFAULT_VELOCITY.items() if what in said or not what))
 
     def _notation(self, sign, said: set[str]) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import os
+from bisect import bisect_right
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -17,12 +18,19 @@ from pathlib import Path
 from lxml import etree
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError
-from workbench.files.untrusted import Imported, parse_xml, read_score_bytes
+from workbench.files.untrusted import (
+    MOST_NOTES,
+    MOST_NOTES_IN_BAR,
+    BadNumberError,
+    Imported,
+    parse_xml,
+    read_score_bytes,
+)
 from workbench.notation.fillsigns import FILL_ID
 from workbench.notation.musicxml import BEAT_TIMES_FIELD
-from workbench.notation.musicxml_part import MOST_BARS, Log, Measure, PartReader
+from workbench.notation.musicxml_part import Log, Measure, PartReader
 
 
 def read_musicxml(path: str | os.PathLike) -> Imported:
@@ -51,27 +59,35 @@ def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
             e.tag = etree.QName(e).localname
     try:
         return _Reader(root, name).read()
-    except (ValueError, ZeroDivisionError, OverflowError) as error:
-        raise FileFormatError(f"{name} holds a number that makes no sense ({error}).") from None
+    except BadNumberError as error:
+        raise FileFormatError(f"{name} holds a number that makes no sense: {error}") from None
+    except ChartError as error:
+        raise FileFormatError(f"{name} makes no chart: {error}") from None
 
 
 class _Reader:
     def __init__(self, root, name: str) -> None:
         self.root, self.log = root, Log(name)
+        self.headings = {p.get("id"): p for p in reversed(root.findall("part-list/score-part"))}
 
     def read(self) -> Imported:
         parts = self._drum_parts()
         measures: list[Measure] = []
         for part in parts:
-            own = PartReader(self.log, part, self._heading(part)).read()
+            own = PartReader(self.log, part, self.headings.get(part.get("id"))).read()
             measures = own if not measures else self._merge(measures, own)
         if not measures:
             raise FileFormatError(f"{self.log.name} has a drum part without bars.")
         order = _heard_order(measures, self.log.problems)
         self._fill_similes(measures)
+        if sum(len(measures[k].notes) for k in order) > MOST_NOTES:
+            raise FileFormatError(f"{self.log.name} has more than {MOST_NOTES} strokes; no drum part has.")
         chart = self._chart(measures, order)
         for what, count in sorted(self.log.lost.items()):
             self.log.problems.append(f"{what} ({count} note{'s' if count > 1 else ''} left out).")
+        if self.log.too_fine:
+            bars = ", ".join(sorted(self.log.too_fine))
+            self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
         return Imported(chart, tuple(self.log.problems))
@@ -89,10 +105,6 @@ class _Reader:
             self.log.problems.append(f"{len(drums)} percussion parts were read together as one drum part.")
         return drums
 
-    def _heading(self, part):
-        """The ``score-part`` of a part, with its name and instruments, or None."""
-        return next((p for p in self.root.findall("part-list/score-part") if p.get("id") == part.get("id")), None)
-
     def _merge(self, measures: list[Measure], more: list[Measure]) -> list[Measure]:
         if len(more) > len(measures):
             measures, more = more, measures
@@ -104,6 +116,11 @@ class _Reader:
                 elif n.position < a.length:
                     a.notes.append(n)
                     a.attacks.update({n.key: b.attacks[n.key]} if n.key in b.attacks else {})
+            if len(a.notes) > MOST_NOTES_IN_BAR:
+                raise FileFormatError(
+                    f"{self.log.name} has more than {MOST_NOTES_IN_BAR} strokes in bar {a.number}; "
+                    "no drummer plays so many."
+                )
         return measures
 
     def _fill_similes(self, measures: list[Measure]) -> None:
@@ -172,12 +189,13 @@ class _Reader:
             changes = sorted(t for t in m.tempos if t[0] < length)
             times = []
             at = Fraction(0)
+            tempo_at = dict(changes)
             for mark in sorted({*positions, *(p for p, _ in changes), length}):
                 now += float(mark - at) * 240.0 / tempo
                 at = mark
                 if mark in positions:
                     times.append(now)
-                tempo = next((bpm for p, bpm in reversed(changes) if p == mark), tempo)
+                tempo = tempo_at.get(mark, tempo)
             bars.append(Bar(meter, tuple(times), length))
         return TimeMap(bars, now)
 
@@ -206,14 +224,14 @@ def _shape(m: Measure) -> tuple[Meter, Fraction, tuple[Fraction, ...]]:
 def grid_that_holds(bar: Bar, notes: Sequence[Note]) -> tuple[int, ...]:
     """Grid parts of each beat that hold all notes; empty if sixteenths do."""
     default = 6 if bar.meter.is_compound else 4
-    out = []
-    for start, length in bar.beat_spans():
-        inside = [
-            (n.position - start - length) / bar.meter.beat_length for n in notes if start <= n.position < start + length
-        ]
-        parts = math.lcm(1, *(x.denominator for x in inside))
-        fits = default % parts == 0
-        out.append(default if fits else parts if parts <= 24 else 24)
+    spans = bar.beat_spans()
+    starts = [start for start, _ in spans]
+    parts = [1] * len(spans)
+    for n in notes:
+        k = bisect_right(starts, n.position) - 1
+        start, length = spans[k]
+        parts[k] = math.lcm(parts[k], ((n.position - start - length) / bar.meter.beat_length).denominator)
+    out = [default if default % p == 0 else min(p, 24) for p in parts]
     return () if all(p == default for p in out) else tuple(out)
 
 
@@ -222,23 +240,25 @@ def _heard_order(measures: Sequence[Measure], problems: list[str]) -> list[int]:
     order: list[int] = []
     start, run, k = 0, 1, 0
     jumped = False
+    passes, has_later_ending = _endings(measures)
+    coda = next((j for j, x in enumerate(measures) if "coda" in x.jumps), None)
     while k < len(measures):
         m = measures[k]
         if m.repeat_forward and k != start:
             start, run = k, 1
-        if m.ending and (run not in m.ending if not jumped else _has_later_ending(measures, k)):
+        if m.ending and (has_later_ending[k] if jumped else run not in m.ending):
             k += 1
             continue
         order.append(k)
         if len(order) > MOST_BARS:
-            raise FileFormatError("The score's repeats lead to more than 20000 bars; it was not read.")
-        if jumped and ("fine" in m.jumps or ("tocoda" in m.jumps and _coda(measures) is None)):
+            raise FileFormatError(f"The score's repeats lead to more than {MOST_BARS} bars; it was not read.")
+        if jumped and ("fine" in m.jumps or ("tocoda" in m.jumps and coda is None)):
             break
         if jumped and "tocoda" in m.jumps:
-            k = _coda(measures)
+            k = coda
             continue
         if m.repeat_backward and not jumped:
-            if run < max(m.repeat_backward, _passes(measures, k)):
+            if run < max(m.repeat_backward, passes[k]):
                 run += 1
                 k = start
                 continue
@@ -254,23 +274,14 @@ def _heard_order(measures: Sequence[Measure], problems: list[str]) -> list[int]:
     return order
 
 
-def _passes(measures: Sequence[Measure], k: int) -> int:
-    """How often the repeat that closes at ``k`` is played, by its endings."""
-    if not measures[k].ending:
-        return 2
-    j, last = k, 0
-    while j < len(measures) and measures[j].ending:
-        last = max(last, *measures[j].ending)
-        j += 1
-    return max(last, 2)
-
-
-def _has_later_ending(measures: Sequence[Measure], k: int) -> bool:
-    own = measures[k].ending
-    while k < len(measures) and measures[k].ending == own:
-        k += 1
-    return k < len(measures) and bool(measures[k].ending)
-
-
-def _coda(measures: Sequence[Measure]) -> int | None:
-    return next((j for j, x in enumerate(measures) if "coda" in x.jumps), None)
+def _endings(measures: Sequence[Measure]) -> tuple[list[int], list[bool]]:
+    """For each measure: how often a repeat that closes there is played, by the endings from there on;
+    whether another ending follows its own."""
+    passes, later = [2] * len(measures), [False] * len(measures)
+    for k in range(len(measures) - 1, -1, -1):
+        own = measures[k].ending
+        following = measures[k + 1].ending if k + 1 < len(measures) else ()
+        if own:
+            passes[k] = max(2, *own, passes[k + 1] if following else 2)
+            later[k] = later[k + 1] if following == own else bool(following)
+    return passes, later
