@@ -79,7 +79,7 @@ def test_hostile_texts_are_read_and_drawn_as_texts(hostile_chart, tmp_path, caps
     assert main(["score", str(hostile_chart), "--to", "pdf,musicxml,midi,svg", "--road-map"]) == 0
     assert "<img" not in hostile_chart.with_name("hostile.svg").read_text("utf-8")
     reading = read_part(read_chart(hostile_chart))
-    for picture in (draw_form(reading), draw_groove(reading), draw_bars(reading.chart)):
+    for picture in (draw_form(reading), draw_groove(reading), draw_bars(reading.chart).figure):
         picture.savefig(tmp_path / "picture.png")
 
 

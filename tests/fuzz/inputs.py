@@ -12,9 +12,9 @@ from pathlib import Path
 from random import Random
 
 from tests.fuzz.mutate import damage
-from tests.fuzz.seeds import CONFIRMED, SAVED, journal_edit, seeds
+from tests.fuzz.seeds import SAVED, journal_edit, seeds
 from workbench.commands.cli import main
-from workbench.errors import LONGEST, WorkbenchError
+from workbench.errors import LONGEST_MESSAGE, WorkbenchError
 from workbench.files import annotations
 from workbench.files.audio import load_audio
 from workbench.files.document import ChartDocument
@@ -130,7 +130,7 @@ def _judge_call(function, *args) -> Verdict:
 
 
 def judge_sentence(text: str) -> Verdict:
-    bad = len(text) > LONGEST or _CONTROLS.search(text) or _PYTHON.search(text) or not text.endswith((".", "!"))
+    bad = len(text) > LONGEST_MESSAGE or _CONTROLS.search(text) or _PYTHON.search(text) or not text.endswith((".", "!"))
     return Verdict("badly said", repr(text)) if bad else Verdict("refused")
 
 
@@ -141,8 +141,8 @@ def _judge_journal(data: bytes, folder: Path) -> Verdict:
     path = folder / "j.chart.json"
     path.write_bytes(chart)
     (folder / "j.journal.jsonl").write_bytes(journal)
-    whole_lines = len(os.path.commonprefix([journal, whole_journal]).split(b"\n")) - 1
-    kept = SAVED if whole_lines < 5 else min(CONFIRMED, whole_lines - 2)  # lines: base, 3 edits, "saved", 2 edits
+    undamaged = os.path.commonprefix([journal, whole_journal]).rsplit(b"\n", 1)[0]
+    kept = max(SAVED, undamaged.count(b'"do"'))
     after = journal_edit(30)
     try:
         with ChartDocument.open(path) as document:

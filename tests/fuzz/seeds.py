@@ -18,6 +18,7 @@ from workbench.chart.excerpts import excerpt_chart
 from workbench.files.annotations import write_beats, write_hits, write_labels
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
+from workbench.files.journal import journal_path
 from workbench.notation.midi import write_midi
 from workbench.notation.musicxml import write_musicxml
 
@@ -116,4 +117,4 @@ def _journal(path: Path, chart: Chart) -> bytes:
             document.apply(journal_edit(k))
             if k + 1 == SAVED:
                 document.save()
-    return path.read_bytes() + b"\0" + document._journal.path.read_bytes()
+    return path.read_bytes() + b"\0" + journal_path(path).read_bytes()
