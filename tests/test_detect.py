@@ -30,7 +30,7 @@ def click_track(seconds, rate=RATE):
 
 @pytest.fixture(scope="module")
 def heard():
-    return compute_activations(click_track(30), RATE)
+    return compute_activations(click_track(30))
 
 
 def test_shapes_and_ranges(heard):
@@ -54,14 +54,14 @@ def test_strokes_are_in_order_of_time(heard):
 
 
 def test_the_same_answer_twice(heard):
-    again = compute_activations(click_track(30), RATE)
+    again = compute_activations(click_track(30))
     np.testing.assert_array_equal(again.onset, heard.onset)
 
 
 def test_the_seam_between_passages_is_not_heard(heard):
     seam_s = PASSAGE / 100
     shift = int((seam_s - 20) * RATE)
-    moved = compute_activations(np.concatenate([np.zeros(shift, np.float32), click_track(30)]), RATE)
+    moved = compute_activations(np.concatenate([np.zeros(shift, np.float32), click_track(30)]))
     kick = heard.column("kick")
     one = [s.time_s for s in detect_strokes(heard) if s.instrument == "kick"]
     other = [s.time_s - shift / RATE for s in detect_strokes(moved) if s.instrument == "kick"]
@@ -71,48 +71,30 @@ def test_the_seam_between_passages_is_not_heard(heard):
     assert all(min(abs(t - u) for u in other) < 0.02 for t in near)
 
 
-@pytest.mark.parametrize("rate", [22050, 32000, 48000, 96000])
-def test_other_sample_rates_give_the_same_kicks(rate, heard):
-    found = compute_activations(click_track(30, rate), rate)
-    one = np.array([s.time_s for s in detect_strokes(heard) if s.instrument == "kick"])
-    other = np.array([s.time_s for s in detect_strokes(found) if s.instrument == "kick"])
-    assert np.mean(np.min(np.abs(one[:, None] - other[None]), axis=1) < 0.02) > 0.9
-
-
-def test_stereo_is_mixed_down(heard):
-    mono = click_track(30)
-    np.testing.assert_allclose(compute_activations(np.stack([mono, mono], axis=1), RATE).onset, heard.onset, atol=1e-4)
-
-
 def test_level_does_not_matter(heard):
-    np.testing.assert_allclose(compute_activations(0.05 * click_track(30), RATE).onset, heard.onset, atol=1e-2)
+    np.testing.assert_allclose(compute_activations(0.05 * click_track(30)).onset, heard.onset, atol=1e-2)
 
 
 @pytest.mark.parametrize("seconds", [0.001, 0.3, 1.0])
 def test_very_short_recordings(seconds):
-    heard = compute_activations(np.zeros(max(1, int(seconds * RATE)), np.float32), RATE)
+    heard = compute_activations(np.zeros(max(1, int(seconds * RATE)), np.float32))
     assert detect_strokes(heard) == []
 
 
 def test_progress_ends_at_one():
     told = []
-    compute_activations(click_track(3), RATE, lambda done, what: told.append(done))
+    compute_activations(click_track(3), lambda done, what: told.append(done))
     assert told[-1] == 1.0 and told == sorted(told)
 
 
 def test_no_sound_is_refused():
     with pytest.raises(AudioError, match="no sound"):
-        compute_activations(np.zeros(0, np.float32), RATE)
+        compute_activations(np.zeros(0, np.float32))
 
 
 def test_samples_that_are_no_numbers_are_refused():
     with pytest.raises(AudioError, match="not numbers"):
-        compute_activations(np.full(RATE, np.nan, np.float32), RATE)
-
-
-def test_a_sample_rate_of_nothing_is_refused():
-    with pytest.raises(AudioError, match="sample rate"):
-        compute_activations(np.zeros(RATE, np.float32), 0)
+        compute_activations(np.full(RATE, np.nan, np.float32))
 
 
 @pytest.mark.parametrize("damage", [b"", b"not a model", None])

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.harmony import hear_harmony
 
-RATE = 22050
+RATE = SAMPLE_RATE_HZ
 
 
 def chords(roots, beat_s=0.5, beats_each=4):
@@ -16,7 +17,7 @@ def chords(roots, beat_s=0.5, beats_each=4):
 
 
 def test_changes_are_heard_where_chords_change():
-    harmony = hear_harmony(chords([60, 65, 67, 60, 69, 65]), RATE)
+    harmony = hear_harmony(chords([60, 65, 67, 60, 69, 65]))
     changes = harmony.changes_at(np.arange(24) * 0.5)
     assert changes[4::4].min() > 1.0
     assert np.delete(changes, np.s_[::4]).max() < 0.0
@@ -29,19 +30,19 @@ def test_noise_bursts_tell_less():
         at = k * RATE // 2
         sound[at : at + 2000] += rng.normal(0, 0.3, 2000) * np.exp(-np.arange(2000) / 300)
     beats = np.arange(24) * 0.5
-    bursts = np.abs(hear_harmony(sound, RATE).changes_at(beats)).mean()
-    held = np.abs(hear_harmony(chords([60, 65, 67, 60, 69, 65]), RATE).changes_at(beats)).mean()
+    bursts = np.abs(hear_harmony(sound).changes_at(beats)).mean()
+    held = np.abs(hear_harmony(chords([60, 65, 67, 60, 69, 65])).changes_at(beats)).mean()
     assert bursts < 0.6 * held
 
 
 @pytest.mark.parametrize("samples", [np.zeros(RATE * 4), np.zeros(100)])
 def test_silence_changes_nothing(samples):
-    assert hear_harmony(samples, RATE).changes_at(np.arange(8) * 0.5).tolist() == [0.0] * 8
+    assert hear_harmony(samples).changes_at(np.arange(8) * 0.5).tolist() == [0.0] * 8
 
 
 def test_blocks_join():
     sound = chords([60, 65] * 20, beats_each=4)  # 80 s: more than one block
-    harmony = hear_harmony(sound, RATE)
+    harmony = hear_harmony(sound)
     assert len(harmony.pitch_classes) == pytest.approx(80 * harmony.frame_rate_hz, abs=3)
     changes = harmony.changes_at(np.arange(160) * 0.5)
     assert changes[4::4].min() > 0.8

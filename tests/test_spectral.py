@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.signal import resample_poly
 
 from workbench.errors import AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
@@ -41,40 +40,36 @@ def found_times(strokes, name):
 @pytest.mark.parametrize("name", ["kick", "snare", "closed hi-hat"])
 def test_plain_strokes_are_found_at_their_time(name):
     sound, expected = performance()
-    times = found_times(detect_strokes(compute_activations(sound, RATE)), name)
+    times = found_times(detect_strokes(compute_activations(sound)), name)
     distance = np.abs(times[None, :] - np.array(expected[name])[:, None]).min(axis=1)
     assert (distance < 0.03).mean() > 0.95
 
 
 def test_blocks_change_nothing(monkeypatch):
     sound, _ = performance()
-    whole = compute_activations(sound, RATE)
+    whole = compute_activations(sound)
     monkeypatch.setattr("workbench.listening.spectral.BLOCK_FRAMES", 97)
-    pieces = compute_activations(sound, RATE)
+    pieces = compute_activations(sound)
     assert np.allclose(whole.onset, pieces.onset, atol=1e-4)
 
 
-def test_level_stereo_and_rate_hardly_matter():
-    sound, expected = performance()
-    plain = detect_strokes(compute_activations(sound, RATE))
-    stereo = detect_strokes(compute_activations(np.stack([sound, sound], axis=1) * 0.01, RATE))
-    assert [s.instrument for s in stereo] == [s.instrument for s in plain]
-    half = detect_strokes(compute_activations(resample_poly(sound, 1, 2), RATE // 2))
-    times = found_times(half, "kick")
-    assert np.abs(times[None, :] - np.array(expected["kick"])[:, None]).min(axis=1).max() < 0.03
+def test_level_hardly_matters():
+    sound, _ = performance()
+    plain, soft = (detect_strokes(compute_activations(sound * gain)) for gain in (1.0, 0.01))
+    assert [s.instrument for s in soft] == [s.instrument for s in plain]
 
 
 def test_activations_are_likelihoods():
-    activations = compute_activations(performance()[0], RATE)
+    activations = compute_activations(performance()[0])
     for values in (activations.onset, activations.velocity, activations.beat, activations.downbeat):
         assert values.min() >= 0.0 and values.max() <= 1.0
     assert activations.duration_s == pytest.approx(8.0, abs=0.02)
 
 
 def test_near_silence_gives_no_strokes():
-    assert detect_strokes(compute_activations(np.zeros(RATE, np.float32), RATE)) == []
+    assert detect_strokes(compute_activations(np.zeros(RATE, np.float32))) == []
 
 
 def test_too_short():
     with pytest.raises(AudioError, match="too short"):
-        compute_activations(np.zeros(100, np.float32), RATE)
+        compute_activations(np.zeros(100, np.float32))

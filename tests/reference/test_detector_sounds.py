@@ -11,10 +11,10 @@ import subprocess
 import mir_eval
 import numpy as np
 import pytest
-import soundfile
 
 from tests.benchmarks.render import render_strokes, wheel_sound_font
 from workbench.chart.events import Stroke
+from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
 from workbench.listening.detect import compute_activations, detect_strokes
 
 FEWEST_F = 0.85
@@ -43,12 +43,16 @@ def strokes_of(pattern, tempo_bpm, bars=8):
     ]
 
 
+def heard_samples(path):
+    return load_audio(path, SAMPLE_RATE_HZ, mono=True).mono()
+
+
 @pytest.mark.parametrize("name", list(PATTERNS))
 def test_clean_patterns_of_a_kept_out_font(name, tmp_path):
     tempo_bpm, pattern = PATTERNS[name]
     expected = strokes_of(pattern, tempo_bpm)
     render_strokes(expected, tmp_path / "a.wav", wheel_sound_font())
-    found = detect_strokes(compute_activations(*soundfile.read(tmp_path / "a.wav", dtype="float32")))
+    found = detect_strokes(compute_activations(heard_samples(tmp_path / "a.wav")))
     hits = total = 0
     for instrument in {s.instrument for s in expected + found}:
         a = np.array(sorted(s.time_s for s in expected if s.instrument == instrument))
@@ -61,7 +65,7 @@ def test_clean_patterns_of_a_kept_out_font(name, tmp_path):
 def test_accents_are_louder_than_ghost_notes(tmp_path):
     played = [Stroke(0.5 + k * 0.25, "snare", 112 if k % 4 == 0 else 30) for k in range(64)]
     render_strokes(played, tmp_path / "a.wav", wheel_sound_font())
-    heard = compute_activations(*soundfile.read(tmp_path / "a.wav", dtype="float32"))
+    heard = compute_activations(heard_samples(tmp_path / "a.wav"))
     frames = np.array([round(s.time_s * 100) for s in played])
     loud = np.array([heard.velocity[f - 2 : f + 3, heard.column("snare")].max() for f in frames])
     accents, ghosts = loud[::4], np.delete(loud, np.s_[::4])
@@ -71,25 +75,25 @@ def test_accents_are_louder_than_ghost_notes(tmp_path):
 def speech(folder):
     words = "A drummer keeps time while the rest of the band plays on, and nobody else needs to count. " * 4
     subprocess.run(["espeak-ng", "-w", str(folder / "speech.wav"), words], check=True, capture_output=True)
-    return soundfile.read(folder / "speech.wav", dtype="float32")
+    return heard_samples(folder / "speech.wav")
 
 
 def sweep(folder):
-    t = np.arange(20 * 44100) / 44100
+    t = np.arange(20 * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
     turns = 20 * 20 / np.log(900) * (np.exp(t / 20 * np.log(900)) - 1)
-    return (0.3 * np.sin(2 * np.pi * turns)).astype(np.float32), 44100
+    return (0.3 * np.sin(2 * np.pi * turns)).astype(np.float32)
 
 
 def noise(folder):
-    return 0.1 * np.random.default_rng(1).standard_normal(20 * 44100).astype(np.float32), 44100
+    return 0.1 * np.random.default_rng(1).standard_normal(20 * SAMPLE_RATE_HZ).astype(np.float32)
 
 
 def silence(folder):
-    return np.zeros(20 * 44100, np.float32), 44100
+    return np.zeros(20 * SAMPLE_RATE_HZ, np.float32)
 
 
 @pytest.mark.parametrize("make", [speech, sweep, noise, silence])
 def test_what_is_no_drum_gives_almost_no_strokes(make, tmp_path):
-    samples, sample_rate = make(tmp_path)
-    found = detect_strokes(compute_activations(samples, sample_rate))
-    assert len(found) / (len(samples) / sample_rate / 60) <= MOST_FALSE_PER_MINUTE
+    samples = make(tmp_path)
+    found = detect_strokes(compute_activations(samples))
+    assert len(found) / (len(samples) / SAMPLE_RATE_HZ / 60) <= MOST_FALSE_PER_MINUTE

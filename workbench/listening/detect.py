@@ -16,12 +16,10 @@ from importlib import resources
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
-from scipy.signal import resample_poly
 
 from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
 from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
-from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
 from workbench.progress import Progress, part
@@ -107,59 +105,23 @@ def _packaged() -> Session:
     return load_weights()
 
 
-def _as_mono(samples: np.ndarray) -> np.ndarray:
-    samples = np.asarray(samples)
-    if samples.ndim == 2:
-        samples = samples.mean(axis=1 if samples.shape[0] >= samples.shape[1] else 0)
-    if samples.ndim != 1 or len(samples) == 0:
-        raise AudioError("The recording holds no sound; choose another file.")
-    if not np.isfinite(samples[:: max(1, len(samples) // 100_000)]).all():
-        raise AudioError("The recording holds values that are not numbers; export it again.")
-    return samples.astype(np.float32, copy=False)
-
-
-class _Recording:
-    """Mono samples at the detector's rate, resampled passage by passage."""
-
-    def __init__(self, samples: np.ndarray, sample_rate: int) -> None:
-        if not sample_rate > 0:
-            raise AudioError(f"A recording needs a positive sample rate, not {sample_rate!r}.")
-        common = int(np.gcd(int(sample_rate), SAMPLE_RATE_HZ))
-        self.up, self.down = SAMPLE_RATE_HZ // common, int(sample_rate) // common
-        self.samples = samples
-        self.length = len(samples) * self.up // self.down
-        self.gain = loudness_gain(samples)
-
-    def between(self, first: int, last: int) -> np.ndarray:
-        """Samples first … last (not included) at the detector's rate, scaled."""
-        if self.up == self.down:
-            return self.samples[first:last] * np.float32(self.gain)
-        margin = 40
-        begin = max(0, first // self.up - margin)
-        blocks_first, blocks_last = (begin, min(-(-last // self.up) + margin, -(-len(self.samples) // self.down)))
-        piece = self.samples[blocks_first * self.down : blocks_last * self.down]
-        out = resample_poly(piece, self.up, self.down).astype(np.float32)
-        at = first - blocks_first * self.up
-        return out[at : at + last - first] * np.float32(self.gain)
-
-    def features(self, first_frame: int, n_frames: int) -> np.ndarray:
-        """Features of frames that may lie outside the recording (heard as silence)."""
-        first, reach = first_frame * HOP, (CONTEXT // 10) * HOP
-        begin = max(0, first - reach) // HOP * HOP
-        end = min(self.length, (first_frame + n_frames) * HOP + reach)
-        piece = self.between(begin, max(begin, end))
-        return compute_features(piece, first_frame - begin // HOP, n_frames)
+def _features(samples: np.ndarray, gain: float, first_frame: int, n_frames: int) -> np.ndarray:
+    """Features of frames that may lie outside the recording (heard as silence)."""
+    # In whole frames, and so far on either side as a window reaches.
+    first = max(0, first_frame - CONTEXT // 10) * HOP
+    last = max(first, (first_frame + n_frames + CONTEXT // 10) * HOP)
+    return compute_features(samples[first:last] * np.float32(gain), first_frame - first // HOP, n_frames)
 
 
 def compute_activations(
-    samples: np.ndarray, sample_rate: int, progress: Progress | None = None, session: Session | None = None
+    samples: np.ndarray, progress: Progress | None = None, session: Session | None = None
 ) -> Activations:
     """Likelihoods of strokes, beats and downbeats, 100 a second.
 
     Parameters
     ----------
-    samples : ndarray (n,) or (n, channels), float
-    sample_rate : int, Hz
+    samples : ndarray (n,), float
+        Mono, :data:`~workbench.files.audio.SAMPLE_RATE_HZ`.
     progress : callable, optional
     session : Session, optional
         Another network than the packaged one (see :func:`load_weights`).
@@ -172,14 +134,18 @@ def compute_activations(
     Raises
     ------
     AudioError
-        If there is no sound in the samples or the sample rate is not positive.
+        If there is no sound in the samples.
     AnalysisError
         If the packaged weights are damaged.
     """
     tell = part(progress, 0.0, 1.0)
-    recording = _Recording(_as_mono(samples), sample_rate)
+    if not len(samples):
+        raise AudioError("The recording holds no sound; choose another file.")
+    if not np.isfinite(samples[:: max(1, len(samples) // 100_000)]).all():
+        raise AudioError("The recording holds values that are not numbers; export it again.")
+    gain = loudness_gain(samples)
     session = session or _packaged()
-    frames = max(1, count_frames(recording.length))
+    frames = count_frames(len(samples))
     n = len(DETECTED)
     out = np.empty((frames, 2 * n + 2), np.float32)
     # One short recording is heard as it is; a longer one in equal passages.
@@ -187,7 +153,7 @@ def compute_activations(
     span = keep + 2 * CONTEXT
     starts = list(range(0, frames, keep))
     for k in range(0, len(starts), BATCH):
-        batch = [recording.features(start - CONTEXT, span) for start in starts[k : k + BATCH]]
+        batch = [_features(samples, gain, start - CONTEXT, span) for start in starts[k : k + BATCH]]
         logits = session.run(None, {"frames": np.stack(batch)})[0]
         for start, one in zip(starts[k : k + BATCH], logits, strict=True):
             out[start : start + keep] = one[CONTEXT : CONTEXT + min(keep, frames - start)]

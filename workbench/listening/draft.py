@@ -17,7 +17,7 @@ from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.quantizer import quantize
 from workbench.files.annotations import beats_table, hits_table, write_beats, write_hits
-from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
+from workbench.files.audio import sha256_of
 from workbench.files.chartfile import ENDING, moved_chart
 from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
@@ -101,7 +101,7 @@ def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: 
     path = Path(path)
     found = detect_recording(path, detector, part(progress, 0.0, 0.8))
     strokes, activations, duration_s = found.strokes, found.activations, found.duration_s
-    harmony = hear_harmony(found.samples, SAMPLE_RATE_HZ)
+    harmony = hear_harmony(found.samples)
     del found
     bars_progress = part(progress, 0.8, 0.95)
     bars_progress(0.0, "Finding the bars")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import resample_poly
 
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.sound.spectrum import hann, spectra
 
 #: Rate at which the harmony is listened to, hertz, and its frames in samples.
@@ -102,21 +103,20 @@ def _between(value: float, span: tuple[float, float]) -> float:
     return float(np.clip((value - span[0]) / (span[1] - span[0]), 0.0, 1.0))
 
 
-def hear_harmony(samples: np.ndarray, sample_rate: int) -> Harmony:
+def hear_harmony(samples: np.ndarray) -> Harmony:
     """Pitch classes of a recording, in blocks.
 
     Parameters
     ----------
     samples : ndarray (n,), float
-    sample_rate : int, hertz
+        Mono, :data:`~workbench.files.audio.SAMPLE_RATE_HZ`.
     """
     classes = _pitch_class_bins()
-    block = BLOCK_S * sample_rate
-    common = int(np.gcd(sample_rate, RATE_HZ))
+    block = BLOCK_S * SAMPLE_RATE_HZ
     out = []
     for start in range(0, len(samples), block):
-        piece = resample_poly(samples[start : start + block], RATE_HZ // common, sample_rate // common)
-        frames = int(np.ceil(min(block, len(samples) - start) / sample_rate * RATE_HZ / CHROMA_HOP))
+        piece = resample_poly(samples[start : start + block], 1, SAMPLE_RATE_HZ // RATE_HZ)
+        frames = int(np.ceil(min(block, len(samples) - start) / SAMPLE_RATE_HZ * RATE_HZ / CHROMA_HOP))
         starts = range(-CHROMA_WINDOW // 2, frames * CHROMA_HOP - CHROMA_WINDOW // 2, CHROMA_HOP)
         out.append((np.abs(spectra(piece, starts, hann(CHROMA_WINDOW))) @ classes).astype(np.float32))
     energy = np.concatenate(out) if out else np.zeros((0, 24), dtype=np.float32)

@@ -14,7 +14,6 @@ Method: spectral flux in bands (S. Dixon, *Onset detection revisited*, DAFx
 
 from __future__ import annotations
 
-import librosa
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
@@ -45,13 +44,13 @@ SPECTRAL_BANDS_HZ = {
 SPECTRAL_INSTRUMENTS = ("kick", "snare", "closed hi-hat", "crash", "floor tom")
 
 
-def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progress | None = None) -> Activations:
+def compute_activations(samples: np.ndarray, progress: Progress | None = None) -> Activations:
     """Likelihoods of strokes and beats of a recording, without training.
 
     Parameters
     ----------
-    samples : ndarray (n,) or (n, channels), float
-    sample_rate : int, Hz
+    samples : ndarray (n,), float32
+        Mono, :data:`~workbench.files.audio.SAMPLE_RATE_HZ`.
     progress : callable, optional
 
     Returns
@@ -65,13 +64,9 @@ def compute_activations(samples: np.ndarray, sample_rate: int, progress: Progres
     AudioError
         If there are fewer samples than one analysis window.
     """
-    mono = samples.mean(axis=1) if samples.ndim == 2 else samples
-    mono = np.asarray(mono, dtype=np.float32)
-    if sample_rate != SAMPLE_RATE_HZ:
-        mono = librosa.resample(mono, orig_sr=sample_rate, target_sr=SAMPLE_RATE_HZ)
-    if len(mono) < WINDOW:
+    if len(samples) < WINDOW:
         raise AudioError("The recording is too short to find strokes in; it needs at least 0.1 s.")
-    levels = _band_levels(mono, part(progress, 0.0, 0.9))
+    levels = _band_levels(samples, part(progress, 0.0, 0.9))
     flux = {band: _flux(level) for band, level in levels.items()}
 
     low, wires, bright = flux["low"], flux["wires"], flux["bright"]

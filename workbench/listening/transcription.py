@@ -97,7 +97,7 @@ def detect_recording(
     listener = DETECTORS[name]()
     audio = load_audio(path, SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
     samples = audio.samples[:, 0]
-    activations = listener.compute_activations(samples, SAMPLE_RATE_HZ, part(progress, 0.1, 1.0))
+    activations = listener.compute_activations(samples, part(progress, 0.1, 1.0))
     return Detection(samples, audio.duration_s, activations, tuple(sorted(listener.detect_strokes(activations))))
 
 

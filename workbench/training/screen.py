@@ -21,7 +21,7 @@ STROKE_FROM = 0.45
 
 def count_strokes(samples: np.ndarray) -> float:
     """Strokes of the kit a second that the detector hears in a passage (n,) at 44.1 kHz."""
-    onset = compute_activations(samples, SAMPLE_RATE_HZ).onset
+    onset = compute_activations(samples).onset
     strokes = sum(len(find_peaks(onset[:, DETECTED.index(name)], STROKE_FROM)) for name in SCREENED_KIT)
     return strokes / max(1.0, len(samples) / SAMPLE_RATE_HZ)
 
