@@ -157,7 +157,7 @@ PULSE_WEIGHT = 0.7
 
 
 #: Activations above this show that there is music.
-QUIET = 0.15
+LEAST_MUSIC = 0.15
 
 
 def track_bars(
@@ -229,7 +229,7 @@ def track_bars(
 
 def _music_span(activations: Activations, strokes: Sequence[Stroke], duration_s: float) -> tuple[float, float]:
     """First and last moment with a stroke or a beat."""
-    heard = np.flatnonzero(activations.beat > QUIET) / activations.frame_rate_hz
+    heard = np.flatnonzero(activations.beat > LEAST_MUSIC) / activations.frame_rate_hz
     times = np.concatenate([heard, [s.time_s for s in strokes]])
     if not len(times):
         return 0.0, duration_s
