@@ -8,6 +8,8 @@ from fractions import Fraction
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
+from workbench.reading.grooves import base_written, written
+from workbench.reading.part_reading import outside_fills
 
 ROWS = {
     "C": "crash",
@@ -51,3 +53,22 @@ HALF = bar(R="x...x...x...x...", S="........x.......", K="x.....x....x..x.")
 FILL = bar(H="x.x.............", S="....xxxx........", T="........xxxx....", F="............xxxx", K="x...............")
 CRASHED = bar(C="x...............", H="..x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 EMPTY = WrittenBar()
+
+
+def rebuild(base, changes):
+    """The bar that a base and its changes make."""
+    for change in changes:
+        base = (base - change.removed) | change.added
+    return base
+
+
+def rebuilt(reading, bar_index):
+    """A bar from what a reading says of it: base, variations and fills."""
+    own, content = reading.groove_at(bar_index), written(reading.chart.bars[bar_index])
+    base = base_written(reading.chart, own.groove.base_of(bar_index), bar_index) if own else frozenset()
+    spans = [f.span for f in reading.fills]
+    base = outside_fills(base, spans, bar_index)
+    for variation in reading.variations:
+        if bar_index in variation.bars:
+            base = rebuild(base, variation.changes)
+    return base | content - outside_fills(content, spans, bar_index)

@@ -3,7 +3,6 @@
 import shutil
 import struct
 import subprocess
-import tracemalloc
 
 import numpy as np
 import pytest
@@ -11,7 +10,7 @@ import soundfile
 
 from workbench.errors import AudioError
 from workbench.files import audiosource
-from workbench.files.audio import Audio, describe_audio, load_audio, read_blocks, save_audio, sha256_of
+from workbench.files.audio import Audio, describe_audio, load_audio, save_audio, sha256_of
 
 RATE = 44100
 needs_ffmpeg = pytest.mark.skipif(
@@ -75,30 +74,6 @@ def test_resampling_keeps_the_time_of_an_attack(tmp_path):
     assert np.argmax(np.abs(resampled)) / RATE == pytest.approx((48000 + 12345) / 48000, abs=1 / RATE)
 
 
-@pytest.mark.parametrize("sample_rate", [None, 22050])
-def test_blocks_join_to_the_whole(tmp_path, sample_rate):
-    path = tmp_path / "song.flac"
-    save_audio(path, Audio(tone(7.3, RATE, 2), RATE))
-    blocks = list(read_blocks(path, sample_rate, block_s=2.0))
-    rate = sample_rate or RATE
-    assert [len(b) for b in blocks[:-1]] == [2 * rate] * 3
-    assert np.array_equal(np.concatenate(blocks), load_audio(path, sample_rate, mono=True).mono())
-
-
-def test_blocks_of_a_long_recording_need_little_memory(tmp_path):
-    path = tmp_path / "long.flac"
-    with soundfile.SoundFile(path, "w", 8000, 2, "PCM_16") as file:
-        minute = tone(60.0, 8000, 2)
-        for _ in range(30):
-            file.write(minute)
-    tracemalloc.start()
-    total = sum(len(b) for b in read_blocks(path, 8000, block_s=10.0))
-    peak = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
-    assert total == 30 * 60 * 8000
-    assert peak < 20 * 2**20  # the whole would be 115 MiB
-
-
 def test_progress_runs_to_the_end(tmp_path):
     path = tmp_path / "song.wav"
     save_audio(path, Audio(tone(10.0, RATE, 2), RATE))
@@ -132,16 +107,14 @@ def test_describe(tmp_path):
 
 def sentence(path, read=load_audio):
     with pytest.raises(AudioError) as caught:
-        result = read(path)
-        if read is read_blocks:
-            list(result)
+        read(path)
     text = str(caught.value)
     assert text.endswith(".") and "\n" not in text
     assert path.name in text
     return text
 
 
-@pytest.fixture(params=[load_audio, read_blocks])
+@pytest.fixture(params=[load_audio])
 def reader(request):
     return request.param
 

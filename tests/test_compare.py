@@ -3,21 +3,14 @@
 The number of pairs is checked against mir_eval (C. Raffel et al., ISMIR 2014).
 """
 
-from dataclasses import replace
-from fractions import Fraction as F
-
 import mir_eval
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from workbench.alignment.comparison import compare_charts, compare_strokes, match_times
-from workbench.chart import Chart, Note
-from workbench.chart.edits import AddNote, ChangeNote, MoveNote, SetMeter
+from workbench.alignment.comparison import compare_strokes, match_times
 from workbench.chart.events import Stroke
-from workbench.chart.meter import Meter, TimeMap
-from workbench.errors import ChartError
 
 TIMES = st.lists(st.integers(0, 2000).map(lambda x: x / 1000), max_size=25)
 
@@ -52,18 +45,3 @@ def test_same_renamed_and_left_over():
 def test_nothing_against_nothing():
     assert compare_strokes([], []).f_measure == 1.0
     assert compare_strokes([Stroke(0, "kick")], []).f_measure == 0.0
-
-
-def test_bars_in_which_charts_differ():
-    chart = Chart.empty(TimeMap.steady(3, 120))
-    for k in range(3):
-        chart = AddNote(k, Note(F(0), "kick", 90)).apply(chart)
-    other = ChangeNote(0, F(0), "kick", velocity=50).apply(chart)
-    other = MoveNote(2, F(0), "kick", 2, F(1, 4), "snare").apply(other)
-    first, third = compare_charts(chart, other)
-    assert first.bar_index == 0 and first.changed[0][1].velocity == 50 and not first.added
-    assert third.bar_index == 2 and [n.instrument for n in third.removed] == ["kick"]
-    assert [n.instrument for n in third.added] == ["snare"]
-    assert compare_charts(chart, replace(chart, title="Other")) == ()
-    with pytest.raises(ChartError, match="different bars"):
-        compare_charts(chart, SetMeter(0, 0, Meter(3, 4)).apply(chart))

@@ -9,7 +9,7 @@ from tests.parts import ROCK, bar, part
 from workbench.chart import Chart, Section, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.scoresigns import tempo_marks
-from workbench.reading.feel import measure_feel, played_tempo_bpm
+from workbench.reading.feel import measure_feel
 from workbench.reading.sticking import propose_sticking
 
 
@@ -84,27 +84,11 @@ def test_a_tempo_that_grows_is_rushing():
     assert "rushing by about 12 bpm" in feel.lines()[0]
 
 
-def test_played_tempo_does_not_lean_on_the_written_one():
-    # Laid on bars at 100, played a little faster throughout.
-    chart = part(*[ROCK] * 16, tempo_bpm=100)
-    starts = chart.time_map.starts
-    ratio = 100 / 103
-    bars = []
-    for k, b in enumerate(chart.bars):
-        bars.append(
-            WrittenBar(
-                tuple(replace(n, deviation_s=(ratio - 1) * float(starts[k] + n.position) * 2.4) for n in b.notes)
-            )
-        )
-    assert played_tempo_bpm(replace(chart, bars=tuple(bars))) == pytest.approx(103, rel=1e-6)
-
-
 def test_a_chart_written_by_hand_has_no_feel_but_its_tempo():
     feel = measure_feel(part(*[bar(H="xxxxxxxx")] * 8))
     assert feel.placements == feel.swings == feel.dynamics == ()
     assert feel.lines() == ("tempo 110 bpm, steady within 0.1 bpm",)
     assert measure_feel(part(WrittenBar())).lines() == ()
-    assert np.isnan(played_tempo_bpm(part(WrittenBar())))
 
 
 def test_compound_meters_have_no_swing():

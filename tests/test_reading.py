@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
-from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part
+from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
 from workbench.chart import Chart, Mark, Note, Text, WrittenBar
 from workbench.chart.data import edit_from_data, edit_to_data
 from workbench.chart.edits import RemoveMark, RemoveNote, SetMark
@@ -36,7 +36,7 @@ def songs(draw, max_bars=24):
 def assert_rebuilds(chart):
     reading = read_part(chart)
     for k in range(len(chart)):
-        assert reading.rebuilt(k) == written(chart.bars[k]), k
+        assert rebuilt(reading, k) == written(chart.bars[k]), k
     return reading
 
 

@@ -7,10 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.charts import written_bars
-from tests.parts import ROCK, bar
+from tests.parts import ROCK, bar, rebuild
 from workbench.chart.meter import Meter, TimeMap
 from workbench.reading.grooves import written
-from workbench.reading.variations import describe_changes, rebuild
+from workbench.reading.variations import describe_changes
 
 FOUR = TimeMap.steady(1, 120).bars[0]
 BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")

@@ -9,25 +9,10 @@ tells them apart (AUC 0.97).  So fills are compared with grooves bar for bar
 (:mod:`workbench.training.fill_measures`), never file for file.
 """
 
-import numpy as np
-
-from workbench.reading.feel import played_tempo_bpm
+from tests.parts import rebuilt
 from workbench.reading.grooves import written
 from workbench.reading.read import read_part
 from workbench.training.groove_performances import performance_chart
-
-
-def tempo_errors(performances):
-    """Relative errors of the tempo that strokes were played in; whole beats only."""
-    return np.array(
-        [
-            abs(played_tempo_bpm(chart) / chart.time_map.tempo_bpm(0) - 1)
-            for p in performances
-            if not p.is_fill
-            for chart in [performance_chart(p)]
-            if len(chart) >= 4
-        ]
-    )
 
 
 def assert_readings_hold(performances):
@@ -35,7 +20,7 @@ def assert_readings_hold(performances):
     for p in performances:
         chart = performance_chart(p)
         reading = read_part(chart)
-        assert all(reading.rebuilt(k) == written(chart.bars[k]) for k in range(len(chart))), p.name
+        assert all(rebuilt(reading, k) == written(chart.bars[k]) for k in range(len(chart))), p.name
         if not p.is_fill and len(chart) >= 8:
             filled = {k for f in reading.fills for k in f.span.bars}
             assert len(filled) <= len(chart) / 2, p.name

@@ -1,4 +1,4 @@
-"""Two lists of strokes, or two charts, held side by side.
+"""Two lists of strokes held side by side.
 
 Strokes are paired one to one: the largest number of pairs whose times differ
 by at most a window, and among those the ones that lie closest together (the
@@ -9,14 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from workbench.chart import Chart, Note
 from workbench.chart.events import Stroke
-from workbench.errors import ChartError
 
 #: Window of the usual measure of onsets, seconds (mir_eval.onset, after MIREX).
 ONSET_WINDOW_S = 0.05
@@ -131,49 +128,3 @@ def _paired(
     times = [np.array([strokes[k].time_s for k in ks]) for strokes, ks in ((first, a), (second, b))]
     found = match_times(*times, window_s)
     return [(a[i], b[j]) for i, j in found]
-
-
-# -- charts ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class BarDifference:
-    """How one bar differs between two charts.
-
-    Attributes
-    ----------
-    bar_index : int
-    added, removed : tuple of Note
-        In the second chart only, in the first only.
-    changed : tuple of (Note, Note)
-        Same place and instrument, but other loudness, articulation, sticking.
-    """
-
-    bar_index: int
-    added: tuple[Note, ...]
-    removed: tuple[Note, ...]
-    changed: tuple[tuple[Note, Note], ...]
-
-
-def compare_charts(first: Chart, second: Chart) -> tuple[BarDifference, ...]:
-    """Bars in which two versions of a chart differ, in order.
-
-    Raises
-    ------
-    ChartError
-        If the charts have different numbers of bars or meters: then a bar of
-        one has no fixed counterpart in the other.
-    """
-    meters = [[(b.meter, b.length) for b in c.time_map.bars] for c in (first, second)]
-    if meters[0] != meters[1]:
-        raise ChartError("The two charts have different bars, so they cannot be compared bar by bar.")
-    out = []
-    for k, (a, b) in enumerate(zip(first.bars, second.bars)):
-        ours: dict[tuple[Fraction, str], Note] = {n.key: n for n in a.notes}
-        theirs = {n.key: n for n in b.notes}
-        added = tuple(n for key, n in theirs.items() if key not in ours)
-        removed = tuple(n for key, n in ours.items() if key not in theirs)
-        changed = tuple((ours[key], n) for key, n in theirs.items() if key in ours and ours[key] != n)
-        if added or removed or changed:
-            out.append(BarDifference(k, added, removed, changed))
-    return tuple(out)

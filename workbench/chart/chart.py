@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
@@ -101,7 +101,10 @@ class Note:
         return (self.position, drum_key_order(self.instrument))
 
 
-_SHARED: dict[tuple, tuple] = {}
+@lru_cache(maxsize=65536)
+def _shared(item: tuple) -> tuple:
+    """One object for what is equal, so that comparing bars is cheap; as many as a few long charts hold."""
+    return item
 
 
 @dataclass(frozen=True)
@@ -161,9 +164,7 @@ class WrittenBar:
     @cached_property
     def content(self) -> frozenset[tuple[Fraction, str, frozenset[str]]]:
         """What is written, dynamics aside: (position, instrument, articulations)."""
-        items = ((n.position, n.instrument, n.articulations) for n in self.notes)
-        # One object for what is the same everywhere: comparing bars is then cheap.
-        return frozenset(_SHARED.setdefault(item, item) for item in items)
+        return frozenset(_shared((n.position, n.instrument, n.articulations)) for n in self.notes)
 
     @cached_property
     def pattern(self) -> frozenset[tuple[Fraction, str]]:

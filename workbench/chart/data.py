@@ -29,11 +29,6 @@ MOST = 2**53
 _DEEPEST = 8
 
 
-def fraction_to_data(x: Fraction) -> str:
-    """``3/8``; whole numbers without a denominator."""
-    return str(x)
-
-
 def fraction_from_data(x: Any) -> Fraction:
     if not isinstance(x, str) or not _FRACTION.fullmatch(x) or x.endswith("/0"):
         raise ChartError(f'A position is written like "3/8", not {x!r}.')

@@ -18,18 +18,6 @@ from workbench.chart.ornaments import GRACE_REACH_S, roll_end
 from workbench.listening.transcription import Transcription
 
 # Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
-#: Kinds of findings, in words for the reader.
-FINDING_KINDS: dict[str, str] = {
-    "bar missing": "the recording has bars that are not written",
-    "bar extra": "bars are written that the recording does not play",
-    "repeat": "the recording repeats bars that are written once",
-    "wrong drum": "another drum is heard than is written",
-    "wrong place": "written in one place, heard in another",
-    "extra": "written but not heard",
-    "missing": "heard but not written",
-    "early": "heard before its written place",
-    "late": "heard after its written place",
-}
 
 #: From this certainty on a finding says "wrong"; below it says "listen".
 WRONG_FROM = 0.6
@@ -69,7 +57,8 @@ class Finding:
     Attributes
     ----------
     kind : str
-        From :data:`FINDING_KINDS`.
+        Of bars 'bar missing', 'bar extra', 'repeat' (played again, written once); of strokes 'wrong drum',
+        'wrong place', 'extra' (written, not heard), 'missing' (heard, not written), 'early', 'late'.
     bar_index, bar_number : int
         The written bar (for missing bars: the one after which they are played).
     position : Fraction or None

@@ -158,45 +158,6 @@ def load_audio(
     return Audio(out[:filled], rate)
 
 
-def read_blocks(
-    path: str | os.PathLike, sample_rate: int | None = None, block_s: float = 10.0, progress: Progress | None = None
-) -> Iterator[np.ndarray]:
-    """Read a recording in mono blocks, so that hours need little memory.
-
-    Parameters
-    ----------
-    path, sample_rate, progress
-        As for :func:`load_audio`.
-    block_s : float, seconds
-        Length of each block; the last one is shorter.
-
-    Yields
-    ------
-    ndarray (frames,), float32
-        Blocks that join without a gap: together they equal
-        ``load_audio(path, sample_rate, mono=True)``.
-
-    Raises
-    ------
-    AudioError
-        As for :func:`load_audio`; silence is known only after the last block.
-    """
-    with open_source(Path(path)) as source:
-        rate = _checked_rate(sample_rate) or source.sample_rate
-        size = max(1, round(block_s * rate))
-        waiting, held = [], 0
-        for block in _resampled(_checked(source, True, progress), source.sample_rate, rate, 1):
-            waiting.append(block[:, 0])
-            held += len(block)
-            if held >= size:
-                joined = np.concatenate(waiting)
-                whole = held - held % size
-                yield from (joined[k : k + size].copy() for k in range(0, whole, size))
-                waiting, held = [joined[whole:].copy()], held - whole
-        if held:
-            yield np.concatenate(waiting)
-
-
 def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None) -> None:
     """Write sound to a file, whole or not at all.
 

@@ -137,7 +137,6 @@ class PartReader:
         self.simile = 0
         self.ending: tuple[int, ...] = ()
         self.places: set = set()
-        self.drum_clef = "percussion" in [s.text for s in part.findall("measure/attributes/clef/sign")]
         self.one_instrument = self._means_one_instrument()
 
     def _means_one_instrument(self) -> bool:

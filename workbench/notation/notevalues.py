@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
-from workbench.chart.meter import Bar, Meter
+from workbench.chart.meter import Meter
 from workbench.errors import ChartError
 
 #: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
@@ -99,8 +99,6 @@ class VoiceElement:
         MusicXML ``beam-value`` for each beam of the note, outermost first.
     tuplet : int or None
         Number of the tuplet it stands in, counted through the voice.
-    full_bar : bool
-        A rest for the whole bar.
     """
 
     position: Fraction
@@ -110,7 +108,6 @@ class VoiceElement:
     group: int = 0
     beams: tuple[str, ...] = ()
     tuplet: int | None = None
-    full_bar: bool = False
 
     @property
     def end(self) -> Fraction:
@@ -141,21 +138,17 @@ class BarValues:
     voices: tuple[Voice, ...]
 
 
-def beat_groups(bar: Bar) -> tuple[tuple[Fraction, Fraction], ...]:
+def beat_groups(meter: Meter, missing: Fraction = Fraction(0)) -> tuple[tuple[Fraction, Fraction], ...]:
     """(start, length) of the beat groups of a bar, as if it were full.
 
-    Positions count from the bar line, so in a pick-up bar the first groups
-    start (or lie) before 0.
+    Positions count from the bar line, so in a pick-up bar, which lacks ``missing``
+    at its beginning, the first groups start (or lie) before 0.
 
     Examples
     --------
-    >>> [length for _, length in beat_groups(Bar(Meter(7, 8), (0, 1, 2, 3, 4, 5, 6)))]
+    >>> [length for _, length in beat_groups(Meter(7, 8))]
     [Fraction(1, 4), Fraction(1, 4), Fraction(3, 8)]
     """
-    return _beat_groups(bar.meter, bar.missing)
-
-
-def _beat_groups(meter: Meter, missing: Fraction) -> tuple[tuple[Fraction, Fraction], ...]:
     start, out = -missing, []
     for length in _group_lengths(meter):
         out.append((start, length))
@@ -304,7 +297,7 @@ def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[VoiceElem
 
 
 def _leaves_of_bar(shape: _Shape, onsets: Sequence[Fraction]) -> list[list[_Leaf]]:
-    groups = [(s, n) for s, n in _beat_groups(shape.meter, shape.missing) if s + n > 0]
+    groups = [(s, n) for s, n in beat_groups(shape.meter, shape.missing) if s + n > 0]
     out: list[list[_Leaf]] = []
     k = 0
     while k < len(groups):

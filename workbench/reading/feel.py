@@ -112,24 +112,6 @@ def measure_feel(chart: Chart, sticking: Sticking | None = None, section_starts:
     )
 
 
-def played_tempo_bpm(chart: Chart) -> float:
-    """Tempo of the strokes themselves, counted beats a minute.
-
-    The slope of a straight line through written and played places (least
-    squares), so it does not lean on the time map's beats.  nan with fewer than
-    two different places.
-    """
-    starts = chart.time_map.starts
-    notes = [
-        (float(starts[k] + n.position), t + n.deviation_s) for (k, n), t in zip(chart.notes(), written_times_s(chart))
-    ]
-    places = np.array(notes).reshape(-1, 2)
-    if len(np.unique(places[:, 0])) < 2:
-        return float("nan")
-    slope_s = np.polyfit(places[:, 0], places[:, 1], 1)[0]
-    return 60.0 / (slope_s * float(chart.time_map.bars[0].meter.beat_length))
-
-
 def _was_played(chart: Chart) -> bool:
     return any(n.deviation_s for _, n in chart.notes())
 

@@ -10,9 +10,9 @@ from workbench.chart import Chart, Mark
 from workbench.reading.feel import Feel
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
-from workbench.reading.grooves import Groove, Written, base_written, written
+from workbench.reading.grooves import Groove, Written
 from workbench.reading.sticking import Sticking
-from workbench.reading.variations import Change, rebuild
+from workbench.reading.variations import Change
 
 
 @dataclass(frozen=True)
@@ -100,25 +100,6 @@ class PartReading:
 
     def section_at(self, bar_index: int) -> FormSection:
         return next(s for s in self.form if bar_index in s.bars)
-
-    def rebuilt(self, bar_index: int) -> Written:
-        """A bar from what the reading says of it: base, variations and fills.
-
-        Equal to the chart's own bar (:func:`workbench.reading.grooves.written`).
-        """
-        own = self.groove_at(bar_index)
-        base: Written = frozenset()
-        if own is not None:
-            base = base_written(self.chart, own.groove.base_of(bar_index), bar_index)
-        spans = [f.span for f in self.fills]
-        base = outside_fills(base, spans, bar_index)
-        for variation in self.variations:
-            if bar_index in variation.bars:
-                base = rebuild(base, variation.changes)
-        filled = written(self.chart.bars[bar_index]) - outside_fills(
-            written(self.chart.bars[bar_index]), spans, bar_index
-        )
-        return base | filled
 
 
 def outside_fills(content: Written, spans: Iterable[Mark], bar_index: int) -> Written:

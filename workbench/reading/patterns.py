@@ -158,11 +158,6 @@ class Patterns:
     def crash_opens(self, bar_index: int) -> bool:
         return crash_opens(self.chart.bars[bar_index])
 
-    def voice_counts(self, bar_index: int) -> dict[str, int]:
-        """Number of filled slots of each voice in a bar."""
-        part = self.beats[self.first_beat[bar_index] : self.first_beat[bar_index + 1]]
-        return dict(zip(_COLUMN, part.sum(axis=(0, 2)).astype(int).tolist()))
-
 
 def crash_opens(written: WrittenBar) -> bool:
     """Whether a crash falls on the bar line."""

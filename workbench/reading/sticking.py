@@ -55,9 +55,6 @@ FOOT_BURST_HZ = 11.0
 #: Speed a hand can travel between drums, metres a second; common practice, no source.
 HAND_SPEED_M_S = 4.5
 
-#: Strokes nearer than this are struck together.
-ONE_MOMENT_S = 0.012
-
 #: Ways through the part that are followed at once, and how much dearer than the
 #: cheapest they may be; more change nothing.
 MOST_STATES = 14

@@ -1,7 +1,7 @@
 """What a bar plays otherwise than its groove, in words and exactly.
 
 Every :class:`Change` carries the strokes it takes away and adds, so the base
-bar and the changes give the bar back exactly (:func:`rebuild`): nothing that
+bar and the changes give the bar back exactly: nothing that
 differs is left unsaid and nothing is said that is not there.
 """
 
@@ -53,13 +53,6 @@ class Change:
     text: str
     removed: Written = frozenset()
     added: Written = frozenset()
-
-
-def rebuild(base: Written, changes: Iterable[Change]) -> Written:
-    """The bar that a base and its changes make."""
-    for change in changes:
-        base = (base - change.removed) | change.added
-    return base
 
 
 def instrument_word(name: str) -> str:
