@@ -26,7 +26,7 @@ LOWEST_PEAK = 0.05
 #: that nobody plays, with activations around 0.55.
 THRESHOLD = 0.5
 OTHER_THRESHOLDS = {"closed hi-hat": 0.6}
-BINS = np.linspace(0.0, 1.0, 21)
+CALIBRATION_BINS = np.linspace(0.0, 1.0, 21)
 FEWEST_PEAKS = 8
 
 
@@ -64,9 +64,9 @@ def fit_confidence(height: np.ndarray, is_stroke: np.ndarray) -> tuple[list[floa
     Source: R. E. Barlow et al., *Statistical Inference under Order
     Restrictions*, 1972 (isotonic regression).
     """
-    place = np.clip(np.digitize(height, BINS) - 1, 0, len(BINS) - 2)
+    place = np.clip(np.digitize(height, CALIBRATION_BINS) - 1, 0, len(CALIBRATION_BINS) - 2)
     pools: list[list[float]] = []
-    for k in range(len(BINS) - 1):
+    for k in range(len(CALIBRATION_BINS) - 1):
         inside = place == k
         if inside.sum() >= FEWEST_PEAKS:
             pools.append([float(height[inside].sum()), float(is_stroke[inside].sum()), float(inside.sum())])

@@ -15,8 +15,8 @@ from torch import nn
 from workbench.sound.frames import BINS, TOGETHER
 
 #: Bands from the lowest bin up: how many, and how many bins wide (21.5 Hz a bin).
-BANDS = ((15, 3), (14, 10), (8, 24), (8, 46), (2, 140))
-assert sum(count * width for count, width in BANDS) == BINS
+STEM_BANDS = ((15, 3), (14, 10), (8, 24), (8, 46), (2, 140))
+assert sum(count * width for count, width in STEM_BANDS) == BINS
 
 #: Levels below this (the mix has a root mean square of 1) count as silence.
 FLOOR = 1e-3
@@ -35,7 +35,7 @@ class _ByBand(nn.Module):
         return torch.matmul(x, self.weight) + self.bias
 
 
-class _Reader(nn.Module):
+class _StemReader(nn.Module):
     """A recurrent layer both ways along the first axis, added to what it reads: (steps, n, width)."""
 
     def __init__(self, width: int, hidden: int) -> None:
@@ -57,13 +57,13 @@ class StemNetwork(nn.Module):
 
     def __init__(self, width: int = 96, hidden: int = 96, turns: int = 6) -> None:
         super().__init__()
-        self.inward = nn.ModuleList(_ByBand(count, TOGETHER * bins * 3, width) for count, bins in BANDS)
-        self.across = nn.ModuleList(_Reader(width, hidden) for _ in range(turns))
-        self.along = nn.ModuleList(_Reader(width, hidden) for _ in range(turns))
+        self.inward = nn.ModuleList(_ByBand(count, TOGETHER * bins * 3, width) for count, bins in STEM_BANDS)
+        self.across = nn.ModuleList(_StemReader(width, hidden) for _ in range(turns))
+        self.along = nn.ModuleList(_StemReader(width, hidden) for _ in range(turns))
         self.norm = nn.LayerNorm(width)
-        self.decide = nn.ModuleList(_ByBand(count, width, width) for count, _ in BANDS)
-        self.outward = nn.ModuleList(_ByBand(count, width, TOGETHER * bins * 4, 0.3) for count, bins in BANDS)
-        for layer, (_, bins) in zip(self.outward, BANDS):
+        self.decide = nn.ModuleList(_ByBand(count, width, width) for count, _ in STEM_BANDS)
+        self.outward = nn.ModuleList(_ByBand(count, width, TOGETHER * bins * 4, 0.3) for count, bins in STEM_BANDS)
+        for layer, (_, bins) in zip(self.outward, STEM_BANDS):
             # To begin with, a third of everything is drums.
             nn.init.constant_(layer.bias[..., : TOGETHER * bins * 2 : 2], 0.6)
 
@@ -73,7 +73,7 @@ class StemNetwork(nn.Module):
         power = (spectra * spectra).sum(dim=-1, keepdim=True) + FLOOR**2
         seen = torch.cat([spectra * power**-0.35, 0.25 * torch.log(power)], dim=-1)
         vectors, first = [], 0
-        for layer, (count, bins) in zip(self.inward, BANDS):
+        for layer, (count, bins) in zip(self.inward, STEM_BANDS):
             band = seen[:, :, first : first + count * bins].reshape(b, t, TOGETHER, count, bins * 3)
             vectors.append(layer(band.permute(3, 1, 0, 2, 4).reshape(count, t * b, TOGETHER * bins * 3)))
             first += count * bins
@@ -84,7 +84,7 @@ class StemNetwork(nn.Module):
             x = along(x).reshape(t, bands, b, width).transpose(0, 1).reshape(bands, t * b, width)
         x = self.norm(x)
         factors, first = [], 0
-        for decide, outward, (count, bins) in zip(self.decide, self.outward, BANDS):
+        for decide, outward, (count, bins) in zip(self.decide, self.outward, STEM_BANDS):
             value, gate = outward(torch.tanh(decide(x[first : first + count]))).chunk(2, dim=-1)
             band = (value * torch.sigmoid(gate)).reshape(count, t, b, TOGETHER, bins, 2)
             factors.append(band.permute(2, 1, 3, 0, 4, 5).reshape(b, frames, count * bins, 2))

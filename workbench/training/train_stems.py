@@ -21,7 +21,7 @@ from torch import nn
 from torch.utils.data import DataLoader
 
 from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.sound.frames import HOP, WINDOW, count_frames, taper
+from workbench.sound.frames import FRAME_HOP, WINDOW, count_frames, taper
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import read_state, write_state
@@ -31,7 +31,7 @@ from workbench.training.stem_network import StemNetwork
 from workbench.training.train import Clips, Renderer
 
 #: Level of the drums against the rest, dB, and shares of clips without a rest and with two bands at once.
-DRUMS_DB, ALONE, TWO_BANDS = (-12.0, 6.0), 0.06, 0.3
+DRUMS_DB, DRUMS_ALONE, TWO_BANDS = (-12.0, 6.0), 0.06, 0.3
 
 #: Windows through which answers are compared, samples.
 COMPARED = (512, 2048, 4096)
@@ -52,7 +52,7 @@ class StemRenderer(Renderer):
         settings = arrays["settings"].copy()
         clips = len(settings)
         settings[:, SETTINGS.index("drums_db")] = rng.uniform(*DRUMS_DB, clips)
-        settings[:, SETTINGS.index("has_backing")] *= rng.random(clips) >= ALONE
+        settings[:, SETTINGS.index("has_backing")] *= rng.random(clips) >= DRUMS_ALONE
         mix, drums = mixing.render_arrays(
             *(arrays[name] for name in ("ints", "floats", "eq_db", "wet")),
             settings,
@@ -74,18 +74,21 @@ class StemRenderer(Renderer):
 def spectra_of(sound: torch.Tensor) -> torch.Tensor:
     """Spectra (clips, frames, bins), complex, as :func:`workbench.sound.frames.compute_frames` computes them."""
     window = torch.from_numpy(taper()).to(sound.device)
-    frames, before = count_frames(sound.shape[1]), WINDOW - HOP
-    after = (frames - 1) * HOP + WINDOW - before - sound.shape[1]
-    return torch.fft.rfft(nn.functional.pad(sound, (before, after)).unfold(1, WINDOW, HOP) * window)
+    frames, before = count_frames(sound.shape[1]), WINDOW - FRAME_HOP
+    after = (frames - 1) * FRAME_HOP + WINDOW - before - sound.shape[1]
+    return torch.fft.rfft(nn.functional.pad(sound, (before, after)).unfold(1, WINDOW, FRAME_HOP) * window)
 
 
 def sound_of(spectra: torch.Tensor, samples: int) -> torch.Tensor:
     """Sound (clips, samples) of spectra, as :func:`workbench.sound.frames.restore_sound` restores it."""
     window = torch.from_numpy(taper()).to(spectra.device)
     frames = torch.fft.irfft(spectra, WINDOW) * window
-    parts = WINDOW // HOP
-    pieces = [nn.functional.pad(frames[..., k * HOP : (k + 1) * HOP], (0, 0, k, parts - 1 - k)) for k in range(parts)]
-    return sum(pieces).flatten(1)[:, WINDOW - HOP :][:, :samples]
+    parts = WINDOW // FRAME_HOP
+    pieces = [
+        nn.functional.pad(frames[..., k * FRAME_HOP : (k + 1) * FRAME_HOP], (0, 0, k, parts - 1 - k))
+        for k in range(parts)
+    ]
+    return sum(pieces).flatten(1)[:, WINDOW - FRAME_HOP :][:, :samples]
 
 
 def separate(model: nn.Module, mix: torch.Tensor, half: bool = False) -> torch.Tensor:
