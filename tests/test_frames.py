@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.signal import ShortTimeFFT
 
-from workbench.sound.frames import BINS, FRAME_HOP, TOGETHER, WINDOW, compute_frames, count_frames, restore_sound, taper
+from workbench.sound.frames import BINS, STEP, TOGETHER, WINDOW, compute_frames, count_frames, restore_sound, taper
 
 
-@pytest.mark.parametrize("n", [1, FRAME_HOP, 5000, 44100])
+@pytest.mark.parametrize("n", [1, STEP, 5000, 44100])
 def test_frames_give_the_sound_back(n):
     sound = np.random.default_rng(n).standard_normal((2, n)).astype(np.float32)
     frames = compute_frames(sound)
@@ -17,7 +17,7 @@ def test_frames_give_the_sound_back(n):
 
 def test_cells_are_those_of_scipy():
     sound = np.random.default_rng(1).standard_normal(20_000).astype(np.float32)
-    outside = ShortTimeFFT(taper(), FRAME_HOP, 44100, phase_shift=None).stft(sound, 2, 12).T
-    # SciPy's slice p is centred on sample p * FRAME_HOP; our frame k on sample k * FRAME_HOP + FRAME_HOP - WINDOW / 2.
-    ours = compute_frames(sound)[2 + WINDOW // 2 // FRAME_HOP - 1 :][: len(outside)]
+    outside = ShortTimeFFT(taper(), STEP, 44100, phase_shift=None).stft(sound, 2, 12).T
+    # SciPy's slice p is centred on sample p * STEP; our frame k on sample k * STEP + STEP - WINDOW / 2.
+    ours = compute_frames(sound)[2 + WINDOW // 2 // STEP - 1 :][: len(outside)]
     assert np.allclose(ours, outside, atol=1e-3)

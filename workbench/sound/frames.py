@@ -13,7 +13,7 @@ import scipy.fft
 from workbench.sound.spectrum import hann, spectra
 
 #: Samples of a frame and from one frame to the next, at 44.1 kHz.
-WINDOW, FRAME_HOP = 2048, 512
+WINDOW, STEP = 2048, 512
 BINS = WINDOW // 2 + 1
 
 #: Frames that the network takes together.
@@ -22,19 +22,19 @@ TOGETHER = 2
 
 def taper() -> np.ndarray:
     """The window, (WINDOW,), float32; the squares of all that overlap add up to 1."""
-    return np.sqrt(hann(WINDOW) * (2 * FRAME_HOP / WINDOW)).astype(np.float32)
+    return np.sqrt(hann(WINDOW) * (2 * STEP / WINDOW)).astype(np.float32)
 
 
 def count_frames(n_samples: int) -> int:
     """Frames of a passage of *n_samples*, a multiple of :data:`TOGETHER`."""
-    frames = -(-(n_samples + WINDOW - FRAME_HOP) // FRAME_HOP)
+    frames = -(-(n_samples + WINDOW - STEP) // STEP)
     return -(-frames // TOGETHER) * TOGETHER
 
 
 def compute_frames(samples: np.ndarray) -> np.ndarray:
-    """Spectra of sound (..., n), (..., frames, BINS), complex64; frame *k* ends before sample ``(k + 1) * FRAME_HOP``."""
-    first = FRAME_HOP - WINDOW
-    starts = range(first, first + count_frames(samples.shape[-1]) * FRAME_HOP, FRAME_HOP)
+    """Spectra of sound (..., n), (..., frames, BINS), complex64; frame *k* ends before sample ``(k + 1) * STEP``."""
+    first = STEP - WINDOW
+    starts = range(first, first + count_frames(samples.shape[-1]) * STEP, STEP)
     return spectra(samples.astype(np.float32, copy=False), starts, taper())
 
 
@@ -42,8 +42,8 @@ def restore_sound(frames: np.ndarray, n_samples: int) -> np.ndarray:
     """Sound (..., *n_samples*), float32, of spectra (..., frames, BINS): overlapping frames are added."""
     pieces = scipy.fft.irfft(frames, WINDOW).astype(np.float32, copy=False) * taper()
     *rest, count, _ = pieces.shape
-    parts = WINDOW // FRAME_HOP
-    out = np.zeros((*rest, count + parts - 1, FRAME_HOP), np.float32)
+    parts = WINDOW // STEP
+    out = np.zeros((*rest, count + parts - 1, STEP), np.float32)
     for part in range(parts):
-        out[..., part : part + count, :] += pieces[..., part * FRAME_HOP : (part + 1) * FRAME_HOP]
-    return out.reshape(*rest, -1)[..., WINDOW - FRAME_HOP :][..., :n_samples]
+        out[..., part : part + count, :] += pieces[..., part * STEP : (part + 1) * STEP]
+    return out.reshape(*rest, -1)[..., WINDOW - STEP :][..., :n_samples]

@@ -21,7 +21,7 @@ from torch import nn
 from torch.utils.data import DataLoader
 
 from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.sound.frames import FRAME_HOP, WINDOW, count_frames, taper
+from workbench.sound.frames import STEP, WINDOW, count_frames, taper
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import read_state, write_state
@@ -74,21 +74,18 @@ class StemRenderer(Renderer):
 def spectra_of(sound: torch.Tensor) -> torch.Tensor:
     """Spectra (clips, frames, bins), complex, as :func:`workbench.sound.frames.compute_frames` computes them."""
     window = torch.from_numpy(taper()).to(sound.device)
-    frames, before = count_frames(sound.shape[1]), WINDOW - FRAME_HOP
-    after = (frames - 1) * FRAME_HOP + WINDOW - before - sound.shape[1]
-    return torch.fft.rfft(nn.functional.pad(sound, (before, after)).unfold(1, WINDOW, FRAME_HOP) * window)
+    frames, before = count_frames(sound.shape[1]), WINDOW - STEP
+    after = (frames - 1) * STEP + WINDOW - before - sound.shape[1]
+    return torch.fft.rfft(nn.functional.pad(sound, (before, after)).unfold(1, WINDOW, STEP) * window)
 
 
 def sound_of(spectra: torch.Tensor, samples: int) -> torch.Tensor:
     """Sound (clips, samples) of spectra, as :func:`workbench.sound.frames.restore_sound` restores it."""
     window = torch.from_numpy(taper()).to(spectra.device)
     frames = torch.fft.irfft(spectra, WINDOW) * window
-    parts = WINDOW // FRAME_HOP
-    pieces = [
-        nn.functional.pad(frames[..., k * FRAME_HOP : (k + 1) * FRAME_HOP], (0, 0, k, parts - 1 - k))
-        for k in range(parts)
-    ]
-    return sum(pieces).flatten(1)[:, WINDOW - FRAME_HOP :][:, :samples]
+    parts = WINDOW // STEP
+    pieces = [nn.functional.pad(frames[..., k * STEP : (k + 1) * STEP], (0, 0, k, parts - 1 - k)) for k in range(parts)]
+    return sum(pieces).flatten(1)[:, WINDOW - STEP :][:, :samples]
 
 
 def separate(model: nn.Module, mix: torch.Tensor, half: bool = False) -> torch.Tensor:
