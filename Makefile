@@ -46,9 +46,12 @@ lint: $(VENV)/.dev
 types: $(VENV)/.dev
 	$(BIN)/mypy
 
-lab: $(VENV)/.product ## open the notebooks (in a JupyterLab that does not ask its makers for news and updates)
-	$(BIN)/jupyter lab --ServerApp.root_dir=. --LabApp.news_url=None \
-	  --LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate notebooks/chart_a_recording.ipynb
+lab: $(VENV)/.product ## open the notebooks in out/lab, on the demo song
+	@mkdir -p $(OUT)/lab
+	cd $(OUT)/lab && $(abspath $(BIN))/workbench lab
+
+wheel-test: $(VENV)/.dev system ## build the wheel, install it outside the checkout, run demo and notebooks there
+	$(BIN)/python -m pytest tests/wheel/check_wheel.py
 
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)
