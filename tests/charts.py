@@ -18,7 +18,6 @@ from workbench.chart.edits import (
     RemoveNote,
     RenameInstrument,
     SetBars,
-    SetBeats,
     SetHeading,
     SetMark,
     SetMeter,
@@ -117,8 +116,7 @@ def edits(draw, chart):
         SetBars(k, (draw(written_bars(length)),)),
         SetSubdivisions(k, (draw(st.integers(1, 8)),)),
         RenameInstrument(0, k, draw(st.sampled_from(NAMES)), draw(st.sampled_from(NAMES))),
-        SetBeats(k, chart.time_map.bars[k].beat_times_s),
-        SetMeter(k, k, chart.time_map.bars[k].meter)
+        SetMeter(chart.time_map.bars[k].meter, k, k)
         if not chart.time_map.bars[k].is_pickup
         else SetHeading(feel="straight"),
         SetTimeMap(chart.time_map, chart.bars),

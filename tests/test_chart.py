@@ -69,7 +69,9 @@ def test_every_edit_can_be_written():
     def subclasses(cls):
         return {c for s in cls.__subclasses__() for c in {s} | subclasses(s)}
 
-    assert set(EDITS.values()) == {c for c in subclasses(Edit) if c.__module__ == "workbench.chart.edits"}
+    assert set(EDITS.values()) == {
+        c for c in subclasses(Edit) if c.__module__ == "workbench.chart.edits" and not c.__name__.startswith("_")
+    }
 
 
 def test_adding_replaces_what_is_there(chart):
@@ -87,11 +89,10 @@ def test_a_moved_note_keeps_when_it_was_heard_if_near(chart):
     assert far.bars[0].find(F(1, 4), "snare") is None
 
 
-def test_moving_a_bar_line_keeps_heard_times(chart):
-    heard = [chart.note_time_s(k, n) for k, n in chart.notes()]
+def test_a_line_moved_a_little_keeps_written_places(chart):
     moved = apply(chart, MoveBarLine(1, 2.1))
-    assert [moved.note_time_s(k, n) for k, n in moved.notes()] == pytest.approx(heard)
     assert [n.key for _, n in moved.notes()] == [n.key for _, n in chart.notes()]
+    assert moved.time_map.bars[1].fixed and moved.time_map.bar_start_s(1) == pytest.approx(2.1)
 
 
 def test_renaming_a_row_keeps_the_louder_of_two(chart):
@@ -103,9 +104,9 @@ def test_renaming_a_row_keeps_the_louder_of_two(chart):
 
 def test_a_shorter_meter_never_drops_notes(chart):
     full = apply(chart, AddNote(1, Note(F(3, 4), "crash")))
-    with pytest.raises(ChartError, match="Bar 2 has notes beyond"):
-        apply(full, SetMeter(1, 1, Meter(3, 4)))
-    assert apply(chart, SetMeter(1, 1, Meter(3, 4))).time_map.bars[1].meter == Meter(3, 4)
+    short = apply(full, SetMeter(Meter(3, 4)))
+    assert sum(1 for _ in short.notes()) == sum(1 for _ in full.notes())
+    assert {b.meter for b in short.time_map.bars} == {Meter(3, 4)}
 
 
 def test_another_time_map_takes_sections_along(chart):

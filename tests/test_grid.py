@@ -15,13 +15,12 @@ from hypothesis import strategies as st
 from tests.charts import charts, edits
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.data import chart_to_data, edit_to_data
-from workbench.chart.edits import AddNote, ChangeNote, CompositeEdit, MoveNote, RemoveNote, SetTimeMap, apply
+from workbench.chart.edits import AddNote, ChangeNote, CompositeEdit, MoveNote, RemoveNote, TapLines, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.files.document import ChartDocument, read_working_chart
 from workbench.grid import GridControls, HitGrid, ScoreView, bundle, workspace
-from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
@@ -103,7 +102,7 @@ def adding(**fields):
         ({"command": "undo"}, "nothing to undo"),
         ({"command": "correct repeats", "bar_index": 0}, "has not been changed"),
         ({"command": "correct repeats", "bar_index": "x"}, "whole number"),
-        ({"command": "tap bars", "times_s": []}, "Nothing was tapped"),
+        ({"edit": {"edit": "tap lines", "times_s": []}}, "Nothing was tapped"),
         ({}, "no command"),
     ],
 )
@@ -348,48 +347,35 @@ def test_one_undo_takes_all_repeats_back(grid, document):
     assert document.chart.bars[1:] == CHART.bars[1:]
 
 
-# -- tapped bars -----------------------------------------------------------------------------
-
-
-def test_as_many_taps_as_lines_move_the_lines():
-    lines = [2.11, 4.12, 6.09]
-    empty = Chart.empty(TimeMap.steady(6, 120))
-    chart = apply(empty, tapped_bars(empty, lines))
-    assert [chart.time_map.bar_start_s(k) for k in (1, 2, 3)] == lines
-    assert len(chart) == 6 and all(chart.time_map.bars[k].fixed for k in (1, 2, 3))
+# -- bars laid anew -----------------------------------------------------------------------------
 
 
 def test_a_tap_near_a_stroke_means_the_stroke():
     late = WrittenBar((Note(F(0), "kick", deviation_s=0.05),))
     chart = Chart.empty(TimeMap.steady(4, 120)).with_bar(1, late)
-    after = apply(chart, tapped_bars(chart, [2.02]))
+    after = apply(chart, TapLines((2.02,)))
     assert after.time_map.bar_start_s(1) == pytest.approx(2.05)
 
 
-def test_lines_can_move_past_where_their_neighbours_were():
-    chart = Chart.empty(TimeMap.steady(6, 240))
-    taps = [1.9, 2.9, 3.9, 4.9]
-    after = apply(chart, tapped_bars(chart, taps))
-    starts = [b.beat_times_s[0] for b in after.time_map.bars]
-    assert all(any(abs(t - s) < 1e-9 for s in starts) for t in taps)
+def test_acts_on_bars_are_edits_of_the_page(grid, document):
+    do(grid, 1, edit={"edit": "shift one", "beats": "1"})
+    assert document.chart.time_map.bars[0].length == F(1, 4)
+    do(grid, 2, edit={"edit": "change level", "factor": "2", "first_bar": 1})
+    do(grid, 3, command="undo")
+    do(grid, 4, command="undo")
+    assert document.chart == CHART
 
 
-def test_bars_counted_in_double_time_are_laid_anew_and_no_stroke_is_lost():
-    # Bars of one second, where the player taps every two.
-    chart = Chart(TimeMap.steady(8, 240), (WrittenBar((Note(F(0), "kick"), Note(F(1, 2), "snare"))),) * 8)
-    edit = tapped_bars(chart, [2.0, 4.0, 6.0])
-    assert isinstance(edit, SetTimeMap)
-    after = apply(chart, edit)
-    assert len(after) == 6
-    assert [after.time_map.bar_start_s(k) for k in range(6)] == pytest.approx([0, 1, 2, 4, 6, 7])
-    before_s = sorted(round(chart.note_time_s(k, n), 3) for k, n in chart.notes())
-    after_s = sorted(round(after.note_time_s(k, n), 3) for k, n in after.notes())
-    assert after_s == pytest.approx(before_s, abs=0.002)
-
-
-def test_a_bounced_key_is_one_tap():
-    chart = Chart.empty(TimeMap.steady(4, 120))
-    assert tapped_bars(chart, [2.1, 2.13]) == tapped_bars(chart, [2.1])
+def test_the_meter_is_set_for_the_bars_that_are_meant(grid, document):
+    controls = GridControls(grid)
+    controls.meter.value = "3/4"
+    controls.set_meter.click()
+    assert {b.meter for b in document.chart.time_map.bars} == {Meter(3, 4)}
+    document.undo()
+    grid.bars_meant, grid.selected_bars = "selected bars", [1, 2]
+    controls.set_meter.click()
+    assert document.chart.time_map.bars[0].meter == Meter(4, 4)
+    assert document.chart.time_map.bars[1].meter == Meter(3, 4)
 
 
 # -- sound ---------------------------------------------------------------------------------------
@@ -564,10 +550,10 @@ def test_silence_has_a_picture_too():
 
 def test_controls_act_on_the_selected_bars(grid, document):
     controls = GridControls(grid)
-    grid.selected_bars = [6, 7]
+    grid.bars_meant, grid.selected_bars = "selected bars", [6, 7]
     controls.meter.value = "3/4"
     controls.set_meter.click()
-    assert [str(b.meter) for b in document.chart.time_map.bars] == ["4/4"] * 6 + ["3/4"] * 2
+    assert [str(b.meter) for b in document.chart.time_map.bars] == ["4/4"] * 6 + ["3/4"] * 3
     controls.subdivision.value = 3
     controls.set_subdivision.click()
     assert document.chart.bars[7].subdivisions == (3, 3, 3)
@@ -582,7 +568,7 @@ def test_controls_act_on_the_selected_bars(grid, document):
 
 def test_what_a_control_cannot_do_is_said_in_the_page(grid):
     controls = GridControls(grid)
-    for value, reason in (("4 4", "Write a meter"), ("2/4", "notes beyond")):
+    for value, reason in (("4 4", "Write a meter"), ("2/3", "lower number")):
         controls.meter.value = value
         controls.set_meter.click()
         assert reason in grid.sent[-1][0]["error"]

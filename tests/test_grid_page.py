@@ -14,7 +14,7 @@ from tests.charts import charts, edits
 from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chart.counting import count_syllable, place_name
 from workbench.chart.data import chart_to_data, edit_to_data
-from workbench.chart.edits import AddNote, ChangeNote, MoveBarLine, RemoveMark, RemoveNote, SetBars, SetMark, apply
+from workbench.chart.edits import AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
@@ -80,13 +80,10 @@ def cases():
         chart = data.draw(charts())
         places = [(k, f * float(b.length)) for k, b in enumerate(chart.time_map.bars) for f in (0.0, 0.31, 0.8)]
         last = len(chart) - 1
-        line = chart.time_map.bar_start_s(last) + 0.3 * (
-            chart.time_map.bars[last].beat_times_s[-1] - chart.time_map.bar_start_s(last)
-        )
         of_marks = [RemoveMark(m.kind, m.start) for m in chart.marks] or [
             SetMark(Mark("fill", (last, F(1, 16)), (last + 1, F(0)), confirmed=True))
         ]
-        for edit in (data.draw(edits(chart)), MoveBarLine(last, line), of_marks[0]):
+        for edit in (data.draw(edits(chart)), of_marks[0]):
             try:
                 collected.append((chart, edit, apply(chart, edit), places))
             except ChartError:
@@ -172,19 +169,6 @@ def test_mark_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
             mine, theirs = answer["shown"]["marks"], chart_to_data(after)["marks"]
             assert sorted(map(str, mine)) == sorted(map(str, theirs))
     assert checked > 30
-
-
-def test_a_moved_bar_line_shown_at_once_lies_where_python_puts_it(cases, answers):
-    checked = 0
-    for (_, edit, after, _), answer in zip(cases, answers, strict=True):
-        if isinstance(edit, MoveBarLine):
-            checked += 1
-            mine, theirs = answer["shown"]["time_map"], chart_to_data(after)["time_map"]
-            assert mine["end_s"] == theirs["end_s"]
-            for a, b in zip(mine["bars"], theirs["bars"], strict=True):
-                assert a["beats_s"] == pytest.approx(b["beats_s"], abs=1e-9)
-                assert a.get("fixed") == b.get("fixed")
-    assert checked > 10
 
 
 def _plain(notes):

@@ -94,27 +94,6 @@ def test_compound_meters_count_dotted_beats():
     assert TimeMap.steady(1, 60, Meter(6, 8)).quarter_tempo_bpm(0) == pytest.approx(90)
 
 
-def test_moving_a_bar_line_moves_only_its_neighbours():
-    moved = MAP.with_bar_line(3, MAP.bar_start_s(3) + 0.05)
-    assert moved.bars[3].fixed and not moved.bars[2].fixed
-    assert moved.bars[:2] == MAP.bars[:2] and moved.bars[4:] == MAP.bars[4:]
-    assert moved.bar_start_s(3) == pytest.approx(MAP.bar_start_s(3) + 0.05)
-    end = MAP.with_bar_line(len(MAP), MAP.end_s + 0.2)
-    assert end.end_s == pytest.approx(MAP.end_s + 0.2) and end.bars[:-1] == MAP.bars[:-1]
-
-
-@pytest.mark.parametrize("shift", [-100.0, 100.0])
-def test_a_bar_line_cannot_pass_another(shift):
-    with pytest.raises(ChartError, match="can move only between"):
-        MAP.with_bar_line(3, MAP.bar_start_s(3) + shift)
-
-
-def test_another_meter_keeps_the_bar_lines():
-    changed = MAP.with_meter(2, 3, Meter(3, 4))
-    assert [changed.bar_start_s(k) for k in range(len(MAP))] == [MAP.bar_start_s(k) for k in range(len(MAP))]
-    assert len(changed.bars[2].beat_times_s) == 3
-
-
 @pytest.mark.parametrize("beats, unit", [(0, 4), (33, 4), (4, 3), (4, 0), (2.5, 4)])
 def test_impossible_meters(beats, unit):
     with pytest.raises(ChartError):

@@ -148,6 +148,8 @@ def test_bars_split_and_joined():
 def test_what_cannot_be():
     for act in (lambda: rebarring.change_level(FOUR, 5), lambda: rebarring.set_pickup(FOUR, F(1)),
                 lambda: rebarring.split_bar(FOUR, 0, F(2)), lambda: rebarring.tapped_lines(FOUR, []),
-                lambda: rebarring.join_bars(FOUR, 7)):  # fmt: skip
+                lambda: rebarring.join_bars(FOUR, 7),
+                lambda: rebarring.move_line(FOUR, 3, 106.0), lambda: rebarring.move_line(FOUR, 3, -94.0),
+                lambda: rebarring.add_bars(FOUR, 0)):  # fmt: skip
         with pytest.raises(ChartError):
             act()

@@ -1,4 +1,4 @@
-"""How the time of reading and re-laying grows with the length of a part.
+"""How the time of reading, and of writing on other bars, grows with the length of a part.
 
     python -m tests.benchmarks.bench_growth
 
@@ -11,15 +11,15 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
-from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.listening.quantize import requantize
+from workbench.chart.rebarring import shift_one
+from workbench.chart.rewriting import rewrite
 from workbench.notation.midi import midi_bytes
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml import musicxml_bytes
@@ -27,7 +27,7 @@ from workbench.notation.musicxml_read import read_musicxml_bytes
 
 BARS = (250, 500, 1000, 2000, 4000)
 #: What 2,000 bars may take, seconds.
-LIMITS_S = {"read_midi": 5.0, "requantize": 3.0}
+LIMITS_S = {"read_midi": 5.0, "rewrite": 3.0}
 
 
 def part(bar_count: int) -> Chart:
@@ -44,7 +44,7 @@ def part(bar_count: int) -> Chart:
             for n, (k, name) in enumerate(places)
         ]
         bars.append(WrittenBar(tuple(notes)))
-    return Chart(time_map, tuple(bars))
+    return Chart(time_map, tuple(bars), recording=Recording("growth.wav", "0" * 64, float(times[-1])))
 
 
 def jobs(bar_count: int, folder: Path) -> dict[str, Callable]:
@@ -55,15 +55,8 @@ def jobs(bar_count: int, folder: Path) -> dict[str, Callable]:
     return {
         "read_midi": lambda: read_midi(midi),
         "read_musicxml": lambda: read_musicxml_bytes(score),
-        "requantize": lambda: requantize(chart, a_beat_later(chart.time_map)),
+        "rewrite": lambda: rewrite(chart, shift_one(chart.time_map, Fraction(1, 2))),
     }
-
-
-def a_beat_later(time_map: TimeMap) -> TimeMap:
-    """The same beats, each bar beginning a beat later."""
-    beats = time_map.anchor_times_s
-    bars = [replace(bar, beat_times_s=tuple(beats[4 * k + 1 : 4 * k + 5])) for k, bar in enumerate(time_map.bars[:-1])]
-    return TimeMap(bars, beats[4 * len(bars) + 1])
 
 
 def user_s(job: Callable) -> float:

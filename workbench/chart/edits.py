@@ -8,17 +8,26 @@ inverse and undo cannot fail.  ``edit_to_data``/``edit_from_data``
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+import numpy as np
+
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, rebarring
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.rebarring import Rebarring
+from workbench.chart.rewriting import rewrite
 from workbench.errors import ChartError
 
 #: A moved note keeps the time at which it was heard if that lies no further
 #: from its new place than this; a stroke further off was not this note.
 HEARD_WITHIN_S = 0.06
+#: A tap this near to a stroke means the stroke, seconds (spread of tapping to a beat some 20–40 ms; from memory).
+TAP_MEANS_STROKE_S = 0.06
+#: Parts of a beat to which the ends of marks are moved when bars are laid anew.
+MARK_STEPS = 12
 
 
 @dataclass(frozen=True)
@@ -179,110 +188,183 @@ class SetSubdivisions(Edit):
         return chart.with_bar(self.bar_index, bar)
 
 
-def _keep_heard_times(chart: Chart, time_map: TimeMap, bars: range) -> tuple[WrittenBar, ...]:
-    """Notes of ``bars`` at their written positions, heard when they were."""
-    out = list(chart.bars)
-    for k in bars:
-        notes = []
-        for n in chart.bars[k].notes:
-            heard_s = chart.note_time_s(k, n)
-            notes.append(replace(n, deviation_s=heard_s - time_map.seconds(k, n.position)))
-        out[k] = replace(chart.bars[k], notes=tuple(notes))
-    return tuple(out)
+class _Rebar(Edit):
+    """Base of edits that lay other bars: what was heard stays where it was heard (:mod:`workbench.chart.rewriting`)."""
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        raise TypeError(f"{type(self).__name__} is no edit of its own")
+
+    def apply(self, chart: Chart) -> Chart:
+        return SetTimeMap(*rewrite(chart, self.rebarring(chart))).apply(chart)
 
 
 @dataclass(frozen=True)
-class MoveBarLine(Edit):
-    """Move the line that opens a bar (``bar_index`` = number of bars: the end).
+class ShiftOne(_Rebar):
+    """Begin every bar of a stretch so many counted beats later (negative: earlier)."""
 
-    Written positions stay; every stroke stays where it was heard.
-    """
+    beats: Fraction
+    first_bar: int = 0
+    last_bar: int | None = None
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.shift_one(chart.time_map, self.beats, self.first_bar, self.last_bar)
+
+
+@dataclass(frozen=True)
+class ChangeLevel(_Rebar):
+    """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two."""
+
+    factor: Fraction
+    first_bar: int = 0
+    last_bar: int | None = None
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.change_level(chart.time_map, self.factor, self.first_bar, self.last_bar)
+
+
+@dataclass(frozen=True)
+class SetMeter(_Rebar):
+    """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it."""
+
+    meter: Meter
+    first_bar: int = 0
+    last_bar: int | None = None
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.set_meter(chart.time_map, self.meter, self.first_bar, self.last_bar)
+
+
+@dataclass(frozen=True)
+class SetPickup(_Rebar):
+    """Let the song begin with a pick-up of so many whole notes; 0: with a full bar."""
+
+    length: Fraction
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.set_pickup(chart.time_map, self.length)
+
+
+@dataclass(frozen=True)
+class MoveBarLine(_Rebar):
+    """Move the line that opens a bar (``bar_index`` = number of bars: the end) and fix it there."""
 
     bar_index: int
     time_s: float
 
-    def apply(self, chart: Chart) -> Chart:
-        time_map = chart.time_map.with_bar_line(self.bar_index, self.time_s)
-        touched = range(max(self.bar_index - 1, 0), min(self.bar_index + 1, len(chart)))
-        return replace(chart, time_map=time_map, bars=_keep_heard_times(chart, time_map, touched))
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.move_line(chart.time_map, self.bar_index, self.time_s)
 
 
 @dataclass(frozen=True)
-class SetBeats(Edit):
-    """Set the beat times inside a bar, bar line included (as tapped)."""
+class TapLines(_Rebar):
+    """Lay the song anew from a "1" tapped on several bars; taps near a stroke mean the stroke."""
+
+    times_s: tuple[float, ...]
+    meter: Meter | None = None
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.tapped_lines(chart.time_map, _meant(chart, self.times_s), self.meter)
+
+
+@dataclass(frozen=True)
+class TapBeats(_Rebar):
+    """Lay the song anew from tapped beats, the first of them a "1"."""
+
+    times_s: tuple[float, ...]
+    meter: Meter | None = None
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.tapped_beats(chart.time_map, _meant(chart, self.times_s), self.meter)
+
+
+@dataclass(frozen=True)
+class SplitBar(_Rebar):
+    """Two bars instead of one: a line at a position inside it."""
 
     bar_index: int
-    beat_times_s: tuple[float, ...]
+    position: Fraction
 
-    def apply(self, chart: Chart) -> Chart:
-        time_map = chart.time_map.with_beats(self.bar_index, self.beat_times_s)
-        touched = range(max(self.bar_index - 1, 0), min(self.bar_index + 1, len(chart)))
-        return replace(chart, time_map=time_map, bars=_keep_heard_times(chart, time_map, touched))
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.split_bar(chart.time_map, self.bar_index, self.position)
 
 
 @dataclass(frozen=True)
-class SetMeter(Edit):
-    """Give bars another meter, their lines unmoved.
+class JoinBars(_Rebar):
+    """One bar instead of a bar and the next."""
 
-    Notes keep their place relative to the bar's beats where it exists in the
-    new meter; notes beyond its length make the edit fail, so that nothing is
-    lost silently.
-    """
+    bar_index: int
 
-    first_bar: int
-    last_bar: int
-    meter: Meter
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.join_bars(chart.time_map, self.bar_index)
+
+
+@dataclass(frozen=True)
+class AddBars(_Rebar):
+    """More bars after the last, or before the first, at their neighbour's tempo."""
+
+    count: int
+    at_end: bool = True
+
+    def rebarring(self, chart: Chart) -> Rebarring:
+        return rebarring.add_bars(chart.time_map, self.count, self.at_end)
+
+
+@dataclass(frozen=True)
+class FixLine(Edit):
+    """Hold the line that opens a bar where it is, or let it go."""
+
+    bar_index: int
+    fixed: bool
 
     def apply(self, chart: Chart) -> Chart:
-        time_map = chart.time_map.with_meter(self.first_bar, self.last_bar, self.meter)
-        touched = range(self.first_bar, self.last_bar + 1)
-        for k in touched:
-            _check_fits(chart, k, self.meter)
-        bars = list(_keep_heard_times(chart, time_map, touched))
-        for k in touched:
-            bars[k] = replace(bars[k], subdivisions=())
-        return replace(chart, time_map=time_map, bars=tuple(bars))
+        chart.time_map.check_bar(self.bar_index)
+        bars = list(chart.time_map.bars)
+        bars[self.bar_index] = replace(bars[self.bar_index], fixed=self.fixed)
+        return replace(chart, time_map=TimeMap(bars, chart.time_map.end_s))
 
 
-def _check_fits(chart: Chart, bar_index: int, meter: Meter) -> None:
-    notes = chart.bars[bar_index].notes
-    if notes and notes[-1].position >= meter.bar_length:
-        raise ChartError(
-            f"Bar {chart.time_map.bar_number(bar_index)} has notes beyond the end of a {meter} bar; "
-            "move or remove them, or lay the bars anew."
-        )
+def _meant(chart: Chart, taps_s: Sequence[float]) -> list[float]:
+    """Taps on the strokes they mean: fingers are less exact than the drummer."""
+    strokes_s = [chart.note_time_s(k, n) for k, n in chart.notes()]
+    nearest = (min(strokes_s, key=lambda s: abs(s - t), default=t) for t in taps_s)
+    return [s if abs(s - t) <= TAP_MEANS_STROKE_S else t for s, t in zip(nearest, taps_s)]
 
 
 @dataclass(frozen=True)
 class SetTimeMap(Edit):
     """Lay the whole chart on other bars (downbeat shifted, tempo halved …).
 
-    ``bars`` are the notes written anew on ``time_map``; sections, texts and
-    marks go to the bar line nearest to where they were.
+    ``bars`` are the notes written anew on ``time_map``; sections go to the nearest
+    bar line, texts and marks to the same moment.
     """
 
     time_map: TimeMap
     bars: tuple[WrittenBar, ...]
 
     def apply(self, chart: Chart) -> Chart:
-        lines = [b.beat_times_s[0] for b in self.time_map.bars] + [self.time_map.end_s]
+        lines = np.array([b.beat_times_s[0] for b in self.time_map.bars] + [self.time_map.end_s])
 
-        def nearest(bar_index: int, ends: bool = False) -> int:
-            old = chart.time_map.end_s if bar_index >= len(chart) else chart.time_map.bar_start_s(bar_index)
-            count = len(lines) if ends else len(lines) - 1
-            return min(range(count), key=lambda k: abs(lines[k] - old))
+        def moved(place: tuple[int, Fraction], ends: bool = False) -> tuple[int, Fraction]:
+            """The place at the same moment; what stood on a bar line goes to the nearest."""
+            k, position = place
+            old_s = chart.time_map.end_s if k >= len(chart) else chart.time_map.seconds(k, position)
+            if position == 0:
+                return int(np.abs(lines[: None if ends else -1] - old_s).argmin()), Fraction(0)
+            bar_index, at = self.time_map.place(old_s)
+            bar = self.time_map.bars[bar_index]
+            step = bar.meter.beat_length / MARK_STEPS
+            return bar_index, min(max(round(at / float(step)), 0) * step, bar.length - step)
 
         sections: dict[int, Section] = {}
         for s in chart.sections:
-            k = nearest(s.bar_index)
+            k, _ = moved((s.bar_index, Fraction(0)))
             sections.setdefault(k, replace(s, bar_index=k))
-        texts = tuple(replace(t, bar_index=nearest(t.bar_index), position=Fraction(0)) for t in chart.texts)
+        cues = ((t, moved((t.bar_index, t.position))) for t in chart.texts)
+        texts = tuple(replace(t, bar_index=k, position=p) for t, (k, p) in cues)
         marks = []
         for m in chart.marks:
-            start = (nearest(m.start[0]), Fraction(0))
-            end_bar = m.end[0] + (m.end[1] > 0)
-            end = (max(nearest(end_bar, ends=True), start[0] + 1), Fraction(0))
-            marks.append(replace(m, start=start, end=end))
+            start, end = moved(m.start), moved(m.end, ends=True)
+            marks.append(replace(m, start=start, end=end if end > start else (start[0] + 1, Fraction(0))))
         return replace(
             chart,
             time_map=self.time_map,
@@ -397,9 +479,17 @@ EDITS: dict[str, type[Edit]] = {
     "rename instrument": RenameInstrument,
     "set bars": SetBars,
     "set subdivisions": SetSubdivisions,
-    "move bar line": MoveBarLine,
-    "set beats": SetBeats,
+    "shift one": ShiftOne,
+    "change level": ChangeLevel,
     "set meter": SetMeter,
+    "set pick-up": SetPickup,
+    "move bar line": MoveBarLine,
+    "tap lines": TapLines,
+    "tap beats": TapBeats,
+    "split bar": SplitBar,
+    "join bars": JoinBars,
+    "add bars": AddBars,
+    "fix line": FixLine,
     "set time map": SetTimeMap,
     "name section": NameSection,
     "remove section": RemoveSection,

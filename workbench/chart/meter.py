@@ -15,8 +15,8 @@ Conventions
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from typing import NamedTuple, cast
@@ -334,71 +334,6 @@ class TimeMap:
         self.check_bar(bar_index)
         last = bar_index + 1 == len(self.bars)
         return self.end_s if last else self.bars[bar_index + 1].beat_times_s[0]
-
-    # -- changes (each returns a new map) ---------------------------------------
-
-    def with_bar_line(self, bar_index: int, time_s: float) -> TimeMap:
-        """Move the line that opens a bar; ``bar_index == len(self)`` moves the end.
-
-        Beats of the bars on both sides are spread again in proportion; the
-        moved line is marked as fixed.
-
-        Raises
-        ------
-        ChartError
-            If the line would pass a neighbouring bar line.
-        """
-        if bar_index != len(self.bars):
-            self.check_bar(bar_index)
-        old = self.end_s if bar_index == len(self.bars) else self.bar_start_s(bar_index)
-        low = self.bar_start_s(bar_index - 1) if bar_index > 0 else -np.inf
-        high = self.bar_end_s(bar_index) if bar_index < len(self.bars) else np.inf
-        if not low < time_s < high:
-            raise ChartError(f"The bar line at {old:.3f} s can move only between {low:.3f} s and {high:.3f} s.")
-        bars = list(self.bars)
-        end_s = self.end_s
-        if bar_index > 0:
-            bars[bar_index - 1] = _stretched(bars[bar_index - 1], low, old, low, time_s)
-        if bar_index < len(bars):
-            moved = _stretched(bars[bar_index], old, high, time_s, high)
-            bars[bar_index] = replace(moved, fixed=True)
-        else:
-            end_s = time_s
-        return TimeMap(bars, end_s)
-
-    def with_beats(self, bar_index: int, beat_times_s: Sequence[float]) -> TimeMap:
-        """Set the beat times inside one bar (as a user taps them); marks it fixed."""
-        self.check_bar(bar_index)
-        bars = list(self.bars)
-        bars[bar_index] = replace(bars[bar_index], beat_times_s=tuple(beat_times_s), fixed=True)
-        return TimeMap(bars, self.end_s)
-
-    def with_meter(self, first_bar: int, last_bar: int, meter: Meter) -> TimeMap:
-        """Give bars ``first_bar … last_bar`` another meter, their lines unmoved.
-
-        Beats are spread evenly between the bar lines.
-        """
-        self.check_bar(first_bar)
-        self.check_bar(last_bar)
-        bars = list(self.bars)
-        for k in range(first_bar, last_bar + 1):
-            start, end = self.bar_start_s(k), self.bar_end_s(k)
-            n = meter.counted_beats
-            whole = float(meter.bar_length)
-            starts = [float(p) / whole for p in Bar(meter, (0.0,) * n).beat_positions()]
-            bars[k] = Bar(meter, tuple(start + (end - start) * s for s in starts), fixed=bars[k].fixed)
-        return TimeMap(bars, self.end_s)
-
-    def with_bars_replaced(self, first_bar: int, last_bar: int, new: Sequence[Bar]) -> TimeMap:
-        """Put other bars in place of ``first_bar … last_bar`` (empty range: insert)."""
-        bars = (*self.bars[:first_bar], *new, *self.bars[last_bar + 1 :])
-        return TimeMap(bars, self.end_s)
-
-
-def _stretched(bar: Bar, old_start: float, old_end: float, start: float, end: float) -> Bar:
-    scale = (end - start) / (old_end - old_start)
-    times = tuple(start + (t - old_start) * scale for t in bar.beat_times_s)
-    return replace(bar, beat_times_s=times)
 
 
 def _piecewise(x: np.ndarray | float, xs: np.ndarray, ys: np.ndarray) -> np.ndarray:

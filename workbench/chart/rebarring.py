@@ -1,7 +1,7 @@
 """Other bars over the same recording: the 1 shifted, another tempo level or meter, lines moved or tapped.
 
 Every function takes a time map and gives a :class:`Rebarring`: the new time map and where every written place
-of the old one lies in it.  What was heard is not touched here; :func:`workbench.chart.quantizer.rewrite` writes
+of the old one lies in it.  What was heard is not touched here; :func:`workbench.chart.rewriting.rewrite` writes
 the strokes on the new bars, each where it was heard.
 
 Distances are counted in whole notes from the old map's first bar line, as exact fractions; half a beat is the
@@ -10,6 +10,7 @@ finest step by which a line moves, what is left is a bend of the beats around it
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -23,10 +24,12 @@ from workbench.errors import ChartError
 
 #: A moved line draws so many beats on either side along, fading out (common practice, no source).
 DRAWN_BEATS = 4
+#: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
+MOST_ADDED = 64
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
 SHORTEST_TAP_S = 0.2
 #: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
-TEMPO_RATIOS = tuple(Fraction(r) for r in ("1/4", "1/3", "1/2", "2/3", "1", "3/2", "2", "3", "4"))
+LEVELS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
 
 
 class _NewBar(NamedTuple):
@@ -48,10 +51,13 @@ class Rebarring:
     time_map : TimeMap
     place : function (bar_index, position) → (bar_index, position)
         Of a written place, exact; None where the new bars do not reach.
+    keeps_rhythm : bool
+        Whether every beat, or half or double of it, is a beat again: note values then stay readable as written.
     """
 
     time_map: TimeMap
     place: Callable[[int, Fraction], tuple[int, Fraction] | None]
+    keeps_rhythm: bool = True
 
 
 # -- what a user does -----------------------------------------------------------------------------
@@ -85,9 +91,8 @@ def change_level(
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     scale = Fraction(factor).limit_denominator(4)
-    if scale not in TEMPO_RATIOS:
-        ratios = ", ".join(map(str, TEMPO_RATIOS))
-        raise ChartError(f"A tempo can be read {ratios} times as fast, not {factor!r} times.")
+    if scale not in LEVELS:
+        raise ChartError(f"A tempo can be read {', '.join(map(str, LEVELS))} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
     return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
 
@@ -96,16 +101,39 @@ def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int
     """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it.
 
     A beat stays a beat where one meter counts quarters and the other as many dotted quarters (2/4 and 6/8,
-    4/4 and 12/8); otherwise a quarter stays a quarter.
+    4/4 and 12/8); otherwise a quarter stays a quarter.  Where the stretch holds no whole number of such bars,
+    the bars after it follow, up to the next fixed line.
+
+    Examples
+    --------
+    >>> [str(b.meter) for b in set_meter(TimeMap.steady(4, 120), Meter(3, 4), 1, 1).time_map.bars]
+    ['4/4', '3/4', '4/4', '4/4', '4/4']
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     full = _first_full(time_map, first_bar)
     old = time_map.bars[full].meter
     same_beats = old.counted_beats == meter.counted_beats and old.is_compound != meter.is_compound
     scale = meter.beat_length / old.beat_length if same_beats else Fraction(1)
-    lines = [time_map.starts[full]]
-    lines += [time_map.starts[k] for k in range(full + 1, last_bar + 1) if time_map.bars[k].fixed]
-    return _recut(time_map, first_bar, last_bar, lines, meter, scale)
+    starts = time_map.starts
+    lines = [starts[full]] + [starts[k] for k in range(full + 1, last_bar + 1) if time_map.bars[k].fixed]
+    end = starts[last_bar + 1]
+    length = meter.bar_length / scale
+    line = lines[-1] + max((end - lines[-1]) // length, 1) * length
+    if last_bar + 1 == len(time_map) or time_map.bars[last_bar + 1].fixed or line == end:
+        return _recut(time_map, first_bar, last_bar, lines, meter, scale)
+    held = next((k for k in range(last_bar + 1, len(time_map)) if time_map.bars[k].fixed), len(time_map))
+    spans = _as_spans(time_map, 0, first_bar)
+    if first_bar == 0 and full:
+        spans.append(_NewBar(meter, Fraction(0), starts[1], starts[1] * scale))
+    for at, until in pairwise([*lines, line]):
+        spans += _cut(meter, scale, at, until, overshoot=False)
+    for bar in time_map.bars[last_bar + 1 : held]:  # these follow
+        if line + bar.length <= starts[held]:
+            spans.append(_NewBar(bar.meter, line, line + bar.length, bar.length))
+            line += bar.length
+    if line < starts[held]:
+        spans += _cut(time_map.bars[held - 1].meter, Fraction(1), line, starts[held], held == len(time_map))
+    return _assembled(time_map, spans + _as_spans(time_map, held, len(time_map)))
 
 
 def set_pickup(time_map: TimeMap, length: Fraction) -> Rebarring:
@@ -123,22 +151,26 @@ def move_line(time_map: TimeMap, bar_index: int, time_s: float) -> Rebarring:
     along, so that one line in its right place puts a song right whose 1 was elsewhere.
     """
     if bar_index == len(time_map):
+        if time_s <= time_map.bars[-1].beat_times_s[-1]:
+            raise ChartError("The end lies after the last beat.")
         return _bent(time_map, [(time_map.starts[-1], time_s)], [])
     time_map.check_bar(bar_index)
     old, line = time_map.starts[bar_index], _near(time_map, time_s)
-    low = max((k for k in range(bar_index) if time_map.bars[k].fixed), default=0)
+    low = max((k for k in range(bar_index) if time_map.bars[k].fixed), default=None)
     high = min((k for k in range(bar_index + 1, len(time_map)) if time_map.bars[k].fixed), default=len(time_map))
     held = [(time_map.starts[k], time_map.bar_start_s(k)) for k in range(len(time_map)) if time_map.bars[k].fixed]
     held = [h for h in held if h[0] != old]
-    inside = time_map.starts[low] < line or (low == 0 and not time_map.bars[0].fixed)
-    if not inside or (high < len(time_map) and line >= time_map.starts[high]):
+    below = low is not None and line <= time_map.starts[low]
+    if below or (high < len(time_map) and line >= time_map.starts[high]):
         raise ChartError("The line would pass a fixed line; let go of that one first.")
+    if not 0 <= line < time_map.starts[-1]:
+        raise ChartError(f"There is no music to bar at {time_s:.2f} s; the song runs to {time_map.end_s:.2f} s.")
     if line == old:
         return _bent(time_map, [*held, (old, time_s)], [old])
     meter = time_map.bars[_first_full(time_map, bar_index)].meter
     bent = _bent_times(time_map, [*held, (line, time_s)])
-    starts = [line] if low == 0 and not time_map.bars[0].fixed else [time_map.starts[low], line]
-    return _recut(bent, low, high - 1, starts, meter, fixed=[line])
+    starts = [line] if low is None else [time_map.starts[low], line]
+    return _recut(bent, low or 0, high - 1, starts, meter, fixed=[line])
 
 
 def tapped_lines(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None = None) -> Rebarring:
@@ -181,6 +213,8 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
 
 def add_bars(time_map: TimeMap, count: int, at_end: bool = True) -> Rebarring:
     """More bars before the first or after the last, at the tempo of their neighbour."""
+    if not 1 <= count <= MOST_ADDED:
+        raise ChartError(f"From 1 to {MOST_ADDED} bars can be added at a time, not {count}.")
     spans = _as_spans(time_map, 0, len(time_map))
     meter = time_map.bars[-1 if at_end else 0].meter
     length = meter.bar_length
@@ -291,9 +325,8 @@ def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot
     out = [_NewBar(meter, at + k * full, at + (k + 1) * full, meter.bar_length) for k in range(count)]
     if not rest:
         return out
-    if overshoot:  # the song's last bar is a whole one; a sliver of it is none
-        sliver = out and rest * scale < meter.beat_length / 2
-        return out if sliver else [*out, _NewBar(meter, until - rest, until - rest + full, meter.bar_length)]
+    if overshoot:  # the song's last bar is a whole one
+        return [*out, _NewBar(meter, until - rest, until - rest + full, meter.bar_length)]
     if rest < full / 2 and out:
         rest += full
         out.pop()
@@ -331,7 +364,7 @@ def _tapped(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None, bea
     inner = [tuple(taps[k * beats : (k + 1) * beats]) for k in range(len(lines) - 1)] if beats_too else [
         tuple(a + (b - a) * k / beats for k in range(beats)) for a, b in pairwise(taps)]  # fmt: skip
     old_bar = float(time_map.whole_notes_at(lines[-1]) - time_map.whole_notes_at(lines[0])) / (len(lines) - 1)
-    scale = min(TEMPO_RATIOS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
+    scale = min(LEVELS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
     full = meter.bar_length / scale
     at = [_near(time_map, t) for t in lines]
     if not all(a < b for a, b in pairwise(at)):
@@ -356,11 +389,27 @@ def _assembled(time_map: TimeMap, spans: Sequence[_NewBar], fixed: Sequence[Frac
         bars.append(Bar(s.meter, times, s.length, fixed=s.at in held))
     end_s = float(time_map.seconds_at(float(spans[-1].until)))
 
+    begins = [s.at for s in spans]
+
     def place(bar_index: int, position: Fraction) -> tuple[int, Fraction] | None:
         where = time_map.starts[bar_index] + position
-        for k, s in enumerate(spans):
-            if s.at <= where < s.until:
-                return k, (where - s.at) * s.length / (s.until - s.at)
-        return None
+        k = bisect_right(begins, where) - 1
+        if k < 0 or where >= spans[k].until:
+            return None
+        return k, (where - spans[k].at) * spans[k].length / (spans[k].until - spans[k].at)
 
-    return Rebarring(TimeMap(bars, end_s), place)
+    return Rebarring(TimeMap(bars, end_s), place, _keeps_rhythm(time_map, spans))
+
+
+def _keeps_rhythm(time_map: TimeMap, spans: Sequence[_NewBar]) -> bool:
+    beats = {start + p for start, bar in zip(time_map.starts, time_map.bars) for p in bar.beat_positions()}
+    compound = {bar.meter.is_compound for bar in time_map.bars}
+    for s in spans:
+        stretch = (s.until - s.at) / s.length
+        if s.times_s or stretch not in (1, 2, Fraction(1, 2)) or s.meter.is_compound not in compound:
+            return False
+        old = [s.at + p * stretch for p in s.meter.beat_positions(s.length)]
+        # Halves of beats are new lines only where the tempo is read twice as fast.
+        if stretch >= 1 and any(0 < w < time_map.starts[-1] and w not in beats for w in old):
+            return False
+    return True

@@ -14,7 +14,7 @@ from workbench.chart.edits import CompositeEdit, NameSection, SetMeter, SetSubdi
 from workbench.chart.meter import Meter
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument
-from workbench.grid.widget import HitGrid
+from workbench.grid.widget import BARS_MEANT, HitGrid
 
 #: Into how many parts a beat can be divided from the menu: what they are called.
 SUBDIVISIONS = [("quarters", 1), ("8ths", 2), ("triplets", 3), ("16ths", 4), ("16th triplets", 6), ("32nds", 8)]
@@ -48,6 +48,19 @@ _BAR_BUTTONS = [
     ("drop mark", "Not a fill", "u"),
 ]
 
+_REBAR_BUTTONS = [
+    ("one earlier", "1 a beat earlier", "("),
+    ("one later", "1 a beat later", ")"),
+    ("one half later", "1 half a beat later", ""),
+    ("half tempo", "Half tempo", ""),
+    ("double tempo", "Double tempo", ""),
+    ("three for two", "3 beats for 2", ""),
+    ("two for three", "2 beats for 3", ""),
+    ("split bar", "Split bar at the cursor", ""),
+    ("join bars", "Join with next bar", ""),
+    ("fix line", "Fix line or let it go", ""),
+]
+
 #: Labels are shown whole, however long.
 _WHOLE_WORDS = {"description_width": "initial"}
 #: How many bars stand in a line.
@@ -70,7 +83,7 @@ def _slider(words: str, low: int, high: int, step: int, settled: bool = False) -
     )
 
 
-def _menu(words: str, options: list[tuple[str, int]]) -> w.Dropdown:
+def _menu(words: str, options: list[tuple[str, int]] | list[tuple[str, str]]) -> w.Dropdown:
     return w.Dropdown(description=words, options=options, layout=w.Layout(width="210px"), style=_WHOLE_WORDS)
 
 
@@ -161,7 +174,9 @@ class GridControls:
         self.bars = {c: self._page_button(words, c, key) for c, words, key in _BAR_BUTTONS}
         short = w.Layout(width="90px")
         self.meter = w.Text(value="4/4", layout=short, tooltip="such as 4/4, 7/8, 12/8")
-        self.set_meter = _button("Set meter", "of the selected bars", lambda: grid.attempt(self._set_meter))
+        self.set_meter = _button("Set meter", "and lay these bars anew", lambda: grid.attempt(self._set_meter))
+        self.bars_meant = self._linked(_menu("For", [(words, words) for words in BARS_MEANT]), "bars_meant")
+        self.rebar = {c: self._page_button(words, c, key) for c, words, key in _REBAR_BUTTONS}
         self.subdivision = w.Dropdown(options=SUBDIVISIONS, value=4, layout=w.Layout(width="130px"))
         self.set_subdivision = _button(
             "Set subdivision", "of the selected bars: b and B in the grid", lambda: grid.attempt(self._set_subdivisions)
@@ -172,7 +187,7 @@ class GridControls:
         )
 
     def _page_button(self, words: str, command: str, key: str) -> w.Button:
-        return _button(words, f"{key} in the grid", lambda: self.grid.run(command))
+        return _button(words, f"{key} in the grid" if key else words, lambda: self.grid.run(command))
 
     def _build_view(self) -> None:
         self.zoom = self._linked(_menu("Bars per line", ZOOMS), "bars_per_line")
@@ -195,8 +210,9 @@ class GridControls:
     # -- doing ----------------------------------------------------------------------
 
     def _set_meter(self) -> None:
-        bars = self.grid.bars()
-        self.grid.document.apply(SetMeter(bars[0], bars[-1], Meter.parse(self.meter.value)))
+        bars, meant = self.grid.bars(), BARS_MEANT.index(self.grid.bars_meant)
+        first, last = [(0, None), (bars[0], None), (bars[0], bars[-1])][meant]
+        self.grid.document.apply(SetMeter(Meter.parse(self.meter.value), first, last))
 
     def _set_subdivisions(self) -> None:
         time_map = self.grid.chart.time_map
@@ -227,15 +243,7 @@ class GridControls:
             self.save,
             self.go_on,
         ]
-        bars = [
-            self.section,
-            self.name_section,
-            self.meter,
-            self.set_meter,
-            self.subdivision,
-            self.set_subdivision,
-            self.correct_repeats,
-        ]
+        bars = [self.section, self.name_section, self.subdivision, self.set_subdivision, self.correct_repeats]
         view = [self.zoom, self.doubt_below, self.waveform, self.spectrogram, self.all_rows, self.keys]
         sound = w.VBox(
             [
@@ -244,9 +252,10 @@ class GridControls:
             ]
         )
         bars = w.VBox([_row(bars), _row(list(self.bars.values()))])
+        rebar = _row([self.bars_meant, self.meter, self.set_meter, *self.rebar.values()])
         tabs = w.Tab(
-            [sound, _row(list(self.hit.values())), bars, _row(view)],
-            titles=("Sound", "Hit", "Bars and sections", "View"),
+            [sound, _row(list(self.hit.values())), bars, rebar, _row(view)],
+            titles=("Sound", "Hit", "Bars and sections", "Where bars lie", "View"),
             selected_index=None,
         )
         return w.VBox([_row(first), tabs])

@@ -30,7 +30,6 @@ from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
 from workbench.files.document import ChartDocument
 from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
-from workbench.grid.barlines import tapped_bars
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
@@ -38,6 +37,10 @@ from workbench.reading.doubts import DOUBT_BELOW
 
 _STATIC = Path(__file__).parent / "static"
 _log = logging.getLogger(__name__)
+
+
+#: What shifting the 1, tempo level and meter are for.
+BARS_MEANT = ("whole song", "from here on", "selected bars")
 
 
 class HitGrid(anywidget.AnyWidget):
@@ -72,6 +75,7 @@ class HitGrid(anywidget.AnyWidget):
 
     bar_index = t.Int(0, help="bar of the cursor").tag(sync=True)
     selected_bars = t.List(t.Int(), help="[first, last] or empty").tag(sync=True)
+    bars_meant = t.Enum(BARS_MEANT, BARS_MEANT[0], help="what an act on bars is for").tag(sync=True)
     heard_bar = t.Int(-1, help="bar that sounds; −1: none").tag(sync=True)
 
     playing = t.Bool(False).tag(sync=True)
@@ -231,9 +235,6 @@ class HitGrid(anywidget.AnyWidget):
             return f"Saved as {self.document.path.name}."
         elif command == "correct repeats":
             return self._correct_repeats(chartdata.int_from_data(message.get("bar_index")))
-        elif command == "tap bars":
-            times_s = [chartdata.number_from_data(x) for x in chartdata.list_from_data(message.get("times_s"))]
-            self.document.apply(tapped_bars(self.document.chart, times_s))
         else:
             raise ChartError(f"The grid knows no command {command!r:.60}.")
         return ""

@@ -137,6 +137,7 @@ export const COMMANDS = {
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
   "tap": (v) => v.tap(),
+  "tap beats": (v) => v.tap(true),
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
@@ -289,6 +290,42 @@ function askSection(v) {
       else if (now) v.edit({ edit: "remove section", bar_index: bar });
     });
 }
+
+/** Acts that lay bars anew, for the bars that are meant. @type {Record<string, [object, string]>} */
+const REBARRINGS = {
+  "one earlier": [{ edit: "shift one", beats: "-1" }, "The 1 is a beat earlier"],
+  "one later": [{ edit: "shift one", beats: "1" }, "The 1 is a beat later"],
+  "one half later": [{ edit: "shift one", beats: "1/2" }, "The 1 is half a beat later"],
+  "half tempo": [{ edit: "change level", factor: "1/2" }, "Counted half as fast"],
+  "double tempo": [{ edit: "change level", factor: "2" }, "Counted twice as fast"],
+  "three for two": [{ edit: "change level", factor: "3/2" }, "Three beats for two"],
+  "two for three": [{ edit: "change level", factor: "2/3" }, "Two beats for three"],
+};
+
+function meant(v) {
+  const kind = v.model.get("bars_meant");
+  if (kind === "whole song") return [{}, "in the whole song"];
+  const [first, last] = bars(v);
+  const from = `bar ${barNumber(v.chart, first)}`;
+  if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
+  return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
+}
+
+for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
+  COMMANDS[name] = (v) => {
+    const [stretch, where] = meant(v);
+    v.edit({ ...edit, ...stretch });
+    v.say(`${words} ${where}; every hit stays where it was heard.`);
+  };
+}
+
+COMMANDS["split bar"] = (v) => v.edit({ edit: "split bar", bar_index: v.cursor.bar, position: v.cursor.at });
+COMMANDS["join bars"] = (v) => v.edit({ edit: "join bars", bar_index: v.cursor.bar });
+COMMANDS["fix line"] = (v) => {
+  const { fixed } = v.chart.time_map.bars[v.cursor.bar];
+  v.edit({ edit: "fix line", bar_index: v.cursor.bar, fixed: !fixed });
+  v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
+};
 
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;

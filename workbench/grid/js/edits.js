@@ -4,7 +4,7 @@
  */
 import { compare, parseFraction } from "./fractions.js";
 
-/** Edits of notes, columns, bar lines and marks are shown at once; all others appear when Python has answered. */
+/** Edits of notes, columns and marks are shown at once; all others appear when Python has answered. */
 export function showAtOnce(chart, edit) {
   switch (edit.edit) {
     case "add note":
@@ -40,8 +40,6 @@ export function showAtOnce(chart, edit) {
       bars[edit.bar_index] = { ...bars[edit.bar_index], subdivisions: edit.subdivisions };
       return { ...chart, bars };
     }
-    case "move bar line":
-      return withBarLine(chart, edit.bar_index, edit.time_s);
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":
@@ -51,24 +49,6 @@ export function showAtOnce(chart, edit) {
     default:
       return chart;
   }
-}
-
-/** The line that opens a bar moved; beats on both sides spread in proportion (TimeMap.with_bar_line). */
-function withBarLine(chart, bar, time_s) {
-  const { bars: before, end_s } = chart.time_map;
-  const lines = [...before.map((b) => b.beats_s[0]), end_s];
-  if ((bar > 0 && time_s <= lines[bar - 1]) || (bar < before.length && time_s >= lines[bar + 1])) return chart;
-  const bars = before.slice();
-  const stretch = (k, start, end) => {
-    const scale = (end - start) / (lines[k + 1] - lines[k]);
-    bars[k] = { ...bars[k], beats_s: bars[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
-  };
-  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
-  if (bar < bars.length) {
-    stretch(bar, time_s, lines[bar + 1]);
-    bars[bar].fixed = true;
-  }
-  return { ...chart, time_map: { bars, end_s: bar === bars.length ? time_s : end_s } };
 }
 
 /** The chart after what Python reports to have changed. */

@@ -66,6 +66,8 @@ export const SHORTCUTS = [
     { keys: ["Shift+B"], command: "finer", does: "" },
     { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
     { keys: [">", "Shift+>"], command: "line later", does: "" },
+    { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
+    { keys: [")"], command: "one later", does: "" },
     { keys: ["s"], command: "section", does: "name a section here" },
   ] },
   { group: "Marks", shortcuts: [
@@ -79,7 +81,8 @@ export const SHORTCUTS = [
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
     { keys: ["l"], command: "loop", does: "loop on or off" },
-    { keys: ["t"], command: "tap", does: "while it plays: tap every “1”" },
+    { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
+    { keys: ["Shift+T"], command: "tap beats", does: "" },
   ] },
   { group: "Chart", shortcuts: [
     { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },

@@ -458,17 +458,22 @@ export class View {
     this.following = requestAnimationFrame(step);
   }
 
-  tap() {
+  /** A tap on a "1", or on any beat. */
+  tap(beats = false) {
     const seconds = this.listener.heardAt(this.keyTime || undefined);
-    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”.");
+    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”, or T on every beat.");
+    if (beats !== this.listener.tapsBeats) this.listener.taps = [];
+    this.listener.tapsBeats = beats;
     this.listener.taps.push(seconds);
-    this.say(`${this.listener.taps.length} bar line${this.listener.taps.length > 1 ? "s" : ""} tapped; stop (Space) to set them.`);
+    const count = this.listener.taps.length;
+    this.say(`${count} ${beats ? "beat" : "bar line"}${count > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
   }
 
   finishTaps() {
     const taps = this.listener.taps;
     this.listener.taps = [];
-    if (taps.length) this.session.do({ command: "tap bars", times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    const edit = this.listener.tapsBeats ? "tap beats" : "tap lines";
+    if (taps.length) this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
   }
 
   destroy() {

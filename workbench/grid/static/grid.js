@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2d5d3ba802a602fa79de3ba3dc07f0b9325c88739ad0acb64842a21febd2e51e */
+/* Made by python workbench/grid/bundle.py; sources 8ff58b9d45829ada3d20d732e6c6a4b1d5f28abb5ab24135c067933302777758 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -57,8 +57,6 @@ function showAtOnce(chart, edit) {
       bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
       return { ...chart, bars: bars2 };
     }
-    case "move bar line":
-      return withBarLine(chart, edit.bar_index, edit.time_s);
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":
@@ -68,22 +66,6 @@ function showAtOnce(chart, edit) {
     default:
       return chart;
   }
-}
-function withBarLine(chart, bar, time_s) {
-  const { bars: before, end_s } = chart.time_map;
-  const lines = [...before.map((b) => b.beats_s[0]), end_s];
-  if (bar > 0 && time_s <= lines[bar - 1] || bar < before.length && time_s >= lines[bar + 1]) return chart;
-  const bars2 = before.slice();
-  const stretch = (k, start, end) => {
-    const scale = (end - start) / (lines[k + 1] - lines[k]);
-    bars2[k] = { ...bars2[k], beats_s: bars2[k].beats_s.map((t) => start + (t - lines[k]) * scale) };
-  };
-  if (bar > 0) stretch(bar - 1, lines[bar - 1], time_s);
-  if (bar < bars2.length) {
-    stretch(bar, time_s, lines[bar + 1]);
-    bars2[bar].fixed = true;
-  }
-  return { ...chart, time_map: { bars: bars2, end_s: bar === bars2.length ? time_s : end_s } };
 }
 function withChange(chart, parts) {
   const { bars: bars2, time_bars, end_s, ...rest } = parts;
@@ -1749,6 +1731,7 @@ var COMMANDS = {
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
   "tap": (v) => v.tap(),
+  "tap beats": (v) => v.tap(true),
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
@@ -1883,6 +1866,37 @@ function askSection(v) {
     }
   );
 }
+var REBARRINGS = {
+  "one earlier": [{ edit: "shift one", beats: "-1" }, "The 1 is a beat earlier"],
+  "one later": [{ edit: "shift one", beats: "1" }, "The 1 is a beat later"],
+  "one half later": [{ edit: "shift one", beats: "1/2" }, "The 1 is half a beat later"],
+  "half tempo": [{ edit: "change level", factor: "1/2" }, "Counted half as fast"],
+  "double tempo": [{ edit: "change level", factor: "2" }, "Counted twice as fast"],
+  "three for two": [{ edit: "change level", factor: "3/2" }, "Three beats for two"],
+  "two for three": [{ edit: "change level", factor: "2/3" }, "Two beats for three"]
+};
+function meant(v) {
+  const kind = v.model.get("bars_meant");
+  if (kind === "whole song") return [{}, "in the whole song"];
+  const [first, last] = bars(v);
+  const from = `bar ${barNumber(v.chart, first)}`;
+  if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
+  return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
+}
+for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
+  COMMANDS[name] = (v) => {
+    const [stretch, where] = meant(v);
+    v.edit({ ...edit, ...stretch });
+    v.say(`${words} ${where}; every hit stays where it was heard.`);
+  };
+}
+COMMANDS["split bar"] = (v) => v.edit({ edit: "split bar", bar_index: v.cursor.bar, position: v.cursor.at });
+COMMANDS["join bars"] = (v) => v.edit({ edit: "join bars", bar_index: v.cursor.bar });
+COMMANDS["fix line"] = (v) => {
+  const { fixed } = v.chart.time_map.bars[v.cursor.bar];
+  v.edit({ edit: "fix line", bar_index: v.cursor.bar, fixed: !fixed });
+  v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
+};
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;
   v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
@@ -1951,6 +1965,8 @@ var SHORTCUTS = [
     { keys: ["Shift+B"], command: "finer", does: "" },
     { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
     { keys: [">", "Shift+>"], command: "line later", does: "" },
+    { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
+    { keys: [")"], command: "one later", does: "" },
     { keys: ["s"], command: "section", does: "name a section here" }
   ] },
   { group: "Marks", shortcuts: [
@@ -1964,7 +1980,8 @@ var SHORTCUTS = [
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
     { keys: ["l"], command: "loop", does: "loop on or off" },
-    { keys: ["t"], command: "tap", does: "while it plays: tap every “1”" }
+    { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
+    { keys: ["Shift+T"], command: "tap beats", does: "" }
   ] },
   { group: "Chart", shortcuts: [
     { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
@@ -2608,16 +2625,21 @@ var View = class {
     };
     this.following = requestAnimationFrame(step);
   }
-  tap() {
+  /** A tap on a "1", or on any beat. */
+  tap(beats = false) {
     const seconds = this.listener.heardAt(this.keyTime || void 0);
-    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”.");
+    if (seconds === null) return this.say("Taps count while the recording plays: press Space, then t on every “1”, or T on every beat.");
+    if (beats !== this.listener.tapsBeats) this.listener.taps = [];
+    this.listener.tapsBeats = beats;
     this.listener.taps.push(seconds);
-    this.say(`${this.listener.taps.length} bar line${this.listener.taps.length > 1 ? "s" : ""} tapped; stop (Space) to set them.`);
+    const count = this.listener.taps.length;
+    this.say(`${count} ${beats ? "beat" : "bar line"}${count > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
   }
   finishTaps() {
     const taps = this.listener.taps;
     this.listener.taps = [];
-    if (taps.length) this.session.do({ command: "tap bars", times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    const edit = this.listener.tapsBeats ? "tap beats" : "tap lines";
+    if (taps.length) this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
   }
   destroy() {
     this.drop.forEach((drop) => drop());

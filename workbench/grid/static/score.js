@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2d5d3ba802a602fa79de3ba3dc07f0b9325c88739ad0acb64842a21febd2e51e */
+/* Made by python workbench/grid/bundle.py; sources 8ff58b9d45829ada3d20d732e6c6a4b1d5f28abb5ab24135c067933302777758 */
 
 // js/score.js
 function safeSvg(text) {

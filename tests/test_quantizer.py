@@ -8,15 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.benchmarks.bench_growth import jobs
-from tests.growth import ABOUT_LINEAR, lines_run
-from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart import Chart
 from workbench.chart.drumkit import DETECTED
-from workbench.chart.edits import apply
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.chart.quantizer import quantize
-from workbench.listening.quantize import requantize
 
 F = Fraction
 ROCK = [(F(k, 8), "closed hi-hat") for k in range(8)] + [
@@ -179,68 +175,3 @@ def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
 
 
 # -- re-laying -----------------------------------------------------------------------------
-
-
-def shifted_by_a_beat(time_map):
-    times = time_map.anchor_times_s
-    bars = [Bar(Meter(), times[:1], length=F(1, 4))]
-    bars += [Bar(Meter(), times[k : k + 4]) for k in range(1, len(times) - 4, 4)]
-    return TimeMap(bars, times[1 + 4 * (len(bars) - 1)])
-
-
-def drafted_chart():
-    time_map = TimeMap.steady(6, 110, start_s=0.2)
-    bars = quantize(played(time_map, [SIXTEENTHS] * 6, jitter_s=0.006), time_map).bars
-    return Chart(time_map, bars, title="Test")
-
-
-def test_a_shifted_downbeat_moves_every_note_to_its_new_place():
-    chart = drafted_chart()
-    new_map = shifted_by_a_beat(chart.time_map)
-    laid = apply(chart, requantize(chart, new_map))
-    moved = sorted(((p - F(1, 4)) % 1, name) for p, name in SIXTEENTHS)
-    assert sorted((n.position, n.instrument) for n in laid.bars[2].notes) == moved
-    before = sorted((round(chart.note_time_s(k, n), 6), n.instrument) for k, n in chart.notes())
-    after = sorted((round(laid.note_time_s(k, n), 6), n.instrument) for k, n in laid.notes())
-    assert set(after) <= set(before)
-
-
-def test_confirmed_notes_keep_what_the_user_set():
-    chart = drafted_chart()
-    note = Note(F(5, 12), "cowbell", 77, frozenset({"accent"}), confirmed=True, sticking="L")
-    chart = chart.with_bar(2, chart.bars[2].with_note(note))
-    laid = apply(chart, requantize(chart, shifted_by_a_beat(chart.time_map)))
-    [(bar_index, kept)] = [(k, n) for k, n in laid.notes() if n.confirmed]
-    assert (kept.position, kept.velocity, kept.articulations, kept.sticking) == (
-        F(5, 12) - F(1, 4),
-        77,
-        {"accent"},
-        "L",
-    )
-    assert laid.note_time_s(bar_index, kept) == pytest.approx(chart.note_time_s(2, note), abs=1e-6)
-
-
-def test_double_tempo_keeps_confirmed_notes_exact():
-    chart = drafted_chart()
-    chart = chart.with_bar(1, WrittenBar(tuple(replace(n, confirmed=True) for n in chart.bars[1].notes)))
-    lines = [(chart.bars[k], chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k)) for k in range(6)]
-    halves = []
-    for _, a, b in lines:
-        eighths = tuple(np.linspace(a, b, 9)[:8])
-        halves += [Bar(Meter(), eighths[:4]), Bar(Meter(), eighths[4:])]
-    laid = apply(chart, requantize(chart, TimeMap(halves, lines[-1][2])))
-    confirmed = sorted((n.position + k % 2, n.instrument) for k, n in laid.notes() if n.confirmed)
-    assert confirmed == sorted((p * 2, name) for p, name in SIXTEENTHS)
-
-
-def test_bars_that_stay_are_kept_as_written():
-    chart = drafted_chart()
-    odd = WrittenBar((Note(F(1, 3), "snare", deviation_s=0.2),), (3, 3, 3, 3))
-    chart = chart.with_bar(0, odd)
-    new_map = chart.time_map.with_bar_line(4, chart.time_map.bar_start_s(4) + 0.05)
-    assert apply(chart, requantize(chart, new_map)).bars[0] == odd
-
-
-def test_work_grows_with_the_length_of_the_part(tmp_path):
-    short, long = (lines_run(jobs(bars, tmp_path)["requantize"]) for bars in (60, 120))
-    assert 0 < long < ABOUT_LINEAR * short

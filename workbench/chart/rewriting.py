@@ -1,0 +1,129 @@
+"""A chart written on other bars: what was heard stays where it was heard.
+
+Every stroke of the recording keeps its time; only its written place changes.  Notes that were never heard
+(written by hand in silence, imported) keep their place from the lines.  Confirmed notes stay confirmed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
+from workbench.chart.quantizer import quantize
+from workbench.chart.rebarring import Rebarring
+
+#: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
+FINEST = 24
+#: Grids of a beat, coarsest first, in the order in which a beat of notes is tried on them; simple and compound.
+_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
+
+
+def is_heard(chart: Chart, note: Note) -> bool:
+    """Whether a note is a stroke of the recording, and not only written."""
+    return chart.recording is not None and (not note.confirmed or note.deviation_s != 0.0)
+
+
+def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ...]]:
+    """A chart's notes written on other bars: the time map and the bars.
+
+    Where the new bars keep the beats (``new.keeps_rhythm``) the written rhythm stays and only the bar lines are
+    others; where they do not, what was heard is quantized anew.
+    """
+    time_map = new.time_map
+    kept = {} if new.keeps_rhythm else _unchanged_bars(chart.time_map, time_map)
+    stays = set(kept.values())
+    notes = [(k, n, chart.note_time_s(k, n) if is_heard(chart, n) else None) for k, n in chart.notes()]
+    heard = (
+        [] if new.keeps_rhythm else sorted((t, n.instrument, i) for i, (_, n, t) in enumerate(notes) if t is not None)
+    )
+    wished = _quantized(chart, time_map, heard, notes)
+    keys: list[dict[tuple[Fraction, str], Note]] = [{} for _ in time_map.bars]
+    # Those that keep a place of their own first: only who comes to a taken one has to move.
+    for i in sorted(range(len(notes)), key=lambda i: (notes[i][2] is None, i not in wished)):
+        k, note, time_s = notes[i]
+        anew = time_s is not None and k not in stays and not new.keeps_rhythm
+        place = wished.get(i) if anew else new.place(k, note.position)
+        moment = chart.note_time_s(k, note) if time_s is None else time_s
+        bar_index, position = _free(time_map, keys, note.instrument, place or _nearest(time_map, moment))
+        deviation_s = note.deviation_s if k in stays else 0.0
+        if time_s is not None and k not in stays:
+            deviation_s = time_s - time_map.seconds(bar_index, position)
+        keys[bar_index][position, note.instrument] = replace(note, position=position, deviation_s=deviation_s)
+    half_beat_s = 30.0 / time_map.tempo_bpm(len(time_map) - 1)
+    while len(keys) > 1 and not keys[-1] and time_map.bars[-1].beat_times_s[0] > chart.time_map.end_s - half_beat_s:
+        keys.pop()  # what the song's end left over is no bar
+        time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
+    shown = {
+        k: chart.bars[kept[k]].subdivisions if k in kept else _shown(time_map, k, keys[k]) for k in range(len(keys))
+    }
+    bars = tuple(WrittenBar(tuple(own.values()), shown[k]) for k, own in enumerate(keys))
+    return time_map, bars
+
+
+def _quantized(chart: Chart, time_map: TimeMap, heard, notes) -> dict[int, tuple[int, Fraction]]:
+    """Place of each heard note by its number in ``notes``, those left out that the quantizer joined to others."""
+    strokes = [Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence) for t, name, i in heard]
+    if not strokes:
+        return {}
+    at = {}
+    for k, bar in enumerate(quantize(strokes, time_map, chart.feel).bars):
+        for n in bar.notes:
+            at[n.instrument, round((time_map.seconds(k, n.position) + n.deviation_s) * 1e6)] = (k, n.position)
+    found = {}
+    for t, name, i in heard:
+        place = next((at.pop((name, key)) for key in _micros(t) if (name, key) in at), None)
+        if place is not None:
+            found[i] = place
+    return found
+
+
+def _unchanged_bars(old: TimeMap, new: TimeMap) -> dict[int, int]:
+    """New bar index → old bar index, for bars that begin, beat and end alike."""
+
+    def shape(time_map: TimeMap, k: int) -> tuple:
+        bar = time_map.bars[k]
+        return (bar.meter, bar.length, *(round(t, 6) for t in (*bar.beat_times_s, time_map.bar_end_s(k))))
+
+    before = {shape(old, k): k for k in range(len(old))}
+    return {k: before[shape(new, k)] for k in range(len(new)) if shape(new, k) in before}
+
+
+def _micros(time_s: float) -> tuple[int, int, int]:
+    """A time in microseconds, and its neighbours, since sums of floats round either way."""
+    k = round(time_s * 1e6)
+    return (k, k - 1, k + 1)
+
+
+def _nearest(time_map: TimeMap, time_s: float) -> tuple[int, Fraction]:
+    """The place at a moment, on the finest grid."""
+    place = time_map.place(time_s)
+    bar = time_map.bars[place.bar_index]
+    step = bar.meter.beat_length / FINEST
+    return place.bar_index, min(max(round(place.position / float(step)), 0) * step, bar.length - step)
+
+
+def _free(time_map: TimeMap, keys, name: str, place: tuple[int, Fraction]) -> tuple[int, Fraction]:
+    """The place itself, or the nearest free one of its bar on the finest grid: no note is lost to another."""
+    k, wished = place
+    if (wished, name) not in keys[k]:
+        return place
+    bar = time_map.bars[k]
+    step = bar.meter.beat_length / FINEST
+    places = (n * step for n in range(int(bar.length / step)))
+    return k, min((p for p in places if (p, name) not in keys[k]), key=lambda p: abs(p - wished))
+
+
+def _shown(time_map: TimeMap, bar_index: int, notes) -> tuple[int, ...]:
+    """Subdivision of each beat of a bar: the coarsest grid that holds its notes."""
+    bar = time_map.bars[bar_index]
+    beat, grids = bar.meter.beat_length, _GRIDS[bar.meter.is_compound]
+    out = []
+    for start, length in bar.beat_spans():
+        inside = [p for p, _ in notes if start <= p < start + length]
+        # A beat cut short by a pick-up ends with the beat.
+        from_end = [(start + length - p) / beat for p in inside]
+        out.append(next((g for g in grids if all((f * g).denominator == 1 for f in from_end)), FINEST))
+    return tuple(out) if any(g != grids[0] for g in out) else ()
