@@ -29,7 +29,7 @@ MOST_ADDED = 64
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
 SHORTEST_TAP_S = 0.2
 #: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
-LEVELS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
+TEMPO_RATIOS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
 
 
 class _NewBar(NamedTuple):
@@ -91,8 +91,8 @@ def change_level(
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     scale = Fraction(factor).limit_denominator(4)
-    if scale not in LEVELS:
-        raise ChartError(f"A tempo can be read {', '.join(map(str, LEVELS))} times as fast, not {factor!r} times.")
+    if scale not in TEMPO_RATIOS:
+        raise ChartError(f"A tempo can be read {', '.join(map(str, TEMPO_RATIOS))} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
     return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
 
@@ -364,7 +364,7 @@ def _tapped(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None, bea
     inner = [tuple(taps[k * beats : (k + 1) * beats]) for k in range(len(lines) - 1)] if beats_too else [
         tuple(a + (b - a) * k / beats for k in range(beats)) for a, b in pairwise(taps)]  # fmt: skip
     old_bar = float(time_map.whole_notes_at(lines[-1]) - time_map.whole_notes_at(lines[0])) / (len(lines) - 1)
-    scale = min(LEVELS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
+    scale = min(TEMPO_RATIOS, key=lambda r: abs(np.log(float(meter.bar_length / r) / old_bar)))
     full = meter.bar_length / scale
     at = [_near(time_map, t) for t in lines]
     if not all(a < b for a, b in pairwise(at)):

@@ -16,9 +16,9 @@ from workbench.chart.quantizer import quantize
 from workbench.chart.rebarring import Rebarring
 
 #: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
-FINEST = 24
+FINEST_STEPS = 24
 #: Grids of a beat, coarsest first, in the order in which a beat of notes is tried on them; simple and compound.
-_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
+_BEAT_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
 
 
 def is_heard(chart: Chart, note: Note) -> bool:
@@ -101,7 +101,7 @@ def _nearest(time_map: TimeMap, time_s: float) -> tuple[int, Fraction]:
     """The place at a moment, on the finest grid."""
     place = time_map.place(time_s)
     bar = time_map.bars[place.bar_index]
-    step = bar.meter.beat_length / FINEST
+    step = bar.meter.beat_length / FINEST_STEPS
     return place.bar_index, min(max(round(place.position / float(step)), 0) * step, bar.length - step)
 
 
@@ -111,7 +111,7 @@ def _free(time_map: TimeMap, keys, name: str, place: tuple[int, Fraction]) -> tu
     if (wished, name) not in keys[k]:
         return place
     bar = time_map.bars[k]
-    step = bar.meter.beat_length / FINEST
+    step = bar.meter.beat_length / FINEST_STEPS
     places = (n * step for n in range(int(bar.length / step)))
     return k, min((p for p in places if (p, name) not in keys[k]), key=lambda p: abs(p - wished))
 
@@ -119,11 +119,11 @@ def _free(time_map: TimeMap, keys, name: str, place: tuple[int, Fraction]) -> tu
 def _shown(time_map: TimeMap, bar_index: int, notes) -> tuple[int, ...]:
     """Subdivision of each beat of a bar: the coarsest grid that holds its notes."""
     bar = time_map.bars[bar_index]
-    beat, grids = bar.meter.beat_length, _GRIDS[bar.meter.is_compound]
+    beat, grids = bar.meter.beat_length, _BEAT_GRIDS[bar.meter.is_compound]
     out = []
     for start, length in bar.beat_spans():
         inside = [p for p, _ in notes if start <= p < start + length]
         # A beat cut short by a pick-up ends with the beat.
         from_end = [(start + length - p) / beat for p in inside]
-        out.append(next((g for g in grids if all((f * g).denominator == 1 for f in from_end)), FINEST))
+        out.append(next((g for g in grids if all((f * g).denominator == 1 for f in from_end)), FINEST_STEPS))
     return tuple(out) if any(g != grids[0] for g in out) else ()
