@@ -29,7 +29,7 @@ MOST_ADDED = 64
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
 SHORTEST_TAP_S = 0.2
 #: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
-TEMPO_RATIOS = tuple(Fraction(a, b) for a, b in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1)))
+TEMPO_RATIOS = tuple(map(Fraction, ("1/4", "1/3", "1/2", "2/3", "1", "3/2", "2", "3", "4")))
 
 
 class _NewBar(NamedTuple):
@@ -92,7 +92,7 @@ def change_level(
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     scale = Fraction(factor).limit_denominator(4)
     if scale not in TEMPO_RATIOS:
-        raise ChartError(f"A tempo can be read {', '.join(map(str, TEMPO_RATIOS))} times as fast, not {factor!r} times.")
+        raise ChartError(f"A tempo is read {', '.join(map(str, TEMPO_RATIOS))} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
     return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
 
