@@ -10,7 +10,8 @@ from pathlib import Path
 
 from tests.fuzz import inputs, kills
 from tests.fuzz.inputs import OUTCOMES, Verdict
-from tests.fuzz.workers import run_all
+from tests.fuzz.seeds import seeds
+from tests.fuzz.workers import load_everything, run_all
 
 #: Threads would be lost in a fork; sets in the same order make a failure come again.
 ENVIRONMENT = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONHASHSEED": "0"}
@@ -70,6 +71,8 @@ def main() -> int:
     args = parser.parse_args()
     if not ENVIRONMENT.items() <= os.environ.items():
         os.execve(sys.executable, [sys.executable, "-m", "tests.fuzz", *sys.argv[1:]], {**os.environ, **ENVIRONMENT})
+    load_everything()
+    seeds()
     failures = Failures(args.out)
     if args.only:
         counts, _ = run_all([args.only], judge, 1, lambda name, verdict: print(verdict.outcome, verdict.why))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import re
 import traceback
@@ -12,17 +13,19 @@ from pathlib import Path
 from random import Random
 
 from tests.fuzz.mutate import damage
-from tests.fuzz.seeds import SAVED, journal_edit, seeds
+from tests.fuzz.seeds import SAVED, journal_edit, seeds, small_chart
+from workbench.chart.data import edit_to_data
 from workbench.commands.cli import main
 from workbench.errors import LONGEST_MESSAGE, WorkbenchError
 from workbench.files import annotations
 from workbench.files.audio import load_audio
 from workbench.files.document import ChartDocument
+from workbench.grid import HitGrid
 
 #: What can come of an input; all but the first two are failures.
 OUTCOMES = ("clean", "refused", "badly said", "traceback", "hang", "over memory", "lost", "left over", "socket")
 #: Kinds of input and how many of a hundred are of each.
-SHARES = {"chart": 18, "journal": 18, "musicxml": 16, "mxl": 6, "midi": 16, "csv": 7, "labels": 5,
+SHARES = {"chart": 16, "journal": 16, "message": 4, "musicxml": 16, "mxl": 6, "midi": 16, "csv": 7, "labels": 5,
           "wav": 3, "flac": 3, "ogg": 2, "mp3": 2, "aiff": 2, "m4a": 2}  # fmt: skip
 _ENDINGS = {"chart": "chart.json", "midi": "mid", "labels": "txt"}
 #: Words of Python's, which no user should read.
@@ -68,6 +71,8 @@ def judge(name: str, folder: Path) -> Verdict:
     """Give an input to what reads it, in an empty folder of its own."""
     kind, rng, data = name.split("/")[0], Random(f"2/{name}"), make(name)
     try:
+        if kind == "message":
+            return _judge_message(data, folder)
         if kind == "journal":
             return _judge_journal(data, folder)
         path = folder / f"x.{_ENDINGS.get(kind, kind)}"
@@ -161,6 +166,28 @@ def _judge_journal(data: bytes, folder: Path) -> Verdict:
             return Verdict("lost", f"a whole chart was not opened: {error}")
         return verdict
     return Verdict("clean")
+
+
+def _judge_message(data: bytes, folder: Path) -> Verdict:
+    """What the page sends is answered with a sentence at worst, and the next edit is made."""
+    try:
+        message = json.loads(data)
+    except (ValueError, RecursionError):
+        return Verdict("refused")  # by Jupyter
+    after = edit_to_data(journal_edit(30))
+    with ChartDocument.create(small_chart(), folder / "m.chart.json") as document:
+        grid, sent = HitGrid(document), []
+        grid.send = lambda content, buffers=None: sent.append(content)
+        grid._receive(grid, message, [])
+        grid._receive(grid, {"type": "do", "client": "another page", "seq": 1, "edit": after}, [])
+        grid._workers.shutdown()  # what it was busy with is done
+        grid.close()
+        if not _holds(document.chart, journal_edit(30)):
+            return Verdict("lost", f"the edit after it: {sent}")
+    said = [s["error"] for s in sent if "error" in s]
+    if any("fault of the workbench" in s for s in said):
+        return Verdict("traceback", str(said))
+    return judge_sentence(said[0]) if said else Verdict("clean")
 
 
 def _holds(chart, edit) -> bool:

@@ -34,6 +34,7 @@ def damage(data: bytes, kind: str, rng: Random) -> bytes:
     """One to four kinds of damage to a file of a kind ("chart", "journal", "musicxml", "midi", "csv", "wav" …)."""
     ways = [_any_bytes] + {
         "chart": [_json] * 3,
+        "message": [_json] * 9,
         "journal": [_lines, _json_line, _json_line],
         "musicxml": [_xml] * 3,
         "csv": [_table] * 3,

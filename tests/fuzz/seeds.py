@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from fractions import Fraction
 from functools import cache
@@ -13,8 +14,10 @@ import soundfile
 
 from tests import parts
 from workbench.chart import Chart, Mark, Note, Section, Text
-from workbench.chart.edits import AddNote
+from workbench.chart.data import edit_to_data
+from workbench.chart.edits import AddNote, CompositeEdit, SetBeats, SetHeading, SetMeter
 from workbench.chart.excerpts import excerpt_chart
+from workbench.chart.meter import Meter
 from workbench.files.annotations import write_beats, write_hits, write_labels
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
@@ -66,6 +69,20 @@ def small_chart() -> Chart:
     )  # fmt: skip
 
 
+#: What the page of the grid sends.
+MESSAGES = (
+    {"edit": edit_to_data(AddNote(1, Note(Fraction(1, 16), "splash", 90)))},
+    {"edit": edit_to_data(SetBeats(2, (4.4, 4.9, 5.4, 6.0)))},
+    {"edit": edit_to_data(CompositeEdit((SetHeading(title="Ferry"), SetMeter(0, 7, Meter.parse("3/4")))))},
+    {"command": "correct repeats", "bar_index": 2},
+    {"command": "tap bars", "times_s": [0.0, 2.1, 4.3, 6.5]},
+    {"command": "undo"},
+    {"command": "save"},
+    {"type": "audio", "request": 7, "source": "chart", "start_s": 0.0, "end_s": 0.5, "speed_percent": 75.0},
+    {"type": "audio", "request": 8, "source": "count in", "start_s": 1.0, "end_s": 1.5, "count_in_bars": 1},
+    {"type": "hello"},
+)
+
 #: Edits of the seed's journal: so many are saved, the rest confirmed only.
 SAVED, CONFIRMED = 3, 5
 
@@ -97,6 +114,8 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
             keep("csv", lambda p, part=part: write_beats(part.time_map, p), ".beats.csv")
         keep("labels", lambda p: write_labels([(0.5 * k, str(k % 4 + 1)) for k in range(20)], p), ".txt")
         keep("labels", lambda p: write_labels([(0.25 * k, "SD KD"[3 * (k % 2) :][:2]) for k in range(20)], p), ".txt")
+        page = {"type": "do", "client": "page", "seq": 1}
+        out["message"] = [json.dumps(page | message).encode() for message in MESSAGES]
         out["journal"] = [_journal(folder / "j.chart.json", chart)]
         samples, rate = soundfile.read(DEMO / "copper-weather.ogg", frames=int(2.5 * 44100), dtype="float32")
         mono = np.asarray(samples.reshape(len(samples), -1).mean(axis=1)[::2])

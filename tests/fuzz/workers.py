@@ -5,8 +5,10 @@ A worker that a limit ends takes only its input with it; another goes on with th
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
+import pkgutil
 import resource
 import select
 import shutil
@@ -17,6 +19,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+import workbench
 from tests.fuzz.inputs import Verdict
 from tests.offline import OPENED_A_SOCKET, POSSIBLE, forbid_sockets
 
@@ -110,6 +113,13 @@ def _work(judge, folder: Path, names, answers: int) -> None:
             verdict = Verdict("badly said", f"on standard error: {noise.read_bytes()[heard:][:500]!r}")
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
         os.write(answers, (json.dumps([verdict.outcome, verdict.why[-6000:], memory]) + "\n").encode())
+
+
+def load_everything() -> None:
+    """Import what any command imports, so that no forked process has to."""
+    for module in pkgutil.walk_packages(workbench.__path__, "workbench."):
+        if not module.name.startswith(("workbench.training", "workbench.__main__")):
+            importlib.import_module(module.name)
 
 
 def run_all(

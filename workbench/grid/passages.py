@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from workbench.chart import Chart
+from workbench.chart.data import number_from_data
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.errors import ChartError
@@ -24,6 +25,8 @@ from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
 SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150
+#: Longest passage, seconds; it is made in memory.
+LONGEST_PASSAGE_S = 3 * 3600.0
 #: Sound before and after a passage that is stretched along, so that its edges are whole, seconds.
 CONTEXT_S = 0.3
 #: The page gets long passages in pieces: a short one to begin with, then longer ones, seconds.
@@ -60,8 +63,8 @@ class Passage:
         numbers = (self.start_s, self.end_s, self.speed_percent, self.drums_db)
         if not all(isinstance(x, (int, float)) and math.isfinite(x) for x in numbers):
             raise ChartError("A passage to listen to needs finite times, speed and balance.")
-        if not self.start_s < self.end_s:
-            raise ChartError("A passage to listen to must end after it begins.")
+        if not 0 < self.end_s - self.start_s <= LONGEST_PASSAGE_S:
+            raise ChartError(f"A passage to listen to lasts more than 0 and at most {LONGEST_PASSAGE_S:g} s.")
         if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
             raise ChartError(f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %.")
         if not -24 <= self.drums_db <= 12:
@@ -72,8 +75,11 @@ class Passage:
     @classmethod
     def from_message(cls, message: dict[str, Any]) -> Passage:
         """What a message of the page asks for; unknown fields are passed over."""
-        fields = ("start_s", "end_s", "speed_percent", "loop", "drums_db", "count_in_bars")
-        return cls(**{f: message[f] for f in fields if f in message})
+        numbers = ("start_s", "end_s", "speed_percent", "drums_db")
+        found = {name: number_from_data(message[name]) for name in numbers if name in message}
+        if not {"start_s", "end_s"} <= found.keys():
+            raise ChartError("A passage to listen to needs a beginning and an end.")
+        return cls(**found, loop=bool(message.get("loop")), count_in_bars=message.get("count_in_bars", 0))
 
     @property
     def speed(self) -> float:

@@ -360,11 +360,8 @@ class HitGrid(anywidget.AnyWidget):
                     buffers=[memoryview(passages.as_16_bit(piece)).cast("B")],
                 )
                 start += len(piece)
-        except WorkbenchError as error:
-            self.send({**heading, "error": str(error)})
         except Exception as error:
-            self.send({**heading, "error": f"The sound could not be made ({error})."})
-            raise
+            self.send({**heading, "error": self._sentence(error)})
 
     def _rate(self) -> int:
         return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ
