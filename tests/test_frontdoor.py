@@ -101,6 +101,12 @@ def test_a_chart_lies_beside_its_recording_and_is_opened_again(tmp_path, monkeyp
     assert len(made) == 1 and len(again.chart.bars[0].notes) == 1
     assert wb.open_chart(again.path) is again, "the chart file itself opens the same"
     again.close()
+    renamed = recording.rename(tmp_path / "take two.ogg")
+    moved = wb.open_chart(renamed)
+    assert moved.path.name == "take two.chart.json" and moved.chart.bars == again.chart.bars and len(made) == 1
+    assert moved.chart.recording.path == "take two.ogg"
+    moved.close()
+    recording = renamed.rename(recording)
     recording.write_bytes(recording.read_bytes() + b"another song")
     with pytest.raises(wb.WorkbenchError, match="another recording"):
         wb.open_chart(recording)

@@ -10,6 +10,7 @@ import os
 import sys
 import warnings
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias, Union
@@ -124,7 +125,7 @@ def open_chart(
     """Open the chart of a recording, or a chart, for correcting; nothing that was corrected is ever lost.
 
     A recording is drafted the first time; after that its chart is opened with every edit, also those of a session
-    that broke off.  A MusicXML or MIDI part is taken over into a chart.
+    that broke off, or when the recording was renamed.  A MusicXML or MIDI part is taken over into a chart.
 
     Parameters
     ----------
@@ -177,6 +178,9 @@ def open_chart(
     file = draft_files(path, place).chart
     if not file.exists():
         check_folder(place)
+        known = _chart_of_renamed(path, place)
+        if known is not None:
+            return ChartDocument.create(known, file)
         write_draft(draft(path, detector=detector, progress=progress), place)
     song = ChartDocument.open(file)
     of = song.chart.recording
@@ -1114,6 +1118,22 @@ def _part(source: Source | Reading) -> _Part:
     if isinstance(source, Draft):
         return _Part(source.chart, draft_files(source.recording, source.recording.parent).chart, Path())
     return _Part(read_chart(source), Path(source), Path(source).parent)
+
+
+def _chart_of_renamed(recording: Path, folder: Path) -> Chart | None:
+    """The corrected chart of a recording that had another name when it was charted in this folder."""
+    from workbench.files.audio import sha256_of
+    from workbench.files.chartfile import ENDING
+    from workbench.files.document import read_working_chart
+
+    for file in folder.glob(f"*{ENDING}"):
+        with suppress(FileFormatError):  # a damaged chart is no hindrance to another song
+            chart = read_working_chart(file)
+            of = chart.recording
+            if of is not None and not (folder / of.path).exists() and of.sha256 == sha256_of(recording):
+                path = os.path.relpath(recording.resolve(), folder.resolve())
+                return replace(chart, recording=replace(of, path=path))
+    return None
 
 
 def _reading(source: Source | Reading) -> Reading:

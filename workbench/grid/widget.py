@@ -27,6 +27,7 @@ from workbench.chart import data as chartdata
 from workbench.chart.edits import Edit
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
+from workbench.files.chartfile import recording_file
 from workbench.files.document import ChartDocument
 from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
@@ -390,8 +391,4 @@ def _find_recording(document: ChartDocument) -> Path | None:
     if recording is None or not recording.path:
         return None
     folder = document.path.parent
-    named = Path(recording.path)
-    for path in (folder / named, folder / named.name, named):
-        if path.exists():
-            return path
-    return folder / named
+    return recording_file(document.chart, folder) or folder / recording.path
