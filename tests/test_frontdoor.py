@@ -1,7 +1,6 @@
 """The front door: ``import workbench as wb``."""
 
 import ast
-import doctest
 import inspect
 import json
 import subprocess
@@ -39,21 +38,14 @@ def test_all_that_it_names_is_there_and_documented():
 
 
 @pytest.mark.parametrize("name", FUNCTIONS)
-def test_every_function_says_what_it_takes_gives_and_raises(name):
+def test_every_function_says_what_it_takes_and_gives_with_an_example(name):
+    """That the examples run: tests/test_examples.py."""
     text = inspect.getdoc(getattr(wb, name))
     for heading in ("Returns", "Examples"):
         assert f"\n{heading}\n---" in text, heading
+    assert ">>> import workbench as wb" in text
     for parameter in inspect.signature(getattr(wb, name)).parameters:
         assert name in ("hits", "beats") or parameter in text.split("Returns\n")[0]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", FUNCTIONS)
-def test_its_example_runs(name):
-    function = getattr(wb, name)
-    (example,) = [t for t in doctest.DocTestFinder(recurse=False).find(function, name) if t.examples]
-    said = []
-    assert doctest.DocTestRunner().run(example, out=said.append).failed == 0, "".join(said)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)

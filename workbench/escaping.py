@@ -43,7 +43,7 @@ def one_line(text: str, most: int = 300) -> str:
     Examples
     --------
     >>> one_line("Copper\n\x1b[31m  Weather"), one_line("Copper Weather", most=9)
-    ('Copper \\x1b[31m Weather', 'Copp … er')
+    ('Copper \\x1b[31m Weather', 'Cop … her')
     """
     line = " ".join(for_terminal(text).split())
     tail = most // 3
