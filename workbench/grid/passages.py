@@ -63,8 +63,9 @@ class Passage:
         numbers = (self.start_s, self.end_s, self.speed_percent, self.drums_db)
         if not all(isinstance(x, (int, float)) and math.isfinite(x) for x in numbers):
             raise ChartError("A passage to listen to needs finite times, speed and balance.")
-        if not 0 < self.end_s - self.start_s <= LONGEST_PASSAGE_S:
-            raise ChartError(f"A passage to listen to lasts more than 0 and at most {LONGEST_PASSAGE_S:g} s.")
+        if not self.start_s < self.end_s <= self.start_s + LONGEST_PASSAGE_S:
+            hours = LONGEST_PASSAGE_S / 3600
+            raise ChartError(f"A passage to listen to must end after it begins, and after {hours:g} hours at most.")
         if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
             raise ChartError(f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %.")
         if not -24 <= self.drums_db <= 12:
