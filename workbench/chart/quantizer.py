@@ -15,7 +15,7 @@ source).  A file made from a score has its strokes on exact places; they come
 back as they were, on the coarsest grids that hold them.
 
 Costs are negative log likelihoods up to a constant.  The prior's numbers were set by
-hand until the rhythms of ``tests/test_quantize.py`` came back as meant (no source),
+hand until the rhythms of ``tests/test_quantizer.py`` came back as meant (no source),
 before MIDI was read by it; what they make of human MIDI says
 ``python -m tests.benchmarks.bench_midi_reading GROOVE_DIR``.
 """
@@ -23,7 +23,7 @@ before MIDI was read by it; what they make of human MIDI says
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -94,8 +94,8 @@ class Quantized:
     swing_ratio : float
         Where the off-beat eighth (or sixteenth) is played, in parts of the
         beat (or eighth); 0.5 is straight.
-    groups : tuple of GraceGroup
-        The strokes of each note.
+    groups : dict of GraceGroup
+        The strokes of each note, by (bar index, note's key).
     exact : bool
         Whether the strokes lay on exact places: they were written, not played.
     """
@@ -103,7 +103,7 @@ class Quantized:
     bars: tuple[WrittenBar, ...]
     feel: str = "straight"
     swing_ratio: float = 0.5
-    groups: tuple[GraceGroup, ...] = ()
+    groups: dict[tuple[int, tuple[Fraction, str]], GraceGroup] = field(default_factory=dict)
     exact: bool = False
 
 
@@ -361,6 +361,7 @@ class _Song:
             columns = np.argsort(distance, kind="stable")[: 1 if tick else 3]
             wishes.append((float(distance.min()), int(beat), -self.groups[k].stroke.velocity, k, columns))
         notes: list[dict[tuple[Fraction, str], Note]] = [{} for _ in time_map.bars]
+        groups = {}
         # Strokes nearest to their place choose first.
         for _, beat, _, k, columns in sorted(wishes, key=lambda w: w[:4]):
             stroke, sign = self.groups[k].stroke, self.groups[k].sign
@@ -369,6 +370,7 @@ class _Song:
                 if place is None or (place[1], stroke.instrument) in notes[place[0]]:
                     continue
                 bar_index, position = place
+                groups[bar_index, (position, stroke.instrument)] = self.groups[k]
                 deviation_s = stroke.time_s - time_map.seconds(bar_index, position)
                 # Half a tick is lost in rounding a place that no tick meets.
                 if tick and abs(deviation_s) <= 0.51 * tick * self.beats[beat].seconds / float(self.beats[beat].beat):
@@ -390,7 +392,7 @@ class _Song:
         for own, columns, bar in zip(notes, shown, time_map.bars):
             usual = 6 if bar.meter.is_compound else 4
             bars.append(WrittenBar(tuple(own.values()), tuple(columns) if set(columns) != {usual} else ()))
-        return Quantized(tuple(bars), feel, ratio, tuple(self.groups), tick > 0)
+        return Quantized(tuple(bars), feel, ratio, groups, tick > 0)
 
     def _position(self, beat: int, share: Fraction) -> tuple[int, Fraction] | None:
         """Bar and exact position of a part of a beat; None outside the song."""

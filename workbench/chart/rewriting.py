@@ -65,18 +65,12 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
 
 def _quantized(chart: Chart, time_map: TimeMap, heard, notes) -> dict[int, tuple[int, Fraction]]:
     """Place of each heard note by its number in ``notes``, those left out that the quantizer joined to others."""
-    strokes = [Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence) for t, name, i in heard]
-    if not strokes:
-        return {}
-    at = {}
-    for k, bar in enumerate(quantize(strokes, time_map, chart.feel).bars):
-        for n in bar.notes:
-            at[n.instrument, round((time_map.seconds(k, n.position) + n.deviation_s) * 1e6)] = (k, n.position)
-    found = {}
-    for t, name, i in heard:
-        place = next((at.pop((name, key)) for key in _micros(t) if (name, key) in at), None)
-        if place is not None:
-            found[i] = place
+    number = {Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence): i for t, name, i in heard}
+    found: dict[int, tuple[int, Fraction]] = {}
+    groups = quantize(list(number), time_map, chart.feel).groups if number else {}
+    for (k, (position, _)), group in groups.items():
+        stroke = next(s for s in group.strokes if s.time_s == group.stroke.time_s)
+        found[number[stroke]] = (k, position)
     return found
 
 
@@ -89,12 +83,6 @@ def _unchanged_bars(old: TimeMap, new: TimeMap) -> dict[int, int]:
 
     before = {shape(old, k): k for k in range(len(old))}
     return {k: before[shape(new, k)] for k in range(len(new)) if shape(new, k) in before}
-
-
-def _micros(time_s: float) -> tuple[int, int, int]:
-    """A time in microseconds, and its neighbours, since sums of floats round either way."""
-    k = round(time_s * 1e6)
-    return (k, k - 1, k + 1)
 
 
 def _nearest(time_map: TimeMap, time_s: float) -> tuple[int, Fraction]:

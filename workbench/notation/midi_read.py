@@ -296,7 +296,7 @@ def _quantized(
                 own[note.key] = note
         lost -= len(bar.notes)
         bars.append(replace(bar, notes=tuple(own.values())))
-    signs = [len(g.strokes) - 1 for g in found.groups if g.sign]
+    signs = [len(g.strokes) - 1 for g in found.groups.values() if g.sign]
     lost -= sum(signs)
     if signs:
         problems.append(
