@@ -9,7 +9,7 @@ INPUTS ?= 20000
 KILLS  ?= 1000
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
+.PHONY: help demo quick test browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 16
@@ -31,8 +31,11 @@ $(VENV)/.dev: pyproject.toml constraints.txt | $(BIN)/python
 demo: $(VENV)/.product ## draft, score and read the demo song into out/demo
 	$(BIN)/workbench demo --out $(OUT)/demo
 
+quick: $(VENV)/.dev lint types ## what to run at each change: lint, types and the quick tests
+	$(BIN)/python -m pytest -q -n auto -m "not browser and not slow"
+
 test: $(VENV)/.dev system lint types ## everything that must hold: lint, types, unit, reference, notebook and browser tests
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 browser-test: $(VENV)/.dev system ## only the tests in a real JupyterLab in a real browser
 	$(BIN)/python -m pytest -m browser
@@ -42,6 +45,7 @@ system: ## check (and, as root on Debian, install) the programs that tests use
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
+	$(BIN)/ruff format --check --quiet .
 
 types: $(VENV)/.dev
 	$(BIN)/mypy
@@ -56,12 +60,8 @@ wheel-test: $(VENV)/.dev system ## build the wheel, install it outside the check
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)
 
-bench: $(VENV)/.dev system ## speed and memory, as ratios against a named baseline in the same run (GROOVE=folder of Groove MIDI: fills, check and take too)
-	@for b in draft read score growth practice grid; do echo "== $$b"; $(BIN)/python -m tests.benchmarks.bench_$$b || exit 1; done
-	@echo "== check"; $(BIN)/python -m tests.benchmarks.bench_check --speed data/demo/copper-weather.ogg
-	@if [ -n "$(GROOVE)" ]; then for b in fills check take; do echo "== $$b"; \
-	  $(BIN)/python -m tests.benchmarks.bench_$$b $(GROOVE) || exit 1; done; \
-	else echo "Not run: fills, check and take, which need human performances; make bench GROOVE=folder"; fi
+bench: $(VENV)/.dev system ## speed and memory as ratios to named baselines, all in one table (GROOVE=folder of Groove MIDI: more)
+	$(BIN)/python -m tests.benchmarks $(GROOVE)
 
 fuzz: $(VENV)/.dev system ## damaged files, kills and full disks (20,000 and 1,000; INPUTS=n KILLS=n)
 	$(BIN)/python -m tests.fuzz --inputs $(INPUTS) --kills $(KILLS) --out $(OUT)/fuzz

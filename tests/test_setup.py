@@ -40,7 +40,8 @@ def test_every_dependency_has_its_licence_listed():
     notice = (ROOT / "NOTICE.md").read_text("utf8")
     listed = {m.lower().replace("_", "-") for m in re.findall(r"^\| ([\w-]+)", notice, re.M)}
     assert PRODUCT | DEVELOPMENT <= listed
-    assert not re.search(r"\bNC\b|CC BY-NC", notice)
+    tables = "\n".join(line for line in notice.splitlines() if line.startswith("|"))
+    assert not re.search(r"\bNC\b|CC BY-NC", tables)
 
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])

@@ -5,9 +5,9 @@ Baseline, in the same run: ``librosa.effects.percussive`` + ``onset.onset_detect
 of its own, which tells its peak memory; the baseline's import is not counted,
 the draft's is.
 
-    python tests/benchmarks/bench_draft.py                 240 s, both detectors
-    python tests/benchmarks/bench_draft.py --hours 2       a long recording (minutes)
-    python tests/benchmarks/bench_draft.py --recording mix.flac
+    python -m tests.benchmarks.bench_draft                 240 s, both detectors
+    python -m tests.benchmarks.bench_draft --hours 2       a long recording (minutes)
+    python -m tests.benchmarks.bench_draft --recording mix.flac
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-DEMO = Path(__file__).parents[1] / "data" / "demo" / "copper-weather.ogg"
+DEMO = Path(__file__).parents[2] / "data" / "demo" / "copper-weather.ogg"
 
 #: What must hold for 240 s: time as a share of the baseline's, peak memory in MiB.
 MOST_TIME, MOST_MEMORY_MIB, MOST_MEMORY_LONG_MIB = 0.33, 1536, 3072

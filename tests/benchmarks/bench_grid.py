@@ -6,7 +6,7 @@ its answer (edits).  Wanted: first paint ≤ 1 s, click to confirmed ≤ 50 ms i
 of 100 clicks, ≥ 50 frames/s while scrolling and playing, ten minutes of sound in
 ≤ 3 s, ≤ 1 kB a message.
 
-Run: ``python tests/benchmarks/bench_grid.py`` (``--clicks 120``, ``--json``).
+Run: ``python -m tests.benchmarks.bench_grid`` (``--clicks 120``, ``--json``).
 """
 
 from __future__ import annotations
@@ -14,13 +14,10 @@ from __future__ import annotations
 import argparse
 import json
 import statistics
-import sys
 import tempfile
 from pathlib import Path
 
 from playwright.sync_api import sync_playwright
-
-sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from tests.browser.lab import CHROMIUM_FLAGS, Lab, Page, find_chromium
 

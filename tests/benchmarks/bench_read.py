@@ -1,6 +1,6 @@
 """How long does reading a part take, beside engraving it?
 
-    python tests/benchmarks/bench_read.py [BARS]
+    python -m tests.benchmarks.bench_read [BARS]
 
 A made-up song of 400 bars (grooves with ghost notes and open hi-hats, a fill
 every eighth bar, three sections) is read, written as Markdown and compared
@@ -23,6 +23,9 @@ from workbench.chart.meter import TimeMap
 from workbench.notation.musicxml import musicxml_bytes
 from workbench.reading.read import read_part
 from workbench.reading.versions import compare_versions
+
+#: Reading may take so many times the baseline.
+MOST_RATIO = 1.8
 
 
 def song(bar_count: int, seed: int = 1) -> Chart:
@@ -83,9 +86,9 @@ def main(bar_count: int) -> int:
     for name, work in rows:
         spent = seconds(work)
         print(f"{name:18} {spent:7.3f} s   {spent / baseline:5.2f} of the baseline")
-        slow += name == "read_part" and spent > bar_count / 400
+        slow += name == "read_part" and spent > MOST_RATIO * baseline
     if slow:
-        print("read_part took more than a second for 400 bars.")
+        print(f"read_part took more than {MOST_RATIO} times the baseline.")
     return slow
 
 

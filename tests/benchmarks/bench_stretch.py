@@ -1,6 +1,6 @@
 """Time stretching compared: attack smear, timing of attacks, level, speed.
 
-``python tests/benchmarks/bench_stretch.py [FOLDER]`` measures on a folder of annotated
+``python -m tests.benchmarks.bench_stretch [FOLDER]`` measures on a folder of annotated
 recordings (drum/NAME.flac or mix/NAME.flac, class/NAME.txt), or on the demo song.
 Baselines: Signalsmith Stretch plain (python-stretch), librosa's phase vocoder;
 WSOLA (audiotsm) and harmonic-percussive overlap-add (pytsmod) where installed.
