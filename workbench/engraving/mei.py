@@ -246,41 +246,27 @@ class _BarWriter:
 
     def _layer(self, layer, voice: Voice, shown: set) -> None:
         events = voice.events
-        beams = _beam_spans(events)
-        beam = tuplet = None
-        beam_end = -1
+        # What is wider stands outside; a tuplet stands around a beam as long as itself.
+        groups = [(first, -last, True) for first, last in _beam_spans(events).items()]
+        edges = {_tuplet_edges(events, k) for k, e in enumerate(events) if e.tuplet is not None}
+        groups += [(first, -last, False) for first, last in edges]
+        open_groups: list[tuple[int, etree._Element, bool]] = []
         for k, event in enumerate(events):
-            starts_tuplet = event.tuplet is not None and (k == 0 or events[k - 1].tuplet != event.tuplet)
-            if k > beam_end:
-                beam = None
-            if event.tuplet is None or starts_tuplet:
-                tuplet = None
-            # What is wider stands outside: a tuplet around its beams, a beam around its tuplets.
-            span = beams.get(k)
+            while open_groups and open_groups[-1][0] < k:
+                open_groups.pop()
+            parent = open_groups[-1][1] if open_groups else layer
+            in_beam = any(is_beam for *_, is_beam in open_groups)
+            begun = sorted(g for g in groups if g[0] == k and not (in_beam and g[2]))
             # Grace notes stand before the beam or tuplet that they lead into.
-            outside = event.notes and (starts_tuplet or (span is not None and beam is None))
-            if outside:
-                outer = layer if starts_tuplet or tuplet is None else tuplet
-                self._graces(outer if beam is None else beam, voice, event)
-            if starts_tuplet:
-                members = [j for j, e in enumerate(events) if e.tuplet == event.tuplet]
-                wide = beam is not None or (span is not None and span >= members[-1] and span > members[-1])
-                if wide:
-                    if span is not None and beam is None:
-                        beam, beam_end = _add(layer, "beam"), span
-                    tuplet = self._tuplet(beam, voice, members, shown)
-                else:
-                    tuplet = self._tuplet(layer, voice, members, shown)
-            if span is not None and beam is None:
-                beam, beam_end = _add(tuplet if tuplet is not None else layer, "beam"), span
-            parent = layer
-            if tuplet is not None:
-                parent = beam if beam is not None and beam.getparent() is tuplet else tuplet
-            elif beam is not None:
-                parent = beam
-            self._event(parent, voice, event, graces=not outside)
+            if begun and event.notes:
+                self._graces(parent, voice, event)
+            for _, minus_last, is_beam in begun:
+                last = -minus_last
+                parent = _add(parent, "beam") if is_beam else self._tuplet(parent, voice, range(k, last + 1), shown)
+                open_groups.append((last, parent, is_beam))
+            self._event(parent, voice, event, graces=not begun)
 
-    def _tuplet(self, parent, voice: Voice, members: list[int], shown: set):
+    def _tuplet(self, parent, voice: Voice, members: range, shown: set):
         events = [voice.events[j] for j in members]
         value = events[0].value
         place = (events[0].position, value.actual, value.normal)
