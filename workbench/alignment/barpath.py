@@ -33,6 +33,11 @@ COUNT_IN = 8
 DRUM_FAMILIES = ("kick", "snare", "hi-hat", "cymbal", "tom", "percussion")
 
 
+#: Ways to reach a step of the recording and a bar of the chart, besides a jump from another bar: the beginning
+#: of the recording, a stretch without the chart, the bar before.
+FROM_START, FROM_EXTRA, FROM_BAR = -1, -2, -3
+
+
 @dataclass(frozen=True)
 class Resolution:
     """How finely notes and strokes are compared.
@@ -95,9 +100,8 @@ def find_path(
 
     value = np.full((steps + longest + 1, n + 1), np.inf)
     value[0] = skipped_start
-    # How each (step, bar) was reached: −1 start, −2 lead-in or extra step,
-    # −3 a bar, otherwise the bar jumped from.
-    came = np.full(value.shape, -1, np.int32)
+    # How each (step, bar) was reached: one of the ways above, or the bar jumped from.
+    came = np.full(value.shape, FROM_START, np.int32)
     extra = np.full(n + 1, np.inf)
     extra_since = np.zeros(n + 1, np.int32)
     since = np.zeros(value.shape, np.int32)
@@ -107,13 +111,13 @@ def find_path(
             lead_in += float(step_counts[i - 1])
             start = lead_in + opening * (lead_in > COUNT_IN) + skipped_start
             fresh = start < value[i]
-            value[i][fresh], came[i][fresh] = start[fresh], -1
+            value[i][fresh], came[i][fresh] = start[fresh], FROM_START
             opened = value[i - 1] + opening + sooner * (steps - i)
             new = opened < extra
             extra_since[new] = i - 1
             extra = np.minimum(extra, opened) + extra_step
             longer = extra < value[i]
-            value[i][longer], came[i][longer], since[i][longer] = extra[longer], -2, extra_since[longer]
+            value[i][longer], came[i][longer], since[i][longer] = extra[longer], FROM_EXTRA, extra_since[longer]
         # Leaving out a bar or a few costs their notes …
         ahead = value[i] - written
         lowest = np.minimum.accumulate(ahead)
@@ -135,7 +139,7 @@ def find_path(
             bars = np.flatnonzero(spans_ == span)
             better = after[bars] < value[i + span, bars + 1]
             value[i + span, bars[better] + 1] = after[bars[better]]
-            came[i + span, bars[better] + 1] = -3
+            came[i + span, bars[better] + 1] = FROM_BAR
     tail = np.concatenate([np.cumsum(step_counts[::-1])[::-1], np.zeros(longest + 1)])
     ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + skipped_end
     i, b = np.unravel_index(int(np.argmin(ends)), ends.shape)
@@ -151,13 +155,13 @@ def _walk_back(
         float(np.interp(k, np.arange(len(grid_s)), grid_s))
         + max(0, k - len(grid_s) + 1) * float(grid_s[-1] - grid_s[-2])
     )
-    while came[i, b] != -1:
+    while came[i, b] != FROM_START:
         how = came[i, b]
-        if how == -3:
+        if how == FROM_BAR:
             b -= 1
             bars.append(AlignedBar(b, time_s(i - spans[b]), time_s(i)))
             i -= spans[b]
-        elif how == -2:
+        elif how == FROM_EXTRA:
             bars.append(AlignedBar(None, time_s(since[i, b]), time_s(i)))
             i = int(since[i, b])
         else:

@@ -17,6 +17,8 @@ import argparse
 import json
 from pathlib import Path
 
+from workbench.commands.options import add_detector
+
 NAME = "check"
 HELP = "check a draft against its recording"
 
@@ -25,11 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the draft)")
-    parser.add_argument(
-        "--detector",
-        choices=("network", "spectral"),
-        help="how to listen: the trained network (default) or the plain spectral method",
-    )
+    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print the whole check as JSON")
 
 

@@ -13,6 +13,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from workbench.commands.options import add_detector
+
 NAME = "demo"
 HELP = "draft, score and read the demo song"
 
@@ -21,11 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path("out/demo"), metavar="DIR", help="folder for the files (default: out/demo)"
     )
-    parser.add_argument(
-        "--detector",
-        choices=("network", "spectral"),
-        help="how to listen: the trained network (default) or the plain spectral method",
-    )
+    add_detector(parser)
     parser.add_argument("--practice", action="store_true", help="make the practice pack as well (a minute)")
 
 

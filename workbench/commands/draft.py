@@ -16,6 +16,7 @@ import json
 from pathlib import Path
 
 from workbench.chart import Chart
+from workbench.commands.options import add_detector
 
 NAME = "draft"
 HELP = "draft the chart of a recording"
@@ -26,11 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
     parser.add_argument("--artist", help="who plays it")
-    parser.add_argument(
-        "--detector",
-        choices=("network", "spectral"),
-        help="how to listen: the trained network (default) or the plain spectral method",
-    )
+    add_detector(parser)
     parser.add_argument("--overwrite", action="store_true", help="replace a chart of the same name and the edits in it")
     parser.add_argument("--json", action="store_true", help="say what was drafted as JSON")
 

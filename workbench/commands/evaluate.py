@@ -14,6 +14,8 @@ import argparse
 import json
 from pathlib import Path
 
+from workbench.commands.options import add_detector
+
 NAME = "evaluate"
 HELP = "measure accuracy on annotated recordings"
 
@@ -23,11 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--audio", choices=("drum", "mix", "both"), default="both", help="drums alone, full mixes, or both (default)"
     )
-    parser.add_argument(
-        "--detector",
-        choices=("network", "spectral"),
-        help="how to listen: the trained network (default) or the plain spectral method",
-    )
+    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print all scores as JSON")
 
 

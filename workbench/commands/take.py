@@ -16,6 +16,8 @@ import argparse
 import json
 from pathlib import Path
 
+from workbench.commands.options import add_detector
+
 NAME = "take"
 HELP = "what was played of a chart, and how"
 
@@ -33,11 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bars", metavar="FROM-TO", help="the take plays only these bars, once or round and round, as 5-8 or 5"
     )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the recording)")
-    parser.add_argument(
-        "--detector",
-        choices=("network", "spectral"),
-        help="how to listen: the trained network (default) or the plain spectral method",
-    )
+    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print all figures as JSON")
 
 

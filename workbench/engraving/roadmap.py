@@ -104,10 +104,9 @@ def _groove_bar(reading: PartReading | None, bars: range) -> int | None:
     """The base bar of the groove that most bars of a section have; without one, its first bar with notes."""
     if reading is None:
         return None
-    shares = [(sum(k in bars for k in g.groove.bar_indices), -g.groove.base_bars[0]) for g in reading.grooves]
-    most, first = max(shares, default=(0, 0))
-    if most:
-        return -first
+    most = max(reading.grooves, key=lambda g: len(set(bars) & set(g.groove.bar_indices)), default=None)
+    if most is not None and set(bars) & set(most.groove.bar_indices):
+        return most.groove.base_bars[0]
     return next((k for k in bars if reading.chart.bars[k].notes), None)
 
 

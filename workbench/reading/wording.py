@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from workbench.cautions import STRAIN
@@ -383,49 +383,42 @@ def to_data(reading: PartReading) -> dict:
         order = sorted(content, key=lambda w: (w[0], drum_key_order(w[1]), sorted(w[2])))
         return [{"at": str(p), "instrument": i, "articulations": sorted(a)} for p, i, a in order]
 
-    feel = reading.feel
+    def numbers(bars: Iterable[int]) -> list[int]:
+        return [number(k) for k in bars]
+
+    def edges(bars: range) -> dict[str, int]:
+        return {"first_bar": number(bars[0]), "last_bar": number(bars[-1])}
+
+    def told(thing, fields: str) -> dict:
+        values = {name: getattr(thing, name) for name in fields.split()}
+        return {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
+
+    feel, sticking = reading.feel, reading.sticking
     return {
         "title": chart.title,
         "form": [
             {
-                "label": s.label,
-                "name": s.name,
-                "first_bar": number(s.bars[0]),
-                "last_bar": number(s.bars[-1]),
-                "phrase_bars": s.phrase_bars,
-                "given": s.given,
-                "crash_bars": [number(k) for k in s.crash_bars],
-                "parts": [
-                    {
-                        "name": p.name,
-                        "timekeeper": p.timekeeper,
-                        "first_bar": number(p.bars[0]),
-                        "last_bar": number(p.bars[-1]),
-                    }
-                    for p in s.parts
-                ],
+                **told(s, "label name"),
+                **edges(s.bars),
+                **told(s, "phrase_bars given"),
+                "crash_bars": numbers(s.crash_bars),
+                "parts": [{**told(p, "name timekeeper"), **edges(p.bars)} for p in s.parts],
             }
             for s in reading.form
         ],
         "grooves": [
             {
-                "label": g.label,
-                "part": g.part,
-                "text": g.text,
+                **told(g, "label part text given free"),
                 "names": list(g.groove.names),
-                "base_bars": [number(k) for k in g.groove.base_bars],
-                "bars": [number(k) for k in g.groove.bar_indices],
-                "given": g.given,
-                "free": g.free,
+                "base_bars": numbers(g.groove.base_bars),
+                "bars": numbers(g.groove.bar_indices),
             }
             for g in reading.grooves
         ],
         "variations": [
             {
-                "label": v.label,
-                "part": v.part,
-                "bars": [number(k) for k in v.bars],
-                "text": v.text,
+                **told(v, "label part text"),
+                "bars": numbers(v.bars),
                 "changes": [
                     {"text": c.text, "removed": strokes(c.removed), "added": strokes(c.added)} for c in v.changes
                 ],
@@ -437,47 +430,29 @@ def to_data(reading: PartReading) -> dict:
                 "kind": f.kind + 1,
                 "start": place(f.span.start),
                 "end": place(f.span.end),
-                "text": f.text,
-                "values": f.values,
-                "count": f.count,
-                "grouping": list(f.grouping),
+                **told(f, "text values count grouping grouping_by drums linear feet syncopated difficulty landing"),
                 "grouping_value": str(f.grouping_value),
-                "grouping_by": f.grouping_by,
-                "drums": list(f.drums),
-                "linear": f.linear,
-                "feet": f.feet,
-                "syncopated": f.syncopated,
-                "difficulty": f.difficulty,
                 "setup_bar": number(f.setup_bar),
                 "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
-                "landing": f.landing,
                 "given": f.span.confirmed,
             }
             for f in reading.fills
         ],
         "sticking": {
-            "handedness": reading.sticking.player.handedness,
-            "style": reading.sticking.player.style,
-            "open_handed": reading.sticking.player.open_handed,
-            "bars": {
-                str(number(k)): text for k in range(len(chart)) for text in [reading.sticking.text(chart, k)] if text
-            },
+            **told(sticking.player, "handedness style open_handed"),
+            "bars": {str(number(k)): text for k in range(len(chart)) if (text := sticking.text(chart, k))},
             "fills": [fill_hands(reading, f) for f in reading.fills],
             "flags": [
                 {"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
-                for f in reading.sticking.flags
+                for f in sticking.flags
             ],
         },
         "feel": {
             "lines": list(feel.lines()),
-            "placements": [vars(p) for p in feel.placements],
-            "swings": [vars(s) for s in feel.swings],
-            "dynamics": [vars(d) for d in feel.dynamics],
+            **{name: [vars(x) for x in getattr(feel, name)] for name in ("placements", "swings", "dynamics")},
             "tempo_bpm": [
                 {"bar": number(int(k)), "bpm": round(float(b), 3)} for k, b in zip(feel.tempo_bars, feel.tempo_bpm)
             ],
         },
-        "statements": [
-            {"kind": s.kind, "text": s.text, "bars": [number(k) for k in s.bars]} for s in reading.statements
-        ],
+        "statements": [{"kind": s.kind, "text": s.text, "bars": numbers(s.bars)} for s in reading.statements],
     }
