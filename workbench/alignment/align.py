@@ -34,6 +34,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.excerpts import excerpt_chart
 from workbench.errors import AnalysisError
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: Grid steps of the recording that a written beat may span; two is the tracked pulse.
 STEPS_A_BEAT = (2, 1, 4, 3, 6)
 #: Beats by which the grid reaches beyond the last stroke.

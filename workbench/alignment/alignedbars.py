@@ -11,6 +11,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.events import Stroke
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: Bars on each side whose strokes help to place a bar in time.
 FIT_BARS = 2
 #: Strokes further from their note than this do not count in the fit, seconds.

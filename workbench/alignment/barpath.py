@@ -19,6 +19,7 @@ from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: What a jump costs, in bars of average content; so much that one bar of
 #: wrong notes is never explained away by jumping elsewhere and back.
 JUMP_BARS = 1.1

@@ -31,6 +31,7 @@ OTHER_SYLLABLE = "ta"
 #: What a number in brackets means in a row of counts.
 SILENT_COUNT = "A number in brackets is counted but not played."
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Places beyond this number are counted out instead of listed.
 LONGEST_LIST = 4
 

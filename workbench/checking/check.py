@@ -32,6 +32,7 @@ from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Findings less certain than this are not shown; below the second they are minor doubts, told last.
 SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
 #: Below this agreement the recording is hardly the one that was charted.

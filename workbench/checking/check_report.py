@@ -21,6 +21,7 @@ from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Bars shown with their notes; the others are listed.
 MOST_BARS_SHOWN = 24
 #: Findings listed for one bar, patterns listed in all.

@@ -13,6 +13,7 @@ import ipywidgets as w
 from workbench.alignment.alignedchart import write_on_recording
 from workbench.checking.check import Check
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Most findings in the list.
 MOST_LISTED = 200
 

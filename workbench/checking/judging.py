@@ -47,6 +47,7 @@ from workbench.checking.findings import (
 )
 from workbench.listening.transcription import Transcription
 
+# Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
 #: Share of notes that a chart has wrong before anything is known, and how many
 #: notes of an instrument, of a bar, it takes to outweigh that.
 MISTAKE_RATE, NOTES_OF_INSTRUMENT, NOTES_OF_BAR = 0.03, 15.0, 6.0

@@ -45,6 +45,7 @@ from workbench.listening.transcription import Transcription
 from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Whose tempo is apart from the click's by more than this share, bar for bar, did not play to that click.
 ANOTHER_TEMPO = 0.08
 #: Tempi that a click may have, beats a minute.

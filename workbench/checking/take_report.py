@@ -23,6 +23,7 @@ from workbench.checking.take_words import is_rough, spread_in_words
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Deviations are drawn up to this, milliseconds.
 REACH_MS = 60.0
 #: Most lines of strokes listed one by one, of each kind.

@@ -25,6 +25,7 @@ from workbench.checking.playing import (
 TOLD_FROM_MS = 8.0
 #: An average whose standard error is larger is called rough, milliseconds; so is one of fewer of the written strokes.
 ROUGH_MS, FAIR_SHARE = 3.0, 0.8
+# Numbers whose origin is not named: chosen by eye, no source.
 #: A change of tempo from this share on is called rushing or dragging.
 FILL_TEMPO_CHANGE = 0.02
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.

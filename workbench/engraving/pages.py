@@ -16,6 +16,7 @@ from workbench.notation.scoresigns import TempoMark, tempo_marks
 
 #: Width and height of the papers, tenths of a millimetre (ISO 216; ANSI A).
 PAPERS: dict[str, tuple[int, int]] = {"A4": (2100, 2970), "Letter": (2159, 2794)}
+# Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.
 #: White edge of a page.
 MARGIN = 150
 

@@ -27,6 +27,7 @@ from workbench.notation.scoresigns import ScoreOptions
 from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
 
+# Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.
 _NAME_WIDTH = 330
 _FILL_GAP = 30  # between the groove and the fill
 _ROW_GAP = 36  # between rows

@@ -176,6 +176,7 @@ def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_l
     return round(room * (share if share < 0.85 else 1.0))
 
 
+# Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.
 #: Size of the drum key's labels, the white between them, and the room its clef takes.
 _LABEL, _BETWEEN_LABELS, _CLEF_ROOM = 40.0, 22.0, 60.0
 #: Half the width of a notehead.

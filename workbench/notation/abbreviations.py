@@ -17,6 +17,7 @@ from enum import Enum
 
 from workbench.chart import Chart
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
 _SHORTEST_REPEAT = 4
 _LONGEST_ENDING = 2

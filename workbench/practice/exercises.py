@@ -35,6 +35,7 @@ from workbench.reading.sticking import Flag, propose_sticking
 EXERCISE_KINDS: tuple[str, ...] = ("groove", "variation", "fill")
 #: Families of the drum key that may be named for all their instruments.
 FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Bars of a groove played to the recording; bars around a fill in the song.
 SONG_BARS, AROUND_FILL_BARS = 4, 2
 #: Variations taken of one groove: the most frequent.

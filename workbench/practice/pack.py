@@ -52,6 +52,7 @@ from workbench.sound.rendering import (
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
+# Numbers whose origin is not named: chosen by ear, no source.
 #: The recording's excerpt is cut with so much more on both sides, seconds.
 AROUND_S = 0.35
 #: Where an excerpt of the recording joins itself, it is blended so long, seconds.

@@ -12,6 +12,7 @@ from workbench.errors import ChartError
 from workbench.notation.scoresigns import tempo_marks
 from workbench.practice.stages import Exercise
 
+# Numbers whose origin is not named: chosen by ear, no source.
 #: Tempi may be asked for between these shares of the original.
 SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
 

@@ -7,6 +7,7 @@ from collections import Counter
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import drum_key_order
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Hits less sure than this, and not confirmed, count as doubtful: high enough that most of the wrong
 #: hits lie below, as the draft's confidence is a probability.
 DOUBT_BELOW = 0.65

@@ -19,6 +19,7 @@ from workbench.reading.patterns import written_times_s
 from workbench.reading.sticking import Sticking
 from workbench.reading.variations import instrument_word
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Fewest strokes that an average is taken of.
 FEWEST = 8
 

@@ -20,6 +20,7 @@ import numpy as np
 
 from workbench.reading.patterns import TICKS, VOICES, WEIGHTS, Patterns, likeness
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: Bars on each side with which a beat is compared.
 BARS_AROUND = 12
 

@@ -22,6 +22,7 @@ from workbench.reading.fills import notes_between
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Fills that share this much of their strokes (Jaccard) are versions of one.
 VERSION_LIKENESS = 0.7
 

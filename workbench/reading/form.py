@@ -22,6 +22,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.reading.patterns import Patterns
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Price of a cut, in units of the variance that one wholly different bar brings.
 CUT_PRICE = 1.7
 

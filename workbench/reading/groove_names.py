@@ -199,6 +199,7 @@ def _hands_name(look: _Look) -> str:
     return text + (", crash on 1" if crash_on_1 else "")
 
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Even time-keeping, and which of it may leave out a stroke or two.
 _GRIDS = (
     (Fraction(1, 8), "8ths"),

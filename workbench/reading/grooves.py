@@ -20,6 +20,7 @@ from workbench.reading.patterns import crash_opens
 #: What is written of a note: (position, instrument, articulations).
 Written = frozenset[tuple[Fraction, str, frozenset[str]]]
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Each further base bar must save this many differences.
 PHRASE_PRICE = 1.5
 

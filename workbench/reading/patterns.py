@@ -17,6 +17,7 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import TIMEKEEPERS
 from workbench.chart.ghosts import ghost_limit, is_ghost
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: Slots a beat is divided in: sixteenths, triplets and sextuplets fall on slots.
 TICKS = 12
 

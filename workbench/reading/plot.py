@@ -24,6 +24,7 @@ from workbench.reading.wording import grid_places, section_name
 
 PALETTE = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00", "#F0E442", "#999999")
 SILENT = "#DDDDDD"
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Width that a notebook page takes without shrinking, inches.
 WIDEST = 11.0
 INK = "#222222"

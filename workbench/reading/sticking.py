@@ -55,6 +55,7 @@ FOOT_BURST_HZ = 11.0
 #: Speed a hand can travel between drums, metres a second; common practice, no source.
 HAND_SPEED_M_S = 4.5
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: Ways through the part that are followed at once, and how much dearer than the
 #: cheapest they may be; more change nothing.
 MOST_STATES = 14

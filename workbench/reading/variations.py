@@ -17,6 +17,7 @@ from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Bar
 from workbench.reading.grooves import Written
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: Bars that share less than this with their base (:func:`_alike`) are told whole instead of stroke by stroke.
 TOO_DIFFERENT = 0.34
 

@@ -19,6 +19,7 @@ from workbench.reading.grooves import Written, written
 from workbench.reading.patterns import VOICES, likeness, voices_of
 from workbench.reading.variations import Change, describe_changes
 
+# Numbers whose origin is not named: chosen by trial, no source.
 #: What a pair of bars must be alike (0–1) to be worth more than no pair.
 WORTH_PAIRING = 0.25
 

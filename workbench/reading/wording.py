@@ -22,6 +22,7 @@ from workbench.reading.variations import instrument_word
 
 Place = tuple[int, Fraction]
 
+# Numbers whose origin is not named: chosen by eye, no source.
 #: From this difficulty on, and wherever hands or feet are flagged as fast, the
 #: page adds its caution about strain.
 HARD = 4
