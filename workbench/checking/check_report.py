@@ -114,8 +114,8 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
 
 def _single(check: Check) -> tuple[list[BarCheck], list[BarCheck]]:
     """Bars with what is not told among the patterns, the worst first; and those with nothing but minor doubts."""
-    told = {id(f) for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
-    bars = worst_first([replace(b, findings=tuple(f for f in b.findings if id(f) not in told)) for b in check.bars])
+    told = {f for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
+    bars = worst_first([replace(b, findings=tuple(f for f in b.findings if f not in told)) for b in check.bars])
     faint = [b for b in bars if max(f.probability for f in b.findings) < FAINT_BELOW]
     return [b for b in bars if b not in faint], sorted(faint, key=lambda b: b.start_s)
 

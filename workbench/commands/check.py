@@ -50,9 +50,9 @@ def run(args: argparse.Namespace) -> int:
             print(text)
         for pattern in check.patterns[:5]:
             print(f"  {pattern.verdict}: {pattern.text}")
-        told = {id(f) for p in check.patterns[:5] for f in p.findings}
+        told = {f for p in check.patterns[:5] for f in p.findings}
         whole = [f for f in check.findings if f.position is None]
-        rest = [f for b in check.worst_bars for f in b.findings[:1] if f.position is not None and id(f) not in told]
+        rest = [f for b in check.worst_bars for f in b.findings[:1] if f.position is not None and f not in told]
         for finding in whole + rest[:5]:
             print(f"  {finding.verdict}: {finding.text}")
         if len(rest) > 5:

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import mir_eval
 import numpy as np
+import pandas as pd
 
 from workbench.chart import Chart
 from workbench.chart.drumkit import drum_key_order, instrument
@@ -405,22 +406,18 @@ def _pool(tables: Iterable[dict[str, Count]]) -> dict[str, Count]:
 
 def _reliability(pairs: Sequence[tuple[float, bool]]) -> list[dict]:
     """How many of the hits of each confidence are right."""
-    out = []
-    edges = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0)
-    for low, high in zip(edges, edges[1:]):
-        inside = [right for c, right in pairs if low <= c < high or (c == high == 1.0)]
-        if inside:
-            mean = np.mean([c for c, _ in pairs if low <= c < high or (c == high == 1.0)])
-            out.append(
-                {
-                    "from": low,
-                    "to": high,
-                    "hits": len(inside),
-                    "mean_confidence": _number(float(mean)),
-                    "right": _number(float(np.mean(inside))),
-                }
-            )
-    return out
+    hits = pd.DataFrame(pairs, columns=["confidence", "right"]).astype(float)
+    bins = pd.cut(hits["confidence"], (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0 + 1e-9), right=False)
+    return [
+        {
+            "from": span.left,
+            "to": round(span.right, 4),
+            "hits": len(inside),
+            "mean_confidence": _number(inside["confidence"].mean()),
+            "right": _number(inside["right"].mean()),
+        }
+        for span, inside in hits.groupby(bins, observed=True)
+    ]
 
 
 def _score(count: Count) -> dict:
@@ -447,51 +444,41 @@ def format_table(evaluation: Evaluation) -> str:
     lines: list[str] = []
     names = {"drum": "Drums alone", "mix": "Full mix"}
     for kind, data in summarize(evaluation)["audio"].items():
-        if lines:
-            lines.append("")
-        lines += [
-            f"{names.get(kind, kind)} (detector: {evaluation.detector})",
-            "  recording        F    " + "  ".join(f"{c:>4}" for c in CLASSES) + "   beats  downbeats  corrections/bar",
-        ]
-        total = {
-            "five_classes": data["five_classes"],
-            "classes": data["classes"],
-            "beats_f": data["beats_f"],
-            "downbeats_f": data["downbeats_f"],
-            "corrections_per_bar": data["corrections_per_bar"],
-        }
-        for name, row in (*data["recordings"].items(), ("all", total)):
-            cells = "  ".join(_cell(row["classes"].get(c, {}).get("f"), 4) for c in CLASSES)
-            lines.append(
-                f"  {name[:14]:<14} {_cell(row['five_classes']['f'], 5)}  {cells}   "
-                f"{_cell(row['beats_f'], 5)}  {_cell(row['downbeats_f'], 9)}  "
-                f"{_cell(row['corrections_per_bar'], 15)}"
-            )
+        table = pd.DataFrame(
+            {
+                name: {
+                    "F": row["five_classes"]["f"],
+                    **{c: row["classes"].get(c, {}).get("f") for c in CLASSES},
+                    "beats": row["beats_f"],
+                    "downbeats": row["downbeats_f"],
+                    "corrections/bar": row["corrections_per_bar"],
+                }
+                for name, row in (*data["recordings"].items(), ("all", data))
+            },
+            dtype=float,
+        )
+        lines += [f"{names.get(kind, kind)} (detector: {evaluation.detector})", _shown(table.T), ""]
         if data["instruments"]:
-            lines.append("  drum key            F   precision  recall  expected  found")
-            rows = [*data["instruments"].items(), ("whole key", data["drum_key"])]
+            ghost, missed = data["ghost_notes"], data["false_hits_per_minute"]
+            key = pd.DataFrame.from_dict({**data["instruments"], "whole key": data["drum_key"]}, orient="index")
             lines += [
-                f"  {n:<16} {_cell(s['f'], 5)}  {_cell(s['precision'], 9)}  {_cell(s['recall'], 6)}"
-                f"  {s['expected']:>8}  {s['found']:>5}"
-                for n, s in rows
+                _shown(key),
+                "ghost notes softer than normal snare strokes (area under curve): "
+                f"{_cell(ghost['area_under_curve'])} ({ghost['ghosts']} ghost, {ghost['normal']} normal)",
+                f"corrections: {data['inserts']} inserts, {data['deletes']} deletes, {data['relabels']} relabels "
+                f"in {data['bars']} bars; false hits a minute: {_cell(missed)}",
+                *(
+                    f"hits of confidence {r['from']:.1f}-{r['to']:.1f}: {r['hits']}, right {r['right']:.2f}"
+                    for r in data["reliability"]
+                ),
+                "",
             ]
-            ghost = data["ghost_notes"]
-            lines.append(
-                f"  ghost notes softer than normal snare strokes (area under curve): "
-                f"{_cell(ghost['area_under_curve'], 4)} ({ghost['ghosts']} ghost, "
-                f"{ghost['normal']} normal)"
-            )
-            lines.append(
-                f"  corrections: {data['inserts']} inserts, {data['deletes']} deletes, "
-                f"{data['relabels']} relabels in {data['bars']} bars; "
-                f"false hits a minute: {_cell(data['false_hits_per_minute'], 4)}"
-            )
-            lines += [
-                f"  hits of confidence {r['from']:.1f}-{r['to']:.1f}: {r['hits']}, right {r['right']:.2f}"
-                for r in data["reliability"]
-            ]
-    return "\n".join(lines)
+    return "\n".join(lines).rstrip()
 
 
-def _cell(value: float | None, width: int) -> str:
-    return f"{'–' if value is None else f'{value:.2f}':>{width}}"
+def _shown(table: pd.DataFrame) -> str:
+    return table.map(lambda v: f"{v}" if isinstance(v, (int, np.integer)) else _cell(v)).to_string()
+
+
+def _cell(value: float | None) -> str:
+    return "–" if value is None or np.isnan(value) else f"{value:.2f}"
