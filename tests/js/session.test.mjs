@@ -62,6 +62,25 @@ test("a gap in the revisions asks for everything; unanswered edits are sent agai
   assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
 });
 
+test("what is not answered is asked for again, ever less often while nothing comes", () => {
+  const { session, sent } = open();
+  const asks = () => sent.filter((m) => m.type === "hello").length;
+  session.askAgain(60000);
+  assert.equal(asks(), 1, "nothing is wanted");
+  session.edit(ADD);
+  session.asked = session.pending[0].since = 0;
+  const at = [];
+  for (let ms = 0; ms <= 60000; ms += 1000) {
+    const before = asks();
+    session.askAgain(ms);
+    if (asks() > before) at.push(ms);
+  }
+  assert.deepEqual(at, [5000, 14000, 31000, 52000]);
+  session.receive({ type: "info", info: {} });
+  session.askAgain(57000);
+  assert.equal(asks(), 6, "something came, so the next wait is short");
+});
+
 test("messages of an edit stay under a kilobyte", () => {
   const { session, sent } = open();
   session.edit(ADD);

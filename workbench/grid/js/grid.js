@@ -1,13 +1,10 @@
 /** The hit grid on the Jupyter widget protocol: wires the model to session, listener and views. */
-import { Session } from "./session.js";
+import { ASK_AGAIN_MS, Session } from "./session.js";
 import { Listener, SOURCES } from "./listening.js";
 import { SoundPicture } from "./sound_picture.js";
 import { View } from "./view.js";
 
 const rooms = new WeakMap();
-
-/** Time after which an unanswered edit asks whether the kernel is there, ms. */
-const ASK_AGAIN_MS = 4000;
 
 /**
  * A kernel answers a message with several small packets: "busy", the answer, "idle".  The server's socket
@@ -83,13 +80,8 @@ function open(model) {
   model.on("comm_live_update", onLost);
   session.hello();
   const asking = setInterval(() => {
-    const oldest = session.pending[0];
-    if (oldest || !session.chart) session.changed("state");
-    if ((!session.chart || (oldest && performance.now() - oldest.since > ASK_AGAIN_MS)) && !session.asked) {
-      session.asked = true;
-      session.hello();
-      setTimeout(() => { session.asked = false; }, 5 * ASK_AGAIN_MS);
-    }
+    if (session.pending.length || !session.chart) session.changed("state");
+    session.askAgain();
   }, ASK_AGAIN_MS / 2);
   const room = { session, listener, sound, views,
     close() {

@@ -10,6 +10,10 @@
 import { showAtOnce, withChange } from "./edits.js";
 import { timeOf } from "./chart.js";
 
+/** Time after which what was not answered is asked for again, ms; it doubles up to the longest while nothing comes. */
+export const ASK_AGAIN_MS = 4000;
+const LONGEST_WAIT_MS = 20000;
+
 export class Session {
   /** @param {(message: object) => void} send @param {string} client */
   constructor(send, client) {
@@ -25,6 +29,8 @@ export class Session {
     this.info = {};
     this.error = "";
     this.lost = false;
+    this.asked = 0;
+    this.patience = ASK_AGAIN_MS;
     this.listeners = new Set();
     this.ear = (/** @type {any} */ _message, /** @type {any} */ _buffers) => {};
   }
@@ -38,8 +44,18 @@ export class Session {
     for (const callback of this.listeners) callback(what);
   }
 
-  hello() {
+  hello(at = now()) {
+    this.asked = at;
     this.send({ type: "hello", client: this.client });
+  }
+
+  /** A message may get lost while a page is opened again: ask for what has not come. */
+  askAgain(at = now()) {
+    const oldest = this.pending[0];
+    if (this.chart && !oldest) return;
+    if (at - Math.max(this.asked, oldest?.since ?? 0) <= this.patience) return;
+    this.patience = Math.min(2 * this.patience, LONGEST_WAIT_MS);
+    this.hello(at);
   }
 
   /** Send an edit (or undo, redo, save …) and show it at once where that is possible. */
@@ -59,6 +75,7 @@ export class Session {
 
   receive(message, buffers) {
     this.lost = false;
+    this.patience = ASK_AGAIN_MS;
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;

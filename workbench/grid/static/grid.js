@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8ff58b9d45829ada3d20d732e6c6a4b1d5f28abb5ab24135c067933302777758 */
+/* Made by python workbench/grid/bundle.py; sources 2e678e69eac3a108959a117d49f7f94a1a34e27ae347ea6e419b043fadb862ef */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -311,6 +311,8 @@ function describeNote(chart, bar, note) {
 }
 
 // js/session.js
+var ASK_AGAIN_MS = 4e3;
+var LONGEST_WAIT_MS = 2e4;
 var Session = class {
   /** @param {(message: object) => void} send @param {string} client */
   constructor(send, client) {
@@ -325,6 +327,8 @@ var Session = class {
     this.info = {};
     this.error = "";
     this.lost = false;
+    this.asked = 0;
+    this.patience = ASK_AGAIN_MS;
     this.listeners = /* @__PURE__ */ new Set();
     this.ear = (_message, _buffers) => {
     };
@@ -336,8 +340,17 @@ var Session = class {
   changed(what = "chart") {
     for (const callback of this.listeners) callback(what);
   }
-  hello() {
+  hello(at = now()) {
+    this.asked = at;
     this.send({ type: "hello", client: this.client });
+  }
+  /** A message may get lost while a page is opened again: ask for what has not come. */
+  askAgain(at = now()) {
+    const oldest = this.pending[0];
+    if (this.chart && !oldest) return;
+    if (at - Math.max(this.asked, oldest?.since ?? 0) <= this.patience) return;
+    this.patience = Math.min(2 * this.patience, LONGEST_WAIT_MS);
+    this.hello(at);
   }
   /** Send an edit (or undo, redo, save …) and show it at once where that is possible. */
   do(message) {
@@ -354,6 +367,7 @@ var Session = class {
   }
   receive(message, buffers) {
     this.lost = false;
+    this.patience = ASK_AGAIN_MS;
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;
@@ -2667,7 +2681,6 @@ function sized(canvas, width, height, ratio) {
 
 // js/grid.js
 var rooms = /* @__PURE__ */ new WeakMap();
-var ASK_AGAIN_MS = 4e3;
 function hurry(send) {
   let said = false;
   return { iopub: { status: (message) => {
@@ -2735,15 +2748,8 @@ function open(model) {
   model.on("comm_live_update", onLost);
   session.hello();
   const asking = setInterval(() => {
-    const oldest = session.pending[0];
-    if (oldest || !session.chart) session.changed("state");
-    if ((!session.chart || oldest && performance.now() - oldest.since > ASK_AGAIN_MS) && !session.asked) {
-      session.asked = true;
-      session.hello();
-      setTimeout(() => {
-        session.asked = false;
-      }, 5 * ASK_AGAIN_MS);
-    }
+    if (session.pending.length || !session.chart) session.changed("state");
+    session.askAgain();
   }, ASK_AGAIN_MS / 2);
   const room = {
     session,

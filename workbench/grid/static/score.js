@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8ff58b9d45829ada3d20d732e6c6a4b1d5f28abb5ab24135c067933302777758 */
+/* Made by python workbench/grid/bundle.py; sources 2e678e69eac3a108959a117d49f7f94a1a34e27ae347ea6e419b043fadb862ef */
 
 // js/score.js
 function safeSvg(text) {
