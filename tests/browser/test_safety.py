@@ -93,7 +93,7 @@ def test_two_views_stay_equal(open_notebook, screenshot):
     assert charts[0] == charts[1] == charts[2]
     assert charts[0][0] == revision == 12
     assert kernel.value(CRASHES) == 9
-    assert kernel.value("__import__('workbench.chart.data').chartdata.chart_to_data(document.chart)") == one.evaluate(
+    assert kernel.value("__import__('workbench.chart.data', fromlist=['data']).chart_to_data(document.chart)") == one.evaluate(
         "return view.session.confirmed"
     )
     screenshot(page)
