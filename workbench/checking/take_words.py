@@ -7,7 +7,7 @@ rests on and something to do about it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -42,6 +42,9 @@ MOST_RUNS = 4
 DRIFT_PERCENT = 3.0
 #: From so much on it is rather a ladder of tempi.
 LADDER_PERCENT = 20.0
+
+#: How much a piece of advice is worth, and the advice.
+Advice = tuple[float, str]
 
 
 def strengths_of(take: Playing) -> tuple[str, ...]:
@@ -83,40 +86,35 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
 
 def advice_of(take: Playing) -> tuple[str, ...]:
     """What to work on next: at most :data:`MOST_ADVICE`, the most worthwhile first."""
-    found: list[tuple[float, str]] = []
-    _advise_on_bars(take, found)
-    _advise_on_notes(take, found)
-    _advise_on_drums(take, found)
-    _advise_on_custom(take, found)
-    _advise_on_place(take, found)
-    _advise_on_tempo(take, found)
+    advisers = (
+        _advise_on_bars,
+        _advise_on_notes,
+        _advise_on_drums,
+        _advise_on_custom,
+        _advise_on_place,
+        _advise_on_tempo,
+        _advise_on_evenness,
+    )
+    found = [advice for advise in advisers for advice in advise(take)] or list(_advise_on_single_strokes(take))
+    return tuple(text for _, text in sorted(found, key=lambda advice: -advice[0])[:MOST_ADVICE])
+
+
+def _advise_on_evenness(take: Playing) -> Iterator[Advice]:
     for g in take.ghosts:
         if g.ratio > g.wanted + GHOST_TOLERANCE:
-            found.append(
-                (
-                    8 * (g.ratio - g.wanted),
-                    (
-                        f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
-                        f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them."
-                    ),
-                )
+            yield (
+                8 * (g.ratio - g.wanted),
+                f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
+                f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them.",
             )
     uneven = [r for r in take.repeats if r.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 4]
     if uneven:
         worst = uneven[-1]
-        found.append(
-            (
-                worst.spread_ms / 20,
-                (
-                    f"{capital(_bars(worst.bar_numbers))} are written alike but differ by {worst.spread_ms:.0f} ms "
-                    "from time to time. Loop one of them slowly and record it again."
-                ),
-            )
+        yield (
+            worst.spread_ms / 20,
+            f"{capital(_bars(worst.bar_numbers))} are written alike but differ by {worst.spread_ms:.0f} ms "
+            "from time to time. Loop one of them slowly and record it again.",
         )
-    if not found:
-        _advise_on_single_strokes(take, found)
-    found.sort(key=lambda pair: -pair[0])
-    return tuple(text for _, text in found[:MOST_ADVICE])
 
 
 def warnings_of(take: Playing) -> tuple[str, ...]:
@@ -181,22 +179,20 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _advise_on_bars(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_bars(take: Playing) -> Iterator[Advice]:
     """Bars left out between others that were played."""
     skipped = sorted(k for k in take.alignment.left_out if take.chart.bars[k].notes and k > min(take.alignment.played))
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
         first, last = number_runs(numbers)[0]
-        found.append(
-            (
-                20.0,
-                f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
-                f"to {last + 1} round and round, until the way through them is clear.",
-            )
+        yield (
+            20.0,
+            f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
+            f"to {last + 1} round and round, until the way through them is clear.",
         )
 
 
-def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_single_strokes(take: Playing) -> Iterator[Advice]:
     """With nothing larger to work on: the bar where most strokes are missing or too many."""
     worst = max(take.bars, key=lambda b: b.missed + b.added, default=None)
     if worst is not None and worst.missed + worst.added:
@@ -205,57 +201,47 @@ def _advise_on_single_strokes(take: Playing, found: list[tuple[float, str]]) -> 
             for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part"))
             if count
         ]
-        found.append((1.0, f"Listen to bar {worst.bar_number}: {' and '.join(parts)}. They are listed below."))
+        yield 1.0, (f"Listen to bar {worst.bar_number}: {' and '.join(parts)}. They are listed below.")
 
 
-def _advise_on_notes(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_notes(take: Playing) -> Iterator[Advice]:
     missed = Counter(s.instrument for s in take.strokes if s.what == "missed" and not s.instead)
     written = {i.instrument: i.written for i in take.instruments}
     worst = [(n, c) for n, c in missed.most_common() if c >= 3 and c > 0.05 * written[n]][:3]
     if worst:
         names = _english([f"{count} of {written[name]} {name}" for name, count in worst])
         share = max(count / written[name] for name, count in worst)
-        found.append(
-            (
-                10 * share * min(1.0, worst[0][1] / 8),
-                (
-                    f"{names} strokes are missing, most of them in {_where(take, 'missed', [n for n, _ in worst])}. "
-                    "Play those bars at a tempo at which every stroke sounds."
-                ),
-            )
+        yield (
+            10 * share * min(1.0, worst[0][1] / 8),
+            f"{names} strokes are missing, most of them in {_where(take, 'missed', [n for n, _ in worst])}. "
+            "Play those bars at a tempo at which every stroke sounds.",
         )
     added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
     if added:
         most = sorted(added, key=lambda i: -i.added)[:3]
         names = _english([f"{i.added} {i.instrument}" for i in most])
-        found.append(
-            (
-                min(6.0, max(6 * i.added / max(i.written, 10) for i in most)),
-                (
-                    f"{names} strokes are not in the part, most of them in "
-                    f"{_where(take, 'added', [i.instrument for i in most])}. "
-                    "If they are meant, write them in; if not, listen for what sets them off."
-                ),
-            )
+        yield (
+            min(6.0, max(6 * i.added / max(i.written, 10) for i in most)),
+            f"{names} strokes are not in the part, most of them in "
+            f"{_where(take, 'added', [i.instrument for i in most])}. "
+            "If they are meant, write them in; if not, listen for what sets them off.",
         )
 
 
-def _advise_on_drums(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_drums(take: Playing) -> Iterator[Advice]:
     """A drum played where another is written."""
     swapped = Counter((s.instrument, s.instead) for s in take.strokes if s.instead)
     if swapped and (most := swapped.most_common(1)[0])[1] >= FEWEST_HABIT:
         (name, instead), count = most
         bars = [s.bar_number for s in take.strokes if (s.instrument, s.instead) == (name, instead)]
-        found.append(
-            (
-                5.0,
-                f"You play {instead} where {name} is written: {count} strokes, {_bars(bars)}. "
-                "If it is meant, change the part; if not, say the drum's name aloud as you count.",
-            )
+        yield (
+            5.0,
+            f"You play {instead} where {name} is written: {count} strokes, {_bars(bars)}. "
+            "If it is meant, change the part; if not, say the drum's name aloud as you count.",
         )
 
 
-def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_custom(take: Playing) -> Iterator[Advice]:
     """A stroke that is left out in the same place again and again is a habit, however few strokes it is."""
     missed: dict[tuple, list[DifferingStroke]] = {}
     for s in take.strokes:
@@ -270,19 +256,15 @@ def _advise_on_custom(take: Playing, found: list[tuple[float, str]]) -> None:
     if habits:
         (position, name), strokes = max(habits, key=lambda h: len(h[1]))
         place = the_place(take.chart.time_map.bars[strokes[0].bar_index], position)
-        found.append(
-            (
-                4 + len(strokes) / written[position, name],
-                (
-                    f"The {name} on {place} is left out again and again "
-                    f"({_bars([s.bar_number for s in strokes])}). Loop one of those bars slowly, counting "
-                    "aloud, until that stroke comes by itself."
-                ),
-            )
+        yield (
+            4 + len(strokes) / written[position, name],
+            f"The {name} on {place} is left out again and again "
+            f"({_bars([s.bar_number for s in strokes])}). Loop one of those bars slowly, counting "
+            "aloud, until that stroke comes by itself.",
         )
 
 
-def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_place(take: Playing) -> Iterator[Advice]:
     told = [i for i in take.instruments if i.mean_ms is not None and i.played >= 10]
     for side in ("ahead of", "behind"):
         off = sorted(
@@ -292,28 +274,20 @@ def _advise_on_place(take: Playing, found: list[tuple[float, str]]) -> None:
         if off:
             names = _english([i.instrument for i in off])
             far = _english([f"{abs(i.mean_ms):.0f}" for i in off])
-            found.append(
-                (
-                    abs(off[0].mean_ms) / 12,
-                    (
-                        f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
-                        "average. That can be a feel; if you don't mean it, play it alone to a click until the click "
-                        "disappears."
-                    ),
-                )
+            yield (
+                abs(off[0].mean_ms) / 12,
+                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
+                "average. That can be a feel; if you don't mean it, play it alone to a click until the click "
+                "disappears.",
             )
     wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3), key=lambda i: -i.spread_ms)[:3]
     if wide:
         names, far = _english([i.instrument for i in wide]), _english([f"{i.spread_ms:.0f}" for i in wide])
-        found.append(
-            (
-                wide[0].spread_ms / 14,
-                (
-                    f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
-                    f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
-                    "then with the click on 2 and 4 only."
-                ),
-            )
+        yield (
+            wide[0].spread_ms / 14,
+            f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
+            f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
+            "then with the click on 2 and 4 only.",
         )
 
 
@@ -321,7 +295,7 @@ def _english(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
+def _advise_on_tempo(take: Playing) -> Iterator[Advice]:
     if abs(take.drift_percent) >= DRIFT_PERCENT:
         word = "faster" if take.drift_percent > 0 else "slower"
         todo = (
@@ -329,11 +303,9 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
             if abs(take.drift_percent) < LADDER_PERCENT
             else "If you followed a ladder of tempi, that is right: then record one tempo at a time."
         )
-        found.append(
-            (
-                abs(take.drift_percent) / 2,
-                (f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}"),
-            )
+        yield (
+            abs(take.drift_percent) / 2,
+            (f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}"),
         )
     changes = [f for f in take.fills if abs(f.tempo_change) >= FILL_TEMPO_CHANGE]
     faster = [f for f in changes if f.tempo_change > 0]
@@ -341,15 +313,11 @@ def _advise_on_tempo(take: Playing, found: list[tuple[float, str]]) -> None:
     if len(side) >= 2 or (len(side) == 1 and len(take.fills) == 1):
         mean = float(np.mean([f.tempo_change for f in side]))
         word = "rush" if mean > 0 else "drag"
-        found.append(
-            (
-                abs(mean) * 60,
-                (
-                    f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
-                    f"({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar "
-                    "after it."
-                ),
-            )
+        yield (
+            abs(mean) * 60,
+            f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
+            f"({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar "
+            "after it.",
         )
 
 
