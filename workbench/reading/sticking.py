@@ -268,27 +268,17 @@ def _collect(
             for surface in ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
-                    flags.append(
-                        Flag(
-                            "unplayable",
-                            k,
-                            position,
-                            f"{surface[0]} and {surface[1]} at once on {the_place(timed, position)}: {LEAVE_OUT}",
-                        )
-                    )
+                    text = f"{surface[0]} and {surface[1]} at once on {the_place(timed, position)}: {LEAVE_OUT}"
+                    flags.append(Flag("unplayable", k, position, text))
                     softer = min(both, key=lambda n: n.velocity)
                     notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 names = ", ".join(n.instrument for n in notes)
-                flags.append(
-                    Flag(
-                        "unplayable",
-                        k,
-                        position,
-                        f"{_MANY.get(len(notes), len(notes))} things for two "
-                        f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}",
-                    )
+                text = (
+                    f"{_MANY.get(len(notes), len(notes))} things for two "
+                    f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"
                 )
+                flags.append(Flag("unplayable", k, position, text))
             beat, past = divmod(position + timed.missing, timed.meter.beat_length)
             strong: bool | None = past % eighth == 0
             if beat in triplets and (past or beat - 1 in triplets):
@@ -471,26 +461,18 @@ def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state
             continue
         way_m = _way_m(was, note.instrument)
         if gap_s < 1 / HAND_BURST_HZ:
-            flags.append(
-                Flag(
-                    "unplayable",
-                    event.bar_index,
-                    event.position,
-                    f"no hand is free for the {note.instrument} on "
-                    f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
-                    f"stroke: {LEAVE_OUT}",
-                )
+            text = (
+                f"no hand is free for the {note.instrument} on "
+                f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
+                f"stroke: {LEAVE_OUT}"
             )
+            flags.append(Flag("unplayable", event.bar_index, event.position, text))
         elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
-            flags.append(
-                Flag(
-                    "unplayable",
-                    event.bar_index,
-                    event.position,
-                    f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
-                    f"on {the_place(timed, event.position)}: {LEAVE_OUT}",
-                )
+            text = (
+                f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
+                f"on {the_place(timed, event.position)}: {LEAVE_OUT}"
             )
+            flags.append(Flag("unplayable", event.bar_index, event.position, text))
     return flags
 
 
@@ -515,16 +497,12 @@ def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], f
                 told.add((k, hand))
                 tempo = chart.time_map.tempo_bpm(k)
                 limit = tempo * HAND_RATE_HZ * span_s / 4
-                flags.append(
-                    Flag(
-                        "fast",
-                        k,
-                        position,
-                        f"{4 / span_s:.0f} notes per second for the "
-                        f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
-                        f"single strokes of one hand hold to about {limit:.0f} bpm here",
-                    )
+                text = (
+                    f"{4 / span_s:.0f} notes per second for the "
+                    f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
+                    f"single strokes of one hand hold to about {limit:.0f} bpm here"
                 )
+                flags.append(Flag("fast", k, position, text))
     return flags
 
 
@@ -546,15 +524,8 @@ def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
             k = kicks[i][1]
             if k not in told:
                 told.add(k)
-                flags.append(
-                    Flag(
-                        "double pedal",
-                        k,
-                        kicks[i][2].position,
-                        f"kick at {1 / max(gap_s, 1e-3):.0f} notes per second: two feet "
-                        "(double pedal) or leave some out",
-                    )
-                )
+                text = f"kick at {1 / max(gap_s, 1e-3):.0f} notes per second: two feet (double pedal) or leave some out"
+                flags.append(Flag("double pedal", k, kicks[i][2].position, text))
     turn = False
     for (_, k, n), is_fast in zip(kicks, fast):
         turn = not turn if is_fast else False
