@@ -43,7 +43,7 @@ def test_chart_a_recording_goes_on_where_it_was(tmp_path):
     assert {p.suffix for p in charts.iterdir()} >= {".json", ".pdf", ".musicxml", ".mid", ".csv"}
     assert [p.name for p in tmp_path.iterdir() if p.is_dir()] == ["demo"], "nothing lies elsewhere"
     assert len(read_chart(charts / "copper-weather.chart.json")) > 30
-    assert "image/png" in kinds and first.count("FloatProgress") == 1
+    assert "image/png" in kinds and "FloatProgress" in first
     before = (charts / "copper-weather.chart.json").read_bytes()
     again, _ = demo("chart_a_recording", tmp_path)
     assert "copper-weather.pdf" in first and "copper-weather.pdf" in again

@@ -60,6 +60,11 @@ class Note:
         A user has written or accepted it; no analysis may change it.
     sticking : str
         'R', 'L' or ''.
+
+    Examples
+    --------
+    >>> Note(Fraction(1, 4), "snare", 100, {"accent"}).velocity  # on 2
+    100
     """
 
     position: Fraction
@@ -279,6 +284,12 @@ class Chart:
         Instruments shown as rows and in the drum key, top first.
     feel : str
         From :data:`FEELS`.
+
+    Examples
+    --------
+    >>> two_bars = Chart.empty(TimeMap.steady(2, 120))
+    >>> two_bars.with_bar(0, WrittenBar((Note(0, "kick"),))).instruments_used()
+    ('kick',)
     """
 
     time_map: TimeMap

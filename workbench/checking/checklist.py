@@ -37,6 +37,15 @@ class CheckList(w.VBox):
     grid : HitGrid
         Showing the chart that :func:`workbench.alignment.alignedchart.write_on_recording`
         made of the checked one.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> check = wb.check(wb.demo_song(what="hurried draft"), wb.demo_song(mkdtemp()))
+    >>> listed = wb.CheckList(check, wb.HitGrid(wb.correct(check)))
+    >>> listed.found.options[0][0].split()[0]
+    'wrong'
     """
 
     def __init__(self, check: Check, grid: Grid) -> None:

@@ -34,6 +34,14 @@ class ScoreView(anywidget.AnyWidget):
         while the kernel is busy.
     first_bar, last_bar : int, optional
         Bar indices to show; all by default.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> score = wb.ScoreView(wb.open_chart(wb.demo_song(mkdtemp(), "chart")))
+    >>> score.pages[0][:4]
+    '<svg'
     """
 
     _esm = _STATIC / "score.js"

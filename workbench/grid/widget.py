@@ -58,6 +58,13 @@ class HitGrid(anywidget.AnyWidget):
     -----
     Levels go from 0 to 100 %, placing from −100 (left) to 100 (right).  All
     synchronised traits can be linked to other widgets (``ipywidgets.jslink``).
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> grid = wb.HitGrid(wb.open_chart(wb.demo_song(mkdtemp(), "chart")))
+    >>> grid.speed_percent = 50
     """
 
     _esm = _STATIC / "grid.js"

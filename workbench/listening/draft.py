@@ -45,6 +45,12 @@ class Draft:
     activations : Activations
     hits, beats : pandas.DataFrame
         The chart as tables (:func:`workbench.hits`, :func:`workbench.beats`).
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> wb.draft(wb.demo_song(), detector="spectral").hits.instrument.mode()[0]
+    'closed hi-hat'
     """
 
     chart: Chart

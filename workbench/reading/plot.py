@@ -7,6 +7,7 @@ Design, 2008).
 
 from __future__ import annotations
 
+import io
 import textwrap
 from fractions import Fraction
 
@@ -30,6 +31,15 @@ WIDEST = 11.0
 INK = "#222222"
 
 
+class Picture(Figure):
+    """A figure that a notebook shows, also where nothing has set matplotlib up for it."""
+
+    def _repr_png_(self) -> bytes:
+        out = io.BytesIO()
+        self.savefig(out, format="png")
+        return out.getvalue()
+
+
 def draw_form(reading: PartReading) -> Figure:
     """Draw the song as a row of sections with their parts, crashes, fills and variations.
 
@@ -49,7 +59,7 @@ def draw_form(reading: PartReading) -> Figure:
     >>> figure = wb.draw_form(reading)
     """
     chart = reading.chart
-    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    figure = Picture(figsize=(11, 2.9), layout="constrained")
     axes = figure.subplots()
     titles = list(dict.fromkeys(s.label or s.name for s in reading.form if s.has_drums))
     for section in reading.form:
@@ -130,7 +140,7 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     """
     own = reading.grooves[index]
     width = min(1.5 + 4.2 * own.groove.phrase_bars, WIDEST)
-    figure = Figure(figsize=(width, 2.6), layout="constrained")
+    figure = Picture(figsize=(width, 2.6), layout="constrained")
     axes = figure.subplots()
     _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length) for k in own.groove.base_bars])
     title = " ".join(x for x in (own.label, own.part) if x)
@@ -166,7 +176,7 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
     chart = reading.chart
     pieces = fill.span.pieces(chart.time_map)
     width = min(1.5 + 5.5 * max(len(pieces), 1), WIDEST)
-    figure = Figure(figsize=(width, 2.9), layout="constrained")
+    figure = Picture(figsize=(width, 2.9), layout="constrained")
     axes = figure.subplots()
     places = _draw_bars(axes, reading, pieces, hands=True)
     if fill.grouping and places:
@@ -259,7 +269,7 @@ def draw_feel(reading: PartReading) -> Figure:
     >>> figure = wb.draw_feel(reading)
     """
     feel, chart = reading.feel, reading.chart
-    figure = Figure(figsize=(11, 2.9), layout="constrained")
+    figure = Picture(figsize=(11, 2.9), layout="constrained")
     places, limbs, tempo = figure.subplots(1, 3, width_ratios=(1.2, 1, 1.6))
     by_name: dict[str, list[float]] = {p.instrument: [] for p in feel.placements}
     for _, n in even_notes(chart):
