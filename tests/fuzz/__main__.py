@@ -78,9 +78,10 @@ def main() -> int:
         counts, _ = run_all([args.only], judge, 1, lambda name, verdict: print(verdict.outcome, verdict.why))
         print(table(counts))
         return 0
-    names = [inputs.name_of(k) for k in range(args.first, args.first + args.inputs)]
-    names += [kills.name_of(k) for k in range(args.first, args.first + args.kills)]
-    counts, memory = run_all(names, judge, args.processes, failures)
+    numbers = [range(args.first, args.first + n) for n in (args.inputs, args.kills)]
+    counts, memory = run_all(map(inputs.name_of, numbers[0]), judge, args.processes, failures)
+    killed, memory_of_kills = run_all(map(kills.name_of, numbers[1]), judge, args.processes, failures)
+    counts, memory = counts + killed, max(memory, memory_of_kills)
     print(table(counts))
     print(f"most memory of a process: {memory / 2**30:.2f} GiB")
     for sort, n in failures.seen.most_common():

@@ -5,11 +5,13 @@ What was confirmed is there afterwards, what was written is whole, and the work 
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import astuple
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -131,7 +133,7 @@ def _edits(folder: Path, rng: Random, room: Callable[[], None] | None) -> Verdic
     return Verdict("left over", str(left)) if left else judge_sentence(failed) if failed else Verdict("clean")
 
 
-def _broken_off(work: Callable[[], None], wait: Callable[[], None] | None) -> str:
+def _broken_off(work: Callable[[], object], wait: Callable[[], None] | None) -> str:
     """Do work in a process that is killed when the waiting ends (or left alone); what it said where it failed."""
     said, say = os.pipe()
     pid = os.fork()
@@ -203,14 +205,24 @@ def _usual_s(kind: str) -> float:
     with TemporaryDirectory() as name:
         _prepare(Path(name))
         start = time.monotonic()
-        _broken_off(lambda: _run(_words(kind, Path(name)), Path(name)), None)
+        _run(_words(kind, Path(name)), Path(name))
         return time.monotonic() - start
 
 
-def _run(words: Sequence[str], folder: Path) -> None:
-    verdict = judge_main(list(words), folder)
-    if verdict.outcome not in ("clean", "refused"):
-        raise RuntimeError(verdict.why)
+def _run(words: Sequence[str], folder: Path) -> Verdict:
+    """A command in a process of its own: threads that libraries keep would be lost in the next fork."""
+    said, say = os.pipe()
+    pid = os.fork()
+    if pid == 0:
+        try:
+            os.write(say, json.dumps(astuple(judge_main(list(words), folder))).encode()[:60000])
+        finally:
+            os._exit(0)
+    os.close(say)
+    with os.fdopen(said, "rb") as answer:
+        data = answer.read()
+    status = os.waitpid(pid, 0)[1]
+    return Verdict(*json.loads(data)) if data else Verdict("traceback", f"the process died: {status}")
 
 
 def _command(kind: str, folder: Path, rng: Random) -> Verdict:
@@ -228,7 +240,7 @@ def _command(kind: str, folder: Path, rng: Random) -> Verdict:
             time.sleep(0.001)
         time.sleep(rng.expovariate(1 / 0.02))
 
-    _broken_off(lambda: _run(words, folder), wait)
+    _broken_off(lambda: judge_main(words, folder), wait)
     return _aftermath(kind, folder, rng.random() < 0.3)
 
 
@@ -244,7 +256,7 @@ def _aftermath(kind: str, folder: Path, again: bool) -> Verdict:
             return Verdict("lost", f"confirmed edits; {document.notice or 'no notice'}")
         if again:
             words = _words(kind, folder) + (["--overwrite"] if kind == "draft" else [])
-            verdict = judge_main(words, folder)
+            verdict = _run(words, folder)
             if verdict.outcome != "clean":
                 return Verdict("lost", f"not to be done again: {verdict.outcome} {verdict.why}")
             left = _left_over(folder)
@@ -323,7 +335,7 @@ def _on_full_disk(disk: Path, rng: Random) -> Verdict:
     kind = rng.choice(("draft", "score", "practice", "mark", "redraft"))
     _prepare(disk)
     fill(rng.choice((0, 0, 1, 2, 4, 16, 64)) * 4096)
-    verdict = judge_main(_words(kind, disk), disk)
+    verdict = _run(_words(kind, disk), disk)
     left = _left_over(disk)
     if verdict.outcome not in ("clean", "refused"):
         return verdict

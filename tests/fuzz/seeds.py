@@ -15,7 +15,19 @@ import soundfile
 from tests import parts
 from workbench.chart import Chart, Mark, Note, Section, Text
 from workbench.chart.data import edit_to_data
-from workbench.chart.edits import AddNote, CompositeEdit, SetBeats, SetHeading, SetMeter
+from workbench.chart.edits import (
+    AddBars,
+    AddNote,
+    ChangeLevel,
+    CompositeEdit,
+    SetHeading,
+    SetMeter,
+    SetPickup,
+    ShiftOne,
+    SplitBar,
+    TapBeats,
+    TapLines,
+)
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import Meter
 from workbench.files.annotations import write_beats, write_hits, write_labels
@@ -71,11 +83,21 @@ def small_chart() -> Chart:
 
 #: What the page of the grid sends.
 MESSAGES = (
-    {"edit": edit_to_data(AddNote(1, Note(Fraction(1, 16), "splash", 90)))},
-    {"edit": edit_to_data(SetBeats(2, (4.4, 4.9, 5.4, 6.0)))},
-    {"edit": edit_to_data(CompositeEdit((SetHeading(title="Ferry"), SetMeter(0, 7, Meter.parse("3/4")))))},
+    *(
+        {"edit": edit_to_data(edit)}
+        for edit in (
+            AddNote(1, Note(Fraction(1, 16), "splash", 90)),
+            CompositeEdit((SetHeading(title="Ferry"), SetMeter(Meter.parse("3/4"), 0, 7))),
+            ShiftOne(Fraction(2), 1),
+            ChangeLevel(Fraction(1, 2)),
+            SetPickup(Fraction(1, 4)),
+            TapLines((0.0, 2.1, 4.3, 6.5), Meter.parse("4/4")),
+            TapBeats((0.0, 0.5, 1.0, 1.6)),
+            SplitBar(2, Fraction(1, 2)),
+            AddBars(2, False),
+        )
+    ),
     {"command": "correct repeats", "bar_index": 2},
-    {"command": "tap bars", "times_s": [0.0, 2.1, 4.3, 6.5]},
     {"command": "undo"},
     {"command": "save"},
     {"type": "audio", "request": 7, "source": "chart", "start_s": 0.0, "end_s": 0.5, "speed_percent": 75.0},
