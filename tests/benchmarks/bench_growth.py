@@ -28,6 +28,8 @@ from workbench.notation.musicxml_read import read_musicxml_bytes
 BARS = (250, 500, 1000, 2000, 4000)
 #: What 2,000 bars may take, seconds.
 LIMITS_S = {"read_midi": 5.0, "rewrite": 3.0}
+#: Growth that still counts as linear, sorting and caches of the processor included.
+MOST_EXPONENT = 1.25
 
 
 def part(bar_count: int) -> Chart:
@@ -73,6 +75,7 @@ def main() -> None:
         seconds = [row[name] for row in rows]
         exponent = np.polyfit(np.log(BARS), np.log(seconds), 1)[0]
         print(name.ljust(14) + "".join(f"{s:9.2f}" for s in seconds) + f"   {exponent:.2f}")
+        assert exponent < MOST_EXPONENT, f"{name} grows faster than the part"
     for name, limit_s in LIMITS_S.items():
         assert rows[BARS.index(2000)][name] <= limit_s, f"{name} of 2,000 bars took more than {limit_s} s"
 

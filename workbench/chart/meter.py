@@ -18,7 +18,7 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple, cast
 
 import numpy as np
@@ -93,10 +93,15 @@ class Meter:
         >>> [str(p) for p in Meter(4, 4).beat_positions(Fraction(3, 8))]
         ['0', '1/8']
         """
-        beat, missing = self.beat_length, self.bar_length - length
-        first = -(-missing // beat) * beat - missing
-        full = tuple(first + k * beat for k in range(-(-(length - first) // beat)))
-        return full if first == 0 else (Fraction(0), *full)
+        return _beat_positions(self, length)
+
+
+@lru_cache(maxsize=1024)
+def _beat_positions(meter: Meter, length: Fraction) -> tuple[Fraction, ...]:
+    beat, missing = meter.beat_length, meter.bar_length - length
+    first = -(-missing // beat) * beat - missing
+    full = tuple(first + k * beat for k in range(-(-(length - first) // beat)))
+    return full if first == 0 else (Fraction(0), *full)
 
 
 class Place(NamedTuple):

@@ -25,6 +25,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -181,6 +182,7 @@ def _beats_of(time_map: TimeMap) -> list[_Beat]:
     return out
 
 
+@cache
 def _targets(parts: int, feel: str, ratio: float) -> np.ndarray:
     """Where the grid places of a beat are played, in parts of the beat, end included."""
     grid = np.arange(parts + 1) / parts
@@ -251,7 +253,7 @@ class _Song:
         self.place = np.clip(place[inside], cut[self.beat], 1.0)
         self.compound = np.array([b.compound for b in beats])
         names = [g.stroke.instrument for g in self.groups]
-        self.name = np.array([sorted(set(names)).index(n) for n in names], int)
+        self.name = np.unique(names, return_inverse=True)[1]
         self.trust = np.array([g.stroke.confidence for g in self.groups])
         self.smooth = self._average_repeats()
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Stroke
-from workbench.chart.meter import TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.quantizer import quantize
 from workbench.chart.rebarring import Rebarring
 
@@ -56,11 +57,12 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     while len(keys) > 1 and not keys[-1] and time_map.bars[-1].beat_times_s[0] > chart.time_map.end_s - half_beat_s:
         keys.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
-    shown = {
-        k: chart.bars[kept[k]].subdivisions if k in kept else _shown(time_map, k, keys[k]) for k in range(len(keys))
-    }
-    bars = tuple(WrittenBar(tuple(own.values()), shown[k]) for k, own in enumerate(keys))
-    return time_map, bars
+    bars = []
+    for k, (own, timed) in enumerate(zip(keys, time_map.bars)):
+        places = frozenset(position for position, _ in own)
+        shown = chart.bars[kept[k]].subdivisions if k in kept else _shown(timed.meter, timed.length, places)
+        bars.append(WrittenBar(tuple(own.values()), shown))
+    return time_map, tuple(bars)
 
 
 def _quantized(chart: Chart, time_map: TimeMap, heard, notes) -> dict[int, tuple[int, Fraction]]:
@@ -104,14 +106,14 @@ def _free(time_map: TimeMap, keys, name: str, place: tuple[int, Fraction]) -> tu
     return k, min((p for p in places if (p, name) not in keys[k]), key=lambda p: abs(p - wished))
 
 
-def _shown(time_map: TimeMap, bar_index: int, notes) -> tuple[int, ...]:
+@lru_cache(maxsize=4096)
+def _shown(meter: Meter, length: Fraction, places: frozenset[Fraction]) -> tuple[int, ...]:
     """Subdivision of each beat of a bar: the coarsest grid that holds its notes."""
-    bar = time_map.bars[bar_index]
-    beat, grids = bar.meter.beat_length, _BEAT_GRIDS[bar.meter.is_compound]
+    beat, grids = meter.beat_length, _BEAT_GRIDS[meter.is_compound]
+    starts = meter.beat_positions(length)
     out = []
-    for start, length in bar.beat_spans():
-        inside = [p for p, _ in notes if start <= p < start + length]
+    for start, end in zip(starts, (*starts[1:], length)):
         # A beat cut short by a pick-up ends with the beat.
-        from_end = [(start + length - p) / beat for p in inside]
+        from_end = [(end - p) / beat for p in places if start <= p < end]
         out.append(next((g for g in grids if all((f * g).denominator == 1 for f in from_end)), FINEST_STEPS))
     return tuple(out) if any(g != grids[0] for g in out) else ()
