@@ -302,63 +302,35 @@ def _bars_with_findings(chart: Chart, alignment: Alignment, findings: Sequence[F
 
 def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> list[Finding]:
     """Bars that the chart lacks, has too many, or writes once for a repeat."""
-    found = []
-    time_map = chart.time_map
-    last = -1
+    found, last, time_map = [], -1, chart.time_map
     for k, aligned in enumerate(alignment.bars):
-        beside = [
-            b
-            for b in (
-                alignment.bars[k - 1] if k else None,
-                alignment.bars[k + 1] if k + 1 < len(alignment.bars) else None,
-            )
-            if b is not None
-        ]
-        if aligned.chart_bar is None:
+        start_s, end_s = aligned.start_s, aligned.end_s
+        now = aligned.chart_bar
+        if now is None:
+            beside = [*alignment.bars[max(k - 1, 0) : k], *alignment.bars[k + 1 : k + 2]]
             lengths = [b.end_s - b.start_s for b in beside if b.chart_bar is not None]
-            bars = (aligned.end_s - aligned.start_s) * len(lengths) / sum(lengths) if lengths else 1.0
+            bars = (end_s - start_s) * len(lengths) / sum(lengths) if lengths else 1.0
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
             where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
-            found.append(
-                _whole_bars(
-                    "bar missing",
-                    time_map,
-                    max(last, 0),
-                    aligned.start_s,
-                    aligned.end_s,
-                    f"{where} the recording has {much} that {_is(much)} not written."
-                    + _gap_words(chart, aligned, last, heard),
-                )
-            )
+            text = f"{where} the recording has {much} that {_is(much)} not written."
+            text += _gap_words(chart, aligned, last, heard)
+            found.append(_whole_bars("bar missing", time_map, max(last, 0), start_s, end_s, text))
             continue
-        now = aligned.chart_bar
         if now > last + 1 and last >= 0:
-            span = bar_list(time_map, range(last + 1, now))
-            found.append(
-                _whole_bars(
-                    "bar extra",
-                    time_map,
-                    last + 1,
-                    *_around(alignment, k),
-                    f"{capital(span)} {'is' if now == last + 2 else 'are'} written, "
-                    "but the recording does not play so many bars here." + _alike_words(chart, last + 1),
-                )
-            )
+            span = capital(bar_list(time_map, range(last + 1, now)))
+            are = "is" if now == last + 2 else "are"
+            text = f"{span} {are} written, but the recording does not play so many bars here."
+            text += _alike_words(chart, last + 1)
+            found.append(_whole_bars("bar extra", time_map, last + 1, *_around(alignment, k), text))
         elif now <= last:
             span, count = bar_list(time_map, range(now, last + 1)), last - now + 1
-            end = next((j for j in range(k, len(alignment.bars)) if alignment.bars[j].chart_bar == last), k)
+            end = next((b for b in alignment.bars[k:] if b.chart_bar == last), aligned)
             kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
-            found.append(
-                _whole_bars(
-                    kind,
-                    time_map,
-                    last,
-                    aligned.start_s,
-                    alignment.bars[end].end_s,
-                    f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
-                    f"the chart writes {'it' if count == 1 else 'them'} once.",
-                )
+            text = (
+                f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
+                f"the chart writes {'it' if count == 1 else 'them'} once."
             )
+            found.append(_whole_bars(kind, time_map, last, start_s, end.end_s, text))
         last = now
     return found
 
@@ -435,21 +407,8 @@ def _anywhere(chart: Chart, first: int, last: int) -> str:
 
 
 def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
-    return Finding(
-        kind,
-        bar_index,
-        time_map.bar_number(bar_index),
-        None,
-        "",
-        "",
-        start_s,
-        0.0,
-        0.9,
-        GRAVITY[kind],
-        start_s,
-        end_s,
-        text,
-    )
+    number, severity = time_map.bar_number(bar_index), GRAVITY[kind]
+    return Finding(kind, bar_index, number, None, "", "", start_s, 0.0, 0.9, severity, start_s, end_s, text)
 
 
 def _around(alignment: Alignment, k: int) -> tuple[float, float]:
