@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.charts import charts
 from workbench.chart import ARTICULATIONS, FEELS, MARK_KINDS, Chart, Note, Recording, Section, WrittenBar
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
 from workbench.files import chartfile
 from workbench.files.chartfile import chart_schema, dumps_chart, loads_chart, read_chart, write_chart
@@ -252,3 +252,10 @@ def test_rights_of_an_older_file_stay(tmp_path, chart):
     path.chmod(0o600)
     write_chart(chart, path)
     assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_more_bars_than_a_chart_holds_are_refused_before_they_are_read(chart):
+    data = json.loads(dumps_chart(chart))
+    data["chart"]["time_map"]["bars"] = ["no bar"] * (MOST_BARS + 1)
+    with pytest.raises(FileFormatError, match=f"at most {MOST_BARS} bars"):
+        loads_chart(json.dumps(data))

@@ -17,7 +17,7 @@ from typing import Any
 
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar
 from workbench.chart.edits import EDITS, Edit
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.escaping import whole_text
 
@@ -106,7 +106,10 @@ def time_map_to_data(time_map: TimeMap) -> dict:
 
 def time_map_from_data(data: Any) -> TimeMap:
     d = _fields(data, {"bars", "end_s"})
-    return TimeMap([bar_from_data(b) for b in list_from_data(d["bars"])], number_from_data(d["end_s"]))
+    bars = list_from_data(d["bars"])
+    if len(bars) > MOST_BARS:
+        raise ChartError(f"A time map has at most {MOST_BARS} bars, not {len(bars)}.")
+    return TimeMap([bar_from_data(b) for b in bars], number_from_data(d["end_s"]))
 
 
 def _place_to_data(place: tuple[int, Fraction]) -> list:
