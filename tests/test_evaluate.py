@@ -24,7 +24,6 @@ from workbench.evaluation.evaluate import (
     score_strokes,
     summarize,
 )
-from workbench.files.annotations import write_labels
 from workbench.files.audio import Audio, save_audio
 
 LABELS = [(0.0, "KD"), (0.5, "SD"), (0.5, "HH"), (1.0, "KD"), (1.5, "SD"), (1.5, "OT")]
@@ -102,6 +101,10 @@ def test_reliability_counts_hits_of_each_confidence():
     assert [(r["hits"], r["right"]) for r in rows] == [(1, 1.0), (2, 0.5)]
 
 
+def write_labels(path, labels):
+    path.write_text("".join(f"{time_s}\t{label}\n" for time_s, label in labels))
+
+
 @pytest.fixture(scope="module")
 def data_set(tmp_path_factory):
     folder = tmp_path_factory.mktemp("data")
@@ -114,9 +117,9 @@ def data_set(tmp_path_factory):
     for kind in ("drum", "class", "beats"):
         (folder / kind).mkdir()
     save_audio(folder / "drum" / "one.wav", Audio(sound, RATE))
-    write_labels(labels, folder / "class" / "one.txt")
+    write_labels(folder / "class" / "one.txt", labels)
     beats = np.arange(0.25, 9.5, 0.5)
-    write_labels([(t, str(k % 4 + 1)) for k, t in enumerate(beats)], folder / "beats" / "one.txt")
+    write_labels(folder / "beats" / "one.txt", [(t, k % 4 + 1) for k, t in enumerate(beats)])
     return folder
 
 

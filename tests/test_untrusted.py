@@ -13,14 +13,14 @@ import pytest
 from tests.sentences import sentence_of
 from workbench.errors import AudioError, FileFormatError
 from workbench.files import untrusted
-from workbench.files.annotations import read_beats, read_hits, read_labels
+from workbench.files.annotations import read_labels
 from workbench.files.audio import load_audio, sha256_of
 from workbench.files.chartfile import read_chart
 from workbench.files.untrusted import BadNumberError, decimal, parse_xml, read_bytes, read_score_bytes, whole_number
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
 
-READERS = [read_chart, read_midi, read_musicxml, read_hits, read_beats, read_labels, load_audio, sha256_of]
+READERS = [read_chart, read_midi, read_musicxml, read_labels, load_audio, sha256_of]
 posix = pytest.mark.skipif(os.name != "posix", reason="special files of Unix")
 
 

@@ -354,7 +354,7 @@ def main() -> None:
     chart = with_recording(chart, recording)
     write_chart(chart, args.out / f"{NAME}.truth.chart.json")
     write_hits(chart, args.out / f"{NAME}.truth.hits.csv")
-    write_beats(chart.time_map, args.out / f"{NAME}.truth.beats.csv")
+    write_beats(chart, args.out / f"{NAME}.truth.beats.csv")
     write_chart(make_hurried_draft(chart), args.out / f"{NAME}.hurried.chart.json")
 
 

@@ -79,10 +79,8 @@ def judge(name: str, folder: Path) -> Verdict:
         path.write_bytes(data)
         if kind in ("chart", "musicxml", "mxl", "midi"):
             return _judge_commands(path, rng)
-        if kind in ("csv", "labels"):
-            reads = (annotations.read_hits, annotations.read_beats) if kind == "csv" else (
-                annotations.read_labels, annotations.read_beat_labels)  # fmt: skip
-            verdicts = [_judge_call(read, path) for read in reads]
+        if kind == "labels":
+            verdicts = [_judge_call(read, path) for read in (annotations.read_labels, annotations.read_beat_labels)]
             return max(verdicts, key=lambda v: OUTCOMES.index(v.outcome))
         if rng.random() < 0.1:
             return judge_main(["draft", str(path), "--out", str(folder / "out")], folder)

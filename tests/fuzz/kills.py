@@ -17,12 +17,13 @@ from functools import cache
 from pathlib import Path
 from random import Random
 
+import pandas
+
 from tests.fuzz.inputs import Verdict, judge_main, judge_sentence
 from tests.fuzz.seeds import seeds, small_chart
 from workbench.chart import Chart, Note
 from workbench.chart.edits import AddNote, ChangeNote, MoveBarLine, NameSection, SetHeading, apply
 from workbench.errors import WorkbenchError
-from workbench.files.annotations import read_beats, read_hits
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
 from workbench.notation.midi_read import read_midi
@@ -279,7 +280,7 @@ def _files(folder: Path) -> set[tuple[str, int]]:
 def _broken_files(folder: Path) -> list[str]:
     """Names of written files that are not whole."""
     ends = {".pdf": b"%%EOF", ".svg": b"</svg>", ".png": b"IEND\xaeB`\x82", ".html": b"</html>"}
-    reads = {".chart.json": read_chart, ".hits.csv": read_hits, ".beats.csv": read_beats,
+    reads = {".chart.json": read_chart, ".csv": pandas.read_csv,
              ".mid": read_midi, ".musicxml": read_musicxml, ".mxl": read_musicxml}  # fmt: skip
     broken = []
     for path in folder.rglob("*"):

@@ -30,7 +30,6 @@ from workbench.chart.edits import (
 )
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import Meter
-from workbench.files.annotations import write_beats, write_hits, write_labels
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
 from workbench.files.journal import journal_path
@@ -132,10 +131,9 @@ def seeds() -> dict[str, tuple[bytes, ...]]:
             keep("musicxml", lambda p, part=part: write_musicxml(part, p), ".musicxml")
             keep("mxl", lambda p, part=part: write_musicxml(part, p), ".mxl")
             keep("midi", lambda p, part=part: write_midi(part, p), ".mid")
-            keep("csv", lambda p, part=part: write_hits(part, p), ".hits.csv")
-            keep("csv", lambda p, part=part: write_beats(part.time_map, p), ".beats.csv")
-        keep("labels", lambda p: write_labels([(0.5 * k, str(k % 4 + 1)) for k in range(20)], p), ".txt")
-        keep("labels", lambda p: write_labels([(0.25 * k, "SD KD"[3 * (k % 2) :][:2]) for k in range(20)], p), ".txt")
+        for labels in (("1", "2", "3", "4"), ("SD", "KD")):
+            lines = [f"{0.25 * k:.6f}\t{labels[k % len(labels)]}\n" for k in range(20)]
+            out.setdefault("labels", []).append("".join(lines).encode())
         page = {"type": "do", "client": "page", "seq": 1}
         out["message"] = [json.dumps(page | message).encode() for message in MESSAGES]
         out["journal"] = [_journal(folder / "j.chart.json", chart)]

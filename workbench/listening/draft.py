@@ -144,7 +144,7 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     chart = moved_chart(draft.chart, Path(), files.chart.parent)
     ChartDocument.create(chart, files.chart, overwrite=overwrite).close()
     write_hits(chart, files.hits)
-    write_beats(chart.time_map, files.beats)
+    write_beats(chart, files.beats)
     return files
 
 
