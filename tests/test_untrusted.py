@@ -16,6 +16,7 @@ from workbench.files import untrusted
 from workbench.files.annotations import read_labels
 from workbench.files.audio import load_audio, sha256_of
 from workbench.files.chartfile import read_chart
+from workbench.files.document import ChartDocument, read_working_chart
 from workbench.files.untrusted import BadNumberError, decimal, parse_xml, read_bytes, read_score_bytes, whole_number
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
@@ -176,3 +177,10 @@ def test_more_elements_than_any_score_has_are_refused(monkeypatch):
     monkeypatch.setattr(untrusted, "_MOST_ELEMENTS", 3)
     parse_xml(b"<a><b/><b/></a>", "song.xml")
     assert "elements" in sentence_of(parse_xml, b"<a><b/><b/><b/></a>", "song.xml")
+
+
+@posix
+def test_a_chart_behind_a_link_to_itself_is_refused_by_documents_too(tmp_path):
+    path = special("link to itself", tmp_path)
+    for read in (read_working_chart, ChartDocument.open):
+        assert "a link that leads back to itself" in sentence_of(read, path)

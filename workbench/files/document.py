@@ -96,7 +96,7 @@ class ChartDocument:
         FileFormatError
             If the file cannot be read, or is no chart and no journal makes up for it.
         """
-        path = Path(path).resolve()
+        path = Path(os.path.realpath(path))
         with _registry_lock:
             document = _open_documents.get(path)
             if document is None:
@@ -117,7 +117,7 @@ class ChartDocument:
             overwriting, unsaved edits of the old chart stay in a journal that
             is set aside.
         """
-        path = Path(path).resolve()
+        path = Path(os.path.realpath(path))
         if path.exists() and not overwrite:
             raise FileFormatError(
                 f"{path.name} exists already; open it, choose another name, or say overwrite=True to replace it."
@@ -382,7 +382,7 @@ def read_working_chart(path: str | os.PathLike) -> Chart:
     What ``read_chart`` plus the journal give, without opening a document: for
     programs that print or play what a notebook is editing.
     """
-    path = Path(path).resolve()
+    path = Path(os.path.realpath(path))
     with locked(path):
         return journal.recover(
             read_chart_bytes(path), journal.read_journal(journal_path(path)), path.name

@@ -53,7 +53,7 @@ def replacing(path: str | os.PathLike, mode: int | None = None) -> Iterator[Path
     >>> with replacing("/tmp/example.txt") as temporary:
     ...     _ = temporary.write_text("all of it")
     """
-    path = Path(path).resolve()  # a link stays a link
+    path = Path(os.path.realpath(path))  # a link stays a link
     if path.is_dir():
         raise IsADirectoryError(21, "a folder of this name is there", str(path))
     if mode is None and path.exists():
