@@ -234,6 +234,7 @@ def test_one_broken_field_at_a_time(chart):
         [],
         "add note",
         {"edit": "burn"},
+        {"edit": [[]]},
         {"edit": "add note"},
         {"edit": "remove note", "bar_index": 0},
         {"edit": "remove note", "bar_index": "0", "position": "0", "instrument": "kick"},

@@ -78,3 +78,41 @@ def test_impossible_folders_are_refused_before_the_work(out, tmp_path, monkeypat
     assert main(["draft", str(TRUTH.parent / "copper-weather.ogg"), "--out", out]) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1 and len(said) < 330
+
+
+@pytest.fixture
+def no_files(tmp_path):
+    """What is no file to work with, whatever its ending says."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "empty").touch()
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "endless").symlink_to("/dev/zero")
+    return [*tmp_path.iterdir(), tmp_path / "nowhere", tmp_path / ("x" * 300), Path("\udce9\x1b[2J"), Path("a\0b")]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
+@pytest.mark.parametrize("command", ["draft", "score", "read", "practice", "check", "take", "evaluate"])
+def test_what_is_no_file_is_refused_with_a_sentence(command, no_files, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    for path in no_files:
+        for ending in ("", ".chart.json", ".musicxml", ".mid", ".wav") if "nowhere" in path.name else ("",):
+            words = [command, f"{path}{ending}"] + [str(TRUTH)] * (command in ("check", "take"))
+            assert main(words) == 2
+            said = capsys.readouterr().err
+            assert said.startswith(f"workbench {command}: ") and said.count("\n") == 1 and len(said) <= 330, said
+    assert not list(tmp_path.glob("workbench-fault-*"))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
+@pytest.mark.parametrize("ending", [".chart.json", ".musicxml", ".mxl", ".mid"])
+@pytest.mark.parametrize("command", ["score", "read", "practice", "check", "take"])
+def test_a_part_that_is_no_file_is_refused_with_a_sentence(command, ending, no_files, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    for path in no_files[:5]:
+        renamed = path.with_name(path.name + ending)
+        path.rename(renamed) if path.name != "loop" else renamed.symlink_to(renamed.name)
+        words = [command, str(renamed)] + [str(TRUTH.with_name("copper-weather.ogg"))] * (command in ("check", "take"))
+        assert main(words) == 2
+        said = capsys.readouterr().err
+        assert said.startswith(f"workbench {command}: ") and said.count("\n") == 1 and len(said) <= 330, said

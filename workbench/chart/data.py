@@ -285,10 +285,10 @@ def edit_from_data(data: Any) -> Edit:
 def _edit_from_data(data: Any, depth: int) -> Edit:
     if depth > _DEEPEST:
         raise ChartError("Edits are nested too deeply.")
-    if not isinstance(data, dict) or data.get("edit") not in EDITS:
-        name = data.get("edit") if isinstance(data, dict) else data
-        raise ChartError(f"There is no edit called {name!r}.")
-    cls = EDITS[data["edit"]]
+    name = data.get("edit") if isinstance(data, dict) else None
+    if not isinstance(name, str) or name not in EDITS:
+        raise ChartError(f"There is no edit called {name!r:.60}.")
+    cls = EDITS[name]
     fields = {f.name: f for f in dataclasses.fields(cls)}
     needed = {n for n, f in fields.items() if f.default is dataclasses.MISSING}
     values = _fields({k: v for k, v in data.items() if k != "edit"}, needed, set(fields))
