@@ -8,9 +8,11 @@ from hypothesis import strategies as st
 from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.edits import (
+    AddBars,
     AddNote,
     ChangeNote,
     CompositeEdit,
+    FixLine,
     MoveBarLine,
     MoveNote,
     NameSection,
@@ -24,6 +26,7 @@ from workbench.chart.edits import (
     SetSubdivisions,
     SetText,
     SetTimeMap,
+    ShiftOne,
 )
 from workbench.chart.meter import Bar, Meter, TimeMap
 
@@ -120,6 +123,9 @@ def edits(draw, chart):
         if not chart.time_map.bars[k].is_pickup
         else SetHeading(feel="straight"),
         SetTimeMap(chart.time_map, chart.bars),
+        FixLine(k, draw(st.booleans())),
+        ShiftOne(draw(st.sampled_from([F(-1), F(1, 2), F(1)]))),
+        AddBars(1, draw(st.booleans())),
     ]
     start = chart.time_map.bar_start_s(k)
     choices.append(MoveBarLine(k, start + 0.2 * (chart.time_map.bars[k].beat_times_s[-1] - start)))

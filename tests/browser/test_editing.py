@@ -219,9 +219,9 @@ def test_what_is_not_possible_is_said_and_shown_as_it_was(song, screenshot):
     )
     grid.settle()
     assert "There is no bar 100" in grid.text(".wbg-error")
-    page.page.get_by_role("tab", name="Bars and sections").click()
-    page.page.locator(".widget-text input").nth(1).fill("2/4")
+    page.page.get_by_role("tab", name="Where bars lie").click()
+    page.page.locator(".widget-text input").nth(1).fill("2/3")
     page.page.get_by_role("button", name="Set meter").click()
-    page.page.wait_for_function("() => document.querySelector('.wbg-error').innerText.includes('notes beyond')")
+    page.page.wait_for_function("() => document.querySelector('.wbg-error').innerText.includes('lower number')")
     screenshot(page)
     assert kernel.value("document.revision") == 0

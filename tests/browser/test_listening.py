@@ -123,7 +123,7 @@ def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
     page.page.wait_for_function(
         "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000
     )
-    for second in (6.3, 8.3):
+    for second in (6.48, 8.48):
         page.page.wait_for_function(
             f"() => document.querySelector('.wbg').hitGrid.listener.heardAt() >= {second}", timeout=20000
         )
@@ -133,8 +133,7 @@ def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
     page.page.keyboard.press(" ")
     grid.settle()
     starts = kernel.value("[document.chart.time_map.bar_start_s(k) for k in (2, 3, 4, 5)]")
-    # Tapped a fifth of a second early, where no stroke is near.
-    assert starts == [4.5, pytest.approx(6.35, abs=0.15), pytest.approx(8.35, abs=0.15), 10.5]
+    assert starts == [4.5, pytest.approx(6.55, abs=0.12), pytest.approx(8.55, abs=0.12), 10.5]
     assert kernel.value("[b.fixed for b in document.chart.time_map.bars[2:6]]") == [False, True, True, False]
 
 

@@ -230,7 +230,7 @@ def _readers(depth: int) -> dict:
         "first_bar": int_from_data,
         "last_bar": _optional(int_from_data),
         "count": int_from_data,
-        "beats": fraction_from_data,
+        "beats": _shift_from_data,
         "factor": fraction_from_data,
         "length": fraction_from_data,
         "at_end": _bool,
@@ -265,6 +265,12 @@ def _readers(depth: int) -> dict:
         "kit": _optional(lambda k: tuple(_text(x) for x in list_from_data(k))),
         "edits": lambda e: tuple(_edit_from_data(x, depth + 1) for x in list_from_data(e)),
     }
+
+
+def _shift_from_data(text: Any) -> Fraction:
+    """A number of beats, which may go backwards: "-1/2"."""
+    back = isinstance(text, str) and text.startswith("-")
+    return -fraction_from_data(text[1:]) if back else fraction_from_data(text)
 
 
 def edit_to_data(edit: Edit) -> dict:

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+from math import floor
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +25,9 @@ from workbench.errors import ChartError
 
 #: A moved line draws so many beats on either side along, fading out (common practice, no source).
 DRAWN_BEATS = 4
+#: A line this near to a beat, in beats, means the beat and not the half beat beside it (own choice: a tap is rarely
+#: further off).
+BEAT_REACH = 0.35
 #: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
 MOST_ADDED = 64
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
@@ -250,12 +254,14 @@ def _first_full(time_map: TimeMap, first_bar: int) -> int:
 
 
 def _near(time_map: TimeMap, time_s: float) -> Fraction:
-    """The half beat of the old map nearest to a moment."""
+    """The beat of the old map nearest to a moment, or the half beat where none is near."""
     bar_index, _ = time_map.place(time_s)
-    start, half = time_map.starts[bar_index], time_map.bars[bar_index].meter.beat_length / 2
-    missing = time_map.bars[bar_index].missing  # beats of a pick-up are counted from its end
-    from_line = Fraction(float(time_map.whole_notes_at(time_s))) - start + missing
-    return start - missing + round(from_line / half) * half
+    bar = time_map.bars[bar_index]
+    beat = bar.meter.beat_length
+    begin = time_map.starts[bar_index] - bar.missing  # beats of a pick-up are counted from its end
+    beats = (float(time_map.whole_notes_at(time_s)) - float(begin)) / float(beat)
+    whole = round(beats)
+    return begin + beat * (whole if abs(beats - whole) < BEAT_REACH else Fraction(floor(beats)) + Fraction(1, 2))
 
 
 def _bent_times(time_map: TimeMap, knots: Sequence[tuple[Fraction, float]]) -> TimeMap:

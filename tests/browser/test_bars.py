@@ -1,0 +1,95 @@
+"""Bars put right in one act, with real mouse and keys: no stroke of a draft changes its time."""
+
+import pytest
+
+from tests.browser.conftest import SONG
+
+pytestmark = pytest.mark.browser
+
+#: A real draft: the demo song as the workbench hears it.
+DRAFT = """
+import workbench as wb
+from fractions import Fraction as F
+document = wb.open_chart(wb.demo_song("here"))
+grid = wb.HitGrid(document, hearing_hint=False)
+wb.workspace(grid)"""
+#: Time and drum of every stroke, in order of the drum, then of time.
+STROKES = "sorted((n.instrument, document.chart.note_time_s(k, n)) for k, n in document.chart.notes())"
+LINES = "[b.beat_times_s[0] for b in document.chart.time_map.bars]"
+ACTS = ["1 a beat earlier", "1 a beat later", "1 half a beat later", "Half tempo", "Double tempo", "3 beats for 2",
+        "2 beats for 3", "Split bar at the cursor", "Join with next bar"]  # fmt: skip
+
+
+@pytest.fixture
+def draft(open_notebook):
+    page = open_notebook(DRAFT)
+    page.run_all()
+    page.wait_for_grid()
+    kernel = page.lab.kernel_of(page.notebook)
+    yield page, page.grid(), kernel
+    kernel.close()
+
+
+def same_times(before, after):
+    assert [name for name, _ in before] == [name for name, _ in after]
+    assert [t for _, t in after] == pytest.approx([t for _, t in before], abs=1e-3)
+
+
+def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(draft, screenshot):
+    page, grid, kernel = draft
+    strokes, lines = kernel.value(STROKES), kernel.value(LINES)
+    page.page.get_by_role("tab", name="Where bars lie").click()
+    grid.evaluate("view.moveCursor({bar: 5, at: '1/2', instrument: view.rows[0]})")
+    for words in ACTS:
+        revision = kernel.value("document.revision")
+        page.page.get_by_role("button", name=words, exact=True).click()
+        page.page.wait_for_function(
+            "(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision, timeout=20000
+        )
+        assert kernel.value(LINES) != lines, words
+        same_times(strokes, kernel.value(STROKES))
+        grid.press("Control+z")
+        grid.settle()
+        assert kernel.value(LINES) == lines, words
+    page.page.locator(".widget-text input").nth(1).fill("3/4")
+    page.page.get_by_role("button", name="Set meter").click()
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[3].meter === '3/4'")
+    same_times(strokes, kernel.value(STROKES))
+    screenshot(page)
+    grid.press("Control+z")
+    grid.settle()
+    # The line of bar 6 dragged by a beat takes the song along.
+    x, y = grid.point(5, 0, grid.evaluate("return view.rows[0]"))
+    beat = grid.evaluate("return view.sheet.lines[0].scale") / 4
+    y = grid.evaluate("const l = view.sheet.lines.find((l) => l.first <= 5 && l.last > 5);"
+                      "return view.scroller.getBoundingClientRect().top + l.y + view.sheet.waveY + 12"
+                      " - view.scroller.scrollTop;")  # fmt: skip
+    grid.drag((x, y), (x + beat, y))
+    grid.settle()
+    moved = kernel.value(LINES)
+    assert moved != lines and kernel.value("sum(b.fixed for b in document.chart.time_map.bars)") == 1
+    same_times(strokes, kernel.value(STROKES))
+    grid.press("Control+z", "(")
+    grid.settle()
+    same_times(strokes, kernel.value(STROKES))
+
+
+def test_only_the_bars_that_are_meant(open_notebook):
+    page = open_notebook(SONG + "workspace(grid)")
+    page.run_all()
+    page.wait_for_grid()
+    grid, kernel = page.grid(), page.lab.kernel_of(page.notebook)
+    grid.click(6, 1 / 16, "crash")
+    grid.settle()
+    page.page.get_by_role("tab", name="Where bars lie").click()
+    page.page.get_by_label("For", exact=True).select_option("from here on")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.model.get('bars_meant') === 'from here on'"
+    )
+    grid.press(")")
+    grid.settle()
+    assert kernel.value("[str(b.meter) for b in document.chart.time_map.bars[4:8]]") == ["4/4", "5/4", "4/4", "4/4"]
+    assert "from bar 7 on" in grid.text(".wbg-here")
+    page.page.get_by_role("button", name="Fix line or let it go").click()
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[6].fixed")
+    kernel.close()
