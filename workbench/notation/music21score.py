@@ -172,10 +172,11 @@ def from_music21(score: stream.Stream) -> Chart:
 
 def _drum_part(score: stream.Stream) -> stream.Stream:
     parts: list[stream.Stream] = list(score.getElementsByClass(stream.Part)) or [score]
-    drums = (p for p in parts if any(p[note.Unpitched]) or any(p[percussion.PercussionChord]))
+    signs = (note.Unpitched, percussion.PercussionChord, clef.PercussionClef)
+    drums = (p for p in parts if any(p[sign].first() for sign in signs))
     part = next(drums, None)
     if part is None:
-        raise FileFormatError("This music21 score has no drum part (no unpitched notes).")
+        raise FileFormatError("This music21 score has no drum part (no unpitched notes, no percussion clef).")
     return part.expandRepeats() if any(part[repeat.RepeatMark]) else part
 
 
