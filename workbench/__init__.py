@@ -41,7 +41,7 @@ from workbench.frontdoor import (
     to_music21,
 )
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Loaded when first asked for, so that importing the workbench takes no time: name → module that has it.
 _LATER = {
