@@ -225,7 +225,10 @@ def _lags_s(place: np.ndarray, beat: np.ndarray, seconds: np.ndarray) -> np.ndar
 
 
 class _Song:
-    """Strokes in the beats they fall in, and what they cost on each grid."""
+    """Strokes in the beats they fall in, and what they cost on each grid.
+
+    A stroke up to ``lead`` whole notes before a beat belongs to it; with ``lag`` the player's own is set aside first.
+    """
 
     def __init__(
         self,
@@ -242,7 +245,8 @@ class _Song:
         index = np.clip(np.searchsorted(starts, at + lead, side="right") - 1, 0, len(beats) - 1)
         if lag:
             seconds = np.array([b.seconds for b in beats])
-            at = at - _lags_s(((at - starts[index]) / length[index]), index, seconds) / seconds[index] * length[index]
+            lags_s = _lags_s((at - starts[index]) / length[index] + cut[index], index, seconds)
+            at = at - lags_s / seconds[index] * length[index]
             index = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(beats) - 1)
         place = (at - starts[index]) / length[index] + cut[index]
         inside = (place - cut[index] > -0.5) & (place < 1.5)
