@@ -334,8 +334,9 @@ class _Song:
             column = np.searchsorted((targets[1:] + targets[:-1]) / 2, self.smooth)
             misfit = np.minimum(((self.smooth - targets[column]) / scatter) ** 2 / 2, WORST_MISFIT)
             out[:, way] += np.bincount(self.beat, self.trust * misfit, count)
-            places = np.unique(np.stack([self.beat, self.name, column]), axis=1)
-            taken = np.bincount(self.beat, minlength=count) - np.bincount(places[0], minlength=count)
+            in_a_beat = (self.name.max(initial=0) + 1) * (parts + 1)
+            places = np.unique(self.beat * in_a_beat + self.name * (parts + 1) + column)
+            taken = np.bincount(self.beat, minlength=count) - np.bincount(places // in_a_beat, minlength=count)
             out[:, way] += COLLISION * taken
         silent = np.bincount(self.beat, minlength=count) == 0
         out[silent] = np.where(np.array(_PARTS) == 1, 0.0, np.inf)
