@@ -206,7 +206,9 @@ def _usual_s(kind: str) -> float:
     with TemporaryDirectory() as name:
         _prepare(Path(name))
         start = time.monotonic()
-        _run(_words(kind, Path(name)), Path(name))
+        verdict = _run(_words(kind, Path(name)), Path(name))
+        if verdict.outcome != "clean":
+            raise RuntimeError(f"{kind} does not work undisturbed: {verdict}")
         return time.monotonic() - start
 
 
