@@ -6,8 +6,8 @@ on, it is slowed down with its pitch kept and its drums down or brought
 out.  Open index.html in a browser, offline; print booklet.pdf.
 
 example:
-  workbench practice out/song.chart.json --out out/practice
-  workbench practice out/song.chart.json --sections A,Chorus --tempi 60,80,100 --click "2 and 4"
+  workbench practice song.chart.json --out practice
+  workbench practice song.chart.json --sections A,Chorus --tempi 60,80,100 --click "2 and 4"
 """
 
 from __future__ import annotations

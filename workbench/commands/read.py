@@ -8,7 +8,7 @@ is never changed.  --sticking writes the proposed sticking under the notes.
 Exit status 1 says that something in a part made elsewhere was not understood.
 
 example:
-  workbench read out/song.chart.json --audio song.flac --out out
+  workbench read song.chart.json --audio song.flac --out reading
 """
 
 from __future__ import annotations

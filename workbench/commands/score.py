@@ -5,8 +5,8 @@ that the files were written but something in such a part was not understood; it
 is named.
 
 example:
-  workbench score out/song.chart.json --to pdf,musicxml,midi
-  workbench score out/song.chart.json --bars 5-8 --to svg,png
+  workbench score song.chart.json --to pdf,musicxml,midi
+  workbench score song.chart.json --bars 5-8 --to svg,png
 """
 
 from __future__ import annotations
