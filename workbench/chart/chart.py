@@ -233,6 +233,10 @@ class Mark:
     def covers(self, bar_index: int, position: Fraction) -> bool:
         return self.start <= (bar_index, position) < self.end
 
+    def length(self, time_map: TimeMap) -> Fraction:
+        """How long it is, in whole notes."""
+        return time_map.starts[self.end[0]] + self.end[1] - time_map.starts[self.start[0]] - self.start[1]
+
     def pieces(self, time_map: TimeMap) -> list[tuple[int, Fraction, Fraction]]:
         """(bar index, start, end) of what it takes of each bar."""
         return [

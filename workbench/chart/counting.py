@@ -91,6 +91,12 @@ def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
     return " ".join(said)
 
 
+def count_rows(time_map: TimeMap, places: Iterable[tuple[int, Fraction]]) -> str:
+    """:func:`count_row` of each bar among some (bar index, position), bars parted by strokes: "1 & 2 | (1) &"."""
+    bars = groupby(places, key=lambda place: place[0])
+    return " | ".join(count_row(time_map.bars[k], [position for _, position in group]) for k, group in bars)
+
+
 def place_name(bar: Bar, position: Fraction) -> str:
     """A position in words: "2", "& of 2", "let of 4".
 
@@ -211,6 +217,11 @@ def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
     full = sum(time_map.bar_number(k) > 0 for k in bar_indices)
     words = ["pick-up"] * (full < len(bar_indices)) + [f"{full} bar{'s' * (full != 1)}"] * (full > 0)
     return " + ".join(words)
+
+
+def and_list(words: Sequence[str]) -> str:
+    """Words in a row: "kick", "kick and snare", "kick, snare and ride"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def capital(text: str) -> str:

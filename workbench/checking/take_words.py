@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import bar_words, capital, number_runs, the_place
+from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_place
 from workbench.checking.differing import DifferingStroke
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
@@ -168,7 +168,7 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
         )
     unsure = sum(i.unsure for i in take.instruments)
     if unsure:
-        names = _english([f"{i.unsure} {i.instrument}" for i in take.instruments if i.unsure])
+        names = and_list([f"{i.unsure} {i.instrument}" for i in take.instruments if i.unsure])
         out.append(
             f"Of {unsure} written stroke{'s' * (unsure > 1)} ({names}) it cannot be told whether "
             f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
@@ -209,7 +209,7 @@ def _advise_on_notes(take: Playing) -> Iterator[Advice]:
     written = {i.instrument: i.written for i in take.instruments}
     worst = [(n, c) for n, c in missed.most_common() if c >= 3 and c > 0.05 * written[n]][:3]
     if worst:
-        names = _english([f"{count} of {written[name]} {name}" for name, count in worst])
+        names = and_list([f"{count} of {written[name]} {name}" for name, count in worst])
         share = max(count / written[name] for name, count in worst)
         yield (
             10 * share * min(1.0, worst[0][1] / 8),
@@ -219,7 +219,7 @@ def _advise_on_notes(take: Playing) -> Iterator[Advice]:
     added = [i for i in take.instruments if i.added >= 3 and i.added > 0.05 * max(i.written, 10)]
     if added:
         most = sorted(added, key=lambda i: -i.added)[:3]
-        names = _english([f"{i.added} {i.instrument}" for i in most])
+        names = and_list([f"{i.added} {i.instrument}" for i in most])
         yield (
             min(6.0, max(6 * i.added / max(i.written, 10) for i in most)),
             f"{names} strokes are not in the part, most of them in "
@@ -272,8 +272,8 @@ def _advise_on_place(take: Playing) -> Iterator[Advice]:
             key=lambda i: -abs(i.mean_ms),
         )[:3]
         if off:
-            names = _english([i.instrument for i in off])
-            far = _english([f"{abs(i.mean_ms):.0f}" for i in off])
+            names = and_list([i.instrument for i in off])
+            far = and_list([f"{abs(i.mean_ms):.0f}" for i in off])
             yield (
                 abs(off[0].mean_ms) / 12,
                 f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
@@ -282,17 +282,13 @@ def _advise_on_place(take: Playing) -> Iterator[Advice]:
             )
     wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3), key=lambda i: -i.spread_ms)[:3]
     if wide:
-        names, far = _english([i.instrument for i in wide]), _english([f"{i.spread_ms:.0f}" for i in wide])
+        names, far = and_list([i.instrument for i in wide]), and_list([f"{i.spread_ms:.0f}" for i in wide])
         yield (
             wide[0].spread_ms / 14,
             f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
             f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
             "then with the click on 2 and 4 only.",
         )
-
-
-def _english(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _advise_on_tempo(take: Playing) -> Iterator[Advice]:

@@ -21,7 +21,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from workbench.chart import Chart, Mark
-from workbench.chart.counting import bar_list, capital, count_row
+from workbench.chart.counting import and_list, bar_list, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.practice.stagecharts import stage_notes
@@ -196,7 +196,7 @@ def _with_alone(chart: Chart, exercise: Exercise, names: Sequence[str]) -> Exerc
     if not any(n.instrument in chosen for k in whole[0].bars for n in stage_notes(chart, whole[0], k)):
         return exercise
     ordered = sorted(dict.fromkeys(names), key=lambda n: min(map(drum_key_order, instruments_named([n]))))
-    said = " and ".join(filter(None, (", ".join(ordered[:-1]), ordered[-1])))
+    said = and_list(ordered)
     alone = replace(whole[0], name="some", title=f"{said} alone", instruments=chosen)
     return replace(exercise, stages=(alone, *whole))
 
@@ -333,11 +333,8 @@ def _section_title(reading: PartReading, bar_index: int) -> str:
 
 
 def _count(chart: Chart, bars: Sequence[int], only: Mark | None = None) -> str:
-    rows = []
-    for k in bars:
-        places = [n.position for n in chart.bars[k].notes if only is None or only.covers(k, n.position)]
-        rows.append(count_row(chart.time_map.bars[k], places))
-    return " | ".join(r for r in rows if r)
+    placed = ((k, n.position) for k in bars for n in chart.bars[k].notes if only is None or only.covers(k, n.position))
+    return count_rows(chart.time_map, placed)
 
 
 def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ the first hand after the foot.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
@@ -16,7 +16,7 @@ from itertools import groupby
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note
-from workbench.chart.counting import count_row, note_value, place_list, the_place
+from workbench.chart.counting import and_list, count_rows, note_value, place_list, the_place
 from workbench.chart.drumkit import HAND_DRUMS, drum_key_order, instrument
 from workbench.reading.fills import notes_between
 from workbench.reading.sticking import too_many_for_two_hands
@@ -76,7 +76,6 @@ class Fill:
     syncopated : bool
     difficulty : int
         1 (easy) to 5 (very hard), at the chart's tempo.
-    why_difficult : str
     words : tuple of str
         What a teacher says of it, each thing by itself; its count apart.
     text : str
@@ -104,7 +103,6 @@ class Fill:
     feet: str
     syncopated: bool
     difficulty: int
-    why_difficult: str
     words: tuple[str, ...]
     text: str
     kind: int
@@ -168,7 +166,7 @@ def _alike(a: frozenset, b: frozenset) -> bool:
 
 
 def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, version_of: int | None) -> Fill:
-    length = _length(chart, span)
+    length = span.length(chart.time_map)
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
     drums = tuple(name for name, _ in groupby(filter(None, (_drums_struck(e) for e in events))))
@@ -179,7 +177,7 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, versi
     feet = _feet(chart, span, events)
     landing = _landing(chart, lands_on)
     bar = chart.time_map.bars[span.start[0]]
-    count = _count(chart, span)
+    count = count_rows(chart.time_map, ((k, n.position) for k, n in notes_between(chart, span.start, span.end)))
     rhythm = f"{values} from {the_place(bar, span.start[1])}" if events else "tacet"
     if grouping:
         counted = "" if note_value(step) in values else f"{note_value(step)}, "
@@ -205,7 +203,6 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, versi
         feet,
         syncopated,
         difficulty,
-        why,
         tuple(words),
         text,
         kind,
@@ -214,18 +211,6 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, versi
         lands_on,
         landing,
     )
-
-
-def _length(chart: Chart, span: Mark) -> Fraction:
-    starts = chart.time_map.starts
-    return starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
-
-
-def _count(chart: Chart, span: Mark) -> str:
-    rows = []
-    for k, group in groupby(notes_between(chart, span.start, span.end), key=lambda x: x[0]):
-        rows.append(count_row(chart.time_map.bars[k], (n.position for _, n in group)))
-    return " | ".join(rows)
 
 
 def _gaps(events: Sequence[_Moment], length: Fraction) -> list[Fraction]:
@@ -259,7 +244,7 @@ def _way(drums: Sequence[str]) -> str:
         return " → ".join(drums)
     single = dict.fromkeys(name for struck in drums for name in struck.split(" + "))
     together = ", at times together" if any(" + " in struck for struck in drums) else ""
-    return f"back and forth between {' and '.join(_english(single))}{together}"
+    return f"back and forth between {and_list(list(single))}{together}"
 
 
 # -- groupings ------------------------------------------------------------------------
@@ -403,9 +388,4 @@ def _landing(chart: Chart, bar_index: int | None) -> str:
     names = [instrument_word(n.instrument) for n in chart.bars[bar_index].notes if n.position == 0]
     if not names:
         return "nothing on 1" if chart.bars[bar_index].notes else "a bar of silence"
-    return f"{' and '.join(_english(names))} on 1"
-
-
-def _english(names: Iterable[str]) -> list[str]:
-    names = list(names)
-    return [", ".join(names[:-1]), names[-1]] if len(names) > 1 else names
+    return f"{and_list(names)} on 1"

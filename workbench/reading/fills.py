@@ -213,9 +213,7 @@ def _beat_end(patterns: Patterns, beat: int) -> tuple[int, Fraction]:
 
 
 def _bars_long(chart: Chart, span: Mark) -> float:
-    starts = chart.time_map.starts
-    length = starts[span.end[0]] + span.end[1] - starts[span.start[0]] - span.start[1]
-    return float(length / chart.time_map.bars[span.start[0]].meter.bar_length)
+    return float(span.length(chart.time_map) / chart.time_map.bars[span.start[0]].meter.bar_length)
 
 
 def filled_bars(chart: Chart, spans: tuple[Mark, ...]) -> frozenset[int]:
