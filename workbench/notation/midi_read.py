@@ -1,7 +1,7 @@
 """Reading the drum part of a Standard MIDI File made by anyone.
 
-Performances are written on the coarsest grid of each beat that their strokes
-fit; what they lie off it is kept as their deviation.
+Performances are written by the quantizer of drafts, files made from a score as they stand
+(:mod:`workbench.chart.quantizer`); what a stroke lies off its place is kept as its deviation.
 """
 
 from __future__ import annotations
@@ -41,9 +41,8 @@ def read_midi(path: str | os.PathLike) -> Imported:
     """Read the drum part of a MIDI file made by anyone.
 
     Notes on channel 10 are taken; without any, all notes of tracks named like
-    drums, and if there is only one track, all its notes.  Each beat is written
-    on the coarsest of its grids (halves, quarters, triplets …) that the strokes
-    fit; what they lie off it is kept as their deviation.
+    drums, and if there is only one track, all its notes.  Soft snare strokes of a
+    performance are written as ghost notes.
 
     Raises
     ------
@@ -84,7 +83,7 @@ def read_midi(path: str | os.PathLike) -> Imported:
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
     )
     sections = _sections(changes["marker"], starts)
-    title = _decoded(changes["name"], problems) or path.stem
+    title = _decoded(changes["name"]) or path.stem
     chart = Chart(
         time_map,
         written,
@@ -113,10 +112,9 @@ def _open(path: Path) -> mido.MidiFile:
         raise FileFormatError(f"{name} is damaged: its MIDI data end or break off too soon.") from None
 
 
-def _decoded(name: str, problems: list[str]) -> str:
-    raw = name.encode("latin-1", "replace")
+def _decoded(name: str) -> str:
     try:
-        return raw.decode("utf-8")
+        return name.encode("latin-1", "replace").decode("utf-8")
     except UnicodeDecodeError:
         return name
 
@@ -135,9 +133,9 @@ def _read_changes(midi: mido.MidiFile) -> dict:
                 except Exception:
                     found["meter"].append((tick, Meter()))
             elif m.type == "marker":
-                found["marker"].append((tick, _decoded(m.text, [])))
+                found["marker"].append((tick, _decoded(m.text)))
             elif m.type == "text":
-                found["text"].append((tick, _decoded(m.text, [])))
+                found["text"].append((tick, _decoded(m.text)))
             elif m.type == "track_name" and not found["name"]:
                 found["name"] = m.name.strip("\0 ")
     for kind in ("tempo", "meter", "marker", "text"):
@@ -274,7 +272,9 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
             continue
         # Half a tick is lost in rounding a place that no tick meets.
         off = tick - note.position * whole
-        deviation_s = _deviation_s(time_map, off if abs(off) > Fraction(1, 2) else Fraction(0), k, note.position, whole)
+        at = float(time_map.starts[k] + note.position)
+        written, struck = time_map.seconds_at(np.array([at, at + float(off) / whole]))
+        deviation_s = float(struck - written) if abs(off) > Fraction(1, 2) else 0.0
         bars[k][note.key] = replace(note, velocity=velocity, deviation_s=deviation_s)
     return bars, others
 
@@ -292,9 +292,9 @@ def _quantized(
     bars, lost = [], len(notes)
     for own, bar in zip(known, found.bars):
         for note in bar.notes:
+            lost -= note.key not in own
             if note.key not in own or note.velocity > own[note.key].velocity:
                 own[note.key] = note
-        lost -= len(bar.notes)
         bars.append(replace(bar, notes=tuple(own.values())))
     signs = [len(g.strokes) - 1 for g in found.groups.values() if g.sign]
     lost -= sum(signs)
@@ -312,14 +312,6 @@ def _quantized(
             "the louder one was kept."
         )
     return replace(found, bars=tuple(bars))
-
-
-def _deviation_s(time_map: TimeMap, ticks: Fraction, bar_index: int, position: Fraction, whole: int) -> float:
-    if not ticks:
-        return 0.0
-    at = float(time_map.starts[bar_index] + position)
-    there = float(time_map.seconds_at(at + float(ticks) / whole))
-    return there - float(time_map.seconds_at(at))
 
 
 def _bar_at(starts, tick: int) -> int:
