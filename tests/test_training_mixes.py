@@ -158,7 +158,7 @@ def test_toms_fall_in_pitch_and_a_pair_of_hats_stays_together(material):
     together = 0
     for _ in range(100):
         kit = dict(zip(planning.NAMES, planning._choose_kit(rng, library), strict=True))
-        high, mid, low = (kit[name].pitch_hz for name in planning.TOMS)
+        high, mid, low = (kit[name].pitch_hz for name in planning.TOM_NAMES)
         assert high >= mid >= low
         together += len({kit[n].kit for n in ("closed hi-hat", "open hi-hat", "pedal hi-hat")}) == 1
     assert together > 50
