@@ -14,7 +14,7 @@ from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
 from workbench.commands.draft import doubts
-from workbench.errors import AnalysisError, FileFormatError
+from workbench.errors import FileFormatError
 from workbench.files.audio import Audio, save_audio, sha256_of
 from workbench.files.chartfile import read_chart
 from workbench.files.document import ChartDocument
@@ -30,7 +30,7 @@ def recording(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def draft(recording):
-    return draft_chart(recording, "spectral")
+    return draft_chart(recording)
 
 
 def test_draft_holds_together(draft, recording):
@@ -39,15 +39,10 @@ def test_draft_holds_together(draft, recording):
     assert (chart.recording.sha256, chart.recording.duration_s) == (sha256_of(recording), 12.0)
     assert set(chart.kit) == set(chart.instruments_used())
     assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
+    assert {"kick", "snare"} <= set(chart.instruments_used())
     assert all(0 <= b.time_s <= 12.0 for b in draft.pulse)
     heard = {round(s.time_s, 9) for s in draft.strokes}
     assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
-
-
-def test_the_network_drafts_the_same_song(recording):
-    chart = draft_chart(recording, "network").chart
-    assert chart.time_map.tempo_bpm(1) == pytest.approx(120, abs=1)
-    assert {"kick", "snare"} <= set(chart.instruments_used())
 
 
 def test_soft_snare_strokes_are_written_as_ghost_notes():
@@ -80,11 +75,6 @@ def test_edits_are_never_overwritten_unasked(draft, tmp_path):
     assert not read_chart(files.chart).bars[0].find(0, "cowbell")
 
 
-def test_unknown_detector(recording):
-    with pytest.raises(AnalysisError, match="network, spectral"):
-        draft_chart(recording, "ear")
-
-
 def test_out_is_a_file(draft, tmp_path):
     (tmp_path / "taken").write_text("")
     with pytest.raises(FileFormatError, match="is a file, not a folder"):
@@ -93,12 +83,12 @@ def test_out_is_a_file(draft, tmp_path):
 
 def test_progress_grows_to_the_end(recording):
     told = []
-    draft_chart(recording, "spectral", lambda done, what: told.append(done))
+    draft_chart(recording, lambda done, what: told.append(done))
     assert told == sorted(told) and told[-1] == 1.0
 
 
 def test_command(recording, tmp_path, capsys):
-    args = ["draft", str(recording), "--detector", "spectral", "--out", str(tmp_path)]
+    args = ["draft", str(recording), "--out", str(tmp_path)]
     assert main([*args, "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["meters"] == ["4/4"] and facts["tempo_bpm"] == pytest.approx(120, abs=1)
@@ -111,20 +101,7 @@ def test_command(recording, tmp_path, capsys):
 
 def test_title_and_artist_can_be_said(recording, tmp_path):
     assert (
-        main(
-            [
-                "draft",
-                str(recording),
-                "--detector",
-                "spectral",
-                "--out",
-                str(tmp_path),
-                "--title",
-                "Slow Ferry",
-                "--artist",
-                "The Night Trams",
-            ]
-        )
+        main(["draft", str(recording), "--out", str(tmp_path), "--title", "Slow Ferry", "--artist", "The Night Trams"])
         == 0
     )
     chart = read_chart(draft_files(recording, tmp_path).chart)

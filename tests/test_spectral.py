@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from tests.benchmarks.spectral import compute_activations, detect_strokes
 from workbench.errors import AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.listening.spectral import compute_activations, detect_strokes
 
 RATE = SAMPLE_RATE_HZ
 
@@ -48,7 +48,7 @@ def test_plain_strokes_are_found_at_their_time(name):
 def test_blocks_change_nothing(monkeypatch):
     sound, _ = performance()
     whole = compute_activations(sound)
-    monkeypatch.setattr("workbench.listening.spectral.BLOCK_FRAMES", 97)
+    monkeypatch.setattr("tests.benchmarks.spectral.BLOCK_FRAMES", 97)
     pieces = compute_activations(sound)
     assert np.allclose(whole.onset, pieces.onset, atol=1e-4)
 

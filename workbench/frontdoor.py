@@ -72,12 +72,7 @@ def demo_song(folder: PathName | None = None, what: str = "recording") -> Path:
 
 
 def draft(
-    recording: PathName,
-    *,
-    title: str | None = None,
-    artist: str = "",
-    detector: str | None = None,
-    progress: Progress | None = None,
+    recording: PathName, *, title: str | None = None, artist: str = "", progress: Progress | None = None
 ) -> Draft:
     """Draft the drum chart of a recording: bars, hits and their written places.
 
@@ -87,8 +82,6 @@ def draft(
         WAV, FLAC, OGG, MP3, AIFF; others where ``ffmpeg`` is installed.
     title, artist : str, optional
         For the heading; by default the recording's name.
-    detector : str, optional
-        "network" (default) or "spectral", the plain baseline.
     progress : callable, optional
         ``progress(done, what)`` with ``done`` from 0 to 1; by default a bar in a notebook.
 
@@ -101,8 +94,6 @@ def draft(
     ------
     AudioError
         If the recording is missing, silent or cannot be read.
-    AnalysisError
-        If there is no such detector.
 
     Examples
     --------
@@ -113,15 +104,13 @@ def draft(
     """
     from workbench.listening.draft import draft_chart
 
-    drafted = draft_chart(recording, detector, _shown(progress))
+    drafted = draft_chart(recording, _shown(progress))
     return replace(
         drafted, chart=replace(drafted.chart, title=drafted.chart.title if title is None else title, artist=artist)
     )
 
 
-def open_chart(
-    path: PathName, folder: PathName | None = None, *, detector: str | None = None, progress: Progress | None = None
-) -> ChartDocument:
+def open_chart(path: PathName, folder: PathName | None = None, *, progress: Progress | None = None) -> ChartDocument:
     """Open the chart of a recording, or a chart, for correcting; nothing that was corrected is ever lost.
 
     A recording is drafted the first time; after that its chart is opened with every edit, also those of a session
@@ -133,7 +122,7 @@ def open_chart(
         A recording, or a ``.chart.json``, ``.musicxml``, ``.mxl`` or ``.mid`` file.
     folder : path, optional
         Where the chart lies; by default beside the file.
-    detector, progress
+    progress
         As for :func:`draft`.
 
     Returns
@@ -181,7 +170,7 @@ def open_chart(
         known = _chart_of_renamed(path, place)
         if known is not None:
             return ChartDocument.create(known, file)
-        write_draft(draft(path, detector=detector, progress=progress), place)
+        write_draft(draft(path, progress=progress), place)
     song = ChartDocument.open(file)
     of = song.chart.recording
     if of is not None and of.sha256 != sha256_of(path):
@@ -824,9 +813,7 @@ def practice_pack(
     )
 
 
-def check(
-    draft: Source, recording: PathName | None = None, *, detector: str | None = None, progress: Progress | None = None
-) -> Check:
+def check(draft: Source, recording: PathName | None = None, *, progress: Progress | None = None) -> Check:
     """Check a draft, made by anyone, against its recording: what is missing, extra, wrong or misplaced.
 
     Parameters
@@ -834,7 +821,7 @@ def check(
     draft : Chart, open chart, Draft or path
     recording : path, optional
         By default the chart's own.
-    detector, progress
+    progress
         As for :func:`draft`.
 
     Returns
@@ -863,7 +850,7 @@ def check(
         raise FileFormatError("Name the recording to check against: the chart's own is not where the chart says.")
     # A file is read there once more: what is not understood in it becomes a remark.
     draft = draft if isinstance(draft, str | os.PathLike) else _part(draft).chart
-    return check_draft(draft, recording, detector, _shown(progress))
+    return check_draft(draft, recording, _shown(progress))
 
 
 def correct(check: Check, folder: PathName | None = None) -> ChartDocument:
@@ -922,7 +909,6 @@ def take(
     click_bpm: float | None = None,
     click_start_s: float | None = None,
     bars: str | None = None,
-    detector: str | None = None,
     progress: Progress | None = None,
 ) -> Take:
     """Assess a student's take: strokes missed and added, early and late, rushing, dynamics, consistency.
@@ -938,7 +924,7 @@ def take(
         Time of one click in the recording, seconds, if known.
     bars : str, optional
         "5-8": the take plays only these bars, once or round and round.
-    detector, progress
+    progress
         As for :func:`draft`.
 
     Returns
@@ -969,7 +955,7 @@ def take(
     click = None if click_bpm is None else Click(click_bpm, click_start_s)
     part = _part(chart)
     span = None if bars is None else _span(part.chart, bars)
-    return assess_take(part.chart, recording, click, detector, _shown(progress), span)
+    return assess_take(part.chart, recording, click, _shown(progress), span)
 
 
 def report(result: Check | Take | Reading | Versions, folder: PathName, name: str | None = None) -> list[Path]:

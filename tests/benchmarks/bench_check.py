@@ -28,6 +28,7 @@ import numpy as np
 
 from tests.benchmarks.groove import Performance, chart_of, find_performances, read_performance
 from tests.benchmarks.render import render_strokes, wheel_sound_font
+from tests.benchmarks.spectral import DETECTORS, listen_with
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.checking.check import Check, check_chart, check_draft
@@ -196,7 +197,7 @@ def is_consequence(finding: Finding, damages: list[Damage], chart: Chart) -> boo
     return False
 
 
-def heard_of(performance: Performance, font: Path, detector: str | None, cache: Path) -> Transcription:
+def heard_of(performance: Performance, font: Path, detector: str, cache: Path) -> Transcription:
     weights = resources.files("workbench.listening.weights").joinpath("detector.json").read_text()
     what = f"{performance.name}{len(performance.strokes)}{font.name}{detector}{weights}{Transcription.__module__}"
     key = hashlib.sha256(what.encode()).hexdigest()[:12]
@@ -205,7 +206,7 @@ def heard_of(performance: Performance, font: Path, detector: str | None, cache: 
         cache.mkdir(parents=True, exist_ok=True)
         wav = cache / f"{key}.wav"
         render_strokes(performance.strokes, wav, font, lead_s=1.7)
-        stored.write_bytes(pickle.dumps(transcribe(wav, detector)))
+        stored.write_bytes(pickle.dumps(transcribe(wav)))
         wav.unlink()
     return pickle.loads(stored.read_bytes())  # our own file of a moment ago
 
@@ -242,11 +243,12 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=16)
     parser.add_argument("--skip", type=int, default=0, help="take other performances: leave out the first so many")
     parser.add_argument("--longest-s", type=float, default=60.0)
-    parser.add_argument("--detector", default=None)
+    parser.add_argument("--detector", choices=DETECTORS, default=DETECTORS[0])
     parser.add_argument("--perfect-ear", action="store_true", help="strokes as played instead of a detector")
     parser.add_argument("--cache", type=Path, default=Path("/tmp/bench_check"))
     parser.add_argument("--show", action="store_true", help="print false alarms and what was not found")
     args = parser.parse_args()
+    listen_with(args.detector)
     if args.speed:
         measure_speed(args.speed)
         return

@@ -22,6 +22,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tests.benchmarks.spectral import DETECTORS
+
 DEMO = Path(__file__).parents[2] / "data" / "demo" / "copper-weather.ogg"
 
 #: What must hold for 240 s: time as a share of the baseline's, peak memory in MiB.
@@ -40,7 +42,10 @@ DRAFT = """
 import sys, time, json, resource
 start = time.perf_counter()
 from workbench.listening.draft import draft_chart
-draft_chart(sys.argv[1], sys.argv[2])
+if sys.argv[2] == "spectral":
+    from tests.benchmarks.spectral import listen_with
+    listen_with("spectral")
+draft_chart(sys.argv[1])
 """
 TELL = """
 print(json.dumps({"seconds": time.perf_counter() - start,
@@ -70,7 +75,7 @@ def main() -> int:
     parser.add_argument("--recording", type=Path, default=DEMO)
     parser.add_argument("--seconds", type=float, default=240.0)
     parser.add_argument("--hours", type=float, help="draft a recording of this length instead, no baseline")
-    parser.add_argument("--detector", choices=("network", "spectral"), action="append")
+    parser.add_argument("--detector", choices=DETECTORS, action="append")
     args = parser.parse_args()
     seconds = args.hours * 3600 if args.hours else args.seconds
     good = True
@@ -84,7 +89,7 @@ def main() -> int:
                 f"librosa percussive + onset_detect + beat_track, {seconds:.0f} s: "
                 f"{base['seconds']:.1f} s, {base['memory_mib']:.0f} MiB"
             )
-        for detector in args.detector or ("network", "spectral"):
+        for detector in args.detector or DETECTORS:
             own = measure(DRAFT, str(path), detector)
             line = (
                 f"draft ({detector}), {seconds:.0f} s: {own['seconds']:.1f} s "

@@ -22,6 +22,7 @@ import numpy as np
 
 from tests.benchmarks.groove import chart_of, find_performances, read_performance
 from tests.benchmarks.render import render_strokes, wheel_sound_font
+from tests.benchmarks.spectral import DETECTORS, listen_with
 from workbench.chart import Chart, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.events import Stroke
@@ -88,10 +89,11 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=8)
     parser.add_argument("--skip", type=int, default=0, help="take other performances: leave out the first so many")
     parser.add_argument("--longest-s", type=float, default=60.0)
-    parser.add_argument("--detector", default=None)
+    parser.add_argument("--detector", choices=DETECTORS, default=DETECTORS[0])
     parser.add_argument("--perfect-ear", action="store_true")
     parser.add_argument("--spread", action="store_true")
     args = parser.parse_args()
+    listen_with(args.detector)
     if args.spread:
         measure_spread(args.groove)
         return
@@ -114,7 +116,7 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "take.wav"
                 render_strokes(performance.strokes, path, args.sound_font, lead_s=LEAD_S)
-                take = assess_take(straight(chart), path, click, args.detector)
+                take = assess_take(straight(chart), path, click)
         playing = take.playing
         print(
             f"{performance.name}: agreement {playing.alignment.agreement:.2f}, played {playing.played} of "

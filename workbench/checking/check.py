@@ -199,10 +199,7 @@ def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
 
 
 def check_draft(
-    draft: Chart | str | os.PathLike,
-    recording: str | os.PathLike,
-    detector: str | None = None,
-    progress: Progress | None = None,
+    draft: Chart | str | os.PathLike, recording: str | os.PathLike, progress: Progress | None = None
 ) -> Check:
     """Check a draft against its recording.
 
@@ -211,8 +208,6 @@ def check_draft(
     draft : Chart or path
         A chart, or a chart file, MusicXML or MIDI made by anyone.
     recording : path
-    detector : str, optional
-        From :data:`workbench.listening.transcription.DETECTORS`.
     progress : Progress, optional
 
     Raises
@@ -223,7 +218,7 @@ def check_draft(
         If the chart has no notes or the recording no drums.
     """
     chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
-    heard = transcribe(recording, detector, progress=part(progress, 0.0, 0.95))
+    heard = transcribe(recording, progress=part(progress, 0.0, 0.95))
     part(progress, 0.95, 1.0)(0.0, "Alignment the chart on the recording")
     check = check_chart(chart, heard, str(recording), problems)
     part(progress, 0.0, 1.0)(1.0, "Checked")

@@ -66,7 +66,6 @@ def assess_take(
     chart: Chart,
     recording: str | os.PathLike,
     click: Click | None = None,
-    detector: str | None = None,
     progress: Progress | None = None,
     only_bars: tuple[int, int] | None = None,
 ) -> Take:
@@ -79,8 +78,6 @@ def assess_take(
     click : Click, optional
         If the take was played to a click; otherwise deviations refer to the
         player's own tempo.
-    detector : str, optional
-        From :data:`workbench.listening.transcription.DETECTORS`.
     progress : Progress, optional
     only_bars : (int, int), optional
         First and last index of the bars that were played, once or round and
@@ -93,7 +90,7 @@ def assess_take(
     AnalysisError
         If the chart has no notes, or the recording is of something else.
     """
-    heard = transcribe(recording, detector, exact=True, progress=part(progress, 0.0, 0.95))
+    heard = transcribe(recording, exact=True, progress=part(progress, 0.0, 0.95))
     tell = part(progress, 0.95, 1.0)
     tell(0.0, "Comparing with the chart")
     take = assess_strokes(chart, heard, click, Path(recording).name, only_bars)

@@ -17,8 +17,6 @@ import argparse
 import json
 from pathlib import Path
 
-from workbench.commands.options import add_detector
-
 NAME = "check"
 HELP = "check a draft against its recording"
 
@@ -27,7 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the draft)")
-    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print the whole check as JSON")
 
 
@@ -40,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
 
     folder = args.out or args.draft.parent
     check_folder(folder)
-    check = wb.check(args.draft, args.recording, detector=args.detector, progress=TerminalProgress())
+    check = wb.check(args.draft, args.recording, progress=TerminalProgress())
     written = wb.report(check, folder, args.draft.name.split(".")[0] or args.draft.stem)
     if args.json:
         print(json.dumps(check.to_data(), indent=1))

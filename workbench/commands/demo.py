@@ -13,8 +13,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from workbench.commands.options import add_detector
-
 NAME = "demo"
 HELP = "draft, score and read the demo song"
 
@@ -23,7 +21,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path("out/demo"), metavar="DIR", help="folder for the files (default: out/demo)"
     )
-    add_detector(parser)
     parser.add_argument("--practice", action="store_true", help="make the practice pack as well (a minute)")
 
 
@@ -36,9 +33,7 @@ def run(args: argparse.Namespace) -> int:
     check_folder(args.out)
     progress = TerminalProgress()
     recording, song = wb.demo_song(), wb.read_chart(wb.demo_song(what="chart"))
-    draft = wb.draft(
-        recording, title=song.title, artist=song.artist, detector=args.detector, progress=part(progress, 0.0, 0.7)
-    )
+    draft = wb.draft(recording, title=song.title, artist=song.artist, progress=part(progress, 0.0, 0.7))
     files = write_draft(draft, args.out, overwrite=True)
     scores = wb.export(files.chart, progress=part(progress, 0.7, 0.95))
     progress(0.95, "Reading the part")

@@ -16,7 +16,6 @@ import json
 from pathlib import Path
 
 from workbench.chart import Chart
-from workbench.commands.options import add_detector
 
 NAME = "draft"
 HELP = "draft the chart of a recording"
@@ -27,7 +26,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
     parser.add_argument("--artist", help="who plays it")
-    add_detector(parser)
     parser.add_argument("--overwrite", action="store_true", help="replace a chart of the same name and the edits in it")
     parser.add_argument("--json", action="store_true", help="say what was drafted as JSON")
 
@@ -49,9 +47,7 @@ def run(args: argparse.Namespace) -> int:
             f"{planned.chart} exists and may hold your edits; choose another folder "
             "with --out, or replace it with --overwrite."
         )
-    draft = wb.draft(
-        args.recording, title=args.title, artist=args.artist or "", detector=args.detector, progress=TerminalProgress()
-    )
+    draft = wb.draft(args.recording, title=args.title, artist=args.artist or "", progress=TerminalProgress())
     chart = draft.chart
     files = write_draft(draft, folder, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})

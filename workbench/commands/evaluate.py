@@ -14,8 +14,6 @@ import argparse
 import json
 from pathlib import Path
 
-from workbench.commands.options import add_detector
-
 NAME = "evaluate"
 HELP = "measure accuracy on annotated recordings"
 
@@ -25,7 +23,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--audio", choices=("drum", "mix", "both"), default="both", help="drums alone, full mixes, or both (default)"
     )
-    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print all scores as JSON")
 
 
@@ -34,6 +31,6 @@ def run(args: argparse.Namespace) -> int:
     from workbench.progress import TerminalProgress
 
     audio = ("drum", "mix") if args.audio == "both" else (args.audio,)
-    evaluation = evaluate_folder(args.folder, audio, args.detector, TerminalProgress())
+    evaluation = evaluate_folder(args.folder, audio, TerminalProgress())
     print(json.dumps(summarize(evaluation), indent=2) if args.json else format_table(evaluation))
     return 0

@@ -16,8 +16,6 @@ import argparse
 import json
 from pathlib import Path
 
-from workbench.commands.options import add_detector
-
 NAME = "take"
 HELP = "what was played of a chart, and how"
 
@@ -35,7 +33,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bars", metavar="FROM-TO", help="the take plays only these bars, once or round and round, as 5-8 or 5"
     )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the recording)")
-    add_detector(parser)
     parser.add_argument("--json", action="store_true", help="print all figures as JSON")
 
 
@@ -54,7 +51,6 @@ def run(args: argparse.Namespace) -> int:
         click_bpm=args.click,
         click_start_s=args.click_start,
         bars=args.bars,
-        detector=args.detector,
         progress=TerminalProgress(),
     )
     written = wb.report(take, folder)

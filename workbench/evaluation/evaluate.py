@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import mir_eval
@@ -146,8 +146,7 @@ class RecordingScores:
 class Evaluation:
     """Scores of a data set."""
 
-    detector: str
-    recordings: tuple[RecordingScores, ...] = field(default=())
+    recordings: tuple[RecordingScores, ...] = ()
 
 
 # -- matching ------------------------------------------------------------------------
@@ -281,10 +280,7 @@ def score_strokes(
 
 
 def evaluate_folder(
-    folder: str | os.PathLike,
-    audio: Sequence[str] = ("drum", "mix"),
-    detector: str | None = None,
-    progress: Progress | None = None,
+    folder: str | os.PathLike, audio: Sequence[str] = ("drum", "mix"), progress: Progress | None = None
 ) -> Evaluation:
     """Draft every recording of a data set and score the drafts.
 
@@ -310,7 +306,7 @@ def evaluate_folder(
     scores = []
     for k, (kind, path) in enumerate(work):
         tell = part(progress, k / len(work), (k + 1) / len(work))
-        draft = draft_chart(path, detector, lambda done, what, t=tell, p=path, a=kind: t(done, f"{p.stem} ({a})"))
+        draft = draft_chart(path, lambda done, what, t=tell, p=path, a=kind: t(done, f"{p.stem} ({a})"))
         found = strokes_said(draft.chart)
         labels = {}
         for subfolder in ("class", "subclass"):
@@ -329,7 +325,7 @@ def evaluate_folder(
                 draft.chart.recording.duration_s,
             )
         )
-    return Evaluation(detector or "default", tuple(scores))
+    return Evaluation(tuple(scores))
 
 
 def strokes_said(chart: Chart) -> list[Stroke]:
@@ -354,7 +350,7 @@ def _annotation(folder: Path, kind: str, recording: Path) -> Path | None:
 
 def summarize(evaluation: Evaluation) -> dict:
     """Pooled scores for each kind of audio, as plain data (JSON)."""
-    out: dict = {"detector": evaluation.detector, "audio": {}}
+    out: dict = {"audio": {}}
     for kind in dict.fromkeys(r.audio for r in evaluation.recordings):
         rows = [r for r in evaluation.recordings if r.audio == kind]
         classes = _pool(r.classes for r in rows)
@@ -457,7 +453,7 @@ def format_table(evaluation: Evaluation) -> str:
             },
             dtype=float,
         )
-        lines += [f"{names.get(kind, kind)} (detector: {evaluation.detector})", _shown(table.T), ""]
+        lines += [names.get(kind, kind), _shown(table.T), ""]
         if data["instruments"]:
             ghost, missed = data["ghost_notes"], data["false_hits_per_minute"]
             key = pd.DataFrame.from_dict({**data["instruments"], "whole key": data["drum_key"]}, orient="index")

@@ -49,7 +49,7 @@ class Draft:
     Examples
     --------
     >>> import workbench as wb
-    >>> wb.draft(wb.demo_song(), detector="spectral").hits.instrument.mode()[0]
+    >>> wb.draft(wb.demo_song()).hits.instrument.mode()[0]
     'closed hi-hat'
     """
 
@@ -87,25 +87,21 @@ class DraftFiles:
     beats: Path
 
 
-def draft_chart(path: str | os.PathLike, detector: str | None = None, progress: Progress | None = None) -> Draft:
+def draft_chart(path: str | os.PathLike, progress: Progress | None = None) -> Draft:
     """Draft the drum chart of a recording.
 
     Parameters
     ----------
     path : path of a recording
-    detector : str, optional
-        From :data:`workbench.listening.transcription.DETECTORS`; by default the first.
     progress : Progress, optional
 
     Raises
     ------
     AudioError
         If the recording cannot be used; the message says why.
-    AnalysisError
-        If there is no such detector.
     """
     path = Path(path)
-    found = detect_recording(path, detector, part(progress, 0.0, 0.8))
+    found = detect_recording(path, part(progress, 0.0, 0.8))
     strokes, activations, duration_s = found.strokes, found.activations, found.duration_s
     harmony = hear_harmony(found.samples)
     del found

@@ -3,35 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass
-from types import ModuleType
 
 import numpy as np
 
 from workbench.chart.events import Stroke
-from workbench.errors import AnalysisError
 from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
 from workbench.listening.activations import Activations
 from workbench.listening.beats import track_pulse
+from workbench.listening.detect import compute_activations, detect_strokes
 from workbench.listening.onsets import refine_onsets
 from workbench.progress import Progress, part
-
-
-def _network() -> ModuleType:
-    from workbench.listening import detect
-
-    return detect
-
-
-def _spectral() -> ModuleType:
-    from workbench.listening import spectral
-
-    return spectral
-
-
-#: Detectors by name, imported when they are used; the first is the default.
-DETECTORS: dict[str, Callable[[], ModuleType]] = {"network": _network, "spectral": _spectral}
 
 
 @dataclass(frozen=True)
@@ -72,45 +54,31 @@ class Detection:
     strokes: tuple[Stroke, ...]
 
 
-def detect_recording(
-    path: str | os.PathLike, detector: str | None = None, progress: Progress | None = None
-) -> Detection:
+def detect_recording(path: str | os.PathLike, progress: Progress | None = None) -> Detection:
     """Read a recording and detect its strokes.
 
     Parameters
     ----------
     path : path of a recording
-    detector : str, optional
-        From :data:`DETECTORS`; by default the first.
     progress : Progress, optional
 
     Raises
     ------
     AudioError
         If the recording cannot be used; the message says why.
-    AnalysisError
-        If there is no such detector.
     """
-    name = next(iter(DETECTORS)) if detector is None else detector
-    if name not in DETECTORS:
-        raise AnalysisError(f"There is no detector {name!r}; choose one of {', '.join(DETECTORS)}.")
-    listener = DETECTORS[name]()
     audio = load_audio(path, SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
     samples = audio.samples[:, 0]
-    activations = listener.compute_activations(samples, part(progress, 0.1, 1.0))
-    return Detection(samples, audio.duration_s, activations, tuple(sorted(listener.detect_strokes(activations))))
+    activations = compute_activations(samples, part(progress, 0.1, 1.0))
+    return Detection(samples, audio.duration_s, activations, tuple(sorted(detect_strokes(activations))))
 
 
-def transcribe(
-    recording: str | os.PathLike, detector: str | None = None, exact: bool = False, progress: Progress | None = None
-) -> Transcription:
+def transcribe(recording: str | os.PathLike, exact: bool = False, progress: Progress | None = None) -> Transcription:
     """Hear the strokes and the pulse of a recording, without bars: the chart to be checked brings those.
 
     Parameters
     ----------
     recording : path
-    detector : str, optional
-        From :data:`DETECTORS`.
     exact : bool
         Move the strokes onto the attacks in the waveform
         (:mod:`workbench.listening.onsets`), for measuring how they were played.
@@ -118,10 +86,10 @@ def transcribe(
 
     Raises
     ------
-    AudioError, AnalysisError
+    AudioError
         As :func:`detect_recording`.
     """
-    found = detect_recording(recording, detector, part(progress, 0.0, 0.85))
+    found = detect_recording(recording, part(progress, 0.0, 0.85))
     strokes, activations = found.strokes, found.activations
     tell = part(progress, 0.85, 1.0)
     tell(0.0, "Finding the pulse")

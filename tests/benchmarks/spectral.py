@@ -2,7 +2,7 @@
 
 No training: each drum is looked for where common practice in acoustics puts it
 (the kick below 110 Hz, the snare's wires above 1.5 kHz over its body near
-200 Hz, hi-hats above 7 kHz, a cymbal by its long tail).  It is kept as the
+200 Hz, hi-hats above 7 kHz, a cymbal by its long tail).  It is the
 named baseline of the trained detector and fills the same
 :class:`~workbench.listening.activations.Activations`.
 
@@ -20,6 +20,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from workbench.chart.events import Stroke
 from workbench.errors import AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening import transcription
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP
 from workbench.progress import Progress, part
@@ -159,3 +160,13 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
                 )
             )
     return sorted(strokes)
+
+
+#: Detectors that benchmarks compare; the first is the workbench's own.
+DETECTORS = ("network", "spectral")
+
+
+def listen_with(detector: str) -> None:
+    """Let all that listens in this process do so with one of :data:`DETECTORS`."""
+    if detector == "spectral":
+        transcription.compute_activations, transcription.detect_strokes = compute_activations, detect_strokes
