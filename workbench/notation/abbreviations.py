@@ -11,11 +11,13 @@ deviations and confidences do not show on paper and do not count.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from fractions import Fraction
 
 from workbench.chart import Chart
+from workbench.chart.meter import Meter
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
@@ -77,7 +79,13 @@ class PrintedBar:
         return self.heard[:: len(self.heard) // self.rest_bars]
 
 
-def written_key(chart: Chart, bar_index: int):
+#: What of a bar shows on paper: meter, length, notes.
+WrittenKey = tuple[Meter, Fraction, tuple]
+#: The same with the bar's texts and its kind.
+_Shown = tuple[WrittenKey, tuple, BarKind]
+
+
+def written_key(chart: Chart, bar_index: int) -> WrittenKey:
     """What of a bar shows on paper; equal for bars that are written alike."""
     timed = chart.time_map.bars[bar_index]
     notes = tuple((n.position, n.instrument, n.articulations, n.sticking) for n in chart.bars[bar_index].notes)
@@ -137,7 +145,7 @@ def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
 # -- repeats -----------------------------------------------------------------------
 
 
-def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys, texts) -> list[PrintedBar]:
+def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey], texts: dict[int, tuple]) -> list[PrintedBar]:
     sections = {s.bar_index: (s.label, s.name) for s in chart.sections}
     shown = [(keys[b.bar_index], texts.get(b.bar_index, ()), b.kind) for b in bars]
     starts = [k for k, b in enumerate(bars) if b.bar_index in sections or k == 0]
@@ -167,7 +175,7 @@ def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys, texts) -> list[Pri
     return out
 
 
-def _fold_block(bars, shown, start: int, end: int, length: int | None):
+def _fold_block(bars: Sequence[PrintedBar], shown: Sequence[_Shown], start: int, end: int, length: int | None) -> tuple[list[PrintedBar], int] | None:
     """Bars ``start … end`` as a repeated block (of ``length`` bars), if they are one."""
     total = end - start
     lengths = [length] if length else [n for n in range(_SHORTEST_REPEAT, total // 2 + 1) if total % n == 0]
@@ -185,7 +193,7 @@ def _fold_block(bars, shown, start: int, end: int, length: int | None):
     return None
 
 
-def _folded(bars, passes, start: int, n: int, body: int, count: int) -> list[PrintedBar]:
+def _folded(bars: Sequence[PrintedBar], passes: Sequence[Sequence[_Shown]], start: int, n: int, body: int, count: int) -> list[PrintedBar]:
     out = []
     for m in range(body):
         heard = tuple(bars[start + p * n + m].bar_index for p in range(count))
@@ -224,7 +232,7 @@ def _starts_section(chart: Chart) -> frozenset[int]:
     return frozenset(s.bar_index for s in chart.sections)
 
 
-def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBar]:
+def _gather_rests(chart: Chart, bars: list[PrintedBar], texts: dict[int, tuple]) -> list[PrintedBar]:
     sections = _starts_section(chart)
     out: list[PrintedBar] = []
     for b in bars:
@@ -235,7 +243,7 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBa
             continue
         b = replace(b, kind=BarKind.REST)
         last = out[-1] if out else None
-        joins = (
+        if (
             last is not None
             and last.kind is BarKind.REST
             and not (last.closes_repeat or b.opens_repeat)
@@ -245,8 +253,7 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBa
             and b.bar_index not in sections
             and b.bar_index not in texts
             and chart.time_map.bars[last.bar_index].meter == timed.meter
-        )
-        if joins:
+        ):
             out[-1] = replace(
                 last,
                 rest_bars=last.rest_bars + 1,
@@ -260,7 +267,7 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts) -> list[PrintedBa
     return out
 
 
-def _use_similes(chart: Chart, bars: list[PrintedBar], keys) -> list[PrintedBar]:
+def _use_similes(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey]) -> list[PrintedBar]:
     sections = _starts_section(chart)
     out = list(bars)
     since = 0  # first bar of the current section or repeat
@@ -280,11 +287,11 @@ def _use_similes(chart: Chart, bars: list[PrintedBar], keys) -> list[PrintedBar]
     return out
 
 
-def _alike(bars, keys, a: int, b: int) -> bool:
+def _alike(bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], a: int, b: int) -> bool:
     return keys[bars[a].bar_index] == keys[bars[b].bar_index]
 
 
-def _repeats_two(bars, keys, k: int, since: int, sections) -> bool:
+def _repeats_two(bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], k: int, since: int, sections: Collection[int]) -> bool:
     """Whether bars k and k+1 repeat the two before, at an even place of the section."""
     if k - 2 < since or (k - since) % 2 or k + 1 >= len(bars):
         return False
@@ -353,7 +360,7 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     return 4.0
 
 
-def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: float):
+def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: float) -> list[list[PrintedBar]]:
     lines: list[list[PrintedBar]] = []
     rest = list(block)
     while rest:

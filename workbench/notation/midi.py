@@ -109,10 +109,10 @@ def _tick(whole_notes: Fraction | float) -> int:
     return round(whole_notes * 4 * TICKS_PER_QUARTER)
 
 
-def _tempos(chart: Chart, played: bool):
+def _tempos(chart: Chart, played: bool) -> list[tuple[int, int]]:
     """(tick, microseconds per quarter) of each tempo change."""
     time_map = chart.time_map
-    out: list[tuple[int, int]] = []
+    out: list[tuple[int, float]] = []
     if played:
         for k, bar in enumerate(time_map.bars):
             times = (*bar.beat_times_s, time_map.bar_end_s(k))
@@ -126,12 +126,11 @@ def _tempos(chart: Chart, played: bool):
             quarters = 4 * float(time_map.starts[b] - time_map.starts[a])
             bpm = max(1, round(60.0 * quarters / seconds))
             out.append((_tick(time_map.starts[a]), 60e6 / bpm))
-    changes, last = [], None
-    for tick, us in out:
-        us = min(max(round(us), 1), 0xFFFFFF)
-        if us != last:
-            changes.append((tick, us))
-            last = us
+    changes: list[tuple[int, int]] = []
+    for tick, exact_us in out:
+        whole_us = min(max(round(exact_us), 1), 0xFFFFFF)
+        if not changes or whole_us != changes[-1][1]:
+            changes.append((tick, whole_us))
     return changes
 
 
@@ -160,8 +159,9 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
         for tick, _, _, number, j in strokes:
             last = ticks[number][j] = max(tick, last + 1)
             places.append(last)
-        for on, after, (_, length, velocity, _, _) in zip(places, [*places[1:], None], strokes):
-            out.append((on, on + length if after is None else min(on + length, after), key, velocity))
+        for on, after, (_, ticks_long, velocity, _, _) in zip(places, [*places[1:], None], strokes):
+            off = on + ticks_long
+            out.append((on, off if after is None else min(off, after), key, velocity))
     return out, _bars(chart, written, ticks)
 
 

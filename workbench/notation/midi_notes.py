@@ -66,9 +66,13 @@ class BarNotes:
     feel: str = ""
 
 
+#: (tick, key, velocity) of a stroke in a file.
+FileStroke = tuple[int, int, int]
+
+
 def bar_event(bar: BarNotes, ticks_per_quarter: int) -> mido.MetaMessage:
     """The meta event that tells of a bar."""
-    data = {"written bar": _VERSION, "ticks": ticks_per_quarter}
+    data: dict[str, object] = {"written bar": _VERSION, "ticks": ticks_per_quarter}
     if bar.feel:
         data["feel"] = bar.feel
     if bar.subdivisions:
@@ -119,19 +123,19 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
         return None
 
 
-def told_apart(bars: Sequence[BarNotes], strokes: Sequence[tuple[int, int, int]]):
+def told_apart(bars: Sequence[BarNotes], strokes: Sequence[FileStroke]) -> tuple[list[tuple[BarNotes, NoteStrokes, int]], list[FileStroke]]:
     """Which strokes of a file belong to the notes it tells of.
 
     Parameters
     ----------
     bars : sequence of BarNotes
-    strokes : sequence of (tick, key, velocity)
+    strokes : sequence of FileStroke
 
     Returns
     -------
     told : list of (BarNotes, NoteStrokes, velocity)
         Notes whose own stroke is there.
-    rest : list of (tick, key, velocity)
+    rest : list of FileStroke
         All other strokes.
     """
     loudness = {(tick, key): velocity for tick, key, velocity in strokes}

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
@@ -26,7 +27,7 @@ from workbench.chart.quantizer import Quantized, quantize
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, Imported, read_bytes, shown
 from workbench.notation.midi import DRUM_CHANNEL
-from workbench.notation.midi_notes import read_bar_events, told_apart
+from workbench.notation.midi_notes import BarNotes, FileStroke, NoteStrokes, read_bar_events, told_apart
 
 #: Keys beside General MIDI that electronic kits send for the rims of their pads
 #: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
@@ -78,7 +79,7 @@ def read_midi(path: str | os.PathLike) -> Imported:
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
     feel = next((bar.feel for bar in told_bars if bar.feel), "straight" if told_bars else None)
     found = _quantized(time_map, sorted(rest + others), midi.ticks_per_beat, problems, known, feel)
-    subdivisions = {bar.tick: bar.subdivisions for bar in told_bars}
+    subdivisions = {Fraction(bar.tick): bar.subdivisions for bar in told_bars}
     written = tuple(
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
     )
@@ -143,7 +144,7 @@ def _read_changes(midi: mido.MidiFile) -> dict:
     return found
 
 
-def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]):
+def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]) -> tuple[list[FileStroke], Counter[int]]:
     """(tick, key, velocity) of drum strokes, and unknown keys with their counts."""
     on_ten, by_track = [], []
     total = 0
@@ -186,7 +187,7 @@ def _instrument(key: int) -> str | None:
     return found.name if found else _RIM_KEYS.get(key)
 
 
-def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
+def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]) -> tuple[list[tuple[Meter, Fraction | None]], list[Fraction]]:
     """Meters of the bars (with their true lengths) and the ticks they start at."""
     meters = dict(changes["meter"])
     ticks = sorted(meters)
@@ -220,7 +221,7 @@ def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]):
     return bars, starts
 
 
-def _check_density(starts, notes, path: Path) -> None:
+def _check_density(starts: Sequence[Fraction], notes: Sequence[FileStroke], path: Path) -> None:
     in_bars = np.searchsorted(np.array(starts, float), [float(tick) for tick, _, _ in notes], side="right") - 1
     bar = int(np.bincount(in_bars).argmax())
     if np.count_nonzero(in_bars == bar) > MOST_NOTES_IN_BAR:
@@ -229,7 +230,7 @@ def _check_density(starts, notes, path: Path) -> None:
         )
 
 
-def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
+def _time_map(bars: Sequence[tuple[Meter, Fraction | None]], starts: Sequence[Fraction], changes: dict, ppq: int) -> TimeMap:
     clock = _Clock(changes["tempo"], ppq)
     out = []
     for (meter, length), start in zip(bars, starts):
@@ -242,7 +243,7 @@ def _time_map(bars, starts, changes: dict, ppq: int) -> TimeMap:
 class _Clock:
     """Ticks to seconds through the tempo changes of a file, the first of which stands at tick 0."""
 
-    def __init__(self, tempos, ppq: int) -> None:
+    def __init__(self, tempos: Sequence[tuple[int, int]], ppq: int) -> None:
         self.ppq = ppq
         self.ticks = [tick for tick, _ in tempos]
         self.points: list[tuple[float, int]] = []
@@ -258,7 +259,7 @@ class _Clock:
         return seconds + float(tick - self.ticks[k]) * us / 1e6 / self.ppq
 
 
-def _told_notes(time_map: TimeMap, starts, told, ppq: int):
+def _told_notes(time_map: TimeMap, starts: Sequence[Fraction], told: Sequence[tuple[BarNotes, NoteStrokes, int]], ppq: int) -> tuple[list[dict], list[FileStroke]]:
     """The written notes of each bar that the file itself tells of, and the strokes of those whose
     bar is not there any more (another program has changed the meter)."""
     whole = 4 * ppq
@@ -266,7 +267,7 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
     bars: list[dict] = [{} for _ in time_map.bars]
     others = []
     for bar, strokes, velocity in told:
-        k, note, tick = index.get(bar.tick), strokes.note, strokes.ticks[0]
+        k, note, tick = index.get(Fraction(bar.tick)), strokes.note, strokes.ticks[0]
         if k is None or note.position >= time_map.bars[k].length:
             others.append((bar.tick + tick, instrument(note.instrument).midi_note, velocity))
             continue
@@ -280,12 +281,13 @@ def _told_notes(time_map: TimeMap, starts, told, ppq: int):
 
 
 def _quantized(
-    time_map: TimeMap, notes, ppq: int, problems: list[str], known: list[dict], feel: str | None
+    time_map: TimeMap, notes: Sequence[FileStroke], ppq: int, problems: list[str], known: list[dict], feel: str | None
 ) -> Quantized:
     """The bars with the strokes of a file beside what is known of them already."""
     loudest: dict[tuple[int, str], int] = {}
     for tick, key, velocity in notes:
-        loudest[tick, _instrument(key)] = max(velocity, loudest.get((tick, _instrument(key)), 0))
+        if name := _instrument(key):
+            loudest[tick, name] = max(velocity, loudest.get((tick, name), 0))
     times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _ in loudest]))
     strokes = [Stroke(float(t), name, v) for t, ((_, name), v) in zip(times_s, loudest.items())]
     found = quantize(strokes, time_map, feel, tick=0.25 / ppq)
@@ -314,12 +316,12 @@ def _quantized(
     return replace(found, bars=tuple(bars))
 
 
-def _bar_at(starts, tick: int) -> int:
+def _bar_at(starts: Sequence[Fraction], tick: int) -> int:
     """Index of the bar in which a tick lies; what lies beyond the end belongs to the last one."""
     return min(bisect_right(starts, tick), len(starts) - 1) - 1
 
 
-def _texts(texts, starts, ppq: int) -> tuple[Text, ...]:
+def _texts(texts: Sequence[tuple[int, str]], starts: Sequence[Fraction], ppq: int) -> tuple[Text, ...]:
     out = []
     for tick, words in texts:
         k = _bar_at(starts, tick)
@@ -327,7 +329,7 @@ def _texts(texts, starts, ppq: int) -> tuple[Text, ...]:
     return tuple(out)
 
 
-def _sections(markers, starts) -> tuple[Section, ...]:
+def _sections(markers: Sequence[tuple[int, str]], starts: Sequence[Fraction]) -> tuple[Section, ...]:
     out: dict[int, Section] = {}
     for tick, text in markers:
         k = _bar_at(starts, tick)

@@ -44,6 +44,7 @@ from lxml import etree
 from workbench import __version__
 from workbench.chart import Chart, Mark, Section
 from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.chart.meter import Meter
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
@@ -132,8 +133,8 @@ class _Writer:
         for bar_index in range(len(chart)):
             self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
         self.divisions = self._common_divisions()
-        self.meter = None
-        self.tempo = None
+        self.meter: Meter | None = None
+        self.tempo: float | None = None
         self.tempo_marks = tempo_marks(chart)
         self.sections = {s.bar_index: s for s in chart.sections}
 
@@ -189,7 +190,7 @@ class _Writer:
         etree.indent(root, " ")
         return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=doctype)
 
-    def _identification(self, root) -> None:
+    def _identification(self, root: etree._Element) -> None:
         identification = add(root, "identification")
         if self.chart.artist:
             add(identification, "creator", self.chart.artist, type="artist")
@@ -205,7 +206,7 @@ class _Writer:
         else:
             identification.remove(fields)
 
-    def _part_list(self, root, names: list[str]) -> None:
+    def _part_list(self, root: etree._Element, names: list[str]) -> None:
         score_part = add(add(root, "part-list"), "score-part", id="P1")
         add(score_part, "part-name", "Drum Set", print_object="no")
         for name in names:
@@ -219,7 +220,7 @@ class _Writer:
 
     # -- bars ----------------------------------------------------------------------
 
-    def _measure(self, part, bar_index: int):
+    def _measure(self, part: etree._Element, bar_index: int) -> etree._Element:
         bar = self.chart.time_map.bars[bar_index]
         measure = add(part, "measure", number=str(self.first_number + bar_index), id=bar_id(bar_index))
         if bar.is_pickup:
@@ -231,7 +232,7 @@ class _Writer:
             printed.kind, 0
         )
 
-    def _attributes(self, measure, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
+    def _attributes(self, measure: etree._Element, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
         meter = self.chart.time_map.bars[bar_index].meter
         attributes = etree.Element("attributes")
         first = self.meter is None
@@ -250,7 +251,7 @@ class _Writer:
         if len(attributes):
             measure.append(attributes)
 
-    def _measure_style(self, attributes, printed: PrintedBar, before: int) -> None:
+    def _measure_style(self, attributes: etree._Element, printed: PrintedBar, before: int) -> None:
         now = self._open_style(printed)
         if before > 0 and now != before:
             add(add(attributes, "measure-style"), "measure-repeat", type="stop")
@@ -267,7 +268,7 @@ class _Writer:
     def _bar_divisions(self, bar_index: int) -> int:
         return self.divisions or self._divisions_of(bar_index)
 
-    def _left_barline(self, measure, printed: PrintedBar) -> None:
+    def _left_barline(self, measure: etree._Element, printed: PrintedBar) -> None:
         if not (printed.opens_repeat or printed.opens_ending):
             return
         barline = add(measure, "barline", location="left")
@@ -278,12 +279,12 @@ class _Writer:
         if printed.opens_repeat:
             add(barline, "repeat", direction="forward")
 
-    def _ending(self, barline, printed: PrintedBar, kind: str) -> None:
+    def _ending(self, barline: etree._Element, printed: PrintedBar, kind: str) -> None:
         numbers = ", ".join(str(n) for n in printed.ending)
         text = " ".join(f"{n}." for n in printed.ending) if kind == "start" else None
         add(barline, "ending", text, number=numbers, type=kind)
 
-    def _right_barline(self, measure, printed: PrintedBar, bar_index: int) -> None:
+    def _right_barline(self, measure: etree._Element, printed: PrintedBar, bar_index: int) -> None:
         is_last = printed is self.printed[-1]
         pickup = self.chart.time_map.bars[bar_index].is_pickup
         before_section = bar_index + 1 in self.sections and not pickup
@@ -301,7 +302,7 @@ class _Writer:
 
     # -- directions ------------------------------------------------------------------
 
-    def _directions(self, measure, bar_index: int) -> None:
+    def _directions(self, measure: etree._Element, bar_index: int) -> None:
         section = self.sections.get(bar_index)
         if section:
             self._section(measure, section)
@@ -315,7 +316,7 @@ class _Writer:
                 self._offset(direction, bar_index, text.position)
         self._fill_brackets(measure, bar_index)
 
-    def _fill_brackets(self, measure, bar_index: int) -> None:
+    def _fill_brackets(self, measure: etree._Element, bar_index: int) -> None:
         """Where fills begin and end; their numbers tell which end belongs to which."""
         for k, (start, end, confirmed) in enumerate(self.fills):
             # MusicXML 4.0, number-level: 1 to 16.
@@ -329,12 +330,12 @@ class _Writer:
             if end[0] == bar_index:
                 self._bracket(measure, end, type="stop", number=number, line_end="down", id=f"{name}-end")
 
-    def _bracket(self, measure, place: tuple[int, Fraction], **attributes: str) -> None:
+    def _bracket(self, measure: etree._Element, place: tuple[int, Fraction], **attributes: str) -> None:
         direction = add(measure, "direction", placement="above")
         add(add(direction, "direction-type"), "bracket", line_type="dashed", **attributes)
         self._offset(direction, *place)
 
-    def _section(self, measure, section: Section) -> None:
+    def _section(self, measure: etree._Element, section: Section) -> None:
         shown = [("name", section.name)]
         if section.label:
             shown = [("label", section.label), *shown] if section.name else [("label", section.label)]
@@ -345,15 +346,15 @@ class _Writer:
             element = etree.SubElement(kind, "rehearsal" if k == 0 else "words", attributes)
             element.text = clean_text(text)
 
-    def _tempo_and_feel(self, measure, bar_index: int) -> None:
+    def _tempo_and_feel(self, measure: etree._Element, bar_index: int) -> None:
         mark = self.tempo_marks[bar_index]
         direction = add(measure, "direction", placement="above")
         metronome = add(add(direction, "direction-type"), "metronome", parentheses="no")
         for tag in beat_unit(mark.beat):
             add(metronome, *tag)
         add(metronome, "per-minute", str(mark.tempo_bpm))
-        self.tempo = self._quarter_tempos(bar_index)[0][1]
-        add(direction, "sound", tempo=decimal(self.tempo))
+        self.tempo = now = self._quarter_tempos(bar_index)[0][1]
+        add(direction, "sound", tempo=decimal(now))
         if self.chart.feel != "straight" and bar_index == 0:
             direction = add(measure, "direction", placement="above")
             _add_words(direction, self.chart.feel.capitalize(), id="feel")
@@ -371,14 +372,14 @@ class _Writer:
             for k, (start, length) in enumerate(bar.beat_spans())
         ]
 
-    def _beat_tempos(self, measure, bar_index: int) -> None:
+    def _beat_tempos(self, measure: etree._Element, bar_index: int) -> None:
         for position, tempo in self._quarter_tempos(bar_index):
             if self.tempo is None or abs(tempo / self.tempo - 1) > 1e-6:
                 sound = add(measure, "sound", tempo=decimal(tempo))
                 self._offset(sound, bar_index, position)
                 self.tempo = tempo
 
-    def _offset(self, parent, bar_index: int, position: Fraction) -> None:
+    def _offset(self, parent: etree._Element, bar_index: int, position: Fraction) -> None:
         if position:
             add(parent, "offset", self._duration(bar_index, position), sound="yes")
 
@@ -397,7 +398,7 @@ def _last_place(chart: Chart, mark: Mark) -> tuple[int, Fraction]:
     return (k, position) if position else (k - 1, chart.time_map.bars[k - 1].length)
 
 
-def _add_words(direction, text: str, **attributes: str) -> None:
+def _add_words(direction: etree._Element, text: str, **attributes: str) -> None:
     kind = add(direction, "direction-type")
     named = {k.replace("_", "-"): v for k, v in attributes.items()}
     words = etree.SubElement(kind, "words", {**named, _SPACE: "preserve"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 from lxml import etree
@@ -16,7 +17,7 @@ from workbench.notation.scoresigns import ScoreOptions, clean_text, grace_chords
 FULL_VELOCITY = 90
 
 
-def add(parent, tag: str, text: str | None = None, **attributes: str):
+def add(parent: etree._Element, tag: str, text: str | None = None, **attributes: str) -> etree._Element:
     e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
     if text is not None:
         e.text = clean_text(text)
@@ -52,7 +53,7 @@ class NoteWriter:
         self.chart, self.bar_index, self.options, self.divisions = chart, bar_index, options, divisions
         self.counted: set[Fraction] = set()
 
-    def write(self, measure, values: BarValues) -> None:
+    def write(self, measure: etree._Element, values: BarValues) -> None:
         if not values.voices:
             note = add(measure, "note")
             add(note, "rest", measure="yes")
@@ -74,7 +75,7 @@ class NoteWriter:
     def _duration(self, length: Fraction) -> str:
         return duration_text(length, self.divisions)
 
-    def _rest(self, measure, event: VoiceElement, voice: str, tuplet) -> None:
+    def _rest(self, measure: etree._Element, event: VoiceElement, voice: str, tuplet: tuple[bool, bool, bool]) -> None:
         if not event.shown and event.tuplet is None:
             forward = add(measure, "forward")
             add(forward, "duration", self._duration(event.value.length))
@@ -88,12 +89,12 @@ class NoteWriter:
         if any(tuplet):
             _add_tuplet(add(note, "notations"), tuplet)
 
-    def _timing(self, note, event: VoiceElement, voice: str) -> None:
+    def _timing(self, note: etree._Element, event: VoiceElement, voice: str) -> None:
         add(note, "duration", self._duration(event.value.length))
         add(note, "voice", voice)
         self._type(note, event)
 
-    def _type(self, note, event: VoiceElement) -> None:
+    def _type(self, note: etree._Element, event: VoiceElement) -> None:
         add(note, "type", event.value.type_name)
         for _ in range(event.value.dots):
             add(note, "dot")
@@ -102,7 +103,7 @@ class NoteWriter:
             add(modification, "actual-notes", str(event.value.actual))
             add(modification, "normal-notes", str(event.value.normal))
 
-    def _graces(self, measure, event: VoiceElement, voice: str, stem: str) -> None:
+    def _graces(self, measure: etree._Element, event: VoiceElement, voice: str, stem: str) -> None:
         chords = grace_chords(event.notes)
         for k, chord in enumerate(chords):
             for j, n in enumerate(chord):
@@ -121,19 +122,19 @@ class NoteWriter:
                     for level in ("1", "2"):
                         add(note, "beam", value, number=level)
 
-    def _unpitched(self, note, n: Note) -> None:
+    def _unpitched(self, note: etree._Element, n: Note) -> None:
         unpitched = add(note, "unpitched")
         add(unpitched, "display-step", instrument(n.instrument).staff_step)
         add(unpitched, "display-octave", str(instrument(n.instrument).staff_octave))
 
-    def _notehead(self, note, head: Notehead | str, ghost: bool) -> None:
+    def _notehead(self, note: etree._Element, head: Notehead | str, ghost: bool) -> None:
         value = head.value if isinstance(head, Notehead) else head
         if value != "normal" or ghost:
             element = add(note, "notehead", value)
             if ghost:
                 element.set("parentheses", "yes")
 
-    def _chord(self, measure, event: VoiceElement, voice: str, stem: str, tuplet) -> None:
+    def _chord(self, measure: etree._Element, event: VoiceElement, voice: str, stem: str, tuplet: tuple[bool, bool, bool]) -> None:
         drawn: set[str] = set()
         for j, n in enumerate(event.notes):
             note = add(measure, "note", id=note_id(self.bar_index, n))
@@ -153,7 +154,7 @@ class NoteWriter:
             if j == 0:
                 for level, beam in enumerate(event.beams, start=1):
                     add(note, "beam", beam, number=str(level))
-            self._notations(note, n, hidden, drawn, tuplet if j == 0 else (None, None, False))
+            self._notations(note, n, hidden, drawn, tuplet if j == 0 else (False, False, False))
             if j == 0 and self.options.counts:
                 if event.position not in self.counted:
                     self.counted.add(event.position)
@@ -169,7 +170,7 @@ class NoteWriter:
         tempo = self.chart.time_map.quarter_tempo_bpm(self.bar_index)
         return n.deviation_s * tempo / 60.0 * self.divisions
 
-    def _notations(self, note, n: Note, hidden: set[str], drawn: set[str], tuplet) -> None:
+    def _notations(self, note: etree._Element, n: Note, hidden: set[str], drawn: set[str], tuplet: tuple[bool, bool, bool]) -> None:
         said = n.articulations
         hidden = set(hidden)
         if {"flam", "drag"} <= said:
@@ -200,13 +201,13 @@ class NoteWriter:
             add(notations, "other-notation", name, type="single", print_object="no")
 
 
-def _add_lyric(note, row: int, name: str, text: str) -> None:
+def _add_lyric(note: etree._Element, row: int, name: str, text: str) -> None:
     lyric = add(note, "lyric", number=str(row), name=name)
     add(lyric, "syllabic", "single")
     add(lyric, "text", text)
 
 
-def _add_tuplet(notations, tuplet) -> None:
+def _add_tuplet(notations: etree._Element, tuplet: tuple[bool, bool, bool]) -> None:
     starts, stops, bracket = tuplet
     if starts:
         add(notations, "tuplet", type="start", number="1", bracket="yes" if bracket else "no")
@@ -214,7 +215,7 @@ def _add_tuplet(notations, tuplet) -> None:
         add(notations, "tuplet", type="stop", number="1")
 
 
-def _tuplet_edges(events, k: int) -> tuple[bool, bool, bool]:
+def _tuplet_edges(events: Sequence[VoiceElement], k: int) -> tuple[bool, bool, bool]:
     """(starts, stops, needs a bracket) of the tuplet at an event."""
     tuplet = events[k].tuplet
     if tuplet is None:

@@ -7,6 +7,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from lxml import etree
+
 from workbench.chart import ARTICULATIONS, Note
 from workbench.chart.drumkit import Notehead
 from workbench.chart.meter import MOST_BARS, Meter
@@ -113,7 +115,7 @@ def whole_number(text: str | None, default: int = 0) -> int:
     return untrusted.whole_number(text) if text and text.strip() else default
 
 
-def _declared_instruments(heading) -> dict[str, tuple]:
+def _declared_instruments(heading: etree._Element | None) -> dict[str, tuple]:
     """Instrument of each id that a part declares: (instrument or None, name)."""
     if heading is None:
         return {}
@@ -129,7 +131,7 @@ def _declared_instruments(heading) -> dict[str, tuple]:
 class PartReader:
     """Reads the measures of one part."""
 
-    def __init__(self, log: Log, part, heading) -> None:
+    def __init__(self, log: Log, part: etree._Element, heading: etree._Element | None) -> None:
         self.log, self.part, self.heading = log, part, heading
         self.declared = _declared_instruments(heading)
         self.divisions = Fraction(1)
@@ -165,7 +167,7 @@ class PartReader:
     def _name(self) -> str:
         return "" if self.heading is None else self.heading.findtext("part-name") or ""
 
-    def _measure(self, element, first: bool) -> Measure:
+    def _measure(self, element: etree._Element, first: bool) -> Measure:
         self.at = self.reach = Fraction(0)
         self.onset = Fraction(0)
         self.graces: dict[str, list[str]] = {}
@@ -211,7 +213,7 @@ class PartReader:
 
     # -- elements of a measure ---------------------------------------------------------
 
-    def _attributes_element(self, e) -> None:
+    def _attributes_element(self, e: etree._Element) -> None:
         divisions = e.findtext("divisions")
         if divisions:
             self.divisions = decimal(divisions)
@@ -228,7 +230,7 @@ class PartReader:
             if beat is not None and beat.get("type") == "start":
                 self.log.problems.append(f"Bar {self.m.number} uses beat repeat signs, which were not read.")
 
-    def _time(self, time) -> None:
+    def _time(self, time: etree._Element) -> None:
         try:
             beats = sum(whole_number(b) for part in time.findall("beats") for b in (part.text or "").split("+"))
             self.meter = Meter(beats, whole_number(time.findtext("beat-type"), 4))
@@ -236,10 +238,10 @@ class PartReader:
             self.log.problems.append(f"The meter of bar {self.m.number} was not understood; {self.meter} goes on.")
         self.m.meter = self.meter
 
-    def _backup_element(self, e) -> None:
+    def _backup_element(self, e: etree._Element) -> None:
         self._go(-self._duration(e))
 
-    def _forward_element(self, e) -> None:
+    def _forward_element(self, e: etree._Element) -> None:
         self._go(self._duration(e))
 
     def _go(self, whole_notes: Fraction) -> None:
@@ -254,10 +256,10 @@ class PartReader:
             self.log.too_fine.add(self.m.number)
         return position.limit_denominator(FINEST)
 
-    def _duration(self, e) -> Fraction:
+    def _duration(self, e: etree._Element) -> Fraction:
         return decimal(e.findtext("duration") or "0") / self.divisions / 4
 
-    def _barline_element(self, e) -> None:
+    def _barline_element(self, e: etree._Element) -> None:
         repeat, ending = e.find("repeat"), e.find("ending")
         if repeat is not None:
             if repeat.get("direction") == "forward":
@@ -272,7 +274,7 @@ class PartReader:
                 self.m.ending = self.ending or numbers
                 self.ending_stops = True
 
-    def _sound_element(self, e, at: Fraction | None = None) -> None:
+    def _sound_element(self, e: etree._Element, at: Fraction | None = None) -> None:
         position = self._with_offset(self.at if at is None else at, e)
         if e.get("tempo"):
             self._tempo(position, float(decimal(e.get("tempo"))))
@@ -289,11 +291,11 @@ class PartReader:
         else:
             self.log.problems.append(f"Bar {self.m.number} has a tempo that nobody plays at; it was left out.")
 
-    def _with_offset(self, position: Fraction, e) -> Fraction:
+    def _with_offset(self, position: Fraction, e: etree._Element) -> Fraction:
         offset = e.findtext("offset")
         return self._written(position + decimal(offset) / self.divisions / 4 if offset else position)
 
-    def _direction_element(self, e) -> None:
+    def _direction_element(self, e: etree._Element) -> None:
         position = self._with_offset(self.at, e)
         sound = e.find("sound")
         if sound is not None:
@@ -302,7 +304,7 @@ class PartReader:
             for sign in kind:
                 self._sign(sign, position, has_sound=sound is not None)
 
-    def _sign(self, sign, position: Fraction, has_sound: bool) -> None:
+    def _sign(self, sign: etree._Element, position: Fraction, has_sound: bool) -> None:
         name, text = sign.get("id", ""), sign.text or ""
         if sign.tag == "rehearsal":
             if name.endswith("-name") or (not name.endswith("-label") and len(text.strip()) > 3):
@@ -333,7 +335,7 @@ class PartReader:
 
     # -- notes -------------------------------------------------------------------------
 
-    def _note_element(self, e) -> None:
+    def _note_element(self, e: etree._Element) -> None:
         if e.find("rest") is not None:
             self._settle_graces()
             self._advance(e)
@@ -367,11 +369,11 @@ class PartReader:
                 "no drummer plays so many."
             )
 
-    def _advance(self, e) -> None:
+    def _advance(self, e: etree._Element) -> None:
         if e.find("chord") is None:
             self._go(self._duration(e))
 
-    def _grace(self, e) -> None:
+    def _grace(self, e: etree._Element) -> None:
         name = self._instrument(e)
         if name is not None:
             self.graces.setdefault(e.findtext("voice") or "1", []).append(name)
@@ -384,7 +386,7 @@ class PartReader:
                 self.log.lost[f"A grace note ({name}) in bar {bar} leads to another instrument"] += count
         self.chord_graces = Counter()
 
-    def _place(self, e) -> tuple[str, int, str]:
+    def _place(self, e: etree._Element) -> tuple[str, int, str]:
         where = e.find("unpitched")
         if where is not None:
             step, octave = where.findtext("display-step") or "", where.findtext("display-octave")
@@ -393,7 +395,7 @@ class PartReader:
         head = e.find("notehead")
         return step, whole_number(octave, -1), (head.text or "normal") if head is not None else "normal"
 
-    def _instrument(self, e) -> str | None:
+    def _instrument(self, e: etree._Element) -> str | None:
         step, octave, head = self._place(e)
         if head == "slash":
             self.log.lost[f"Bar {self.m.number} holds slashes instead of notes"] += 1
@@ -401,7 +403,7 @@ class PartReader:
         ref = e.find("instrument")
         only = next(iter(self.declared)) if len(self.declared) == 1 else None
         key = ref.get("id") if ref is not None else only
-        found, declared_name = self.declared.get(key, (None, ""))
+        found, declared_name = self.declared.get(key or "", (None, ""))
         by_place = instrument_for_place(step, octave, head) if step else None
         if self.one_instrument:
             found = by_place
@@ -420,7 +422,7 @@ class PartReader:
                 name = "closed hi-hat"
         return name
 
-    def _stroke(self, e, name: str) -> Note:
+    def _stroke(self, e: etree._Element, name: str) -> Note:
         said: set[str] = set()
         sticking = ""
         head = e.find("notehead")
@@ -445,12 +447,12 @@ class PartReader:
             self.attacks[note.key] = float(decimal(e.get("attack")) / self.divisions)
         return note
 
-    def _velocity(self, e, said: set[str]) -> int:
+    def _velocity(self, e: etree._Element, said: set[str]) -> int:
         if e.get("dynamics"):
             return min(max(round(float(decimal(e.get("dynamics"))) * FULL_VELOCITY / 100), 1), 127)
         return next((v for what, v in _DEFAULT_VELOCITY.items() if what in said or not what))
 
-    def _notation(self, sign, said: set[str]) -> str:
+    def _notation(self, sign: etree._Element, said: set[str]) -> str:
         """Read one sign of a note; returns a sticking letter if it is one."""
         text = (sign.text or "").strip()
         if sign.tag in ("accent", "strong-accent"):

@@ -66,7 +66,7 @@ def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
 
 
 class _Reader:
-    def __init__(self, root, name: str) -> None:
+    def __init__(self, root: etree._Element, name: str) -> None:
         self.root, self.log = root, Log(name)
         self.headings = {p.get("id"): p for p in reversed(root.findall("part-list/score-part"))}
 
@@ -199,7 +199,7 @@ class _Reader:
             bars.append(Bar(meter, tuple(times), length))
         return TimeMap(bars, now)
 
-    def _exact_times(self, shapes) -> TimeMap | None:
+    def _exact_times(self, shapes: Sequence[tuple[Meter, Fraction, tuple[Fraction, ...]]]) -> TimeMap | None:
         """Beat times from our own field, if it still fits the bars."""
         for f in self.root.findall("identification/miscellaneous/miscellaneous-field"):
             if f.get("name") != BEAT_TIMES_FIELD or not f.text:
@@ -254,7 +254,7 @@ def _heard_order(measures: Sequence[Measure], problems: list[str]) -> list[int]:
             raise FileFormatError(f"The score's repeats lead to more than {MOST_BARS} bars; it was not read.")
         if jumped and ("fine" in m.jumps or ("tocoda" in m.jumps and coda is None)):
             break
-        if jumped and "tocoda" in m.jumps:
+        if jumped and "tocoda" in m.jumps and coda is not None:
             k = coda
             continue
         if m.repeat_backward and not jumped:

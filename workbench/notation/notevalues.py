@@ -18,7 +18,7 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -205,8 +205,7 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
     return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
 
 
-def _onsets(chords: dict[Fraction, list[Note]]) -> tuple[tuple[Fraction, bool], ...]:
-    """(position, whether all of it is rolled) of each chord."""
+def _onsets(chords: dict[Fraction, list[Note]]) -> _Onsets:
     return tuple((p, all("roll" in n.articulations for n in chords[p])) for p in sorted(chords))
 
 
@@ -238,8 +237,12 @@ _HIT: tuple = (None,)
 _ROLLED: tuple = (None, None)
 
 
+#: (position, whether all of it is rolled) of each chord.
+_Onsets = tuple[tuple[Fraction, bool], ...]
+
+
 @lru_cache(maxsize=2048)
-def _write_rhythm(shape: _Shape, hands, feet) -> tuple[Voice, ...]:
+def _write_rhythm(shape: _Shape, hands: _Onsets, feet: _Onsets) -> tuple[Voice, ...]:
     """The voices of a bar without their notes; a part repeats few rhythms many times."""
     voices = [Voice(stem, _write_voice(shape, dict(part))) for stem, part in (("up", hands), ("down", feet)) if part]
     if len(voices) == 2:
@@ -354,7 +357,7 @@ def _split(start: Fraction, lengths: Sequence[Fraction], marks: Sequence[Fractio
     return out
 
 
-def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction):
+def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction) -> Iterator[tuple[Fraction, NoteValue]]:
     """(position, value) of all notes and rests of a leaf from ``begin`` on."""
     unit = leaf.unit
     if leaf.value(1) is None:
@@ -363,16 +366,16 @@ def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction):
     hits = sorted((p - leaf.start) / unit for p in onsets if begin <= p < end)
     at = (begin - leaf.start) / unit
     for k, hit in enumerate(hits):
-        yield from _rests(leaf, at, hit)
+        yield from _rests(leaf, int(at), int(hit))
         until = hits[k + 1] if k + 1 < len(hits) else Fraction(leaf.parts)
-        units = _longest(leaf, int(hit), int(until))
-        yield leaf.start + hit * unit, leaf.value(units)
+        units, value = _longest(leaf, int(hit), int(until))
+        yield leaf.start + hit * unit, value
         at = hit + units
-    yield from _rests(leaf, at, Fraction(leaf.parts))
+    yield from _rests(leaf, int(at), leaf.parts)
 
 
-def _longest(leaf: _Leaf, at: int, until: int) -> int:
-    """Units that a hit is written to last: up to the next hit or the beat, but
+def _longest(leaf: _Leaf, at: int, until: int) -> tuple[int, NoteValue]:
+    """Units that a hit is written to last, and their value: up to the next hit or the beat, but
     not over an inner beat that a reader needs to see."""
     step = 1
     while at % (2 * step) == 0 and 2 * step <= leaf.parts:
@@ -381,17 +384,15 @@ def _longest(leaf: _Leaf, at: int, until: int) -> int:
         # From an off-16th up to the next eighth or beat; 3-part beats by their thirds.
         reach = 2 * step if leaf.parts % 3 == 0 and leaf.unit * step < Fraction(1, 8) else 4 * step
         until = min(until, (at // reach + 1) * reach)
-    return max(n for n in range(1, until - at + 1) if leaf.value(n))
+    return max((n, value) for n in range(1, until - at + 1) if (value := leaf.value(n)))
 
 
-def _rests(leaf: _Leaf, at: Fraction, until: Fraction):
-    at, until = int(at), int(until)
+def _rests(leaf: _Leaf, at: int, until: int) -> Iterator[tuple[Fraction, NoteValue]]:
     while at < until:
-        whole = at == 0 and until == leaf.parts and leaf.value(leaf.parts)
         n = until - at
-        while not whole and (n & (n - 1) or (at % n and leaf.parts != 3) or not leaf.value(n)):
+        while not (value := leaf.value(n)) or n != leaf.parts and (n & (n - 1) or (at % n and leaf.parts != 3)):
             n -= 1
-        yield leaf.start + at * leaf.unit, leaf.value(n)
+        yield leaf.start + at * leaf.unit, value
         at += n
 
 
@@ -434,7 +435,7 @@ def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
     ]
 
 
-def _without_rests(events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool):
+def _without_rests(events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool) -> Iterator[VoiceElement]:
     own_onsets: dict[int, list[Fraction]] = {}
     other_onsets: dict[int, list[Fraction]] = {}
     for source, found in ((events, own_onsets), (others, other_onsets)):
