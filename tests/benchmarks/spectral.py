@@ -147,7 +147,7 @@ def detect_strokes(activations: Activations) -> list[Stroke]:
         onset = activations.onset[:, column]
         peaks = np.flatnonzero((onset >= 0.5) & (onset == maximum_filter1d(onset, 9)))
         last = -np.inf
-        for frame in peaks:
+        for frame in peaks.tolist():
             if frame - last < 0.04 * activations.frame_rate_hz:
                 continue
             last = frame

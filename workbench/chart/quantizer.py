@@ -396,9 +396,9 @@ class _Song:
             usual = 6 if beat.compound else 4
             shown[beat.bar_index].append(parts if usual % parts else usual)
         bars = []
-        for own, columns, bar in zip(notes, shown, time_map.bars):
+        for own, grids, bar in zip(notes, shown, time_map.bars):
             usual = 6 if bar.meter.is_compound else 4
-            bars.append(WrittenBar(tuple(own.values()), tuple(columns) if set(columns) != {usual} else ()))
+            bars.append(WrittenBar(tuple(own.values()), tuple(grids) if set(grids) != {usual} else ()))
         return Quantized(tuple(bars), feel, ratio, groups, tick > 0)
 
     def _position(self, beat: int, share: Fraction) -> tuple[int, Fraction] | None:

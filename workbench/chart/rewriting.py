@@ -6,6 +6,7 @@ Every stroke of the recording keeps its time; only its written place changes.  N
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
@@ -65,7 +66,12 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     return time_map, tuple(bars)
 
 
-def _quantized(chart: Chart, time_map: TimeMap, heard, notes) -> dict[int, tuple[int, Fraction]]:
+def _quantized(
+    chart: Chart,
+    time_map: TimeMap,
+    heard: Sequence[tuple[float, str, int]],
+    notes: Sequence[tuple[int, Note, float | None]],
+) -> dict[int, tuple[int, Fraction]]:
     """Place of each heard note by its number in ``notes``, those left out that the quantizer joined to others."""
     number = {Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence): i for t, name, i in heard}
     found: dict[int, tuple[int, Fraction]] = {}
@@ -95,7 +101,9 @@ def _nearest(time_map: TimeMap, time_s: float) -> tuple[int, Fraction]:
     return place.bar_index, min(max(round(place.position / float(step)), 0) * step, bar.length - step)
 
 
-def _free(time_map: TimeMap, keys, name: str, place: tuple[int, Fraction]) -> tuple[int, Fraction]:
+def _free(
+    time_map: TimeMap, keys: Sequence[dict[tuple[Fraction, str], Note]], name: str, place: tuple[int, Fraction]
+) -> tuple[int, Fraction]:
     """The place itself, or the nearest free one of its bar on the finest grid: no note is lost to another."""
     k, wished = place
     if (wished, name) not in keys[k]:

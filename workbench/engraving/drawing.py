@@ -27,7 +27,8 @@ _OTHER_SCRIPTS = re.compile("[\u0590-\u1dff\u2e80-\udfff\uf900-\U0010ffff]")
 @lru_cache(maxsize=1)
 def font_folder() -> Path:
     """Folder of the text fonts (in the matplotlib wheel)."""
-    found = importlib.util.find_spec("matplotlib")
+    found = importlib.util.find_spec("matplotlib")  # imports nothing
+    assert found is not None and found.submodule_search_locations
     return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 

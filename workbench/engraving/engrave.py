@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from workbench.chart import Chart
 from workbench.engraving.drawing import font_folder, needs_system_fonts
@@ -23,6 +24,9 @@ from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import abbreviate, lay_lines
 from workbench.notation.scoresigns import ScoreOptions, clean_text, tempo_marks
 from workbench.progress import Progress, part, silent
+
+if TYPE_CHECKING:
+    import typst
 
 _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STIXGeneralBolIta.ttf", "DejaVuSans.ttf")
 
@@ -117,7 +121,7 @@ def svg_to_png(svg: str, dots_per_inch: float = 150.0) -> bytes:
     """Draw one of our SVG pages as PNG on white."""
     import resvg_py
 
-    width = float(re.search(r'viewBox="0 0 ([\d.]+) ', svg).group(1)) / 254.0 * dots_per_inch
+    width = _size_mm(svg)[0] / 25.4 * dots_per_inch
     return bytes(
         resvg_py.svg_to_bytes(
             svg_string=svg,
@@ -139,10 +143,9 @@ def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes
     with tempfile.TemporaryDirectory() as folder:
         for k, page in enumerate(pages):
             Path(folder, f"{k}.svg").write_text(page, encoding="utf-8")
-        box = [re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', page).groups() for page in pages]
         body = "\n".join(
-            f'#page(width: {float(w) / 10}mm, height: {float(h) / 10}mm, margin: 0pt, image("{k}.svg", width: 100%))'
-            for k, (w, h) in enumerate(box)
+            f'#page(width: {w}mm, height: {h}mm, margin: 0pt, image("{k}.svg", width: 100%))'
+            for k, (w, h) in enumerate(map(_size_mm, pages))
         )
         # Title and author travel as data: they are never read as typst code.
         source = "#set document(title: sys.inputs.title, author: sys.inputs.author, date: none)\n" + body
@@ -156,8 +159,14 @@ def svg_to_pdf(pages: Sequence[str], title: str = "", author: str = "") -> bytes
         )
 
 
+def _size_mm(page: str) -> tuple[float, float]:
+    found = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', page)
+    assert found is not None, "a page of ours says its size"
+    return float(found[1]) / 10, float(found[2]) / 10
+
+
 @cache
-def _pdf_fonts(system: bool):
+def _pdf_fonts(system: bool) -> typst.Fonts:
     """Our fonts, and the system's own where a text needs them."""
     import typst
 

@@ -88,7 +88,7 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
     return etree.tostring(section.getroottree(), encoding="unicode")
 
 
-def _set_bar_lines(chart: Chart, printed: PrintedBar, measure, sections: set[int]) -> None:
+def _set_bar_lines(chart: Chart, printed: PrintedBar, measure: etree._Element, sections: set[int]) -> None:
     if printed.opens_repeat:
         measure.set("left", "rptstart")
     if printed.closes_repeat:
@@ -107,7 +107,7 @@ def _place_and_head(name: str) -> dict[str, str]:
     return {"loc": str(staff_place(own)), **head}
 
 
-def _document(beats: int | None, unit: int):
+def _document(beats: int | None, unit: int) -> etree._Element:
     root = etree.Element("mei", nsmap={None: NAMESPACE}, meiversion="5.0")
     _add(root, "meiHead")
     score = _add(_add(_add(_add(root, "music"), "body"), "mdiv"), "score")
@@ -120,7 +120,7 @@ def _document(beats: int | None, unit: int):
     return _add(score, "section")
 
 
-def _add(parent, tag: str, text: str | None = None, **attributes: str):
+def _add(parent: etree._Element, tag: str, text: str | None = None, **attributes: str) -> etree._Element:
     names = {k.replace("_", "."): v for k, v in attributes.items()}
     element = etree.SubElement(parent, tag, names)
     if text is not None:
@@ -128,7 +128,7 @@ def _add(parent, tag: str, text: str | None = None, **attributes: str):
     return element
 
 
-def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
+def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: etree._Element) -> etree._Element:
     k = printed.bar_index
     bar = chart.time_map.bars[k]
     measure = _add(parent, "measure", n=str(chart.time_map.bar_number(k)))
@@ -164,7 +164,7 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent):
     return measure
 
 
-def _fill(chart: Chart, line: Sequence[PrintedBar], measure, sign: FillSign) -> None:
+def _fill(chart: Chart, line: Sequence[PrintedBar], measure: etree._Element, sign: FillSign) -> None:
     """The bracket over a fill, from its first stroke to its last; over one stroke the word alone."""
     first, last = line[sign.first], line[sign.last]
     begun = [n for n in _printed_notes(chart, first) if n.position >= sign.start]
@@ -206,7 +206,7 @@ def _printed_notes(chart: Chart, printed: PrintedBar) -> tuple[Note, ...]:
     return chart.bars[printed.bar_index].notes if printed.kind is BarKind.NOTES else ()
 
 
-def _keep_room(staff, length: Fraction, moments: int) -> None:
+def _keep_room(staff: etree._Element, length: Fraction, moments: int) -> None:
     """Unseen beats that keep a sign's bar from becoming too narrow."""
     layer = _add(staff, "layer", n="2")
     left = length
@@ -216,7 +216,7 @@ def _keep_room(staff, length: Fraction, moments: int) -> None:
         left -= step
 
 
-def _slash(layer, length: Fraction) -> None:
+def _slash(layer: etree._Element, length: Fraction) -> None:
     dots = 1 if length.numerator == 3 else 0
     base = length * Fraction(2, 3) if dots else length
     if base.numerator != 1 or base.denominator & (base.denominator - 1):
@@ -228,7 +228,9 @@ def _slash(layer, length: Fraction) -> None:
 class _BarWriter:
     """Writes the voices of one bar as layers with their beams and tuplets."""
 
-    def __init__(self, chart: Chart, bar_index: int, options: ScoreOptions, staff, measure) -> None:
+    def __init__(
+        self, chart: Chart, bar_index: int, options: ScoreOptions, staff: etree._Element, measure: etree._Element
+    ) -> None:
         self.chart, self.bar_index, self.options = chart, bar_index, options
         self.staff, self.measure = staff, measure
 
@@ -244,7 +246,7 @@ class _BarWriter:
                 continue
             self._layer(layer, voice, shown)
 
-    def _layer(self, layer, voice: Voice, shown: set) -> None:
+    def _layer(self, layer: etree._Element, voice: Voice, shown: set) -> None:
         events = voice.events
         # What is wider stands outside; a tuplet stands around a beam as long as itself.
         groups = [(first, -last, True) for first, last in _beam_spans(events).items()]
@@ -266,7 +268,7 @@ class _BarWriter:
                 open_groups.append((last, parent, is_beam))
             self._event(parent, voice, event, graces=not begun)
 
-    def _tuplet(self, parent, voice: Voice, members: range, shown: set):
+    def _tuplet(self, parent: etree._Element, voice: Voice, members: range, shown: set) -> etree._Element:
         events = [voice.events[j] for j in members]
         value = events[0].value
         place = (events[0].position, value.actual, value.normal)
@@ -286,7 +288,7 @@ class _BarWriter:
             bracket_visible="true" if visible and not beamed else "false",
         )
 
-    def _event(self, parent, voice: Voice, event: VoiceElement, graces: bool) -> None:
+    def _event(self, parent: etree._Element, voice: Voice, event: VoiceElement, graces: bool) -> None:
         if not event.notes:
             rest = etree.SubElement(parent, "rest" if event.shown else "space", _timing(event.value))
             if event.shown:
@@ -323,7 +325,7 @@ class _BarWriter:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
             self._over(voice, event, said)
 
-    def _graces(self, parent, voice: Voice, event: VoiceElement) -> None:
+    def _graces(self, parent: etree._Element, voice: Voice, event: VoiceElement) -> None:
         chords = grace_chords(event.notes)
         if not chords:
             return
@@ -340,7 +342,7 @@ class _BarWriter:
             for n in chord:
                 etree.SubElement(holder, "note", {**own, **_place_and_head(n.instrument)})
 
-    def _under(self, holder, event: VoiceElement) -> None:
+    def _under(self, holder: etree._Element, event: VoiceElement) -> None:
         """Count syllables and sticking letters, in rows under the staff."""
         row = 1
         if self.options.counts:
@@ -382,7 +384,7 @@ def _timing(value: NoteValue) -> dict[str, str]:
 def _beam_spans(events: Sequence[VoiceElement]) -> dict[int, int]:
     """First to last event of each beam, widened to whole tuplets that it cuts."""
     spans: dict[int, int] = {}
-    start = None
+    start = 0
     for k, e in enumerate(events):
         if e.beams and e.beams[0] == "begin":
             start = k

@@ -137,16 +137,17 @@ def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
     return out
 
 
-def _fill_pages(lines: list[System], start: float, bottom: float):
+def _fill_pages(lines: list[System], start: float, bottom: float) -> tuple[list[tuple[float, list[System]]], float]:
     """Lines of each page with where they end, and the gap between lines.
 
     The gap is tightened if that saves a page, and lines are moved on so that
     the last page does not hold a lone one.
     """
 
-    def fill(gap: float, most: int | None = None):
+    def fill(gap: float, most: int | None = None) -> list[tuple[float, list[System]]]:
         pages: list[tuple[float, list[System]]] = []
-        y, current = start, []
+        current: list[System] = []
+        y = start
         for k, line in enumerate(lines):
             need = _above(line) + line.height
             if current and (y + need > bottom or k == most):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from workbench.engraving.engrave import svg_to_pdf
 from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
 from workbench.engraving.systems import System, engrave_systems
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import BarKind, PrintedBar, written_key
+from workbench.notation.abbreviations import BarKind, PrintedBar, WrittenKey, written_key
 from workbench.notation.scoresigns import ScoreOptions
 from workbench.reading.part_reading import PartReading
 from workbench.reading.read import read_part
@@ -95,7 +96,7 @@ def find_stages(chart: Chart) -> tuple[RoadMapStop, ...]:
 
 
 def _same(chart: Chart, stage: RoadMapStop, groove: int | None, fill: int | None) -> bool:
-    def key(k):
+    def key(k: int | None) -> WrittenKey | None:
         return None if k is None else written_key(chart, k)
 
     return groove is not None and (key(stage.groove_bar), key(stage.fill_bar)) == (key(groove), key(fill))
@@ -167,7 +168,9 @@ def engrave_road_map(chart: Chart, path: str | os.PathLike, style: PageStyle = P
     return write_whole(path, svg_to_pdf(road_map_pages(chart, style), title, chart.artist))
 
 
-def _row(chart: Chart, stages, stage: RoadMapStop, width: float, letters: int, most_lines: int) -> _Row:
+def _row(
+    chart: Chart, stages: Sequence[RoadMapStop], stage: RoadMapStop, width: float, letters: int, most_lines: int
+) -> _Row:
     number = chart.time_map.bar_number
     if stage.groove_bar is None:
         return _Row(stage, "no drums")

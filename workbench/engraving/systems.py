@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from lxml import etree
 
@@ -28,6 +29,9 @@ from workbench.engraving.mei import WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
 from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
 from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
+
+if TYPE_CHECKING:
+    import verovio
 
 _VEROVIO_OPTIONS = {
     "breaks": "encoded",
@@ -114,23 +118,26 @@ class System:
 
 
 @lru_cache(maxsize=1)
-def _toolkit():
+def _toolkit() -> verovio.toolkit:
     import verovio
 
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
     toolkit.setOptions({**_VEROVIO_OPTIONS, "pageHeight": 6000})
-    toolkit.width = 0
     return toolkit
+
+
+@lru_cache(maxsize=1)
+def _set_width(width: int) -> None:
+    """Tell the toolkit, if it was another width before."""
+    _toolkit().setOptions({"pageWidth": width})
 
 
 def _render(mei: str, width: int) -> list[etree._Element]:
     """The lines of an MEI document as verovio draws them, ``width`` tenths of a millimetre wide."""
     with _LOCK:
         toolkit = _toolkit()
-        if toolkit.width != width:
-            toolkit.setOptions({"pageWidth": width})
-            toolkit.width = width
+        _set_width(width)
         toolkit.resetXmlIdSeed(1)
         if not toolkit.loadData(mei):
             raise ChartError("This part could not be engraved.")
@@ -237,7 +244,8 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     _, _, width, height = (float(x) for x in svg.get("viewBox").split())
     defs = {g.get("id"): g for g in svg.find(tag("defs"))}
     body = svg.find(tag("svg")).find(tag("g"))
-    bars, top, bottom = {}, None, None
+    bars: dict[int, tuple[float, float]] = {}
+    top = bottom = 0.0
     indices = {bar_id(b.bar_index): b for b in row}
     for g in list(body.iter(tag("g"))):
         name, kind = g.get("id", ""), g.get("class", "")

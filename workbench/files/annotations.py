@@ -51,7 +51,7 @@ def read_labels(path: str | os.PathLike) -> list[tuple[float, str]]:
         If it cannot be read, or a line does not begin with a time.
     """
     path = Path(path)
-    found = []
+    found: list[tuple[float, str]] = []
     for number, line in enumerate(read_text(path, LARGEST_TABLE_BYTES).splitlines(), 1):
         line = line.strip()
         if not line or line.startswith("#"):

@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, Literal
 
 import numpy as np
 import soundfile
@@ -172,7 +173,10 @@ def _missing_bytes(path: Path) -> int:
         head = file.read(12)
         if head[:4] == b"OggS":
             return _ogg_lacks_end(file, size)
-        kinds = {b"RIFF": ("little", b"data"), b"FORM": ("big", b"SSND")}
+        kinds: dict[bytes, tuple[Literal["little", "big"], bytes]] = {
+            b"RIFF": ("little", b"data"),
+            b"FORM": ("big", b"SSND"),
+        }
         if head[:4] not in kinds or head[8:] not in (b"WAVE", b"AIFF", b"AIFC"):
             return 0
         order, wanted = kinds[head[:4]]
@@ -189,7 +193,7 @@ def _missing_bytes(path: Path) -> int:
     return 0
 
 
-def _ogg_lacks_end(file, size: int) -> int:
+def _ogg_lacks_end(file: BinaryIO, size: int) -> int:
     tail = min(size, 2**17)
     file.seek(size - tail)
     data = file.read(tail)
@@ -265,11 +269,13 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
             stdout=subprocess.PIPE,
             stderr=errors,
         )
+        decoded = process.stdout
+        assert decoded is not None  # a pipe was asked for
 
         def blocks() -> Iterator[np.ndarray]:
             size = 4 * channels * max(1024, _BLOCK_SAMPLES // channels)
             done = 0
-            while data := process.stdout.read(size):
+            while data := decoded.read(size):
                 block = np.frombuffer(data[: len(data) - len(data) % (4 * channels)], dtype="<f4")
                 done += len(block) // channels
                 if done > (LONGEST_RECORDING_S + 1) * rate:
@@ -285,7 +291,7 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
             yield Source(path, rate, channels, expected, codec, blocks())
         finally:
             process.kill()
-            process.stdout.close()
+            decoded.close()
             process.wait()
 
 

@@ -12,9 +12,10 @@ import os
 import re
 import stat
 import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
-from io import BytesIO
+from io import BufferedReader, BytesIO
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 from xml.parsers import expat
@@ -65,7 +66,7 @@ class Imported:
 # -- files ------------------------------------------------------------------------------
 
 
-def open_file(path: str | os.PathLike, refusal: type[WorkbenchError] = FileFormatError) -> BinaryIO:
+def open_file(path: str | os.PathLike, refusal: type[WorkbenchError] = FileFormatError) -> BufferedReader:
     """Open an ordinary file for reading.
 
     Parameters
@@ -276,15 +277,15 @@ class _EntityDeclared(Exception):
     pass
 
 
-def _counter(name: str):
+def _counter(name: str) -> Callable[..., None]:
     left = iter(range(_MOST_ELEMENTS))
 
-    def count(*_):
+    def count(*_: object) -> None:
         if next(left, None) is None:
             raise FileFormatError(f"{name} holds more than {_MOST_ELEMENTS} elements; no drum part needs that.")
 
     return count
 
 
-def _refuse_entity(*_):
+def _refuse_entity(*_: object) -> None:
     raise _EntityDeclared

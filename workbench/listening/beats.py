@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.ndimage import maximum_filter1d
 
 from workbench.chart.events import Beat, Stroke
@@ -201,11 +202,11 @@ def track_bars(
     if len(pulse) < 3:
         pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
     begin_s, end_s = _music_span(activations, strokes, duration_s)
-    fixed_bars = np.sort(np.asarray(fixed_bars, dtype=float))
+    lines_s = np.sort(np.asarray(fixed_bars, dtype=float))
     best: tuple[float, np.ndarray, BarPath, np.ndarray] | None = None
     for beats in other_levels(pulse):
         beats = cover(beats, begin_s, end_s)
-        fixed = draw_to_lines(beats, fixed_bars)
+        fixed = draw_to_lines(beats, lines_s)
         if fixed is None:
             continue
         beats, at = fixed
@@ -270,7 +271,7 @@ def draw_to_lines(beats_s: np.ndarray, lines_s: np.ndarray) -> tuple[np.ndarray,
 
 
 def refine_beats(
-    beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S, keep: Sequence[int] = ()
+    beats_s: np.ndarray, strokes: Sequence[Stroke], within_s: float = REFINE_WITHIN_S, keep: ArrayLike = ()
 ) -> np.ndarray:
     """Move beats onto the strokes that mark them.
 
@@ -293,8 +294,8 @@ def refine_beats(
     known = near > 0
     shift = np.zeros(len(beats_s))
     shift[known] = (moment[last] - moment[first])[known] / near[known] - beats_s[known]
-    keep = np.asarray(keep, dtype=int)
-    shift[keep], known[keep] = 0.0, True
+    stay = np.asarray(keep, dtype=int)
+    shift[stay], known[stay] = 0.0, True
     if not known.any():
         return beats_s
     return beats_s + np.interp(np.arange(len(beats_s)), np.flatnonzero(known), shift[known])
@@ -314,7 +315,8 @@ def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: 
             return float(beats[-1] + (index - len(beats) + 1) * last_gap)
         return float(beats[index])
 
-    bars, end_s = [], 0.0
+    bars: list[Bar] = []
+    end_s = 0.0
     for start, meter in zip(path.starts, path.meters):
         times = [time(k) for k in range(start, start + meter.counted_beats)]
         if bars and times[0] > last_sound_s - 0.1 * last_gap and start not in fixed:

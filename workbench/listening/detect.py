@@ -239,7 +239,7 @@ def _for_two_hands(strokes: list[Stroke]) -> list[Stroke]:
         surest: dict[str, float] = {}
         for s in at_once:
             surest[s.instrument] = max(s.confidence, surest.get(s.instrument, 0.0))
-        kept = sorted(surest, key=surest.get, reverse=True)[:HANDS]
+        kept = sorted(surest, key=surest.__getitem__, reverse=True)[:HANDS]
         too_many |= {s for s in at_once if s.instrument not in kept}
     return [s for s in strokes if s not in too_many]
 

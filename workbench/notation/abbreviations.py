@@ -145,7 +145,9 @@ def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
 # -- repeats -----------------------------------------------------------------------
 
 
-def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey], texts: dict[int, tuple]) -> list[PrintedBar]:
+def _fold_repeats(
+    chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey], texts: dict[int, tuple]
+) -> list[PrintedBar]:
     sections = {s.bar_index: (s.label, s.name) for s in chart.sections}
     shown = [(keys[b.bar_index], texts.get(b.bar_index, ()), b.kind) for b in bars]
     starts = [k for k, b in enumerate(bars) if b.bar_index in sections or k == 0]
@@ -175,7 +177,9 @@ def _fold_repeats(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKe
     return out
 
 
-def _fold_block(bars: Sequence[PrintedBar], shown: Sequence[_Shown], start: int, end: int, length: int | None) -> tuple[list[PrintedBar], int] | None:
+def _fold_block(
+    bars: Sequence[PrintedBar], shown: Sequence[_Shown], start: int, end: int, length: int | None
+) -> tuple[list[PrintedBar], int] | None:
     """Bars ``start … end`` as a repeated block (of ``length`` bars), if they are one."""
     total = end - start
     lengths = [length] if length else [n for n in range(_SHORTEST_REPEAT, total // 2 + 1) if total % n == 0]
@@ -193,7 +197,9 @@ def _fold_block(bars: Sequence[PrintedBar], shown: Sequence[_Shown], start: int,
     return None
 
 
-def _folded(bars: Sequence[PrintedBar], passes: Sequence[Sequence[_Shown]], start: int, n: int, body: int, count: int) -> list[PrintedBar]:
+def _folded(
+    bars: Sequence[PrintedBar], passes: Sequence[Sequence[_Shown]], start: int, n: int, body: int, count: int
+) -> list[PrintedBar]:
     out = []
     for m in range(body):
         heard = tuple(bars[start + p * n + m].bar_index for p in range(count))
@@ -291,7 +297,9 @@ def _alike(bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], a: int, b: in
     return keys[bars[a].bar_index] == keys[bars[b].bar_index]
 
 
-def _repeats_two(bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], k: int, since: int, sections: Collection[int]) -> bool:
+def _repeats_two(
+    bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], k: int, since: int, sections: Collection[int]
+) -> bool:
     """Whether bars k and k+1 repeat the two before, at an even place of the section."""
     if k - 2 < since or (k - since) % 2 or k + 1 >= len(bars):
         return False

@@ -123,7 +123,9 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
         return None
 
 
-def told_apart(bars: Sequence[BarNotes], strokes: Sequence[FileStroke]) -> tuple[list[tuple[BarNotes, NoteStrokes, int]], list[FileStroke]]:
+def told_apart(
+    bars: Sequence[BarNotes], strokes: Sequence[FileStroke]
+) -> tuple[list[tuple[BarNotes, NoteStrokes, int]], list[FileStroke]]:
     """Which strokes of a file belong to the notes it tells of.
 
     Parameters

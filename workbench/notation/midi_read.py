@@ -187,7 +187,9 @@ def _instrument(key: int) -> str | None:
     return found.name if found else _RIM_KEYS.get(key)
 
 
-def _lay_bars(changes: dict, ppq: int, last_tick: int, problems: list[str]) -> tuple[list[tuple[Meter, Fraction | None]], list[Fraction]]:
+def _lay_bars(
+    changes: dict, ppq: int, last_tick: int, problems: list[str]
+) -> tuple[list[tuple[Meter, Fraction | None]], list[Fraction]]:
     """Meters of the bars (with their true lengths) and the ticks they start at."""
     meters = dict(changes["meter"])
     ticks = sorted(meters)
@@ -230,7 +232,9 @@ def _check_density(starts: Sequence[Fraction], notes: Sequence[FileStroke], path
         )
 
 
-def _time_map(bars: Sequence[tuple[Meter, Fraction | None]], starts: Sequence[Fraction], changes: dict, ppq: int) -> TimeMap:
+def _time_map(
+    bars: Sequence[tuple[Meter, Fraction | None]], starts: Sequence[Fraction], changes: dict, ppq: int
+) -> TimeMap:
     clock = _Clock(changes["tempo"], ppq)
     out = []
     for (meter, length), start in zip(bars, starts):
@@ -259,7 +263,9 @@ class _Clock:
         return seconds + float(tick - self.ticks[k]) * us / 1e6 / self.ppq
 
 
-def _told_notes(time_map: TimeMap, starts: Sequence[Fraction], told: Sequence[tuple[BarNotes, NoteStrokes, int]], ppq: int) -> tuple[list[dict], list[FileStroke]]:
+def _told_notes(
+    time_map: TimeMap, starts: Sequence[Fraction], told: Sequence[tuple[BarNotes, NoteStrokes, int]], ppq: int
+) -> tuple[list[dict], list[FileStroke]]:
     """The written notes of each bar that the file itself tells of, and the strokes of those whose
     bar is not there any more (another program has changed the meter)."""
     whole = 4 * ppq

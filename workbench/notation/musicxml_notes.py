@@ -134,7 +134,9 @@ class NoteWriter:
             if ghost:
                 element.set("parentheses", "yes")
 
-    def _chord(self, measure: etree._Element, event: VoiceElement, voice: str, stem: str, tuplet: tuple[bool, bool, bool]) -> None:
+    def _chord(
+        self, measure: etree._Element, event: VoiceElement, voice: str, stem: str, tuplet: tuple[bool, bool, bool]
+    ) -> None:
         drawn: set[str] = set()
         for j, n in enumerate(event.notes):
             note = add(measure, "note", id=note_id(self.bar_index, n))
@@ -170,7 +172,9 @@ class NoteWriter:
         tempo = self.chart.time_map.quarter_tempo_bpm(self.bar_index)
         return n.deviation_s * tempo / 60.0 * self.divisions
 
-    def _notations(self, note: etree._Element, n: Note, hidden: set[str], drawn: set[str], tuplet: tuple[bool, bool, bool]) -> None:
+    def _notations(
+        self, note: etree._Element, n: Note, hidden: set[str], drawn: set[str], tuplet: tuple[bool, bool, bool]
+    ) -> None:
         said = n.articulations
         hidden = set(hidden)
         if {"flam", "drag"} <= said:

@@ -435,7 +435,9 @@ def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
     ]
 
 
-def _without_rests(events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool) -> Iterator[VoiceElement]:
+def _without_rests(
+    events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool
+) -> Iterator[VoiceElement]:
     own_onsets: dict[int, list[Fraction]] = {}
     other_onsets: dict[int, list[Fraction]] = {}
     for source, found in ((events, own_onsets), (others, other_onsets)):

@@ -100,7 +100,8 @@ def split_drums(audio: Audio, strokes: Iterable[Stroke] = (), progress: Progress
             span = slice(frame * STEP, frame * STEP + FRAME)
             drums[span] += pieces[:, k].T
             weight[span] += window**2
-    drums = drums[FRAME : FRAME + len(x)] / np.maximum(weight[FRAME : FRAME + len(x), None], 1e-3)
+    drums = drums[FRAME : FRAME + len(x)]
+    drums /= np.maximum(weight[FRAME : FRAME + len(x), None], 1e-3)
     tell(1.0, "Taking the drums apart from the band")
     return Balance(Audio(drums, rate), Audio(x - drums, rate))
 

@@ -153,7 +153,8 @@ def _stops(hits: Sequence[Hit], length_s: float, loop: bool) -> list[float | Non
         if after is None:
             continue
         at_s = hits[after].time_s + (length_s if after <= k else 0.0)
-        stops[k] = at_s if stops[k] is None else min(at_s, stops[k])
+        asked_s = stops[k]
+        stops[k] = at_s if asked_s is None else min(at_s, asked_s)
     return stops
 
 
@@ -270,14 +271,12 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
     beat = bar.meter.beat_length
     parts = 3 if bar.meter.is_compound else 2
     # Counted in the full bar, so that a pick-up clicks like the end of a bar.
-    beats = bar.meter.beat_positions(bar.meter.bar_length)
-    if kind == "quarter":
-        places = beats
-    elif kind == "eighth":
+    places = beats = list(bar.meter.beat_positions(bar.meter.bar_length))
+    if kind == "eighth":
         places = [b + p * beat / parts for b in beats for p in range(parts)]
     elif kind == "off-beat":
         places = [b + (parts - 1) * beat / parts for b in beats]
-    else:
+    elif kind == "2 and 4":
         places = beats[1::2]
     inside = [p - bar.missing for p in places if bar.missing <= p < bar.meter.bar_length]
     return [(p, p + bar.missing == 0) for p in inside]

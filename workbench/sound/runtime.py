@@ -12,12 +12,11 @@ import os
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
 import onnxruntime
-
-Session = onnxruntime.InferenceSession
+from onnxruntime import InferenceSession as Session
 
 
 def open_session(model: bytes | str) -> Session:
     """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal."""
     options = onnxruntime.SessionOptions()
     options.log_severity_level = 4
-    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    return Session(model, options, providers=["CPUExecutionProvider"])

@@ -9,9 +9,8 @@ Benchmark and comparison with other libraries: ``tests/benchmarks/bench_stretch.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import signal
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
@@ -35,7 +34,7 @@ ONSET_SHARE = 0.1
 NEAREST_S = 0.018
 
 
-def stretch_audio(audio: Audio, speed: float, attacks_s: Sequence[float] | None = None) -> Audio:
+def stretch_audio(audio: Audio, speed: float, attacks_s: ArrayLike | None = None) -> Audio:
     """Play a recording at another speed, its pitch unchanged.
 
     Parameters
@@ -63,10 +62,9 @@ def stretch_audio(audio: Audio, speed: float, attacks_s: Sequence[float] | None 
         return audio
     samples, rate = audio.samples, audio.sample_rate
     out = _stretched(samples, rate, speed)
-    if attacks_s is None:
-        attacks_s = find_attacks(audio)
-    _hush_pre_echoes(out, samples, rate, speed, attacks_s)
-    _keep_attacks(out, samples, rate, speed, attacks_s)
+    attacks = find_attacks(audio) if attacks_s is None else np.asarray(attacks_s, float)
+    _hush_pre_echoes(out, samples, rate, speed, attacks)
+    _keep_attacks(out, samples, rate, speed, attacks)
     return Audio(out, rate)
 
 
@@ -99,7 +97,7 @@ def find_attacks(audio: Audio) -> np.ndarray:
     step = max(1, round(0.001 * rate))
     if len(mono) < 50 * step:
         return np.zeros(0)
-    rise = 0.0
+    rise = np.zeros(len(mono) // step)
     for low_hz, high_hz in ((30, 150), (150, 900), (900, 4000), (4000, 12000)):
         if low_hz > 0.4 * rate:
             continue
@@ -122,12 +120,12 @@ def find_attacks(audio: Audio) -> np.ndarray:
     return _refined(mono, peaks * step, rate) / rate
 
 
-def settle_attacks(audio: Audio, times_s: Sequence[float]) -> np.ndarray:
+def settle_attacks(audio: Audio, times_s: ArrayLike) -> np.ndarray:
     """Known strokes (of a chart, say) moved to the attacks heard within 20 ms."""
     rate = audio.sample_rate
     mono = audio.mono().astype(float)
-    times_s = np.asarray(times_s, float)
-    inside = times_s[(times_s >= 0) & (times_s < audio.duration_s)]
+    known_s = np.asarray(times_s, float)
+    inside = known_s[(known_s >= 0) & (known_s < audio.duration_s)]
     return _refined(mono, np.round(inside * rate).astype(int), rate, 0.020) / rate
 
 
@@ -151,7 +149,7 @@ def _refined(mono: np.ndarray, at: np.ndarray, rate: int, reach_s: float = 0.010
     return np.array(sorted(set(out)), float)
 
 
-def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: Sequence[float]) -> None:
+def _hush_pre_echoes(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: np.ndarray) -> None:
     """Turn down what sounds before an attack but did not in the recording.
 
     The vocoder spreads an attack over its window; ahead of it neither the low
@@ -178,9 +176,7 @@ def _levels(x: np.ndarray, frame: int) -> np.ndarray:
     return np.sqrt(np.maximum(uniform_filter1d(power, 3, mode="nearest"), 0))
 
 
-def _allowed(
-    heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float, attacks_s: Sequence[float]
-) -> np.ndarray:
+def _allowed(heard: np.ndarray, meant: np.ndarray, frame_s: float, speed: float, attacks_s: np.ndarray) -> np.ndarray:
     """Gain of each frame: 1 except ahead of attacks, where it takes off the excess."""
     at_s = (np.arange(len(heard)) + 0.5) * frame_s
     meant = np.interp(at_s * speed, (np.arange(len(meant)) + 0.5) * frame_s, meant)
@@ -192,10 +188,9 @@ def _allowed(
     return uniform_filter1d(gain, 3, mode="nearest")
 
 
-def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: Sequence[float]) -> None:
-    attacks_s = np.sort(np.asarray(attacks_s, float))
-    kept = []
-    for t in attacks_s:
+def _keep_attacks(out: np.ndarray, samples: np.ndarray, rate: int, speed: float, attacks_s: np.ndarray) -> None:
+    kept: list[float] = []
+    for t in np.sort(attacks_s):
         if not kept or t - kept[-1] >= NEAREST_S:
             kept.append(float(t))
     for t, following in zip(kept, [*kept[1:], np.inf]):

@@ -19,6 +19,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import signal
 
 from workbench.chart.drumkit import instrument
@@ -131,9 +132,9 @@ def _played(voice: str, layer: int, sample_rate: int, variation: int) -> np.ndar
 
 
 def ring(
-    frequency_hz: np.ndarray,
-    amplitude: np.ndarray,
-    decay_s: np.ndarray,
+    frequency_hz: ArrayLike,
+    amplitude: ArrayLike,
+    decay_s: ArrayLike,
     duration_s: float,
     sample_rate: int,
     rng: np.random.Generator | None = None,
@@ -144,18 +145,18 @@ def ring(
     cosine phase, or in random phase if a generator is given.  Computed as one
     matrix product, so a thousand partials cost little.
     """
-    frequency_hz = np.asarray(frequency_hz, float)
-    heard = frequency_hz < 0.45 * sample_rate
-    frequency_hz = frequency_hz[heard]
-    amplitude = np.broadcast_to(amplitude, heard.shape)[heard].astype(complex)
-    decay_s = np.broadcast_to(decay_s, heard.shape)[heard]
+    partial_hz = np.asarray(frequency_hz, float)
+    heard = partial_hz < 0.45 * sample_rate
+    partial_hz = partial_hz[heard]
+    level = np.broadcast_to(np.asarray(amplitude, complex), heard.shape)[heard]
+    decay = np.broadcast_to(np.asarray(decay_s, float), heard.shape)[heard]
     if rng is not None:
-        amplitude = amplitude * np.exp(2j * np.pi * rng.random(len(frequency_hz)))
+        level = level * np.exp(2j * np.pi * rng.random(len(partial_hz)))
     block, count = 512, int(np.ceil(duration_s * sample_rate))
-    rate = (-1 / decay_s + 2j * np.pi * frequency_hz) / sample_rate
+    rate = (-1 / decay + 2j * np.pi * partial_hz) / sample_rate
     inside = np.exp(rate[:, None] * np.arange(block)).astype(np.complex64)
     starts = np.arange(0, count, block)
-    across = (amplitude * np.exp(rate * starts[:, None])).astype(np.complex64)
+    across = (level * np.exp(rate * starts[:, None])).astype(np.complex64)
     return (across @ inside).real.ravel()[:count].astype(float)
 
 
@@ -237,7 +238,7 @@ def _colour(frequency_hz: np.ndarray, centre_hz: float, octaves: float) -> np.nd
 # -- voices --------------------------------------------------------------------
 
 
-def _kick(force, sr, rng):
+def _kick(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     head = _membrane(52, 0.13, force, 1.1, 0.016, 0.55, sr, rng, tilt=1.0, damping=0.9)
     shell = _membrane(96, 0.07, force, 0.3, 0.02, 0.3, sr, rng, tilt=1.6)
     beater = _burst(force, 0.0028, 900, 5200, sr, rng)
@@ -248,7 +249,7 @@ def _kick(force, sr, rng):
     )
 
 
-def _wires(duration_s, force, sr, rng, decay_s):
+def _wires(duration_s: float, force: float, sr: int, rng: np.random.Generator, decay_s: float) -> np.ndarray:
     """Snare wires rattling against the head."""
     t = _time(duration_s, sr)
     low = band_noise(duration_s, 900, 3200, sr, rng)
@@ -260,7 +261,7 @@ def _wires(duration_s, force, sr, rng, decay_s):
     return rise * (0.75 * low * slow + high * (0.7 * fast + 0.3 * slow)) * grain
 
 
-def _snare_drum(force, sr, rng, ring_level=0.0):
+def _snare_drum(force: float, sr: int, rng: np.random.Generator, ring_level: float = 0.0) -> np.ndarray:
     head = _membrane(186, 0.075, force, 0.10, 0.02, 0.5, sr, rng, tilt=0.9, damping=0.8)
     second = ring([331, 286, 512], [0.5, 0.3, 0.25], [0.05, 0.06, 0.035], 0.4, sr)
     wires = _wires(0.6, force, sr, rng, 0.055 + 0.045 * force)
@@ -275,17 +276,17 @@ def _snare_drum(force, sr, rng, ring_level=0.0):
     )
 
 
-def _snare(force, sr, rng):
+def _snare(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     return _snare_drum(force, sr, rng)
 
 
-def _rim_shot(force, sr, rng):
+def _rim_shot(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     return _add(
         (1.0, _snare_drum(min(1.0, force * 1.15), sr, rng, 0.45)), (0.5, _unit(_burst(1.0, 0.002, 1500, 9000, sr, rng)))
     )
 
 
-def _side_stick(force, sr, rng):
+def _side_stick(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     wood = ring([1180, 1730, 2590, 3420, 4700], [1, 0.8, 0.5, 0.35, 0.2], [0.014, 0.011, 0.007, 0.005, 0.004], 0.15, sr)
     shell = _membrane(330, 0.03, force, 0.0, 0.02, 0.15, sr, rng)
     return _add(
@@ -296,8 +297,8 @@ def _side_stick(force, sr, rng):
     )
 
 
-def _tom(pitch_hz, decay_s):
-    def play(force, sr, rng):
+def _tom(pitch_hz: float, decay_s: float) -> Voice:
+    def play(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
         head = _membrane(pitch_hz, decay_s, force, 0.16, 0.05, 5 * decay_s, sr, rng, tilt=1.1, damping=0.85)
         lower = _membrane(pitch_hz * 1.06, 0.5 * decay_s, force, 0.1, 0.05, 3 * decay_s, sr, rng, tilt=2)
         stick = _burst(force, 0.003, 400, 6000, sr, rng)
@@ -311,10 +312,19 @@ def _tom(pitch_hz, decay_s):
     return play
 
 
-def _hat(kind, decay_s, duration_s, centre_hz=8200, low=0.05, tick=0.4, shake=0.0, bloom_s=0.0):
+def _hat(
+    kind: str,
+    decay_s: float,
+    duration_s: float,
+    centre_hz: float = 8200,
+    low: float = 0.05,
+    tick: float = 0.4,
+    shake: float = 0.0,
+    bloom_s: float = 0.0,
+) -> Voice:
     frequency_hz, own = _plate("hi-hat", 700, 320, 18500)
 
-    def play(force, sr, rng):
+    def play(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
         colour = own * (
             _colour(frequency_hz, centre_hz * (0.75 + 0.3 * force), 0.85) + low * _colour(frequency_hz, 900, 0.9)
         )
@@ -336,24 +346,24 @@ def _hat(kind, decay_s, duration_s, centre_hz=8200, low=0.05, tick=0.4, shake=0.
 
 
 def _cymbal(
-    kind,
-    decay_s,
-    duration_s,
-    centre_hz,
-    count=1100,
-    low_hz=180,
-    bloom_s=0.02,
-    wash=1.0,
-    ping=0.0,
-    bell=0.0,
-    octaves=1.25,
-    damping=0.55,
-):
+    kind: str,
+    decay_s: float,
+    duration_s: float,
+    centre_hz: float,
+    count: int = 1100,
+    low_hz: float = 180,
+    bloom_s: float = 0.02,
+    wash: float = 1.0,
+    ping: float = 0.0,
+    bell: float = 0.0,
+    octaves: float = 1.25,
+    damping: float = 0.55,
+) -> Voice:
     frequency_hz, own = _plate(kind, count, low_hz, 17500)
     rng_bell = np.random.default_rng(zlib.crc32((kind + "/bell").encode()))
     bell_hz = 540 * np.array([1, 1.47, 2.09, 2.56, 3.39, 4.08, 5.12, 6.3]) * rng_bell.uniform(0.985, 1.015, 8)
 
-    def play(force, sr, rng):
+    def play(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
         bright = centre_hz * (0.55 + 0.5 * force)
         level = own * _colour(frequency_hz, bright, octaves) * rng.uniform(0.6, 1.4, len(own))
         tau = decay_s * (0.55 + 0.45 * force) * (1 + frequency_hz / 3000) ** -damping
@@ -378,7 +388,7 @@ def _cymbal(
     return play
 
 
-def _tambourine(force, sr, rng):
+def _tambourine(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     out = np.zeros(int(0.35 * sr))
     frequency_hz = np.random.default_rng(7).uniform(4800, 13500, 60)
     for k in range(9):
@@ -388,7 +398,7 @@ def _tambourine(force, sr, rng):
     return _add((1.0, _unit(out)), (0.1, _unit(_burst(force, 0.004, 500, 3000, sr, rng))))
 
 
-def _cowbell(force, sr, rng):
+def _cowbell(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     metal = ring(
         [562, 845, 1130, 1690, 2440, 3380, 4790],
         [1, 0.9, 0.3, 0.35, 0.25, 0.2, 0.1],
@@ -399,7 +409,7 @@ def _cowbell(force, sr, rng):
     return _add((1.0, _unit(metal)), (0.4 * force, _unit(_burst(force, 0.002, 1500, 8000, sr, rng))))
 
 
-def _clap(force, sr, rng):
+def _clap(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
     out = np.zeros(int(0.3 * sr))
     for at_s in (0.0, 0.009, 0.019, 0.028):
         tail = 0.06 if at_s == 0.028 else 0.006
