@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from io import BufferedReader, BytesIO
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
 from xml.parsers import expat
 
 from lxml import etree
