@@ -5,7 +5,8 @@ Instruments are told apart by row, name and notehead, as in the hit grid.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import librosa.display
 
@@ -68,9 +69,10 @@ def draw_bars(
     names = chart.instruments_used() or chart.kit
     if axes is None:
         import matplotlib.pyplot as plt
+        from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-        figure, axes = plt.subplots(figsize=(_WIDTH, _ROW * len(names) + _WAVE + 0.5), layout="constrained")
-        figure.get_layout_engine().set(h_pad=0.25)  # bar numbers stand above the waveform
+        layout = ConstrainedLayoutEngine(h_pad=0.25)  # bar numbers stand above the waveform
+        _, axes = plt.subplots(figsize=(_WIDTH, _ROW * len(names) + _WAVE + 0.5), layout=layout)
     share = _WAVE / (_ROW * len(names))
     above = axes.inset_axes((0, 1.06, 1, share if audio is not None else 0.01), sharex=axes)
     above.set_axis_off()
@@ -86,10 +88,10 @@ def draw_bars(
     return axes
 
 
-def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
+def _draw_beats(all_axes: tuple[Axes, Axes], chart: Chart, first_bar: int, last_bar: int) -> None:
     time_map = chart.time_map
     top, rows = all_axes
-    words = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
+    words: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points"}
     for k in range(first_bar, last_bar + 1):
         bar = time_map.bars[k]
         for j, (time_s, position) in enumerate(zip(bar.beat_times_s, bar.beat_positions())):
@@ -112,7 +114,7 @@ def _draw_beats(all_axes, chart: Chart, first_bar: int, last_bar: int) -> None:
         axes.axvline(time_map.bar_end_s(last_bar), color="0.1", linewidth=1.2, zorder=0)
 
 
-def _draw_hits(axes, chart: Chart, names, bars: range, doubt_below: float) -> None:
+def _draw_hits(axes: Axes, chart: Chart, names: Sequence[str], bars: range, doubt_below: float) -> None:
     for row, name in enumerate(names):
         axes.axhline(row, color="0.88", linewidth=0.7, zorder=0)
         notes = [(chart.note_time_s(k, n), n) for k in bars for n in chart.bars[k].notes if n.instrument == name]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from typing import TextIO
 
 Progress = Callable[[float, str], None]
 
@@ -26,7 +27,7 @@ class TerminalProgress:
     """Writes one renewed line to standard error; quiet where that is no terminal
     except for each new step."""
 
-    def __init__(self, stream=None) -> None:
+    def __init__(self, stream: TextIO | None = None) -> None:
         self.stream = stream or sys.stderr
         self._what = ""
         self._width = 0

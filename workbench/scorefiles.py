@@ -170,7 +170,7 @@ def part_name(path: str | os.PathLike) -> str:
     return name
 
 
-def _base(chart: Chart, source: Path, folder, bars) -> Path:
+def _base(chart: Chart, source: Path, folder: str | os.PathLike | None, bars: tuple[int, int] | None) -> Path:
     name = part_name(source)
     where = Path(folder) if folder is not None else source.parent
     check_folder(where)
@@ -181,7 +181,15 @@ def _base(chart: Chart, source: Path, folder, bars) -> Path:
     return where / name
 
 
-def _write_svg(chart, path: Path, bars, options, style, progress, loop) -> list[Path]:
+def _write_svg(
+    chart: Chart,
+    path: Path,
+    bars: tuple[int, int] | None,
+    options: ScoreOptions | None,
+    style: PageStyle,
+    progress: Progress | None,
+    loop: bool,
+) -> list[Path]:
     out = []
     for k, page in enumerate(engrave_svg(chart, bars, options, style, progress, loop), start=1):
         target = path if k == 1 else path.with_name(f"{path.stem}-{k}{path.suffix}")

@@ -20,7 +20,7 @@ that a few wrong notes do not bend it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -145,7 +145,9 @@ def _agreement(chart: Chart, bars: Sequence[AlignedBar], heard: Sequence[Stroke]
 # -- grids -------------------------------------------------------------------------------
 
 
-def _grids(chart: Chart, heard: Sequence[Stroke], beats_s: np.ndarray, end_s: float):
+def _grids(
+    chart: Chart, heard: Sequence[Stroke], beats_s: np.ndarray, end_s: float
+) -> Iterator[tuple[np.ndarray, Sequence[int]]]:
     """Candidate cuts of the recording into half beats, with the pulses to try on each."""
     own = chart.time_map.anchor_times_s
     own = own + _best_offset(chart, heard)

@@ -77,17 +77,14 @@ def fit_times(chart: Chart, bars: Sequence[AlignedBar], heard: Sequence[Stroke])
     bar to the strokes of :data:`FIT_BARS` bars on each side with Tukey's
     biweight, so that strokes played or written wrongly do not count.
     """
-    by_name: dict[str, np.ndarray] = {}
-    for s in heard:
-        by_name.setdefault(s.instrument, []).append(s.time_s)  # type: ignore[arg-type]
-    by_name = {k: np.sort(np.array(v)) for k, v in by_name.items()}
+    by_name = {
+        name: np.sort([s.time_s for s in heard if s.instrument == name]) for name in {s.instrument for s in heard}
+    }
     out = list(bars)
     for run in runs_of(bars):
-        spans = [bar_span(chart, bars[k].chart_bar) for k in run]
-        notes = [
-            [(chart.note_time_s(bars[k].chart_bar, n), n.instrument) for n in chart.bars[bars[k].chart_bar].notes]
-            for k in run
-        ]
+        written = [b for k in run if (b := bars[k].chart_bar) is not None]
+        spans = [bar_span(chart, b) for b in written]
+        notes = [[(chart.note_time_s(b, n), n.instrument) for n in chart.bars[b].notes] for b in written]
         tempo = (bars[run[-1]].end_s - bars[run[0]].start_s) / (spans[-1][1] - spans[0][0])
         for _ in range(3):
             pairs = [_pairs(notes[j], spans[j], out[k], by_name) for j, k in enumerate(run)]
@@ -118,7 +115,9 @@ def runs_of(bars: Sequence[AlignedBar]) -> list[list[int]]:
     return runs
 
 
-def _pairs(notes, span: tuple[float, float], bar: AlignedBar, by_name: dict[str, np.ndarray]) -> np.ndarray:
+def _pairs(
+    notes: Sequence[tuple[float, str]], span: tuple[float, float], bar: AlignedBar, by_name: dict[str, np.ndarray]
+) -> np.ndarray:
     """(chart time, stroke time) of a bar's notes and the nearest strokes of their instruments."""
     found = []
     for chart_s, name in notes:

@@ -93,8 +93,8 @@ def _next_played(section: Section, first_played: dict[int, int]) -> int | None:
 
 def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_s: float) -> list[Bar]:
     """Bars for a stretch that the chart lacks, in the meter and tempo beside it."""
-    like = next(b for b in (*alignment.bars[:k][::-1], *alignment.bars[k + 1 :]) if b.chart_bar is not None)
-    old = chart.time_map.bars[like.chart_bar]
+    beside = (*alignment.bars[:k][::-1], *alignment.bars[k + 1 :])
+    like, old = next((b, chart.time_map.bars[b.chart_bar]) for b in beside if b.chart_bar is not None)
     usual_s = (like.end_s - like.start_s) * float(old.meter.beat_length / old.length)
     beats = max(1, round((end_s - start_s) / usual_s))
     beat_s = (end_s - start_s) / beats

@@ -80,7 +80,7 @@ def find_path(
     roll, counts = _roll(heard, grid_s, per_step, longest * per_step, resolution)
     costs, matched = _bar_costs(chart, roll, counts, spans, per_step, steps, resolution)
 
-    mass = len(heard) / max(1.0, steps / np.mean(spans)) + np.mean([len(b.notes) for b in chart.bars])
+    mass = len(heard) / max(1.0, steps / float(np.mean(spans))) + float(np.mean([len(b.notes) for b in chart.bars]))
     jump, opening, extra_bar = JUMP_BARS * mass, OPENING_BARS * mass, EXTRA_BARS * mass
     extra_step = extra_bar / float(np.mean(spans))
     n = len(chart.bars)
@@ -143,9 +143,8 @@ def find_path(
             came[i + span, bars[better] + 1] = FROM_BAR
     tail = np.concatenate([np.cumsum(step_counts[::-1])[::-1], np.zeros(longest + 1)])
     ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + skipped_end
-    i, b = np.unravel_index(int(np.argmin(ends)), ends.shape)
-    bars = _walk_back(int(i), int(b), came, since, spans, grid_s)
-    return float(ends[i, b]), _put_back(chart, bars)
+    row, column = divmod(int(np.argmin(ends)), ends.shape[1])
+    return float(ends[row, column]), _put_back(chart, _walk_back(row, column, came, since, spans, grid_s))
 
 
 def _walk_back(

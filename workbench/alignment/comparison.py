@@ -125,6 +125,5 @@ def match_times(first_s: np.ndarray, second_s: np.ndarray, window_s: float) -> l
 def _paired(
     first: Sequence[Stroke], a: Sequence[int], second: Sequence[Stroke], b: Sequence[int], window_s: float
 ) -> list[tuple[int, int]]:
-    times = [np.array([strokes[k].time_s for k in ks]) for strokes, ks in ((first, a), (second, b))]
-    found = match_times(*times, window_s)
-    return [(a[i], b[j]) for i, j in found]
+    first_s, second_s = (np.array([strokes[k].time_s for k in ks]) for strokes, ks in ((first, a), (second, b)))
+    return [(a[i], b[j]) for i, j in match_times(first_s, second_s, window_s)]

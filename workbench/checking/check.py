@@ -26,6 +26,7 @@ from workbench.alignment.comparison import compare_strokes
 from workbench.chart import Chart
 from workbench.chart.counting import bar_list, capital, place_list
 from workbench.chart.events import Stroke
+from workbench.chart.meter import TimeMap
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.listening.transcription import Transcription, transcribe
@@ -401,7 +402,7 @@ def _anywhere(chart: Chart, first: int, last: int) -> str:
     return f" It may be anywhere in {bar_list(chart.time_map, range(first, last + 1))}, which are alike."
 
 
-def _whole_bars(kind: str, time_map, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
+def _whole_bars(kind: str, time_map: TimeMap, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
     number, severity = time_map.bar_number(bar_index), GRAVITY[kind]
     return Finding(kind, bar_index, number, None, "", "", start_s, 0.0, 0.9, severity, start_s, end_s, text)
 

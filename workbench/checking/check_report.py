@@ -101,7 +101,7 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
             out.append(Line(first.verdict, first.text, probability))
             continue
         timed = check.chart.time_map.bars[bar.bar_index]
-        places = place_list(timed, [f.position for f in found])
+        places = place_list(timed, [f.position for f in found if f.position is not None])
         text = said_of(first.kind, first.instrument, first.heard_instrument)
         if first.kind in ("early", "late"):
             mean = sum(abs(f.deviation_s) for f in found) / len(found)

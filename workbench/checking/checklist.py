@@ -51,9 +51,11 @@ class CheckList(w.VBox):
     def __init__(self, check: Check, grid: Grid) -> None:
         self.check, self.grid = check, grid
         findings = check.findings[:MOST_LISTED]
-        time_map = write_on_recording(check.chart, check.alignment).time_map if findings else None
-        # Edges of neighbouring bars may differ by milliseconds: look a little inside.
-        self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
+        self._numbers: list[int] = []
+        if findings:
+            time_map = write_on_recording(check.chart, check.alignment).time_map
+            # Edges of neighbouring bars may differ by milliseconds: look a little inside.
+            self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
         self.found = w.Select(
             options=[(f"{f.verdict:<7}{f.text}", k) for k, f in enumerate(findings)],
             value=None,
@@ -70,7 +72,7 @@ class CheckList(w.VBox):
         self.play.on_click(lambda _: self._play())
         super().__init__([self.found, w.HBox([self.play, self.said])])
 
-    def _chosen(self, _change) -> None:
+    def _chosen(self, _change: object) -> None:
         self.play.disabled = self.found.value is None
         if self.found.value is not None:
             finding = self.check.findings[self.found.value]

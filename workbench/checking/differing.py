@@ -67,14 +67,14 @@ def differing_strokes(
     missed = {(f.aligned_index, f.position, f.instrument): f.heard_instrument for f in sure if is_missed(f)}
     out = []
     for i, e in enumerate(matched.expected):
-        if i in played or e.note.instrument in NOT_HEARD or e.aligned.chart_bar is None:
+        if i in played or e.note.instrument in NOT_HEARD:
             continue
         key = (e.aligned_index, e.note.position, e.note.instrument)
         out.append(
             DifferingStroke(
                 "missed" if key in missed else "unsure",
-                e.aligned.chart_bar,
-                number(e.aligned.chart_bar),
+                e.chart_bar,
+                number(e.chart_bar),
                 e.note.position,
                 e.note.instrument,
                 e.stroke.time_s,

@@ -126,6 +126,12 @@ class Expected:
     aligned: AlignedBar
     aligned_index: int
 
+    @property
+    def chart_bar(self) -> int:
+        """Index of the written bar."""
+        assert self.aligned.chart_bar is not None
+        return self.aligned.chart_bar
+
 
 @dataclass(frozen=True)
 class Matched:
@@ -330,7 +336,7 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
         for articulation in e.note.articulations & {*GRACE_REACH_S, "roll"}:
             first_s, last_s = at - GRACE_REACH_S.get(articulation, 0.0), at
             if articulation == "roll":
-                k = e.aligned.chart_bar
+                k = e.chart_bar
                 end_s = chart.time_map.seconds(k, roll_end(chart, k, e.note))
                 last_s = aligned_time_s(end_s, (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k)), e.aligned)
             near = [

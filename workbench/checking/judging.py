@@ -17,8 +17,8 @@ evidence is under a mistake than under a slip of the ear.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -222,7 +222,8 @@ def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
     for _ in range(ROUNDS):
         odds = rate * doubt / (1 - np.minimum(rate * doubt, 0.9)) * ratio
         probability = odds / (1 + odds)
-        by_bar, by_name = Counter(), Counter()
+        by_bar: defaultdict[int, float] = defaultdict(float)
+        by_name: defaultdict[str, float] = defaultdict(float)
         for case, bar, name, s in zip(cases, bars, names, probability):
             by_bar[bar] += s
             # A drum that is not heard all over tells of the ear: see the recall.
@@ -271,7 +272,7 @@ class _Evidence:
         )
         self.heard_times_s = [t for t, _, _ in self.heard_notes]
 
-    def cases(self):
+    def cases(self) -> Iterator[_Case | None]:
         """Every difference, in no order."""
         pairs = self.matched.pairs
         taken = {j for _, j in self.matched.faint_pairs}
@@ -297,7 +298,7 @@ class _Evidence:
         nearly every stroke has its note, the ear hears better than usual.
         """
         spare = Counter(self.matched.strokes[j].instrument for j in self.matched.pairs.only_second)
-        expected: Counter = Counter()
+        expected: defaultdict[str, float] = defaultdict(float)
         for s in self.matched.strokes:
             expected[s.instrument] += 1 - s.confidence
         # The stroke in question does not count against itself.
@@ -382,7 +383,7 @@ class _Evidence:
         ratio = 1 / max(1 - HIGHEST_PROBABILITY, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
-        doubt = 1 - 0.7 * self.custom(e.aligned.chart_bar, e.note.key) * played
+        doubt = 1 - 0.7 * self.custom(e.chart_bar, e.note.key) * played
         share = 0.5 if soft else 1.0
         if i in self.matched.traces:
             # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
@@ -404,9 +405,8 @@ class _Evidence:
     def unwritten(self, j: int) -> _Case | None:
         stroke = self.matched.strokes[j]
         index, place = self._where(stroke)
-        bar = self.alignment.bars[index]
-        doubt = 0.7 + 1.6 * self.custom(bar.chart_bar, (place, stroke.instrument))
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar, index)
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), self.alignment.bars[index], index)
+        doubt = 0.7 + 1.6 * self.custom(expected.chart_bar, expected.note.key)
         return self._or_beside(
             _Case(
                 "missing",
@@ -422,11 +422,10 @@ class _Evidence:
         """A half-heard stroke that no note explains, in a place where a note is the custom."""
         stroke = self.matched.faint[j]
         index, place = self._where(stroke)
-        bar = self.alignment.bars[index]
-        if self.chart.bars[bar.chart_bar].find(place, stroke.instrument) is not None:
+        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), self.alignment.bars[index], index)
+        if self.chart.bars[expected.chart_bar].find(place, stroke.instrument) is not None:
             return None
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), bar, index)
-        ratio = 8 * stroke.confidence * self.custom(bar.chart_bar, (place, stroke.instrument))
+        ratio = 8 * stroke.confidence * self.custom(expected.chart_bar, expected.note.key)
         return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5, half_heard=True))
 
     def _or_beside(self, case: _Case) -> _Case:
@@ -484,8 +483,7 @@ class _Evidence:
 
 def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     e, stroke = case.expected, case.stroke
-    k = e.aligned.chart_bar
-    assert k is not None
+    k = e.chart_bar
     number, bar = chart.time_map.bar_number(k), chart.time_map.bars[k]
     name = e.note.instrument
     what = said_of(case.kind, name, stroke.instrument if stroke else "")

@@ -389,8 +389,7 @@ def _click_lines(chart: Chart, alignment: Alignment, click: Click) -> list[Align
 
 def _written_s(chart: Chart, expected: Expected) -> float:
     """When the chart wants a note, in its own seconds: as written, or with its feel if it is swung."""
-    k = expected.aligned.chart_bar
-    assert k is not None
+    k = expected.chart_bar
     if chart.feel == "straight":
         return chart.time_map.seconds(k, expected.note.position)
     return chart.note_time_s(k, expected.note)
@@ -404,8 +403,7 @@ def _deviations(
     strokes = tuple(matched.strokes[j] for _, j in sorted(played))
     out = []
     for e, stroke in zip(notes, strokes):
-        k = e.aligned.chart_bar
-        assert k is not None
+        k = e.chart_bar
         if lines is None:
             span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
             wanted = aligned_time_s(_written_s(chart, e), span, e.aligned)
@@ -445,7 +443,9 @@ def _instruments(
                 name,
                 written,
                 int(mine.sum()),
-                *(counts[what, name] for what in ("missed", "unsure", "added")),
+                counts["missed", name],
+                counts["unsure", name],
+                counts["added", name],
                 float(good.mean()) if enough else None,
                 float(good.std()) if enough else None,
                 int((mine & measured.slips).sum()),
@@ -526,7 +526,7 @@ def _fill_change(chart: Chart, by_aligned: dict, span: Mark, k: int) -> float | 
     inside, before = [], []
     for index in range(max(0, k - 2), k + 1 + len(span.bars)):
         for e, time_s in by_aligned.get(index, []):
-            place = (e.aligned.chart_bar, e.note.position)
+            place = (e.chart_bar, e.note.position)
             if place < span.start:
                 before.append((_written_s(chart, e), time_s))
             elif place <= span.end:
@@ -535,7 +535,7 @@ def _fill_change(chart: Chart, by_aligned: dict, span: Mark, k: int) -> float | 
     if (
         first is None
         or second is None
-        or not any(span.covers(e.aligned.chart_bar, e.note.position) for e, _ in by_aligned.get(k, []))
+        or not any(span.covers(e.chart_bar, e.note.position) for e, _ in by_aligned.get(k, []))
     ):
         return None
     return first / second - 1.0
@@ -547,7 +547,8 @@ def _fill_change(chart: Chart, by_aligned: dict, span: Mark, k: int) -> float | 
 def _ghosts(chart: Chart, measured: _Measured) -> tuple[GhostNotes, ...]:
     out, limit = [], ghost_limit(chart)
     for name in ("snare", "floor tom", "mid tom", "high tom"):
-        soft, full = [], []
+        soft: list[tuple[int, int]] = []
+        full: list[tuple[int, int]] = []
         for e, stroke in zip(measured.notes, measured.strokes):
             if e.note.instrument == name:
                 (soft if is_ghost(e.note, limit) else full).append((e.note.velocity, stroke.velocity))
@@ -561,22 +562,21 @@ def _ghosts(chart: Chart, measured: _Measured) -> tuple[GhostNotes, ...]:
 
 def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
     """Bars that come again often enough, most even first."""
-    by_bar: dict[int, list[tuple]] = {}
+    by_bar: dict[int, list[tuple[Expected, float, int]]] = {}
     for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
         if not slip:
             by_bar.setdefault(e.aligned_index, []).append((e, seconds, stroke.velocity))
     groups: dict[tuple[int, ...], dict] = {}
     times: dict[tuple[int, ...], int] = {}
     for found in by_bar.values():
-        k = found[0][0].aligned.chart_bar
-        alike = chart.repeats_of(k)
+        alike = chart.repeats_of(found[0][0].chart_bar)
         middle = np.median([s for _, s, _ in found])  # drift is told elsewhere
         notes = groups.setdefault(alike, {})
         times[alike] = times.get(alike, 0) + 1
         for e, seconds, velocity in found:
             notes.setdefault(e.note.key, []).append((seconds - middle, velocity))
     out = []
-    played = {e.aligned.chart_bar for e in measured.notes}
+    played = {e.chart_bar for e in measured.notes}
     for alike, notes in groups.items():
         often = [np.array(v) for v in notes.values() if len(v) >= FEWEST_REPEATS]
         if times[alike] >= FEWEST_REPEATS and len(often) >= 3:

@@ -82,8 +82,8 @@ def strokes_svg(take: Take, width: int = 640) -> str:
             if abs(ms) <= REACH_MS:
                 out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{BLUE}" fill-opacity="0.3"/>')
         t = timing.get(name)
-        if t is not None and t.mean_ms is not None and abs(t.mean_ms) < REACH_MS:
-            low, high = (np.clip(t.mean_ms + s * t.spread_ms, -REACH_MS, REACH_MS) for s in (-1, 1))
+        if t is not None and t.mean_ms is not None and t.spread_ms is not None and abs(t.mean_ms) < REACH_MS:
+            low, high = max(t.mean_ms - t.spread_ms, -REACH_MS), min(t.mean_ms + t.spread_ms, REACH_MS)
             out.append(
                 f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" '
                 f'stroke="{VERMILION}" stroke-width="2.5"/>'
@@ -181,7 +181,7 @@ def _listed_strokes(take: Take) -> list[tuple[str, list[str]]]:
 
 
 def _rows(take: Take) -> list[tuple[str, ...]]:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for i in take.playing.instruments:
         spread = "–" if i.spread_ms is None else f"{i.spread_ms:.0f} ms"
         counts = (f"{i.played} of {i.written}", str(i.missed), str(i.unsure), str(i.added))

@@ -53,16 +53,12 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     share = take.played / max(1, take.written)
     if share >= 0.95 and not take.alignment.left_out:
         out.append(f"You played {take.played} of the {take.written} written strokes: you know the part.")
-    told = [
-        i
-        for i in take.instruments
-        if i.spread_ms is not None and i.played >= 10 and i.spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]
-    ]
-    if told:
-        best = min(told, key=lambda i: i.spread_ms)
+    told = [(spread_ms, name) for name, _, spread_ms in _told(take)]
+    spread_ms, steadiest = min(told, key=lambda t: t[0], default=(np.inf, ""))
+    if spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]:
         out.append(
-            f"Your {best.instrument} is the steadiest: its strokes vary by {best.spread_ms:.0f} ms"
-            f"{_beside_working_drummers(best.spread_ms)}."
+            f"Your {steadiest} is the steadiest: its strokes vary by {spread_ms:.0f} ms"
+            f"{_beside_working_drummers(spread_ms)}."
         )
     if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5:
         out.append(f"You keep the tempo: from beginning to end it changes by {abs(take.drift_percent):.1f} %.")
@@ -265,30 +261,37 @@ def _advise_on_custom(take: Playing) -> Iterator[Advice]:
 
 
 def _advise_on_place(take: Playing) -> Iterator[Advice]:
-    told = [i for i in take.instruments if i.mean_ms is not None and i.played >= 10]
-    for side in ("ahead of", "behind"):
-        off = sorted(
-            (i for i in told if abs(i.mean_ms) >= TOLD_FROM_MS and (i.mean_ms < 0) == (side == "ahead of")),
-            key=lambda i: -abs(i.mean_ms),
-        )[:3]
+    told = _told(take)
+    for side, sign in (("ahead of", -1), ("behind", 1)):
+        off = sorted(((sign * ms, name) for name, ms, _ in told if sign * ms >= TOLD_FROM_MS), key=lambda t: -t[0])[:3]
         if off:
-            names = and_list([i.instrument for i in off])
-            far = and_list([f"{abs(i.mean_ms):.0f}" for i in off])
+            names = and_list([name for _, name in off])
+            far = and_list([f"{ms:.0f}" for ms, _ in off])
             yield (
-                abs(off[0].mean_ms) / 12,
+                off[0][0] / 12,
                 f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
                 "average. That can be a feel; if you don't mean it, play it alone to a click until the click "
                 "disappears.",
             )
-    wide = sorted((i for i in told if i.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3), key=lambda i: -i.spread_ms)[:3]
+    loose = ((ms, name) for name, _, ms in told if ms > WORKING_DRUMMERS_SPREAD_MS[2] + 3)
+    wide = sorted(loose, key=lambda t: -t[0])[:3]
     if wide:
-        names, far = and_list([i.instrument for i in wide]), and_list([f"{i.spread_ms:.0f}" for i in wide])
+        names, far = and_list([name for _, name in wide]), and_list([f"{ms:.0f}" for ms, _ in wide])
         yield (
-            wide[0].spread_ms / 14,
+            wide[0][0] / 14,
             f"The {names} {'spreads' if len(wide) == 1 else 'spread'} by {far} ms (working drummers: "
             f"about {WORKING_DRUMMERS_SPREAD_MS[1]:.0f} ms). Practise slowly with a click on every eighth, "
             "then with the click on 2 and 4 only.",
         )
+
+
+def _told(take: Playing) -> list[tuple[str, float, float]]:
+    """(instrument, mean, spread in milliseconds) of those struck often enough to tell."""
+    return [
+        (i.instrument, i.mean_ms, i.spread_ms)
+        for i in take.instruments
+        if i.mean_ms is not None and i.spread_ms is not None and i.played >= 10
+    ]
 
 
 def _advise_on_tempo(take: Playing) -> Iterator[Advice]:

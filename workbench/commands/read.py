@@ -17,6 +17,13 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from workbench.chart import Chart
+    from workbench.chart.edits import CompositeEdit
+    from workbench.reading.read import Reading
+    from workbench.reading.versions import Versions
 
 NAME = "read"
 HELP = "read form, grooves, variations, fills and sticking out of a chart"
@@ -63,11 +70,12 @@ def run(args: argparse.Namespace) -> int:
             "workbench (.chart.json), as workbench draft makes it."
         )
     chart, problems = _chart(args.chart)
+    result: Reading | Versions
     if args.against:
         other, more = _chart(args.against)
         result, problems = wb.compare(chart, other), problems + more
     else:
-        result = wb.read_part(
+        result = reading = wb.read_part(
             chart,
             args.audio,
             handedness="left" if args.left_handed else "right",
@@ -80,11 +88,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(f"{json.dumps(result.to_data(), indent=1)}\n" if args.json else result.to_markdown(), end="")
     if writes:
-        _write_into_chart(args, result)
+        _write_into_chart(args, reading)
     return 1 if problems else 0
 
 
-def _chart(path: Path):
+def _chart(path: Path) -> tuple[Chart, tuple[str, ...]]:
     """A chart from any file that holds one, and what in it was not understood, which is said."""
     from workbench.scorefiles import read_any_chart
 
@@ -94,7 +102,7 @@ def _chart(path: Path):
     return imported.chart, imported.problems
 
 
-def _write_into_chart(args: argparse.Namespace, reading) -> None:
+def _write_into_chart(args: argparse.Namespace, reading: Reading) -> None:
     """Write marks and sticking into the chart file, and say so (not among the JSON)."""
     from workbench.files.document import ChartDocument
     from workbench.reading.read import reading_to_edits
@@ -120,7 +128,7 @@ def _write_into_chart(args: argparse.Namespace, reading) -> None:
     print(f"Written into {args.chart}: {'; '.join(said)}.", file=sys.stderr)
 
 
-def _marked(marking) -> str:
+def _marked(marking: CompositeEdit) -> str:
     """What an edit writes, counted."""
     from workbench.chart.edits import NameSection, SetMark, SetText
 

@@ -306,7 +306,9 @@ def evaluate_folder(
     scores = []
     for k, (kind, path) in enumerate(work):
         tell = part(progress, k / len(work), (k + 1) / len(work))
-        draft = draft_chart(path, lambda done, what, t=tell, p=path, a=kind: t(done, f"{p.stem} ({a})"))
+        draft = draft_chart(path, _named(tell, f"{path.stem} ({kind})"))
+        recording = draft.chart.recording
+        assert recording is not None  # every draft has one
         found = strokes_said(draft.chart)
         labels = {}
         for subfolder in ("class", "subclass"):
@@ -322,10 +324,15 @@ def evaluate_folder(
                 labels["class"],
                 labels["subclass"],
                 read_beat_labels(beat_file) if beat_file else (),
-                draft.chart.recording.duration_s,
+                recording.duration_s,
             )
         )
     return Evaluation(tuple(scores))
+
+
+def _named(tell: Progress, name: str) -> Progress:
+    """Progress that says which recording it is of."""
+    return lambda done, _: tell(done, name)
 
 
 def strokes_said(chart: Chart) -> list[Stroke]:

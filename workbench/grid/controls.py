@@ -7,6 +7,8 @@ in the page and works while the kernel is busy.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import ipywidgets as w
 import traitlets
 
@@ -67,7 +69,7 @@ _WHOLE_WORDS = {"description_width": "initial"}
 ZOOMS = [("1 bar", 1), ("2 bars", 2), ("4 bars", 4), ("8 bars", 8), ("16 bars", 16), ("32 bars", 32), ("whole song", 0)]
 
 
-def _button(words: str, tooltip: str, action) -> w.Button:
+def _button(words: str, tooltip: str, action: Callable[[], object]) -> w.Button:
     button = w.Button(description=words, tooltip=tooltip, layout=w.Layout(width="auto"))
     button.on_click(lambda _: action())
     return button

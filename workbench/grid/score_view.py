@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import escape
 
 import anywidget
@@ -52,7 +53,7 @@ class ScoreView(anywidget.AnyWidget):
     height = t.Int(420, min=100, help="pixels; a long score scrolls").tag(sync=True)
 
     def __init__(
-        self, source: HitGrid | ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs
+        self, source: HitGrid | ChartDocument, first_bar: int = 0, last_bar: int | None = None, **kwargs: Any
     ) -> None:
         grid = source if isinstance(source, HitGrid) else None
         document = source.document if isinstance(source, HitGrid) else source

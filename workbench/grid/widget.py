@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from fractions import Fraction
 from pathlib import Path
@@ -24,7 +24,7 @@ import traitlets as t
 
 from workbench.chart import Chart
 from workbench.chart import data as chartdata
-from workbench.chart.edits import Edit
+from workbench.chart.edits import Edit, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
 from workbench.files.chartfile import recording_file
@@ -98,7 +98,7 @@ class HitGrid(anywidget.AnyWidget):
     click_level = t.Int(0, min=0, max=100).tag(sync=True)
     click_pan = t.Int(0, min=-100, max=100).tag(sync=True)
 
-    def __init__(self, document: ChartDocument, recording: str | Path | Audio | None = None, **kwargs) -> None:
+    def __init__(self, document: ChartDocument, recording: str | Path | Audio | None = None, **kwargs: Any) -> None:
         self.document = document
         self._state_lock = threading.RLock()
         self._shown: Chart = document.chart
@@ -125,7 +125,7 @@ class HitGrid(anywidget.AnyWidget):
         self._workers.shutdown(wait=False, cancel_futures=True)
         super().close()
 
-    def _send(self, msg, buffers=None) -> None:
+    def _send(self, msg: dict, buffers: list | None = None) -> None:
         super()._send(msg, buffers=buffers)
         self._let_the_page_choose_the_thread()
 
@@ -139,7 +139,7 @@ class HitGrid(anywidget.AnyWidget):
         back; other versions note nothing.
         """
         if self.comm is not None:
-            vars(self.comm).pop("_reply_subshell_id", None)
+            self.comm.__dict__.pop("_reply_subshell_id", None)
 
     # -- for the notebook's user ------------------------------------------------------
 
@@ -172,7 +172,7 @@ class HitGrid(anywidget.AnyWidget):
         """Have the page do what a key does, such as ``"next doubt"``."""
         self.send({"type": "command", "command": command})
 
-    def attempt(self, action, *args) -> None:
+    def attempt(self, action: Callable[..., object], *args: object) -> None:
         """Do something to the chart; what is not possible is said in the page."""
         try:
             action(*args)
@@ -189,7 +189,7 @@ class HitGrid(anywidget.AnyWidget):
 
     # -- messages -----------------------------------------------------------------------
 
-    def _receive(self, _widget, message: Any, _buffers) -> None:
+    def _receive(self, _widget: object, message: Any, _buffers: object) -> None:
         kind = message.get("type") if isinstance(message, dict) else None
         if kind == "do":
             self._do(message)
@@ -205,7 +205,7 @@ class HitGrid(anywidget.AnyWidget):
         """
         client, seq = message.get("client"), message.get("seq")
         named = isinstance(client, str) and client.isascii() and len(client) < 64
-        if not named or type(seq) is not int or not 0 < seq < chartdata.MOST:
+        if not isinstance(client, str) or not named or type(seq) is not int or not 0 < seq < chartdata.MOST:
             self.send({"type": "error", "error": "An edit came without a number of its own; load the page anew."})
             return
         number = {"client": client, "seq": seq}
@@ -249,7 +249,7 @@ class HitGrid(anywidget.AnyWidget):
 
     def _correct_repeats(self, bar_index: int) -> str:
         edit = self._corrections.edit(self.document.chart, bar_index)
-        numbers = [str(self.chart.time_map.bar_number(e.first_bar)) for e in edit.edits]
+        numbers = [str(self.chart.time_map.bar_number(e.first_bar)) for e in edit.edits if isinstance(e, SetBars)]
         self.document.apply(edit)
         return f"Corrected the same way: bar{'s' * (len(numbers) > 1)} {', '.join(numbers)}."
 
@@ -365,7 +365,7 @@ class HitGrid(anywidget.AnyWidget):
                         "total": total,
                         "last": start + len(piece) >= total,
                     },
-                    buffers=[memoryview(passages.as_16_bit(piece)).cast("B")],
+                    buffers=[passages.as_16_bit(piece).data.cast("B")],
                 )
                 start += len(piece)
         except Exception as error:

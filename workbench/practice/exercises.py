@@ -260,7 +260,8 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
         same = runs and runs[-1][-1] == k - 1 and len(runs[-1]) < SONG_BARS
         same = same and reading.section_at(k) == reading.section_at(k - 1)
         runs[-1].append(k) if same else runs.append([k])
-    return tuple(max(runs, key=lambda run: len(run), default=[]))
+    longest: list[int] = max(runs, key=len, default=[])
+    return tuple(longest)
 
 
 def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:

@@ -404,6 +404,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     first_s = max(0.0, start_s - AROUND_S)
     last_s = end_s + (AROUND_S if stage.loop else max(AROUND_S, RING_OUT_S * speed))
     heard = shop.heard
+    assert heard is not None  # else no speed is asked for
     drums, rest = (
         a.excerpt(first_s - heard.start_s, last_s - heard.start_s) for a in (heard.balance.drums, heard.balance.rest)
     )
@@ -413,13 +414,13 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
         for n in shop.chart.bars[k].notes
     ]
     attacks_s = settle_attacks(drums, near) if speed != 1 else ()
-    drums, rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
+    slow_drums, slow_rest = stretch_audio(drums, speed, attacks_s).samples, stretch_audio(rest, speed, ()).samples
     at = round((start_s - first_s) / speed * SAMPLE_RATE_HZ)
     out = []
     for drums_db in (shop.options.drums_down_db, shop.options.drums_up_db):
         gain = 10 ** (drums_db / 20)
         # Where drums are brought out the band steps back, so that both are as loud.
-        x = (rest + gain * drums) if gain <= 1 else (rest / gain + drums)
+        x = (slow_rest + gain * slow_drums) if gain <= 1 else (slow_rest / gain + slow_drums)
         x = x if x.shape[1] == 2 else np.repeat(x, 2, axis=1)
         cut = x[at : at + length]
         cut = np.pad(cut, ((0, length - len(cut)), (0, 0)))

@@ -111,11 +111,16 @@ class PageStage:
     takes: tuple[PlayableStage, ...]
 
 
+#: What is shown and played of each stage, and its bars as SVG, by the names of exercise and stage.
+Stages = Mapping[tuple[str, str], PageStage]
+Drawings = Mapping[tuple[str, str], str]
+
+
 def write_pages(
     folder: Path,
     chart: Chart,
     exercises: Sequence[Exercise],
-    stages: Mapping[tuple[str, str], PageStage],
+    stages: Stages,
     tracks: Mapping[str, str],
     settings: PageSettings = PageSettings(),
     progress: Progress | None = None,
@@ -194,7 +199,7 @@ def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tup
     return tuple(sentence for occurs, sentence in told if occurs)
 
 
-def _shown(exercise: Exercise, stages: Mapping[tuple[str, str], PageStage]) -> list[Chart]:
+def _shown(exercise: Exercise, stages: Stages) -> list[Chart]:
     return [stages[exercise.name, s.name].chart for s in exercise.stages]
 
 
@@ -209,7 +214,13 @@ _CAUTIONS = [
 
 
 def _write_index(
-    folder: Path, chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, settings: PageSettings
+    folder: Path,
+    chart: Chart,
+    exercises: Sequence[Exercise],
+    stages: Stages,
+    drawn: Drawings,
+    tracks: Mapping[str, str],
+    settings: PageSettings,
 ) -> Path:
     shipped = resources.files("workbench.practice") / "page"
     for name in ("player.js", "style.css"):
@@ -230,7 +241,9 @@ def _write_index(
     return write_whole(folder / "index.html", page.replace("{{title}}", title).encode())
 
 
-def _exercise_data(chart: Chart, exercise: Exercise, stages, drawn, tracks) -> dict:
+def _exercise_data(
+    chart: Chart, exercise: Exercise, stages: Stages, drawn: Drawings, tracks: Mapping[str, str]
+) -> dict:
     return {
         "name": exercise.name,
         "title": exercise.title,
@@ -372,7 +385,9 @@ _BOOKLET = r"""
 """
 
 
-def booklet_pdf(chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, paper: str) -> bytes:
+def booklet_pdf(
+    chart: Chart, exercises: Sequence[Exercise], stages: Stages, drawn: Drawings, tracks: Mapping[str, str], paper: str
+) -> bytes:
     """The booklet: contents, how to read it, cautions, and the exercises with links to their
     sound; of a single exercise one sheet."""
     import typst
@@ -390,7 +405,7 @@ def booklet_pdf(chart: Chart, exercises: Sequence[Exercise], stages, drawn, trac
 
 
 def booklet_data(
-    chart: Chart, exercises: Sequence[Exercise], stages, drawn, tracks, paper: str
+    chart: Chart, exercises: Sequence[Exercise], stages: Stages, drawn: Drawings, tracks: Mapping[str, str], paper: str
 ) -> tuple[dict, dict[str, str]]:
     """What the booklet says, as plain data; and the bars it shows, SVG → file name."""
     shown = (how_to_read(chart, e, _shown(e, stages)) for e in exercises)
@@ -408,7 +423,9 @@ def booklet_data(
     }, images
 
 
-def _booklet_exercise(chart: Chart, exercise: Exercise, stages, drawn, tracks, images: dict[str, str]) -> dict:
+def _booklet_exercise(
+    chart: Chart, exercise: Exercise, stages: Stages, drawn: Drawings, tracks: Mapping[str, str], images: dict[str, str]
+) -> dict:
     rows = [
         {
             "title": s.title,

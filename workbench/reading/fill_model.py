@@ -70,7 +70,7 @@ FEATURES: dict[str, int] = {
 def beat_features(patterns: Patterns) -> np.ndarray:
     """Features of every beat, (beats, features), in the order of :data:`FEATURES`."""
     beats = patterns.beats
-    sounding = beats.any(axis=(1, 2))
+    sounding = np.any(beats, axis=(1, 2))
     cymbal, drum = beats[:, _CYMBALS].max(axis=1), beats[:, _DRUMS].max(axis=1)
     kick, snare, backbeat = beats[:, _KICK], beats[:, _SNARE], beats[:, _BACKBEAT]
     together = (beats[:, _DRUMS].sum(axis=1) > 1).sum(axis=1)

@@ -103,7 +103,7 @@ def _without_solos(chart: Chart, spans: list[Mark]) -> list[Mark]:
     ]
     taken = len({k for s in kept for k in s.bars})
     sounding = sum(bool(b.notes) for b in chart.bars)
-    return [] if taken > max(LONGEST_BARS, MOST_OF_PART * sounding) else kept
+    return [] if taken > LONGEST_BARS and taken > MOST_OF_PART * sounding else kept
 
 
 def given_fills(chart: Chart) -> tuple[Mark, ...]:
@@ -172,7 +172,7 @@ def _runs(patterns: Patterns, evidence: np.ndarray, lines: np.ndarray) -> list[t
     at_line[patterns.first_beat] = lines
     opens_bar = np.zeros(len(evidence) + 1, bool)
     opens_bar[patterns.first_beat] = True
-    heard = patterns.beats.any(axis=(1, 2))
+    heard = np.any(patterns.beats, axis=(1, 2)).tolist()
     groove, fill = 0.0, -np.inf
     back: list[tuple[bool, bool]] = []
     for b, e in enumerate(evidence.tolist()):

@@ -13,6 +13,7 @@ Sections a user has named are taken as they are.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 from string import ascii_uppercase
@@ -315,7 +316,7 @@ def _letter(
     return letters
 
 
-def _letter_names():
+def _letter_names() -> Iterator[str]:
     yield from ascii_uppercase
     n = 1
     while True:
@@ -383,18 +384,14 @@ def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) 
     for k in range(first, end):
         before = filled[-1] if filled else None
         filled.append(before if k in fill_bars and before else patterns.timekeepers[k] or before or main)
-    runs = [[name, len(list(group))] for name, group in groupby(filled)]
+    runs = [(name, len(list(group))) for name, group in groupby(filled)]
     while len(runs) > 1:
         shortest = min(range(len(runs)), key=lambda r: (runs[r][1], r))
         if runs[shortest][1] >= PART_BARS:
             break
         neighbour = shortest - 1 if shortest else 1
-        runs[neighbour][1] += runs[shortest][1]
-        del runs[shortest]
-        runs = [
-            [name, sum(n for _, n in group)]
-            for name, group in ((name, list(g)) for name, g in groupby(runs, key=lambda r: r[0]))
-        ]
+        runs[shortest] = (runs[neighbour][0], runs[shortest][1])
+        runs = [(name, sum(n for _, n in group)) for name, group in groupby(runs, key=lambda r: r[0])]
     names: dict[str | None, str] = {}
     out, k = [], first
     for name, n in runs:

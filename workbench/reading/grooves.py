@@ -99,7 +99,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
         base = _base(chart, content, place, clean, length)
         if base is None or length > 1 and not _repeats(content, place, clean, base):
             continue
-        price = sum(len(content[k] ^ content[base[place[k] % length]]) for k in clean)
+        price: float = sum(len(content[k] ^ content[base[place[k] % length]]) for k in clean)
         for i in range(1, length):
             price += min(len(content[base[i]] ^ content[b]) for b in base[:i]) + PHRASE_PRICE
         if best is None or price < best[0]:
@@ -133,7 +133,7 @@ def _base(
         # Bit sets: a song compares its bars some hundred thousand times.
         bit: dict = {}
         sets = [(sum(bit.setdefault(w, 1 << len(bit)) for w in kind), ks) for kind, ks in kinds.items()]
-        alike = min(sets, key=lambda item: (_price(*item, sets, odd), item[1][0]))[1]
+        alike = min(sets, key=lambda item: (_price(item[0], item[1], sets, odd), item[1][0]))[1]
         whole = Counter(written(chart.bars[k]) for k in alike)
         most = max(whole.values())
         usual = [k for k in alike if whole[written(chart.bars[k])] == most]

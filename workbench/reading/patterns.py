@@ -138,7 +138,7 @@ class Patterns:
     def timekeepers(self) -> tuple[str | None, ...]:
         """What the hands keep time on in each bar: 'hi-hat', 'ride', 'crash',
         'toms', 'percussion', 'snare', or None."""
-        out = []
+        out: list[str | None] = []
         for written, timed in zip(self.chart.bars, self.chart.time_map.bars):
             counts: dict[str, int] = {}
             snares = 0

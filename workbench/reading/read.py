@@ -176,7 +176,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
             if meter != chart.time_map.bars[own.groove.base_of(k)].meter:
                 bars_of.setdefault(Change(f"a bar of {meter}"), []).append(k)
             if not actual and chart.bars[k].notes:
-                changes = (Change("nothing but the fill", base),)
+                changes: tuple[Change, ...] = (Change("nothing but the fill", base),)
             else:
                 changes = describe_changes(
                     chart.time_map.bars[k],
@@ -233,7 +233,7 @@ def _wholly_filled(chart: Chart, spans: tuple[Mark, ...], bar_index: int) -> boo
 # -- into the chart -------------------------------------------------------------------
 
 
-def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> Edit:
+def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> CompositeEdit:
     """The edit, one step to undo, that writes a reading into its chart.
 
     Sections get their letters where the chart names none; every groove and

@@ -317,20 +317,14 @@ def _gap_s(earlier_s: float, later_s: float) -> float:
 # -- the way through ----------------------------------------------------------------
 
 #: Choices of hands for one stroke and for two at once (first note, second note).
-_ONE, _TWO = ("R", "L"), (("R", "L"), ("L", "R"))
+_ONE, _TWO = (("R",), ("L",)), (("R", "L"), ("L", "R"))
 
 
 def _options(event: _HandsEvent) -> list[tuple[str, ...]]:
     """Assignments of hands to the notes of an event that respect what is fixed."""
-    notes = event.notes
-    if len(notes) == 1:
-        options = [(h,) for h in _ONE]
-        if notes[0].articulations & {"flam", "drag", "roll"}:
-            # Both hands play; the letter names the main stroke.
-            options = [(h,) for h in _ONE]
-    else:
-        options = [pair for pair in _TWO]
-    fixed = [n.sticking if n.confirmed and n.sticking else "" for n in notes]
+    # Of a flam, drag or roll, for which both hands play, the letter names the main stroke.
+    options: Sequence[tuple[str, ...]] = _ONE if len(event.notes) == 1 else _TWO
+    fixed = [n.sticking if n.confirmed and n.sticking else "" for n in event.notes]
     kept = [o for o in options if all(not f or f == h for f, h in zip(fixed, o))]
     return kept or [tuple(f or h for f, h in zip(fixed, options[0]))]
 

@@ -283,7 +283,7 @@ def _order(item: tuple) -> tuple:
 def _in_order(groups: dict) -> list:
     """Groups in the order of the drum key, then of their first place."""
 
-    def key(entry):
+    def key(entry: tuple) -> tuple[int, Fraction, str]:
         name = entry[0][0] if isinstance(entry[0], tuple) else entry[0]
         first = entry[1][0]
         where = first[0][0] if isinstance(first[0], tuple) else first[0]

@@ -8,6 +8,7 @@ told like a variation.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,7 +108,7 @@ class Versions:
     def to_data(self) -> dict:
         """The comparison as plain data, bars as players number them."""
 
-        def numbers(chart: Chart, bars) -> list[int]:
+        def numbers(chart: Chart, bars: Iterable[int]) -> list[int]:
             return [chart.time_map.bar_number(k) for k in bars]
 
         return {

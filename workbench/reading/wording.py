@@ -5,20 +5,25 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from workbench.cautions import STRAIN
-from workbench.chart import Chart
+from workbench.chart import Chart, Note
 from workbench.chart.counting import SILENT_COUNT, bar_list, capital, count_syllable, length_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.reading.doubts import mostly_doubtful
+from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
-from workbench.reading.grooves import written
+from workbench.reading.grooves import Written, written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.sticking import BOTH, NEITHER
 from workbench.reading.variations import instrument_word
+
+if TYPE_CHECKING:
+    from workbench.reading.read import Reading
 
 Place = tuple[int, Fraction]
 
@@ -77,7 +82,7 @@ def usual_meter(chart: Chart) -> str:
     return max(meters, key=lambda m: meters[m])
 
 
-def _touched(fills) -> tuple[int, ...]:
+def _touched(fills: Iterable[Fill]) -> tuple[int, ...]:
     return tuple(sorted({k for f in fills for k in f.span.bars}))
 
 
@@ -125,7 +130,7 @@ def groove_title(label: str, part: str) -> str:
     return f"{title}: " if title else ""
 
 
-def lands_text(reading: PartReading, fill) -> str:
+def lands_text(reading: PartReading, fill: Fill) -> str:
     """Where a fill leads: the section, and what is played on 1."""
     if fill.lands_on is None:
         return "ends the part" if fill.span.end[0] >= len(reading.chart) else ""
@@ -275,8 +280,8 @@ def _fill_lines(reading: PartReading) -> list[str]:
         lines.append(" ".join(s for s in said if s))
         for f in members[1:]:
             where = bar_list(chart.time_map, f.span.bars)
-            said = "the same" if f.version_of is None else f"changed: {f.text}"
-            lines.append(f"  - {where}: {said}. {_lead(reading, f)}")
+            kept = "the same" if f.version_of is None else f"changed: {f.text}"
+            lines.append(f"  - {where}: {kept}. {_lead(reading, f)}")
     if any("(" in f.count for f in reading.fills):
         lines += ["", SILENT_COUNT]
     return lines
@@ -299,14 +304,14 @@ def hands_explained(reading: PartReading, stretches: Sequence[tuple[Place, Place
     return "." + text + (f" {NEITHER}: see Playability." if unknown else "")
 
 
-def fill_hands(reading: PartReading, fill) -> str:
+def fill_hands(reading: PartReading, fill: Fill) -> str:
     """The proposed hands of a fill, its bars parted by strokes: "R L R L | R L"."""
     pieces = fill.span.pieces(reading.chart.time_map)
     said = [reading.sticking.text(reading.chart, k, start, end) for k, start, end in pieces]
     return " | ".join(s for s in said if s)
 
 
-def _lead(reading: PartReading, fill) -> str:
+def _lead(reading: PartReading, fill: Fill) -> str:
     words = []
     sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars]
     if fill.span.start[1] == 0 and fill.setup_bar != fill.span.start[0] and sets_up:
@@ -317,7 +322,7 @@ def _lead(reading: PartReading, fill) -> str:
     return " ".join(words)
 
 
-def base_grid(chart: Chart, bars) -> list[str]:
+def base_grid(chart: Chart, bars: Sequence[int]) -> list[str]:
     """Bars as rows of signs under their count: x stroke, X accent, o open or
     ghost, f flam; one line for each instrument, bars side by side."""
     names = sorted({n.instrument for k in bars for n in chart.bars[k].notes}, key=drum_key_order)
@@ -356,7 +361,7 @@ def grid_places(chart: Chart, bar_index: int) -> list[Fraction]:
     return sorted(places)
 
 
-def _sign(note, limit: float) -> str:
+def _sign(note: Note, limit: float) -> str:
     if note.articulations & {"flam", "drag"}:
         return "f"
     if "accent" in note.articulations:
@@ -367,7 +372,7 @@ def _sign(note, limit: float) -> str:
 # -- data --------------------------------------------------------------------------------
 
 
-def to_data(reading: PartReading) -> dict:
+def to_data(reading: Reading) -> dict:
     """Plain data of everything; bars as players number them."""
     chart = reading.chart
 
@@ -380,7 +385,7 @@ def to_data(reading: PartReading) -> dict:
             return {"bar": number(len(chart) - 1) + 1, "at": str(position), "count": "1"}
         return {"bar": number(k), "at": str(position), "count": the_place(chart.time_map.bars[k], position)}
 
-    def strokes(content) -> list:
+    def strokes(content: Written) -> list[dict]:
         order = sorted(content, key=lambda w: (w[0], drum_key_order(w[1]), sorted(w[2])))
         return [{"at": str(p), "instrument": i, "articulations": sorted(a)} for p, i, a in order]
 
@@ -390,7 +395,7 @@ def to_data(reading: PartReading) -> dict:
     def edges(bars: range) -> dict[str, int]:
         return {"first_bar": number(bars[0]), "last_bar": number(bars[-1])}
 
-    def told(thing, fields: str) -> dict:
+    def told(thing: object, fields: str) -> dict:
         values = {name: getattr(thing, name) for name in fields.split()}
         return {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
 
