@@ -16,7 +16,7 @@ from workbench.chart import Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart, read_draft
-from workbench.checking.check_report import check_html
+from workbench.checking.check_report import check_page
 from workbench.checking.findings import WRONG_FROM, faint_strokes
 from workbench.checking.reportpage import escape
 from workbench.errors import FileFormatError
@@ -96,7 +96,7 @@ def test_a_bar_missing_or_too_many_stands_first_in_every_report(bars):
     check = check_chart(chart_of(bars), HEARD)
     (finding,) = check.findings
     assert check.worst_bars[0].findings == (finding,)
-    assert escape(finding.text) in check_html(check)
+    assert escape(finding.text) in check_page(check).html()
 
 
 def test_bars_that_the_recording_does_not_hold_are_named():
@@ -154,7 +154,7 @@ def test_what_is_told_of_several_bars_is_not_told_again_bar_by_bar():
     bars = [b.without(F(1, 4), "snare") if b in (GROOVE, VARIATION) else b for b in SONG]
     bars[5] = CHORUS.without(F(0), "kick")
     check = check_chart(chart_of(bars), HEARD)
-    page = check_html(check)
+    page = check_page(check).html()
     assert page.count("snare is heard but not written") == 1 and page.count("kick is heard but not written") == 1
     assert check.patterns[0].text.startswith("On 2 of bars") and "Bar 6 <" in page and "Bar 1 <" not in page
 

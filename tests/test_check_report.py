@@ -10,7 +10,7 @@ from tests.test_alignment import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
-from workbench.checking.check_report import check_html, lines_of, overview_svg, summary_of, write_check
+from workbench.checking.check_report import check_page, lines_of, overview_svg, summary_of, write_check
 from workbench.checking.reportpage import clock, relative_link
 from workbench.errors import WorkbenchError
 
@@ -44,11 +44,11 @@ def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
     assert f'data-from="{bar.start_s:.3f}" data-to="{bar.end_s:.3f}"' in page
     assert page.count("<svg") == 2  # the overview and bar 6
     assert "85 dBA over 8 hours" in page and "protected by copyright" in page
-    assert "<audio" not in check_html(check)
+    assert "<audio" not in check_page(check).html()
 
 
 def test_texts_of_a_chart_stay_texts(check, tmp_path):
-    assert "<b>Rain" not in check_html(check) and "&lt;b&gt;Rain" in check_html(check)
+    assert "<b>Rain" not in check_page(check).html() and "&lt;b&gt;Rain" in check_page(check).html()
     assert write_check(check, tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
 
 

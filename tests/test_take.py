@@ -13,7 +13,7 @@ from workbench.chart import Mark, Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click
 from workbench.checking.take import assess_strokes
-from workbench.checking.take_report import bars_svg, strokes_svg, take_html, take_pdf, write_take
+from workbench.checking.take_report import bars_svg, strokes_svg, take_page, write_take
 from workbench.errors import AnalysisError, WorkbenchError
 from workbench.listening.transcription import Transcription
 
@@ -219,7 +219,7 @@ def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(mon
     ]
     take = assess(other, written=LONG)
     assert "agree by" in take.warnings[0] and take.strengths == take.advice == ()
-    page = take_html(take)
+    page = take_page(take).html()
     assert "What goes well" not in page and "agree by" in page
 
 
@@ -255,7 +255,7 @@ def test_report_in_three_formats(take, tmp_path):
 def test_the_pdf_is_one_page(take):
     messy = replace(assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}), recording="x")
     for one in (take, messy):
-        assert re.search(rb"/Type\s*/Pages\s*/Count (\d+)", take_pdf(one)).group(1) == b"1"
+        assert re.search(rb"/Type\s*/Pages\s*/Count (\d+)", take_page(one).pdf()).group(1) == b"1"
 
 
 def test_pictures_show_every_instrument_and_bar(take):
@@ -275,7 +275,7 @@ def test_pictures_show_every_instrument_and_bar(take):
     )
     assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
-    assert "<h2>What goes well</h2>" in take_html(take)
+    assert "<h2>What goes well</h2>" in take_page(take).html()
 
 
 def test_averages_that_rest_on_little_are_told_as_about():
@@ -285,7 +285,7 @@ def test_averages_that_rest_on_little_are_told_as_about():
     take = assess_strokes(
         chart_of(LONG, BPM), replace(heard, strokes=tuple(s for s in heard.strokes if s not in hats)), CLICK
     )
-    page = take_html(take)
+    page = take_page(take).html()
     rows = {row.split("</td>")[0]: row for row in page.split("<tr><td>")[1:]}
     assert "about 1" in rows["closed hi-hat"] and "about" not in rows["snare"]
     assert any(r.startswith("“About”") for r in take.remarks)
@@ -302,7 +302,7 @@ def test_a_drum_played_where_another_is_written_is_named():
     rides = sum(n.instrument == "ride" for b in LONG for n in b.notes)
     assert take.advice[0].startswith(f"You play closed hi-hat where ride is written: {rides} strokes, bars 5–7,")
     assert not any("missing" in a or "left out" in a for a in take.advice)
-    assert "ride on 1 (closed hi-hat instead): bars 5–7, 17–19" in take_html(take)
+    assert "ride on 1 (closed hi-hat instead): bars 5–7, 17–19" in take_page(take).html()
 
 
 def test_advice_names_the_bars_of_the_drum_it_speaks_of():

@@ -7,9 +7,9 @@ added.
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,11 +17,9 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import stroke_lines
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
-from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, escape, html_page, pdf_page
+from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, escape, write_report
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words
-from workbench.errors import WorkbenchError
-from workbench.files.safefile import write_whole
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Deviations are drawn up to this, milliseconds.
@@ -36,15 +34,7 @@ _FONT = 'font-family="DejaVu Sans, sans-serif"'
 
 def write_take(take: Take, path: str | os.PathLike) -> Path:
     """Write a take as ``.html``, ``.pdf`` or ``.json``, by the name's ending."""
-    path = Path(path)
-    ending = path.suffix.lower()
-    if ending == ".json":
-        return write_whole(path, (json.dumps(take.to_data(), indent=1, ensure_ascii=False) + "\n").encode())
-    if ending == ".pdf":
-        return write_whole(path, take_pdf(take))
-    if ending in (".html", ".htm"):
-        return write_whole(path, take_html(take).encode())
-    raise WorkbenchError(f"A take is written as .html, .pdf or .json, not as {path.name}.")
+    return write_report(path, take.to_data, lambda: take_page(take))
 
 
 # -- pictures ----------------------------------------------------------------------------
@@ -189,99 +179,14 @@ def _rows(take: Take) -> list[tuple[str, ...]]:
     return rows
 
 
-def _title(take: Take) -> str:
-    return f"Your take of {take.playing.chart.title or 'the part'}"
-
-
-def take_html(take: Take) -> str:
+def take_page(take: Take) -> Report:
     """The take as a page."""
-    listed = lambda texts: "<ul>" + "".join(f"<li>{escape(t)}</li>" for t in texts) + "</ul>"
-    table = (
-        "<tr>"
-        + "".join(f"<th>{h}</th>" for h in _TABLE_HEADS)
-        + "</tr>"
-        + "".join("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in row) + "</tr>" for row in _rows(take))
-    )
-    body = [f"<h1>{escape(_title(take))}</h1>", f'<p class="quiet">{escape(take.recording)}</p>']
-    body += [f'<p class="lead warning">{escape(w)}</p>' for w in take.warnings]
-    if take.strengths:
-        body += ["<h2>What goes well</h2>", listed(take.strengths)]
-    if take.advice:
-        body += ["<h2>What to work on next</h2>", listed(take.advice)]
-    body += [
-        "<h2>Early and late</h2>",
-        strokes_svg(take),
-        "<h2>Bar by bar</h2>",
-        bars_svg(take),
-        f"<h2>In figures</h2><table>{table}</table>",
-    ]
+    blocks: list[tuple[str, Any]] = [("quiet", take.recording), *(("warning", w) for w in take.warnings)]
+    for head, said in (("What goes well", take.strengths), ("What to work on next", take.advice)):
+        blocks += [("head", head), ("list", said)] if said else []
+    blocks += [("head", "Early and late"), ("picture", strokes_svg(take)), ("head", "Bar by bar")]
+    blocks += [("picture", bars_svg(take)), ("head", "In figures"), ("table", [_TABLE_HEADS, *_rows(take)])]
     strokes = _listed_strokes(take)
-    if strokes:
-        body += [
-            "<h2>Stroke by stroke</h2>",
-            '<div class="columns">'
-            + "".join(f"<div><h3>{escape(head)}</h3>{listed(lines)}</div>" for head, lines in strokes)
-            + "</div>",
-        ]
-    body += [f'<p class="quiet">{escape(r)}</p>' for r in take.remarks]
-    body += [f'<p class="quiet">{escape(c)}</p>' for c in (STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT)]
-    return html_page(_title(take), "\n".join(body))
-
-
-_TAKE_PDF = r"""
-#set document(title: data.title, date: none)
-#set page(paper: "a4", margin: (x: 17mm, y: 12mm))
-#set text(font: "DejaVu Sans", size: 8.5pt, lang: "en")
-#set par(leading: 0.5em)
-#let head(body) = block(above: 9pt, below: 5pt, text(size: 11pt, weight: "bold", body))
-#let quiet(body) = text(fill: rgb("#5d666f"), size: 6.5pt, body)
-#text(size: 16pt, weight: "bold", data.title) #h(6pt) #quiet(data.recording)
-#for text in data.warnings [#block(stroke: (left: 2pt + rgb("#B34E00")), inset: (left: 6pt, y: 2pt), text)]
-#if data.strengths.len() > 0 [
-  #head[What goes well]
-  #for text in data.strengths [- #text]
-]
-#if data.advice.len() > 0 [
-  #head[What to work on next]
-  #for text in data.advice [- #text]
-]
-#head[Early and late]
-#image("strokes.svg", width: 84%)
-#head[Bar by bar]
-#image("bars.svg", width: 84%)
-#head[In figures]
-#table(columns: 8, stroke: none, inset: (x: 4pt, y: 1.6pt),
-  align: (left, right, right, right, right, right, right, left),
-  ..data.heads.map(h => strong(h)), ..data.rows.flatten())
-#if data.strokes.len() > 0 [
-  #head[Stroke by stroke]
-  #grid(columns: data.strokes.len() * (1fr,), gutter: 8pt, ..data.strokes.map(((head, lines)) => [
-    #set text(size: 7pt)
-    #set par(leading: 0.4em)
-    *#head*
-    #for line in lines [- #line]
-  ]))
-]
-#for text in data.remarks [#quiet(text) \ ]
-#quiet(data.caution)
-"""
-
-
-def take_pdf(take: Take) -> bytes:
-    """The take as one page of PDF."""
-    return pdf_page(
-        _TAKE_PDF,
-        {
-            "title": _title(take),
-            "recording": take.recording,
-            "warnings": list(take.warnings),
-            "strokes": _listed_strokes(take),
-            "strengths": list(take.strengths),
-            "advice": list(take.advice),
-            "heads": list(_TABLE_HEADS),
-            "rows": [list(r) for r in _rows(take)],
-            "remarks": list(take.remarks),
-            "caution": f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}",
-        },
-        {"strokes.svg": strokes_svg(take), "bars.svg": bars_svg(take)},
-    )
+    blocks += [("head", "Stroke by stroke"), ("columns", strokes)] if strokes else []
+    blocks += [("quiet", text) for text in (*take.remarks, f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}")]
+    return Report(f"Your take of {take.playing.chart.title or 'the part'}", tuple(blocks), one_page=True)

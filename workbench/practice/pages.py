@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import html
 import json
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -20,9 +19,9 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
 from workbench.chart.counting import SILENT_COUNT
 from workbench.chart.drumkit import instrument
-from workbench.engraving.drawing import font_folder
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
+from workbench.engraving.typeset import typeset
 from workbench.files.safefile import write_whole
 from workbench.notation.scoresigns import ScoreOptions, clean_text
 from workbench.practice.stages import Exercise, Stage
@@ -241,23 +240,30 @@ def _write_index(
     return write_whole(folder / "index.html", page.replace("{{title}}", title).encode())
 
 
+def _told(chart: Chart, exercise: Exercise, tracks: Mapping[str, str]) -> dict:
+    """What page and booklet say of an exercise."""
+    return {
+        "title": clean_text(exercise.title),
+        "where": _where(exercise),
+        "count": exercise.count,
+        "listen": [clean_text(t) for t in exercise.listen_for],
+        "cautions": list(exercise.cautions),
+        "warnings": list(exercise.warnings),
+        "tempi": tempi_words(chart, exercise),
+        "tempoNote": tempo_explained(chart, exercise),
+        "track": tracks.get(exercise.name, ""),
+    }
+
+
 def _exercise_data(
     chart: Chart, exercise: Exercise, stages: Stages, drawn: Drawings, tracks: Mapping[str, str]
 ) -> dict:
     return {
+        **_told(chart, exercise, tracks),
         "name": exercise.name,
-        "title": exercise.title,
         "kind": exercise.kind,
-        "where": _where(exercise),
-        "count": exercise.count,
-        "listen": list(exercise.listen_for),
-        "cautions": list(exercise.cautions),
-        "warnings": list(exercise.warnings),
-        "tempi": tempi_words(chart, exercise),
         "beat": tempi_words(chart, exercise, ()),
-        "tempoNote": tempo_explained(chart, exercise),
         "read": list(how_to_read(chart, exercise, _shown(exercise, stages))),
-        "track": tracks.get(exercise.name, ""),
         "stages": [
             _stage_data(exercise, stages[exercise.name, s.name], drawn[exercise.name, s.name]) for s in exercise.stages
         ],
@@ -297,7 +303,7 @@ def _stage_data(exercise: Exercise, page: PageStage, svg: str) -> dict:
 # -- booklet ---------------------------------------------------------------------------
 
 _BOOKLET = r"""
-#let pack = json("pack.json")
+#let pack = data
 #let one = pack.exercises.len() == 1
 #set document(title: pack.title, author: pack.artist, date: none)
 #set page(paper: pack.paper, margin: (x: 18mm, top: 18mm, bottom: 20mm),
@@ -323,7 +329,7 @@ _BOOKLET = r"""
   text(10.5pt, fill: luma(70), {
     if e.where != "" [#e.where #h(1em)]
     e.tempi
-    if e.note != "" [ (#e.note)]
+    if e.tempoNote != "" [ (#e.tempoNote)]
     if e.count != "" [#h(1em) count: #e.count]
   })
   if e.warnings.len() > 0 { remark[*Check first.* #e.warnings.join(linebreak())] }
@@ -390,18 +396,7 @@ def booklet_pdf(
 ) -> bytes:
     """The booklet: contents, how to read it, cautions, and the exercises with links to their
     sound; of a single exercise one sheet."""
-    import typst
-
-    data, images = booklet_data(chart, exercises, stages, drawn, tracks, paper)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        for svg, image in images.items():
-            (folder / image).write_text(svg, encoding="utf-8")
-        (folder / "pack.json").write_text(json.dumps(data), encoding="utf-8")
-        (folder / "main.typ").write_text(_BOOKLET, encoding="utf-8")
-        return typst.compile(
-            str(folder / "main.typ"), root=str(folder), font_paths=[str(font_folder())], ignore_system_fonts=True
-        )
+    return typeset(_BOOKLET, *booklet_data(chart, exercises, stages, drawn, tracks, paper))
 
 
 def booklet_data(
@@ -441,18 +436,10 @@ def _booklet_exercise(
         images.setdefault(svg, f"{len(images)}.svg")
         shown.append({"title": titles, "image": images[svg]})
     return {
-        "title": clean_text(exercise.title),
-        "where": _where(exercise),
-        "count": exercise.count,
-        "tempi": tempi_words(chart, exercise),
-        "note": tempo_explained(chart, exercise),
+        **_told(chart, exercise, tracks),
         "drawn": shown,
-        "listen": [clean_text(t) for t in exercise.listen_for],
-        "warnings": list(exercise.warnings),
-        "cautions": list(exercise.cautions),
         "heads": [tempi_words(chart, exercise, (t,)) for t in exercise.tempi_bpm],
         "rows": rows,
-        "track": tracks.get(exercise.name, ""),
     }
 
 
