@@ -44,7 +44,7 @@ def test_take_of_the_demo(tmp_path, capsys):
 @pytest.mark.parametrize(
     "arguments, message",
     [
-        (["check", "gone.chart.json", str(SONG)], "There is no chart"),
+        (["check", "gone.chart.json", str(SONG)], "There is no file"),
         (["check", str(TRUTH), "gone.wav"], "There is no file"),
         (["check", str(SONG), str(SONG)], "can be read"),
         (["take", str(TRUTH), str(TRUTH)], "not a recording"),

@@ -15,7 +15,7 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.chart.counting import capital, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.reportpage import BLUE, VERMILION, Bar, Line, Report, clock, relative_link, write_report
+from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, relative_link, write_report
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 
@@ -138,11 +138,11 @@ def check_page(check: Check, audio_link: str = "") -> Report:
     return Report(f"Check of {check.chart.title or 'a chart'}", tuple(blocks), audio_link)
 
 
-def _bar(check: Check, bar: BarCheck) -> Bar:
+def _bar(check: Check, bar: BarCheck) -> ShownBar:
     """A bar with all that its findings point at to be played."""
     lines = lines_of(check, bar)
     starts, ends = [f.start_s for f in bar.findings], [f.end_s for f in bar.findings]
-    return Bar(
+    return ShownBar(
         bar.bar_number,
         clock(bar.start_s),
         (min([bar.start_s, *starts]), max([bar.end_s, *ends])),

@@ -129,7 +129,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Bar:
+class ShownBar:
     """A bar with its notes as an SVG (or none) and what is found in it; ``more`` counts what is not listed."""
 
     number: int
@@ -150,7 +150,7 @@ class Report:
     blocks : tuple of (kind, content)
         "lead", "warning", "text", "quiet", "head" and "verdicts" hold a text, "list" texts, "picture" an SVG,
         "table" rows with their heads first, "columns" pairs of a head and texts, "lines" :class:`Line`, "bar" a
-        :class:`Bar`.
+        :class:`ShownBar`.
     sound : str
         Link to the recording, for the buttons that play a stretch of it.
     one_page : bool

@@ -49,8 +49,8 @@ class Draft:
     Examples
     --------
     >>> import workbench as wb
-    >>> wb.draft(wb.demo_song()).hits.instrument.mode()[0]
-    'closed hi-hat'
+    >>> wb.draft(wb.demo_song()).chart.feel
+    'straight'
     """
 
     chart: Chart
