@@ -626,6 +626,7 @@ class Exercises(tuple):
 
     @property
     def table(self) -> pandas.DataFrame:
+        """Name, bars and tempi of each exercise."""
         import pandas
 
         from workbench.practice.pages import tempi_words

@@ -139,6 +139,7 @@ class WrittenBar:
             raise ChartError("A beat can be divided into 1 to 24 parts.")
 
     def find(self, position: Fraction, instrument_name: str) -> Note | None:
+        """The note of an instrument at a position, if there is one."""
         key = (position, instrument_name)
         return next((n for n in self.notes if n.key == key), None)
 
@@ -147,6 +148,7 @@ class WrittenBar:
         return replace(self, notes=(*(n for n in self.notes if n.key != note.key), note))
 
     def without(self, position: Fraction, instrument_name: str) -> WrittenBar:
+        """The bar less the note of an instrument at a position."""
         key = (position, instrument_name)
         return replace(self, notes=tuple(n for n in self.notes if n.key != key))
 
@@ -231,6 +233,7 @@ class Mark:
         return range(self.start[0], self.end[0] + (self.end[1] > 0))
 
     def covers(self, bar_index: int, position: Fraction) -> bool:
+        """Whether a place lies in the marked stretch."""
         return self.start <= (bar_index, position) < self.end
 
     def length(self, time_map: TimeMap) -> Fraction:
@@ -387,12 +390,14 @@ class Chart:
     # -- changing (for edits) ----------------------------------------------------
 
     def with_bar(self, bar_index: int, written: WrittenBar) -> Chart:
+        """The chart with another content of one bar."""
         self.time_map.check_bar(bar_index)
         bars = list(self.bars)
         bars[bar_index] = written
         return self._with_checked_bars(tuple(bars), (bar_index,))
 
     def with_bars(self, first_bar: int, written: tuple[WrittenBar, ...]) -> Chart:
+        """The chart with other contents of consecutive bars."""
         self.time_map.check_bar(first_bar)
         self.time_map.check_bar(first_bar + max(len(written), 1) - 1)
         bars = (*self.bars[:first_bar], *written, *self.bars[first_bar + len(written) :])

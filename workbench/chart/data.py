@@ -30,6 +30,7 @@ _DEEPEST = 8
 
 
 def fraction_from_data(x: Any) -> Fraction:
+    """An exact position or length from text such as "3/8"."""
     if not isinstance(x, str) or not _FRACTION.fullmatch(x) or x.endswith("/0"):
         raise ChartError(f'A position is written like "3/8", not {x!r}.')
     return Fraction(x)
@@ -52,6 +53,7 @@ def note_to_data(note: Note) -> dict:
 
 
 def note_from_data(data: Any) -> Note:
+    """The note that plain data describe."""
     d = _fields(
         data, {"at", "instrument", "velocity"}, {"articulations", "deviation_s", "confidence", "confirmed", "sticking"}
     )
@@ -68,6 +70,7 @@ def note_from_data(data: Any) -> Note:
 
 
 def written_bar_to_data(bar: WrittenBar) -> dict:
+    """Content of a bar as plain data."""
     data: dict[str, Any] = {"notes": [note_to_data(n) for n in bar.notes]}
     if bar.subdivisions:
         data["subdivisions"] = list(bar.subdivisions)
@@ -75,6 +78,7 @@ def written_bar_to_data(bar: WrittenBar) -> dict:
 
 
 def written_bar_from_data(data: Any) -> WrittenBar:
+    """The content of a bar that plain data describe."""
     d = _fields(data, {"notes"}, {"subdivisions"})
     return WrittenBar(
         tuple(note_from_data(n) for n in list_from_data(d["notes"])),
@@ -83,6 +87,7 @@ def written_bar_from_data(data: Any) -> WrittenBar:
 
 
 def bar_to_data(bar: Bar) -> dict:
+    """Meter and times of a bar as plain data."""
     data: dict[str, Any] = {"meter": str(bar.meter), "beats_s": list(bar.beat_times_s)}
     if bar.is_pickup:
         data["length"] = str(bar.length)
@@ -92,6 +97,7 @@ def bar_to_data(bar: Bar) -> dict:
 
 
 def bar_from_data(data: Any) -> Bar:
+    """Meter and times of the bar that plain data describe."""
     d = _fields(data, {"meter", "beats_s"}, {"length", "fixed"})
     meter = Meter.parse(_text(d["meter"]))
     length = fraction_from_data(d["length"]) if "length" in d else meter.bar_length
@@ -101,10 +107,12 @@ def bar_from_data(data: Any) -> Bar:
 
 
 def time_map_to_data(time_map: TimeMap) -> dict:
+    """All bars and their times as plain data."""
     return {"bars": [bar_to_data(b) for b in time_map.bars], "end_s": time_map.end_s}
 
 
 def time_map_from_data(data: Any) -> TimeMap:
+    """The time map that plain data describe."""
     d = _fields(data, {"bars", "end_s"})
     bars = list_from_data(d["bars"])
     if len(bars) > MOST_BARS:
@@ -124,6 +132,7 @@ def _place_from_data(data: Any) -> tuple[int, Fraction]:
 
 
 def mark_to_data(mark: Mark) -> dict:
+    """A marked stretch as plain data."""
     data: dict[str, Any] = {
         "kind": mark.kind,
         "start": _place_to_data(mark.start),
@@ -136,6 +145,7 @@ def mark_to_data(mark: Mark) -> dict:
 
 
 def mark_from_data(data: Any) -> Mark:
+    """The mark that plain data describe."""
     d = _fields(data, {"kind", "start", "end"}, {"text", "confirmed"})
     return Mark(
         _text(d["kind"]),
@@ -317,6 +327,7 @@ def _fields(data: Any, needed: AbstractSet[str], optional: AbstractSet[str] = fr
 
 
 def list_from_data(x: Any) -> list:
+    """A list, and nothing else."""
     if not isinstance(x, (list, tuple)):
         raise ChartError(f"Expected a list, got {x!r:.60}.")
     return list(x)
@@ -329,6 +340,7 @@ def _text(x: Any) -> str:
 
 
 def int_from_data(x: Any) -> int:
+    """A whole number with few enough digits, and nothing else."""
     if isinstance(x, bool) or not isinstance(x, int):
         raise ChartError(f"Expected a whole number, got {x!r:.60}.")
     if abs(x) >= MOST:
@@ -337,6 +349,7 @@ def int_from_data(x: Any) -> int:
 
 
 def number_from_data(x: Any) -> float:
+    """A finite number, and nothing else."""
     if isinstance(x, int):
         x = float(int_from_data(x))
     if not isinstance(x, float) or not math.isfinite(x):

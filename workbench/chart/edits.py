@@ -35,6 +35,7 @@ class Edit:
     """Base of all edits."""
 
     def apply(self, chart: Chart) -> Chart:
+        """The chart after the edit; a ChartError says why it is impossible."""
         raise TypeError(f"{type(self).__name__} is no edit of its own")
 
 
@@ -71,6 +72,8 @@ class AddNote(Edit):
 
 @dataclass(frozen=True)
 class RemoveNote(Edit):
+    """Take a note out of a bar."""
+
     bar_index: int
     position: Fraction
     instrument: str
@@ -192,6 +195,7 @@ class _Rebar(Edit):
     """Base of edits that lay other bars: what was heard stays where it was heard (:mod:`workbench.chart.rewriting`)."""
 
     def rebarring(self, chart: Chart) -> Rebarring:
+        """The other bars, and where written notes go in them."""
         raise TypeError(f"{type(self).__name__} is no edit of its own")
 
     def apply(self, chart: Chart) -> Chart:
@@ -432,6 +436,8 @@ class SetMark(Edit):
 
 @dataclass(frozen=True)
 class RemoveMark(Edit):
+    """Take a mark away; the notes under it stay."""
+
     mark_kind: str
     start: tuple[int, Fraction]
 

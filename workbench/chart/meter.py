@@ -292,6 +292,7 @@ class TimeMap:
         return index
 
     def check_bar(self, bar_index: int) -> None:
+        """Refuse a bar that is not there, with a ChartError."""
         if not 0 <= bar_index < len(self.bars):
             first, last = self.bar_number(0), self.bar_number(len(self.bars) - 1)
             raise ChartError(f"There is no bar {self.bar_number(0) + bar_index}; the bars run from {first} to {last}.")
@@ -332,10 +333,12 @@ class TimeMap:
         return self.tempo_bpm(bar_index) * float(self.bars[bar_index].meter.beat_length * 4)
 
     def bar_start_s(self, bar_index: int) -> float:
+        """When a bar begins, seconds."""
         self.check_bar(bar_index)
         return self.bars[bar_index].beat_times_s[0]
 
     def bar_end_s(self, bar_index: int) -> float:
+        """When a bar ends, seconds."""
         self.check_bar(bar_index)
         last = bar_index + 1 == len(self.bars)
         return self.end_s if last else self.bars[bar_index + 1].beat_times_s[0]

@@ -23,9 +23,11 @@ class Grid(Protocol):
 
     playing: bool
 
-    def show_bar(self, bar_number: int, position: Fraction, instrument: str) -> None: ...
+    def show_bar(self, bar_number: int, position: Fraction, instrument: str) -> None:
+        """See :meth:`workbench.HitGrid.show_bar`."""
 
-    def run(self, command: str) -> None: ...
+    def run(self, command: str) -> None:
+        """See :meth:`workbench.HitGrid.run`."""
 
 
 class CheckList(w.VBox):

@@ -22,6 +22,7 @@ HELP = "check a draft against its recording"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench check`` takes."""
     parser.add_argument("draft", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the draft)")
@@ -29,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench check``; returns the exit status."""
     import workbench as wb
     from workbench.checking.check import LEAST_AGREEMENT, USUAL_AGREEMENT
     from workbench.checking.check_report import summary_of

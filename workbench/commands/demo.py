@@ -18,6 +18,7 @@ HELP = "draft, score and read the demo song"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench demo`` takes."""
     parser.add_argument(
         "--out", type=Path, default=Path("out/demo"), metavar="DIR", help="folder for the files (default: out/demo)"
     )
@@ -25,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench demo``; returns the exit status."""
     import workbench as wb
     from workbench.files.safefile import check_folder
     from workbench.listening.draft import write_draft

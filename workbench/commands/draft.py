@@ -22,6 +22,7 @@ HELP = "draft the chart of a recording"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench draft`` takes."""
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
@@ -31,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench draft``; returns the exit status."""
     import workbench as wb
     from workbench.errors import FileFormatError
     from workbench.files.safefile import check_folder

@@ -19,6 +19,7 @@ HELP = "measure accuracy on annotated recordings"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench evaluate`` takes."""
     parser.add_argument("folder", type=Path, help="folder of the data set")
     parser.add_argument(
         "--audio", choices=("drum", "mix", "both"), default="both", help="drums alone, full mixes, or both (default)"
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench evaluate``; returns the exit status."""
     from workbench.evaluation.evaluate import evaluate_folder, format_table, summarize
     from workbench.progress import TerminalProgress
 

@@ -36,6 +36,7 @@ QUIET = (
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench lab`` takes."""
     parser.add_argument("files", type=Path, nargs="*", metavar="FILE", help="a recording, a chart, or both")
     parser.add_argument("--notebook", choices=tuple(NOTEBOOKS), help="which notebook (default: by the files)")
     parser.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
@@ -43,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench lab``; returns the exit status."""
     from jupyterlab.labapp import LabApp
 
     notebook = prepare_notebook(args.files, args.notebook)

@@ -27,6 +27,7 @@ HELP = "make a practice pack of a chart"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench practice`` takes."""
     parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the pack (default: beside the chart)")
     what = parser.add_argument_group("what to practise")
@@ -96,6 +97,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench practice``; returns the exit status."""
     import workbench as wb
     from workbench.errors import WorkbenchError
     from workbench.practice.pack import check_pack_folder

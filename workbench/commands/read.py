@@ -30,6 +30,7 @@ HELP = "read form, grooves, variations, fills and sticking out of a chart"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench read`` takes."""
     parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument(
         "--audio",
@@ -55,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench read``; returns the exit status."""
     import workbench as wb
     from workbench.errors import FileFormatError
     from workbench.files.safefile import check_folder

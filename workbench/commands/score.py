@@ -25,6 +25,7 @@ FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench score`` takes."""
     parser.add_argument("chart", help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument(
         "--to",
@@ -58,6 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench score``; returns the exit status."""
     from workbench.chart.excerpts import read_bar_span
     from workbench.engraving.pages import PageStyle
     from workbench.files.safefile import check_folder

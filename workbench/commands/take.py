@@ -21,6 +21,7 @@ HELP = "what was played of a chart, and how"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench take`` takes."""
     parser.add_argument("chart", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument(
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench take``; returns the exit status."""
     import workbench as wb
     from workbench.checking.check import read_draft
     from workbench.files.safefile import check_folder

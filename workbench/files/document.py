@@ -193,6 +193,7 @@ class ChartDocument:
 
     @property
     def can_redo(self) -> bool:
+        """Whether an undone edit can be done again."""
         history = self._state.history
         return history.at < len(history.edits)
 

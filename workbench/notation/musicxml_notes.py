@@ -18,6 +18,7 @@ FULL_VELOCITY = 90
 
 
 def add(parent: etree._Element, tag: str, text: str | None = None, **attributes: str) -> etree._Element:
+    """A new element under another, its text cleaned; "_" in attribute names stands for "-"."""
     e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
     if text is not None:
         e.text = clean_text(text)
@@ -54,6 +55,7 @@ class NoteWriter:
         self.counted: set[Fraction] = set()
 
     def write(self, measure: etree._Element, values: BarValues) -> None:
+        """Write a bar's notes and rests into its measure."""
         if not values.voices:
             note = add(measure, "note")
             add(note, "rest", measure="yes")

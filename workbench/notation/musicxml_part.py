@@ -152,6 +152,7 @@ class PartReader:
         return len(places) > 1 and len(ids or self.declared) <= 1
 
     def read(self) -> list[Measure]:
+        """All measures of the part, in order."""
         out: list[Measure] = []
         elements = self.part.findall("measure")
         if len(elements) > MOST_BARS:

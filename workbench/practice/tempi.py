@@ -70,6 +70,7 @@ def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, 
 
 
 def check_tempi(tempi: Sequence[float] | None) -> None:
+    """Refuse tempi, in parts of the original, that no exercise is made at."""
     wrong = [t for t in tempi or () if not SLOWEST_ASKED <= t <= FASTEST_ASKED]
     if wrong or tempi is not None and not tempi:
         given = f", not {wrong[0] * 100:g}" if wrong else "; name at least one"

@@ -16,6 +16,7 @@ FEWEST_HITS = 3
 
 
 def is_doubtful(note: Note) -> bool:
+    """Whether a note is neither confirmed nor heard surely."""
     return not note.confirmed and note.confidence < DOUBT_BELOW
 
 

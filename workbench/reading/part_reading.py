@@ -99,6 +99,7 @@ class PartReading:
         return {k: g for g in self.grooves for k in g.groove.bar_indices}
 
     def section_at(self, bar_index: int) -> FormSection:
+        """The section that a bar belongs to."""
         return next(s for s in self.form if bar_index in s.bars)
 
 

@@ -77,6 +77,7 @@ class Patterns:
 
     @classmethod
     def of(cls, chart: Chart) -> Patterns:
+        """The patterns of a chart."""
         spans = [bar.beat_spans() for bar in chart.time_map.bars]
         first = np.concatenate([[0], np.cumsum([len(s) for s in spans])]).astype(int)
         limit = ghost_limit(chart)
@@ -157,6 +158,7 @@ class Patterns:
         return tuple(out)
 
     def crash_opens(self, bar_index: int) -> bool:
+        """Whether a crash opens a bar."""
         return crash_opens(self.chart.bars[bar_index])
 
 

@@ -64,6 +64,7 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
 
 
 def doubt_text(doubtful: str) -> str:
+    """What to say of instruments whose hits are mostly doubtful."""
     return (
         f"most hits of these are doubtful: {doubtful}; look at them in the grid before you rely on what is said of them"
     )
@@ -126,6 +127,7 @@ def section_text(section: FormSection, time_map: TimeMap) -> str:
 
 
 def groove_title(label: str, part: str) -> str:
+    """Label and part of a groove as they stand before its text."""
     title = " ".join(x for x in (label, part) if x)
     return f"{title}: " if title else ""
 
