@@ -11,6 +11,7 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 
+from tests.sentences import says
 from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
@@ -54,7 +55,7 @@ def test_written_but_not_heard():
     (finding,) = found(with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare"))))
     assert (finding.kind, finding.bar_number, finding.instrument) == ("extra", 6, "snare")
     assert finding.verdict == "wrong"
-    assert finding.text == "Bar 6, the a of 2: snare is written but not heard."
+    assert says(finding.text, "Bar 6", "a of 2", "snare", "not heard")
     assert finding.start_s < finding.time_s < finding.end_s
     assert finding.time_s == pytest.approx(1.3 + (5 + 7 / 16) * 240 / 113, abs=0.02)
 
@@ -85,10 +86,10 @@ def test_a_hit_moved_by_40_ms(moved_s, kind):
 def test_a_bar_missing_and_a_bar_too_many():
     missing = found(SONG[:6] + SONG[7:])
     assert [(f.kind, f.bar_number) for f in missing] == [("bar missing", 6)]
-    assert missing[0].text == "After bar 6 the recording has 1 bar that is not written."
+    assert says(missing[0].text, "After bar 6", "1 bar")
     extra = found(SONG[:7] + [SONG[6]] + SONG[7:])
     assert [f.kind for f in extra] == ["bar extra"] and extra[0].bar_number in (7, 8)
-    assert extra[0].text.endswith("It may be anywhere in bars 7–8, which are alike.")
+    assert says(extra[0].text, "bars 7–8", "alike")
 
 
 @pytest.mark.parametrize("bars", [SONG[:6] + SONG[7:], SONG[:7] + [SONG[6]] + SONG[7:]])
@@ -101,7 +102,7 @@ def test_a_bar_missing_or_too_many_stands_first_in_every_report(bars):
 
 def test_bars_that_the_recording_does_not_hold_are_named():
     check = check_chart(chart_of(SONG), heard_of(SONG[3:10]))
-    assert check.remarks[-1] == "Not found in the recording, so not checked: bars 1–3 and bars 11–12 of the chart."
+    assert says(check.remarks[-1], "not checked", "bars 1–3", "bars 11–12")
     assert not check.findings
     short = check_chart(chart_of(SONG), heard_of(SONG[8:]))
     assert "make sure that this is the recording" in short.remarks[-1]
@@ -147,7 +148,7 @@ def test_the_same_fault_in_many_bars_is_one_pattern():
     (pattern,) = check.patterns
     assert (pattern.kind, pattern.position, pattern.verdict) == ("wrong drum", None, "wrong")
     assert pattern.bar_numbers == (1, 2, 3, 9, 10, 11) and len(pattern.findings) == 48
-    assert pattern.text == "In bars 1–3, 9–11, in 48 places: ride is written, closed hi-hat is heard."
+    assert says(pattern.text, "bars 1–3, 9–11", "48 places", "ride", "closed hi-hat")
 
 
 def test_what_is_told_of_several_bars_is_not_told_again_bar_by_bar():
@@ -219,9 +220,7 @@ def test_a_trace_beside_its_place_makes_an_unheard_note_late():
     (finding,) = found(SONG, replace(HEARD, strokes=rest, activations=activations_of([*rest, trace])))
     assert (finding.kind, finding.instrument, finding.verdict) == ("late", lost.instrument, "listen")
     assert finding.deviation_s == pytest.approx(0.04, abs=0.011)
-    assert finding.text.endswith(
-        f"is heard {finding.deviation_s * 1000:.0f} ms after its written place, very softly if at all."
-    )
+    assert says(finding.text, f"{finding.deviation_s * 1000:.0f} ms after", "softly")
 
 
 def test_an_open_hi_hat_heard_early_as_a_cymbal_is_both_a_wrong_drum_and_early():
@@ -249,7 +248,7 @@ def test_a_note_in_the_wrong_place_is_one_finding():
     bar = CHORUS.without(F(1, 4), "snare").with_note(Note(F(5, 16), "snare"))
     (finding,) = found(with_bar(4, bar))
     assert (finding.kind, finding.position, finding.verdict) == ("wrong place", F(5, 16), "wrong")
-    assert finding.text == "Bar 5, the e of 2: snare is written, but heard on 2."
+    assert says(finding.text, "Bar 5", "e of 2", "snare", "on 2")
     assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)
 
 

@@ -6,6 +6,7 @@ from fractions import Fraction as F
 
 import pytest
 
+from tests.sentences import says
 from tests.test_alignment import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
@@ -25,15 +26,15 @@ def check():
 def test_what_is_said_of_a_bar_is_said_once_for_all_its_places(check):
     (bar,) = check.worst_bars
     said = [line.text for line in lines_of(check, bar)]
-    assert "On all 8ths: crash is written, ride is heard." in said
-    assert "On the a of 2: snare is written but not heard." in said
     assert len(said) == 2
+    assert any(says(text, "all 8ths", "crash", "ride") for text in said)
+    assert any(says(text, "a of 2", "snare", "not heard") for text in said)
 
 
 def test_summary(check):
-    assert summary_of(check).startswith("9 places are wrong, in 1 of 12 bars; ")
+    assert says(summary_of(check), "9 places", "wrong", "1 of 12 bars")
     clean = check_chart(chart_of(SONG), HEARD)
-    assert summary_of(clean) == ("Nothing to correct was found; 100% of the written notes are heard in the recording.")
+    assert says(summary_of(clean), "Nothing to correct", "100%")
 
 
 def test_page_plays_bars_and_shows_their_notes(check, tmp_path):

@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
+from tests.sentences import says
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.data import chart_to_data, edit_to_data
 from workbench.chart.edits import AddNote, ChangeNote, CompositeEdit, MoveNote, RemoveNote, TapLines, apply
@@ -342,7 +343,7 @@ def test_one_undo_takes_all_repeats_back(grid, document):
     do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
     assert grid.sent[-1][0]["info"]["corrections"] == {"0": 5}
     do(grid, 2, command="correct repeats", bar_index=0)
-    assert grid.sent[-1][0]["notice"] == "Corrected the same way: bars 2, 3, 4, 5, 6."
+    assert says(grid.sent[-1][0]["notice"], "bars 2, 3, 4, 5, 6")
     document.undo()
     assert document.chart.bars[1:] == CHART.bars[1:]
 
