@@ -2,7 +2,11 @@
 
 from collections import defaultdict
 
+import pytest
 from hypothesis import settings
+
+from tests.grids import CHART
+from workbench.files.document import ChartDocument
 
 settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
 settings.load_profile("no clock")
@@ -23,3 +27,22 @@ def pytest_terminal_summary(terminalreporter):
         terminalreporter.section(f"checks without outside evidence: {meaning}")
         for nodeid in nodeids:
             terminalreporter.line(nodeid)
+
+
+@pytest.fixture
+def document(tmp_path):
+    """The chart of :mod:`tests.grids`, open for edits."""
+    with ChartDocument.create(CHART, tmp_path / "song.chart.json") as document:
+        yield document
+
+
+@pytest.fixture
+def grid(document):
+    """A grid that keeps what it sends to its page."""
+    from workbench.grid import HitGrid
+
+    grid = HitGrid(document)
+    grid.sent = []
+    grid.send = lambda message, buffers=None: grid.sent.append((message, buffers))
+    yield grid
+    grid.close()

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.sentences import says
-from tests.test_alignment import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
+from tests.test_align import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke

@@ -7,7 +7,7 @@ from fractions import Fraction as F
 import pytest
 
 from tests.sentences import says
-from tests.test_alignment import CHORUS, SONG, chart_of
+from tests.test_align import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart

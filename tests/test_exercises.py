@@ -14,17 +14,9 @@ from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises, instruments_named, section_exercise, slug
-from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, stage_notes, with_sticking
-from workbench.practice.stages import Stage, without_recording
-from workbench.practice.tempi import (
-    LEAST_SLOWING,
-    SLOWEST_SHARE,
-    default_tempi_bpm,
-    original_tempo_bpm,
-    strokes_per_s,
-    tempo_as_played,
-    tempo_explained,
-)
+from workbench.practice.stagecharts import stage_notes, with_sticking
+from workbench.practice.stages import without_recording
+from workbench.practice.tempi import default_tempi_bpm, strokes_per_s, tempo_as_played, tempo_explained
 from workbench.reading.read import read_part
 
 
@@ -110,30 +102,11 @@ def test_choosing_kinds_and_sections(reading):
         choose_exercises(reading, ("solo",))
 
 
-def test_tempi_can_be_set(reading):
-    for e in choose_exercises(reading, ("groove",), tempi=(1.0, 0.5)):
-        slow, original = e.tempi_bpm
-        assert slow == pytest.approx(original / 2, abs=1)
-    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
-        choose_exercises(reading, tempi=(3.0,))
-    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
-        section_exercise(reading.chart, 1, 2, tempi=(1.0, 3.0))
-    with pytest.raises(ChartError, match="name at least one"):
-        choose_exercises(reading, tempi=())
-
-
 @pytest.mark.common_practice
 def test_dense_parts_begin_slower():
     dense, sparse = sixteenths(140.0), Chart(TimeMap.steady(1, 140.0), (groove_bar(),))
     assert strokes_per_s(dense, (0, 1)) == pytest.approx(140 / 60 * 4)
     assert default_tempi_bpm(dense, (0, 1))[0] < default_tempi_bpm(sparse, (0,))[0]
-
-
-@pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 180.0, 260.0])
-def test_slow_is_neither_crawling_nor_fast(tempo_bpm):
-    slow, medium, original = default_tempi_bpm(sixteenths(tempo_bpm), (0, 1))
-    assert SLOWEST_SHARE * tempo_bpm - 1 <= slow <= LEAST_SLOWING * tempo_bpm + 1
-    assert slow < medium < original == tempo_bpm
 
 
 def test_fast_hands_get_a_caution():
@@ -257,70 +230,9 @@ def test_without_a_recording_no_step_is_called_after_it(reading):
 # -- the notes of a stage ------------------------------------------------------------
 
 
-def test_a_stage_has_its_tempo_and_its_feel_in_proportion():
-    bar = WrittenBar((Note(F(1, 4), "snare", deviation_s=0.010),))
-    chart = Chart(TimeMap.steady(1, 120.0), (bar,))
-    slow = stage_chart(chart, Stage("x", "x", (0,)), 60.0)
-    assert slow.time_map.tempo_bpm(0) == pytest.approx(60)
-    assert slow.bars[0].notes[0].deviation_s == pytest.approx(0.020)
-
-
-def test_bars_follow_in_the_order_asked_for():
-    chart = Chart(TimeMap.steady(2, 100.0), (groove_bar(), groove_bar(Note(F(15, 16), "snare", 30))))
-    turned = stage_chart(chart, Stage("x", "x", (1, 0, 1)), 80.0)
-    assert [b.pattern for b in turned.bars] == [chart.bars[k].pattern for k in (1, 0, 1)]
-
-
-def test_a_pick_up_becomes_a_full_bar(reading):
-    alone = stage_chart(reading.chart, Stage("x", "x", (0,)), 100.0)
-    assert not alone.time_map.bars[0].is_pickup
-    assert min(n.position for n in alone.bars[0].notes) == F(1, 2)
-    assert len(alone.subdivisions(0)) == 4
-
-
-@pytest.mark.parametrize("count, every, expected", [(1, 4, 4), (2, 4, 4), (3, 4, 12), (4, 4, 4), (8, 4, 8)])
-def test_a_crash_marks_every_fourth_bar(count, every, expected):
-    chart = Chart(TimeMap.steady(count, 100.0), (groove_bar(),) * count)
-    marked = stage_chart(chart, Stage("x", "x", tuple(range(count))), 80.0, crash_every=every)
-    assert len(marked) == expected
-    crashes = [k for k, n in marked.notes() if n.instrument == "crash"]
-    assert crashes == list(range(0, expected, every))
-    assert not marked.bars[0].find(F(0), "closed hi-hat")
-
-
-def test_a_recorded_stage_lies_on_its_excerpt(reading):
-    chart, speed = reading.chart, 0.5
-    own = recorded_stage_chart(chart, Stage("x", "x", (2, 3)), speed)
-    start = chart.time_map.bar_start_s(2)
-    for (_, a), (k, b) in zip(own.notes(), [(k, n) for k, n in chart.notes() if k in (2, 3)]):
-        assert own.note_time_s(k - 2, a) == pytest.approx((chart.note_time_s(k, b) - start) / speed)
-    with pytest.raises(ChartError, match="consecutive"):
-        recorded_stage_chart(chart, Stage("x", "x", (2, 5)), speed)
-
-
-def test_other_meters_keep_their_beats():
-    bar = WrittenBar((Note(F(0), "kick"), Note(F(3, 8), "snare")))
-    chart = Chart(TimeMap.steady(2, 60.0, Meter(6, 8)), (bar, bar))
-    e = section_exercise(chart, 0, 1)
-    own = stage_chart(chart, e.stages[-1], e.tempi_bpm[0])
-    assert own.time_map.bars[0].meter == Meter(6, 8)
-    assert own.time_map.end_s == pytest.approx(4 * 60 / e.tempi_bpm[0])
-
-
-def test_sticking_is_written_in(reading):
-    chart = with_sticking(reading)
-    assert any(n.sticking for _, n in chart.notes())
-    assert [n.key for _, n in chart.notes()] == [n.key for _, n in reading.chart.notes()]
-
-
 def test_a_part_without_drums_has_no_exercises():
     chart = Chart.empty(TimeMap.steady(8, 100.0), sections=(Section(0, "Rest"),))
     assert choose_exercises(read_part(chart)) == ()
-
-
-def test_the_original_tempo_is_the_bars_own(reading):
-    chart = reading.chart
-    assert original_tempo_bpm(chart, (13, 14)) > original_tempo_bpm(chart, (1, 2))
 
 
 @pytest.mark.parametrize(

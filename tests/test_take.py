@@ -1,7 +1,5 @@
 """A take against the chart: known deviations come back, in figures and in words."""
 
-import json
-import re
 from dataclasses import replace
 from fractions import Fraction as F
 
@@ -9,49 +7,13 @@ import numpy as np
 import pytest
 
 from tests.sentences import says
-from tests.test_alignment import FILL, GROOVE, SONG, VARIATION, bar, chart_of
-from workbench.chart import Mark, Note, WrittenBar
+from tests.takes import BPM, CLICK, LONG, START_S, assess, play
+from tests.test_align import FILL, GROOVE, VARIATION, bar, chart_of
+from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
-from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS, Click
+from workbench.checking.playing import Click
 from workbench.checking.take import assess_strokes
-from workbench.checking.take_report import bars_svg, strokes_svg, take_page, write_take
-from workbench.errors import AnalysisError, WorkbenchError
-from workbench.listening.transcription import Transcription
-
-BPM, START_S = 100.0, 2.0
-LONG = SONG + SONG
-
-
-def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, position: 1.0, velocity_of=None, seed=4):
-    """Strokes of bars played to a click at 100 beats a minute, with known deviations.
-
-    ``tempo_of(bar, position)`` is the tempo at a place over the click's.
-    """
-    rng = np.random.default_rng(seed)
-    mean_ms = dict(mean_ms)
-    # Time by adding up small steps at the tempo of each place.
-    time_s, at = START_S, {}
-    for k in range(len(bars)):
-        for step in range(48):
-            at[k, step] = time_s
-            time_s += 240 / BPM / 48 / tempo_of(k, step / 48)
-    strokes = []
-    for k, b in enumerate(bars):
-        for n in b.notes:
-            deviation = rng.normal(mean_ms.get(n.instrument, 0.0), spread_ms) / 1000
-            velocity = velocity_of(n) if velocity_of else n.velocity
-            strokes.append(Stroke(at[k, int(n.position * 48)] + deviation, n.instrument, velocity))
-    beats = [at[k, 12 * q] for k in range(len(bars)) for q in range(4)]
-    return Transcription(tuple(sorted(strokes)), tuple(beats), time_s + 1)
-
-
-CLICK = Click(BPM, START_S)
-
-
-def assess(bars=LONG, click=CLICK, written=None, fills=(), **how):
-    chart = chart_of(written or bars, 100.0)
-    marks = tuple(Mark("fill", (k, F(0)), (k + 1, F(0)), confirmed=True) for k in fills)
-    return assess_strokes(replace(chart, marks=marks), play(bars, **how), click)
+from workbench.errors import AnalysisError
 
 
 def timing(take, name):
@@ -200,30 +162,6 @@ def test_a_bar_left_out_is_told_and_the_rest_still_measured():
     assert not any("in your hands" in s for s in take.strengths)
 
 
-def test_words_are_kind_few_and_explained():
-    messy = assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}, tempo_of=lambda k, p: 1 + 0.004 * k)
-    assert 1 <= len(messy.strengths) <= 3 and 1 <= len(messy.advice) <= 3
-    assert "working drummers" in messy.remarks[0]
-    tidy = assess(spread_ms=3.0)
-    assert len(tidy.strengths) == 3 and tidy.advice == ()
-    words = " ".join((*messy.strengths, *messy.advice, *messy.remarks)).lower()
-    assert not any(bad in words for bad in ("score", "bad", "fail", "poor", "out of ten"))
-
-
-def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(monkeypatch):
-    # Made songs agree better than recordings do; the usual is set between the two takes.
-    monkeypatch.setattr("workbench.checking.take_words.USUAL_TAKE_AGREEMENT", 0.9)
-    assert assess().strengths
-    other = [
-        WrittenBar(tuple(replace(n, instrument="mid tom") if n.instrument.endswith("hi-hat") else n for n in b.notes))
-        for b in LONG
-    ]
-    take = assess(other, written=LONG)
-    assert "agree by" in take.warnings[0] and take.strengths == take.advice == ()
-    page = take_page(take).html()
-    assert "What goes well" not in page and "agree by" in page
-
-
 def test_what_is_not_this_part_is_refused():
     other = [bar([3, 5, 11], [2, 6], "crash", 4)] * 12
     heard = play()
@@ -233,95 +171,3 @@ def test_what_is_not_this_part_is_refused():
 
 
 # -- pages -----------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def take():
-    return replace(assess(mean_ms={"snare": 12.0}), recording="<monday>.wav")
-
-
-def test_report_in_three_formats(take, tmp_path):
-    for ending in (".html", ".pdf", ".json"):
-        write_take(take, tmp_path / f"a{ending}")
-    data = json.loads((tmp_path / "a.json").read_text())
-    assert data["against"] == "the click" and len(data["instruments"]) == len(take.playing.instruments)
-    assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
-    page = (tmp_path / "a.html").read_text()
-    assert "&lt;monday&gt;.wav" in page and "<monday>" not in page
-    assert "85 dBA over 8 hours" in page and "Publication No. 98-126" in page and "copyright" in page
-    with pytest.raises(WorkbenchError, match="written as"):
-        write_take(take, tmp_path / "a.doc")
-
-
-def test_the_pdf_is_one_page(take):
-    messy = replace(assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}), recording="x")
-    for one in (take, messy):
-        assert re.search(rb"/Type\s*/Pages\s*/Count (\d+)", take_page(one).pdf()).group(1) == b"1"
-
-
-def test_pictures_show_every_instrument_and_bar(take):
-    strokes, bars = strokes_svg(take), bars_svg(take)
-    for i in take.playing.instruments:
-        assert f">{i.instrument}<" in strokes
-    assert strokes.count("<circle") == len(take.playing.deviations)
-    assert bars.count("#F3E5C3") == len(take.playing.fills)
-    # A fill that begins a little early is still shaded in its own bar.
-    early = replace(
-        take,
-        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s - 0.03) for f in take.playing.fills)),
-    )
-    late = replace(
-        take,
-        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s + 0.03) for f in take.playing.fills)),
-    )
-    assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
-    assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
-    assert "<h2>What goes well</h2>" in take_page(take).html()
-
-
-def test_averages_that_rest_on_little_are_told_as_about():
-    """Every fourth hi-hat unheard, and a kick whose few strokes spread widely; the snare is plain."""
-    heard = play(mean_ms={"closed hi-hat": 11.0, "snare": 11.0})
-    hats = [s for s in heard.strokes if s.instrument == "closed hi-hat"][::4]
-    take = assess_strokes(
-        chart_of(LONG, BPM), replace(heard, strokes=tuple(s for s in heard.strokes if s not in hats)), CLICK
-    )
-    page = take_page(take).html()
-    rows = {row.split("</td>")[0]: row for row in page.split("<tr><td>")[1:]}
-    assert "about 1" in rows["closed hi-hat"] and "about" not in rows["snare"]
-    assert any(r.startswith("“About”") for r in take.remarks)
-    assert not any(r.startswith("“About”") for r in assess().remarks)
-
-
-def test_a_drum_played_where_another_is_written_is_named():
-    """Hi-hats where the ride is written: not a tempo at which strokes get lost, and no habit of leaving them out."""
-    played = [
-        WrittenBar(tuple(replace(n, instrument="closed hi-hat") if n.instrument == "ride" else n for n in b.notes))
-        for b in LONG
-    ]
-    take = assess(played, written=LONG)
-    rides = sum(n.instrument == "ride" for b in LONG for n in b.notes)
-    assert take.advice[0].startswith(f"You play closed hi-hat where ride is written: {rides} strokes, bars 5–7,")
-    assert not any("missing" in a or "left out" in a for a in take.advice)
-    assert "ride on 1 (closed hi-hat instead): bars 5–7, 17–19" in take_page(take).html()
-
-
-def test_advice_names_the_bars_of_the_drum_it_speaks_of():
-    more = [b.with_note(Note(F(5, 8), "floor tom")) if k in (2, 4, 5, 8) else b for k, b in enumerate(LONG)]
-    more = [b.with_note(Note(F(3, 16), "crash")) if k in (12, 13) else b for k, b in enumerate(more)]
-    (advice,) = [a for a in assess(more, written=LONG).advice if "not in the part" in a]
-    assert advice.startswith("4 floor tom strokes") and "most of them in bars 3, 5–6" in advice
-
-
-def test_a_ladder_of_tempi_is_not_called_rushing():
-    take = assess(click=None, tempo_of=lambda k, p: 1.0 + 0.28 * (k + p) / len(LONG))
-    assert any("ladder of tempi" in a for a in take.advice) and not any("falls silent" in a for a in take.advice)
-
-
-def test_a_wide_spread_is_not_praised():
-    for spread_ms in (8.0, 22.0, 28.0, 36.0):
-        take = assess(spread_ms=spread_ms)
-        praised = [float(m[1]) for s in take.strengths if (m := re.search(r"vary by (\d+) ms", s))]
-        assert all(p <= 26 for p in praised)
-        least = min(i.spread_ms for i in take.playing.instruments if i.spread_ms is not None and i.played >= 10)
-        assert bool(praised) == (least <= 25.9)

@@ -17,7 +17,7 @@ import pytest
 
 from tests.benchmarks.bench_take import attacks
 from tests.benchmarks.render import render_strokes, wheel_sound_font
-from tests.test_alignment import SONG, chart_of, played
+from tests.test_align import SONG, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
 from workbench.checking.playing import Click

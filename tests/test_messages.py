@@ -1,0 +1,36 @@
+"""What the grid tells its page of a change: all of it, and only that."""
+
+import json
+from fractions import Fraction as F
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.charts import charts, edits
+from tests.grids import GROOVE
+from workbench.chart import Chart
+from workbench.chart.edits import ChangeNote, apply
+from workbench.chart.meter import TimeMap
+from workbench.errors import ChartError
+from workbench.grid.messages import changed_parts
+
+
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
+@given(st.data())
+def test_changed_parts_say_all_and_only_what_changed(data):
+    chart = data.draw(charts())
+    edit = data.draw(edits(chart))
+    try:
+        after = apply(chart, edit)
+    except ChartError:
+        return
+    parts = changed_parts(chart, after)
+    assert (parts == {}) == (chart == after)
+    if "bars" in parts and isinstance(parts["bars"], dict):
+        assert all(chart.bars[int(k)] != after.bars[int(k)] for k in parts["bars"])
+
+
+def test_one_edit_of_a_long_chart_is_a_short_message():
+    chart = Chart(TimeMap.steady(200, 120), (GROOVE,) * 200)
+    parts = changed_parts(chart, apply(chart, ChangeNote(100, F(0), "kick", velocity=99)))
+    assert len(json.dumps(parts)) < 2000

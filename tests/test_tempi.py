@@ -1,0 +1,48 @@
+"""Tempi of exercises: what may be asked for, and where they start and end."""
+
+from fractions import Fraction as F
+
+import pytest
+
+import workbench as wb
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.meter import TimeMap
+from workbench.errors import ChartError
+from workbench.files.chartfile import read_chart
+from workbench.practice.exercises import choose_exercises, section_exercise
+from workbench.practice.tempi import LEAST_SLOWING, SLOWEST_SHARE, default_tempi_bpm, original_tempo_bpm
+from workbench.reading.read import read_part
+
+
+@pytest.fixture(scope="module")
+def reading():
+    return read_part(read_chart(wb.demo_song(what="chart")))
+
+
+def sixteenths(tempo_bpm, name="snare"):
+    bar = WrittenBar(tuple(Note(F(k, 16), name) for k in range(16)))
+    return Chart(TimeMap.steady(2, tempo_bpm), (bar, bar))
+
+
+def test_tempi_can_be_set(reading):
+    for e in choose_exercises(reading, ("groove",), tempi=(1.0, 0.5)):
+        slow, original = e.tempi_bpm
+        assert slow == pytest.approx(original / 2, abs=1)
+    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
+        choose_exercises(reading, tempi=(3.0,))
+    with pytest.raises(ChartError, match="per cent of the original, from 25 to 200, not 300"):
+        section_exercise(reading.chart, 1, 2, tempi=(1.0, 3.0))
+    with pytest.raises(ChartError, match="name at least one"):
+        choose_exercises(reading, tempi=())
+
+
+@pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 180.0, 260.0])
+def test_slow_is_neither_crawling_nor_fast(tempo_bpm):
+    slow, medium, original = default_tempi_bpm(sixteenths(tempo_bpm), (0, 1))
+    assert SLOWEST_SHARE * tempo_bpm - 1 <= slow <= LEAST_SLOWING * tempo_bpm + 1
+    assert slow < medium < original == tempo_bpm
+
+
+def test_the_original_tempo_is_the_bars_own(reading):
+    chart = reading.chart
+    assert original_tempo_bpm(chart, (13, 14)) > original_tempo_bpm(chart, (1, 2))
