@@ -6,7 +6,16 @@ import pytest
 from tests.played import play
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
-from workbench.listening.bars import METERS, PARTS_PER_BEAT, ROLES, count_parts, lay_bars, patterns, roles_of
+from workbench.listening.bars import (
+    COMPOSED,
+    METERS,
+    PARTS_PER_BEAT,
+    ROLES,
+    BarEvidence,
+    count_parts,
+    patterns,
+    roles_of,
+)
 from workbench.listening.beats import beats_of
 
 ROCK = {"kick": (0, 4, 5), "snare": (2, 6), "closed hi-hat": range(8)}
@@ -20,7 +29,7 @@ def beats_and_strokes(bar_count=12, pattern=ROCK, **kw):
 @pytest.mark.common_practice
 def test_in_four_four_the_backbeat_is_two_and_four():
     beats, strokes = beats_and_strokes()
-    path = lay_bars(beats, strokes, np.full(len(beats), 0.5))
+    path = BarEvidence(beats, strokes, np.full(len(beats), 0.5)).best_path()
     assert set(path.meters) == {Meter(4, 4)}
     assert path.starts[0] % 2 == 0  # the snare falls on the second and fourth beat
 
@@ -29,7 +38,7 @@ def test_in_four_four_the_backbeat_is_two_and_four():
 def test_a_crash_opens_the_bar():
     beats, strokes = beats_and_strokes(16, {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)})
     crashes = [Stroke(beats[k], "crash", 110) for k in (2, 18, 34, 50)]
-    path = lay_bars(beats, sorted(strokes + crashes), np.full(len(beats), 0.5))
+    path = BarEvidence(beats, sorted(strokes + crashes), np.full(len(beats), 0.5)).best_path()
     assert {s % 4 for s in path.starts} == {2}
 
 
@@ -38,21 +47,21 @@ def test_downbeats_and_harmony_decide_where_strokes_do_not():
     flat = np.full(len(beats), 0.3)
     downbeat = flat.copy()
     downbeat[3::4] = 0.8
-    assert {s % 4 for s in lay_bars(beats, strokes, downbeat).starts} == {3}
+    assert {s % 4 for s in BarEvidence(beats, strokes, downbeat).best_path().starts} == {3}
     change = np.full(len(beats), -0.4)
     change[1::4] = 1.4
-    assert {s % 4 for s in lay_bars(beats, strokes, flat, change).starts} == {1}
+    assert {s % 4 for s in BarEvidence(beats, strokes, flat, change).best_path().starts} == {1}
 
 
 def test_fixed_lines_open_bars():
     beats, strokes = beats_and_strokes()
-    path = lay_bars(beats, strokes, np.full(len(beats), 0.5), fixed=[5, 13])
+    path = BarEvidence(beats, strokes, np.full(len(beats), 0.5)).best_path([5, 13])
     assert {5, 13} <= set(path.starts)
 
 
 def test_path_is_without_gaps():
     beats, strokes = beats_and_strokes(9)
-    path = lay_bars(beats, strokes, np.full(len(beats), 0.5))
+    path = BarEvidence(beats, strokes, np.full(len(beats), 0.5)).best_path()
     ends = [s + m.counted_beats for s, m in zip(path.starts, path.meters)]
     assert ends[:-1] == list(path.starts[1:])
     assert path.starts[0] <= 0 and ends[-1] >= len(beats)
@@ -61,8 +70,8 @@ def test_path_is_without_gaps():
 def test_half_tempo_explains_a_rock_groove_worse_than_its_own():
     beats, strokes = beats_and_strokes(16)
     flat = np.full(len(beats), 0.5)
-    own = lay_bars(beats, strokes, flat).score
-    half = max(lay_bars(beats[k::2], strokes, flat[k::2]).score for k in (0, 1))
+    own = BarEvidence(beats, strokes, flat).best_path().score
+    half = max(BarEvidence(beats[k::2], strokes, flat[k::2]).best_path().score for k in (0, 1))
     assert own > half
 
 
@@ -92,7 +101,7 @@ def test_parts_count_on_beyond_both_ends():
     ]
 
 
-@pytest.mark.parametrize("meter", list(METERS))
+@pytest.mark.parametrize("meter", [*METERS, *COMPOSED], ids=str)
 def test_patterns_are_whole(meter):
     bank = patterns(meter)
     parts = meter.counted_beats * PARTS_PER_BEAT

@@ -72,7 +72,14 @@ def demo_song(folder: PathName | None = None, what: str = "recording") -> Path:
 
 
 def draft(
-    recording: PathName, *, title: str | None = None, artist: str = "", progress: Progress | None = None
+    recording: PathName,
+    *,
+    title: str | None = None,
+    artist: str = "",
+    meter: str | None = None,
+    tempo_bpm: float | tuple[float, float] | None = None,
+    bar_lines_s: Sequence[float] = (),
+    progress: Progress | None = None,
 ) -> Draft:
     """Draft the drum chart of a recording: bars, hits and their written places.
 
@@ -82,18 +89,27 @@ def draft(
         WAV, FLAC, OGG, MP3, AIFF; others where ``ffmpeg`` is installed.
     title, artist : str, optional
         For the heading; by default the recording's name.
+    meter : str, optional
+        Such as "3/4"; otherwise heard, as are tempo and bar lines.
+    tempo_bpm : float or (float, float), optional
+        Counted beats a minute, within 4 %, or lowest and highest.
+    bar_lines_s : sequence of float, optional
+        Bar lines that are known, one or more, seconds; each stays exactly where it is.
     progress : callable, optional
         ``progress(done, what)`` with ``done`` from 0 to 1; by default a bar in a notebook.
 
     Returns
     -------
     Draft
-        ``draft.chart``; ``draft.hits`` and ``draft.beats``, the tables of :func:`hits` and :func:`beats`.
+        ``draft.chart``; ``draft.hits`` and ``draft.beats``, the tables of :func:`hits` and :func:`beats`;
+        ``draft.readings``, other ways to read the bars with their probabilities.
 
     Raises
     ------
     AudioError
         If the recording is missing, silent or cannot be read.
+    AnalysisError
+        If no bars are as the meter, tempo and lines say.
 
     Examples
     --------
@@ -102,9 +118,12 @@ def draft(
     >>> list(draft.hits.columns)
     ['time_s', 'bar', 'position', 'instrument', 'velocity', 'confidence']
     """
+    from workbench.chart.meter import Meter
     from workbench.listening.draft import draft_chart
+    from workbench.listening.readings import BarWish, tempo_range
 
-    drafted = draft_chart(recording, _shown(progress))
+    wish = BarWish(tuple(bar_lines_s), None if meter is None else Meter.parse(meter), tempo_range(tempo_bpm))
+    drafted = draft_chart(recording, _shown(progress), wish)
     return replace(
         drafted, chart=replace(drafted.chart, title=drafted.chart.title if title is None else title, artist=artist)
     )

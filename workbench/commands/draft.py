@@ -5,8 +5,12 @@ Writes NAME.chart.json (the chart, for correcting and printing), NAME.hits.csv
 (time_s, bar, beat) into a folder, by default beside the recording.  A chart that
 exists there is kept unless --overwrite is given.
 
-example:
+Where bars can be read in more than one way, the next best readings are named;
+--meter, --tempo, --one and --bar-lines take another.
+
+examples:
   workbench draft song.flac --out charts
+  workbench draft song.flac --meter 3/4 --tempo 100-120 --one 12.34
 """
 
 from __future__ import annotations
@@ -27,16 +31,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--title", help="title of the song (default: the recording's name)")
     parser.add_argument("--artist", help="who plays it")
+    parser.add_argument("--meter", help="the song's meter, such as 3/4")
+    parser.add_argument("--tempo", type=tempo, metavar="BPM", help="counted beats a minute: 110, or 100-120")
+    parser.add_argument("--one", type=float, action="append", default=[], metavar="S", help="a bar begins here (s)")
+    parser.add_argument(
+        "--bar-lines", type=Path, metavar="FILE", help="bars begin here: a text, seconds first in each line"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace a chart of the same name and the edits in it")
     parser.add_argument("--json", action="store_true", help="say what was drafted as JSON")
+
+
+def tempo(text: str) -> float | tuple[float, float]:
+    """``110`` or ``100-120``."""
+    low, dash, high = text.partition("-")
+    return (float(low), float(high)) if dash else float(low)
 
 
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench draft``; returns the exit status."""
     import workbench as wb
     from workbench.errors import FileFormatError
+    from workbench.files.annotations import read_labels
     from workbench.files.safefile import check_folder
     from workbench.listening.draft import draft_files, write_draft
+    from workbench.listening.readings import describe
     from workbench.notation.scoresigns import tempo_marks
     from workbench.progress import TerminalProgress
     from workbench.reading.doubts import doubtful_hits
@@ -49,7 +67,15 @@ def run(args: argparse.Namespace) -> int:
             f"{planned.chart} exists and may hold your edits; choose another folder "
             "with --out, or replace it with --overwrite."
         )
-    draft = wb.draft(args.recording, title=args.title, artist=args.artist or "", progress=TerminalProgress())
+    draft = wb.draft(
+        args.recording,
+        title=args.title,
+        artist=args.artist or "",
+        meter=args.meter,
+        tempo_bpm=args.tempo,
+        bar_lines_s=[*args.one, *(t for t, _ in (read_labels(args.bar_lines) if args.bar_lines else ()))],
+        progress=TerminalProgress(),
+    )
     chart = draft.chart
     files = write_draft(draft, folder, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
@@ -61,6 +87,10 @@ def run(args: argparse.Namespace) -> int:
         "bars": len(chart),
         "meters": meters,
         "tempo_bpm": tempo_bpm,
+        "readings": [
+            {"meter": str(r.meter), "tempo_bpm": round(r.tempo_bpm, 1), "probability": round(r.probability, 3)}
+            for r in draft.readings
+        ],
         "feel": chart.feel,
         "notes": sum(len(bar.notes) for bar in chart.bars),
         "doubtful": dict(doubtful_hits(chart)),
@@ -74,6 +104,8 @@ def run(args: argparse.Namespace) -> int:
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
+        if len(draft.readings) > 1:
+            print(f"The bars are read as {describe(draft.readings)}.")
         for line in doubts(chart):
             print(line)
     return 0

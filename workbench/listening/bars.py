@@ -68,6 +68,9 @@ METERS: dict[Meter, MeterPrior] = {
     Meter(2, 4): MeterPrior(-20.0, 105.0, log_bar=-1.0),
 }
 
+#: Counted beats of the longest bar that is considered.
+LONGEST = 7
+
 #: How much the tempo prior weighs against all strokes of the song.
 TEMPO_WEIGHT = 25.0
 
@@ -125,9 +128,25 @@ class MeterPatterns:
         return np.log(here / here.sum())
 
 
+#: Meters without drummers to learn from, each made of pieces of bars of another: of which meter, into how many
+#: parts its bar is cut, and the parts in their order, one digit each (common practice, no source).
+COMPOSED: dict[Meter, tuple[Meter, int, tuple[str, ...]]] = {
+    Meter(5, 4): (Meter(4, 4), 4, ("01233", "01232", "01201", "01023")),
+    Meter(6, 4): (Meter(4, 4), 4, ("012323", "012301", "012012", "013013")),
+    Meter(7, 4): (Meter(4, 4), 4, ("0123012", "0123013", "0120123", "0130123")),
+    Meter(3, 8): (Meter(4, 4), 8, ("012", "013")),
+    Meter(5, 8): (Meter(4, 4), 8, ("01234", "01245", "01223")),
+    Meter(7, 8): (Meter(4, 4), 8, ("0123456", "0124567", "0145677", "0123455")),
+    Meter(9, 8): (Meter(6, 8), 2, ("011", "010", "001")),
+    Meter(12, 8): (Meter(6, 8), 2, ("0101",)),
+}
+
+
 @cache
 def patterns(meter: Meter) -> MeterPatterns:
     """The patterns of a meter, learnt from drummers (:mod:`workbench.training.bar_patterns`)."""
+    if meter in COMPOSED:
+        return _composed(meter)
     data = json.loads(resources.files("workbench.listening").joinpath("bar_patterns.json").read_text())
     bank = {k: np.array(v) for k, v in data["meters"][str(meter)].items()}
     return MeterPatterns(
@@ -136,6 +155,24 @@ def patterns(meter: Meter) -> MeterPatterns:
         bank["shares"],
         bank["tempo_mean"],
         bank["tempo_spread"],
+    )
+
+
+def _composed(meter: Meter) -> MeterPatterns:
+    """Patterns whose parts are those of another meter's in another order."""
+    source, pieces, orders = COMPOSED[meter]
+    bank = patterns(source)
+    cut = np.split(np.exp(bank.log_rates), pieces, axis=1)
+    # An eighth that is counted has as many parts as a quarter that is.
+    finer = meter.counted_beats * PARTS_PER_BEAT // (len(orders[0]) * cut[0].shape[1])
+    cut = [np.repeat(piece, finer, axis=1) / finer for piece in cut]
+    rates = np.concatenate([np.concatenate([cut[int(k)] for k in order], axis=1) for order in orders])
+    return MeterPatterns(
+        np.log(rates),
+        rates.sum(axis=2),
+        np.tile(bank.shares / len(orders), len(orders)),
+        np.tile(bank.tempo_mean + np.log(finer), len(orders)),
+        np.tile(bank.tempo_spread, len(orders)),
     )
 
 
@@ -188,15 +225,8 @@ CRASH_WEIGHT = 1.5
 HARMONY_WEIGHT = 0.7
 
 
-def lay_bars(
-    beat_times_s: np.ndarray,
-    strokes: Sequence[Stroke],
-    downbeat: np.ndarray,
-    harmony_change: np.ndarray | None = None,
-    fixed: Sequence[int] = (),
-    meters: dict[Meter, MeterPrior] | None = None,
-) -> BarPath:
-    """The best sequence of bars over given beats.
+class BarEvidence:
+    """What speaks for a bar to open at each beat of a sequence.
 
     Parameters
     ----------
@@ -206,58 +236,103 @@ def lay_bars(
         Likelihood of the detector that a bar begins at each beat.
     harmony_change : ndarray (n,), optional
         How much the harmony changes at each beat, in standard deviations.
-    fixed : sequence of int
-        Beats that a user has made bar lines: a bar begins at each.
-    meters : dict, optional
-        Meters allowed, with their priors; :data:`METERS` by default.
+
+    Attributes
+    ----------
+    counts : ndarray (n, parts a beat, roles), float32
+        Strokes of each beat by their confidence, at most 1.
+    downbeat_odds, crashes, harmony, loudness : ndarray (n,)
+        Log odds of the detector's downbeats; confidence of lone crashes; changes of harmony;
+        velocities (0–1) of all strokes on the beat.
+    opens : ndarray (n,)
+        The three together, natural log.
     """
-    meters = METERS if meters is None else meters
-    n = len(beat_times_s)
-    gaps = np.diff(beat_times_s)
-    beat_s = np.append(gaps, gaps[-1])
-    roles = roles_of(strokes)
-    parts = count_parts(beat_times_s, np.array([s.time_s for s in strokes]))
-    trust = np.array([s.confidence for s in strokes])
-    longest = max(m.counted_beats for m in meters)
-    # Strokes of each beat, with room for bars that reach over both ends.
-    counts = np.zeros(((n + 2 * longest) * PARTS_PER_BEAT, len(ROLES)), dtype=np.float32)
-    where = parts + longest * PARTS_PER_BEAT
-    inside = (where >= 0) & (where < len(counts))
-    np.add.at(counts, (where[inside], roles[inside]), trust[inside])
-    counts = np.minimum(counts, 1.0)
-    # Bars that reach over an end of the song miss no strokes there.
-    within = np.zeros(len(counts), dtype=np.float32)
-    within[longest * PARTS_PER_BEAT : (longest + n) * PARTS_PER_BEAT] = 1.0
 
-    logit = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
-    opens = DOWNBEAT_WEIGHT * (logit - logit.mean())
-    opens += CRASH_WEIGHT * _lone_crashes(parts[roles == ROLES.index("crash")], trust[roles == ROLES.index("crash")], n)
-    if harmony_change is not None:
-        opens = opens + HARMONY_WEIGHT * np.clip(harmony_change, -2.0, 2.0)
-    padded_opens = np.concatenate([np.zeros(longest), opens, np.zeros(longest)])
-    padded_beat_s = np.concatenate([np.full(longest, beat_s[0]), beat_s, np.full(longest, beat_s[-1])])
+    def __init__(
+        self,
+        beat_times_s: np.ndarray,
+        strokes: Sequence[Stroke],
+        downbeat: np.ndarray,
+        harmony_change: np.ndarray | None = None,
+        roles: np.ndarray | None = None,
+    ) -> None:
+        n = len(beat_times_s)
+        gaps = np.diff(beat_times_s)
+        self.beat_s = np.append(gaps, gaps[-1])
+        self.tempo_bpm = 60.0 / float(np.median(self.beat_s))
+        roles = roles_of(strokes) if roles is None else roles
+        parts = count_parts(beat_times_s, np.array([s.time_s for s in strokes]))
+        trust = np.array([s.confidence for s in strokes])
+        # Strokes of each beat, with room for bars that reach over both ends.
+        padded = np.zeros(((n + 2 * LONGEST) * PARTS_PER_BEAT, len(ROLES)), dtype=np.float32)
+        where = parts + LONGEST * PARTS_PER_BEAT
+        inside = (where >= 0) & (where < len(padded))
+        np.add.at(padded, (where[inside], roles[inside]), trust[inside])
+        self._padded = np.minimum(padded, 1.0)
+        near = np.abs(parts - PARTS_PER_BEAT * np.round(parts / PARTS_PER_BEAT)) <= 2
+        beat = np.round(parts / PARTS_PER_BEAT).astype(int)
+        near &= (beat >= 0) & (beat < n)
+        self.loudness = np.zeros(n)
+        np.add.at(self.loudness, beat[near], np.array([s.velocity for s in strokes])[near] / 127.0)
+        self.counts = self._padded.reshape(-1, PARTS_PER_BEAT, len(ROLES))[LONGEST:-LONGEST]
+        # Bars that reach over an end of the song miss no strokes there.
+        self._within = np.zeros(len(padded), dtype=np.float32)
+        self._within[LONGEST * PARTS_PER_BEAT : (LONGEST + n) * PARTS_PER_BEAT] = 1.0
+        self.downbeat_odds = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
+        crash = roles == ROLES.index("crash")
+        self.crashes = _lone_crashes(parts[crash], trust[crash], n)
+        self.harmony = np.zeros(n) if harmony_change is None else np.clip(harmony_change, -2.0, 2.0)
+        self.opens = (
+            DOWNBEAT_WEIGHT * (self.downbeat_odds - self.downbeat_odds.mean())
+            + CRASH_WEIGHT * self.crashes
+            + HARMONY_WEIGHT * self.harmony
+        )
+        self._fits: dict[Meter, np.ndarray] = {}
 
-    # score[m][k]: bar of meter m that opens at beat k - longest.
-    scores = {}
-    tempo_bpm = 60.0 / float(np.median(beat_s))
-    for meter, prior in meters.items():
-        beats = meter.counted_beats
-        rows = n + longest
-        flat = np.lib.stride_tricks.sliding_window_view(counts, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
+    def __len__(self) -> int:
+        return len(self.beat_s)
+
+    def fit(self, meter: Meter) -> np.ndarray:
+        """Log density of the strokes of bars of a meter; row k opens at beat ``k - LONGEST``."""
+        if meter not in self._fits:
+            self._fits[meter] = self._fit(meter)
+        return self._fits[meter]
+
+    def _fit(self, meter: Meter) -> np.ndarray:
+        beats, rows = meter.counted_beats, len(self) + LONGEST
+        window = np.lib.stride_tricks.sliding_window_view
+        flat = window(self._padded, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
         flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
-        covered = np.lib.stride_tricks.sliding_window_view(within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
+        covered = window(self._within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
         fit = flat @ bank.log_rates.reshape(len(bank.expected), -1).T - covered @ bank.expected.T
-        fit += bank.log_shares_at(tempo_bpm)
+        fit += bank.log_shares_at(self.tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
-        strokes_in = flat.sum(axis=1)
-        seconds = np.convolve(padded_beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
-        fit -= strokes_in * np.log(seconds / PARTS_PER_BEAT)
-        scores[meter] = STROKE_WEIGHT * fit + padded_opens[:rows] + prior.log_bar
-    enter = {m: prior.log_likely + TEMPO_WEIGHT * prior.log_tempo(tempo_bpm) for m, prior in meters.items()}
-    return _best_path(scores, n, longest, set(fixed), enter)
+        beat_s = np.pad(self.beat_s, LONGEST, mode="edge")
+        seconds = np.convolve(beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
+        return fit - flat.sum(axis=1) * np.log(seconds / PARTS_PER_BEAT)
+
+    def score(self, meter: Meter, prior: MeterPrior) -> np.ndarray:
+        """How well bars of a meter open, rows as in :meth:`fit`, natural log."""
+        opens = np.pad(self.opens, LONGEST)[: len(self) + LONGEST]
+        return STROKE_WEIGHT * self.fit(meter) + opens + prior.log_bar
+
+    def best_path(self, fixed: Sequence[int] = (), meters: dict[Meter, MeterPrior] | None = None) -> BarPath:
+        """The best sequence of bars.
+
+        Parameters
+        ----------
+        fixed : sequence of int
+            Beats that a user has made bar lines: a bar begins at each.
+        meters : dict, optional
+            Meters allowed, with their priors; :data:`METERS` by default.
+        """
+        meters = METERS if meters is None else meters
+        scores = {m: self.score(m, prior) for m, prior in meters.items()}
+        enter = {m: p.log_likely + TEMPO_WEIGHT * p.log_tempo(self.tempo_bpm) for m, p in meters.items()}
+        return _best_path(scores, len(self), LONGEST, set(fixed), enter)
 
 
 def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:

@@ -6,9 +6,10 @@
    temporal structure in musical audio*, ISMIR 2006; state space of F. Krebs,
    S. Böck, G. Widmer, *An efficient state-space model for joint tempo and
    meter tracking*, ISMIR 2015).
-2. *Level and meter*: the pulse, its halves, doubles, thirds and triples are each laid in
-   bars (:mod:`workbench.listening.bars`) and the reading that best explains the song's
-   strokes, at a likely tempo, wins.
+2. *Readings*: the pulse and steady grids, their halves, doubles, thirds and off-beats
+   (:mod:`workbench.listening.grids`) are laid in bars of every meter and phase
+   (:mod:`workbench.listening.bars`); a small network tells how likely each is
+   (:mod:`workbench.listening.chooser`).  The next best are kept for the user.
 3. *Bar lines*: beats are moved onto the strokes that mark them.
 """
 
@@ -19,17 +20,13 @@ from fractions import Fraction
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import maximum_filter1d
 
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.chart.rebarring import DRAWN_BEATS
-from workbench.errors import AnalysisError
-from workbench.listening.activations import Activations
-from workbench.listening.bars import METERS, BarPath, lay_bars
-from workbench.listening.harmony import Harmony
+from workbench.listening.bars import METERS, BarPath
 
-#: Tempo range of counted beats that the tracker considers, beats a minute.
+#: Tempo range of counted beats that are considered, beats a minute.
 SLOWEST_BPM, FASTEST_BPM = 38.0, 240.0
 
 #: A change of the beat's length by the ratio r costs ``TEMPO_CHANGE_COST * |log r|``
@@ -110,133 +107,6 @@ def track_pulse(
     return times[times < n] / frame_rate_hz
 
 
-#: Readings of a pulse: each of its beats is divided in ``parts`` and every
-#: ``step``-th part, from any first one, is a beat of the reading.
-LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3))
-
-
-def other_levels(pulse_s: np.ndarray) -> list[np.ndarray]:
-    """The pulse and its readings at other metrical levels, off-beats included."""
-    index = np.arange(len(pulse_s))
-    out = [pulse_s]
-    for parts, step in LEVELS:
-        finer = np.interp(np.arange((len(pulse_s) - 1) * parts + 1) / parts, index, pulse_s)
-        for first in range(step):
-            beats = finer[first::step]
-            # A reading whose beats all are beats of the pulse again is the pulse.
-            if (parts, step) != (1, 1) and not (parts == step and first == 0) and len(beats) >= 3:
-                out.append(beats)
-    return [b for b in out if SLOWEST_BPM <= 60.0 / np.median(np.diff(b)) <= FASTEST_BPM] or [pulse_s]
-
-
-def _at(activation: np.ndarray, frame_rate_hz: float, times_s: np.ndarray) -> np.ndarray:
-    """Highest activation within ±50 ms of moments."""
-    wide = maximum_filter1d(activation, 2 * int(round(0.05 * frame_rate_hz)) + 1)
-    frames = np.clip(np.round(times_s * frame_rate_hz).astype(int), 0, len(wide) - 1)
-    return wide[frames]
-
-
-def _pulse_score(likelihood: np.ndarray, frame_rate_hz: float, beats_s: np.ndarray) -> float:
-    """Log likelihood of beats just here under the beat activations, natural log."""
-    b = np.clip(_at(likelihood, frame_rate_hz, beats_s), 0.02, 0.98)
-    wide = np.clip(maximum_filter1d(likelihood, 5), 0.02, 0.98)
-    peaks = np.flatnonzero((likelihood == maximum_filter1d(likelihood, 11)) & (likelihood > 0.1))
-    # Nearest beat of each peak, without a table of all pairs: recordings may last hours.
-    after = np.clip(np.searchsorted(beats_s, peaks / frame_rate_hz), 1, len(beats_s) - 1)
-    near = np.minimum(
-        np.abs(peaks / frame_rate_hz - beats_s[after - 1]), np.abs(peaks / frame_rate_hz - beats_s[after])
-    )
-    unexplained = peaks[near > 0.06]
-    return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + np.log1p(-wide[unexplained]).sum())
-
-
-#: Added to the log odds of every beat: how often a peak of the activations is a beat.
-BEAT_ODDS = 0.5
-
-#: How much the beat activations count against the strokes when levels compare.
-PULSE_WEIGHT = 0.7
-
-
-#: Activations above this show that there is music.
-LEAST_MUSIC = 0.15
-
-
-def track_bars(
-    activations: Activations,
-    strokes: Sequence[Stroke] = (),
-    fixed_bars: Sequence[float] = (),
-    duration_s: float | None = None,
-    harmony: Harmony | None = None,
-) -> TimeMap:
-    """Bars of a song from activations and strokes.
-
-    Parameters
-    ----------
-    activations : Activations
-    strokes : sequence of Stroke, in order of time
-    fixed_bars : sequence of float, seconds
-        Bar lines that a user has set; each stays exactly where it is.
-    duration_s : float, optional
-        Length of the recording; the activations' if left out.
-    harmony : Harmony, optional
-        Of the recording: chords change on bar lines.
-
-    Returns
-    -------
-    TimeMap
-        From the first music to the last; a song that begins inside a bar
-        begins with a pick-up bar.  Bars that open at a fixed line are marked.
-
-    Raises
-    ------
-    AnalysisError
-        If the recording is too short to hold a bar, or fixed lines lie closer
-        together than a beat.
-    """
-    rate = activations.frame_rate_hz
-    duration_s = activations.duration_s if duration_s is None else duration_s
-    if duration_s < 1.0:
-        raise AnalysisError("The recording is too short to find bars in; it needs at least one second.")
-    likelihood = activations.beat
-    pulse = track_pulse(likelihood, rate)
-    if len(pulse) < 3:
-        pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
-    begin_s, end_s = _music_span(activations, strokes, duration_s)
-    lines_s = np.sort(np.asarray(fixed_bars, dtype=float))
-    best: tuple[float, np.ndarray, BarPath, np.ndarray] | None = None
-    for beats in other_levels(pulse):
-        beats = cover(beats, begin_s, end_s)
-        fixed = draw_to_lines(beats, lines_s)
-        if fixed is None:
-            continue
-        beats, at = fixed
-        path = lay_bars(
-            beats,
-            strokes,
-            _at(activations.downbeat, rate, beats),
-            None if harmony is None else harmony.changes_at(beats),
-            at.tolist(),
-        )
-        score = path.score + PULSE_WEIGHT * _pulse_score(likelihood, rate, beats)
-        if best is None or score > best[0]:
-            best = (score, beats, path, at)
-    if best is None:
-        raise AnalysisError("Two of the fixed bar lines lie closer together than a beat; move one of them.")
-    _, beats, path, at = best
-    beats = refine_beats(beats, strokes, keep=at)
-    first_stroke_s = min((s.time_s for s in strokes), default=0.0)
-    return _time_map(beats, path, set(at.tolist()), min(first_stroke_s, begin_s), end_s)
-
-
-def _music_span(activations: Activations, strokes: Sequence[Stroke], duration_s: float) -> tuple[float, float]:
-    """First and last moment with a stroke or a beat."""
-    heard = np.flatnonzero(activations.beat > LEAST_MUSIC) / activations.frame_rate_hz
-    times = np.concatenate([heard, [s.time_s for s in strokes]])
-    if not len(times):
-        return 0.0, duration_s
-    return float(times.min()), float(times.max())
-
-
 def cover(beats_s: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
     """Beats that reach just over a span: too many are cut off, missing ones added
     at the tempo of the nearest."""
@@ -301,7 +171,9 @@ def refine_beats(
     return beats_s + np.interp(np.arange(len(beats_s)), np.flatnonzero(known), shift[known])
 
 
-def _time_map(beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float, last_sound_s: float) -> TimeMap:
+def lay_time_map(
+    beats: np.ndarray, path: BarPath, fixed: set[int], first_sound_s: float, last_sound_s: float
+) -> TimeMap:
     """Bars over beats; beats outside the sequence go on at the nearest tempo.
 
     Bars that would begin after the last sound are left out.

@@ -22,8 +22,9 @@ from workbench.files.chartfile import ENDING, moved_chart
 from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.activations import Activations
-from workbench.listening.beats import beats_of, track_bars
+from workbench.listening.beats import beats_of
 from workbench.listening.harmony import hear_harmony
+from workbench.listening.readings import NOTHING_KNOWN, BarReading, BarWish, track_readings
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 
@@ -43,6 +44,8 @@ class Draft:
     pulse : tuple of Beat
         Those within the recording.
     activations : Activations
+    readings : tuple of BarReading
+        Ways to read the song's bars, the likeliest first; the chart is written on that.
     hits, beats : pandas.DataFrame
         The chart as tables (:func:`workbench.hits`, :func:`workbench.beats`).
 
@@ -57,6 +60,7 @@ class Draft:
     strokes: tuple[Stroke, ...]
     pulse: tuple[Beat, ...]
     activations: Activations
+    readings: tuple[BarReading, ...]
 
     @property
     def recording(self) -> Path:
@@ -87,18 +91,22 @@ class DraftFiles:
     beats: Path
 
 
-def draft_chart(path: str | os.PathLike, progress: Progress | None = None) -> Draft:
+def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish: BarWish = NOTHING_KNOWN) -> Draft:
     """Draft the drum chart of a recording.
 
     Parameters
     ----------
     path : path of a recording
     progress : Progress, optional
+    wish : BarWish
+        What the user knows of the bars.
 
     Raises
     ------
     AudioError
         If the recording cannot be used; the message says why.
+    AnalysisError
+        If no bars are as wished.
     """
     path = Path(path)
     found = detect_recording(path, part(progress, 0.0, 0.8))
@@ -107,7 +115,8 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None) -> Dr
     del found
     bars_progress = part(progress, 0.8, 0.95)
     bars_progress(0.0, "Finding the bars")
-    time_map = track_bars(activations, strokes, duration_s=duration_s, harmony=harmony)
+    readings = track_readings(activations, strokes, duration_s, harmony, wish)
+    time_map = readings[0].time_map
     bars_progress(1.0, "Writing the chart")
     written = quantize(strokes, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
@@ -116,7 +125,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None) -> Dr
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
-    return Draft(chart, strokes, pulse, activations)
+    return Draft(chart, strokes, pulse, activations, readings)
 
 
 def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:

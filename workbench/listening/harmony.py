@@ -10,8 +10,10 @@ Medians over time keep out the drums, whose noise is short.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+from scipy.ndimage import median_filter
 from scipy.signal import resample_poly
 
 from workbench.files.audio import SAMPLE_RATE_HZ
@@ -55,47 +57,34 @@ class Harmony:
         if len(beats_s) < 3 or not len(self.pitch_classes):
             return np.zeros(len(beats_s))
         frames = np.round(beats_s * self.frame_rate_hz).astype(int)
-        gap = int(np.median(np.diff(frames)))
-        edges = np.concatenate([[frames[0] - gap], frames, [frames[-1] + gap]])
-        within = np.stack([self._typical(a, b) for a, b in zip(edges, edges[1:])])
-        change = np.zeros(len(beats_s))
-        for part in (slice(0, 12), slice(12, 24)):
-            before, after = within[:-1, part], within[1:, part]
-            norm = np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1) + 1e-6
-            change += 1.0 - (before * after).sum(axis=1) / norm
+        gap = max(int(np.median(np.diff(frames))), 2)
+        typical, trust = self._typical(gap)
+        last = len(typical) - 1
+        before, after = (typical[np.clip(frames + d, 0, last)] for d in (-((gap + 1) // 2), gap // 2))
+        change = 2.0 - (before * after).reshape(len(frames), 2, 12).sum(axis=(1, 2))
         spread = change.std()
-        if spread < 1e-6:
-            return np.zeros(len(beats_s))
-        trust = _between(self._sustained(edges), SUSTAINED) * _between(self._tonal(edges), TONAL)
-        return trust * (change - change.mean()) / spread
+        return trust * (change - change.mean()) / spread if spread >= 1e-6 else np.zeros(len(beats_s))
 
-    def _sustained(self, edges: np.ndarray) -> float:
-        """Typical energy of a moment against the mean: near 1 for held notes, low for drums."""
-        inside = [
-            np.expm1(self.pitch_classes[max(a, 0) : b]).sum(axis=1)
-            for a, b in zip(edges, edges[1:])
-            if b > max(a, 0) and a < len(self.pitch_classes)
-        ]
-        mean = sum(float(e.mean()) for e in inside)
-        return sum(float(np.median(e)) for e in inside) / mean if mean > 0 else 0.0
+    @cached_property
+    def _by_length(self) -> dict[int, tuple[np.ndarray, float]]:
+        return {}
 
-    def _tonal(self, edges: np.ndarray) -> float:
-        """How far the three strongest pitch classes of the chords typically stand out of the mean of all."""
-        inside = [
-            np.median(np.expm1(self.pitch_classes[max(a, 0) : b, 12:]), axis=0)
-            for a, b in zip(edges, edges[1:])
-            if b > max(a, 0) and a < len(self.pitch_classes)
-        ]
-        return float(np.median([np.sort(e)[-3:].mean() / (e.mean() + 1e-9) for e in inside])) if inside else 0.0
-
-    def _typical(self, first: int, last: int) -> np.ndarray:
-        """Typical pitch classes of the frames of one beat."""
-        first, last = max(first, 0), min(last, len(self.pitch_classes))
-        if last <= first:
-            return np.zeros(24, dtype=np.float32)
-        typical = np.median(self.pitch_classes[first:last], axis=0)
-        halves = (typical[:12] - typical[:12].mean(), typical[12:] - typical[12:].mean())
-        return np.concatenate(halves)
+    def _typical(self, frames: int) -> tuple[np.ndarray, float]:
+        """Typical pitch classes around each frame, bass and chords of length 1 each, and how far to trust them."""
+        if frames not in self._by_length:
+            typical = median_filter(self.pitch_classes, (frames, 1), mode="nearest")
+            energy = np.expm1(typical)
+            mean = float(np.expm1(self.pitch_classes).sum())
+            # Near 1 for held notes, low for drums; and how far the three strongest pitch classes stand out.
+            sustained = float(energy.sum()) / mean if mean > 0 else 0.0
+            chords = np.sort(energy[:, 12:], axis=1)
+            tonal = float(np.median(chords[:, -3:].mean(axis=1) / (chords.mean(axis=1) + 1e-9)))
+            parts = typical.reshape(-1, 2, 12)
+            parts = parts - parts.mean(axis=2, keepdims=True)
+            parts /= np.linalg.norm(parts, axis=2, keepdims=True) + 1e-6
+            trust = _between(sustained, SUSTAINED) * _between(tonal, TONAL)
+            self._by_length[frames] = parts.reshape(-1, 24), trust
+        return self._by_length[frames]
 
 
 def _between(value: float, span: tuple[float, float]) -> float:

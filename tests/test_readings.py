@@ -1,0 +1,192 @@
+"""Ways to read the bars of synthetic activations and strokes."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.played import activations_of, play
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.errors import AnalysisError
+from workbench.listening.readings import BarReading, BarWish, describe, tempo_range, track_readings
+
+ROCK = {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)}
+WALTZ = {"kick": (0,), "snare": (2, 4), "closed hi-hat": range(6)}
+SLOW_SIX = {"kick": (0,), "snare": (3,), "closed hi-hat": range(6)}
+
+
+def drafted(time_map, pattern, **kw):
+    strokes = play(time_map, pattern)
+    duration_s = time_map.end_s + 0.5
+    return bars_of(activations_of(time_map, duration_s), strokes, duration_s=duration_s, **kw)
+
+
+def bars_of(*args, **kw):
+    return track_readings(*args, **kw)[0].time_map
+
+
+@pytest.mark.parametrize("tempo_bpm", [72, 96, 120, 150])
+@pytest.mark.parametrize("meter, pattern", [(Meter(4, 4), ROCK), (Meter(3, 4), WALTZ)])
+def test_bar_lines_and_meter_of_a_plain_groove(tempo_bpm, meter, pattern):
+    time_map = TimeMap.steady(16, tempo_bpm, meter, start_s=0.3)
+    found = drafted(time_map, pattern)
+    assert {b.meter for b in found.bars} == {meter}
+    lines = [found.bar_start_s(k) for k in range(len(found))]
+    assert np.allclose(lines[:16], [time_map.bar_start_s(k) for k in range(16)], atol=0.03)
+
+
+def test_slow_six_eight_is_counted_in_two():
+    time_map = TimeMap.steady(12, 56, Meter(6, 8), start_s=0.3)
+    found = drafted(time_map, SLOW_SIX)
+    assert {str(b.meter) for b in found.bars} == {"6/8"}
+    assert found.tempo_bpm(3) == pytest.approx(56, abs=1)
+
+
+def test_backbeat_decides_between_tempo_and_half_tempo():
+    # The same weak activations at every eighth: kick and snare say which of them are beats.
+    eighths = TimeMap.steady(32, 180, Meter(4, 4), start_s=0.2)
+    weak = activations_of(eighths, eighths.end_s, downbeats=False)
+    weak = replace(weak, beat=weak.beat * 0.5)
+    for tempo_bpm, bar_count in ((90, 16), (180, 32)):
+        time_map = TimeMap.steady(bar_count, tempo_bpm, start_s=0.2)
+        found = bars_of(weak, play(time_map, ROCK))
+        assert found.tempo_bpm(4) == pytest.approx(tempo_bpm, abs=1)
+
+
+def test_drifting_tempo_is_followed():
+    rng = np.random.default_rng(1)
+    gaps = 0.5 * (1 + 0.08 * np.sin(np.arange(64) / 10)) + rng.normal(0, 0.003, 64)
+    times = 0.3 + np.concatenate([[0], np.cumsum(gaps)])
+    time_map = TimeMap([Bar(Meter(), times[k : k + 4]) for k in range(0, 64, 4)], times[64])
+    found = drafted(time_map, ROCK)
+    assert np.allclose([found.bar_start_s(k) for k in range(16)], times[:64:4], atol=0.03)
+
+
+def test_song_that_begins_inside_a_bar_has_a_pick_up():
+    whole = TimeMap.steady(13, 110)
+    two_beats_s = 2 * 60 / 110
+    strokes = [
+        Stroke(s.time_s - two_beats_s, s.instrument, s.velocity)
+        for s in play(whole, ROCK)
+        if s.time_s > two_beats_s - 0.01
+    ]
+    shifted = TimeMap.steady(13, 110, start_s=-two_beats_s)
+    found = bars_of(activations_of(shifted, shifted.end_s), strokes)
+    assert found.bars[0].is_pickup and found.bars[0].length == Meter().bar_length / 2
+    assert found.bar_start_s(1) == pytest.approx(two_beats_s, abs=0.03)
+
+
+def test_one_bar_of_two_four_is_found():
+    beats = np.arange(8 * 4 + 2 + 8 * 4 + 1) * 0.5 + 0.3
+    bars, k = [], 0
+    for meter in [Meter(4, 4)] * 8 + [Meter(2, 4)] + [Meter(4, 4)] * 8:
+        bars.append(Bar(meter, beats[k : k + meter.beats]))
+        k += meter.beats
+    time_map = TimeMap(bars, beats[k])
+    strokes = play(time_map, {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)})
+    strokes += [Stroke(time_map.bar_start_s(b), "crash", 110) for b in (0, 9)]
+    found = bars_of(activations_of(time_map, time_map.end_s), sorted(strokes))
+    assert [str(b.meter) for b in found.bars[:17]].count("2/4") == 1
+    assert str(found.bars[8].meter) == "2/4"
+
+
+def test_breaks_without_drums_keep_the_count():
+    time_map = TimeMap.steady(20, 120, start_s=0.25)
+    strokes = [
+        s
+        for s in play(time_map, ROCK)
+        if not time_map.bar_start_s(8) - 0.01 < s.time_s < time_map.bar_start_s(11) - 0.01
+    ]
+    activations = activations_of(time_map, time_map.end_s, silent=(16.3, 22.2))
+    found = bars_of(activations, strokes)
+    assert found.bar_start_s(15) == pytest.approx(time_map.bar_start_s(15), abs=0.03)
+
+
+def test_fixed_bar_lines_are_kept_exactly_and_turn_the_phase():
+    time_map = TimeMap.steady(12, 100, start_s=0.3)
+    line_s = time_map.seconds(4, 0.5) + 0.011  # a user hears 3 as 1
+    found = drafted(time_map, ROCK, wish=BarWish((line_s,)))
+    lines = [found.bar_start_s(k) for k in range(len(found))]
+    assert line_s in lines
+    assert found.bars[lines.index(line_s)].fixed
+    assert sum(b.fixed for b in found.bars) == 1
+
+
+def test_fixed_lines_within_a_beat_are_refused():
+    with pytest.raises(AnalysisError, match="closer together than a beat"):
+        drafted(TimeMap.steady(8, 100), ROCK, wish=BarWish((2.0, 2.03)))
+
+
+def test_too_short_a_recording():
+    with pytest.raises(AnalysisError, match="at least one second"):
+        bars_of(activations_of(TimeMap.steady(1, 120), 0.5), ())
+
+
+def test_nothing_played_still_has_bars():
+    activations = activations_of(TimeMap.steady(8, 120), 12.0, silent=(0.0, 12.0))
+    found = bars_of(activations, ())
+    assert len(found) >= 1
+
+
+def test_probabilities_are_of_different_readings_the_likeliest_first():
+    time_map = TimeMap.steady(16, 110, start_s=0.3)
+    readings = track_readings(activations_of(time_map, time_map.end_s), play(time_map, ROCK))
+    likely = [r.probability for r in readings]
+    assert likely == sorted(likely, reverse=True)
+    assert 0.5 < likely[0] and sum(likely) <= 1.0 + 1e-9
+    assert all(0.0 <= c <= 1.0 + 1e-9 for r in readings for c in r.line_confidence)
+    assert [len(r.line_confidence) for r in readings] == [len(r.time_map) for r in readings]
+    maps = [tuple(b.beat_times_s for b in r.time_map.bars) for r in readings]
+    assert len(set(maps)) == len(maps)
+
+
+@pytest.mark.parametrize(
+    "wish, meter, tempo_bpm",
+    [
+        (BarWish(meter=Meter(3, 4)), "3/4", None),
+        (BarWish(tempo_bpm=(45.0, 65.0)), None, 55),
+        (BarWish(tempo_bpm=(200.0, 230.0)), None, 220),
+        (BarWish(meter=Meter(7, 8)), "7/8", None),
+    ],
+)
+def test_what_the_user_knows_is_kept(wish, meter, tempo_bpm):
+    found = track_readings(
+        activations_of(TimeMap.steady(16, 110), 36.0), play(TimeMap.steady(16, 110), ROCK), wish=wish
+    )
+    assert all(meter is None or str(r.meter) == meter for r in found)
+    assert tempo_bpm is None or found[0].tempo_bpm == pytest.approx(tempo_bpm, rel=0.02)
+
+
+def test_a_meter_that_is_not_tracked_is_named():
+    with pytest.raises(AnalysisError, match="11/8"):
+        track_readings(activations_of(TimeMap.steady(4, 110), 8.0), wish=BarWish(meter=Meter(11, 8)))
+
+
+def reading(time_map, probability):
+    bar = time_map.bars[0]
+    return BarReading(time_map, probability, bar.meter, time_map.tempo_bpm(0), (1.0,) * len(time_map))
+
+
+def test_readings_in_words():
+    beat_s = 60 / 110
+    first = reading(TimeMap.steady(12, 110, start_s=1.0), 0.8)
+    others = [
+        reading(TimeMap.steady(24, 220, start_s=1.0), 0.12),
+        reading(TimeMap.steady(12, 110, start_s=1.0 + beat_s), 0.06),
+        reading(TimeMap.steady(12, 110, start_s=1.0 - beat_s / 2), 0.02),
+    ]
+    told = describe([first, *others])
+    assert told.startswith("4/4 at 110;")
+    for part in ("4/4 at 220 (12 %)", "the 1 a beat later (6 %)", "the 1 half a beat earlier (2 %)"):
+        assert part in told
+    assert describe([first]) == "4/4 at 110"
+
+
+def test_a_tempo_is_one_number_or_two():
+    assert tempo_range(None) is None
+    slowest, fastest = tempo_range(100)
+    assert slowest < 100 < fastest
+    assert tempo_range((90, 120)) == (90, 120)
+    with pytest.raises(AnalysisError, match="between 20 and 500"):
+        tempo_range((120, 90))

@@ -1,0 +1,119 @@
+"""Beats a song may have: the pulse as it is heard, and steady grids, each at several levels and off the beat.
+
+A player with a click, or a machine, keeps one tempo and one phase for a whole
+song; a pulse followed frame by frame may slip.  So grids of one tempo are laid
+over the whole song, the best of them bent by what drift there is, and compete
+with the pulse as a whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+#: Tempi of steady grids, beats a minute, and the step between them: over four minutes
+#: the nearest is off by 40 ms at either end.
+STEADY_BPM, TEMPO_STEP = (60.0, 190.0), 0.0006
+
+#: So many steady grids are followed up.
+STEADY_GRIDS = 6
+
+#: Grids nearer in tempo than this ratio, or an octave of it, are the same.
+SAME_TEMPO = 0.015
+
+#: A steady beat follows the activations so far, seconds, smoothed over so many beats.
+BEND_WITHIN_S, BEND_BEATS = 0.07, 16
+
+#: Two grids whose beats lie as near as this are one, seconds.
+SAME_GRID_S = 0.025
+
+#: Readings of a pulse: each of its beats is divided in ``parts`` and every
+#: ``step``-th part, from any first one, is a beat of the reading.
+LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3))
+
+#: A steady grid is read a quarter of a beat off, too: every fourth part from the second or the fourth.
+QUARTERS = ((4, 4),)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Beats of a whole song, seconds, and whether they were laid at one tempo."""
+
+    beats_s: np.ndarray
+    steady: bool = False
+
+    @cached_property
+    def tempo_bpm(self) -> float:
+        return 60.0 / float(np.median(np.diff(self.beats_s)))
+
+
+def at_levels(beats_s: np.ndarray, levels: Sequence[tuple[int, int]] = LEVELS) -> list[np.ndarray]:
+    """Readings of beats at other metrical levels, off-beats included."""
+    index = np.arange(len(beats_s))
+    out = []
+    for parts, step in levels:
+        finer = np.interp(np.arange((len(beats_s) - 1) * parts + 1) / parts, index, beats_s)
+        out += [finer[first::step] for first in range(step) if parts != step or first or parts == 1]
+    return [b for b in out if len(b) >= 3]
+
+
+def steady_grids(likelihood: np.ndarray, frame_rate_hz: float, count: int = STEADY_GRIDS) -> list[np.ndarray]:
+    """The grids of one tempo on which the beat activations are highest, in the mean of their logarithm."""
+    log = np.log(np.clip(maximum_filter1d(likelihood, 3), 0.01, 1.0)).astype(np.float32)
+    frames = len(log)
+    periods = 60.0 * frame_rate_hz / np.exp(np.arange(np.log(STEADY_BPM[0]), np.log(STEADY_BPM[1]), TEMPO_STEP))
+    periods = periods[periods < frames / 4]
+    best = np.full(len(periods), -np.inf)
+    phase = np.zeros(len(periods), dtype=int)
+    for k, period in enumerate(periods):
+        width = int(period)
+        starts = np.round(np.arange((frames - width) // period + 1) * period).astype(int)
+        # Every phase at once: row by row, one beat's length of activations after the other.
+        mean = np.lib.stride_tricks.sliding_window_view(log, width)[starts].mean(axis=0)
+        phase[k] = int(mean.argmax())
+        best[k] = mean[phase[k]]
+    out: list[np.ndarray] = []
+    octave = np.log2(periods)
+    while len(out) < count and np.isfinite(best).any():
+        k = int(best.argmax())
+        out.append(bend(np.arange(phase[k], frames, periods[k]) / frame_rate_hz, likelihood, frame_rate_hz))
+        apart = octave - octave[k]
+        best[np.abs(apart - np.round(apart)) < np.log2(1 + SAME_TEMPO)] = -np.inf
+    return out
+
+
+def bend(beats_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float) -> np.ndarray:
+    """Steady beats, moved by the smooth drift of the activations about them."""
+    reach = int(BEND_WITHIN_S * frame_rate_hz)
+    centre = np.round(beats_s * frame_rate_hz).astype(int)
+    around = np.clip(centre[:, None] + np.arange(-reach, reach + 1), 0, len(likelihood) - 1)
+    near = likelihood[around]
+    shift, weight = (near.argmax(axis=1) - reach) / frame_rate_hz, near.max(axis=1)
+    smooth = gaussian_filter1d(weight * shift, BEND_BEATS / 4) / (gaussian_filter1d(weight, BEND_BEATS / 4) + 1e-9)
+    return beats_s + smooth
+
+
+def candidate_grids(
+    pulse_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float, slowest_bpm: float, fastest_bpm: float
+) -> list[Grid]:
+    """All grids of a song between two tempi, the pulse's own first, each once."""
+    grids = [Grid(b) for b in at_levels(pulse_s)]
+    for beats in steady_grids(likelihood, frame_rate_hz):
+        grids += [Grid(b, steady=True) for b in at_levels(beats, LEVELS + QUARTERS)]
+    out: list[Grid] = []
+    for grid in grids:
+        if slowest_bpm <= grid.tempo_bpm <= fastest_bpm and not any(_same(grid, other) for other in out):
+            out.append(grid)
+    return out or grids[:1]
+
+
+def _same(one: Grid, other: Grid) -> bool:
+    if abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_TEMPO:
+        return False
+    nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
+    distance = np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm
+    return float(np.quantile(distance, 0.9)) < SAME_GRID_S

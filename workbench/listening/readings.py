@@ -1,0 +1,244 @@
+"""Ways to read the bars of a song, the likeliest first.
+
+The pulse and steady grids (:mod:`workbench.listening.grids`) are laid in bars of
+every meter and phase and weighed (:mod:`workbench.listening.chooser`); readings that
+are the same to a user are one, and their probabilities add up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter, TimeMap
+from workbench.errors import AnalysisError
+from workbench.listening.activations import Activations
+from workbench.listening.beats import SLOWEST_BPM, cover, draw_to_lines, lay_time_map, refine_beats, track_pulse
+from workbench.listening.chooser import (
+    COUNTED_EIGHTHS_BPM,
+    KNOWN_METERS,
+    SONG_METERS,
+    Candidate,
+    Heard,
+    candidates,
+    measure,
+    network,
+)
+from workbench.listening.grids import Grid, candidate_grids
+from workbench.listening.harmony import Harmony
+
+#: Activations above this show that there is music.
+LEAST_MUSIC = 0.15
+
+#: Two bar lines as near as this are one, seconds (the tolerance of mir_eval.beat).
+SAME_LINE_S = 0.07
+
+#: Other readings less likely than this are not kept, and no more of them than this.
+LEAST_LIKELY, MOST_READINGS = 0.01, 6
+
+
+@dataclass(frozen=True)
+class BarReading:
+    """One way to read the bars of a song.
+
+    Attributes
+    ----------
+    time_map : TimeMap
+    probability : float
+        That beats and bar lines are these.
+    meter : Meter
+        Of most bars.
+    tempo_bpm : float
+        Typical, in counted beats.
+    line_confidence : tuple of float
+        For each bar: how likely a bar begins there, whatever the reading.
+    """
+
+    time_map: TimeMap
+    probability: float
+    meter: Meter
+    tempo_bpm: float
+    line_confidence: tuple[float, ...]
+
+    def shift_from(self, other: BarReading) -> int:
+        """By how many half beats the 1 lies later than in another reading at the same tempo, mostly."""
+        mine = [bar.beat_times_s[0] for bar in self.time_map.bars]
+        beat_s, bar_halves = 60.0 / other.tempo_bpm, 2 * other.meter.counted_beats
+        theirs = np.array([bar.beat_times_s[0] for bar in other.time_map.bars])
+        before = theirs[np.maximum(np.searchsorted(theirs, np.array(mine) + 0.15 * beat_s) - 1, 0)]
+        shifts = np.round(2 * (mine - before) / beat_s).astype(int) % bar_halves
+        return int(np.bincount(shifts).argmax())
+
+
+@dataclass(frozen=True)
+class BarWish:
+    """What a user knows of the bars before they are tracked.
+
+    Attributes
+    ----------
+    lines_s : tuple of float, seconds
+        Bar lines; each stays exactly where it is.
+    meter : Meter, optional
+    tempo_bpm : (float, float), optional
+        Lowest and highest counted tempo.
+    """
+
+    lines_s: tuple[float, ...] = ()
+    meter: Meter | None = None
+    tempo_bpm: tuple[float, float] | None = None
+
+
+NOTHING_KNOWN = BarWish()
+
+
+def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, float] | None:
+    """Lowest and highest of a tempo that a user names, one number meaning about that."""
+    if tempo_bpm is None:
+        return None
+    slowest, fastest = (tempo_bpm * 0.96, tempo_bpm * 1.04) if isinstance(tempo_bpm, (int, float)) else tempo_bpm
+    if not 20.0 <= slowest <= fastest <= 500.0:
+        raise AnalysisError(f"A tempo lies between 20 and 500 beats a minute, the lower first, not {tempo_bpm!r}.")
+    return slowest, fastest
+
+
+def describe(readings: Sequence[BarReading]) -> str:
+    """Readings in words: "4/4 at 110; it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
+    first, others = readings[0], readings[1:]
+    also = [f"{_against(first, r)} ({max(1, round(100 * r.probability))} %)" for r in others]
+    return f"{first.meter} at {first.tempo_bpm:.0f}" + (f"; it may also be {', '.join(also)}" if also else "")
+
+
+def _against(first: BarReading, other: BarReading) -> str:
+    if other.meter != first.meter or abs(np.log(other.tempo_bpm / first.tempo_bpm)) > 0.05:
+        return f"{other.meter} at {other.tempo_bpm:.0f}"
+    halves, beats = other.shift_from(first), other.meter.counted_beats
+    if halves == 0:
+        return "bars of other meters between"
+    later = halves <= beats
+    halves = halves if later else 2 * beats - halves
+    beats_said = {1: "half a beat", 2: "a beat"}.get(halves, f"{halves / 2:g} beats")
+    return f"the 1 {beats_said} {'later' if later else 'earlier'}"
+
+
+def song_grids(
+    activations: Activations,
+    strokes: Sequence[Stroke] = (),
+    duration_s: float | None = None,
+    tempo_bpm: tuple[float, float] | None = None,
+) -> list[Grid]:
+    """All grids of beats that a song may have, each over the whole of its music."""
+    duration_s = activations.duration_s if duration_s is None else duration_s
+    pulse = track_pulse(activations.beat, activations.frame_rate_hz)
+    if len(pulse) < 3:
+        pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
+    span = _music_span(activations, strokes, duration_s)
+    slowest, fastest = tempo_bpm or (SLOWEST_BPM, COUNTED_EIGHTHS_BPM[1])
+    found = candidate_grids(pulse, activations.beat, activations.frame_rate_hz, slowest, fastest)
+    return [Grid(cover(g.beats_s, *span), g.steady) for g in found]
+
+
+def track_readings(
+    activations: Activations,
+    strokes: Sequence[Stroke] = (),
+    duration_s: float | None = None,
+    harmony: Harmony | None = None,
+    wish: BarWish = NOTHING_KNOWN,
+) -> tuple[BarReading, ...]:
+    """Ways to read the bars of a song, the likeliest first.
+
+    Parameters
+    ----------
+    activations : Activations
+    strokes : sequence of Stroke, in order of time
+    duration_s : float, optional
+        Length of the recording; the activations' if left out.
+    harmony : Harmony, optional
+        Of the recording: chords change on bar lines.
+    wish : BarWish
+        What the user knows.
+
+    Returns
+    -------
+    tuple of BarReading
+        Each from the first music to the last; a song that begins inside a bar
+        begins with a pick-up bar.  Bars that open at a fixed line are marked.
+
+    Raises
+    ------
+    AnalysisError
+        If the recording is too short to hold a bar, fixed lines lie closer
+        together than a beat, or nothing fits what the user knows.
+    """
+    duration_s = activations.duration_s if duration_s is None else duration_s
+    if duration_s < 1.0:
+        raise AnalysisError("The recording is too short to find bars in; it needs at least one second.")
+    if wish.meter is not None and wish.meter not in KNOWN_METERS:
+        raise AnalysisError(
+            f"Bars are tracked in {', '.join(map(str, KNOWN_METERS))}; draft without a meter and set "
+            f"{wish.meter} in the grid."
+        )
+    heard = Heard(activations, strokes, harmony)
+    lines = np.sort(np.asarray(wish.lines_s, dtype=float))
+    grids = []
+    for grid in song_grids(activations, strokes, duration_s, wish.tempo_bpm):
+        drawn = draw_to_lines(grid.beats_s, lines)
+        if drawn is not None:
+            grids.append((Grid(drawn[0], grid.steady), drawn[1].tolist()))
+    if not grids:
+        raise AnalysisError("Two of the fixed bar lines lie closer together than a beat; move one of them.")
+    found = candidates(heard, grids, SONG_METERS if wish.meter is None else (wish.meter,))
+    if not found:
+        raise AnalysisError("No bars fit that meter, tempo and those bar lines together; leave one of them out.")
+    likely = network().probabilities(measure(heard, found))
+    order = np.argsort(-likely, kind="stable")
+    line_s = [_lines(c) for c in found]
+    groups: list[tuple[int, float]] = []
+    for k in order:
+        same = next((g for g, (first, _) in enumerate(groups) if _alike(found, line_s, first, k)), None)
+        if same is not None:
+            groups[same] = groups[same][0], groups[same][1] + likely[k]
+        elif len(groups) < 2 * MOST_READINGS:
+            groups.append((k, likely[k]))
+    groups.sort(key=lambda g: -g[1])
+    kept = [g for n, g in enumerate(groups[:MOST_READINGS]) if n == 0 or g[1] >= LEAST_LIKELY]
+    begin_s, end_s = _music_span(activations, strokes, duration_s)
+    begin_s = min(min((s.time_s for s in strokes), default=0.0), begin_s)
+    out = []
+    for first, probability in kept:
+        chosen = found[first]
+        fixed = next(at for grid, at in grids if grid is chosen.grid)
+        beats = refine_beats(chosen.grid.beats_s, strokes, keep=fixed)
+        time_map = lay_time_map(beats, chosen.path, set(fixed), begin_s, end_s)
+        near = [
+            sum(p for p, other in zip(likely, line_s) if p > 1e-4 and np.abs(other - t).min() < SAME_LINE_S)
+            for t in (bar.beat_times_s[0] for bar in time_map.bars)
+        ]
+        out.append(BarReading(time_map, float(probability), chosen.meter, chosen.grid.tempo_bpm, tuple(near)))
+    return tuple(out)
+
+
+def _lines(candidate: Candidate) -> np.ndarray:
+    """Times of the bar lines of a reading that open within its beats."""
+    beats = candidate.grid.beats_s
+    return beats[[k for k in candidate.path.starts if 0 <= k < len(beats)]]
+
+
+def _alike(found: Sequence[Candidate], lines_s: Sequence[np.ndarray], one: int, other: int) -> bool:
+    """Whether two readings are the same to a user: meter, tempo and most bar lines."""
+    a, b = found[one], found[other]
+    if a.meter != b.meter or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > 0.05:
+        return False
+    near = np.abs(lines_s[one][:, None] - lines_s[other][None, :]).min(axis=1) < SAME_LINE_S
+    return float(near.mean()) > 0.7
+
+
+def _music_span(activations: Activations, strokes: Sequence[Stroke], duration_s: float) -> tuple[float, float]:
+    """First and last moment with a stroke or a beat."""
+    heard = np.flatnonzero(activations.beat > LEAST_MUSIC) / activations.frame_rate_hz
+    times = np.concatenate([heard, [s.time_s for s in strokes]])
+    if not len(times):
+        return 0.0, duration_s
+    return float(times.min()), float(times.max())
