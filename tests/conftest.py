@@ -9,6 +9,7 @@ from tests.grids import CHART
 from workbench.files.document import ChartDocument
 
 settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
+settings.register_profile("quick", deadline=None, max_examples=10)
 settings.load_profile("no clock")
 
 _WITHOUT_EVIDENCE = {"common_practice": "common practice, no source", "from_memory": "value from memory"}

@@ -31,11 +31,6 @@ class Corrections:
             if before == new.bars[k]:
                 del self._before[k]
 
-    def settle(self, bars: range | list[int]) -> None:
-        """Forget what these bars were: their correction is complete."""
-        for k in bars:
-            self._before.pop(k, None)
-
     def waiting_bars(self, chart: Chart, bar_index: int) -> list[int]:
         """Bars that still are as this one was before its correction."""
         before = self._before.get(bar_index)
