@@ -60,7 +60,7 @@ class Draft:
     strokes: tuple[Stroke, ...]
     pulse: tuple[Beat, ...]
     activations: Activations
-    readings: tuple[BarReading, ...]
+    readings: tuple[BarReading, ...] = ()
 
     @property
     def recording(self) -> Path:
