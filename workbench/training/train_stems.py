@@ -186,9 +186,13 @@ def main() -> None:
     network = StemNetwork().to(device)
     saved = None
     if args.state and args.state.exists():
-        saved = torch.load(args.state, map_location=device, weights_only=True)
-        network.load_state_dict(saved["network"])
-    elif args.start_from and args.start_from.exists():
+        try:
+            saved = torch.load(args.state, map_location=device, weights_only=True)
+            network.load_state_dict(saved["network"])
+        except Exception as error:
+            print(f"the state was not read: {error}", flush=True)
+            saved = None
+    if saved is None and args.start_from and args.start_from.exists():
         network.load_state_dict(read_state(args.start_from))
     parameters = list(network.parameters())
     average = [p.detach().clone() for p in parameters]
@@ -241,7 +245,7 @@ def main() -> None:
                 break
         share = args.schedule[0] + done * (args.schedule[1] - args.schedule[0])
         warm = 1.0 if saved else min(1.0, (step + 1) / 200)
-        rate = args.rate * warm * (args.last_rate + (1 - args.last_rate) * 0.5 * (1 + np.cos(np.pi * share)))
+        rate = float(args.rate * warm * (args.last_rate + (1 - args.last_rate) * 0.5 * (1 + np.cos(np.pi * share))))
         for group in optimiser.param_groups:
             group["lr"] = rate
         batch = renderer.take()
@@ -263,7 +267,7 @@ def main() -> None:
             if rank == 0:
                 means = {k: round(float(torch.stack(v).mean()), 4) for k, v in sums.items()}
                 now = time.time() - began_training
-                tell({"step": step, "s": round(now, 1), "rate": float(rate), "skipped": skipped, **means})
+                tell({"step": step, "s": round(now, 1), "rate": rate, "skipped": skipped, **means})
             sums = {}
         if rank == 0 and time.time() - last_save > SAVE_S:
             save()
