@@ -7,7 +7,6 @@ so that memory does not grow with their length.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from bisect import bisect_right
 from dataclasses import dataclass
@@ -23,7 +22,7 @@ from workbench.errors import AnalysisError, AudioError
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
 from workbench.progress import Progress, part
-from workbench.sound.runtime import Session, open_session
+from workbench.sound.runtime import Session, open_packaged, open_session
 
 # Without another word a number here was set by hand, no source.
 #: Frames heard at once, and frames of context on either side that are heard but not kept.
@@ -86,16 +85,8 @@ def load_weights(weights: bytes | None = None) -> Session:
     AnalysisError
         If the weights are missing or damaged.
     """
-    folder = resources.files("workbench.listening.weights")
     try:
-        checked = weights is None
-        if weights is None:
-            weights = folder.joinpath("detector.onnx").read_bytes()
-        if checked:
-            expected = json.loads(folder.joinpath("detector.json").read_text())["sha256"]
-            if hashlib.sha256(weights).hexdigest() != expected:
-                raise ValueError("checksum")
-        return open_session(weights)
+        return open_packaged("workbench.listening.weights", "detector") if weights is None else open_session(weights)
     except Exception as error:
         raise AnalysisError("The detector's weights are missing or damaged; install the workbench again.") from error
 

@@ -7,7 +7,10 @@ too late; the environment variable, set before the library is loaded, prevents b
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
+from importlib import resources
 
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
@@ -20,3 +23,22 @@ def open_session(model: bytes | str) -> Session:
     options = onnxruntime.SessionOptions()
     options.log_severity_level = 4
     return Session(model, options, providers=["CPUExecutionProvider"])
+
+
+def open_packaged(package: str, name: str) -> Session:
+    """The network ``NAME.onnx`` that lies in a package of the workbench, its SHA-256 checked against ``NAME.json``.
+
+    Raises
+    ------
+    ValueError
+        If it is not the file that was put there.
+    """
+    model = resources.files(package).joinpath(f"{name}.onnx").read_bytes()
+    if hashlib.sha256(model).hexdigest() != checksum(package, name):
+        raise ValueError("checksum")
+    return open_session(model)
+
+
+def checksum(package: str, name: str) -> str:
+    """SHA-256 that a packaged network should have, in hexadecimal."""
+    return json.loads(resources.files(package).joinpath(f"{name}.json").read_text())["sha256"]

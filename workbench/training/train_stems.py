@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import os
 import time
 from itertools import chain
@@ -275,6 +276,8 @@ def main() -> None:
     if rank == 0:
         save()
         tell({"steps": step, "clips": step * args.batch * world, "s": round(time.time() - began_training)})
+    for worker in multiprocessing.active_children():
+        worker.kill()
     os._exit(0)
 
 
