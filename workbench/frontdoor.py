@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from workbench.practice.stages import Exercise
     from workbench.reading.read import Reading
     from workbench.reading.versions import Versions
+    from workbench.sound.stemfiles import StemFiles
 
 #: Whatever holds a chart: the chart itself, one that is open, a draft, or the name of a file.
 Source: TypeAlias = Union["Chart", "ChartDocument", "Draft", str, os.PathLike]
@@ -767,6 +768,38 @@ def play(
     sound = mixed([placed(kit, level_db=-6), placed(beat, level_db=-12)])
     player = Audio(sound.T, rate=kit.sample_rate, normalize=False)
     return HTML(engrave_bars(bars) + player._repr_html_())
+
+
+def stems(recording: PathName, folder: PathName | None = None, *, progress: Progress | None = None) -> StemFiles:
+    """Take a recording apart into its drums and the rest: NAME.drums.flac and NAME.rest.flac.
+
+    Parameters
+    ----------
+    recording : path
+    folder : path, optional
+        By default beside the recording.
+    progress : callable, optional
+
+    Returns
+    -------
+    StemFiles
+        ``.drums`` and ``.rest``, the two files; their sum is the recording, sample by sample.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be read or the files cannot be written.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> [file.name for file in wb.stems(wb.demo_song(), mkdtemp())]
+    ['copper-weather.drums.flac', 'copper-weather.rest.flac']
+    """
+    from workbench.sound.stemfiles import write_stems
+
+    return write_stems(recording, folder, _shown(progress))
 
 
 def practice_pack(

@@ -1,13 +1,12 @@
 """Drums and rest apart, measured on recordings whose drums are known.
 
-``python -m tests.benchmarks.bench_stems DATA [NAME …] [--today]``: DATA holds drum/NAME.flac,
+``python -m tests.benchmarks.bench_stems DATA [NAME …]``: DATA holds drum/NAME.flac,
 mix/NAME.flac and class/NAME.txt, sample by sample the same song.
 
 SDR is the energy of the true stem over that of the error, dB (no allowance for gain or filter); beside it
 mir_eval.separation's SDR (E. Vincent, R. Gribonval, C. Févotte, *Performance measurement in blind audio source
 separation*, IEEE TASLP 2006), which allows a 512-tap filter.  Levels "got" are least squares: mixed = a * drums + b *
-rest, a / b in dB.  Attacks are measured as in bench_stretch, on the drums alone.  ``--today`` measures the
-factorisation with the annotated strokes instead.
+rest, a / b in dB.  Attacks are measured as in bench_stretch, on the drums alone.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ from scipy import signal
 
 from tests.benchmarks.bench_stretch import alone, measure
 from workbench.files.audio import Audio, load_audio
-from workbench.sound.separation import Stems, separate, separate_blocks
+from workbench.sound.separation import separate, separate_blocks
 
 RATE = 44100
 ASKED_DB = (-15.0, 8.0)
@@ -54,7 +53,7 @@ def rest_at_strokes(rest: np.ndarray, found: np.ndarray, strokes_s: np.ndarray) 
     return float(np.median(changes))
 
 
-def measure_song(folder: Path, name: str, today: bool) -> dict[str, float]:
+def measure_song(folder: Path, name: str) -> dict[str, float]:
     mix, drums = (load_audio(folder / kind / f"{name}.flac", RATE, mono=True).samples[:, 0] for kind in ("mix", "drum"))
     n = min(len(mix), len(drums))
     mix, drums = mix[:n], drums[:n]
@@ -64,7 +63,7 @@ def measure_song(folder: Path, name: str, today: bool) -> dict[str, float]:
     lines = (folder / "class" / f"{name}.txt").read_text().split("\n")
     strokes_s = np.array(sorted(float(line.split()[0]) for line in lines if line.strip()))
     began = time.perf_counter()
-    found = by_factors(mix, folder, name) if today else separate(Audio(mix, RATE))
+    found = separate(Audio(mix, RATE))
     row = {"s": time.perf_counter() - began}
     d, r = found.drums.samples[:, 0], found.rest.samples[:, 0]
     row |= {"drums": sdr(drums, d), "rest": sdr(rest, r), "before": 10 * np.log10(np.sum(drums**2) / np.sum(rest**2))}
@@ -88,18 +87,6 @@ def measure_song(folder: Path, name: str, today: bool) -> dict[str, float]:
     return row
 
 
-def by_factors(mix: np.ndarray, folder: Path, name: str) -> Stems:
-    """The factorisation, given the annotated strokes."""
-    from workbench.chart.events import Stroke
-    from workbench.sound.balance import split_drums
-
-    names = {"KD": "kick", "SD": "snare", "TT": "mid tom", "HH": "closed hi-hat", "CY": "ride", "OT": "tambourine"}
-    lines = (folder / "class" / f"{name}.txt").read_text().split("\n")
-    pairs = [line.split()[:2] for line in lines if line.strip()]
-    balance = split_drums(Audio(mix, RATE), [Stroke(float(t), names[c], 90) for t, c in pairs])
-    return Stems(balance.drums, balance.rest)
-
-
 def measure_cost(folder: Path, name: str) -> None:
     """Time and memory for four minutes of stereo, in blocks."""
     mix = load_audio(folder / "mix" / f"{name}.flac", RATE, mono=True).samples
@@ -121,16 +108,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("data", type=Path)
     parser.add_argument("names", nargs="*", help="recordings (default: all)")
-    parser.add_argument("--today", action="store_true", help="the factorisation with annotated strokes instead")
     parser.add_argument("--no-cost", action="store_true", help="leave time and memory out")
     args = parser.parse_args()
     names = args.names or sorted(p.stem for p in (args.data / "mix").glob("*.flac"))
     rows = []
     for name in names:
-        rows.append(measure_song(args.data, name, args.today))
+        rows.append(measure_song(args.data, name))
         print(name, "  ".join(f"{k} {v:.2f}" for k, v in rows[-1].items()), flush=True)
     print("median", "  ".join(f"{k} {np.median([row[k] for row in rows]):.2f}" for k in rows[0]))
-    if not (args.today or args.no_cost):
+    if not args.no_cost:
         measure_cost(args.data, names[0])
 
 

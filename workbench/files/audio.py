@@ -158,6 +158,18 @@ def load_audio(
     return Audio(out[:filled], rate)
 
 
+def read_blocks(path: str | os.PathLike) -> Iterator[np.ndarray]:
+    """A recording as :func:`load_audio` reads it, in blocks (frames, channels), so that hours need little memory.
+
+    Raises
+    ------
+    AudioError
+        As for :func:`load_audio`; silence is known only after the last block.
+    """
+    with open_source(Path(path)) as source:
+        yield from _checked(source, False, None)
+
+
 def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None) -> None:
     """Write sound to a file, whole or not at all.
 

@@ -16,6 +16,7 @@ from workbench.chart.edits import CompositeEdit, NameSection, SetMeter, SetSubdi
 from workbench.chart.meter import Meter
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument
+from workbench.grid.passages import DRUMS_ALONE_DB, REST_ALONE_DB
 from workbench.grid.widget import BARS_MEANT, HitGrid
 
 #: Into how many parts a beat can be divided from the menu: what they are called.
@@ -137,13 +138,13 @@ class GridControls:
         self.drums = self._linked(
             w.FloatSlider(
                 description="Drums dB",
-                min=-24,
-                max=12,
+                min=REST_ALONE_DB,
+                max=DRUMS_ALONE_DB,
                 step=3,
                 layout=w.Layout(width="250px"),
                 continuous_update=False,
                 readout_format="+.0f",
-                tooltip="drums of the recording down or up",
+                tooltip="drums of the recording down or up; at the ends, the rest or the drums alone",
             ),
             "drums_db",
         )

@@ -16,11 +16,10 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.data import number_from_data
 from workbench.chart.drumkit import instrument
-from workbench.chart.events import Stroke
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
-from workbench.sound.balance import split_drums
 from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
+from workbench.sound.separation import Separation, cut_out
 from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
@@ -29,6 +28,8 @@ SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150
 LONGEST_PASSAGE_S = 3 * 3600.0
 #: Sound before and after a passage that is stretched along, so that its edges are whole, seconds.
 CONTEXT_S = 0.3
+#: Balances at which the rest or the drums sound alone, dB.
+REST_ALONE_DB, DRUMS_ALONE_DB = -24.0, 24.0
 #: The page gets long passages in pieces: a short one to begin with, then longer ones, seconds.
 FIRST_PIECE_S, PIECE_S = 4.0, 20.0
 #: Longest ringing of a sound of the kit in its room that is kept, seconds.
@@ -47,8 +48,9 @@ class Passage:
     loop : bool
         Whether it is played again and again (what rings over its end then
         sounds at its beginning).
-    drums_db : float, −24 … +12
-        Drums brought out (above 0) or pushed back in the recording.
+    drums_db : float, −24 … +24
+        Drums brought out (above 0) or pushed back in the recording; at the ends
+        the rest or the drums alone.
     count_in_bars : int, 0–2
     """
 
@@ -68,8 +70,8 @@ class Passage:
             raise ChartError(f"A passage to listen to must end after it begins, and after {hours:g} hours at most.")
         if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
             raise ChartError(f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %.")
-        if not -24 <= self.drums_db <= 12:
-            raise ChartError("Drums can be pushed back by 24 dB and brought out by 12 dB at most.")
+        if not REST_ALONE_DB <= self.drums_db <= DRUMS_ALONE_DB:
+            raise ChartError("Drums can be pushed back or brought out by 24 dB at most.")
         if self.count_in_bars not in (0, 1, 2):
             raise ChartError("A count-in has no, one or two bars.")
 
@@ -91,53 +93,37 @@ class Passage:
         return max(round((self.end_s - self.start_s) * sample_rate / self.speed), 1)
 
 
-def recording_sound(audio: Audio, passage: Passage, chart: Chart | None = None) -> np.ndarray:
-    """The recording's part of a passage, (frames, channels ≤ 2), float32.
+def recording_sound(separation: Separation, passage: Passage) -> Iterator[np.ndarray]:
+    """The recording's part of a passage, in pieces (frames, channels ≤ 2), float32.
 
-    Where the passage lies outside the recording there is silence.
-
-    Parameters
-    ----------
-    chart : Chart, optional
-        What the drums play, where they are to be brought out or pushed back.
+    Where the passage lies outside the recording there is silence.  At the
+    recording's own speed each piece is made when it is asked for, so that what
+    comes first is heard while drums and rest of the rest are still taken apart.
     """
-    rate = audio.sample_rate
+    rate = separation.sample_rate
     start, frames = round(passage.start_s * rate), passage.frames(rate)
-    if passage.speed == 1.0 and not passage.drums_db:
-        return _cut(audio.samples, start, frames)[:, :2]
+    if passage.speed == 1.0:
+        for first, last in piece_edges(frames, rate):
+            yield _balanced(separation, start + first, start + last, passage.drums_db)
+        return
     context = round(CONTEXT_S * rate)
     length = round((passage.end_s - passage.start_s) * rate)
-    part = Audio(_cut(audio.samples, start - context, length + 2 * context)[:, :2], rate)
-    if passage.drums_db:
-        part = split_drums(part, _strokes(chart, passage)).mixed(passage.drums_db)
-    part = stretch_audio(part, passage.speed)
-    return _cut(part.samples, round(context / passage.speed), frames)
+    part = Audio(_balanced(separation, start - context, start + length + context, passage.drums_db), rate)
+    stretched = stretch_audio(part, passage.speed).samples
+    at = round(context / passage.speed)
+    yield from in_pieces(cut_out(stretched, at, at + frames), rate)
 
 
-def _strokes(chart: Chart | None, passage: Passage) -> list[Stroke]:
-    """What the drums play in a passage with its context, seconds from the context's start."""
-    if chart is None:
-        return []
-    first, end = _bars_of(chart, passage)
-    origin_s = passage.start_s - CONTEXT_S
-    length_s = passage.end_s + CONTEXT_S - origin_s
-    strokes = [
-        Stroke(chart.note_time_s(k, n) - origin_s, n.instrument, n.velocity)
-        for k in range(max(first - 1, 0), min(end + 1, len(chart)))
-        for n in chart.bars[k].notes
-    ]
-    return [s for s in strokes if 0 <= s.time_s < length_s]
-
-
-def _cut(samples: np.ndarray, start: int, frames: int) -> np.ndarray:
-    """Samples ``start … start + frames``, silence where there are none."""
-    if start >= 0 and start + frames <= len(samples):
-        return samples[start : start + frames]
-    out = np.zeros((frames, samples.shape[1]), np.float32)
-    low, high = max(start, 0), min(start + frames, len(samples))
-    if high > low:
-        out[low - start : high - start] = samples[low:high]
-    return out
+def _balanced(separation: Separation, first: int, last: int, drums_db: float) -> np.ndarray:
+    """Samples *first* … *last* with their drums up or down; at the ends of the scale, one part alone."""
+    mix = separation.cut(first, last)[:, :2]
+    if not drums_db:
+        return mix
+    drums = separation.drums(first, last)[:, :2]
+    if drums_db >= DRUMS_ALONE_DB:
+        return drums
+    gain = 0.0 if drums_db <= REST_ALONE_DB else 10 ** (drums_db / 20)
+    return mix + np.float32(gain - 1) * drums
 
 
 def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np.ndarray]:

@@ -35,6 +35,7 @@ from workbench.grid.corrections import Corrections
 from workbench.grid.messages import KIT, changed_parts
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
 from workbench.reading.doubts import DOUBT_BELOW
+from workbench.sound.separation import Separation, store_beside
 
 _STATIC = Path(__file__).parent / "static"
 _log = logging.getLogger(__name__)
@@ -90,7 +91,7 @@ class HitGrid(anywidget.AnyWidget):
     loop = t.Bool(True).tag(sync=True)
     speed_percent = t.Int(100, min=passages.SLOWEST_PERCENT, max=passages.FASTEST_PERCENT).tag(sync=True)
     count_in_bars = t.Int(0, min=0, max=2).tag(sync=True)
-    drums_db = t.Float(0.0, min=-24.0, max=12.0).tag(sync=True)
+    drums_db = t.Float(0.0, min=passages.REST_ALONE_DB, max=passages.DRUMS_ALONE_DB).tag(sync=True)
     recording_level = t.Int(70, min=0, max=100).tag(sync=True)
     recording_pan = t.Int(0, min=-100, max=100).tag(sync=True)
     chart_level = t.Int(0, min=0, max=100).tag(sync=True)
@@ -110,7 +111,7 @@ class HitGrid(anywidget.AnyWidget):
         self._info = self._document_info()
         self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
         self._picture: list[tuple[dict, list]] = []
-        self._audio: Future | None = None
+        self._audio: Future[Separation] | None = None
         super().__init__(**kwargs)
         self._let_the_page_choose_the_thread()
         self.on_msg(self._receive)
@@ -313,16 +314,18 @@ class HitGrid(anywidget.AnyWidget):
 
     # -- sound ----------------------------------------------------------------------------
 
-    def _load(self, source: str | Path | Audio) -> Audio:
+    def _load(self, source: str | Path | Audio) -> Separation:
+        """The recording, ready for its drums to be told from the rest."""
         try:
             audio = source if isinstance(source, Audio) else load_audio(source)
+            store = store_beside(self.document.path.parent, source, audio.sample_rate)
         except WorkbenchError as error:
             self.send({"type": "info", "info": {"has_recording": False, "sample_rate": SAMPLE_RATE_HZ}})
             self.send({"type": "error", "error": str(error)})
             raise
         self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
         self._workers.submit(self._draw_sound, audio)
-        return audio
+        return Separation.of(audio, store)
 
     def _draw_sound(self, audio: Audio) -> None:
         mono = audio.mono()
@@ -382,8 +385,8 @@ class HitGrid(anywidget.AnyWidget):
         if source == "recording":
             if self._audio is None:
                 raise AudioError("This chart has no recording to listen to.")
-            sound = passages.recording_sound(self._audio.result(), passage, chart)
-        elif source == "click":
+            return passage.frames(rate), passages.recording_sound(self._audio.result(), passage)
+        if source == "click":
             sound = passages.click_sound(chart, passage, rate)
         elif source == "count in":
             sound = passages.count_in_sound(chart, passage, rate)

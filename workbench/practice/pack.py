@@ -25,7 +25,6 @@ from pathlib import Path
 import numpy as np
 
 from workbench.chart import Chart, Mark
-from workbench.chart.events import Stroke
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
@@ -36,7 +35,6 @@ from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
 from workbench.progress import Progress, part, silent
 from workbench.reading.read import Reading, read_part
-from workbench.sound.balance import Balance, split_drums
 from workbench.sound.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
 from workbench.sound.rendering import (
     CLICKS,
@@ -49,6 +47,7 @@ from workbench.sound.rendering import (
     render_click,
     render_count_in,
 )
+from workbench.sound.separation import Separation, store_beside
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
@@ -166,7 +165,7 @@ class _Workshop:
     chart: Chart
     options: PackOptions
     folder: Path
-    heard: _Heard | None
+    heard: Separation | None
     files: list[Path] = field(default_factory=list)
     audio_s: float = 0.0
 
@@ -215,7 +214,8 @@ def make_practice_pack(
     notes = []
     heard = None
     if recording is not None:
-        heard = _balance_of(chart, Path(recording), exercises, part(progress, 0.02, 0.15))
+        tell(0.02, "Reading the recording")
+        heard = _open_recording(chart, Path(recording), folder.absolute().parent)
     else:
         exercises = tuple(without_recording(e) for e in exercises)
         notes.append("This pack was made without the recording: the kit plays everything.")
@@ -241,30 +241,17 @@ def make_practice_pack(
     return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
 
 
-@dataclass(frozen=True)
-class _Heard:
-    """The part of the recording that the exercises need, taken apart."""
-
-    balance: Balance
-    start_s: float
-
-
-def _balance_of(chart: Chart, recording: Path, exercises: Sequence[Exercise], progress: Progress) -> _Heard | None:
+def _open_recording(chart: Chart, recording: Path, beside: Path) -> Separation:
+    """The recording, ready for its drums to be told from the rest where the exercises need it."""
     if chart.recording is not None and chart.recording.sha256 and sha256_of(recording) != chart.recording.sha256:
         raise WorkbenchError(
             f"{recording} is not the recording this chart was made from "
             f"({Path(chart.recording.path).name}); give that one, or leave it out."
         )
-    bars = [k for e in exercises for s in e.stages if s.record for k in s.bars]
-    if not bars:
-        return None
     audio = load_audio(recording, sample_rate=SAMPLE_RATE_HZ)
     if audio.channels > 2:
         audio = Audio(audio.mono(), SAMPLE_RATE_HZ)
-    start_s = max(0.0, chart.time_map.bar_start_s(min(bars)) - 2.0)
-    needed = audio.excerpt(start_s, chart.time_map.bar_end_s(max(bars)) + 2.0 + RING_OUT_S)
-    strokes = [Stroke(chart.note_time_s(k, n) - start_s, n.instrument, n.velocity) for k, n in chart.notes()]
-    return _Heard(split_drums(needed, strokes, progress), start_s)
+    return Separation.of(audio, store_beside(beside, recording, SAMPLE_RATE_HZ))
 
 
 #: What a pack consists of, and nothing else may be deleted.
@@ -405,9 +392,9 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     last_s = end_s + (AROUND_S if stage.loop else max(AROUND_S, RING_OUT_S * speed))
     heard = shop.heard
     assert heard is not None  # else no speed is asked for
-    drums, rest = (
-        a.excerpt(first_s - heard.start_s, last_s - heard.start_s) for a in (heard.balance.drums, heard.balance.rest)
-    )
+    span = round(first_s * SAMPLE_RATE_HZ), round(last_s * SAMPLE_RATE_HZ)
+    found = heard.drums(*span)
+    drums, rest = Audio(found, SAMPLE_RATE_HZ), Audio(heard.cut(*span) - found, SAMPLE_RATE_HZ)
     near = [
         shop.chart.note_time_s(k, n) - first_s
         for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))

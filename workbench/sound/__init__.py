@@ -1,1 +1,1 @@
-"""Sound of a chart and of a recording: the computed kit, rendering, stretching, balance, loudness."""
+"""Sound of a chart and of a recording: the computed kit, drums and rest apart, rendering, stretching, loudness."""

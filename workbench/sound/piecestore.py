@@ -8,6 +8,7 @@ any time; where none can be written, the work is done again instead.
 
 from __future__ import annotations
 
+import hashlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,10 +46,14 @@ class PieceStore:
 
     @classmethod
     def beside(
-        cls, folder: str | os.PathLike, recording: str | os.PathLike, network: str, sample_rate: int
+        cls, folder: str | os.PathLike, recording: str | os.PathLike | Audio, network: str, sample_rate: int
     ) -> PieceStore:
-        """The store in a chart's folder for a recording on disk."""
-        return cls(Path(folder) / FOLDER, sha256_of(recording)[:16], network[:8], sample_rate)
+        """The store in a chart's folder for a recording, on disk or in memory."""
+        if isinstance(recording, Audio):
+            mark = hashlib.sha256(np.ascontiguousarray(recording.samples)).hexdigest()
+        else:
+            mark = sha256_of(recording)
+        return cls(Path(folder) / FOLDER, mark[:16], network[:8], sample_rate)
 
     def _file(self, piece: int) -> Path:
         return self.folder / f"{self.recording}-{self.network}-{self.sample_rate}-{piece:04d}.flac"

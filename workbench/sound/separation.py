@@ -14,6 +14,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
+from threading import Lock
 
 import numpy as np
 import soxr
@@ -67,6 +68,7 @@ class Separation:
     sample_rate: int
     store: PieceStore | None = None
     _last: dict[int, np.ndarray] = field(default_factory=dict)
+    _one_at_a_time: Lock = field(default_factory=Lock)
 
     @classmethod
     def of(cls, audio: Audio, store: PieceStore | None = None) -> Separation:
@@ -99,15 +101,17 @@ class Separation:
 
     def _piece(self, piece: int) -> np.ndarray:
         """Drums of a piece and of the :data:`BLEND_S` after it."""
-        if piece not in self._last:
-            found = self.store.read(piece) if self.store else None
+        with self._one_at_a_time:
+            found = self._last.get(piece)
             if found is None:
-                found = self._find(piece)
-                if self.store:
-                    self.store.write(piece, found)
-            # Neighbours are asked for next; more would grow with the recording.
-            self._last = {k: v for k, v in self._last.items() if abs(k - piece) == 1} | {piece: found}
-        return self._last[piece]
+                found = self.store.read(piece) if self.store else None
+                if found is None:
+                    found = self._find(piece)
+                    if self.store:
+                        self.store.write(piece, found)
+                # Neighbours are asked for next; more would grow with the recording.
+                self._last = {k: v for k, v in self._last.items() if abs(k - piece) == 1} | {piece: found}
+            return found
 
     def _find(self, piece: int) -> np.ndarray:
         rate = self.sample_rate
@@ -203,7 +207,7 @@ def cut_out(samples: np.ndarray, first: int, last: int) -> np.ndarray:
     return out
 
 
-def store_beside(folder: str | os.PathLike, recording: str | os.PathLike, sample_rate: int) -> PieceStore:
+def store_beside(folder: str | os.PathLike, recording: str | os.PathLike | Audio, sample_rate: int) -> PieceStore:
     """Where found drums of a recording are kept in a chart's folder."""
     return PieceStore.beside(folder, recording, checksum(*WEIGHTS), sample_rate)
 

@@ -1,4 +1,4 @@
-"""Short-time spectra: the one loop over windows that listening, balance and the grid's picture share."""
+"""Short-time spectra: the one loop over windows that listening, separation and the grid's picture share."""
 
 from __future__ import annotations
 

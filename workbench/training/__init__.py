@@ -1,4 +1,4 @@
-"""What is needed to retrain the detector; nothing else in the workbench imports it.
+"""What is needed to retrain the networks, detector and separator; nothing else in the workbench imports it.
 
 The steps, in order (each prints its ``--help``)::
 
@@ -10,6 +10,7 @@ The steps, in order (each prints its ``--help``)::
     python -m workbench.training.validate      what the network hears in kept-out kits
     python -m workbench.training.export        weights for the product
     python -m workbench.training.calibrate     timing and confidence, from validation
+    python -m workbench.training.train_stems   the separator, on the same mixes with their drums kept apart
 
 Sounds come from Debian packages whose licences are listed in
 :mod:`workbench.training.sources`; performances from the Groove MIDI data set

@@ -1,0 +1,211 @@
+"""Drums and rest apart: sums, seams, stereo, silence, what is kept on disk."""
+
+import os
+
+import numpy as np
+import pytest
+import soundfile
+
+from workbench.errors import AnalysisError
+from workbench.files.audio import Audio, load_audio
+from workbench.sound import piecestore, separation
+from workbench.sound.piecestore import PieceStore
+from workbench.sound.rendering import Hit, mix_hits
+from workbench.sound.separation import BLEND_S, PIECE_S, Separation, separate, separate_blocks, store_beside
+from workbench.sound.stemfiles import write_stems
+
+RATE = 44100
+
+
+@pytest.fixture(scope="module")
+def song():
+    """Our kit on the left, held chords on the right, known apart."""
+    length = 12 * RATE
+    names = ("kick", "closed hi-hat", "snare", "closed hi-hat")
+    kit = mix_hits([Hit(0.25 * k, names[k % 4], 100) for k in range(1, 47)], length, RATE)
+    t = np.arange(length) / RATE
+    chord = sum(np.sin(2 * np.pi * f * n * t) / n for f in (110, 220, 277.2, 329.6) for n in range(1, 6))
+    return kit * np.float32((1, 0.4)), (0.05 * chord[:, None] * (0.4, 1)).astype(np.float32)
+
+
+@pytest.fixture(scope="module")
+def stems(song):
+    kit, band = song
+    return separate(Audio(kit + band, RATE))
+
+
+def shares(x, kit, band):
+    """How much of kit and band there is in a sound, by least squares."""
+    return np.linalg.lstsq(np.stack([kit.ravel(), band.ravel()], axis=1), x.ravel(), rcond=None)[0]
+
+
+def test_drums_and_rest_are_the_recording(song, stems):
+    assert np.abs(stems.drums.samples + stems.rest.samples - sum(song)).max() < 1e-6
+    assert np.abs(stems.mixed(0.0).samples - sum(song)).max() < 1e-6
+
+
+def test_drums_and_rest_come_apart(song, stems):
+    kit, band = song
+    of_kit, of_band = shares(stems.drums.samples, kit, band)
+    assert of_kit > 0.7 and abs(of_band) < 0.1
+    error = np.sum((stems.drums.samples - kit) ** 2)
+    assert 10 * np.log10(np.sum(kit**2) / error) > 5
+
+
+def test_everything_stays_where_it_was_between_left_and_right(stems):
+    left, right = np.sqrt(np.mean(stems.drums.samples**2, axis=0))
+    assert 20 * np.log10(right / left) == pytest.approx(20 * np.log10(0.4), abs=1.5)
+
+
+def test_mono_is_one_of_two_equal_channels(song):
+    mono = (song[0] + song[1])[: 3 * RATE, :1]
+    one, two = separate(Audio(mono, RATE)), separate(Audio(np.repeat(mono, 2, axis=1), RATE))
+    assert one.drums.samples.shape == mono.shape
+    assert np.abs(two.drums.samples - one.drums.samples).max() < 1e-5
+
+
+def test_channels_that_cancel_out_are_taken_apart_all_the_same(song):
+    mono = (song[0] + song[1])[: 3 * RATE, :1]
+    found = separate(Audio(np.concatenate([mono, -mono], axis=1), RATE)).drums.samples
+    assert np.abs(found[:, 0] + found[:, 1]).max() < 1e-5
+    assert np.std(found) > 0.3 * np.std(mono)
+
+
+def test_it_is_the_same_every_time_and_however_the_blocks_fall(song, stems):
+    mix = sum(song)
+    for size in (4096, 7 * RATE):
+        parts = list(separate_blocks((mix[k : k + size] for k in range(0, len(mix), size)), RATE))
+        assert np.array_equal(np.concatenate([d for d, _ in parts]), stems.drums.samples)
+        assert np.array_equal(np.concatenate([r for _, r in parts]), stems.rest.samples)
+
+
+def test_pieces_join_without_a_seam(song, stems):
+    """Around the end of a piece nothing jumps: the drums are those of a piece that runs across it."""
+    mix = sum(song)
+    shifted = separate(Audio(mix[5 * RATE :], RATE)).drums.samples
+    at = round(PIECE_S * RATE)
+    here = slice(at - RATE // 2, at + RATE // 2)
+    difference = stems.drums.samples[here] - shifted[at - RATE // 2 - 5 * RATE : at + RATE // 2 - 5 * RATE]
+    assert np.std(difference) < 0.1 * np.std(stems.drums.samples[here])
+    steps = np.abs(np.diff(stems.drums.samples[:, 0]))
+    assert steps[at - 50 : at + 50].max() <= steps.max()
+
+
+def test_any_part_can_be_had_alone(song, stems):
+    found = Separation.of(Audio(sum(song), RATE)).drums(9 * RATE, 11 * RATE)
+    assert np.array_equal(found, stems.drums.samples[9 * RATE : 11 * RATE])
+    outside = Separation.of(Audio(sum(song), RATE)).drums(-RATE, RATE)
+    assert not outside[:RATE].any() and np.array_equal(outside[RATE:], stems.drums.samples[:RATE])
+
+
+def test_silence_stays_silent():
+    silent = separate(Audio(np.zeros((RATE, 2)), RATE))
+    assert not silent.drums.samples.any() and not silent.rest.samples.any()
+    assert len(separate(Audio(np.zeros((0, 2)), RATE)).drums.samples) == 0
+
+
+def test_a_pause_holds_no_drums(song):
+    mix = np.concatenate([sum(song)[: 4 * RATE], np.zeros((4 * RATE, 2), np.float32)])
+    assert np.abs(separate(Audio(mix, RATE)).drums.samples[5 * RATE :]).max() < 1e-4
+
+
+def test_other_sample_rates_are_resampled_and_stay_in_step(song):
+    import soxr
+
+    kit, band = (soxr.resample(x[: 4 * RATE], RATE, 48000) for x in song)
+    stems = separate(Audio(kit + band, 48000))
+    assert len(stems.drums.samples) == len(kit)
+    assert shares(stems.drums.samples, kit, band)[0] > 0.7
+
+
+def test_more_than_two_channels_are_taken_apart(song):
+    mix = np.concatenate([sum(song)[:RATE]] * 3, axis=1)
+    assert separate(Audio(mix, RATE)).drums.samples.shape == mix.shape
+
+
+def test_missing_weights_are_told(monkeypatch):
+    separation._network.cache_clear()
+    monkeypatch.setattr(separation, "WEIGHTS", ("workbench.sound.weights", "missing"))
+    with pytest.raises(AnalysisError, match="weights are missing or damaged"):
+        separate(Audio(np.random.default_rng(1).standard_normal((RATE, 1)), RATE))
+    separation._network.cache_clear()
+
+
+@pytest.fixture
+def counted(monkeypatch):
+    """A stand-in for the network, half of everything is drums, and the pieces it was asked for."""
+    found = []
+
+    def find(self, piece):
+        found.append(piece)
+        length = round(PIECE_S * self.sample_rate)
+        return self.cut(piece * length, (piece + 1) * length + round(BLEND_S * self.sample_rate)) / 2
+
+    monkeypatch.setattr(Separation, "_find", find)
+    return found
+
+
+def noise(seconds, seed=1):
+    return Audio(np.random.default_rng(seed).uniform(-0.9, 0.9, (seconds * RATE, 2)), RATE)
+
+
+def test_what_was_found_is_kept_beside_the_chart(tmp_path, counted):
+    audio = noise(25)
+    for _ in range(2):
+        found = Separation.of(audio, store_beside(tmp_path, audio, RATE)).drums(0, 25 * RATE)
+        assert np.allclose(found, audio.samples / 2, atol=1e-6)
+    assert counted == [0, 1, 2]
+    other = noise(5, seed=2)
+    Separation.of(other, store_beside(tmp_path, other, RATE)).drums(0, RATE)
+    assert counted == [0, 1, 2, 0]
+
+
+def test_a_damaged_piece_is_found_anew(tmp_path, counted):
+    audio = noise(5)
+    store = store_beside(tmp_path, audio, RATE)
+    Separation.of(audio, store).drums(0, RATE)
+    (file,) = (tmp_path / piecestore.FOLDER).iterdir()
+    file.write_bytes(file.read_bytes()[:2000])
+    assert np.allclose(Separation.of(audio, store).drums(0, RATE), audio.samples[:RATE] / 2, atol=1e-6)
+    assert counted == [0, 0]
+
+
+def test_the_store_is_bounded_and_swept(tmp_path, monkeypatch):
+    store = PieceStore(tmp_path / piecestore.FOLDER, "song", "network", RATE)
+    piece = noise(1).samples
+    for k in range(3):
+        store.write(k, piece)
+        os.utime(store._file(k), (k + 1, k + 1))
+    size = store._file(0).stat().st_size
+    assert store.read(0) is not None  # used last, so it stays longest
+    monkeypatch.setattr(piecestore, "MOST_BYTES", 3.5 * size)
+    PieceStore(store.folder, "song", "older", RATE)._file(0).write_bytes(b"")
+    store.write(3, piece)
+    assert sorted(p.name for p in store.folder.iterdir()) == [store._file(k).name for k in (0, 2, 3)]
+
+
+def test_where_nothing_can_be_kept_the_work_is_done_again(tmp_path, counted):
+    (tmp_path / piecestore.FOLDER).write_text("in the way")
+    audio = noise(5)
+    for _ in range(2):
+        assert Separation.of(audio, store_beside(tmp_path, audio, RATE)).drums(0, RATE).any()
+    assert counted == [0, 0]
+
+
+def test_stems_are_written_as_two_files_whose_sum_is_the_recording(tmp_path, counted):
+    mix = noise(12).samples
+    soundfile.write(tmp_path / "song.wav", mix, RATE, subtype="PCM_24")
+    told = []
+    files = write_stems(tmp_path / "song.wav", tmp_path / "out", lambda done, what: told.append(done))
+    assert [f.name for f in files] == ["song.drums.flac", "song.rest.flac"]
+    drums, rest = (load_audio(f).samples for f in files)
+    assert np.abs(drums + rest - mix).max() < 1e-6
+    assert told == sorted(told) and told[-1] == 1.0
+
+
+def test_no_stem_clips_where_the_parts_are_louder_than_the_whole(tmp_path, monkeypatch):
+    monkeypatch.setattr(Separation, "drums", lambda self, first, last: 1.5 * self.cut(first, last))
+    mix = noise(2).samples
+    soundfile.write(tmp_path / "song.wav", mix, RATE, subtype="PCM_24")
+    drums, rest = (load_audio(f).samples for f in write_stems(tmp_path / "song.wav", tmp_path))
+    assert np.abs(drums + rest - mix).max() < 1e-6

@@ -1,0 +1,1 @@
+"""The separator's weights; see ``SEPARATOR.md``."""
