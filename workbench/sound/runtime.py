@@ -18,14 +18,18 @@ import onnxruntime
 from onnxruntime import InferenceSession as Session
 
 
-def open_session(model: bytes | str) -> Session:
-    """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal."""
+def open_session(model: bytes | str, threads: int = 0) -> Session:
+    """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal.
+
+    *threads* 0 takes every core.
+    """
     options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
     options.log_severity_level = 4
     return Session(model, options, providers=["CPUExecutionProvider"])
 
 
-def open_packaged(package: str, name: str) -> Session:
+def open_packaged(package: str, name: str, threads: int = 0) -> Session:
     """The network ``NAME.onnx`` that lies in a package of the workbench, its SHA-256 checked against ``NAME.json``.
 
     Raises
@@ -36,7 +40,7 @@ def open_packaged(package: str, name: str) -> Session:
     model = resources.files(package).joinpath(f"{name}.onnx").read_bytes()
     if hashlib.sha256(model).hexdigest() != checksum(package, name):
         raise ValueError("checksum")
-    return open_session(model)
+    return open_session(model, threads)
 
 
 def checksum(package: str, name: str) -> str:

@@ -215,22 +215,30 @@ def store_beside(folder: str | os.PathLike, recording: str | os.PathLike | Audio
 @cache
 def _network() -> Session:
     try:
-        return open_packaged(*WEIGHTS)
+        return open_packaged(*WEIGHTS, threads=1)  # its many small steps take twice the work on two cores
     except Exception as error:
         raise AnalysisError("The separator's weights are missing or damaged; install the workbench again.") from error
 
 
 def _drums_of(heard: np.ndarray) -> np.ndarray:
     """Drums of a passage at 44.1 kHz, (frames, channels)."""
-    level = float(np.sqrt(np.mean(heard**2, dtype=np.float64)))
+    out = np.zeros_like(heard)
+    sounding = np.flatnonzero(heard.any(axis=1))
+    # Silence before and after a recording would make it seem quieter.
+    heard = heard[sounding[0] : sounding[-1] + 1] if len(sounding) else heard[:0]
+    level = _level(heard)
     if level < SILENCE_RMS:
-        return np.zeros_like(heard)
+        return out
     middle = heard.mean(axis=1)
-    loudness = float(np.sqrt(np.mean(middle**2, dtype=np.float64)))
-    if loudness < CANCELLED * level:
-        middle, loudness = heard[:, 0], max(float(np.sqrt(np.mean(heard[:, 0] ** 2))), SILENCE_RMS)
-    spectra = compute_frames(middle / np.float32(loudness))
-    seen = np.ascontiguousarray(spectra).view(np.float32).reshape(1, *spectra.shape, 2)
-    factors = _network().run(None, {"spectra": seen})[0]
-    factors = np.ascontiguousarray(factors[0]).view(np.complex64)[..., 0]
-    return restore_sound(compute_frames(heard.T) * factors, len(heard)).T
+    if _level(middle) < CANCELLED * level:
+        middle = heard[:, np.argmax(np.square(heard).sum(axis=0))]
+    spectra = compute_frames(middle / np.float32(_level(middle)))
+    seen = spectra.view(np.float32).reshape(1, *spectra.shape, 2)
+    factors = np.ascontiguousarray(_network().run(None, {"spectra": seen})[0][0]).view(np.complex64)[..., 0]
+    out[sounding[0] : sounding[-1] + 1] = restore_sound(compute_frames(heard.T) * factors, len(heard)).T
+    return out
+
+
+def _level(samples: np.ndarray) -> float:
+    """Root mean square."""
+    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))) if len(samples) else 0.0
