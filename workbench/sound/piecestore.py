@@ -50,7 +50,7 @@ class PieceStore:
     ) -> PieceStore:
         """The store in a chart's folder for a recording, on disk or in memory."""
         if isinstance(recording, Audio):
-            mark = hashlib.sha256(np.ascontiguousarray(recording.samples)).hexdigest()
+            mark = hashlib.sha256(recording.samples.tobytes()).hexdigest()
         else:
             mark = sha256_of(recording)
         return cls(Path(folder) / FOLDER, mark[:16], network[:8], sample_rate)
