@@ -26,10 +26,11 @@ import numpy as np
 
 from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
-from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, save_audio, sha256_of
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
 from workbench.practice.exercises import choose_exercises
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
+from workbench.practice.playalong import COUNT_LOUDER_DB, render_play_along
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
@@ -234,9 +235,23 @@ def make_practice_pack(
             for k, (e, href) in enumerate(zip(exercises, made)):
                 tracks[e.name] = href
                 tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
+    song = ""
+    if heard is not None and recording is not None:
+        frames = round(describe_audio(recording).duration_s * SAMPLE_RATE_HZ)
+        x = render_play_along(
+            shop.chart,
+            heard,
+            frames,
+            click=options.click,
+            click_db=options.click_db,
+            click_pan=options.click_pan,
+            count_in_bars=options.count_in_bars,
+            progress=part(progress, 0.8, 0.85),
+        )
+        song = _save(shop, "play-along", x, False, "mp3")
     places = {"kit": options.kit_pan, "click": options.click_pan, "record": options.recording_pan}
-    settings = PageSettings(options.paper, options.click, places, tuple(notes))
-    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.8, 1.0))
+    settings = PageSettings(options.paper, options.click, places, tuple(notes), song)
+    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.85, 1.0))
     tell(1.0, "Practice pack written")
     return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
 
@@ -339,7 +354,7 @@ def _make_take(
     files = [
         (
             "kit and click" if click is not None else "kit",
-            _save(shop, exercise, stem, _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop),
+            _save(shop, f"{exercise.name}/{stem}", _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop),
         )
     ]
     if speed is not None:
@@ -350,8 +365,8 @@ def _make_take(
         record = placed(Audio(back, SAMPLE_RATE_HZ), options.recording_db, options.recording_pan)
         along = mixed([record] if click is None else [record, click * np.float32(0.5)])
         along = _counted(shop, own, stage, tempo_bpm, along)
-        files.append(("to play along", _save(shop, exercise, f"{stem}-drums-down", along, stage.loop)))
-        files.append(("to listen to", _save(shop, exercise, f"{stem}-drums-up", out, stage.loop)))
+        files.append(("to play along", _save(shop, f"{exercise.name}/{stem}-drums-down", along, stage.loop)))
+        files.append(("to listen to", _save(shop, f"{exercise.name}/{stem}-drums-up", out, stage.loop)))
     clicks = {
         kind: [
             (float(own.time_map.seconds(k, p)), accented)
@@ -380,7 +395,7 @@ def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.
         return x
     first = own.time_map.bars[0]
     count = render_count_in(first, tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
-    before = placed(count, shop.options.click_db + 4, shop.options.click_pan)
+    before = placed(count, shop.options.click_db + COUNT_LOUDER_DB, shop.options.click_pan)
     return np.concatenate([before, x])
 
 
@@ -450,9 +465,9 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
             )
         if options.count_in_bars:
             count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, options.count_in_bars)
-            parts.append(placed(count, options.click_db + 4, options.click_pan))
+            parts.append(placed(count, options.click_db + COUNT_LOUDER_DB, options.click_pan))
         parts.append(np.tile(mixed(layers), (options.track_repeats, 1)))
-    return _save(shop, exercise, "track", np.concatenate(parts), False, "mp3")
+    return _save(shop, f"{exercise.name}/track", np.concatenate(parts), False, "mp3")
 
 
 def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float, ...]:
@@ -477,8 +492,8 @@ def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np
     return levelled(x, SAMPLE_RATE_HZ, shop.options.loudness_lufs, ceiling_dbtp, loop)
 
 
-def _save(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool, ending: str | None = None) -> str:
-    path = shop.folder / "audio" / exercise.name / f"{stem}.{ending or shop.options.format}"
+def _save(shop: _Workshop, name: str, x: np.ndarray, loop: bool, ending: str | None = None) -> str:
+    path = shop.folder / "audio" / f"{name}.{ending or shop.options.format}"
     path.parent.mkdir(exist_ok=True)
     lossy = path.suffix == ".mp3"
     save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE_HZ), None if lossy else "PCM_16")

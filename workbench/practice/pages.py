@@ -93,12 +93,15 @@ class PageSettings:
         Between left (−1) and right (1).
     notes : tuple of str
         Shown above the cautions.
+    song : str
+        Sound file of the whole song to play along to, if there is one.
     """
 
     paper: str = "A4"
     click: str = "quarter"
     places: Mapping[str, float] = field(default_factory=lambda: {"kit": 0.0, "click": 0.0, "record": 0.0})
     notes: tuple[str, ...] = ()
+    song: str = ""
 
 
 @dataclass(frozen=True)
@@ -228,6 +231,7 @@ def _write_index(
         "title": chart.title or "Practice",
         "artist": chart.artist,
         "notes": list(settings.notes),
+        "song": settings.song,
         "click": settings.click,
         "places": dict(settings.places),
         "cautions": _CAUTIONS,

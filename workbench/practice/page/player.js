@@ -290,6 +290,10 @@
     item.append(link);
     return item;
   }));
+  if (pack.song) {
+    $("song").append(element("p", "The whole song without its drums, to play along to:"),
+      element("audio", "", { src: pack.song, controls: "", preload: "none" }));
+  }
   $("cautions").append(...pack.notes.map((n) => element("p", n)), ...pack.cautions.map((c) => {
     const p = element("p");
     p.append(element("strong", `${c.name}. `), c.text + " ", element("em", c.source));
