@@ -35,7 +35,7 @@ SILENCE_RMS = 10 ** (-90 / 20)
 #: Where the channels cancel to less than this share of their level, one of them is listened to.
 CANCELLED = 0.1
 
-#: Share of the drums that is found: the median, by least squares, over 16 mixes of kits and backing kept out of training.
+#: Share of the drums that is found: median, by least squares, of 16 mixes of kits and backing kept out of training.
 FOUND = 0.85
 
 WEIGHTS = ("workbench.sound.weights", "separator")
