@@ -11,7 +11,7 @@ from workbench.files.audio import Audio, load_audio
 from workbench.sound import piecestore, separation
 from workbench.sound.piecestore import PieceStore
 from workbench.sound.rendering import Hit, mix_hits
-from workbench.sound.separation import BLEND_S, PIECE_S, Separation, separate, separate_blocks, store_beside
+from workbench.sound.separation import BLEND_S, STRETCH_S, Separation, separate, separate_blocks, store_beside
 from workbench.sound.stemfiles import write_stems
 
 RATE = 44100
@@ -83,7 +83,7 @@ def test_pieces_join_without_a_seam(song, stems):
     """Around the end of a piece the drums are much as in a piece that runs across it (14 dB, own choice)."""
     mix = sum(song)
     shifted = separate(Audio(mix[5 * RATE :], RATE)).drums.samples
-    at = round(PIECE_S * RATE)
+    at = round(STRETCH_S * RATE)
     here = slice(at - RATE // 2, at + RATE // 2)
     difference = stems.drums.samples[here] - shifted[at - RATE // 2 - 5 * RATE : at + RATE // 2 - 5 * RATE]
     assert np.std(difference) < 0.2 * np.std(stems.drums.samples[here])
@@ -125,7 +125,7 @@ def test_more_than_two_channels_are_taken_apart(song):
 
 def test_missing_weights_are_told(monkeypatch):
     separation._network.cache_clear()
-    monkeypatch.setattr(separation, "WEIGHTS", ("workbench.sound.weights", "missing"))
+    monkeypatch.setattr(separation, "SEPARATOR", ("workbench.sound.weights", "missing"))
     with pytest.raises(AnalysisError, match="weights are missing or damaged"):
         separate(Audio(np.random.default_rng(1).standard_normal((RATE, 1)), RATE))
     separation._network.cache_clear()
@@ -138,7 +138,7 @@ def counted(monkeypatch):
 
     def find(self, piece):
         found.append(piece)
-        length = round(PIECE_S * self.sample_rate)
+        length = round(STRETCH_S * self.sample_rate)
         return self.cut(piece * length, (piece + 1) * length + round(BLEND_S * self.sample_rate)) / 2
 
     monkeypatch.setattr(Separation, "_find", find)

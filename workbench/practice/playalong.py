@@ -7,7 +7,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.progress import Progress, silent
 from workbench.sound.rendering import placed, render_click, render_count_in
-from workbench.sound.separation import PIECE_S, Separation
+from workbench.sound.separation import STRETCH_S, Separation
 
 #: How much louder a count-in is than the click, dB.
 COUNT_LOUDER_DB = 4.0
@@ -42,7 +42,7 @@ def render_play_along(
     tell = progress or silent
     rate, time_map = recording.sample_rate, chart.time_map
     out = np.empty((frames, 2), np.float32)
-    step = round(PIECE_S * rate)
+    step = round(STRETCH_S * rate)
     for first in range(0, frames, step):
         tell(first / frames, "Taking the drums out of the song")
         last = min(first + step, frames)

@@ -2,7 +2,7 @@
 
 A small network, trained on synthetic mixes (``weights/SEPARATOR.md``), gives each
 cell of the recording's spectrum its drums; what is left is the rest, so both
-always add up to the recording.  Work goes in pieces of :data:`PIECE_S`, each
+always add up to the recording.  Work goes in pieces of :data:`STRETCH_S`, each
 heard with its surroundings and blended into the next.  A piece depends on
 nothing else, so that any bars can be had at once and in any order, and memory
 does not grow with the recording.
@@ -27,10 +27,10 @@ from workbench.sound.piecestore import PieceStore
 from workbench.sound.runtime import Session, checksum, open_packaged
 
 #: Length of a piece, what is heard of its surroundings on either side, and how long it blends into the next, seconds.
-PIECE_S, AROUND_S, BLEND_S = 10.0, 1.0, 0.1
+STRETCH_S, SURROUNDINGS_S, BLEND_S = 10.0, 1.0, 0.1
 
 #: Pieces quieter than this (root mean square, −90 dBFS) hold no drums.
-SILENCE_RMS = 10 ** (-90 / 20)
+QUIETEST_RMS = 10 ** (-90 / 20)
 
 #: Where the channels cancel to less than this share of their level, one of them is listened to.
 CANCELLED = 0.1
@@ -38,7 +38,7 @@ CANCELLED = 0.1
 #: Share of the drums that is found: median, by least squares, of 16 mixes of kits and backing kept out of training.
 FOUND = 0.85
 
-WEIGHTS = ("workbench.sound.weights", "separator")
+SEPARATOR = ("workbench.sound.weights", "separator")
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ class Separation:
         AnalysisError
             If the network's weights are missing or damaged.
         """
-        length, blend = round(PIECE_S * self.sample_rate), round(BLEND_S * self.sample_rate)
+        length, blend = round(STRETCH_S * self.sample_rate), round(BLEND_S * self.sample_rate)
         out = []
         for piece in range(max(first, 0) // length, max(-(-last // length), 1)):
             own = self._piece(piece)
@@ -129,7 +129,7 @@ class Separation:
 
     def _find(self, piece: int) -> np.ndarray:
         rate = self.sample_rate
-        length, around, blend = round(PIECE_S * rate), round(AROUND_S * rate), round(BLEND_S * rate)
+        length, around, blend = round(STRETCH_S * rate), round(SURROUNDINGS_S * rate), round(BLEND_S * rate)
         heard = self.cut(piece * length - around, (piece + 1) * length + blend + around)
         if rate != SAMPLE_RATE_HZ:
             found = soxr.resample(_drums_of(soxr.resample(heard, rate, SAMPLE_RATE_HZ)), SAMPLE_RATE_HZ, rate)
@@ -167,7 +167,7 @@ def separate_blocks(
     tell = progress or silent
     stream = _Stream(iter(blocks))
     separation = Separation(stream.cut, sample_rate, store)
-    length = round(PIECE_S * sample_rate)
+    length = round(STRETCH_S * sample_rate)
     first = 0
     while True:
         tell(min(first / max(expected, 1), 1.0), "Taking drums and rest apart")
@@ -223,13 +223,13 @@ def cut_out(samples: np.ndarray, first: int, last: int) -> np.ndarray:
 
 def store_beside(folder: str | os.PathLike, recording: str | os.PathLike | Audio, sample_rate: int) -> PieceStore:
     """Where found drums of a recording are kept in a chart's folder."""
-    return PieceStore.beside(folder, recording, checksum(*WEIGHTS), sample_rate)
+    return PieceStore.beside(folder, recording, checksum(*SEPARATOR), sample_rate)
 
 
 @cache
 def _network() -> Session:
     try:
-        return open_packaged(*WEIGHTS, threads=1)  # its many small steps take twice the work on two cores
+        return open_packaged(*SEPARATOR, threads=1)  # its many small steps take twice the work on two cores
     except Exception as error:
         raise AnalysisError("The separator's weights are missing or damaged; install the workbench again.") from error
 
@@ -241,7 +241,7 @@ def _drums_of(heard: np.ndarray) -> np.ndarray:
     # Silence before and after a recording would make it seem quieter.
     heard = heard[sounding[0] : sounding[-1] + 1] if len(sounding) else heard[:0]
     level = _level(heard)
-    if level < SILENCE_RMS:
+    if level < QUIETEST_RMS:
         return out
     middle = heard.mean(axis=1)
     if _level(middle) < CANCELLED * level:
