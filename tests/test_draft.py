@@ -10,7 +10,6 @@ import pytest
 from tests.test_spectral import RATE, performance
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.edits import AddNote
-from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
 from workbench.commands.draft import doubts
@@ -43,15 +42,6 @@ def test_draft_holds_together(draft, recording):
     assert all(0 <= b.time_s <= 12.0 for b in draft.pulse)
     heard = {round(s.time_s, 9) for s in draft.strokes}
     assert all(round(chart.note_time_s(k, n), 9) in heard for k, n in chart.notes())
-
-
-def test_soft_snare_strokes_are_written_as_ghost_notes():
-    bar = WrittenBar(tuple(Note(F(k, 4), "snare", v, confirmed=k == 3) for k, v in enumerate((100, 30, 96, 30))))
-    marked = mark_ghosts(Chart(TimeMap.steady(1, 120), (bar,))).bars[0].notes
-    assert ["ghost" in n.articulations for n in marked] == [False, True, False, False]
-    steady = WrittenBar(tuple(Note(F(k, 4), "snare", 40) for k in range(4)))
-    chart = Chart(TimeMap.steady(1, 120), (steady,))
-    assert mark_ghosts(chart) == chart  # a part played softly throughout has no ghost notes
 
 
 def test_files(draft, tmp_path):
