@@ -73,6 +73,7 @@ def bars_aligned(alignment):
     return [b.chart_bar for b in alignment.bars]
 
 
+@pytest.mark.slow
 @settings(max_examples=25)
 @given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06), st.integers(0, 99))
 def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
@@ -192,6 +193,7 @@ def test_another_song_hardly_agrees():
     assert align_chart(chart_of(other), strokes, beats).agreement < 0.4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", [4, 8, 13, 20, 22, 24, 27, 29])
 def test_a_bar_left_out_of_a_score_without_the_players_tempo(missing):
     """The demo's true part speeds up by five per cent; a score of it has one tempo, and here lacks a bar.

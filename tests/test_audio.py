@@ -46,6 +46,7 @@ def test_formats_come_back_with_the_same_sound(tmp_path, ending, rate, channels)
     assert loud == pytest.approx(np.sqrt((written.samples[middle] ** 2).mean(axis=0)), rel=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
 def test_every_sample_width(tmp_path, subtype):
     path = tmp_path / "song.wav"
@@ -82,6 +83,7 @@ def test_progress_runs_to_the_end(tmp_path):
     assert told == sorted(told) and told[-1] == 1.0 and len(told) > 1
 
 
+@pytest.mark.slow
 @needs_ffmpeg
 @pytest.mark.parametrize("ending, codec", [(".m4a", "aac"), (".mka", "libopus"), (".mp4", "aac")])
 def test_other_formats_through_ffmpeg(tmp_path, ending, codec):
@@ -202,6 +204,7 @@ def test_flac_with_bytes_overwritten(tmp_path, reader):
     assert "damaged or cut off" in sentence(path, reader)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["song.wav", "song.mp3", "song.m4a", "song", "song.ogg", "song.raw"])
 @pytest.mark.parametrize(
     "content",
@@ -221,6 +224,7 @@ def test_not_audio(tmp_path, name, content):
     sentence(path)
 
 
+@pytest.mark.slow
 def test_random_bytes_are_refused_or_named(tmp_path):
     rng = np.random.default_rng(2)
     for k in range(10):
@@ -241,6 +245,7 @@ def test_a_playlist_is_not_followed(tmp_path):
         assert "not a recording" in sentence(path)
 
 
+@pytest.mark.slow
 @needs_ffmpeg
 def test_a_name_that_looks_like_an_option_or_an_address(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
@@ -319,6 +324,7 @@ def test_a_failed_write_leaves_the_old_file(tmp_path):
     assert sha256_of(path) == before and len(list(tmp_path.iterdir())) == 1
 
 
+@pytest.mark.slow
 def test_minutes_of_ogg(tmp_path):
     path = tmp_path / "long.ogg"
     save_audio(path, Audio(tone(240.0, 22050), 22050))

@@ -42,6 +42,7 @@ def chart():
     )
 
 
+@pytest.mark.slow
 @given(charts())
 def test_every_chart_comes_back_equal_and_keeps_to_the_schema(chart):
     text = dumps_chart(chart)
@@ -207,6 +208,7 @@ def test_files_that_cannot_be_read(tmp_path, monkeypatch):
         read_chart(path)
 
 
+@pytest.mark.slow
 @settings(max_examples=200)
 @given(charts(max_bars=2), st.integers(0, 10**9))
 def test_a_damaged_file_never_ends_in_anything_but_a_sentence(chart, seed):
@@ -254,6 +256,7 @@ def test_rights_of_an_older_file_stay(tmp_path, chart):
     assert path.stat().st_mode & 0o777 == 0o600
 
 
+@pytest.mark.slow
 def test_more_bars_than_a_chart_holds_are_refused_before_they_are_read(chart):
     data = json.loads(dumps_chart(chart))
     data["chart"]["time_map"]["bars"] = ["no bar"] * (MOST_BARS + 1)

@@ -192,6 +192,7 @@ WRITER = textwrap.dedent("""
 """)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after_s", [0.02, 0.11, 0.23])
 def test_kill_9_loses_no_confirmed_edit(empty, path, after_s):
     ChartDocument.create(empty, path).close()
@@ -364,6 +365,7 @@ TURNS = textwrap.dedent("""
 """)
 
 
+@pytest.mark.slow
 def test_three_processes_that_take_over_from_each_other_lose_nothing(empty, path):
     write_chart(empty, path)
     edits_each = 30

@@ -19,6 +19,8 @@ from workbench.files.chartfile import read_chart
 from workbench.files.document import ChartDocument
 from workbench.listening.draft import draft_chart, draft_files, write_draft
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory):

@@ -63,6 +63,7 @@ def ids(pages):
     return [e.get("id") for page in pages for e in etree.fromstring(page).iter() if e.get("id")]
 
 
+@pytest.mark.slow
 @FEW
 @given(charts(most_bars=3))
 def test_every_note_and_bar_can_be_found(chart):
@@ -78,6 +79,7 @@ def test_folded_part_shows_the_first_pass():
     assert found == {bar_id(k) for k in range(4)}
 
 
+@pytest.mark.slow
 @FEW
 @given(charts(most_bars=5, parts=(1, 2, 4)))
 def test_every_heard_bar_can_be_found_in_a_folded_part(chart):
@@ -90,6 +92,7 @@ def test_every_heard_bar_can_be_found_in_a_folded_part(chart):
     assert sorted(heard) == list(range(len(chart)))
 
 
+@pytest.mark.slow
 @FEW
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_nothing_is_drawn_in_the_margin_of_the_page(chart):
@@ -306,6 +309,7 @@ def texts_and_rest(page):
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sections", [2, 12, 40])
 def test_captions_of_the_road_map_are_readable_and_clear_of_all_else(sections):
     words_of_groove = "kick on 1, the & of 2 and 3; eighths on the hi-hat; ghost notes on the a of 2, " * 2
@@ -433,6 +437,7 @@ def test_a_fill_marked_in_any_pass_of_a_repeat_is_shown_once():
     assert sum(words(p).count("fill") for p in pages) == 1
 
 
+@pytest.mark.slow
 @FEW
 @given(charts(most_bars=4, parts=(1, 2, 4)))
 def test_every_fill_begins_once_on_paper(chart):

@@ -26,6 +26,8 @@ from workbench.evaluation.evaluate import (
 )
 from workbench.files.audio import Audio, save_audio
 
+pytestmark = pytest.mark.slow
+
 LABELS = [(0.0, "KD"), (0.5, "SD"), (0.5, "HH"), (1.0, "KD"), (1.5, "SD"), (1.5, "OT")]
 FINE = [(0.0, "KD"), (0.5, "SD"), (0.5, "CHH"), (1.0, "KD"), (1.5, "SDG"), (1.5, "SST")]
 RIGHT = [

@@ -19,6 +19,8 @@ from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent
 
 #: Reads cases from a file; answers what the page makes of each.

@@ -95,6 +95,7 @@ def _altered(values_of):
             k += 1
 
 
+@pytest.mark.slow
 def test_every_byte_altered():
     chance = random.Random(1)
     for index, damaged in _altered(lambda k, byte: [byte ^ (1 << chance.randrange(8))]):

@@ -3,6 +3,7 @@
 import json
 from fractions import Fraction as F
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,7 @@ from workbench.errors import ChartError
 from workbench.grid.messages import changed_parts
 
 
+@pytest.mark.slow
 @settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(st.data())
 def test_changed_parts_say_all_and_only_what_changed(data):

@@ -74,6 +74,7 @@ def test_played_feel_comes_back(tmp_path):
         assert back.note_time_s(j, b) == pytest.approx(chart.note_time_s(k, a), abs=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("played", [True, False])
 @SETTINGS
 @given(chart=charts(most_bars=4, parts=(1, 2, 3, 4, 6, 8)))
@@ -167,6 +168,7 @@ def test_sections_that_end_in_the_middle_of_a_tempo(tmp_path):
     assert read_back(chart, tmp_path, False).chart.sections == chart.sections
 
 
+@pytest.mark.slow
 @SETTINGS
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_every_note_is_written_once_at_its_tick(chart):
@@ -186,6 +188,7 @@ def test_every_note_is_written_once_at_its_tick(chart):
         assert abs(near[0] - at) < Fraction(1, 4 * 6720) and expected[near] == velocity
 
 
+@pytest.mark.slow
 @SETTINGS
 @given(charts(most_bars=3))
 def test_any_chart_can_be_written_as_played(chart):

@@ -71,6 +71,7 @@ def test_thousands_of_changes_at_one_place_are_read_once_each(tmp_path, messages
     assert lines_run(lambda: read_midi(file_of(tmp_path, *messages, *strokes))) < alone + 40 * len(messages)
 
 
+@pytest.mark.slow
 def test_work_grows_with_the_length_of_the_part(tmp_path):
     short, long = (lines_run(jobs(bars, tmp_path)["read_midi"]) for bars in (60, 120))
     assert 0 < long < ABOUT_LINEAR * short

@@ -96,6 +96,7 @@ def primes(count):
     return found
 
 
+@pytest.mark.slow
 def test_durations_without_a_common_measure_end_in_a_chart():
     # Each note a 4p-th of a whole note for another prime p: exact sums would have thousands of digits.
     notes = "".join(f"<attributes><divisions>{p}</divisions></attributes>" + NOTE.format(1) for p in primes(3000))
@@ -138,11 +139,13 @@ def test_a_simile_of_bars_to_come_means_nothing():
     assert len(read(style + NOTE.format(4), "").chart) == 2
 
 
+@pytest.mark.slow
 def test_work_grows_with_the_length_of_the_part(tmp_path):
     short, long = (lines_run(jobs(bars, tmp_path)["read_musicxml"]) for bars in (60, 120))
     assert 0 < long < ABOUT_LINEAR * short
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "measure",
     [

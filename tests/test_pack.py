@@ -29,6 +29,8 @@ from workbench.reading.read import read_part
 from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
 from workbench.sound.rendering import render_chart
 
+pytestmark = pytest.mark.slow
+
 RATE = 44100
 NASTY = '</script><b>Rain & #Sun "quoted"'
 

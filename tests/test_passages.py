@@ -30,6 +30,7 @@ def test_past_the_recording_there_is_silence():
     assert len(sound) == 3 * RATE and not sound[RATE:].any() and sound.any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("speed_percent", [25, 70, 100, 150])
 def test_all_sources_of_a_passage_last_equally_long(speed_percent):
     passage = Passage(1.9, 6.03, speed_percent, loop=True)
@@ -79,6 +80,7 @@ def test_count_in_lasts_its_bars_at_the_speed_asked_for():
     assert len(sound) == 4 * RATE
 
 
+@pytest.mark.slow
 def test_drums_come_out_go_back_and_sound_alone(monkeypatch):
     audio = Audio(np.random.default_rng(3).uniform(-0.5, 0.5, (RATE * 30, 2)).astype(np.float32), RATE)
     found = []

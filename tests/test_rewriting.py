@@ -151,6 +151,7 @@ def test_bars_that_stay_are_kept_as_written():
     assert not new.keeps_rhythm and apply(chart, SetTimeMap(*rewrite(chart, new))).bars[0] == odd
 
 
+@pytest.mark.slow
 def test_work_grows_with_the_length_of_the_part(tmp_path):
     short, long = (lines_run(jobs(bars, tmp_path)["rewrite"]) for bars in (60, 120))
     assert 0 < long < ABOUT_LINEAR * short

@@ -12,6 +12,8 @@ import soundfile
 import workbench
 from tests.offline import OPENED_A_SOCKET, POSSIBLE
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 
 WORK = """

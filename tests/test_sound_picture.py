@@ -1,11 +1,13 @@
 """The grid's picture of the sound: peaks of the waveform, bands of the spectrum."""
 
 import numpy as np
+import pytest
 
 from tests.grids import RATE, clicks_at
 from workbench.grid.sound_picture import PICTURE_BANDS, picture_pieces
 
 
+@pytest.mark.slow
 def test_peaks_lie_where_the_sound_is():
     audio = clicks_at(0.5, 31.0, length_s=40.0)
     pieces = list(picture_pieces(audio.mono(), RATE))

@@ -21,6 +21,7 @@ def decay_s(x, down_db=20):
     return np.flatnonzero(after < after[0] * 10 ** (-down_db / 20))[0] / RATE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [i.name for i in INSTRUMENTS])
 def test_every_instrument_sounds_from_its_first_sample_and_ends_in_silence(name):
     x = kit_sample(name, 110)
@@ -31,6 +32,7 @@ def test_every_instrument_sounds_from_its_first_sample_and_ends_in_silence(name)
     assert np.abs(x[-10:]).max() < 1e-3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [i.name for i in INSTRUMENTS])
 def test_louder_strokes_have_more_energy(name):
     energy = [np.sum(kit_sample(name, v) ** 2) for v in (10, 30, 50, 70, 90, 110, 127)]
@@ -62,6 +64,7 @@ def test_an_open_hi_hat_rings_longer_than_half_open_than_closed():
     assert decay_s(opened) > 1.5 * decay_s(half) > 2 * decay_s(closed)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate", [8000, 22050, 48000, 96000])
 def test_other_sample_rates(rate):
     x, y = kit_sample("crash", 100, rate), kit_sample("crash", 100, RATE)

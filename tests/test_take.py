@@ -55,6 +55,7 @@ def test_no_click_begins_there(start_s):
         Click(100.0, start_s)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start_s", [START_S, None])
 def test_a_take_that_drifts_from_the_click_is_measured_against_its_own_tempo(start_s):
     drifting = dict(tempo_of=lambda k, p: 1.0 + 0.05 * (k + p) / len(LONG), mean_ms={"snare": 12.0})
@@ -107,6 +108,7 @@ def test_getting_faster():
     assert any("keep the tempo" in s for s in steady.strengths)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tempo, word", [(1.06, "rush"), (0.95, "drag")])
 def test_rushed_and_dragged_fills(tempo, word):
     fills = {k for k, b in enumerate(LONG) if b is FILL}

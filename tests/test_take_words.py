@@ -4,6 +4,8 @@ import re
 from dataclasses import replace
 from fractions import Fraction as F
 
+import pytest
+
 from tests.takes import BPM, CLICK, LONG, assess, play
 from tests.test_align import chart_of
 from workbench.chart import Note, WrittenBar
@@ -74,6 +76,7 @@ def test_a_ladder_of_tempi_is_not_called_rushing():
     assert any("ladder of tempi" in a for a in take.advice) and not any("falls silent" in a for a in take.advice)
 
 
+@pytest.mark.slow
 def test_a_wide_spread_is_not_praised():
     for spread_ms in (8.0, 22.0, 28.0, 36.0):
         take = assess(spread_ms=spread_ms)

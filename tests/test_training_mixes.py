@@ -97,6 +97,7 @@ def test_nothing_is_left_out_that_was_not_there():
     assert 10 < thinned < 50
 
 
+@pytest.mark.slow
 def test_a_doubled_snare_has_a_tom_at_every_doubled_stroke():
     doubled = 0
     for seed in range(200):
@@ -230,6 +231,7 @@ def test_every_labelled_stroke_sounds_at_its_label(material, seed):
         assert np.min(np.abs(starts - time_s * SAMPLE_RATE_HZ)) < 0.003 * SAMPLE_RATE_HZ
 
 
+@pytest.mark.slow
 def test_mixes_are_finite_level_and_reproducible(material):
     plans = [planning.plan_clip(np.random.default_rng(k), material, CLIP_S) for k in range(6)]
     n = round(CLIP_S * SAMPLE_RATE_HZ)
@@ -252,6 +254,7 @@ def test_a_clip_without_drums_has_no_labels(material):
     assert silent > 0
 
 
+@pytest.mark.slow
 def test_drums_kept_apart_are_what_the_mix_holds_of_them(material):
     plan = planning.plan_clip(np.random.default_rng(4), material, CLIP_S, backed=True)
     at = {name: k for k, name in enumerate(planning.SETTINGS)}

@@ -149,6 +149,7 @@ def test_whatever_goes_wrong_the_edit_is_refused_and_can_be_made_later(grid, doc
     assert document.revision == 1
 
 
+@pytest.mark.slow
 @settings(max_examples=100, suppress_health_check=list(HealthCheck), deadline=None)
 @given(
     st.recursive(

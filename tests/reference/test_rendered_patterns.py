@@ -22,6 +22,8 @@ from workbench.chart.events import Beat
 from workbench.evaluation.evaluate import match, score_beats
 from workbench.listening.draft import draft_chart
 
+pytestmark = pytest.mark.slow
+
 TICKS = 960
 
 #: Bars as strings, one letter a sixteenth (an eighth in 6/8).

@@ -15,6 +15,8 @@ from workbench.files.audio import Audio
 from workbench.sound.rendering import Hit, mix_hits
 from workbench.sound.stretch import stretch_audio
 
+pytestmark = pytest.mark.slow
+
 RATE, HOP = 44100, 32
 TIMES_S = 0.5 + np.cumsum(np.tile([0.31, 0.27, 0.4, 0.35], 4))
 
