@@ -11,6 +11,7 @@ from workbench.errors import AnalysisError, AudioError
 from workbench.listening import detect
 from workbench.listening.activations import Activations
 from workbench.listening.detect import CONTEXT, PASSAGE, compute_activations, detect_strokes, find_peaks, refine_times
+from workbench.listening.features import compute_features
 
 RATE = 44100
 BEAT_S = 0.5
@@ -177,3 +178,11 @@ def test_two_hands_strike_two_drums_at_once():
     assert sorted(names) == sorted([*(at_once.keys() - {"ride"}), "snare"])
     onset[100, DETECTED.index("snare")] = 0.0
     assert "ride" in [s.instrument for s in detect_strokes(Activations(100.0, DETECTED, onset, onset, flat, flat))]
+
+
+def test_no_closed_hat_where_nothing_rises():
+    seconds = np.arange(6 * RATE) / RATE
+    strokes = np.random.default_rng(2).standard_normal(len(seconds)) * np.exp(-(seconds % 0.5) / 0.1)
+    rise = detect._largest_rise(compute_features(strokes.astype(np.float32), 0, 600))
+    struck = np.arange(50, 551, 50)
+    assert np.min(rise[struck]) > detect.LEAST_RISE > np.max(rise[struck + 25])
