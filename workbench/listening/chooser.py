@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from importlib import resources
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -23,7 +24,17 @@ from scipy.ndimage import maximum_filter1d
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter
 from workbench.listening.activations import Activations
-from workbench.listening.bars import COMPOSED, LONGEST, METERS, ROLES, BarEvidence, BarPath, MeterPrior, roles_of
+from workbench.listening.bars import (
+    COMPOSED,
+    LONGEST,
+    METERS,
+    ROLES,
+    TEMPO_WEIGHT,
+    BarEvidence,
+    BarPath,
+    MeterPrior,
+    roles_of,
+)
 from workbench.listening.beats import FASTEST_BPM, SLOWEST_BPM
 from workbench.listening.grids import Grid
 from workbench.listening.harmony import Harmony
@@ -106,6 +117,27 @@ class Candidate:
         return max(set(self.path.meters), key=self.path.meters.count)
 
 
+class _Sifted(NamedTuple):
+    """Bars of one meter from a beat on, and the sum of their evidence, natural log."""
+
+    score: float
+    meter: Meter
+    first: int
+    grid: Grid
+    evidence: BarEvidence
+
+
+def _likelier(found: list[_Sifted]) -> list[_Sifted]:
+    """Of these the likeliest, and the likeliest of each meter."""
+    met: Counter[Meter] = Counter()
+    out: list[_Sifted] = []
+    for one in sorted(found, key=lambda c: -c.score):
+        met[one.meter] += 1
+        if len(out) < MEASURED or met[one.meter] <= MEASURED_EACH:
+            out.append(one)
+    return out
+
+
 def candidates(
     heard: Heard, grids: Sequence[tuple[Grid, Sequence[int]]], meters: Sequence[Meter] = SONG_METERS
 ) -> list[Candidate]:
@@ -117,37 +149,33 @@ def candidates(
     meters : sequence of Meter
         Those allowed.
     """
-    steady, changing = [], []
+    steady: list[_Sifted] = []
+    changing: list[tuple[float, float, Grid, BarEvidence, Sequence[int]]] = []
     for grid, fixed in grids:
         evidence = heard.evidence(grid.beats_s)
         pulse = PULSE_WEIGHT * heard.pulse_score(grid.beats_s)
-        best = -np.inf
+        here = []
         for meter in meters:
             if not _counted_at(meter, grid.tempo_bpm):
                 continue
             prior = METERS.get(meter, RARE)
             gain, beats = evidence.score(meter, prior), meter.counted_beats
-            enter = pulse + 25.0 * prior.log_tempo(grid.tempo_bpm) + prior.log_likely
+            enter = pulse + TEMPO_WEIGHT * prior.log_tempo(grid.tempo_bpm) + prior.log_likely
             for first in range(0, -beats, -1):
-                if any((k - first) % beats for k in fixed):
-                    continue
-                score = enter + float(gain[LONGEST + first :: beats].sum())
-                steady.append((score, grid, evidence, meter, first))
-                best = max(best, score)
+                if not any((k - first) % beats for k in fixed):
+                    score = enter + float(gain[LONGEST + first :: beats].sum())
+                    here.append(_Sifted(score, meter, first, grid, evidence))
+        best = max((c.score for c in here), default=-np.inf)
         if any(m in METERS for m in meters) and SLOWEST_BPM <= grid.tempo_bpm <= FASTEST_BPM:
-            changing.append((best, pulse, grid, evidence, fixed))
-    steady.sort(key=lambda c: -c[0])
-    changing.sort(key=lambda c: -c[0])
-    out: list[Candidate] = []
-    met: Counter[Meter] = Counter()
-    for score, grid, evidence, meter, first in steady:
-        met[meter] += 1
-        if len(out) >= MEASURED and met[meter] > MEASURED_EACH:
-            continue
+            changing = sorted([*changing, (best, pulse, grid, evidence, fixed)], key=lambda c: -c[0])[:CHANGING]
+        # At once, so that the evidence of hours is not kept for every grid.
+        steady = _likelier(steady + here)
+    out = []
+    for score, meter, first, grid, evidence in steady:
         starts = tuple(range(first, len(grid.beats_s), meter.counted_beats))
         out.append(Candidate(grid, BarPath(starts, (meter,) * len(starts), score), evidence, score))
     allowed = {m: prior for m, prior in METERS.items() if m in meters}
-    for _, pulse, grid, evidence, fixed in changing[:CHANGING]:
+    for _, pulse, grid, evidence, fixed in changing:
         path = evidence.best_path(fixed, allowed)
         if len(set(path.meters)) > 1:
             out.append(Candidate(grid, path, evidence, path.score + pulse))
