@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.data import chart_from_data, chart_to_data, edit_from_data, edit_to_data
+from workbench.chart.data import chart_from_data, edit_from_data, to_data
 from workbench.chart.edits import (
     EDITS,
     AddNote,
@@ -48,21 +48,21 @@ def through_json(data):
 
 @given(charts())
 def test_charts_round_trip_through_json(chart):
-    assert chart_from_data(through_json(chart_to_data(chart))) == chart
+    assert chart_from_data(through_json(to_data(chart))) == chart
 
 
 @given(st.data())
 def test_edits_round_trip_and_leave_the_chart_before_untouched(data):
     chart = data.draw(charts())
-    before = chart_to_data(chart)
+    before = to_data(chart)
     edit = data.draw(edits(chart))
-    again = edit_from_data(through_json(edit_to_data(edit)))
+    again = edit_from_data(through_json(to_data(edit)))
     assert again == edit
     assert apply(chart, again) == apply(chart, edit)
-    assert chart_to_data(chart) == before
+    assert to_data(chart) == before
     # What the cheap copy of one changed bar yields passes all checks of a new chart.
     after = apply(chart, edit)
-    assert chart_from_data(chart_to_data(after)) == after
+    assert chart_from_data(to_data(after)) == after
 
 
 def test_every_edit_can_be_written():
@@ -204,7 +204,7 @@ def test_one_broken_field_at_a_time(chart):
     """Replacing or removing any field of a chart's data is refused with a ChartError."""
     chart = apply(chart, NameSection(0, "Verse", "A"))
     chart = apply(chart, SetText(1, F(0), "watch"))
-    good = through_json(chart_to_data(chart))
+    good = through_json(to_data(chart))
     for path in list(_paths(good)):
         for change in ("wrong", "missing"):
             data = through_json(good)

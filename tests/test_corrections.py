@@ -7,7 +7,7 @@ import pytest
 from tests.grids import CHART, GROOVE, do
 from tests.sentences import says
 from workbench.chart import Note
-from workbench.chart.data import edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import AddNote, ChangeNote, MoveNote, RemoveNote, apply
 from workbench.errors import ChartError
 from workbench.grid.corrections import Corrections
@@ -63,7 +63,7 @@ def test_nothing_left_to_correct_is_said():
 
 
 def test_one_undo_takes_all_repeats_back(grid, document):
-    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    do(grid, 1, edit=to_data(RemoveNote(0, F(0), "kick")))
     assert grid.sent[-1][0]["info"]["corrections"] == {"0": 5}
     do(grid, 2, command="correct repeats", bar_index=0)
     assert says(grid.sent[-1][0]["notice"], "bars 2, 3, 4, 5, 6")

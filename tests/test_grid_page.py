@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.charts import charts, edits
 from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chart.counting import count_syllable, place_name
-from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.errors import ChartError
 from workbench.grid import bundle
@@ -103,12 +103,7 @@ def answers(cases, tmp_path_factory):
         (folder / source.name).write_bytes(source.read_bytes())
     (folder / "agreement.mjs").write_text(AGREEMENT)
     data = [
-        {
-            "chart": chart_to_data(chart),
-            "edit": edit_to_data(edit),
-            "parts": changed_parts(chart, after),
-            "places": places,
-        }
+        {"chart": to_data(chart), "edit": to_data(edit), "parts": changed_parts(chart, after), "places": places}
         for chart, edit, after, places in cases
     ]
     (folder / "cases.json").write_text(json.dumps(data))
@@ -148,7 +143,7 @@ def test_page_and_python_agree_on_which_bars_repeat(cases, answers):
 
 def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):
     for (_, _, after, _), answer in zip(cases, answers, strict=True):
-        assert answer["changed"] == json.loads(json.dumps(chart_to_data(after)))
+        assert answer["changed"] == json.loads(json.dumps(to_data(after)))
 
 
 def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
@@ -156,7 +151,7 @@ def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
     for (_, edit, after, _), answer in zip(cases, answers, strict=True):
         if isinstance(edit, (AddNote, RemoveNote, ChangeNote, SetBars)):
             checked += 1
-            for mine, theirs in zip(answer["shown"]["bars"], chart_to_data(after)["bars"], strict=True):
+            for mine, theirs in zip(answer["shown"]["bars"], to_data(after)["bars"], strict=True):
                 assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {
                     json.dumps(n, sort_keys=True) for n in _plain(theirs["notes"])
                 }
@@ -168,7 +163,7 @@ def test_mark_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
     for (_, edit, after, _), answer in zip(cases, answers, strict=True):
         if isinstance(edit, (SetMark, RemoveMark)):
             checked += 1
-            mine, theirs = answer["shown"]["marks"], chart_to_data(after)["marks"]
+            mine, theirs = answer["shown"]["marks"], to_data(after)["marks"]
             assert sorted(map(str, mine)) == sorted(map(str, theirs))
     assert checked > 30
 

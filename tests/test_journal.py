@@ -8,7 +8,7 @@ from fractions import Fraction as F
 import pytest
 
 from workbench.chart import Chart, Note
-from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import AddNote, SetHeading
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
@@ -33,7 +33,7 @@ class Session:
 
 def _session(steps=STEPS):
     history, files = History((EMPTY,)), {0: dumps_chart(EMPTY).encode()}
-    start = {"n": 0, "saved": sha256_of_bytes(files[0]), "chart": chart_to_data(EMPTY)}
+    start = {"n": 0, "saved": sha256_of_bytes(files[0]), "chart": to_data(EMPTY)}
     lines, charts = [header_of(start), start], [EMPTY]
     for step in steps:
         if step == SAVED:
@@ -42,7 +42,7 @@ def _session(steps=STEPS):
             continue
         line = {step: 1}
         if isinstance(step, int):
-            line = {"do": edit_to_data(AddNote(0, Note(F(step, 16), "kick", 1 + step)))}
+            line = {"do": to_data(AddNote(0, Note(F(step, 16), "kick", 1 + step)))}
         history = history.with_step(line)
         lines.append({"n": history.revision, **line})
         charts.append(history.chart)
@@ -70,10 +70,10 @@ def holds(damaged, line_index, saved):
     # What a document does then: write the journal anew, and the next edit behind it.
     lines = found.lines
     if not lines:
-        start = {"n": 0, "saved": sha256_of_bytes(file), "chart": chart_to_data(found.history.chart)}
+        start = {"n": 0, "saved": sha256_of_bytes(file), "chart": to_data(found.history.chart)}
         lines = [header_of(start), start]
     after = found.history.with_edit(NEXT)
-    again = recover(file, journal_bytes([*lines, {"n": after.revision, "do": edit_to_data(NEXT)}]))
+    again = recover(file, journal_bytes([*lines, {"n": after.revision, "do": to_data(NEXT)}]))
     assert again.whole and again.history.chart == after.chart and again.history.revision == after.revision
     return found
 
@@ -228,7 +228,7 @@ def test_an_old_journal_with_a_line_that_is_none(saved):
 
 
 def test_in_an_old_journal_a_number_that_comes_again_takes_the_place_of_an_interrupted_step():
-    interrupted = json.dumps({"do": edit_to_data(SetHeading(title="Interrupted")), "n": LAST}).encode() + b"\n"
+    interrupted = json.dumps({"do": to_data(SetHeading(title="Interrupted")), "n": LAST}).encode() + b"\n"
     lines = OLD.splitlines(keepends=True)
     found = recover(SESSION.files[0], b"".join([*lines[:-1], interrupted, lines[-1]]))
     assert found.whole and found.history.chart == SESSION.charts[LAST]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from tests.grids import CHART, GROOVE, RATE, clicks_at, do
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import AddNote, CompositeEdit, RemoveNote, TapLines, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
@@ -28,13 +28,13 @@ from workbench.grid.messages import KIT
 def test_hello_is_answered_with_the_whole_chart(grid):
     grid._receive(grid, {"type": "hello", "client": "page"}, [])
     snapshot, _ = grid.sent[0]
-    assert snapshot["chart"] == chart_to_data(CHART)
+    assert snapshot["chart"] == to_data(CHART)
     assert snapshot["info"]["kit"] == KIT
     assert snapshot["info"]["has_recording"] is False
 
 
 def test_an_edit_is_made_and_answered_with_what_changed(grid, document):
-    do(grid, 1, edit=edit_to_data(AddNote(6, Note(F(1, 3), "crash", 90, confirmed=True))))
+    do(grid, 1, edit=to_data(AddNote(6, Note(F(1, 3), "crash", 90, confirmed=True))))
     ((change, _),) = grid.sent
     assert (change["client"], change["seq"], change["revision"]) == ("page", 1, document.revision)
     assert list(change["parts"]["bars"]) == ["6"]
@@ -85,21 +85,21 @@ def test_messages_without_sense_are_passed_over(grid):
 
 @pytest.mark.parametrize("seq", [None, "1", 1.0, True, [], {}, 0, -1, 10**30, 10**400])
 def test_a_number_that_is_none_is_told_and_keeps_nothing_from_being_made(grid, document, seq):
-    do(grid, seq, edit=edit_to_data(AddNote(6, Note(F(0), "kick"))))
+    do(grid, seq, edit=to_data(AddNote(6, Note(F(0), "kick"))))
     assert [m["type"] for m, _ in grid.sent] == ["error"] and document.revision == 0
     for k in (1, 2):
-        do(grid, k, edit=edit_to_data(AddNote(6, Note(F(k, 4), "kick"))))
+        do(grid, k, edit=to_data(AddNote(6, Note(F(k, 4), "kick"))))
     assert document.revision == 2
 
 
 @pytest.mark.parametrize("client", [None, [], "\ud800", "x" * 1000])
 def test_a_page_without_a_name_is_told(grid, document, client):
-    do(grid, 1, client, edit=edit_to_data(AddNote(6, Note(F(0), "kick"))))
+    do(grid, 1, client, edit=to_data(AddNote(6, Note(F(0), "kick"))))
     assert [m["type"] for m, _ in grid.sent] == ["error"] and document.revision == 0
 
 
 def test_an_edit_sent_again_is_made_once_and_answered_alike(grid, document):
-    edit = edit_to_data(AddNote(6, Note(F(0), "kick")))
+    edit = to_data(AddNote(6, Note(F(0), "kick")))
     do(grid, 7, edit=edit)
     do(grid, 3, **removing(99))
     do(grid, 7, edit=edit)
@@ -107,7 +107,7 @@ def test_an_edit_sent_again_is_made_once_and_answered_alike(grid, document):
     assert document.revision == 1
     assert [m["type"] for m, _ in grid.sent] == ["change", "refused", "answer", "refused"]
     assert grid.sent[1] == grid.sent[3]
-    do(grid, 7, "another page", edit=edit_to_data(RemoveNote(6, F(0), "kick")))
+    do(grid, 7, "another page", edit=to_data(RemoveNote(6, F(0), "kick")))
     assert document.revision == 2
 
 
@@ -193,7 +193,7 @@ def test_two_grids_of_one_chart_are_told_the_same(grid, document):
     other = HitGrid(document)
     told = []
     other.send = lambda message, buffers=None: told.append(message)
-    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    do(grid, 1, edit=to_data(RemoveNote(0, F(0), "kick")))
     document.undo()
     assert [m["parts"] for m in told] == [m["parts"] for m, _ in grid.sent]
     assert [m["revision"] for m in told] == [1, 2]
@@ -204,7 +204,7 @@ def test_two_grids_of_one_chart_are_told_the_same(grid, document):
 def test_edits_from_page_and_cell_at_once_lose_nothing_and_do_not_lock_up(grid, document):
     def page():
         for k in range(60):
-            do(grid, k + 1, edit=edit_to_data(AddNote(6, Note(F(k, 64), "crash"))))
+            do(grid, k + 1, edit=to_data(AddNote(6, Note(F(k, 64), "crash"))))
             grid._receive(grid, {"type": "hello", "client": "page"}, [])
 
     def cell():
@@ -223,7 +223,7 @@ def test_edits_from_page_and_cell_at_once_lose_nothing_and_do_not_lock_up(grid, 
 
 
 def test_save_writes_the_file(grid, document):
-    do(grid, 1, edit=edit_to_data(RemoveNote(0, F(0), "kick")))
+    do(grid, 1, edit=to_data(RemoveNote(0, F(0), "kick")))
     do(grid, 2, command="save")
     assert grid.sent[-1][0]["notice"] == "Saved as song.chart.json."
     assert document.unsaved == 0
@@ -309,7 +309,7 @@ def test_workspace_holds_controls_grid_and_more(grid):
 
 def test_together_is_one_step(grid, document):
     both = CompositeEdit((RemoveNote(0, F(0), "kick"), RemoveNote(1, F(0), "kick")), "both")
-    do(grid, 1, edit=edit_to_data(both))
+    do(grid, 1, edit=to_data(both))
     do(grid, 2, command="undo")
     assert document.chart == CHART
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
 from workbench.chart import Chart, Mark, Note, Text, WrittenBar
-from workbench.chart.data import edit_from_data, edit_to_data
+from workbench.chart.data import edit_from_data, to_data
 from workbench.chart.edits import RemoveMark, RemoveNote, SetMark
 from workbench.chart.meter import Meter, TimeMap
 from workbench.commands.cli import main
@@ -167,7 +167,7 @@ def test_a_groove_is_not_called_free_for_its_variations():
 def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
     chart = part(*SONG)
     edit = reading_to_edits(read_part(chart))
-    assert edit_from_data(json.loads(json.dumps(edit_to_data(edit)))) == edit
+    assert edit_from_data(json.loads(json.dumps(to_data(edit)))) == edit
     marked = edit.apply(chart)
     assert [(s.label, s.bar_index) for s in marked.sections] == [("A", 0), ("B", 8), ("A", 16), ("C", 24), ("", 28)]
     assert [(m.start, m.end) for m in marked.marks if m.kind == "fill"] == [

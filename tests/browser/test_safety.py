@@ -93,7 +93,7 @@ def test_two_views_stay_equal(open_notebook, screenshot):
     assert charts[0] == charts[1] == charts[2]
     assert charts[0][0] == revision == 12
     assert kernel.value(CRASHES) == 9
-    written = "__import__('workbench.chart.data', fromlist=['data']).chart_to_data(document.chart)"
+    written = "__import__('workbench.chart.data', fromlist=['data']).to_data(document.chart)"
     assert kernel.value(written) == one.evaluate("return view.session.confirmed")
     screenshot(page)
 

@@ -14,7 +14,7 @@ from random import Random
 
 from tests.fuzz.mutate import damage
 from tests.fuzz.seeds import SAVED, journal_edit, seeds, small_chart
-from workbench.chart.data import edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import SetHeading
 from workbench.commands.cli import main
 from workbench.errors import LONGEST_MESSAGE, WorkbenchError
@@ -173,7 +173,7 @@ def _judge_message(data: bytes, folder: Path) -> Verdict:
         message = json.loads(data)
     except (ValueError, RecursionError):
         return Verdict("refused")  # by Jupyter
-    after = edit_to_data(SetHeading(artist="The Day Trams"))
+    after = to_data(SetHeading(artist="The Day Trams"))
     with ChartDocument.create(small_chart(), folder / "m.chart.json") as document:
         grid, sent = HitGrid(document), []
         grid.send = lambda content, buffers=None: sent.append(content)

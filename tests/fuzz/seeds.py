@@ -14,7 +14,7 @@ import soundfile
 
 from tests import parts
 from workbench.chart import Chart, Mark, Note, Section, Text
-from workbench.chart.data import edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import (
     AddBars,
     AddNote,
@@ -83,7 +83,7 @@ def small_chart() -> Chart:
 #: What the page of the grid sends.
 MESSAGES = (
     *(
-        {"edit": edit_to_data(edit)}
+        {"edit": to_data(edit)}
         for edit in (
             AddNote(1, Note(Fraction(1, 16), "splash", 90)),
             CompositeEdit((SetHeading(title="Ferry"), SetMeter(Meter.parse("3/4"), 0, 7))),

@@ -2,15 +2,16 @@
 
 An edit is a small value that says what the user did; :func:`apply` gives the
 chart after it.  Charts are values, so the chart before an edit is its exact
-inverse and undo cannot fail.  ``edit_to_data``/``edit_from_data``
+inverse and undo cannot fail.  ``to_data``/``edit_from_data``
 (:mod:`workbench.chart.data`) write edits for journals and messages.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 from fractions import Fraction
+from typing import Annotated, ClassVar
 
 import numpy as np
 
@@ -30,9 +31,22 @@ TAP_MEANS_STROKE_S = 0.06
 MARK_STEPS = 12
 
 
+#: Every edit by the name used in journals and messages.
+EDITS: dict[str, type[Edit]] = {}
+#: A number of counted beats, which may go backwards.
+Shift = Annotated[Fraction, "beats"]
+
+
 @dataclass(frozen=True)
 class Edit:
-    """Base of all edits."""
+    """Base of all edits; ``called`` is the name of one in journals and messages."""
+
+    called: ClassVar[str]
+
+    def __init_subclass__(cls, called: str = "") -> None:
+        if called:
+            cls.called = called
+            EDITS[called] = cls
 
     def apply(self, chart: Chart) -> Chart:
         """The chart after the edit; a ChartError says why it is impossible."""
@@ -59,7 +73,7 @@ def _note(chart: Chart, bar_index: int, position: Fraction, name: str) -> Note:
 
 
 @dataclass(frozen=True)
-class AddNote(Edit):
+class AddNote(Edit, called="add note"):
     """Write a note; one at the same place and instrument is replaced."""
 
     bar_index: int
@@ -71,7 +85,7 @@ class AddNote(Edit):
 
 
 @dataclass(frozen=True)
-class RemoveNote(Edit):
+class RemoveNote(Edit, called="remove note"):
     """Take a note out of a bar."""
 
     bar_index: int
@@ -85,7 +99,7 @@ class RemoveNote(Edit):
 
 
 @dataclass(frozen=True)
-class MoveNote(Edit):
+class MoveNote(Edit, called="move note"):
     """Write a note at another place, on another instrument, or both.
 
     The time at which it was heard is kept if it lies within
@@ -118,7 +132,7 @@ class MoveNote(Edit):
 
 
 @dataclass(frozen=True)
-class ChangeNote(Edit):
+class ChangeNote(Edit, called="change note"):
     """Change what is said of a note; fields left at None stay as they are."""
 
     bar_index: int
@@ -132,14 +146,14 @@ class ChangeNote(Edit):
 
     def apply(self, chart: Chart) -> Chart:
         note = _note(chart, self.bar_index, self.position, self.instrument)
-        fields = ("velocity", "articulations", "sticking", "confirmed", "deviation_s")
-        changes = {f: getattr(self, f) for f in fields if getattr(self, f) is not None}
+        names = ("velocity", "articulations", "sticking", "confirmed", "deviation_s")
+        changes = {f: getattr(self, f) for f in names if getattr(self, f) is not None}
         changed = replace(note, **changes)
         return chart.with_bar(self.bar_index, chart.bars[self.bar_index].with_note(changed))
 
 
 @dataclass(frozen=True)
-class RenameInstrument(Edit):
+class RenameInstrument(Edit, called="rename instrument"):
     """Give all strokes of one instrument in ``first_bar … last_bar`` to another.
 
     Where both would fall on one place, the louder note stays.
@@ -168,7 +182,7 @@ class RenameInstrument(Edit):
 
 
 @dataclass(frozen=True)
-class SetBars(Edit):
+class SetBars(Edit, called="set bars"):
     """Write the contents of consecutive bars anew (paste, repeat, re-lay)."""
 
     first_bar: int
@@ -179,7 +193,7 @@ class SetBars(Edit):
 
 
 @dataclass(frozen=True)
-class SetSubdivisions(Edit):
+class SetSubdivisions(Edit, called="set subdivisions"):
     """Set into how many grid parts each beat of a bar is divided."""
 
     bar_index: int
@@ -191,76 +205,75 @@ class SetSubdivisions(Edit):
         return chart.with_bar(self.bar_index, bar)
 
 
+@dataclass(frozen=True)
 class _Rebar(Edit):
     """Base of edits that lay other bars: what was heard stays where it was heard (:mod:`workbench.chart.rewriting`)."""
 
+    #: Lays the bars of a time map anew, given the edit's fields.
+    lay: ClassVar[Callable[..., Rebarring]]
+
     def rebarring(self, chart: Chart) -> Rebarring:
         """The other bars, and where written notes go in them."""
-        raise TypeError(f"{type(self).__name__} is no edit of its own")
+        return self.lay(chart.time_map, *(getattr(self, f.name) for f in fields(self)))
 
     def apply(self, chart: Chart) -> Chart:
         return SetTimeMap(*rewrite(chart, self.rebarring(chart))).apply(chart)
 
 
 @dataclass(frozen=True)
-class ShiftOne(_Rebar):
+class ShiftOne(_Rebar, called="shift one"):
     """Begin every bar of a stretch so many counted beats later (negative: earlier)."""
 
-    beats: Fraction
+    beats: Shift
     first_bar: int = 0
     last_bar: int | None = None
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.shift_one(chart.time_map, self.beats, self.first_bar, self.last_bar)
+    lay = staticmethod(rebarring.shift_one)
 
 
 @dataclass(frozen=True)
-class ChangeLevel(_Rebar):
+class ChangeLevel(_Rebar, called="change level"):
     """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two."""
 
     factor: Fraction
     first_bar: int = 0
     last_bar: int | None = None
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.change_level(chart.time_map, self.factor, self.first_bar, self.last_bar)
+    lay = staticmethod(rebarring.change_level)
 
 
 @dataclass(frozen=True)
-class SetMeter(_Rebar):
+class SetMeter(_Rebar, called="set meter"):
     """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it."""
 
     meter: Meter
     first_bar: int = 0
     last_bar: int | None = None
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.set_meter(chart.time_map, self.meter, self.first_bar, self.last_bar)
+    lay = staticmethod(rebarring.set_meter)
 
 
 @dataclass(frozen=True)
-class SetPickup(_Rebar):
+class SetPickup(_Rebar, called="set pick-up"):
     """Let the song begin with a pick-up of so many whole notes; 0: with a full bar."""
 
     length: Fraction
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.set_pickup(chart.time_map, self.length)
+    lay = staticmethod(rebarring.set_pickup)
 
 
 @dataclass(frozen=True)
-class MoveBarLine(_Rebar):
+class MoveBarLine(_Rebar, called="move bar line"):
     """Move the line that opens a bar (``bar_index`` = number of bars: the end) and fix it there."""
 
     bar_index: int
     time_s: float
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.move_line(chart.time_map, self.bar_index, self.time_s)
+    lay = staticmethod(rebarring.move_line)
 
 
 @dataclass(frozen=True)
-class TapLines(_Rebar):
+class TapLines(_Rebar, called="tap lines"):
     """Lay the song anew from a "1" tapped on several bars; taps near a stroke mean the stroke."""
 
     times_s: tuple[float, ...]
@@ -271,7 +284,7 @@ class TapLines(_Rebar):
 
 
 @dataclass(frozen=True)
-class TapBeats(_Rebar):
+class TapBeats(_Rebar, called="tap beats"):
     """Lay the song anew from tapped beats, the first of them a "1"."""
 
     times_s: tuple[float, ...]
@@ -282,39 +295,36 @@ class TapBeats(_Rebar):
 
 
 @dataclass(frozen=True)
-class SplitBar(_Rebar):
+class SplitBar(_Rebar, called="split bar"):
     """Two bars instead of one: a line at a position inside it."""
 
     bar_index: int
     position: Fraction
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.split_bar(chart.time_map, self.bar_index, self.position)
+    lay = staticmethod(rebarring.split_bar)
 
 
 @dataclass(frozen=True)
-class JoinBars(_Rebar):
+class JoinBars(_Rebar, called="join bars"):
     """One bar instead of a bar and the next."""
 
     bar_index: int
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.join_bars(chart.time_map, self.bar_index)
+    lay = staticmethod(rebarring.join_bars)
 
 
 @dataclass(frozen=True)
-class AddBars(_Rebar):
+class AddBars(_Rebar, called="add bars"):
     """More bars after the last, or before the first, at their neighbour's tempo."""
 
     count: int
     at_end: bool = True
 
-    def rebarring(self, chart: Chart) -> Rebarring:
-        return rebarring.add_bars(chart.time_map, self.count, self.at_end)
+    lay = staticmethod(rebarring.add_bars)
 
 
 @dataclass(frozen=True)
-class FixLine(Edit):
+class FixLine(Edit, called="fix line"):
     """Hold the line that opens a bar where it is, or let it go."""
 
     bar_index: int
@@ -335,7 +345,7 @@ def _meant(chart: Chart, taps_s: Sequence[float]) -> list[float]:
 
 
 @dataclass(frozen=True)
-class SetTimeMap(Edit):
+class SetTimeMap(Edit, called="set time map"):
     """Lay the whole chart on other bars (downbeat shifted, tempo halved …).
 
     ``bars`` are the notes written anew on ``time_map``; sections go to the nearest
@@ -380,7 +390,7 @@ class SetTimeMap(Edit):
 
 
 @dataclass(frozen=True)
-class NameSection(Edit):
+class NameSection(Edit, called="name section"):
     """Begin a section at a bar, or rename the one that begins there."""
 
     bar_index: int
@@ -395,7 +405,7 @@ class NameSection(Edit):
 
 
 @dataclass(frozen=True)
-class RemoveSection(Edit):
+class RemoveSection(Edit, called="remove section"):
     """Let a section be part of the one before it."""
 
     bar_index: int
@@ -408,7 +418,7 @@ class RemoveSection(Edit):
 
 
 @dataclass(frozen=True)
-class SetText(Edit):
+class SetText(Edit, called="set text"):
     """Write a cue above a bar; an empty text removes it."""
 
     bar_index: int
@@ -424,7 +434,7 @@ class SetText(Edit):
 
 
 @dataclass(frozen=True)
-class SetMark(Edit):
+class SetMark(Edit, called="set mark"):
     """Mark a stretch; a mark of the same kind and start is replaced."""
 
     mark: Mark
@@ -435,7 +445,7 @@ class SetMark(Edit):
 
 
 @dataclass(frozen=True)
-class RemoveMark(Edit):
+class RemoveMark(Edit, called="remove mark"):
     """Take a mark away; the notes under it stay."""
 
     mark_kind: str
@@ -449,7 +459,7 @@ class RemoveMark(Edit):
 
 
 @dataclass(frozen=True)
-class SetHeading(Edit):
+class SetHeading(Edit, called="set heading"):
     """Set title, artist, feel or kit; what is left at None stays."""
 
     title: str | None = None
@@ -458,13 +468,12 @@ class SetHeading(Edit):
     kit: tuple[str, ...] | None = None
 
     def apply(self, chart: Chart) -> Chart:
-        fields = ("title", "artist", "feel", "kit")
-        changes = {f: getattr(self, f) for f in fields if getattr(self, f) is not None}
+        changes = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
         return replace(chart, **changes)
 
 
 @dataclass(frozen=True)
-class CompositeEdit(Edit):
+class CompositeEdit(Edit, called="together"):
     """Several edits that are done and undone as one; all or none."""
 
     edits: tuple[Edit, ...]
@@ -474,34 +483,3 @@ class CompositeEdit(Edit):
         for edit in self.edits:
             chart = edit.apply(chart)
         return chart
-
-
-#: Every edit by the name used in journals and messages.
-EDITS: dict[str, type[Edit]] = {
-    "add note": AddNote,
-    "remove note": RemoveNote,
-    "move note": MoveNote,
-    "change note": ChangeNote,
-    "rename instrument": RenameInstrument,
-    "set bars": SetBars,
-    "set subdivisions": SetSubdivisions,
-    "shift one": ShiftOne,
-    "change level": ChangeLevel,
-    "set meter": SetMeter,
-    "set pick-up": SetPickup,
-    "move bar line": MoveBarLine,
-    "tap lines": TapLines,
-    "tap beats": TapBeats,
-    "split bar": SplitBar,
-    "join bars": JoinBars,
-    "add bars": AddBars,
-    "fix line": FixLine,
-    "set time map": SetTimeMap,
-    "name section": NameSection,
-    "remove section": RemoveSection,
-    "set text": SetText,
-    "set mark": SetMark,
-    "remove mark": RemoveMark,
-    "set heading": SetHeading,
-    "together": CompositeEdit,
-}

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.chart import Chart
-from workbench.chart.data import chart_from_data, chart_to_data, written_bar_from_data
+from workbench.chart.data import chart_from_data, to_data, written_bar_from_data
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.safefile import replacing
@@ -80,7 +80,7 @@ def moved_chart(chart: Chart, folder: str | os.PathLike, other: str | os.PathLik
 
 def dumps_chart(chart: Chart) -> str:
     """A chart as the text of a chart file, one bar a line."""
-    data = chart_to_data(chart)
+    data = to_data(chart)
     return _laid_out({"format": FORMAT, "version": VERSION, "chart": data})
 
 

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from workbench.chart import Chart
-from workbench.chart.data import chart_to_data, edit_to_data
+from workbench.chart.data import to_data
 from workbench.chart.edits import Edit
 from workbench.errors import FileFormatError
 from workbench.files import journal
@@ -211,7 +211,7 @@ class ChartDocument:
             (:class:`~workbench.files.journal.ChangedElsewhereError`); nothing has changed.
         """
         with self._lock:
-            return self._step({"do": edit_to_data(edit)}, self._state.history.with_edit(edit), edit)
+            return self._step({"do": to_data(edit)}, self._state.history.with_edit(edit), edit)
 
     def undo(self) -> Chart:
         """Take the last edit back.
@@ -299,7 +299,7 @@ class ChartDocument:
         start: journal.Line = {"n": history.revision - len(steps)}
         if not steps and len(self._state.file_hashes) == 1:
             (start["saved"],) = self._state.file_hashes
-        start["chart"] = chart_to_data(history.charts[0])
+        start["chart"] = to_data(history.charts[0])
         return journal.write_anew(self._journal, [journal.header_of(start), start, *steps, *lines], self._mode())
 
     def _mode(self) -> int:

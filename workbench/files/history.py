@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from workbench.chart import Chart
-from workbench.chart.data import edit_from_data, edit_to_data
+from workbench.chart.data import edit_from_data, to_data
 from workbench.chart.edits import Edit, apply
 from workbench.errors import ChartError
 
@@ -67,7 +67,7 @@ class History:
 
     def steps(self) -> list[dict[str, Any]]:
         """The shortest steps that lead from the first chart to here, as a journal holds them."""
-        steps: list[dict[str, Any]] = [{"do": edit_to_data(e)} for e in self.edits]
+        steps: list[dict[str, Any]] = [{"do": to_data(e)} for e in self.edits]
         steps += [{"undo": 1}] * (len(steps) - self.at)
         first = self.revision - len(steps) + 1
         return [{"n": first + k, **step} for k, step in enumerate(steps)]

@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from workbench.chart import Chart
-from workbench.chart.data import MOST, chart_from_data, chart_to_data
+from workbench.chart.data import MOST, chart_from_data, to_data
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import ENDING, DamagedChartError, loads_chart
 from workbench.files.history import History
@@ -214,7 +214,7 @@ def recover(chart_file: bytes, journal: bytes | None, name: str = "The chart") -
         return Recovered(base.history, None, base.journal(lines), whole, old)
     after_file = None
     if marks:
-        after_file = _Way.follow({"n": marks[-1], "saved": hash_, "chart": chart_to_data(file)}, file, steps)
+        after_file = _Way.follow({"n": marks[-1], "saved": hash_, "chart": to_data(file)}, file, steps)
     if base is not None:
         # The hash tells at once where the chart file stands, its content also where that mark is lost.
         saved = next((n for n in (*reversed(marks), *reversed(base.passed)) if base.passed.get(n) == file), None)

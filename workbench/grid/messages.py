@@ -34,21 +34,21 @@ def changed_parts(old: Chart, new: Chart) -> dict[str, Any]:
     parts: dict[str, Any] = {}
     same_length = len(old) == len(new)
     if same_length:
-        bars = {str(k): chartdata.written_bar_to_data(new.bars[k]) for k in changed_bars(old, new)}
+        bars = {str(k): chartdata.to_data(new.bars[k]) for k in changed_bars(old, new)}
         if bars:
             parts["bars"] = bars
     else:
-        parts["bars"] = [chartdata.written_bar_to_data(b) for b in new.bars]
+        parts["bars"] = [chartdata.to_data(b) for b in new.bars]
     if old.time_map is not new.time_map and old.time_map != new.time_map:
         if same_length:
             pairs = enumerate(zip(old.time_map.bars, new.time_map.bars))
-            parts["time_bars"] = {str(k): chartdata.bar_to_data(b) for k, (a, b) in pairs if a != b}
+            parts["time_bars"] = {str(k): chartdata.to_data(b) for k, (a, b) in pairs if a != b}
             parts["end_s"] = new.time_map.end_s
         else:
-            parts["time_map"] = chartdata.time_map_to_data(new.time_map)
+            parts["time_map"] = chartdata.to_data(new.time_map)
     heading = ("title", "artist", "feel", "kit", "sections", "texts", "marks", "recording")
     if any(getattr(old, f) != getattr(new, f) for f in heading):
-        data = chartdata.chart_to_data(_without_bars(new))
+        data = chartdata.to_data(_without_bars(new))
         parts |= {f: data[f] for f in heading if getattr(old, f) != getattr(new, f)}
     return parts
 

@@ -290,12 +290,7 @@ class HitGrid(anywidget.AnyWidget):
                 "corrections": self._corrections.counts(self._shown),
             }
             self.send(
-                {
-                    "type": "snapshot",
-                    "revision": self._revision,
-                    "info": info,
-                    "chart": chartdata.chart_to_data(self._shown),
-                }
+                {"type": "snapshot", "revision": self._revision, "info": info, "chart": chartdata.to_data(self._shown)}
             )
             if self._sound_error():
                 self.send({"type": "error", "error": self._sound_error()})
