@@ -190,7 +190,7 @@ def test_what_the_user_confirmed_is_never_changed():
         marked = SetMark(mark).apply(marked)
     marked = replace(marked, sections=tuple(replace(s, name="Verse") if s.label == "A" else s for s in marked.sections))
     reading = read_part(marked)
-    after = reading_to_edits(reading, variations=True).apply(marked)
+    after = reading_to_edits(reading).apply(marked)
     assert set(mine) <= set(after.marks) and after.sections == marked.sections
     for mark in mine:
         assert not any(
@@ -227,13 +227,6 @@ def test_cues_for_the_score_leave_the_users_texts_alone():
 def test_a_silent_last_bar_is_no_section():
     chart = part(*[ROCK] * 8, EMPTY)
     assert [s.label for s in reading_to_edits(read_part(chart)).apply(chart).sections] == ["A"]
-
-
-def test_variations_can_be_marked_too():
-    chart = part(*SONG)
-    marked = reading_to_edits(read_part(chart), variations=True).apply(chart)
-    notes = {m.start[0]: m.text for m in marked.marks if m.kind == "note"}
-    assert notes[16] == "crash instead of hi-hat on 1"
 
 
 # -- the command --------------------------------------------------------------------------

@@ -233,12 +233,11 @@ def _wholly_filled(chart: Chart, spans: tuple[Mark, ...], bar_index: int) -> boo
 # -- into the chart -------------------------------------------------------------------
 
 
-def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = False) -> CompositeEdit:
+def reading_to_edits(reading: Reading, cues: bool = False) -> CompositeEdit:
     """The edit, one step to undo, that writes a reading into its chart.
 
     Sections get their letters where the chart names none; every groove and
-    fill gets a mark that a user can rename, confirm or remove; with
-    ``variations`` so does every changed bar, and with ``cues`` the score gets
+    fill gets a mark that a user can rename, confirm or remove; with ``cues`` the score gets
     "fill", "half-time" and the like above the staff.  Marks of an earlier reading that a
     user has not confirmed are replaced; confirmed marks and the user's own
     sections are never touched.
@@ -263,12 +262,6 @@ def reading_to_edits(reading: Reading, variations: bool = False, cues: bool = Fa
                     Mark("groove", (stretch.bars.start, Fraction(0)), (stretch.bars.stop, Fraction(0)), own.text)
                 )
     new += [replace(f.span, text=f.text) for f in reading.fills if not f.span.confirmed]
-    if variations:
-        new += [
-            Mark("note", (k, Fraction(0)), (k + 1, Fraction(0)), text)
-            for k, text in _texts_by_bar(reading).items()
-            if not any(m.kind == "note" and m.start == (k, Fraction(0)) for m in chart.marks)
-        ]
     starts = {(m.kind, m.start) for m in chart.marks if m.confirmed}
     for mark in new:
         overlapped = any(m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in confirmed)
@@ -296,11 +289,3 @@ def _cues(reading: Reading) -> list[tuple[tuple[int, Fraction], str]]:
             if said:
                 out.append(((stretch.bars.start, Fraction(0)), said))
     return out
-
-
-def _texts_by_bar(reading: Reading) -> dict[int, str]:
-    said: dict[int, list[str]] = {}
-    for v in reading.variations:
-        for k in v.bars:
-            said.setdefault(k, []).append(v.text)
-    return {k: "; ".join(texts) for k, texts in sorted(said.items())}

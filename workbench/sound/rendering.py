@@ -11,7 +11,7 @@ one before (common practice, no source).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -77,23 +77,8 @@ class Hit:
     variation: int = 0
 
 
-def hits_of(
-    chart: Chart,
-    first_bar: int = 0,
-    end_bar: int | None = None,
-    *,
-    instruments: Collection[str] | None = None,
-    played: bool = True,
-) -> list[Hit]:
-    """The strokes of bars ``first_bar … end_bar − 1``, seconds from the first's line.
-
-    Parameters
-    ----------
-    instruments : names or None
-        Only these; None means all.
-    played : bool
-        With the feel (deviations) of the recording, or exactly as written.
-    """
+def hits_of(chart: Chart, first_bar: int = 0, end_bar: int | None = None) -> list[Hit]:
+    """The strokes of bars ``first_bar … end_bar − 1`` as they were played, seconds from the first's line."""
     end_bar = len(chart) if end_bar is None else end_bar
     chart.time_map.check_bar(first_bar)
     chart.time_map.check_bar(end_bar - 1)
@@ -101,9 +86,7 @@ def hits_of(
     hits: list[Hit] = []
     for k in range(first_bar, end_bar):
         for note in chart.bars[k].notes:
-            if instruments is not None and note.instrument not in instruments:
-                continue
-            own, *further = play_note(chart, k, note, played)
+            own, *further = play_note(chart, k, note)
             stop_s = None
             if "choke" in note.articulations:
                 at_s, off_s = (chart.time_map.seconds(k, note.position + length) for length in (0, Fraction(1, 8)))
@@ -204,11 +187,7 @@ def pan_gains(place: float) -> np.ndarray:
 def render_chart(
     chart: Chart,
     sample_rate: int = SAMPLE_RATE_HZ,
-    first_bar: int = 0,
-    end_bar: int | None = None,
     *,
-    instruments: Collection[str] | None = None,
-    played: bool = True,
     loop: bool = False,
     room: bool = True,
     whole_recording: bool = False,
@@ -217,12 +196,6 @@ def render_chart(
 
     Parameters
     ----------
-    first_bar, end_bar : int
-        Bar indices, end exclusive; by default the whole chart.
-    instruments : names or None
-        Only these; None means all.
-    played : bool
-        With the recorded feel, or exactly as written.
     loop : bool
         One round of endless repetition, ``loop_length`` samples long.
         Otherwise the last strokes ring out for :data:`RING_OUT_S`.
@@ -235,11 +208,10 @@ def render_chart(
     Audio
         Stereo; peaks may pass full scale (see :mod:`workbench.sound.loudness`).
     """
-    end_bar = len(chart) if end_bar is None else end_bar
-    hits = hits_of(chart, first_bar, end_bar, instruments=instruments, played=played)
-    length = loop_length(chart.time_map, sample_rate, first_bar, end_bar)
+    hits = hits_of(chart)
+    length = loop_length(chart.time_map, sample_rate)
     if whole_recording:
-        shift_s = chart.time_map.bar_start_s(first_bar)
+        shift_s = chart.time_map.bar_start_s(0)
         hits = [
             replace(b, time_s=b.time_s + shift_s, stop_s=None if b.stop_s is None else b.stop_s + shift_s) for b in hits
         ]
@@ -249,11 +221,9 @@ def render_chart(
     return Audio(mix_hits(hits, length, sample_rate, loop=loop, room=room), sample_rate)
 
 
-def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0, end_bar: int | None = None) -> int:
-    """Samples from one bar line to another, rounded once."""
-    end_bar = len(time_map) if end_bar is None else end_bar
-    seconds = time_map.bar_end_s(end_bar - 1) - time_map.bar_start_s(first_bar)
-    return round(seconds * sample_rate)
+def loop_length(time_map: TimeMap, sample_rate: int) -> int:
+    """Samples from the first bar line to the last, rounded once."""
+    return round((time_map.end_s - time_map.bar_start_s(0)) * sample_rate)
 
 
 # -- click -----------------------------------------------------------------------
@@ -283,29 +253,17 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
 
 
 def render_click(
-    time_map: TimeMap,
-    kind: str = "quarter",
-    sample_rate: int = SAMPLE_RATE_HZ,
-    first_bar: int = 0,
-    end_bar: int | None = None,
-    *,
-    loop: bool = False,
-    whole_recording: bool = False,
+    time_map: TimeMap, kind: str = "quarter", sample_rate: int = SAMPLE_RATE_HZ, *, loop: bool = False
 ) -> Audio:
     """A click along the bars of a time map; higher and louder on 1.
 
-    As long as :func:`render_chart` with the same bars makes it, so both mix.
+    As long as :func:`render_chart` makes it, so both mix.
     """
-    end_bar = len(time_map) if end_bar is None else end_bar
-    origin_s = 0.0 if whole_recording else time_map.bar_start_s(first_bar)
-    length = loop_length(time_map, sample_rate, first_bar, end_bar)
-    if whole_recording:
-        length += round(time_map.bar_start_s(first_bar) * sample_rate)
-    if not loop:
-        length += round(RING_OUT_S * sample_rate)
+    origin_s = time_map.bar_start_s(0)
+    length = loop_length(time_map, sample_rate) + (0 if loop else round(RING_OUT_S * sample_rate))
     out = np.zeros((length, 1), np.float32)
-    for k in range(first_bar, end_bar):
-        for position, accented in click_positions(time_map.bars[k], kind):
+    for k, bar in enumerate(time_map.bars):
+        for position, accented in click_positions(bar, kind):
             at = round((time_map.seconds(k, position) - origin_s) * sample_rate)
             _lay(out, click_sample(sample_rate, accented)[:, None], at, loop)
     return Audio(out, sample_rate)
