@@ -221,9 +221,11 @@ def render_chart(
     return Audio(mix_hits(hits, length, sample_rate, loop=loop, room=room), sample_rate)
 
 
-def loop_length(time_map: TimeMap, sample_rate: int) -> int:
-    """Samples from the first bar line to the last, rounded once."""
-    return round((time_map.end_s - time_map.bar_start_s(0)) * sample_rate)
+def loop_length(time_map: TimeMap, sample_rate: int, first_bar: int = 0, end_bar: int | None = None) -> int:
+    """Samples from one bar line to another, rounded once."""
+    end_bar = len(time_map) if end_bar is None else end_bar
+    seconds = time_map.bar_end_s(end_bar - 1) - time_map.bar_start_s(first_bar)
+    return round(seconds * sample_rate)
 
 
 # -- click -----------------------------------------------------------------------
@@ -253,17 +255,29 @@ def click_positions(bar: Bar, kind: str) -> list[tuple[Fraction, bool]]:
 
 
 def render_click(
-    time_map: TimeMap, kind: str = "quarter", sample_rate: int = SAMPLE_RATE_HZ, *, loop: bool = False
+    time_map: TimeMap,
+    kind: str = "quarter",
+    sample_rate: int = SAMPLE_RATE_HZ,
+    first_bar: int = 0,
+    end_bar: int | None = None,
+    *,
+    loop: bool = False,
+    whole_recording: bool = False,
 ) -> Audio:
     """A click along the bars of a time map; higher and louder on 1.
 
-    As long as :func:`render_chart` makes it, so both mix.
+    As long as :func:`render_chart` with the same bars makes it, so both mix.
     """
-    origin_s = time_map.bar_start_s(0)
-    length = loop_length(time_map, sample_rate) + (0 if loop else round(RING_OUT_S * sample_rate))
+    end_bar = len(time_map) if end_bar is None else end_bar
+    origin_s = 0.0 if whole_recording else time_map.bar_start_s(first_bar)
+    length = loop_length(time_map, sample_rate, first_bar, end_bar)
+    if whole_recording:
+        length += round(time_map.bar_start_s(first_bar) * sample_rate)
+    if not loop:
+        length += round(RING_OUT_S * sample_rate)
     out = np.zeros((length, 1), np.float32)
-    for k, bar in enumerate(time_map.bars):
-        for position, accented in click_positions(bar, kind):
+    for k in range(first_bar, end_bar):
+        for position, accented in click_positions(time_map.bars[k], kind):
             at = round((time_map.seconds(k, position) - origin_s) * sample_rate)
             _lay(out, click_sample(sample_rate, accented)[:, None], at, loop)
     return Audio(out, sample_rate)
