@@ -140,3 +140,15 @@ def test_a_file_in_the_place_of_the_folder_is_told_before_the_listening(tmp_path
     (tmp_path / "song.wav").write_bytes(b"never listened to")
     assert main(["draft", str(tmp_path / "song.wav"), "--out", str(tmp_path / "taken")]) == 2
     assert "taken is a file, not a folder" in capsys.readouterr().err
+
+
+def test_the_command_drafts_the_bars_that_are_asked_for(recording, tmp_path, capsys):
+    lines = tmp_path / "lines.txt"
+    lines.write_text("2.02\n5.03 second\n")
+    options = ["--meter", "3/4", "--tempo", "110-130", "--bar-lines", str(lines), "--json"]
+    assert main(["draft", str(recording), "--out", str(tmp_path), *options]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["meters"] == ["3/4"] and {r["meter"] for r in told["readings"]} == {"3/4"}
+    assert 110 <= told["tempo_bpm"] <= 130
+    bars = read_chart(told["chart"]).time_map.bars
+    assert {bar.beat_times_s[0] for bar in bars if bar.fixed} == {2.02, 5.03}

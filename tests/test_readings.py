@@ -160,7 +160,7 @@ def test_what_the_user_knows_is_kept(wish, meter, tempo_bpm):
 
 def test_a_meter_that_is_not_tracked_is_named():
     with pytest.raises(AnalysisError, match="11/8"):
-        track_readings(activations_of(TimeMap.steady(4, 110), 8.0), wish=BarWish(meter=Meter(11, 8)))
+        BarWish(meter=Meter(11, 8))
 
 
 def reading(time_map, probability):
@@ -181,6 +181,7 @@ def test_readings_in_words():
     for part in ("4/4 at 220 (12 %)", "the 1 a beat later (6 %)", "the 1 half a beat earlier (2 %)"):
         assert part in told
     assert describe([first]) == "4/4 at 110"
+    assert "4/4 at 220 (20 %)" in describe([first, others[0], reading(TimeMap.steady(24, 220, start_s=1.2), 0.08)])
 
 
 def test_a_tempo_is_one_number_or_two():

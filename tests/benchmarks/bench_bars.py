@@ -71,7 +71,7 @@ def measure_song(song: BarSong) -> tuple[dict, list[tuple[float, bool]]]:
         "AMLt": continuity[3],
         "lines F": scores[0][1],
         "lines CMLt": of_lines[1],
-        "meter": float(str(readings[0].meter) == song.meter),
+        "meter right": float(str(readings[0].meter) == song.meter),
         "right": float(min(scores[0]) >= GOOD),
         "among three": float(max(min(s) for s in scores) >= GOOD),
         "said": readings[0].probability,

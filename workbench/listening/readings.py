@@ -84,11 +84,21 @@ class BarWish:
     meter : Meter, optional
     tempo_bpm : (float, float), optional
         Lowest and highest counted tempo.
+
+    Raises
+    ------
+    AnalysisError
+        If bars of the meter are not tracked.
     """
 
     lines_s: tuple[float, ...] = ()
     meter: Meter | None = None
     tempo_bpm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.meter is not None and self.meter not in KNOWN_METERS:
+            known = ", ".join(map(str, KNOWN_METERS))
+            raise AnalysisError(f"Bars are tracked in {known}; draft without a meter and set {self.meter} in the grid.")
 
 
 NOTHING_KNOWN = BarWish()
@@ -106,9 +116,13 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
 
 def describe(readings: Sequence[BarReading]) -> str:
     """Readings in words: "4/4 at 110; it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
-    first, others = readings[0], readings[1:]
-    also = [f"{_against(first, r)} ({max(1, round(100 * r.probability))} %)" for r in others]
-    return f"{first.meter} at {first.tempo_bpm:.0f}" + (f"; it may also be {', '.join(also)}" if also else "")
+    first = readings[0]
+    also: dict[str, float] = {}
+    for other in readings[1:]:
+        words = _against(first, other)
+        also[words] = also.get(words, 0.0) + other.probability
+    told = [f"{words} ({max(1, round(100 * likely))} %)" for words, likely in also.items()]
+    return f"{first.meter} at {first.tempo_bpm:.0f}" + (f"; it may also be {', '.join(told)}" if told else "")
 
 
 def _against(first: BarReading, other: BarReading) -> str:
@@ -175,11 +189,6 @@ def track_readings(
     duration_s = activations.duration_s if duration_s is None else duration_s
     if duration_s < 1.0:
         raise AnalysisError("The recording is too short to find bars in; it needs at least one second.")
-    if wish.meter is not None and wish.meter not in KNOWN_METERS:
-        raise AnalysisError(
-            f"Bars are tracked in {', '.join(map(str, KNOWN_METERS))}; draft without a meter and set "
-            f"{wish.meter} in the grid."
-        )
     heard = Heard(activations, strokes, harmony)
     lines = np.sort(np.asarray(wish.lines_s, dtype=float))
     grids = []
