@@ -18,7 +18,7 @@ from workbench.checking.check import Check
 MOST_LISTED = 200
 
 
-class Grid(Protocol):
+class GridPage(Protocol):
     """What the list needs of a grid (:class:`workbench.grid.HitGrid`)."""
 
     playing: bool
@@ -50,7 +50,7 @@ class CheckList(w.VBox):
     'wrong'
     """
 
-    def __init__(self, check: Check, grid: Grid) -> None:
+    def __init__(self, check: Check, grid: GridPage) -> None:
         self.check, self.grid = check, grid
         findings = check.findings[:MOST_LISTED]
         self._numbers: list[int] = []

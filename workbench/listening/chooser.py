@@ -356,7 +356,7 @@ def _third(backbeat: np.ndarray) -> float:
 
 
 @dataclass(frozen=True)
-class Network:
+class ChooserNetwork:
     """A softmax over readings: linear in the scaled measures, plus one hidden layer.
 
     Attributes
@@ -387,10 +387,10 @@ class Network:
 
 
 @cache
-def network() -> Network:
+def network() -> ChooserNetwork:
     """The network that is shipped."""
     data = json.loads(resources.files("workbench.listening").joinpath("bar_chooser.json").read_text())
     assert tuple(data["measures"]) == MEASURES
     weights = data["network"]
     temperature = weights.pop("temperature")
-    return Network(**{k: np.array(v) for k, v in weights.items()}, temperature=temperature)
+    return ChooserNetwork(**{k: np.array(v) for k, v in weights.items()}, temperature=temperature)

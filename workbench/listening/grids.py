@@ -23,7 +23,7 @@ STEADY_BPM, TEMPO_STEP = (60.0, 190.0), 0.0006
 STEADY_GRIDS = 6
 
 #: Grids nearer in tempo than this ratio, or an octave of it, are the same.
-SAME_TEMPO = 0.015
+SAME_GRID_TEMPO = 0.015
 
 #: A steady beat follows the activations so far, seconds, smoothed over so many beats.
 BEND_WITHIN_S, BEND_BEATS = 0.07, 16
@@ -82,7 +82,7 @@ def steady_grids(likelihood: np.ndarray, frame_rate_hz: float, count: int = STEA
         k = int(best.argmax())
         out.append(bend(np.arange(phase[k], frames, periods[k]) / frame_rate_hz, likelihood, frame_rate_hz))
         apart = octave - octave[k]
-        best[np.abs(apart - np.round(apart)) < np.log2(1 + SAME_TEMPO)] = -np.inf
+        best[np.abs(apart - np.round(apart)) < np.log2(1 + SAME_GRID_TEMPO)] = -np.inf
     return out
 
 
@@ -112,7 +112,7 @@ def candidate_grids(
 
 
 def _same(one: Grid, other: Grid) -> bool:
-    if abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_TEMPO:
+    if abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_GRID_TEMPO:
         return False
     nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
     distance = np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm

@@ -28,11 +28,11 @@ import numpy as np
 from scipy.optimize import minimize, minimize_scalar
 
 from workbench.chart.meter import Meter
-from workbench.listening.chooser import MEASURES, SONG_METERS, Candidate, Heard, Network, candidates, measure
+from workbench.listening.chooser import MEASURES, SONG_METERS, Candidate, Heard, ChooserNetwork, candidates, measure
 from workbench.listening.readings import song_grids
 from workbench.training.bar_songs import BarSong
 
-NEAR_S = 0.07
+SAME_BEAT_S = 0.07
 RIGHT, ALMOST = 0.9, 0.05
 
 
@@ -57,10 +57,10 @@ class Table:
 
     @property
     def fold(self) -> int:
-        return zlib.crc32(self.group.encode()) % FOLDS
+        return zlib.crc32(self.group.encode()) % CHOOSER_FOLDS
 
 
-FOLDS = 4
+CHOOSER_FOLDS = 4
 
 
 def f_measure(known: np.ndarray, found: np.ndarray) -> float:
@@ -69,9 +69,9 @@ def f_measure(known: np.ndarray, found: np.ndarray) -> float:
         return 0.0
     matched, k = 0, 0
     for t in known:
-        while k < len(found) and found[k] < t - NEAR_S:
+        while k < len(found) and found[k] < t - SAME_BEAT_S:
             k += 1
-        if k < len(found) and found[k] <= t + NEAR_S:
+        if k < len(found) and found[k] <= t + SAME_BEAT_S:
             matched, k = matched + 1, k + 1
     return 2.0 * matched / (len(known) + len(found))
 
@@ -116,7 +116,9 @@ ODD_WEIGHT = 0.25
 SIFTED = 3.0
 
 
-def fit(songs: Sequence[Table], units: int = 8, decay: float = 0.02, seed: int = 0, rounds: int = 200) -> Network:
+def fit(
+    songs: Sequence[Table], units: int = 8, decay: float = 0.02, seed: int = 0, rounds: int = 200
+) -> ChooserNetwork:
     """The network that makes the right readings of the songs likeliest."""
     songs = [s for s in songs if s.right.any() and not s.right.all()]
     every = np.concatenate([s.measures for s in songs])
@@ -152,12 +154,12 @@ def fit(songs: Sequence[Table], units: int = 8, decay: float = 0.02, seed: int =
         return float(value) + 0.5 * decay * float((w - usual) @ (w - usual)), gradient + decay * (w - usual)
 
     found = minimize(loss, first, jac=True, method="L-BFGS-B", options={"maxiter": rounds})
-    return Network(mean, scale, *parts(found.x))
+    return ChooserNetwork(mean, scale, *parts(found.x))
 
 
 def cross_validated(songs: Sequence[Table], **kw: float) -> list[np.ndarray]:
     """Scores of each song's readings by a network that learnt from the other folds."""
-    nets = [fit([s for s in songs if s.fold != k], **kw) for k in range(FOLDS)]
+    nets = [fit([s for s in songs if s.fold != k], **kw) for k in range(CHOOSER_FOLDS)]
     return [nets[s.fold].scores(s.measures.astype(float)) for s in songs]
 
 

@@ -34,7 +34,7 @@ from workbench.listening.activations import Activations
 from workbench.listening.harmony import Harmony, hear_harmony
 from workbench.training.groove_performances import GroovePerformance, read_performances
 
-LONGEST_S = 45.0
+LONGEST_EXCERPT_S = 45.0
 
 #: How bars of other meters are made of the eighths of a bar of 4/4, one digit an eighth
 #: (common practice, no source).
@@ -152,7 +152,7 @@ def compose(rng: np.random.Generator, played: GroovePerformance, meter: Meter, p
     else:
         quarters_per_minute = float(np.clip(played.tempo_bpm * rng.uniform(0.85, 1.25), 65, 190))
     bars_played = max(1, int(max(s[0] for s in played.strokes) * 2 + 0.2) // per_bar)
-    needed = int(LONGEST_S * quarters_per_minute / 60 / (len(pieces[0]) / 2)) + 1
+    needed = int(LONGEST_EXCERPT_S * quarters_per_minute / 60 / (len(pieces[0]) / 2)) + 1
     first = 0 if plain or rng.random() < 0.5 else int(rng.integers(bars_played))
     # A stroke belongs to the eighth it is nearest to the beginning of, or falls in.
     at = np.array([s[0] * 2 for s in played.strokes])
@@ -251,12 +251,12 @@ def render(
     lead = rng.uniform(0.15, 2.0)
     events = []
     for at, name, velocity in song.strokes:
-        if (t := float(time(at))) < LONGEST_S:
+        if (t := float(time(at))) < LONGEST_EXCERPT_S:
             note = instrument(name).midi_note
             events += [(t, 1, 9, note, velocity), (t + 0.05, 0, 9, note, 0)]
     loud = rng.uniform(0.5, 1.0)
     for at, length, channel, key, velocity in backing:
-        if (t := float(time(at)) + rng.normal(0, 0.005)) < LONGEST_S:
+        if (t := float(time(at)) + rng.normal(0, 0.005)) < LONGEST_EXCERPT_S:
             events += [
                 (t, 1, channel, key, max(1, int(velocity * loud))),
                 (float(time(at + length)), 0, channel, key, 0),
@@ -277,7 +277,7 @@ def render(
         options = ["-ni", "-q", "-g", "0.5", "-r", "44100", "-T", "wav", "-F", str(path)]
         subprocess.run(["fluidsynth", *options, str(font), str(midi)], check=True, capture_output=True)
     times = time(song.beats)
-    last = min(LONGEST_S, max(t for t, *_ in events))
+    last = min(LONGEST_EXCERPT_S, max(t for t, *_ in events))
     inside = times < last + 0.05
     return times[inside], song.numbers[inside]
 

@@ -23,8 +23,8 @@ import soundfile
 from workbench.training.bar_songs import LONGEST_S, hear_song
 
 ENDINGS = (".mod", ".xm", ".it", ".s3m")
-ROWS = 64
-RATE_HZ, BLOCK = 48_000, 240
+MODULE_ROWS = 64
+MODULE_RATE_HZ, BLOCK = 48_000, 240
 #: Beats a minute that count as the beat.
 LIKELY_BPM = (85.0, 180.0)
 
@@ -47,15 +47,15 @@ def play_module(library: ctypes.CDLL, path: Path, skip_s: float) -> tuple[np.nda
         return np.zeros(0, np.float32), [], Counter()
     library.openmpt_module_set_position_seconds(module, skip_s)
     block, blocks, rows, met, last = np.zeros(BLOCK, np.float32), [], [], Counter(), None
-    while len(blocks) * BLOCK < LONGEST_S * RATE_HZ:
-        if not library.openmpt_module_read_float_mono(module, RATE_HZ, BLOCK, block.ctypes.data):
+    while len(blocks) * BLOCK < LONGEST_S * MODULE_RATE_HZ:
+        if not library.openmpt_module_read_float_mono(module, MODULE_RATE_HZ, BLOCK, block.ctypes.data):
             break
         pattern, row, order, speed, tempo = (
             getattr(library, f"openmpt_module_get_current_{name}")(module)
             for name in ("pattern", "row", "order", "speed", "tempo")
         )
         if (order, row) != last:
-            rows.append((len(blocks) * BLOCK / RATE_HZ, row))
+            rows.append((len(blocks) * BLOCK / MODULE_RATE_HZ, row))
             last = (order, row)
         met[(library.openmpt_module_get_pattern_num_rows(module, pattern), speed, tempo)] += 1
         blocks.append(block.copy())
@@ -78,7 +78,12 @@ def main() -> None:
             continue
         samples, rows, met = play_module(library, path, args.skip_s)
         common, count = met.most_common(1)[0] if met else ((0, 0, 0), 0)
-        if len(samples) < 25 * RATE_HZ or count < 0.99 * met.total() or common[0] != ROWS or len(rows) < ROWS:
+        if (
+            len(samples) < 25 * MODULE_RATE_HZ
+            or count < 0.99 * met.total()
+            or common[0] != MODULE_ROWS
+            or len(rows) < MODULE_ROWS
+        ):
             continue
         _, speed, tempo = common
         bpm = 60 / (4 * speed * 2.5 / tempo)
@@ -88,7 +93,7 @@ def main() -> None:
         beats = [(t, row // per_beat % 4 + 1) for t, row in rows if row % per_beat == 0]
         with tempfile.TemporaryDirectory() as folder:
             wav = Path(folder) / "song.wav"
-            soundfile.write(wav, samples / max(1.0, np.abs(samples).max()), RATE_HZ)
+            soundfile.write(wav, samples / max(1.0, np.abs(samples).max()), MODULE_RATE_HZ)
             hear_song(wav, out, path.parent.name + path.stem, "4/4", *(np.array(x) for x in zip(*beats)))
         print(out.stem, round(bpm * 4 / per_beat, 1), flush=True)
 

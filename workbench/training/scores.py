@@ -17,7 +17,7 @@ from workbench.listening.detect import find_peaks, refine_times
 from workbench.training.calibrate import OTHER_THRESHOLDS, THRESHOLD, WINDOW_S
 from workbench.training.planning import SETTINGS
 
-FAMILIES = {
+SCORED_FAMILIES = {
     "snares": ("snare", "side stick"),
     "hats": ("closed hi-hat", "open hi-hat", "pedal hi-hat"),
     "toms": ("high tom", "mid tom", "floor tom"),
@@ -51,7 +51,7 @@ def table(validation: dict[str, np.ndarray]) -> dict[str, dict[str, float]]:
         "mix, plain": drums & backing & plain,
         "mix, hard": drums & backing & ~plain,
     }
-    rows = {name: (name,) for name in DETECTED} | FAMILIES
+    rows = {name: (name,) for name in DETECTED} | SCORED_FAMILIES
     counts = {
         row: np.array([count(validation, clip, names) for clip in range(len(drums))]) for row, names in rows.items()
     }
