@@ -28,7 +28,7 @@ import numpy as np
 from scipy.optimize import minimize, minimize_scalar
 
 from workbench.chart.meter import Meter
-from workbench.listening.chooser import MEASURES, SONG_METERS, Candidate, Heard, ChooserNetwork, candidates, measure
+from workbench.listening.chooser import MEASURES, SONG_METERS, Candidate, ChooserNetwork, Heard, candidates, measure
 from workbench.listening.readings import song_grids
 from workbench.training.bar_songs import BarSong
 

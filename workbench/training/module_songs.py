@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from workbench.training.bar_songs import LONGEST_S, hear_song
+from workbench.training.bar_songs import LONGEST_EXCERPT_S, hear_song
 
 ENDINGS = (".mod", ".xm", ".it", ".s3m")
 MODULE_ROWS = 64
@@ -47,7 +47,7 @@ def play_module(library: ctypes.CDLL, path: Path, skip_s: float) -> tuple[np.nda
         return np.zeros(0, np.float32), [], Counter()
     library.openmpt_module_set_position_seconds(module, skip_s)
     block, blocks, rows, met, last = np.zeros(BLOCK, np.float32), [], [], Counter(), None
-    while len(blocks) * BLOCK < LONGEST_S * MODULE_RATE_HZ:
+    while len(blocks) * BLOCK < LONGEST_EXCERPT_S * MODULE_RATE_HZ:
         if not library.openmpt_module_read_float_mono(module, MODULE_RATE_HZ, BLOCK, block.ctypes.data):
             break
         pattern, row, order, speed, tempo = (

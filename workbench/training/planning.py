@@ -39,7 +39,7 @@ LEVEL_DB = np.array([0, 0, -6, -12, -10, -15, -2, -2, -2, -11, -9, -6, -12, *[-8
 IS_CYMBAL = np.array([n in ("ride", "ride bell", "crash", "open hi-hat") for n in NAMES])
 
 #: The nearest two strokes of one instrument that are told apart, seconds.
-NEAREST_STROKES_S = 0.028
+NEAREST_GRACE_S = 0.028
 
 #: Columns of an event: see :func:`workbench.training.mixing.add_events`.
 EVENT_INTS = ("row", "start", "offset", "length", "stop")
@@ -236,12 +236,13 @@ def _add_flams(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Sometimes a soft stroke just before strokes of snare and toms; with it, which strokes the network need not name.
 
-    A grace stroke nearer than :data:`NEAREST_STROKES_S` is one stroke with its main stroke to a detector of 10 ms frames.
+    A grace stroke nearer than :data:`NEAREST_GRACE_S` is one stroke with its main stroke to a detector of 10 ms
+    frames.
     """
     share = rng.choice([0.0, 0.06, 0.3], p=[0.7, 0.22, 0.08])
     flam = np.isin(instrument, (play.SNARE, *play.TOMS)) & (rng.random(len(instrument)) < share)
     gap = np.clip(rng.uniform(0.018, 0.045) * rng.normal(1, 0.15, flam.sum()), 0.015, 0.06)
-    hidden = np.concatenate([np.zeros(len(time_s), bool), gap < NEAREST_STROKES_S])
+    hidden = np.concatenate([np.zeros(len(time_s), bool), gap < NEAREST_GRACE_S])
     soft = velocity[flam] * rng.uniform(0.3, 0.75)
     more = (time_s[flam] - gap, instrument[flam], soft)
     time_s, instrument, velocity = (
