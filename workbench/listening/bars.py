@@ -19,6 +19,7 @@ from functools import cache
 from importlib import resources
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from workbench.chart.drumkit import TIMEKEEPING, instrument
 from workbench.chart.events import Stroke
@@ -274,6 +275,7 @@ class BarEvidence:
         near &= (beat >= 0) & (beat < n)
         self.loudness = np.zeros(n)
         np.add.at(self.loudness, beat[near], np.array([s.velocity for s in strokes])[near] / 127.0)
+        self._sparse = csr_array(self._padded.reshape(n + 2 * LONGEST, -1))
         self.counts = self._padded.reshape(-1, PARTS_PER_BEAT, len(ROLES))[LONGEST:-LONGEST]
         # Bars that reach over an end of the song miss no strokes there.
         self._within = np.zeros(len(padded), dtype=np.float32)
@@ -300,19 +302,27 @@ class BarEvidence:
 
     def _fit(self, meter: Meter) -> np.ndarray:
         beats, rows = meter.counted_beats, len(self) + LONGEST
-        window = np.lib.stride_tricks.sliding_window_view
-        flat = window(self._padded, beats * PARTS_PER_BEAT, axis=0)[::PARTS_PER_BEAT][:rows]
-        flat = flat.transpose(0, 2, 1).reshape(rows, -1)
         bank = patterns(meter)
-        covered = window(self._within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][:rows]
-        fit = flat @ bank.log_rates.reshape(len(bank.expected), -1).T - covered @ bank.expected.T
+        count = len(bank.expected)
+        # Beat by beat: what each would count as every beat of the bar. Strokes are few: sparse, this is faster, and
+        # no threads of a linear algebra library wait for each other.
+        rates = bank.log_rates.reshape(count, beats, -1).transpose(2, 1, 0).reshape(-1, beats * count)
+        by_beat = (self._sparse @ rates).reshape(-1, beats, count)
+        fit = sum(by_beat[k : k + rows, k] for k in range(beats))
+        covered = np.lib.stride_tricks.sliding_window_view(self._within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][
+            :rows
+        ]
+        over = covered.min(axis=1) == 0
+        fit[~over] -= bank.expected.sum(axis=1)
+        fit[over] -= covered[over] @ bank.expected.T
         fit += bank.log_shares_at(self.tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
         beat_s = np.pad(self.beat_s, LONGEST, mode="edge")
         seconds = np.convolve(beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
-        return fit - flat.sum(axis=1) * np.log(seconds / PARTS_PER_BEAT)
+        strokes = np.convolve(self._padded.reshape(len(beat_s), -1).sum(axis=1), np.ones(beats), "valid")[:rows]
+        return fit - strokes * np.log(seconds / PARTS_PER_BEAT)
 
     def score(self, meter: Meter, prior: MeterPrior) -> np.ndarray:
         """How well bars of a meter open, rows as in :meth:`fit`, natural log."""
