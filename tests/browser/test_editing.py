@@ -180,11 +180,11 @@ def test_bar_lines_are_dragged_and_nudged(song):
     page, grid, kernel = song
     x, y = grid.point(2, 0, "crash")
     wave_y = y - 90
-    grid.drag((x, wave_y), (x + 20, wave_y))
+    grid.drag((x, wave_y), (x + 8, wave_y))
     grid.settle()
     moved_s = kernel.value("document.chart.time_map.bar_start_s(2)")
     scale = grid.evaluate("return view.sheet.lines[0].scale")
-    assert moved_s == pytest.approx(4.5 + 20 / scale * 2, abs=0.01)
+    assert moved_s == pytest.approx(4.5 + 8 / scale * 2, abs=0.01)
     assert kernel.value("document.chart.time_map.bars[2].fixed") is True
     grid.click(2, 0.5, "crash")
     grid.press(">", ">", "<")

@@ -20,12 +20,14 @@ HELP = "drums and rest of a recording apart"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the files (default: beside the recording)")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
+    """Write drums and rest, and say where they are."""
     import workbench as wb
     from workbench.cautions import COPYRIGHT
     from workbench.files.safefile import check_folder

@@ -68,6 +68,7 @@ class Heard:
 
     @cached_property
     def roles(self) -> np.ndarray:
+        """Row of each stroke in the bar patterns, (strokes,)."""
         return roles_of(self.strokes)
 
     @cached_property
@@ -98,6 +99,7 @@ class Heard:
         return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + missed[near > 0.06].sum())
 
     def evidence(self, beats_s: np.ndarray) -> BarEvidence:
+        """What the song says for bars over given beats."""
         change = None if self.harmony is None else self.harmony.changes_at(beats_s)
         return BarEvidence(beats_s, self.strokes, self.at("downbeat", beats_s), change, self.roles)
 
@@ -377,10 +379,12 @@ class ChooserNetwork:
     temperature: float = 1.0
 
     def scores(self, measures: np.ndarray) -> np.ndarray:
+        """How each reading is rated, (readings,), natural log but for a constant."""
         x = np.clip((measures - self.mean) / self.scale, -6.0, 6.0)
         return x @ self.linear + np.tanh(x @ self.hidden + self.bias) @ self.out
 
     def probabilities(self, measures: np.ndarray) -> np.ndarray:
+        """How likely each reading is the right one, (readings,), sum 1."""
         score = self.scores(measures) / self.temperature
         likely = np.exp(score - score.max())
         return likely / likely.sum()

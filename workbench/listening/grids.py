@@ -48,6 +48,7 @@ class Grid:
 
     @cached_property
     def tempo_bpm(self) -> float:
+        """Median tempo, beats a minute."""
         return 60.0 / float(np.median(np.diff(self.beats_s)))
 
 

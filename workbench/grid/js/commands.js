@@ -327,7 +327,11 @@ COMMANDS["fix line"] = (v) => {
   v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
 };
 
+/** A line a little earlier or later; from where a nudge that is not answered yet has put it. */
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;
-  v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
+  const moves = v.session.pending.map((p) => p.message.edit)
+    .filter((e) => e?.edit === "move bar line" && e.bar_index === bar);
+  const from_s = moves.at(-1)?.time_s ?? v.chart.time_map.bars[bar].beats_s[0];
+  v.edit({ edit: "move bar line", bar_index: bar, time_s: from_s + step_s });
 }

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2e678e69eac3a108959a117d49f7f94a1a34e27ae347ea6e419b043fadb862ef */
+/* Made by python workbench/grid/bundle.py; sources ab3e6d41d12b73ae6f4d3b0d8c719e60c2f0f46bdb65b4cc44958736f95e1155 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -1913,7 +1913,9 @@ COMMANDS["fix line"] = (v) => {
 };
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;
-  v.edit({ edit: "move bar line", bar_index: bar, time_s: v.chart.time_map.bars[bar].beats_s[0] + step_s });
+  const moves = v.session.pending.map((p) => p.message.edit).filter((e) => e?.edit === "move bar line" && e.bar_index === bar);
+  const from_s = moves.at(-1)?.time_s ?? v.chart.time_map.bars[bar].beats_s[0];
+  v.edit({ edit: "move bar line", bar_index: bar, time_s: from_s + step_s });
 }
 
 // js/keys.js

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2e678e69eac3a108959a117d49f7f94a1a34e27ae347ea6e419b043fadb862ef */
+/* Made by python workbench/grid/bundle.py; sources ab3e6d41d12b73ae6f4d3b0d8c719e60c2f0f46bdb65b4cc44958736f95e1155 */
 
 // js/score.js
 function safeSvg(text) {
