@@ -123,6 +123,13 @@ def test_too_short_a_recording():
         bars_of(activations_of(TimeMap.steady(1, 120), 0.5), ())
 
 
+@pytest.mark.parametrize("duration_s", [1.0, 1.3, 1.9])
+@pytest.mark.parametrize("tempo_bpm", [60, 130])
+def test_a_recording_of_a_beat_or_two_has_readings(duration_s, tempo_bpm):
+    readings = track_readings(activations_of(TimeMap.steady(1, tempo_bpm), duration_s))
+    assert readings and 0 < sum(r.probability for r in readings) <= 1.001
+
+
 def test_nothing_played_still_has_bars():
     activations = activations_of(TimeMap.steady(8, 120), 12.0, silent=(0.0, 12.0))
     found = bars_of(activations, ())

@@ -259,7 +259,10 @@ class _GridMeasures:
         self.tempo = tempo
         self.hits = [hits, hits**2, kicks]
         log_gaps = np.log(gaps)
-        self.gaps = [min(float(np.std(log_gaps)), 0.3) * 10, min(float(np.abs(np.diff(log_gaps)).mean()), 0.3) * 10]
+        self.gaps = [
+            min(float(np.std(log_gaps)), 0.3) * 10,
+            min(float(np.abs(np.diff(log_gaps)).sum()) / max(len(log_gaps) - 1, 1), 0.3) * 10,
+        ]
         self.steady = float(grid.steady)
         struck = np.flatnonzero(counts.sum(axis=(1, 2)) > 0.3)
         self.first = int(struck[0]) if len(struck) else 0

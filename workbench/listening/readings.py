@@ -222,7 +222,11 @@ def track_readings(
         beats = refine_beats(chosen.grid.beats_s, strokes, keep=fixed)
         time_map = lay_time_map(beats, chosen.path, set(fixed), begin_s, end_s)
         near = [
-            sum(p for p, other in zip(likely, line_s) if p > 1e-4 and np.abs(other - t).min() < SAME_LINE_S)
+            sum(
+                p
+                for p, other in zip(likely, line_s)
+                if p > 1e-4 and np.abs(other - t).min(initial=np.inf) < SAME_LINE_S
+            )
             for t in (bar.beat_times_s[0] for bar in time_map.bars)
         ]
         out.append(BarReading(time_map, float(probability), chosen.meter, chosen.grid.tempo_bpm, tuple(near)))
@@ -240,6 +244,8 @@ def _alike(found: Sequence[Candidate], lines_s: Sequence[np.ndarray], one: int, 
     a, b = found[one], found[other]
     if a.meter != b.meter or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > 0.05:
         return False
+    if not (len(lines_s[one]) and len(lines_s[other])):  # a recording of a beat or two: no line to differ by
+        return True
     near = np.abs(lines_s[one][:, None] - lines_s[other][None, :]).min(axis=1) < SAME_LINE_S
     return float(near.mean()) > 0.7
 

@@ -82,7 +82,7 @@ def beat_features(patterns: Patterns) -> np.ndarray:
             together,
             _beside(together, sounding),
             _beside(_runs(drum * (1 - cymbal)), sounding),
-            _absence(cymbal),
+            _absence(cymbal, _sounding_bars(patterns)),
             ~beats[:, _TIME].any(axis=(1, 2)),
             (cymbal * (1 - kick) * (1 - drum)).sum(axis=1),
             ((snare - backbeat) * cymbal).sum(axis=1),
@@ -114,10 +114,18 @@ def _runs(strokes: np.ndarray) -> np.ndarray:
     return np.minimum(length.reshape(strokes.shape).max(axis=1), LONGEST_RUN)
 
 
-def _absence(cymbal: np.ndarray) -> np.ndarray:
-    """How long no cymbal sounds around the places of each beat, mean in beats; the
-    ends of the chart count as cymbals.  ``cymbal`` (beats, TICKS), 0 or 1."""
-    at = np.concatenate([[-1], np.flatnonzero(cymbal), [cymbal.size]])
+def _sounding_bars(patterns: Patterns) -> tuple[int, int]:
+    """First beat of the first bar that sounds and end of the last one's beats."""
+    bars = np.flatnonzero(patterns.sounding)
+    return (patterns.first_beat[bars[0]], patterns.first_beat[bars[-1] + 1]) if len(bars) else (0, 0)
+
+
+def _absence(cymbal: np.ndarray, sounding: tuple[int, int]) -> np.ndarray:
+    """How long no cymbal sounds around the places of each beat, mean in beats; both
+    ends of what sounds (``sounding``, in beats) count as cymbals, however long the
+    silence beyond them.  ``cymbal`` (beats, TICKS), 0 or 1."""
+    first, end = sounding
+    at = np.concatenate([[-1, first * TICKS - 1], np.flatnonzero(cymbal), [end * TICKS, cymbal.size]])
     place = np.arange(cymbal.size)
     gap = at[np.searchsorted(at, place)] - at[np.searchsorted(at, place, side="right") - 1]
     return np.minimum(gap, LONGEST_ABSENCE).reshape(cymbal.shape).mean(axis=1) / TICKS
