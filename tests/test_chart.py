@@ -1,6 +1,7 @@
 """The written chart, its edits, and both as plain data."""
 
 import json
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
@@ -8,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
-from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.chart import Chart, Mark, Note, PossibleHit, Section, Text, WrittenBar
 from workbench.chart.data import chart_from_data, edit_from_data, to_data
 from workbench.chart.edits import (
     EDITS,
+    AcceptHit,
     AddNote,
     ChangeNote,
     CompositeEdit,
@@ -19,6 +21,7 @@ from workbench.chart.edits import (
     MoveBarLine,
     MoveNote,
     NameSection,
+    RefuseHit,
     RemoveMark,
     RemoveNote,
     RemoveSection,
@@ -46,8 +49,15 @@ def through_json(data):
     return json.loads(json.dumps(data))
 
 
-@given(charts())
-def test_charts_round_trip_through_json(chart):
+POSSIBLE = st.lists(
+    st.builds(PossibleHit, st.floats(-1, 9), st.sampled_from(["snare", "ride"]), st.integers(1, 127), st.floats(0, 1))
+)
+
+
+@given(charts(), POSSIBLE)
+def test_charts_round_trip_through_json(chart, hits):
+    chart = replace(chart, possible_hits=tuple(hits))
+    assert all(0 <= k < len(chart) for k, _, _ in chart.possible_notes())
     assert chart_from_data(through_json(to_data(chart))) == chart
 
 
@@ -93,6 +103,22 @@ def test_a_line_moved_a_little_keeps_written_places(chart):
     moved = apply(chart, MoveBarLine(1, 2.1))
     assert [n.key for _, n in moved.notes()] == [n.key for _, n in chart.notes()]
     assert moved.time_map.bars[1].fixed and moved.time_map.bar_start_s(1) == pytest.approx(2.1)
+
+
+def test_a_possible_hit_is_written_where_it_was_heard_or_suggested_no_more(chart):
+    hats = tuple(PossibleHit(t, "closed hi-hat", 50, 0.4) for t in (0.26, 1.99))
+    chart = apply(replace(chart, possible_hits=hats), AddNote(0, Note(F(1, 8), "open hi-hat", confidence=0.5)))
+    assert [(k, n.position) for k, n, _ in chart.possible_notes()] == [(0, F(1, 8)), (1, F(0))]
+    written = apply(chart, AcceptHit(0.26, "closed hi-hat"))
+    hat = written.bars[0].find(F(1, 8), "closed hi-hat")
+    assert hat.confirmed and written.note_time_s(0, hat) == pytest.approx(0.26)
+    assert written.bars[0].find(F(1, 8), "open hi-hat") is None and written.possible_hits == hats[1:]
+    assert apply(chart, RefuseHit(0.26, "closed hi-hat")).possible_hits == hats[1:]
+    with pytest.raises(ChartError, match="No closed hi-hat"):
+        apply(written, AcceptHit(0.26, "closed hi-hat"))
+    # What the user writes there is not suggested any more, and bars laid anew leave it where it is heard.
+    assert len(apply(chart, AddNote(0, Note(F(1, 8), "closed hi-hat"))).possible_notes()) == 1
+    assert apply(chart, SetMeter(Meter(3, 4))).possible_hits == hats
 
 
 def test_renaming_a_row_keeps_the_louder_of_two(chart):

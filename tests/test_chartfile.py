@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from fractions import Fraction as F
 
 import jsonschema
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts
-from workbench.chart import ARTICULATIONS, FEELS, MARK_KINDS, Chart, Note, Recording, Section, WrittenBar
+from workbench.chart import ARTICULATIONS, FEELS, MARK_KINDS, Chart, Note, PossibleHit, Recording, Section, WrittenBar
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
 from workbench.files import chartfile
@@ -136,7 +137,8 @@ NOTE = ("chart", "bars", 1, "notes", 0)
         ),
         (("chart", "sections", 0, "bar_index"), 9, "section begins at bar 10"),
         (("chart", "kit"), ["kazoo"], "kazoo"),
-        (("version",), 2, "newer workbench"),
+        (("chart", "possible_hits"), [{"time_s": 1.0, "instrument": "kick", "probability": 2}], "possible_hits"),
+        (("version",), 3, "newer workbench"),
         (("version",), "1", "does not say which version"),
         (("version",), 0, "does not say which version"),
         (("format",), "something", "no chart file"),
@@ -262,3 +264,11 @@ def test_more_bars_than_a_chart_holds_are_refused_before_they_are_read(chart):
     data["chart"]["time_map"]["bars"] = ["no bar"] * (MOST_BARS + 1)
     with pytest.raises(FileFormatError, match=f"at most {MOST_BARS} bars"):
         loads_chart(json.dumps(data))
+
+
+def test_possible_hits_are_kept_beside_the_notes_and_older_files_have_none(chart):
+    hit = PossibleHit(0.7, "closed hi-hat", 60, 0.4, "It is heard faintly.")
+    text = dumps_chart(replace(chart, possible_hits=(hit,)))
+    assert loads_chart(text).possible_hits == (hit,)
+    without = json.loads(dumps_chart(chart)) | {"version": 1}
+    assert "possible_hits" not in without["chart"] and loads_chart(json.dumps(without)) == chart

@@ -18,6 +18,7 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
+from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
 from workbench.escaping import whole_text
@@ -104,6 +105,43 @@ class Note:
     @property
     def order(self) -> tuple[Fraction, int]:
         return (self.position, drum_key_order(self.instrument))
+
+
+@dataclass(frozen=True, order=True)
+class PossibleHit:
+    """A stroke that the draft does not write but that may have been played: a suggestion, never written without the
+    user.
+
+    It is kept at the time at which it may be heard, so it stays there whatever happens to the bars;
+    :meth:`Chart.possible_notes` says where it would be written.
+
+    Attributes
+    ----------
+    time_s : float
+        Seconds from the start of the recording.
+    instrument : str
+        Name in the drum key.
+    velocity : int
+        MIDI velocity, 1–127, as it is heard there.
+    probability : float
+        That it was played and is named rightly, 0–1.
+    reason : str
+        What speaks for it, a sentence for the user: "5 of 6 bars like this one have it."
+
+    Examples
+    --------
+    >>> PossibleHit(2.5, "closed hi-hat", 60, 0.4, "It is heard faintly.").probability
+    0.4
+    """
+
+    time_s: float
+    instrument: str
+    velocity: int = 80
+    probability: float = 0.5
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        Stroke(self.time_s, self.instrument, self.velocity, self.probability)  # says what is wrong
 
 
 @lru_cache(maxsize=65536)
@@ -291,6 +329,8 @@ class Chart:
         Instruments shown as rows and in the drum key, top first.
     feel : str
         From :data:`FEELS`.
+    possible_hits : tuple of PossibleHit, in order of time
+        What the draft left out but may have been played; neither accepted nor refused so far.
 
     Examples
     --------
@@ -309,6 +349,7 @@ class Chart:
     marks: tuple[Mark, ...] = ()
     kit: tuple[str, ...] = field(default_factory=lambda: tuple(i.name for i in INSTRUMENTS))
     feel: str = "straight"
+    possible_hits: tuple[PossibleHit, ...] = ()
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -319,6 +360,7 @@ class Chart:
         set_(self, "texts", tuple(sorted(self.texts, key=lambda t: (t.bar_index, t.position))))
         set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
         set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
+        set_(self, "possible_hits", tuple(sorted({(h.time_s, h.instrument): h for h in self.possible_hits}.values())))
         if len(self.bars) != len(self.time_map.bars):
             raise ChartError(f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time.")
         for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
@@ -386,6 +428,22 @@ class Chart:
     def instruments_used(self) -> tuple[str, ...]:
         """Names of the instruments that occur, in the order of the drum key."""
         return tuple(sorted({n.instrument for _, n in self.notes()}, key=drum_key_order))
+
+    def possible_notes(self) -> list[tuple[int, Note, PossibleHit]]:
+        """Bar index and note that each possible hit would be, at the nearest grid place and with the time at which it
+        is heard; places where that instrument is written are left out."""
+        out = []
+        for hit in self.possible_hits:
+            k, at = self.time_map.place(hit.time_s)
+            grid = [(k, p) for p in self.grid_positions(k)]
+            if k + 1 < len(self):
+                grid.append((k + 1, Fraction(0)))
+            k, position = min(grid, key=lambda g: abs(self.time_map.seconds(*g) - hit.time_s))
+            if self.bars[k].find(position, hit.instrument) is None:
+                deviation_s = hit.time_s - self.time_map.seconds(k, position)
+                note = Note(position, hit.instrument, hit.velocity, deviation_s=deviation_s, confidence=hit.probability)
+                out.append((k, note, hit))
+        return out
 
     # -- changing (for edits) ----------------------------------------------------
 

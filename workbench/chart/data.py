@@ -30,7 +30,19 @@ _DEEPEST = 8
 #: What data hold as it is.
 _SAME = {str, int, float, bool, type(None)}
 #: Fields in the order of a chart file.
-_CHART = ("title", "artist", "feel", "recording", "kit", "time_map", "bars", "sections", "texts", "marks")
+_CHART = (
+    "title",
+    "artist",
+    "feel",
+    "recording",
+    "kit",
+    "time_map",
+    "bars",
+    "sections",
+    "texts",
+    "marks",
+    "possible_hits",
+)
 #: Fields that data call otherwise than the values do.
 _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times_s"): "beats_s"}
 #: Fields left out where they have their usual value.
@@ -39,9 +51,14 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     WrittenBar: {"subdivisions"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
+    Chart: {"possible_hits"},
 }
 #: Fields that data must give although values have a usual one.
-_GIVEN: dict[type, AbstractSet[str]] = {Note: {"velocity"}, WrittenBar: {"notes"}, Chart: set(_CHART)}
+_GIVEN: dict[type, AbstractSet[str]] = {
+    Note: {"velocity"},
+    WrittenBar: {"notes"},
+    Chart: set(_CHART) - {"possible_hits"},
+}
 
 
 # -- writing -----------------------------------------------------------------------
@@ -60,7 +77,7 @@ def to_data(value: Any) -> Any:
     if isinstance(value, TimeMap):
         return {"bars": to_data(value.bars), "end_s": value.end_s}
     if isinstance(value, Chart):
-        return {name: to_data(getattr(value, name)) for name in _CHART}
+        return {name: to_data(x) for name in _CHART if (x := getattr(value, name)) or name not in _LEFT_OUT[Chart]}
     if not is_dataclass(value):
         return value
     data: dict[str, Any] = {"edit": value.called} if isinstance(value, Edit) else {}

@@ -16,7 +16,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, rebarring
-from workbench.chart.drumkit import instrument
+from workbench.chart.drumkit import ONE_SURFACE, instrument
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.rebarring import Rebarring
 from workbench.chart.rewriting import rewrite
@@ -150,6 +150,49 @@ class ChangeNote(Edit, called="change note"):
         changes = {f: getattr(self, f) for f in names if getattr(self, f) is not None}
         changed = replace(note, **changes)
         return chart.with_bar(self.bar_index, chart.bars[self.bar_index].with_note(changed))
+
+
+@dataclass(frozen=True)
+class _OfPossibleHit(Edit):
+    """Base of answers to a possible hit, which is named by its time and instrument."""
+
+    time_s: float
+    instrument: str
+
+    def without(self, chart: Chart) -> Chart:
+        """The chart less the possible hit."""
+        left = tuple(h for h in chart.possible_hits if (h.time_s, h.instrument) != (self.time_s, self.instrument))
+        if len(left) == len(chart.possible_hits):
+            raise ChartError(f"No {self.instrument} is possible at {self.time_s:.3f} s.")
+        return replace(chart, possible_hits=left)
+
+
+@dataclass(frozen=True)
+class AcceptHit(_OfPossibleHit, called="accept possible hit"):
+    """Write a possible hit where it was heard, as confirmed.
+
+    A draft's note there that the same stroke cannot have made (open for closed hi-hat) goes.
+    """
+
+    def apply(self, chart: Chart) -> Chart:
+        for k, note, hit in chart.possible_notes():
+            if (hit.time_s, hit.instrument) == (self.time_s, self.instrument):
+                rivals = {name for group in ONE_SURFACE if self.instrument in group for name in group}
+                bar = chart.bars[k]
+                kept = (
+                    n for n in bar.notes if n.confirmed or n.position != note.position or n.instrument not in rivals
+                )
+                written = replace(bar, notes=tuple(kept)).with_note(replace(note, confidence=1.0, confirmed=True))
+                return self.without(chart).with_bar(k, written)
+        return self.without(chart)
+
+
+@dataclass(frozen=True)
+class RefuseHit(_OfPossibleHit, called="refuse possible hit"):
+    """Suggest a possible hit no more."""
+
+    def apply(self, chart: Chart) -> Chart:
+        return self.without(chart)
 
 
 @dataclass(frozen=True)

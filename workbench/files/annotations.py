@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     import pandas
 
 HITS_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "confidence")
+POSSIBLE_COLUMNS = ("time_s", "bar", "position", "instrument", "velocity", "probability", "reason")
 BEATS_COLUMNS = ("time_s", "bar", "beat")
 
 #: Largest table that is read, bytes (two hours of hits are some 4 MB).
@@ -102,6 +103,28 @@ def hits_table(chart: Chart) -> pandas.DataFrame:
         for k, n in chart.notes()
     ]
     return pandas.DataFrame(sorted(rows, key=lambda row: row[0]), columns=list(HITS_COLUMNS))
+
+
+def possible_hits_table(chart: Chart) -> pandas.DataFrame:
+    """What a draft did not write but may have been played, in order of time.
+
+    Parameters
+    ----------
+    chart : Chart
+
+    Returns
+    -------
+    DataFrame
+        A row for each possible hit that is neither accepted, refused nor written: ``time_s``, ``bar``, ``position``,
+        ``instrument`` and ``velocity`` as in :func:`hits_table`; ``probability``, 0 to 1; ``reason``, a sentence.
+    """
+    import pandas
+
+    rows = [
+        (h.time_s, chart.time_map.bar_number(k), n.position, h.instrument, h.velocity, h.probability, h.reason)
+        for k, n, h in chart.possible_notes()
+    ]
+    return pandas.DataFrame(rows, columns=list(POSSIBLE_COLUMNS))
 
 
 def beats_table(chart: Chart) -> pandas.DataFrame:

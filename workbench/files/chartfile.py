@@ -1,6 +1,6 @@
 """The chart file ``NAME.chart.json``: plain JSON, written whole or not at all.
 
-The file is ``{"format": "drum chart", "version": 1, "chart": {…}}``; its JSON
+The file is ``{"format": "drum chart", "version": 2, "chart": {…}}``; its JSON
 Schema (draft 2020-12) is shipped beside this module as ``chart.schema.json``.
 Positions are exact fractions written as text (``"3/8"``), so a chart comes
 back equal to the last digit.  Files are untrusted: nothing in them is
@@ -27,7 +27,7 @@ from workbench.files.untrusted import read_bytes
 #: What the field ``format`` of every chart file says.
 FORMAT = "drum chart"
 #: Version of the format that is written; older ones are read.
-VERSION = 1
+VERSION = 2
 #: The usual ending of a chart file.
 ENDING = ".chart.json"
 #: Largest chart file that is read, bytes (a two-hour chart has some 20 MB).

@@ -16,7 +16,7 @@ from workbench.chart import Chart, Recording
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.quantizer import quantize
-from workbench.files.annotations import beats_table, hits_table, write_beats, write_hits
+from workbench.files.annotations import beats_table, hits_table, possible_hits_table, write_beats, write_hits
 from workbench.files.audio import sha256_of
 from workbench.files.chartfile import ENDING, moved_chart
 from workbench.files.document import ChartDocument
@@ -48,6 +48,9 @@ class Draft:
         Ways to read the song's bars, the likeliest first; the chart is written on that.
     hits, beats : pandas.DataFrame
         The chart as tables (:func:`workbench.hits`, :func:`workbench.beats`).
+    possible_hits : pandas.DataFrame
+        What the chart does not write but may have been played, each with a probability and a reason
+        (:func:`workbench.files.annotations.possible_hits_table`).
 
     Examples
     --------
@@ -71,6 +74,10 @@ class Draft:
     @property
     def hits(self) -> pandas.DataFrame:
         return hits_table(self.chart)
+
+    @property
+    def possible_hits(self) -> pandas.DataFrame:
+        return possible_hits_table(self.chart)
 
     @property
     def beats(self) -> pandas.DataFrame:
