@@ -18,10 +18,18 @@ BPM, START_S = 100.0, 2.0
 LONG = SONG + SONG
 
 
-def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, position: 1.0, velocity_of=None, seed=4):
+def play(
+    bars=LONG,
+    mean_ms=(),
+    spread_ms=4.0,
+    tempo_of=lambda bar_index, position: 1.0,
+    velocity_of=None,
+    shift_ms=lambda bar_index: 0.0,
+    seed=4,
+):
     """Strokes of bars played to a click at 100 beats a minute, with known deviations.
 
-    ``tempo_of(bar, position)`` is the tempo at a place over the click's.
+    ``tempo_of(bar, position)`` is the tempo at a place over the click's; a bar's strokes lie ``shift_ms`` late.
     """
     rng = np.random.default_rng(seed)
     mean_ms = dict(mean_ms)
@@ -34,7 +42,7 @@ def play(bars=LONG, mean_ms=(), spread_ms=4.0, tempo_of=lambda bar_index, positi
     strokes = []
     for k, b in enumerate(bars):
         for n in b.notes:
-            deviation = rng.normal(mean_ms.get(n.instrument, 0.0), spread_ms) / 1000
+            deviation = (shift_ms(k) + rng.normal(mean_ms.get(n.instrument, 0.0), spread_ms)) / 1000
             velocity = velocity_of(n) if velocity_of else n.velocity
             strokes.append(Stroke(at[k, int(n.position * 48)] + deviation, n.instrument, velocity))
     beats = [at[k, 12 * q] for k in range(len(bars)) for q in range(4)]

@@ -8,7 +8,7 @@ import pytest
 
 from tests.sentences import says
 from tests.takes import BPM, CLICK, LONG, START_S, assess, play
-from tests.test_align import FILL, GROOVE, VARIATION, bar, chart_of
+from tests.test_align import CHORUS, FILL, GROOVE, VARIATION, bar, chart_of
 from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.playing import Click
@@ -120,6 +120,76 @@ def test_rushed_and_dragged_fills(tempo, word):
     assert not any("fills" in a for a in assess(click=None, fills=fills).advice)
 
 
+FILLS = {k for k, b in enumerate(LONG) if b is FILL}
+
+
+@pytest.mark.parametrize("click", [None, CLICK])
+def test_one_rushed_fill_among_others_is_told(click):
+    """120 ms early at its end, and on from there."""
+    take = assess(click=click, fills=FILLS, tempo_of=lambda k, p: 2.4 / 2.28 if k == 11 else 1.0)
+    (advice,) = [a for a in take.advice if "fill" in a]
+    assert says(advice, "fill of bar 12", "rushes", "5%")
+    assert not any("keep the tempo" in s for s in take.strengths)
+    fill = next(f for f in take.playing.fills if f.bar_number == 12)
+    assert fill.tempo_change == pytest.approx(0.053, abs=0.01) and fill.landing_ms == pytest.approx(-120, abs=20)
+
+
+@pytest.mark.parametrize("click", [None, CLICK])
+def test_a_fill_that_comes_early_and_waits_for_the_one_is_told(click):
+    take = assess(click=click, fills=FILLS, shift_ms=lambda k: -70.0 if k == 11 else 0.0)
+    (advice,) = [a for a in take.advice if "fill" in a]
+    assert says(advice, "fill of bar 12", "early", "waits for the 1")
+    assert not any("fill" in a for a in assess(click=click, fills=FILLS).advice)
+
+
+def test_bars_ahead_of_the_click_are_told_and_no_slips():
+    take = assess(shift_ms=lambda k: -120.0 if k >= 19 else 0.0, mean_ms={"snare": 12.0})
+    assert says(take.advice[0], "bars 20–24", "ms ahead of the click")
+    assert take.playing.off_click[0].mean_ms == pytest.approx(-120, abs=4)
+    assert not any("keep the tempo" in s for s in take.strengths)
+    assert sum(i.slips for i in take.playing.instruments) == 0
+    assert timing(take, "snare").mean_ms == pytest.approx(12.0, abs=2.5)
+    assert timing(take, "snare").spread_ms == pytest.approx(4.0, rel=0.4)
+
+
+def test_slips_are_told():
+    heard = play()
+    strokes = [replace(s, time_s=s.time_s + 0.05 * (k % 40 == 20)) for k, s in enumerate(heard.strokes)]
+    take = assess_strokes(chart_of(LONG, 100.0), replace(heard, strokes=tuple(sorted(strokes))), CLICK)
+    assert any(says(a, "single strokes", "slip") for a in take.advice)
+
+
+def test_a_click_that_was_never_played_to_is_not_measured_against():
+    """The player wanders by 4 % about the click's tempo."""
+    for phase in range(3):
+        for click in (Click(BPM), Click(BPM, START_S)):
+            wandering = lambda k, p, phase=phase: 1.0 + 0.04 * np.sin(k / 2.7 + phase)
+            take = assess(click=click, tempo_of=wandering, mean_ms={"snare": 12.0})
+            assert take.playing.against == "your own tempo"
+            assert says(take.warnings[0], "does not keep to the click", "you played at")
+            assert timing(take, "snare").spread_ms < 20
+
+
+@pytest.mark.parametrize("click", [None, Click(BPM), CLICK])
+def test_a_kick_that_is_early_is_told_as_early_as_it_is(click):
+    take = assess(click=click, mean_ms={"kick": -20.0})
+    assert timing(take, "kick").mean_ms == pytest.approx(-20.0, abs=3)
+    assert timing(take, "snare").mean_ms == pytest.approx(0.0, abs=3)
+    (advice,) = [a for a in take.advice if "sits" in a]
+    assert f"ahead of {'the click' if click is CLICK else 'your closed hi-hat'}" in advice
+
+
+def test_ghost_notes_that_nobody_hears_are_told():
+    ghosts = [
+        WrittenBar((*b.notes, *(Note(F(k, 16), "snare", 35, frozenset({"ghost"})) for k in (7, 9))))
+        for b in [GROOVE] * 16
+    ]
+    take = assess([GROOVE] * 16, written=ghosts)
+    assert any(says(a, "None of the 32 ghost notes", "left out, or softer") for a in take.advice)
+    assert not any("consistent" in s or "ghost" in s for s in take.strengths)
+    assert not any("ghost" in a for a in assess(ghosts).advice)
+
+
 def test_ghost_notes_too_loud():
     ghosts = [
         WrittenBar(
@@ -162,6 +232,13 @@ def test_a_bar_left_out_is_told_and_the_rest_still_measured():
     assert len(take.warnings) == 1 and says(take.warnings[0], "bars 1–7, 9–24")
     assert says(take.advice[0], "Bar 8", "left out", "bars 7 to 9")
     assert not any("in your hands" in s for s in take.strengths)
+
+
+def test_a_bar_left_out_among_bars_alike_is_not_named():
+    bars = [CHORUS, CHORUS, *[GROOVE] * 6, FILL, CHORUS, CHORUS, CHORUS, FILL, VARIATION, GROOVE, VARIATION]
+    take = assess(bars[:4] + bars[5:], written=bars)
+    assert says(take.advice[0], "One of bars 3–8, which are alike, is left out")
+    assert says(assess(bars[:8] + bars[9:], written=bars).advice[0], "Bar 9 is left out")
 
 
 def test_what_is_not_this_part_is_refused():

@@ -6,6 +6,7 @@ from fractions import Fraction as F
 
 import pytest
 
+from tests.sentences import says
 from tests.takes import BPM, CLICK, LONG, assess, play
 from tests.test_align import chart_of
 from workbench.chart import Note, WrittenBar
@@ -16,7 +17,7 @@ from workbench.checking.take_report import take_page
 def test_words_are_kind_few_and_explained():
     messy = assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}, tempo_of=lambda k, p: 1 + 0.004 * k)
     assert 1 <= len(messy.strengths) <= 3 and 1 <= len(messy.advice) <= 3
-    assert "working drummers" in messy.remarks[0]
+    assert says(messy.remarks[0], "at 105", "at 100", "5% faster") and "working drummers" in messy.remarks[1]
     tidy = assess(spread_ms=3.0)
     assert len(tidy.strengths) == 3 and tidy.advice == ()
     words = " ".join((*messy.strengths, *messy.advice, *messy.remarks)).lower()

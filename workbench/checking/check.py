@@ -27,6 +27,7 @@ from workbench.chart import Chart
 from workbench.chart.counting import bar_list, capital, place_list
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
+from workbench.checking.differing import alike_bars
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.listening.transcription import Transcription, transcribe
@@ -46,8 +47,6 @@ FEWEST_LAID = 0.5
 #: From so many bars on, a return to earlier bars is a repeat, not a missing bar.
 REPEAT_FROM_BARS = 4
 
-#: Bars whose notes differ by at most this share are alike.
-ALIKE_BELOW = 0.2
 #: What is heard agrees so far (F-measure) with a bar that it may be that bar: the ear errs, so less is asked of it.
 SOUNDS_LIKE = 0.85
 #: A finding in so many bars or more is a pattern; in so many places of the bar at most they are named.
@@ -353,7 +352,8 @@ def _unaligned_words(chart: Chart, alignment: Alignment) -> list[str]:
 
 def _alike_words(chart: Chart, bar_index: int) -> str:
     """Which bars around this sound so much alike that the place is uncertain among them."""
-    return _anywhere(chart, _alike_run(chart, bar_index, -1), _alike_run(chart, bar_index, 1))
+    alike = alike_bars(chart, bar_index)
+    return _anywhere(chart, alike[0], alike[-1])
 
 
 def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription) -> str:
@@ -363,9 +363,9 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription)
     """
     first, last = before + 1, before
     if before >= 0 and _sounds_like(chart, before, gap, heard):
-        first = _alike_run(chart, before, -1)
+        first = alike_bars(chart, before)[0]
     if before + 1 < len(chart) and _sounds_like(chart, before + 1, gap, heard):
-        last = _alike_run(chart, before + 1, 1)
+        last = alike_bars(chart, before + 1)[-1]
     if first == last:
         alike = capital(bar_list(chart.time_map, [first]))
         return f" {alike} beside it is alike, so it may be on its other side."
@@ -381,19 +381,6 @@ def _sounds_like(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcrip
     ]
     played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
     return compare_strokes(notes, played).f_measure >= SOUNDS_LIKE
-
-
-def _alike_run(chart: Chart, bar_index: int, step: int) -> int:
-    """The last bar in one direction up to which all are like this one."""
-    pattern, k = chart.bars[bar_index].pattern, bar_index
-
-    def alike(j: int) -> bool:
-        other = chart.bars[j].pattern
-        return len(pattern ^ other) <= ALIKE_BELOW * max(len(pattern | other), 1)
-
-    while 0 <= k + step < len(chart) and alike(k + step):
-        k += step
-    return k
 
 
 def _anywhere(chart: Chart, first: int, last: int) -> str:

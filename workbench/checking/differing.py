@@ -11,6 +11,9 @@ from workbench.chart.counting import bar_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
 
+#: Bars whose notes differ by at most this share are alike; chosen by eye, no source.
+ALIKE_BELOW = 0.2
+
 
 @dataclass(frozen=True)
 class DifferingStroke:
@@ -104,3 +107,19 @@ def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) ->
         played = f" ({instead} instead)" if instead else ""
         lines.append(f"{name} on {place}{played}: {bar_words(s.bar_number for s in found)}")
     return lines
+
+
+def alike_bars(chart: Chart, bar_index: int) -> range:
+    """Bars in a row around a bar, itself among them, that are like it: the ear may take one for another."""
+    pattern = chart.bars[bar_index].pattern
+
+    def alike(j: int) -> bool:
+        other = chart.bars[j].pattern
+        return len(pattern ^ other) <= ALIKE_BELOW * max(len(pattern | other), 1)
+
+    first = last = bar_index
+    while first > 0 and alike(first - 1):
+        first -= 1
+    while last + 1 < len(chart) and alike(last + 1):
+        last += 1
+    return range(first, last + 1)

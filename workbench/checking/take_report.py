@@ -53,7 +53,7 @@ def strokes_svg(take: Take, width: int = 640) -> str:
     out = [
         _text(x(-REACH_MS), 12, "early", GREY, "start"),
         _text(x(REACH_MS), 12, "late", GREY, "end"),
-        _text(x(0), 12, f"on {take.playing.against}", "#3b4249", "middle"),
+        _text(x(0), 12, f"on {take.playing.zero or take.playing.against}", "#3b4249", "middle"),
     ]
     for ms in range(-60, 61, 20):
         out.append(

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_place
-from workbench.checking.differing import DifferingStroke
+from workbench.checking.differing import DifferingStroke, alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
     WORKING_DRUMMERS_SPREAD_MS,
@@ -26,8 +26,15 @@ TOLD_FROM_MS = 8.0
 #: An average whose standard error is larger is called rough, milliseconds; so is one of fewer of the written strokes.
 ROUGH_MS, FAIR_SHARE = 3.0, 0.8
 # Numbers whose origin is not named: chosen by eye, no source.
-#: A change of tempo from this share on is called rushing or dragging.
-FILL_TEMPO_CHANGE = 0.02
+#: A change of tempo from this share on is called rushing or dragging, if it is so many standard errors.
+FILL_TEMPO_CHANGE, SURE_ERRORS = 0.02, 2.5
+#: A fill whose strokes lie so far from the beat before it is early or late, ms; it waits for the 1 that comes
+#: in time again, no more than this share of that off.
+EARLY_FILL_MS, WAITING_SHARE = 30.0, 0.5
+#: A drum of which so few ghost notes are heard, while its full strokes are, may lack them; a share.
+GHOSTS_LACKING = 0.2
+#: Slips that are worth a word; a tempo that is another than the part's, by so large a share.
+FEWEST_SLIPS, OTHER_TEMPO = 3, 0.015
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
 FEWEST_HABIT, HABIT_SHARE = 3, 0.2
 #: Louder than wanted by this much, ghost notes are called too loud.
@@ -60,14 +67,15 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
             f"Your {steadiest} is the steadiest: its strokes vary by {spread_ms:.0f} ms"
             f"{_beside_working_drummers(spread_ms)}."
         )
-    if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5:
+    if len(take.bars) >= 8 and abs(take.drift_percent) < 1.5 and not (take.off_click or any(_advise_on_fills(take))):
         out.append(f"You keep the tempo: from beginning to end it changes by {abs(take.drift_percent):.1f} %.")
-    if take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
+    lacking = any(g.count <= GHOSTS_LACKING * g.written for g in take.ghosts)
+    if not lacking and take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
         out.append(
             f"{capital(_bars(take.repeats[0].bar_numbers))} are consistent each time "
             f"(within {take.repeats[0].spread_ms:.0f} ms)."
         )
-    ghosts = [g for g in take.ghosts if g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
+    ghosts = [g for g in take.ghosts if 0 < g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
     if ghosts:
         out.append(f"Your ghost notes on the {ghosts[0].instrument} stay well below the full strokes.")
     if not out:
@@ -84,6 +92,8 @@ def advice_of(take: Playing) -> tuple[str, ...]:
     """What to work on next: at most :data:`MOST_ADVICE`, the most worthwhile first."""
     advisers = (
         _advise_on_bars,
+        _advise_on_click,
+        _advise_on_fills,
         _advise_on_notes,
         _advise_on_drums,
         _advise_on_custom,
@@ -97,7 +107,15 @@ def advice_of(take: Playing) -> tuple[str, ...]:
 
 def _advise_on_evenness(take: Playing) -> Iterator[Advice]:
     for g in take.ghosts:
-        if g.ratio > g.wanted + GHOST_TOLERANCE:
+        if g.count <= GHOSTS_LACKING * g.written:
+            heard = f"{g.count} of the" if g.count else "None of the"
+            yield (
+                6.0,
+                f"{heard} {g.written} ghost notes on the {g.instrument} {'are' if g.count > 1 else 'is'} heard, though "
+                "its full strokes are: they are left out, or softer than this recording can hold. Play one bar with "
+                "them, slowly, near the microphone, and listen for them.",
+            )
+        elif g.ratio > g.wanted + GHOST_TOLERANCE:
             yield (
                 8 * (g.ratio - g.wanted),
                 f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
@@ -125,8 +143,8 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     if take.lost_click_s is not None:
         out.append(
             f"The take does not keep to the click that you named: half of the bars are {take.lost_click_s:.2f} "
-            "s or further from it. So it is measured against your own tempo; if you did play to a click, give "
-            "its exact tempo and where it begins."
+            f"s or further from it; you played at {take.tempo_bpm:.0f}. So it is measured against your own tempo; if "
+            "you did play to a click, give its exact tempo and where it begins."
         )
     numbers = take.chart.time_map.bar_number
     wanted = range(take.alignment.first_bar, len(take.chart))
@@ -147,10 +165,16 @@ def is_doubtful(take: Playing) -> bool:
 def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     """How to read the figures, and what could not be told."""
     low, middle, high = WORKING_DRUMMERS_SPREAD_MS
+    share = take.tempo_bpm / take.chart_bpm - 1
+    part = f"the part is at {take.chart_bpm:.0f}"
+    if abs(share) >= OTHER_TEMPO:
+        part += f", so you were {abs(share):.0%} {'faster' if share > 0 else 'slower'}"
+    beside = f", early and late beside {take.zero}" if take.zero else ""
     out = [
-        f"Times are measured against {take.against}. For comparison: working drummers "
+        f"You played at {take.tempo_bpm:.0f} counted beats a minute; {part}.",
+        f"Times are measured against {take.against}{beside}. For comparison: working drummers "
         f"playing to a click spread by {middle:.0f} ms (half of them between {low:.0f} and {high:.0f} ms; "
-        "Groove MIDI data set)."
+        "Groove MIDI data set).",
     ]
     if any(i.mean_ms is not None and is_rough(i) for i in take.instruments):
         out.append(
@@ -159,8 +183,8 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
         )
     if click is not None and click.start_s is None:
         out.append(
-            "Where the click began in the recording is not known, so all times are relative to the "
-            "average of your own strokes."
+            "Where the click began in the recording is not known, so early and late are told beside "
+            f"{take.zero or 'the average of your own strokes'}."
         )
     unsure = sum(i.unsure for i in take.instruments)
     if unsure:
@@ -181,10 +205,16 @@ def _advise_on_bars(take: Playing) -> Iterator[Advice]:
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
         first, last = number_runs(numbers)[0]
+        alike = [take.chart.time_map.bar_number(k) for k in alike_bars(take.chart, skipped[0])]
+        if len(skipped) == 1 and len(alike) > 1:
+            said = f"One of {_bars(alike)}, which are alike, is left out"
+            first, last = alike[0], alike[-1]
+        else:
+            said = f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out"
         yield (
             20.0,
-            f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out. Play bars {first - 1} "
-            f"to {last + 1} round and round, until the way through them is clear.",
+            f"{said}. Play bars {max(first - 1, 1)} to {last + 1} round and round, until the way through them is "
+            "clear.",
         )
 
 
@@ -269,7 +299,7 @@ def _advise_on_place(take: Playing) -> Iterator[Advice]:
             far = and_list([f"{ms:.0f}" for ms, _ in off])
             yield (
                 off[0][0] / 12,
-                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.against} on "
+                f"Your {names} {'sits' if len(off) == 1 else 'sit'} {far} ms {side} {take.zero or take.against} on "
                 "average. That can be a feel; if you don't mean it, play it alone to a click until the click "
                 "disappears.",
             )
@@ -306,17 +336,70 @@ def _advise_on_tempo(take: Playing) -> Iterator[Advice]:
             abs(take.drift_percent) / 2,
             (f"From beginning to end you get {abs(take.drift_percent):.0f} % {word}. {todo}"),
         )
-    changes = [f for f in take.fills if abs(f.tempo_change) >= FILL_TEMPO_CHANGE]
+
+
+def _advise_on_fills(take: Playing) -> Iterator[Advice]:
+    """Fills that rush, drag, or come early and wait."""
+    waiting = [
+        f
+        for f in take.fills
+        if abs(f.early_ms) >= EARLY_FILL_MS
+        and f.landing_ms is not None
+        and abs(f.landing_ms) <= WAITING_SHARE * abs(f.early_ms)
+    ]
+    if waiting:
+        worst = max(waiting, key=lambda f: abs(f.early_ms))
+        bars = _bars([f.bar_number for f in waiting if (f.early_ms < 0) == (worst.early_ms < 0)])
+        how, then = ("early", "waits for") if worst.early_ms < 0 else ("late", "hurries to")
+        yield (
+            abs(worst.early_ms) / 15,
+            f"The fill of {bars} comes {how}: its strokes lie up to {abs(worst.early_ms):.0f} ms "
+            f"{'ahead of' if worst.early_ms < 0 else 'behind'} the beat, then it {then} the 1. Play it with a click "
+            "in eighths, the last bar of the groove before it.",
+        )
+    changes = [f for f in take.fills if abs(f.tempo_change) >= FILL_TEMPO_CHANGE and f not in waiting]
     faster = [f for f in changes if f.tempo_change > 0]
     side = faster if 2 * len(faster) >= len(changes) else [f for f in changes if f.tempo_change < 0]
-    if len(side) >= 2 or (len(side) == 1 and len(take.fills) == 1):
-        mean = float(np.mean([f.tempo_change for f in side]))
-        word = "rush" if mean > 0 else "drag"
+    sure = [f for f in side if abs(f.tempo_change) >= SURE_ERRORS * f.error]
+    if len(side) >= 2:
+        mean, error = np.mean([f.tempo_change for f in side]), np.hypot.reduce([f.error for f in side]) / len(side)
+        if abs(mean) >= SURE_ERRORS * error:
+            yield (
+                abs(float(mean)) * 60,
+                f"{len(side)} of {len(take.fills)} fills {'rush' if mean > 0 else 'drag'}, by {abs(mean):.0%} on "
+                f"average ({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar after it.",
+            )
+            return
+    if sure:
+        worst = max(sure, key=lambda f: abs(f.tempo_change))
+        side_word = "ahead" if worst.early_ms < 0 else "behind"
         yield (
-            abs(mean) * 60,
-            f"{len(side)} of {len(take.fills)} fills {word}, by {abs(mean):.0%} on average "
-            f"({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar "
-            "after it.",
+            abs(worst.tempo_change) * 60,
+            f"The fill of {_bars([worst.bar_number])} {'rushes' if worst.tempo_change > 0 else 'drags'}: it is "
+            f"{abs(worst.tempo_change):.0%} {'faster' if worst.tempo_change > 0 else 'slower'} than the bars before "
+            f"it, and {abs(worst.early_ms):.0f} ms {side_word} in its second half. Count aloud through the fill and "
+            "the bar after it.",
+        )
+
+
+def _advise_on_click(take: Playing) -> Iterator[Advice]:
+    """Bars that lie off the click, and single strokes that slip."""
+    if take.off_click:
+        worst = max(take.off_click, key=lambda s: len(s.bar_numbers) * abs(s.mean_ms))
+        side = "ahead of" if worst.mean_ms < 0 else "behind"
+        yield (
+            abs(worst.mean_ms) / 8,
+            f"In {_bars(worst.bar_numbers)} you are about {abs(worst.mean_ms):.0f} ms {side} the click. Loop those "
+            "bars with the bar before them, and turn the click up until you hear both at once.",
+        )
+    slips = sum(i.slips for i in take.instruments)
+    if slips >= FEWEST_SLIPS:
+        names = and_list([f"{i.slips} {i.instrument}" for i in take.instruments if i.slips])
+        yield (
+            0.5,
+            (
+                f"{slips} single strokes ({names}) slip: they lie far from where you are just then, and are in no average."
+            ),
         )
 
 
