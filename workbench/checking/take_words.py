@@ -395,12 +395,8 @@ def _advise_on_click(take: Playing) -> Iterator[Advice]:
     slips = sum(i.slips for i in take.instruments)
     if slips >= FEWEST_SLIPS:
         names = and_list([f"{i.slips} {i.instrument}" for i in take.instruments if i.slips])
-        yield (
-            0.5,
-            (
-                f"{slips} single strokes ({names}) slip: they lie far from where you are just then, and are in no average."
-            ),
-        )
+        text = f"{slips} single strokes ({names}) slip: they lie far from where you are just then; no average has them."
+        yield 0.5, text
 
 
 def _where(take: Playing, what: str, names: Sequence[str]) -> str:
