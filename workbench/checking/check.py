@@ -17,7 +17,7 @@ from __future__ import annotations
 import html
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from workbench.alignment.align import align_chart
@@ -30,6 +30,7 @@ from workbench.chart.meter import TimeMap
 from workbench.checking.differing import alike_bars
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
+from workbench.checking.wholesale import other_tempo, wrong_as_a_whole
 from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
@@ -105,8 +106,12 @@ class Check:
         Findings that recur in three bars or more, what is wrong first, then the most frequent.
     notes_heard, notes_aligned : int
         Written notes that were heard, out of those lined up with the recording.
+    first : tuple of str
+        What is wrong with the chart as a whole, or that it may be another song's: to be read before all else.
     remarks : tuple of str
         What else the reader should know.
+    recording, draft : str
+        File names, where there are files.
     """
 
     chart: Chart
@@ -116,8 +121,10 @@ class Check:
     patterns: tuple[Pattern, ...]
     notes_heard: int
     notes_aligned: int
+    first: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     recording: str = ""
+    draft: str = ""
 
     @property
     def worst_bars(self) -> tuple[BarCheck, ...]:
@@ -128,7 +135,7 @@ class Check:
         """What a notebook shows: the check in a sentence, its bars, and what recurs."""
         from workbench.checking.check_report import overview_svg, summary_of
 
-        said = [summary_of(self), *self.remarks, *(p.text for p in self.patterns)]
+        said = [*self.first, summary_of(self), *self.remarks, *(p.text for p in self.patterns)]
         return overview_svg(self) + "".join(f"<p>{html.escape(text)}</p>" for text in said)
 
     def to_data(self) -> dict:
@@ -156,6 +163,7 @@ class Check:
             "agreement": round(self.alignment.agreement, 3),
             "notes_heard": self.notes_heard,
             "notes_aligned": self.notes_aligned,
+            "first": list(self.first),
             "remarks": list(self.remarks),
             "findings": [finding(f) for f in self.findings],
             "patterns": [
@@ -219,8 +227,9 @@ def check_draft(
     """
     chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
     heard = transcribe(recording, progress=part(progress, 0.0, 0.95))
-    part(progress, 0.95, 1.0)(0.0, "Alignment the chart on the recording")
+    part(progress, 0.95, 1.0)(0.0, "Laying the chart on the recording")
     check = check_chart(chart, heard, str(recording), problems)
+    check = check if isinstance(draft, Chart) else replace(check, draft=os.path.basename(draft))
     part(progress, 0.0, 1.0)(1.0, "Checked")
     return check
 
@@ -236,21 +245,21 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
     judged = judge_notes(chart, alignment, heard)
     findings = judged.findings + _bar_findings(chart, alignment, heard)
-    remarks = list(remarks)
+    first: tuple[str, ...] = ()
     if alignment.agreement < LEAST_AGREEMENT:
-        remarks.insert(
-            0,
+        first = (
             f"Chart and recording hardly agree ({alignment.agreement:.0%}); make sure that this "
             "is the recording that was charted. All findings are for listening only.",
         )
         findings = [doubted(f, DOUBTFUL) for f in findings]
-    elif alignment.agreement < USUAL_AGREEMENT:
-        remarks.insert(
-            0,
-            f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
-            "draft with much to mend. Listen to a few bars before you correct the list below.",
-        )
-    remarks += _unaligned_words(chart, alignment)
+    else:
+        if alignment.agreement < USUAL_AGREEMENT:
+            first = (
+                f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
+                "draft with much to mend. Listen to a few bars before you correct the list below.",
+            )
+        first += wrong_as_a_whole(chart, alignment, heard.readings)
+    remarks = [*remarks, *other_tempo(chart, alignment), *_unaligned_words(chart, alignment)]
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
@@ -267,6 +276,7 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         _patterns(chart, findings),
         judged.heard,
         judged.aligned,
+        first,
         tuple(remarks),
         recording,
     )

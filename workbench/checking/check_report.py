@@ -28,7 +28,8 @@ MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
     "is soft, covered by another one, or of a drum that is hard to hear in this recording. The per cent "
-    "say how likely it is the chart that is wrong, and not the workbench's ear. Your ear decides."
+    "say how likely it is the chart that is wrong, and not the workbench's ear. What is early or late by less than "
+    "half the finest step that its bar writes is feel, and never called wrong. Your ear decides."
 )
 
 
@@ -82,9 +83,9 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
     return out
 
 
-def _single(check: Check) -> tuple[list[BarCheck], list[BarCheck]]:
-    """Bars with what is not told among the patterns, the worst first; and those with nothing but minor doubts."""
-    told = {f for p in check.patterns[:MOST_PATTERNS] for f in p.findings}
+def single_findings(check: Check, patterns: int = MOST_PATTERNS) -> tuple[list[BarCheck], list[BarCheck]]:
+    """Bars with what is not told among the first patterns, the worst first; and those with nothing but minor doubts."""
+    told = {f for p in check.patterns[:patterns] for f in p.findings}
     bars = worst_first([replace(b, findings=tuple(f for f in b.findings if f not in told)) for b in check.bars])
     faint = [b for b in bars if max(f.probability for f in b.findings) < FAINT_BELOW]
     return [b for b in bars if b not in faint], sorted(faint, key=lambda b: b.start_s)
@@ -116,8 +117,10 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
 
 def check_page(check: Check, audio_link: str = "") -> Report:
     """The check as a page; ``audio_link`` is the recording, to play the bars."""
-    worst, faint = _single(check)
-    blocks: list[tuple[str, Any]] = [("lead", capital(summary_of(check)))]
+    worst, faint = single_findings(check)
+    blocks: list[tuple[str, Any]] = [("warning", text) for text in check.first]
+    blocks += [("lead", capital(summary_of(check)))]
+    blocks += [("quiet", f"{check.draft} against {os.path.basename(check.recording)}")] if check.draft else []
     blocks += [("text", remark) for remark in check.remarks]
     blocks += [("picture", overview_svg(check)), ("verdicts", HOW_SURE)]
     if check.patterns:

@@ -59,6 +59,9 @@ HIGHEST_PROBABILITY = 0.995
 DOUBTFUL = WRONG_FROM * 0.9
 #: Smallest deviation that is called early or late, seconds.
 EARLY_LATE_S = 0.025
+#: A deviation below this share of the finest step that a bar writes, sixteenths at most, is feel and never wrong
+#: (common practice, no source): nobody would write it elsewhere.
+FEEL_SHARE, COARSEST_STEP = 0.5, Fraction(1, 16)
 #: Finest spread of strokes about their notes, seconds.
 FINEST_SPREAD_S = 0.008
 #: Share of strokes that the ear misplaces anywhere near.
@@ -346,14 +349,23 @@ class _Evidence:
         anywhere = 1 / 0.15
         misplaced = misplaced + 0.1 / (1 + self._odds(stroke))
         ratio = anywhere / ((1 - misplaced) * right + misplaced * anywhere)
+        e = self.matched.expected[i]
         return _Case(
             "late" if deviation > 0 else "early",
-            self.matched.expected[i],
+            e,
             stroke,
             ratio,
             deviation,
             share=min(2.0, abs(deviation) / 0.04),
+            doubtful=abs(deviation) < FEEL_SHARE * self._step_s(e),
         )
+
+    def _step_s(self, e: Expected) -> float:
+        """The finest step that a note's bar writes, in seconds of the recording."""
+        places = sorted({n.position for n in self.chart.bars[e.chart_bar].notes})
+        step = min([COARSEST_STEP, *(b - a for a, b in zip(places, places[1:]))])
+        length = self.chart.time_map.bars[e.chart_bar].length
+        return float(step / length) * (e.aligned.end_s - e.aligned.start_s)
 
     def renamed(self, i: int, j: int) -> _Case | None:
         e, stroke = self.matched.expected[i], self.matched.strokes[j]
@@ -492,7 +504,7 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
-    if case.doubtful:
+    if case.doubtful and (case.kind == "wrong drum" or case.unheard):
         what += ", with it or in its place" if case.kind == "wrong drum" else ", very softly if at all"
     return Finding(
         case.kind,

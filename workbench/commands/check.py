@@ -32,8 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench check``; returns the exit status."""
     import workbench as wb
-    from workbench.checking.check import LEAST_AGREEMENT, USUAL_AGREEMENT
-    from workbench.checking.check_report import summary_of
+    from workbench.checking.check import LEAST_AGREEMENT
+    from workbench.checking.check_report import lines_of, single_findings, summary_of
     from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
 
@@ -44,19 +44,18 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:
-        doubts = check.alignment.agreement < USUAL_AGREEMENT
-        for text in (*check.remarks, summary_of(check)) if doubts else (summary_of(check), *check.remarks):
+        for text in (*check.first, summary_of(check), *check.remarks):
             print(text)
         for pattern in check.patterns[:5]:
             print(f"  {pattern.verdict}: {pattern.text}")
-        told = {f for p in check.patterns[:5] for f in p.findings}
-        whole = [f for f in check.findings if f.position is None]
-        rest = [f for b in check.worst_bars for f in b.findings[:1] if f.position is not None and f not in told]
-        for finding in whole + rest[:5]:
-            print(f"  {finding.verdict}: {finding.text}")
-        if len(rest) > 5:
-            print(f"  and more in {len(rest) - 5} other bar{'s' * (len(rest) > 6)}: see the report")
+        single, _ = single_findings(check, 5)
+        for bar in single[:5]:
+            line = lines_of(check, bar)[0]
+            whole = any(f.position is None and f.text == line.text for f in bar.findings)
+            print(f"  {line.verdict}: {line.text if whole else f'Bar {bar.bar_number}: {line.text}'}")
+        if len(single) > 5:
+            print(f"  and more in {len(single) - 5} other bar{'s' * (len(single) > 6)}: see the report")
         for path in written:
             print(f"  {path}")
     doubtful = check.alignment.agreement < LEAST_AGREEMENT  # then all findings are for listening
-    return 1 if doubtful or any(f.verdict == "wrong" for f in check.findings) else 0
+    return 1 if doubtful or check.first or any(f.verdict == "wrong" for f in check.findings) else 0

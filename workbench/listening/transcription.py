@@ -12,7 +12,9 @@ from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
 from workbench.listening.activations import Activations
 from workbench.listening.beats import track_pulse
 from workbench.listening.detect import compute_activations, detect_strokes
+from workbench.listening.harmony import hear_harmony
 from workbench.listening.onsets import refine_onsets
+from workbench.listening.readings import BarReading, track_readings
 from workbench.progress import Progress, part
 
 
@@ -27,12 +29,15 @@ class Transcription:
     duration_s : float
     activations : Activations or None
         Where at hand, how likely strokes are between those detected.
+    readings : tuple of BarReading
+        Ways to read the recording's bars, the likeliest first, where they were looked for.
     """
 
     strokes: tuple[Stroke, ...]
     beat_times_s: tuple[float, ...]
     duration_s: float
     activations: Activations | None = None
+    readings: tuple[BarReading, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -74,14 +79,14 @@ def detect_recording(path: str | os.PathLike, progress: Progress | None = None) 
 
 
 def transcribe(recording: str | os.PathLike, exact: bool = False, progress: Progress | None = None) -> Transcription:
-    """Hear the strokes and the pulse of a recording, without bars: the chart to be checked brings those.
+    """Hear the strokes, the pulse and, unless ``exact``, the bars of a recording; the chart brings its own.
 
     Parameters
     ----------
     recording : path
     exact : bool
         Move the strokes onto the attacks in the waveform
-        (:mod:`workbench.listening.onsets`), for measuring how they were played.
+        (:mod:`workbench.listening.onsets`), for measuring how they were played; of bars nothing is asked then.
     progress : Progress, optional
 
     Raises
@@ -94,9 +99,12 @@ def transcribe(recording: str | os.PathLike, exact: bool = False, progress: Prog
     tell = part(progress, 0.85, 1.0)
     tell(0.0, "Finding the pulse")
     pulse_s = track_pulse(np.maximum(activations.beat, activations.downbeat), activations.frame_rate_hz)
+    readings: tuple[BarReading, ...] = ()
     if exact:
         tell(0.5, "Measuring the strokes")
         strokes = tuple(refine_onsets(found.samples, SAMPLE_RATE_HZ, strokes))
+    elif found.duration_s >= 1.0:
+        readings = track_readings(activations, strokes, found.duration_s, hear_harmony(found.samples))
     tell(1.0, "Heard")
     inside = pulse_s[(pulse_s >= 0) & (pulse_s <= found.duration_s)]
-    return Transcription(strokes, tuple(float(t) for t in inside), found.duration_s, activations)
+    return Transcription(strokes, tuple(float(t) for t in inside), found.duration_s, activations, readings)
