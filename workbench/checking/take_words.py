@@ -34,7 +34,7 @@ EARLY_FILL_MS, WAITING_SHARE = 30.0, 0.5
 #: A drum of which so few ghost notes are heard, while its full strokes are, may lack them; a share.
 GHOSTS_LACKING = 0.2
 #: Slips that are worth a word; a tempo that is another than the part's, by so large a share.
-FEWEST_SLIPS, OTHER_TEMPO = 3, 0.015
+FEWEST_SLIPS, TEMPO_WORTH_A_WORD = 3, 0.015
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
 FEWEST_HABIT, HABIT_SHARE = 3, 0.2
 #: Louder than wanted by this much, ghost notes are called too loud.
@@ -167,7 +167,7 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     low, middle, high = WORKING_DRUMMERS_SPREAD_MS
     share = take.tempo_bpm / take.chart_bpm - 1
     part = f"the part is at {take.chart_bpm:.0f}"
-    if abs(share) >= OTHER_TEMPO:
+    if abs(share) >= TEMPO_WORTH_A_WORD:
         part += f", so you were {abs(share):.0%} {'faster' if share > 0 else 'slower'}"
     beside = f", early and late beside {take.zero}" if take.zero else ""
     out = [
