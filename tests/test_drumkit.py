@@ -3,30 +3,37 @@
 import numpy as np
 import pytest
 
-from workbench.chart.drumkit import DETECTED, INSTRUMENTS, drum_key_order, instrument, instrument_for_midi_note
+from workbench.chart.drumkit import (
+    DETECTED,
+    INSTRUMENTS,
+    PERCUSSION,
+    drum_key_order,
+    instrument,
+    instrument_for_midi_note,
+)
 from workbench.chart.events import Beat, Stroke
 from workbench.errors import AnalysisError, ChartError
 from workbench.listening.activations import Activations
 
 
 def test_names_and_midi_notes_are_unique():
-    names = [i.name for i in INSTRUMENTS]
-    notes = [n for i in INSTRUMENTS for n in (i.midi_note, *i.other_midi_notes)]
-    assert len(set(names)) == len(names) and len(set(notes)) == len(notes)
+    names = [i.name for i in (*INSTRUMENTS, *PERCUSSION)]
+    assert sorted(i.midi_note for i in (*INSTRUMENTS, *PERCUSSION)) == list(range(35, 82))
+    assert len(set(names)) == len(names)
     assert len(DETECTED) == 13 and set(DETECTED) <= set(names)
 
 
 def test_lookup():
     assert instrument_for_midi_note(42).name == "closed hi-hat"
     assert instrument_for_midi_note(42).musicxml_unpitched == 43
-    assert instrument_for_midi_note(81) is None
+    assert instrument_for_midi_note(82) is None
     assert drum_key_order("crash") < drum_key_order("kick")
     with pytest.raises(ChartError, match="no instrument called 'gong'"):
         instrument("gong")
 
 
 def test_no_two_instruments_look_alike_on_the_staff():
-    looks = [(i.staff_step, i.staff_octave, i.notehead) for i in INSTRUMENTS]
+    looks = [(i.staff_step, i.staff_octave, i.notehead) for i in (*INSTRUMENTS, *PERCUSSION)]
     assert len(set(looks)) == len(looks)
 
 

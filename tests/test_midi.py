@@ -11,11 +11,15 @@ from hypothesis import HealthCheck, assume, given, settings
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.chart.drumkit import instrument
+from workbench.chart.drumkit import KitLine, instrument
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
+from workbench.files.imports import ImportOptions
+from workbench.files.kitmap import read_kit_map, write_kit_map
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.notation.musicxml_read import read_musicxml_bytes
 
 SETTINGS = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
@@ -281,9 +285,9 @@ def note(key, channel=9, time=0):
 
 
 def test_unknown_keys_are_listed(tmp_path):
-    read = read_midi(save(tmp_path / "x.mid", note(36), note(81, time=480)))
-    assert len(read.chart.bars[0].notes) == 1
-    assert any("81" in p for p in read.problems)
+    read = read_midi(save(tmp_path / "x.mid", note(36), note(91, time=480)))
+    assert [n.instrument for _, n in read.chart.notes()] == ["kick", "percussion [91]"]
+    assert any("91" in p for p in read.problems)
 
 
 def test_rim_keys_of_electronic_kits_are_known(tmp_path):
@@ -291,9 +295,59 @@ def test_rim_keys_of_electronic_kits_are_known(tmp_path):
     assert [n.instrument for _, n in read.chart.notes()] == ["closed hi-hat", "open hi-hat"]
 
 
-def test_a_lone_track_on_another_channel_is_taken_and_said(tmp_path):
-    read = read_midi(save(tmp_path / "x.mid", note(38, channel=0)))
-    assert len(read.chart.bars[0].notes) == 1 and "channel 10" in read.problems[0]
+def test_a_lone_track_on_another_channel_is_taken_if_it_is_named(tmp_path):
+    name = mido.MetaMessage("track_name", name="Left Hand")
+    path = save(tmp_path / "x.mid", name, note(38, channel=0))
+    with pytest.raises(FileFormatError, match="Left Hand"):
+        read_midi(path)
+    assert len(read_midi(path, ImportOptions(part="Left Hand")).chart.bars[0].notes) == 1
+    drums = save(tmp_path / "y.mid", mido.MetaMessage("track_name", name="My Drum Kit"), note(38, channel=0))
+    assert "channel 10" in read_midi(drums).problems[0]
+
+
+@pytest.mark.parametrize(
+    "keys, names",
+    [
+        ((35,), ["kick"]),
+        ((35, 36), ["kick", "second kick"]),
+        ((48, 45, 41), ["floor tom", "high tom", "mid tom"]),
+        ((50, 48), ["high tom", "mid tom"]),
+        ((50, 48, 47, 45, 43, 41), ["floor tom", "high mid tom", "high tom", "low floor tom", "low tom", "mid tom"]),
+        ((63, 61, 81), ["low bongo", "open high conga", "open triangle"]),
+        ((22, 40, 58), ["closed hi-hat", "floor tom", "snare"]),
+        (tuple(range(27, 88)), None),
+    ],
+)
+def test_every_key_is_an_instrument_of_its_own_and_goes_out_again(tmp_path, keys, names):
+    """No two keys become one instrument, and the file written has the keys of the one read."""
+    read = read_midi(save(tmp_path / "x.mid", *(note(key, time=480) for key in keys)))
+    found = sorted(read.chart.instruments_used())
+    assert found == names if names else len(found) == len(keys)
+    again = mido.MidiFile(file=BytesIO(midi_bytes(read.chart, played=False)))
+    if 22 not in keys:  # an electronic kit's rims are other keys than those of its heads
+        assert [m.note for m in again.tracks[0] if m.type == "note_on"] == list(keys)
+
+
+def test_a_kit_map_says_what_keys_mean_and_which_are_written(tmp_path):
+    kit = (KitLine("cowbell", "Agogo of tin", "E5", "diamond", (20, 21), 67),)
+    read = read_midi(save(tmp_path / "x.mid", note(20), note(21, time=480)), ImportOptions(kit_map=kit))
+    assert [n.instrument for _, n in read.chart.notes()] == ["cowbell", "cowbell"] and read.chart.kit_map == kit
+    assert b"Agogo of tin" in musicxml_bytes(read.chart)
+    again = read_musicxml_bytes(musicxml_bytes(read.chart)).chart
+    assert (again.kit_map, [b.pattern for b in again.bars]) == (kit, [b.pattern for b in read.chart.bars])
+    table = write_kit_map(read.chart, tmp_path / "x.kit.csv")
+    assert read_kit_map(table) == kit
+    file = BytesIO(midi_bytes(read.chart))
+    assert {m.note for m in mido.MidiFile(file=file).tracks[0] if m.type == "note_on"} == {67}
+    (tmp_path / "y.mid").write_bytes(file.getvalue())
+    assert read_midi(tmp_path / "y.mid").chart.kit_map == kit
+
+
+def test_strokes_that_fall_together_are_told_by_bar(tmp_path):
+    strokes = [note(38, time=480), note(38), note(42, time=1920), note(42)]
+    read = read_midi(save(tmp_path / "x.mid", *strokes))
+    assert (read.losses.in_bar("1"), read.losses.in_bar("2")) == (1, 1)
+    assert any("snare" in p and "bar 1" in p for p in read.problems)
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument, read_working_chart
 from workbench.grid import GridControls, HitGrid, workspace
-from workbench.grid.messages import KIT
+from workbench.grid.messages import kit_rows
 
 # -- protocol ----------------------------------------------------------------------------
 
@@ -29,7 +29,7 @@ def test_hello_is_answered_with_the_whole_chart(grid):
     grid._receive(grid, {"type": "hello", "client": "page"}, [])
     snapshot, _ = grid.sent[0]
     assert snapshot["chart"] == to_data(CHART)
-    assert snapshot["info"]["kit"] == KIT
+    assert snapshot["info"]["kit"] == kit_rows(CHART)
     assert snapshot["info"]["has_recording"] is False
 
 

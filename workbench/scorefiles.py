@@ -13,8 +13,9 @@ from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import FileFormatError
 from workbench.files.document import read_working_chart
+from workbench.files.imports import USUAL, Imported, ImportOptions
+from workbench.files.kitmap import write_kit_map
 from workbench.files.safefile import check_folder, make_folder, write_whole
-from workbench.files.untrusted import Imported
 from workbench.notation.midi import write_midi
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml import write_musicxml
@@ -30,6 +31,7 @@ SCORE_FORMATS: dict[str, str] = {
     "midi": ".mid",
     "svg": ".svg",
     "png": ".png",
+    "kit": ".kit.csv",
 }
 
 
@@ -42,8 +44,14 @@ def holds_part(path: str | os.PathLike) -> bool:
     return os.fspath(path).lower().endswith(PART_ENDINGS)
 
 
-def read_any_chart(path: str | os.PathLike) -> Imported:
+def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
     """Read a chart file, a MusicXML score or a MIDI file, by its name.
+
+    Parameters
+    ----------
+    path : path
+    options : ImportOptions
+        Of a chart file its kit map alone counts.
 
     Raises
     ------
@@ -52,11 +60,12 @@ def read_any_chart(path: str | os.PathLike) -> Imported:
     """
     name = os.fspath(path).lower()
     if name.endswith((".musicxml", ".mxl", ".xml")):
-        return read_musicxml(path)
+        return read_musicxml(path, options)
     if name.endswith((".mid", ".midi")):
-        return read_midi(path)
+        return read_midi(path, options)
     if name.endswith(".json"):
-        return Imported(read_working_chart(path))
+        chart = read_working_chart(path)
+        return Imported(replace(chart, kit_map=options.kit_map or chart.kit_map))
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
     )
@@ -147,6 +156,8 @@ def write_scores(
             out.append(write_musicxml(part_only, path, file_options, chart.time_map.bar_number(bars[0] if bars else 0)))
         elif name == "midi":
             out.append(write_midi(part_only, path, played))
+        elif name == "kit":
+            out.append(write_kit_map(part_only, path))
         elif name == "pdf":
             out.append(engrave_pdf(chart, path, bars, options, style, step, loop))
         elif name == "png":

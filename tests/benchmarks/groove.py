@@ -63,9 +63,9 @@ def read_performance(folder: Path, row: dict, longest_s: float = 1e9) -> Perform
         if message.type == "note_on" and message.velocity > 0 and time_s < longest_s:
             found = instrument_for_midi_note(KIT_NOTES.get(message.note, message.note))
             # The pads of the electronic kit at times trigger twice within a few milliseconds.
-            last = next((s for s in reversed(strokes) if found and s.instrument == found.name), None)
+            last = next((s for s in reversed(strokes) if found and s.instrument == found.sounds_as), None)
             if found is not None and (last is None or time_s - last.time_s > DOUBLE_TRIGGER_S):
-                strokes.append(Stroke(time_s, found.name, message.velocity))
+                strokes.append(Stroke(time_s, found.sounds_as, message.velocity))
         elif message.type == "set_tempo":
             tempo = mido.tempo2bpm(message.tempo)
     return Performance(

@@ -9,10 +9,10 @@ import pytest
 from music21.midi.percussion import PercussionMapper
 from pretty_midi.constants import DRUM_MAP
 
-from workbench.chart.drumkit import INSTRUMENTS, instrument
+from workbench.chart.drumkit import INSTRUMENTS, PERCUSSION, instrument
 
 
-@pytest.mark.parametrize("row", INSTRUMENTS, ids=lambda i: i.name)
+@pytest.mark.parametrize("row", (*INSTRUMENTS, *PERCUSSION), ids=lambda i: i.name)
 def test_full_name_is_general_midis(row):
     published = DRUM_MAP[row.midi_note - 35]
     assert _words(row.general_midi_name) == _words(published)

@@ -17,7 +17,7 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Any
 
-from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
+from workbench.chart.drumkit import INSTRUMENTS, Instrument, KitLine, drum_key_order, instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
@@ -331,6 +331,8 @@ class Chart:
         From :data:`FEELS`.
     possible_hits : tuple of PossibleHit, in order of time
         What the draft left out but may have been played; neither accepted nor refused so far.
+    kit_map : tuple of KitLine
+        How this chart calls, draws and keys its instruments where it is not as the drum key has them.
 
     Examples
     --------
@@ -350,6 +352,7 @@ class Chart:
     kit: tuple[str, ...] = field(default_factory=lambda: tuple(i.name for i in INSTRUMENTS))
     feel: str = "straight"
     possible_hits: tuple[PossibleHit, ...] = ()
+    kit_map: tuple[KitLine, ...] = ()
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -377,6 +380,9 @@ class Chart:
             self.time_map.check_bar(mark.start[0])
             if mark.end > (len(self.bars), Fraction(0)):
                 raise ChartError("A mark ends after the last bar.")
+        set_(self, "kit_map", tuple(sorted(self.kit_map, key=lambda line: drum_key_order(line.instrument))))
+        if len({line.instrument for line in self.kit_map}) < len(self.kit_map):
+            raise ChartError("A kit map has one line for an instrument.")
         if self.feel not in FEELS:
             raise ChartError(f"A feel is one of {', '.join(FEELS)}, not {self.feel!r}.")
 
@@ -444,6 +450,14 @@ class Chart:
                 note = Note(position, hit.instrument, hit.velocity, deviation_s=deviation_s, confidence=hit.probability)
                 out.append((k, note, hit))
         return out
+
+    @cached_property
+    def _own_instruments(self) -> dict[str, Instrument]:
+        return {line.instrument: line.applied() for line in self.kit_map}
+
+    def instrument(self, name: str) -> Instrument:
+        """An instrument as this chart's kit calls, draws and keys it."""
+        return self._own_instruments.get(name) or instrument(name)
 
     # -- changing (for edits) ----------------------------------------------------
 

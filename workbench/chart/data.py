@@ -17,6 +17,7 @@ from functools import cache
 from typing import Any, get_args, get_origin, get_type_hints
 
 from workbench.chart import Chart, Mark, Note, Text, WrittenBar
+from workbench.chart.drumkit import KitLine
 from workbench.chart.edits import EDITS, Edit, Shift
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import ChartError
@@ -42,6 +43,7 @@ _CHART = (
     "texts",
     "marks",
     "possible_hits",
+    "kit_map",
 )
 #: Fields that data call otherwise than the values do.
 _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times_s"): "beats_s"}
@@ -51,13 +53,14 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     WrittenBar: {"subdivisions"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
-    Chart: {"possible_hits"},
+    Chart: {"possible_hits", "kit_map"},
+    KitLine: {"label", "place", "notehead", "keys_in", "key_out"},
 }
 #: Fields that data must give although values have a usual one.
 _GIVEN: dict[type, AbstractSet[str]] = {
     Note: {"velocity"},
     WrittenBar: {"notes"},
-    Chart: set(_CHART) - {"possible_hits"},
+    Chart: set(_CHART) - {"possible_hits", "kit_map"},
 }
 
 
@@ -117,6 +120,11 @@ def chart_from_data(data: Any) -> Chart:
 def written_bar_from_data(data: Any) -> WrittenBar:
     """The content of a bar that plain data describe."""
     return _value(WrittenBar, data)
+
+
+def kit_line_from_data(data: Any) -> KitLine:
+    """The line of a kit map that plain data describe."""
+    return _value(KitLine, data)
 
 
 def edit_from_data(data: Any) -> Edit:

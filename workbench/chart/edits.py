@@ -16,7 +16,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, rebarring
-from workbench.chart.drumkit import ONE_SURFACE, instrument
+from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.rebarring import Rebarring
 from workbench.chart.rewriting import rewrite
@@ -503,12 +503,13 @@ class RemoveMark(Edit, called="remove mark"):
 
 @dataclass(frozen=True)
 class SetHeading(Edit, called="set heading"):
-    """Set title, artist, feel or kit; what is left at None stays."""
+    """Set title, artist, feel, kit or kit map; what is left at None stays."""
 
     title: str | None = None
     artist: str | None = None
     feel: str | None = None
     kit: tuple[str, ...] | None = None
+    kit_map: tuple[KitLine, ...] | None = None
 
     def apply(self, chart: Chart) -> Chart:
         changes = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}

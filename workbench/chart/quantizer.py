@@ -125,7 +125,11 @@ class _Beat(NamedTuple):
 
 
 def quantize(
-    strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None = None, tick: float | None = None
+    strokes: Sequence[Stroke],
+    time_map: TimeMap,
+    feel: str | None = None,
+    tick: float | None = None,
+    finest: int | None = None,
 ) -> Quantized:
     """Written positions of played strokes.
 

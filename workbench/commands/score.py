@@ -21,7 +21,7 @@ from workbench.notation.scoresigns import FILLS_SHOWN
 NAME = "score"
 HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
 
-FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png")
+FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png", "kit")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +55,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quantised-midi", action="store_true", help="MIDI without the played feel")
     parser.add_argument("--swing-as-triplets", action="store_true", help="triplets instead of a swing mark")
     parser.add_argument("--no-form", action="store_true", help="do not read the form of a chart that names no sections")
+    parser.add_argument("--part", metavar="NAME", default="", help="of a score of several drum parts: the one to read")
+    parser.add_argument(
+        "--kit-map", metavar="FILE", help="names, places, heads and MIDI keys of the kit (see --to kit)"
+    )
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
 
@@ -62,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench score``; returns the exit status."""
     from workbench.chart.excerpts import read_bar_span
     from workbench.engraving.pages import PageStyle
+    from workbench.files.imports import ImportOptions
+    from workbench.files.kitmap import read_kit_map
     from workbench.files.safefile import check_folder
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
@@ -70,7 +76,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.out is not None:
         check_folder(args.out)
-    imported = read_any_chart(args.chart)
+    kit_map = read_kit_map(args.kit_map) if args.kit_map else ()
+    imported = read_any_chart(args.chart, ImportOptions(args.part, kit_map))
     chart = write_out_swing(imported.chart) if args.swing_as_triplets else imported.chart
     chart = replace(
         chart,

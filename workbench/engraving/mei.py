@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
-from functools import cache
+from functools import lru_cache
 
 from lxml import etree
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import count_syllable
-from workbench.chart.drumkit import Instrument, Notehead, instrument
+from workbench.chart.drumkit import Instrument, Notehead
 from workbench.notation.abbreviations import BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs
 from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
@@ -29,6 +29,8 @@ NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
 #: Ids of brackets that say "fill" begin so.
 WORDED_FILL = "worded-fill"
+#: Type of notes whose heads are triangles.
+TRIANGLE = "triangle"
 #: Only heads for which the music font has glyphs for every note value.
 _HEADS = {
     Notehead.X: "x",
@@ -99,12 +101,12 @@ def _set_bar_lines(chart: Chart, printed: PrintedBar, measure: etree._Element, s
         measure.set("right", "dbl")
 
 
-@cache
-def _place_and_head(name: str) -> dict[str, str]:
+@lru_cache(maxsize=1024)
+def _place_and_head(own: Instrument) -> dict[str, str]:
     """Attributes of an instrument's notes."""
-    own = instrument(name)
     head = {"head.shape": _HEADS[own.notehead]} if own.notehead in _HEADS else {}
-    return {"loc": str(staff_place(own)), **head}
+    kind = {"type": TRIANGLE} if own.notehead is Notehead.TRIANGLE else {}
+    return {"loc": str(staff_place(own)), **head, **kind}
 
 
 def _document(beats: int | None, unit: int) -> etree._Element:
@@ -307,11 +309,11 @@ class _BarWriter:
             holder = parent = etree.SubElement(parent, "chord", timing)
             timing = {}
         for n in event.notes:
-            note = etree.SubElement(
-                parent, "note", {**timing, **_place_and_head(n.instrument), _ID: note_id(self.bar_index, n)}
-            )
+            own = self.chart.instrument(n.instrument)
+            attributes = {**timing, **_place_and_head(own), _ID: note_id(self.bar_index, n)}
+            note = etree.SubElement(parent, "note", attributes)
             if n.articulations:
-                head, _ = written_head(n)
+                head, _ = written_head(n, own)
                 if head in _HEADS:
                     note.set("head.shape", _HEADS[head])
             if "ghost" in n.articulations:
@@ -340,7 +342,7 @@ class _BarWriter:
             if len(chord) > 1:
                 holder, own = etree.SubElement(group, "chord", timing), {}
             for n in chord:
-                etree.SubElement(holder, "note", {**own, **_place_and_head(n.instrument)})
+                etree.SubElement(holder, "note", {**own, **_place_and_head(self.chart.instrument(n.instrument))})
 
     def _under(self, holder: etree._Element, event: VoiceElement) -> None:
         """Count syllables and sticking letters, in rows under the staff."""
@@ -353,13 +355,13 @@ class _BarWriter:
             row += 1
         if self.options.sticking:
             # Both hands at once stand one over the other, as their notes do.
-            struck = sorted(event.notes, key=lambda n: -staff_place(instrument(n.instrument)))
+            struck = sorted(event.notes, key=lambda n: -staff_place(self.chart.instrument(n.instrument)))
             for k, letter in enumerate(n.sticking for n in struck if n.sticking):
                 _add(_add(holder, "verse", n=str(row + k)), "syl", letter)
 
     def _over(self, voice: Voice, event: VoiceElement, said: frozenset[str]) -> None:
         words = [word for name, word in (("half open", "ø"), ("choke", "choke")) if name in said]
-        hidden = {name for n in event.notes for name in written_head(n)[1]}
+        hidden = {name for n in event.notes for name in written_head(n, self.chart.instrument(n.instrument))[1]}
         words += sorted(hidden)
         for word in words:
             first: Note = event.notes[0]
@@ -405,27 +407,27 @@ def _tuplet_edges(events: Sequence[VoiceElement], k: int) -> tuple[int, int]:
     return (inside[0], inside[-1]) if inside else (k, k)
 
 
-def legend_mei(entries: Sequence[tuple[str, bool]]) -> str:
+def legend_mei(entries: Sequence[tuple[Instrument, bool]]) -> str:
     """The drum key as one line: the place and head of each instrument, or the sign of its ghost notes.
 
     Parameters
     ----------
-    entries : sequence of (str, bool)
+    entries : sequence of (Instrument, bool)
         Instrument, and whether it is its ghost notes.
     """
     section = _document(None, 4)
     _add(section, "pb")
     measure = _add(section, "measure", n="1", right="invis")
     layer = _add(_add(measure, "staff", n="1"), "layer", n="1")
-    for name, ghost in entries:
+    for own, ghost in entries:
         note = etree.SubElement(
-            layer, "note", {"dur": "4", "stem.visible": "false", **_place_and_head(name), _ID: key_id(name, ghost)}
+            layer, "note", {"dur": "4", "stem.visible": "false", **_place_and_head(own), _ID: key_id(own, ghost)}
         )
         if ghost:
             note.set("head.mod", "paren")
     return etree.tostring(section.getroottree(), encoding="unicode")
 
 
-def key_id(name: str, ghost: bool) -> str:
+def key_id(own: Instrument, ghost: bool) -> str:
     """Id of an entry of the drum key."""
-    return f"note-key-{'ghost-' if ghost else ''}{slug(name)}"
+    return f"note-key-{'ghost-' if ghost else ''}{slug(own.name)}"

@@ -188,7 +188,8 @@ def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float
     used = chart.instruments_used()
     if style.legend and used:
         ghosted = next((n.instrument for _, n in chart.notes() if "ghost" in n.articulations), None)
-        for line in engrave_legend(used, (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE, ghosted):
+        room = (style.size[0] - 2 * MARGIN) / _LEGEND_SCALE
+        for line in engrave_legend([chart.instrument(name) for name in used], room, ghosted):
             line.draw(root, MARGIN, y, _LEGEND_SCALE)
             y += line.height * _LEGEND_SCALE + 10
     draw_tempo(root, chart, MARGIN, y + 44)

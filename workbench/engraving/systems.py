@@ -22,13 +22,13 @@ from typing import TYPE_CHECKING
 from lxml import etree
 
 from workbench.chart import Chart, Section
-from workbench.chart.drumkit import INSTRUMENTS, Notehead
+from workbench.chart.drumkit import Instrument
 from workbench.engraving.drawing import LETTER, symbol, tag, text
 from workbench.engraving.ink import lowest_ink
-from workbench.engraving.mei import WORDED_FILL, key_id, legend_mei, lines_mei
+from workbench.engraving.mei import TRIANGLE, WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
 from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
-from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id, slug
+from workbench.notation.scoresigns import ScoreOptions, TempoMark, bar_id
 
 if TYPE_CHECKING:
     import verovio
@@ -59,8 +59,6 @@ _VEROVIO_OPTIONS = {
     "measureMinWidth": 18,
 }
 _LOCK = threading.RLock()
-#: Ends of the ids of notes with triangle heads.
-_TRIANGLES = tuple(f"-{slug(i.name)}" for i in INSTRUMENTS if i.notehead is Notehead.TRIANGLE)
 
 
 @dataclass
@@ -190,24 +188,24 @@ _LABEL, _BETWEEN_LABELS, _CLEF_ROOM = 40.0, 22.0, 60.0
 _HALF_HEAD = 10.6
 
 
-def engrave_legend(used: Sequence[str], room: float, ghosted: str | None = None) -> list[System]:
+def engrave_legend(used: Sequence[Instrument], room: float, ghosted: str | None = None) -> list[System]:
     """The drum key: each instrument on a staff, evenly spaced, its name below.
 
     Parameters
     ----------
-    used : sequence of str
-        Instruments, in the order of the drum key.
+    used : sequence of Instrument
+        In the order of the drum key.
     room : float
         Widest a line may be.
     ghosted : str, optional
-        The instrument of these on which the sign of ghost notes is explained.
+        Name of the instrument of these on which the sign of ghost notes is explained.
 
     Returns
     -------
     list of System
         One line, or more where the names would not fit.
     """
-    entries = [(name, ghost) for name in used for ghost in ((False, True) if name == ghosted else (False,))]
+    entries = [(own, ghost) for own in used for ghost in ((False, True) if own.name == ghosted else (False,))]
     cell = max(_LABEL * LETTER * len(word) for e in entries for word in _key_words(*e)) + _BETWEEN_LABELS
     lines = math.ceil(len(entries) * cell / (room - _CLEF_ROOM))
     a_line = math.ceil(len(entries) / lines)
@@ -221,11 +219,11 @@ def engrave_legend(used: Sequence[str], room: float, ghosted: str | None = None)
     return out
 
 
-def _key_words(name: str, ghost: bool) -> list[str]:
-    return ["ghost", "note"] if ghost else name.split()
+def _key_words(own: Instrument, ghost: bool) -> list[str]:
+    return ["ghost", "note"] if ghost else own.label.split()
 
 
-def _label(line: System, entries: Sequence[tuple[str, bool]]) -> None:
+def _label(line: System, entries: Sequence[tuple[Instrument, bool]]) -> None:
     """Names under the notes of the drum key, a word a line."""
     y = line.height + 0.9 * _LABEL
     for entry in entries:
@@ -263,7 +261,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             _say_fill(g)
         elif not name.startswith("note-"):
             g.attrib.pop("id", None)
-        elif name.endswith(_TRIANGLES):
+        elif kind.endswith(TRIANGLE):
             _draw_triangle(g)
         if kind in ("ending", "reh", "tempo"):
             g.set("font-weight", "bold")

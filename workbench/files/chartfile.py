@@ -19,7 +19,7 @@ from typing import Any
 
 from workbench.chart import Chart
 from workbench.chart.data import chart_from_data, to_data, written_bar_from_data
-from workbench.chart.drumkit import INSTRUMENTS
+from workbench.chart.drumkit import INSTRUMENTS, PERCUSSION
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.safefile import replacing
 from workbench.files.untrusted import read_bytes
@@ -127,7 +127,7 @@ def loads_chart(text: str | bytes, name: str = "The chart") -> Chart:
 def chart_schema() -> dict:
     """The JSON Schema of chart files, with the names of the drum key filled in."""
     schema = json.loads(resources.files("workbench.files").joinpath("chart.schema.json").read_text("utf-8"))
-    schema["$defs"]["instrument"]["enum"] = [i.name for i in INSTRUMENTS]
+    schema["$defs"]["instrument"]["anyOf"][0]["enum"] = [i.name for i in (*INSTRUMENTS, *PERCUSSION)]
     return schema
 
 

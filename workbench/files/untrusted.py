@@ -13,7 +13,6 @@ import re
 import stat
 import zipfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
 from io import BufferedReader, BytesIO
 from pathlib import Path, PurePosixPath
@@ -21,7 +20,6 @@ from xml.parsers import expat
 
 from lxml import etree
 
-from workbench.chart import Chart
 from workbench.errors import FileFormatError, WorkbenchError
 from workbench.escaping import one_line
 
@@ -35,31 +33,7 @@ MOST_NOTES_IN_BAR = 5_000
 FINEST = 31_249
 #: Most files in a compressed score.
 _MOST_MEMBERS = 200
-#: Most sentences about one file.
-MOST_PROBLEMS = 100
 _CONTAINER = "META-INF/container.xml"
-
-
-@dataclass(frozen=True)
-class Imported:
-    """A chart read from a file by others, and what could not be understood.
-
-    Attributes
-    ----------
-    chart : Chart
-    problems : tuple of str
-        One sentence for each thing left out or guessed; empty if all was understood.
-        Of a great many the first :data:`MOST_PROBLEMS` are told and the rest counted.
-    """
-
-    chart: Chart
-    problems: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        told = [one_line(p) for p in self.problems[:MOST_PROBLEMS]]
-        if len(self.problems) > len(told):
-            told.append(f"{len(self.problems) - len(told)} more like these.")
-        object.__setattr__(self, "problems", tuple(told))
 
 
 # -- files ------------------------------------------------------------------------------

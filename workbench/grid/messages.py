@@ -11,12 +11,17 @@ from typing import Any
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart import data as chartdata
-from workbench.chart.drumkit import INSTRUMENTS
+from workbench.chart.drumkit import INSTRUMENTS, drum_key_order
 
-#: What the page needs to know of the drum key to draw it, in the order of the rows.
-KIT: dict[str, dict[str, Any]] = {
-    i.name: {"notehead": i.notehead.value, "short_name": i.short_name} for i in INSTRUMENTS
-}
+
+def kit_rows(chart: Chart) -> dict[str, dict[str, Any]]:
+    """What the page needs to know of the drum key to draw a chart, in the order of the rows: those of the drum set
+    and whatever else the chart names."""
+    names = {i.name for i in INSTRUMENTS}.union(
+        chart.kit, chart.instruments_used(), (line.instrument for line in chart.kit_map)
+    )
+    rows = (chart.instrument(name) for name in sorted(names, key=drum_key_order))
+    return {i.name: {"notehead": i.notehead.value, "short_name": i.short_name} for i in rows}
 
 
 def changed_bars(old: Chart, new: Chart) -> list[int]:
@@ -46,9 +51,9 @@ def changed_parts(old: Chart, new: Chart) -> dict[str, Any]:
             parts["end_s"] = new.time_map.end_s
         else:
             parts["time_map"] = chartdata.to_data(new.time_map)
-    heading = ("title", "artist", "feel", "kit", "sections", "texts", "marks", "recording")
+    heading = ("title", "artist", "feel", "kit", "kit_map", "sections", "texts", "marks", "recording")
     if any(getattr(old, f) != getattr(new, f) for f in heading):
-        data = chartdata.to_data(_without_bars(new))
+        data = {"kit_map": [], **chartdata.to_data(_without_bars(new))}
         parts |= {f: data[f] for f in heading if getattr(old, f) != getattr(new, f)}
     return parts
 

@@ -32,7 +32,7 @@ from workbench.files.document import ChartDocument
 from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
 from workbench.grid.corrections import Corrections
-from workbench.grid.messages import KIT, changed_parts
+from workbench.grid.messages import changed_parts, kit_rows
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
 from workbench.reading.doubts import DOUBT_BELOW
 from workbench.sound.separation import Separation, store_beside
@@ -284,7 +284,7 @@ class HitGrid(anywidget.AnyWidget):
         # The page then sends again what it has no answer to.
         with self._state_lock:
             info = {
-                "kit": KIT,
+                "kit": kit_rows(self._shown),
                 **self._sound_info(),
                 **self._info,
                 "corrections": self._corrections.counts(self._shown),

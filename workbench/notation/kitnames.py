@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from workbench.chart.drumkit import INSTRUMENTS, Instrument, Notehead, instrument, instrument_for_midi_note
+from workbench.chart.drumkit import INSTRUMENTS, PERCUSSION, Instrument, Notehead, instrument, instrument_for_midi_note
 
 #: Words of English instrument names and MusicXML sound ids, most telling first.
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -24,6 +24,29 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (r"ride", "ride"),
     (r"tambourine", "tambourine"),
     (r"cow ?bell", "cowbell"),
+    (r"(low|lo).*bongo|bongo.*(low|lo\b)", "low bongo"),
+    (r"bongo", "high bongo"),
+    (r"mute.*conga|conga.*mute", "muted high conga"),
+    (r"(low|lo).*conga|conga.*(low|lo\b)|tumba", "low conga"),
+    (r"conga", "open high conga"),
+    (r"(low|lo).*timbale|timbale.*(low|lo\b)", "low timbale"),
+    (r"timbale", "high timbale"),
+    (r"(low|lo).*agogo|agogo.*(low|lo\b)", "low agogo"),
+    (r"agogo", "high agogo"),
+    (r"cabasa", "cabasa"),
+    (r"maraca", "maracas"),
+    (r"long.*whistle", "long whistle"),
+    (r"whistle", "short whistle"),
+    (r"long.*guiro", "long guiro"),
+    (r"guiro", "short guiro"),
+    (r"clave", "claves"),
+    (r"(low|lo).*wood ?block|wood ?block.*(low|lo\b)", "low wood block"),
+    (r"wood ?block", "high wood block"),
+    (r"mute.*cuica", "muted cuica"),
+    (r"cuica", "open cuica"),
+    (r"mute.*triangle|triangle.*mute", "muted triangle"),
+    (r"triangle", "open triangle"),
+    (r"vibra ?slap", "vibraslap"),
     (r"clap", "hand clap"),
     (r"bass ?drum|kick", "kick"),
     (r"snare", "snare"),
@@ -32,6 +55,9 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (r"(high|hi|small) ?(mid )?tom|tom ?1", "high tom"),
     (r"tom ?[34]", "floor tom"),
 )
+_EXACT = {name.lower(): i for i in (*PERCUSSION, *INSTRUMENTS) for name in (i.general_midi_name, i.name)}
+#: Names of whole kits, which say nothing of one instrument.
+_ANY_DRUM = re.compile(r"(\W|\d|drum|set|kit|s\b|unpitched|percussion|perc|untitled)*", re.IGNORECASE)
 _LIKE_X = {"x", "cross"}
 _PLACES: dict[tuple[str, int, str], str] = {}
 for _i in reversed(INSTRUMENTS):
@@ -54,12 +80,16 @@ def instrument_for_name(name: str) -> Instrument | None:
     >>> instrument_for_name("drum.bass-drum").name, instrument_for_name("Oboe")
     ('kick', None)
     """
-    exact = {i.name.lower(): i for i in INSTRUMENTS} | {i.general_midi_name.lower(): i for i in INSTRUMENTS}
     plain = name.strip().lower()
-    if plain in exact:
-        return exact[plain]
+    if plain in _EXACT:
+        return _EXACT[plain]
     words = re.sub(r"[^a-z0-9]+", " ", plain)
     return next((instrument(own) for pattern, own in _WORDS if re.search(pattern, words)), None)
+
+
+def names_one_drum(name: str) -> bool:
+    """Whether a name may be that of one instrument, and not of a whole kit."""
+    return _ANY_DRUM.fullmatch(name.strip()) is None
 
 
 def instrument_for_place(step: str, octave: int, head: str) -> Instrument | None:

@@ -24,7 +24,6 @@ from pathlib import Path
 import mido
 
 from workbench.chart import Chart, Note
-from workbench.chart.drumkit import instrument
 from workbench.chart.ornaments import play_note
 from workbench.files.safefile import write_whole
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
@@ -148,7 +147,7 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
         own = [(_tick(time_map.starts[k] + n.position), n.velocity)]
         if played:
             own = [(_tick(float(time_map.whole_notes_at(s.time_s))), s.velocity) for s in play_note(chart, k, n)]
-        by_key.setdefault(instrument(n.instrument).midi_note, []).extend(
+        by_key.setdefault(chart.instrument(n.instrument).midi_note, []).extend(
             (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own)
         )
     ticks: list[dict[int, int]] = [{} for _ in written]
@@ -172,6 +171,6 @@ def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, i
     for (k, n), own in zip(written, ticks):
         notes[k].append(NoteStrokes(n, tuple(own[j] - starts[k] for j in sorted(own))))
     return [
-        BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, "" if k else chart.feel)
+        BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, *(() if k else (chart.feel, chart.kit_map)))
         for k, bar in enumerate(chart.bars)
     ]

@@ -10,25 +10,26 @@ other.
 The event holds the manufacturer's number for use without one (7D) and JSON::
 
     {"written bar": 1, "ticks": 6720, "feel": "straight", "subdivisions": [4, 4, 3, 4],
+     "kit": [{"instrument": "kick", "key_out": 35}],
      "notes": [["1/4", "snare", ["flam"], "R", 6720, 6410], …]}
 
 A note is its position, instrument, articulations, sticking, and the ticks from
-the bar line of its own stroke and of those that ornament it; the feel stands at
-the first bar.
+the bar line of its own stroke and of those that ornament it; the feel and the chart's
+kit map stand at the first bar.
 """
 
 from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import mido
 
 from workbench.chart import FEELS, Note, WrittenBar
-from workbench.chart.data import fraction_from_data
-from workbench.chart.drumkit import instrument
+from workbench.chart.data import fraction_from_data, kit_line_from_data, to_data
+from workbench.chart.drumkit import KitLine, instrument
 from workbench.errors import ChartError
 
 _NO_MANUFACTURER = 0x7D
@@ -58,12 +59,15 @@ class BarNotes:
     subdivisions : tuple of int
     feel : str
         From :data:`workbench.chart.FEELS`; '' but at the first bar.
+    kit_map : tuple of KitLine
+        Of the chart, at the first bar.
     """
 
     tick: int
     notes: tuple[NoteStrokes, ...]
     subdivisions: tuple[int, ...] = ()
     feel: str = ""
+    kit_map: tuple[KitLine, ...] = ()
 
 
 #: (tick, key, velocity) of a stroke in a file.
@@ -77,6 +81,8 @@ def bar_event(bar: BarNotes, ticks_per_quarter: int) -> mido.MetaMessage:
         data["feel"] = bar.feel
     if bar.subdivisions:
         data["subdivisions"] = list(bar.subdivisions)
+    if bar.kit_map:
+        data["kit"] = to_data(bar.kit_map)
     data["notes"] = [
         [str(s.note.position), s.note.instrument, sorted(s.note.articulations), s.note.sticking, *s.ticks]
         for s in bar.notes
@@ -118,13 +124,14 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
         feel = data.get("feel", "")
         if not all(n.ticks and max(map(abs, n.ticks)) < _LONGEST_DELTA for n in notes) or feel not in ("", *FEELS):
             return None
-        return BarNotes(tick, notes, tuple(data.get("subdivisions", ())), feel)
+        kit_map = tuple(kit_line_from_data(line) for line in data.get("kit", ()))
+        return BarNotes(tick, notes, tuple(data.get("subdivisions", ())), feel, kit_map)
     except (ValueError, TypeError, KeyError, ArithmeticError, RecursionError, ChartError):
         return None
 
 
 def told_apart(
-    bars: Sequence[BarNotes], strokes: Sequence[FileStroke]
+    bars: Sequence[BarNotes], strokes: Sequence[FileStroke], keys: Mapping[str, int]
 ) -> tuple[list[tuple[BarNotes, NoteStrokes, int]], list[FileStroke]]:
     """Which strokes of a file belong to the notes it tells of.
 
@@ -132,6 +139,8 @@ def told_apart(
     ----------
     bars : sequence of BarNotes
     strokes : sequence of FileStroke
+    keys : mapping
+        MIDI keys of instruments that have other ones than in the drum key.
 
     Returns
     -------
@@ -145,7 +154,7 @@ def told_apart(
     told = []
     for bar in bars:
         for n in bar.notes:
-            key = instrument(n.note.instrument).midi_note
+            key = keys.get(n.note.instrument, instrument(n.note.instrument).midi_note)
             places = [(bar.tick + t, key) for t in n.ticks]
             if left[places[0]] <= 0:
                 continue

@@ -7,8 +7,8 @@ Performances are written by the quantizer of drafts, files made from a score as 
 from __future__ import annotations
 
 import os
+import re
 from bisect import bisect_right
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -19,31 +19,38 @@ import mido
 import numpy as np
 
 from workbench.chart import Chart, Section, Text
-from workbench.chart.drumkit import instrument, instrument_for_midi_note
+from workbench.chart.drumkit import instrument, kit_for_keys, own_line
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
+from workbench.chart.ornaments import GRACE_STROKES
 from workbench.chart.quantizer import Quantized, quantize
 from workbench.errors import ChartError, FileFormatError
-from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, Imported, read_bytes, shown
+from workbench.files.imports import USUAL, Imported, ImportOptions, Losses
+from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, read_bytes, shown
 from workbench.notation.midi import DRUM_CHANNEL
 from workbench.notation.midi_notes import BarNotes, FileStroke, NoteStrokes, read_bar_events, told_apart
 
-#: Keys beside General MIDI that electronic kits send for the rims of their pads
-#: (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
-_RIM_KEYS = {22: "closed hi-hat", 26: "open hi-hat", 58: "floor tom"}
+#: Names that programs give to tracks by themselves.
+_NO_TITLE = re.compile(r"(take|track|midi|drums?|untitled|clip|channel|pattern|[\W\d_])*", re.IGNORECASE)
+#: Words in the names of tracks that hold drums.
+_DRUM_WORDS = ("drum", "perc", "kit", "battery", "schlagzeug")
 #: Silent whole notes kept at the end (sixteen bars of 4/4; no source).
 _MOST_SILENCE = 16
 #: Bytes: more than any drum part takes (no source).
 _LONGEST_FILE = 4_000_000
 
 
-def read_midi(path: str | os.PathLike) -> Imported:
+def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
     """Read the drum part of a MIDI file made by anyone.
 
     Notes on channel 10 are taken; without any, all notes of tracks named like
-    drums, and if there is only one track, all its notes.  Soft snare strokes of a
-    performance are written as ghost notes.
+    drums.  Soft snare strokes of a performance are written as ghost notes.
+
+    Parameters
+    ----------
+    path : path
+    options : ImportOptions
 
     Raises
     ------
@@ -56,9 +63,11 @@ def read_midi(path: str | os.PathLike) -> Imported:
         raise FileFormatError(f"{shown(path.name)} counts time in film frames, not beats; export it with beats.")
     problems: list[str] = []
     changes = _read_changes(midi)
-    notes, unknown = _drum_notes(midi, path, problems)
+    notes = _drum_notes(midi, path, options.part, problems)
     told_bars = read_bar_events(midi)
-    told, rest = told_apart(told_bars, notes)
+    kit_map = next((bar.kit_map for bar in told_bars if bar.kit_map), ())
+    names, kit_map = kit_for_keys(frozenset(key for _, key, _ in notes), options.kit_map or kit_map)
+    told, rest = told_apart(told_bars, notes, {line.instrument: line.applied().midi_note for line in kit_map})
     if told_bars:
         # A file of ours: as many bars as it tells of, and what others have added after them.
         last = max([bar.tick for bar in told_bars] + [n[0] for n in rest])
@@ -68,9 +77,9 @@ def read_midi(path: str | os.PathLike) -> Imported:
         ends = [sum(m.time for m in track) for track in midi.tracks]
         last = max(last, min(max(ends), last + 4 * midi.ticks_per_beat * _MOST_SILENCE) - 1)
     bars, starts = _lay_bars(changes, midi.ticks_per_beat, last, problems)
-    for key, count in sorted(unknown.items()):
-        left_out = _count(count, "stroke was", "strokes were")
-        problems.append(f"MIDI note {key} is not in the drum key; {left_out} left out.")
+    for key, name in names.items():
+        if name == own_line("percussion", key):
+            problems.append(f"General MIDI has no percussion on key {key}; its strokes have a line of their own.")
     _check_density(starts, notes, path)
     try:
         time_map = _time_map(bars, starts, changes, midi.ticks_per_beat)
@@ -78,13 +87,16 @@ def read_midi(path: str | os.PathLike) -> Imported:
         raise FileFormatError(f"{shown(path.name)} has tempi that no part is played at: {error}") from None
     known, others = _told_notes(time_map, starts, told, midi.ticks_per_beat)
     feel = next((bar.feel for bar in told_bars if bar.feel), "straight" if told_bars else None)
-    found = _quantized(time_map, sorted(rest + others), midi.ticks_per_beat, problems, known, feel)
+    losses = Losses()
+    strokes = [(tick, names[key], velocity) for tick, key, velocity in rest] + others
+    step = None if told_bars else options.finest
+    found = _quantized(time_map, sorted(strokes), midi.ticks_per_beat, problems, known, feel, losses, step)
     subdivisions = {Fraction(bar.tick): bar.subdivisions for bar in told_bars}
     written = tuple(
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
     )
     sections = _sections(changes["marker"], starts)
-    title = _decoded(changes["name"]) or path.stem
+    title = _title(midi) or path.stem
     chart = Chart(
         time_map,
         written,
@@ -92,10 +104,11 @@ def read_midi(path: str | os.PathLike) -> Imported:
         sections=sections,
         texts=_texts(changes["text"], starts, midi.ticks_per_beat) if told_bars else (),
         feel=found.feel,
+        kit_map=kit_map,
     )
     if not told_bars and not found.exact:
         chart = mark_ghosts(chart)
-    return Imported(chart, tuple(problems))
+    return Imported(chart, tuple(problems), losses)
 
 
 def _count(count: int, one: str, many: str) -> str:
@@ -121,7 +134,7 @@ def _decoded(name: str) -> str:
 
 
 def _read_changes(midi: mido.MidiFile) -> dict:
-    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "text": [], "name": ""}
+    found: dict = {"tempo": [(0, 500_000)], "meter": [(0, Meter())], "marker": [], "text": []}
     for track in midi.tracks:
         tick = 0
         for m in track:
@@ -137,54 +150,56 @@ def _read_changes(midi: mido.MidiFile) -> dict:
                 found["marker"].append((tick, _decoded(m.text)))
             elif m.type == "text":
                 found["text"].append((tick, _decoded(m.text)))
-            elif m.type == "track_name" and not found["name"]:
-                found["name"] = m.name.strip("\0 ")
     for kind in ("tempo", "meter", "marker", "text"):
         found[kind].sort(key=lambda c: c[0])
     return found
 
 
-def _drum_notes(midi: mido.MidiFile, path: Path, problems: list[str]) -> tuple[list[FileStroke], Counter[int]]:
-    """(tick, key, velocity) of drum strokes, and unknown keys with their counts."""
-    on_ten, by_track = [], []
+def _title(midi: mido.MidiFile) -> str:
+    """The name of the song: that of the first track (Standard MIDI Files 1.0, meta event 03), unless it is a program's
+    own name for any track."""
+    name = _decoded((midi.tracks[0].name or "") if midi.tracks else "").strip("\0 ")
+    return "" if _NO_TITLE.fullmatch(name) else name
+
+
+def _drum_notes(midi: mido.MidiFile, path: Path, part: str, problems: list[str]) -> list[FileStroke]:
+    """(tick, key, velocity) of drum strokes, in order."""
+    tracks: list[tuple[str, list[FileStroke], list[FileStroke]]] = []  # its name, strokes on channel 10, on others
     total = 0
-    for track in midi.tracks:
-        tick, own = 0, []
+    for number, track in enumerate(midi.tracks, start=1):
+        tick = 0
+        on_ten: list[FileStroke] = []
+        elsewhere: list[FileStroke] = []
         for m in track:
             tick += m.time
             if m.type == "note_on" and m.velocity > 0:
                 total += 1
                 if total > MOST_NOTES:
                     raise FileFormatError(f"{shown(path.name)} has more than {MOST_NOTES} notes; no drum part has.")
-                own.append((tick, m.note, m.velocity))
-                if m.channel == DRUM_CHANNEL:
-                    on_ten.append(own[-1])
-        by_track.append((track.name or "", own))
-    found = on_ten
+                (on_ten if m.channel == DRUM_CHANNEL else elsewhere).append((tick, m.note, m.velocity))
+        tracks.append((_decoded(track.name or "").strip("\0 ") or f"track {number}", on_ten, elsewhere))
+    if part:
+        chosen = [on_ten or elsewhere for name, on_ten, elsewhere in tracks if name == part]
+    else:
+        chosen = [on_ten for _, on_ten, _ in tracks if on_ten]
+        named = [name for name, on_ten, _ in tracks if on_ten]
+        if len(named) > 1:
+            problems.append(
+                f"{len(named)} tracks of drums were read together; to read one, name it: "
+                f"{', '.join(sorted(set(named)))}."
+            )
+        if not chosen:
+            chosen = [notes for name, _, notes in tracks if any(w in name.lower() for w in _DRUM_WORDS)]
+            if any(chosen):
+                problems.append("No notes on channel 10; the notes of the tracks named like drums were taken.")
+    found = sorted(n for notes in chosen for n in notes)
     if not found:
-        named = [
-            notes
-            for name, notes in by_track
-            if notes and any(w in name.lower() for w in ("drum", "perc", "kit", "battery", "schlagzeug"))
-        ]
-        filled = [notes for _, notes in by_track if notes]
-        chosen = named or (filled if len(filled) == 1 else [])
-        found = [n for notes in chosen for n in notes]
-        if found:
-            problems.append("No notes on channel 10; the notes of the only drum-like track were taken.")
-    if not found:
-        raise FileFormatError(f"{shown(path.name)} has no drum notes (none on MIDI channel 10, no track named drums).")
-    unknown = Counter(key for _, key, _ in found if _instrument(key) is None)
-    known = sorted(n for n in found if n[1] not in unknown)
-    if not known:
-        raise FileFormatError(f"{shown(path.name)} has no note that the drum key knows.")
-    return known, unknown
-
-
-def _instrument(key: int) -> str | None:
-    """Name of the instrument that a key means."""
-    found = instrument_for_midi_note(key)
-    return found.name if found else _RIM_KEYS.get(key)
+        others = sorted({name for name, on_ten, elsewhere in tracks if on_ten or elsewhere})
+        raise FileFormatError(
+            f"{shown(path.name)} has no drum notes {f'in a track {part!r}' if part else '(none on MIDI channel 10)'}; "
+            f"if one of its tracks holds drums, name it as the part: {', '.join(others) or 'but all are empty'}."
+        )
+    return found
 
 
 def _lay_bars(
@@ -265,7 +280,7 @@ class _Clock:
 
 def _told_notes(
     time_map: TimeMap, starts: Sequence[Fraction], told: Sequence[tuple[BarNotes, NoteStrokes, int]], ppq: int
-) -> tuple[list[dict], list[FileStroke]]:
+) -> tuple[list[dict], list[tuple[int, str, int]]]:
     """The written notes of each bar that the file itself tells of, and the strokes of those whose
     bar is not there any more (another program has changed the meter)."""
     whole = 4 * ppq
@@ -275,7 +290,7 @@ def _told_notes(
     for bar, strokes, velocity in told:
         k, note, tick = index.get(Fraction(bar.tick)), strokes.note, strokes.ticks[0]
         if k is None or note.position >= time_map.bars[k].length:
-            others.append((bar.tick + tick, instrument(note.instrument).midi_note, velocity))
+            others.append((bar.tick + tick, note.instrument, velocity))
             continue
         # Half a tick is lost in rounding a place that no tick meets.
         off = tick - note.position * whole
@@ -287,37 +302,54 @@ def _told_notes(
 
 
 def _quantized(
-    time_map: TimeMap, notes: Sequence[FileStroke], ppq: int, problems: list[str], known: list[dict], feel: str | None
+    time_map: TimeMap,
+    notes: Sequence[tuple[int, str, int]],
+    ppq: int,
+    problems: list[str],
+    known: list[dict],
+    feel: str | None,
+    losses: Losses,
+    finest: int | None,
 ) -> Quantized:
-    """The bars with the strokes of a file beside what is known of them already."""
-    loudest: dict[tuple[int, str], int] = {}
-    for tick, key, velocity in notes:
-        if name := _instrument(key):
-            loudest[tick, name] = max(velocity, loudest.get((tick, name), 0))
-    times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _ in loudest]))
-    strokes = [Stroke(float(t), name, v) for t, ((_, name), v) in zip(times_s, loudest.items())]
-    found = quantize(strokes, time_map, feel, tick=0.25 / ppq)
-    bars, lost = [], len(notes)
-    for own, bar in zip(known, found.bars):
+    """The bars with the strokes of a file (tick, instrument, velocity) beside what is known of them already."""
+
+    def lose(stroke: Stroke, count: int = 1) -> None:
+        what = (
+            f"A stroke of the {instrument(stroke.instrument).label} fell together with another of it; the louder stands"
+        )
+        losses.add(what, str(time_map.bar_number(time_map.place(stroke.time_s).bar_index)), count)
+
+    times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _, _ in notes]))
+    strokes: dict[tuple[int, str], Stroke] = {}
+    for (tick, name, velocity), time_s in zip(notes, times_s):
+        before = strokes.get((tick, name))
+        if before is not None:
+            lose(before)
+        strokes[tick, name] = Stroke(float(time_s), name, max(velocity, before.velocity if before else 0))
+    found = quantize(list(strokes.values()), time_map, feel, tick=0.25 / ppq, finest=finest)
+    left = set(strokes.values())
+    signs, bars = 0, []
+    for k, (own, bar) in enumerate(zip(known, found.bars)):
         for note in bar.notes:
-            lost -= note.key not in own
+            group = found.groups[k, note.key]
+            left.difference_update(group.strokes)
+            signs += bool(group.sign)
+            if (more := len(group.strokes) - 1 - GRACE_STROKES.get(group.sign, 0)) > 0:
+                lose(group.stroke, more)
+            if note.key in own:
+                lose(group.stroke)
             if note.key not in own or note.velocity > own[note.key].velocity:
                 own[note.key] = note
         bars.append(replace(bar, notes=tuple(own.values())))
-    signs = [len(g.strokes) - 1 for g in found.groups.values() if g.sign]
-    lost -= sum(signs)
+    for stroke in left:
+        lose(stroke)
     if signs:
         problems.append(
             _count(
-                len(signs),
+                signs,
                 "group of close strokes of a drum was read as a flam or drag.",
                 "groups of close strokes of a drum were read as flams or drags.",
             )
-        )
-    if lost:
-        problems.append(
-            _count(lost, "stroke", "strokes") + " fell on the place of another of the same instrument; "
-            "the louder one was kept."
         )
     return replace(found, bars=tuple(bars))
 

@@ -28,6 +28,7 @@ from music21 import (
 from music21.midi.percussion import MIDIPercussionException, PercussionMapper
 
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
+from workbench.chart.drumkit import Instrument as Drum
 from workbench.chart.drumkit import instrument as drum
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError
@@ -42,7 +43,7 @@ USUAL_TEMPO_BPM = 120.0
 
 def to_music21(chart: Chart) -> stream.Score:
     """See :func:`workbench.to_music21`."""
-    kit = {name: _instrument(name) for name in chart.instruments_used()}
+    kit = {name: _instrument(chart.instrument(name)) for name in chart.instruments_used()}
     part = stream.Part(id="drums")
     part.partName = "Drum set"
     for k in range(len(chart)):
@@ -53,8 +54,7 @@ def to_music21(chart: Chart) -> stream.Score:
     return score
 
 
-def _instrument(name: str) -> instrument.Instrument:
-    own = drum(name)
+def _instrument(own: Drum) -> instrument.Instrument:
     try:
         made = PercussionMapper().midiPitchToInstrument(own.midi_note)
     except MIDIPercussionException:  # it maps drums, hi-hats and crashes only
@@ -117,7 +117,7 @@ def _hit(n: Note, kit: dict, stem: str, plain: bool = False) -> note.Unpitched:
     own = drum(n.instrument)
     hit = note.Unpitched(displayName=f"{own.staff_step}{own.staff_octave}")
     hit.storedInstrument = kit[n.instrument]
-    head, _ = written_head(n)
+    head, _ = written_head(n, own)
     hit.notehead, hit.stemDirection = str(head), stem
     hit.volume.velocity = n.velocity
     if plain:

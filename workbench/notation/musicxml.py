@@ -32,6 +32,7 @@ of marks all but the fills that are shown, these without their words.
 
 from __future__ import annotations
 
+import json
 import math
 import os
 import zipfile
@@ -43,7 +44,8 @@ from lxml import etree
 
 from workbench import __version__
 from workbench.chart import Chart, Mark, Section
-from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.chart.data import to_data
+from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Meter
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, lay_lines
@@ -54,6 +56,8 @@ from workbench.notation.scoresigns import WRITTEN_OUT, ScoreOptions, bar_id, cle
 
 #: Name of the field that keeps the exact beat times.
 BEAT_TIMES_FIELD = "beat-times-s"
+#: Name of the field that keeps the kit map, as a chart file has it.
+KIT_MAP_FIELD = "kit-map"
 #: Divisions above this are given bar by bar (16383 is the limit of MIDI files,
 #: which MusicXML 4.0 advises for *divisions*).
 _MOST_DIVISIONS = 16383
@@ -203,7 +207,9 @@ class _Writer:
         times = "|".join(" ".join(map(repr, b.beat_times_s)) for b in time_map.bars)
         if not self.options.repeats:
             add(fields, "miscellaneous-field", f"{times}|{time_map.end_s!r}", name=BEAT_TIMES_FIELD)
-        else:
+        if self.chart.kit_map:
+            add(fields, "miscellaneous-field", json.dumps(to_data(self.chart.kit_map)), name=KIT_MAP_FIELD)
+        if not len(fields):
             identification.remove(fields)
 
     def _part_list(self, root: etree._Element, names: list[str]) -> None:
@@ -211,12 +217,12 @@ class _Writer:
         add(score_part, "part-name", "Drum Set", print_object="no")
         for name in names:
             declared = add(score_part, "score-instrument", id=f"I-{slug(name)}")
-            add(declared, "instrument-name", instrument(name).general_midi_name)
+            add(declared, "instrument-name", self.chart.instrument(name).general_midi_name)
         for name in names:
             midi = add(score_part, "midi-instrument", id=f"I-{slug(name)}")
             add(midi, "midi-channel", "10")
             add(midi, "midi-program", "1")
-            add(midi, "midi-unpitched", str(instrument(name).musicxml_unpitched))
+            add(midi, "midi-unpitched", str(self.chart.instrument(name).musicxml_unpitched))
 
     # -- bars ----------------------------------------------------------------------
 

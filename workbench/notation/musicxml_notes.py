@@ -9,7 +9,7 @@ from lxml import etree
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import count_syllable
-from workbench.chart.drumkit import Notehead, instrument
+from workbench.chart.drumkit import Notehead
 from workbench.notation.notevalues import BarValues, VoiceElement
 from workbench.notation.scoresigns import ScoreOptions, clean_text, grace_chords, note_id, slug, written_head
 
@@ -118,7 +118,7 @@ class NoteWriter:
                 add(note, "voice", voice)
                 add(note, "type", "eighth" if len(chords) == 1 else "16th")
                 add(note, "stem", stem)
-                self._notehead(note, instrument(n.instrument).notehead, False)
+                self._notehead(note, self.chart.instrument(n.instrument).notehead, False)
                 if len(chords) > 1 and j == 0:
                     value = "begin" if k == 0 else "end" if k == len(chords) - 1 else "continue"
                     for level in ("1", "2"):
@@ -126,8 +126,9 @@ class NoteWriter:
 
     def _unpitched(self, note: etree._Element, n: Note) -> None:
         unpitched = add(note, "unpitched")
-        add(unpitched, "display-step", instrument(n.instrument).staff_step)
-        add(unpitched, "display-octave", str(instrument(n.instrument).staff_octave))
+        own = self.chart.instrument(n.instrument)
+        add(unpitched, "display-step", own.staff_step)
+        add(unpitched, "display-octave", str(own.staff_octave))
 
     def _notehead(self, note: etree._Element, head: Notehead | str, ghost: bool) -> None:
         value = head.value if isinstance(head, Notehead) else head
@@ -153,7 +154,7 @@ class NoteWriter:
             add(note, "voice", voice)
             self._type(note, event)
             add(note, "stem", stem)
-            head, hidden = written_head(n)
+            head, hidden = written_head(n, self.chart.instrument(n.instrument))
             self._notehead(note, head, "ghost" in n.articulations)
             if j == 0:
                 for level, beam in enumerate(event.beams, start=1):

@@ -10,14 +10,16 @@ from fractions import Fraction
 from lxml import etree
 
 from workbench.chart import ARTICULATIONS, Note
-from workbench.chart.drumkit import Notehead
+from workbench.chart.drumkit import KitLine, Notehead, kit_for_keys, own_line
 from workbench.chart.meter import MOST_BARS, Meter
 from workbench.errors import ChartError, FileFormatError
 from workbench.files import untrusted
+from workbench.files.imports import Losses
 from workbench.files.untrusted import FINEST, MOST_NOTES_IN_BAR, BadNumberError, decimal
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
-from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place
+from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place, names_one_drum
 from workbench.notation.musicxml_notes import FULL_VELOCITY
+from workbench.notation.scoresigns import slug
 
 #: The longest bar, 32/1, in whole notes; sums of durations are kept to such a part of a whole note.
 _LONGEST_BAR, _FINEST_SUM = Fraction(32), 10**9
@@ -97,8 +99,8 @@ class Log:
         Sentences.
     ignored : Counter
         Signs without a meaning in a chart.
-    lost : Counter
-        Notes left out, by reason.
+    lost : Losses
+        Notes left out, by reason and bar.
     too_fine : set of str
         Bars in which positions were rounded.
     """
@@ -106,7 +108,7 @@ class Log:
     name: str
     problems: list[str] = field(default_factory=list)
     ignored: Counter = field(default_factory=Counter)
-    lost: Counter = field(default_factory=Counter)
+    lost: Losses = field(default_factory=Losses)
     too_fine: set[str] = field(default_factory=set)
 
 
@@ -115,41 +117,101 @@ def whole_number(text: str | None, default: int = 0) -> int:
     return untrusted.whole_number(text) if text and text.strip() else default
 
 
-def _declared_instruments(heading: etree._Element | None) -> dict[str, tuple]:
-    """Instrument of each id that a part declares: (instrument or None, name)."""
-    if heading is None:
-        return {}
-    keys = {m.get("id"): whole_number(m.findtext("midi-unpitched")) for m in heading.findall("midi-instrument")}
-    out: dict[str, tuple] = {}
-    for i in heading.findall("score-instrument"):
-        name, sound = i.findtext("instrument-name") or "", i.findtext("instrument-sound") or ""
-        key = keys.get(i.get("id"))
-        out[i.get("id")] = (instrument_for_declaration(key - 1 if key else None, name, sound), name)
-    return out
+#: First key that General MIDI leaves free: lines without a key get those from here on.
+_FIRST_FREE_KEY = 88
+
+
+class Kit:
+    """The instruments of a part: what its list declares, and places on the staff that it does not name.
+
+    Parameters
+    ----------
+    part : element
+    heading : element or None
+        Its entry in the part list.
+    kit_map : tuple of KitLine
+        What a user says of its MIDI keys.
+    ours : bool
+        The kit map is that of a file of ours, whose ids name the instruments.
+    """
+
+    def __init__(
+        self, part: etree._Element, heading: etree._Element | None, kit_map: tuple[KitLine, ...], ours: bool = False
+    ) -> None:
+        self.lines: dict[str, KitLine] = {line.instrument: line for line in kit_map}
+        self.names: dict[str, str | None] = {}  # by id in the file
+        self.labels: dict[str, str] = {}
+        self.unnamed: set[str] = set()  # places that nothing names
+        self._free: dict[str, int] = {}
+        places = {
+            (n.findtext("unpitched/display-step"), n.findtext("unpitched/display-octave"), n.findtext("notehead"))
+            for n in part.findall("measure/note")
+            if n.find("unpitched") is not None
+        }
+        used = {i.get("id") for i in part.findall("measure/note/instrument")}
+        if heading is not None:
+            self._declare(heading, used, kit_map)
+        if ours:
+            by_id = {f"I-{slug(name)}": name for name in self.lines}
+            self.names |= {own: by_id[own] for own in self.names if own in by_id}
+            self.lines = {line.instrument: line for line in kit_map}
+        # One instrument for many places tells nothing.
+        self.by_place = len(places) > 1 and len(used or self.names) <= 1
+
+    def _declare(self, heading: etree._Element, used: set, kit_map: tuple[KitLine, ...]) -> None:
+        numbers = {m.get("id"): whole_number(m.findtext("midi-unpitched")) for m in heading.findall("midi-instrument")}
+        keys = {i: n - 1 for i, n in numbers.items() if 1 <= n <= 128 and (not used or i in used)}
+        known, lines = kit_for_keys(frozenset(keys.values()), kit_map)
+        self.lines |= {line.instrument: line for line in lines}
+        for i in heading.findall("score-instrument"):
+            own, name = i.get("id"), (i.findtext("instrument-name") or "").strip()
+            found, key = None, keys.get(own)
+            if key is not None and known[key] != own_line("percussion", key):
+                found = known[key]
+            elif named := instrument_for_declaration(None, name, i.findtext("instrument-sound") or ""):
+                found = named.name
+            elif key is not None or names_one_drum(name):
+                found = own_line(name or "percussion", self._key(name) if key is None else key)
+            self.names[own], self.labels[own] = found, name
+
+    def _key(self, label: str) -> int:
+        """A key for a line that has none."""
+        return self._free.setdefault(label, min(_FIRST_FREE_KEY + len(self._free), 127))
+
+    def instrument(self, own: str | None, step: str, octave: int, head: str) -> str:
+        """Name of the instrument of a note, by the id it refers to or its place and head."""
+        only = next(iter(self.names)) if len(self.names) == 1 else None
+        found = None if self.by_place else self.names.get(own or only or "")
+        if found is None and step:
+            by_place = instrument_for_place(step, octave, head)
+            found = by_place.name if by_place else None
+        if found is None:
+            label = f"{step}{octave if octave >= 0 else ''} {head}".strip()
+            found = own_line(label, self._key(label))
+            self.unnamed.add(label)
+        if found.endswith("]") and found not in self.lines:
+            place = f"{step}{octave}" if step and 2 <= octave <= 7 else ""
+            self.lines[found] = KitLine(found, "", place, head if head in [*Notehead] else "")
+        return found
 
 
 class PartReader:
     """Reads the measures of one part."""
 
-    def __init__(self, log: Log, part: etree._Element, heading: etree._Element | None) -> None:
+    def __init__(
+        self,
+        log: Log,
+        part: etree._Element,
+        heading: etree._Element | None,
+        kit_map: tuple[KitLine, ...] = (),
+        ours: bool = False,
+    ) -> None:
         self.log, self.part, self.heading = log, part, heading
-        self.declared = _declared_instruments(heading)
+        self.kit = Kit(part, heading, kit_map, ours)
         self.divisions = Fraction(1)
         self.meter = Meter()
         self.simile = 0
         self.ending: tuple[int, ...] = ()
-        self.places: set = set()
-        self.one_instrument = self._means_one_instrument()
-
-    def _means_one_instrument(self) -> bool:
-        """Whether the declared instrument tells nothing: one for many places."""
-        places = {
-            (n.findtext("unpitched/display-step"), n.findtext("unpitched/display-octave"), n.findtext("notehead"))
-            for n in self.part.findall("measure/note")
-            if n.find("unpitched") is not None
-        }
-        ids = {i.get("id") for i in self.part.findall("measure/note/instrument")}
-        return len(places) > 1 and len(ids or self.declared) <= 1
 
     def read(self) -> list[Measure]:
         """All measures of the part, in order."""
@@ -157,12 +219,16 @@ class PartReader:
         elements = self.part.findall("measure")
         if len(elements) > MOST_BARS:
             raise FileFormatError(f"{self.log.name} has more than {MOST_BARS} bars; no drum part has.")
-        if not self.declared:
+        if not self.kit.names:
             self.log.problems.append(
                 f"The part {self._name()!r} lists no instruments; its notes were read by their place on the staff."
             )
         for element in elements:
             out.append(self._measure(element, first=not out))
+        for label in sorted(self.kit.unnamed):
+            self.log.problems.append(
+                f"Which instrument stands at {label!r} the score does not say; its strokes have a line of their own."
+            )
         return out
 
     def _name(self) -> str:
@@ -184,13 +250,13 @@ class PartReader:
         self._settle_graces()
         for names in self.graces.values():
             for name in names:
-                self.log.lost[f"A grace note ({name}) leads to no note in bar {m.number}"] += 1
+                self.log.lost.add(f"A grace note of the {name} leads to no note", m.number)
         m.meter = self.meter
         m.length = self._length(m, first)
         m.notes = [n for n in self.raw.values() if n.position < m.length]
         for n in self.raw.values():
             if n.position >= m.length:
-                self.log.lost[f"Bar {m.number} holds notes beyond its end"] += 1
+                self.log.lost.add("A note lies beyond the end of its bar", m.number)
         m.attacks = self.attacks
         m.simile_of = max(self.simile, 0)
         m.ending = self.ending or m.ending
@@ -351,7 +417,7 @@ class PartReader:
             self.chord_graces = Counter(self.graces.pop(e.findtext("voice") or "1", []))
             self._advance(e)
         if e.find("cue") is not None:
-            self.log.lost[f"Bar {self.m.number} holds cue notes"] += 1
+            self.log.lost.add("A cue note was left out", self.m.number)
             return
         if any(t.get("type") == "stop" for t in e.findall("tie")):
             return  # the same stroke still sounding
@@ -360,7 +426,7 @@ class PartReader:
             return
         note = self._stroke(e, name)
         if note.key in self.raw:
-            self.log.lost[f"Bar {self.m.number} holds the same {name} stroke twice"] += 1
+            self.log.lost.add(f"The same {name} stroke is written twice", self.m.number)
             if self.raw[note.key].velocity >= note.velocity:
                 return
         self.raw[note.key] = note
@@ -383,8 +449,7 @@ class PartReader:
         """Grace notes of instruments that the chord after them does not strike."""
         for name, count in self.chord_graces.items():
             if count > 0:
-                bar = self.m.number
-                self.log.lost[f"A grace note ({name}) in bar {bar} leads to another instrument"] += count
+                self.log.lost.add(f"A grace note of the {name} leads to another instrument", self.m.number, count)
         self.chord_graces = Counter()
 
     def _place(self, e: etree._Element) -> tuple[str, int, str]:
@@ -399,21 +464,10 @@ class PartReader:
     def _instrument(self, e: etree._Element) -> str | None:
         step, octave, head = self._place(e)
         if head == "slash":
-            self.log.lost[f"Bar {self.m.number} holds slashes instead of notes"] += 1
+            self.log.lost.add("A slash stands in place of notes", self.m.number)
             return None
         ref = e.find("instrument")
-        only = next(iter(self.declared)) if len(self.declared) == 1 else None
-        key = ref.get("id") if ref is not None else only
-        found, declared_name = self.declared.get(key or "", (None, ""))
-        by_place = instrument_for_place(step, octave, head) if step else None
-        if self.one_instrument:
-            found = by_place
-        chosen = found or by_place
-        if chosen is None:
-            what = declared_name or f"{step}{octave if octave >= 0 else ''} with head '{head}'"
-            self.log.lost[f"No instrument of the drum key matches {what!r}"] += 1
-            return None
-        name = chosen.name
+        name = self.kit.instrument(None if ref is None else ref.get("id"), step, octave, head)
         if name in ("closed hi-hat", "open hi-hat"):
             technical = e.find("notations/technical")
             signs = {s.tag for s in technical} if technical is not None else set()

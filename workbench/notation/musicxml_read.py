@@ -2,12 +2,13 @@
 
 What is written twice (repeats, endings, D.C. and D.S.) is unfolded to the
 order heard.  What cannot be understood is listed in
-:attr:`~workbench.files.untrusted.Imported.problems`, one sentence each, and never
+:attr:`~workbench.files.imports.Imported.problems`, one sentence each, and never
 left out silently.
 """
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from bisect import bisect_right
@@ -18,23 +19,24 @@ from pathlib import Path
 from lxml import etree
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
+from workbench.chart.data import kit_line_from_data, list_from_data
+from workbench.chart.drumkit import KitLine
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError
-from workbench.files.untrusted import (
-    MOST_NOTES,
-    MOST_NOTES_IN_BAR,
-    BadNumberError,
-    Imported,
-    parse_xml,
-    read_score_bytes,
-)
+from workbench.files.imports import USUAL, Imported, ImportOptions
+from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, BadNumberError, parse_xml, read_score_bytes
 from workbench.notation.fillsigns import FILL_ID
-from workbench.notation.musicxml import BEAT_TIMES_FIELD
+from workbench.notation.musicxml import BEAT_TIMES_FIELD, KIT_MAP_FIELD
 from workbench.notation.musicxml_part import Log, Measure, PartReader
 
 
-def read_musicxml(path: str | os.PathLike) -> Imported:
+def read_musicxml(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
     """Read the drum part of a MusicXML score (``.musicxml``, ``.xml`` or ``.mxl``).
+
+    Parameters
+    ----------
+    path : path
+    options : ImportOptions
 
     Raises
     ------
@@ -43,10 +45,10 @@ def read_musicxml(path: str | os.PathLike) -> Imported:
         reader, or holds no drum part.
     """
     path = Path(path)
-    return read_musicxml_bytes(read_score_bytes(path), path.name)
+    return read_musicxml_bytes(read_score_bytes(path), path.name, options)
 
 
-def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
+def read_musicxml_bytes(data: bytes, name: str = "The score", options: ImportOptions = USUAL) -> Imported:
     """Read a MusicXML score from memory (see :func:`read_musicxml`)."""
     root = parse_xml(data, name)
     kind = etree.QName(root).localname
@@ -58,7 +60,7 @@ def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
         if isinstance(e.tag, str) and "}" in e.tag:
             e.tag = etree.QName(e).localname
     try:
-        return _Reader(root, name).read()
+        return _Reader(root, name, options).read()
     except BadNumberError as error:
         raise FileFormatError(f"{name} holds a number that makes no sense: {error}") from None
     except ChartError as error:
@@ -66,15 +68,19 @@ def read_musicxml_bytes(data: bytes, name: str = "The score") -> Imported:
 
 
 class _Reader:
-    def __init__(self, root: etree._Element, name: str) -> None:
-        self.root, self.log = root, Log(name)
+    def __init__(self, root: etree._Element, name: str, options: ImportOptions) -> None:
+        self.root, self.log, self.options = root, Log(name), options
+        self.lines: dict[str, KitLine] = {}
         self.headings = {p.get("id"): p for p in reversed(root.findall("part-list/score-part"))}
 
     def read(self) -> Imported:
         parts = self._drum_parts()
+        kit_map, ours = self.options.kit_map, self._own_kit_map()
         measures: list[Measure] = []
         for part in parts:
-            own = PartReader(self.log, part, self.headings.get(part.get("id"))).read()
+            reader = PartReader(self.log, part, self.headings.get(part.get("id")), kit_map or ours, bool(ours))
+            own = reader.read()
+            self.lines |= reader.kit.lines
             measures = own if not measures else self._merge(measures, own)
         if not measures:
             raise FileFormatError(f"{self.log.name} has a drum part without bars.")
@@ -83,27 +89,50 @@ class _Reader:
         if sum(len(measures[k].notes) for k in order) > MOST_NOTES:
             raise FileFormatError(f"{self.log.name} has more than {MOST_NOTES} strokes; no drum part has.")
         chart = self._chart(measures, order)
-        for what, count in sorted(self.log.lost.items()):
-            self.log.problems.append(f"{what} ({count} note{'s' if count > 1 else ''} left out).")
+        if self.log.lost.counts and not any(bar.notes for bar in chart.bars):
+            self.log.problems.append("The drum part holds no stroke.")
         if self.log.too_fine:
             bars = ", ".join(sorted(self.log.too_fine))
             self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
-        return Imported(chart, tuple(self.log.problems))
+        return Imported(chart, tuple(self.log.problems), self.log.lost)
+
+    def _own_kit_map(self) -> tuple[KitLine, ...]:
+        """The kit map of a file of ours."""
+        try:
+            data = json.loads(self._field(KIT_MAP_FIELD) or "[]")
+            return tuple(kit_line_from_data(line) for line in list_from_data(data))
+        except (ValueError, RecursionError, ChartError):
+            return ()
+
+    def _field(self, name: str) -> str:
+        fields = self.root.findall("identification/miscellaneous/miscellaneous-field")
+        return next((f.text for f in fields if f.get("name") == name and f.text), "")
 
     # -- parts -----------------------------------------------------------------------
 
     def _drum_parts(self) -> list:
         parts = self.root.findall("part")
         drums = [p for p in parts if p.find("measure/note/unpitched") is not None]
+        if not drums:  # some programs write pitches under a percussion clef
+            drums = [p for p in parts if {c.text for c in p.findall("measure/attributes/clef/sign")} == {"percussion"}]
+        names = [self._part_name(p) for p in drums]
+        if self.options.part:
+            drums = [p for p, name in zip(drums, names) if name == self.options.part]
         if not drums:
-            drums = [p for p in parts if "percussion" in [s.text for s in p.findall("measure/attributes/clef/sign")]]
-        if not drums:
-            raise FileFormatError(f"{self.log.name} has no drum part (no unpitched notes, no percussion clef).")
+            there = f"it has {', '.join(names)}" if names else "no unpitched notes, no percussion clef"
+            asked = f" {self.options.part!r}" if self.options.part and names else ""
+            raise FileFormatError(f"{self.log.name} has no drum part{asked} ({there}).")
         if len(drums) > 1:
-            self.log.problems.append(f"{len(drums)} percussion parts were read together as one drum part.")
+            self.log.problems.append(
+                f"{len(drums)} percussion parts were read together; to read one, name it: {', '.join(names)}."
+            )
         return drums
+
+    def _part_name(self, part: etree._Element) -> str:
+        heading = self.headings.get(part.get("id"))
+        return (heading.findtext("part-name") if heading is not None else "") or part.get("id") or "part"
 
     def _merge(self, measures: list[Measure], more: list[Measure]) -> list[Measure]:
         if len(more) > len(measures):
@@ -112,7 +141,7 @@ class _Reader:
             taken = {n.key for n in a.notes}
             for n in b.notes:
                 if n.key in taken:
-                    self.log.lost[f"Two parts have the same {n.instrument} stroke"] += 1
+                    self.log.lost.add(f"Two parts have the same {n.instrument} stroke", a.number)
                 elif n.position < a.length:
                     a.notes.append(n)
                     a.attacks.update({n.key: b.attacks[n.key]} if n.key in b.attacks else {})
@@ -159,6 +188,7 @@ class _Reader:
             texts=tuple(texts),
             marks=tuple(marks),
             feel=feel,
+            kit_map=tuple(self.lines.values()),
         )
 
     def _with_deviation(self, n: Note, deviation_s: float) -> Note:
@@ -201,18 +231,13 @@ class _Reader:
 
     def _exact_times(self, shapes: Sequence[tuple[Meter, Fraction, tuple[Fraction, ...]]]) -> TimeMap | None:
         """Beat times from our own field, if it still fits the bars."""
-        for f in self.root.findall("identification/miscellaneous/miscellaneous-field"):
-            if f.get("name") != BEAT_TIMES_FIELD or not f.text:
-                continue
-            try:
-                *bars, end = f.text.split("|")
-                times = [tuple(float(t) for t in b.split()) for b in bars]
-                if [len(t) for t in times] != [len(p) for _, _, p in shapes]:
-                    continue
-                bars = [Bar(meter, t, length) for t, (meter, length, _) in zip(times, shapes)]
-                return TimeMap(bars, float(end))
-            except (ValueError, ChartError):
-                continue
+        try:
+            *told, end = self._field(BEAT_TIMES_FIELD).split("|")
+            times = [tuple(float(t) for t in b.split()) for b in told]
+            if [len(t) for t in times] == [len(p) for _, _, p in shapes]:
+                return TimeMap([Bar(meter, t, length) for t, (meter, length, _) in zip(times, shapes)], float(end))
+        except (ValueError, ChartError):
+            pass
         return None
 
 

@@ -11,7 +11,7 @@ from functools import cache
 from itertools import accumulate
 
 from workbench.chart import Chart, Note
-from workbench.chart.drumkit import Notehead, instrument
+from workbench.chart.drumkit import Instrument, Notehead
 from workbench.errors import ChartError
 
 #: What XML 1.0 cannot carry at all.
@@ -90,13 +90,12 @@ def grace_chords(notes: tuple[Note, ...]) -> list[list[Note]]:
     return [[n for n in notes if counts.get(n.instrument, 0) >= left] for left in range(depth, 0, -1)]
 
 
-def written_head(n: Note) -> tuple[Notehead | str, set[str]]:
-    """Notehead of a note, and which articulations no sign on paper tells.
+def written_head(n: Note, own: Instrument) -> tuple[Notehead | str, set[str]]:
+    """Notehead of a note of an instrument (as the chart's kit has it), and which articulations no sign on paper tells.
 
     A rim shot is a slashed head on drums, a foot splash a circled x on the
     pedal hi-hat; on other instruments they have no usual sign.
     """
-    own = instrument(n.instrument)
     hidden: set[str] = set()
     head: Notehead | str = own.notehead
     if "rim shot" in n.articulations:

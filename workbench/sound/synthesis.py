@@ -100,7 +100,7 @@ def voice_for(name: str, articulations: frozenset[str] = frozenset()) -> str:
         return "foot splash"
     if "rim shot" in articulations and name == "snare":
         return "rim shot"
-    return name
+    return instrument(name).sounds_as
 
 
 @lru_cache(maxsize=1024)
