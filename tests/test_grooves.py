@@ -64,6 +64,38 @@ def test_names_of_the_trade(rows, said):
 
 
 @pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "rows, name",
+    [
+        (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), "rock eighths"),
+        (dict(H="xxxxxxxx", S="..x...x.", K="x..x...."), "rock eighths with a push"),
+        (dict(H="xxxxxxxxxxxxxxxx", S="....x.......x...", K="x......."), "sixteenth groove"),
+        (dict(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x..."), "disco"),
+        (dict(H="xxxxxxxx", S="....x...", K="x......."), "half-time"),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), "shuffle"),
+        (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), "half-time shuffle"),
+        (dict(R="x..x.xx..x.x", P="...x.....x.."), "jazz time"),
+        (dict(S="xxxxxxxxxxxxxxxx", K="x...x...x...x..."), "train beat"),
+        (dict(R="xxxxxxxx", K="x..xx..x", P="..x...x."), "samba"),
+        (dict(H="xxxxxxxx", K="x..xx..x", X="x..x..x."), "bossa nova"),
+        (dict(H="xxxx", S="..x.", K="..x."), "one drop"),
+        (dict(H="xxxxxxxx", S=".x.....x", K="x..x...."), ""),
+    ],
+)
+def test_names_that_a_student_knows(rows, name):
+    chart = part(*[bar(**rows)] * 4)
+    groove = find_groove(chart, [range(4)], frozenset())
+    assert groove.known_as == name
+    assert groove.text.startswith(name) or name in groove.text
+
+
+@pytest.mark.common_practice
+def test_jazz_time_is_not_called_shuffled_besides_and_eighths_not_four_on_the_floor():
+    assert "shuffled" not in names(*[bar(R="x..x.xx..x.x", P="...x.....x..")] * 4)
+    assert "kick in 8ths" in names(*[bar(S="..x...x.", K="xxxxxxxx")] * 4)
+
+
+@pytest.mark.common_practice
 def test_names_in_other_meters():
     six_eight = names(*[bar(Meter(6, 8), H="xxxxxx", S="...x..", K="x.....")] * 4, meter=Meter(6, 8))
     assert {"backbeat on 4", "8ths on the hi-hat"} <= set(six_eight)

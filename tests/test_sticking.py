@@ -26,10 +26,29 @@ def sticks(*bars, tempo_bpm=110.0, **player):
         (dict(S="x.xxx.xx........"), dict(style="hand to hand"), "R L R L R L"),
         (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), {}, "R R R+L R R R R+L R"),
         (dict(S="xxxx........", T="....xxxx....", F="........xxxx"), {}, "R L R L R L R L R L R L"),
+        (dict(R="x..x.xx..x.x"), {}, "R R R R R R"),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x.."), {}, "R R R+L R R R R+L R"),
     ],
 )
 def test_usual_stickings(rows, player, said):
     assert sticks(bar(**rows), **player) == said
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("tempo_bpm", [90, 140, 200, 260])
+def test_jazz_time_is_played_with_one_hand_at_any_tempo(tempo_bpm):
+    time = bar(R="x..x.xx..x.x", S=".....x......", P="...x.....x..")
+    assert sticks(time, time, tempo_bpm=tempo_bpm) == "R R R+L R R R | R R R+L R R R"
+
+
+@pytest.mark.common_practice
+def test_a_figure_that_comes_again_is_played_the_same():
+    """Snare, tom, tom with the kick between, beat for beat, after a groove and after a run; and bars alike."""
+    figure = bar(S="x...x...x...x...", T=".x...x...x...x..", F="..x...x...x...x.", K="...x...x...x...x")
+    chart = part(ROCK, figure, FILL, figure, bar(S="xxx.............", F="...x............"), figure)
+    sticking = propose_sticking(chart)
+    beats = {sticking.text(chart, k, F(b, 4), F(b + 1, 4)) for k in (1, 3, 5) for b in range(4)}
+    assert len(beats) == 1 and sticking.flags == ()
 
 
 def test_open_handed_plays_the_hi_hat_with_the_other_hand():

@@ -47,6 +47,18 @@ PLACE_WORDS: dict[Fraction, str] = {
 }
 
 
+#: Notes of which a count holds another number than the usual; common practice, no source.
+TUPLETS = {5: "quintuplet", 7: "septuplet"}
+
+
+ORDINALS = {1: "st", 2: "nd", 3: "rd"}
+
+
+def ordinal(number: int) -> str:
+    """A small number as it counts: "1st", "2nd", "4th"."""
+    return f"{number}{ORDINALS.get(number, 'th')}"
+
+
 @lru_cache(maxsize=65536)
 def split_count(meter: Meter, missing: Fraction, position: Fraction) -> tuple[int, Fraction]:
     """Count number (from 1) and the part of a count past it, 0 ≤ part < 1."""
@@ -113,13 +125,20 @@ def place_name(bar: Bar, position: Fraction) -> str:
         return PLACE_WORDS[part].format(n=number, value=value)
     if part in SYLLABLES:
         return f"{SYLLABLES[part]} of {number}"
-    return f"{part.numerator}/{part.denominator} of a count after {number}"
+    if part.denominator in TUPLETS:
+        return f"{ordinal(part.numerator + 1)} {TUPLETS[part.denominator]} of {number}"
+    nearest = min((Fraction(k, 4) for k in range(5)), key=lambda p: abs(p - part))
+    whole = nearest.denominator == 1
+    named = f"{number + nearest.numerator}" if whole else f"the {SYLLABLES[nearest]} of {number}"
+    if named == f"{number + 1}" and number == bar.meter.beats:
+        named = "the next 1"
+    return f"just {'after' if part > nearest else 'before'} {named}"
 
 
 def the_place(bar: Bar, position: Fraction) -> str:
     """Like :func:`place_name` with its article: "2", "the & of 2"."""
     name = place_name(bar, position)
-    return name if name.isdigit() or name[0].isdigit() and " of a count" in name else f"the {name}"
+    return name if name.isdigit() or name.startswith("just ") else f"the {name}"
 
 
 def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:

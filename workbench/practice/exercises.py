@@ -339,8 +339,8 @@ def _count(chart: Chart, bars: Sequence[int], only: Mark | None = None) -> str:
 
 
 def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[str, ...]:
-    """Where the bars of an exercise ask for more than two hands and one foot."""
-    bars = {k for s in exercise.stages for k in s.bars}
+    """Where the bars of an exercise ask for more than two hands and one foot; those of the song around it aside."""
+    bars = {k for s in exercise.stages if s.loop for k in s.bars}
     said: dict[str, list[int]] = {}
     for f in flags:
         if f.kind in ("unplayable", "double pedal") and f.bar_index in bars:

@@ -3,7 +3,10 @@
 Common practice, no source: backbeat = snare on 2 and 4; four on the floor =
 kick on every beat; half-time = the snare's weight on 3 only; double-time =
 snare on every & over kicks on the beats; one drop = kick and snare on 3 and
-not on 1; linear = no two instruments together.
+not on 1; linear = no two instruments together; a push = the kick an eighth before
+a beat that it then leaves out; train = 16ths or 8ths on the snare under a backbeat of
+accents; samba and bossa nova = kick on the beat and just before the next, hi-hat foot
+between; waltz = 1 low, 2 and 3 high.
 """
 
 from __future__ import annotations
@@ -81,6 +84,73 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
     )
 
 
+def known_as(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> str:
+    """The name by which a student knows a groove: "rock eighths with a push", "half-time shuffle"; "" if none.
+
+    All names are common practice, no source; of a phrase of several bars they hold for each, or it has none.
+    """
+    limit = ghost_limit(chart) if limit is None else limit
+    names = {_known_as(_look(chart, k, limit)) for k in base_bars}
+    pushed = {"rock eighths", "rock eighths with a push"}
+    return names.pop() if len(names) == 1 else max(names) if names == pushed else ""
+
+
+def _known_as(look: _Look) -> str:
+    snare, feel, hands = _snare_name(look), _feel_name(look), _hands_name(look)
+    backbeat, half_time = snare.startswith("backbeat"), snare.startswith("half-time")
+    shuffled = "shuffle" in feel or "shuffled 8ths" in hands or look.feel == "swing 8ths" and hands.startswith("8ths")
+    beats, offbeats = frozenset(look.beats), look.offbeats
+    if len(beats) == 3 and not look.bar.meter.is_compound:
+        high = frozenset(look.beats[1:])
+        return "waltz" if look.beats[0] in look.kick and not look.kick & high and look.snare <= high else ""
+    if look.bar.meter.is_compound and len(beats) in (2, 4) and backbeat and "8ths on" in hands:
+        return f"{look.bar.meter} rock"
+    if not look.in_four:
+        return ""
+    if hands.startswith("jazz time"):
+        return "jazz time"
+    if shuffled and (backbeat or half_time):
+        return "half-time shuffle" if half_time else "shuffle"
+    if snare.startswith("one drop"):
+        return "one drop"
+    if latin := _latin_name(look):
+        return latin
+    running = look.snare | look.ghosts
+    if len(running) >= 7 and running >= beats and not look.keeping and look.kick and len(look.kick) <= 8:
+        return "train beat"
+    if look.kick >= beats and look.keeping.get("hi-hat") == offbeats and (backbeat or not look.snare):
+        return "disco"
+    if half_time:
+        return "half-time"
+    if snare.startswith("double-time"):
+        return "double-time"
+    if backbeat and look.snare <= beats:
+        if hands.startswith("16ths"):
+            return "sixteenth groove"
+        if hands.startswith("8ths"):
+            pushes = {p for p in look.kick & offbeats if _next_beat(look, p) not in look.kick | look.snare}
+            return "rock eighths with a push" if pushes else "rock eighths"
+        if hands.startswith("quarters"):
+            return "rock quarters"
+    return ""
+
+
+def _next_beat(look: _Look, position: Fraction) -> Fraction:
+    return (position + look.bar.meter.beat_length / 2) % look.bar.length
+
+
+def _latin_name(look: _Look) -> str:
+    """Samba or bossa nova by the feet: the kick on 1 and 3 and just before them, no backbeat."""
+    one, two, three, four = look.beats
+    eighth, sixteenth = Fraction(1, 8), Fraction(1, 16)
+    if look.snare >= {two, four}:
+        return ""
+    if look.kick == {one, three - eighth, three, look.bar.length - eighth}:
+        return "bossa nova" if look.side_stick else "samba"
+    samba = frozenset(look.beats) | {b + 3 * sixteenth for b in look.beats}
+    return "samba" if look.kick == samba else ""
+
+
 def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> tuple[str, ...]:
     """What a drummer calls a groove, the most telling name first.
 
@@ -155,6 +225,8 @@ def _kick_name(look: _Look) -> str:
     if not look.kick:
         return "no kick"
     beats = frozenset(look.beats)
+    if look.in_four and look.kick == beats | look.offbeats:
+        return "kick in 8ths"
     if len(beats) > 2 and look.kick >= beats:
         name = "four on the floor" if len(beats) == 4 else "kick on every beat"
         return _with_more(look, name, "kick", look.kick - beats)
@@ -172,6 +244,8 @@ def _feel_name(look: _Look) -> str:
     parts = Counter((p % beat) / beat for p in hands | look.kick | look.snare | look.ghosts)
     lets, trips = parts[Fraction(2, 3)], parts[Fraction(1, 3)]
     straight = sum(parts[Fraction(k, 4)] for k in (1, 2, 3))
+    if _hands_name(look).startswith("jazz time"):
+        return ""  # the name says how it swings
     if lets + trips > straight:
         half_time = _snare_name(look).startswith("half-time")
         if trips > lets / 3:

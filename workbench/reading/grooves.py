@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart.drumkit import TIMEKEEPERS
-from workbench.reading.groove_names import name_groove
+from workbench.reading.groove_names import known_as, name_groove
 from workbench.reading.patterns import crash_opens
 
 #: What is written of a note: (position, instrument, articulations).
@@ -45,12 +45,21 @@ class Groove:
         For each of ``bar_indices``: which bar of the base phrase it repeats.
     names : tuple of str
         What it is, the most telling first: "backbeat on 2 and 4", …
+    known_as : str
+        The name by which a student knows it, "rock eighths with a push"; "" if it has none.
     """
 
     base_bars: tuple[int, ...]
     bar_indices: tuple[int, ...]
     phase: tuple[int, ...]
     names: tuple[str, ...]
+    known_as: str = ""
+
+    @property
+    def text(self) -> str:
+        """Its name, unless that is said anyway, and exactly what it is: "samba: no snare; kick on 1, …"."""
+        exact = "; ".join(self.names)
+        return exact if self.known_as in exact else f"{self.known_as}: {exact}"
 
     @property
     def phrase_bars(self) -> int:
@@ -106,7 +115,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
             best = (price, base)
     base = best[1] if best else (bars[0],)
     phase = tuple(place[k] % len(base) for k in bars)
-    return Groove(base, tuple(bars), phase, name_groove(chart, base, limit))
+    return Groove(base, tuple(bars), phase, name_groove(chart, base, limit), known_as(chart, base, limit))
 
 
 def _without_opening(content: Written) -> Written:

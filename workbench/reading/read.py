@@ -157,7 +157,7 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[i
     for key, stretches in runs.items():
         groove = find_groove(chart, stretches, disturbed, limit)
         given = next((own[s.start] for s in stretches if s.start in own), None)
-        out.append(PartGroove(key[0], names[key], key[1], groove, given or "; ".join(groove.names), given is not None))
+        out.append(PartGroove(key[0], names[key], key[1], groove, given or groove.text, given is not None))
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 

@@ -10,10 +10,12 @@ proposal only: every hand decides for itself.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
+from itertools import groupby
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
@@ -47,6 +49,9 @@ KIT_CM: dict[str, tuple[float, float]] = {
 #: common practice, no source.
 HAND_RATE_HZ = 8.5
 HAND_BURST_HZ = 14.0
+#: Two strokes of one hand on a time-keeping cymbal, at rest before and after, as in jazz time and shuffles; the gap
+#: between them is shorter than those around it by this factor at least.  Common practice, no source.
+HAND_PAIR_HZ, PAIR_APART = 20.0, 1.5
 
 #: The same for one foot.
 FOOT_RATE_HZ = 7.0
@@ -68,6 +73,10 @@ BOTH, NEITHER = "R+L", "?"
 
 #: What to do about a place that no two hands can play.
 LEAVE_OUT = "leave one out, or check the chart"
+
+
+#: A note that a hand strikes: bar index, position, instrument.
+Struck = tuple[int, Fraction, str]
 
 
 @dataclass(frozen=True)
@@ -164,7 +173,8 @@ class _HandsEvent:
     """What the hands strike at one moment.
 
     ``strong``: on an 8th, where the leading hand falls in 16ths; None within a
-    run of triplets, which change hands from beat to beat.
+    run of triplets, which change hands from beat to beat.  ``pair``: on a cymbal
+    that keeps time, and the second of two strokes by themselves (jazz time, shuffles).
     """
 
     bar_index: int
@@ -172,6 +182,7 @@ class _HandsEvent:
     time_s: float
     notes: tuple[Note, ...]
     strong: bool | None
+    pair: bool = False
 
 
 def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[int] | None = None) -> Sticking:
@@ -194,9 +205,12 @@ def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[
     times_s = {(k, n.position): t for (k, n), t in zip(chart.notes(), written_times_s(chart))}
     events, feet, flags = _collect(chart, chosen, times_s)
     place = _places(player)
-    hands: dict[tuple[int, Fraction, str], str] = {}
-    for phrase in _phrases(events):
-        solved, more = _solve(chart, phrase, player, place)
+    hands: dict[Struck, str] = {}
+    for phrase in _phrases(_with_pairs(events)):
+        solved, more = _solve(chart, phrase, player, place, {})
+        alike = _figures(chart, phrase, solved)
+        if any(solved[k] != hand for k, hand in alike.items()):
+            solved, more = _solve(chart, phrase, player, place, alike)
         hands.update(solved)
         flags += more
     foot_names, foot_flags = _feet(chart, feet, player)
@@ -297,6 +311,69 @@ def _phrases(events: list[_HandsEvent], rest_s: float = 1.5) -> list[list[_Hands
     return out
 
 
+def _with_pairs(events: list[_HandsEvent]) -> list[_HandsEvent]:
+    """Events, those marked that are the second of two strokes on a time-keeping cymbal."""
+    out = list(events)
+    for name in TIMEKEEPING:
+        mine = [i for i, e in enumerate(events) if any(n.instrument == name for n in e.notes)]
+        times = [-math.inf, -math.inf, *(events[i].time_s for i in mine), math.inf]
+        for j, i in enumerate(mine):
+            before, gap, after = (_gap_s(times[j + k], times[j + k + 1]) for k in range(3))
+            if min(before, after) >= PAIR_APART * gap:
+                out[i] = replace(out[i], pair=True)
+    return out
+
+
+def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str]) -> dict[Struck, str]:
+    """Hands for figures that come again: a bar, or a beat or two in a row, are played the same each time.
+
+    They are played as most of them would be, or the first.  A run on one drum alone alternates as it will.
+    """
+    cells: dict[tuple[int, int], dict[tuple, Struck]] = {}
+    for e in phrase:
+        bar = chart.time_map.bars[e.bar_index]
+        beat, past = divmod(e.position + bar.missing, bar.meter.beat_length)
+        cell = cells.setdefault((e.bar_index, int(beat)), {})
+        for n in e.notes:
+            cell[past, n.instrument] = (e.bar_index, e.position, n.instrument)
+    out: dict[Struck, str] = {}
+    by_bar = groupby(sorted(cells.items(), key=lambda c: c[0]), key=lambda c: c[0][0])
+    bars = {k: _joined([(b, cell) for (_, b), cell in group]) for k, group in by_bar}
+    for k in bars:
+        beats = chart.time_map.bars[k].meter.counted_beats
+        for size in (1, 2):
+            figures = [
+                _joined([(b - first, cells.get((k, b), {})) for b in range(first, first + size)])
+                for first in range(0, beats - size + 1, size)
+            ]
+            for run in _runs_alike(figures):
+                out = _most_usual(run, solved) | out
+    same: dict[frozenset, list[dict[tuple, Struck]]] = {}
+    for figure in bars.values():
+        same.setdefault(frozenset(figure), []).append(figure)
+    for members in same.values():
+        out |= _most_usual(members, solved | out)
+    return out
+
+
+def _joined(beats: Sequence[tuple[int, dict[tuple, Struck]]]) -> dict[tuple, Struck]:
+    """The strokes of some beats by their place among them."""
+    return {(b, *key): struck for b, cell in beats for key, struck in cell.items()}
+
+
+def _runs_alike(figures: Sequence[dict[tuple, Struck]]) -> list[list[dict[tuple, Struck]]]:
+    """Figures of more than one drum that follow themselves."""
+    runs = [list(group) for _, group in groupby(figures, key=frozenset)]
+    return [run for run in runs if len(run) > 1 and len({name for *_, name in run[0]}) > 1]
+
+
+def _most_usual(members: Sequence[dict[tuple, Struck]], solved: dict[Struck, str]) -> dict[Struck, str]:
+    """The hands that most of some figures alike have, for all of them."""
+    keys = sorted(members[0])
+    hands = Counter(tuple(solved[m[key]] for key in keys) for m in members).most_common(1)[0][0]
+    return {m[key]: hand for m in members for key, hand in zip(keys, hands)}
+
+
 def _places(player: Player) -> dict[str, tuple[float, float]]:
     side = 1.0 if player.handedness == "right" else -1.0
     return {name: (side * x, y) for name, (x, y) in KIT_CM.items()}
@@ -320,18 +397,24 @@ def _gap_s(earlier_s: float, later_s: float) -> float:
 _ONE, _TWO = (("R",), ("L",)), (("R", "L"), ("L", "R"))
 
 
-def _options(event: _HandsEvent) -> list[tuple[str, ...]]:
-    """Assignments of hands to the notes of an event that respect what is fixed."""
+def _options(event: _HandsEvent, wished: dict[Struck, str]) -> list[tuple[str, ...]]:
+    """Assignments of hands to the notes of an event that respect what is fixed, or else what is wished."""
     # Of a flam, drag or roll, for which both hands play, the letter names the main stroke.
     options: Sequence[tuple[str, ...]] = _ONE if len(event.notes) == 1 else _TWO
     fixed = [n.sticking if n.confirmed and n.sticking else "" for n in event.notes]
+    if not any(fixed):
+        fixed = [wished.get((event.bar_index, event.position, n.instrument), "") for n in event.notes]
     kept = [o for o in options if all(not f or f == h for f, h in zip(fixed, o))]
     return kept or [tuple(f or h for f, h in zip(fixed, options[0]))]
 
 
 def _solve(
-    chart: Chart, phrase: list[_HandsEvent], player: Player, place: dict[str, tuple[float, float]]
-) -> tuple[dict, list[Flag]]:
+    chart: Chart,
+    phrase: list[_HandsEvent],
+    player: Player,
+    place: dict[str, tuple[float, float]],
+    wished: dict[Struck, str],
+) -> tuple[dict[Struck, str], list[Flag]]:
     # State: per hand (instrument, time of last stroke) and which hand played last.
     # Only the last stroke of each hand matters, so states are few.
     start = (("", -math.inf), ("", -math.inf), "")
@@ -339,7 +422,7 @@ def _solve(
     trail: list[dict] = []
     for event in phrase:
         after: dict[tuple, tuple[float, tuple, tuple]] = {}
-        for option in _options(event):
+        for option in _options(event, wished):
             own = _option_cost(event, option, player)
             for state, (cost, _) in front.items():
                 new = _next_state(event, option, state)
@@ -416,9 +499,9 @@ def _move_cost(
         if was:
             way = _way_m(was, note.instrument)
             cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
-            if gap_s < 1 / HAND_BURST_HZ:
+            if gap_s < 1 / _fastest_hz(event, note, was):
                 cost += 30.0
-            elif gap_s < 1 / HAND_RATE_HZ:
+            elif gap_s < 1 / HAND_RATE_HZ and not (event.pair and was == note.instrument):
                 cost += 2.5
             elif last == hand and len(option) == 1 and was not in TIMEKEEPING and note.instrument not in TIMEKEEPING:
                 # The same hand twice running: dearer the faster, and between drums;
@@ -432,6 +515,11 @@ def _move_cost(
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
     return cost + _crossing_cost(new, place)
+
+
+def _fastest_hz(event: _HandsEvent, note: Note, was: str) -> float:
+    """Strokes a second at which one hand can still come from its last instrument to a note."""
+    return HAND_PAIR_HZ if event.pair and was == note.instrument else HAND_BURST_HZ
 
 
 def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float:
@@ -454,7 +542,7 @@ def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state
         if not was:
             continue
         way_m = _way_m(was, note.instrument)
-        if gap_s < 1 / HAND_BURST_HZ:
+        if gap_s < 1 / _fastest_hz(event, note, was):
             text = (
                 f"no hand is free for the {note.instrument} on "
                 f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "

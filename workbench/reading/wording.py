@@ -418,6 +418,7 @@ def to_data(reading: Reading) -> dict:
             {
                 **told(g, "label part text given free"),
                 "names": list(g.groove.names),
+                "known_as": g.groove.known_as,
                 "base_bars": numbers(g.groove.base_bars),
                 "bars": numbers(g.groove.bar_indices),
             }
