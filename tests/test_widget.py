@@ -19,7 +19,7 @@ from workbench.chart.edits import AddNote, CompositeEdit, RemoveNote, TapLines, 
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument, read_working_chart
-from workbench.grid import GridControls, HitGrid, workspace
+from workbench.grid import HitGrid, workspace
 from workbench.grid.messages import kit_rows
 
 # -- protocol ----------------------------------------------------------------------------
@@ -173,19 +173,18 @@ def test_no_message_keeps_a_later_edit_from_being_made(tmp_path_factory, value, 
 
 
 def test_what_another_notebook_changed_is_told_with_a_way_on(grid, document):
-    controls = GridControls(grid)
-    assert controls.go_on.layout.display == "none"
+    assert not grid.changed_elsewhere
     theirs = ChartDocument(document.path)
     theirs.apply(RemoveNote(0, F(0), "kick"))
     do(grid, 1, **adding())
     assert grid.sent[-1][0]["type"] == "refused" and "Go on here" in grid.sent[-1][0]["error"]
-    assert controls.go_on.layout.display == ""
-    controls.save.click()
+    assert grid.changed_elsewhere
+    do(grid, 2, command="save")
     assert "Go on here" in grid.sent[-1][0]["error"]
-    controls.go_on.click()
-    assert controls.go_on.layout.display == "none"
+    do(grid, 3, command="reload")
+    assert not grid.changed_elsewhere
     assert grid.sent[-1][0]["type"] == "change" and list(grid.sent[-1][0]["parts"]["bars"]) == ["0"]
-    do(grid, 2, **adding())
+    do(grid, 4, **adding())
     assert document.chart.bars[0].find(F(0), "kick") is None and document.chart.bars[0].find(F(1, 2), "kick")
 
 
@@ -300,11 +299,11 @@ def test_bars_are_found_by_the_number_players_use(grid):
         grid.show_bar(9)
 
 
-def test_workspace_holds_controls_grid_and_more(grid):
+def test_workspace_holds_grid_and_more(grid):
     from ipywidgets import HTML
 
     score = HTML("score")
-    assert list(workspace(grid, score).children[1:]) == [grid, score]
+    assert list(workspace(grid, score).children) == [grid, score]
 
 
 def test_together_is_one_step(grid, document):

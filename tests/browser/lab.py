@@ -263,7 +263,7 @@ class Grid:
             const line = view.sheet.lines.find((l) => bar >= l.first && bar < l.last);
             const px = line.bars[bar - line.first].x + position * line.scale;
             const row = view.rowOf.get(instrument);
-            const py = line.y + view.sheet.rowsY + (row + 0.6) * 20 - view.scroller.scrollTop;
+            const py = line.y + view.sheet.rowTops[row] + view.sheet.rowHeights[row] / 2 - view.scroller.scrollTop;
             return [box.left + px, box.top + py];""",
             [bar, position, instrument],
         )

@@ -38,7 +38,7 @@ def same_times(before, after):
 def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(draft, screenshot):
     page, grid, kernel = draft
     strokes, lines = kernel.value(STROKES), kernel.value(LINES)
-    page.page.get_by_role("tab", name="Where bars lie").click()
+    page.page.get_by_role("button", name="Bar lines").click()
     grid.evaluate("view.moveCursor({bar: 5, at: '1/2', instrument: view.rows[0]})")
     for words in ACTS:
         revision = kernel.value("document.revision")
@@ -51,8 +51,8 @@ def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(d
         grid.press("Control+z")
         grid.settle()
         assert kernel.value(LINES) == lines, words
-    page.page.locator(".widget-text input").nth(1).fill("3/4")
-    page.page.get_by_role("button", name="Set meter").click()
+    page.page.get_by_label("Meter").fill("3/4")
+    page.page.get_by_label("Meter").press("Enter")
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[3].meter === '3/4'")
     same_times(strokes, kernel.value(STROKES))
     screenshot(page)
@@ -81,7 +81,7 @@ def test_only_the_bars_that_are_meant(open_notebook):
     grid, kernel = page.grid(), page.lab.kernel_of(page.notebook)
     grid.click(6, 1 / 16, "crash")
     grid.settle()
-    page.page.get_by_role("tab", name="Where bars lie").click()
+    page.page.get_by_role("button", name="Bar lines").click()
     page.page.get_by_label("For", exact=True).select_option("from here on")
     page.page.wait_for_function(
         "() => document.querySelector('.wbg').hitGrid.model.get('bars_meant') === 'from here on'"

@@ -98,7 +98,7 @@ def test_play_by_a_real_click_loops_the_selection_and_the_cursor_is_where_the_so
           };
           requestAnimationFrame(step);
         });""")
-    page.page.get_by_role("button", name="Play").click()
+    page.page.get_by_role("button", name="Stop").click()
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.listener.state === 'stopped'")
     assert len(samples) > 60
     samples = np.array(samples)

@@ -141,7 +141,7 @@ def test_a_click_on_a_mark_goes_to_its_beginning_and_buttons_do_what_keys_do(rea
     rows = grid.evaluate("return view.sheet.rowsY - view.sheet.marksY")
     page.page.mouse.click(x, y - 12 - rows + 7)
     assert grid.evaluate("return [view.cursor.bar, view.cursor.at]") == [7, "1/2"]
-    page.page.get_by_role("tab", name="Bars and sections").click()
+    page.page.get_by_role("button", name="Bars", exact=True).click()
     page.page.get_by_role("button", name="Keep", exact=True).click()
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.session.revision === 3")
     assert kernel.value(FILLS.format("document.chart.marks"))[0] == [7, "1/2", 8, "0", True]

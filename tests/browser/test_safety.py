@@ -1,11 +1,32 @@
-"""Nothing is lost: busy kernels, closed pages, killed kernels, two views."""
+"""Nothing is lost: keys that are not the notebook's, busy kernels, closed pages, killed kernels, two views."""
+
+import json
+import re
 
 import pytest
 
 from tests.browser.conftest import SONG
 from tests.browser.lab import Lab, Page
+from workbench.grid import bundle
 
 pytestmark = pytest.mark.browser
+
+#: Keys with which JupyterLab's command mode changes cells (its own list of shortcuts), and the like.
+NOTEBOOK_KEYS = ["a", "b", "x", "c", "v", "z", "m", "y", "r", "d", "d", "i", "j", "k", "o", "l", "1", "6", "Shift+M", "Shift+V",
+                 "Shift+Enter", "Control+Enter", "Alt+Enter", "Control+x", "Control+v", "Control+Shift+-", "Delete",
+                 "Backspace", "Enter", " ", "ArrowDown", "ArrowUp"]  # fmt: skip
+OUR_KEYS = [
+    key.replace("Ctrl+", "Control+")
+    for keys in re.findall(r"keys: \[(.*?)\]", (bundle.HERE / "js" / "keys.js").read_text("utf8"))
+    for key in json.loads(f"[{keys}]")
+    if key not in ("Escape", "Shift+?", "Shift+<")
+]
+CELLS = """() => window.jupyterapp.shell.currentWidget.content.widgets.map(
+  (c) => [c.model.type, c.model.sharedModel.source])"""
+#: Everything that can have the focus, but what is only there while a question is asked.
+PARTS = """() => [...document.querySelectorAll('.wbg :is(button, input, select, [tabindex]), .wbs')]
+  .filter((e) => e.checkVisibility())"""
+BARE_PARTS = [".wbg-title", ".wbg-state", ".wbg-overview", ".wbg-here", ".wbg-panel", ".wbg-slider", ".wbs svg"]
 
 CRASHES = "sum(n.instrument == 'crash' for _, n in document.chart.notes())"
 
@@ -14,6 +35,62 @@ def click_many(grid, bars):
     for bar in bars:
         for k in range(3):
             grid.click(bar, k / 8 + 1 / 16, "crash")
+
+
+def press_all(page, keys):
+    for key in keys:
+        page.page.keyboard.press(key)
+
+
+def focus_part(page, k, only):
+    """Put the focus on the k-th part; false where it takes none, or none among those that ``only`` selects."""
+    return page.page.evaluate(
+        f"""([k, only]) => {{
+        const part = ({PARTS})()[k];
+        if (!part?.closest(only)) return false;
+        part.focus();
+        return document.activeElement === part;
+    }}""",
+        [k, only],
+    )
+
+
+def test_no_key_reaches_the_notebook_from_any_part_of_the_grid(open_notebook):
+    """Every part that takes the focus × every key of ours × the notebook's own keys: the cells stay the same."""
+    page = open_notebook("1 + 1", SONG + "workspace(grid, ScoreView(grid))", "'the end'")
+    page.run_all()
+    page.wait_for_grid()
+    cells = page.page.evaluate(CELLS)
+    tidy = "(t) => { const v = document.querySelector('.wbg').hitGrid; v.set('show_keys', false); v.toolbar.open(t); }"
+    met = 0
+    for tab in ["", *page.page.locator(".wbg-tab").all_inner_texts()]:
+        page.page.evaluate(tidy, tab)
+        for k in range(page.page.evaluate(f"() => ({PARTS})().length")):
+            if focus_part(page, k, ".wbg-panel" if tab else "*"):
+                press_all(page, NOTEBOOK_KEYS if k % 5 else [*NOTEBOOK_KEYS, *OUR_KEYS])
+                met += 1
+                assert page.page.evaluate(CELLS) == cells, (tab, k)
+                page.page.evaluate(tidy, tab)
+    for part in BARE_PARTS:
+        page.page.locator(part).first.click(position={"x": 3, "y": 3}, force=True)
+        press_all(page, NOTEBOOK_KEYS)
+        assert page.page.evaluate(CELLS) == cells, part
+    assert met > 40
+    assert page.page.locator(".wbg").count() == 1
+
+
+def test_keys_work_after_any_press_of_the_mouse_and_escape_gives_them_back(song):
+    page, grid, kernel = song
+    for part in (".wbg-title", ".wbg-here", ".wbg-overview", "text=Undo", "text=Loop", "text=Sound"):
+        page.page.locator(f".wbg >> {part}").first.click()
+        grid.evaluate("view.moveCursor({bar: 3, at: '0', instrument: 'kick'})")
+        page.page.keyboard.press("ArrowRight")
+        assert grid.evaluate("return view.cursor.at") == "1/16", part
+    page.page.keyboard.press("Escape")  # the panel
+    page.page.keyboard.press("Escape")
+    assert page.page.evaluate("() => document.activeElement.closest('.wbg')") is None
+    assert page.page.evaluate("() => document.querySelector('.wbg').dataset.keys") == "away"
+    assert "notebook has the keys" in grid.text(".wbg-here")
 
 
 def test_edits_while_a_cell_runs_are_confirmed(song):
@@ -67,9 +144,7 @@ def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(open_notebook, plain_
 
 
 def test_two_views_stay_equal(open_notebook, screenshot):
-    second = (
-        "other = HitGrid(document, recording, hearing_hint=False, show_keys=False, bars_per_line=8, height=320)\nother"
-    )
+    second = "other = HitGrid(document, recording, hearing_hint=False, bars_per_line=8, height=320)\nother"
     page = open_notebook(SONG + "workspace(grid)", second, "grid")
     page.run_all()
     page.wait_for_grid(3)

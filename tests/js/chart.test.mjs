@@ -5,6 +5,9 @@ import * as chart from "../../workbench/grid/js/chart.js";
 import * as timeline from "../../workbench/grid/js/timeline.js";
 import { add, compare, fraction, parseFraction, textOf, valueOf } from "../../workbench/grid/js/fractions.js";
 
+/** Nine rows of one height. */
+const ROWS = Array(9).fill(20);
+
 /** Bars of one meter at a steady beat of half a second. */
 function steady(count, meter = "4/4", notes = []) {
   const [beats] = meter.split("/").map(Number);
@@ -73,38 +76,55 @@ test("doubtful hits: unsure and not confirmed; the most doubtful bar first", () 
 
 test("bars stand one under the other; a section begins a new line; a pick-up takes no bar's room", () => {
   const song = steady(12);
-  let sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  let sheet = timeline.layoutSheet(song, 1000, 4, ROWS);
   assert.deepEqual(sheet.lines.map((l) => [l.first, l.last]), [[0, 4], [4, 8], [8, 12]]);
   assert.equal(sheet.lines[0].bars[2].x, sheet.lines[1].bars[2].x);
   song.sections = [{ bar_index: 0, name: "Verse" }, { bar_index: 6, name: "Chorus" }];
-  sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  sheet = timeline.layoutSheet(song, 1000, 4, ROWS);
   assert.deepEqual(sheet.lines.map((l) => l.first), [0, 4, 6, 10]);
   song.sections = [];
   song.time_map.bars[0] = { meter: "4/4", length: "1/4", beats_s: [0] };
-  sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  sheet = timeline.layoutSheet(song, 1000, 4, ROWS);
   assert.deepEqual(sheet.lines.map((l) => l.first), [0, 5, 9]);
 });
 
 test("all bars fit one line when the whole song is asked for", () => {
-  const sheet = timeline.layoutSheet(steady(200), 900, 200, 13);
+  const sheet = timeline.layoutSheet(steady(200), 900, 200, ROWS);
   assert.equal(sheet.lines.length, 1);
   assert.ok(sheet.lines[0].right <= 900);
 });
 
 test("hit-testing finds what was drawn: every column of every row", () => {
   const song = steady(10);
-  const sheet = timeline.layoutSheet(song, 1100, 4, 9);
+  const sheet = timeline.layoutSheet(song, 1100, 4, ROWS);
   for (const bar of [0, 3, 4, 9]) {
     for (const c of chart.columnsOf(song.time_map.bars[bar])) {
       const at = valueOf(c.at);
       const line = timeline.lineOf(sheet, bar);
       const x = timeline.xOf(sheet, bar, at);
-      const hit = timeline.hitTest(sheet, x + 1, line.y + sheet.rowsY + 5 * timeline.SIZES.row + 9);
+      const hit = timeline.hitTest(sheet, x + 1, line.y + sheet.rowTops[5] + 9);
       assert.equal(hit.zone, "rows");
       assert.equal(hit.row, 5);
       assert.deepEqual(timeline.nearestColumn(song, hit.bar, hit.position), { bar, at: textOf(c.at) });
     }
   }
+});
+
+test("folded rows are lower and are met where they stand", () => {
+  const sheet = timeline.layoutSheet(steady(4), 1000, 4, [26, 8, 8, 26]);
+  assert.deepEqual([27, 35, 43].map((dy) => timeline.rowAt(sheet, sheet.rowsY + dy)), [1, 2, 3]);
+  assert.equal(sheet.rowsBottom - sheet.rowsY, 68);
+  assert.equal(timeline.hitTest(sheet, 400, sheet.rowsY + 69).zone, "none");
+});
+
+test("as many bars stand in a line as can be read: fewer where the music is denser or the page narrower", () => {
+  const song = steady(8);
+  const fill = (parts) => song.bars.map(() => ({ notes: Array.from({ length: parts }, (_, k) =>
+    ({ at: textOf({ n: k, d: parts }), instrument: "snare", velocity: 80 })) }));
+  const bars = (parts, width) => timeline.readableBars({ ...song, bars: fill(parts) }, width);
+  assert.deepEqual([8, 16, 32].map((parts) => bars(parts, 1200)), [4, 4, 2]);
+  assert.deepEqual([8, 16, 32].map((parts) => bars(parts, 800)), [4, 2, 1]);
+  assert.equal(bars(16, 400), 1);
 });
 
 test("past the last half column a click belongs to the next bar", () => {
@@ -136,7 +156,7 @@ test("the cursor walks through every column, forth and back", () => {
 test("a moment's x and an x's moment agree", () => {
   const song = steady(8);
   const time = chart.timeOf(song.time_map);
-  const sheet = timeline.layoutSheet(song, 1000, 4, 9);
+  const sheet = timeline.layoutSheet(song, 1000, 4, ROWS);
   const line = sheet.lines[1];
   for (const x of [line.left, line.left + 123.4, line.right]) {
     assert.ok(Math.abs(timeline.xOfTime(line, time, timeline.timeAtX(line, time, x)) - x) < 1e-6);

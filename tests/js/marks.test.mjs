@@ -5,6 +5,9 @@ import * as marks from "../../workbench/grid/js/marks.js";
 import { showAtOnce } from "../../workbench/grid/js/edits.js";
 import { layoutSheet, lineOf, xOf } from "../../workbench/grid/js/timeline.js";
 
+/** Nine rows of one height. */
+const ROWS = Array(9).fill(20);
+
 const fill = (start, end, fields = {}) => ({ kind: "fill", start, end, text: "", ...fields });
 const groove = (start, end, fields = {}) => ({ kind: "groove", start, end, text: "", ...fields });
 
@@ -88,13 +91,13 @@ test("a groove with a name, and a long one, is no word about fills", () => {
 
 test("marks lie over their columns and go on in the next line", () => {
   const chart = song(8, fill([3, "1/2"], [4, "1/4"]));
-  const sheet = layoutSheet(chart, 1000, 4, 9);
+  const sheet = layoutSheet(chart, 1000, 4, ROWS);
   const [a] = marks.piecesInLine(chart, sheet.lines[0]);
   const [b] = marks.piecesInLine(chart, sheet.lines[1]);
   assert.deepEqual([a.from, a.to, a.opens, a.closes], [xOf(sheet, 3, 0.5), sheet.lines[0].right, true, false]);
   assert.deepEqual([b.from, b.to, b.opens, b.closes], [sheet.lines[1].left, xOf(sheet, 4, 0.25), false, true]);
   for (const perLine of [1, 2, 8, 32]) {
-    const at = layoutSheet(chart, 1000, perLine, 9);
+    const at = layoutSheet(chart, 1000, perLine, ROWS);
     const width = at.lines.flatMap((l) => marks.piecesInLine(chart, l)).reduce((w, p) => w + p.to - p.from, 0);
     assert.ok(Math.abs(width - 0.75 * lineOf(at, 3).scale) < 1e-6);
   }
@@ -102,20 +105,20 @@ test("marks lie over their columns and go on in the next line", () => {
 
 test("a shorter mark takes the place of a longer one", () => {
   const chart = song(4, groove([0, "0"], [4, "0"]), fill([1, "1/2"], [2, "0"]), fill([3, "1/2"], [4, "0"]));
-  const [line] = layoutSheet(chart, 1000, 4, 9).lines;
+  const [line] = layoutSheet(chart, 1000, 4, ROWS).lines;
   const pieces = marks.piecesInLine(chart, line);
   assert.deepEqual(pieces.map((p) => [p.mark.kind, p.opens, p.closes]), [["groove", true, false], ["fill", true, true],
     ["groove", false, false], ["fill", true, true]]);
   const whole = song(4, groove([0, "0"], [4, "0"]), fill([1, "0"], [3, "0"]));
-  assert.deepEqual(layoutSheet(whole, 1000, 1, 9).lines.map((l) => marks.piecesInLine(whole, l).map((p) => p.mark.kind)),
+  assert.deepEqual(layoutSheet(whole, 1000, 1, ROWS).lines.map((l) => marks.piecesInLine(whole, l).map((p) => p.mark.kind)),
     [["groove"], ["fill"], ["fill"], ["groove"]]);
   pieces.slice(1).forEach((p, k) => assert.ok(p.from >= pieces[k].to - 1e-9));
 });
 
 test("room for marks is given only where there are any", () => {
-  const bare = layoutSheet(song(4), 1000, 4, 9);
+  const bare = layoutSheet(song(4), 1000, 4, ROWS);
   assert.equal(bare.marksY, bare.countsY);
-  assert.ok(layoutSheet(song(4, fill([0, "0"], [1, "0"])), 1000, 4, 9).countsY > bare.countsY);
+  assert.ok(layoutSheet(song(4, fill([0, "0"], [1, "0"])), 1000, 4, ROWS).countsY > bare.countsY);
 });
 
 test("marks are said as players say places", () => {

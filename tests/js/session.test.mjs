@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import { Session } from "../../workbench/grid/js/session.js";
-import { acceptBarEdit, articulationEdit, pasteEdit, writtenNote } from "../../workbench/grid/js/edits.js";
+import { pasteEdit, writtenNote } from "../../workbench/grid/js/edits.js";
 import { SHORTCUTS, keyName, shortcutOf } from "../../workbench/grid/js/keys.js";
 
 const CHART = {
@@ -99,22 +99,11 @@ test("moving takes articulations and velocity along", () => {
     [{ at: "1/2", instrument: "floor tom", velocity: 99, articulations: ["accent"], confirmed: true }]);
 });
 
-test("accent and ghost exclude each other, a flam goes with an accent", () => {
-  const note = { at: "0", instrument: "snare", velocity: 80, articulations: ["ghost", "flam"] };
-  assert.deepEqual(articulationEdit(0, note, "accent").articulations, ["accent", "flam"]);
-  assert.deepEqual(articulationEdit(0, note, "flam").articulations, ["ghost"]);
-});
-
 test("pasting repeats what was copied and stops at the end of the chart", () => {
   const edit = pasteEdit(CHART, CHART.bars.slice(0, 1), 0, 7);
   assert.equal(edit.bars.length, 2);
   assert.ok(edit.bars.every((b) => b.notes[0].confirmed && b.notes[0].confidence === undefined));
   assert.equal(pasteEdit(CHART, CHART.bars, 2), null);
-});
-
-test("accepting a bar confirms what is not yet confirmed, in one edit", () => {
-  assert.deepEqual(acceptBarEdit(CHART, 0, 1).edits.length, 1);
-  assert.equal(acceptBarEdit(CHART, 1, 1), null);
 });
 
 test("no key means two things, and every shortcut is told in the list", () => {

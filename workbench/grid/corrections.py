@@ -47,11 +47,15 @@ class Corrections:
                 found.append(k)
         return found
 
-    def counts(self, chart: Chart, latest: int = 12) -> dict[str, int]:
-        """Number of waiting bars of each lately corrected bar, for the page."""
+    def offers(self, chart: Chart, latest: int = 12) -> list[tuple[int, list[int]]]:
+        """Each lately corrected bar with the bars that wait for the same, for the page; the last corrected at the end."""
         recent = list(self._before)[-latest:]
-        counts = {str(k): len(self.waiting_bars(chart, k)) for k in recent if k < len(chart)}
-        return {k: n for k, n in counts.items() if n}
+        offers = ((k, self.waiting_bars(chart, k)) for k in recent if k < len(chart))
+        return [(k, bars) for k, bars in offers if bars]
+
+    def let_be(self, bar_index: int) -> None:
+        """Offer a bar's correction no longer; a further change of the bar is offered again."""
+        self._before.pop(bar_index, None)
 
     def edit(self, chart: Chart, bar_index: int) -> CompositeEdit:
         """The edit that corrects all waiting bars as this bar was corrected.

@@ -11,7 +11,7 @@ from typing import Any
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart import data as chartdata
-from workbench.chart.drumkit import INSTRUMENTS, drum_key_order
+from workbench.chart.drumkit import INSTRUMENTS, articulations_of, drum_key_order
 
 
 def kit_rows(chart: Chart) -> dict[str, dict[str, Any]]:
@@ -21,7 +21,10 @@ def kit_rows(chart: Chart) -> dict[str, dict[str, Any]]:
         chart.kit, chart.instruments_used(), (line.instrument for line in chart.kit_map)
     )
     rows = (chart.instrument(name) for name in sorted(names, key=drum_key_order))
-    return {i.name: {"notehead": i.notehead.value, "short_name": i.short_name} for i in rows}
+    return {
+        i.name: {"notehead": i.notehead.value, "short_name": i.short_name, "articulations": sorted(articulations_of(i))}
+        for i in rows
+    }
 
 
 def changed_bars(old: Chart, new: Chart) -> list[int]:

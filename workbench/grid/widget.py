@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import anywidget
+import ipywidgets as w
 import numpy as np
 import traitlets as t
 
@@ -71,16 +72,16 @@ class HitGrid(anywidget.AnyWidget):
     _esm = _STATIC / "grid.js"
     _css = _STATIC / "grid.css"
 
-    bars_per_line = t.Int(4, min=0, help="0: all bars in one line").tag(sync=True)
-    height = t.Int(560, min=160, help="of the sheet, pixels").tag(sync=True)
+    bars_per_line = t.Int(-1, min=-1, help="−1: as many as can be read; 0: all bars in one line").tag(sync=True)
+    height = t.Int(900, min=160, help="most of the sheet, pixels; it is lower where the window is").tag(sync=True)
     show_waveform = t.Bool(True).tag(sync=True)
     show_spectrogram = t.Bool(True).tag(sync=True)
-    show_keys = t.Bool(True, help="the list of keys").tag(sync=True)
+    show_keys = t.Bool(False, help="the list of keys, over the sheet").tag(sync=True)
     all_rows = t.Bool(False, help="rows for every instrument of the kit").tag(sync=True)
     doubt_below = t.Float(DOUBT_BELOW, min=0.0, max=1.0).tag(sync=True)
     hearing_hint = t.Bool(True).tag(sync=True)
 
-    changed_elsewhere = t.Bool(False, help="another notebook or program has changed the chart")
+    changed_elsewhere = t.Bool(False, help="another notebook or program has changed the chart").tag(sync=True)
 
     bar_index = t.Int(0, help="bar of the cursor").tag(sync=True)
     selected_bars = t.List(t.Int(), help="[first, last] or empty").tag(sync=True)
@@ -227,7 +228,8 @@ class HitGrid(anywidget.AnyWidget):
             if refusals[seq]:
                 self.send({"type": "refused", **number, "error": refusals[seq]})
             else:
-                self.send({"type": "answer", **number, "notice": notice, "info": self._document_info()})
+                info = self._document_info() | {"corrections": self._corrections.offers(self._shown)}
+                self.send({"type": "answer", **number, "notice": notice, "info": info})
 
     def _perform(self, message: dict) -> str:
         """Make an edit or carry out a command; returns what to tell the user."""
@@ -242,8 +244,13 @@ class HitGrid(anywidget.AnyWidget):
         elif command == "save":
             self.document.save()
             return f"Saved as {self.document.path.name}."
+        elif command == "reload":
+            self.document.reload()
         elif command == "correct repeats":
             return self._correct_repeats(chartdata.int_from_data(message.get("bar_index")))
+        elif command == "let be":
+            with self._state_lock:
+                self._corrections.let_be(chartdata.int_from_data(message.get("bar_index")))
         else:
             raise ChartError(f"The grid knows no command {command!r:.60}.")
         return ""
@@ -267,7 +274,7 @@ class HitGrid(anywidget.AnyWidget):
                 "type": "change",
                 "revision": self._revision,
                 "parts": changed_parts(old, new),
-                "info": {**info, "corrections": self._corrections.counts(new)},
+                "info": {**info, "corrections": self._corrections.offers(new)},
                 **number,
             }
             self.send(message)
@@ -287,7 +294,7 @@ class HitGrid(anywidget.AnyWidget):
                 "kit": kit_rows(self._shown),
                 **self._sound_info(),
                 **self._info,
-                "corrections": self._corrections.counts(self._shown),
+                "corrections": self._corrections.offers(self._shown),
             }
             self.send(
                 {"type": "snapshot", "revision": self._revision, "info": info, "chart": chartdata.to_data(self._shown)}
@@ -388,6 +395,30 @@ class HitGrid(anywidget.AnyWidget):
         else:
             raise ChartError(f"There is no sound called {source!r}.")
         return len(sound), passages.in_pieces(sound, rate)
+
+
+def workspace(grid: HitGrid, *below: w.Widget) -> w.VBox:
+    """The grid, and what a user wants under it.
+
+    Parameters
+    ----------
+    grid : HitGrid
+    *below : widgets
+        A score, say: keys pressed there go to the grid as well.
+
+    Returns
+    -------
+    ipywidgets.VBox
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> grid = wb.HitGrid(wb.open_chart(wb.demo_song(mkdtemp(), "chart")))
+    >>> len(wb.workspace(grid, wb.ScoreView(grid)).children)
+    2
+    """
+    return w.VBox([grid, *below])
 
 
 def _find_recording(document: ChartDocument) -> Path | None:

@@ -3,7 +3,9 @@
  * sends an edit or moves the cursor.
  */
 import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
-import { acceptBarEdit, articulationEdit, copiedBars, pasteEdit, writtenNote } from "./edits.js";
+import { articulateEdit, changeEdit, chosenOf, copyOf, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
+  repeatHitsEdit } from "./chosen.js";
+import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, parseFraction } from "./fractions.js";
 import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
   saysNoFill, wordsEdit } from "./marks.js";
@@ -29,7 +31,7 @@ export const COMMANDS = {
   "last bar": (v) => goToBar(v, v.chart.bars.length - 1),
   "nearer": (v) => v.zoom(-1),
   "farther": (v) => v.zoom(1),
-  "leave": (v) => (v.selection ? v.select(null) : v.leave()),
+  "leave": (v) => v.leave(),
 
   "next doubt": (v) => goToDoubt(v, 1),
   "previous doubt": (v) => goToDoubt(v, -1),
@@ -41,67 +43,98 @@ export const COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
-    const marks = marksMeant(v.chart, v.cursor, v.selection);
-    if (marks.length && (!note || note.confirmed)) return keepMarks(v, marks);
-    if (!note) return v.say("There is no hit and no mark here to keep.");
-    v.edit(change(v, note, { confirmed: true }));
-    goToDoubt(v, 1);
+    const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
+    const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
+    if (!hits.length && marks.length) return keepMarks(v, marks);
+    if (!hits.length) return v.say(hitsMeant(v).length ? "Kept already." : "There is no hit and no mark here to keep.");
+    const one = hits.length === 1 && !v.chosen.size && !v.selection;
+    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep"));
+    if (one) goToDoubt(v, 1, false);
+    else v.say(`${count(hits)} kept.`);
   },
-  "reject": (v) => withNote(v, () => {
-    removeHere(v);
-    goToDoubt(v, 1);
-  }),
+  "reject": (v) => {
+    const one = !v.chosen.size && !v.selection;
+    if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
+    if (one) goToDoubt(v, 1, false);
+  },
   "keep bars": (v) => {
-    const edit = acceptBarEdit(v.chart, ...bars(v));
-    if (edit) v.edit(edit);
-    else v.say("Every hit here is confirmed already.");
+    const hits = hitsOf(v.chart, bars(v), (n) => !n.confirmed);
+    if (!hits.length) return v.say("Every hit here is confirmed already.");
+    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep bars"));
+    v.say(`${count(hits)} kept ${inBars(v, bars(v))}.`);
   },
-  "correct repeats": (v) => v.session.do({ command: "correct repeats", bar_index: v.cursor.bar }),
+  "correct repeats": (v) => {
+    const from = v.offered();
+    if (from === undefined) return v.say("Nothing to correct elsewhere: no other bar is as this one was before it was changed.");
+    v.session.do({ command: "correct repeats", bar_index: from });
+  },
 
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
-    if (noteAt(v.chart, bar, at, instrument)) removeHere(v);
+    if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
     else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
   },
-  "remove": (v) => (v.selection ? cut(v) : withNote(v, () => removeHere(v))),
-  "move left": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, -1)),
-  "move right": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, 1)),
-  "move up": (v) => moveHit(v, neighbourRow(v, -1)),
-  "move down": (v) => moveHit(v, neighbourRow(v, 1)),
-  "louder": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity + VELOCITY_STEP)),
-  "softer": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity - VELOCITY_STEP)),
-  "velocity": (v, key) => withNote(v, (n) => setVelocity(v, n, Math.round((Number(key) * 127) / 9))),
+  "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
+  "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),
+  "move right": (v) => moveMeant(v, (p) => column(v, p, 1), "moved a column on"),
+  "move up": (v) => moveMeant(v, (p) => neighbourRow(v, p, -1), "given to the row above"),
+  "move down": (v) => moveMeant(v, (p) => neighbourRow(v, p, 1), "given to the row below"),
+  "to drum": (v, name) => moveMeant(v, (p) => ({ ...p, instrument: name }), `given to the ${name}`),
+  "louder": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x + VELOCITY_STEP)), "louder"),
+  "softer": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x - VELOCITY_STEP)), "softer"),
+  "velocity": (v, key) => {
+    const velocity = Math.round((Number(key) * 127) / 9);
+    withHits(v, (hits) => v.edit(velocities(hits, () => velocity)), `velocity ${velocity}`);
+  },
+  "right hand": (v) => hand(v, "R"),
+  "left hand": (v) => hand(v, "L"),
 
   ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
-    (name) => [name, (v) => withNote(v, (n) => v.edit(articulationEdit(v.cursor.bar, n, name)))])),
-  "open": (v) => withNote(v, (n) => {
-    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat" }[n.instrument];
-    if (other) moveHit(v, { bar: v.cursor.bar, at: v.cursor.at, instrument: other });
-    else v.say("Only a hi-hat is open or closed.");
-  }),
+    (name) => [name, (v) => articulate(v, name)])),
+  "open": (v) => {
+    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat", "pedal hi-hat": "open hi-hat" };
+    const hits = hitsMeant(v).filter(({ note }) => other[note.instrument]);
+    if (!hits.length) return v.say("Only a hi-hat is open or closed.");
+    move(v, hits, (p) => ({ ...p, instrument: other[p.instrument] }), "open or closed");
+  },
 
   "select left": (v) => extendSelection(v, -1),
   "select right": (v) => extendSelection(v, 1),
   "select all": (v) => v.select([0, v.chart.bars.length - 1]),
+  "all alike": (v) => withHits(v, (hits) => {
+    const alike = new Set(hits.map(({ note }) => `${note.at} ${note.instrument}`));
+    v.choose(chosenOf(hitsOf(v.chart, v.selection || [0, v.chart.bars.length - 1], (n) => alike.has(`${n.at} ${n.instrument}`))));
+    v.sayChosen();
+  }),
   "copy": (v) => copy(v),
   "cut": (v) => {
     copy(v);
-    cut(v);
+    if (v.chosen.size) return v.run("remove");
+    const [first, last] = bars(v);
+    const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
+    v.edit({ edit: "set bars", first_bar: first, bars: empty });
+    v.say(`Hits ${inBars(v, bars(v))} taken out and copied; the bars stay.`);
   },
   "paste": (v) => {
-    if (!v.session.copied) return v.say("Nothing is copied yet: select bars and press Ctrl C.");
+    const { copied } = v.session;
+    if (!copied) return v.say("Nothing is copied yet: choose hits or bars and press Ctrl C.");
+    if (copied.hits) return writeCopies(v, pasteHitsEdit(v.chart, copied, v.cursor), "pasted");
     const [first, last] = bars(v);
-    const count = Math.max(v.session.copied.length, v.selection ? last - first + 1 : 0);
-    v.edit(pasteEdit(v.chart, v.session.copied, first, count));
+    const most = Math.max(copied.length, v.selection ? last - first + 1 : 0);
+    const edit = pasteEdit(v.chart, copied, first, most);
+    v.edit(edit);
+    v.say(`Pasted over what was ${inBars(v, [first, first + edit.bars.length - 1])}.`);
   },
   "repeat": (v) => {
+    if (v.chosen.size) return writeCopies(v, repeatHitsEdit(v.chart, hitsMeant(v)), "repeated");
     const [first, last] = bars(v);
     const edit = pasteEdit(v.chart, copiedBars(v.chart, first, last), last + 1);
     if (!edit) return v.say("The chart ends here: there is no bar to write the repeat into.");
     v.edit(edit);
-    v.select([last + 1, Math.min(2 * last + 1 - first, v.chart.bars.length - 1)]);
-    goToBar(v, last + 1, false);
+    const to = [last + 1, last + edit.bars.length];
+    v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, to[0]) }, false);
+    v.select(to);
+    v.say(`Repeated over what was ${inBars(v, to)}.`);
   },
   "coarser": (v) => subdivide(v, -1),
   "finer": (v) => subdivide(v, 1),
@@ -134,6 +167,8 @@ export const COMMANDS = {
     v.ask(`Words of the ${mark.kind} marked here: `, mark.text, "", (text) => v.edit(wordsEdit(mark, text)));
   },
 
+  "menu": (v) => v.openMenuHere(),
+
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
   "tap": (v) => v.tap(),
@@ -141,6 +176,7 @@ export const COMMANDS = {
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
+  "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys(),
 };
 
@@ -162,18 +198,33 @@ function goByLine(v, direction) {
   if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line.first, next.last - 1));
 }
 
-function neighbourRow(v, direction) {
-  const instrument = v.rows[v.rowOf.get(v.cursor.instrument) + direction];
-  return instrument ? { bar: v.cursor.bar, at: v.cursor.at, instrument } : null;
+/** The place in the row above or below, or null. */
+function neighbourRow(v, place, direction) {
+  const instrument = v.rows[v.rowOf.get(place.instrument) + direction];
+  return instrument ? { ...place, instrument } : null;
+}
+
+function column(v, place, direction) {
+  const to = neighbourColumn(v.chart, place, direction);
+  return to && { ...to, instrument: place.instrument };
 }
 
 function changeRow(v, direction) {
-  go(v, neighbourRow(v, direction));
+  go(v, neighbourRow(v, v.cursor, direction));
 }
 
-function goToDoubt(v, direction) {
+const count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
+
+/** "in bar 5", "in bars 5 to 8" */
+function inBars(v, [first, last]) {
+  const number = (bar) => barNumber(v.chart, bar);
+  return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
+}
+
+/** Go to the next doubt; `asked`: the user wants to hear that there is none. */
+function goToDoubt(v, direction, asked = true) {
   const doubts = doubtfulHits(v.chart, v.doubtBelow);
-  if (!doubts.length) return v.say("No hit is in doubt any more.");
+  if (!doubts.length) return asked ? v.say("No hit is in doubt any more.") : undefined;
   const after = (d) => order(v, d) > 0;
   const found = direction > 0 ? doubts.find(after) ?? doubts[0]
     : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
@@ -187,46 +238,84 @@ function order(v, { bar, note }) {
     || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
 }
 
-function withNote(v, act) {
-  const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
-  if (note) act(note);
-  else v.say("There is no hit here; Enter writes one.");
+/** Do something with the hits that are meant, and say so where they are several. @returns {boolean} whether there are any */
+function withHits(v, act, done = "") {
+  const hits = hitsMeant(v);
+  if (hits.length) act(hits);
+  else v.say(v.selection ? "The selected bars have no hits." : "There is no hit here; Enter writes one.");
+  if (hits.length > 1 && done) v.say(`${count(hits)}: ${done}.`);
+  return hits.length > 0;
 }
 
-function change(v, note, fields) {
-  return { edit: "change note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument, ...fields };
+const velocities = (hits, changed) => changeEdit(hits, (note) => ({
+  velocity: Math.min(Math.max(changed(note.velocity), 1), 127), confirmed: true }), "loudness");
+
+function hand(v, letter) {
+  withHits(v, (hits) => {
+    const sticking = hits.every(({ note }) => note.sticking === letter) ? "" : letter;
+    v.edit(changeEdit(hits, () => ({ sticking, confirmed: true }), "sticking"));
+  }, letter === "R" ? "right hand" : "left hand");
 }
 
-function setVelocity(v, note, velocity) {
-  v.edit(change(v, note, { velocity: Math.min(Math.max(velocity, 1), 127), confirmed: true }));
+function articulate(v, name) {
+  withHits(v, (hits) => {
+    const edit = articulateEdit(hits, name, v.session.info.kit);
+    if (edit) v.edit(edit);
+    else v.say(`A ${hits[0].note.instrument} has no ${name}.`);
+  }, name);
 }
 
-function removeHere(v) {
-  const { bar, at, instrument } = v.cursor;
-  v.edit({ edit: "remove note", bar_index: bar, position: at, instrument });
+/** Move hits; cursor and choice go with them. */
+function move(v, hits, to, done) {
+  const moved = moveEdit(hits, to, "move hits");
+  if (!moved) return v.say("There is no place to move to.");
+  const { cursor } = v;
+  const mine = hits.findIndex(({ bar, note }) => placeKey({ bar, at: note.at, instrument: note.instrument }) === placeKey(cursor));
+  v.edit(moved.edit);
+  if (v.chosen.size) v.choose(new Map(moved.places.map((p) => [placeKey(p), p])));
+  if (mine >= 0) v.moveCursor(moved.places[mine], false);
+  if (hits.length > 1) v.say(`${count(hits)} ${done}.`);
 }
 
-/** Move the hit under the cursor; the cursor goes with it. A hit already there is replaced. */
-export function moveHit(v, to) {
-  if (!to) return;
-  withNote(v, (note) => {
-    const target = { instrument: v.cursor.instrument, ...to };
-    v.edit({ edit: "move note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument,
-      to_bar_index: target.bar, to_position: target.at, to_instrument: target.instrument });
-    v.moveCursor(target);
-  });
+function moveMeant(v, to, done) {
+  withHits(v, (hits) => move(v, hits, to, done));
+}
+
+/** Drag a hit to a place; what is chosen with it goes as far. */
+export function moveHits(v, from, to) {
+  const hits = v.chosen.has(placeKey(from)) ? hitsMeant(v) : hitsAt(v.chart, [from]);
+  if (placeKey(from) === placeKey(to)) return;
+  if (hits.length === 1) return move(v, hits, () => to, "moved");
+  const rows = v.rowOf.get(to.instrument) - v.rowOf.get(from.instrument);
+  const copied = copyOf(v.chart, [...hits, ...hitsAt(v.chart, [from])]);
+  const shifted = new Map();
+  const offset = copied.hits[copied.hits.length - 1].after;
+  hits.forEach(({ bar, note }, k) => shifted.set(placeKey({ bar, at: note.at, instrument: note.instrument }), copied.hits[k].after));
+  move(v, hits, (p) => {
+    const instrument = v.rows[v.rowOf.get(p.instrument) + rows];
+    const there = placeBeyond(v.chart, to, shifted.get(placeKey(p)), offset);
+    return instrument && there ? { ...there, instrument } : null;
+  }, "moved");
 }
 
 function copy(v) {
+  if (v.chosen.size) {
+    const hits = hitsMeant(v);
+    v.session.copied = copyOf(v.chart, hits);
+    return v.say(`${count(hits)} copied; Ctrl V writes them from the cursor on.`);
+  }
   v.session.copied = copiedBars(v.chart, ...bars(v));
   const n = v.session.copied.length;
   v.say(`${n} bar${n > 1 ? "s" : ""} copied; Ctrl V writes ${n > 1 ? "them" : "it"} at the cursor.`);
 }
 
-function cut(v) {
-  const [first, last] = bars(v);
-  const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
-  v.edit({ edit: "set bars", first_bar: first, bars: empty });
+/** Write copied hits and choose them. */
+function writeCopies(v, found, done) {
+  if (!found) return v.say("The chart ends here: there is no bar to write into.");
+  v.edit(found.edit);
+  v.choose(new Map(found.places.map((p) => [placeKey(p), p])));
+  v.moveCursor(found.places[0], false);
+  v.say(`${count(found.places)} ${done}.`);
 }
 
 function extendSelection(v, direction) {
@@ -310,6 +399,12 @@ function meant(v) {
   if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
   return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
 }
+
+COMMANDS["set meter"] = (v, meter) => {
+  const [stretch, where] = meant(v);
+  v.edit({ edit: "set meter", meter, ...stretch });
+  v.say(`${meter} ${where}; every hit stays where it was heard.`);
+};
 
 for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
   COMMANDS[name] = (v) => {

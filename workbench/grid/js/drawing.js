@@ -2,8 +2,9 @@
  * Drawing the sheet and the overview on canvases.  No state of its own: everything comes in.
  */
 import { spoken, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
+import { placeKey } from "./chosen.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { SIZES, linesInView, xOf, xOfTime } from "./timeline.js";
+import { SIZES, gapsOf, linesInView, rowBase, xOf, xOfTime } from "./timeline.js";
 import { piecesInLine, wordOf } from "./marks.js";
 import { drawHead, drawHit } from "./noteheads.js";
 
@@ -20,7 +21,7 @@ export function readPalette(element) {
   const palette = {
     paper: of("paper"), ink: of("ink"), pencil: of("pencil"), quiet: of("quiet"), line: of("line"), beat: of("beat"),
     mark: of("mark"), doubt: of("doubt"), wash: of("wash"), sound: of("sound"),
-    text: `12px ${font}`, small: `10.5px ${font}`, smallBold: `bold 10.5px ${font}`, bold: `bold 12px ${font}`,
+    text: `13px ${font}`, small: `11.5px ${font}`, smallBold: `bold 11.5px ${font}`, bold: `bold 13px ${font}`,
   };
   palette.key = [palette.paper, palette.ink, palette.sound].join();
   probe.remove();
@@ -41,6 +42,7 @@ export function drawSheet(g, state, top, width, height, ratio) {
     g.setTransform(ratio, 0, 0, ratio, 0, (line.y - top) * ratio);
     drawLine(g, state, line);
   }
+  drawBox(g, state, top, ratio);
 }
 
 function drawLine(g, state, line) {
@@ -53,7 +55,7 @@ function drawLine(g, state, line) {
   drawMarks(g, state, line);
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
-  vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
+  vertical(g, line.right, sheet.waveY, sheet.rowsBottom);
   for (const bar of line.bars) drawHits(g, state, line, bar);
   drawCursor(g, state, line);
   if (state.drag?.barLine !== undefined) drawDraggedLine(g, state, line);
@@ -61,7 +63,7 @@ function drawLine(g, state, line) {
 
 /** Selected bars and the bar that sounds. */
 function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
-  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
+  const bottom = sheet.rowsBottom;
   for (const bar of line.bars) {
     const heard = bar.bar === heardBar;
     if (selection && bar.bar >= selection[0] && bar.bar <= selection[1]) {
@@ -75,56 +77,80 @@ function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
   }
 }
 
-function drawRows(g, { sheet, palette, rows, kit, cursor }, line) {
-  g.lineWidth = 1;
+function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line) {
   rows.forEach((name, k) => {
-    const y = rowY(sheet, k);
-    g.strokeStyle = palette.line;
-    g.beginPath();
-    g.moveTo(line.left - 6, y + SIZES.row * 0.22 + 0.5);
-    g.lineTo(line.right, y + SIZES.row * 0.22 + 0.5);
-    g.stroke();
-    const here = cursor && cursor.instrument === name && cursor.bar >= line.first && cursor.bar < line.last;
-    g.fillStyle = here ? palette.ink : palette.pencil;
-    g.strokeStyle = g.fillStyle;
-    g.font = here ? palette.bold : palette.text;
-    g.textAlign = "right";
-    g.fillText(name, SIZES.gutter - 16, y + SIZES.row * 0.18, SIZES.gutter - 18);
-    g.lineWidth = 1.3;
-    drawHead(g, kit[name].notehead, SIZES.gutter - 5, y + SIZES.row * 0.22, 3.6);
+    const y = Math.round(rowBase(sheet, k)) + 0.5;
+    const folded = sheet.rowHeights[k] < SIZES.row;
     g.lineWidth = 1;
+    g.strokeStyle = palette.line;
+    horizontal(g, line.left - 6, line.right, y);
+    const here = cursor && cursor.instrument === name && cursor.bar >= line.first && cursor.bar < line.last;
+    g.fillStyle = here || !folded ? palette.ink : palette.pencil;
+    g.strokeStyle = g.fillStyle;
+    g.textAlign = "right";
+    const middle = sheet.rowTops[k] + sheet.rowHeights[k] / 2 + 1;
+    if (!folded || here || k === hoverRow) {
+      g.font = here ? palette.bold : folded ? palette.small : palette.text;
+      if (folded) {
+        // The name of a folded row stands over the rows beside it.
+        g.fillStyle = palette.paper;
+        g.fillRect(0, middle - 7, SIZES.gutter - 14, 14);
+        g.fillStyle = palette.ink;
+      }
+      g.fillText(name, SIZES.gutter - 16, middle, SIZES.gutter - 18);
+    }
+    g.lineWidth = folded ? 1 : 1.6;
+    drawHead(g, kit[name].notehead, SIZES.gutter - 5, folded ? y : middle, folded ? 2 : 4.4);
   });
 }
-
-export const rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
 
 /** Bar line, number, section, meter, beats, columns and the count of one bar. */
 function drawBarFrame(g, state, line, bar) {
   const { sheet, chart, palette } = state;
   const timed = chart.time_map.bars[bar.bar];
-  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
-  const columns = state.columns(bar.bar);
-  const room = columnRoom(columns, line.scale);
+  const bottom = sheet.rowsBottom;
   g.textAlign = "center";
-  g.font = palette.small;
-  for (const c of columns) {
-    const x = bar.x + valueOf(c.at) * line.scale;
-    const onBeat = c.part === 0;
-    if (room > 5 || (onBeat && room > 2.2)) {
-      g.strokeStyle = onBeat ? palette.beat : palette.line;
-      g.lineWidth = 1;
-      vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
-    }
-    const text = spoken(timed, c.at);
-    if (room >= 9 || (onBeat && room * c.parts >= 11)) {
-      g.fillStyle = onBeat ? palette.ink : palette.quiet;
-      g.fillText(text, x, sheet.countsY + SIZES.counts / 2 - 1);
+  for (const beat of beatsOf(state.columns(bar.bar))) {
+    const step = valueOf(beat[0].step) * line.scale;
+    const every = labelledEvery(beat[0].parts, step, LABEL_PX);
+    for (const c of beat) {
+      const x = bar.x + valueOf(c.at) * line.scale;
+      const onBeat = c.part === 0;
+      if (step > 4 || (onBeat && step * c.parts > 4)) {
+        g.strokeStyle = onBeat ? palette.beat : palette.line;
+        g.lineWidth = 1;
+        vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
+      }
+      if (every && c.part % every === 0) {
+        g.font = onBeat ? palette.smallBold : palette.small;
+        g.fillStyle = onBeat ? palette.ink : palette.pencil;
+        g.fillText(spoken(timed, c.at), x, sheet.countsY + SIZES.counts / 2 - 1);
+      }
     }
   }
   // The bar line, through the sound and the rows.
   g.strokeStyle = timed.fixed ? palette.mark : palette.ink;
   g.lineWidth = bar.width > 14 ? 1.6 : 0.7;
   vertical(g, bar.x, sheet.waveY - 3, bottom);
+}
+
+/** Room that the word of a count needs, pixels. */
+const LABEL_PX = 11.5;
+
+/** The columns of a bar beat by beat. */
+function beatsOf(columns) {
+  const beats = [];
+  for (const c of columns) {
+    if (beats.at(-1)?.[0].beat === c.beat) beats.at(-1).push(c);
+    else beats.push([c]);
+  }
+  return beats;
+}
+
+/** Every how many columns of a beat have room for a word: as many as can be told apart; 0: none. */
+function labelledEvery(parts, step, room) {
+  for (let every = 1; every <= parts; every++) if (parts % every === 0 && every * step >= room) return every;
+  return 0;
 }
 
 /** Above a line: numbers of the bars, sections, meters where they change, doubts. */
@@ -216,22 +242,30 @@ function drawMarks(g, { chart, sheet, palette }, line) {
   }
 }
 
-export function columnRoom(columns, scale) {
-  return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
-}
-
 function drawHits(g, state, line, bar) {
-  const { chart, time, sheet, palette, kit, rowOf, doubtBelow } = state;
-  const room = Math.min(columnRoom(state.columns(bar.bar), line.scale), 26);
-  for (const note of chart.bars[bar.bar].notes) {
+  const { chart, time, sheet, palette, kit, rowOf, doubtBelow, chosen } = state;
+  const written = chart.bars[bar.bar];
+  const near = gapsOf(written);
+  written.notes.forEach((note, k) => {
     const row = rowOf.get(note.instrument);
-    if (row === undefined) continue;
+    if (row === undefined) return;
     const position = valueOf(parseFraction(note.at));
     const x = bar.x + position * line.scale;
+    const y = rowBase(sheet, row);
+    const radius = Math.min(5.4, near[k] * line.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
+    if (chosen.size && chosen.has(placeKey({ bar: bar.bar, at: note.at, instrument: note.instrument }))) {
+      g.fillStyle = palette.wash;
+      g.strokeStyle = palette.mark;
+      g.lineWidth = 1.5;
+      g.beginPath();
+      g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
+      g.fill();
+      g.stroke();
+    }
     const heardX = note.deviation_s ? xOfTime(line, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
-    drawHit(g, { kind: kit[note.instrument].notehead, x, y: rowY(sheet, row), room, rowHeight: SIZES.row, note,
+    drawHit(g, { kind: kit[note.instrument].notehead, x, y, radius, stemRoom: y - sheet.rowTops[row] - 2, note,
       doubtful: isDoubtful(note, doubtBelow), heardX, palette });
-  }
+  });
 }
 
 function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
@@ -239,11 +273,12 @@ function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
   const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
   const row = rowOf.get(cursor.instrument);
   if (row === undefined) return;
-  const y = rowY(sheet, row) + SIZES.row * 0.22;
+  const high = Math.max(sheet.rowHeights[row], 16);
+  const middle = sheet.rowTops[row] + sheet.rowHeights[row] / 2;
   g.strokeStyle = palette.mark;
-  g.lineWidth = focused ? 2 : 1;
+  g.lineWidth = focused ? 2.5 : 1;
   g.beginPath();
-  g.roundRect(x - 9.5, y - 13, 19, 21, 4);
+  g.roundRect(x - 10.5, middle - high / 2, 21, high, 4);
   g.stroke();
   g.beginPath();
   g.moveTo(x - 4, sheet.rowsY - 1);
@@ -254,12 +289,24 @@ function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
   g.fill();
 }
 
+/** The frame that is being drawn around hits, in sheet coordinates. */
+export function drawBox(g, { drag, palette }, top, ratio) {
+  if (!drag?.box) return;
+  const { x0, y0, x1, y1 } = drag.box;
+  g.setTransform(ratio, 0, 0, ratio, 0, -top * ratio);
+  g.strokeStyle = palette.mark;
+  g.fillStyle = palette.wash;
+  g.lineWidth = 1;
+  g.fillRect(x0, y0, x1 - x0, y1 - y0);
+  g.strokeRect(x0, y0, x1 - x0, y1 - y0);
+}
+
 function drawDraggedLine(g, { drag, sheet, palette }, line) {
   if (drag.line !== line.index) return;
   g.strokeStyle = palette.mark;
   g.lineWidth = 2;
   g.setLineDash([4, 3]);
-  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsY + sheet.rowCount * SIZES.row);
+  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsBottom);
   g.setLineDash([]);
 }
 
@@ -287,7 +334,7 @@ export function drawOverview(g, state, width, height, ratio, inView) {
   g.fillStyle = palette.paper;
   g.fillRect(0, 0, width, height);
   g.textBaseline = "middle";
-  const body = [17, height - 7];
+  const body = [15, height - 6];
   const fullest = Math.max(8, ...chart.bars.map((b) => b.notes.length));
   g.fillStyle = palette.wash;
   g.fillRect(left + inView[0] * scale, 0, (inView[1] - inView[0]) * scale, height);
@@ -319,7 +366,7 @@ export function drawOverview(g, state, width, height, ratio, inView) {
     vertical(g, x + 0.5, 3, body[1]);
     g.fillStyle = palette.ink;
     const text = [s.label, s.name].filter(Boolean).join(" ");
-    if (end - x > 14) g.fillText(text, x + 4, 9, Math.max(end - x - 6, 8));
+    if (end - x > 14) g.fillText(text, x + 4, 8, Math.max(end - x - 6, 8));
   });
   if (selection) {
     g.strokeStyle = palette.mark;

@@ -109,29 +109,3 @@ function asWritten(bar) {
   const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
   return { ...bar, notes };
 }
-
-/** Accept every hit of a bar that is not yet confirmed; null where all are. */
-export function acceptBarEdit(chart, first, last) {
-  const edits = [];
-  for (let bar = first; bar <= last; bar++) {
-    for (const n of chart.bars[bar].notes) {
-      if (!n.confirmed) {
-        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
-      }
-    }
-  }
-  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
-}
-
-/** Toggle one articulation; an accent and a ghost exclude each other. */
-export function articulationEdit(bar, note, name) {
-  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
-  const before = note.articulations || [];
-  const after = before.includes(name)
-    ? before.filter((a) => a !== name)
-    : [...before.filter((a) => a !== opposite), name].sort();
-  return {
-    edit: "change note", bar_index: bar, position: note.at, instrument: note.instrument,
-    articulations: after, confirmed: true,
-  };
-}

@@ -11,7 +11,7 @@ export function hearingHint(view) {
   button.addEventListener("click", () => {
     view.set("hearing_hint", false);
     hint.hidden = true;
-    view.scroller.focus();
+    view.takeKeys();
   });
   hint.append(text, button);
   hint.hidden = !view.model.get("hearing_hint");
@@ -26,8 +26,12 @@ export function fillKeyList(panel, hide) {
   const title = make("div", "wbg-keys-title");
   title.textContent = "Mouse";
   const mouse = make("p", "");
-  mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. "
-    + "Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. "
+    + "Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. "
+    + "Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. "
+    + "Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
+  panel.setAttribute("role", "dialog");
+  panel.setAttribute("aria-label", "Keys and mouse");
   panel.append(close, title, mouse);
   for (const { group, shortcuts } of SHORTCUTS) {
     const name = make("div", "wbg-keys-title");

@@ -46,8 +46,6 @@ function open(model) {
       session.changed("sound");
     } else if (message.type === "command") {
       const view = [...views][0];
-      // The keys go on from where a button has led.
-      view?.scroller.focus({ preventScroll: true });
       if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {

@@ -1,34 +1,63 @@
-/** The mouse on the sheet and the overview. */
+/**
+ * The pointer on the sheet and the overview: mouse, pen and finger.
+ * One rule: a click writes where nothing is and chooses what is there; a double click removes it.
+ */
+import { hitTest, nearestBetween, nearestColumn, rowAt, timeAtX, lineOf, xOf, rowBase } from "./timeline.js";
 import { noteAt } from "./chart.js";
-import { hitTest, nearestBetween, nearestColumn, timeAtX, lineOf } from "./timeline.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { writtenNote } from "./edits.js";
-import { moveHit } from "./commands.js";
+import { chosenOf, hitsOf, placeKey } from "./chosen.js";
+import { moveHits } from "./commands.js";
+import { openMenu } from "./context_menu.js";
 import { piecesInLine } from "./marks.js";
 
-/** How far the mouse must go before a click is a drag, in pixels. */
+/** How far the pointer must go before a click is a drag, in pixels. */
 const DRAG_PX = 5;
 /** How near to a bar line it is grasped, in pixels. */
 const GRASP_PX = 5;
+/** How near to a hit it is met, in pixels; fingers are broader. */
+const NEAR_PX = { mouse: 8, pen: 10, touch: 16 };
+/** Change of the distance of two fingers that makes bars wider or narrower. */
+const PINCH = 1.35;
 
 /** @param {any} view @returns {() => void} detach */
 export function attachMouse(view) {
   const { scroller, overview } = view;
+  /** What the pointer that is down does. @type {any} */
   let down = null;
+  /** Where each finger is. @type {Map<number, {x: number, y: number}>} */
+  const fingers = new Map();
+  let spread = 0;
+  /** The hit that this click has written: a second click does not remove it. */
+  let written = "";
 
   const point = (event) => {
     const box = scroller.getBoundingClientRect();
     return { x: event.clientX - box.left, y: event.clientY - box.top + scroller.scrollTop };
   };
 
+  const placeUnder = (event, hit) => ({ instrument: view.rows[hit.row],
+    ...(event.altKey ? nearestBetween : nearestColumn)(view.chart, hit.bar, hit.position) });
+
   const onDown = (event) => {
-    if (event.button !== 0 || !view.sheet) return;
-    scroller.focus({ preventScroll: true });
+    if (event.pointerType === "touch") {
+      fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+      spread = spreadOf(fingers);
+      if (fingers.size > 1) down = null;
+    }
+    if (event.button !== 0 || !view.sheet || fingers.size > 1) return;
+    view.takeKeys();
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
+    if (event.detail < 2) written = "";
+    const start = { x, y };
     if (hit.zone === "names") {
-      view.moveCursor({ ...view.cursor, instrument: view.rows[hit.row] });
+      const instrument = view.rows[hit.row];
+      view.moveCursor({ ...view.cursor, instrument }, false);
+      const within = view.selection || [0, view.chart.bars.length - 1];
+      view.choose(chosenOf(hitsOf(view.chart, within, (n) => n.instrument === instrument)), event.shiftKey);
+      view.say(`${view.chosen.size} hits of the ${instrument} chosen${view.selection ? " in the selected bars" : ""}.`);
     } else if (hit.zone === "head" && hit.bar !== undefined) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
@@ -40,7 +69,19 @@ export function attachMouse(view) {
       if (grasped !== null) down = { barLine: grasped, line: hit.line.index, x, start: x };
       else if (hit.bar !== undefined) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "rows") {
-      onRow(event, hit, x, y);
+      const instrument = view.rows[hit.row];
+      const near = event.altKey ? null : noteNear(view, hit.line, instrument, x, NEAR_PX[event.pointerType] ?? NEAR_PX.mouse);
+      const place = near ? { bar: near.bar, at: near.note.at, instrument } : placeUnder(event, hit);
+      if (event.shiftKey) chooseBetween(view, view.chooseFrom ?? view.cursor, place);
+      else if (event.ctrlKey || event.metaKey) {
+        if (near) view.choose(new Map([[placeKey(place), place]]), true);
+        view.moveCursor(place, false);
+      } else if (near) {
+        const among = view.chosen.has(placeKey(place));
+        view.moveCursor(place, !among);
+        down = { hit: place, among, ...start };
+      } else down = { empty: place, ...start };
+      if (!event.shiftKey) view.chooseFrom = place;
     } else if (hit.zone === "marks") {
       const mark = piecesInLine(view.chart, hit.line).find((p) => x >= p.from && x < p.to)?.mark;
       if (mark) view.moveCursor({ ...view.cursor, bar: mark.start[0], at: mark.start[1] });
@@ -51,38 +92,22 @@ export function attachMouse(view) {
     if (down) scroller.setPointerCapture(event.pointerId);
   };
 
-  /** A hit near the mouse counts before an empty column, so that hits between columns can be met. */
-  const onRow = (event, hit, x, y) => {
-    const instrument = view.rows[hit.row];
-    const near = noteNear(view, hit.line, instrument, x);
-    if (near && !event.altKey) {
-      const place = { bar: near.bar, at: near.note.at, instrument };
-      const chosen = view.cursor.bar === place.bar && view.cursor.at === place.at && view.cursor.instrument === instrument
-        && !view.selection && view.chosen === key(place);
-      view.moveCursor(place);
-      view.chosen = key(place);
-      down = { note: place, again: chosen, x, y };
-      return;
-    }
-    const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position)
-      : nearestColumn(view.chart, hit.bar, hit.position);
-    const place = { ...spot, instrument };
-    view.moveCursor(place);
-    if (!noteAt(view.chart, place.bar, place.at, instrument)) {
-      view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, instrument) });
-      view.chosen = key(place);
-    }
-  };
-
   const onMove = (event) => {
     if (!view.sheet) return;
+    if (fingers.has(event.pointerId)) {
+      fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+      if (fingers.size > 1) return onPinch();
+    }
     const { x, y } = point(event);
     if (!down) {
       const hit = hitTest(view.sheet, x, y);
       const grasp = (hit.zone === "wave" || hit.zone === "spectrum") && graspedLine(view, hit.line, x) !== null;
-      scroller.style.cursor = grasp ? "ew-resize" : hit.zone === "head" ? "pointer" : hit.zone === "rows" ? "cell" : "default";
+      scroller.style.cursor = grasp ? "ew-resize" : hit.zone === "head" || hit.zone === "names" ? "pointer"
+        : hit.zone === "rows" ? "cell" : "default";
+      view.hover(hit.zone === "rows" || hit.zone === "names" ? hit.row : -1);
       return;
     }
+    const far = Math.hypot(x - down.x, y - down.y) > DRAG_PX;
     if (down.selecting !== undefined) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== undefined) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);
@@ -92,13 +117,19 @@ export function attachMouse(view) {
         view.drag = down;
         view.draw();
       }
-    } else if (down.note && Math.hypot(x - down.x, y - down.y) > DRAG_PX) {
+    } else if (down.hit && far) {
       down.dragged = true;
       scroller.style.cursor = "grabbing";
+    } else if (down.empty && (far || down.box)) {
+      down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
+      view.drag = down;
+      view.choose(chosenOf(hitsInBox(view, down.box)));
+      view.draw();
     }
   };
 
   const onUp = (event) => {
+    fingers.delete(event.pointerId);
     const was = down;
     down = null;
     if (!was) return;
@@ -108,17 +139,66 @@ export function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
-    } else if (was.note && was.dragged) {
+    } else if (was.box) {
+      view.drag = null;
+      view.sayChosen();
+      view.draw();
+    } else if (was.hit && was.dragged) {
       const hit = hitTest(view.sheet, x, y);
-      if (hit.zone !== "rows") return;
-      const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position)
-        : nearestColumn(view.chart, hit.bar, hit.position);
-      const to = { ...spot, instrument: view.rows[hit.row] };
-      if (key(to) !== key(was.note)) moveHit(view, to);
-    } else if (was.note && was.again) {
-      view.run("remove");
-      view.chosen = null;
+      if (hit.zone === "rows") moveHits(view, was.hit, placeUnder(event, hit));
+    } else if (was.hit && was.among) {
+      view.moveCursor(was.hit);
+    } else if (was.empty) {
+      const place = was.empty;
+      view.moveCursor(place);
+      if (noteAt(view.chart, place.bar, place.at, place.instrument)) return;
+      view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, place.instrument) });
+      written = placeKey(place);
     }
+  };
+
+  const onDouble = (event) => {
+    const { x, y } = point(event);
+    const hit = view.sheet && hitTest(view.sheet, x, y);
+    if (!hit || hit.zone !== "rows") return;
+    const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
+    if (!near || placeKey(view.cursor) === written) return;
+    view.run("remove");
+    view.say("Removed; Ctrl Z brings it back.");
+  };
+
+  const onPinch = () => {
+    const now = spreadOf(fingers);
+    if (!spread || (now / spread < PINCH && spread / now < PINCH)) return;
+    view.zoom(now > spread ? -1 : 1);
+    spread = now;
+  };
+
+  const onMenu = (event) => {
+    if (!view.sheet) return;
+    event.preventDefault();
+    // The notebook has a menu of its own.
+    event.stopPropagation();
+    down = null;
+    const { x, y } = point(event);
+    const hit = hitTest(view.sheet, x, y);
+    if (hit.bar === undefined) return;
+    const bars = hit.zone === "head" || hit.zone === "wave" || hit.zone === "spectrum" || hit.zone === "counts";
+    if (bars) {
+      const inside = view.selection && hit.bar >= view.selection[0] && hit.bar <= view.selection[1];
+      view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) }, !inside);
+    } else if (hit.zone === "rows") {
+      const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
+      const place = near ? { bar: near.bar, at: near.note.at, instrument: view.rows[hit.row] } : placeUnder(event, hit);
+      view.moveCursor(place, !view.chosen.has(placeKey(place)));
+    }
+    openMenu(view, event.clientX, event.clientY, bars);
+  };
+
+  const onWheel = (event) => {
+    if (!event.ctrlKey) return;
+    event.preventDefault();
+    view.zoom(event.deltaY < 0 ? -1 : 1);
   };
 
   const onOverview = (event) => {
@@ -130,16 +210,28 @@ export function attachMouse(view) {
     view.scroller.scrollTop = lineOf(view.sheet, bar).y;
   };
 
-  scroller.addEventListener("pointerdown", onDown);
-  scroller.addEventListener("pointermove", onMove);
-  scroller.addEventListener("pointerup", onUp);
-  scroller.addEventListener("pointercancel", () => { down = null; view.drag = null; });
-  overview.addEventListener("pointerdown", onOverview);
+  const onCancel = (event) => {
+    fingers.delete(event.pointerId);
+    down = null;
+    view.drag = null;
+    view.draw();
+  };
+  const listen = { pointerdown: onDown, pointermove: onMove, pointerup: onUp, pointercancel: onCancel, dblclick: onDouble,
+    contextmenu: onMenu, pointerleave: () => view.hover(-1) };
+  for (const [name, act] of Object.entries(listen)) scroller.addEventListener(name, act);
+  scroller.addEventListener("wheel", onWheel, { passive: false });
+  overview.addEventListener("pointerdown", (event) => {
+    view.takeKeys();
+    onOverview(event);
+  });
   overview.addEventListener("pointermove", onOverview);
   return () => {};
 }
 
-const key = (place) => `${place.bar} ${place.at} ${place.instrument}`;
+function spreadOf(fingers) {
+  const [a, b] = fingers.values();
+  return b ? Math.hypot(a.x - b.x, a.y - b.y) : 0;
+}
 
 /** Index of the bar line under the mouse (the number of bars: the end), or null. */
 function graspedLine(view, line, x) {
@@ -147,14 +239,43 @@ function graspedLine(view, line, x) {
   return Math.abs(x - line.right) <= GRASP_PX ? line.last : null;
 }
 
-function noteNear(view, line, instrument, x) {
+/** A hit near the pointer counts before an empty column, so that hits between columns can be met. */
+function noteNear(view, line, instrument, x, within) {
   let best = null;
   for (const { bar, x: barX } of line.bars) {
     for (const note of view.chart.bars[bar].notes) {
       if (note.instrument !== instrument) continue;
       const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line.scale - x);
-      if (distance <= 7 && (!best || distance < best.distance)) best = { bar, note, distance };
+      if (distance <= within && (!best || distance < best.distance)) best = { bar, note, distance };
     }
   }
   return best;
+}
+
+/** Hits in a frame drawn over one or several lines: what lies in its rows, from its left to its right. */
+function hitsInBox(view, { x0, y0, x1, y1 }) {
+  const found = [];
+  for (const line of view.sheet.lines) {
+    if (line.y > y1 || line.y + view.sheet.rowsBottom < y0) continue;
+    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line.y), rowAt(view.sheet, y1 - line.y) + 1));
+    found.push(...hitsOf(view.chart, [line.first, line.last - 1], (note, bar) => {
+      const x = xOf(view.sheet, bar, valueOf(parseFraction(note.at)));
+      const y = line.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
+      return rows.has(note.instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+    }));
+  }
+  return found;
+}
+
+/** Choose every hit between two places: from the earlier to the later, in the rows between. */
+function chooseBetween(view, a, b) {
+  const order = (p) => p.bar + valueOf(parseFraction(p.at)) / 1000;
+  const [from, to] = order(a) <= order(b) ? [a, b] : [b, a];
+  const rows = [view.rowOf.get(a.instrument), view.rowOf.get(b.instrument)].sort((x, y) => x - y);
+  view.choose(chosenOf(hitsOf(view.chart, [from.bar, to.bar], (note, bar) => {
+    const row = view.rowOf.get(note.instrument);
+    const at = order({ bar, at: note.at });
+    return row >= rows[0] && row <= rows[1] && at >= order(from) && at <= order(to);
+  })));
+  view.sayChosen();
 }

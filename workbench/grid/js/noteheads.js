@@ -38,40 +38,40 @@ export function drawHead(g, kind, x, y, r) {
   g.fill();
 }
 
+/** Below this radius a head is no more than a tick, pixels. */
+const LEAST_HEAD_PX = 1.7;
+
 /**
  * One hit with all that is known of it.
  * @param {CanvasRenderingContext2D} g
- * @param {{kind: string, x: number, y: number, room: number, rowHeight: number, note: any, doubtful: boolean,
- *   heardX: number, palette: any}} hit
+ * @param {{kind: string, x: number, y: number, radius: number, stemRoom: number, note: any, doubtful: boolean,
+ *   heardX: number, palette: any}} hit y: where its head stands
  */
-export function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palette }) {
+export function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtful, heardX, palette }) {
   const ink = note.confirmed ? palette.ink : palette.pencil;
   g.fillStyle = ink;
   g.strokeStyle = ink;
-  if (room < 7) {
-    const size = Math.max(1.2, Math.min(room * 0.6, 3));
+  if (r < LEAST_HEAD_PX) {
+    const size = Math.max(1, r);
     g.fillStyle = doubtful ? palette.doubt : ink;
-    g.fillRect(x - size / 2, y - 2.5, size, 5);
+    g.fillRect(x - size / 2, base - 2.5, size, 5);
     return;
   }
-  const r = Math.min(4.6, room * 0.36);
   const marks = note.articulations || [];
-  // The stem: loudness.
-  const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
-  const base = y + rowHeight * 0.22;
+  const stem = Math.max(stemRoom, 0) * (note.velocity / 127);
   // The lines behind end before the head.
   g.fillStyle = palette.paper;
   g.beginPath();
-  g.arc(x, base, r + 1.6, 0, Math.PI * 2);
+  g.arc(x, base, r + 1.4, 0, Math.PI * 2);
   g.fill();
   g.fillStyle = ink;
   const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
-  g.lineWidth = 1.4;
+  g.lineWidth = r > 3 ? 1.6 : 1;
   g.beginPath();
   g.moveTo(stemX, base);
   g.lineTo(stemX, base - stem);
   g.stroke();
-  g.lineWidth = kind === "normal" ? 1 : 1.7;
+  g.lineWidth = kind === "normal" ? 1 : Math.max(r * 0.42, 1);
   drawHead(g, kind, x, base, r);
   g.lineWidth = 1.2;
   for (const mark of marks) drawMark(g, mark, x, base, r, stemX, stem);
@@ -94,7 +94,7 @@ export function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX
     g.arc(x, base, r + 3.6, 0, Math.PI * 2);
     g.stroke();
     g.setLineDash([]);
-    if (room > 16) {
+    if (r > 4) {
       g.fillStyle = palette.doubt;
       g.font = palette.smallBold;
       g.textAlign = "left";

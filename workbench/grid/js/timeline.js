@@ -8,20 +8,61 @@
 import { columnsOf, lengthOf, notesAt, secondsAt } from "./chart.js";
 import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from "./fractions.js";
 
-/** Sizes in CSS pixels. */
+/** Sizes in CSS pixels; a folded row is one of a drum that is not played so far. */
 export const SIZES = {
-  gutter: 104, pad: 14, head: 22, wave: 42, spectrum: 42, marks: 15, counts: 16, row: 20, gap: 16,
+  gutter: 108, pad: 14, head: 22, wave: 36, spectrum: 32, marks: 16, counts: 19, row: 26, folded: 8, gap: 12,
 };
 
 /** Sections begin a new line while lines hold no more bars than this. */
 const LONGEST_PHRASE = 8;
+/** Room that two hits of one drum need to be read from a metre away, pixels. */
+const READABLE_PX = 15;
+/** Bars in a line, most first, that are tried where as many are wanted as can be read. */
+const READABLE_LINES = [4, 2];
+/** Share of the bars that are to be read with ease; the densest may be closer. */
+const READABLE_SHARE = 0.85;
+
+const gaps = new WeakMap();
+
+/**
+ * How near to its neighbours of the same drum each hit of a bar stands, whole notes; bars are values, read once.
+ * @returns {number[]} in the order of the notes
+ */
+export function gapsOf(written) {
+  let found = gaps.get(written);
+  if (found) return found;
+  const last = new Map();
+  found = written.notes.map(() => Infinity);
+  written.notes.forEach((note, k) => {
+    const at = valueOf(parseFraction(note.at));
+    const before = last.get(note.instrument);
+    if (before) {
+      found[k] = at - before.at;
+      found[before.k] = Math.min(found[before.k], at - before.at);
+    }
+    last.set(note.instrument, { at, k });
+  });
+  gaps.set(written, found);
+  return found;
+}
+
+/** As many bars in a line as can be read in a width. */
+export function readableBars(chart, width) {
+  const room = width - SIZES.gutter - 2 * SIZES.pad;
+  const needed = chart.bars.map((written, k) => {
+    const finest = Math.min(1 / 8, ...gapsOf(written));
+    return (valueOf(lengthOf(chart.time_map.bars[k])) / finest) * READABLE_PX;
+  }).sort((a, b) => a - b);
+  const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
+  return READABLE_LINES.find((count) => count * usual <= room) ?? 1;
+}
 
 /**
  * Lay all bars into lines.
- * @param {any} chart @param {number} width @param {number} barsPerLine @param {number} rowCount
+ * @param {any} chart @param {number} width @param {number} barsPerLine @param {number[]} rowHeights
  * @param {{wave: boolean, spectrum: boolean}} shown
  */
-export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, spectrum: true }) {
+export function layoutSheet(chart, width, barsPerLine, rowHeights, shown = { wave: true, spectrum: true }) {
   const timed = chart.time_map.bars;
   const lengths = timed.map((b) => valueOf(lengthOf(b)));
   const usual = median(lengths);
@@ -34,7 +75,13 @@ export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave:
   // Only a chart with marks gives up room for them.
   const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
   const rowsY = countsY + SIZES.counts;
-  const height = rowsY + rowCount * SIZES.row + SIZES.gap;
+  const rowTops = [];
+  let bottom = rowsY;
+  for (const h of rowHeights) {
+    rowTops.push(bottom);
+    bottom += h;
+  }
+  const height = bottom + SIZES.gap;
   let first = 0;
   let start = 0;
   const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
@@ -60,7 +107,7 @@ export function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave:
     first = last;
   }
   return { lines, lineHeight: height, height: lines.length * height, width, waveY, spectrumY, marksY, countsY, rowsY,
-           rowCount };
+           rowTops, rowHeights, rowsBottom: bottom };
 }
 
 function median(xs) {
@@ -111,9 +158,9 @@ export function hitTest(sheet, x, y) {
   const line = sheet.lines[Math.floor(y / sheet.lineHeight)];
   if (!line || y < 0) return { zone: "none" };
   const dy = y - line.y;
-  const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
+  const row = rowAt(sheet, dy);
   const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum"
-    : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
+    : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : dy < sheet.rowsBottom ? "rows" : "none";
   if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
   // The half column before a bar line belongs to the bar it opens.
   let k = line.bars.length - 1;
@@ -121,6 +168,12 @@ export function hitTest(sheet, x, y) {
   const bar = line.bars[k];
   return { zone, line, bar: bar.bar, row, position: (x - bar.x) / line.scale };
 }
+
+/** The row at a height of a line; above all rows the first, below them the last. */
+export const rowAt = (sheet, dy) => Math.max(sheet.rowTops.filter((top) => top <= dy).length - 1, 0);
+
+/** Where in a line the heads of a row stand. */
+export const rowBase = (sheet, row) => sheet.rowTops[row] + sheet.rowHeights[row] * (sheet.rowHeights[row] < 12 ? 0.5 : 0.7);
 
 /**
  * The column nearest to a position of a bar; past the last half column it is the next bar's first.

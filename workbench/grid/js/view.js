@@ -3,22 +3,28 @@
  */
 import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { SIZES, layoutSheet, lineOf, xOf } from "./timeline.js";
+import { SIZES, layoutSheet, lineOf, readableBars, rowBase, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
+import { chosenOf, hitsAt } from "./chosen.js";
 import { COMMANDS } from "./commands.js";
+import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
-import { shortcutOf } from "./keys.js";
+import { attachKeys, giveKeysBack } from "./keyboard.js";
 import { describeMark, markMeant } from "./marks.js";
 import { attachMouse } from "./mouse.js";
+import { bringIntoSight, keepInView, roomForSheet } from "./place.js";
+import { Toolbar, button } from "./toolbar.js";
 
-/** Bars in a line, from near to far; 0 means all. */
-export const ZOOMS = [1, 2, 4, 8, 16, 32, 0];
+/** Bars in a line, from near to far; 0 means all, −1 as many as can be read. */
+const ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 
-/** Rows always shown, so that a hit can be given to what the draft has missed. */
+/** Rows always shown, folded while they are not played, so that a hit can be given to what the draft has missed. */
 const USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
 
-const OVERVIEW_HEIGHT = 46;
+const OVERVIEW_HEIGHT = 34;
+/** The sheet is never lower, pixels. */
+const LEAST_HEIGHT = 240;
 
 export class View {
   constructor(model, session, listener, sound, el) {
@@ -26,19 +32,28 @@ export class View {
     this.cursor = { bar: 0, at: "0", instrument: "snare" };
     this.selection = null;
     this.anchor = null;
+    /** Chosen hits: their places by key. @type {Map<string, {bar: number, at: string, instrument: string}>} */
+    this.chosen = new Map();
+    this.hoverRow = -1;
     this.focused = false;
     this.everUsed = new Set();
     this.columnCache = new Map();
+    this.drop = [];
     this.build();
-    this.drop = [session.listen((what) => this.onSession(what)), attachMouse(this)];
+    this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
     const onTrait = (names, act) => names.forEach((n) => {
       model.on(`change:${n}`, act);
       this.drop.push(() => model.off(`change:${n}`, act));
     });
-    onTrait(["bars_per_line", "height", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
+    onTrait(["height"], () => this.fit());
+    onTrait(["bars_per_line", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
     onTrait(["show_keys"], () => this.showKeys());
-    const resize = new ResizeObserver(() => this.relayout());
+    const resize = new ResizeObserver(() => this.fit());
     resize.observe(this.scroller);
+    resize.observe(this.el);
+    const onWindow = () => this.fit();
+    window.addEventListener("resize", onWindow);
+    this.drop.push(() => window.removeEventListener("resize", onWindow));
     // A theme's style sheet may come after its name: look again a little later.
     const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
@@ -64,7 +79,7 @@ export class View {
   build() {
     const { el } = this;
     el.classList.add("wbg");
-    el.dataset.lmSuppressShortcuts = "true";
+    el.dataset.jpSuppressContextMenu = "true";
     el.hitGrid = this;
     this.title = make("div", "wbg-title");
     this.state = make("div", "wbg-state", { role: "status", "aria-live": "polite" });
@@ -72,6 +87,8 @@ export class View {
     head.append(this.title, this.state);
     this.overview = make("canvas", "wbg-overview", { role: "img", "aria-label": "Overview of the whole song" });
     this.error = make("div", "wbg-error", { role: "alert" });
+    const goOn = button(this, "Go on here", "reload", "with what another notebook or program did to the chart");
+    this.error.append(make("span", ""), " ", goOn);
     this.scroller = make("div", "wbg-sheet", { tabindex: "0", role: "grid", "aria-label": "Hits" });
     this.canvas = make("canvas", "wbg-canvas", { "aria-hidden": "true" });
     this.spacer = make("div", "wbg-spacer", { "aria-hidden": "true" });
@@ -81,21 +98,35 @@ export class View {
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
     this.askBox = make("div", "wbg-ask");
+    this.offers = make("div", "wbg-offers", { role: "group", "aria-label": "Corrections for other bars" });
+    this.offers.hidden = true;
     this.hint = hearingHint(this);
-    const body = make("div", "wbg-body");
-    const main = make("div", "wbg-main");
-    main.append(this.overview, this.here, this.scroller);
-    body.append(main, this.keys);
-    el.replaceChildren(head, this.hint, this.error, this.askBox, body);
+    this.toolbar = new Toolbar(this);
+    this.toolbar.element.append(head);
+    el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.overview,
+      this.here, this.offers, this.scroller, this.keys);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
-    this.scroller.addEventListener("keydown", (event) => this.onKey(event));
   }
 
   showKeys() {
     this.keys.hidden = !this.model.get("show_keys");
+    if (!this.keys.hidden) this.keys.querySelector("button").focus();
+    else if (this.keys.contains(document.activeElement)) this.takeKeys();
+  }
+
+  /** Bring the keys to the sheet. */
+  takeKeys() {
+    this.scroller.focus({ preventScroll: true });
+  }
+
+  /** The sheet as high as the window has room for, then everything laid out anew. */
+  fit() {
+    const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
+    if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
+    this.relayout();
   }
 
   toggleKeys() {
@@ -121,11 +152,14 @@ export class View {
       return;
     }
     if (what === "chart") {
+      // What was said of an earlier act is no longer news.
+      if (this.words && this.session.seq !== this.wordsFor) this.words = "";
       this.columnCache.clear();
       this.keepCursorInside();
       this.relayout();
       this.listener.renewChart();
     }
+    this.showOffers();
     this.showState();
   }
 
@@ -136,6 +170,7 @@ export class View {
       this.cursor = { ...cursor, bar, at: "0" };
     }
     if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
+    if (this.chosen.size) this.chosen = chosenOf(hitsAt(chart, this.chosen.values()));
   }
 
   columns(bar) {
@@ -156,24 +191,30 @@ export class View {
       (name) => all || this.everUsed.has(name) || USUAL_ROWS.includes(name));
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
-    this.scroller.style.height = `${model.get("height")}px`;
     const bars = chart.bars.length;
-    const perLine = Math.min(model.get("bars_per_line") || bars, bars);
+    const width = this.scroller.clientWidth;
+    const perLine = Math.min(this.barsPerLine(width) || bars, bars);
+    const heights = this.rows.map((name) => (all || this.everUsed.has(name) ? SIZES.row : SIZES.folded));
     const { has_recording } = this.session.info;
     const shown = { wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording };
-    const key = [chart.time_map, chart.sections, chart.marks.length > 0, this.scroller.clientWidth, perLine, this.rows.length, shown.wave,
-      shown.spectrum];
+    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown.wave, shown.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
       const before = this.sheet?.lineHeight;
-      this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
+      this.sheet = layoutSheet(chart, width, perLine, heights, shown);
       this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
       // Lines that grow or shrink stay where they are looked at.
       if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
     this.showCursor();
     this.draw();
+  }
+
+  /** Bars in a line as they are wanted in a width; 0: all. */
+  barsPerLine(width = this.scroller.clientWidth) {
+    const wanted = this.model.get("bars_per_line");
+    return wanted < 0 ? readableBars(this.chart, width) : wanted;
   }
 
   /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
@@ -225,7 +266,7 @@ export class View {
     const state = { sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
       kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
       heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
-      focused: this.focused, columns: (bar) => this.columns(bar) };
+      chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
     drawSheet(g, state, top, width, height, ratio);
     const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
@@ -243,13 +284,14 @@ export class View {
     this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
-    const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
+    const words = [doubts ? `${doubts} hit${doubts > 1 ? "s" : ""} in doubt: press n` : "nothing in doubt"];
     if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
     this.state.textContent = words.join(" · ");
-    this.error.textContent = session.error;
+    this.error.firstChild.textContent = session.error;
+    this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
     this.el.dataset.pending = String(waiting);
     this.el.dataset.revision = String(session.revision);
@@ -271,10 +313,7 @@ export class View {
     const words = [`Bar ${barNumber(chart, cursor.bar)}`];
     words.push(note ? describeNote(chart, cursor.bar, note)
       : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
-    const uncorrected = this.session.info.corrections?.[cursor.bar];
-    if (uncorrected) {
-      words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);
-    } else {
+    if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
@@ -285,10 +324,52 @@ export class View {
     this.here.textContent = words.join(" — ");
   }
 
-  /** Say something there, until the cursor moves. */
+  /** Say something there, until the cursor moves or something else is done. */
   say(text) {
     this.words = text;
+    this.wordsFor = this.session.seq;
     this.here.textContent = text;
+  }
+
+  /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
+  get offersNow() {
+    return this.session.info.corrections || [];
+  }
+
+  /** The bar whose correction `e` would make elsewhere: the cursor's, else the one corrected last. */
+  offered() {
+    const offers = this.offersNow.map(([bar]) => bar);
+    return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
+  }
+
+  /** What could be done in other bars too; it stays until it is done, let be, or no longer true. */
+  showOffers() {
+    const first = this.offered();
+    const key = JSON.stringify([this.offersNow, first]);
+    if (key === this.offersShown) return;
+    this.offersShown = key;
+    this.offers.hidden = first === undefined;
+    const chips = this.offersNow.map(([from, others]) => {
+      const chip = make("span", "wbg-offer");
+      const go = make("button", "", { type: "button" });
+      const said = others.map((b) => barNumber(this.chart, b));
+      go.textContent = `Bar ${barNumber(this.chart, from)}: the same in bar${said.length > 1 ? "s" : ""} ${shortList(said)}`;
+      if (from === first) go.append(" (e)");
+      go.addEventListener("click", () => {
+        this.session.do({ command: "correct repeats", bar_index: from });
+        this.takeKeys();
+      });
+      const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
+      no.textContent = "×";
+      no.addEventListener("click", () => {
+        this.session.do({ command: "let be", bar_index: from });
+        this.takeKeys();
+      });
+      chip.append(go, no);
+      return chip;
+    });
+    this.offers.replaceChildren(...chips);
+    this.fit();
   }
 
   // -- cursor and selection -------------------------------------------------------------
@@ -298,10 +379,11 @@ export class View {
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
+      this.chosen = new Map();
     }
     this.words = "";
     this.showCursor();
-    this.scrollToBar(cursor.bar);
+    this.reveal();
     this.tellPython();
     this.draw();
   }
@@ -311,6 +393,32 @@ export class View {
     if (!selection) this.anchor = null;
     this.tellPython();
     this.draw();
+  }
+
+  /** Choose hits, beside those that are chosen or in place of them. @param {Map<string, any>} places */
+  choose(places, more = false) {
+    this.chosen = more ? new Map([...this.chosen, ...places]) : places;
+    this.draw();
+  }
+
+  sayChosen() {
+    const n = this.chosen.size;
+    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen: keys and the menu (right click) act on all of them; Esc lets go.`
+      : "No hits there.");
+  }
+
+  /** The row under the pointer, or −1. */
+  hover(row) {
+    if (row === this.hoverRow) return;
+    this.hoverRow = row;
+    this.draw();
+  }
+
+  openMenuHere() {
+    const box = this.scroller.getBoundingClientRect();
+    const { bar, at, instrument } = this.cursor;
+    const y = lineOf(this.sheet, bar).y + rowBase(this.sheet, this.rowOf.get(instrument)) - this.scroller.scrollTop;
+    openMenu(this, box.left + xOf(this.sheet, bar, valueOf(parseFraction(at))), box.top + y, this.selection !== null);
   }
 
   /** Python's controls act on the cursor's bar or the selection; told once things stand still. */
@@ -331,9 +439,22 @@ export class View {
     }
   }
 
+  /** Scroll sheet and page so that the cursor is seen. */
+  reveal() {
+    if (!this.sheet) return;
+    this.scrollToBar(this.cursor.bar);
+    const line = lineOf(this.sheet, this.cursor.bar);
+    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line.y;
+    const { scrollTop: top, clientHeight: height } = this.scroller;
+    // A line may be higher than the sheet: its row counts.
+    if (row - top < 20 || row + 20 - top > height) this.scroller.scrollTop = Math.max(row - height / 2, 0);
+    const y = this.scroller.getBoundingClientRect().top + row - this.scroller.scrollTop;
+    bringIntoSight(this.el, y - 30, y + 30);
+  }
+
   zoom(direction) {
-    const now = ZOOMS.indexOf(this.model.get("bars_per_line"));
-    const next = ZOOMS[Math.min(Math.max((now < 0 ? 2 : now) + direction, 0), ZOOMS.length - 1)];
+    const now = ZOOMS.indexOf(this.barsPerLine());
+    const next = ZOOMS[Math.min(Math.max(now + direction, 0), ZOOMS.length - 1)];
     this.set("bars_per_line", next);
     this.relayout();
     this.scrollToBar(this.cursor.bar);
@@ -344,18 +465,18 @@ export class View {
     this.draw();
   }
 
+  /** Escape: what is open closes, then what is chosen is let go, then the notebook has the keys. */
   leave() {
-    this.scroller.blur();
-    const cell = this.el.closest(".jp-Notebook");
-    if (cell) cell.focus();
-  }
-
-  onKey(event) {
-    const shortcut = shortcutOf(event);
-    if (!shortcut || !this.chart) return;
-    event.preventDefault();
-    event.stopPropagation();
-    this.run(shortcut.command, event.key, event);
+    if (this.model.get("show_keys")) this.toggleKeys();
+    else if (this.toolbar.opened) {
+      this.toolbar.open("");
+      this.takeKeys();
+    } else if (this.chosen.size) this.choose(new Map());
+    else if (this.selection) this.select(null);
+    else {
+      giveKeysBack(this);
+      this.say("The notebook has the keys; click the grid to have them back.");
+    }
   }
 
   run(command, key = "", event = undefined) {
@@ -381,7 +502,7 @@ export class View {
     const close = () => {
       this.askBox.classList.remove("wbg-open");
       this.askBox.replaceChildren();
-      this.scroller.focus();
+      this.takeKeys();
     };
     const give = () => {
       close();
@@ -389,12 +510,14 @@ export class View {
     };
     ok.addEventListener("click", give);
     label.addEventListener("keydown", (event) => {
+      if (event.key !== "Escape" && event.key !== "Enter") return;
+      event.preventDefault();
       if (event.key === "Escape") close();
-      else if (event.key === "Enter") give();
+      else give();
     });
     this.askBox.replaceChildren(label, ok);
     this.askBox.classList.add("wbg-open");
-    input.focus();
+    input.focus({ preventScroll: true });
   }
 
   // -- listening ------------------------------------------------------------------------
@@ -447,7 +570,7 @@ export class View {
       const x = xOf(this.sheet, bar, position);
       this.playhead.hidden = false;
       this.playhead.style.transform = `translate(${x}px, ${line.y + this.sheet.waveY - 4}px)`;
-      this.playhead.style.height = `${this.sheet.rowsY + this.rows.length * SIZES.row - this.sheet.waveY + 4}px`;
+      this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
         this.set("heard_bar", bar);
@@ -473,7 +596,9 @@ export class View {
     const taps = this.listener.taps;
     this.listener.taps = [];
     const edit = this.listener.tapsBeats ? "tap beats" : "tap lines";
-    if (taps.length) this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    if (!taps.length) return;
+    this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    this.say(`Bars laid anew from ${taps.length} tap${taps.length > 1 ? "s" : ""}.`);
   }
 
   destroy() {

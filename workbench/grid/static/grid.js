@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ab3e6d41d12b73ae6f4d3b0d8c719e60c2f0f46bdb65b4cc44958736f95e1155 */
+/* Made by python workbench/grid/bundle.py; sources ab6ec9da9a6b30c4d5ccca21ee3fdcdeeb602bd6fb0d2c585a9b65aaf97c2c17 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -31,8 +31,8 @@ function showAtOnce(chart, edit) {
     case "move note": {
       const note = find(chart, edit);
       if (!note) return chart;
-      const { confidence, deviation_s, ...kept } = note;
-      const moved = { ...kept, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
+      const { confidence, deviation_s, ...kept2 } = note;
+      const moved = { ...kept2, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
       const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
       return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
     }
@@ -40,8 +40,8 @@ function showAtOnce(chart, edit) {
       const note = find(chart, edit);
       if (!note) return chart;
       const changed = { ...note };
-      for (const field of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
-        if (edit[field] !== void 0) changed[field] = edit[field];
+      for (const field2 of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
+        if (edit[field2] !== void 0) changed[field2] = edit[field2];
       }
       return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
     }
@@ -82,11 +82,11 @@ function withChange(chart, parts) {
   }
   return next;
 }
-function withBar(chart, bar, change2) {
+function withBar(chart, bar, change) {
   const written = chart.bars[bar];
   if (!written) return chart;
   const bars2 = chart.bars.slice();
-  const notes = change2(written.notes);
+  const notes = change(written.notes);
   notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
   bars2[bar] = { ...written, notes };
   return { ...chart, bars: bars2 };
@@ -98,38 +98,14 @@ function writtenNote(at, instrument, velocity = 80) {
   return { at, instrument, velocity, confirmed: true };
 }
 var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
-function pasteEdit(chart, copied, bar, count = copied.length) {
+function pasteEdit(chart, copied, bar, count2 = copied.length) {
   const bars2 = [];
-  for (let k = 0; k < count && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
+  for (let k = 0; k < count2 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
   return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
 }
 function asWritten(bar) {
   const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
   return { ...bar, notes };
-}
-function acceptBarEdit(chart, first, last) {
-  const edits = [];
-  for (let bar = first; bar <= last; bar++) {
-    for (const n of chart.bars[bar].notes) {
-      if (!n.confirmed) {
-        edits.push({ edit: "change note", bar_index: bar, position: n.at, instrument: n.instrument, confirmed: true });
-      }
-    }
-  }
-  return edits.length ? { edit: "together", edits, name: first === last ? "accept bar" : "accept bars" } : null;
-}
-function articulationEdit(bar, note, name) {
-  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
-  const before = note.articulations || [];
-  const after = before.includes(name) ? before.filter((a) => a !== name) : [...before.filter((a) => a !== opposite), name].sort();
-  return {
-    edit: "change note",
-    bar_index: bar,
-    position: note.at,
-    instrument: note.instrument,
-    articulations: after,
-    confirmed: true
-  };
 }
 
 // js/counting.js
@@ -299,15 +275,15 @@ function interpolate(xs, ys, k, x) {
 }
 function describeNote(chart, bar, note) {
   const timed = chart.time_map.bars[bar];
-  const words = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
-  words.push(`velocity ${note.velocity}`);
-  if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
+  const words2 = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
+  words2.push(`velocity ${note.velocity}`);
+  if (note.articulations && note.articulations.length) words2.push(note.articulations.join(", "));
   const late = Math.round((note.deviation_s || 0) * 1e3);
-  if (late) words.push(`${Math.abs(late)} ms ${late > 0 ? "late" : "early"}`);
-  if (note.sticking) words.push(note.sticking === "R" ? "right hand" : "left hand");
-  if (note.confirmed) words.push("confirmed");
-  else if (note.confidence !== void 0) words.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
-  return words.join(", ");
+  if (late) words2.push(`${Math.abs(late)} ms ${late > 0 ? "late" : "early"}`);
+  if (note.sticking) words2.push(note.sticking === "R" ? "right hand" : "left hand");
+  if (note.confirmed) words2.push("confirmed");
+  else if (note.confidence !== void 0) words2.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
+  return words2.join(", ");
 }
 
 // js/session.js
@@ -504,9 +480,9 @@ var Listener = class {
   }
   /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
   fetch(passage, source, piece) {
-    const key2 = passageKey(passage, source, this.session.revision);
-    if (this.kept.has(key2)) {
-      const pieces = this.kept.get(key2);
+    const key = passageKey(passage, source, this.session.revision);
+    if (this.kept.has(key)) {
+      const pieces = this.kept.get(key);
       if (piece) pieces.forEach(piece);
       return Promise.resolve(pieces);
     }
@@ -514,7 +490,7 @@ var Listener = class {
     const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
     this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
     return promise.then((pieces) => {
-      this.kept.set(key2, pieces);
+      this.kept.set(key, pieces);
       while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);
       return pieces;
     });
@@ -734,18 +710,49 @@ var Listener = class {
 
 // js/timeline.js
 var SIZES = {
-  gutter: 104,
+  gutter: 108,
   pad: 14,
   head: 22,
-  wave: 42,
-  spectrum: 42,
-  marks: 15,
-  counts: 16,
-  row: 20,
-  gap: 16
+  wave: 36,
+  spectrum: 32,
+  marks: 16,
+  counts: 19,
+  row: 26,
+  folded: 8,
+  gap: 12
 };
 var LONGEST_PHRASE = 8;
-function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, spectrum: true }) {
+var READABLE_PX = 15;
+var READABLE_LINES = [4, 2];
+var READABLE_SHARE = 0.85;
+var gaps = /* @__PURE__ */ new WeakMap();
+function gapsOf(written) {
+  let found = gaps.get(written);
+  if (found) return found;
+  const last = /* @__PURE__ */ new Map();
+  found = written.notes.map(() => Infinity);
+  written.notes.forEach((note, k) => {
+    const at = valueOf(parseFraction(note.at));
+    const before = last.get(note.instrument);
+    if (before) {
+      found[k] = at - before.at;
+      found[before.k] = Math.min(found[before.k], at - before.at);
+    }
+    last.set(note.instrument, { at, k });
+  });
+  gaps.set(written, found);
+  return found;
+}
+function readableBars(chart, width) {
+  const room = width - SIZES.gutter - 2 * SIZES.pad;
+  const needed = chart.bars.map((written, k) => {
+    const finest = Math.min(1 / 8, ...gapsOf(written));
+    return valueOf(lengthOf(chart.time_map.bars[k])) / finest * READABLE_PX;
+  }).sort((a, b) => a - b);
+  const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
+  return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
+}
+function layoutSheet(chart, width, barsPerLine, rowHeights, shown2 = { wave: true, spectrum: true }) {
   const timed = chart.time_map.bars;
   const lengths = timed.map((b) => valueOf(lengthOf(b)));
   const usual = median(lengths);
@@ -753,20 +760,26 @@ function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, 
   const lines = [];
   const top = SIZES.head;
   const waveY = top;
-  const spectrumY = waveY + (shown.wave ? SIZES.wave : 0);
-  const marksY = spectrumY + (shown.spectrum ? SIZES.spectrum : 0);
+  const spectrumY = waveY + (shown2.wave ? SIZES.wave : 0);
+  const marksY = spectrumY + (shown2.spectrum ? SIZES.spectrum : 0);
   const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
   const rowsY = countsY + SIZES.counts;
-  const height = rowsY + rowCount * SIZES.row + SIZES.gap;
+  const rowTops = [];
+  let bottom = rowsY;
+  for (const h of rowHeights) {
+    rowTops.push(bottom);
+    bottom += h;
+  }
+  const height = bottom + SIZES.gap;
   let first = 0;
   let start = 0;
   const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
   while (first < timed.length) {
-    let count = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
+    let count2 = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
     if (barsPerLine <= LONGEST_PHRASE) {
-      for (let k = 1; k < count; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count = k;
+      for (let k = 1; k < count2; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count2 = k;
     }
-    const last = Math.min(first + count, timed.length);
+    const last = Math.min(first + count2, timed.length);
     const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
     const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
     const left = SIZES.gutter + SIZES.pad;
@@ -801,7 +814,9 @@ function layoutSheet(chart, width, barsPerLine, rowCount, shown = { wave: true, 
     marksY,
     countsY,
     rowsY,
-    rowCount
+    rowTops,
+    rowHeights,
+    rowsBottom: bottom
   };
 }
 function median(xs) {
@@ -819,12 +834,12 @@ function lineOf(sheet, bar) {
   return sheet.lines[low];
 }
 function xOf(sheet, bar, position) {
-  const line = lineOf(sheet, bar);
-  return line.bars[bar - line.first].x + position * line.scale;
+  const line2 = lineOf(sheet, bar);
+  return line2.bars[bar - line2.first].x + position * line2.scale;
 }
-var xOfTime = (line, time, seconds) => line.left + (notesAt(time, seconds) - line.start) * line.scale;
-function timeAtX(line, time, x) {
-  const notes = line.start + (x - line.left) / line.scale;
+var xOfTime = (line2, time, seconds) => line2.left + (notesAt(time, seconds) - line2.start) * line2.scale;
+function timeAtX(line2, time, x) {
+  const notes = line2.start + (x - line2.left) / line2.scale;
   return secondsAt(time, 0, notes);
 }
 function linesInView(sheet, top, height) {
@@ -833,17 +848,19 @@ function linesInView(sheet, top, height) {
   return sheet.lines.slice(first, Math.max(last, first));
 }
 function hitTest(sheet, x, y) {
-  const line = sheet.lines[Math.floor(y / sheet.lineHeight)];
-  if (!line || y < 0) return { zone: "none" };
-  const dy = y - line.y;
-  const row = Math.floor((dy - sheet.rowsY) / SIZES.row);
-  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : row < sheet.rowCount ? "rows" : "none";
-  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line, row };
-  let k = line.bars.length - 1;
-  while (k > 0 && x < line.bars[k].x) k -= 1;
-  const bar = line.bars[k];
-  return { zone, line, bar: bar.bar, row, position: (x - bar.x) / line.scale };
+  const line2 = sheet.lines[Math.floor(y / sheet.lineHeight)];
+  if (!line2 || y < 0) return { zone: "none" };
+  const dy = y - line2.y;
+  const row = rowAt(sheet, dy);
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : dy < sheet.rowsBottom ? "rows" : "none";
+  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line: line2, row };
+  let k = line2.bars.length - 1;
+  while (k > 0 && x < line2.bars[k].x) k -= 1;
+  const bar = line2.bars[k];
+  return { zone, line: line2, bar: bar.bar, row, position: (x - bar.x) / line2.scale };
 }
+var rowAt = (sheet, dy) => Math.max(sheet.rowTops.filter((top) => top <= dy).length - 1, 0);
+var rowBase = (sheet, row) => sheet.rowTops[row] + sheet.rowHeights[row] * (sheet.rowHeights[row] < 12 ? 0.5 : 0.7);
 function nearestColumn(chart, bar, position) {
   const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
   const end = valueOf(lengthOf(chart.time_map.bars[bar]));
@@ -864,27 +881,27 @@ function nearestBetween(chart, bar, position) {
   const inside = spots.find((s) => compare(s, end) < 0);
   return { bar, at: textOf(inside || before.at) };
 }
-function neighbourColumn(chart, place, direction) {
-  const at = parseFraction(place.at);
-  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+function neighbourColumn(chart, place2, direction) {
+  const at = parseFraction(place2.at);
+  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
   const found = direction > 0 ? columns.find((c) => compare(c.at, at) > 0) : columns.filter((c) => compare(c.at, at) < 0).pop();
-  if (found) return { bar: place.bar, at: textOf(found.at) };
-  const bar = place.bar + direction;
+  if (found) return { bar: place2.bar, at: textOf(found.at) };
+  const bar = place2.bar + direction;
   if (bar < 0 || bar >= chart.bars.length) return null;
   const next = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
   return { bar, at: textOf((direction > 0 ? next[0] : next[next.length - 1]).at) };
 }
-function neighbourBetween(chart, place, direction) {
-  const at = parseFraction(place.at);
-  const end = lengthOf(chart.time_map.bars[place.bar]);
-  const columns = columnsOf(chart.time_map.bars[place.bar], chart.bars[place.bar].subdivisions);
+function neighbourBetween(chart, place2, direction) {
+  const at = parseFraction(place2.at);
+  const end = lengthOf(chart.time_map.bars[place2.bar]);
+  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
   const spots = columns.flatMap((c) => [c.at, ...BETWEEN.map((part) => add(c.at, multiply(c.step, part)))]).filter((s) => compare(s, end) < 0).sort(compare);
   const found = direction > 0 ? spots.find((s) => compare(s, at) > 0) : spots.filter((s) => compare(s, at) < 0).pop();
-  return found ? { bar: place.bar, at: textOf(found) } : neighbourColumn(chart, place, direction);
+  return found ? { bar: place2.bar, at: textOf(found) } : neighbourColumn(chart, place2, direction);
 }
-function samePlace(chart, place, bar) {
+function samePlace(chart, place2, bar) {
   const end = lengthOf(chart.time_map.bars[bar]);
-  if (compare(parseFraction(place.at), end) < 0) return { bar, at: place.at };
+  if (compare(parseFraction(place2.at), end) < 0) return { bar, at: place2.at };
   const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
   return { bar, at: textOf(columns[columns.length - 1].at) };
 }
@@ -917,24 +934,24 @@ var SoundPicture = class {
     this.levels.set(bytes(buffers[1], Uint8Array), this.bands * message.frame_start);
     this.stamp += 1;
   }
-  draw(g, state, line) {
+  draw(g, state, line2) {
     if (!this.peaks) return;
     const { sheet } = state;
-    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
+    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line2);
     if (sheet.marksY > sheet.spectrumY) {
-      const tile = this.tile(state, line);
+      const tile = this.tile(state, line2);
       g.imageSmoothingEnabled = false;
-      g.drawImage(tile, line.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
+      g.drawImage(tile, line2.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
     }
   }
-  drawWave(g, { sheet, time, palette }, line) {
+  drawWave(g, { sheet, time, palette }, line2) {
     const middle = sheet.waveY + SIZES.wave / 2;
     const half = SIZES.wave / 2 - 1;
     g.fillStyle = palette.sound;
     const last = this.peaks.length / 2 - 1;
-    let at = timeAtX(line, time, line.left) * this.peakRate;
-    for (let x = Math.round(line.left); x < line.right; x++) {
-      const next = timeAtX(line, time, x + 1) * this.peakRate;
+    let at = timeAtX(line2, time, line2.left) * this.peakRate;
+    for (let x = Math.round(line2.left); x < line2.right; x++) {
+      const next = timeAtX(line2, time, x + 1) * this.peakRate;
       let low = 0;
       let high = 0;
       const from = Math.max(Math.floor(at), 0);
@@ -947,17 +964,17 @@ var SoundPicture = class {
     }
   }
   /** The spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
-  tile({ time, palette }, line) {
-    const key2 = [line.first, line.last, line.left, line.scale, palette.key, this.stamp].join();
-    const kept = this.tiles.get(line.index);
-    if (kept && kept.key === key2 && kept.time === time) return kept.tile;
-    const width = Math.max(Math.round(line.right - line.left), 1);
+  tile({ time, palette }, line2) {
+    const key = [line2.first, line2.last, line2.left, line2.scale, palette.key, this.stamp].join();
+    const kept2 = this.tiles.get(line2.index);
+    if (kept2 && kept2.key === key && kept2.time === time) return kept2.tile;
+    const width = Math.max(Math.round(line2.right - line2.left), 1);
     const tile = new OffscreenCanvas(width, this.bands);
     const g = tile.getContext("2d");
     const image = g.createImageData(width, this.bands);
     const [r, green, b] = rgb(palette.sound);
     for (let x = 0; x < width; x++) {
-      const seconds = timeAtX(line, time, line.left + x + 0.5);
+      const seconds = timeAtX(line2, time, line2.left + x + 0.5);
       const frame = Math.round(seconds * this.frameRate);
       for (let band = 0; band < this.bands; band++) {
         const level = frame < 0 || frame >= this.frames ? 0 : this.levels[frame * this.bands + band];
@@ -970,7 +987,7 @@ var SoundPicture = class {
     }
     g.putImageData(image, 0, 0);
     if (this.tiles.size > 40) this.tiles.clear();
-    this.tiles.set(line.index, { key: key2, time, tile });
+    this.tiles.set(line2.index, { key, time, tile });
     return tile;
   }
 };
@@ -984,12 +1001,119 @@ function rgb(colour) {
   return g.getImageData(0, 0, 1, 1).data;
 }
 
+// js/chosen.js
+var placeKey = ({ bar, at, instrument }) => `${bar} ${at} ${instrument}`;
+var together = (edits, name) => edits.length > 1 ? { edit: "together", edits, name } : edits[0] || null;
+var hitsAt = (chart, places) => [...places].map((p) => ({ bar: p.bar, note: noteAt(chart, p.bar, p.at, p.instrument) })).filter((h) => h.note);
+function hitsOf2(chart, [first, last], wanted = () => true) {
+  const found = [];
+  for (let bar = first; bar <= last; bar++) {
+    for (const note of chart.bars[bar].notes) if (wanted(note, bar)) found.push({ bar, note });
+  }
+  return found;
+}
+function hitsMeant({ chart, chosen, selection, cursor }) {
+  if (chosen.size) return hitsAt(chart, chosen.values());
+  return selection ? hitsOf2(chart, selection) : hitsAt(chart, [cursor]);
+}
+var place = ({ bar, note }) => ({ bar, at: note.at, instrument: note.instrument });
+var chosenOf = (hits) => new Map(hits.map((h) => [placeKey(place(h)), place(h)]));
+var changeEdit = (hits, fields, name) => together(hits.flatMap(({ bar, note }) => {
+  const changed = fields(note);
+  return changed ? [{ edit: "change note", bar_index: bar, position: note.at, instrument: note.instrument, ...changed }] : [];
+}), name);
+var removeEdit = (hits, name) => together(hits.map(({ bar, note }) => ({ edit: "remove note", bar_index: bar, position: note.at, instrument: note.instrument })), name);
+function moveEdit(hits, to, name) {
+  const moves = hits.map((h) => ({ from: place(h), to: to(place(h)) }));
+  if (!moves.length || moves.some((m) => !m.to)) return null;
+  const waiting = new Map(moves.map((m) => [placeKey(m.from), m]));
+  const ordered = [];
+  const go2 = (m) => {
+    waiting.delete(placeKey(m.from));
+    const inTheWay = waiting.get(placeKey(m.to));
+    if (inTheWay) go2(inTheWay);
+    ordered.push(m);
+  };
+  while (waiting.size) go2(waiting.values().next().value);
+  const edits = ordered.filter((m) => placeKey(m.from) !== placeKey(m.to)).map((m) => ({
+    edit: "move note",
+    bar_index: m.from.bar,
+    position: m.from.at,
+    instrument: m.from.instrument,
+    to_bar_index: m.to.bar,
+    to_position: m.to.at,
+    to_instrument: m.to.instrument
+  }));
+  return { edit: together(edits, name), places: moves.map((m) => m.to) };
+}
+function articulateEdit(hits, name, kit) {
+  const able = hits.filter(({ note }) => kit[note.instrument].articulations.includes(name));
+  const has = (note) => (note.articulations || []).includes(name);
+  const off = able.every(({ note }) => has(note));
+  const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
+  return changeEdit(able.filter(({ note }) => off || !has(note)), (note) => ({
+    confirmed: true,
+    articulations: off ? note.articulations.filter((a) => a !== name) : [...(note.articulations || []).filter((a) => a !== opposite), name].sort()
+  }), name);
+}
+var startsByMap = /* @__PURE__ */ new WeakMap();
+function startsOf(chart) {
+  let starts = startsByMap.get(chart.time_map);
+  if (!starts) {
+    starts = [fraction(0)];
+    for (const timed of chart.time_map.bars) starts.push(add(starts[starts.length - 1], lengthOf(timed)));
+    startsByMap.set(chart.time_map, starts);
+  }
+  return starts;
+}
+var notesTo = (chart, { bar, at }) => add(startsOf(chart)[bar], parseFraction(at));
+function placeAfter(chart, notes) {
+  const starts = startsOf(chart);
+  if (compare(notes, fraction(0)) < 0) return null;
+  let bar = 0;
+  let high = starts.length - 1;
+  while (bar + 1 < high) {
+    const mid = bar + high >> 1;
+    if (compare(starts[mid], notes) <= 0) bar = mid;
+    else high = mid;
+  }
+  return compare(notes, starts[high]) < 0 ? { bar, at: textOf(subtract(notes, starts[bar])) } : null;
+}
+var placeBeyond = (chart, to, after, offset) => placeAfter(chart, add(notesTo(chart, to), subtract(after, offset)));
+function copyOf(chart, hits) {
+  const at = hits.map((h) => notesTo(chart, place(h)));
+  const first = at.reduce((a, b) => compare(a, b) <= 0 ? a : b);
+  return { hits: hits.map(({ note }, k) => {
+    const { confidence, deviation_s, ...kept2 } = note;
+    return { after: subtract(at[k], first), note: { ...kept2, confirmed: true } };
+  }) };
+}
+function pasteHitsEdit(chart, copied, to) {
+  const from = notesTo(chart, to);
+  const written = copied.hits.flatMap(({ after, note }) => {
+    const found = placeAfter(chart, add(from, after));
+    return found ? [{ edit: "add note", bar_index: found.bar, note: { ...note, at: found.at } }] : [];
+  });
+  return written.length ? {
+    edit: together(written, "paste"),
+    places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
+  } : null;
+}
+function repeatHitsEdit(chart, hits) {
+  const at = hits.map((h) => notesTo(chart, place(h))).sort(compare);
+  const { beatLength } = readMeter(chart.time_map.bars[hits[0].bar].meter);
+  const begin = Math.floor(valueOf(at[0]) / valueOf(beatLength) + 1e-9);
+  const end = Math.floor(valueOf(at[at.length - 1]) / valueOf(beatLength) + 1e-9) + 1;
+  const to = placeAfter(chart, add(at[0], multiply(beatLength, fraction(end - begin))));
+  return to && pasteHitsEdit(chart, copyOf(chart, hits), to);
+}
+
 // js/marks.js
 var LONGEST_FILL_BARS = 2;
 var comparePlaces = ([a, at], [b, bt]) => a - b || compare(parseFraction(at), parseFraction(bt));
 var samePlace2 = (a, b) => comparePlaces(a, b) === 0;
 var overlap = (a, b) => comparePlaces(a.start, b.end) < 0 && comparePlaces(b.start, a.end) < 0;
-var covers = (mark, place) => comparePlaces(mark.start, place) <= 0 && comparePlaces(place, mark.end) < 0;
+var covers = (mark, place2) => comparePlaces(mark.start, place2) <= 0 && comparePlaces(place2, mark.end) < 0;
 var touches = (mark, bar) => overlap(mark, { start: [bar, "0"], end: [bar + 1, "0"] });
 function barsLong(chart, mark) {
   let length = valueOf(parseFraction(mark.end[1])) - valueOf(parseFraction(mark.start[1]));
@@ -999,10 +1123,10 @@ function barsLong(chart, mark) {
 var saysNoFill = (chart, mark) => mark.kind === "groove" && Boolean(mark.confirmed) && !mark.text && barsLong(chart, mark) <= LONGEST_FILL_BARS;
 var wordOf = (chart, mark) => saysNoFill(chart, mark) ? "no fill" : mark.kind;
 function markMeant(chart, cursor) {
-  const place = [cursor.bar, cursor.at];
+  const place2 = [cursor.bar, cursor.at];
   const rank = (mark) => {
     const long = barsLong(chart, mark);
-    return [long > LONGEST_FILL_BARS ? 1 : 0, covers(mark, place) ? 0 : 1, long];
+    return [long > LONGEST_FILL_BARS ? 1 : 0, covers(mark, place2) ? 0 : 1, long];
   };
   return chart.marks.filter((m) => touches(m, cursor.bar)).map((mark) => ({ mark, rank: rank(mark) })).sort((a, b) => a.rank[0] - b.rank[0] || a.rank[1] - b.rank[1] || a.rank[2] - b.rank[2])[0]?.mark;
 }
@@ -1014,15 +1138,15 @@ function marksMeant(chart, cursor, selection) {
 var proposedMarks = (chart) => chart.marks.filter((m) => !m.confirmed).sort((a, b) => comparePlaces(a.start, b.start));
 var removal = (mark) => ({ edit: "remove mark", mark_kind: mark.kind, start: mark.start });
 var setting = (mark) => ({ edit: "set mark", mark });
-function together(edits, name) {
+function together2(edits, name) {
   return edits.length > 1 ? { edit: "together", edits, name } : edits[0] || null;
 }
 function fillEdit(chart, cursor, selection) {
   const start = selection ? [selection[0], "0"] : [cursor.bar, cursor.at];
-  const line = [(selection ? selection[1] : cursor.bar) + 1, "0"];
-  const inTheWay = chart.marks.filter((m) => (m.kind === "fill" || saysNoFill(chart, m)) && overlap(m, { start, end: line }));
+  const line2 = [(selection ? selection[1] : cursor.bar) + 1, "0"];
+  const inTheWay = chart.marks.filter((m) => (m.kind === "fill" || saysNoFill(chart, m)) && overlap(m, { start, end: line2 }));
   const there = inTheWay.filter((m) => m.kind === "fill").sort((a, b) => comparePlaces(b.end, a.end))[0];
-  return replaced(inTheWay, { start, end: selection || !there ? line : there.end, text: "" });
+  return replaced(inTheWay, { start, end: selection || !there ? line2 : there.end, text: "" });
 }
 function fillEndEdit(chart, cursor) {
   const next = neighbourColumn(chart, cursor, 1);
@@ -1032,12 +1156,12 @@ function fillEndEdit(chart, cursor) {
 }
 function replaced(marks, { start, end, text }) {
   const gone = marks.filter((m) => m.kind !== "fill" || !samePlace2(m.start, start));
-  return together([...gone.map(removal), setting({ kind: "fill", start, end, text, confirmed: true })], "mark fill");
+  return together2([...gone.map(removal), setting({ kind: "fill", start, end, text, confirmed: true })], "mark fill");
 }
-var keepEdit = (marks) => together(marks.filter((m) => !m.confirmed).map((m) => setting({ ...m, confirmed: true })), "keep marks");
+var keepEdit = (marks) => together2(marks.filter((m) => !m.confirmed).map((m) => setting({ ...m, confirmed: true })), "keep marks");
 var wordsEdit = (mark, text) => setting({ ...mark, text, confirmed: true });
 function dropEdit(chart, marks) {
-  return together(
+  return together2(
     marks.flatMap((m) => m.kind === "fill" ? [removal(m), setting(noFill(chart, m))] : [removal(m)]),
     "drop marks"
   );
@@ -1059,13 +1183,13 @@ function atMost(chart, start, end) {
     left = add(left, multiply(length, fraction(-1)));
   }
 }
-function piecesInLine(chart, line) {
-  const x = ([bar, at]) => bar >= line.last ? line.right : line.bars[bar - line.first].x + valueOf(parseFraction(at)) * line.scale;
-  const inLine = { start: [line.first, "0"], end: [line.last, "0"] };
+function piecesInLine(chart, line2) {
+  const x = ([bar, at]) => bar >= line2.last ? line2.right : line2.bars[bar - line2.first].x + valueOf(parseFraction(at)) * line2.scale;
+  const inLine = { start: [line2.first, "0"], end: [line2.last, "0"] };
   const spans = chart.marks.filter((m) => overlap(m, inLine)).map((mark) => {
-    const opens = mark.start[0] >= line.first;
+    const opens = mark.start[0] >= line2.first;
     const closes = comparePlaces(mark.end, inLine.end) <= 0;
-    return { mark, opens, closes, from: opens ? x(mark.start) : line.left, to: closes ? x(mark.end) : line.right };
+    return { mark, opens, closes, from: opens ? x(mark.start) : line2.left, to: closes ? x(mark.end) : line2.right };
   }).sort((a, b) => barsLong(chart, a.mark) - barsLong(chart, b.mark));
   const pieces = [];
   for (const span of spans) {
@@ -1086,14 +1210,14 @@ function piecesInLine(chart, line) {
 }
 function describeMark(chart, bar, mark) {
   const timed = chart.time_map.bars[bar];
-  const place = ([, at]) => placeName(timed, parseFraction(at));
+  const place2 = ([, at]) => placeName(timed, parseFraction(at));
   const begins = mark.start[0] === bar;
   const endsHere = mark.end[0] === bar;
   const endsWithBar = samePlace2(mark.end, [bar + 1, "0"]);
   const long = barsLong(chart, mark) > LONGEST_FILL_BARS;
   if (long && !begins) return "";
-  const from = begins && (mark.start[1] !== "0" || !(endsWithBar || long)) ? ` from ${place(mark.start)}` : "";
-  const to = long ? ` to bar ${barNumber(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}` : endsHere ? `${begins ? "" : " goes on"} up to ${place(mark.end)}` : endsWithBar ? from ? " to the end" : begins ? " of the whole bar" : " goes on to the end" : begins ? " into the next bar" : " goes on";
+  const from = begins && (mark.start[1] !== "0" || !(endsWithBar || long)) ? ` from ${place2(mark.start)}` : "";
+  const to = long ? ` to bar ${barNumber(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}` : endsHere ? `${begins ? "" : " goes on"} up to ${place2(mark.end)}` : endsWithBar ? from ? " to the end" : begins ? " of the whole bar" : " goes on to the end" : begins ? " into the next bar" : " goes on";
   const said = mark.text && mark.kind !== "fill" ? `: ${mark.text}` : "";
   return `${mark.confirmed ? "" : "proposed "}${wordOf(chart, mark)}${from}${to}${said}`;
 }
@@ -1133,32 +1257,31 @@ function drawHead(g, kind, x, y, r) {
   g.closePath();
   g.fill();
 }
-function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palette }) {
+var LEAST_HEAD_PX = 1.7;
+function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtful, heardX, palette }) {
   const ink = note.confirmed ? palette.ink : palette.pencil;
   g.fillStyle = ink;
   g.strokeStyle = ink;
-  if (room < 7) {
-    const size = Math.max(1.2, Math.min(room * 0.6, 3));
+  if (r < LEAST_HEAD_PX) {
+    const size = Math.max(1, r);
     g.fillStyle = doubtful ? palette.doubt : ink;
-    g.fillRect(x - size / 2, y - 2.5, size, 5);
+    g.fillRect(x - size / 2, base - 2.5, size, 5);
     return;
   }
-  const r = Math.min(4.6, room * 0.36);
   const marks = note.articulations || [];
-  const stem = Math.max(0, (rowHeight - 5) * (note.velocity / 127));
-  const base = y + rowHeight * 0.22;
+  const stem = Math.max(stemRoom, 0) * (note.velocity / 127);
   g.fillStyle = palette.paper;
   g.beginPath();
-  g.arc(x, base, r + 1.6, 0, Math.PI * 2);
+  g.arc(x, base, r + 1.4, 0, Math.PI * 2);
   g.fill();
   g.fillStyle = ink;
   const stemX = x + r * (kind === "normal" ? 1.12 : 0.95);
-  g.lineWidth = 1.4;
+  g.lineWidth = r > 3 ? 1.6 : 1;
   g.beginPath();
   g.moveTo(stemX, base);
   g.lineTo(stemX, base - stem);
   g.stroke();
-  g.lineWidth = kind === "normal" ? 1 : 1.7;
+  g.lineWidth = kind === "normal" ? 1 : Math.max(r * 0.42, 1);
   drawHead(g, kind, x, base, r);
   g.lineWidth = 1.2;
   for (const mark of marks) drawMark(g, mark, x, base, r, stemX, stem);
@@ -1180,7 +1303,7 @@ function drawHit(g, { kind, x, y, room, rowHeight, note, doubtful, heardX, palet
     g.arc(x, base, r + 3.6, 0, Math.PI * 2);
     g.stroke();
     g.setLineDash([]);
-    if (room > 16) {
+    if (r > 4) {
       g.fillStyle = palette.doubt;
       g.font = palette.smallBold;
       g.textAlign = "left";
@@ -1264,10 +1387,10 @@ function readPalette(element2) {
     doubt: of("doubt"),
     wash: of("wash"),
     sound: of("sound"),
-    text: `12px ${font}`,
-    small: `10.5px ${font}`,
-    smallBold: `bold 10.5px ${font}`,
-    bold: `bold 12px ${font}`
+    text: `13px ${font}`,
+    small: `11.5px ${font}`,
+    smallBold: `bold 11.5px ${font}`,
+    bold: `bold 13px ${font}`
   };
   palette.key = [palette.paper, palette.ink, palette.sound].join();
   probe.remove();
@@ -1279,29 +1402,30 @@ function drawSheet(g, state, top, width, height, ratio) {
   g.fillStyle = palette.paper;
   g.fillRect(0, 0, width, height);
   g.textBaseline = "middle";
-  for (const line of linesInView(sheet, top, height)) {
-    g.setTransform(ratio, 0, 0, ratio, 0, (line.y - top) * ratio);
-    drawLine(g, state, line);
+  for (const line2 of linesInView(sheet, top, height)) {
+    g.setTransform(ratio, 0, 0, ratio, 0, (line2.y - top) * ratio);
+    drawLine(g, state, line2);
   }
+  drawBox(g, state, top, ratio);
 }
-function drawLine(g, state, line) {
+function drawLine(g, state, line2) {
   const { sheet, palette } = state;
-  drawWashes(g, state, line);
-  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line);
-  drawRows(g, state, line);
-  for (const bar of line.bars) drawBarFrame(g, state, line, bar);
-  drawHeads(g, state, line);
-  drawMarks(g, state, line);
+  drawWashes(g, state, line2);
+  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line2);
+  drawRows(g, state, line2);
+  for (const bar of line2.bars) drawBarFrame(g, state, line2, bar);
+  drawHeads(g, state, line2);
+  drawMarks(g, state, line2);
   g.strokeStyle = palette.ink;
-  g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
-  vertical(g, line.right, sheet.waveY, sheet.rowsY + sheet.rowCount * SIZES.row);
-  for (const bar of line.bars) drawHits(g, state, line, bar);
-  drawCursor(g, state, line);
-  if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line);
+  g.lineWidth = line2.last === state.chart.bars.length ? 2.5 : 1;
+  vertical(g, line2.right, sheet.waveY, sheet.rowsBottom);
+  for (const bar of line2.bars) drawHits(g, state, line2, bar);
+  drawCursor(g, state, line2);
+  if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line2);
 }
-function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
-  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
-  for (const bar of line.bars) {
+function drawWashes(g, { sheet, palette, selection, heardBar }, line2) {
+  const bottom = sheet.rowsBottom;
+  for (const bar of line2.bars) {
     const heard = bar.bar === heardBar;
     if (selection && bar.bar >= selection[0] && bar.bar <= selection[1]) {
       g.fillStyle = palette.wash;
@@ -1313,57 +1437,75 @@ function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
     }
   }
 }
-function drawRows(g, { sheet, palette, rows, kit, cursor }, line) {
-  g.lineWidth = 1;
+function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line2) {
   rows.forEach((name, k) => {
-    const y = rowY(sheet, k);
-    g.strokeStyle = palette.line;
-    g.beginPath();
-    g.moveTo(line.left - 6, y + SIZES.row * 0.22 + 0.5);
-    g.lineTo(line.right, y + SIZES.row * 0.22 + 0.5);
-    g.stroke();
-    const here = cursor && cursor.instrument === name && cursor.bar >= line.first && cursor.bar < line.last;
-    g.fillStyle = here ? palette.ink : palette.pencil;
-    g.strokeStyle = g.fillStyle;
-    g.font = here ? palette.bold : palette.text;
-    g.textAlign = "right";
-    g.fillText(name, SIZES.gutter - 16, y + SIZES.row * 0.18, SIZES.gutter - 18);
-    g.lineWidth = 1.3;
-    drawHead(g, kit[name].notehead, SIZES.gutter - 5, y + SIZES.row * 0.22, 3.6);
+    const y = Math.round(rowBase(sheet, k)) + 0.5;
+    const folded = sheet.rowHeights[k] < SIZES.row;
     g.lineWidth = 1;
+    g.strokeStyle = palette.line;
+    horizontal(g, line2.left - 6, line2.right, y);
+    const here = cursor && cursor.instrument === name && cursor.bar >= line2.first && cursor.bar < line2.last;
+    g.fillStyle = here || !folded ? palette.ink : palette.pencil;
+    g.strokeStyle = g.fillStyle;
+    g.textAlign = "right";
+    const middle = sheet.rowTops[k] + sheet.rowHeights[k] / 2 + 1;
+    if (!folded || here || k === hoverRow) {
+      g.font = here ? palette.bold : folded ? palette.small : palette.text;
+      if (folded) {
+        g.fillStyle = palette.paper;
+        g.fillRect(0, middle - 7, SIZES.gutter - 14, 14);
+        g.fillStyle = palette.ink;
+      }
+      g.fillText(name, SIZES.gutter - 16, middle, SIZES.gutter - 18);
+    }
+    g.lineWidth = folded ? 1 : 1.6;
+    drawHead(g, kit[name].notehead, SIZES.gutter - 5, folded ? y : middle, folded ? 2 : 4.4);
   });
 }
-var rowY = (sheet, row) => sheet.rowsY + row * SIZES.row + SIZES.row * 0.5;
-function drawBarFrame(g, state, line, bar) {
+function drawBarFrame(g, state, line2, bar) {
   const { sheet, chart, palette } = state;
   const timed = chart.time_map.bars[bar.bar];
-  const bottom = sheet.rowsY + sheet.rowCount * SIZES.row;
-  const columns = state.columns(bar.bar);
-  const room = columnRoom(columns, line.scale);
+  const bottom = sheet.rowsBottom;
   g.textAlign = "center";
-  g.font = palette.small;
-  for (const c of columns) {
-    const x = bar.x + valueOf(c.at) * line.scale;
-    const onBeat = c.part === 0;
-    if (room > 5 || onBeat && room > 2.2) {
-      g.strokeStyle = onBeat ? palette.beat : palette.line;
-      g.lineWidth = 1;
-      vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
-    }
-    const text = spoken(timed, c.at);
-    if (room >= 9 || onBeat && room * c.parts >= 11) {
-      g.fillStyle = onBeat ? palette.ink : palette.quiet;
-      g.fillText(text, x, sheet.countsY + SIZES.counts / 2 - 1);
+  for (const beat of beatsOf(state.columns(bar.bar))) {
+    const step = valueOf(beat[0].step) * line2.scale;
+    const every = labelledEvery(beat[0].parts, step, LABEL_PX);
+    for (const c of beat) {
+      const x = bar.x + valueOf(c.at) * line2.scale;
+      const onBeat = c.part === 0;
+      if (step > 4 || onBeat && step * c.parts > 4) {
+        g.strokeStyle = onBeat ? palette.beat : palette.line;
+        g.lineWidth = 1;
+        vertical(g, x, onBeat ? sheet.countsY + SIZES.counts - 3 : sheet.rowsY + 2, bottom - (onBeat ? 0 : 2));
+      }
+      if (every && c.part % every === 0) {
+        g.font = onBeat ? palette.smallBold : palette.small;
+        g.fillStyle = onBeat ? palette.ink : palette.pencil;
+        g.fillText(spoken(timed, c.at), x, sheet.countsY + SIZES.counts / 2 - 1);
+      }
     }
   }
   g.strokeStyle = timed.fixed ? palette.mark : palette.ink;
   g.lineWidth = bar.width > 14 ? 1.6 : 0.7;
   vertical(g, bar.x, sheet.waveY - 3, bottom);
 }
-function drawHeads(g, state, line) {
+var LABEL_PX = 11.5;
+function beatsOf(columns) {
+  const beats = [];
+  for (const c of columns) {
+    if (beats.at(-1)?.[0].beat === c.beat) beats.at(-1).push(c);
+    else beats.push([c]);
+  }
+  return beats;
+}
+function labelledEvery(parts, step, room) {
+  for (let every = 1; every <= parts; every++) if (parts % every === 0 && every * step >= room) return every;
+  return 0;
+}
+function drawHeads(g, state, line2) {
   const { chart, palette, cursor, doubts } = state;
   let taken = 0;
-  for (const bar of line.bars) {
+  for (const bar of line2.bars) {
     const timed = chart.time_map.bars[bar.bar];
     const number = barNumber(chart, bar.bar);
     const section = chart.sections.find((s) => s.bar_index === bar.bar);
@@ -1371,14 +1513,14 @@ function drawHeads(g, state, line) {
     const every = Math.ceil(34 / bar.width);
     let x = bar.x;
     g.textAlign = "left";
-    if (x >= taken && (every < 2 || number % every === 1 || bar.bar === line.first || section)) {
+    if (x >= taken && (every < 2 || number % every === 1 || bar.bar === line2.first || section)) {
       const text = String(number);
       g.font = here ? palette.bold : palette.text;
       g.fillStyle = here ? palette.ink : palette.pencil;
       g.fillText(text, x, 11);
       x += g.measureText(text).width + 7;
     }
-    if (section) x = drawSection(g, state, line, bar, section, Math.max(x, taken));
+    if (section) x = drawSection(g, state, line2, bar, section, Math.max(x, taken));
     const before = chart.time_map.bars[bar.bar - 1];
     if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
       g.font = palette.bold;
@@ -1389,19 +1531,19 @@ function drawHeads(g, state, line) {
     taken = Math.max(taken, x > bar.x ? x : 0);
     const doubt = doubts.get(bar.bar);
     if (bar.width > 110 && doubt) {
-      const words = `${doubt} in doubt`;
+      const words2 = `${doubt} in doubt`;
       g.font = palette.small;
       g.fillStyle = palette.doubt;
       g.textAlign = "right";
-      if (bar.x + bar.width - 6 - g.measureText(words).width > taken) g.fillText(words, bar.x + bar.width - 6, 11);
+      if (bar.x + bar.width - 6 - g.measureText(words2).width > taken) g.fillText(words2, bar.x + bar.width - 6, 11);
     }
   }
 }
-function drawSection(g, { chart, palette }, line, bar, section, x) {
+function drawSection(g, { chart, palette }, line2, bar, section, x) {
   const text = [section.label, section.name].filter(Boolean).join("  ");
   g.font = palette.bold;
-  const next = line.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
-  const room = (next ? next.x - 14 : line.right) - x - 12;
+  const next = line2.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
+  const room = (next ? next.x - 14 : line2.right) - x - 12;
   const w = Math.min(g.measureText(text).width, Math.max(room, 8));
   g.strokeStyle = palette.ink;
   g.lineWidth = 1;
@@ -1410,10 +1552,10 @@ function drawSection(g, { chart, palette }, line, bar, section, x) {
   g.fillText(text, x + 5, 11, w);
   return x + w + 16;
 }
-function drawMarks(g, { chart, sheet, palette }, line) {
+function drawMarks(g, { chart, sheet, palette }, line2) {
   if (sheet.countsY === sheet.marksY) return;
   const y = sheet.marksY + 7.5;
-  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line)) {
+  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line2)) {
     const fill = mark.kind === "fill";
     const right = to - Math.min(4, (to - from) / 3);
     let left = from + (opens ? 1 : 0);
@@ -1422,17 +1564,17 @@ function drawMarks(g, { chart, sheet, palette }, line) {
     g.font = mark.confirmed && fill ? palette.smallBold : palette.small;
     g.textAlign = "left";
     const word = wordOf(chart, mark);
-    const words = first ? [mark.text && (fill ? `${word}: ${mark.text}` : mark.text), word].find(
+    const words2 = first ? [mark.text && (fill ? `${word}: ${mark.text}` : mark.text), word].find(
       (w) => w && g.measureText(w).width + 12 < right - left
     ) : void 0;
     if (opens) vertical(g, left, y, y + 5);
-    if (words) {
-      const end = left + 8 + g.measureText(words).width;
+    if (words2) {
+      const end = left + 8 + g.measureText(words2).width;
       const ink = g.fillStyle;
       g.fillStyle = palette.paper;
       g.fillRect(left + 3, sheet.marksY + 1, end - left - 4, SIZES.marks - 2);
       g.fillStyle = ink;
-      g.fillText(words, left + 4, y);
+      g.fillText(words2, left + 4, y);
       if (opens) horizontal(g, left, left + 2, y);
       left = end;
     }
@@ -1442,41 +1584,51 @@ function drawMarks(g, { chart, sheet, palette }, line) {
     if (closes) vertical(g, right, y, y + 5);
   }
 }
-function columnRoom(columns, scale) {
-  return columns.length ? Math.min(...new Set(columns.map((c) => valueOf(c.step)))) * scale : 0;
-}
-function drawHits(g, state, line, bar) {
-  const { chart, time, sheet, palette, kit, rowOf, doubtBelow } = state;
-  const room = Math.min(columnRoom(state.columns(bar.bar), line.scale), 26);
-  for (const note of chart.bars[bar.bar].notes) {
+function drawHits(g, state, line2, bar) {
+  const { chart, time, sheet, palette, kit, rowOf, doubtBelow, chosen } = state;
+  const written = chart.bars[bar.bar];
+  const near = gapsOf(written);
+  written.notes.forEach((note, k) => {
     const row = rowOf.get(note.instrument);
-    if (row === void 0) continue;
+    if (row === void 0) return;
     const position = valueOf(parseFraction(note.at));
-    const x = bar.x + position * line.scale;
-    const heardX = note.deviation_s ? xOfTime(line, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
+    const x = bar.x + position * line2.scale;
+    const y = rowBase(sheet, row);
+    const radius = Math.min(5.4, near[k] * line2.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
+    if (chosen.size && chosen.has(placeKey({ bar: bar.bar, at: note.at, instrument: note.instrument }))) {
+      g.fillStyle = palette.wash;
+      g.strokeStyle = palette.mark;
+      g.lineWidth = 1.5;
+      g.beginPath();
+      g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
+      g.fill();
+      g.stroke();
+    }
+    const heardX = note.deviation_s ? xOfTime(line2, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
     drawHit(g, {
       kind: kit[note.instrument].notehead,
       x,
-      y: rowY(sheet, row),
-      room,
-      rowHeight: SIZES.row,
+      y,
+      radius,
+      stemRoom: y - sheet.rowTops[row] - 2,
       note,
       doubtful: isDoubtful(note, doubtBelow),
       heardX,
       palette
     });
-  }
+  });
 }
-function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
-  if (!cursor || cursor.bar < line.first || cursor.bar >= line.last) return;
+function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line2) {
+  if (!cursor || cursor.bar < line2.first || cursor.bar >= line2.last) return;
   const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
   const row = rowOf.get(cursor.instrument);
   if (row === void 0) return;
-  const y = rowY(sheet, row) + SIZES.row * 0.22;
+  const high = Math.max(sheet.rowHeights[row], 16);
+  const middle = sheet.rowTops[row] + sheet.rowHeights[row] / 2;
   g.strokeStyle = palette.mark;
-  g.lineWidth = focused ? 2 : 1;
+  g.lineWidth = focused ? 2.5 : 1;
   g.beginPath();
-  g.roundRect(x - 9.5, y - 13, 19, 21, 4);
+  g.roundRect(x - 10.5, middle - high / 2, 21, high, 4);
   g.stroke();
   g.beginPath();
   g.moveTo(x - 4, sheet.rowsY - 1);
@@ -1486,12 +1638,22 @@ function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
   g.fillStyle = palette.mark;
   g.fill();
 }
-function drawDraggedLine(g, { drag, sheet, palette }, line) {
-  if (drag.line !== line.index) return;
+function drawBox(g, { drag, palette }, top, ratio) {
+  if (!drag?.box) return;
+  const { x0, y0, x1, y1 } = drag.box;
+  g.setTransform(ratio, 0, 0, ratio, 0, -top * ratio);
+  g.strokeStyle = palette.mark;
+  g.fillStyle = palette.wash;
+  g.lineWidth = 1;
+  g.fillRect(x0, y0, x1 - x0, y1 - y0);
+  g.strokeRect(x0, y0, x1 - x0, y1 - y0);
+}
+function drawDraggedLine(g, { drag, sheet, palette }, line2) {
+  if (drag.line !== line2.index) return;
   g.strokeStyle = palette.mark;
   g.lineWidth = 2;
   g.setLineDash([4, 3]);
-  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsY + sheet.rowCount * SIZES.row);
+  vertical(g, drag.x, sheet.waveY - 3, sheet.rowsBottom);
   g.setLineDash([]);
 }
 function vertical(g, x, y0, y1) {
@@ -1515,7 +1677,7 @@ function drawOverview(g, state, width, height, ratio, inView) {
   g.fillStyle = palette.paper;
   g.fillRect(0, 0, width, height);
   g.textBaseline = "middle";
-  const body = [17, height - 7];
+  const body = [15, height - 6];
   const fullest = Math.max(8, ...chart.bars.map((b) => b.notes.length));
   g.fillStyle = palette.wash;
   g.fillRect(left + inView[0] * scale, 0, (inView[1] - inView[0]) * scale, height);
@@ -1550,7 +1712,7 @@ function drawOverview(g, state, width, height, ratio, inView) {
     vertical(g, x + 0.5, 3, body[1]);
     g.fillStyle = palette.ink;
     const text = [s.label, s.name].filter(Boolean).join(" ");
-    if (end - x > 14) g.fillText(text, x + 4, 9, Math.max(end - x - 6, 8));
+    if (end - x > 14) g.fillText(text, x + 4, 8, Math.max(end - x - 6, 8));
   });
   if (selection) {
     g.strokeStyle = palette.mark;
@@ -1642,7 +1804,7 @@ var COMMANDS = {
   "last bar": (v) => goToBar(v, v.chart.bars.length - 1),
   "nearer": (v) => v.zoom(-1),
   "farther": (v) => v.zoom(1),
-  "leave": (v) => v.selection ? v.select(null) : v.leave(),
+  "leave": (v) => v.leave(),
   "next doubt": (v) => goToDoubt(v, 1),
   "previous doubt": (v) => goToDoubt(v, -1),
   "next doubtful bar": (v) => {
@@ -1653,65 +1815,96 @@ var COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
-    const marks = marksMeant(v.chart, v.cursor, v.selection);
-    if (marks.length && (!note || note.confirmed)) return keepMarks(v, marks);
-    if (!note) return v.say("There is no hit and no mark here to keep.");
-    v.edit(change(v, note, { confirmed: true }));
-    goToDoubt(v, 1);
+    const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
+    const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
+    if (!hits.length && marks.length) return keepMarks(v, marks);
+    if (!hits.length) return v.say(hitsMeant(v).length ? "Kept already." : "There is no hit and no mark here to keep.");
+    const one = hits.length === 1 && !v.chosen.size && !v.selection;
+    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep"));
+    if (one) goToDoubt(v, 1, false);
+    else v.say(`${count(hits)} kept.`);
   },
-  "reject": (v) => withNote(v, () => {
-    removeHere(v);
-    goToDoubt(v, 1);
-  }),
+  "reject": (v) => {
+    const one = !v.chosen.size && !v.selection;
+    if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
+    if (one) goToDoubt(v, 1, false);
+  },
   "keep bars": (v) => {
-    const edit = acceptBarEdit(v.chart, ...bars(v));
-    if (edit) v.edit(edit);
-    else v.say("Every hit here is confirmed already.");
+    const hits = hitsOf2(v.chart, bars(v), (n) => !n.confirmed);
+    if (!hits.length) return v.say("Every hit here is confirmed already.");
+    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep bars"));
+    v.say(`${count(hits)} kept ${inBars(v, bars(v))}.`);
   },
-  "correct repeats": (v) => v.session.do({ command: "correct repeats", bar_index: v.cursor.bar }),
+  "correct repeats": (v) => {
+    const from = v.offered();
+    if (from === void 0) return v.say("Nothing to correct elsewhere: no other bar is as this one was before it was changed.");
+    v.session.do({ command: "correct repeats", bar_index: from });
+  },
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
-    if (noteAt(v.chart, bar, at, instrument)) removeHere(v);
+    if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
     else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
   },
-  "remove": (v) => v.selection ? cut(v) : withNote(v, () => removeHere(v)),
-  "move left": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, -1)),
-  "move right": (v) => moveHit(v, neighbourColumn(v.chart, v.cursor, 1)),
-  "move up": (v) => moveHit(v, neighbourRow(v, -1)),
-  "move down": (v) => moveHit(v, neighbourRow(v, 1)),
-  "louder": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity + VELOCITY_STEP)),
-  "softer": (v) => withNote(v, (n) => setVelocity(v, n, n.velocity - VELOCITY_STEP)),
-  "velocity": (v, key2) => withNote(v, (n) => setVelocity(v, n, Math.round(Number(key2) * 127 / 9))),
+  "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
+  "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),
+  "move right": (v) => moveMeant(v, (p) => column(v, p, 1), "moved a column on"),
+  "move up": (v) => moveMeant(v, (p) => neighbourRow(v, p, -1), "given to the row above"),
+  "move down": (v) => moveMeant(v, (p) => neighbourRow(v, p, 1), "given to the row below"),
+  "to drum": (v, name) => moveMeant(v, (p) => ({ ...p, instrument: name }), `given to the ${name}`),
+  "louder": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x + VELOCITY_STEP)), "louder"),
+  "softer": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x - VELOCITY_STEP)), "softer"),
+  "velocity": (v, key) => {
+    const velocity = Math.round(Number(key) * 127 / 9);
+    withHits(v, (hits) => v.edit(velocities(hits, () => velocity)), `velocity ${velocity}`);
+  },
+  "right hand": (v) => hand(v, "R"),
+  "left hand": (v) => hand(v, "L"),
   ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
-    (name) => [name, (v) => withNote(v, (n) => v.edit(articulationEdit(v.cursor.bar, n, name)))]
+    (name) => [name, (v) => articulate(v, name)]
   )),
-  "open": (v) => withNote(v, (n) => {
-    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat" }[n.instrument];
-    if (other) moveHit(v, { bar: v.cursor.bar, at: v.cursor.at, instrument: other });
-    else v.say("Only a hi-hat is open or closed.");
-  }),
+  "open": (v) => {
+    const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat", "pedal hi-hat": "open hi-hat" };
+    const hits = hitsMeant(v).filter(({ note }) => other[note.instrument]);
+    if (!hits.length) return v.say("Only a hi-hat is open or closed.");
+    move(v, hits, (p) => ({ ...p, instrument: other[p.instrument] }), "open or closed");
+  },
   "select left": (v) => extendSelection(v, -1),
   "select right": (v) => extendSelection(v, 1),
   "select all": (v) => v.select([0, v.chart.bars.length - 1]),
+  "all alike": (v) => withHits(v, (hits) => {
+    const alike = new Set(hits.map(({ note }) => `${note.at} ${note.instrument}`));
+    v.choose(chosenOf(hitsOf2(v.chart, v.selection || [0, v.chart.bars.length - 1], (n) => alike.has(`${n.at} ${n.instrument}`))));
+    v.sayChosen();
+  }),
   "copy": (v) => copy(v),
   "cut": (v) => {
     copy(v);
-    cut(v);
+    if (v.chosen.size) return v.run("remove");
+    const [first, last] = bars(v);
+    const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
+    v.edit({ edit: "set bars", first_bar: first, bars: empty });
+    v.say(`Hits ${inBars(v, bars(v))} taken out and copied; the bars stay.`);
   },
   "paste": (v) => {
-    if (!v.session.copied) return v.say("Nothing is copied yet: select bars and press Ctrl C.");
+    const { copied } = v.session;
+    if (!copied) return v.say("Nothing is copied yet: choose hits or bars and press Ctrl C.");
+    if (copied.hits) return writeCopies(v, pasteHitsEdit(v.chart, copied, v.cursor), "pasted");
     const [first, last] = bars(v);
-    const count = Math.max(v.session.copied.length, v.selection ? last - first + 1 : 0);
-    v.edit(pasteEdit(v.chart, v.session.copied, first, count));
+    const most = Math.max(copied.length, v.selection ? last - first + 1 : 0);
+    const edit = pasteEdit(v.chart, copied, first, most);
+    v.edit(edit);
+    v.say(`Pasted over what was ${inBars(v, [first, first + edit.bars.length - 1])}.`);
   },
   "repeat": (v) => {
+    if (v.chosen.size) return writeCopies(v, repeatHitsEdit(v.chart, hitsMeant(v)), "repeated");
     const [first, last] = bars(v);
     const edit = pasteEdit(v.chart, copiedBars(v.chart, first, last), last + 1);
     if (!edit) return v.say("The chart ends here: there is no bar to write the repeat into.");
     v.edit(edit);
-    v.select([last + 1, Math.min(2 * last + 1 - first, v.chart.bars.length - 1)]);
-    goToBar(v, last + 1, false);
+    const to = [last + 1, last + edit.bars.length];
+    v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, to[0]) }, false);
+    v.select(to);
+    v.say(`Repeated over what was ${inBars(v, to)}.`);
   },
   "coarser": (v) => subdivide(v, -1),
   "finer": (v) => subdivide(v, 1),
@@ -1742,6 +1935,7 @@ var COMMANDS = {
     if (!mark) return v.say(NO_MARK);
     v.ask(`Words of the ${mark.kind} marked here: `, mark.text, "", (text) => v.edit(wordsEdit(mark, text)));
   },
+  "menu": (v) => v.openMenuHere(),
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
   "tap": (v) => v.tap(),
@@ -1749,31 +1943,41 @@ var COMMANDS = {
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
+  "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys()
 };
 var bars = (v) => v.selection || [v.cursor.bar, v.cursor.bar];
-function go(v, place) {
-  if (place) v.moveCursor({ ...v.cursor, ...place });
+function go(v, place2) {
+  if (place2) v.moveCursor({ ...v.cursor, ...place2 });
 }
 function goToBar(v, bar, clear = true) {
   if (bar < 0 || bar >= v.chart.bars.length) return;
   v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, clear);
 }
 function goByLine(v, direction) {
-  const line = lineOf(v.sheet, v.cursor.bar);
-  const next = v.sheet.lines[line.index + direction];
-  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line.first, next.last - 1));
+  const line2 = lineOf(v.sheet, v.cursor.bar);
+  const next = v.sheet.lines[line2.index + direction];
+  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line2.first, next.last - 1));
 }
-function neighbourRow(v, direction) {
-  const instrument = v.rows[v.rowOf.get(v.cursor.instrument) + direction];
-  return instrument ? { bar: v.cursor.bar, at: v.cursor.at, instrument } : null;
+function neighbourRow(v, place2, direction) {
+  const instrument = v.rows[v.rowOf.get(place2.instrument) + direction];
+  return instrument ? { ...place2, instrument } : null;
+}
+function column(v, place2, direction) {
+  const to = neighbourColumn(v.chart, place2, direction);
+  return to && { ...to, instrument: place2.instrument };
 }
 function changeRow(v, direction) {
-  go(v, neighbourRow(v, direction));
+  go(v, neighbourRow(v, v.cursor, direction));
 }
-function goToDoubt(v, direction) {
+var count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
+function inBars(v, [first, last]) {
+  const number = (bar) => barNumber(v.chart, bar);
+  return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
+}
+function goToDoubt(v, direction, asked = true) {
   const doubts = doubtfulHits(v.chart, v.doubtBelow);
-  if (!doubts.length) return v.say("No hit is in doubt any more.");
+  if (!doubts.length) return asked ? v.say("No hit is in doubt any more.") : void 0;
   const after = (d) => order(v, d) > 0;
   const found = direction > 0 ? doubts.find(after) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
   v.moveCursor({ bar: found.bar, at: found.note.at, instrument: found.note.instrument });
@@ -1782,46 +1986,74 @@ function order(v, { bar, note }) {
   const { cursor } = v;
   return bar - cursor.bar || compare(parseFraction(note.at), parseFraction(cursor.at)) || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
 }
-function withNote(v, act) {
-  const note = noteAt(v.chart, v.cursor.bar, v.cursor.at, v.cursor.instrument);
-  if (note) act(note);
-  else v.say("There is no hit here; Enter writes one.");
+function withHits(v, act, done = "") {
+  const hits = hitsMeant(v);
+  if (hits.length) act(hits);
+  else v.say(v.selection ? "The selected bars have no hits." : "There is no hit here; Enter writes one.");
+  if (hits.length > 1 && done) v.say(`${count(hits)}: ${done}.`);
+  return hits.length > 0;
 }
-function change(v, note, fields) {
-  return { edit: "change note", bar_index: v.cursor.bar, position: note.at, instrument: note.instrument, ...fields };
+var velocities = (hits, changed) => changeEdit(hits, (note) => ({
+  velocity: Math.min(Math.max(changed(note.velocity), 1), 127),
+  confirmed: true
+}), "loudness");
+function hand(v, letter) {
+  withHits(v, (hits) => {
+    const sticking = hits.every(({ note }) => note.sticking === letter) ? "" : letter;
+    v.edit(changeEdit(hits, () => ({ sticking, confirmed: true }), "sticking"));
+  }, letter === "R" ? "right hand" : "left hand");
 }
-function setVelocity(v, note, velocity) {
-  v.edit(change(v, note, { velocity: Math.min(Math.max(velocity, 1), 127), confirmed: true }));
+function articulate(v, name) {
+  withHits(v, (hits) => {
+    const edit = articulateEdit(hits, name, v.session.info.kit);
+    if (edit) v.edit(edit);
+    else v.say(`A ${hits[0].note.instrument} has no ${name}.`);
+  }, name);
 }
-function removeHere(v) {
-  const { bar, at, instrument } = v.cursor;
-  v.edit({ edit: "remove note", bar_index: bar, position: at, instrument });
+function move(v, hits, to, done) {
+  const moved = moveEdit(hits, to, "move hits");
+  if (!moved) return v.say("There is no place to move to.");
+  const { cursor } = v;
+  const mine = hits.findIndex(({ bar, note }) => placeKey({ bar, at: note.at, instrument: note.instrument }) === placeKey(cursor));
+  v.edit(moved.edit);
+  if (v.chosen.size) v.choose(new Map(moved.places.map((p) => [placeKey(p), p])));
+  if (mine >= 0) v.moveCursor(moved.places[mine], false);
+  if (hits.length > 1) v.say(`${count(hits)} ${done}.`);
 }
-function moveHit(v, to) {
-  if (!to) return;
-  withNote(v, (note) => {
-    const target = { instrument: v.cursor.instrument, ...to };
-    v.edit({
-      edit: "move note",
-      bar_index: v.cursor.bar,
-      position: note.at,
-      instrument: note.instrument,
-      to_bar_index: target.bar,
-      to_position: target.at,
-      to_instrument: target.instrument
-    });
-    v.moveCursor(target);
-  });
+function moveMeant(v, to, done) {
+  withHits(v, (hits) => move(v, hits, to, done));
+}
+function moveHits(v, from, to) {
+  const hits = v.chosen.has(placeKey(from)) ? hitsMeant(v) : hitsAt(v.chart, [from]);
+  if (placeKey(from) === placeKey(to)) return;
+  if (hits.length === 1) return move(v, hits, () => to, "moved");
+  const rows = v.rowOf.get(to.instrument) - v.rowOf.get(from.instrument);
+  const copied = copyOf(v.chart, [...hits, ...hitsAt(v.chart, [from])]);
+  const shifted = /* @__PURE__ */ new Map();
+  const offset = copied.hits[copied.hits.length - 1].after;
+  hits.forEach(({ bar, note }, k) => shifted.set(placeKey({ bar, at: note.at, instrument: note.instrument }), copied.hits[k].after));
+  move(v, hits, (p) => {
+    const instrument = v.rows[v.rowOf.get(p.instrument) + rows];
+    const there = placeBeyond(v.chart, to, shifted.get(placeKey(p)), offset);
+    return instrument && there ? { ...there, instrument } : null;
+  }, "moved");
 }
 function copy(v) {
+  if (v.chosen.size) {
+    const hits = hitsMeant(v);
+    v.session.copied = copyOf(v.chart, hits);
+    return v.say(`${count(hits)} copied; Ctrl V writes them from the cursor on.`);
+  }
   v.session.copied = copiedBars(v.chart, ...bars(v));
   const n = v.session.copied.length;
   v.say(`${n} bar${n > 1 ? "s" : ""} copied; Ctrl V writes ${n > 1 ? "them" : "it"} at the cursor.`);
 }
-function cut(v) {
-  const [first, last] = bars(v);
-  const empty = v.chart.bars.slice(first, last + 1).map((b) => ({ ...b, notes: [] }));
-  v.edit({ edit: "set bars", first_bar: first, bars: empty });
+function writeCopies(v, found, done) {
+  if (!found) return v.say("The chart ends here: there is no bar to write into.");
+  v.edit(found.edit);
+  v.choose(new Map(found.places.map((p) => [placeKey(p), p])));
+  v.moveCursor(found.places[0], false);
+  v.say(`${count(found.places)} ${done}.`);
 }
 function extendSelection(v, direction) {
   const anchor = v.anchor ?? v.cursor.bar;
@@ -1862,9 +2094,9 @@ function sayMark(v, then = "") {
 function goToMark(v, direction) {
   const marks = proposedMarks(v.chart);
   if (!marks.length) return v.say("No mark is only proposed.");
-  const side = (m) => comparePlaces(m.start, [v.cursor.bar, v.cursor.at]) * direction > 0;
+  const side2 = (m) => comparePlaces(m.start, [v.cursor.bar, v.cursor.at]) * direction > 0;
   const ordered = direction > 0 ? marks : marks.reverse();
-  const [bar, at] = (ordered.find(side) ?? ordered[0]).start;
+  const [bar, at] = (ordered.find(side2) ?? ordered[0]).start;
   v.moveCursor({ ...v.cursor, bar, at });
 }
 function askSection(v) {
@@ -1897,11 +2129,16 @@ function meant(v) {
   if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
   return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
 }
-for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
+COMMANDS["set meter"] = (v, meter) => {
+  const [stretch, where] = meant(v);
+  v.edit({ edit: "set meter", meter, ...stretch });
+  v.say(`${meter} ${where}; every hit stays where it was heard.`);
+};
+for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
   COMMANDS[name] = (v) => {
     const [stretch, where] = meant(v);
     v.edit({ ...edit, ...stretch });
-    v.say(`${words} ${where}; every hit stays where it was heard.`);
+    v.say(`${words2} ${where}; every hit stays where it was heard.`);
   };
 }
 COMMANDS["split bar"] = (v) => v.edit({ edit: "split bar", bar_index: v.cursor.bar, position: v.cursor.at });
@@ -1935,16 +2172,16 @@ var SHORTCUTS = [
     { keys: ["End"], command: "last bar", does: "" },
     { keys: ["z"], command: "nearer", does: "fewer or more bars in a line", shown: "z Z" },
     { keys: ["Shift+Z"], command: "farther", does: "" },
-    { keys: ["Escape"], command: "leave", does: "back to the notebook" }
+    { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" }
   ] },
   { group: "Doubts", shortcuts: [
     { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
     { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, go to the next" },
-    { keys: ["x"], command: "reject", does: "take the hit out, go to the next" },
+    { keys: ["x"], command: "reject", does: "take the hit out, go to the next doubt" },
     { keys: ["Shift+K"], command: "keep bars", does: "keep the whole bar (or selection)", shown: "K" },
-    { keys: ["e"], command: "correct repeats", does: "fix matching bars too" }
+    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" }
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
@@ -1956,6 +2193,12 @@ var SHORTCUTS = [
     { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
     { keys: ["-"], command: "softer", does: "" },
     { keys: ["1", "2", "3", "4", "5", "6", "7", "8", "9"], command: "velocity", does: "soft … loud", shown: "1 … 9" }
+  ] },
+  { group: "Chosen hits", shortcuts: [
+    { keys: ["Shift+A"], command: "all alike", does: "choose all like this: same drum, same place in the bar", shown: "A" },
+    { keys: ["Shift+R"], command: "right hand", does: "right or left hand", shown: "R L" },
+    { keys: ["Shift+L"], command: "left hand", does: "" },
+    { keys: ["ContextMenu", "Shift+F10"], command: "menu", does: "menu of what can be done here", shown: "Menu" }
   ] },
   { group: "Articulation", shortcuts: [
     { keys: ["g"], command: "ghost", does: "ghost" },
@@ -1976,7 +2219,7 @@ var SHORTCUTS = [
     { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
     { keys: ["Ctrl+X"], command: "cut", does: "" },
     { keys: ["Ctrl+V"], command: "paste", does: "" },
-    { keys: ["Ctrl+D"], command: "repeat", does: "repeat the selected bars after themselves" },
+    { keys: ["Ctrl+D"], command: "repeat", does: "repeat chosen hits or bars after themselves" },
     { keys: ["b"], command: "coarser", does: "subdivision of each beat: coarser or finer", shown: "b B" },
     { keys: ["Shift+B"], command: "finer", does: "" },
     { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
@@ -2026,14 +2269,14 @@ function hearingHint(view) {
   const hint = make("div", "wbg-hint", { role: "note" });
   const text = make("span", "");
   text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
-  const button = make("button", "", { type: "button" });
-  button.textContent = "Understood";
-  button.addEventListener("click", () => {
+  const button2 = make("button", "", { type: "button" });
+  button2.textContent = "Understood";
+  button2.addEventListener("click", () => {
     view.set("hearing_hint", false);
     hint.hidden = true;
-    view.scroller.focus();
+    view.takeKeys();
   });
-  hint.append(text, button);
+  hint.append(text, button2);
   hint.hidden = !view.model.get("hearing_hint");
   return hint;
 }
@@ -2044,7 +2287,9 @@ function fillKeyList(panel, hide) {
   const title = make("div", "wbg-keys-title");
   title.textContent = "Mouse";
   const mouse = make("p", "");
-  mouse.textContent = "Click an empty place: write a hit. Click a hit: choose it; click again: remove it. Drag a hit: move it. Alt-click: write between columns. Drag a bar line in the waveform: move it. Click or drag bar numbers: select bars.";
+  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
+  panel.setAttribute("role", "dialog");
+  panel.setAttribute("aria-label", "Keys and mouse");
   panel.append(close, title, mouse);
   for (const { group, shortcuts } of SHORTCUTS) {
     const name = make("div", "wbg-keys-title");
@@ -2053,11 +2298,11 @@ function fillKeyList(panel, hide) {
     for (const s of shortcuts) {
       if (!s.does) continue;
       const entry = make("div", "wbg-key", { role: "listitem" });
-      const key2 = make("span", "wbg-key-name");
-      key2.textContent = s.shown || s.keys[0];
+      const key = make("span", "wbg-key-name");
+      key.textContent = s.shown || s.keys[0];
       const does = make("span", "");
       does.textContent = s.does;
-      entry.append(key2, does);
+      entry.append(key, does);
       list.append(entry);
     }
     panel.append(name, list);
@@ -2070,24 +2315,463 @@ function make(tag, className, attributes = {}) {
   return e;
 }
 
+// js/panels.js
+var percent = (x) => `${x} %`;
+var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
+var SUBDIVISIONS2 = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
+var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
+var SOUNDS = [["recording", "Recording"], ["chart", "Chart"], ["click", "Click"]];
+var line = (...parts) => {
+  const e = document.createElement("div");
+  e.className = "wbg-panel-row";
+  e.append(...parts);
+  return e;
+};
+var PANELS = {
+  "Sound": (v) => [
+    ...SOUNDS.map(([source, name]) => line(
+      slider(v, name, `${source}_level`, 0, 100, 5, percent),
+      slider(v, "placed", `${source}_pan`, -100, 100, 10, side)
+    )),
+    line(menu(v, "Count-in", "count_in_bars", COUNT_INS), slider(v, "Drums", "drums_db", -24, 24, 3, (x) => `${x} dB`))
+  ],
+  "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
+  "Bars": (v) => [
+    line(
+      words("Hits of the bars:"),
+      button(v, "Keep all", "keep bars"),
+      button(v, "Copy", "copy"),
+      button(v, "Paste", "paste"),
+      button(v, "Repeat after", "repeat"),
+      choice("Subdivision", [["…", 0], ...SUBDIVISIONS2], (parts) => parts && subdivide2(v, parts))
+    ),
+    line(
+      words("Marks:"),
+      button(v, "Section here", "section"),
+      button(v, "Fill", "mark fill"),
+      button(v, "Next proposed mark", "next mark"),
+      button(v, "Not a fill", "drop mark"),
+      button(v, "Most doubtful bar", "next doubtful bar")
+    )
+  ],
+  "Bar lines": (v) => [
+    line(
+      menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
+      field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
+      button(v, "1 a beat earlier", "one earlier"),
+      button(v, "1 a beat later", "one later"),
+      button(v, "1 half a beat later", "one half later")
+    ),
+    line(
+      button(v, "Half tempo", "half tempo"),
+      button(v, "Double tempo", "double tempo"),
+      button(v, "3 beats for 2", "three for two"),
+      button(v, "2 beats for 3", "two for three"),
+      button(v, "Split bar at the cursor", "split bar"),
+      button(v, "Join with next bar", "join bars"),
+      button(v, "Fix line or let it go", "fix line")
+    )
+  ],
+  "View": (v) => [
+    line(
+      menu(v, "Bars in a line", "bars_per_line", LINES),
+      slider(
+        v,
+        "Doubt hits below",
+        "doubt_below",
+        0,
+        1,
+        0.05,
+        (x) => percent(Math.round(100 * x))
+      ),
+      toggle(v, "Waveform", "show_waveform"),
+      toggle(v, "Spectrogram", "show_spectrogram"),
+      toggle(v, "All drums", "all_rows")
+    )
+  ]
+};
+var HIT_COMMANDS = [
+  ["softer", "Softer"],
+  ["louder", "Louder"],
+  ["ghost", "Ghost"],
+  ["accent", "Accent"],
+  ["flam", "Flam"],
+  ["drag", "Drag"],
+  ["roll", "Roll"],
+  ["rim shot", "Rim shot"],
+  ["choke", "Choke"],
+  ["open", "Open/closed"],
+  ["half open", "Half open"],
+  ["foot splash", "Foot splash"]
+];
+function subdivide2(v, parts) {
+  const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
+  const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({
+    edit: "set subdivisions",
+    bar_index: first + k,
+    subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts)
+  }));
+  v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
+  v.say(`Beats of bar ${barNumber(v.chart, first)}${last > first ? ` to ${barNumber(v.chart, last)}` : ""} divided anew.`);
+}
+
+// js/toolbar.js
+var KEY_OF = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.map((s) => [s.command, s.keys[0]])));
+var keyOf = (command) => KEY_OF.get(command);
+var capOf = (key) => key.replace(/^ $/, "Space").replace(/^Shift\+(?=[A-Z]$)/, "").replace("Arrow", "").replace("+", " ").trim() || "+";
+function button(view, words2, command, tooltip = "") {
+  const e = make("button", "wbg-button", { type: "button" });
+  e.textContent = words2;
+  const key = keyOf(command);
+  e.title = [tooltip, key && `Key: ${capOf(key)}`].filter(Boolean).join(" · ");
+  e.dataset.command = command;
+  e.addEventListener("click", () => view.run(command));
+  return e;
+}
+function toggle(view, words2, trait, tooltip = "") {
+  const e = make("button", "wbg-button", { type: "button", title: tooltip });
+  e.textContent = words2;
+  e.addEventListener("click", () => view.set(trait, !view.model.get(trait)));
+  follow(view, trait, (on) => e.setAttribute("aria-pressed", String(Boolean(on))));
+  return e;
+}
+function slider(view, words2, trait, low, high, step, said = String) {
+  const label = make("label", "wbg-slider");
+  const input = make("input", "", { type: "range", min: low, max: high, step, "aria-label": words2 });
+  const value2 = make("output", "");
+  const live = () => {
+    view.model.set(trait, Number(input.value));
+    value2.textContent = said(Number(input.value));
+  };
+  input.addEventListener("input", live);
+  input.addEventListener("change", () => view.set(trait, Number(input.value)));
+  label.append(document.createTextNode(words2), input, value2);
+  follow(view, trait, (now2) => {
+    input.value = String(now2);
+    value2.textContent = said(now2);
+  });
+  return label;
+}
+function menu(view, words2, trait, options) {
+  const e = choice(words2, options, (value2) => view.set(trait, value2));
+  follow(view, trait, (now2) => {
+    e.lastChild.selectedIndex = options.findIndex(([, value2]) => value2 === now2);
+  });
+  return e;
+}
+function choice(words2, options, act) {
+  const label = make("label", "wbg-choice");
+  const select = make("select", "", { "aria-label": words2 });
+  for (const [name] of options) {
+    const option = make("option", "");
+    option.textContent = name;
+    select.append(option);
+  }
+  select.addEventListener("change", () => act(options[select.selectedIndex][1]));
+  label.append(document.createTextNode(words2), select);
+  return label;
+}
+function field(view, words2, placeholder, act, width = "9em") {
+  const label = make("label", "wbg-field");
+  const input = make("input", "", { type: "text", maxlength: "120", placeholder, "aria-label": words2 });
+  input.style.width = width;
+  input.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" && event.key !== "Escape") return;
+    if (event.key === "Enter") act(input.value.trim());
+    event.preventDefault();
+    view.takeKeys();
+  });
+  label.append(document.createTextNode(words2), input);
+  return label;
+}
+function words(text) {
+  const e = make("span", "wbg-words");
+  e.textContent = text;
+  return e;
+}
+function follow(view, trait, show2) {
+  const tell = () => show2(view.model.get(trait));
+  view.model.on(`change:${trait}`, tell);
+  view.drop.push(() => view.model.off(`change:${trait}`, tell));
+  tell();
+}
+var Toolbar = class {
+  constructor(view) {
+    this.view = view;
+    this.element = make("div", "wbg-tools", { role: "toolbar", "aria-label": "Tools of the grid" });
+    this.panel = make("div", "wbg-panel", { role: "region" });
+    this.panel.hidden = true;
+    const group = (...parts) => {
+      const e = make("span", "wbg-group");
+      e.append(...parts);
+      return e;
+    };
+    this.play = button(view, "Play", "play");
+    follow(view, "playing", (on) => {
+      this.play.textContent = on ? "Stop" : "Play";
+      this.play.setAttribute("aria-pressed", String(on));
+    });
+    this.tabs = Object.keys(PANELS).map((name) => {
+      const tab = make("button", "wbg-button wbg-tab", { type: "button", "aria-expanded": "false" });
+      tab.textContent = name;
+      tab.addEventListener("click", () => this.open(this.opened === name ? "" : name));
+      return tab;
+    });
+    this.element.append(
+      group(this.play, toggle(view, "Loop", "loop", "Key: l"), slider(view, "", "speed_percent", 25, 150, 5, (x) => `${x} %`)),
+      group(
+        button(view, "Next doubt", "next doubt"),
+        button(view, "Keep", "keep"),
+        button(view, "Remove", "reject"),
+        button(view, "Same elsewhere", "correct repeats", "The same correction in every bar that matches")
+      ),
+      group(button(view, "Undo", "undo"), button(view, "Redo", "redo"), button(view, "Save", "save")),
+      group(...this.tabs, button(view, "?", "keys", "All keys"))
+    );
+    for (const part of [this.element, this.panel]) {
+      part.addEventListener("pointerdown", (event) => this.keepKeys(event));
+      part.addEventListener("click", (event) => this.keepKeys(event));
+      part.addEventListener("change", (event) => {
+        if (event.target.tagName === "SELECT") view.takeKeys();
+      });
+    }
+  }
+  /** A press on a button leaves the keys with the sheet; one on a field takes them there. */
+  keepKeys(event) {
+    if (event.target.closest("select, input[type=text]")) return;
+    if (event.type === "pointerdown" && event.target.closest("input")) return;
+    if (event.type === "click" && event.detail === 0) return;
+    if (event.type === "pointerdown") event.preventDefault();
+    if (!event.target.closest("label")) this.view.takeKeys();
+  }
+  /** Open a panel by its name; "" folds it. */
+  open(name) {
+    this.opened = name;
+    this.tabs.forEach((tab) => tab.setAttribute("aria-expanded", String(tab.textContent === name)));
+    this.panel.hidden = !name;
+    this.panel.setAttribute("aria-label", name);
+    this.closing?.();
+    const before = this.view.drop.length;
+    this.panel.replaceChildren(...name ? PANELS[name](this.view) : []);
+    const mine = this.view.drop.splice(before);
+    this.closing = () => mine.forEach((drop) => drop());
+    this.view.fit();
+  }
+};
+
+// js/context_menu.js
+function itemsOfHits(v, hits) {
+  const { kit } = v.session.info;
+  const many = hits.length > 1 ? ` ${hits.length} hits` : "";
+  const able = ARTICULATIONS.filter(([name]) => hits.some(({ note }) => kit[note.instrument].articulations.includes(name)));
+  return [
+    [`Keep${many}`, "keep"],
+    [`Remove${many}`, "remove"],
+    ["Louder", "louder"],
+    ["Softer", "softer"],
+    ["To another drum …", () => openDrums(v)],
+    ...able.map(([name, words2]) => (
+      /** @type {Item} */
+      [words2, name]
+    )),
+    ["Right hand", "right hand"],
+    ["Left hand", "left hand"],
+    ["All like this", "all alike"],
+    ["Copy", "copy"],
+    ["Repeat after", "repeat"]
+  ];
+}
+var ARTICULATIONS = [
+  ["ghost", "Ghost"],
+  ["accent", "Accent"],
+  ["flam", "Flam"],
+  ["drag", "Drag"],
+  ["roll", "Roll"],
+  ["rim shot", "Rim shot"],
+  ["choke", "Choke"],
+  ["half open", "Half open"],
+  ["foot splash", "Foot splash"]
+];
+var OF_BARS = [
+  ["Keep all hits", "keep bars"],
+  ["Copy hits", "copy"],
+  ["Paste", "paste"],
+  ["Take hits out", "cut"],
+  ["Repeat after", "repeat"],
+  ["Play", "play"],
+  ["Section here", "section"],
+  ["Split bar here", "split bar"],
+  ["Join with next bar", "join bars"],
+  ["Fix line or let it go", "fix line"]
+];
+var shown = null;
+function openMenu(v, x, y, ofBars) {
+  const hits = ofBars ? [] : hitsMeant(v);
+  const empty = [["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
+  show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
+}
+function openDrums(v) {
+  const box = shown.getBoundingClientRect();
+  show(v, box.left, box.top, Object.keys(v.session.info.kit).map((name) => [name, () => v.run("to drum", name)]));
+}
+function show(v, x, y, items) {
+  closeMenu();
+  const list = make("div", "wbg-menu", { role: "menu" });
+  for (const [words2, act] of items) {
+    const item = make("button", "", { type: "button", role: "menuitem" });
+    const key = typeof act === "string" && keyOf(act);
+    item.append(words2, ...key ? [cap(key)] : []);
+    item.addEventListener("click", () => {
+      if (typeof act === "string") {
+        closeMenu();
+        v.run(act);
+      } else act();
+      if (!shown) v.takeKeys();
+    });
+    list.append(item);
+  }
+  list.addEventListener("keydown", (event) => {
+    const all = [...list.children];
+    const here = all.indexOf(document.activeElement);
+    const to = { ArrowDown: here + 1, ArrowUp: here - 1, Home: 0, End: -1 }[event.key];
+    if (to !== void 0) all.at(to % all.length).focus();
+    else if (event.key === "Escape" || event.key === "Tab") {
+      closeMenu();
+      v.takeKeys();
+    } else return;
+    event.preventDefault();
+  });
+  list.popover = "manual";
+  v.el.append(list);
+  list.showPopover();
+  list.style.left = `${Math.max(Math.min(x, window.innerWidth - list.offsetWidth - 4), 0)}px`;
+  list.style.top = `${Math.max(Math.min(y, window.innerHeight - list.offsetHeight - 4), 4)}px`;
+  shown = list;
+  list.firstChild?.focus({ preventScroll: true });
+  const elsewhere = (event) => {
+    if (!list.contains(event.target)) closeMenu();
+  };
+  document.addEventListener("pointerdown", elsewhere, true);
+  list.closing = () => document.removeEventListener("pointerdown", elsewhere, true);
+}
+var cap = (key) => {
+  const e = make("span", "wbg-cap");
+  e.textContent = capOf(key);
+  return e;
+};
+function closeMenu() {
+  shown?.closing();
+  shown?.remove();
+  shown = null;
+}
+
+// js/keyboard.js
+var OWN_KEYS = [
+  ["select", /^(Arrow|Enter$| $|Home$|End$|Page|Tab$|F\d)/],
+  ["input[type=range]", /^(Arrow|Home$|End$|Page|Tab$)/],
+  ["button, summary, a[href], input[type=checkbox]", /^(Enter$| $|Tab$)/],
+  [".wbs", /^(ArrowUp$|ArrowDown$|Page|Home$|End$|Tab$)/],
+  ["*", /^(Tab$|F\d)/]
+];
+var TEXT = "textarea, input:not([type=range]):not([type=checkbox]), [contenteditable=true]";
+function isOwn(event) {
+  const { target, key } = event;
+  if (target.closest(TEXT)) return true;
+  if (event.ctrlKey || event.metaKey || event.altKey) return false;
+  return OWN_KEYS.some(([selector, keys]) => target.closest(selector) && keys.test(key));
+}
+function placeOf(el) {
+  let place2 = el;
+  for (let e = el; e; e = e.parentElement) if (e.matches(".jupyter-widgets, .widget-box, .wbg")) place2 = e;
+  return place2;
+}
+function attachKeys(view) {
+  const { el } = view;
+  let place2 = null;
+  const show2 = (here) => {
+    el.dataset.keys = here ? "here" : "away";
+  };
+  const listeners = {
+    keydown: (event) => {
+      event.stopPropagation();
+      if (isOwn(event) || event.defaultPrevented) return;
+      const shortcut = shortcutOf(event);
+      if (!shortcut || !view.chart) return;
+      event.preventDefault();
+      view.run(shortcut.command, event.key, event);
+    },
+    keyup: (event) => event.stopPropagation(),
+    keypress: (event) => event.stopPropagation(),
+    focusin: (event) => {
+      event.target.dataset.lmSuppressShortcuts = "true";
+      show2(true);
+      if (event.target === place2) view.takeKeys();
+    },
+    focusout: (event) => {
+      if (!place2.contains(event.relatedTarget)) show2(false);
+    }
+  };
+  const attach = () => {
+    if (!el.isConnected) {
+      waiting = requestAnimationFrame(attach);
+      return;
+    }
+    place2 = placeOf(el);
+    if (!place2.hasAttribute("tabindex")) place2.tabIndex = -1;
+    place2.dataset.lmSuppressShortcuts = "true";
+    for (const [name, listener] of Object.entries(listeners)) place2.addEventListener(name, listener);
+    show2(place2.contains(document.activeElement));
+  };
+  let waiting = requestAnimationFrame(attach);
+  return () => {
+    cancelAnimationFrame(waiting);
+    for (const [name, listener] of Object.entries(listeners)) place2?.removeEventListener(name, listener);
+  };
+}
+function giveKeysBack(view) {
+  document.activeElement?.blur();
+  view.el.closest(".jp-Notebook")?.focus();
+}
+
 // js/mouse.js
 var DRAG_PX = 5;
 var GRASP_PX = 5;
+var NEAR_PX = { mouse: 8, pen: 10, touch: 16 };
+var PINCH = 1.35;
 function attachMouse(view) {
   const { scroller, overview } = view;
   let down = null;
+  const fingers = /* @__PURE__ */ new Map();
+  let spread = 0;
+  let written = "";
   const point = (event) => {
     const box = scroller.getBoundingClientRect();
     return { x: event.clientX - box.left, y: event.clientY - box.top + scroller.scrollTop };
   };
+  const placeUnder = (event, hit) => ({
+    instrument: view.rows[hit.row],
+    ...(event.altKey ? nearestBetween : nearestColumn)(view.chart, hit.bar, hit.position)
+  });
   const onDown = (event) => {
-    if (event.button !== 0 || !view.sheet) return;
-    scroller.focus({ preventScroll: true });
+    if (event.pointerType === "touch") {
+      fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+      spread = spreadOf(fingers);
+      if (fingers.size > 1) down = null;
+    }
+    if (event.button !== 0 || !view.sheet || fingers.size > 1) return;
+    view.takeKeys();
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
+    if (event.detail < 2) written = "";
+    const start = { x, y };
     if (hit.zone === "names") {
-      view.moveCursor({ ...view.cursor, instrument: view.rows[hit.row] });
+      const instrument = view.rows[hit.row];
+      view.moveCursor({ ...view.cursor, instrument }, false);
+      const within = view.selection || [0, view.chart.bars.length - 1];
+      view.choose(chosenOf(hitsOf2(view.chart, within, (n) => n.instrument === instrument)), event.shiftKey);
+      view.say(`${view.chosen.size} hits of the ${instrument} chosen${view.selection ? " in the selected bars" : ""}.`);
     } else if (hit.zone === "head" && hit.bar !== void 0) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
@@ -2099,7 +2783,19 @@ function attachMouse(view) {
       if (grasped !== null) down = { barLine: grasped, line: hit.line.index, x, start: x };
       else if (hit.bar !== void 0) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
     } else if (hit.zone === "rows") {
-      onRow(event, hit, x, y);
+      const instrument = view.rows[hit.row];
+      const near = event.altKey ? null : noteNear(view, hit.line, instrument, x, NEAR_PX[event.pointerType] ?? NEAR_PX.mouse);
+      const place2 = near ? { bar: near.bar, at: near.note.at, instrument } : placeUnder(event, hit);
+      if (event.shiftKey) chooseBetween(view, view.chooseFrom ?? view.cursor, place2);
+      else if (event.ctrlKey || event.metaKey) {
+        if (near) view.choose(/* @__PURE__ */ new Map([[placeKey(place2), place2]]), true);
+        view.moveCursor(place2, false);
+      } else if (near) {
+        const among = view.chosen.has(placeKey(place2));
+        view.moveCursor(place2, !among);
+        down = { hit: place2, among, ...start };
+      } else down = { empty: place2, ...start };
+      if (!event.shiftKey) view.chooseFrom = place2;
     } else if (hit.zone === "marks") {
       const mark = piecesInLine(view.chart, hit.line).find((p) => x >= p.from && x < p.to)?.mark;
       if (mark) view.moveCursor({ ...view.cursor, bar: mark.start[0], at: mark.start[1] });
@@ -2109,34 +2805,21 @@ function attachMouse(view) {
     }
     if (down) scroller.setPointerCapture(event.pointerId);
   };
-  const onRow = (event, hit, x, y) => {
-    const instrument = view.rows[hit.row];
-    const near = noteNear(view, hit.line, instrument, x);
-    if (near && !event.altKey) {
-      const place2 = { bar: near.bar, at: near.note.at, instrument };
-      const chosen = view.cursor.bar === place2.bar && view.cursor.at === place2.at && view.cursor.instrument === instrument && !view.selection && view.chosen === key(place2);
-      view.moveCursor(place2);
-      view.chosen = key(place2);
-      down = { note: place2, again: chosen, x, y };
-      return;
-    }
-    const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position) : nearestColumn(view.chart, hit.bar, hit.position);
-    const place = { ...spot, instrument };
-    view.moveCursor(place);
-    if (!noteAt(view.chart, place.bar, place.at, instrument)) {
-      view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, instrument) });
-      view.chosen = key(place);
-    }
-  };
   const onMove = (event) => {
     if (!view.sheet) return;
+    if (fingers.has(event.pointerId)) {
+      fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
+      if (fingers.size > 1) return onPinch();
+    }
     const { x, y } = point(event);
     if (!down) {
       const hit = hitTest(view.sheet, x, y);
       const grasp = (hit.zone === "wave" || hit.zone === "spectrum") && graspedLine(view, hit.line, x) !== null;
-      scroller.style.cursor = grasp ? "ew-resize" : hit.zone === "head" ? "pointer" : hit.zone === "rows" ? "cell" : "default";
+      scroller.style.cursor = grasp ? "ew-resize" : hit.zone === "head" || hit.zone === "names" ? "pointer" : hit.zone === "rows" ? "cell" : "default";
+      view.hover(hit.zone === "rows" || hit.zone === "names" ? hit.row : -1);
       return;
     }
+    const far = Math.hypot(x - down.x, y - down.y) > DRAG_PX;
     if (down.selecting !== void 0) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== void 0) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);
@@ -2146,12 +2829,18 @@ function attachMouse(view) {
         view.drag = down;
         view.draw();
       }
-    } else if (down.note && Math.hypot(x - down.x, y - down.y) > DRAG_PX) {
+    } else if (down.hit && far) {
       down.dragged = true;
       scroller.style.cursor = "grabbing";
+    } else if (down.empty && (far || down.box)) {
+      down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
+      view.drag = down;
+      view.choose(chosenOf(hitsInBox(view, down.box)));
+      view.draw();
     }
   };
   const onUp = (event) => {
+    fingers.delete(event.pointerId);
     const was = down;
     down = null;
     if (!was) return;
@@ -2161,16 +2850,61 @@ function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
-    } else if (was.note && was.dragged) {
+    } else if (was.box) {
+      view.drag = null;
+      view.sayChosen();
+      view.draw();
+    } else if (was.hit && was.dragged) {
       const hit = hitTest(view.sheet, x, y);
-      if (hit.zone !== "rows") return;
-      const spot = event.altKey ? nearestBetween(view.chart, hit.bar, hit.position) : nearestColumn(view.chart, hit.bar, hit.position);
-      const to = { ...spot, instrument: view.rows[hit.row] };
-      if (key(to) !== key(was.note)) moveHit(view, to);
-    } else if (was.note && was.again) {
-      view.run("remove");
-      view.chosen = null;
+      if (hit.zone === "rows") moveHits(view, was.hit, placeUnder(event, hit));
+    } else if (was.hit && was.among) {
+      view.moveCursor(was.hit);
+    } else if (was.empty) {
+      const place2 = was.empty;
+      view.moveCursor(place2);
+      if (noteAt(view.chart, place2.bar, place2.at, place2.instrument)) return;
+      view.edit({ edit: "add note", bar_index: place2.bar, note: writtenNote(place2.at, place2.instrument) });
+      written = placeKey(place2);
     }
+  };
+  const onDouble = (event) => {
+    const { x, y } = point(event);
+    const hit = view.sheet && hitTest(view.sheet, x, y);
+    if (!hit || hit.zone !== "rows") return;
+    const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
+    if (!near || placeKey(view.cursor) === written) return;
+    view.run("remove");
+    view.say("Removed; Ctrl Z brings it back.");
+  };
+  const onPinch = () => {
+    const now2 = spreadOf(fingers);
+    if (!spread || now2 / spread < PINCH && spread / now2 < PINCH) return;
+    view.zoom(now2 > spread ? -1 : 1);
+    spread = now2;
+  };
+  const onMenu = (event) => {
+    if (!view.sheet) return;
+    event.preventDefault();
+    event.stopPropagation();
+    down = null;
+    const { x, y } = point(event);
+    const hit = hitTest(view.sheet, x, y);
+    if (hit.bar === void 0) return;
+    const bars2 = hit.zone === "head" || hit.zone === "wave" || hit.zone === "spectrum" || hit.zone === "counts";
+    if (bars2) {
+      const inside = view.selection && hit.bar >= view.selection[0] && hit.bar <= view.selection[1];
+      view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) }, !inside);
+    } else if (hit.zone === "rows") {
+      const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
+      const place2 = near ? { bar: near.bar, at: near.note.at, instrument: view.rows[hit.row] } : placeUnder(event, hit);
+      view.moveCursor(place2, !view.chosen.has(placeKey(place2)));
+    }
+    openMenu(view, event.clientX, event.clientY, bars2);
+  };
+  const onWheel = (event) => {
+    if (!event.ctrlKey) return;
+    event.preventDefault();
+    view.zoom(event.deltaY < 0 ? -1 : 1);
   };
   const onOverview = (event) => {
     if (!view.chart || event.buttons !== 1) return;
@@ -2180,58 +2914,169 @@ function attachMouse(view) {
     view.moveCursor({ ...view.cursor, bar, at: "0" });
     view.scroller.scrollTop = lineOf(view.sheet, bar).y;
   };
-  scroller.addEventListener("pointerdown", onDown);
-  scroller.addEventListener("pointermove", onMove);
-  scroller.addEventListener("pointerup", onUp);
-  scroller.addEventListener("pointercancel", () => {
+  const onCancel = (event) => {
+    fingers.delete(event.pointerId);
     down = null;
     view.drag = null;
+    view.draw();
+  };
+  const listen = {
+    pointerdown: onDown,
+    pointermove: onMove,
+    pointerup: onUp,
+    pointercancel: onCancel,
+    dblclick: onDouble,
+    contextmenu: onMenu,
+    pointerleave: () => view.hover(-1)
+  };
+  for (const [name, act] of Object.entries(listen)) scroller.addEventListener(name, act);
+  scroller.addEventListener("wheel", onWheel, { passive: false });
+  overview.addEventListener("pointerdown", (event) => {
+    view.takeKeys();
+    onOverview(event);
   });
-  overview.addEventListener("pointerdown", onOverview);
   overview.addEventListener("pointermove", onOverview);
   return () => {
   };
 }
-var key = (place) => `${place.bar} ${place.at} ${place.instrument}`;
-function graspedLine(view, line, x) {
-  for (const bar of line.bars) if (Math.abs(x - bar.x) <= GRASP_PX) return bar.bar;
-  return Math.abs(x - line.right) <= GRASP_PX ? line.last : null;
+function spreadOf(fingers) {
+  const [a, b] = fingers.values();
+  return b ? Math.hypot(a.x - b.x, a.y - b.y) : 0;
 }
-function noteNear(view, line, instrument, x) {
+function graspedLine(view, line2, x) {
+  for (const bar of line2.bars) if (Math.abs(x - bar.x) <= GRASP_PX) return bar.bar;
+  return Math.abs(x - line2.right) <= GRASP_PX ? line2.last : null;
+}
+function noteNear(view, line2, instrument, x, within) {
   let best = null;
-  for (const { bar, x: barX } of line.bars) {
+  for (const { bar, x: barX } of line2.bars) {
     for (const note of view.chart.bars[bar].notes) {
       if (note.instrument !== instrument) continue;
-      const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line.scale - x);
-      if (distance <= 7 && (!best || distance < best.distance)) best = { bar, note, distance };
+      const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line2.scale - x);
+      if (distance <= within && (!best || distance < best.distance)) best = { bar, note, distance };
     }
   }
   return best;
+}
+function hitsInBox(view, { x0, y0, x1, y1 }) {
+  const found = [];
+  for (const line2 of view.sheet.lines) {
+    if (line2.y > y1 || line2.y + view.sheet.rowsBottom < y0) continue;
+    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line2.y), rowAt(view.sheet, y1 - line2.y) + 1));
+    found.push(...hitsOf2(view.chart, [line2.first, line2.last - 1], (note, bar) => {
+      const x = xOf(view.sheet, bar, valueOf(parseFraction(note.at)));
+      const y = line2.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
+      return rows.has(note.instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+    }));
+  }
+  return found;
+}
+function chooseBetween(view, a, b) {
+  const order2 = (p) => p.bar + valueOf(parseFraction(p.at)) / 1e3;
+  const [from, to] = order2(a) <= order2(b) ? [a, b] : [b, a];
+  const rows = [view.rowOf.get(a.instrument), view.rowOf.get(b.instrument)].sort((x, y) => x - y);
+  view.choose(chosenOf(hitsOf2(view.chart, [from.bar, to.bar], (note, bar) => {
+    const row = view.rowOf.get(note.instrument);
+    const at = order2({ bar, at: note.at });
+    return row >= rows[0] && row <= rows[1] && at >= order2(from) && at <= order2(to);
+  })));
+  view.sayChosen();
+}
+
+// js/place.js
+var FRAMES = ".jp-WindowedPanel-outer, .jp-Notebook, #notebook-container, #site";
+var BROUGHT_BACK_MS = 12e4;
+function frameOf(el) {
+  for (let e = el.parentElement; e; e = e.parentElement) {
+    if (e.matches(FRAMES) && e.scrollHeight >= e.clientHeight && /auto|scroll/.test(getComputedStyle(e).overflowY)) return e;
+  }
+  return null;
+}
+function sight(frame) {
+  if (!frame) return { top: 0, bottom: window.innerHeight };
+  const box = frame.getBoundingClientRect();
+  return { top: Math.max(box.top, 0), bottom: Math.min(box.bottom, window.innerHeight) };
+}
+function roomForSheet(view) {
+  const { top, bottom } = sight(frameOf(view.el));
+  return bottom - top - (view.el.offsetHeight - view.scroller.offsetHeight) - 12;
+}
+function bringIntoSight(el, top, bottom) {
+  const frame = frameOf(el);
+  const seen = sight(frame);
+  const by = top < seen.top + 4 ? top - seen.top - 4 : bottom > seen.bottom - 4 ? Math.min(bottom - seen.bottom + 4, top - seen.top - 4) : 0;
+  if (by) (frame || window).scrollBy(0, by);
+}
+var kept = false;
+function keepInView(view) {
+  if (kept) return () => {
+  };
+  kept = true;
+  const { el } = view;
+  let frame = null;
+  let asked = 0;
+  const bring = () => {
+    cancelAnimationFrame(asked);
+    asked = requestAnimationFrame(() => {
+      if (!el.isConnected || !el.offsetHeight) return;
+      const box = el.getBoundingClientRect();
+      bringIntoSight(el, box.top, box.bottom);
+    });
+  };
+  const size = new ResizeObserver(() => {
+    if (!frame && el.isConnected) {
+      frame = frameOf(el);
+      (frame || window).addEventListener("scroll", bring, { passive: true });
+    }
+    bring();
+  });
+  size.observe(el);
+  const gestures = ["pointerdown", "wheel", "keydown", "touchstart"];
+  const end = () => {
+    size.disconnect();
+    cancelAnimationFrame(asked);
+    clearTimeout(timer);
+    (frame || window).removeEventListener("scroll", bring);
+    gestures.forEach((g) => document.removeEventListener(g, end, true));
+    kept = false;
+  };
+  const timer = setTimeout(end, BROUGHT_BACK_MS);
+  gestures.forEach((g) => document.addEventListener(g, end, { capture: true, passive: true }));
+  return end;
 }
 
 // js/view.js
 var ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 var USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
-var OVERVIEW_HEIGHT = 46;
+var OVERVIEW_HEIGHT = 34;
+var LEAST_HEIGHT = 240;
 var View = class {
   constructor(model, session, listener, sound, el) {
     Object.assign(this, { model, session, listener, sound, el });
     this.cursor = { bar: 0, at: "0", instrument: "snare" };
     this.selection = null;
     this.anchor = null;
+    this.chosen = /* @__PURE__ */ new Map();
+    this.hoverRow = -1;
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
     this.columnCache = /* @__PURE__ */ new Map();
+    this.drop = [];
     this.build();
-    this.drop = [session.listen((what) => this.onSession(what)), attachMouse(this)];
+    this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
     const onTrait = (names, act) => names.forEach((n) => {
       model.on(`change:${n}`, act);
       this.drop.push(() => model.off(`change:${n}`, act));
     });
-    onTrait(["bars_per_line", "height", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
+    onTrait(["height"], () => this.fit());
+    onTrait(["bars_per_line", "show_waveform", "show_spectrogram", "all_rows", "doubt_below"], () => this.relayout());
     onTrait(["show_keys"], () => this.showKeys());
-    const resize = new ResizeObserver(() => this.relayout());
+    const resize = new ResizeObserver(() => this.fit());
     resize.observe(this.scroller);
+    resize.observe(this.el);
+    const onWindow = () => this.fit();
+    window.addEventListener("resize", onWindow);
+    this.drop.push(() => window.removeEventListener("resize", onWindow));
     const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
     this.drop.push(() => resize.disconnect(), () => theme.disconnect());
@@ -2251,7 +3096,7 @@ var View = class {
   build() {
     const { el } = this;
     el.classList.add("wbg");
-    el.dataset.lmSuppressShortcuts = "true";
+    el.dataset.jpSuppressContextMenu = "true";
     el.hitGrid = this;
     this.title = make("div", "wbg-title");
     this.state = make("div", "wbg-state", { role: "status", "aria-live": "polite" });
@@ -2259,6 +3104,8 @@ var View = class {
     head.append(this.title, this.state);
     this.overview = make("canvas", "wbg-overview", { role: "img", "aria-label": "Overview of the whole song" });
     this.error = make("div", "wbg-error", { role: "alert" });
+    const goOn = button(this, "Go on here", "reload", "with what another notebook or program did to the chart");
+    this.error.append(make("span", ""), " ", goOn);
     this.scroller = make("div", "wbg-sheet", { tabindex: "0", role: "grid", "aria-label": "Hits" });
     this.canvas = make("canvas", "wbg-canvas", { "aria-hidden": "true" });
     this.spacer = make("div", "wbg-spacer", { "aria-hidden": "true" });
@@ -2268,20 +3115,42 @@ var View = class {
     this.here = make("div", "wbg-here", { role: "status", "aria-live": "polite" });
     this.keys = make("div", "wbg-keys");
     this.askBox = make("div", "wbg-ask");
+    this.offers = make("div", "wbg-offers", { role: "group", "aria-label": "Corrections for other bars" });
+    this.offers.hidden = true;
     this.hint = hearingHint(this);
-    const body = make("div", "wbg-body");
-    const main = make("div", "wbg-main");
-    main.append(this.overview, this.here, this.scroller);
-    body.append(main, this.keys);
-    el.replaceChildren(head, this.hint, this.error, this.askBox, body);
+    this.toolbar = new Toolbar(this);
+    this.toolbar.element.append(head);
+    el.replaceChildren(
+      this.toolbar.element,
+      this.toolbar.panel,
+      this.hint,
+      this.error,
+      this.askBox,
+      this.overview,
+      this.here,
+      this.offers,
+      this.scroller,
+      this.keys
+    );
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
     this.scroller.addEventListener("blur", () => this.setFocus(false));
-    this.scroller.addEventListener("keydown", (event) => this.onKey(event));
   }
   showKeys() {
     this.keys.hidden = !this.model.get("show_keys");
+    if (!this.keys.hidden) this.keys.querySelector("button").focus();
+    else if (this.keys.contains(document.activeElement)) this.takeKeys();
+  }
+  /** Bring the keys to the sheet. */
+  takeKeys() {
+    this.scroller.focus({ preventScroll: true });
+  }
+  /** The sheet as high as the window has room for, then everything laid out anew. */
+  fit() {
+    const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
+    if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
+    this.relayout();
   }
   toggleKeys() {
     this.set("show_keys", !this.model.get("show_keys"));
@@ -2303,11 +3172,13 @@ var View = class {
       return;
     }
     if (what === "chart") {
+      if (this.words && this.session.seq !== this.wordsFor) this.words = "";
       this.columnCache.clear();
       this.keepCursorInside();
       this.relayout();
       this.listener.renewChart();
     }
+    this.showOffers();
     this.showState();
   }
   keepCursorInside() {
@@ -2317,6 +3188,7 @@ var View = class {
       this.cursor = { ...cursor, bar, at: "0" };
     }
     if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
+    if (this.chosen.size) this.chosen = chosenOf(hitsAt(chart, this.chosen.values()));
   }
   columns(bar) {
     let columns = this.columnCache.get(bar);
@@ -2336,33 +3208,30 @@ var View = class {
     );
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
-    this.scroller.style.height = `${model.get("height")}px`;
     const bars2 = chart.bars.length;
-    const perLine = Math.min(model.get("bars_per_line") || bars2, bars2);
+    const width = this.scroller.clientWidth;
+    const perLine = Math.min(this.barsPerLine(width) || bars2, bars2);
+    const heights = this.rows.map((name) => all || this.everUsed.has(name) ? SIZES.row : SIZES.folded);
     const { has_recording } = this.session.info;
-    const shown = {
+    const shown2 = {
       wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording
     };
-    const key2 = [
-      chart.time_map,
-      chart.sections,
-      chart.marks.length > 0,
-      this.scroller.clientWidth,
-      perLine,
-      this.rows.length,
-      shown.wave,
-      shown.spectrum
-    ];
-    if (!this.sheet || key2.some((x, k) => x !== this.sheetKey[k])) {
-      this.sheetKey = key2;
+    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown2.wave, shown2.spectrum];
+    if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
+      this.sheetKey = key;
       const before = this.sheet?.lineHeight;
-      this.sheet = layoutSheet(chart, this.scroller.clientWidth, perLine, this.rows.length, shown);
+      this.sheet = layoutSheet(chart, width, perLine, heights, shown2);
       this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
       if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
     this.showCursor();
     this.draw();
+  }
+  /** Bars in a line as they are wanted in a width; 0: all. */
+  barsPerLine(width = this.scroller.clientWidth) {
+    const wanted = this.model.get("bars_per_line");
+    return wanted < 0 ? readableBars(this.chart, width) : wanted;
   }
   /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
   countHits() {
@@ -2422,6 +3291,8 @@ var View = class {
       doubts: this.doubts,
       sound: this.sound,
       drag: this.drag,
+      chosen: this.chosen,
+      hoverRow: this.hoverRow,
       focused: this.focused,
       columns: (bar) => this.columns(bar)
     };
@@ -2441,13 +3312,14 @@ var View = class {
     this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
-    const words = [doubts ? `${doubts} hits in doubt: press n` : "nothing in doubt"];
-    if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
-    else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
-    else words.push("all edits saved");
-    if (this.listener.state === "loading") words.push("fetching sound …");
-    this.state.textContent = words.join(" · ");
-    this.error.textContent = session.error;
+    const words2 = [doubts ? `${doubts} hit${doubts > 1 ? "s" : ""} in doubt: press n` : "nothing in doubt"];
+    if (session.lost) words2.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
+    else if (waiting) words2.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
+    else words2.push("all edits saved");
+    if (this.listener.state === "loading") words2.push("fetching sound …");
+    this.state.textContent = words2.join(" · ");
+    this.error.firstChild.textContent = session.error;
+    this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
     this.el.dataset.pending = String(waiting);
     this.el.dataset.revision = String(session.revision);
@@ -2465,24 +3337,60 @@ var View = class {
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
-    const words = [`Bar ${barNumber(chart, cursor.bar)}`];
-    words.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
-    const uncorrected = this.session.info.corrections?.[cursor.bar];
-    if (uncorrected) {
-      words.push(`press e to correct ${uncorrected} more bar${uncorrected > 1 ? "s" : ""} the same way`);
-    } else {
+    const words2 = [`Bar ${barNumber(chart, cursor.bar)}`];
+    words2.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
+    if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
-      if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
+      if (others.length) words2.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
     const mark = markMeant(chart, cursor);
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
-    if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
-    this.here.textContent = words.join(" — ");
+    if (said) words2.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
+    this.here.textContent = words2.join(" — ");
   }
-  /** Say something there, until the cursor moves. */
+  /** Say something there, until the cursor moves or something else is done. */
   say(text) {
     this.words = text;
+    this.wordsFor = this.session.seq;
     this.here.textContent = text;
+  }
+  /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
+  get offersNow() {
+    return this.session.info.corrections || [];
+  }
+  /** The bar whose correction `e` would make elsewhere: the cursor's, else the one corrected last. */
+  offered() {
+    const offers = this.offersNow.map(([bar]) => bar);
+    return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
+  }
+  /** What could be done in other bars too; it stays until it is done, let be, or no longer true. */
+  showOffers() {
+    const first = this.offered();
+    const key = JSON.stringify([this.offersNow, first]);
+    if (key === this.offersShown) return;
+    this.offersShown = key;
+    this.offers.hidden = first === void 0;
+    const chips = this.offersNow.map(([from, others]) => {
+      const chip = make("span", "wbg-offer");
+      const go2 = make("button", "", { type: "button" });
+      const said = others.map((b) => barNumber(this.chart, b));
+      go2.textContent = `Bar ${barNumber(this.chart, from)}: the same in bar${said.length > 1 ? "s" : ""} ${shortList(said)}`;
+      if (from === first) go2.append(" (e)");
+      go2.addEventListener("click", () => {
+        this.session.do({ command: "correct repeats", bar_index: from });
+        this.takeKeys();
+      });
+      const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
+      no.textContent = "×";
+      no.addEventListener("click", () => {
+        this.session.do({ command: "let be", bar_index: from });
+        this.takeKeys();
+      });
+      chip.append(go2, no);
+      return chip;
+    });
+    this.offers.replaceChildren(...chips);
+    this.fit();
   }
   // -- cursor and selection -------------------------------------------------------------
   moveCursor(cursor, clearSelection = true) {
@@ -2490,10 +3398,11 @@ var View = class {
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
+      this.chosen = /* @__PURE__ */ new Map();
     }
     this.words = "";
     this.showCursor();
-    this.scrollToBar(cursor.bar);
+    this.reveal();
     this.tellPython();
     this.draw();
   }
@@ -2502,6 +3411,27 @@ var View = class {
     if (!selection) this.anchor = null;
     this.tellPython();
     this.draw();
+  }
+  /** Choose hits, beside those that are chosen or in place of them. @param {Map<string, any>} places */
+  choose(places, more = false) {
+    this.chosen = more ? new Map([...this.chosen, ...places]) : places;
+    this.draw();
+  }
+  sayChosen() {
+    const n = this.chosen.size;
+    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen: keys and the menu (right click) act on all of them; Esc lets go.` : "No hits there.");
+  }
+  /** The row under the pointer, or −1. */
+  hover(row) {
+    if (row === this.hoverRow) return;
+    this.hoverRow = row;
+    this.draw();
+  }
+  openMenuHere() {
+    const box = this.scroller.getBoundingClientRect();
+    const { bar, at, instrument } = this.cursor;
+    const y = lineOf(this.sheet, bar).y + rowBase(this.sheet, this.rowOf.get(instrument)) - this.scroller.scrollTop;
+    openMenu(this, box.left + xOf(this.sheet, bar, valueOf(parseFraction(at))), box.top + y, this.selection !== null);
   }
   /** Python's controls act on the cursor's bar or the selection; told once things stand still. */
   tellPython() {
@@ -2512,16 +3442,27 @@ var View = class {
     }, 120);
   }
   scrollToBar(bar) {
-    const line = lineOf(this.sheet, bar);
+    const line2 = lineOf(this.sheet, bar);
     const { scrollTop: top, clientHeight: height } = this.scroller;
-    if (line.y < top) this.scroller.scrollTop = line.y;
-    else if (line.y + this.sheet.lineHeight > top + height) {
-      this.scroller.scrollTop = Math.min(line.y, line.y + this.sheet.lineHeight - height);
+    if (line2.y < top) this.scroller.scrollTop = line2.y;
+    else if (line2.y + this.sheet.lineHeight > top + height) {
+      this.scroller.scrollTop = Math.min(line2.y, line2.y + this.sheet.lineHeight - height);
     }
   }
+  /** Scroll sheet and page so that the cursor is seen. */
+  reveal() {
+    if (!this.sheet) return;
+    this.scrollToBar(this.cursor.bar);
+    const line2 = lineOf(this.sheet, this.cursor.bar);
+    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line2.y;
+    const { scrollTop: top, clientHeight: height } = this.scroller;
+    if (row - top < 20 || row + 20 - top > height) this.scroller.scrollTop = Math.max(row - height / 2, 0);
+    const y = this.scroller.getBoundingClientRect().top + row - this.scroller.scrollTop;
+    bringIntoSight(this.el, y - 30, y + 30);
+  }
   zoom(direction) {
-    const now2 = ZOOMS.indexOf(this.model.get("bars_per_line"));
-    const next = ZOOMS[Math.min(Math.max((now2 < 0 ? 2 : now2) + direction, 0), ZOOMS.length - 1)];
+    const now2 = ZOOMS.indexOf(this.barsPerLine());
+    const next = ZOOMS[Math.min(Math.max(now2 + direction, 0), ZOOMS.length - 1)];
     this.set("bars_per_line", next);
     this.relayout();
     this.scrollToBar(this.cursor.bar);
@@ -2530,21 +3471,22 @@ var View = class {
     this.focused = focused;
     this.draw();
   }
+  /** Escape: what is open closes, then what is chosen is let go, then the notebook has the keys. */
   leave() {
-    this.scroller.blur();
-    const cell = this.el.closest(".jp-Notebook");
-    if (cell) cell.focus();
+    if (this.model.get("show_keys")) this.toggleKeys();
+    else if (this.toolbar.opened) {
+      this.toolbar.open("");
+      this.takeKeys();
+    } else if (this.chosen.size) this.choose(/* @__PURE__ */ new Map());
+    else if (this.selection) this.select(null);
+    else {
+      giveKeysBack(this);
+      this.say("The notebook has the keys; click the grid to have them back.");
+    }
   }
-  onKey(event) {
-    const shortcut = shortcutOf(event);
-    if (!shortcut || !this.chart) return;
-    event.preventDefault();
-    event.stopPropagation();
-    this.run(shortcut.command, event.key, event);
-  }
-  run(command, key2 = "", event = void 0) {
+  run(command, key = "", event = void 0) {
     this.keyTime = event?.timeStamp;
-    COMMANDS[command](this, key2);
+    COMMANDS[command](this, key);
   }
   edit(edit) {
     return this.session.edit(edit);
@@ -2562,7 +3504,7 @@ var View = class {
     const close = () => {
       this.askBox.classList.remove("wbg-open");
       this.askBox.replaceChildren();
-      this.scroller.focus();
+      this.takeKeys();
     };
     const give = () => {
       close();
@@ -2570,12 +3512,14 @@ var View = class {
     };
     ok.addEventListener("click", give);
     label.addEventListener("keydown", (event) => {
+      if (event.key !== "Escape" && event.key !== "Enter") return;
+      event.preventDefault();
       if (event.key === "Escape") close();
-      else if (event.key === "Enter") give();
+      else give();
     });
     this.askBox.replaceChildren(label, ok);
     this.askBox.classList.add("wbg-open");
-    input.focus();
+    input.focus({ preventScroll: true });
   }
   // -- listening ------------------------------------------------------------------------
   togglePlaying() {
@@ -2585,11 +3529,11 @@ var View = class {
   startPlaying() {
     const { chart, model } = this;
     const loop = model.get("loop");
-    const line = lineOf(this.sheet, this.cursor.bar);
+    const line2 = lineOf(this.sheet, this.cursor.bar);
     const [first, last] = this.selection || (loop ? [this.cursor.bar, this.cursor.bar] : [this.cursor.bar, chart.bars.length - 1]);
     const end = last + 1 < chart.bars.length ? chart.time_map.bars[last + 1].beats_s[0] : chart.time_map.end_s;
     this.session.error = "";
-    this.heardLine = line;
+    this.heardLine = line2;
     this.listener.play({
       start_s: chart.time_map.bars[first].beats_s[0],
       end_s: end,
@@ -2627,11 +3571,11 @@ var View = class {
       const seconds = this.listener.heardAt();
       if (seconds === null) return;
       const { bar, position } = placeAt(this.time, seconds);
-      const line = lineOf(this.sheet, bar);
+      const line2 = lineOf(this.sheet, bar);
       const x = xOf(this.sheet, bar, position);
       this.playhead.hidden = false;
-      this.playhead.style.transform = `translate(${x}px, ${line.y + this.sheet.waveY - 4}px)`;
-      this.playhead.style.height = `${this.sheet.rowsY + this.rows.length * SIZES.row - this.sheet.waveY + 4}px`;
+      this.playhead.style.transform = `translate(${x}px, ${line2.y + this.sheet.waveY - 4}px)`;
+      this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
         this.set("heard_bar", bar);
@@ -2648,14 +3592,16 @@ var View = class {
     if (beats !== this.listener.tapsBeats) this.listener.taps = [];
     this.listener.tapsBeats = beats;
     this.listener.taps.push(seconds);
-    const count = this.listener.taps.length;
-    this.say(`${count} ${beats ? "beat" : "bar line"}${count > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
+    const count2 = this.listener.taps.length;
+    this.say(`${count2} ${beats ? "beat" : "bar line"}${count2 > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
   }
   finishTaps() {
     const taps = this.listener.taps;
     this.listener.taps = [];
     const edit = this.listener.tapsBeats ? "tap beats" : "tap lines";
-    if (taps.length) this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    if (!taps.length) return;
+    this.edit({ edit, times_s: taps.map((t) => Math.round(t * 1e4) / 1e4) });
+    this.say(`Bars laid anew from ${taps.length} tap${taps.length > 1 ? "s" : ""}.`);
   }
   destroy() {
     this.drop.forEach((drop) => drop());
@@ -2718,7 +3664,6 @@ function open(model) {
       session.changed("sound");
     } else if (message.type === "command") {
       const view = [...views][0];
-      view?.scroller.focus({ preventScroll: true });
       if (view?.chart) view.run(message.command);
     } else if (message.type === "show bar") {
       for (const v of views) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ab3e6d41d12b73ae6f4d3b0d8c719e60c2f0f46bdb65b4cc44958736f95e1155 */
+/* Made by python workbench/grid/bundle.py; sources ab6ec9da9a6b30c4d5ccca21ee3fdcdeeb602bd6fb0d2c585a9b65aaf97c2c17 */
 
 // js/score.js
 function safeSvg(text) {

@@ -1,0 +1,67 @@
+/** The panels of the toolbar: each a name and its controls, made when it is opened. */
+import { barNumber, beatSpans } from "./chart.js";
+import { button, choice, field, menu, slider, toggle, words } from "./toolbar.js";
+
+const percent = (x) => `${x} %`;
+const side = (x) => (x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`);
+
+/** Into how many parts a beat can be divided, and what that is called. */
+const SUBDIVISIONS = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
+/** Bars in a line. */
+const LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+const COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
+/** Sources that sound: trait and what it is called. */
+const SOUNDS = [["recording", "Recording"], ["chart", "Chart"], ["click", "Click"]];
+
+const line = (...parts) => {
+  const e = document.createElement("div");
+  e.className = "wbg-panel-row";
+  e.append(...parts);
+  return e;
+};
+
+/** @type {Record<string, (view: any) => HTMLElement[]>} */
+export const PANELS = {
+  "Sound": (v) => [
+    ...SOUNDS.map(([source, name]) => line(slider(v, name, `${source}_level`, 0, 100, 5, percent),
+      slider(v, "placed", `${source}_pan`, -100, 100, 10, side))),
+    line(menu(v, "Count-in", "count_in_bars", COUNT_INS), slider(v, "Drums", "drums_db", -24, 24, 3, (x) => `${x} dB`)),
+  ],
+  "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
+  "Bars": (v) => [
+    line(words("Hits of the bars:"), button(v, "Keep all", "keep bars"), button(v, "Copy", "copy"), button(v, "Paste", "paste"),
+      button(v, "Repeat after", "repeat"),
+      choice("Subdivision", [["…", 0], ...SUBDIVISIONS], (parts) => parts && subdivide(v, parts))),
+    line(words("Marks:"), button(v, "Section here", "section"), button(v, "Fill", "mark fill"),
+      button(v, "Next proposed mark", "next mark"), button(v, "Not a fill", "drop mark"),
+      button(v, "Most doubtful bar", "next doubtful bar")),
+  ],
+  "Bar lines": (v) => [
+    line(menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
+      field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
+      button(v, "1 a beat earlier", "one earlier"), button(v, "1 a beat later", "one later"),
+      button(v, "1 half a beat later", "one half later")),
+    line(button(v, "Half tempo", "half tempo"), button(v, "Double tempo", "double tempo"),
+      button(v, "3 beats for 2", "three for two"), button(v, "2 beats for 3", "two for three"),
+      button(v, "Split bar at the cursor", "split bar"), button(v, "Join with next bar", "join bars"),
+      button(v, "Fix line or let it go", "fix line")),
+  ],
+  "View": (v) => [
+    line(menu(v, "Bars in a line", "bars_per_line", LINES), slider(v, "Doubt hits below", "doubt_below", 0, 1, 0.05,
+      (x) => percent(Math.round(100 * x))), toggle(v, "Waveform", "show_waveform"),
+      toggle(v, "Spectrogram", "show_spectrogram"), toggle(v, "All drums", "all_rows")),
+  ],
+};
+
+const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"],
+  ["drag", "Drag"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],
+  ["half open", "Half open"], ["foot splash", "Foot splash"]];
+
+/** Divide every beat of the selected bars alike. */
+function subdivide(v, parts) {
+  const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
+  const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({ edit: "set subdivisions", bar_index: first + k,
+    subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts) }));
+  v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
+  v.say(`Beats of bar ${barNumber(v.chart, first)}${last > first ? ` to ${barNumber(v.chart, last)}` : ""} divided anew.`);
+}
