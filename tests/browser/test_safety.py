@@ -12,9 +12,9 @@ from workbench.grid import bundle
 pytestmark = pytest.mark.browser
 
 #: Keys with which JupyterLab's command mode changes cells (its own list of shortcuts), and the like.
-NOTEBOOK_KEYS = ["a", "b", "x", "c", "v", "z", "m", "y", "r", "d", "d", "i", "j", "k", "o", "l", "1", "6", "Shift+M", "Shift+V",
-                 "Shift+Enter", "Control+Enter", "Alt+Enter", "Control+x", "Control+v", "Control+Shift+-", "Delete",
-                 "Backspace", "Enter", " ", "ArrowDown", "ArrowUp"]  # fmt: skip
+NOTEBOOK_KEYS = ["a", "b", "x", "c", "v", "z", "m", "y", "r", "d", "d", "i", "j", "k", "o", "l", "1", "6", "Shift+M",
+                 "Shift+V", "Shift+Enter", "Control+Enter", "Alt+Enter", "Control+x", "Control+v", "Control+Shift+-",
+                 "Delete", "Backspace", "Enter", " ", "ArrowDown", "ArrowUp"]  # fmt: skip
 OUR_KEYS = [
     key.replace("Ctrl+", "Control+")
     for keys in re.findall(r"keys: \[(.*?)\]", (bundle.HERE / "js" / "keys.js").read_text("utf8"))

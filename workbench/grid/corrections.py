@@ -48,7 +48,7 @@ class Corrections:
         return found
 
     def offers(self, chart: Chart, latest: int = 12) -> list[tuple[int, list[int]]]:
-        """Each lately corrected bar with the bars that wait for the same, for the page; the last corrected at the end."""
+        """Each lately corrected bar with the bars that wait for the same; the last corrected at the end."""
         recent = list(self._before)[-latest:]
         offers = ((k, self.waiting_bars(chart, k)) for k in recent if k < len(chart))
         return [(k, bars) for k, bars in offers if bars]
