@@ -7,6 +7,7 @@ from workbench.chart.drumkit import (
     DETECTED,
     INSTRUMENTS,
     PERCUSSION,
+    articulations_of,
     drum_key_order,
     instrument,
     instrument_for_midi_note,
@@ -72,3 +73,12 @@ def test_activations_must_fit_together():
     for field, value in (("onset", np.zeros((5, 2))), ("velocity", np.zeros((4, 1))), ("beat", np.zeros(4))):
         with pytest.raises(AnalysisError):
             Activations(**{**good, field: value})
+
+
+def test_articulations_are_those_an_instrument_can_have():
+    """Common practice, no source."""
+    has = {name: articulations_of(instrument(name)) for name in ("snare", "side stick", "kick", "crash", "pedal hi-hat")}
+    assert {name for name, found in has.items() if "rim shot" in found} == {"snare"}
+    assert {name for name, found in has.items() if "choke" in found} == {"crash"}
+    assert {name for name, found in has.items() if "foot splash" in found} == {"pedal hi-hat"}
+    assert all("accent" in found for found in has.values())

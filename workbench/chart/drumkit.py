@@ -203,15 +203,6 @@ TIMEKEEPING = frozenset({"closed hi-hat", "open hi-hat", "ride", "ride bell", "t
 #: Drums that hands strike.
 HAND_DRUMS = frozenset(i.name for i in INSTRUMENTS if i.family in ("snare", "tom"))
 
-#: Articulations that only some instruments have; common practice, no source.
-_SOME_HAVE = {
-    "rim shot": {"snare", "high tom", "mid tom", "floor tom"},
-    "choke": {i.name for i in INSTRUMENTS if i.family == "cymbal"},
-    "half open": {"open hi-hat", "closed hi-hat"},
-    "foot splash": {"pedal hi-hat"},
-}
-_ALL_HAVE = frozenset({"ghost", "accent", "flam", "drag", "roll"})
-
 #: Two sounds of one drum or cymbal, of which one stroke makes only one; common practice, no source.
 ONE_SURFACE = (("open hi-hat", "closed hi-hat"), ("ride", "ride bell"), ("snare", "side stick"))
 
@@ -256,8 +247,14 @@ def own_line(label: str, midi_note: int) -> str:
 
 
 def articulations_of(of: Instrument) -> frozenset[str]:
-    """The articulations that an instrument can be played with."""
-    return _ALL_HAVE | {a for a, having in _SOME_HAVE.items() if of.name in having}
+    """The articulations that an instrument can be played with; common practice, no source."""
+    some = {
+        "rim shot": of.family in ("snare", "tom") and of.name != "side stick",
+        "choke": of.family == "cymbal",
+        "half open": of.name in ("open hi-hat", "closed hi-hat"),
+        "foot splash": of.name == "pedal hi-hat",
+    }
+    return frozenset({"ghost", "accent", "flam", "drag", "roll"} | {a for a, has in some.items() if has})
 
 
 @lru_cache(maxsize=1024)
