@@ -77,7 +77,9 @@ def test_activations_must_fit_together():
 
 def test_articulations_are_those_an_instrument_can_have():
     """Common practice, no source."""
-    has = {name: articulations_of(instrument(name)) for name in ("snare", "side stick", "kick", "crash", "pedal hi-hat")}
+    has = {
+        name: articulations_of(instrument(name)) for name in ("snare", "side stick", "kick", "crash", "pedal hi-hat")
+    }
     assert {name for name, found in has.items() if "rim shot" in found} == {"snare"}
     assert {name for name, found in has.items() if "choke" in found} == {"crash"}
     assert {name for name, found in has.items() if "foot splash" in found} == {"pedal hi-hat"}

@@ -2,7 +2,7 @@
  * The chart as the page holds it (the data of workbench.chart.data) and what can be
  * read from it.  Python owns the truth: nothing here decides, it mirrors for drawing.
  */
-import { OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES } from "./counting.js";
+import { ORDINALS, OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES, TUPLETS } from "./counting.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
 /** @param {string} meter "6/8" */
@@ -82,7 +82,15 @@ export function placeName(timed, at) {
   if (part === "0") return String(number);
   const value = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
   if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value);
-  return SYLLABLES[part] ? `${SYLLABLES[part]} of ${number}` : `${part} of a count after ${number}`;
+  if (SYLLABLES[part]) return `${SYLLABLES[part]} of ${number}`;
+  const { n, d } = parseFraction(part);
+  if (TUPLETS[d]) return `${n + 1}${ORDINALS[n + 1] || "th"} ${TUPLETS[d]} of ${number}`;
+  // The nearest quarter of the count; the earlier of two equally near.
+  const quarter = [0, 1, 2, 3, 4].reduce((a, b) => (Math.abs(b * d - 4 * n) < Math.abs(a * d - 4 * n) ? b : a));
+  const next = readMeter(timed.meter).beats === number ? "the next 1" : String(number + 1);
+  const near = quarter === 0 ? String(number) : quarter === 4 ? next
+    : `the ${SYLLABLES[textOf(fraction(quarter, 4))]} of ${number}`;
+  return `just ${4 * n > quarter * d ? "after" : "before"} ${near}`;
 }
 
 /** Number that players use for a bar (0 for a pick-up). */

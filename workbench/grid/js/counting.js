@@ -15,3 +15,12 @@ export const PLACE_WORDS = {
   "5/8": "{value} after the & of {n}",
   "7/8": "{value} after the a of {n}"
 };
+export const TUPLETS = {
+  "5": "quintuplet",
+  "7": "septuplet"
+};
+export const ORDINALS = {
+  "1": "st",
+  "2": "nd",
+  "3": "rd"
+};

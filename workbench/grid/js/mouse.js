@@ -13,6 +13,8 @@ import { piecesInLine } from "./marks.js";
 
 /** How far the pointer must go before a click is a drag, in pixels. */
 const DRAG_PX = 5;
+/** Longest time from the first click of a double click to its end, ms (common practice, no source). */
+const DOUBLE_MS = 800;
 /** How near to a bar line it is grasped, in pixels. */
 const GRASP_PX = 5;
 /** How near to a hit it is met, in pixels; fingers are broader. */
@@ -28,8 +30,8 @@ export function attachMouse(view) {
   /** Where each finger is. @type {Map<number, {x: number, y: number}>} */
   const fingers = new Map();
   let spread = 0;
-  /** The hit that this click has written: a second click does not remove it. */
-  let written = "";
+  /** The hit that was written last, and when: the second click of a double click does not remove it. */
+  let written = { key: "", at: 0 };
 
   const point = (event) => {
     const box = scroller.getBoundingClientRect();
@@ -50,7 +52,6 @@ export function attachMouse(view) {
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
-    if (event.detail < 2) written = "";
     const start = { x, y };
     if (hit.zone === "names") {
       const instrument = view.rows[hit.row];
@@ -153,7 +154,7 @@ export function attachMouse(view) {
       view.moveCursor(place);
       if (noteAt(view.chart, place.bar, place.at, place.instrument)) return;
       view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, place.instrument) });
-      written = placeKey(place);
+      written = { key: placeKey(place), at: event.timeStamp };
     }
   };
 
@@ -162,7 +163,8 @@ export function attachMouse(view) {
     const hit = view.sheet && hitTest(view.sheet, x, y);
     if (!hit || hit.zone !== "rows") return;
     const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
-    if (!near || placeKey(view.cursor) === written) return;
+    const justWritten = written.key === placeKey(view.cursor) && event.timeStamp - written.at < DOUBLE_MS;
+    if (!near || justWritten) return;
     view.run("remove");
     view.say("Removed; Ctrl Z brings it back.");
   };

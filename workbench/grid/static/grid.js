@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ab6ec9da9a6b30c4d5ccca21ee3fdcdeeb602bd6fb0d2c585a9b65aaf97c2c17 */
+/* Made by python workbench/grid/bundle.py; sources f92145cdeff6a4fdb8029fecd17533ca75544d894868327a1e324aaf378a318f */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -125,6 +125,15 @@ var PLACE_WORDS = {
   "5/8": "{value} after the & of {n}",
   "7/8": "{value} after the a of {n}"
 };
+var TUPLETS = {
+  "5": "quintuplet",
+  "7": "septuplet"
+};
+var ORDINALS = {
+  "1": "st",
+  "2": "nd",
+  "3": "rd"
+};
 
 // js/chart.js
 function readMeter(meter) {
@@ -186,7 +195,13 @@ function placeName(timed, at) {
   if (part === "0") return String(number);
   const value2 = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
   if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value2);
-  return SYLLABLES[part] ? `${SYLLABLES[part]} of ${number}` : `${part} of a count after ${number}`;
+  if (SYLLABLES[part]) return `${SYLLABLES[part]} of ${number}`;
+  const { n, d } = parseFraction(part);
+  if (TUPLETS[d]) return `${n + 1}${ORDINALS[n + 1] || "th"} ${TUPLETS[d]} of ${number}`;
+  const quarter = [0, 1, 2, 3, 4].reduce((a, b) => Math.abs(b * d - 4 * n) < Math.abs(a * d - 4 * n) ? b : a);
+  const next = readMeter(timed.meter).beats === number ? "the next 1" : String(number + 1);
+  const near = quarter === 0 ? String(number) : quarter === 4 ? next : `the ${SYLLABLES[textOf(fraction(quarter, 4))]} of ${number}`;
+  return `just ${4 * n > quarter * d ? "after" : "before"} ${near}`;
 }
 function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];
@@ -2736,6 +2751,7 @@ function giveKeysBack(view) {
 
 // js/mouse.js
 var DRAG_PX = 5;
+var DOUBLE_MS = 800;
 var GRASP_PX = 5;
 var NEAR_PX = { mouse: 8, pen: 10, touch: 16 };
 var PINCH = 1.35;
@@ -2744,7 +2760,7 @@ function attachMouse(view) {
   let down = null;
   const fingers = /* @__PURE__ */ new Map();
   let spread = 0;
-  let written = "";
+  let written = { key: "", at: 0 };
   const point = (event) => {
     const box = scroller.getBoundingClientRect();
     return { x: event.clientX - box.left, y: event.clientY - box.top + scroller.scrollTop };
@@ -2764,7 +2780,6 @@ function attachMouse(view) {
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
-    if (event.detail < 2) written = "";
     const start = { x, y };
     if (hit.zone === "names") {
       const instrument = view.rows[hit.row];
@@ -2864,7 +2879,7 @@ function attachMouse(view) {
       view.moveCursor(place2);
       if (noteAt(view.chart, place2.bar, place2.at, place2.instrument)) return;
       view.edit({ edit: "add note", bar_index: place2.bar, note: writtenNote(place2.at, place2.instrument) });
-      written = placeKey(place2);
+      written = { key: placeKey(place2), at: event.timeStamp };
     }
   };
   const onDouble = (event) => {
@@ -2872,7 +2887,8 @@ function attachMouse(view) {
     const hit = view.sheet && hitTest(view.sheet, x, y);
     if (!hit || hit.zone !== "rows") return;
     const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
-    if (!near || placeKey(view.cursor) === written) return;
+    const justWritten = written.key === placeKey(view.cursor) && event.timeStamp - written.at < DOUBLE_MS;
+    if (!near || justWritten) return;
     view.run("remove");
     view.say("Removed; Ctrl Z brings it back.");
   };

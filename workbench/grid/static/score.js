@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ab6ec9da9a6b30c4d5ccca21ee3fdcdeeb602bd6fb0d2c585a9b65aaf97c2c17 */
+/* Made by python workbench/grid/bundle.py; sources f92145cdeff6a4fdb8029fecd17533ca75544d894868327a1e324aaf378a318f */
 
 // js/score.js
 function safeSvg(text) {
