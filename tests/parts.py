@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
-from workbench.reading.grooves import base_written, written
+from workbench.reading.grooves import base_written
 from workbench.reading.part_reading import outside_fills
 
 ROWS = {
@@ -64,7 +64,7 @@ def rebuild(base, changes):
 
 def rebuilt(reading, bar_index):
     """A bar from what a reading says of it: base, variations and fills."""
-    own, content = reading.groove_at(bar_index), written(reading.chart.bars[bar_index])
+    own, content = reading.groove_at(bar_index), reading.chart.bars[bar_index].content
     base = base_written(reading.chart, own.groove.base_of(bar_index), bar_index) if own else frozenset()
     spans = [f.span for f in reading.fills]
     base = outside_fills(base, spans, bar_index)

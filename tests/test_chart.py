@@ -202,7 +202,7 @@ def test_impossible_charts(chart):
         Chart(chart.time_map, chart.bars[:2])
     with pytest.raises(ChartError, match="Two sections"):
         Chart(chart.time_map, chart.bars, sections=(Section(0, "a"), Section(0, "b")))
-    with pytest.raises(ChartError, match="does not exist"):
+    with pytest.raises(ChartError, match="There is no bar 10"):
         Chart(chart.time_map, chart.bars, sections=(Section(9, "a"),))
     with pytest.raises(ChartError, match="feel"):
         Chart(chart.time_map, chart.bars, feel="wobbly")

@@ -135,7 +135,7 @@ NOTE = ("chart", "bars", 1, "notes", 0)
             [{"at": "0", "instrument": "kick", "velocity": 9}] * 2,
             r"chart\.bars\[1\]: Two kick notes",
         ),
-        (("chart", "sections", 0, "bar_index"), 9, "section begins at bar 10"),
+        (("chart", "sections", 0, "bar_index"), 9, "There is no bar 9"),
         (("chart", "kit"), ["kazoo"], "kazoo"),
         (("chart", "possible_hits"), [{"time_s": 1.0, "instrument": "kick", "probability": 2}], "possible_hits"),
         (("version",), 3, "newer workbench"),

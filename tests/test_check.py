@@ -10,16 +10,16 @@ from fractions import Fraction as F
 
 import numpy as np
 import pytest
+from markupsafe import escape
 
 from tests.sentences import says
 from tests.test_align import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
-from workbench.checking.check import check_chart, read_draft
+from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page
 from workbench.checking.findings import WRONG_FROM, faint_strokes
-from workbench.checking.reportpage import escape
 from workbench.errors import FileFormatError
 from workbench.listening.activations import Activations
 from workbench.listening.transcription import Transcription
@@ -336,18 +336,19 @@ def test_drafts_made_by_others(tmp_path):
     from workbench.files.chartfile import write_chart
     from workbench.notation.midi import write_midi
     from workbench.notation.musicxml import write_musicxml
+    from workbench.scorefiles import read_any_chart
 
     chart = chart_of([GROOVE, VARIATION, FILL])
     write_chart(chart, tmp_path / "a.chart.json")
     write_midi(chart, tmp_path / "a.mid")
     write_musicxml(chart, tmp_path / "a.musicxml")
     for name in ("a.chart.json", "a.mid", "a.musicxml"):
-        read, problems = read_draft(tmp_path / name)
+        read = read_any_chart(tmp_path / name).chart
         assert [b.pattern for b in read.bars][:3] == [b.pattern for b in chart.bars]
     with pytest.raises(FileFormatError, match="can be read"):
-        read_draft(tmp_path / "a.doc")
+        read_any_chart(tmp_path / "a.doc")
     with pytest.raises(FileFormatError, match="There is no"):
-        read_draft(tmp_path / "gone.chart.json")
+        read_any_chart(tmp_path / "gone.chart.json")
 
 
 @pytest.mark.parametrize(

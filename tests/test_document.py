@@ -328,7 +328,7 @@ def test_a_crash_while_saving(song, path, empty, monkeypatch, where):
     song.apply(kick(0))
     song.save()
     song.apply(kick(1))
-    module, name = (journal, "append") if where == "before journal mark" else (document_module, "write_text_safely")
+    module, name = (journal, "append") if where == "before journal mark" else (document_module, "write_whole")
     with monkeypatch.context() as patch:
         patch.setattr(module, name, lambda *a: (_ for _ in ()).throw(MemoryError))
         with pytest.raises(MemoryError):

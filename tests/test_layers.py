@@ -9,7 +9,7 @@ PACKAGE = Path(workbench.__file__).parent
 #: From the ground up; folders on one floor do not import each other.
 FLOORS = [
     "escaping",
-    "errors progress cautions",
+    "errors progress cautions facts grouping templates",
     "chart shipped",
     "files",
     "notation sound",

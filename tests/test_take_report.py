@@ -5,10 +5,11 @@ import re
 from dataclasses import replace
 
 import pytest
+from lxml import etree
 
 from tests.takes import assess
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS
-from workbench.checking.take_report import bars_svg, strokes_svg, take_page, write_take
+from workbench.checking.take_report import draw_bars, draw_strokes, take_page, write_take
 from workbench.errors import WorkbenchError
 
 
@@ -37,20 +38,33 @@ def test_the_pdf_is_one_page(take):
 
 
 def test_pictures_show_every_instrument_and_bar(take):
-    strokes, bars = strokes_svg(take), bars_svg(take)
-    for i in take.playing.instruments:
-        assert f">{i.instrument}<" in strokes
-    assert strokes.count("<circle") == len(take.playing.deviations)
-    assert bars.count("#F3E5C3") == len(take.playing.fills)
-    # A fill that begins a little early is still shaded in its own bar.
-    early = replace(
-        take,
-        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s - 0.03) for f in take.playing.fills)),
-    )
-    late = replace(
-        take,
-        playing=replace(take.playing, fills=tuple(replace(f, start_s=f.start_s + 0.03) for f in take.playing.fills)),
-    )
-    assert take.playing.fills and bars_svg(early) == bars_svg(late) == bars
+    strokes, bars = draw_strokes(take), draw_bars(take)
+    (axes,), playing = strokes.axes, take.playing
+    assert [t.get_text() for t in axes.get_yticklabels()] == [i.instrument for i in playing.instruments]
+    dots = [line for line in axes.get_lines() if line.get_marker() == "."]
+    assert sorted(ms for line in dots for ms in line.get_xdata()) == sorted(ms for *_, ms in playing.deviations)
+    means = {line.get_xdata()[0] for line in axes.get_lines() if line.get_marker() == "o"}
+    assert means == {i.mean_ms for i in playing.instruments if i.mean_ms is not None}
+    tempo, counts = bars.axes
+    (line,) = tempo.get_lines()
+    assert list(line.get_ydata()) == [b.tempo_bpm for b in playing.bars if b.tempo_bpm is not None]
+    assert [p.get_height() for p in counts.patches] == [b.missed for b in playing.bars] + [
+        -b.added for b in playing.bars
+    ]
+    for svg in (strokes.svg("What is <shown>"), bars.svg("x")):
+        assert etree.fromstring(svg).get("role") == "img" and "http://matplotlib" not in svg
+
+
+def test_a_fill_that_begins_a_little_early_is_shaded_in_its_own_bar(take):
+    def shaded(by_s):
+        fills = tuple(replace(f, start_s=f.start_s + by_s) for f in take.playing.fills)
+        return [p.get_x() for p in draw_bars(replace(take, playing=replace(take.playing, fills=fills))).axes[0].patches]
+
+    numbers = [b.bar_number for b in take.playing.bars]
+    assert take.playing.fills
+    assert shaded(-0.03) == shaded(0.03) == [numbers.index(f.bar_number) - 0.5 for f in take.playing.fills]
+
+
+def test_the_page_says_what_goes_well(take):
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
     assert "<h2>What goes well</h2>" in take_page(take).html()

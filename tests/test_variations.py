@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from tests.charts import written_bars
 from tests.parts import ROCK, bar, rebuild
 from workbench.chart.meter import Meter, TimeMap
-from workbench.reading.grooves import written
 from workbench.reading.variations import describe_changes
 
 FOUR = TimeMap.steady(1, 120).bars[0]
@@ -19,21 +18,21 @@ BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 @settings(max_examples=150)
 @given(written_bars(), written_bars())
 def test_base_and_changes_give_the_bar_back_exactly(base, actual):
-    changes = describe_changes(FOUR, written(base), written(actual))
-    assert rebuild(written(base), changes) == written(actual)
+    changes = describe_changes(FOUR, base.content, actual.content)
+    assert rebuild(base.content, changes) == actual.content
     for a in changes:
         # Nothing is said that is not there, and nothing twice.
-        assert a.text and a.removed <= written(base) and a.added <= written(actual)
+        assert a.text and a.removed <= base.content and a.added <= actual.content
         for b in changes:
             assert a is b or not (a.removed & b.removed or a.added & b.added)
-    assert (changes == ()) == (written(base) == written(actual))
+    assert (changes == ()) == (base.content == actual.content)
 
 
 @settings(max_examples=100)
 @given(st.sets(st.integers(0, 15), max_size=5), st.sets(st.integers(0, 15), max_size=5))
 def test_small_changes_of_the_kick_are_told_exactly(before, after):
     def content(places):
-        return written(bar(H="x.x.x.x.x.x.x.x.", K="".join("x" if k in places else "." for k in range(16))))
+        return bar(H="x.x.x.x.x.x.x.x.", K="".join("x" if k in places else "." for k in range(16))).content
 
     changes = describe_changes(FOUR, content(before), content(after))
     assert rebuild(content(before), changes) == content(after)
@@ -62,7 +61,7 @@ def test_small_changes_of_the_kick_are_told_exactly(before, after):
 )
 def test_words(rows, said):
     actual = bar(**{**BASE, **rows})
-    texts = [c.text for c in describe_changes(FOUR, written(ROCK), written(actual))]
+    texts = [c.text for c in describe_changes(FOUR, ROCK.content, actual.content)]
     assert len(texts) == len(said)
     assert all(t.startswith(s) for t, s in zip(texts, said)), texts
 
@@ -71,13 +70,13 @@ def test_closing_an_open_hi_hat_is_no_missing_stroke():
     open_4 = bar(H="x.x.x.x.x.x.x.o.")
     closed = bar(H="x.x.x.x.x.x.x.x.")
     gone = bar(H="x.x.x.x.x.x.x...")
-    said = [describe_changes(FOUR, written(open_4), written(b))[0].text for b in (closed, gone)]
+    said = [describe_changes(FOUR, open_4.content, b.content)[0].text for b in (closed, gone)]
     assert said == ["hi-hat closed on the & of 4", "no open hi-hat on the & of 4"]
 
 
 def test_soft_strokes_are_called_ghost_notes_where_none_are_written():
     soft = frozenset({F(7, 16)})
-    base, actual = written(bar(S="....x..x....x...")), written(bar(S="....x.......x..."))
+    base, actual = bar(S="....x..x....x...").content, bar(S="....x.......x...").content
     assert describe_changes(FOUR, base, actual, soft)[0].text == "no ghost note on the a of 2"
     assert describe_changes(FOUR, actual, base, frozenset(), soft)[0].text == "ghost note on the a of 2"
     assert describe_changes(FOUR, actual, base)[0].text == "snare on the a of 2"
@@ -85,6 +84,6 @@ def test_soft_strokes_are_called_ghost_notes_where_none_are_written():
 
 def test_other_meters_are_counted_their_way():
     six = TimeMap.steady(1, 60, Meter(6, 8)).bars[0]
-    base = written(bar(Meter(6, 8), H="xxxxxx", S="...x.."))
-    actual = written(bar(Meter(6, 8), H="xxxxxo", S="...x.."))
+    base = bar(Meter(6, 8), H="xxxxxx", S="...x..").content
+    actual = bar(Meter(6, 8), H="xxxxxo", S="...x..").content
     assert describe_changes(six, base, actual)[0].text == "open hi-hat on 6"

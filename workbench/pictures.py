@@ -27,6 +27,7 @@ MARKERS: dict[Notehead, str] = {
     Notehead.DIAMOND: "D",
     Notehead.TRIANGLE: "^",
 }
+_RING: dict[str, Any] = {"marker": "o", "facecolors": "none", "edgecolors": "0.1", "linewidths": 1}
 #: A figure's width, and its height for each row of hits and for the waveform, inches.
 _WIDTH, _ROW, _WAVE = 11.0, 0.3, 1.4
 
@@ -38,15 +39,10 @@ def draw_bars(
     bars: tuple[int, int] | None = None,
     doubt_below: float = DOUBT_BELOW,
 ) -> Axes:
-    """Draw bars as they sound: every hit where it was played, beats with their counts, the waveform above.
+    """Draw bars as they sound; see :func:`workbench.plot`.
 
     Parameters
     ----------
-    chart : Chart
-    audio : Audio, optional
-        The chart's recording; without it only the hits are drawn.
-    axes : matplotlib Axes, optional
-        By default those of a new pyplot figure.
     bars : (int, int), optional
         Bar indices, both included; by default the whole chart.
     doubt_below : float
@@ -56,11 +52,6 @@ def draw_bars(
     -------
     matplotlib Axes
         The rows of hits; the waveform lies in ``axes.child_axes[0]``.
-
-    Raises
-    ------
-    ChartError
-        If the chart has no such bars.
     """
     first, last = bars or (0, len(chart) - 1)
     chart.time_map.check_bar(first)
@@ -125,26 +116,9 @@ def _draw_hits(axes: Axes, chart: Chart, names: Sequence[str], bars: range, doub
         head = instrument(name).notehead
         axes.scatter(times_s, [row] * len(notes), s=sizes, marker=MARKERS[head], color="0.1", linewidths=1.2)
         if head is Notehead.CIRCLE_X:
-            axes.scatter(
-                times_s,
-                [row] * len(notes),
-                s=[2.2 * x for x in sizes],
-                marker="o",
-                facecolors="none",
-                edgecolors="0.1",
-                linewidths=1,
-            )
+            axes.scatter(times_s, [row] * len(notes), s=[2.2 * x for x in sizes], **_RING)
         unsure = [t for t, n in notes if not n.confirmed and n.confidence < doubt_below]
-        axes.scatter(
-            unsure,
-            [row] * len(unsure),
-            s=150,
-            marker="o",
-            facecolors="none",
-            edgecolors="0.1",
-            linewidths=1,
-            linestyles="dashed",
-        )
+        axes.scatter(unsure, [row] * len(unsure), s=150, linestyles="dashed", **_RING)
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.5, -0.6)
     axes.tick_params(left=False)

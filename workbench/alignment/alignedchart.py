@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
-from workbench.chart import Chart, Recording, Section, WrittenBar
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
+from workbench.chart import Chart, Recording, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
 
@@ -55,40 +55,31 @@ def write_on_recording(chart: Chart, alignment: Alignment, recording: Recording 
             continue
         first_played.setdefault(aligned.chart_bar, len(timed))
         old = chart.time_map.bars[aligned.chart_bar]
-        span = (chart.time_map.bar_start_s(aligned.chart_bar), chart.time_map.bar_end_s(aligned.chart_bar))
-        times = [aligned_time_s(t, span, AlignedBar(None, start, edge)) for t in old.beat_times_s]
+        played, span = AlignedBar(None, start, edge), bar_span(chart, aligned.chart_bar)
+        times = [aligned_time_s(t, span, played) for t in old.beat_times_s]
         timed.append(replace(old, beat_times_s=tuple(times), fixed=False))
         written.append(chart.bars[aligned.chart_bar])
-    sections = [
-        replace(s, bar_index=first_played[k])
-        for s in chart.sections
-        for k in (_next_played(s, first_played),)
-        if k is not None
-    ]
+    moved = {}  # to the first bar from its beginning on that is played
+    for s in reversed(chart.sections):
+        following = min((k for k in first_played if k >= s.bar_index), default=None)
+        if following is not None:
+            moved[first_played[following]] = replace(s, bar_index=first_played[following])
+    marks = []
+    for m in chart.marks:
+        shift = first_played.get(m.start[0], len(timed)) - m.start[0]
+        if m.end[0] + shift < len(timed):
+            marks.append(replace(m, start=(m.start[0] + shift, m.start[1]), end=(m.end[0] + shift, m.end[1])))
     return replace(
         chart,
         time_map=TimeMap(timed, edge),
         bars=tuple(written),
         recording=recording or chart.recording,
-        sections=tuple({s.bar_index: s for s in reversed(sections)}.values()),
+        sections=tuple(moved.values()),
         texts=tuple(
             replace(t, bar_index=first_played[t.bar_index]) for t in chart.texts if t.bar_index in first_played
         ),
-        marks=tuple(
-            replace(
-                m,
-                start=(first_played[m.start[0]], m.start[1]),
-                end=(first_played[m.start[0]] + m.end[0] - m.start[0], m.end[1]),
-            )
-            for m in chart.marks
-            if m.start[0] in first_played and first_played[m.start[0]] + m.end[0] - m.start[0] < len(timed)
-        ),
+        marks=tuple(marks),
     )
-
-
-def _next_played(section: Section, first_played: dict[int, int]) -> int | None:
-    """The first bar from a section's beginning on that is played."""
-    return min((k for k in first_played if k >= section.bar_index), default=None)
 
 
 def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_s: float) -> list[Bar]:
@@ -102,11 +93,7 @@ def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_
     for first in range(0, beats, old.meter.counted_beats):
         count = min(old.meter.counted_beats, beats - first)
         # A few beats left over are a short bar of their own meter.
-        meter = (
-            old.meter
-            if count == old.meter.counted_beats
-            else Meter(count * (3 if old.meter.is_compound else 1), old.meter.unit)
-        )
+        meter = Meter(count * (3 if old.meter.is_compound else 1), old.meter.unit)
         step_s = count * beat_s / meter.counted_beats
         begins_s = start_s + first * beat_s
         out.append(Bar(meter, tuple(begins_s + j * step_s for j in range(meter.counted_beats))))

@@ -22,6 +22,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
 from workbench.escaping import whole_text
+from workbench.grouping import grouped
 
 #: What can be said of a note beside its instrument (terms of the trade).
 #: "open" and "closed" hi-hats are instruments, not articulations.
@@ -368,14 +369,11 @@ class Chart:
             raise ChartError(f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time.")
         for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
             _check_bar(self.time_map, k, written, timed)
-        for where, owner in ((s.bar_index, "section") for s in self.sections):
-            if not 0 <= where < len(self.bars):
-                raise ChartError(f"A {owner} begins at bar {where + 1}, which does not exist.")
         starts = [s.bar_index for s in self.sections]
         if len(set(starts)) != len(starts):
             raise ChartError("Two sections cannot begin at the same bar.")
-        for text in self.texts:
-            self.time_map.check_bar(text.bar_index)
+        for bar_index in (*starts, *(t.bar_index for t in self.texts)):
+            self.time_map.check_bar(bar_index)
         for mark in self.marks:
             self.time_map.check_bar(mark.start[0])
             if mark.end > (len(self.bars), Fraction(0)):
@@ -421,10 +419,8 @@ class Chart:
 
     @cached_property
     def _bars_by_pattern(self) -> dict:
-        groups: dict = {}
-        for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):
-            groups.setdefault((timed.meter, timed.length, written.pattern), []).append(k)
-        return groups
+        pairs = enumerate(zip(self.bars, self.time_map.bars))
+        return grouped(((timed.meter, timed.length, written.pattern), k) for k, (written, timed) in pairs)
 
     def repeats_of(self, bar_index: int) -> tuple[int, ...]:
         """Indices of the bars with the same meter and pattern, this one included."""

@@ -24,6 +24,7 @@ from workbench.chart.chart import Chart, Note
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
+from workbench.grouping import grouped
 
 #: How many grace strokes a sign says.
 GRACE_STROKES: dict[str, int] = {"flam": 1, "drag": 2}
@@ -104,11 +105,8 @@ def join_grace_strokes(strokes: Sequence[Stroke], time_map: TimeMap) -> list[Gra
     >>> [(n.stroke.time_s, n.sign) for n in join_grace_strokes(played, TimeMap.steady(1, 120))]
     [(0.5, 'flam'), (1.0, '')]
     """
-    by_instrument: dict[str, list[Stroke]] = {}
-    for stroke in sorted(strokes):
-        by_instrument.setdefault(stroke.instrument, []).append(stroke)
     out: list[GraceGroup] = []
-    for name, own in by_instrument.items():
+    for name, own in grouped((s.instrument, s) for s in sorted(strokes)).items():
         drum = instrument(name).family in _FAMILIES
         notes = _without_doubles(own, SAME_S if drum else SAME_ELSEWHERE_S)
         k = 0

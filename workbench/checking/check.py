@@ -31,6 +31,8 @@ from workbench.checking.differing import alike_bars
 from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.checking.wholesale import other_tempo, wrong_as_a_whole
+from workbench.facts import facts
+from workbench.files.imports import Imported
 from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
@@ -140,56 +142,28 @@ class Check:
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""
-
-        def finding(f: Finding) -> dict:
-            return {
-                "kind": f.kind,
-                "verdict": f.verdict,
-                "probability": round(f.probability, 3),
-                "bar": f.bar_number,
-                "position": None if f.position is None else str(f.position),
-                "instrument": f.instrument,
-                "heard_instrument": f.heard_instrument,
-                "time_s": round(f.time_s, 4),
-                "deviation_s": round(f.deviation_s, 4),
-                "play_from_s": round(f.start_s, 3),
-                "play_to_s": round(f.end_s, 3),
-                "text": f.text,
-            }
-
-        return {
-            "title": self.chart.title,
-            "recording": self.recording,
-            "agreement": round(self.alignment.agreement, 3),
-            "notes_heard": self.notes_heard,
-            "notes_aligned": self.notes_aligned,
-            "first": list(self.first),
-            "remarks": list(self.remarks),
-            "findings": [finding(f) for f in self.findings],
-            "patterns": [
-                {
-                    "kind": p.kind,
-                    "position": None if p.position is None else str(p.position),
-                    "instrument": p.instrument,
-                    "heard_instrument": p.heard_instrument,
-                    "bars": list(p.bar_numbers),
-                    "verdict": p.verdict,
-                    "probability": round(p.probability, 3),
-                    "text": p.text,
-                }
-                for p in self.patterns
-            ],
-            "bars": [
-                {
-                    "bar": b.bar_number,
-                    "start_s": round(b.start_s, 4),
-                    "end_s": round(b.end_s, 4),
-                    "findings": len(b.findings),
-                    "severity": round(b.severity, 2),
-                }
-                for b in self.bars
-            ],
-        }
+        findings = [
+            facts(
+                f,
+                "kind verdict probability position instrument heard_instrument time_s deviation_s text",
+                bar=f.bar_number,
+                play_from_s=f.start_s,
+                play_to_s=f.end_s,
+            )
+            for f in self.findings
+        ]
+        told = "kind position instrument heard_instrument verdict probability text"
+        patterns = [facts(p, told, bars=p.bar_numbers) for p in self.patterns]
+        bars = [facts(b, "start_s end_s severity", bar=b.bar_number, findings=len(b.findings)) for b in self.bars]
+        return facts(
+            self,
+            "recording notes_heard notes_aligned first remarks",
+            title=self.chart.title,
+            agreement=self.alignment.agreement,
+            findings=findings,
+            patterns=patterns,
+            bars=bars,
+        )
 
 
 def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
@@ -209,35 +183,14 @@ def worst_first(bars: Sequence[BarCheck]) -> tuple[BarCheck, ...]:
 def check_draft(
     draft: Chart | str | os.PathLike, recording: str | os.PathLike, progress: Progress | None = None
 ) -> Check:
-    """Check a draft against its recording.
-
-    Parameters
-    ----------
-    draft : Chart or path
-        A chart, or a chart file, MusicXML or MIDI made by anyone.
-    recording : path
-    progress : Progress, optional
-
-    Raises
-    ------
-    FileFormatError, AudioError
-        If one of the files cannot be used.
-    AnalysisError
-        If the chart has no notes or the recording no drums.
-    """
-    chart, problems = (draft, ()) if isinstance(draft, Chart) else read_draft(draft)
+    """Check a draft, a chart or a file of one, against its recording; see :func:`workbench.check`."""
+    given = Imported(draft) if isinstance(draft, Chart) else read_any_chart(draft)
     heard = transcribe(recording, progress=part(progress, 0.0, 0.95))
-    part(progress, 0.95, 1.0)(0.0, "Laying the chart on the recording")
-    check = check_chart(chart, heard, str(recording), problems)
+    part(progress, 0.95, 1.0)(0.0, "Lining the chart up with the recording")
+    check = check_chart(given.chart, heard, str(recording), given.problems)
     check = check if isinstance(draft, Chart) else replace(check, draft=os.path.basename(draft))
     part(progress, 0.0, 1.0)(1.0, "Checked")
     return check
-
-
-def read_draft(path: str | os.PathLike) -> tuple[Chart, tuple[str, ...]]:
-    """A chart from a chart file, MusicXML or MIDI, and what was not understood in it."""
-    imported = read_any_chart(path)
-    return imported.chart, tuple(imported.problems)
 
 
 def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks: Sequence[str] = ()) -> Check:

@@ -18,6 +18,8 @@ from workbench.checking.findings import Finding, said_of
 from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, relative_link, write_report
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
+from workbench.grouping import grouped
+from workbench.templates import filled
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Bars shown with their notes; the others are listed.
@@ -60,12 +62,12 @@ def summary_of(check: Check) -> str:
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:
     """What to read about a bar: worst first, the same said once for all its places."""
-    groups: dict[tuple, list[Finding]] = {}
-    for k, f in enumerate(bar.findings):
-        alike = (f.kind, f.instrument, f.heard_instrument, f.verdict) if f.position is not None else (k,)
-        groups.setdefault(alike, []).append(f)
+
+    def alike(k: int, f: Finding) -> tuple:
+        return (f.kind, f.instrument, f.heard_instrument, f.verdict) if f.position is not None else (k,)
+
     out = []
-    for found in groups.values():
+    for found in grouped((alike(k, f), f) for k, f in enumerate(bar.findings)).values():
         first = found[0]
         probability = sum(f.probability for f in found) / len(found)
         if first.position is None:
@@ -93,26 +95,12 @@ def single_findings(check: Check, patterns: int = MOST_PATTERNS) -> tuple[list[B
 
 def overview_svg(check: Check, a_row: int = 16) -> str:
     """All played bars as squares in rows, coloured by what was found in them."""
-    bars, size, gap = check.bars, 30, 4
-    rows = -(-max(1, len(bars)) // a_row)
-    parts = []
-    for k, bar in enumerate(bars):
-        x, y = (k % a_row) * (size + gap), (k // a_row) * (size + gap)
+    squares = []
+    for bar in check.bars:
         verdicts = {f.verdict for f in bar.findings}
         fill = VERMILION if "wrong" in verdicts else BLUE if verdicts else "#E6F4EF"
-        ink = "#fff" if verdicts else "#3b4249"
-        words = f"Bar {bar.bar_number}: {len(bar.findings)} found"
-        parts.append(
-            f'<g><title>{words}</title><rect x="{x}" y="{y}" width="{size}" height="{size}" rx="4" '
-            f'fill="{fill}"/><text x="{x + size / 2}" y="{y + size / 2 + 4}" font-size="12" '
-            f'fill="{ink}" text-anchor="middle" font-family="DejaVu Sans, sans-serif">'
-            f"{bar.bar_number}</text></g>"
-        )
-    width, height = a_row * (size + gap) - gap, rows * (size + gap) - gap
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
-        f'role="img" aria-label="Bars of the recording, coloured by findings">{"".join(parts)}</svg>'
-    )
+        squares.append((bar.bar_number, len(bar.findings), fill, "#fff" if verdicts else "#3b4249"))
+    return filled("checking/page/overview.svg", squares=squares, a_row=a_row)
 
 
 def check_page(check: Check, audio_link: str = "") -> Report:

@@ -10,6 +10,7 @@ from workbench.chart import Chart
 from workbench.chart.counting import bar_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
+from workbench.grouping import grouped
 
 #: Bars whose notes differ by at most this share are alike; chosen by eye, no source.
 ALIKE_BELOW = 0.2
@@ -94,10 +95,7 @@ def differing_strokes(
 
 def stroke_lines(chart: Chart, strokes: Sequence[DifferingStroke], what: str) -> list[str]:
     """Strokes in words, those alike in one line, the most frequent first: "snare on the & of 2: bars 3–5, 9"."""
-    groups: dict[tuple[Fraction, str, str], list[DifferingStroke]] = {}
-    for s in strokes:
-        if s.what == what:
-            groups.setdefault((s.position, s.instrument, s.instead), []).append(s)
+    groups = grouped(((s.position, s.instrument, s.instead), s) for s in strokes if s.what == what)
     first = lambda found: min((s.bar_index, s.position) for s in found)
     lines = []
     for (position, name, instead), found in sorted(

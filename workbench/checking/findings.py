@@ -9,12 +9,13 @@ from fractions import Fraction
 
 import numpy as np
 
-from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import Comparison, compare_strokes
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ornaments import GRACE_REACH_S, roll_end
+from workbench.grouping import grouped
 from workbench.listening.transcription import Transcription
 
 # Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
@@ -289,9 +290,8 @@ def _expected(chart: Chart, alignment: Alignment) -> list[Expected]:
         if aligned.chart_bar is None:
             continue
         k = aligned.chart_bar
-        span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
         for note in chart.bars[k].notes:
-            time_s = aligned_time_s(chart.note_time_s(k, note), span, aligned)
+            time_s = aligned_time_s(chart.note_time_s(k, note), bar_span(chart, k), aligned)
             out.append(Expected(Stroke(time_s, note.instrument, note.velocity), note, aligned, index))
     return out
 
@@ -328,9 +328,7 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
     """Strokes less those that a flam, drag or roll brings with its note."""
     graces: set[int] = set()
     times = [s.time_s for s in strokes]
-    written: dict[str, list[float]] = {}
-    for e in expected:
-        written.setdefault(e.note.instrument, []).append(e.stroke.time_s)
+    written = grouped((e.note.instrument, e.stroke.time_s) for e in expected)
     for e in expected:
         at = e.stroke.time_s
         for articulation in e.note.articulations & {*GRACE_REACH_S, "roll"}:
@@ -338,7 +336,7 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
             if articulation == "roll":
                 k = e.chart_bar
                 end_s = chart.time_map.seconds(k, roll_end(chart, k, e.note))
-                last_s = aligned_time_s(end_s, (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k)), e.aligned)
+                last_s = aligned_time_s(end_s, bar_span(chart, k), e.aligned)
             near = [
                 k
                 for k in times_near(times, first_s - ORNAMENT_MARGIN_S, last_s + ORNAMENT_MARGIN_S)
@@ -350,14 +348,9 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
     return [s for k, s in enumerate(strokes) if k not in graces]
 
 
-def are_kin(first: str, second: str) -> bool:
-    """Whether two drums are of one family, so that the ear may take one for the other."""
-    return instrument(first).family == instrument(second).family
-
-
 def are_easily_confused(first: str, second: str) -> bool:
     """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
-    return are_kin(first, second) or _ringing(first) == _ringing(second)
+    return _family(first) == _family(second) or _ringing(first) == _ringing(second)
 
 
 def said_of(kind: str, name: str, heard: str) -> str:

@@ -23,8 +23,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
+import pandas as pd
 
-from workbench.alignment.alignedbars import Alignment
+from workbench.alignment.alignedbars import Alignment, bar_span
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
 from workbench.chart.drumkit import instrument
@@ -45,6 +46,7 @@ from workbench.checking.findings import (
     times_near,
     usual_height,
 )
+from workbench.grouping import grouped
 from workbench.listening.transcription import Transcription
 
 # Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
@@ -163,10 +165,7 @@ def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
 
     One mistake explains both, so what speaks for either speaks for it.
     """
-    unheard: dict[tuple, list[int]] = {}
-    for k, c in enumerate(cases):
-        if c.kind == "extra":
-            unheard.setdefault((c.expected.aligned_index, c.name), []).append(k)
+    unheard = grouped(((c.expected.aligned_index, c.name), k) for k, c in enumerate(cases) if c.kind == "extra")
     out: dict[int, _Case | None] = dict(enumerate(cases))
     for k, c in enumerate(cases):
         if c.kind != "missing" or c.stroke is None or c.half_heard:
@@ -199,10 +198,8 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
     Then it may as well be the kit that misleads the ear (an open hi-hat held half shut), so only a person can tell.
     """
     written = Counter(e.note.instrument for e in matched.expected)
-    bars: dict[tuple[str, str], list[int]] = {}
-    for i, j in matched.pairs.renamed:
-        e = matched.expected[i]
-        bars.setdefault((e.note.instrument, matched.strokes[j].instrument), []).append(e.aligned_index)
+    pairs = ((matched.expected[i], matched.strokes[j]) for i, j in matched.pairs.renamed)
+    bars = grouped(((e.note.instrument, s.instrument), e.aligned_index) for e, s in pairs)
     return {
         pair
         for pair, where in bars.items()
@@ -214,36 +211,26 @@ def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
 
 def _weigh(cases: Sequence[_Case], matched: Matched) -> np.ndarray:
     """Posterior of each case, with rates of mistakes by instrument and by bar."""
-    ratio = np.array([c.ratio for c in cases])
-    doubt = np.array([c.doubt for c in cases])
-    bars = [c.expected.aligned_index for c in cases]
-    names = [c.name for c in cases]
-    in_bar = Counter(e.aligned_index for e in matched.expected)
-    of_name = Counter(e.note.instrument for e in matched.expected)
-    rate = np.full(len(cases), MISTAKE_RATE)
-    probability = np.zeros(len(cases))
+    rows = [(c.expected.aligned_index, c.name, c.ratio, c.doubt, c.unheard) for c in cases]
+    table = pd.DataFrame(rows, columns=["bar", "name", "ratio", "doubt", "unheard"])
+    heard = ~table["unheard"].astype(bool)
+    in_bar = table["bar"].map(Counter(e.aligned_index for e in matched.expected))
+    of_name = table["name"].map(Counter(e.note.instrument for e in matched.expected))
+
+    def rate_of(wrong: pd.Series, notes: pd.Series, weight: float) -> pd.Series:
+        return (wrong + MISTAKE_RATE * weight) / (np.maximum(notes, wrong) + weight)
+
+    rate = pd.Series(MISTAKE_RATE, table.index)
     for _ in range(ROUNDS):
-        odds = rate * doubt / (1 - np.minimum(rate * doubt, 0.9)) * ratio
+        wrong = rate * table["doubt"]
+        odds = wrong / (1 - wrong.clip(upper=0.9)) * table["ratio"]
         probability = odds / (1 + odds)
-        by_bar: defaultdict[int, float] = defaultdict(float)
-        by_name: defaultdict[str, float] = defaultdict(float)
-        for case, bar, name, s in zip(cases, bars, names, probability):
-            by_bar[bar] += s
-            # A drum that is not heard all over tells of the ear: see the recall.
-            by_name[name] += 0.0 if case.unheard else s
-        share = lambda sums, counts, key, weight: (
-            (sums[key] + MISTAKE_RATE * weight) / (max(counts[key], sums[key]) + weight)
-        )
-        rate = np.array(
-            [
-                max(
-                    share(by_bar, in_bar, bar, NOTES_OF_BAR),
-                    0.0 if c.unheard else share(by_name, of_name, name, NOTES_OF_INSTRUMENT),
-                )
-                for c, bar, name in zip(cases, bars, names)
-            ]
-        )
-    return probability
+        by_bar = probability.groupby(table["bar"]).transform("sum")
+        # A drum that is not heard all over tells of the ear: see the recall.
+        by_name = probability.where(heard, 0.0).groupby(table["name"]).transform("sum")
+        own = rate_of(by_name, of_name, NOTES_OF_INSTRUMENT).where(heard, 0.0)
+        rate = np.maximum(rate_of(by_bar, in_bar, NOTES_OF_BAR), own)
+    return probability.to_numpy(float)
 
 
 class _Evidence:
@@ -264,10 +251,7 @@ class _Evidence:
         self.falseness = self._falseness()
         self.aligned_at = Counter(e.note.key for e in expected)
         self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
-        self.written_at: dict[tuple, set[int]] = {}
-        for k, bar in enumerate(chart.bars):
-            for n in bar.notes:
-                self.written_at.setdefault(n.key, set()).add(k)
+        self.written_at = {key: set(bars) for key, bars in grouped((n.key, k) for k, n in chart.notes()).items()}
         self.usual, self.spread = self._deviations()
         self.heard_notes = sorted(
             [(matched.strokes[j].time_s, i, matched.strokes[j].confidence) for i, j in pairs.same]
@@ -315,10 +299,8 @@ class _Evidence:
 
     def _deviations(self) -> tuple[dict[str, float], dict[str, float]]:
         """Median and robust spread of each instrument's deviations, seconds."""
-        by_name: dict[str, list[float]] = {}
-        for i, j in self.matched.pairs.same:
-            stroke = self.matched.strokes[j]
-            by_name.setdefault(stroke.instrument, []).append(stroke.time_s - self.matched.expected[i].stroke.time_s)
+        pairs = ((self.matched.expected[i].stroke, self.matched.strokes[j]) for i, j in self.matched.pairs.same)
+        by_name = grouped((s.instrument, s.time_s - written.time_s) for written, s in pairs)
         every = [d for ds in by_name.values() for d in ds]
         usual, spread = {}, {}
         for name, ds in by_name.items():
@@ -349,16 +331,9 @@ class _Evidence:
         anywhere = 1 / 0.15
         misplaced = misplaced + 0.1 / (1 + self._odds(stroke))
         ratio = anywhere / ((1 - misplaced) * right + misplaced * anywhere)
-        e = self.matched.expected[i]
-        return _Case(
-            "late" if deviation > 0 else "early",
-            e,
-            stroke,
-            ratio,
-            deviation,
-            share=min(2.0, abs(deviation) / 0.04),
-            doubtful=abs(deviation) < FEEL_SHARE * self._step_s(e),
-        )
+        e, share = self.matched.expected[i], min(2.0, abs(deviation) / 0.04)
+        feel = abs(deviation) < FEEL_SHARE * self._step_s(e)
+        return _Case(_side(deviation), e, stroke, ratio, deviation, share=share, doubtful=feel)
 
     def _step_s(self, e: Expected) -> float:
         """The finest step that a note's bar writes, in seconds of the recording."""
@@ -372,13 +347,9 @@ class _Evidence:
         if e.note.instrument in NOT_HEARD:
             return None
         families = {instrument(n).family for n in (e.note.instrument, stroke.instrument)}
-        taken_for = (
-            TAKEN_FOR_KIN
-            if are_easily_confused(e.note.instrument, stroke.instrument)
-            else TAKEN_FOR_METAL
-            if families == {"hi-hat", "cymbal"}
-            else TAKEN_FOR_OTHER
-        )
+        taken_for = TAKEN_FOR_METAL if families == {"hi-hat", "cymbal"} else TAKEN_FOR_OTHER
+        if are_easily_confused(e.note.instrument, stroke.instrument):
+            taken_for = TAKEN_FOR_KIN
         if is_soft(e.note):
             taken_for *= SOFT_MISSED
         sure = self._odds(stroke) / (1 + self._odds(stroke))
@@ -396,49 +367,28 @@ class _Evidence:
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
         doubt = 1 - 0.7 * self.custom(e.chart_bar, e.note.key) * played
-        share = 0.5 if soft else 1.0
-        if i in self.matched.traces:
-            # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
-            deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
-            trace = replace(e.stroke, time_s=self.matched.traces[i])
-            return _Case(
-                "late" if deviation > 0 else "early",
-                e,
-                trace,
-                ratio,
-                deviation,
-                doubt,
-                share,
-                unheard=True,
-                doubtful=True,
-            )
-        return _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True)
+        case = _Case("extra", e, None, ratio, doubt=doubt, share=0.5 if soft else 1.0, unheard=True)
+        if i not in self.matched.traces:
+            return case
+        # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
+        deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
+        trace = replace(e.stroke, time_s=self.matched.traces[i])
+        return replace(case, kind=_side(deviation), stroke=trace, deviation_s=deviation, doubtful=True)
 
-    def unwritten(self, j: int) -> _Case | None:
+    def unwritten(self, j: int) -> _Case:
         stroke = self.matched.strokes[j]
-        index, place = self._where(stroke)
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), self.alignment.bars[index], index)
-        doubt = 0.7 + 1.6 * self.custom(expected.chart_bar, expected.note.key)
-        return self._or_beside(
-            _Case(
-                "missing",
-                expected,
-                stroke,
-                self._odds(stroke),
-                doubt=doubt,
-                share=0.5 if stroke.velocity < SOFT_VELOCITY else 1.0,
-            )
-        )
+        e = self._as_note(stroke)
+        doubt, share = 0.7 + 1.6 * self.custom(e.chart_bar, e.note.key), 0.5 if stroke.velocity < SOFT_VELOCITY else 1.0
+        return self._or_beside(_Case("missing", e, stroke, self._odds(stroke), doubt=doubt, share=share))
 
     def half_unwritten(self, j: int) -> _Case | None:
         """A half-heard stroke that no note explains, in a place where a note is the custom."""
         stroke = self.matched.faint[j]
-        index, place = self._where(stroke)
-        expected = Expected(stroke, Note(place, stroke.instrument, stroke.velocity), self.alignment.bars[index], index)
-        if self.chart.bars[expected.chart_bar].find(place, stroke.instrument) is not None:
+        e = self._as_note(stroke)
+        if self.chart.bars[e.chart_bar].find(*e.note.key) is not None:
             return None
-        ratio = 8 * stroke.confidence * self.custom(expected.chart_bar, expected.note.key)
-        return self._or_beside(_Case("missing", expected, stroke, ratio, share=0.5, half_heard=True))
+        ratio = 8 * stroke.confidence * self.custom(e.chart_bar, e.note.key)
+        return self._or_beside(_Case("missing", e, stroke, ratio, share=0.5, half_heard=True))
 
     def _or_beside(self, case: _Case) -> _Case:
         """An unwritten stroke together with a note that sounds alike: unless both are sure, it may be that note."""
@@ -479,18 +429,23 @@ class _Evidence:
             for k in times_near(self.times_s, at - TOGETHER_S, at + TOGETHER_S)
         )
 
-    def _where(self, stroke: Stroke) -> tuple[int, Fraction]:
-        """Number of a stroke's aligned bar, and the nearest sixteenth or triplet in it."""
+    def _as_note(self, stroke: Stroke) -> Expected:
+        """A stroke as the note it would be, on the nearest sixteenth or triplet of its aligned bar."""
         index = bar_index_at(self.alignment.bars, self.bar_starts_s, stroke.time_s)
         assert index is not None
         aligned = self.alignment.bars[index]
         assert aligned.chart_bar is not None
         time_map, k = self.chart.time_map, aligned.chart_bar
-        start, end = time_map.bar_start_s(k), time_map.bar_end_s(k)
+        start, end = bar_span(self.chart, k)
         chart_s = start + (stroke.time_s - aligned.start_s) * (end - start) / (aligned.end_s - aligned.start_s)
         exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
         place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(float(p) - exact))
-        return index, min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+        position = min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+        return Expected(stroke, Note(position, stroke.instrument, stroke.velocity), aligned, index)
+
+
+def _side(deviation_s: float) -> str:
+    return "late" if deviation_s > 0 else "early"
 
 
 def _finding(chart: Chart, case: _Case, probability: float) -> Finding:

@@ -19,16 +19,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from workbench.alignment.align import align_chart
-from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.chart import Chart, Mark
 from workbench.chart.counting import and_list
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
-from workbench.chart.events import Stroke
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
@@ -42,6 +42,7 @@ from workbench.checking.findings import (
 )
 from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
+from workbench.facts import facts
 from workbench.listening.transcription import Transcription
 from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
@@ -262,33 +263,15 @@ class Playing:
 
     def to_data(self) -> dict:
         """The figures as what JSON can hold."""
-        tables = {
-            name: [asdict(x) for x in getattr(self, name)]
-            for name in ("instruments", "bars", "fills", "ghosts", "repeats", "off_click")
-        }
-        return {
-            "title": self.chart.title,
-            "against": self.against,
-            "zero": self.zero,
-            "agreement": round(self.alignment.agreement, 3),
-            "tempo_bpm": round(self.tempo_bpm, 2),
-            "chart_bpm": round(self.chart_bpm, 2),
-            "drift_percent": round(self.drift_percent, 2),
-            "written": self.written,
-            "played": self.played,
-            "strokes": [
-                {
-                    "what": s.what,
-                    "bar": s.bar_number,
-                    "position": str(s.position),
-                    "instrument": s.instrument,
-                    "instead": s.instead,
-                    "time_s": round(s.time_s, 4),
-                }
-                for s in self.strokes
-            ],
-            **tables,
-        }
+        told = "what position instrument instead time_s"
+        return facts(
+            self,
+            "against zero tempo_bpm chart_bpm drift_percent written played "
+            "instruments bars fills ghosts repeats off_click",
+            title=self.chart.title,
+            agreement=self.alignment.agreement,
+            strokes=[facts(s, told, bar=s.bar_number) for s in self.strokes],
+        )
 
 
 def measure_playing(
@@ -335,23 +318,19 @@ def measure_playing(
     ]
     sure = [f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.verdict == "wrong"]
     lines = _click_lines(chart, alignment, click) if click else None
-    measured = _deviations(chart, matched, played, lines)
+    measured = _measured(chart, matched, played, lines)
     lost_s = None
     if click and (off_s := _lost_click_s(measured, click)) is not None:
         click, lost_s = None, off_s
-        measured = _deviations(chart, matched, played)
+        measured = _measured(chart, matched, played)
     zero = ""
     if click is None or click.start_s is None:
         measured, zero = _from_the_time_keeping_hand(measured, own_tempo=click is None)
     off_click = _off_click(chart, measured) if click else ()
     off = {n for stretch in off_click for n in stretch.bar_numbers}
-    steady = np.array([chart.time_map.bar_number(e.chart_bar) not in off for e in measured.notes], bool)
+    measured["off_click"] = [chart.time_map.bar_number(e.chart_bar) in off for e in measured["note"]]
     bars = _bars(chart, alignment, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
-    deviations = (
-        (e.note.instrument, s.time_s, float(1000 * d))
-        for e, s, d in zip(measured.notes, measured.strokes, measured.seconds)
-    )
     strokes = differing_strokes(chart, matched, {i for i, _ in played}, sure)
     return Playing(
         chart,
@@ -359,12 +338,12 @@ def measure_playing(
         "the click" if click else "your own tempo",
         float(np.median(tempi)),
         _drift(bars),
-        _instruments(matched, measured, steady, strokes),
+        _instruments(matched, measured, strokes),
         bars,
         _fills(chart, alignment, measured),
         _ghosts(chart, matched, measured),
         _repeats(chart, measured),
-        tuple(deviations),
+        tuple(zip(measured["name"], measured["time_s"], 1000 * measured["seconds"])),
         strokes,
         lost_s,
         only_bars,
@@ -374,16 +353,6 @@ def measure_playing(
 
 
 # -- time ---------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Measured:
-    """Notes and the strokes that play them, in order of time; deviations in seconds; which are slips."""
-
-    notes: tuple[Expected, ...]
-    strokes: tuple[Stroke, ...]
-    seconds: np.ndarray
-    slips: np.ndarray
 
 
 def _refuse_another_tempo(chart: Chart, alignment: Alignment, click: Click) -> None:
@@ -406,66 +375,58 @@ def _refuse_another_tempo(chart: Chart, alignment: Alignment, click: Click) -> N
         )
 
 
-def _bar_offsets(measured: _Measured) -> dict[int, float]:
+def _bar_offsets(measured: pd.DataFrame) -> pd.Series:
     """Median deviation of each aligned bar's strokes, seconds."""
-    by_bar: dict[int, list[float]] = {}
-    for e, seconds in zip(measured.notes, measured.seconds):
-        by_bar.setdefault(e.aligned_index, []).append(seconds)
-    return {k: float(np.median(found)) for k, found in by_bar.items()}
+    return measured.groupby("bar")["seconds"].median()
 
 
-def _spread_of(values: np.ndarray) -> float:
+def _spread_of(values: pd.Series) -> float:
     """Standard deviation estimated from the median, which outliers do not bend."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.4826 * float((values - values.median()).abs().median())
 
 
-def _lost_click_s(measured: _Measured, click: Click) -> float | None:
+def _lost_click_s(measured: pd.DataFrame, click: Click) -> float | None:
     """How far half the bars lie from the click, or further, where that is no playing to it; else None."""
-    offsets = np.array(list(_bar_offsets(measured).values()))
+    offsets = _bar_offsets(measured)
     if click.start_s is None:
-        offsets -= np.median(offsets)
-    far_s = float(np.median(np.abs(offsets)))
+        offsets -= offsets.median()
+    far_s = float(offsets.abs().median())
     lost = far_s > LOST_CLICK * 60 / click.tempo_bpm or _spread_of(offsets) > WANDERING_S
     return far_s if lost else None
 
 
-def _from_the_time_keeping_hand(measured: _Measured, own_tempo: bool) -> tuple[_Measured, str]:
+def _from_the_time_keeping_hand(measured: pd.DataFrame, own_tempo: bool) -> tuple[pd.DataFrame, str]:
     """Deviations from those of the time-keeping hand, and what it plays.
 
     Who plays without a click sets the zero himself, and the tempo fitted to all strokes lies between the drums:
     a kick that is 20 ms early would pull it along.  Beside the own tempo the hand's strokes near each bar count,
     so that a fit that leans to other drums in some bars does not matter.
     """
-    keeping = np.array([e.note.instrument in TIMEKEEPING for e in measured.notes], bool) & ~measured.slips
-    if keeping.sum() < FEWEST_ZERO:
-        keeping = ~measured.slips
-    used = Counter(e.note.instrument for e, k in zip(measured.notes, keeping) if k and e.note.instrument in TIMEKEEPING)
-    index = np.array([e.aligned_index for e in measured.notes])
-    shift = np.full(len(index), float(np.median(measured.seconds[keeping])) if keeping.any() else 0.0)
-    if own_tempo:
-        for k in set(index.tolist()):
-            near = keeping & (np.abs(index - k) <= NEAR_BARS)
-            if near.sum() >= FEWEST_ZERO:
-                shift[index == k] = measured.seconds[near].mean()
-    names = [n for n, count in used.most_common(2) if count >= 0.2 * keeping.sum()]
-    return replace(measured, seconds=measured.seconds - shift), f"your {and_list(names)}" if names else ""
+    keeping = measured[measured["name"].isin(TIMEKEEPING) & ~measured["slip"]]
+    if len(keeping) < FEWEST_ZERO:
+        keeping = measured[~measured["slip"]]
+    shift = pd.Series(keeping["seconds"].median() if len(keeping) else 0.0, measured.index)
+    for k in measured["bar"].unique() if own_tempo else ():
+        near = keeping.loc[keeping["bar"].between(k - NEAR_BARS, k + NEAR_BARS), "seconds"]
+        if len(near) >= FEWEST_ZERO:
+            shift[measured["bar"] == k] = near.mean()
+    used = Counter(keeping.loc[keeping["name"].isin(TIMEKEEPING), "name"]).most_common(2)
+    names = [n for n, count in used if count >= 0.2 * len(keeping)]
+    shifted = measured.assign(seconds=measured["seconds"] - shift)
+    return shifted, f"your {and_list(names)}" if names else ""
 
 
-def _off_click(chart: Chart, measured: _Measured) -> tuple[OffClick, ...]:
+def _off_click(chart: Chart, measured: pd.DataFrame) -> tuple[OffClick, ...]:
     """Stretches of bars that lie off the click."""
     offsets = _bar_offsets(measured)
-    if not offsets:
-        return ()
-    middle = float(np.median(list(offsets.values())))
-    bar_of = {e.aligned_index: chart.time_map.bar_number(e.chart_bar) for e in measured.notes}
-    runs: list[list[int]] = []
-    for k in sorted(offsets):
-        if abs(offsets[k] - middle) > OFF_CLICK_S:
-            same = runs and runs[-1][-1] == k - 1 and (offsets[k] > middle) == (offsets[k - 1] > middle)
-            runs[-1].append(k) if same else runs.append([k])
+    offsets -= offsets.median()
+    far = offsets[offsets.abs() > OFF_CLICK_S]
+    number = {e.aligned_index: chart.time_map.bar_number(e.chart_bar) for e in measured["note"]}
+    # Bars that follow each other on one side are one stretch.
+    parted = (far.index.to_series().diff() != 1) | (np.sign(far).diff() != 0)
     return tuple(
-        OffClick(tuple(bar_of[k] for k in run), 1000 * float(np.mean([offsets[k] - middle for k in run])))
-        for run in runs
+        OffClick(tuple(number[k] for k in run.index), 1000 * float(run.mean()))
+        for _, run in far.groupby(parted.cumsum())
     )
 
 
@@ -500,98 +461,87 @@ def _written_s(chart: Chart, expected: Expected) -> float:
     return chart.note_time_s(k, expected.note)
 
 
-def _deviations(
+def _wanted_s(chart: Chart, e: Expected, lines: Sequence[AlignedBar] | None) -> float:
+    """When a note should come in the recording: by the click's bars, or by the player's own tempo."""
+    k = e.chart_bar
+    if lines is None:
+        return aligned_time_s(_written_s(chart, e), bar_span(chart, k), e.aligned)
+    share = float(e.note.position / chart.time_map.bars[k].length)
+    if chart.feel != "straight":
+        start_s, end_s = bar_span(chart, k)
+        share += e.note.deviation_s / (end_s - start_s)
+    line = lines[e.aligned_index]
+    return line.start_s + share * (line.end_s - line.start_s)
+
+
+def _measured(
     chart: Chart, matched: Matched, played: Sequence[tuple[int, int]], lines: Sequence[AlignedBar] | None = None
-) -> _Measured:
-    """How far strokes lie from where a click has the bars, or from the player's own tempo."""
-    notes = tuple(matched.expected[i] for i, _ in sorted(played))
-    strokes = tuple(matched.strokes[j] for _, j in sorted(played))
-    out = []
-    for e, stroke in zip(notes, strokes):
-        k = e.chart_bar
-        if lines is None:
-            span = (chart.time_map.bar_start_s(k), chart.time_map.bar_end_s(k))
-            wanted = aligned_time_s(_written_s(chart, e), span, e.aligned)
-        else:
-            line = lines[e.aligned_index]
-            length = chart.time_map.bars[k].length
-            share = float(e.note.position / length)
-            if chart.feel != "straight":
-                bar_s = chart.time_map.bar_end_s(k) - chart.time_map.bar_start_s(k)
-                share += e.note.deviation_s / bar_s
-            wanted = line.start_s + share * (line.end_s - line.start_s)
-        out.append(stroke.time_s - wanted)
-    seconds = np.array(out)
-    return _Measured(notes, strokes, seconds, _slips(notes, seconds))
+) -> pd.DataFrame:
+    """Notes and the strokes that play them, a row each in order of time.
 
-
-def _slips(notes: Sequence[Expected], seconds: np.ndarray) -> np.ndarray:
-    """Strokes far from where the player is just then: who is ahead of the click for some bars does not slip."""
-    names, index = np.array([e.note.instrument for e in notes]), np.array([e.aligned_index for e in notes])
-    rest = seconds.copy()
-    for name in set(names.tolist()):
-        rest[names == name] -= np.median(seconds[names == name])
-    here = {k: np.median(rest[np.abs(index - k) <= NEAR_BARS]) for k in set(index.tolist())}
-    away = np.abs(rest - np.array([here[k] for k in index.tolist()]))
-    slips = np.zeros(len(seconds), bool)
-    for name in set(names.tolist()):
-        mine = names == name
-        slips[mine] = away[mine] > max(LEAST_SLIP_S, SLIP_SPREADS * 1.4826 * float(np.median(away[mine])))
-    return slips
+    ``note`` is the :class:`Expected`, ``bar`` the number of its aligned bar, ``seconds`` how far the stroke lies from
+    where a click has the note, or the player's own tempo; ``slip`` says whether that is no feel any more.
+    """
+    rows = []
+    for i, j in sorted(played):
+        e, s = matched.expected[i], matched.strokes[j]
+        off_s = s.time_s - _wanted_s(chart, e, lines)
+        rows.append((e, e.aligned_index, e.note.instrument, _written_s(chart, e), s.time_s, s.velocity, off_s))
+    out = pd.DataFrame(rows, columns=["note", "bar", "name", "written_s", "time_s", "velocity", "seconds"])
+    out["seconds"] = out["seconds"].astype(float)
+    # Who is ahead of the click for some bars does not slip: what counts is how far from where the player is just then.
+    rest = out["seconds"] - out.groupby("name")["seconds"].transform("median")
+    here = {k: rest[out["bar"].between(k - NEAR_BARS, k + NEAR_BARS)].median() for k in out["bar"].unique()}
+    away = (rest - out["bar"].map(here)).abs()
+    spread = 1.4826 * away.groupby(out["name"]).transform("median")
+    return out.assign(slip=away > np.maximum(LEAST_SLIP_S, SLIP_SPREADS * spread))
 
 
 def _instruments(
-    matched: Matched, measured: _Measured, steady: np.ndarray, strokes: Sequence[DifferingStroke]
+    matched: Matched, measured: pd.DataFrame, strokes: Sequence[DifferingStroke]
 ) -> tuple[InstrumentTiming, ...]:
-    """Each instrument, its mean and spread where the player keeps to the click (``steady``, of each stroke)."""
+    """Each instrument, its mean and spread where the player keeps to the click."""
     counts = Counter((s.what, s.instrument) for s in strokes)
-    names = {e.note.instrument for e in matched.expected} | {n for what, n in counts if what == "added"}
+    written = Counter(e.note.instrument for e in matched.expected)
     out = []
-    for name in sorted(names - NOT_HEARD, key=drum_key_order):
-        written = sum(e.note.instrument == name for e in matched.expected)
-        mine = np.array([e.note.instrument == name for e in measured.notes], bool)
-        good = measured.seconds[mine & steady & ~measured.slips] * 1000
-        enough = len(good) >= FEWEST_STROKES and mine.sum() >= LEAST_SHARE * written
+    for name in sorted({*written, *(n for what, n in counts if what == "added")} - NOT_HEARD, key=drum_key_order):
+        mine = measured[measured["name"] == name]
+        good = 1000 * mine.loc[~mine["slip"] & ~mine["off_click"], "seconds"]
+        enough = len(good) >= FEWEST_STROKES and len(mine) >= LEAST_SHARE * written[name]
         out.append(
             InstrumentTiming(
                 name,
-                written,
-                int(mine.sum()),
+                written[name],
+                len(mine),
                 counts["missed", name],
                 counts["unsure", name],
                 counts["added", name],
                 float(good.mean()) if enough else None,
-                float(good.std()) if enough else None,
-                int((mine & measured.slips).sum()),
+                float(good.std(ddof=0)) if enough else None,
+                int(mine["slip"].sum()),
             )
         )
     return tuple(out)
 
 
-def _bars(chart: Chart, alignment: Alignment, measured: _Measured, sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
-    places: dict[int, list[int]] = {}
-    for p, e in enumerate(measured.notes):
-        if not measured.slips[p]:
-            places.setdefault(e.aligned_index, []).append(p)
+def _bars(chart: Chart, alignment: Alignment, measured: pd.DataFrame, sure: Sequence[Finding]) -> tuple[BarTiming, ...]:
+    steady = measured[~measured["slip"]]
     out = []
     for index, aligned in enumerate(alignment.bars):
         k = aligned.chart_bar
         if k is None:
             continue
-        mine = places.get(index, [])
-        offset = float(measured.seconds[mine].mean()) * 1000 if len(mine) >= 3 else None
+        mine = steady[steady["bar"] == index]
         here = [f for f in sure if f.aligned_index == index]
-        points = [(_written_s(chart, measured.notes[p]), measured.strokes[p].time_s) for p in mine]
-        slope = _slope(points)
-        tempo = None if slope is None else chart.time_map.tempo_bpm(k) / slope
+        slope = _slope(mine)
         out.append(
             BarTiming(
                 k,
                 chart.time_map.bar_number(k),
                 aligned.start_s,
                 aligned.end_s,
-                offset,
-                tempo,
+                1000 * float(mine["seconds"].mean()) if len(mine) >= 3 else None,
+                None if slope is None else chart.time_map.tempo_bpm(k) / slope,
                 sum(map(is_missed, here)),
                 sum(f.kind == "missing" for f in here),
             )
@@ -599,12 +549,10 @@ def _bars(chart: Chart, alignment: Alignment, measured: _Measured, sure: Sequenc
     return tuple(out)
 
 
-def _slope(points: Sequence[tuple[float, float]]) -> float | None:
+def _slope(strokes: pd.DataFrame) -> float | None:
     """Played over written time of some strokes, or None if they are too few or too close."""
-    if len(points) < 4:
-        return None
-    x, y = np.array(points).T
-    if x.max() - x.min() < 0.4:
+    x, y = strokes["written_s"].to_numpy(float), strokes["time_s"].to_numpy(float)
+    if len(x) < 4 or np.ptp(x) < 0.4:
         return None
     return float(np.polyfit(x - x.mean(), y, 1)[0])
 
@@ -620,102 +568,91 @@ def _drift(bars: Sequence[BarTiming]) -> float:
     return float(100 * np.median(slopes) * (x[-1] - x[0]) / np.median(y))
 
 
-def _fills(chart: Chart, alignment: Alignment, measured: _Measured) -> tuple[FillTiming, ...]:
-    by_aligned: dict[int, list[tuple[Expected, float]]] = {}
-    for e, stroke in zip(measured.notes, measured.strokes):
-        by_aligned.setdefault(e.aligned_index, []).append((e, stroke.time_s))
+def _fills(chart: Chart, alignment: Alignment, measured: pd.DataFrame) -> tuple[FillTiming, ...]:
+    places = pd.Series([(e.chart_bar, e.note.position) for e in measured["note"]], measured.index, dtype=object)
     out = []
     for span in find_fills(Patterns.of(chart)):
         for k, aligned in enumerate(alignment.bars):
-            if aligned.chart_bar == span.start[0]:
-                timing = _fill_timing(chart, by_aligned, span, k)
-                if timing is not None:
-                    out.append(timing)
+            near = measured["bar"].between(k - 2, k + len(span.bars))
+            if aligned.chart_bar == span.start[0] and near.any():
+                timing = _fill_timing(chart, measured[near].assign(place=places[near]), span, k)
+                out += [timing] if timing is not None else []
     return tuple(sorted(out, key=lambda f: f.start_s))
 
 
-def _fill_timing(chart: Chart, by_aligned: dict, span: Mark, k: int) -> FillTiming | None:
+def _fill_timing(chart: Chart, near: pd.DataFrame, span: Mark, k: int) -> FillTiming | None:
     """How a fill, up to the stroke after it, goes with the two bars before."""
-    inside, before, landing = [], [], []
-    for index in range(max(0, k - 2), k + 1 + len(span.bars)):
-        for e, time_s in by_aligned.get(index, []):
-            place, point = (e.chart_bar, e.note.position), (_written_s(chart, e), time_s)
-            if place < span.start and index <= k:
-                before.append(point)
-            elif span.start <= place < span.end and index >= k:
-                inside.append(point)
-            elif place == span.end and index >= k:
-                landing.append(point)
-    first, second = _slope(before), _slope([*inside, *landing])
-    if first is None or second is None or not inside:
+    came = near["place"].map(lambda place: place < span.start).astype(bool)
+    before = near[came & (near["bar"] <= k)]
+    after = near[~came & (near["bar"] >= k)]
+    inside = after[after["place"].map(lambda place: place < span.end).astype(bool)]
+    landing = after[after["place"].map(lambda place: place == span.end).astype(bool)]
+    fill = pd.concat([inside, landing])
+    first, second = _slope(before), _slope(fill)
+    if first is None or second is None or not len(inside):
         return None
-    x, y = np.array(before).T
-    expected = lambda points: np.array([y.mean() + first * (t - x.mean()) for t, _ in points])
-    late_ms = lambda points: 1000 * float(np.mean(np.array(points)[:, 1] - expected(points)))
-    errors = [_slope_error(points, slope) for points, slope in ((before, first), ([*inside, *landing], second))]
+
+    def late_ms(strokes: pd.DataFrame) -> float:
+        expected = before["time_s"].mean() + first * (strokes["written_s"] - before["written_s"].mean())
+        return 1000 * float((strokes["time_s"] - expected).mean())
+
     return FillTiming(
         chart.time_map.bar_number(span.start[0]),
-        inside[0][1],
+        float(inside["time_s"].iloc[0]),
         first / second - 1.0,
-        float(np.hypot(errors[0] / first, errors[1] / second)),
-        late_ms(sorted(inside)[len(inside) // 2 :]),
-        late_ms(landing) if landing else None,
+        float(np.hypot(_slope_error(before, first) / first, _slope_error(fill, second) / second)),
+        late_ms(inside.sort_values(["written_s", "time_s"])[len(inside) // 2 :]),
+        late_ms(landing) if len(landing) else None,
     )
 
 
-def _slope_error(points: Sequence[tuple[float, float]], slope: float) -> float:
+def _slope_error(strokes: pd.DataFrame, slope: float) -> float:
     """Standard error of the slope of a straight line through some strokes."""
-    x, y = np.array(points).T
-    rest = y - y.mean() - slope * (x - x.mean())
-    spread = max(FINEST_FILL_S, float(np.sqrt((rest**2).sum() / max(1, len(x) - 2))))
-    return spread / float(np.sqrt(((x - x.mean()) ** 2).sum()))
+    x, y = (strokes[column] - strokes[column].mean() for column in ("written_s", "time_s"))
+    spread = max(FINEST_FILL_S, float(np.sqrt(((y - slope * x) ** 2).sum() / max(1, len(x) - 2))))
+    return spread / float(np.sqrt((x**2).sum()))
 
 
 # -- loudness and likeness --------------------------------------------------------------------
 
 
-def _ghosts(chart: Chart, matched: Matched, measured: _Measured) -> tuple[GhostNotes, ...]:
+def _ghosts(chart: Chart, matched: Matched, measured: pd.DataFrame) -> tuple[GhostNotes, ...]:
     out, limit = [], ghost_limit(chart)
+    ghosts = Counter(e.note.instrument for e in matched.expected if is_ghost(e.note, limit))
+    softly = np.array([is_ghost(e.note, limit) for e in measured["note"]], bool)
+    loudness = measured.assign(written=[e.note.velocity for e in measured["note"]])[["written", "velocity"]]
     for name in ("snare", "floor tom", "mid tom", "high tom"):
-        wanted_notes = sum(e.note.instrument == name and is_ghost(e.note, limit) for e in matched.expected)
-        soft: list[tuple[int, int]] = []
-        full: list[tuple[int, int]] = []
-        for e, stroke in zip(measured.notes, measured.strokes):
-            if e.note.instrument == name:
-                (soft if is_ghost(e.note, limit) else full).append((e.note.velocity, stroke.velocity))
+        mine = measured["name"] == name
+        soft, full = loudness[mine & softly], loudness[mine & ~softly]
         if len(soft) >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
-            written, played = np.median(soft, axis=0) / np.median(full, axis=0)
+            written, played = soft.median() / full.median()
             # A score says only "ghost": then both are written equally loud.
             wanted = float(written) if written < 0.8 else GHOST_RATIO
-            out.append(GhostNotes(name, wanted_notes, len(soft), float(played), wanted))
-        elif wanted_notes >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
-            out.append(GhostNotes(name, wanted_notes, len(soft), 0.0, GHOST_RATIO))
+            out.append(GhostNotes(name, ghosts[name], len(soft), float(played), wanted))
+        elif ghosts[name] >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
+            out.append(GhostNotes(name, ghosts[name], len(soft), 0.0, GHOST_RATIO))
     return tuple(out)
 
 
-def _repeats(chart: Chart, measured: _Measured) -> tuple[RepeatedBar, ...]:
+def _repeats(chart: Chart, measured: pd.DataFrame) -> tuple[RepeatedBar, ...]:
     """Bars that come again often enough, most even first."""
-    by_bar: dict[int, list[tuple[Expected, float, int]]] = {}
-    for e, stroke, seconds, slip in zip(measured.notes, measured.strokes, measured.seconds, measured.slips):
-        if not slip:
-            by_bar.setdefault(e.aligned_index, []).append((e, seconds, stroke.velocity))
-    groups: dict[tuple[int, ...], dict] = {}
-    times: dict[tuple[int, ...], int] = {}
-    for found in by_bar.values():
-        alike = chart.repeats_of(found[0][0].chart_bar)
-        middle = np.median([s for _, s, _ in found])  # drift is told elsewhere
-        notes = groups.setdefault(alike, {})
-        times[alike] = times.get(alike, 0) + 1
-        for e, seconds, velocity in found:
-            notes.setdefault(e.note.key, []).append((seconds - middle, velocity))
+    steady = measured[~measured["slip"]]
+    alike = [chart.repeats_of(e.chart_bar) for e in steady["note"]]
+    keys = [e.note.key for e in steady["note"]]
+    drift = steady.groupby("bar")["seconds"].transform("median")  # told elsewhere
+    steady = steady.assign(alike=alike, key=keys, off=steady["seconds"] - drift)
+    played = {e.chart_bar for e in measured["note"]}
     out = []
-    played = {e.chart_bar for e in measured.notes}
-    for alike, notes in groups.items():
-        often = [np.array(v) for v in notes.values() if len(v) >= FEWEST_REPEATS]
-        if times[alike] >= FEWEST_REPEATS and len(often) >= 3:
+    for bars, found in steady.groupby("alike", sort=False):
+        notes = found.groupby("key").agg(
+            count=("off", "size"), off=("off", "var"), loud=("velocity", "std"), mean=("velocity", "mean")
+        )
+        often = notes[notes["count"] >= FEWEST_REPEATS]
+        if found["bar"].nunique() >= FEWEST_REPEATS and len(often) >= 3:
             # Unbiased: each note's own mean costs one of its repeats.
-            spread = np.sqrt(sum(v[:, 0].var() * len(v) for v in often) / sum(len(v) - 1 for v in often))
-            loud = np.mean([v[:, 1].std(ddof=1) / max(v[:, 1].mean(), 1.0) for v in often])
-            numbers = tuple(chart.time_map.bar_number(k) for k in alike if k in played)
-            out.append(RepeatedBar(numbers, float(1000 * spread), float(loud)))
+            free = often["count"] - 1
+            spread_s = np.sqrt((often["off"] * free).sum() / free.sum())
+            loud = float((often["loud"] / often["mean"].clip(lower=1.0)).mean())
+            numbers = tuple(chart.time_map.bar_number(k) for k in bars if k in played)
+            out.append(RepeatedBar(numbers, float(1000 * spread_s), loud))
     return tuple(sorted(out, key=lambda r: r.spread_ms))

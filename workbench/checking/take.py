@@ -13,6 +13,7 @@ from pathlib import Path
 from workbench.chart import Chart
 from workbench.checking.playing import Click, Playing, measure_playing
 from workbench.checking.take_words import advice_of, is_doubtful, remarks_of, strengths_of, warnings_of
+from workbench.facts import facts
 from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 
@@ -45,21 +46,15 @@ class Take:
 
     def _repr_html_(self) -> str:
         """What a notebook shows: the take in words, its strokes and its bars."""
-        from workbench.checking.take_report import bars_svg, strokes_svg
+        from workbench.checking.take_report import draw_bars, draw_strokes
 
         said = (*self.warnings, *self.strengths, *self.advice)
-        return "".join(f"<p>{html.escape(text)}</p>" for text in said) + strokes_svg(self) + bars_svg(self)
+        pictures = draw_strokes(self).svg("Strokes early and late"), draw_bars(self).svg("Bar by bar")
+        return "".join(f"<p>{html.escape(text)}</p>" for text in said) + "".join(pictures)
 
     def to_data(self) -> dict:
         """The take as what JSON can hold."""
-        return {
-            "recording": self.recording,
-            "warnings": list(self.warnings),
-            **self.playing.to_data(),
-            "strengths": list(self.strengths),
-            "advice": list(self.advice),
-            "remarks": list(self.remarks),
-        }
+        return self.playing.to_data() | facts(self, "recording warnings strengths advice remarks")
 
 
 def assess_take(
@@ -69,26 +64,9 @@ def assess_take(
     progress: Progress | None = None,
     only_bars: tuple[int, int] | None = None,
 ) -> Take:
-    """Assess a recording of somebody playing a chart.
+    """Assess a recording of somebody playing a chart; see :func:`workbench.take`.
 
-    Parameters
-    ----------
-    chart : Chart
-    recording : path
-    click : Click, optional
-        If the take was played to a click; otherwise deviations refer to the
-        player's own tempo.
-    progress : Progress, optional
-    only_bars : (int, int), optional
-        First and last index of the bars that were played, once or round and
-        round (an exercise's loop).
-
-    Raises
-    ------
-    AudioError
-        If the recording cannot be used.
-    AnalysisError
-        If the chart has no notes, or the recording is of something else.
+    ``only_bars`` are the first and last index of the bars played, once or round and round (an exercise's loop).
     """
     heard = transcribe(recording, exact=True, progress=part(progress, 0.0, 0.95))
     tell = part(progress, 0.95, 1.0)

@@ -12,14 +12,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import stroke_lines
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
-from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, escape, write_report
+from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, write_report
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words
+from workbench.reading.plot import Picture, draw_deviations
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Deviations are drawn up to this, milliseconds.
@@ -29,7 +31,8 @@ MOST_LINES = 6
 #: Most strokes drawn of one instrument.
 MOST_DOTS = 400
 
-_FONT = 'font-family="DejaVu Sans, sans-serif"'
+#: Colour behind the fills.
+SHADE = "#F3E5C3"
 
 
 def write_take(take: Take, path: str | os.PathLike) -> Path:
@@ -40,104 +43,63 @@ def write_take(take: Take, path: str | os.PathLike) -> Path:
 # -- pictures ----------------------------------------------------------------------------
 
 
-def strokes_svg(take: Take, width: int = 640) -> str:
+def draw_strokes(take: Take) -> Picture:
     """Every written stroke that was played, early to the left, late to the right; bar: mean ± spread."""
-    by_name: dict[str, list[float]] = {}
-    for name, _, ms in take.playing.deviations:
-        by_name.setdefault(name, []).append(ms)
-    timing = {i.instrument: i for i in take.playing.instruments}
-    names = sorted((n for n in by_name if len(by_name[n]) >= FEWEST_STROKES), key=drum_key_order)
-    row, top, left = 22, 22, 110
-    height = top + row * len(names) + 24
-    x = lambda ms: left + (ms + REACH_MS) / (2 * REACH_MS) * (width - left - 10)
-    out = [
-        _text(x(-REACH_MS), 12, "early", GREY, "start"),
-        _text(x(REACH_MS), 12, "late", GREY, "end"),
-        _text(x(0), 12, f"on {take.playing.zero or take.playing.against}", "#3b4249", "middle"),
-    ]
-    for ms in range(-60, 61, 20):
-        out.append(
-            f'<line x1="{x(ms):.1f}" x2="{x(ms):.1f}" y1="{top - 4}" y2="{height - 20}" '
-            f'stroke="{"#3b4249" if ms == 0 else "#d5d9dd"}" stroke-width="1"/>'
-        )
-        out.append(_text(x(ms), height - 6, f"{ms:+d} ms" if ms else "0", GREY, "end" if ms == REACH_MS else "middle"))
-    rng = np.random.default_rng(0)
-    for k, name in enumerate(names):
-        y = top + row * (k + 0.5)
-        out.append(_text(left - 8, y + 4, name, "#22262b", "end"))
-        values = np.array(by_name[name])
-        if len(values) > MOST_DOTS:
-            values = rng.choice(values, MOST_DOTS, replace=False)
-        for ms, shake in zip(values, rng.uniform(-6, 6, len(values))):
-            if abs(ms) <= REACH_MS:
-                out.append(f'<circle cx="{x(ms):.1f}" cy="{y + shake:.1f}" r="2" fill="{BLUE}" fill-opacity="0.3"/>')
-        t = timing.get(name)
-        if t is not None and t.mean_ms is not None and t.spread_ms is not None and abs(t.mean_ms) < REACH_MS:
-            low, high = max(t.mean_ms - t.spread_ms, -REACH_MS), min(t.mean_ms + t.spread_ms, REACH_MS)
-            out.append(
-                f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y}" y2="{y}" '
-                f'stroke="{VERMILION}" stroke-width="2.5"/>'
-            )
-            out.append(f'<rect x="{x(t.mean_ms) - 2:.1f}" y="{y - 8}" width="4" height="16" fill="{VERMILION}"/>')
-    return _svg(width, height, out, "Strokes early and late, by instrument")
+    found = pd.DataFrame(take.playing.deviations, columns=["name", "time_s", "ms"]).groupby("name")["ms"]
+    often = {str(name): ms for name, ms in found if len(ms) >= FEWEST_STROKES}
+    played = {
+        n: often[n].sample(min(MOST_DOTS, len(often[n])), random_state=0) for n in sorted(often, key=drum_key_order)
+    }
+    told = {
+        i.instrument: (i.mean_ms, i.spread_ms)
+        for i in take.playing.instruments
+        if i.mean_ms is not None and i.spread_ms is not None
+    }
+    figure = Picture(figsize=(6.7, 0.5 + 0.23 * len(played)), layout="constrained")
+    axes = figure.subplots()
+    draw_deviations(axes, played, told, (BLUE, VERMILION))
+    ticks = range(-60, 61, 20)
+    axes.set(xlim=(-REACH_MS, REACH_MS), xticks=ticks, xticklabels=[f"{ms:+d} ms" if ms else "0" for ms in ticks])
+    axes.set_title("early", fontsize=8, color=GREY, loc="left")
+    axes.set_title(f"on {take.playing.zero or take.playing.against}", fontsize=8)
+    axes.set_title("late", fontsize=8, color=GREY, loc="right")
+    axes.grid(axis="x", color="#d5d9dd")
+    return _plain(figure)
 
 
-def bars_svg(take: Take, width: int = 640) -> str:
+def draw_bars(take: Take) -> Picture:
     """Tempo bar by bar with the fills shaded; below, strokes missed and added."""
-    bars = take.playing.bars
-    left, right, top, middle, height = 46, 10, 18, 110, 168
-    step = (width - left - right) / max(1, len(bars))
-    tempi = np.array([np.nan if b.tempo_bpm is None else b.tempo_bpm for b in bars])
+    bars = pd.DataFrame(list(take.playing.bars))
+    figure = Picture(figsize=(6.7, 1.9), layout="constrained")
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
     centre = take.playing.tempo_bpm
-    reach = max(3.0, 1.1 * float(np.nanmax(np.abs(tempi - centre), initial=0.0)))
-    reach = min(reach, 0.6 * centre)
-    y = lambda bpm: top + (middle - top) * (0.5 - np.clip((bpm - centre) / reach, -1, 1) / 2)
-    out = [_text(left, 11, "tempo, beats a minute (shaded: fills)", "#3b4249", "start")]
+    tempi = bars["tempo_bpm"].dropna().astype(float)
+    reach = min(max(3.0, 1.1 * float((tempi - centre).abs().max() if len(tempi) else 0)), 0.6 * centre)
+    above.set_title("tempo, beats a minute (shaded: fills)", fontsize=8, loc="left")
     for f in take.playing.fills:
         # By number: a fill that is played early begins before its bar does.
-        k = min(range(len(bars)), key=lambda j: (bars[j].bar_number != f.bar_number, abs(bars[j].start_s - f.start_s)))
-        out.append(
-            f'<rect x="{left + k * step:.1f}" y="{top}" width="{step:.1f}" height="{middle - top}" fill="#F3E5C3"/>'
-        )
-    for bpm in (centre - reach, centre, centre + reach):
-        out.append(f'<line x1="{left}" x2="{width - right}" y1="{y(bpm):.1f}" y2="{y(bpm):.1f}" stroke="#d5d9dd"/>')
-        out.append(_text(left - 6, y(bpm) + 4, f"{bpm:.0f}", GREY, "end"))
-    points = [(left + (k + 0.5) * step, y(t)) for k, t in enumerate(tempi) if np.isfinite(t)]
-    if points:
-        path = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
-        out.append(f'<polyline points="{path}" fill="none" stroke="{GREEN}" stroke-width="2"/>')
-    most = max([1, *(max(b.missed, b.added) for b in bars)])
-    base, room = 134, 16
-    out.append(f'<line x1="{left}" x2="{width - right}" y1="{base}" y2="{base}" stroke="{GREY}"/>')
-    for k, b in enumerate(bars):
-        for count, colour, up in ((b.missed, VERMILION, True), (b.added, BLUE, False)):
-            size = room * count / most
-            if count:
-                edge = base - size if up else base
-                out.append(
-                    f'<rect x="{left + (k + 0.15) * step:.1f}" y="{edge:.1f}" '
-                    f'width="{0.7 * step:.1f}" height="{size:.1f}" fill="{colour}"/>'
-                )
-        every = max(1, -(-len(bars) // 16))
-        if k % every == 0:
-            out.append(_text(left + (k + 0.5) * step, height - 4, str(b.bar_number), GREY, "middle"))
-    out.append(_text(left - 6, base - 4, "missed", VERMILION, "end"))
-    out.append(_text(left - 6, base + 10, "added", BLUE, "end"))
-    return _svg(width, height, out, "Tempo, fills, strokes missed and added, bar by bar")
+        own = bars[bars["bar_number"] == f.bar_number] if f.bar_number in set(bars["bar_number"]) else bars
+        k = (own["start_s"] - f.start_s).abs().idxmin()
+        above.axvspan(k - 0.5, k + 0.5, color=SHADE)
+    above.plot(tempi.index, tempi, color=GREEN, lw=1.5)
+    above.set(ylim=(centre - reach, centre + reach), yticks=np.round(centre + reach * np.array([-1, 0, 1])))
+    above.grid(axis="y", color="#d5d9dd")
+    below.bar(bars.index, bars["missed"], width=0.7, color=VERMILION)
+    below.bar(bars.index, -bars["added"], width=0.7, color=BLUE)
+    most = max(1, bars[["missed", "added"]].to_numpy().max())
+    below.axhline(0, color=GREY, lw=0.8)
+    below.set(ylim=(-most, most), yticks=(most / 2, -most / 2), yticklabels=("missed", "added"))
+    shown = bars["bar_number"][:: -(-len(bars) // 16)]
+    below.set(xlim=(-0.5, len(bars) - 0.5), xticks=shown.index, xticklabels=shown)
+    return _plain(figure)
 
 
-def _text(x: float, y: float, words: str, colour: str, anchor: str) -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="10" fill="{colour}" text-anchor="{anchor}" {_FONT}>'
-        f"{escape(words)}</text>"
-    )
-
-
-def _svg(width: int, height: float, parts: list[str], label: str) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height:.0f}" width="{width}" '
-        f'role="img" aria-label="{escape(label)}"><title>{escape(label)}</title>{"".join(parts)}</svg>'
-    )
+def _plain(figure: Picture) -> Picture:
+    """A picture without frames, its marks in small letters."""
+    for axes in figure.axes:
+        axes.spines[:].set_visible(False)
+        axes.tick_params(length=0, labelsize=8)
+    return figure
 
 
 # -- pages --------------------------------------------------------------------------------
@@ -184,8 +146,13 @@ def take_page(take: Take) -> Report:
     blocks: list[tuple[str, Any]] = [("quiet", take.recording), *(("warning", w) for w in take.warnings)]
     for head, said in (("What goes well", take.strengths), ("What to work on next", take.advice)):
         blocks += [("head", head), ("list", said)] if said else []
-    blocks += [("head", "Early and late"), ("picture", strokes_svg(take)), ("head", "Bar by bar")]
-    blocks += [("picture", bars_svg(take)), ("head", "In figures"), ("table", [_TABLE_HEADS, *_rows(take)])]
+    blocks += [
+        ("head", "Early and late"),
+        ("picture", draw_strokes(take).svg("Strokes early and late, by instrument")),
+        ("head", "Bar by bar"),
+    ]
+    blocks += [("picture", draw_bars(take).svg("Tempo, fills, strokes missed and added, bar by bar"))]
+    blocks += [("head", "In figures"), ("table", [_TABLE_HEADS, *_rows(take)])]
     strokes = _listed_strokes(take)
     blocks += [("head", "Stroke by stroke"), ("columns", strokes)] if strokes else []
     blocks += [("quiet", text) for text in (*take.remarks, f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}")]

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_place
-from workbench.checking.differing import DifferingStroke, alike_bars
+from workbench.checking.differing import alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
     WORKING_DRUMMERS_SPREAD_MS,
@@ -20,6 +20,7 @@ from workbench.checking.playing import (
     InstrumentTiming,
     Playing,
 )
+from workbench.grouping import grouped
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
@@ -269,10 +270,7 @@ def _advise_on_drums(take: Playing) -> Iterator[Advice]:
 
 def _advise_on_custom(take: Playing) -> Iterator[Advice]:
     """A stroke that is left out in the same place again and again is a habit, however few strokes it is."""
-    missed: dict[tuple, list[DifferingStroke]] = {}
-    for s in take.strokes:
-        if s.what != "added" and not s.instead:
-            missed.setdefault((s.position, s.instrument), []).append(s)
+    missed = grouped(((s.position, s.instrument), s) for s in take.strokes if s.what != "added" and not s.instead)
     written = Counter(note.key for _, note in take.chart.notes())
     habits = [
         (key, strokes)

@@ -20,6 +20,7 @@ import json
 from pathlib import Path
 
 from workbench.chart import Chart
+from workbench.facts import facts
 
 NAME = "draft"
 HELP = "draft the chart of a recording"
@@ -80,27 +81,23 @@ def run(args: argparse.Namespace) -> int:
     files = write_draft(draft, folder, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
-    facts = {
-        "chart": str(files.chart),
-        "hits": str(files.hits),
-        "beats": str(files.beats),
-        "bars": len(chart),
-        "meters": meters,
-        "tempo_bpm": tempo_bpm,
-        "readings": [
-            {"meter": str(r.meter), "tempo_bpm": round(r.tempo_bpm, 1), "probability": round(r.probability, 3)}
-            for r in draft.readings
-        ],
-        "feel": chart.feel,
-        "notes": sum(len(bar.notes) for bar in chart.bars),
-        "doubtful": dict(doubtful_hits(chart)),
-    }
+    told = facts(
+        files,
+        "chart hits beats",
+        bars=len(chart),
+        meters=meters,
+        tempo_bpm=tempo_bpm,
+        readings=[facts(r, "meter tempo_bpm probability") for r in draft.readings],
+        feel=chart.feel,
+        notes=sum(len(bar.notes) for bar in chart.bars),
+        doubtful=doubtful_hits(chart),
+    )
     if args.json:
-        print(json.dumps(facts, indent=2))
+        print(json.dumps(told, indent=2))
     else:
         print(
-            f"{facts['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
-            f"{chart.feel}, {facts['notes']} notes:"
+            f"{told['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
+            f"{chart.feel}, {told['notes']} notes:"
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")

@@ -14,10 +14,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from workbench.commands.told import read_told
+from workbench.facts import facts
 
 if TYPE_CHECKING:
     from workbench.chart import Chart
@@ -30,139 +33,92 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what ``workbench practice`` takes."""
     parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the pack (default: beside the chart)")
-    what = parser.add_argument_group("what to practise")
-    what.add_argument(
-        "--kinds",
-        default="groove,variation,fill",
-        metavar="KINDS",
-        help="comma-separated, from groove, variation, fill (default: all)",
-    )
-    what.add_argument("--sections", metavar="NAMES", help="only these sections, by letter or name, as A,Chorus")
-    what.add_argument("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
-    what.add_argument(
-        "--instruments",
-        metavar="NAMES",
-        help="these alone first where they play, as kick,snare; hi-hat, tom and cymbal name "
-        "all of their kind (default: hands, then feet)",
-    )
-    what.add_argument(
-        "--tempi",
-        metavar="PERCENT",
-        help="per cent of the original tempo, from 25 to 200, as "
-        "60,80,100 (default: slow, medium and original by the part's density)",
-    )
-    sound = parser.add_argument_group("how it sounds")
-    sound.add_argument(
+    parser.add_argument(
         "--recording", type=Path, metavar="FILE", help="the recording (default: where the chart says it is)"
     )
-    sound.add_argument("--no-recording", action="store_true", help="kit and click only")
-    sound.add_argument(
+    parser.add_argument("--no-recording", action="store_true", help="kit and click only")
+    parser.add_argument("--json", action="store_true", help="say what was made as JSON")
+    what = parser.add_argument_group("what to practise")
+    add = what.add_argument
+    add("--kinds", type=_names, metavar="KINDS", help="comma-separated, from groove, variation, fill (default: all)")
+    add("--sections", type=_names, metavar="NAMES", help="only these sections, by letter or name, as A,Chorus")
+    add("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
+    add(
+        "--instruments",
+        type=_names,
+        metavar="NAMES",
+        help="these alone first where they play, as kick,snare; hi-hat, tom and cymbal name all of their kind "
+        "(default: hands, then feet)",
+    )
+    add(
+        "--tempi",
+        metavar="PERCENT",
+        help="per cent of the original tempo, from 25 to 200, as 60,80,100 (default: slow, medium and original by the "
+        "part's density)",
+    )
+    # Each sets the option of the pack (PackOptions) that its dest names; what is not given stays as it is there.
+    sound = parser.add_argument_group("how it sounds", argument_default=argparse.SUPPRESS)
+    add = sound.add_argument
+    add(
         "--format",
         choices=("flac", "wav", "mp3"),
-        default="flac",
-        help="of loops; flac and wav are exact to the sample (default: flac); the long "
-        "tracks through the tempi are always mp3",
+        help="of loops; flac and wav are exact to the sample (default: flac); long tracks are always mp3",
     )
-    sound.add_argument("--click", default="quarter", choices=("quarter", "eighth", "off-beat", "2 and 4", "none"))
-    sound.add_argument("--count-in", type=int, default=1, metavar="BARS", help="bars of count-in, 0 to 4 (default: 1)")
-    sound.add_argument(
-        "--crash-every", type=int, default=0, metavar="BARS", help="a crash on 1 every so many bars marks the phrase"
+    add("--click", choices=("quarter", "eighth", "off-beat", "2 and 4", "none"), help="default: quarter")
+    add("--count-in", dest="count_in_bars", type=int, metavar="BARS", help="bars of count-in, 0 to 4 (default: 1)")
+    add("--crash-every", type=int, metavar="BARS", help="a crash on 1 every so many bars marks the phrase")
+    add(
+        "--repeats", dest="track_repeats", type=int, metavar="N", help="rounds at each tempo of the tracks (default: 4)"
     )
-    sound.add_argument(
-        "--repeats",
-        type=int,
-        default=4,
-        metavar="N",
-        help="rounds at each tempo of the practice tracks; 0: no tracks (default: 4)",
-    )
-    sound.add_argument(
-        "--ladder-step", type=float, default=0.0, metavar="BPM", help="tracks climb from slow to original in such steps"
-    )
-    for name, level_db in (("kit", 0.0), ("click", -4.0), ("recording", 0.0)):
-        sound.add_argument(f"--{name}-level", type=float, default=level_db, metavar="DB", help=f"default: {level_db:g}")
-        sound.add_argument(f"--{name}-pan", type=float, default=0.0, metavar="PAN", help="from -1 (left) to 1 (right)")
-    sound.add_argument(
-        "--drums-down",
-        type=float,
-        default=-15.0,
-        metavar="DB",
-        help="drums of the recording for playing along (default: -15)",
-    )
-    sound.add_argument(
-        "--drums-up", type=float, default=8.0, metavar="DB", help="drums of the recording for listening (default: 8)"
-    )
-    sound.add_argument("--loudness", type=float, default=-16.0, metavar="LUFS", help="default: -16")
-    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
-    parser.add_argument("--json", action="store_true", help="say what was made as JSON")
+    add("--ladder-step", dest="ladder_step_bpm", type=float, metavar="BPM", help="tracks climb in such steps")
+    for name, level_db in (("kit", 0), ("click", -4), ("recording", 0)):
+        add(f"--{name}-level", dest=f"{name}_db", type=float, metavar="DB", help=f"default: {level_db}")
+        add(f"--{name}-pan", type=float, metavar="PAN", help="from -1 (left) to 1 (right)")
+    add("--drums-down", dest="drums_down_db", type=float, metavar="DB", help="drums to play along to (default: -15)")
+    add("--drums-up", dest="drums_up_db", type=float, metavar="DB", help="drums to listen to (default: 8)")
+    add("--loudness", dest="loudness_lufs", type=float, metavar="LUFS", help="default: -16")
+    add("--paper", choices=("A4", "Letter"), help="of the booklet (default: A4)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench practice``; returns the exit status."""
     import workbench as wb
     from workbench.errors import WorkbenchError
-    from workbench.practice.pack import check_pack_folder
+    from workbench.practice.exercises import EXERCISE_KINDS
+    from workbench.practice.pack import PackOptions, check_pack_folder
     from workbench.progress import TerminalProgress
-    from workbench.scorefiles import read_any_chart
 
     folder = args.out or args.chart.parent / f"{args.chart.name.split('.')[0]}-practice"
     check_pack_folder(folder)
-    imported = read_any_chart(args.chart)
-    chart = imported.chart
-    for problem in imported.problems:
-        print(f"workbench practice: {problem}", file=sys.stderr)
-    tempi = _tempi(args.tempi) if args.tempi else None
-    instruments = _names(args.instruments) if args.instruments else None
+    chart = read_told(args.chart, NAME).chart
     reading = wb.read_part(chart)
-    kinds, sections = _names(args.kinds), _names(args.sections) if args.sections else None
+    kinds = EXERCISE_KINDS if args.kinds is None else args.kinds
     exercises = wb.exercises(
-        reading, kinds=kinds, sections=sections, bars=args.bars, tempi=tempi, instruments=instruments
+        reading,
+        kinds=kinds,
+        sections=args.sections,
+        bars=args.bars,
+        tempi=_tempi(args.tempi) if args.tempi else None,
+        instruments=args.instruments,
     )
     if not exercises:
-        raise WorkbenchError(_nothing(kinds, sections))
+        raise WorkbenchError(_nothing(kinds, args.sections))
     recording, remark = _recording_of(chart, args)
+    options = {f.name: getattr(args, f.name) for f in fields(PackOptions) if hasattr(args, f.name)}
     pack = wb.practice_pack(
-        reading,
-        folder,
-        exercises=exercises,
-        recording=recording,
-        progress=TerminalProgress(),
-        format=args.format,
-        click=args.click,
-        count_in_bars=args.count_in,
-        crash_every=args.crash_every,
-        track_repeats=args.repeats,
-        ladder_step_bpm=args.ladder_step,
-        kit_db=args.kit_level,
-        click_db=args.click_level,
-        recording_db=args.recording_level,
-        kit_pan=args.kit_pan,
-        click_pan=args.click_pan,
-        recording_pan=args.recording_pan,
-        drums_down_db=args.drums_down,
-        drums_up_db=args.drums_up,
-        loudness_lufs=args.loudness,
-        paper=args.paper,
+        reading, folder, exercises=exercises, recording=recording, progress=TerminalProgress(), **options
     )
+    notes = [n for n in (remark, *pack.notes) if n]
     size_mb = sum(p.stat().st_size for p in pack.folder.rglob("*") if p.is_file()) / 1e6
     if args.json:
-        print(
-            json.dumps(
-                {
-                    "index": str(pack.index),
-                    "booklet": str(pack.booklet),
-                    "exercises": [e.name for e in pack.exercises],
-                    "files": [str(p) for p in pack.files],
-                    "audio_s": round(pack.audio_s, 1),
-                    "notes": [n for n in (remark, *pack.notes) if n],
-                },
-                indent=2,
-            )
-        )
+        names = [e.name for e in pack.exercises]
+        said = facts(pack, "index booklet", exercises=names, files=pack.files, audio_s=pack.audio_s, notes=notes)
+        print(json.dumps(said, indent=2))
         return 0
     print(f"{_many(len(pack.exercises), 'exercise')}, {_many(len(pack.files), 'sound file')}, {size_mb:.0f} MB:")
     print(f"  {pack.index}  plays everything, offline")
     print(f"  {pack.booklet}  to print")
-    for note in filter(None, (remark, *pack.notes)):
+    for note in notes:
         print(note)
     doubtful = sum(bool(e.warnings) for e in pack.exercises)
     if doubtful:
@@ -171,7 +127,7 @@ def run(args: argparse.Namespace) -> int:
             "each tells them; correct the chart and make the pack again."
         )
     if size_mb > 100:
-        smaller = "" if args.format == "mp3" else "--format mp3, "
+        smaller = "" if options.get("format") == "mp3" else "--format mp3, "
         print(f"For a smaller pack use {smaller}--kinds groove,fill, fewer --sections or --tempi.")
     return 0
 

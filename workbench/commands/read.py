@@ -19,8 +19,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from workbench.commands.told import read_told
+
 if TYPE_CHECKING:
-    from workbench.chart import Chart
     from workbench.chart.edits import CompositeEdit
     from workbench.reading.read import Reading
     from workbench.reading.versions import Versions
@@ -71,11 +72,12 @@ def run(args: argparse.Namespace) -> int:
             f"{args.chart.name} can be read, but marks and sticking can be written only into a chart of the "
             "workbench (.chart.json), as workbench draft makes it."
         )
-    chart, problems = _chart(args.chart)
+    read = read_told(args.chart, NAME)
+    chart, problems = read.chart, read.problems
     result: Reading | Versions
     if args.against:
-        other, more = _chart(args.against)
-        result, problems = wb.compare(chart, other), problems + more
+        other = read_told(args.against, NAME)
+        result, problems = wb.compare(chart, other.chart), problems + other.problems
     else:
         result = reading = wb.read_part(
             chart,
@@ -92,16 +94,6 @@ def run(args: argparse.Namespace) -> int:
     if writes:
         _write_into_chart(args, reading)
     return 1 if problems else 0
-
-
-def _chart(path: Path) -> tuple[Chart, tuple[str, ...]]:
-    """A chart from any file that holds one, and what in it was not understood, which is said."""
-    from workbench.scorefiles import read_any_chart
-
-    imported = read_any_chart(path)
-    for problem in imported.problems:
-        print(f"workbench read: {problem}", file=sys.stderr)
-    return imported.chart, imported.problems
 
 
 def _write_into_chart(args: argparse.Namespace, reading: Reading) -> None:

@@ -16,6 +16,7 @@ import json
 import sys
 from dataclasses import replace
 
+from workbench.commands.told import read_told
 from workbench.notation.scoresigns import FILLS_SHOWN
 
 NAME = "score"
@@ -72,20 +73,18 @@ def run(args: argparse.Namespace) -> int:
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
-    from workbench.scorefiles import read_any_chart, write_scores
+    from workbench.scorefiles import write_scores
 
     if args.out is not None:
         check_folder(args.out)
     kit_map = read_kit_map(args.kit_map) if args.kit_map else ()
-    imported = read_any_chart(args.chart, ImportOptions(args.part, kit_map))
+    imported = read_told(args.chart, NAME, ImportOptions(args.part, kit_map))
     chart = write_out_swing(imported.chart) if args.swing_as_triplets else imported.chart
     chart = replace(
         chart,
         title=chart.title if args.title is None else args.title,
         artist=chart.artist if args.artist is None else args.artist,
     )
-    for problem in imported.problems:
-        print(f"workbench score: {problem}", file=sys.stderr)
     bars = read_bar_span(chart, args.bars) if args.bars else None
     slashes = [
         k

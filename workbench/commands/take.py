@@ -16,6 +16,8 @@ import argparse
 import json
 from pathlib import Path
 
+from workbench.commands.told import read_told
+
 NAME = "take"
 HELP = "what was played of a chart, and how"
 
@@ -40,13 +42,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench take``; returns the exit status."""
     import workbench as wb
-    from workbench.checking.check import read_draft
     from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
 
     folder = args.out or args.recording.parent
     check_folder(folder)
-    chart, _ = read_draft(args.chart)
+    chart = read_told(args.chart, NAME).chart
     take = wb.take(
         chart,
         args.recording,

@@ -15,9 +15,10 @@ chart as a user gets it, each note at the time it was heard.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import mir_eval
 import numpy as np
@@ -28,6 +29,7 @@ from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ornaments import play_note
 from workbench.errors import FileFormatError
+from workbench.facts import plain
 from workbench.files.annotations import read_beat_labels, read_labels
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
@@ -71,36 +73,8 @@ GHOST_LABELS, NORMAL_LABELS = {"SDG"}, {"SD", "SDNS"}
 RECORDING_ENDINGS = (".flac", ".wav", ".ogg", ".mp3", ".aiff", ".aif", ".m4a")
 
 
-@dataclass(frozen=True)
-class Count:
-    """Matched, expected and found events.
-
-    Examples
-    --------
-    >>> Count(8, 10, 16).f_measure.__round__(3)
-    0.615
-    """
-
-    matched: int = 0
-    expected: int = 0
-    found: int = 0
-
-    def __add__(self, other: Count) -> Count:
-        return Count(self.matched + other.matched, self.expected + other.expected, self.found + other.found)
-
-    @property
-    def f_measure(self) -> float:
-        """Harmonic mean of precision and recall; NaN where nothing is expected or found."""
-        total = self.expected + self.found
-        return 2.0 * self.matched / total if total else float("nan")
-
-    @property
-    def precision(self) -> float:
-        return self.matched / self.found if self.found else float("nan")
-
-    @property
-    def recall(self) -> float:
-        return self.matched / self.expected if self.expected else float("nan")
+#: Columns of a table of counts, a row for each name.
+COUNTED = ("matched", "expected", "found")
 
 
 @dataclass(frozen=True)
@@ -111,8 +85,8 @@ class RecordingScores:
     ----------
     name, audio : str
         ``audio`` is 'drum' or 'mix'.
-    classes, instruments : dict of Count
-        By class label and by drum-key name.
+    classes, instruments : pandas.DataFrame
+        Events matched, expected and found, by class label and by drum-key name.
     beats_f, downbeats_f : float
         NaN without beat annotation.
     ghost_velocities, normal_velocities : tuple of int
@@ -128,8 +102,8 @@ class RecordingScores:
 
     name: str
     audio: str
-    classes: dict[str, Count]
-    instruments: dict[str, Count]
+    classes: pd.DataFrame
+    instruments: pd.DataFrame
     beats_f: float = float("nan")
     downbeats_f: float = float("nan")
     ghost_velocities: tuple[int, ...] = ()
@@ -140,13 +114,6 @@ class RecordingScores:
     bars: int = 0
     duration_s: float = 0.0
     confidences: tuple[tuple[float, bool], ...] = ()
-
-
-@dataclass(frozen=True)
-class Evaluation:
-    """Scores of a data set."""
-
-    recordings: tuple[RecordingScores, ...] = ()
 
 
 # -- matching ------------------------------------------------------------------------
@@ -163,15 +130,26 @@ def match(
 
 def count_by(
     expected: Iterable[tuple[float, str]], found: Iterable[tuple[float, str]], names: Iterable[str]
-) -> dict[str, Count]:
-    """Matched events of each name."""
-    out = {}
-    expected, found = sorted(expected), sorted(found)
+) -> pd.DataFrame:
+    """Events of each name that are matched, expected and found (:data:`COUNTED`)."""
+    rows, expected, found = {}, sorted(expected), sorted(found)
     for name in names:
-        a = [t for t, n in expected if n == name]
-        b = [t for t, n in found if n == name]
-        out[name] = Count(len(match(a, b)), len(a), len(b))
-    return out
+        a, b = ([t for t, n in events if n == name] for events in (expected, found))
+        rows[name] = len(match(a, b)), len(a), len(b)
+    return pd.DataFrame.from_dict(rows, orient="index", columns=list(COUNTED), dtype=int)
+
+
+def rates(counts: pd.DataFrame) -> pd.DataFrame:
+    """F-measure, precision and recall of counted events; NaN where nothing is expected or found.
+
+    Examples
+    --------
+    >>> rates(pd.DataFrame({"matched": [8], "expected": [10], "found": [16]})).f.round(3).item()
+    0.615
+    """
+    matched, expected, found = (counts[column] for column in COUNTED)
+    shares = {"f": 2 * matched / (expected + found), "precision": matched / found, "recall": matched / expected}
+    return pd.DataFrame(shares | {"expected": expected, "found": found})
 
 
 @dataclass(frozen=True)
@@ -264,8 +242,8 @@ def score_strokes(
     return RecordingScores(
         name,
         audio,
-        count_by(class_labels, as_class, CLASSES) if class_labels else {},
-        count_by(key, as_key, names) if key else {},
+        count_by(class_labels, as_class, CLASSES if class_labels else ()),
+        count_by(key, as_key, names if key else ()),
         beats_f,
         downbeats_f,
         velocities(GHOST_LABELS),
@@ -281,7 +259,7 @@ def score_strokes(
 
 def evaluate_folder(
     folder: str | os.PathLike, audio: Sequence[str] = ("drum", "mix"), progress: Progress | None = None
-) -> Evaluation:
+) -> list[RecordingScores]:
     """Draft every recording of a data set and score the drafts.
 
     Raises
@@ -291,12 +269,7 @@ def evaluate_folder(
     """
     folder = Path(folder)
     work = [
-        (kind, path)
-        for kind in audio
-        for path in _recordings(folder / kind)
-        if _annotation(folder, "class", path)
-        or _annotation(folder, "beats", path)
-        or _annotation(folder, "subclass", path)
+        (kind, path, known) for kind in audio for path in _recordings(folder / kind) if (known := _known(folder, path))
     ]
     if not work:
         raise FileFormatError(
@@ -304,30 +277,25 @@ def evaluate_folder(
             "with class/NAME.txt, subclass/NAME.txt or beats/NAME.txt."
         )
     scores = []
-    for k, (kind, path) in enumerate(work):
+    for k, (kind, path, known) in enumerate(work):
         tell = part(progress, k / len(work), (k + 1) / len(work))
         draft = draft_chart(path, _named(tell, f"{path.stem} ({kind})"))
         recording = draft.chart.recording
         assert recording is not None  # every draft has one
-        found = strokes_said(draft.chart)
-        labels = {}
-        for subfolder in ("class", "subclass"):
-            file = _annotation(folder, subfolder, path)
-            labels[subfolder] = read_labels(file) if file else []
-        beat_file = _annotation(folder, "beats", path)
-        scores.append(
-            score_strokes(
-                path.stem,
-                kind,
-                found,
-                draft.pulse,
-                labels["class"],
-                labels["subclass"],
-                read_beat_labels(beat_file) if beat_file else (),
-                recording.duration_s,
-            )
-        )
-    return Evaluation(tuple(scores))
+        classes, subclasses, beats = (known.get(name, ()) for name in _READERS)
+        found, length_s = strokes_said(draft.chart), recording.duration_s
+        scores.append(score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s))
+    return scores
+
+
+#: How the annotations of a recording are read, by the folder that holds them.
+_READERS: dict[str, Callable[[Path], Any]] = {"class": read_labels, "subclass": read_labels, "beats": read_beat_labels}
+
+
+def _known(folder: Path, recording: Path) -> dict[str, Any]:
+    """What is annotated of a recording."""
+    files = {kind: folder / kind / f"{recording.stem}.txt" for kind in _READERS}
+    return {kind: _READERS[kind](file) for kind, file in files.items() if file.is_file()}
 
 
 def _named(tell: Progress, name: str) -> Progress:
@@ -347,64 +315,57 @@ def _recordings(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if p.suffix.lower() in RECORDING_ENDINGS)
 
 
-def _annotation(folder: Path, kind: str, recording: Path) -> Path | None:
-    path = folder / kind / f"{recording.stem}.txt"
-    return path if path.is_file() else None
-
-
 # -- summing up --------------------------------------------------------------------------
 
 
-def summarize(evaluation: Evaluation) -> dict:
+def summarize(recordings: Sequence[RecordingScores]) -> dict:
     """Pooled scores for each kind of audio, as plain data (JSON)."""
-    out: dict = {"audio": {}}
-    for kind in dict.fromkeys(r.audio for r in evaluation.recordings):
-        rows = [r for r in evaluation.recordings if r.audio == kind]
-        classes = _pool(r.classes for r in rows)
-        key = _pool(r.instruments for r in rows)
-        bars = sum(r.bars for r in rows)
+    out = {}
+    for kind in dict.fromkeys(r.audio for r in recordings):
+        rows = [r for r in recordings if r.audio == kind]
+        key = _pooled(r.instruments for r in rows).sort_index(key=lambda names: names.map(drum_key_order))
         minutes = sum(r.duration_s for r in rows) / 60.0
-        ghosts = [v for r in rows for v in r.ghost_velocities]
-        normal = [v for r in rows for v in r.normal_velocities]
+        ghosts, normal = ([v for r in rows for v in getattr(r, f"{k}_velocities")] for k in ("ghost", "normal"))
         fixes = {f: sum(getattr(r, f) for r in rows) for f in ("inserts", "deletes", "relabels")}
-        false_hits = fixes["deletes"] + fixes["relabels"]
-        out["audio"][kind] = {
-            "five_classes": _score(sum(classes.values(), Count())),
-            "classes": {n: _score(c) for n, c in classes.items()},
-            "drum_key": _score(sum(key.values(), Count())),
-            "instruments": {n: _score(c) for n, c in sorted(key.items(), key=lambda item: drum_key_order(item[0]))},
-            "beats_f": _mean(r.beats_f for r in rows),
-            "downbeats_f": _mean(r.downbeats_f for r in rows),
-            "ghost_notes": {
-                "area_under_curve": _number(area_under_curve(ghosts, normal)),
-                "ghosts": len(ghosts),
-                "normal": len(normal),
-            },
-            "corrections_per_bar": _number(sum(fixes.values()) / bars) if bars else None,
+        apart = {"area_under_curve": area_under_curve(ghosts, normal), "ghosts": len(ghosts), "normal": len(normal)}
+        out[kind] = {
+            **_summary(rows),
+            "drum_key": _rows(_total(key))["all"],
+            "instruments": _rows(key),
+            "ghost_notes": apart,
             **fixes,
-            "bars": bars,
-            "false_hits_per_minute": _number(false_hits / minutes) if minutes else None,
+            "bars": sum(r.bars for r in rows),
+            "false_hits_per_minute": (fixes["deletes"] + fixes["relabels"]) / minutes if minutes else None,
             "reliability": _reliability([c for r in rows for c in r.confidences]),
-            "recordings": {
-                r.name: {
-                    "five_classes": _score(sum(r.classes.values(), Count())),
-                    "classes": {n: _score(c) for n, c in r.classes.items()},
-                    "beats_f": _number(r.beats_f),
-                    "downbeats_f": _number(r.downbeats_f),
-                    "corrections_per_bar": _number((r.inserts + r.deletes + r.relabels) / r.bars) if r.bars else None,
-                }
-                for r in rows
-            },
+            "recordings": {r.name: _summary([r]) for r in rows},
         }
-    return out
+    return plain({"audio": out})
 
 
-def _pool(tables: Iterable[dict[str, Count]]) -> dict[str, Count]:
-    total: dict[str, Count] = {}
-    for table in tables:
-        for name, count in table.items():
-            total[name] = total.get(name, Count()) + count
-    return total
+def _summary(rows: Sequence[RecordingScores]) -> dict:
+    """What is told of one recording, and of all together."""
+    classes = _pooled(r.classes for r in rows)
+    bars = sum(r.bars for r in rows)
+    beats = pd.DataFrame([(r.beats_f, r.downbeats_f) for r in rows]).mean()
+    return {
+        "five_classes": _rows(_total(classes))["all"],
+        "classes": _rows(classes),
+        "beats_f": beats[0],
+        "downbeats_f": beats[1],
+        "corrections_per_bar": sum(r.inserts + r.deletes + r.relabels for r in rows) / bars if bars else None,
+    }
+
+
+def _pooled(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(list(tables)).groupby(level=0, sort=False).sum()
+
+
+def _total(counts: pd.DataFrame) -> pd.DataFrame:
+    return counts.sum().rename("all").to_frame().T
+
+
+def _rows(counts: pd.DataFrame) -> dict:
+    return rates(counts).to_dict("index")
 
 
 def _reliability(pairs: Sequence[tuple[float, bool]]) -> list[dict]:
@@ -414,39 +375,20 @@ def _reliability(pairs: Sequence[tuple[float, bool]]) -> list[dict]:
     return [
         {
             "from": span.left,
-            "to": round(span.right, 4),
+            "to": span.right,
             "hits": len(inside),
-            "mean_confidence": _number(inside["confidence"].mean()),
-            "right": _number(inside["right"].mean()),
+            "mean_confidence": inside["confidence"].mean(),
+            "right": inside["right"].mean(),
         }
         for span, inside in hits.groupby(bins, observed=True)
     ]
 
 
-def _score(count: Count) -> dict:
-    return {
-        "f": _number(count.f_measure),
-        "precision": _number(count.precision),
-        "recall": _number(count.recall),
-        "expected": count.expected,
-        "found": count.found,
-    }
-
-
-def _mean(values: Iterable[float]) -> float | None:
-    known = [v for v in values if not np.isnan(v)]
-    return _number(float(np.mean(known))) if known else None
-
-
-def _number(value: float) -> float | None:
-    return None if np.isnan(value) else round(value, 4)
-
-
-def format_table(evaluation: Evaluation) -> str:
+def format_table(recordings: Sequence[RecordingScores]) -> str:
     """The scores as a table to read."""
     lines: list[str] = []
     names = {"drum": "Drums alone", "mix": "Full mix"}
-    for kind, data in summarize(evaluation)["audio"].items():
+    for kind, data in summarize(recordings)["audio"].items():
         table = pd.DataFrame(
             {
                 name: {

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from workbench.chart import Chart
 from workbench.chart.events import Beat
 from workbench.errors import FileFormatError
-from workbench.files.chartfile import write_text_safely
+from workbench.files.safefile import write_whole
 from workbench.files.untrusted import MOST_NOTES, read_text
 
 if TYPE_CHECKING:
@@ -152,4 +152,4 @@ def write_beats(chart: Chart, path: str | os.PathLike) -> None:
 
 
 def _write(table: pandas.DataFrame, path: str | os.PathLike) -> None:
-    write_text_safely(path, table.to_csv(index=False, float_format="%.6f", lineterminator="\n"))
+    write_whole(path, table.to_csv(index=False, float_format="%.6f", lineterminator="\n").encode())

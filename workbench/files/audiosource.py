@@ -37,6 +37,12 @@ CUT_TOLERANCE_S = 0.2
 _FFMPEG_ENDINGS = {".m4a", ".aac", ".mp4", ".m4b", ".mov", ".wma", ".webm", ".mka", ".mkv", ".ac3", ".opus"}
 #: Containers that ``ffmpeg`` may open: none of them refers to other files or addresses.
 _FFMPEG_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,ogg,flac,caf,amr"
+#: What is asked of a file, and what is made of its first sound.
+_PROBE = (
+    "-v error -select_streams a:0 -show_entries "
+    "stream=sample_rate,channels,duration,codec_name:format=duration,format_name -of json"
+).split()
+_DECODE = "-map 0:a:0 -c:a pcm_f32le -f f32le pipe:1".split()
 _BLOCK_SAMPLES = 2**18
 #: The sound is looked for among so many chunks of a file.
 _MOST_CHUNKS = 10_000
@@ -222,22 +228,7 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
     source = ["-protocol_whitelist", "file", "-format_whitelist", _FFMPEG_CONTAINERS, "-i", f"file:{path.absolute()}"]
     try:
         found = subprocess.run(
-            [
-                probe,
-                "-v",
-                "error",
-                "-select_streams",
-                "a:0",
-                "-show_entries",
-                "stream=sample_rate,channels,duration,codec_name:format=duration,format_name",
-                "-of",
-                "json",
-                *source,
-            ],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=60,
-            check=True,
+            [probe, *_PROBE, *source], stdin=subprocess.DEVNULL, capture_output=True, timeout=60, check=True
         )
         data = json.loads(found.stdout)
         stream = data["streams"][0]
@@ -251,20 +242,7 @@ def _open_ffmpeg(path: Path) -> Iterator[Source]:
     expected = int(seconds * rate)
     with tempfile.TemporaryFile() as errors:
         process = subprocess.Popen(
-            [
-                program,
-                "-nostdin",
-                "-v",
-                "error",
-                *source,
-                "-map",
-                "0:a:0",
-                "-c:a",
-                "pcm_f32le",
-                "-f",
-                "f32le",
-                "pipe:1",
-            ],
+            [program, "-nostdin", "-v", "error", *source, *_DECODE],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=errors,

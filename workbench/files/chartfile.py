@@ -21,7 +21,7 @@ from workbench.chart import Chart
 from workbench.chart.data import chart_from_data, to_data, written_bar_from_data
 from workbench.chart.drumkit import INSTRUMENTS, PERCUSSION
 from workbench.errors import ChartError, FileFormatError
-from workbench.files.safefile import replacing
+from workbench.files.safefile import write_whole
 from workbench.files.untrusted import read_bytes
 
 #: What the field ``format`` of every chart file says.
@@ -46,7 +46,7 @@ def write_chart(chart: Chart, path: str | os.PathLike) -> None:
     FileFormatError
         If the folder is missing or cannot be written to; an older file stays.
     """
-    write_text_safely(path, dumps_chart(chart))
+    write_whole(path, dumps_chart(chart).encode())
 
 
 def read_chart(path: str | os.PathLike) -> Chart:
@@ -129,22 +129,6 @@ def chart_schema() -> dict:
     schema = json.loads(resources.files("workbench.files").joinpath("chart.schema.json").read_text("utf-8"))
     schema["$defs"]["instrument"]["anyOf"][0]["enum"] = [i.name for i in (*INSTRUMENTS, *PERCUSSION)]
     return schema
-
-
-def write_text_safely(path: str | os.PathLike, text: str) -> None:
-    """Write a text file so that a crash leaves either the old or the new one.
-
-    Raises
-    ------
-    FileFormatError
-        If it cannot be written.
-    """
-    path = Path(path)
-    try:
-        with replacing(path) as temporary:
-            temporary.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise FileFormatError(f"{path} could not be written: {error.strerror or error}.") from error
 
 
 def read_chart_bytes(path: Path) -> bytes:

@@ -26,10 +26,10 @@ from workbench.chart.data import to_data
 from workbench.chart.edits import Edit
 from workbench.errors import FileFormatError
 from workbench.files import journal
-from workbench.files.chartfile import dumps_chart, read_chart_bytes, write_text_safely
+from workbench.files.chartfile import dumps_chart, read_chart_bytes, write_chart
 from workbench.files.history import History
 from workbench.files.journal import ChangedElsewhereError, End, journal_path, sha256_of_bytes
-from workbench.files.safefile import copy_aside, locked, set_aside, sweep
+from workbench.files.safefile import copy_aside, locked, set_aside, sweep, write_whole
 
 #: A journal longer than this starts anew when the chart is opened and all is saved.
 MOST_STEPS = 2000
@@ -129,7 +129,7 @@ class ChartDocument:
             with locked(path):
                 if (old := journal_path(path)).exists():
                     set_aside(old, "replaced")
-                write_text_safely(path, dumps_chart(chart))
+                write_chart(chart, path)
             return cls.open(path)
 
     def reload(self) -> None:
@@ -255,7 +255,7 @@ class ChartDocument:
                     end = self._record({"n": self.revision, "saved": hash_})
                     self._state = self._state._replace(end=end)
                 self._state = self._state._replace(file_hashes=self._state.file_hashes | {hash_})
-                write_text_safely(self.path, text)
+                write_whole(self.path, text.encode())
             self._state = self._state._replace(file_hashes=frozenset({hash_}), saved_revision=self.revision)
 
     def observe(self, callback: Observer) -> Callable[[], None]:
@@ -360,7 +360,7 @@ class ChartDocument:
             hash_, saved = sha256_of_bytes(text.encode()), found.history.revision
             assert end is not None  # the chart came from the journal
             end = journal.append(self._journal, {"n": saved, "saved": hash_}, end, self.path.name)
-            write_text_safely(self.path, text)
+            write_whole(self.path, text.encode())
             notices.append(
                 f"{self.path.name} is damaged and was written again from its journal; "
                 f"the damaged file is kept in {kept.name}."

@@ -17,13 +17,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from workbench.chart import Chart, Mark
 from workbench.chart.counting import and_list, bar_list, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
+from workbench.grouping import grouped
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
@@ -49,18 +50,9 @@ def choose_exercises(
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
 ) -> tuple[Exercise, ...]:
-    """Exercises for a whole part, in the order of the song.
+    """Exercises for a whole part, in the order of the song; see :func:`workbench.exercises`.
 
-    Parameters
-    ----------
-    reading : PartReading
-    kinds : names from :data:`EXERCISE_KINDS`
-    sections : labels or names, optional
-        Only what these sections play.
-    tempi : shares of the original tempo, optional
-        By default slow, medium and original by density.
-    instruments : names or families of the drum key, optional
-        Played alone first, where they occur (:func:`instruments_named`).
+    ``instruments`` are as :func:`instruments_named` takes them.
 
     Raises
     ------
@@ -128,18 +120,8 @@ def section_exercise(
         raise ChartError("An exercise ends where it begins or later.")
     where = bar_list(chart.time_map, bars)
     stages = (*_layers(chart, bars), Stage("record", "as played" + TO_RECORDING, bars, record=True))
-    title = title or capital(where)
-    exercise = Exercise(
-        slug(title),
-        title,
-        "groove",
-        where,
-        first_bar,
-        stages,
-        (),
-        _said_of(reading, bars) if reading is not None else (),
-        _count(chart, bars),
-    )
+    listen = _said_of(reading, bars) if reading is not None else ()
+    exercise = _exercise(chart, "groove", title or capital(where), bars, stages, listen, _count(chart, bars))
     if instruments is not None:
         alone = _with_alone(chart, exercise, instruments)
         if alone == exercise:
@@ -218,6 +200,20 @@ def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]
 # -- grooves, variations, fills ----------------------------------------------------
 
 
+def _exercise(
+    chart: Chart,
+    kind: str,
+    title: str,
+    bars: Sequence[int],
+    stages: Iterable[Stage],
+    listen: Iterable[str],
+    counted: str,
+) -> Exercise:
+    """An exercise of some bars, its tempi still open."""
+    where = bar_list(chart.time_map, bars)
+    return Exercise(slug(title), title, kind, where, bars[0], tuple(stages), (), tuple(listen), counted)
+
+
 def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     chart, bars = reading.chart, own.groove.base_bars
     if len(own.groove.bar_indices) < 2 or not any(chart.bars[k].notes for k in bars):
@@ -228,17 +224,7 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove"
     listen = [capital(own.text) + "."] if own.text else []
-    return Exercise(
-        slug(title),
-        title,
-        "groove",
-        bar_list(chart.time_map, own.groove.bar_indices),
-        own.groove.bar_indices[0],
-        tuple(stages),
-        (),
-        tuple(listen),
-        _count(chart, bars),
-    )
+    return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
 
 
 def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
@@ -275,16 +261,13 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
         for k in own.groove.bar_indices
         if k not in filled and chart.bars[k].pattern not in seen and chart.bars[k].notes
     ]
-    by_pattern: dict[frozenset, list[int]] = {}
-    for k in bars:
-        by_pattern.setdefault(chart.bars[k].pattern, []).append(k)
+    by_pattern = grouped((chart.bars[k].pattern, k) for k in bars)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
         bar, base = same[0], own.groove.base_of(same[0])
         told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars)
-        where = bar_list(chart.time_map, same)
-        title = f"{_section_title(reading, bar)}: variation, {where}"
+        title = f"{_section_title(reading, bar)}: variation, {bar_list(chart.time_map, same)}"
         stages = (Stage("alone", "the variation alone", (bar,)), Stage("turn", "groove, then variation", (base, bar)))
-        out.append(Exercise(slug(title), title, "variation", where, bar, stages, (), told, _count(chart, (bar,))))
+        out.append(_exercise(chart, "variation", title, same, stages, told, _count(chart, (bar,))))
     return out
 
 
@@ -320,12 +303,12 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
         stages.append(Stage("landing", "into the next bar", (*bars, *range(bars[-1] + 1, after + 1))))
     song = tuple(range(max(0, bars[0] - AROUND_FILL_BARS), min(last, bars[-1] + AROUND_FILL_BARS) + 1))
     stages.append(Stage("song", "in the song", song, record=True, loop=False))
-    where = bar_list(chart.time_map, [k for f in same for k in f.span.bars])
-    title = f"Fill {fill.kind + 1}" + (", changed" if fill.version_of is not None else "") + f", {where}"
+    where, changed = [k for f in same for k in f.span.bars], ", changed" if fill.version_of is not None else ""
+    title = f"Fill {fill.kind + 1}{changed}, {bar_list(chart.time_map, where)}"
     listen = _fill_words(fill)
     if fill.lands_on is not None and fill.landing:
         listen += (f"It lands on {fill.landing}.",)
-    return Exercise(slug(title), title, "fill", where, bars[0], tuple(stages), (), listen, _count(chart, bars, span))
+    return _exercise(chart, "fill", title, where, stages, listen, _count(chart, bars, span))
 
 
 def _section_title(reading: PartReading, bar_index: int) -> str:
@@ -341,10 +324,8 @@ def _count(chart: Chart, bars: Sequence[int], only: Mark | None = None) -> str:
 def _warnings(chart: Chart, exercise: Exercise, flags: Sequence[Flag]) -> tuple[str, ...]:
     """Where the bars of an exercise ask for more than two hands and one foot; those of the song around it aside."""
     bars = {k for s in exercise.stages if s.loop for k in s.bars}
-    said: dict[str, list[int]] = {}
-    for f in flags:
-        if f.kind in ("unplayable", "double pedal") and f.bar_index in bars:
-            said.setdefault(f.text, []).append(f.bar_index)
+    asking = (f for f in flags if f.kind in ("unplayable", "double pedal") and f.bar_index in bars)
+    said = grouped((f.text, f.bar_index) for f in asking)
     return tuple(f"{capital(bar_list(chart.time_map, where))}: {text}." for text, where in said.items())
 
 

@@ -181,28 +181,9 @@ def make_practice_pack(
     options: PackOptions = PackOptions(),
     progress: Progress | None = None,
 ) -> PracticePack:
-    """Make a practice pack.
+    """Make a practice pack; see :func:`workbench.practice_pack`.
 
-    Parameters
-    ----------
-    chart : Chart
-    folder : path
-        Made if missing; a pack of before in it is replaced.
-    exercises : Exercise, optional
-        By default all that the reading offers.
-    reading : Reading, optional
-        By default the chart is read here.
-    recording : path, optional
-        The recording that the chart lies on; without it the pack has only kit
-        and click.
-    options : PackOptions
-    progress : Progress, optional
-
-    Raises
-    ------
-    WorkbenchError
-        If there is nothing to practise, the recording is another one than the
-        chart's, or the folder holds something else.
+    Without ``exercises`` all that the reading offers are taken, without a ``reading`` the chart is read here.
     """
     tell = progress or silent
     folder = Path(folder)
@@ -340,63 +321,60 @@ def _make_take(
     options = shop.options
     kit = render_chart(own, SAMPLE_RATE_HZ, loop=stage.loop)
     length = len(kit.samples)
-    stem = f"{stage.name}-{tempo_bpm:g}bpm"
+    stem = f"{exercise.name}/{stage.name}-{tempo_bpm:g}bpm"
+    click = _click(shop, own, stage.loop)
+    along = _counted(shop, own, stage, tempo_bpm, mixed([placed(kit, options.kit_db, options.kit_pan), *click]))
+    files = [("kit and click" if click else "kit", _save(shop, stem, along, stage.loop))]
     sounds = {"kit": _level(shop, kit.samples, stage.loop)}
-    layers = [placed(kit, options.kit_db, options.kit_pan)]
-    click = None
-    if options.click != "none":
-        click = placed(
-            render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=stage.loop),
-            options.click_db,
-            options.click_pan,
-        )
-        layers.append(click)
-    files = [
-        (
-            "kit and click" if click is not None else "kit",
-            _save(shop, f"{exercise.name}/{stem}", _counted(shop, own, stage, tempo_bpm, mixed(layers)), stage.loop),
-        )
-    ]
     if speed is not None:
         back, out = _record_excerpt(shop, stage, speed, length)
         sounds |= {"back": _level(shop, back, stage.loop), "out": _level(shop, out, stage.loop)}
         # As loud as the rest, but limited only once, in the mix.
         back = levelled(back, SAMPLE_RATE_HZ, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
         record = placed(Audio(back, SAMPLE_RATE_HZ), options.recording_db, options.recording_pan)
-        along = mixed([record] if click is None else [record, click * np.float32(0.5)])
-        along = _counted(shop, own, stage, tempo_bpm, along)
-        files.append(("to play along", _save(shop, f"{exercise.name}/{stem}-drums-down", along, stage.loop)))
-        files.append(("to listen to", _save(shop, f"{exercise.name}/{stem}-drums-up", out, stage.loop)))
+        along = _counted(shop, own, stage, tempo_bpm, mixed([record, *(x * np.float32(0.5) for x in click)]))
+        files.append(("to play along", _save(shop, f"{stem}-drums-down", along, stage.loop)))
+        files.append(("to listen to", _save(shop, f"{stem}-drums-up", out, stage.loop)))
     clicks = {
         kind: [
-            (float(own.time_map.seconds(k, p)), accented)
+            (round(own.time_map.seconds(k, p), 5), accented)
             for k, bar in enumerate(own.time_map.bars)
             for p, accented in click_positions(bar, kind)
         ]
         for kind in CLICKS
     }
-    data = {name: _page_sound(shop, exercise, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()}
     count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
     return PlayableStage(
         tempo_bpm,
         length / SAMPLE_RATE_HZ,
-        tuple(count_in),
+        [(round(at_s, 5), accented) for at_s, accented in count_in],
         count_in_s,
         PAGE_PADDING / SAMPLE_RATE_HZ,
         clicks,
-        data,
-        tuple(files),
+        {name: _page_sound(shop, f"{stem}-{name}", x, stage.loop) for name, x in sounds.items()},
+        files,
     )
+
+
+def _click(shop: _Workshop, own: Chart, loop: bool) -> list[np.ndarray]:
+    """The click along a stage, in its place; nothing without one."""
+    options = shop.options
+    if options.click == "none":
+        return []
+    beat = render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=loop)
+    return [placed(beat, options.click_db, options.click_pan)]
+
+
+def _count_in(shop: _Workshop, own: Chart, tempo_bpm: float) -> np.ndarray:
+    count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
+    return placed(count, shop.options.click_db + COUNT_LOUDER_DB, shop.options.click_pan)
 
 
 def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.ndarray) -> np.ndarray:
     """With the count-in before it, where it is no loop."""
     if stage.loop or not shop.options.count_in_bars:
         return x
-    first = own.time_map.bars[0]
-    count = render_count_in(first, tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
-    before = placed(count, shop.options.click_db + COUNT_LOUDER_DB, shop.options.click_pan)
-    return np.concatenate([before, x])
+    return np.concatenate([_count_in(shop, own, tempo_bpm), x])
 
 
 def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) -> tuple[np.ndarray, np.ndarray]:
@@ -454,19 +432,10 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
     parts = []
     for tempo_bpm in ladder_bpm(exercise.tempi_bpm, options.ladder_step_bpm):
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
-        layers = [placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_pan)]
-        if options.click != "none":
-            layers.append(
-                placed(
-                    render_click(own.time_map, options.click, SAMPLE_RATE_HZ, loop=True),
-                    options.click_db,
-                    options.click_pan,
-                )
-            )
+        kit = placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_pan)
         if options.count_in_bars:
-            count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, options.count_in_bars)
-            parts.append(placed(count, options.click_db + COUNT_LOUDER_DB, options.click_pan))
-        parts.append(np.tile(mixed(layers), (options.track_repeats, 1)))
+            parts.append(_count_in(shop, own, tempo_bpm))
+        parts.append(np.tile(mixed([kit, *_click(shop, own, True)]), (options.track_repeats, 1)))
     return _save(shop, f"{exercise.name}/track", np.concatenate(parts), False, "mp3")
 
 
@@ -502,18 +471,17 @@ def _save(shop: _Workshop, name: str, x: np.ndarray, loop: bool, ending: str | N
     return path.relative_to(shop.folder).as_posix()
 
 
-def _page_sound(shop: _Workshop, exercise: Exercise, stem: str, x: np.ndarray, loop: bool) -> str:
+def _page_sound(shop: _Workshop, key: str, x: np.ndarray, loop: bool) -> dict[str, str]:
     """Sound as a script that a page may load from disk, where it may not fetch."""
     if loop:
         x = np.take(x, np.arange(-PAGE_PADDING, len(x) + PAGE_PADDING), axis=0, mode="wrap")
     else:
         x = np.pad(x, ((PAGE_PADDING, 0), (0, 0)))
-    key = f"{exercise.name}/{stem}"
-    mp3 = shop.folder / "page" / f"{exercise.name}-{stem}.mp3"
+    mp3 = shop.folder / "page" / f"{key.replace('/', '-')}.mp3"
     save_audio(mp3, Audio(x, SAMPLE_RATE_HZ))
     code = base64.b64encode(mp3.read_bytes()).decode()
     mp3.unlink()
     script = mp3.with_suffix(".js")
     script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
     shop.audio_s += len(x) / SAMPLE_RATE_HZ
-    return script.relative_to(shop.folder).as_posix()
+    return {"key": key, "script": script.relative_to(shop.folder).as_posix()}

@@ -14,6 +14,7 @@ import numpy as np
 
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order, instrument
+from workbench.grouping import grouped
 from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.patterns import written_times_s
 from workbench.reading.sticking import Sticking
@@ -134,10 +135,8 @@ def even_notes(chart: Chart) -> Iterator[tuple[int, Note]]:
 def _placements(chart: Chart) -> tuple[Placement, ...]:
     if not _was_played(chart):
         return ()
-    by_name: dict[str, list[float]] = {}
-    for _, n in even_notes(chart):
-        if n.deviation_s or n.confidence < 1 or not n.confirmed:
-            by_name.setdefault(n.instrument, []).append(n.deviation_s * 1000)
+    heard = (n for _, n in even_notes(chart) if n.deviation_s or n.confidence < 1 or not n.confirmed)
+    by_name = grouped((n.instrument, n.deviation_s * 1000) for n in heard)
     return tuple(
         Placement(name, float(np.mean(v)), float(np.std(v)), len(v))
         for name, v in sorted(by_name.items(), key=lambda x: drum_key_order(x[0]))

@@ -13,14 +13,15 @@ Sections a user has named are taken as they are.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import count, groupby
 from string import ascii_uppercase
 
 import numpy as np
+import pandas as pd
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Section
 from workbench.reading.patterns import Patterns
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -112,21 +113,14 @@ def find_form(
         Standardised audio features of each bar (:func:`bar_features`).
     """
     chart = patterns.chart
-    if chart.sections:
-        stretches = _given_stretches(chart)
-        given = {s.bar_index: s for s in chart.sections}
+    given = {s.bar_index: s for s in chart.sections}
+    if given:
+        starts = sorted({0, *given})
+        stretches = list(zip(starts, [*starts[1:], len(chart)]))
+        letters = _letter(patterns, stretches, music, given)
     else:
-        stretches, given = _find_stretches(patterns, fill_ends, fill_bars, music), {}
-        stretches = _join_textures(patterns, stretches, music)
-    letters = _letter(
-        patterns,
-        stretches,
-        music,
-        {s.bar_index: s.label for s in chart.sections},
-        {s.bar_index for s in chart.sections if s.name},
-    )
-    if not given:
-        stretches, letters = _join(stretches, letters)
+        stretches = _join_textures(patterns, _find_stretches(patterns, fill_ends, fill_bars, music), music)
+        stretches, letters = _join(stretches, _letter(patterns, stretches, music, given))
     out = []
     for (first, end), letter in zip(stretches, letters):
         own = given.get(first)
@@ -150,28 +144,17 @@ def find_form(
 # -- where sections begin ---------------------------------------------------------
 
 
-def _given_stretches(chart: Chart) -> list[tuple[int, int]]:
-    starts = sorted({0, *(s.bar_index for s in chart.sections)})
-    return list(zip(starts, [*starts[1:], len(chart)]))
-
-
 def _silences(sounding: np.ndarray) -> list[tuple[int, int, bool]]:
     """Runs of bars with and without drums; a single silent bar between drums
     is a stop, not a section."""
-    runs, k = [], 0
-    for sounds, group in groupby(sounding.tolist()):
-        n = len(list(group))
-        runs.append([k, k + n, sounds])
-        k += n
-    for run in runs[1:-1]:
-        if not run[2] and run[1] - run[0] < 2:
-            run[2] = True
-    out: list[tuple[int, int, bool]] = []
-    for a, b, sounds in runs:
-        if out and out[-1][2] == sounds:
-            out[-1] = (out[-1][0], b, sounds)
-        else:
-            out.append((a, b, sounds))
+    runs = [(sounds, len(list(group))) for sounds, group in groupby(sounding.tolist())]
+    inner = range(1, len(runs) - 1)
+    runs = [(sounds or (k in inner and n < 2), n) for k, (sounds, n) in enumerate(runs)]
+    out, first = [], 0
+    for sounds, group in groupby(runs, key=lambda run: run[0]):
+        length = sum(n for _, n in group)
+        out.append((first, first + length, sounds))
+        first += length
     return out
 
 
@@ -205,12 +188,8 @@ def _texture_features(patterns: Patterns) -> np.ndarray:
     bars: kick and snare, and what keeps time."""
     base = patterns.vectors * np.sqrt(patterns.weights)
     size = np.sqrt((base**2).sum(axis=1, keepdims=True))
-    base = base / np.maximum(size, 1e-6)
-    names = sorted({k for k in patterns.timekeepers if k})
-    timekeeper = np.array([[float(k == n) for n in names] for k in patterns.timekeepers])
-    if not names:
-        return base
-    return np.hstack([base, 0.7 * timekeeper])
+    keeping = pd.get_dummies(pd.Series(patterns.timekeepers, dtype=object), dtype=float)
+    return np.hstack([base / np.maximum(size, 1e-6), 0.7 * keeping])
 
 
 def _cut_bonus(patterns: Patterns, bar_index: int, fill_ends: frozenset[int]) -> float:
@@ -224,14 +203,7 @@ def _cut_bonus(patterns: Patterns, bar_index: int, fill_ends: frozenset[int]) ->
 
 def _length_price(length: int) -> float:
     """Sections of 8 and 4 bars are the rule, odd lengths the exception."""
-    if length % 8 == 0:
-        price = 0.0
-    elif length % 4 == 0:
-        price = 0.15
-    elif length % 2 == 0:
-        price = 0.45
-    else:
-        price = 0.8
+    price = next(price for step, price in ((8, 0.0), (4, 0.15), (2, 0.45), (1, 0.8)) if length % step == 0)
     return price + (0.8 if length < 4 else 0.0)
 
 
@@ -288,20 +260,18 @@ def _join_textures(
 
 
 def _letter(
-    patterns: Patterns,
-    stretches: list[tuple[int, int]],
-    music: np.ndarray | None,
-    given: dict[int, str],
-    named: set[int],
+    patterns: Patterns, stretches: list[tuple[int, int]], music: np.ndarray | None, given: Mapping[int, Section]
 ) -> list[str]:
     """The same letter for what repeats; the user's letters stay, and sections
     that have a name but no letter get none."""
     letters: list[str] = []
-    used = {label for label in given.values() if label}
-    fresh = (name for name in _letter_names() if name not in used)
+    used = {s.label for s in given.values()}
+    names = (f"{letter}{n or ''}" for n in count() for letter in ascii_uppercase)
+    fresh = (name for name in names if name not in used)
     for k, (first, end) in enumerate(stretches):
-        if given.get(first) or first in named:
-            letters.append(given[first])
+        own = given.get(first)
+        if own is not None and (own.label or own.name):
+            letters.append(own.label)
             continue
         if not patterns.sounding[first:end].any():
             letters.append("")
@@ -314,14 +284,6 @@ def _letter(
         best, j = max(alike, default=(0.0, 0))
         letters.append(letters[-j] if best >= SAME_LETTER else next(fresh))
     return letters
-
-
-def _letter_names() -> Iterator[str]:
-    yield from ascii_uppercase
-    n = 1
-    while True:
-        yield from (f"{letter}{n}" for letter in ascii_uppercase)
-        n += 1
 
 
 def _section_likeness(patterns: Patterns, a: tuple[int, int], b: tuple[int, int]) -> float:
@@ -337,12 +299,9 @@ def _alike(likeness: np.ndarray, a: tuple[int, int], b: tuple[int, int]) -> floa
 
 
 def _timekeeper(patterns: Patterns, first: int, end: int) -> str | None:
-    counts = Counter(k for k in patterns.timekeepers[first:end] if k)
-    if not counts:
-        return None
     # Ties go to the timekeeper that comes first, so that shifting a part by whole
     # bars cannot change the answer.
-    return max(counts, key=lambda k: counts[k])
+    return next((k for k, _ in Counter(filter(None, patterns.timekeepers[first:end])).most_common(1)), None)
 
 
 def _same_music(music: np.ndarray | None, a: tuple[int, int], b: tuple[int, int]) -> bool:

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from workbench.chart import Chart, WrittenBar
+from workbench.chart import Chart
 from workbench.chart.drumkit import TIMEKEEPERS
+from workbench.grouping import grouped
 from workbench.reading.groove_names import known_as, name_groove
 from workbench.reading.patterns import crash_opens
 
@@ -23,11 +24,6 @@ Written = frozenset[tuple[Fraction, str, frozenset[str]]]
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Each further base bar must save this many differences.
 PHRASE_PRICE = 1.5
-
-
-def written(bar: WrittenBar) -> Written:
-    """The written content of a bar, dynamics aside."""
-    return bar.content
 
 
 @dataclass(frozen=True)
@@ -73,7 +69,7 @@ class Groove:
 def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
     """Base of a bar; in a shorter bar only as much of it as fits."""
     bars = chart.time_map.bars
-    whole, length = written(chart.bars[base_bar]), bars[bar_index].length
+    whole, length = chart.bars[base_bar].content, bars[bar_index].length
     return whole if length >= bars[base_bar].length else frozenset(w for w in whole if w[0] < length)
 
 
@@ -100,7 +96,7 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
         if chart.bars[k].notes and chart.time_map.bars[k].meter == usual and not chart.time_map.bars[k].is_pickup
     ]
     clean = [k for k in whole if k not in disturbed] or whole or bars
-    content = {k: _without_opening(written(chart.bars[k])) for k in clean}
+    content = {k: _without_opening(chart.bars[k].content) for k in clean}
     best: tuple[float, tuple[int, ...]] | None = None
     for length in (1, 2, 4):
         if length > 1 and len(clean) < 2 * length:
@@ -132,20 +128,18 @@ def _base(
         members = [k for k in clean if place[k] % length == phase]
         if not members:
             return None
-        kinds: dict[Written, list[int]] = {}
-        for k in members:
-            kinds.setdefault(content[k], []).append(k)
+        kinds = grouped((content[k], k) for k in members)
         # What opens a bar is told apart only where no crash stands for it.
-        opening = {k: written(chart.bars[k]) - content[k] for k in members}
+        opening = {k: chart.bars[k].content - content[k] for k in members}
         plain = [k for k in members if not crash_opens(chart.bars[k])] or members
         odd = {k: sum(opening[k] != opening[o] for o in plain) for k in members}
         # Bit sets: a song compares its bars some hundred thousand times.
         bit: dict = {}
         sets = [(sum(bit.setdefault(w, 1 << len(bit)) for w in kind), ks) for kind, ks in kinds.items()]
         alike = min(sets, key=lambda item: (_price(item[0], item[1], sets, odd), item[1][0]))[1]
-        whole = Counter(written(chart.bars[k]) for k in alike)
+        whole = Counter(chart.bars[k].content for k in alike)
         most = max(whole.values())
-        usual = [k for k in alike if whole[written(chart.bars[k])] == most]
+        usual = [k for k in alike if whole[chart.bars[k].content] == most]
         base.append(min(usual, key=lambda k: (odd[k], crash_opens(chart.bars[k]), k)))
     return tuple(base)
 

@@ -8,6 +8,7 @@ counting more than a hi-hat, a ghost note less than a stroke.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -141,20 +142,11 @@ class Patterns:
         'toms', 'percussion', 'snare', or None."""
         out: list[str | None] = []
         for written, timed in zip(self.chart.bars, self.chart.time_map.bars):
-            counts: dict[str, int] = {}
-            snares = 0
-            for n in written.notes:
-                if n.instrument in TIMEKEEPERS:
-                    name = TIMEKEEPERS[n.instrument]
-                    counts[name] = counts.get(name, 0) + 1
-                elif n.instrument in ("snare", "side stick"):
-                    snares += 1
+            counts = Counter(TIMEKEEPERS[n.instrument] for n in written.notes if n.instrument in TIMEKEEPERS)
+            snares = sum(n.instrument in ("snare", "side stick") for n in written.notes)
             enough = max(len(timed.beat_spans()) - 1, 2)
-            best = max(counts, key=lambda c: counts[c]) if counts else None
-            if best is not None and counts[best] >= enough:
-                out.append(best)
-            else:
-                out.append("snare" if snares >= 1.5 * enough + 1 else None)
+            often = [name for name, n in counts.most_common(1) if n >= enough]
+            out.append(often[0] if often else "snare" if snares >= 1.5 * enough + 1 else None)
         return tuple(out)
 
     def crash_opens(self, bar_index: int) -> bool:

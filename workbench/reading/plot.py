@@ -7,13 +7,18 @@ Design, 2008).
 
 from __future__ import annotations
 
+import html
 import io
 import textwrap
+from collections.abc import Mapping
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import ArrayLike
 
 from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Notehead, drum_key_order, instrument
@@ -21,7 +26,7 @@ from workbench.reading.feel import even_notes
 from workbench.reading.fill_reading import Fill
 from workbench.reading.part_reading import PartReading
 from workbench.reading.variations import instrument_word
-from workbench.reading.wording import grid_places, section_name
+from workbench.reading.wording import grid_places, groove_title, section_name
 
 PALETTE = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#56B4E9", "#D55E00", "#F0E442", "#999999")
 SILENT = "#DDDDDD"
@@ -38,6 +43,15 @@ class Picture(Figure):
         out = io.BytesIO()
         self.savefig(out, format="png")
         return out.getvalue()
+
+    def svg(self, label: str) -> str:
+        """The picture as part of a page; ``label`` tells those who cannot see it what it shows."""
+        out = io.StringIO()
+        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        with rc_context({"svg.fonttype": "none", "svg.hashsalt": label}):
+            self.savefig(out, format="svg", metadata=nothing, transparent=True)
+        page = out.getvalue()
+        return page[page.index("<svg") :].replace("<svg ", f'<svg role="img" aria-label="{html.escape(label)}" ', 1)
 
 
 def draw_form(reading: PartReading) -> Figure:
@@ -63,33 +77,17 @@ def draw_form(reading: PartReading) -> Figure:
     axes = figure.subplots()
     titles = list(dict.fromkeys(s.label or s.name for s in reading.form if s.has_drums))
     for section in reading.form:
-        colour = SILENT
+        colour, ink = SILENT, INK
         if section.has_drums:
-            colour = PALETTE[titles.index(section.label or section.name) % len(PALETTE)]
-        axes.barh(0, len(section.bars), left=section.bars.start, height=0.9, color=colour, edgecolor="white")
-        name = section_name(section)
-        fits = len(section.bars) >= 0.16 * len(name) * len(chart) / 16
-        axes.text(
-            section.bars.start + len(section.bars) / 2,
-            0,
-            name if fits else section.label,
-            ha="center",
-            va="center",
-            fontweight="bold",
-            color="white" if section.has_drums else INK,
-            parse_math=False,
-        )
+            colour, ink = PALETTE[titles.index(section.label or section.name) % len(PALETTE)], "white"
+        first, length, name = section.bars.start, len(section.bars), section_name(section)
+        axes.barh(0, length, left=first, height=0.9, color=colour, edgecolor="white")
+        fits = length >= 0.16 * len(name) * len(chart) / 16
+        words: dict[str, Any] = {"ha": "center", "va": "center", "fontweight": "bold", "parse_math": False}
+        axes.text(first + length / 2, 0, name if fits else section.label, color=ink, **words)
         for part in section.parts:
-            text = part.timekeeper or "no cymbal"
-            axes.text(
-                part.bars.start + len(part.bars) / 2,
-                -0.62,
-                text,
-                ha="center",
-                va="top",
-                fontsize=7,
-                rotation=0 if len(part.bars) * 24 > len(chart) else 90,
-            )
+            middle, turned = part.bars.start + len(part.bars) / 2, 0 if len(part.bars) * 24 > len(chart) else 90
+            axes.text(middle, -0.62, part.timekeeper or "no cymbal", ha="center", va="top", fontsize=7, rotation=turned)
             if part.bars.start > section.bars.start:
                 axes.plot([part.bars.start] * 2, [-0.45, 0.45], color="white", lw=1, ls=":")
     crashes = [k for s in reading.form for k in s.crash_bars]
@@ -107,8 +105,7 @@ def draw_form(reading: PartReading) -> Figure:
     first = chart.time_map.bar_number(0)
     ticks = [k for k in range(len(chart)) if (k + first - 1) % step == 0]
     axes.set_xticks([k + 0.5 for k in ticks], [str(chart.time_map.bar_number(k)) for k in ticks])
-    for side in ("top", "left", "right"):
-        axes.spines[side].set_visible(False)
+    axes.spines[["top", "left", "right"]].set_visible(False)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, frameon=False, fontsize=8)
     return figure
 
@@ -143,13 +140,7 @@ def draw_groove(reading: PartReading, index: int = 0) -> Figure:
     figure = Picture(figsize=(width, 2.6), layout="constrained")
     axes = figure.subplots()
     _draw_bars(axes, reading, [(k, Fraction(0), reading.chart.time_map.bars[k].length) for k in own.groove.base_bars])
-    title = " ".join(x for x in (own.label, own.part) if x)
-    axes.set_title(
-        _wrapped(f"{title}: {own.text}" if title else own.text, int(12 * width)),
-        fontsize=9,
-        loc="left",
-        parse_math=False,
-    )
+    _entitle(axes, groove_title(own.label, own.part) + own.text, width)
     return figure
 
 
@@ -193,8 +184,7 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
                 "", (a - 0.35, top), (b - 0.65, top), arrowprops={"arrowstyle": "-", "lw": 2, "color": PALETTE[5]}
             )
             axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9, color=PALETTE[5])
-    where = chart.time_map.bar_number(fill.span.start[0])
-    axes.set_title(_wrapped(f"bar {where}: {fill.text}", int(12 * width)), fontsize=9, loc="left")
+    _entitle(axes, f"bar {chart.time_map.bar_number(fill.span.start[0])}: {fill.text}", width)
     return figure
 
 
@@ -214,8 +204,7 @@ def _draw_bars(
         for place in grid_places(chart, k):
             if not start <= place < end:
                 continue
-            on_beat = place in timed.beat_positions()
-            if on_beat:
+            if place in timed.beat_positions():
                 axes.axvline(column, color="#EEEEEE", lw=8, zorder=0)
             counts.append(count_syllable(timed, place))
             columns.append((chart.time_map.starts[k] + place, column))
@@ -223,19 +212,11 @@ def _draw_bars(
                 if n.position != place:
                     continue
                 size = 18 + 0.9 * n.velocity
-                if instrument(n.instrument).notehead is Notehead.X:
-                    axes.scatter(column, row[n.instrument], s=size, marker="x", color=INK, lw=1.6)
-                else:
-                    hollow = n.instrument == "open hi-hat" or "ghost" in n.articulations
-                    axes.scatter(
-                        column,
-                        row[n.instrument],
-                        s=size,
-                        marker="o",
-                        lw=1.6,
-                        edgecolors=INK,
-                        facecolors="white" if hollow else INK,
-                    )
+                hollow = n.instrument == "open hi-hat" or "ghost" in n.articulations
+                crossed = instrument(n.instrument).notehead is Notehead.X
+                head: dict[str, Any] = {"marker": "x"} if crossed else {"marker": "o", "edgecolors": INK}
+                colour = "white" if hollow and not crossed else INK
+                axes.scatter(column, row[n.instrument], s=size, color=colour, lw=1.6, **head)
                 if hands:
                     hand = reading.sticking.hands.get((k, place, n.instrument), "")
                     axes.text(column + 0.18, row[n.instrument] + 0.12, hand, fontsize=7, color=PALETTE[0])
@@ -245,8 +226,7 @@ def _draw_bars(
     axes.set_yticks([row[n] for n in names], [instrument_word(n) for n in names])
     axes.set(xlim=(-0.6, column - 0.4), ylim=(-0.6, len(names) + (0.4 if hands else -0.3)))
     axes.tick_params(length=0)
-    for side in axes.spines.values():
-        side.set_visible(False)
+    axes.spines[:].set_visible(False)
     return columns
 
 
@@ -275,15 +255,8 @@ def draw_feel(reading: PartReading) -> Figure:
     for _, n in even_notes(chart):
         if n.instrument in by_name:
             by_name[n.instrument].append(1000 * n.deviation_s)
-    rng = np.random.default_rng(0)  # spreads the dots, nothing else
-    for i, p in enumerate(reversed(feel.placements)):
-        values = np.array(by_name[p.instrument])
-        places.plot(values, i + rng.uniform(-0.2, 0.2, len(values)), ".", ms=2, color=PALETTE[4], alpha=0.5)
-        places.errorbar(p.mean_ms, i, xerr=p.spread_ms, fmt="o", ms=4, color=PALETTE[0])
-    places.set_yticks(
-        range(len(feel.placements)), [instrument_word(p.instrument) for p in reversed(feel.placements)], fontsize=8
-    )
-    places.axvline(0, color=INK, lw=0.8)
+    means = {instrument_word(x.instrument): (x.mean_ms, x.spread_ms) for x in feel.placements}
+    draw_deviations(places, {instrument_word(name): ms for name, ms in by_name.items()}, means)
     widest = max([40.0] + [abs(p.mean_ms) + 2 * p.spread_ms for p in feel.placements])
     places.set(xlim=(-widest, widest), title="against the grid", xlabel="ms (right: behind)")
     for i, d in enumerate(reversed(feel.dynamics)):
@@ -309,5 +282,24 @@ def draw_feel(reading: PartReading) -> Figure:
     return figure
 
 
-def _wrapped(text: str, width: int) -> str:
-    return "\n".join(textwrap.wrap(text, width))
+def draw_deviations(
+    axes: Axes,
+    played_ms: Mapping[str, ArrayLike],
+    told: Mapping[str, tuple[float, float]],
+    colours: tuple[str, str] = (PALETTE[4], PALETTE[0]),
+) -> None:
+    """Strokes before (left) and behind the grid, a row for each instrument: dots, and mean ± spread where told."""
+    rng = np.random.default_rng(0)  # spreads the dots, nothing else
+    for row, (name, ms) in enumerate(played_ms.items()):
+        axes.plot(ms, row + rng.uniform(-0.2, 0.2, np.size(ms)), ".", ms=2, color=colours[0], alpha=0.5)
+        if name in told:
+            mean, spread = told[name]
+            axes.errorbar(mean, row, xerr=spread, fmt="o", ms=4, color=colours[1])
+    axes.set_yticks(range(len(played_ms)), list(played_ms), fontsize=8)
+    axes.set_ylim(max(len(played_ms), 1) - 0.5, -0.5)
+    axes.axvline(0, color=INK, lw=0.8)
+
+
+def _entitle(axes: Axes, text: str, width: float) -> None:
+    """Write above a picture so many inches wide."""
+    axes.set_title("\n".join(textwrap.wrap(text, int(12 * width))), fontsize=9, loc="left", parse_math=False)

@@ -18,12 +18,13 @@ from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chart.edits import CompositeEdit, Edit, NameSection, RemoveMark, SetMark, SetText
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.files.audio import Audio
+from workbench.grouping import grouped
 from workbench.progress import Progress, part
 from workbench.reading.feel import measure_feel
 from workbench.reading.fill_reading import read_fills
 from workbench.reading.fills import LONGEST_BARS, filled_bars, find_fills, refine_fill
 from workbench.reading.form import FormSection, bar_features, find_form
-from workbench.reading.grooves import base_written, find_groove, written
+from workbench.reading.grooves import base_written, find_groove
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.patterns import Patterns
 from workbench.reading.sticking import Player, propose_sticking
@@ -59,22 +60,7 @@ class Reading(PartReading):
 def read_part(
     chart: Chart, audio: Audio | None = None, player: Player | None = None, progress: Progress | None = None
 ) -> Reading:
-    """Read a drum part.
-
-    Parameters
-    ----------
-    chart : Chart
-    audio : Audio, optional
-        The recording: helps to find the form where the drums repeat and the
-        music changes.
-    player : Player
-        For the sticking; right-handed by default.
-    progress : callable, optional
-
-    Returns
-    -------
-    Reading
-    """
+    """Read a drum part; see :func:`workbench.read_part`."""
     player = player or Player()
     tell = part(progress, 0.0, 1.0)
     music = None
@@ -169,7 +155,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
         bars_of: dict[Change, list[int]] = {}
         for k in own.groove.bar_indices:
             base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
-            actual = outside_fills(written(chart.bars[k]), spans, k)
+            actual = outside_fills(chart.bars[k].content, spans, k)
             if not actual and _wholly_filled(chart, spans, k):
                 continue
             meter = chart.time_map.bars[k].meter
@@ -187,9 +173,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
                 )
             for change in changes:
                 bars_of.setdefault(change, []).append(k)
-        together: dict[tuple[int, ...], list[Change]] = {}
-        for change, bars in bars_of.items():
-            together.setdefault(tuple(bars), []).append(change)
+        together = grouped((tuple(bars), change) for change, bars in bars_of.items())
         out += [Variation(own.label, own.part, bars, tuple(changes)) for bars, changes in together.items()]
     return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
 
@@ -201,12 +185,12 @@ def _soft(bar: WrittenBar, limit: float) -> frozenset[Fraction]:
 
 def _is_played(chart: Chart, groove: PartGroove, spans: tuple[Mark, ...]) -> bool:
     """Whether anything of a groove lies outside the fills."""
-    return any(outside_fills(written(chart.bars[k]), spans, k) for k in groove.groove.bar_indices)
+    return any(outside_fills(chart.bars[k].content, spans, k) for k in groove.groove.bar_indices)
 
 
 def _told_free(chart: Chart, own: PartGroove, spans: tuple[Mark, ...]) -> PartGroove:
     """A groove, called free where hardly a bar repeats another and most are far from its base."""
-    heard = {k: content for k in own.groove.bar_indices if (content := outside_fills(written(chart.bars[k]), spans, k))}
+    heard = {k: content for k in own.groove.bar_indices if (content := outside_fills(chart.bars[k].content, spans, k))}
     times = Counter(heard.values())
     repeating = sum(n for n in times.values() if n > 1)
     unlike = []

@@ -22,6 +22,7 @@ from workbench.chart.counting import the_place
 from workbench.chart.drumkit import HAND_DRUMS, ONE_SURFACE, TIMEKEEPING, instrument
 from workbench.chart.edits import ChangeNote, CompositeEdit, Edit
 from workbench.errors import AnalysisError
+from workbench.grouping import grouped
 from workbench.reading.patterns import written_times_s
 
 #: Where the drums stand around a right-handed player, (right, forward) in cm
@@ -154,18 +155,13 @@ class Sticking:
     def text(self, chart: Chart, bar_index: int, start: Fraction = Fraction(0), end: Fraction | None = None) -> str:
         """Hands of a bar, or of a part of it, in order: "R L R+L R"; both together
         are :data:`BOTH`, and :data:`NEITHER` stands where no two hands can play it."""
-        said = []
-        notes = [
-            n
-            for n in chart.bars[bar_index].notes
-            if not instrument(n.instrument).is_foot and start <= n.position and (end is None or n.position < end)
-        ]
-        for position in sorted({n.position for n in notes}):
-            letters = {
-                self.hands.get((bar_index, position, n.instrument), "") for n in notes if n.position == position
-            } - {""}
-            said.append(BOTH if len(letters) > 1 else "".join(letters) or NEITHER)
-        return " ".join(said)
+        letters: dict[Fraction, set[str]] = {}
+        for n in chart.bars[bar_index].notes:
+            if not instrument(n.instrument).is_foot and start <= n.position and (end is None or n.position < end):
+                hand = self.hands.get((bar_index, n.position, n.instrument), "")
+                letters.setdefault(n.position, set()).add(hand)
+        struck = (hands - {""} for hands in letters.values())
+        return " ".join(BOTH if len(hands) > 1 else "".join(hands) or NEITHER for hands in struck)
 
 
 @dataclass(frozen=True)
@@ -204,16 +200,15 @@ def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[
     chosen = range(len(chart)) if bars is None else sorted(set(bars))
     times_s = {(k, n.position): t for (k, n), t in zip(chart.notes(), written_times_s(chart))}
     events, feet, flags = _collect(chart, chosen, times_s)
-    place = _places(player)
     hands: dict[Struck, str] = {}
     for phrase in _phrases(_with_pairs(events)):
-        solved, more = _solve(chart, phrase, player, place, {})
+        solved, more = _solve(chart, phrase, player, {})
         alike = _figures(chart, phrase, solved)
         if any(solved[k] != hand for k, hand in alike.items()):
-            solved, more = _solve(chart, phrase, player, place, alike)
+            solved, more = _solve(chart, phrase, player, alike)
         hands.update(solved)
         flags += more
-    foot_names, foot_flags = _feet(chart, feet, player)
+    foot_names, foot_flags = _feet(feet, player)
     flags += foot_flags
     flags += _fast_hands(chart, hands, times_s)
     # A letter would teach what cannot be done.
@@ -262,39 +257,31 @@ def _collect(
     events, feet, flags = [], [], []
     for k in bars:
         timed = chart.time_map.bars[k]
-        eighth = timed.meter.beat_length / (3 if timed.meter.is_compound else 2)
+        beat_length, compound = timed.meter.beat_length, timed.meter.is_compound
         at: dict[Fraction, list[Note]] = {}
-        triplets = (
-            set()
-            if timed.meter.is_compound
-            else {
-                (n.position + timed.missing) // timed.meter.beat_length
-                for n in chart.bars[k].notes
-                if n.position.denominator % 3 == 0
-            }
-        )
+        triplets = set()
         for n in chart.bars[k].notes:
+            if n.position.denominator % 3 == 0 and not compound:
+                triplets.add((n.position + timed.missing) // beat_length)
             if instrument(n.instrument).is_foot:
                 feet.append((k, n, times_s[k, n.position]))
             else:
                 at.setdefault(n.position, []).append(n)
         for position, notes in at.items():
+            place = the_place(timed, position)
             for surface in ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
-                    text = f"{surface[0]} and {surface[1]} at once on {the_place(timed, position)}: {LEAVE_OUT}"
+                    text = f"{surface[0]} and {surface[1]} at once on {place}: {LEAVE_OUT}"
                     flags.append(Flag("unplayable", k, position, text))
                     softer = min(both, key=lambda n: n.velocity)
                     notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
-                names = ", ".join(n.instrument for n in notes)
-                text = (
-                    f"{_MANY.get(len(notes), len(notes))} things for two "
-                    f"hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"
-                )
+                count, names = _MANY.get(len(notes), len(notes)), ", ".join(n.instrument for n in notes)
+                text = f"{count} things for two hands on {place} ({names}): {LEAVE_OUT}"
                 flags.append(Flag("unplayable", k, position, text))
-            beat, past = divmod(position + timed.missing, timed.meter.beat_length)
-            strong: bool | None = past % eighth == 0
+            beat, past = divmod(position + timed.missing, beat_length)
+            strong: bool | None = past % (beat_length / (3 if compound else 2)) == 0
             if beat in triplets and (past or beat - 1 in triplets):
                 strong = None
             events.append(_HandsEvent(k, position, times_s[k, position], tuple(notes[:2]), strong))
@@ -348,10 +335,7 @@ def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str])
             ]
             for run in _runs_alike(figures):
                 out = _most_usual(run, solved) | out
-    same: dict[frozenset, list[dict[tuple, Struck]]] = {}
-    for figure in bars.values():
-        same.setdefault(frozenset(figure), []).append(figure)
-    for members in same.values():
+    for members in grouped((frozenset(figure), figure) for figure in bars.values()).values():
         out |= _most_usual(members, solved | out)
     return out
 
@@ -372,11 +356,6 @@ def _most_usual(members: Sequence[dict[tuple, Struck]], solved: dict[Struck, str
     keys = sorted(members[0])
     hands = Counter(tuple(solved[m[key]] for key in keys) for m in members).most_common(1)[0][0]
     return {m[key]: hand for m in members for key, hand in zip(keys, hands)}
-
-
-def _places(player: Player) -> dict[str, tuple[float, float]]:
-    side = 1.0 if player.handedness == "right" else -1.0
-    return {name: (side * x, y) for name, (x, y) in KIT_CM.items()}
 
 
 @cache
@@ -409,24 +388,20 @@ def _options(event: _HandsEvent, wished: dict[Struck, str]) -> list[tuple[str, .
 
 
 def _solve(
-    chart: Chart,
-    phrase: list[_HandsEvent],
-    player: Player,
-    place: dict[str, tuple[float, float]],
-    wished: dict[Struck, str],
+    chart: Chart, phrase: list[_HandsEvent], player: Player, wished: dict[Struck, str]
 ) -> tuple[dict[Struck, str], list[Flag]]:
     # State: per hand (instrument, time of last stroke) and which hand played last.
     # Only the last stroke of each hand matters, so states are few.
     start = (("", -math.inf), ("", -math.inf), "")
-    front: dict[tuple, tuple[float, tuple]] = {start: (0.0, ())}
+    front: dict[tuple, float] = {start: 0.0}
     trail: list[dict] = []
     for event in phrase:
         after: dict[tuple, tuple[float, tuple, tuple]] = {}
         for option in _options(event, wished):
             own = _option_cost(event, option, player)
-            for state, (cost, _) in front.items():
+            for state, cost in front.items():
                 new = _next_state(event, option, state)
-                total = cost + own + _move_cost(event, option, state, new, player, place)
+                total = cost + own + _move_cost(event, option, state, new, player)
                 if new not in after or total < after[new][0]:
                     after[new] = (total, state, option)
         limit = min(total for total, _, _ in after.values()) + DEARER
@@ -434,9 +409,9 @@ def _solve(
         if len(best) > MOST_STATES:
             best = sorted(best, key=lambda x: x[1][0])[:MOST_STATES]
         trail.append(dict(best))
-        front = {state: (total, ()) for state, (total, _, _) in best}
+        front = {state: total for state, (total, _, _) in best}
     hands: dict = {}
-    state = min(front, key=lambda s: front[s][0])
+    state = min(front, key=lambda s: front[s])
     flags: list[Flag] = []
     for event, step in zip(reversed(phrase), reversed(trail)):
         _, before, option = step[state]
@@ -448,13 +423,9 @@ def _solve(
 
 
 def _next_state(event: _HandsEvent, option: tuple[str, ...], state: tuple) -> tuple:
-    right, left, _ = state
-    for note, hand in zip(event.notes, option):
-        if hand == "R":
-            right = (note.instrument, event.time_s)
-        else:
-            left = (note.instrument, event.time_s)
-    return (right, left, option[0] if len(option) == 1 else "both")
+    hands = dict(zip("RL", state))
+    hands |= {hand: (note.instrument, event.time_s) for note, hand in zip(event.notes, option)}
+    return (hands["R"], hands["L"], option[0] if len(option) == 1 else "both")
 
 
 def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) -> float:
@@ -473,22 +444,13 @@ def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) ->
         # Together with a time-keeping cymbal the other hand has the drum.
         names = [n.instrument for n in event.notes]
         side = KIT_CM[names[0]][0] - KIT_CM[names[1]][0]
-        right_first = option[0] == "R"
-        mirrored = player.handedness == "left"
-        crossed = (side < 0) == (right_first != mirrored)
+        crossed = (side < 0) == (option[0] == player.lead)
         if side and crossed and not any(n in TIMEKEEPING for n in names):
             cost += 1.2
     return cost
 
 
-def _move_cost(
-    event: _HandsEvent,
-    option: tuple[str, ...],
-    state: tuple,
-    new: tuple,
-    player: Player,
-    place: dict[str, tuple[float, float]],
-) -> float:
+def _move_cost(event: _HandsEvent, option: tuple[str, ...], state: tuple, new: tuple, player: Player) -> float:
     """What it costs the hands to get from one state to the next."""
     last = state[2]
     # A phrase begins with the leading hand unless something speaks against it.
@@ -507,14 +469,11 @@ def _move_cost(
                 # The same hand twice running: dearer the faster, and between drums;
                 # triplets and hand-to-hand playing alternate at any tempo.
                 quick = 0.2 / gap_s
-                if player.style == "hand to hand" or event.strong is None:
-                    dear = 1.35 * quick
-                else:
-                    dear = 0.5 * quick**2
+                dear = 1.35 * quick if player.style == "hand to hand" or event.strong is None else 0.5 * quick**2
                 cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
             if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
                 cost += 30.0
-    return cost + _crossing_cost(new, place)
+    return cost + _crossing_cost(new, player)
 
 
 def _fastest_hz(event: _HandsEvent, note: Note, was: str) -> float:
@@ -522,39 +481,28 @@ def _fastest_hz(event: _HandsEvent, note: Note, was: str) -> float:
     return HAND_PAIR_HZ if event.pair and was == note.instrument else HAND_BURST_HZ
 
 
-def _crossing_cost(state: tuple, place: dict[str, tuple[float, float]]) -> float:
+def _crossing_cost(state: tuple, player: Player) -> float:
     """Arms that cross on drums; right over left to a cymbal is no such thing."""
     right, left, _ = state
-    if not (right[0] in HAND_DRUMS and left[0] in HAND_DRUMS):
+    if not (right[0] in HAND_DRUMS and left[0] in HAND_DRUMS) or abs(_gap_s(right[1], left[1])) > 0.4:
         return 0.0
-    if abs(_gap_s(right[1], left[1])) > 0.4:
-        return 0.0
-    over_m = (place[left[0]][0] - place[right[0]][0]) / 100
+    over_m = (KIT_CM[left[0]][0] - KIT_CM[right[0]][0]) / (100 if player.lead == "R" else -100)
     return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
 
 
 def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state: tuple) -> list[Flag]:
     flags = []
-    timed = chart.time_map.bars[event.bar_index]
+    place = the_place(chart.time_map.bars[event.bar_index], event.position)
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
-        gap_s = _gap_s(when, event.time_s)
-        if not was:
-            continue
-        way_m = _way_m(was, note.instrument)
-        if gap_s < 1 / _fastest_hz(event, note, was):
-            text = (
-                f"no hand is free for the {note.instrument} on "
-                f"{the_place(timed, event.position)}, {gap_s * 1000:.0f} ms after its last "
-                f"stroke: {LEAVE_OUT}"
-            )
-            flags.append(Flag("unplayable", event.bar_index, event.position, text))
-        elif way_m / max(gap_s, 1e-3) > HAND_SPEED_M_S:
-            text = (
-                f"too far from {was} to {note.instrument} in {gap_s * 1000:.0f} ms "
-                f"on {the_place(timed, event.position)}: {LEAVE_OUT}"
-            )
-            flags.append(Flag("unplayable", event.bar_index, event.position, text))
+        gap_s, name = _gap_s(when, event.time_s), note.instrument
+        text = ""
+        if was and gap_s < 1 / _fastest_hz(event, note, was):
+            text = f"no hand is free for the {name} on {place}, {gap_s * 1000:.0f} ms after its last stroke"
+        elif was and _way_m(was, name) / max(gap_s, 1e-3) > HAND_SPEED_M_S:
+            text = f"too far from {was} to {name} in {gap_s * 1000:.0f} ms on {place}"
+        if text:
+            flags.append(Flag("unplayable", event.bar_index, event.position, f"{text}: {LEAVE_OUT}"))
     return flags
 
 
@@ -563,54 +511,37 @@ def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state
 
 def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], float]) -> list[Flag]:
     """Bars where one hand must keep up more strokes than it comfortably can."""
-    flags = []
-    times: dict[str, list[tuple[float, int, Fraction, str]]] = {"R": [], "L": []}
-    for (k, position, name), hand in hands.items():
-        times[hand].append((times_s[k, position], k, position, name))
-    told: set[tuple[int, str]] = set()
-    for hand, strokes in times.items():
-        strokes.sort()
-        for i in range(len(strokes) - 4):
-            span_s = _gap_s(strokes[i][0], strokes[i + 4][0])
-            if span_s <= 0 or 4 / span_s <= HAND_RATE_HZ:
-                continue
-            _, k, position, name = strokes[i]
-            if (k, hand) not in told:
-                told.add((k, hand))
-                tempo = chart.time_map.tempo_bpm(k)
-                limit = tempo * HAND_RATE_HZ * span_s / 4
+    flags: dict[tuple[int, str], Flag] = {}
+    for hand, word in (("R", "right"), ("L", "left")):
+        strokes = sorted((times_s[place[:2]], *place) for place, own in hands.items() if own == hand)
+        for (time_s, k, position, name), (later_s, *_) in zip(strokes, strokes[4:]):
+            span_s = _gap_s(time_s, later_s)
+            if span_s > 0 and 4 / span_s > HAND_RATE_HZ:
+                limit = chart.time_map.tempo_bpm(k) * HAND_RATE_HZ * span_s / 4
                 text = (
-                    f"{4 / span_s:.0f} notes per second for the "
-                    f"{'right' if hand == 'R' else 'left'} hand on the {name}; "
+                    f"{4 / span_s:.0f} notes per second for the {word} hand on the {name}; "
                     f"single strokes of one hand hold to about {limit:.0f} bpm here"
                 )
-                flags.append(Flag("fast", k, position, text))
-    return flags
+                flags.setdefault((k, hand), Flag("fast", k, position, text))
+    return list(flags.values())
 
 
-def _feet(chart: Chart, feet: list, player: Player) -> tuple[dict, list[Flag]]:
-    kick = "right foot" if player.handedness == "right" else "left foot"
-    other = "left foot" if player.handedness == "right" else "right foot"
-    names, flags = {}, []
+def _feet(feet: list, player: Player) -> tuple[dict, list[Flag]]:
+    kick, other = ("right foot", "left foot") if player.lead == "R" else ("left foot", "right foot")
+    names = {(k, n.position, n.instrument): kick if n.instrument == "kick" else other for k, n, _ in feet}
     kicks = [(t, k, n) for k, n, t in feet if n.instrument == "kick"]
-    for k, n, _ in feet:
-        names[(k, n.position, n.instrument)] = kick if n.instrument == "kick" else other
-    told: set[int] = set()
+    flags: dict[int, Flag] = {}
     fast = [False] * len(kicks)
-    for i in range(len(kicks) - 1):
-        gap_s = _gap_s(kicks[i][0], kicks[i + 1][0])
-        run = kicks[i : i + 5]
-        steady = len(run) == 5 and 4 / max(_gap_s(run[0][0], run[4][0]), 1e-3) > FOOT_RATE_HZ
+    for i, (time_s, k, note) in enumerate(kicks[:-1]):
+        gap_s, run = _gap_s(time_s, kicks[i + 1][0]), kicks[i : i + 5]
+        steady = len(run) == 5 and 4 / max(_gap_s(time_s, run[4][0]), 1e-3) > FOOT_RATE_HZ
         if gap_s < 1 / FOOT_BURST_HZ or steady:
             fast[i] = fast[i + 1] = True
-            k = kicks[i][1]
-            if k not in told:
-                told.add(k)
-                text = f"kick at {1 / max(gap_s, 1e-3):.0f} notes per second: two feet (double pedal) or leave some out"
-                flags.append(Flag("double pedal", k, kicks[i][2].position, text))
+            text = f"kick at {1 / max(gap_s, 1e-3):.0f} notes per second: two feet (double pedal) or leave some out"
+            flags.setdefault(k, Flag("double pedal", k, note.position, text))
     turn = False
     for (_, k, n), is_fast in zip(kicks, fast):
-        turn = not turn if is_fast else False
+        turn = is_fast and not turn
         if is_fast:
             names[(k, n.position, n.instrument)] = kick if turn else other
-    return names, flags
+    return names, list(flags.values())

@@ -8,15 +8,19 @@ told like a variation.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from operator import itemgetter
+from typing import Any
 
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.chart.counting import bar_list, capital
+from workbench.chart.counting import bar_list, capital, number_runs
 from workbench.escaping import for_markdown
-from workbench.reading.grooves import Written, written
+from workbench.facts import facts
+from workbench.reading.grooves import Written
 from workbench.reading.patterns import VOICES, likeness, voices_of
 from workbench.reading.variations import Change, describe_changes
 
@@ -73,7 +77,7 @@ class Versions:
     @property
     def same_bars(self) -> int:
         """Pairs that play the same."""
-        return sum(written(self.first.bars[i]) == written(self.second.bars[j]) for i, j in self.pairs)
+        return sum(self.first.bars[i].content == self.second.bars[j].content for i, j in self.pairs)
 
     def lines(self) -> tuple[str, ...]:
         """The comparison in words."""
@@ -88,39 +92,25 @@ class Versions:
 
     def to_markdown(self) -> str:
         """The comparison as a page."""
-        names = [c.title or word for c, word in ((self.first, "first"), (self.second, "second"))]
+        first, second = (for_markdown(c.title or word) for c, word in ((self.first, "first"), (self.second, "second")))
         head, *changes = self.lines()
-        return (
-            "\n".join(
-                [
-                    f"# {for_markdown(names[0])} and {for_markdown(names[1])}",
-                    "",
-                    capital(head) + ".",
-                    "",
-                    *(f"- {line}" for line in changes),
-                ]
-            )
-            + "\n"
+        return "\n".join(
+            [f"# {first} and {second}", "", capital(head) + ".", "", *(f"- {line}" for line in changes), ""]
         )
 
     _repr_markdown_ = to_markdown
 
     def to_data(self) -> dict:
         """The comparison as plain data, bars as players number them."""
-
-        def numbers(chart: Chart, bars: Iterable[int]) -> list[int]:
-            return [chart.time_map.bar_number(k) for k in bars]
-
+        first, second = (
+            (lambda bars, c=c: [c.time_map.bar_number(k) for k in bars]) for c in (self.first, self.second)
+        )
         return {
-            "pairs": [[self.first.time_map.bar_number(i), self.second.time_map.bar_number(j)] for i, j in self.pairs],
-            "only_first": numbers(self.first, self.only_first),
-            "only_second": numbers(self.second, self.only_second),
+            "pairs": list(zip(first(i for i, _ in self.pairs), second(j for _, j in self.pairs))),
+            "only_first": first(self.only_first),
+            "only_second": second(self.only_second),
             "changes": [
-                {
-                    "text": c.text,
-                    "first_bars": numbers(self.first, c.first_bars),
-                    "second_bars": numbers(self.second, c.second_bars),
-                }
+                facts(c, "text", first_bars=first(c.first_bars), second_bars=second(c.second_bars))
                 for c in self.changes
             ],
         }
@@ -148,19 +138,13 @@ def compare_versions(first: Chart, second: Chart) -> Versions:
         if timed.meter != first.time_map.bars[i].meter:
             text = f"{timed.meter} instead of {first.time_map.bars[i].meter}"
             _note(found, text, i, j)
-        base: Written = frozenset(w for w in written(first.bars[i]) if w[0] < timed.length)
-        for change in describe_changes(timed, base, written(second.bars[j])):
+        base: Written = frozenset(w for w in first.bars[i].content if w[0] < timed.length)
+        for change in describe_changes(timed, base, second.bars[j].content):
             _note(found, change, i, j)
     changes = [VersionChange(c if isinstance(c, str) else c.text, tuple(a), tuple(b)) for c, (a, b) in found.items()]
-    changes += [
-        VersionChange(
-            f"not in the {'second' if chart is first else 'first'} version",
-            run if chart is first else (),
-            run if chart is second else (),
-        )
-        for chart, bars in ((first, only_first), (second, only_second))
-        for run in _runs(bars)
-    ]
+    for first_alone, second_alone in _alone(only_first, only_second):
+        other = "second" if first_alone else "first"
+        changes.append(VersionChange(f"not in the {other} version", first_alone, second_alone))
     changes.sort(key=lambda c: (c.first_bars or c.second_bars, c.text))
     return Versions(first, second, tuple(pairs), only_first, only_second, tuple(changes))
 
@@ -171,14 +155,10 @@ def _note(found: dict, change: Change | str, i: int, j: int) -> None:
     b.append(j)
 
 
-def _runs(bars: tuple[int, ...]) -> list[tuple[int, ...]]:
-    runs: list[tuple[int, ...]] = []
-    for k in bars:
-        if runs and k == runs[-1][-1] + 1:
-            runs[-1] = (*runs[-1], k)
-        else:
-            runs.append((k,))
-    return runs
+def _alone(first: Sequence[int], second: Sequence[int]) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
+    """Runs of bars without a partner, of the first and of the second."""
+    yield from ((tuple(range(a, b + 1)), ()) for a, b in number_runs(first))
+    yield from (((), tuple(range(a, b + 1))) for a, b in number_runs(second))
 
 
 def _tempo_bpm(chart: Chart) -> float:
@@ -201,46 +181,34 @@ def _likeness(first: Chart, second: Chart) -> np.ndarray:
     return likeness(vectors, weights)[: len(first), len(first) :]
 
 
+#: A gain and the pairs that led to it, (pairs before, pair).
+Way = tuple[float, Any]
+
+
 def _pair(alike: np.ndarray) -> list[tuple[int, int]]:
     """Best pairing in order; gaps are affine."""
-    n, m = alike.shape
     gain = (alike - WORTH_PAIRING).tolist()
-    bad = -1e9
-    # States: 0 pair, 1 bar of the first alone, 2 bar of the second alone.
-    row = [(0.0, bad, bad)] + [(bad, bad, -OPEN_GAP - LONGER_GAP * (j - 1)) for j in range(1, m + 1)]
-    came = [[(0, 0, 2)] * (m + 1)]
-    for i in range(1, n + 1):
-        new = [(bad, -OPEN_GAP - LONGER_GAP * (i - 1), bad)]
-        back = [(0, 1 if i > 1 else 0, 0)]
-        left = new[0]
-        for j in range(1, m + 1):
-            diagonal, above = row[j - 1], row[j]
-            pair_from = max((0, 1, 2), key=diagonal.__getitem__)
-            first_from = 1 if above[1] - LONGER_GAP >= above[0] - OPEN_GAP else 0
-            first_gap = max(above[1] - LONGER_GAP, above[0] - OPEN_GAP)
-            second_from = 2 if left[2] - LONGER_GAP >= left[0] - OPEN_GAP else 0
-            second_gap = max(left[2] - LONGER_GAP, left[0] - OPEN_GAP)
-            if left[1] - OPEN_GAP > second_gap:
-                second_from, second_gap = 1, left[1] - OPEN_GAP
-            left = (diagonal[pair_from] + gain[i - 1][j - 1], first_gap, second_gap)
-            new.append(left)
-            back.append((pair_from, first_from, second_from))
+    never: Way = (-np.inf, None)
+    gap: Callable[[int], Way] = lambda bars: (-OPEN_GAP - LONGER_GAP * (bars - 1), None)
+    less: Callable[[Way, float], Way] = lambda way, price: (way[0] - price, way[1])
+    best = partial(max, key=itemgetter(0))
+    # Ways that end with a pair, with a bar of the first alone, with one of the second alone.
+    row = [((0.0, None), never, never), *((never, never, gap(j + 1)) for j in range(alike.shape[1]))]
+    for i in range(len(alike)):
+        new = [(never, gap(i + 1), never)]
+        for j, (diagonal, above) in enumerate(zip(row, row[1:])):
+            left, (total, pairs) = new[j], best(diagonal)
+            longer = less(left[2], LONGER_GAP)
+            new.append(
+                (
+                    (total + gain[i][j], (pairs, (i, j))),
+                    best((less(above[1], LONGER_GAP), less(above[0], OPEN_GAP))),
+                    best((longer, less(left[0], OPEN_GAP), less(left[1], OPEN_GAP))),
+                )
+            )
         row = new
-        came.append(back)
-    pairs, i, j = [], n, m
-    state = max((0, 1, 2), key=row[m].__getitem__)
-    while i > 0 or j > 0:
-        before = came[i][j][state]
-        if state == 0:
-            pairs.append((i - 1, j - 1))
-            i, j = i - 1, j - 1
-        elif state == 1:
-            i -= 1
-        else:
-            j -= 1
-        state = before
-        if i == 0 and j > 0:
-            state = 2
-        elif j == 0 and i > 0:
-            state = 1
-    return pairs[::-1]
+    out, (_, pairs) = [], best(row[-1])
+    while pairs:
+        pairs, pair = pairs
+        out.append(pair)
+    return out[::-1]

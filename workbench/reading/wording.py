@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from functools import partial
 from typing import TYPE_CHECKING
 
 from workbench.cautions import STRAIN
@@ -14,13 +15,16 @@ from workbench.chart.drumkit import drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
+from workbench.facts import facts
+from workbench.grouping import grouped
 from workbench.reading.doubts import mostly_doubtful
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
-from workbench.reading.grooves import Written, written
+from workbench.reading.grooves import Written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.sticking import BOTH, NEITHER
 from workbench.reading.variations import instrument_word
+from workbench.templates import filled
 
 if TYPE_CHECKING:
     from workbench.reading.read import Reading
@@ -89,10 +93,7 @@ def _touched(fills: Iterable[Fill]) -> tuple[int, ...]:
 
 def fill_kinds(reading: PartReading) -> dict:
     """Fills by kind, in order of appearance."""
-    kinds: dict = {}
-    for f in reading.fills:
-        kinds.setdefault(f.kind, []).append(f)
-    return kinds
+    return grouped((f.kind, f) for f in reading.fills)
 
 
 def section_name(section: FormSection) -> str:
@@ -156,60 +157,59 @@ def lands_text(reading: PartReading, fill: Fill) -> str:
 
 def to_markdown(reading: PartReading) -> str:
     """The reading as a page."""
-    chart = reading.chart
-    lines = [f"# {for_markdown(chart.title or 'Drum part')}", ""]
-    if chart.artist:
-        lines += [for_markdown(chart.artist), ""]
-    lines += [_heading(reading), ""]
+    chart, flags = reading.chart, reading.sticking.flags
+    bars = partial(bar_list, chart.time_map)
     doubtful = mostly_doubtful(chart)
-    if doubtful:
-        lines += [f"> {_sentence(doubt_text(doubtful))}", ""]
-    lines += ["## Form", "", "| Section | Bars | |", "|---|---|---|"]
-    for s in reading.form:
-        name = section_name(s)
-        what = section_text(s, chart.time_map).removeprefix(f"{name}: ")
-        numbers = bar_list(chart.time_map, s.bars).removeprefix("bars ").removeprefix("bar ")
-        lines.append(f"| {for_markdown(name)} | {numbers} | {for_markdown(what)} |")
-    for g in reading.grooves:
-        title = for_markdown(groove_title(g.label, g.part).removesuffix(": ")) or "Groove"
-        stretches = bar_list(chart.time_map, g.groove.bar_indices)
-        lines += ["", f"## {title} ({stretches})", "", _sentence(g.text), ""]
-        lines += ["```", *base_grid(chart, g.groove.base_bars), "```"]
-        sticks = [reading.sticking.text(chart, k) for k in g.groove.base_bars]
-        if any(sticks):
-            lines += [
-                "",
-                "Hands: "
-                + " | ".join(f"`{s}`" for s in sticks)
-                + hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0))) for k in g.groove.base_bars]),
-            ]
-        own = [
-            v
-            for v in reading.variations
-            if (v.label, v.part) == (g.label, g.part) and v.bars[0] in g.groove.bar_indices
-        ]
-        if own and g.free:
-            lines += ["", "Of each bar what is most telling; the JSON of this reading tells every stroke.", ""]
-            lines += _free_lines(reading, g, own)
-        elif own:
-            lines.append("")
-            lines += [f"- {bar_list(chart.time_map, v.bars)}: {v.text}" for v in own]
-    lines += _fill_lines(reading)
-    cautious = any(f.difficulty >= HARD for f in reading.fills)
-    if reading.sticking.flags:
-        lines += ["", "## Playability", ""]
-        lines += [f"- {bar_list(chart.time_map, bars)}: {text}" for text, bars in _flags(reading)]
-        cautious = cautious or any(f.kind != "unplayable" for f in reading.sticking.flags)
-    if cautious:
-        lines += ["", f"> {STRAIN}"]
-    feel = reading.feel.lines()
-    if feel:
-        lines += ["", "## Feel", "", *(f"- {line}" for line in feel)]
-    notes = user_notes(chart)
-    if notes:
-        lines += ["", "## Notes", ""]
-        lines += [f"- {bar_list(chart.time_map, n.bars)}: {for_markdown(n.text)}" for n in notes]
-    return "\n".join(lines) + "\n"
+    form = [
+        (
+            section_name(s),
+            bars(s.bars).removeprefix("bars ").removeprefix("bar "),
+            section_text(s, chart.time_map).removeprefix(f"{section_name(s)}: "),
+        )
+        for s in reading.form
+    ]
+    texts = grouped((f.text, f.bar_index) for f in flags)
+    cautious = any(f.difficulty >= HARD for f in reading.fills) or any(f.kind != "unplayable" for f in flags)
+    parts = [
+        ("Playability", [f"{bars(where)}: {text}" for text, where in texts.items()]),
+        ("", STRAIN if cautious else ""),
+        ("Feel", reading.feel.lines()),
+        ("Notes", [f"{bars(n.bars)}: {for_markdown(n.text)}" for n in user_notes(chart)]),
+    ]
+    return filled(
+        "reading/page/reading.md.jinja",
+        chart=chart,
+        heading=_heading(reading),
+        doubts=_sentence(doubt_text(doubtful)) if doubtful else "",
+        form=form,
+        grooves=[_groove_lines(reading, g) for g in reading.grooves],
+        fills=_fill_lines(reading),
+        silent_count=SILENT_COUNT if any("(" in f.count for f in reading.fills) else "",
+        parts=[(title, lines) for title, lines in parts if lines],
+    )
+
+
+def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
+    """What the page says of a groove."""
+    chart, base = reading.chart, groove.groove.base_bars
+    bars = partial(bar_list, chart.time_map)
+    sticks = [reading.sticking.text(chart, k) for k in base]
+    explained = hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0))) for k in base])
+    own = [
+        v
+        for v in reading.variations
+        if (v.label, v.part) == (groove.label, groove.part) and v.bars[0] in groove.groove.bar_indices
+    ]
+    told = _free_lines(reading, groove, own) if groove.free else [f"{bars(v.bars)}: {v.text}" for v in own]
+    return {
+        "title": groove_title(groove.label, groove.part).removesuffix(": "),
+        "bars": bars(groove.groove.bar_indices),
+        "text": _sentence(groove.text),
+        "grid": base_grid(chart, base),
+        "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
+        "free": bool(own) and groove.free,
+        "variations": told,
+    }
 
 
 #: What is told first of a bar that is played freely, by the instruments in the words.
@@ -230,12 +230,10 @@ def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Varia
         ]
         if not said:
             continue
-        count = len(outside_fills(written(chart.bars[k]), spans, k))
+        count = len(outside_fills(chart.bars[k].content, spans, k))
         told = [t for t in said if t.startswith("a bar of ")]
         told += [t for t in [min(said, key=_telling)] if t not in told]
-        lines.append(
-            f"- {bar_list(chart.time_map, [k])}: " + "; ".join([f"{count} stroke" + "s" * (count != 1), *told])
-        )
+        lines.append(f"{bar_list(chart.time_map, [k])}: " + "; ".join([f"{count} stroke" + "s" * (count != 1), *told]))
     return lines
 
 
@@ -258,18 +256,8 @@ def _heading(reading: PartReading) -> str:
     return ", ".join(w for w in words if w) + "."
 
 
-def _flags(reading: PartReading) -> list[tuple[str, list[int]]]:
-    said: dict[str, list[int]] = {}
-    for f in reading.sticking.flags:
-        said.setdefault(f.text, []).append(f.bar_index)
-    return list(said.items())
-
-
 def _fill_lines(reading: PartReading) -> list[str]:
-    chart = reading.chart
-    if not reading.fills:
-        return []
-    lines = ["", "## Fills", ""]
+    chart, lines = reading.chart, []
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
@@ -284,8 +272,6 @@ def _fill_lines(reading: PartReading) -> list[str]:
             where = bar_list(chart.time_map, f.span.bars)
             kept = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {kept}. {_lead(reading, f)}")
-    if any("(" in f.count for f in reading.fills):
-        lines += ["", SILENT_COUNT]
     return lines
 
 
@@ -378,10 +364,9 @@ def to_data(reading: Reading) -> dict:
     """Plain data of everything; bars as players number them."""
     chart = reading.chart
 
-    def number(k: int) -> int:
-        return chart.time_map.bar_number(k)
+    number = chart.time_map.bar_number
 
-    def place(p: tuple[int, Fraction]) -> dict:
+    def place(p: Place) -> dict:
         k, position = p
         if k >= len(chart):
             return {"bar": number(len(chart) - 1) + 1, "at": str(position), "count": "1"}
@@ -397,71 +382,64 @@ def to_data(reading: Reading) -> dict:
     def edges(bars: range) -> dict[str, int]:
         return {"first_bar": number(bars[0]), "last_bar": number(bars[-1])}
 
-    def told(thing: object, fields: str) -> dict:
-        values = {name: getattr(thing, name) for name in fields.split()}
-        return {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
-
     feel, sticking = reading.feel, reading.sticking
     return {
         "title": chart.title,
         "form": [
-            {
-                **told(s, "label name"),
+            facts(
+                s,
+                "label name phrase_bars given",
                 **edges(s.bars),
-                **told(s, "phrase_bars given"),
-                "crash_bars": numbers(s.crash_bars),
-                "parts": [{**told(p, "name timekeeper"), **edges(p.bars)} for p in s.parts],
-            }
+                crash_bars=numbers(s.crash_bars),
+                parts=[facts(p, "name timekeeper", **edges(p.bars)) for p in s.parts],
+            )
             for s in reading.form
         ],
         "grooves": [
-            {
-                **told(g, "label part text given free"),
-                "names": list(g.groove.names),
-                "known_as": g.groove.known_as,
-                "base_bars": numbers(g.groove.base_bars),
-                "bars": numbers(g.groove.bar_indices),
-            }
+            facts(
+                g,
+                "label part text given free",
+                names=g.groove.names,
+                known_as=g.groove.known_as,
+                base_bars=numbers(g.groove.base_bars),
+                bars=numbers(g.groove.bar_indices),
+            )
             for g in reading.grooves
         ],
         "variations": [
-            {
-                **told(v, "label part text"),
-                "bars": numbers(v.bars),
-                "changes": [
-                    {"text": c.text, "removed": strokes(c.removed), "added": strokes(c.added)} for c in v.changes
-                ],
-            }
+            facts(
+                v,
+                "label part text",
+                bars=numbers(v.bars),
+                changes=[facts(c, "text", removed=strokes(c.removed), added=strokes(c.added)) for c in v.changes],
+            )
             for v in reading.variations
         ],
         "fills": [
-            {
-                "kind": f.kind + 1,
-                "start": place(f.span.start),
-                "end": place(f.span.end),
-                **told(f, "text values count grouping grouping_by drums linear feet syncopated difficulty landing"),
-                "grouping_value": str(f.grouping_value),
-                "setup_bar": number(f.setup_bar),
-                "lands_on_bar": None if f.lands_on is None else number(f.lands_on),
-                "given": f.span.confirmed,
-            }
+            facts(
+                f,
+                "text values count grouping grouping_by grouping_value drums linear feet syncopated difficulty landing",
+                kind=f.kind + 1,
+                start=place(f.span.start),
+                end=place(f.span.end),
+                setup_bar=number(f.setup_bar),
+                lands_on_bar=None if f.lands_on is None else number(f.lands_on),
+                given=f.span.confirmed,
+            )
             for f in reading.fills
         ],
-        "sticking": {
-            **told(sticking.player, "handedness style open_handed"),
-            "bars": {str(number(k)): text for k in range(len(chart)) if (text := sticking.text(chart, k))},
-            "fills": [fill_hands(reading, f) for f in reading.fills],
-            "flags": [
-                {"kind": f.kind, "bar": number(f.bar_index), "at": str(f.position), "text": f.text}
-                for f in sticking.flags
-            ],
-        },
-        "feel": {
-            "lines": list(feel.lines()),
-            **{name: [vars(x) for x in getattr(feel, name)] for name in ("placements", "swings", "dynamics")},
-            "tempo_bpm": [
-                {"bar": number(int(k)), "bpm": round(float(b), 3)} for k, b in zip(feel.tempo_bars, feel.tempo_bpm)
-            ],
-        },
-        "statements": [{"kind": s.kind, "text": s.text, "bars": numbers(s.bars)} for s in reading.statements],
+        "sticking": facts(
+            sticking.player,
+            "handedness style open_handed",
+            bars={str(number(k)): text for k in range(len(chart)) if (text := sticking.text(chart, k))},
+            fills=[fill_hands(reading, f) for f in reading.fills],
+            flags=[facts(f, "kind text", bar=number(f.bar_index), at=f.position) for f in sticking.flags],
+        ),
+        "feel": facts(
+            feel,
+            "placements swings dynamics",
+            lines=feel.lines(),
+            tempo_bpm=[{"bar": number(int(k)), "bpm": float(b)} for k, b in zip(feel.tempo_bars, feel.tempo_bpm)],
+        ),
+        "statements": [facts(s, "kind text", bars=numbers(s.bars)) for s in reading.statements],
     }

@@ -33,14 +33,9 @@ def stem_files(recording: str | os.PathLike, folder: str | os.PathLike | None = 
 def write_stems(
     recording: str | os.PathLike, folder: str | os.PathLike | None = None, progress: Progress | None = None
 ) -> StemFiles:
-    """Write drums and rest of a recording as FLAC of 24 bits; their sum is the recording, sample by sample.
+    """Write drums and rest of a recording as FLAC of 24 bits; see :func:`workbench.stems`.
 
     Needs little memory however long the recording is.
-
-    Raises
-    ------
-    AudioError
-        If the recording cannot be read or the files cannot be written.
     """
     facts = describe_audio(recording)
     files = stem_files(recording, folder)

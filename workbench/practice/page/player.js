@@ -54,7 +54,7 @@
       else link.removeAttribute("aria-current");
     }
     choices($("steps"), e.stages.map((s) => s.title), state.step, (k) => change({ step: k }));
-    choices($("tempi"), step().takes.map((t) => String(t.tempo)), state.take, (k) => change({ take: k }));
+    choices($("tempi"), step().takes.map((t) => String(t.tempo_bpm)), state.take, (k) => change({ take: k }));
     drawBars(step().svg);
     $("record-field").hidden = !("back" in take().sounds);
     $("loop").disabled = !step().loop;
@@ -76,9 +76,9 @@
     for (const s of e.stages) {
       for (const t of s.takes) {
         const row = element("tr");
-        row.append(element("th", `${s.title}, ${e.beat}${t.tempo}`, { scope: "row" }));
+        row.append(element("th", `${s.title}, ${e.beat}${t.tempo_bpm}`, { scope: "row" }));
         const cell = element("td");
-        cell.append(...t.files.map((f) => element("a", f.what, { href: f.href })));
+        cell.append(...t.files.map(([what, href]) => element("a", what, { href })));
         row.append(cell);
         table.append(row);
       }
@@ -134,7 +134,7 @@
 
   // A click as long as the loop, its tails carried round the end.
   function clickBuffer(t, kind) {
-    const rate = 44100, length = Math.max(1, Math.round(t.length * rate));
+    const rate = 44100, length = Math.max(1, Math.round(t.length_s * rate));
     const buffer = soundContext().createBuffer(1, length, rate), x = buffer.getChannelData(0);
     for (const [at, accented] of t.clicks[kind] || []) {
       addClick(x, Math.round(at * rate), accented, rate, true);
@@ -153,10 +153,10 @@
     }
   }
 
-  function countInBuffer({ countIn }) {
+  function countInBuffer(t) {
     const rate = 44100;
-    const buffer = soundContext().createBuffer(1, Math.round(countIn.length * rate), rate);
-    for (const [at, accented] of countIn.clicks) {
+    const buffer = soundContext().createBuffer(1, Math.round(t.count_in_s * rate), rate);
+    for (const [at, accented] of t.count_in) {
       addClick(buffer.getChannelData(0), Math.round(at * rate), accented, rate, false);
     }
     return buffer;
@@ -166,10 +166,10 @@
 
   async function layers(t) {
     const kind = $("click-kind").value, recordKind = $("record-kind").value;
-    const found = [{ buffer: await sound(t.sounds.kit), lead: t.lead, id: "kit" }];
+    const found = [{ buffer: await sound(t.sounds.kit), lead: t.lead_s, id: "kit" }];
     if (kind !== "none") found.push({ buffer: clickBuffer(t, kind), lead: 0, id: "click" });
     if (t.sounds[recordKind]) {
-      found.push({ buffer: await sound(t.sounds[recordKind]), lead: t.lead, id: "record" });
+      found.push({ buffer: await sound(t.sounds[recordKind]), lead: t.lead_s, id: "record" });
     }
     return found;
   }
@@ -190,9 +190,9 @@
       gains[id] = gain;
       // What lies before and after the loop goes on as the loop does, so a decoder's delay only turns it.
       const from = lead;
-      if (loop) Object.assign(source, { loop: true, loopStart: from, loopEnd: from + t.length });
+      if (loop) Object.assign(source, { loop: true, loopStart: from, loopEnd: from + t.length_s });
       source.start(start, from);
-      if (!loop) source.stop(start + t.length);
+      if (!loop) source.stop(start + t.length_s);
       return source;
     });
     return { sources, gains };
@@ -232,14 +232,14 @@
     if (!loop) sources[0].onended = () => { if (mine === turn) stop(); };
     playing = {
       gains,
-      position: () => Math.max(0, context.currentTime - start) % t.length / t.length,
+      position: () => Math.max(0, context.currentTime - start) % t.length_s / t.length_s,
       stop: () => [...counted, ...sources].forEach((s) => { s.onended = null; s.stop(); }),
     };
   }
 
   // Between the tempi of the pack the browser stretches; the loop may then show its seam.
   async function playScaled(t, found, loop, rate, mine) {
-    const offline = new OfflineAudioContext(2, Math.round(t.length * 44100), 44100);
+    const offline = new OfflineAudioContext(2, Math.round(t.length_s * 44100), 44100);
     connect(offline, found, t, false, 0);
     const url = URL.createObjectURL(wave(await offline.startRendering()));
     if (mine !== turn) { URL.revokeObjectURL(url); return; }
@@ -247,7 +247,7 @@
     Object.assign(media, { loop, preservesPitch: true, playbackRate: rate });
     media.onended = () => { if (mine === turn) stop(); };
     playing = {
-      position: () => (media.currentTime / t.length) % 1,
+      position: () => (media.currentTime / t.length_s) % 1,
       stop: () => { media.pause(); URL.revokeObjectURL(url); },
     };
     await media.play();
