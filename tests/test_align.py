@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from workbench.alignment.align import align_chart
-from workbench.alignment.alignedbars import runs_of
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
@@ -85,49 +84,6 @@ def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, dri
         assert aligned.start_s == pytest.approx(line, abs=0.02)
 
 
-@pytest.mark.parametrize("cut", [2, 6, 8])
-def test_a_bar_that_the_chart_lacks(cut):
-    strokes, beats, lines = played(SONG)
-    written = SONG[:cut] + SONG[cut + 1 :]
-    alignment = align_chart(chart_of(written), strokes, beats)
-    assert bars_aligned(alignment) == [*range(cut), None, *range(cut, len(written))]
-    assert alignment.bars[cut].start_s == pytest.approx(lines[cut], abs=0.02)
-    assert alignment.bars[cut].end_s == pytest.approx(lines[cut + 1], abs=0.02)
-
-
-@pytest.mark.parametrize("extra", [2, 4, 9])
-def test_a_bar_too_many(extra):
-    strokes, beats, _ = played(SONG)
-    written = SONG[:extra] + [bar([0, 2, 4, 6], [8, 10])] + SONG[extra:]
-    alignment = align_chart(chart_of(written), strokes, beats)
-    assert bars_aligned(alignment) == [k for k in range(len(written)) if k != extra]
-    assert alignment.left_out == {extra}
-
-
-def test_a_repeat_written_once():
-    order = list(range(8)) + list(range(4, 8)) + list(range(8, 12))
-    strokes, beats, _ = played([SONG[k] for k in order])
-    alignment = align_chart(chart_of(SONG), strokes, beats)
-    assert bars_aligned(alignment) == order
-    assert [len(r) for r in runs_of(alignment.bars)] == [8, 8]
-
-
-def test_a_long_cut():
-    order = [*range(4), *range(8, 12)]
-    strokes, beats, _ = played([SONG[k] for k in order])
-    assert bars_aligned(align_chart(chart_of(SONG), strokes, beats)) == order
-
-
-def test_two_beats_more_than_written():
-    strokes, beats, lines = played(SONG)
-    longer = [s if s.time_s < lines[6] - 0.05 else replace(s, time_s=s.time_s + 120 / 113) for s in strokes]
-    longer += [Stroke(lines[6] + k * 30 / 113, "crash") for k in range(4)]
-    beats = beats + [beats[-1] + 60 / 113, beats[-1] + 120 / 113]
-    alignment = align_chart(chart_of(SONG), longer, beats)
-    assert bars_aligned(alignment) == [*range(6), None, *range(6, 12)]
-    assert alignment.bars[6].end_s - alignment.bars[6].start_s == pytest.approx(120 / 113, abs=0.03)
-
-
 def test_a_count_in_and_what_follows_the_song_are_no_bars():
     strokes, beats, _ = played(SONG, start_s=4.0)
     count_in = [Stroke(4.0 - 60 / 113 * k, "side stick") for k in (4, 3, 2, 1)]
@@ -167,14 +123,6 @@ def test_waltz_and_pickup():
     alignment = align_chart(chart, strokes, [5.0 - beat_s, *beats])
     assert bars_aligned(alignment) == list(range(len(SONG) + 1))
     assert alignment.bars[0].start_s == pytest.approx(5.0 - beat_s, abs=0.02)
-
-
-def test_a_tenth_of_the_strokes_wrong_bends_no_bar():
-    strokes, beats, lines = played(SONG, jitter_s=0.003)
-    rng = np.random.default_rng(5)
-    wrong = [replace(s, time_s=s.time_s + 0.04) if rng.random() < 0.1 else s for s in strokes]
-    alignment = align_chart(chart_of(SONG), wrong, beats)
-    assert max(abs(b.start_s - t) for b, t in zip(alignment.bars, lines)) < 0.006
 
 
 def test_what_cannot_be_laid():

@@ -9,7 +9,6 @@ import pandas
 import pytest
 
 import workbench as wb
-from workbench.commands.cli import main
 from workbench.files.audio import describe_audio, load_audio, sha256_of
 from workbench.files.chartfile import read_chart
 from workbench.sound.stretch import find_attacks
@@ -72,32 +71,6 @@ def test_tables_and_chart_agree(truth):
     beats = pandas.read_csv(FOLDER / "copper-weather.truth.beats.csv")
     assert list(beats["time_s"]) == pytest.approx(list(truth.time_map.anchor_times_s[:-1]), abs=1e-6)
     assert list(beats["beat"][:4]) == [3, 4, 1, 2]
-
-
-def test_the_command_leaves_everything_and_says_where(tmp_path, capsys):
-    assert main(["demo", "--out", str(tmp_path / "demo")]) == 0
-    said = capsys.readouterr().out
-    for ending in ("chart.json", "hits.csv", "beats.csv", "musicxml", "mid", "pdf", "reading.md"):
-        path = tmp_path / "demo" / f"copper-weather.{ending}"
-        assert path.stat().st_size > 0 and str(path) in said
-    chart = read_chart(tmp_path / "demo" / "copper-weather.chart.json")
-    assert chart.title == "Copper Weather" and chart.instruments_used()
-    assert main(["demo", "--out", str(tmp_path / "demo")]) == 0, "a second run replaces the first"
-
-
-def test_without_the_demo_song_it_says_so(monkeypatch, tmp_path, capsys):
-    monkeypatch.setattr("workbench.shipped._PACKAGE", tmp_path / "workbench")
-    assert main(["demo", "--out", str(tmp_path / "demo")]) == 2
-    assert "did not come with this copy" in capsys.readouterr().err
-
-
-def test_a_copy_leaves_what_is_there(tmp_path):
-    chart = wb.demo_song(tmp_path, "chart")
-    chart.write_text("mine")
-    assert wb.demo_song(tmp_path, "chart").read_text() == "mine"
-    assert (tmp_path / "copper-weather.ogg").is_file(), "the recording comes with it"
-    with pytest.raises(wb.WorkbenchError, match="there is recording, chart"):
-        wb.demo_song(what="video")
 
 
 def test_loud_strokes_are_heard_where_the_truth_has_them(truth):

@@ -61,12 +61,6 @@ def test_pure_functions_under_node():
     assert "# pass 0" not in out
 
 
-def test_bundle_is_made_of_these_sources():
-    for name in bundle.TARGETS:
-        first = (bundle.HERE / "static" / name).read_text("utf8").splitlines()[0]
-        assert bundle.source_sha256() in first, "run: python workbench/grid/bundle.py"
-
-
 def test_page_has_the_tables_of_counting():
     assert (bundle.HERE / "js" / "counting.js").read_text("utf8") == bundle.counting_source()
 

@@ -11,15 +11,12 @@ from hypothesis import HealthCheck, assume, given, settings
 
 from tests.chart_strategies import charts
 from workbench.chart import Chart, Note, Section, WrittenBar
-from workbench.chart.drumkit import KitLine, instrument
+from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
 from workbench.files.imports import ImportOptions
-from workbench.files.kitmap import read_kit_map, write_kit_map
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
-from workbench.notation.musicxml import musicxml_bytes
-from workbench.notation.musicxml_read import read_musicxml_bytes
 
 SETTINGS = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
@@ -108,44 +105,6 @@ def test_what_a_file_of_ours_was_played_like_comes_back(tmp_path):
     # A stroke before the file begins stands at its beginning.
     late = [(a.deviation_s, b.deviation_s) for (k, a), (_, b) in zip(chart.notes(), back.chart.notes())]
     assert [b for _, b in late] == pytest.approx([a for a, _ in late], abs=2e-4)
-
-
-def test_what_another_program_has_moved_added_or_taken_away_is_read_as_any_stroke(tmp_path):
-    chart = Chart(TimeMap.steady(2, 100), groove(bars=2))
-    path = write_midi(chart, tmp_path / "a.mid", played=False)
-    snare = instrument("snare").midi_note
-    change(path, lambda m: m.copy(note=47) if m.type == "note_on" and m.note == snare else m)
-    back = read_midi(path).chart
-    assert [n.key for n in back.bars[0].notes if n.instrument in ("snare", "mid tom")] == [(Fraction(1, 4), "mid tom")]
-    assert len(list(back.notes())) == len(list(chart.notes()))
-    change(path, lambda m: None if m.type == "note_on" and m.note == 47 else m)
-    assert not any(n.instrument == "mid tom" for _, n in read_midi(path).chart.notes())
-
-
-@pytest.mark.parametrize(
-    "data",
-    [
-        b"",
-        b"[" * 10000,
-        b"{}",
-        b'{"written bar":1}',
-        b'{"written bar":1,"ticks":6720,"notes":[["1/0","snare",[],"",0]]}',
-        b'{"written bar":1,"ticks":6720,"notes":[["0","gong",[],"",0]]}',
-        b'{"written bar":1,"ticks":6720,"notes":[1]}',
-        b'{"written bar":1,"ticks":6720,"notes":[["9","snare",[],"",0]]}',
-        b'{"written bar":1,"ticks":480,"notes":[]}',
-        b'{"written bar":1,"ticks":6720,"notes":[["0","snare",[],""]]}',
-        b'{"written bar":1,"ticks":6720,"subdivisions":[99],"notes":[]}',
-        "\xff".encode("latin-1"),
-        b'{"written bar":1,"ticks":6720,"feel":"late","notes":[]}',
-        b'{"written bar":1,"ticks":6720,"notes":[["0","snare",["flam"],"X",0]]}',
-    ],
-)
-def test_damaged_words_about_notes_change_nothing(tmp_path, data):
-    chart = Chart(TimeMap.steady(2, 100), groove(bars=2))
-    path = write_midi(chart, tmp_path / "a.mid", played=False)
-    change(path, lambda m: m.copy(data=(0x7D, *data)) if m.type == "sequencer_specific" else m)
-    assert [b.pattern for b in read_midi(path).chart.bars] == [b.pattern for b in chart.bars]
 
 
 @pytest.mark.parametrize(
@@ -326,28 +285,6 @@ def test_every_key_is_an_instrument_of_its_own_and_goes_out_again(tmp_path, keys
     again = mido.MidiFile(file=BytesIO(midi_bytes(read.chart, played=False)))
     if 22 not in keys:  # an electronic kit's rims are other keys than those of its heads
         assert [m.note for m in again.tracks[0] if m.type == "note_on"] == list(keys)
-
-
-def test_a_kit_map_says_what_keys_mean_and_which_are_written(tmp_path):
-    kit = (KitLine("cowbell", "Agogo of tin", "E5", "diamond", (20, 21), 67),)
-    read = read_midi(save(tmp_path / "x.mid", note(20), note(21, time=480)), ImportOptions(kit_map=kit))
-    assert [n.instrument for _, n in read.chart.notes()] == ["cowbell", "cowbell"] and read.chart.kit_map == kit
-    assert b"Agogo of tin" in musicxml_bytes(read.chart)
-    again = read_musicxml_bytes(musicxml_bytes(read.chart)).chart
-    assert (again.kit_map, [b.pattern for b in again.bars]) == (kit, [b.pattern for b in read.chart.bars])
-    table = write_kit_map(read.chart, tmp_path / "x.kit.csv")
-    assert read_kit_map(table) == kit
-    file = BytesIO(midi_bytes(read.chart))
-    assert {m.note for m in mido.MidiFile(file=file).tracks[0] if m.type == "note_on"} == {67}
-    (tmp_path / "y.mid").write_bytes(file.getvalue())
-    assert read_midi(tmp_path / "y.mid").chart.kit_map == kit
-
-
-def test_strokes_that_fall_together_are_told_by_bar(tmp_path):
-    strokes = [note(38, time=480), note(38), note(42, time=1920), note(42)]
-    read = read_midi(save(tmp_path / "x.mid", *strokes))
-    assert (read.losses.in_bar("1"), read.losses.in_bar("2")) == (1, 1)
-    assert any("snare" in p and "bar 1" in p for p in read.problems)
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from tests.chart_strategies import charts
-from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.meter import Meter, TimeMap
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
 from workbench.notation.fillsigns import shown_fills
 from workbench.notation.musicxml import musicxml_bytes, write_musicxml
@@ -64,28 +64,6 @@ def test_styles_do_not_change_what_is_carried(chart):
         assert carried(back) == carried(chart)
 
 
-@SETTINGS
-@given(charts(most_bars=3, parts=(1, 2, 4)))
-def test_fills_that_are_shown_come_back(chart):
-    back = read_musicxml_bytes(musicxml_bytes(chart, ScoreOptions(fills="all"))).chart
-    assert carried(back, "all") == carried(chart, "all")
-    assert read_musicxml_bytes(musicxml_bytes(chart, ScoreOptions(fills="none"))).chart.marks == ()
-
-
-def test_a_fill_is_marked_by_word_and_bracket():
-    """Elements words and bracket of MusicXML 4.0; offsets count divisions from the bar line."""
-    chart = replace(song(), marks=(Mark("fill", (7, Fraction(1, 2)), (8, Fraction(0)), confirmed=True),))
-    last = etree.fromstring(musicxml_bytes(chart)).findall("part/measure")[-1]
-    found = [
-        (d.find("direction-type")[0].tag, d.findtext("direction-type/words"), d.findtext("offset"))
-        for d in last.findall("direction")
-    ]
-    assert found == [("words", "fill", "8"), ("bracket", None, "8"), ("bracket", None, "16")]
-    cued = replace(chart, texts=(Text(7, Fraction(0), "Fill!"),))
-    last = etree.fromstring(musicxml_bytes(cued)).findall("part/measure")[-1]
-    assert [w.text for w in last.iter("words")] == ["Fill!"] and len(list(last.iter("bracket"))) == 2
-
-
 def test_compressed_file_holds_the_same_score(tmp_path):
     chart = song()
     path = write_musicxml(chart, tmp_path / "song.mxl")
@@ -114,22 +92,6 @@ def test_folded_repeats_unfold_to_what_is_heard():
     assert [b.pattern for b in back.bars] == [b.pattern for b in chart.bars]
 
 
-def test_simile_signs_stand_where_bars_repeat_and_keep_their_notes():
-    root = etree.fromstring(musicxml_bytes(song()))
-    starts = [
-        (e.getparent().getparent().getparent().get("number"), e.text)
-        for e in root.iter("measure-repeat")
-        if e.get("type") == "start"
-    ]
-    assert starts == [("3", "2")]
-    assert all(m.find("note") is not None for m in root.iter("measure"))
-
-
-def test_one_divisions_fits_all_bars():
-    root = etree.fromstring(musicxml_bytes(song()))
-    assert [d.text for d in root.iter("divisions")] == ["4"]
-
-
 def test_output_is_the_same_each_time():
     assert musicxml_bytes(song()) == musicxml_bytes(song())
 
@@ -150,14 +112,6 @@ def test_a_position_too_fine_for_any_note_value_is_named():
     bar = WrittenBar((Note(Fraction(1, 1009), "snare"),))
     with pytest.raises(ChartError, match="Bar 1 cannot be written"):
         musicxml_bytes(Chart(TimeMap.steady(1, 100), (bar,)))
-
-
-def test_counts_stand_under_the_notes():
-    chart = Chart(
-        TimeMap.steady(1, 100, Meter(6, 8)), (WrittenBar(tuple(Note(Fraction(k, 8), "snare") for k in range(6))),)
-    )
-    written = etree.fromstring(musicxml_bytes(chart, ScoreOptions(counts=True)))
-    assert [e.text for e in written.iterfind(".//lyric/text")] == ["1", "2", "3", "4", "5", "6"]
 
 
 # -- files by strangers -----------------------------------------------------------
@@ -288,23 +242,6 @@ def test_what_is_not_understood_is_listed():
     assert any("B6" in p for p in back.problems)
     assert any("wedge" in p for p in back.problems)
     assert any("no tempo" in p for p in back.problems)
-
-
-def test_instrument_comes_from_midi_number_then_name_then_place():
-    parts = (
-        "<score-part id='P1'><part-name/>"
-        "<score-instrument id='a'><instrument-name>Thing</instrument-name></score-instrument>"
-        "<score-instrument id='b'><instrument-name>Ride Bell</instrument-name></score-instrument>"
-        "<score-instrument id='c'><instrument-name>Thing</instrument-name></score-instrument>"
-        "<midi-instrument id='a'><midi-unpitched>43</midi-unpitched></midi-instrument></score-part>"
-    )
-    notes = "".join(
-        NOTE.replace("<duration>4</duration>", f"<duration>1</duration><instrument id='{i}'/>") for i in "abc"
-    )
-    back = read_musicxml_bytes(
-        score(f"<measure number='1'><attributes><divisions>1</divisions></attributes>{notes}</measure>", parts)
-    )
-    assert [n.instrument for n in back.chart.bars[0].notes] == ["closed hi-hat", "ride bell", "Thing [88]"]
 
 
 def test_empty_bars_under_simile_signs_are_filled():

@@ -1,18 +1,13 @@
 """Drums and rest apart: sums, seams, stereo, silence, what is kept on disk."""
 
-import os
-
 import numpy as np
 import pytest
-import soundfile
 
 from workbench.errors import AnalysisError
-from workbench.files.audio import Audio, load_audio
-from workbench.sound import piecestore, separation
-from workbench.sound.piecestore import PieceStore
+from workbench.files.audio import Audio
+from workbench.sound import separation
 from workbench.sound.rendering import Hit, mix_hits
-from workbench.sound.separation import BLEND_S, STRETCH_S, Separation, separate, separate_blocks, store_beside
-from workbench.sound.stemfiles import write_stems
+from workbench.sound.separation import STRETCH_S, Separation, separate, separate_blocks
 
 RATE = 44100
 
@@ -129,83 +124,3 @@ def test_missing_weights_are_told(monkeypatch):
     with pytest.raises(AnalysisError, match="weights are missing or damaged"):
         separate(Audio(np.random.default_rng(1).standard_normal((RATE, 1)), RATE))
     separation._network.cache_clear()
-
-
-@pytest.fixture
-def counted(monkeypatch):
-    """A stand-in for the network, half of everything is drums, and the pieces it was asked for."""
-    found = []
-
-    def find(self, piece):
-        found.append(piece)
-        length = round(STRETCH_S * self.sample_rate)
-        return self.cut(piece * length, (piece + 1) * length + round(BLEND_S * self.sample_rate)) / 2
-
-    monkeypatch.setattr(Separation, "_find", find)
-    return found
-
-
-def noise(seconds, seed=1):
-    return Audio(np.random.default_rng(seed).uniform(-0.9, 0.9, (seconds * RATE, 2)), RATE)
-
-
-def test_what_was_found_is_kept_beside_the_chart(tmp_path, counted):
-    audio = noise(25)
-    for _ in range(2):
-        found = Separation.of(audio, store_beside(tmp_path, audio, RATE)).drums(0, 25 * RATE)
-        assert np.allclose(found, audio.samples / 2, atol=1e-6)
-    assert counted == [0, 1, 2]
-    other = noise(5, seed=2)
-    Separation.of(other, store_beside(tmp_path, other, RATE)).drums(0, RATE)
-    assert counted == [0, 1, 2, 0]
-
-
-def test_a_damaged_piece_is_found_anew(tmp_path, counted):
-    audio = noise(5)
-    store = store_beside(tmp_path, audio, RATE)
-    Separation.of(audio, store).drums(0, RATE)
-    (file,) = (tmp_path / piecestore.FOLDER).iterdir()
-    file.write_bytes(file.read_bytes()[:2000])
-    assert np.allclose(Separation.of(audio, store).drums(0, RATE), audio.samples[:RATE] / 2, atol=1e-6)
-    assert counted == [0, 0]
-
-
-def test_the_store_is_bounded_and_swept(tmp_path, monkeypatch):
-    store = PieceStore(tmp_path / piecestore.FOLDER, "song", "network", RATE)
-    piece = noise(1).samples
-    for k in range(3):
-        store.write(k, piece)
-        os.utime(store._file(k), (k + 1, k + 1))
-    size = store._file(0).stat().st_size
-    assert store.read(0) is not None  # used last, so it stays longest
-    monkeypatch.setattr(piecestore, "MOST_BYTES", 3.5 * size)
-    PieceStore(store.folder, "song", "older", RATE)._file(0).write_bytes(b"")
-    store.write(3, piece)
-    assert sorted(p.name for p in store.folder.iterdir()) == [store._file(k).name for k in (0, 2, 3)]
-
-
-def test_where_nothing_can_be_kept_the_work_is_done_again(tmp_path, counted):
-    (tmp_path / piecestore.FOLDER).write_text("in the way")
-    audio = noise(5)
-    for _ in range(2):
-        assert Separation.of(audio, store_beside(tmp_path, audio, RATE)).drums(0, RATE).any()
-    assert counted == [0, 0]
-
-
-def test_stems_are_written_as_two_files_whose_sum_is_the_recording(tmp_path, counted):
-    mix = noise(12).samples
-    soundfile.write(tmp_path / "song.wav", mix, RATE, subtype="PCM_24")
-    told = []
-    files = write_stems(tmp_path / "song.wav", tmp_path / "out", lambda done, what: told.append(done))
-    assert [f.name for f in files] == ["song.drums.flac", "song.rest.flac"]
-    drums, rest = (load_audio(f).samples for f in files)
-    assert np.abs(drums + rest - mix).max() < 1e-6
-    assert told == sorted(told) and told[-1] == 1.0
-
-
-def test_no_stem_clips_where_the_parts_are_louder_than_the_whole(tmp_path, monkeypatch):
-    monkeypatch.setattr(Separation, "drums", lambda self, first, last: 1.5 * self.cut(first, last))
-    mix = noise(2).samples
-    soundfile.write(tmp_path / "song.wav", mix, RATE, subtype="PCM_24")
-    drums, rest = (load_audio(f).samples for f in write_stems(tmp_path / "song.wav", tmp_path))
-    assert np.abs(drums + rest - mix).max() < 1e-6

@@ -5,21 +5,14 @@ import re
 from dataclasses import replace
 from fractions import Fraction as F
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
-from workbench.chart import Chart, Mark, Note, Text, WrittenBar
-from workbench.chart.data import edit_from_data, to_data
-from workbench.chart.edits import RemoveMark, RemoveNote, SetMark
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
-from workbench.commands.cli import main
-from workbench.files.chartfile import read_chart, write_chart
-from workbench.files.document import ChartDocument
-from workbench.reading.read import read_part, reading_to_edits
-from workbench.reading.sticking import Player
+from workbench.reading.read import read_part
 from workbench.reading.wording import all_statements, to_markdown
 
 SONG = [CRASHED, *[ROCK] * 6, FILL, *[RIDE] * 8, CRASHED, *[ROCK] * 6, FILL, *[HALF] * 4, EMPTY, EMPTY]
@@ -153,166 +146,10 @@ def test_of_bars_played_freely_the_page_tells_little_and_the_data_everything():
     assert data["grooves"][0]["free"]
 
 
-def test_a_groove_is_not_called_free_for_its_variations():
-    assert not any(g.free for g in read_part(part(*SONG)).grooves)
-    # Every bar has another kick of its own, and all have the groove.
-    own = [bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x" + "." * k + "x" + "." * (14 - k)) for k in range(8)]
-    assert not any(g.free for g in read_part(part(*own)).grooves)
-
-
 # -- into the chart and back ------------------------------------------------------------
 
 
-def test_a_reading_goes_into_the_chart_as_one_step_and_reads_the_same():
-    chart = part(*SONG)
-    edit = reading_to_edits(read_part(chart))
-    assert edit_from_data(json.loads(json.dumps(to_data(edit)))) == edit
-    marked = edit.apply(chart)
-    assert [(s.label, s.bar_index) for s in marked.sections] == [("A", 0), ("B", 8), ("A", 16), ("C", 24), ("", 28)]
-    assert [(m.start, m.end) for m in marked.marks if m.kind == "fill"] == [
-        ((7, F(1, 4)), (8, F(0))),
-        ((23, F(1, 4)), (24, F(0))),
-    ]
-    again = reading_to_edits(read_part(marked)).apply(marked)
-    assert again == marked
-
-
-def test_what_the_user_confirmed_is_never_changed():
-    chart = part(*SONG)
-    marked = reading_to_edits(read_part(chart)).apply(chart)
-    mine = (
-        Mark("fill", (7, F(1, 2)), (8, F(0)), "my words", confirmed=True),
-        Mark("groove", (8, F(0)), (16, F(0)), "the ride part", confirmed=True),
-        Mark("note", (24, F(0)), (28, F(0)), "count aloud", confirmed=True),
-    )
-    for mark in mine:
-        marked = SetMark(mark).apply(marked)
-    marked = replace(marked, sections=tuple(replace(s, name="Verse") if s.label == "A" else s for s in marked.sections))
-    reading = read_part(marked)
-    after = reading_to_edits(reading).apply(marked)
-    assert set(mine) <= set(after.marks) and after.sections == marked.sections
-    for mark in mine:
-        assert not any(
-            m != mark and m.kind == mark.kind and m.start < mark.end and mark.start < m.end for m in after.marks
-        )
-    page = reading.to_markdown()
-    assert all(m.text in page.lower() or m.text in page for m in mine) and "A Verse" in page
-
-
-def test_where_the_user_says_there_is_no_fill_none_is_proposed_and_the_groove_is_still_named():
-    chart = part(*SONG)
-    marked = reading_to_edits(read_part(chart)).apply(chart)
-    first = next(m for m in marked.marks if m.kind == "fill")
-    for start in (first.start, (7, F(0))):
-        no_fill = Mark("groove", start, first.end, confirmed=True)
-        refused = SetMark(no_fill).apply(RemoveMark("fill", first.start).apply(marked))
-        again = reading_to_edits(read_part(refused)).apply(refused)
-        assert [m.start[0] for m in again.marks if m.kind == "fill"] == [23]
-        assert no_fill in again.marks
-        assert [m for m in again.marks if m.kind == "groove" and m.text] == [
-            m for m in marked.marks if m.kind == "groove"
-        ]
-
-
-def test_cues_for_the_score_leave_the_users_texts_alone():
-    mine = Text(24, F(0), "softly")
-    chart = part(*SONG, texts=(mine,))
-    cued = reading_to_edits(read_part(chart), cues=True).apply(chart)
-    assert cued.texts == (Text(7, F(1, 4), "fill"), Text(23, F(1, 4), "fill"), mine)
-    plain = part(*SONG)
-    assert Text(24, F(0), "half-time") in reading_to_edits(read_part(plain), cues=True).apply(plain).texts
-
-
-def test_a_silent_last_bar_is_no_section():
-    chart = part(*[ROCK] * 8, EMPTY)
-    assert [s.label for s in reading_to_edits(read_part(chart)).apply(chart).sections] == ["A"]
-
-
 # -- the command --------------------------------------------------------------------------
-
-
-@pytest.fixture
-def song_file(tmp_path):
-    path = tmp_path / "lanterns.chart.json"
-    write_chart(part(*SONG, title="Enamel Kettle"), path)
-    return path
-
-
-def test_the_command_prints_the_page(song_file, capsys):
-    assert main(["read", str(song_file)]) == 0
-    assert capsys.readouterr().out == read_part(read_chart(song_file)).to_markdown()
-
-
-def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):
-    status = main(
-        [
-            "read",
-            str(song_file),
-            "--out",
-            str(tmp_path / "out"),
-            "--mark",
-            "--sticking",
-            "--left-handed",
-            "--hand-to-hand",
-        ]
-    )
-    assert status == 0
-    data = json.loads((tmp_path / "out/lanterns.reading.json").read_text("utf-8"))
-    assert data["sticking"]["handedness"] == "left" and len(data["fills"]) == 2
-    assert (tmp_path / "out/lanterns.reading.md").read_text("utf-8").startswith("# Enamel Kettle")
-    chart = read_chart(song_file)
-    assert chart.sections and chart.marks and chart.bars[0].notes[0].sticking in "RL"
-    said = capsys.readouterr().err
-    sections = len(chart.sections)
-    assert f"Written into {song_file}: {sections} sections" in said and "2 fills" in said and "sticking" in said
-    assert "from the chart alone" in said
-
-
-def test_the_command_reads_parts_of_any_kind_and_writes_only_into_charts(song_file, tmp_path, capsys):
-    assert main(["score", str(song_file), "--to", "musicxml,midi", "--no-form"]) == 0
-    for ending in ("musicxml", "mid"):
-        part_file = song_file.with_name(f"lanterns.{ending}")
-        capsys.readouterr()
-        assert main(["read", str(part_file)]) == 0
-        assert capsys.readouterr().out.startswith("# Enamel Kettle")
-        assert main(["read", str(part_file), "--mark"]) == 2
-        assert "can be read, but marks" in capsys.readouterr().err
-    assert main(["read", str(part_file), "--out", str(tmp_path / "out")]) == 0
-    assert (tmp_path / "out" / "lanterns.reading.md").exists()
-
-
-def test_the_command_compares_two_versions(song_file, tmp_path, capsys):
-    live = tmp_path / "live.chart.json"
-    write_chart(part(*SONG[:8], *[ROCK] * 4, *SONG[8:], title="Live"), live)
-    assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
-    assert len(json.loads(capsys.readouterr().out)["only_second"]) == 4
-
-
-def test_unsaved_edits_of_both_versions_count(song_file, tmp_path, capsys):
-    live = tmp_path / "live.chart.json"
-    write_chart(read_chart(song_file), live)
-    with ChartDocument.open(live) as document:
-        document.apply(RemoveNote(2, F(0), "kick"))
-    assert read_chart(live) == read_chart(song_file)
-    assert main(["read", str(song_file), "--against", str(live), "--json"]) == 0
-    (change,) = json.loads(capsys.readouterr().out)["changes"]
-    assert "kick" in change["text"]
-
-
-def test_the_command_says_what_it_cannot_read(tmp_path, capsys):
-    assert main(["read", str(tmp_path / "none.chart.json")]) == 2
-    assert "none.chart.json" in capsys.readouterr().err
-
-
-def test_players_change_the_sticking_only():
-    chart = part(*SONG)
-    right, left = read_part(chart).to_data(), read_part(chart, player=Player("left")).to_data()
-    assert right.pop("sticking") != left.pop("sticking")
-    right.pop("feel"), left.pop("feel")
-    assert [s for s in right.pop("statements") if s["kind"] != "feel"] == [
-        s for s in left.pop("statements") if s["kind"] != "feel"
-    ]
-    assert right == left
 
 
 def test_what_rests_on_doubtful_hits_is_said():

@@ -1,0 +1,100 @@
+"""What drummers call a groove."""
+
+import pytest
+
+from tests.parts import ROCK, bar, part
+from workbench.chart.meter import Meter
+from workbench.reading.grooves import find_groove
+
+
+def names(*bars, **heading):
+    chart = part(*bars, **heading)
+    return find_groove(chart, [range(len(chart))], frozenset()).names
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "rows, said",
+    [
+        (
+            dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x......."),
+            ["backbeat on 2 and 4", "kick on 1 and 3", "8ths on the hi-hat"],
+        ),
+        (
+            dict(R="x.x.x.x.x.x.x.x.", X="....x.......x...", K="x.......x......."),
+            ["backbeat on 2 and 4 (side stick)", "8ths on the ride"],
+        ),
+        (dict(H="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x........."), ["half-time, snare on 3"]),
+        (dict(H="xxxxxxxx", S=".x.x.x.x", K="x.x.x.x."), ["double-time, snare on every &", "four on the floor"]),
+        (
+            dict(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x..."),
+            ["four on the floor", "off-beats on the hi-hat"],
+        ),
+        (dict(H="x.x.x.x.", S="x.x.x.x.", K="x...x..."), ["four on the snare"]),
+        (dict(H="xxxx", S="..x.", K="..x."), ["one drop, kick and snare on 3"]),
+        (dict(C="xxxx", S=".x.x", K="x.x."), ["quarters on the crash"]),
+        (dict(F="xxxxxxxx", S="..x...x.", K="x...x..."), ["8ths on the toms"]),
+        (
+            dict(R="x..x.xx..x.x", P="...x.....x.."),
+            ["jazz time (1, 2 let, 3, 4 let) on the ride", "left foot on 2 and 4"],
+        ),
+        (dict(R="x...x..xx...x..x", P="....x.......x..."), ["jazz time (1, 2 a, 3, 4 a) on the ride"]),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled", "shuffled 8ths on the hi-hat"]),
+        (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), ["half-time, snare on 3"]),
+        (
+            dict(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..............."),
+            ["8ths on the hi-hat, open on the & of 4"],
+        ),
+        (
+            dict(H="x.x.x.x.x.x.x.x.", S="....x..o.o..x...", K="x..............."),
+            ["backbeat on 2 and 4", "ghost notes on the a of 2 and the e of 3"],
+        ),
+        (dict(S="x...x...", H=".x.x.x.x", K="..x...x."), ["linear (no two together)"]),
+        (dict(H="xxxxxxxxxxxxxxxx", S="....x.......x...", K="x..............."), ["16ths on the hi-hat"]),
+        (dict(H="x...x...x...x...", S="....x.......x...", K="x..x..x........."), ["kick on 1, the a of 1, the & of 2"]),
+    ],
+)
+def test_names_of_the_trade(rows, said):
+    found = names(*[bar(**rows)] * 4)
+    assert all(s in found for s in said), found
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "rows, name",
+    [
+        (dict(H="xxxxxxxx", S="..x...x.", K="x...x..."), "rock eighths"),
+        (dict(H="xxxxxxxx", S="..x...x.", K="x..x...."), "rock eighths with a push"),
+        (dict(H="xxxxxxxxxxxxxxxx", S="....x.......x...", K="x......."), "sixteenth groove"),
+        (dict(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x..."), "disco"),
+        (dict(H="xxxxxxxx", S="....x...", K="x......."), "half-time"),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), "shuffle"),
+        (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), "half-time shuffle"),
+        (dict(R="x..x.xx..x.x", P="...x.....x.."), "jazz time"),
+        (dict(S="xxxxxxxxxxxxxxxx", K="x...x...x...x..."), "train beat"),
+        (dict(R="xxxxxxxx", K="x..xx..x", P="..x...x."), "samba"),
+        (dict(H="xxxxxxxx", K="x..xx..x", X="x..x..x."), "bossa nova"),
+        (dict(H="xxxx", S="..x.", K="..x."), "one drop"),
+        (dict(H="xxxxxxxx", S=".x.....x", K="x..x...."), ""),
+    ],
+)
+def test_names_that_a_student_knows(rows, name):
+    chart = part(*[bar(**rows)] * 4)
+    groove = find_groove(chart, [range(4)], frozenset())
+    assert groove.known_as == name
+    assert groove.text.startswith(name) or name in groove.text
+
+
+@pytest.mark.common_practice
+def test_jazz_time_is_not_called_shuffled_besides_and_eighths_not_four_on_the_floor():
+    assert "shuffled" not in names(*[bar(R="x..x.xx..x.x", P="...x.....x..")] * 4)
+    assert "kick in 8ths" in names(*[bar(S="..x...x.", K="xxxxxxxx")] * 4)
+
+
+@pytest.mark.common_practice
+def test_names_in_other_meters():
+    six_eight = names(*[bar(Meter(6, 8), H="xxxxxx", S="...x..", K="x.....")] * 4, meter=Meter(6, 8))
+    assert {"backbeat on 4", "8ths on the hi-hat"} <= set(six_eight)
+    waltz = names(*[bar(Meter(3, 4), R="xxx", S=".xx", K="x..")] * 4, meter=Meter(3, 4))
+    assert {"snare on 2 and 3", "kick on 1", "quarters on the ride"} <= set(waltz)
+    assert "swung 8ths" in names(*[ROCK] * 4, feel="swing 8ths")

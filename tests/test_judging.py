@@ -1,0 +1,76 @@
+"""What differs between chart and recording, and how sure that is."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.sentences import says
+from tests.test_align import CHORUS, SONG, chart_of
+from tests.test_check import HEARD, found, with_bar
+from workbench.chart import Note
+from workbench.chart.events import Stroke
+from workbench.checking.check import check_chart
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("moved_s", [0.035, -0.05, 0.06])
+def test_micro_timing_is_feel_and_never_wrong(moved_s):
+    """A 16th lasts 133 ms here: nobody would write these strokes elsewhere."""
+    bars = [
+        replace(b, notes=tuple(replace(n, deviation_s=moved_s * (k % 7 == 3)) for k, n in enumerate(b.notes)))
+        for b in SONG
+    ]
+    check = check_chart(chart_of(bars, 113.0), HEARD)
+    assert any(f.kind in ("early", "late") for f in check.findings)
+    assert not any(f.verdict == "wrong" for f in check.findings)
+
+
+def test_a_doubtful_stroke_is_for_listening():
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(1.3 + 4.2 * 240 / 113, "kick", 60, 0.93))))
+    (finding,) = found(SONG, replace(HEARD, strokes=strokes))
+    assert finding.kind == "missing" and finding.verdict == "listen"
+
+
+def test_an_instrument_that_is_badly_heard_is_for_listening():
+    """Half the snare strokes are not heard: that tells of the ear, not of the chart."""
+    snare = [s for s in HEARD.strokes if s.instrument == "snare"]
+    deaf = replace(HEARD, strokes=tuple(s for s in HEARD.strokes if s not in snare[::2]))
+    findings = found(SONG, deaf, kind="extra", instrument="snare")
+    assert len(findings) > 5 and all(f.verdict == "listen" for f in findings)
+
+
+def test_kin_taken_for_each_other_all_over_are_for_listening():
+    """Every closed hi-hat heard as pedal hi-hat may be the kit; a ride heard in its place is not."""
+    for heard_as, verdicts in (("pedal hi-hat", {"listen"}), ("ride", {"wrong"})):
+        strokes = tuple(
+            replace(s, instrument=heard_as) if s.instrument == "closed hi-hat" else s for s in HEARD.strokes
+        )
+        findings = found(SONG, replace(HEARD, strokes=strokes), kind="wrong drum", instrument="closed hi-hat")
+        assert len(findings) > 20 and {f.verdict for f in findings} == verdicts
+
+
+def test_soft_and_covered_notes_are_for_listening():
+    ghost = found(with_bar(5, CHORUS.with_note(Note(F(7, 16), "snare", 30, frozenset({"ghost"})))))
+    covered = found(with_bar(5, CHORUS.with_note(Note(F(1, 4), "closed hi-hat", 70))))
+    assert [f.verdict for f in (*ghost, *covered)] == ["listen", "listen"]
+
+
+@pytest.mark.parametrize("sure, kind, verdict", [(0.8, "wrong drum", "listen"), (1.0, "missing", "wrong")])
+def test_drums_that_sound_alike_heard_together(sure, kind, verdict):
+    """A crash is written, crash and open hi-hat are heard: unless both are sure, the note may be the other one."""
+    place = F(9, 16)
+    bars = with_bar(4, CHORUS.with_note(Note(place, "crash")))
+    at = 1.3 + 4 * 240 / 113 + float(place) * 240 / 113
+    strokes = tuple(sorted((*HEARD.strokes, Stroke(at, "crash", 90, sure), Stroke(at, "open hi-hat", 90, 1.0))))
+    (finding,) = found(bars, replace(HEARD, strokes=strokes))
+    assert (finding.kind, finding.heard_instrument, finding.verdict) == (kind, "open hi-hat", verdict)
+    assert ("with it or in its place" in finding.text) == (kind == "wrong drum")
+
+
+def test_a_note_in_the_wrong_place_is_one_finding():
+    bar = CHORUS.without(F(1, 4), "snare").with_note(Note(F(5, 16), "snare"))
+    (finding,) = found(with_bar(4, bar))
+    assert (finding.kind, finding.position, finding.verdict) == ("wrong place", F(5, 16), "wrong")
+    assert says(finding.text, "Bar 5", "e of 2", "snare", "on 2")
+    assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)

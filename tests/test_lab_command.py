@@ -1,0 +1,55 @@
+"""``workbench lab``: which notebook it copies, and what it lacks."""
+
+import nbformat
+import pytest
+
+import workbench as wb
+from workbench.commands.cli import main
+from workbench.commands.lab import NOTEBOOKS, prepare_notebook
+
+#: The kernel's own client warns; nothing of ours runs in this process.
+pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
+
+
+def lines(path):
+    cell = next(c for c in nbformat.read(path, 4).cells if "parameters" in c.metadata.get("tags", ()))
+    return cell.source.splitlines()
+
+
+def test_lab_chooses_the_notebook_by_the_files(tmp_path):
+    chart, recording = wb.demo_song(tmp_path / 'my "songs"', "chart"), tmp_path / 'my "songs"' / "copper-weather.ogg"
+    opened = prepare_notebook([recording])
+    assert opened == recording.parent / "copper-weather - chart a recording.ipynb"
+    assert 'recording = "copper-weather.ogg"' in lines(opened)
+    opened = prepare_notebook([chart, recording])
+    assert opened.name == "copper-weather.truth - check a draft.ipynb"
+    assert 'draft = "copper-weather.truth.chart.json"' in lines(opened)
+    opened = prepare_notebook([chart], "read")
+    assert "recording = None" in lines(opened)
+    for kind in NOTEBOOKS:
+        assert lines(prepare_notebook([chart, recording], kind))[0] == "import workbench as wb"
+
+
+def test_lab_never_overwrites_a_notebook(tmp_path, monkeypatch):
+    recording = wb.demo_song(tmp_path)
+    opened = prepare_notebook([recording])
+    opened.write_text("mine")
+    assert prepare_notebook([recording]).read_text() == "mine"
+    monkeypatch.chdir(tmp_path)
+    assert prepare_notebook([]).name == "chart_a_recording.ipynb"
+    assert {p.stem for p in tmp_path.glob("*.ipynb")} >= set(NOTEBOOKS.values())
+
+
+@pytest.mark.parametrize(
+    "files, options, fact",
+    [
+        (["gone.flac"], [], "no file gone.flac"),
+        (["copper-weather.ogg"], ["--notebook", "practice"], "Name the chart"),
+        (["copper-weather.truth.chart.json"], ["--notebook", "check"], "Name the recording"),
+    ],
+)
+def test_lab_says_what_it_lacks(tmp_path, monkeypatch, capsys, files, options, fact):
+    wb.demo_song(tmp_path, "chart")
+    monkeypatch.chdir(tmp_path)
+    assert main(["lab", *files, *options]) == 2
+    assert fact in capsys.readouterr().err

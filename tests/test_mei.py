@@ -1,0 +1,42 @@
+"""The chart as MEI: each note and bar by its name."""
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from lxml import etree
+
+from tests.chart_strategies import charts
+from tests.test_engrave import WRITTEN_OUT, ids, song
+from workbench.chart import Section
+from workbench.engraving.engrave import engrave_svg
+from workbench.notation.scoresigns import bar_id, note_id
+
+FEW = settings(max_examples=20, suppress_health_check=list(HealthCheck))
+
+
+@pytest.mark.slow
+@FEW
+@given(charts(most_bars=3))
+def test_every_note_and_bar_can_be_found(chart):
+    found = ids(engrave_svg(chart, options=WRITTEN_OUT))
+    expected = [note_id(k, n) for k, n in chart.notes()] + [bar_id(k) for k in range(len(chart))]
+    own = [i for i in found if i.startswith(("note-", "bar-")) and "note-key" not in i]
+    assert sorted(own) == sorted(expected)
+
+
+def test_folded_part_shows_the_first_pass():
+    chart = song(16, sections=(Section(0, "Verse", "A"),))
+    found = {i for i in ids(engrave_svg(chart)) if i.startswith("bar-")}
+    assert found == {bar_id(k) for k in range(4)}
+
+
+@pytest.mark.slow
+@FEW
+@given(charts(most_bars=5, parts=(1, 2, 4)))
+def test_every_heard_bar_can_be_found_in_a_folded_part(chart):
+    heard = [
+        int(k)
+        for page in engrave_svg(chart)
+        for e in etree.fromstring(page).iter()
+        for k in (e.get("data-bars") or "").split()
+    ]
+    assert sorted(heard) == list(range(len(chart)))

@@ -1,0 +1,122 @@
+"""What students read: the page and the booklet of a practice pack."""
+
+import re
+from fractions import Fraction as F
+
+import pytest
+from lxml import etree
+
+from tests import test_pack
+from tests.parts import CRASHED, FILL, ROCK, bar, part
+from tests.test_pack import page_data
+from workbench.chart import Chart, Mark, Note, WrittenBar
+from workbench.chart.counting import SILENT_COUNT
+from workbench.chart.meter import TimeMap
+from workbench.practice import pages
+from workbench.practice.exercises import choose_exercises, section_exercise
+from workbench.practice.pack import PackOptions, make_practice_pack
+from workbench.practice.pages import HANDS_MISSING, HANDS_SHOWN, HANDS_TOGETHER, drawn_steps, engrave_bars, how_to_read
+from workbench.practice.stagecharts import with_sticking
+from workbench.practice.stages import Exercise, Stage
+from workbench.reading.read import read_part
+
+song = test_pack.song
+
+pytestmark = pytest.mark.slow
+
+
+QUICK = PackOptions(track_repeats=0, click="none", format="mp3")
+
+
+@pytest.fixture
+def booklets(monkeypatch):
+    """What the booklets written in a test say, as plain data."""
+    said, make = [], pages.booklet_data
+    monkeypatch.setattr(pages, "booklet_data", lambda *a: said.append(make(*a)) or said[-1])
+    return said
+
+
+def page_count(pdf):
+    return int(re.search(rb"/Type\s*/Pages\s*/Count (\d+)", pdf.read_bytes()).group(1))
+
+
+def test_hands_together_stand_as_their_notes_do():
+    """The upper letter is for the upper note, whichever hand has it."""
+    for snare in "RL":
+        hat = "L" if snare == "R" else "R"
+        notes = (Note(F(0), "closed hi-hat", sticking=hat), Note(F(0), "snare", sticking=snare))
+        svg = engrave_bars(Chart(TimeMap.steady(1, 100.0), (WrittenBar(notes),)))
+        letters = [
+            (float(t.get("y")), said)
+            for t in etree.fromstring(svg).iter("{*}text")
+            if (said := "".join(t.itertext()).strip()) in ("R", "L")
+        ]
+        assert [said for _, said in sorted(letters)] == [hat, snare] and len({y for y, _ in letters}) == 2
+
+
+def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_path, booklets):
+    three = bar(C="x.......", R="x.x.x.x.", S="x.x...x.", K="x...x...")
+    chart = part(three, three, title="Enamel Kettle")
+    e = section_exercise(chart, 0, 1, tempi=(1.0,))
+    pack = make_practice_pack(chart, tmp_path / "pack", exercises=(e,), options=QUICK)
+    told = "three things for two hands on 1 (crash, ride, snare): leave one out, or check the chart."
+    (data,) = page_data(pack)["exercises"]
+    assert data["warnings"] == [f"Bars 1–2: {told}"]
+    assert data["read"] == [HANDS_SHOWN, HANDS_TOGETHER, HANDS_MISSING]
+    sheet = booklets[0]
+    assert list(sheet["exercises"][0]["warnings"]) == data["warnings"] and sheet["read"] == data["read"]
+    easy = part(bar(H="xxxx"), bar(S="..x.x"))
+    assert how_to_read(easy, section_exercise(easy, 0, 0), (with_sticking(read_part(easy)),)) == (HANDS_SHOWN,)
+
+
+def test_numbers_in_brackets_are_explained_where_they_occur():
+    chart = part(bar(S="..x...x.", K="x......."))
+    assert SILENT_COUNT not in how_to_read(chart, section_exercise(chart, 0, 0), ())
+    late = part(bar(S=".....x.x"))
+    assert section_exercise(late, 0, 0).count == "(3) & (4) &"
+    assert how_to_read(late, section_exercise(late, 0, 0), ()) == (SILENT_COUNT,)
+
+
+def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklets):
+    chart = part(ROCK, ROCK, FILL, ROCK, title="Enamel Kettle")
+    first, second = (section_exercise(chart, k, k, tempi=(0.5, 1.0)) for k in (0, 2))
+    one = make_practice_pack(chart, tmp_path / "one", exercises=(first,), options=QUICK)
+    said = booklets[0]
+    (told,) = said["exercises"]
+    href = told["stages"][0]["takes"][0]["files"][0][1]
+    assert said["title"] == "Enamel Kettle" and href.endswith(".mp3")
+    tempi = [take["tempo_bpm"] for take in told["stages"][0]["takes"]]
+    assert (told["tempi"], told["beat"], tempi) == ("♩ = 55, 110", "♩ = ", [55, 110])
+    assert page_count(one.booklet) == 1
+    two = make_practice_pack(chart, tmp_path / "two", exercises=(first, second), options=QUICK)
+    assert page_count(two.booklet) == 2
+
+
+def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):
+    chart, _ = song
+    span = Mark("fill", (1, F(0)), (2, F(0)))
+    stages = (
+        Stage("alone", "the fill alone", (1,), only=span),
+        Stage("setup", "with the bar before it", (0, 1)),
+        Stage("landing", "into the next bar", (1, 2)),
+        Stage("song", "in the song", (0, 1, 2), loop=False),
+    )
+    fill = Exercise("x", "X", "fill", "bar 2", 1, stages, (120.0,))
+    drawn = {s.name: f"<svg>{s.name}</svg>" for s in stages}
+    assert drawn_steps(fill, drawn) == [
+        ("the fill alone", drawn["alone"]),
+        ("with the bar before it; into the next bar; in the song", drawn["song"]),
+    ]
+
+
+def test_the_fill_is_bracketed_among_other_bars(tmp_path):
+    reading = read_part(part(*[CRASHED, *[ROCK] * 6, FILL] * 2))
+    pack = make_practice_pack(
+        reading.chart,
+        tmp_path / "pack",
+        reading=reading,
+        options=QUICK,
+        exercises=choose_exercises(reading, ("fill",), tempi=(1.0,)),
+    )
+    marked = {s["name"]: "bracketSpan" in s["svg"] for s in page_data(pack)["exercises"][0]["stages"]}
+    assert marked == {"alone": False, "setup": True, "landing": True, "song": True}

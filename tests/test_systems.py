@@ -1,0 +1,71 @@
+"""Lines of a score: nothing outside the page, nothing over anything else."""
+
+from dataclasses import replace
+from fractions import Fraction
+from io import BytesIO
+
+import numpy as np
+import pytest
+from hypothesis import given
+from lxml import etree
+from PIL import Image
+
+from tests.chart_strategies import charts
+from tests.test_engrave import SVG, WRITTEN_OUT
+from tests.test_mei import FEW
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.meter import TimeMap
+from workbench.engraving.engrave import engrave_svg, svg_to_png
+from workbench.notation.scoresigns import ScoreOptions
+
+
+@pytest.mark.slow
+@FEW
+@given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
+def test_nothing_is_drawn_in_the_margin_of_the_page(chart):
+    chart = replace(chart, title="", artist="", sections=(), texts=())
+    for page in engrave_svg(chart, options=WRITTEN_OUT):
+        ink = np.asarray(Image.open(BytesIO(svg_to_png(page, 50))).convert("L")) < 200
+        edge = round(9 / 25.4 * 50)  # 9 mm
+        assert not ink[:edge].any() and not ink[-edge:].any()
+        assert not ink[:, :edge].any() and not ink[:, -edge:].any()
+        assert ink.any()
+
+
+def ink(svg, *, shows_words):
+    """Rows and columns of a sheet that have ink, of its rows of words alone or of all the rest; one dot is
+    a tenth of a millimetre."""
+    root = etree.fromstring(svg)
+    root.set("visibility", "hidden" if shows_words else "visible")
+    for verse in [e for e in root.iter(f"{SVG}g") if e.get("class") == "verse"]:
+        verse.set("visibility", "visible" if shows_words else "hidden")
+    page = etree.tostring(root, encoding="unicode")
+    return np.asarray(Image.open(BytesIO(svg_to_png(page, 254))).convert("L")) < 160
+
+
+HANDS = tuple(Note(Fraction(k, 8), "closed hi-hat", sticking="RL"[k % 2]) for k in range(8))
+
+
+BUSY_FEET = (
+    Note(Fraction(0), "kick", articulations={"choke"}),
+    Note(Fraction(3, 16), "kick"),
+    Note(Fraction(3, 8), "pedal hi-hat", articulations={"foot splash", "accent"}),
+    Note(Fraction(7, 16), "pedal hi-hat"),
+    Note(Fraction(9, 16), "kick", articulations={"flam"}),
+    Note(Fraction(15, 16), "kick"),
+)
+
+
+DOTTED_KICKS = (Note(Fraction(0), "kick"), Note(Fraction(3, 16), "kick"), Note(Fraction(3, 8), "kick"))
+
+
+@pytest.mark.parametrize("feet", [BUSY_FEET, DOTTED_KICKS])
+@pytest.mark.parametrize(
+    "options", [ScoreOptions(counts=True), ScoreOptions(counts=True, sticking=False), ScoreOptions()]
+)
+def test_counts_and_sticking_stay_clear_of_stems_and_beams(feet, options):
+    chart = Chart(TimeMap.steady(1, 100), (WrittenBar((*HANDS, *feet)),))
+    (svg,) = engrave_svg(chart, bars=(0, 0), options=options)
+    words_rows = np.flatnonzero(ink(svg, shows_words=True).any(axis=1))
+    assert not ink(svg, shows_words=False)[words_rows[0] - 4 :].any()  # all else ends above them
+    assert words_rows[-1] < ink(svg, shows_words=True).shape[0] - 5  # and the sheet holds them
