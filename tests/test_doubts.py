@@ -1,11 +1,14 @@
 """Hits of a draft that are doubtful."""
 
 from dataclasses import replace
+from fractions import Fraction as F
 
-from tests.parts import bar
-from workbench.chart import Chart
+from tests.parts import FILL, bar, part
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.reading.doubts import DOUBT_BELOW, doubtful_hits, is_doubtful, mostly_doubtful
+from workbench.practice.exercises import choose_exercises, untaught
+from workbench.reading.doubts import DOUBT_BELOW, HeardBars, doubtful_hits, is_doubtful, mostly_doubtful
+from workbench.reading.read import read_part
 
 BAR = bar(K="x.x.x.x.", S="..x...x.", T="......xx")
 
@@ -29,3 +32,65 @@ def test_instruments_are_named_where_most_hits_are_doubtful_and_there_are_enough
     assert mostly_doubtful(chart_with(unsure, confirmed=True)) == ""
     few = replace(chart_with(unsure), time_map=TimeMap.steady(1, 100), bars=chart_with(unsure).bars[:1])
     assert mostly_doubtful(few) == "kick (4 of 4)"  # two strokes of the tom tell nothing
+
+
+# -- sentences and what they rest on -------------------------------------------------------
+
+GROOVE = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.......")
+
+
+def heard(written, confidence=0.97, **of):
+    """A bar as a draft has it; some of its hits less sure, by instrument and position."""
+    return WrittenBar(
+        tuple(replace(n, confidence=of.get(f"{n.instrument[0]}{n.position * 16}", confidence)) for n in written.notes)
+    )
+
+
+def song(third, fill, fill_confidence=0.97):
+    plain = heard(GROOVE)
+    return part(*[plain] * 2, third, plain, *[plain] * 3, heard(fill, fill_confidence), *[plain] * 4)
+
+
+MORE_KICK = GROOVE.with_note(Note(F(7, 8), "kick"))
+
+
+def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
+    for confidence, begins in ((0.98, "kick on the & of 4"), (0.7, "listen first: kick on"), (0.2, None)):
+        reading = read_part(song(heard(MORE_KICK, k14=confidence), FILL))
+        said = [s for s in reading.statements if s.kind == "variation" and 2 in s.bars]
+        assert [s.text.startswith(begins) for s in said] == [True] * (begins is not None)
+        assert ("kick on the & of 4" in reading.to_markdown()) == (begins is not None)
+        # The data tell every stroke, with what it rests on.
+        (told,) = [v for v in reading.to_data()["variations"] if v["bars"] == [3]]
+        assert told["grounds"]["hits"] == 1 and told["grounds"]["least_sure"] == confidence
+        taught = [e.title for e in choose_exercises(reading, kinds=("variation",))]
+        assert bool(taught) == (confidence == 0.98)
+        assert ("bar 3" in untaught(reading)) == (confidence < 0.98)
+
+
+def test_a_fill_of_doubtful_hits_is_marked_and_not_taught():
+    sure, doubtful, faint = (read_part(song(heard(GROOVE), FILL, c)) for c in (1.0, 0.9, 0.3))
+    assert "listen first" not in sure.fills[0].text and choose_exercises(sure, kinds=("fill",))
+    assert "listen first" in doubtful.fills[0].text and "snare" in doubtful.fills[0].text
+    assert faint.fills[0].text == "listen first: perhaps no fill at all"
+    for reading in (doubtful, faint):
+        assert not choose_exercises(reading, kinds=("fill",)) and "fills of bar 8" in untaught(reading)
+
+
+def test_what_is_confirmed_or_written_is_told_plainly():
+    doubtful = song(heard(MORE_KICK, 0.4), FILL, 0.4)
+    confirmed = replace(
+        doubtful, bars=tuple(WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in doubtful.bars)
+    )
+    assert "listen first" in read_part(doubtful).to_markdown()
+    for chart in (confirmed, song(GROOVE, FILL, 1.0)):
+        reading = read_part(chart)
+        assert "listen first" not in reading.to_markdown().lower() and untaught(reading) == ""
+
+
+def test_more_bars_and_more_confidence_make_a_hit_surer():
+    bars = [heard(GROOVE, 0.8)] * 4 + [heard(MORE_KICK, 0.8)] * 4
+    heard_bars = HeardBars(part(*bars), range(8))
+    often, once = ((F(0), "kick"), (F(7, 8), "kick"))
+    assert 0.8 < heard_bars.played(4, once) < heard_bars.played(4, often) < 1
+    assert heard_bars.silent(0, once) < heard_bars.silent(0, (F(1, 16), "kick"))

@@ -136,7 +136,7 @@ def _said_of(reading: PartReading, bars: Sequence[int]) -> tuple[str, ...]:
     chart = reading.chart
     fills = [f for f in reading.fills if set(bars).issuperset(f.span.bars)]
     filled = {k for f in fills for k in f.span.bars}
-    grooves = {g.text for k in bars if k not in filled and (g := reading.groove_at(k)) is not None}
+    grooves = {g.said for k in bars if k not in filled and (g := reading.groove_at(k)) is not None}
     said = [f"{capital(text)}." for text in sorted(grooves) if text]
     if filled.issuperset(bars) and len(fills) == 1:
         return (*said, *_fill_words(fills[0]))
@@ -223,7 +223,7 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     if len(run) > 1:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove"
-    listen = [capital(own.text) + "."] if own.text else []
+    listen = [capital(own.said) + "."] if own.text else []
     return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
 
 
@@ -253,18 +253,19 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
 def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:
     chart = reading.chart
     filled = {k for f in reading.fills for k in f.span.bars}
+    doubtful = {k for v in reading.variations if not v.grounds.is_plain for k in v.bars}
     out = []
     seen = {chart.bars[own.groove.base_of(k)].pattern for k in own.groove.bar_indices}
     # One exercise for each different bar, the most frequent first.
     bars = [
         k
         for k in own.groove.bar_indices
-        if k not in filled and chart.bars[k].pattern not in seen and chart.bars[k].notes
+        if k not in filled | doubtful and chart.bars[k].pattern not in seen and chart.bars[k].notes
     ]
     by_pattern = grouped((chart.bars[k].pattern, k) for k in bars)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
         bar, base = same[0], own.groove.base_of(same[0])
-        told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars)
+        told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars and v.grounds.is_plain)
         title = f"{_section_title(reading, bar)}: variation, {bar_list(chart.time_map, same)}"
         stages = (Stage("alone", "the variation alone", (bar,)), Stage("turn", "groove, then variation", (base, bar)))
         out.append(_exercise(chart, "variation", title, same, stages, told, _count(chart, (bar,))))
@@ -272,16 +273,30 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
 
 
 def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]:
-    """Fills that lie in some bars, those that are the same together."""
+    """Fills that lie in some bars and are surely what is written, those that are the same together."""
     same: dict[tuple, list[Fill]] = {}
     for f in reading.fills:
-        if set(bars).issuperset(f.span.bars):
+        if f.grounds.is_plain and set(bars).issuperset(f.span.bars):
             first = f.span.start[0]
             shape = frozenset(
                 (k - first, n.position, n.instrument) for k, n in notes_between(reading.chart, f.span.start, f.span.end)
             )
             same.setdefault((f.kind, shape), []).append(f)
     return list(same.values())
+
+
+def untaught(reading: PartReading) -> str:
+    """What no exercise teaches because it rests on doubtful hits, in a sentence; "" if there is nothing."""
+    time_map = reading.chart.time_map
+    fills = [k for f in reading.fills if not f.grounds.is_plain for k in f.span.bars]
+    changes = [k for v in reading.variations if not v.grounds.is_plain for k in v.bars]
+    said = [f"{what} of {bar_list(time_map, bars)}" for what, bars in (("fills", fills), ("changes", changes)) if bars]
+    if not said:
+        return ""
+    return (
+        f"No exercise is made of the {' and the '.join(said)}: their hits are doubtful. Listen to them in the grid and "
+        "confirm or correct them, then make the exercises again."
+    )
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

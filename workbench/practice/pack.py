@@ -28,7 +28,7 @@ from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, load_audio, save_audio, sha256_of
 from workbench.files.safefile import check_folder
-from workbench.practice.exercises import choose_exercises
+from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
 from workbench.practice.playalong import COUNT_LOUDER_DB, render_play_along
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
@@ -193,7 +193,7 @@ def make_practice_pack(
     exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
     if not exercises:
         raise WorkbenchError("There is nothing to practise: the chart has no grooves, variations or fills.")
-    notes = []
+    notes = [text] if (text := untaught(reading)) else []
     heard = None
     if recording is not None:
         tell(0.02, "Reading the recording")

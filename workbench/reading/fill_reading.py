@@ -7,9 +7,10 @@ the first hand after the foot.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 
@@ -18,6 +19,7 @@ import numpy as np
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.counting import and_list, count_rows, note_value, place_list, the_place
 from workbench.chart.drumkit import HAND_DRUMS, drum_key_order, instrument
+from workbench.reading.doubts import CERTAIN, LISTEN_FIRST, NO_OTHER_KICK, Grounds, HeardBars, heard_confidence
 from workbench.reading.fills import notes_between
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
@@ -77,9 +79,13 @@ class Fill:
     difficulty : int
         1 (easy) to 5 (very hard), at the chart's tempo.
     words : tuple of str
-        What a teacher says of it, each thing by itself; its count apart.
+        What a teacher says of it, each thing by itself and marked where it is doubtful; its count apart.
     text : str
         All of it in one line, or the user's own words.
+    grounds : Grounds
+        What its strokes, all together, rest on.
+    clauses : tuple of (str, Grounds)
+        Rhythm, way and feet before they are marked or left out, and what each rests on.
     kind : int
         The same number for fills that are the same or versions of one.
     version_of : int or None
@@ -110,6 +116,8 @@ class Fill:
     setup_bar: int
     lands_on: int | None
     landing: str
+    grounds: Grounds = CERTAIN
+    clauses: tuple[tuple[str, Grounds], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -144,6 +152,7 @@ def _events(chart: Chart, span: Mark) -> list[_Moment]:
 def read_fills(chart: Chart, spans: Sequence[Mark]) -> tuple[Fill, ...]:
     """Read every fill, in order, and recognise those that return."""
     out: list[Fill] = []
+    heard = HeardBars(chart, range(len(chart)))
     shapes: list[frozenset] = []
     kinds: list[int] = []
     for span in spans:
@@ -157,7 +166,8 @@ def read_fills(chart: Chart, spans: Sequence[Mark]) -> tuple[Fill, ...]:
         shapes.append(shape)
         kinds.append(kind)
         # Exactly like a version is to be that version again.
-        out.append(_read_fill(chart, span, events, kind, out[exact].version_of if exact is not None else twin))
+        version = out[exact].version_of if exact is not None else twin
+        out.append(_read_fill(chart, span, events, kind, version, heard))
     return tuple(out)
 
 
@@ -165,7 +175,9 @@ def _alike(a: frozenset, b: frozenset) -> bool:
     return len(a & b) >= VERSION_LIKENESS * max(len(a | b), 1)
 
 
-def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, version_of: int | None) -> Fill:
+def _read_fill(
+    chart: Chart, span: Mark, events: list[_Moment], kind: int, version_of: int | None, heard: HeardBars
+) -> Fill:
     length = span.length(chart.time_map)
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
@@ -182,14 +194,29 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, versi
     if grouping:
         counted = "" if note_value(step) in values else f"{note_value(step)}, "
         rhythm += f" in groups of {' + '.join(map(str, grouping))} ({counted}{_MARKED[by]})"
-    words = [rhythm + (", syncopated" if syncopated else "")]
+    placed = notes_between(chart, span.start, span.end)
+    on_drums = [(k, n) for k, n in placed if n.instrument in HAND_DRUMS]
+    by_foot = [(k, n) for k, n in placed if instrument(n.instrument).is_foot]
+    grounds = _grounds(heard, placed)
+    clauses = [(rhythm + (", syncopated" if syncopated else ""), _rhythm_grounds(heard, placed, grounds))]
     if drums:
-        words.append(_way(drums))
-    words.append(feet)
-    if linear and len({n.instrument for e in events for n in e.notes}) > 1:
-        words.append("linear: no two things at once")
-    grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
-    words.append(f"{grade} ({why})" if why else grade)
+        clauses.append((_way(drums), _grounds(heard, on_drums)))
+    on_foot = _grounds(heard, by_foot)
+    if grounds.certainty < 1:
+        on_foot = replace(on_foot, certainty=on_foot.certainty * NO_OTHER_KICK)
+    clauses.append((feet, on_foot))
+    # Nothing is surer of a fill than that there is one.
+    most = clauses[0][1].certainty
+    clauses = [(text, replace(e, certainty=min(e.certainty, most))) for text, e in clauses]
+    words = [text for text, e in clauses if e.is_plain]
+    if grounds.is_plain:
+        if linear and len({n.instrument for e in events for n in e.notes}) > 1:
+            words.append("linear: no two things at once")
+        grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
+        words.append(f"{grade} ({why})" if why else grade)
+    doubtful = [text for text, e in clauses if not e.is_plain and not e.is_left_out]
+    if doubtful or not words:
+        words.append(f"{LISTEN_FIRST}: {', '.join(doubtful) or 'perhaps no fill at all'}")
     text = span.text if span.confirmed and span.text else "; ".join(words)
     return Fill(
         span,
@@ -210,7 +237,24 @@ def _read_fill(chart: Chart, span: Mark, events: list[_Moment], kind: int, versi
         span.start[0] - 1 if span.start[1] == 0 and span.start[0] else span.start[0],
         lands_on,
         landing,
+        grounds,
+        tuple(clauses),
     )
+
+
+def _grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]]) -> Grounds:
+    """That all of some hits were played."""
+    certainty = math.prod(heard.played(k, n.key) for k, n in placed)
+    least = min((heard_confidence(n) for _, n in placed), default=1.0)
+    return Grounds(len(placed), least, len({k for k, _ in placed}), certainty)
+
+
+def _rhythm_grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]], whole: Grounds) -> Grounds:
+    """That something was played at each moment of a fill, whatever it was."""
+    missing: dict[tuple[int, Fraction], float] = {}
+    for k, n in placed:
+        missing[k, n.position] = missing.get((k, n.position), 1.0) * (1 - heard.played(k, n.key))
+    return replace(whole, certainty=math.prod(1 - p for p in missing.values()))
 
 
 def _gaps(events: Sequence[_Moment], length: Fraction) -> list[Fraction]:

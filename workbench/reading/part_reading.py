@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from workbench.chart import Chart, Mark
+from workbench.reading.doubts import CERTAIN, LISTEN_FIRST, Grounds
 from workbench.reading.feel import Feel
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
@@ -27,11 +28,14 @@ class Statement:
         Without bar numbers: those are in ``bars``.
     bars : tuple of int
         Bar indices it is about.
+    grounds : Grounds
+        What it rests on; ``text`` carries the mark "listen first" where that is not enough.
     """
 
     kind: str
     text: str
     bars: tuple[int, ...]
+    grounds: Grounds = CERTAIN
 
 
 @dataclass(frozen=True)
@@ -50,16 +54,27 @@ class PartGroove:
     text: str
     given: bool = False
     free: bool = False
+    grounds: Grounds = CERTAIN
+
+    @property
+    def said(self) -> str:
+        """Its text; marked where it is not even likely that all of its strokes were played.  A groove recurs, so
+        it is told where a change in a single bar would not be."""
+        return f"{LISTEN_FIRST}: {self.text}" if self.grounds.is_left_out and not self.given else self.text
 
 
 @dataclass(frozen=True)
 class Variation:
-    """What some bars of a groove have in common that its base has not."""
+    """What some bars of a groove have in common that its base has not, and what that rests on.
+
+    Bars in which the same is surer, or less sure, are a variation of their own.
+    """
 
     label: str
     part: str
     bars: tuple[int, ...]
     changes: tuple[Change, ...]
+    grounds: Grounds = CERTAIN
 
     @property
     def text(self) -> str:

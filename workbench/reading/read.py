@@ -20,6 +20,7 @@ from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.files.audio import Audio
 from workbench.grouping import grouped
 from workbench.progress import Progress, part
+from workbench.reading.doubts import Grounds, HeardBars, base_grounds
 from workbench.reading.feel import measure_feel
 from workbench.reading.fill_reading import read_fills
 from workbench.reading.fills import LONGEST_BARS, filled_bars, find_fills, refine_fill
@@ -28,7 +29,7 @@ from workbench.reading.grooves import base_written, find_groove
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.patterns import Patterns
 from workbench.reading.sticking import Player, propose_sticking
-from workbench.reading.variations import Change, describe_changes
+from workbench.reading.variations import Change, change_grounds, describe_changes
 from workbench.reading.wording import all_statements, to_data, to_markdown
 
 #: A part is played freely (common practice, no source) if it has at least so many bars, at most this share
@@ -143,7 +144,9 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[i
     for key, stretches in runs.items():
         groove = find_groove(chart, stretches, disturbed, limit)
         given = next((own[s.start] for s in stretches if s.start in own), None)
-        out.append(PartGroove(key[0], names[key], key[1], groove, given or groove.text, given is not None))
+        grounds = base_grounds(HeardBars(chart, groove.bar_indices), groove)
+        text = given or groove.text
+        out.append(PartGroove(key[0], names[key], key[1], groove, text, given is not None, grounds=grounds))
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 
@@ -152,7 +155,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
     out: list[Variation] = []
     limit = ghost_limit(chart)
     for own in grooves:
-        bars_of: dict[Change, list[int]] = {}
+        differing: list[tuple[int, Change]] = []
         for k in own.groove.bar_indices:
             base = outside_fills(base_written(chart, own.groove.base_of(k), k), spans, k)
             actual = outside_fills(chart.bars[k].content, spans, k)
@@ -160,7 +163,7 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
                 continue
             meter = chart.time_map.bars[k].meter
             if meter != chart.time_map.bars[own.groove.base_of(k)].meter:
-                bars_of.setdefault(Change(f"a bar of {meter}"), []).append(k)
+                differing.append((k, Change(f"a bar of {meter}")))
             if not actual and chart.bars[k].notes:
                 changes: tuple[Change, ...] = (Change("nothing but the fill", base),)
             else:
@@ -171,10 +174,19 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
                     _soft(chart.bars[own.groove.base_of(k)], limit),
                     _soft(chart.bars[k], limit),
                 )
-            for change in changes:
-                bars_of.setdefault(change, []).append(k)
-        together = grouped((tuple(bars), change) for change, bars in bars_of.items())
-        out += [Variation(own.label, own.part, bars, tuple(changes)) for bars, changes in together.items()]
+            differing += [(k, change) for change in changes]
+        heard = HeardBars(chart, own.groove.bar_indices)
+        bars_of: dict[tuple[Change, bool, bool], dict[int, Grounds]] = {}
+        for k, change in differing:
+            grounds = change_grounds(heard, change, k, own.groove.base_of(k))
+            bars_of.setdefault((change, grounds.is_plain, grounds.is_left_out), {})[k] = grounds
+        together = grouped(((tuple(bars), *how), (c, bars.values())) for (c, *how), bars in bars_of.items())
+        for (bars, *_), members in together.items():
+            found = [g for _, each in members for g in each]
+            all_of = Grounds(
+                sum(g.hits for g in found), min(g.least_sure for g in found), len(bars), min(g.certainty for g in found)
+            )
+            out.append(Variation(own.label, own.part, bars, tuple(c for c, _ in members), all_of))
     return tuple(sorted(out, key=lambda v: (v.bars[0], len(v.bars), v.text)))
 
 

@@ -7,6 +7,7 @@ differs is left unsaid and nothing is said that is not there.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from fractions import Fraction
 from workbench.chart.counting import place_list, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Bar
+from workbench.reading.doubts import ORNAMENT_SURE, Grounds, HeardBars
 from workbench.reading.grooves import Written
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -54,6 +56,21 @@ class Change:
     text: str
     removed: Written = frozenset()
     added: Written = frozenset()
+
+
+def change_grounds(heard: HeardBars, change: Change, bar_index: int, base_bar: int) -> Grounds:
+    """What a change in one bar rests on: its strokes, and that its groove's bar is otherwise."""
+    added, removed = ({w[:2] for w in content} for content in (change.added, change.removed))
+    certainty = math.prod(heard.played(bar_index, key) for key in added)
+    certainty *= math.prod(heard.played(base_bar, key) for key in removed)
+    certainty *= math.prod(heard.silent(base_bar, key) for key in added - removed)
+    certainty *= math.prod(heard.silent(bar_index, key) for key in removed - added)
+    sure = [heard.confidence(bar_index, key) for key in added] + [heard.confidence(base_bar, key) for key in removed]
+    least = min(sure, default=1.0)
+    ornaments = {w[:2] for w in (*change.added, *change.removed) if w[2]}
+    if least < 1:
+        certainty *= ORNAMENT_SURE ** len(ornaments)
+    return Grounds(len(sure), least, 1, certainty)
 
 
 def instrument_word(name: str) -> str:

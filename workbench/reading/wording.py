@@ -42,15 +42,16 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     time_map = reading.chart.time_map
     out = [Statement("form", section_text(s, time_map), tuple(s.bars)) for s in reading.form]
     for g in reading.grooves:
-        out.append(Statement("groove", groove_title(g.label, g.part) + g.text, g.groove.bar_indices))
+        out.append(Statement("groove", groove_title(g.label, g.part) + g.said, g.groove.bar_indices, g.grounds))
     for v in reading.variations:
-        out.append(Statement("variation", v.text, v.bars))
+        if not v.grounds.is_left_out:
+            out.append(Statement("variation", v.grounds.marked(v.text), v.bars, v.grounds))
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         exact = [f for f in members if f.version_of is None]
-        out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact)))
+        out.append(Statement("fill", f"fill {kind + 1}, {first.text}", _touched(exact), first.grounds))
         out += [
-            Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars))
+            Statement("fill", f"fill {kind + 1} again, changed: {f.text}", tuple(f.span.bars), f.grounds)
             for f in members
             if f.version_of is not None
         ]
@@ -198,13 +199,15 @@ def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
     own = [
         v
         for v in reading.variations
-        if (v.label, v.part) == (groove.label, groove.part) and v.bars[0] in groove.groove.bar_indices
+        if (v.label, v.part) == (groove.label, groove.part)
+        and v.bars[0] in groove.groove.bar_indices
+        and not v.grounds.is_left_out
     ]
-    told = _free_lines(reading, groove, own) if groove.free else [f"{bars(v.bars)}: {v.text}" for v in own]
+    told = _free_lines(reading, groove, own) if groove.free else [f"{bars(v.bars)}: {v.grounds.marked(v.text)}" for v in own]
     return {
         "title": groove_title(groove.label, groove.part).removesuffix(": "),
         "bars": bars(groove.groove.bar_indices),
-        "text": _sentence(groove.text),
+        "text": _sentence(groove.said),
         "grid": base_grid(chart, base),
         "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
         "free": bool(own) and groove.free,
@@ -222,7 +225,7 @@ def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Varia
     lines = []
     for k in groove.groove.bar_indices:
         said = [
-            clause
+            v.grounds.marked(clause)
             for v in variations
             if k in v.bars
             for c in v.changes
@@ -301,7 +304,7 @@ def fill_hands(reading: PartReading, fill: Fill) -> str:
 
 def _lead(reading: PartReading, fill: Fill) -> str:
     words = []
-    sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars]
+    sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars and v.grounds.is_plain]
     if fill.span.start[1] == 0 and fill.setup_bar != fill.span.start[0] and sets_up:
         words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}: {'; '.join(sets_up)}.")
     lands = lands_text(reading, fill)
@@ -398,7 +401,7 @@ def to_data(reading: Reading) -> dict:
         "grooves": [
             facts(
                 g,
-                "label part text given free",
+                "label part text given free grounds",
                 names=g.groove.names,
                 known_as=g.groove.known_as,
                 base_bars=numbers(g.groove.base_bars),
@@ -409,7 +412,7 @@ def to_data(reading: Reading) -> dict:
         "variations": [
             facts(
                 v,
-                "label part text",
+                "label part text grounds",
                 bars=numbers(v.bars),
                 changes=[facts(c, "text", removed=strokes(c.removed), added=strokes(c.added)) for c in v.changes],
             )
@@ -418,7 +421,7 @@ def to_data(reading: Reading) -> dict:
         "fills": [
             facts(
                 f,
-                "text values count grouping grouping_by grouping_value drums linear feet syncopated difficulty landing",
+                "text values count grouping grouping_by grouping_value drums linear feet syncopated difficulty landing grounds",
                 kind=f.kind + 1,
                 start=place(f.span.start),
                 end=place(f.span.end),
@@ -441,5 +444,5 @@ def to_data(reading: Reading) -> dict:
             lines=feel.lines(),
             tempo_bpm=[{"bar": number(int(k)), "bpm": float(b)} for k, b in zip(feel.tempo_bars, feel.tempo_bpm)],
         ),
-        "statements": [facts(s, "kind text", bars=numbers(s.bars)) for s in reading.statements],
+        "statements": [facts(s, "kind text grounds", bars=numbers(s.bars)) for s in reading.statements],
     }
