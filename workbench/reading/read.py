@@ -180,8 +180,8 @@ def _variations(chart: Chart, grooves: tuple[PartGroove, ...], spans: tuple[Mark
         for k, change in differing:
             grounds = change_grounds(heard, change, k, own.groove.base_of(k))
             bars_of.setdefault((change, grounds.is_plain, grounds.is_left_out), {})[k] = grounds
-        together = grouped(((tuple(bars), *how), (c, bars.values())) for (c, *how), bars in bars_of.items())
-        for (bars, *_), members in together.items():
+        alike = (((tuple(where), plain, hid), (c, where.values())) for (c, plain, hid), where in bars_of.items())
+        for (bars, _, _), members in grouped(alike).items():
             found = [g for _, each in members for g in each]
             all_of = Grounds(
                 sum(g.hits for g in found), min(g.least_sure for g in found), len(bars), min(g.certainty for g in found)

@@ -203,7 +203,11 @@ def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
         and v.bars[0] in groove.groove.bar_indices
         and not v.grounds.is_left_out
     ]
-    told = _free_lines(reading, groove, own) if groove.free else [f"{bars(v.bars)}: {v.grounds.marked(v.text)}" for v in own]
+    told = (
+        _free_lines(reading, groove, own)
+        if groove.free
+        else [f"{bars(v.bars)}: {v.grounds.marked(v.text)}" for v in own]
+    )
     return {
         "title": groove_title(groove.label, groove.part).removesuffix(": "),
         "bars": bars(groove.groove.bar_indices),
@@ -421,7 +425,8 @@ def to_data(reading: Reading) -> dict:
         "fills": [
             facts(
                 f,
-                "text values count grouping grouping_by grouping_value drums linear feet syncopated difficulty landing grounds",
+                "text values count grouping grouping_by grouping_value drums linear feet syncopated difficulty landing",
+                grounds=f.grounds,
                 kind=f.kind + 1,
                 start=place(f.span.start),
                 end=place(f.span.end),
