@@ -20,6 +20,7 @@ from workbench.chart.edits import (
     RemoveNote,
     RenameInstrument,
     SetBars,
+    SetDone,
     SetHeading,
     SetMark,
     SetMeter,
@@ -117,6 +118,7 @@ def edits(draw, chart):
         SetHeading(title=draw(TEXTS)),
         SetMark(Mark("groove", (k, F(0)), (k, F(1, 16)), draw(TEXTS))),
         SetBars(k, (draw(written_bars(length)),)),
+        SetDone(0, k, draw(st.booleans())),
         SetSubdivisions(k, (draw(st.integers(1, 8)),)),
         RenameInstrument(0, k, draw(st.sampled_from(NAMES)), draw(st.sampled_from(NAMES))),
         SetMeter(chart.time_map.bars[k].meter, k, k)

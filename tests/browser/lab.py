@@ -192,7 +192,7 @@ class Page:
         self.lab, self.notebook = lab, notebook
         self.page = browser_context.new_page()
         self.problems: list[str] = []
-        self.page.on("pageerror", lambda error: self.problems.append(str(error)))
+        self.page.on("pageerror", lambda error: self.problems.append(error.stack or str(error)))
         self.page.on(
             "console", lambda m: self.problems.append(m.text) if m.type == "error" and "wbg" in m.text else None
         )

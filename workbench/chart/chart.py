@@ -162,10 +162,13 @@ class WrittenBar:
     subdivisions : tuple of int
         Into how many equal parts each counted beat is divided on the grid
         (4: sixteenths of a quarter, 3: triplets …); empty means four of each.
+    done : bool
+        The user has said that the bar is right as it stands.
     """
 
     notes: tuple[Note, ...] = ()
     subdivisions: tuple[int, ...] = ()
+    done: bool = False
 
     def __post_init__(self) -> None:
         notes = tuple(sorted(self.notes, key=lambda n: n.order))
@@ -430,6 +433,12 @@ class Chart:
     def instruments_used(self) -> tuple[str, ...]:
         """Names of the instruments that occur, in the order of the drum key."""
         return tuple(sorted({n.instrument for _, n in self.notes()}, key=drum_key_order))
+
+    @property
+    def unchecked_bars(self) -> tuple[int, ...]:
+        """Indices of the bars with drafted hits that nobody has confirmed, neither each nor as a bar that is done."""
+        drafted = (any(not n.confirmed and n.confidence < 1.0 for n in b.notes) and not b.done for b in self.bars)
+        return tuple(k for k, unchecked in enumerate(drafted) if unchecked)
 
     def possible_notes(self) -> list[tuple[int, Note, PossibleHit]]:
         """Bar index and note that each possible hit would be, at the nearest grid place and with the time at which it

@@ -50,7 +50,7 @@ _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times
 #: Fields left out where they have their usual value.
 _LEFT_OUT: dict[type, AbstractSet[str]] = {
     Note: {"articulations", "deviation_s", "confidence", "confirmed", "sticking"},
-    WrittenBar: {"subdivisions"},
+    WrittenBar: {"subdivisions", "done"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
     Chart: {"possible_hits", "kit_map"},

@@ -249,6 +249,24 @@ class SetSubdivisions(Edit, called="set subdivisions"):
 
 
 @dataclass(frozen=True)
+class SetDone(Edit, called="set done"):
+    """Say that bars are right as they stand, which confirms their hits; or that they are to be looked at again."""
+
+    first_bar: int
+    last_bar: int
+    done: bool = True
+
+    def apply(self, chart: Chart) -> Chart:
+        chart.time_map.check_bar(self.first_bar)
+        chart.time_map.check_bar(self.last_bar)
+        bars = []
+        for bar in chart.bars[self.first_bar : self.last_bar + 1]:
+            notes = tuple(n if n.confirmed or not self.done else replace(n, confirmed=True) for n in bar.notes)
+            bars.append(replace(bar, notes=notes, done=self.done))
+        return chart.with_bars(self.first_bar, tuple(bars))
+
+
+@dataclass(frozen=True)
 class _Rebar(Edit):
     """Base of edits that lay other bars: what was heard stays where it was heard (:mod:`workbench.chart.rewriting`)."""
 

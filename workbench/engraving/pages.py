@@ -173,6 +173,8 @@ def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) 
     room = width - 2 * MARGIN
     root.append(text(width / 2, y, 78, chart.title or "Drum Set", "middle", room, font_weight="bold"))
     y += 58
+    if unchecked := len(chart.unchecked_bars):
+        kind = f"{kind} · draft: {unchecked} of {len(chart)} bars not checked"
     if chart.title or kind != "Drum Set":
         root.append(text(MARGIN, y, 36, kind))
     if chart.artist:

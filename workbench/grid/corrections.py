@@ -104,4 +104,4 @@ def corrected(bar: WrittenBar, before: WrittenBar, after: WrittenBar) -> Written
         }
         notes.append(replace(mine, **changes))
     subdivisions = after.subdivisions if after.subdivisions != before.subdivisions else bar.subdivisions
-    return WrittenBar(tuple(notes), subdivisions)
+    return replace(bar, notes=tuple(notes), subdivisions=subdivisions)

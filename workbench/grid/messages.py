@@ -54,9 +54,9 @@ def changed_parts(old: Chart, new: Chart) -> dict[str, Any]:
             parts["end_s"] = new.time_map.end_s
         else:
             parts["time_map"] = chartdata.to_data(new.time_map)
-    heading = ("title", "artist", "feel", "kit", "kit_map", "sections", "texts", "marks", "recording")
+    heading = ("title", "artist", "feel", "kit", "kit_map", "sections", "texts", "marks", "recording", "possible_hits")
     if any(getattr(old, f) != getattr(new, f) for f in heading):
-        data = {"kit_map": [], **chartdata.to_data(_without_bars(new))}
+        data = {"kit_map": [], "possible_hits": [], **chartdata.to_data(_without_bars(new))}
         parts |= {f: data[f] for f in heading if getattr(old, f) != getattr(new, f)}
     return parts
 

@@ -9,6 +9,7 @@ import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, parseFraction } from "./fractions.js";
 import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
   saysNoFill, wordsEdit } from "./marks.js";
+import { answerEdits, doubtsOf, possibleAt } from "./possible.js";
 import { neighbourBetween, neighbourColumn, samePlace, lineOf } from "./timeline.js";
 
 const VELOCITY_STEP = 8;
@@ -43,6 +44,7 @@ export const COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
+    if (answerPossible(v, true)) return goToDoubt(v, 1, false);
     const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
     if (!hits.length && marks.length) return keepMarks(v, marks);
@@ -53,15 +55,23 @@ export const COMMANDS = {
     else v.say(`${count(hits)} kept.`);
   },
   "reject": (v) => {
+    if (answerPossible(v, false)) return goToDoubt(v, 1, false);
     const one = !v.chosen.size && !v.selection;
     if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
     if (one) goToDoubt(v, 1, false);
   },
   "keep bars": (v) => {
-    const hits = hitsOf(v.chart, bars(v), (n) => !n.confirmed);
-    if (!hits.length) return v.say("Every hit here is confirmed already.");
-    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep bars"));
-    v.say(`${count(hits)} kept ${inBars(v, bars(v))}.`);
+    const [first, last] = bars(v);
+    const done = v.chart.bars.slice(first, last + 1).every((b) => b.done);
+    v.edit({ edit: "set done", first_bar: first, last_bar: last, done: !done });
+    const left = v.chart.bars.filter((b) => !b.done).length;
+    v.say(`${done ? "To be looked at again" : "Done, every hit kept"}: ${inBars(v, [first, last]).slice(3)}. `
+      + (left ? `${left} bar${left > 1 ? "s" : ""} left.` : "The chart is done."));
+  },
+  "next undone bar": (v) => {
+    const undone = v.chart.bars.flatMap((b, k) => (b.done ? [] : [k]));
+    if (!undone.length) return v.say("Every bar is done.");
+    goToBar(v, undone.find((k) => k > v.cursor.bar) ?? undone[0]);
   },
   "correct repeats": (v) => {
     const from = v.offered();
@@ -72,7 +82,7 @@ export const COMMANDS = {
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
     if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
-    else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
   },
   "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
   "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),
@@ -223,19 +233,25 @@ function inBars(v, [first, last]) {
 
 /** Go to the next doubt; `asked`: the user wants to hear that there is none. */
 function goToDoubt(v, direction, asked = true) {
-  const doubts = doubtfulHits(v.chart, v.doubtBelow);
-  if (!doubts.length) return asked ? v.say("No hit is in doubt any more.") : undefined;
-  const after = (d) => order(v, d) > 0;
-  const found = direction > 0 ? doubts.find(after) ?? doubts[0]
+  const doubts = doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf);
+  if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : undefined;
+  const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0]
     : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
-  v.moveCursor({ bar: found.bar, at: found.note.at, instrument: found.note.instrument });
+  v.moveCursor(found);
 }
 
-/** Whether a hit comes after (> 0) or before the cursor, in the order of the music, then of the rows. */
-function order(v, { bar, note }) {
+/** Whether a place comes after (> 0) or before the cursor, in the order of the music, then of the rows. */
+function order(v, { bar, at, instrument }) {
   const { cursor } = v;
-  return bar - cursor.bar || compare(parseFraction(note.at), parseFraction(cursor.at))
-    || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+  return bar - cursor.bar || compare(parseFraction(at), parseFraction(cursor.at))
+    || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+}
+
+/** Write or refuse the possible hit at the cursor. @returns {boolean} whether there is one */
+function answerPossible(v, yes) {
+  const hit = v.chosen.size || v.selection ? undefined : possibleAt(v.chart, v.time, v.cursor);
+  if (hit) v.edit(answerEdits([hit], yes)[0]);
+  return Boolean(hit);
 }
 
 /** Do something with the hits that are meant, and say so where they are several. @returns {boolean} whether there are any */

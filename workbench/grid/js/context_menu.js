@@ -1,5 +1,6 @@
 /** The menu at the pointer: what can be done with what lies there. */
 import { hitsMeant } from "./chosen.js";
+import { possibleAt } from "./possible.js";
 import { make } from "./furniture.js";
 import { capOf, keyOf } from "./toolbar.js";
 
@@ -21,7 +22,7 @@ const ARTICULATIONS = [["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"
   ["rim shot", "Rim shot"], ["choke", "Choke"], ["half open", "Half open"], ["foot splash", "Foot splash"]];
 
 /** @type {Item[]} */
-const OF_BARS = [["Keep all hits", "keep bars"], ["Copy hits", "copy"], ["Paste", "paste"], ["Take hits out", "cut"],
+const OF_BARS = [["Done: keep all hits", "keep bars"], ["Copy hits", "copy"], ["Paste", "paste"], ["Take hits out", "cut"],
   ["Repeat after", "repeat"], ["Play", "play"], ["Section here", "section"], ["Split bar here", "split bar"],
   ["Join with next bar", "join bars"], ["Fix line or let it go", "fix line"]];
 
@@ -30,7 +31,8 @@ let shown = null;
 /** Open the menu at a point of the page. */
 export function openMenu(v, x, y, ofBars) {
   const hits = ofBars ? [] : hitsMeant(v);
-  const empty = [["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
+  const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
+  const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
   show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
 }
 

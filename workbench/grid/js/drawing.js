@@ -6,7 +6,7 @@ import { placeKey } from "./chosen.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, gapsOf, linesInView, rowBase, xOf, xOfTime } from "./timeline.js";
 import { piecesInLine, wordOf } from "./marks.js";
-import { drawHead, drawHit } from "./noteheads.js";
+import { drawHead, drawHit, drawHollow } from "./noteheads.js";
 
 /** The notebook theme's colours and fonts, read anew when the theme changes. */
 export function readPalette(element) {
@@ -56,7 +56,10 @@ function drawLine(g, state, line) {
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;
   vertical(g, line.right, sheet.waveY, sheet.rowsBottom);
-  for (const bar of line.bars) drawHits(g, state, line, bar);
+  for (const bar of line.bars) {
+    drawPossible(g, state, line, bar);
+    drawHits(g, state, line, bar);
+  }
   drawCursor(g, state, line);
   if (state.drag?.barLine !== undefined) drawDraggedLine(g, state, line);
 }
@@ -80,7 +83,7 @@ function drawWashes(g, { sheet, palette, selection, heardBar }, line) {
 function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line) {
   rows.forEach((name, k) => {
     const y = Math.round(rowBase(sheet, k)) + 0.5;
-    const folded = sheet.rowHeights[k] < SIZES.row;
+    const folded = sheet.rowHeights[k] === SIZES.folded;
     g.lineWidth = 1;
     g.strokeStyle = palette.line;
     horizontal(g, line.left - 6, line.right, y);
@@ -155,7 +158,7 @@ function labelledEvery(parts, step, room) {
 
 /** Above a line: numbers of the bars, sections, meters where they change, doubts. */
 function drawHeads(g, state, line) {
-  const { chart, palette, cursor, doubts } = state;
+  const { chart, palette, cursor, doubts, possible } = state;
   let taken = 0;
   for (const bar of line.bars) {
     const timed = chart.time_map.bars[bar.bar];
@@ -181,11 +184,12 @@ function drawHeads(g, state, line) {
       x += g.measureText(timed.meter).width + 7;
     }
     taken = Math.max(taken, x > bar.x ? x : 0);
-    const doubt = doubts.get(bar.bar);
-    if (bar.width > 110 && doubt) {
-      const words = `${doubt} in doubt`;
+    const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
+    const { done } = chart.bars[bar.bar];
+    if (bar.width > 110 && (doubt || done)) {
+      const words = done ? "done" : `${doubt} in doubt`;
       g.font = palette.small;
-      g.fillStyle = palette.doubt;
+      g.fillStyle = done ? palette.pencil : palette.doubt;
       g.textAlign = "right";
       if (bar.x + bar.width - 6 - g.measureText(words).width > taken) g.fillText(words, bar.x + bar.width - 6, 11);
     }
@@ -268,6 +272,17 @@ function drawHits(g, state, line, bar) {
   });
 }
 
+/** Possible hits: hollow heads, dashed, where they would be written. */
+function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line, bar) {
+  for (const hit of possible.get(bar.bar) || []) {
+    const row = rowOf.get(hit.instrument);
+    if (row === undefined) continue;
+    const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
+    drawHollow(g, bar.x + valueOf(parseFraction(hit.at)) * line.scale, rowBase(sheet, row), radius,
+      kit[hit.instrument].notehead, palette);
+  }
+}
+
 function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
   if (!cursor || cursor.bar < line.first || cursor.bar >= line.last) return;
   const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
@@ -326,7 +341,7 @@ function horizontal(g, x0, x1, y) {
 
 /** The whole song on one strip: sections, fills, how full each bar is, where doubts are, what is in view. */
 export function drawOverview(g, state, width, height, ratio, inView) {
-  const { chart, palette, doubts, selection, heardBar, cursor } = state;
+  const { chart, palette, doubts, possible, looked, selection, heardBar, cursor } = state;
   const n = chart.bars.length;
   const left = 1;
   const scale = (width - 2) / n;
@@ -343,9 +358,13 @@ export function drawOverview(g, state, width, height, ratio, inView) {
     const full = (chart.bars[k].notes.length / fullest) * (body[1] - body[0]);
     g.fillStyle = k === heardBar ? palette.mark : palette.quiet;
     g.fillRect(x + scale * 0.14, body[1] - full, Math.max(scale * 0.72, 0.8), full);
-    if (doubts.get(k)) {
+    // Done, looked at, or nobody has looked at it yet; a dot of doubt where something is in doubt.
+    const seen = chart.bars[k].done || looked.has(chart.time_map.bars[k]);
+    g.fillStyle = chart.bars[k].done ? palette.ink : palette.beat;
+    if (seen) g.fillRect(x + scale * 0.06, body[1] + 2, Math.max(scale * 0.88, 0.8), 3);
+    if (doubts.get(k) || possible.has(k)) {
       g.fillStyle = palette.doubt;
-      g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
+      g.fillRect(x + scale * 0.3, body[1] + 1, Math.max(scale * 0.4, 1.5), 5);
     }
   }
   const xOfPlace = ([bar, at]) => left + (bar + (bar < n

@@ -40,6 +40,17 @@ export function showAtOnce(chart, edit) {
       bars[edit.bar_index] = { ...bars[edit.bar_index], subdivisions: edit.subdivisions };
       return { ...chart, bars };
     }
+    case "set done": {
+      const bars = chart.bars.slice();
+      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
+        const { done, ...bar } = bars[k];
+        bars[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
+      }
+      return { ...chart, bars };
+    }
+    case "refuse possible hit":
+      return { ...chart, possible_hits: chart.possible_hits.filter(
+        (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument) };
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":
@@ -105,7 +116,7 @@ export function pasteEdit(chart, copied, bar, count = copied.length) {
 }
 
 /** A pasted hit is the user's word: it keeps dynamics, not the feel or doubts of where it came from. */
-function asWritten(bar) {
+function asWritten({ done, ...bar }) {
   const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
   return { ...bar, notes };
 }

@@ -23,12 +23,13 @@ export const SHORTCUTS = [
     { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" },
   ] },
   { group: "Doubts", shortcuts: [
-    { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
+    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
-    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, go to the next" },
-    { keys: ["x"], command: "reject", does: "take the hit out, go to the next doubt" },
-    { keys: ["Shift+K"], command: "keep bars", does: "keep the whole bar (or selection)", shown: "K" },
+    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
+    { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
+    { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
+    { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
     { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" },
   ] },
   { group: "Hits", shortcuts: [

@@ -38,6 +38,24 @@ export function drawHead(g, kind, x, y, r) {
   g.fill();
 }
 
+/** A hit that may have been played: the outline of its head. */
+export function drawHollow(g, x, y, r, kind, palette) {
+  g.strokeStyle = palette.doubt;
+  g.lineWidth = 1.4;
+  g.setLineDash([2, 1.5]);
+  g.beginPath();
+  if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
+  else {
+    g.moveTo(x, y - r * 1.1);
+    g.lineTo(x + r * 1.1, y);
+    g.lineTo(x, y + r * 1.1);
+    g.lineTo(x - r * 1.1, y);
+    g.closePath();
+  }
+  g.stroke();
+  g.setLineDash([]);
+}
+
 /** Below this radius a head is no more than a tick, pixels. */
 const LEAST_HEAD_PX = 1.7;
 

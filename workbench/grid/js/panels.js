@@ -29,7 +29,7 @@ export const PANELS = {
   ],
   "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
   "Bars": (v) => [
-    line(words("Hits of the bars:"), button(v, "Keep all", "keep bars"), button(v, "Copy", "copy"), button(v, "Paste", "paste"),
+    line(words("Hits of the bars:"), button(v, "Done", "keep bars"), button(v, "Next not done", "next undone bar"), button(v, "Copy", "copy"), button(v, "Paste", "paste"),
       button(v, "Repeat after", "repeat"),
       choice("Subdivision", [["…", 0], ...SUBDIVISIONS], (parts) => parts && subdivide(v, parts))),
     line(words("Marks:"), button(v, "Section here", "section"), button(v, "Fill", "mark fill"),

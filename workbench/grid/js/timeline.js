@@ -10,7 +10,8 @@ import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from
 
 /** Sizes in CSS pixels; a folded row is one of a drum that is not played so far. */
 export const SIZES = {
-  gutter: 108, pad: 14, head: 22, wave: 36, spectrum: 32, marks: 16, counts: 19, row: 26, folded: 8, gap: 12,
+  gutter: 108, pad: 14, head: 22, wave: 36, spectrum: 32, marks: 16, counts: 19, gap: 12,
+  row: 26, lowRow: 18, folded: 8,
 };
 
 /** Sections begin a new line while lines hold no more bars than this. */
@@ -55,6 +56,20 @@ export function readableBars(chart, width) {
   }).sort((a, b) => a - b);
   const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
   return READABLE_LINES.find((count) => count * usual <= room) ?? 1;
+}
+
+/**
+ * How high each row is: rows that are played as high as a line of them fits the sheet, the others folded.
+ * Where not even low rows fit, the spectrogram gives up its room.
+ * @param {boolean[]} played @param {{wave: boolean, spectrum: boolean}} shown is changed
+ */
+export function rowHeights(played, sheetHeight, shown, marks) {
+  const tall = played.filter(Boolean).length;
+  const room = () => sheetHeight - SIZES.head - SIZES.counts - (shown.wave ? SIZES.wave : 0)
+    - (shown.spectrum ? SIZES.spectrum : 0) - (marks ? SIZES.marks : 0) - (played.length - tall) * SIZES.folded;
+  if (room() < tall * SIZES.lowRow) shown.spectrum = false;
+  const height = Math.min(Math.max(Math.floor(room() / Math.max(tall, 1)), SIZES.lowRow), SIZES.row);
+  return played.map((yes) => (yes ? height : SIZES.folded));
 }
 
 /**

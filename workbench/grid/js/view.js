@@ -3,7 +3,7 @@
  */
 import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { SIZES, layoutSheet, lineOf, readableBars, rowBase, xOf } from "./timeline.js";
+import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
 import { chosenOf, hitsAt } from "./chosen.js";
@@ -12,6 +12,7 @@ import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { attachKeys, giveKeysBack } from "./keyboard.js";
 import { describeMark, markMeant } from "./marks.js";
+import { describePossible, possibleAt, possibleByBar } from "./possible.js";
 import { attachMouse } from "./mouse.js";
 import { bringIntoSight, keepInView, roomForSheet } from "./place.js";
 import { Toolbar, button } from "./toolbar.js";
@@ -35,6 +36,8 @@ export class View {
     /** Chosen hits: their places by key. @type {Map<string, {bar: number, at: string, instrument: string}>} */
     this.chosen = new Map();
     this.hoverRow = -1;
+    /** Bars that were looked at or heard on this page. @type {Set<object>} */
+    this.looked = new WeakSet();
     this.focused = false;
     this.everUsed = new Set();
     this.columnCache = new Map();
@@ -194,10 +197,11 @@ export class View {
     const bars = chart.bars.length;
     const width = this.scroller.clientWidth;
     const perLine = Math.min(this.barsPerLine(width) || bars, bars);
-    const heights = this.rows.map((name) => (all || this.everUsed.has(name) ? SIZES.row : SIZES.folded));
+    const played = this.rows.map((name) => all || this.everUsed.has(name));
     const { has_recording } = this.session.info;
     const shown = { wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording };
+    const heights = rowHeights(played, this.scroller.clientHeight, shown, chart.marks.length > 0);
     const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown.wave, shown.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
@@ -266,12 +270,12 @@ export class View {
     const state = { sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
       kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
       heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
-      chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
+      possible: possibleByBar(this.chart, this.time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
     drawSheet(g, state, top, width, height, ratio);
     const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const over = sized(this.overview, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio);
-    drawOverview(over, state, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    const wide = this.el.clientWidth;
+    drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
@@ -284,7 +288,11 @@ export class View {
     this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
-    const words = [doubts ? `${doubts} hit${doubts > 1 ? "s" : ""} in doubt: press n` : "nothing in doubt"];
+    const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
+    const words = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`]
+      .filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const done = chart.bars.filter((b) => b.done).length;
+    if (done) words.push(done < chart.bars.length ? `${done} of ${chart.bars.length} bars done` : "chart done");
     if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("all edits saved");
@@ -310,8 +318,9 @@ export class View {
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
-    const words = [`Bar ${barNumber(chart, cursor.bar)}`];
-    words.push(note ? describeNote(chart, cursor.bar, note)
+    const words = [`Bar ${barNumber(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
+    const possible = possibleAt(chart, this.time, cursor);
+    words.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible)
       : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
     if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
@@ -425,6 +434,7 @@ export class View {
   tellPython() {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
+      this.looked.add(this.chart.time_map.bars[this.cursor.bar]);
       this.model.set("bar_index", this.cursor.bar);
       this.set("selected_bars", this.selection || []);
     }, 120);
@@ -573,6 +583,7 @@ export class View {
       this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
+        this.looked.add(this.chart.time_map.bars[bar]);
         this.set("heard_bar", bar);
         this.scrollToBar(bar);
         this.draw();

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f92145cdeff6a4fdb8029fecd17533ca75544d894868327a1e324aaf378a318f */
+/* Made by python workbench/grid/bundle.py; sources 79e582e3907405722f75477bbc9c36aa9b50544e67a2ee72470315d5d8340f85 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -57,6 +57,18 @@ function showAtOnce(chart, edit) {
       bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
       return { ...chart, bars: bars2 };
     }
+    case "set done": {
+      const bars2 = chart.bars.slice();
+      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
+        const { done, ...bar } = bars2[k];
+        bars2[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
+      }
+      return { ...chart, bars: bars2 };
+    }
+    case "refuse possible hit":
+      return { ...chart, possible_hits: chart.possible_hits.filter(
+        (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument
+      ) };
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":
@@ -103,7 +115,7 @@ function pasteEdit(chart, copied, bar, count2 = copied.length) {
   for (let k = 0; k < count2 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
   return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
 }
-function asWritten(bar) {
+function asWritten({ done, ...bar }) {
   const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
   return { ...bar, notes };
 }
@@ -732,9 +744,10 @@ var SIZES = {
   spectrum: 32,
   marks: 16,
   counts: 19,
+  gap: 12,
   row: 26,
-  folded: 8,
-  gap: 12
+  lowRow: 18,
+  folded: 8
 };
 var LONGEST_PHRASE = 8;
 var READABLE_PX = 15;
@@ -767,7 +780,14 @@ function readableBars(chart, width) {
   const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
   return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
 }
-function layoutSheet(chart, width, barsPerLine, rowHeights, shown2 = { wave: true, spectrum: true }) {
+function rowHeights(played, sheetHeight, shown2, marks) {
+  const tall = played.filter(Boolean).length;
+  const room = () => sheetHeight - SIZES.head - SIZES.counts - (shown2.wave ? SIZES.wave : 0) - (shown2.spectrum ? SIZES.spectrum : 0) - (marks ? SIZES.marks : 0) - (played.length - tall) * SIZES.folded;
+  if (room() < tall * SIZES.lowRow) shown2.spectrum = false;
+  const height = Math.min(Math.max(Math.floor(room() / Math.max(tall, 1)), SIZES.lowRow), SIZES.row);
+  return played.map((yes) => yes ? height : SIZES.folded);
+}
+function layoutSheet(chart, width, barsPerLine, rowHeights2, shown2 = { wave: true, spectrum: true }) {
   const timed = chart.time_map.bars;
   const lengths = timed.map((b) => valueOf(lengthOf(b)));
   const usual = median(lengths);
@@ -781,7 +801,7 @@ function layoutSheet(chart, width, barsPerLine, rowHeights, shown2 = { wave: tru
   const rowsY = countsY + SIZES.counts;
   const rowTops = [];
   let bottom = rowsY;
-  for (const h of rowHeights) {
+  for (const h of rowHeights2) {
     rowTops.push(bottom);
     bottom += h;
   }
@@ -830,7 +850,7 @@ function layoutSheet(chart, width, barsPerLine, rowHeights, shown2 = { wave: tru
     countsY,
     rowsY,
     rowTops,
-    rowHeights,
+    rowHeights: rowHeights2,
     rowsBottom: bottom
   };
 }
@@ -1272,6 +1292,22 @@ function drawHead(g, kind, x, y, r) {
   g.closePath();
   g.fill();
 }
+function drawHollow(g, x, y, r, kind, palette) {
+  g.strokeStyle = palette.doubt;
+  g.lineWidth = 1.4;
+  g.setLineDash([2, 1.5]);
+  g.beginPath();
+  if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
+  else {
+    g.moveTo(x, y - r * 1.1);
+    g.lineTo(x + r * 1.1, y);
+    g.lineTo(x, y + r * 1.1);
+    g.lineTo(x - r * 1.1, y);
+    g.closePath();
+  }
+  g.stroke();
+  g.setLineDash([]);
+}
 var LEAST_HEAD_PX = 1.7;
 function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtful, heardX, palette }) {
   const ink = note.confirmed ? palette.ink : palette.pencil;
@@ -1434,7 +1470,10 @@ function drawLine(g, state, line2) {
   g.strokeStyle = palette.ink;
   g.lineWidth = line2.last === state.chart.bars.length ? 2.5 : 1;
   vertical(g, line2.right, sheet.waveY, sheet.rowsBottom);
-  for (const bar of line2.bars) drawHits(g, state, line2, bar);
+  for (const bar of line2.bars) {
+    drawPossible(g, state, line2, bar);
+    drawHits(g, state, line2, bar);
+  }
   drawCursor(g, state, line2);
   if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line2);
 }
@@ -1455,7 +1494,7 @@ function drawWashes(g, { sheet, palette, selection, heardBar }, line2) {
 function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line2) {
   rows.forEach((name, k) => {
     const y = Math.round(rowBase(sheet, k)) + 0.5;
-    const folded = sheet.rowHeights[k] < SIZES.row;
+    const folded = sheet.rowHeights[k] === SIZES.folded;
     g.lineWidth = 1;
     g.strokeStyle = palette.line;
     horizontal(g, line2.left - 6, line2.right, y);
@@ -1518,7 +1557,7 @@ function labelledEvery(parts, step, room) {
   return 0;
 }
 function drawHeads(g, state, line2) {
-  const { chart, palette, cursor, doubts } = state;
+  const { chart, palette, cursor, doubts, possible } = state;
   let taken = 0;
   for (const bar of line2.bars) {
     const timed = chart.time_map.bars[bar.bar];
@@ -1544,11 +1583,12 @@ function drawHeads(g, state, line2) {
       x += g.measureText(timed.meter).width + 7;
     }
     taken = Math.max(taken, x > bar.x ? x : 0);
-    const doubt = doubts.get(bar.bar);
-    if (bar.width > 110 && doubt) {
-      const words2 = `${doubt} in doubt`;
+    const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
+    const { done } = chart.bars[bar.bar];
+    if (bar.width > 110 && (doubt || done)) {
+      const words2 = done ? "done" : `${doubt} in doubt`;
       g.font = palette.small;
-      g.fillStyle = palette.doubt;
+      g.fillStyle = done ? palette.pencil : palette.doubt;
       g.textAlign = "right";
       if (bar.x + bar.width - 6 - g.measureText(words2).width > taken) g.fillText(words2, bar.x + bar.width - 6, 11);
     }
@@ -1633,6 +1673,21 @@ function drawHits(g, state, line2, bar) {
     });
   });
 }
+function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line2, bar) {
+  for (const hit of possible.get(bar.bar) || []) {
+    const row = rowOf.get(hit.instrument);
+    if (row === void 0) continue;
+    const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
+    drawHollow(
+      g,
+      bar.x + valueOf(parseFraction(hit.at)) * line2.scale,
+      rowBase(sheet, row),
+      radius,
+      kit[hit.instrument].notehead,
+      palette
+    );
+  }
+}
 function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line2) {
   if (!cursor || cursor.bar < line2.first || cursor.bar >= line2.last) return;
   const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
@@ -1684,7 +1739,7 @@ function horizontal(g, x0, x1, y) {
   g.stroke();
 }
 function drawOverview(g, state, width, height, ratio, inView) {
-  const { chart, palette, doubts, selection, heardBar, cursor } = state;
+  const { chart, palette, doubts, possible, looked, selection, heardBar, cursor } = state;
   const n = chart.bars.length;
   const left = 1;
   const scale = (width - 2) / n;
@@ -1701,9 +1756,12 @@ function drawOverview(g, state, width, height, ratio, inView) {
     const full = chart.bars[k].notes.length / fullest * (body[1] - body[0]);
     g.fillStyle = k === heardBar ? palette.mark : palette.quiet;
     g.fillRect(x + scale * 0.14, body[1] - full, Math.max(scale * 0.72, 0.8), full);
-    if (doubts.get(k)) {
+    const seen = chart.bars[k].done || looked.has(chart.time_map.bars[k]);
+    g.fillStyle = chart.bars[k].done ? palette.ink : palette.beat;
+    if (seen) g.fillRect(x + scale * 0.06, body[1] + 2, Math.max(scale * 0.88, 0.8), 3);
+    if (doubts.get(k) || possible.has(k)) {
       g.fillStyle = palette.doubt;
-      g.fillRect(x + scale * 0.14, body[1] + 2, Math.max(scale * 0.72, 1.5), 3);
+      g.fillRect(x + scale * 0.3, body[1] + 1, Math.max(scale * 0.4, 1.5), 5);
     }
   }
   const xOfPlace = ([bar, at]) => left + (bar + (bar < n ? valueOf(parseFraction(at)) / valueOf(lengthOf(chart.time_map.bars[bar])) : 0)) * scale;
@@ -1800,6 +1858,34 @@ function element(tag, attributes) {
   return e;
 }
 
+// js/possible.js
+var known = /* @__PURE__ */ new WeakMap();
+function possibleByBar(chart, time) {
+  const found = known.get(chart);
+  if (found?.time === time) return found.byBar;
+  const byBar = /* @__PURE__ */ new Map();
+  for (const hit of chart.possible_hits || []) {
+    const { bar, position } = placeAt(time, hit.time_s);
+    const place2 = nearestColumn(chart, bar, position);
+    if (noteAt(chart, place2.bar, place2.at, hit.instrument)) continue;
+    if (!byBar.has(place2.bar)) byBar.set(place2.bar, []);
+    byBar.get(place2.bar).push({ ...hit, ...place2 });
+  }
+  known.set(chart, { time, byBar });
+  return byBar;
+}
+var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
+var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
+var describePossible = (chart, hit) => `perhaps a ${hit.instrument} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+function doubtsOf(chart, time, below, rowOf) {
+  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
+  chart.bars.forEach((written, bar) => {
+    for (const n of written.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
+  });
+  const row = (p) => rowOf.get(p.instrument) ?? 0;
+  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
+}
+
 // js/commands.js
 var VELOCITY_STEP = 8;
 var BAR_LINE_STEP_S = 5e-3;
@@ -1830,6 +1916,7 @@ var COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
+    if (answerPossible(v, true)) return goToDoubt(v, 1, false);
     const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
     if (!hits.length && marks.length) return keepMarks(v, marks);
@@ -1840,15 +1927,22 @@ var COMMANDS = {
     else v.say(`${count(hits)} kept.`);
   },
   "reject": (v) => {
+    if (answerPossible(v, false)) return goToDoubt(v, 1, false);
     const one = !v.chosen.size && !v.selection;
     if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
     if (one) goToDoubt(v, 1, false);
   },
   "keep bars": (v) => {
-    const hits = hitsOf2(v.chart, bars(v), (n) => !n.confirmed);
-    if (!hits.length) return v.say("Every hit here is confirmed already.");
-    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep bars"));
-    v.say(`${count(hits)} kept ${inBars(v, bars(v))}.`);
+    const [first, last] = bars(v);
+    const done = v.chart.bars.slice(first, last + 1).every((b) => b.done);
+    v.edit({ edit: "set done", first_bar: first, last_bar: last, done: !done });
+    const left = v.chart.bars.filter((b) => !b.done).length;
+    v.say(`${done ? "To be looked at again" : "Done, every hit kept"}: ${inBars(v, [first, last]).slice(3)}. ` + (left ? `${left} bar${left > 1 ? "s" : ""} left.` : "The chart is done."));
+  },
+  "next undone bar": (v) => {
+    const undone = v.chart.bars.flatMap((b, k) => b.done ? [] : [k]);
+    if (!undone.length) return v.say("Every bar is done.");
+    goToBar(v, undone.find((k) => k > v.cursor.bar) ?? undone[0]);
   },
   "correct repeats": (v) => {
     const from = v.offered();
@@ -1858,7 +1952,7 @@ var COMMANDS = {
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
     if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
-    else v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
   },
   "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
   "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),
@@ -1991,15 +2085,19 @@ function inBars(v, [first, last]) {
   return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
 }
 function goToDoubt(v, direction, asked = true) {
-  const doubts = doubtfulHits(v.chart, v.doubtBelow);
-  if (!doubts.length) return asked ? v.say("No hit is in doubt any more.") : void 0;
-  const after = (d) => order(v, d) > 0;
-  const found = direction > 0 ? doubts.find(after) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
-  v.moveCursor({ bar: found.bar, at: found.note.at, instrument: found.note.instrument });
+  const doubts = doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf);
+  if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : void 0;
+  const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
+  v.moveCursor(found);
 }
-function order(v, { bar, note }) {
+function order(v, { bar, at, instrument }) {
   const { cursor } = v;
-  return bar - cursor.bar || compare(parseFraction(note.at), parseFraction(cursor.at)) || (v.rowOf.get(note.instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+  return bar - cursor.bar || compare(parseFraction(at), parseFraction(cursor.at)) || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+}
+function answerPossible(v, yes) {
+  const hit = v.chosen.size || v.selection ? void 0 : possibleAt(v.chart, v.time, v.cursor);
+  if (hit) v.edit(answerEdits([hit], yes)[0]);
+  return Boolean(hit);
 }
 function withHits(v, act, done = "") {
   const hits = hitsMeant(v);
@@ -2190,12 +2288,13 @@ var SHORTCUTS = [
     { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" }
   ] },
   { group: "Doubts", shortcuts: [
-    { keys: ["n"], command: "next doubt", does: "next or previous doubtful hit", shown: "n N" },
+    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
-    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, go to the next" },
-    { keys: ["x"], command: "reject", does: "take the hit out, go to the next doubt" },
-    { keys: ["Shift+K"], command: "keep bars", does: "keep the whole bar (or selection)", shown: "K" },
+    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
+    { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
+    { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
+    { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
     { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" }
   ] },
   { group: "Hits", shortcuts: [
@@ -2355,7 +2454,8 @@ var PANELS = {
   "Bars": (v) => [
     line(
       words("Hits of the bars:"),
-      button(v, "Keep all", "keep bars"),
+      button(v, "Done", "keep bars"),
+      button(v, "Next not done", "next undone bar"),
       button(v, "Copy", "copy"),
       button(v, "Paste", "paste"),
       button(v, "Repeat after", "repeat"),
@@ -2609,7 +2709,7 @@ var ARTICULATIONS = [
   ["foot splash", "Foot splash"]
 ];
 var OF_BARS = [
-  ["Keep all hits", "keep bars"],
+  ["Done: keep all hits", "keep bars"],
   ["Copy hits", "copy"],
   ["Paste", "paste"],
   ["Take hits out", "cut"],
@@ -2623,7 +2723,8 @@ var OF_BARS = [
 var shown = null;
 function openMenu(v, x, y, ofBars) {
   const hits = ofBars ? [] : hitsMeant(v);
-  const empty = [["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
+  const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
+  const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
   show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
 }
 function openDrums(v) {
@@ -3074,6 +3175,7 @@ var View = class {
     this.anchor = null;
     this.chosen = /* @__PURE__ */ new Map();
     this.hoverRow = -1;
+    this.looked = /* @__PURE__ */ new WeakSet();
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
     this.columnCache = /* @__PURE__ */ new Map();
@@ -3227,12 +3329,13 @@ var View = class {
     const bars2 = chart.bars.length;
     const width = this.scroller.clientWidth;
     const perLine = Math.min(this.barsPerLine(width) || bars2, bars2);
-    const heights = this.rows.map((name) => all || this.everUsed.has(name) ? SIZES.row : SIZES.folded);
+    const played = this.rows.map((name) => all || this.everUsed.has(name));
     const { has_recording } = this.session.info;
     const shown2 = {
       wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording
     };
+    const heights = rowHeights(played, this.scroller.clientHeight, shown2, chart.marks.length > 0);
     const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown2.wave, shown2.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
@@ -3307,6 +3410,8 @@ var View = class {
       doubts: this.doubts,
       sound: this.sound,
       drag: this.drag,
+      possible: possibleByBar(this.chart, this.time),
+      looked: this.looked,
       chosen: this.chosen,
       hoverRow: this.hoverRow,
       focused: this.focused,
@@ -3315,8 +3420,8 @@ var View = class {
     drawSheet(g, state, top, width, height, ratio);
     const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const over = sized(this.overview, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio);
-    drawOverview(over, state, this.overview.clientWidth, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    const wide = this.el.clientWidth;
+    drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
@@ -3328,7 +3433,10 @@ var View = class {
     this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
-    const words2 = [doubts ? `${doubts} hit${doubts > 1 ? "s" : ""} in doubt: press n` : "nothing in doubt"];
+    const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
+    const words2 = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`].filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const done = chart.bars.filter((b) => b.done).length;
+    if (done) words2.push(done < chart.bars.length ? `${done} of ${chart.bars.length} bars done` : "chart done");
     if (session.lost) words2.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
     else if (waiting) words2.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words2.push("all edits saved");
@@ -3353,8 +3461,9 @@ var View = class {
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
-    const words2 = [`Bar ${barNumber(chart, cursor.bar)}`];
-    words2.push(note ? describeNote(chart, cursor.bar, note) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
+    const words2 = [`Bar ${barNumber(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
+    const possible = possibleAt(chart, this.time, cursor);
+    words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
     if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words2.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
@@ -3453,6 +3562,7 @@ var View = class {
   tellPython() {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
+      this.looked.add(this.chart.time_map.bars[this.cursor.bar]);
       this.model.set("bar_index", this.cursor.bar);
       this.set("selected_bars", this.selection || []);
     }, 120);
@@ -3594,6 +3704,7 @@ var View = class {
       this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
+        this.looked.add(this.chart.time_map.bars[bar]);
         this.set("heard_bar", bar);
         this.scrollToBar(bar);
         this.draw();

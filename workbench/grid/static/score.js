@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f92145cdeff6a4fdb8029fecd17533ca75544d894868327a1e324aaf378a318f */
+/* Made by python workbench/grid/bundle.py; sources 79e582e3907405722f75477bbc9c36aa9b50544e67a2ee72470315d5d8340f85 */
 
 // js/score.js
 function safeSvg(text) {

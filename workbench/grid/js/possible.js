@@ -1,0 +1,54 @@
+/**
+ * Possible hits: what the draft leaves out but may have been played, each with its reason.  The chart keeps them at
+ * the time at which they are heard (workbench.chart.PossibleHit); here is where they would be written.
+ */
+import { isDoubtful, noteAt, placeAt, placeName } from "./chart.js";
+import { compare, parseFraction } from "./fractions.js";
+import { nearestColumn } from "./timeline.js";
+
+/** @type {WeakMap<object, {time: any, byBar: Map<number, any[]>}>} */
+const known = new WeakMap();
+
+/**
+ * Possible hits by bar: {bar, at, instrument, velocity, probability, reason, time_s}; those already written left out.
+ * @returns {Map<number, any[]>}
+ */
+export function possibleByBar(chart, time) {
+  const found = known.get(chart);
+  if (found?.time === time) return found.byBar;
+  const byBar = new Map();
+  for (const hit of chart.possible_hits || []) {
+    const { bar, position } = placeAt(time, hit.time_s);
+    const place = nearestColumn(chart, bar, position);
+    if (noteAt(chart, place.bar, place.at, hit.instrument)) continue;
+    if (!byBar.has(place.bar)) byBar.set(place.bar, []);
+    byBar.get(place.bar).push({ ...hit, ...place });
+  }
+  known.set(chart, { time, byBar });
+  return byBar;
+}
+
+/** The possible hit at a place, or undefined. */
+export const possibleAt = (chart, time, { bar, at, instrument }) =>
+  possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
+
+/** The answer to possible hits: written, or refused for good. */
+export const answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) =>
+  ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
+
+/** A possible hit in words. */
+export const describePossible = (chart, hit) => `perhaps a ${hit.instrument} on ${
+  placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+
+/**
+ * All places of doubt in the order of the music: hits less sure than a limit, and possible hits.
+ * @returns {{bar: number, at: string, instrument: string}[]}
+ */
+export function doubtsOf(chart, time, below, rowOf) {
+  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
+  chart.bars.forEach((written, bar) => {
+    for (const n of written.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
+  });
+  const row = (p) => rowOf.get(p.instrument) ?? 0;
+  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
+}
