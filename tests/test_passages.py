@@ -11,7 +11,7 @@ from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
 from workbench.sound.rendering import hits_of, mix_hits
-from workbench.sound.separation import BLEND_S, FOUND, STRETCH_S, Separation
+from workbench.sound.separation import BLEND_S, STRETCH_S, Separation
 
 
 def heard(audio, passage):
@@ -81,7 +81,7 @@ def test_count_in_lasts_its_bars_at_the_speed_asked_for():
 
 
 @pytest.mark.slow
-def test_drums_come_out_go_back_and_sound_alone(monkeypatch):
+def test_drums_and_rest_sound_alone(monkeypatch):
     audio = Audio(np.random.default_rng(3).uniform(-0.5, 0.5, (RATE * 30, 2)).astype(np.float32), RATE)
     found = []
 
@@ -92,11 +92,12 @@ def test_drums_come_out_go_back_and_sound_alone(monkeypatch):
 
     monkeypatch.setattr(Separation, "_find", find)
     mix = audio.samples[12 * RATE : 16 * RATE]
-    for drums_db, share in ((6.0206, 1 + 0.25 / FOUND), (-6.0206, 1 - 0.125 / FOUND), (24.0, 0.25), (-24.0, 0.75)):
-        assert np.allclose(heard(audio, Passage(12.0, 16.0, drums_db=drums_db)), share * mix, atol=1e-4)
+    for part, share in (("recording", 1.0), ("drums", 0.25), ("rest", 0.75)):
+        sound = np.concatenate(list(recording_sound(Separation.of(audio), Passage(12.0, 16.0), part)))
+        assert np.allclose(sound, share * mix, atol=1e-4)
     assert set(found) == {0, 1}  # the bars asked for, and what blends into them
     found.clear()
-    pieces = recording_sound(Separation.of(audio), Passage(20.0, 30.0, drums_db=3.0))
+    pieces = recording_sound(Separation.of(audio), Passage(20.0, 30.0), "drums")
     assert not found and len(next(pieces)) == 4 * RATE and found
 
 
@@ -106,7 +107,6 @@ def test_drums_come_out_go_back_and_sound_alone(monkeypatch):
         ({"end_s": 1.0}, "end after it begins"),
         ({"speed_percent": 10}, "Speeds go from"),
         ({"start_s": float("nan")}, "finite"),
-        ({"drums_db": 40}, "pushed back"),
         ({"count_in_bars": 7}, "count-in"),
         ({"start_s": "a"}, "finite"),
     ],

@@ -132,7 +132,7 @@ SCROLL = """return new Promise((done) => {
 FETCH = """
   const started = performance.now();
   let first = null;
-  const passage = { start_s: 0, end_s: 600, speed_percent: 100, drums_db: 0, count_in_bars: 0, loop: false };
+  const passage = { start_s: 0, end_s: 600, speed_percent: 100, count_in_bars: 0, loop: false };
   return view.listener.fetch(passage, "recording", () => { first ??= performance.now() - started; })
     .then((pieces) => [first, performance.now() - started,
       pieces.reduce((n, p) => n + p.message.frames, 0)]);"""

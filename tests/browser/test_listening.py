@@ -22,10 +22,9 @@ def test_a_loop_is_the_recording_without_a_gap(song):
     grid.settle()
     rendered = grid.evaluate("""
         view.listener.context = null;
-        const passage = { start_s: 4.5, end_s: 8.5, speed_percent: 100, drums_db: 0, count_in_bars: 0,
+        const passage = { start_s: 4.5, end_s: 8.5, speed_percent: 100, count_in_bars: 0,
           loop: true };
-        const silent = { level: 0, pan: 0 };
-        const settings = { recording: { level: 1, pan: 0 }, chart: silent, click: silent };
+        const settings = { recording: { level: 1, pan: 0 } };
         return view.listener.renderLoop(passage, Math.round(44100 * 9.3), settings).then((buffer) => {
           const out = [];
           for (const c of [0, 1]) out.push(Array.from(buffer.getChannelData(c)));
@@ -42,7 +41,7 @@ def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
     page, grid, kernel = song
     lengths = grid.evaluate(
         """
-        const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, drums_db: 6, count_in_bars: 0,
+        const passage = { start_s: 0.5, end_s: 2.5, speed_percent: x, count_in_bars: 0,
           loop: true };
         return Promise.all(["recording", "chart", "click"].map((s) => view.listener.fetch(passage, s)))
           .then((all) => all.map((pieces) => pieces.reduce((n, p) => n + p.message.frames, 0)));""",
@@ -54,10 +53,9 @@ def test_recording_chart_and_click_last_equally_at_other_speeds(song, speed):
 def test_levels_and_placing(song):
     page, grid, kernel = song
     left, right = grid.evaluate("""
-        const passage = { start_s: 4.5, end_s: 6.5, speed_percent: 100, drums_db: 0, count_in_bars: 0,
+        const passage = { start_s: 4.5, end_s: 6.5, speed_percent: 100, count_in_bars: 0,
           loop: true };
-        const silent = { level: 0, pan: 0 };
-        const settings = { recording: { level: 0.5, pan: 1 }, chart: silent, click: silent };
+        const settings = { recording: { level: 0.5, pan: 1 } };
         return view.listener.renderLoop(passage, 44100, settings).then((b) => [0, 1].map((c) =>
           Math.sqrt(b.getChannelData(c).reduce((s, x) => s + x * x, 0) / b.length)));""")
     assert left == pytest.approx(0, abs=1e-6)
@@ -173,3 +171,36 @@ workspace(grid, score)"""
     assert page.page.evaluate("() => window.hacked") is None
     assert page.page.locator(".wbs img, .wbs image, .wbs script, .wbs foreignObject").count() == 0
     kernel.close()
+
+
+def test_levels_are_turned_in_the_page_and_drums_and_rest_part_when_they_differ(song):
+    page, grid, kernel = song
+    grid.click(2, 0, "crash")
+    grid.settle()
+    grid.evaluate("""
+        const send = view.session.send;
+        window.asked = [];
+        view.session.send = (m) => { if (m.type === "audio") window.asked.push(m.source); send(m); };""")
+    grid.press(" ")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000
+    )
+    assert page.page.evaluate("() => window.asked") == ["recording"]
+    page.page.get_by_role("button", name="Sound", exact=True).click()
+    slider = page.page.get_by_label("Drums", exact=True)
+    slider.focus()
+    for _ in range(8):
+        page.page.keyboard.press("ArrowLeft")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.listener.playing.loops.rest", timeout=60000
+    )
+    assert sorted(page.page.evaluate("() => window.asked")) == ["drums", "recording", "rest"]
+    page.page.wait_for_timeout(300)
+    gains = "return ['drums', 'rest'].map((s) => view.listener.playing.sources[s].gain.gain.value)"
+    assert grid.evaluate(gains) == pytest.approx([0.3, 0.7], abs=0.01)
+    # The chart alone, and back.
+    page.page.keyboard.press("y")
+    page.page.keyboard.press("y")
+    page.page.wait_for_timeout(300)
+    assert grid.evaluate(gains) == pytest.approx([0, 0], abs=0.01)
+    assert grid.evaluate("return view.listener.playing.sources.chart.gain.gain.value") == pytest.approx(0.7, abs=0.01)

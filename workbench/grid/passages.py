@@ -19,7 +19,7 @@ from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
-from workbench.sound.separation import Separation, cut_out, drums_gain
+from workbench.sound.separation import Separation, cut_out
 from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.
@@ -28,10 +28,12 @@ SLOWEST_PERCENT, FASTEST_PERCENT = 25, 150
 LONGEST_PASSAGE_S = 3 * 3600.0
 #: Sound before and after a passage that is stretched along, so that its edges are whole, seconds.
 CONTEXT_S = 0.3
-#: Balances at which the rest or the drums sound alone, dB.
-REST_ALONE_DB, DRUMS_ALONE_DB = -24.0, 24.0
+#: What of the recording can be heard: all of it, its drums, what is left without them.
+PARTS = ("recording", "drums", "rest")
 #: The page gets long passages in pieces: a short one to begin with, then longer ones, seconds.
 FIRST_PIECE_S, PIECE_S = 4.0, 20.0
+#: What is heard of a single hit, seconds.
+HIT_S = 1.2
 #: Longest ringing of a sound of the kit in its room that is kept, seconds.
 RINGS_S = 5.0
 
@@ -48,9 +50,6 @@ class Passage:
     loop : bool
         Whether it is played again and again (what rings over its end then
         sounds at its beginning).
-    drums_db : float, −24 … +24
-        Drums brought out (above 0) or pushed back in the recording; at the ends
-        the rest or the drums alone.
     count_in_bars : int, 0–2
     """
 
@@ -58,27 +57,24 @@ class Passage:
     end_s: float
     speed_percent: float = 100.0
     loop: bool = False
-    drums_db: float = 0.0
     count_in_bars: int = 0
 
     def __post_init__(self) -> None:
-        numbers = (self.start_s, self.end_s, self.speed_percent, self.drums_db)
+        numbers = (self.start_s, self.end_s, self.speed_percent)
         if not all(isinstance(x, (int, float)) and math.isfinite(x) for x in numbers):
-            raise ChartError("A passage to listen to needs finite times, speed and balance.")
+            raise ChartError("A passage to listen to needs finite times and a speed.")
         if not self.start_s < self.end_s <= self.start_s + LONGEST_PASSAGE_S:
             hours = LONGEST_PASSAGE_S / 3600
             raise ChartError(f"A passage to listen to must end after it begins, and after {hours:g} hours at most.")
         if not SLOWEST_PERCENT <= self.speed_percent <= FASTEST_PERCENT:
             raise ChartError(f"Speeds go from {SLOWEST_PERCENT} to {FASTEST_PERCENT} %, not {self.speed_percent:g} %.")
-        if not REST_ALONE_DB <= self.drums_db <= DRUMS_ALONE_DB:
-            raise ChartError("Drums can be pushed back or brought out by 24 dB at most.")
         if self.count_in_bars not in (0, 1, 2):
             raise ChartError("A count-in has no, one or two bars.")
 
     @classmethod
     def from_message(cls, message: dict[str, Any]) -> Passage:
         """What a message of the page asks for; unknown fields are passed over."""
-        numbers = ("start_s", "end_s", "speed_percent", "drums_db")
+        numbers = ("start_s", "end_s", "speed_percent")
         found = {name: number_from_data(message[name]) for name in numbers if name in message}
         if not {"start_s", "end_s"} <= found.keys():
             raise ChartError("A passage to listen to needs a beginning and an end.")
@@ -93,8 +89,8 @@ class Passage:
         return max(round((self.end_s - self.start_s) * sample_rate / self.speed), 1)
 
 
-def recording_sound(separation: Separation, passage: Passage) -> Iterator[np.ndarray]:
-    """The recording's part of a passage, in pieces (frames, channels ≤ 2), float32.
+def recording_sound(separation: Separation, passage: Passage, part: str = "recording") -> Iterator[np.ndarray]:
+    """A passage of the recording, or of its drums or the rest, in pieces (frames, channels ≤ 2), float32.
 
     Where the passage lies outside the recording there is silence.  At the
     recording's own speed each piece is made when it is asked for, so that what
@@ -104,26 +100,27 @@ def recording_sound(separation: Separation, passage: Passage) -> Iterator[np.nda
     start, frames = round(passage.start_s * rate), passage.frames(rate)
     if passage.speed == 1.0:
         for first, last in piece_edges(frames, rate):
-            yield _balanced(separation, start + first, start + last, passage.drums_db)
+            yield _part_of(separation, start + first, start + last, part)
         return
     context = round(CONTEXT_S * rate)
     length = round((passage.end_s - passage.start_s) * rate)
-    part = Audio(_balanced(separation, start - context, start + length + context, passage.drums_db), rate)
-    stretched = stretch_audio(part, passage.speed).samples
+    samples = Audio(_part_of(separation, start - context, start + length + context, part), rate)
+    stretched = stretch_audio(samples, passage.speed).samples
     at = round(context / passage.speed)
     yield from in_pieces(cut_out(stretched, at, at + frames), rate)
 
 
-def _balanced(separation: Separation, first: int, last: int, drums_db: float) -> np.ndarray:
-    """Samples *first* … *last* with their drums up or down; at the ends of the scale, one part alone."""
+def _part_of(separation: Separation, first: int, last: int, part: str) -> np.ndarray:
+    """Samples *first* … *last* of a part of :data:`PARTS`."""
+    if part == "drums":
+        return separation.drums(first, last)[:, :2]
     mix = separation.cut(first, last)[:, :2]
-    if not drums_db:
-        return mix
-    drums = separation.drums(first, last)[:, :2]
-    if drums_db >= DRUMS_ALONE_DB:
-        return drums
-    gain = 0.0 if drums_db <= REST_ALONE_DB else drums_gain(drums_db)
-    return mix + np.float32(gain - 1) * drums
+    return mix if part == "recording" else mix - separation.drums(first, last)[:, :2]
+
+
+def hit_sound(name: str, sample_rate: int) -> np.ndarray:
+    """One loud stroke of an instrument, (frames, 2)."""
+    return mix_hits([Hit(0.0, instrument(name).name, 127)], round(HIT_S * sample_rate), sample_rate)
 
 
 def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np.ndarray]:

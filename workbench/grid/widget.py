@@ -27,7 +27,7 @@ from workbench.chart import Chart
 from workbench.chart import data as chartdata
 from workbench.chart.edits import Edit, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
-from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.chartfile import recording_file
 from workbench.files.document import ChartDocument
 from workbench.files.journal import ChangedElsewhereError
@@ -42,6 +42,8 @@ _STATIC = Path(__file__).parent / "static"
 _log = logging.getLogger(__name__)
 
 
+#: Formats that the grid exports.
+EXPORTED = ("pdf", "musicxml", "midi", "png")
 #: What shifting the 1, tempo level and meter are for.
 BARS_MEANT = ("whole song", "from here on", "selected bars")
 
@@ -92,9 +94,11 @@ class HitGrid(anywidget.AnyWidget):
     loop = t.Bool(True).tag(sync=True)
     speed_percent = t.Int(100, min=passages.SLOWEST_PERCENT, max=passages.FASTEST_PERCENT).tag(sync=True)
     count_in_bars = t.Int(0, min=0, max=2).tag(sync=True)
-    drums_db = t.Float(0.0, min=passages.REST_ALONE_DB, max=passages.DRUMS_ALONE_DB).tag(sync=True)
-    recording_level = t.Int(70, min=0, max=100).tag(sync=True)
-    recording_pan = t.Int(0, min=-100, max=100).tag(sync=True)
+    sound_hits = t.Bool(True, help="hits sound when they are written").tag(sync=True)
+    drums_level = t.Int(70, min=0, max=100, help="drums of the recording").tag(sync=True)
+    drums_pan = t.Int(0, min=-100, max=100).tag(sync=True)
+    rest_level = t.Int(70, min=0, max=100, help="the recording without its drums").tag(sync=True)
+    rest_pan = t.Int(0, min=-100, max=100).tag(sync=True)
     chart_level = t.Int(0, min=0, max=100).tag(sync=True)
     chart_pan = t.Int(0, min=-100, max=100).tag(sync=True)
     click_level = t.Int(0, min=0, max=100).tag(sync=True)
@@ -117,9 +121,9 @@ class HitGrid(anywidget.AnyWidget):
         self._let_the_page_choose_the_thread()
         self.on_msg(self._receive)
         self._stop_observing = document.observe(self._document_changed)
-        source = recording if recording is not None else _find_recording(document)
-        if source is not None:
-            self._audio = self._workers.submit(self._load, source)
+        of = document.chart.recording
+        if recording is not None or (of is not None and of.path):
+            self._audio = self._workers.submit(self._load, recording)
 
     def close(self) -> None:
         """Take the grid out of the page; the document stays open."""
@@ -244,6 +248,11 @@ class HitGrid(anywidget.AnyWidget):
         elif command == "save":
             self.document.save()
             return f"Saved as {self.document.path.name}."
+        elif command == "export":
+            self._workers.submit(self._export)
+            return "Writing the score …"
+        elif command == "use recording":
+            self._use_recording(str(message.get("path")))
         elif command == "reload":
             self.document.reload()
         elif command == "correct repeats":
@@ -254,6 +263,26 @@ class HitGrid(anywidget.AnyWidget):
         else:
             raise ChartError(f"The grid knows no command {command!r:.60}.")
         return ""
+
+    def _export(self) -> None:
+        """Write the score beside the chart in every usual format, and tell the page where it lies."""
+        # Imported here: the grid alone opens faster without the engraver.
+        from workbench.scorefiles import write_scores
+
+        def write() -> None:
+            written = write_scores(self.chart, self.document.path, EXPORTED, folder=self.document.path.parent)
+            self.send({"type": "files", "files": [str(path.resolve()) for path in written]})
+
+        self.attempt(write)
+
+    def _use_recording(self, path: str) -> None:
+        """Listen to a recording that the user names; another song than the chart's is refused."""
+        file = Path(path).expanduser()
+        file = file if file.is_absolute() else self.document.path.parent / file
+        of = self.chart.recording
+        if of is not None and of.sha256 != sha256_of(file):
+            raise AudioError(f"{file.name} is not the recording that this chart was made from.")
+        self._audio = self._workers.submit(self._load, file)
 
     def _correct_repeats(self, bar_index: int) -> str:
         edit = self._corrections.edit(self.document.chart, bar_index)
@@ -316,9 +345,10 @@ class HitGrid(anywidget.AnyWidget):
 
     # -- sound ----------------------------------------------------------------------------
 
-    def _load(self, source: str | Path | Audio) -> Separation:
-        """The recording, ready for its drums to be told from the rest."""
+    def _load(self, source: str | Path | Audio | None) -> Separation:
+        """The recording (by default the chart's own), ready for its drums to be told from the rest."""
         try:
+            source = source if source is not None else _find_recording(self.document)
             audio = source if isinstance(source, Audio) else load_audio(source)
             store = store_beside(self.document.path.parent, source, audio.sample_rate)
         except WorkbenchError as error:
@@ -384,14 +414,16 @@ class HitGrid(anywidget.AnyWidget):
         chart = self.document.chart
         if source == "chart":
             return passage.frames(rate), passages.chart_sound(chart, passage, rate)
-        if source == "recording":
+        if source in passages.PARTS:
             if self._audio is None:
                 raise AudioError("This chart has no recording to listen to.")
-            return passage.frames(rate), passages.recording_sound(self._audio.result(), passage)
+            return passage.frames(rate), passages.recording_sound(self._audio.result(), passage, source)
         if source == "click":
             sound = passages.click_sound(chart, passage, rate)
         elif source == "count in":
             sound = passages.count_in_sound(chart, passage, rate)
+        elif source.startswith("hit "):
+            sound = passages.hit_sound(source.removeprefix("hit "), rate)
         else:
             raise ChartError(f"There is no sound called {source!r}.")
         return len(sound), passages.in_pieces(sound, rate)
@@ -421,10 +453,16 @@ def workspace(grid: HitGrid, *below: w.Widget) -> w.VBox:
     return w.VBox([grid, *below])
 
 
-def _find_recording(document: ChartDocument) -> Path | None:
-    """The chart's recording: where it says, or beside the chart file."""
-    recording = document.chart.recording
-    if recording is None or not recording.path:
-        return None
-    folder = document.path.parent
-    return recording_file(document.chart, folder) or folder / recording.path
+def _find_recording(document: ChartDocument) -> Path:
+    """The chart's recording, which its checksum tells: where it says, or beside the chart under any name."""
+    of, folder = document.chart.recording, document.path.parent
+    assert of is not None
+    named = recording_file(document.chart, folder)
+    beside = (p for p in sorted(folder.glob(f"*{Path(of.path).suffix}")) if p != named and p.is_file())
+    found = next((p for p in (*([named] if named else []), *beside) if sha256_of(p) == of.sha256), None)
+    if found is None:
+        why = "holds another recording now" if named else "is not there"
+        raise AudioError(
+            f"The recording of this chart, {Path(of.path).name}, {why}: name it under Sound. All but listening works."
+        )
+    return found

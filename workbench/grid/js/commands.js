@@ -181,11 +181,25 @@ export const COMMANDS = {
 
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
+  "compare": (v) => {
+    const { listener } = v;
+    listener.turn = { heard: "written", written: "" }[listener.turn ?? ""] ?? "heard";
+    listener.applySettings();
+    v.say({ heard: "You hear the recording alone.", written: "You hear the chart alone." }[listener.turn]
+      ?? "You hear the mixture that the sliders say.");
+  },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
+  "export": (v) => v.session.do({ command: "export" }),
+  "cue": (v) => {
+    const { bar } = v.cursor;
+    const now = v.chart.texts.find((t) => t.bar_index === bar && t.at === "0");
+    v.ask(`Words over bar ${barNumber(v.chart, bar)}: `, now?.text ?? "", "empty: none",
+      (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text }));
+  },
   "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys(),
 };

@@ -36,14 +36,21 @@ function open(model) {
   }, client);
   const views = new Set();
   const sound = new SoundPicture();
-  const settings = () => Object.fromEntries(SOURCES.map((s) => [s,
-    { level: model.get(`${s}_level`) / 100, pan: model.get(`${s}_pan`) / 100 }]));
+  /** Levels and placing; of heard and written by turns, the written is as loud as the heard. */
+  const settings = () => {
+    const level = (s) => model.get(`${s}_level`) / 100;
+    const heard = Math.max(level("drums"), level("rest"), 0.5);
+    const turn = { heard: { chart: 0 }, written: { drums: 0, rest: 0, chart: heard } }[listener.turn] || {};
+    return Object.fromEntries(SOURCES.map((s) => [s, { level: turn[s] ?? level(s), pan: model.get(`${s}_pan`) / 100 }]));
+  };
   const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
   session.ear = (message, buffers) => {
     if (message.type === "audio") listener.receive(message, buffers);
     else if (message.type === "sound picture") {
       sound.receive(message, buffers);
       session.changed("sound");
+    } else if (message.type === "files") {
+      views.forEach((v) => v.showFiles(message.files));
     } else if (message.type === "command") {
       const view = [...views][0];
       if (view?.chart) view.run(message.command);
@@ -69,7 +76,7 @@ function open(model) {
   const onPassage = () => {
     if (listener.state !== "stopped") [...views][0]?.startPlaying();
   };
-  ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  ["change:speed_percent", "change:loop"].forEach((name) => model.on(name, onPassage));
   // Told when the kernel is gone; a message that comes all the same says that it is not.
   const onLost = () => {
     session.lost = true;

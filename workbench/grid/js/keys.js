@@ -75,7 +75,8 @@ export const SHORTCUTS = [
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
     { keys: [")"], command: "one later", does: "" },
-    { keys: ["s"], command: "section", does: "name a section here" },
+    { keys: ["s"], command: "section", does: "name a section; words over the bar", shown: "s S" },
+    { keys: ["Shift+S"], command: "cue", does: "" },
   ] },
   { group: "Marks", shortcuts: [
     { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
@@ -88,13 +89,15 @@ export const SHORTCUTS = [
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
     { keys: ["l"], command: "loop", does: "loop on or off" },
+    { keys: ["y"], command: "compare", does: "hear the recording, the chart, both by turns" },
     { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
     { keys: ["Shift+T"], command: "tap beats", does: "" },
   ] },
   { group: "Chart", shortcuts: [
     { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
     { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
-    { keys: ["Ctrl+S"], command: "save", does: "save" },
+    { keys: ["Ctrl+S"], command: "save", does: "save; export the score", shown: "Ctrl S, Ctrl E" },
+    { keys: ["Ctrl+E"], command: "export", does: "" },
     { keys: ["?", "Shift+?"], command: "keys", does: "this list" },
   ] },
 ];

@@ -6,16 +6,22 @@
  * schedules piece after piece at exact frames.  Levels and placing are live.
  */
 
-/** Sources that can sound, in the order of the controls. */
-export const SOURCES = ["recording", "chart", "click"];
+/** What can be turned up and down, in the order of the controls. */
+export const SOURCES = ["drums", "rest", "chart", "click"];
+/** What is fetched: drums and rest come together, as the recording, as long as they are heard alike. */
+const FETCHED = ["recording", ...SOURCES];
+const controlOf = (source) => (source === "recording" ? "rest" : source);
+/** How long a piece of sound is heard while the pointer is drawn over the waveform, and how often, seconds. */
+const SCRUB_S = 0.11;
+const SCRUB_EVERY_S = 0.06;
 
 /** Time between asking for the sound and its start: lets all sources be set up first. */
 const LEAD_S = 0.06;
 
 /** A wish for sound: what Python needs to know to cut it. */
 export function passageKey(passage, source, revision) {
-  const { start_s, end_s, speed_percent, drums_db } = passage;
-  const own = source === "recording" ? `drums ${drums_db}` : `revision ${revision}`;
+  const { start_s, end_s, speed_percent } = passage;
+  const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
   return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
 }
 
@@ -106,34 +112,27 @@ export class Listener {
     this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
     return promise.then((pieces) => {
       this.kept.set(key, pieces);
-      while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);
+      while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
       return pieces;
     });
   }
 
   /**
    * Play bars: from start_s to end_s, again and again if `loop`.
-   * @param {{start_s: number, end_s: number, speed_percent: number, drums_db: number, count_in_bars: number,
+   * @param {{start_s: number, end_s: number, speed_percent: number, count_in_bars: number,
    *   loop: boolean}} passage
    */
   async play(passage) {
     this.stop();
-    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, missing: [], startTime: null,
+    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, here: [], parted: false, startTime: null,
       chartRevision: this.session.revision });
     this.state = "loading";
     this.changed("state");
     try {
-      const rate = await this.sampleRate();
-      if (!this.context || this.context.sampleRate !== rate) {
-        this.context?.close();
-        this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
-      }
-      const awake = this.context.resume();
-      const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+      await this.sampleRate();
+      const awake = this.awake().resume();
       // What is turned down is not made; it joins when it is turned up.
-      const settings = this.settings();
-      const first = wanted.filter((s) => settings[s].level > 0);
-      const later = wanted.filter((s) => !first.includes(s));
+      const first = this.wanted(mine);
       const countIn = passage.count_in_bars ? this.fetch(passage, "count in") : Promise.resolve(null);
       if (passage.loop) {
         const [counted, , ...pieces] = await Promise.all([countIn, awake, ...first.map((s) => this.fetch(passage, s))]);
@@ -141,9 +140,9 @@ export class Listener {
         this.begin(mine, counted);
         first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
         mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
-        mine.missing = later;
+        mine.here = first;
       } else {
-        mine.missing = later;
+        mine.here = first;
         await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
@@ -153,6 +152,15 @@ export class Listener {
         this.session.changed("error");
       }
     }
+  }
+
+  /** What must sound by the controls as they are now. Once drums and rest are heard apart they stay so. */
+  wanted(mine) {
+    const settings = this.settings();
+    const { drums, rest } = settings;
+    mine.parted ||= drums.level !== rest.level || drums.pan !== rest.pan;
+    const recording = !this.session.info.has_recording ? [] : mine.parted ? ["drums", "rest"] : ["recording"];
+    return [...recording, "chart", "click"].filter((s) => settings[controlOf(s)].level > 0);
   }
 
   /** Sample rate of the recording, once Python has opened it. */
@@ -180,8 +188,8 @@ export class Listener {
     }
     mine.startFrame = start;
     mine.startTime = start / context.sampleRate;
-    for (const s of SOURCES) {
-      const { level, pan } = this.settings()[s];
+    for (const s of FETCHED) {
+      const { level, pan } = this.settings()[controlOf(s)];
       mine.sources[s] = wire(context, mine.out, level, pan);
     }
     this.state = "playing";
@@ -203,8 +211,12 @@ export class Listener {
   async joinLoop(mine, source) {
     const pieces = await this.fetch(mine.passage, source).catch(() => null);
     if (this.playing !== mine || !pieces) return;
+    this.startLoop(mine, source, pieces, this.nextRound(mine));
+  }
+
+  nextRound(mine) {
     const rounds = Math.ceil((this.context.currentTime + 0.02 - mine.startTime) / mine.duration);
-    this.startLoop(mine, source, pieces, mine.startTime + Math.max(rounds, 0) * mine.duration);
+    return mine.startTime + Math.max(rounds, 0) * mine.duration;
   }
 
   /** Play on to the end: pieces start at their frames as they come. */
@@ -244,7 +256,7 @@ export class Listener {
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
   async renewChart() {
     const mine = this.playing;
-    if (!mine?.startTime || !mine.passage.loop || mine.missing.includes("chart")) return;
+    if (!mine?.startTime || !mine.passage.loop || !mine.here.includes("chart")) return;
     this.wish = this.session.revision;
     if (this.renewing) return;
     this.renewing = true;
@@ -258,26 +270,75 @@ export class Listener {
     }
   }
 
-  /** Levels and placing as the controls say now. */
+  /** Levels and placing as the controls say now; Python is asked only for what has not sounded yet. */
   applySettings() {
-    if (!this.playing?.startTime) return;
+    const mine = this.playing;
+    if (!mine?.startTime) return;
     const settings = this.settings();
-    for (const s of SOURCES) {
-      const { gain, panner } = this.playing.sources[s];
-      gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
-      panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
+    for (const s of FETCHED) {
+      const { gain, panner } = mine.sources[s];
+      gain.gain.setTargetAtTime(settings[controlOf(s)].level, this.context.currentTime, 0.01);
+      panner.pan.setTargetAtTime(settings[controlOf(s)].pan, this.context.currentTime, 0.01);
     }
-    this.turnUp(settings);
+    const joining = this.wanted(mine).filter((s) => !mine.here.includes(s));
+    if (!joining.length) return;
+    mine.here = [...mine.here, ...joining];
+    if (mine.passage.loop) this.joinAll(mine, joining);
+    else this.play({ ...mine.passage, start_s: this.heardAt() ?? mine.passage.start_s, count_in_bars: 0 });
   }
 
-  /** Bring in what was silent until now. */
-  turnUp(settings) {
-    const mine = this.playing;
-    const wanted = mine.missing.filter((s) => settings[s].level > 0);
-    if (!wanted.length) return;
-    mine.missing = mine.missing.filter((s) => !wanted.includes(s));
-    if (mine.passage.loop) for (const s of wanted) this.joinLoop(mine, s);
-    else this.play({ ...mine.passage, start_s: this.heardAt() ?? mine.passage.start_s, count_in_bars: 0 });
+  /** Bring sources into the loop together; drums and rest take the place of the whole recording. */
+  async joinAll(mine, sources) {
+    const pieces = await Promise.all(sources.map((s) => this.fetch(mine.passage, s))).catch(() => null);
+    if (this.playing !== mine || !pieces) return;
+    const when = this.nextRound(mine);
+    sources.forEach((s, k) => this.startLoop(mine, s, pieces[k], when));
+    if (mine.parted) mine.loops.recording?.stop(when);
+  }
+
+  /** The context at the recording's rate, made when something first sounds. */
+  awake() {
+    const rate = this.session.info.sample_rate;
+    if (!rate) return null;
+    if (!this.context || this.context.sampleRate !== rate) {
+      this.context?.close();
+      this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+    }
+    this.context.resume();
+    return this.context;
+  }
+
+  /** Sound one hit, as loud as it is written. */
+  async strike(instrument, velocity) {
+    if (this.state !== "stopped" || !this.awake()) return;
+    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`).catch(() => null);
+    if (!pieces || this.state !== "stopped") return;
+    const node = this.context.createBufferSource();
+    node.buffer = joinPieces(this.context, pieces);
+    const gain = this.context.createGain();
+    gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
+    node.connect(gain).connect(this.context.destination);
+    node.start();
+  }
+
+  /** A short piece of the recording at a moment of a passage, while the pointer is drawn over the waveform. */
+  async scrub(passage, seconds) {
+    if (this.state !== "stopped" || !this.session.info.has_recording || !this.awake()) return;
+    const pieces = await this.fetch({ ...passage, speed_percent: 100, count_in_bars: 0, loop: false }, "recording").catch(() => null);
+    const { context } = this;
+    if (!pieces || this.state !== "stopped" || context.currentTime < (this.scrubbed || 0) + SCRUB_EVERY_S) return;
+    this.scrubbed = context.currentTime;
+    if (this.scrubPieces !== pieces) [this.scrubPieces, this.scrubBuffer] = [pieces, joinPieces(context, pieces)];
+    const node = context.createBufferSource();
+    node.buffer = this.scrubBuffer;
+    const gain = context.createGain();
+    const now = context.currentTime;
+    gain.gain.setValueAtTime(0, now);
+    gain.gain.linearRampToValueAtTime(0.7, now + 0.01);
+    gain.gain.setValueAtTime(0.7, now + SCRUB_S - 0.02);
+    gain.gain.linearRampToValueAtTime(0, now + SCRUB_S);
+    node.connect(gain).connect(context.destination);
+    node.start(now, Math.max(seconds - passage.start_s, 0), SCRUB_S);
   }
 
   stop() {
@@ -322,7 +383,7 @@ export class Listener {
 
   /** Render what a loop sounds like, without a loudspeaker: for checks. */
   async renderLoop(passage, frames, settings = this.settings()) {
-    const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+    const wanted = FETCHED.filter((s) => settings[s] && (s === "chart" || s === "click" || this.session.info.has_recording));
     const rate = this.session.info.sample_rate;
     const offline = new OfflineAudioContext(2, frames, rate);
     for (const source of wanted) {

@@ -68,7 +68,11 @@ export function attachMouse(view) {
     } else if (hit.zone === "wave" || hit.zone === "spectrum") {
       const grasped = graspedLine(view, hit.line, x);
       if (grasped !== null) down = { barLine: grasped, line: hit.line.index, x, start: x };
-      else if (hit.bar !== undefined) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+      else if (hit.bar !== undefined) {
+        view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+        down = { scrub: hit.line.index, ...start };
+        view.scrub(hit.line, x);
+      }
     } else if (hit.zone === "rows") {
       const instrument = view.rows[hit.row];
       const near = event.altKey ? null : noteNear(view, hit.line, instrument, x, NEAR_PX[event.pointerType] ?? NEAR_PX.mouse);
@@ -118,6 +122,8 @@ export function attachMouse(view) {
         view.drag = down;
         view.draw();
       }
+    } else if (down.scrub !== undefined) {
+      view.scrub(view.sheet.lines[down.scrub], x);
     } else if (down.hit && far) {
       down.dragged = true;
       scroller.style.cursor = "grabbing";
@@ -140,6 +146,9 @@ export function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
+    } else if (was.selecting !== undefined) {
+      // What is drawn over is what loops.
+      if (view.listener.state !== "stopped") view.startPlaying();
     } else if (was.box) {
       view.drag = null;
       view.sayChosen();

@@ -9,9 +9,10 @@ const side = (x) => (x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "
 const SUBDIVISIONS = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
 /** Bars in a line. */
 const LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+const FEELS = ["straight", "swing 8ths", "swing 16ths"];
 const COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 /** Sources that sound: trait and what it is called. */
-const SOUNDS = [["recording", "Recording"], ["chart", "Chart"], ["click", "Click"]];
+const SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
 
 const line = (...parts) => {
   const e = document.createElement("div");
@@ -23,9 +24,11 @@ const line = (...parts) => {
 /** @type {Record<string, (view: any) => HTMLElement[]>} */
 export const PANELS = {
   "Sound": (v) => [
-    ...SOUNDS.map(([source, name]) => line(slider(v, name, `${source}_level`, 0, 100, 5, percent),
-      slider(v, "placed", `${source}_pan`, -100, 100, 10, side))),
-    line(menu(v, "Count-in", "count_in_bars", COUNT_INS), slider(v, "Drums", "drums_db", -24, 24, 3, (x) => `${x} dB`)),
+    line(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
+    line(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
+    line(button(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
+      menu(v, "Count-in", "count_in_bars", COUNT_INS), toggle(v, "Hits sound when written", "sound_hits"),
+      field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")),
   ],
   "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
   "Bars": (v) => [
@@ -45,6 +48,13 @@ export const PANELS = {
       button(v, "3 beats for 2", "three for two"), button(v, "2 beats for 3", "two for three"),
       button(v, "Split bar at the cursor", "split bar"), button(v, "Join with next bar", "join bars"),
       button(v, "Fix line or let it go", "fix line")),
+  ],
+  "Score": (v) => [
+    line(field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
+      field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
+      choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))),
+    line(button(v, "Section here", "section"), button(v, "Words over this bar", "cue"),
+      button(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")),
   ],
   "View": (v) => [
     line(menu(v, "Bars in a line", "bars_per_line", LINES), slider(v, "Doubt hits below", "doubt_below", 0, 1, 0.05,

@@ -82,10 +82,11 @@ export function choice(words, options, act) {
  * A field of a few words and what Enter in it does.
  * @param {(text: string) => void} act
  */
-export function field(view, words, placeholder, act, width = "9em") {
+export function field(view, words, placeholder, act, width = "9em", value = "") {
   const label = make("label", "wbg-field");
   const input = make("input", "", { type: "text", maxlength: "120", placeholder, "aria-label": words });
   input.style.width = width;
+  input.value = value;
   input.addEventListener("keydown", (event) => {
     if (event.key !== "Enter" && event.key !== "Escape") return;
     if (event.key === "Enter") act(input.value.trim());

@@ -3,7 +3,7 @@
  */
 import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, xOf } from "./timeline.js";
+import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
 import { chosenOf, hitsAt } from "./chosen.js";
@@ -103,11 +103,13 @@ export class View {
     this.askBox = make("div", "wbg-ask");
     this.offers = make("div", "wbg-offers", { role: "group", "aria-label": "Corrections for other bars" });
     this.offers.hidden = true;
+    this.files = make("div", "wbg-files", { role: "status" });
+    this.files.hidden = true;
     this.hint = hearingHint(this);
     this.toolbar = new Toolbar(this);
     this.toolbar.element.append(head);
     el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.overview,
-      this.here, this.offers, this.scroller, this.keys);
+      this.here, this.offers, this.files, this.scroller, this.keys);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
@@ -495,7 +497,39 @@ export class View {
   }
 
   edit(edit) {
+    if (this.model.get("sound_hits")) {
+      const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],
+        "change note": [edit?.instrument, edit?.velocity] }[edit?.edit];
+      if (struck?.[1]) this.listener.strike(...struck);
+    }
     return this.session.edit(edit);
+  }
+
+  /** Let the recording be heard under the pointer. */
+  scrub(line, x) {
+    const { bars, end_s } = this.chart.time_map;
+    const passage = { start_s: bars[line.first].beats_s[0], end_s: bars[line.last]?.beats_s[0] ?? end_s };
+    this.listener.scrub(passage, timeAtX(line, this.time, x));
+  }
+
+  /** Where exported files lie, with links where the notebook's server can give them. */
+  showFiles(files) {
+    const parts = files.flatMap((path) => {
+      const name = path.split(/[\\/]/).pop();
+      const link = make("a", "", { target: "_blank", rel: "noopener", ...hrefOf(path) });
+      link.textContent = name;
+      return [" ", link];
+    });
+    const close = make("button", "", { type: "button", "aria-label": "Hide" });
+    close.textContent = "×";
+    close.addEventListener("click", () => {
+      this.files.hidden = true;
+      this.takeKeys();
+    });
+    this.files.replaceChildren(`Written to ${files[0].replace(/[\\/][^\\/]*$/, "")}:`, ...parts, " ", close);
+    this.files.hidden = false;
+    this.say("Score exported.");
+    this.fit();
   }
 
   // -- asking --------------------------------------------------------------------------
@@ -546,7 +580,7 @@ export class View {
     this.session.error = "";
     this.heardLine = line;
     this.listener.play({ start_s: chart.time_map.bars[first].beats_s[0], end_s: end, first_bar: first, last_bar: last, loop,
-      speed_percent: model.get("speed_percent"), drums_db: model.get("drums_db"), count_in_bars: model.get("count_in_bars") });
+      speed_percent: model.get("speed_percent"), count_in_bars: model.get("count_in_bars") });
   }
 
   onListener() {
@@ -623,6 +657,16 @@ function barLength(chart, bar) {
   const timed = chart.time_map.bars[bar];
   const [beats, unit] = (timed.length || timed.meter).split("/").map(Number);
   return beats / (unit || 1);
+}
+
+/** Address of a file on the notebook's server, where it lies under the server's folder. */
+function hrefOf(path) {
+  const config = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+  const root = (config.serverRoot || "").replace(/^~/, "").replace(/\/$/, "");
+  const at = root ? path.indexOf(`${root}/`) : -1;
+  if (at < 0) return {};
+  const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
+  return { href: `${config.baseUrl || "/"}files/${inside}` };
 }
 
 const shortList = (xs) => (xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", "));

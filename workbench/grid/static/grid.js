@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 79e582e3907405722f75477bbc9c36aa9b50544e67a2ee72470315d5d8340f85 */
+/* Made by python workbench/grid/bundle.py; sources fda33834db020eb1ea129cb46779dabbc563fe7135ad1b0c2f15945ab8396207 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -433,11 +433,15 @@ var Session = class {
 var now = () => typeof performance === "undefined" ? Date.now() : performance.now();
 
 // js/listening.js
-var SOURCES = ["recording", "chart", "click"];
+var SOURCES = ["drums", "rest", "chart", "click"];
+var FETCHED = ["recording", ...SOURCES];
+var controlOf = (source) => source === "recording" ? "rest" : source;
+var SCRUB_S = 0.11;
+var SCRUB_EVERY_S = 0.06;
 var LEAD_S = 0.06;
 function passageKey(passage, source, revision) {
-  const { start_s, end_s, speed_percent, drums_db } = passage;
-  const own = source === "recording" ? `drums ${drums_db}` : `revision ${revision}`;
+  const { start_s, end_s, speed_percent } = passage;
+  const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
   return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
 }
 function wire(context, out, level, pan) {
@@ -518,13 +522,13 @@ var Listener = class {
     this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
     return promise.then((pieces) => {
       this.kept.set(key, pieces);
-      while (this.kept.size > 12) this.kept.delete(this.kept.keys().next().value);
+      while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
       return pieces;
     });
   }
   /**
    * Play bars: from start_s to end_s, again and again if `loop`.
-   * @param {{start_s: number, end_s: number, speed_percent: number, drums_db: number, count_in_bars: number,
+   * @param {{start_s: number, end_s: number, speed_percent: number, count_in_bars: number,
    *   loop: boolean}} passage
    */
   async play(passage) {
@@ -534,23 +538,17 @@ var Listener = class {
       nodes: [],
       sources: {},
       loops: {},
-      missing: [],
+      here: [],
+      parted: false,
       startTime: null,
       chartRevision: this.session.revision
     };
     this.state = "loading";
     this.changed("state");
     try {
-      const rate = await this.sampleRate();
-      if (!this.context || this.context.sampleRate !== rate) {
-        this.context?.close();
-        this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
-      }
-      const awake = this.context.resume();
-      const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
-      const settings = this.settings();
-      const first = wanted.filter((s) => settings[s].level > 0);
-      const later = wanted.filter((s) => !first.includes(s));
+      await this.sampleRate();
+      const awake = this.awake().resume();
+      const first = this.wanted(mine);
       const countIn = passage.count_in_bars ? this.fetch(passage, "count in") : Promise.resolve(null);
       if (passage.loop) {
         const [counted, , ...pieces] = await Promise.all([countIn, awake, ...first.map((s) => this.fetch(passage, s))]);
@@ -558,9 +556,9 @@ var Listener = class {
         this.begin(mine, counted);
         first.forEach((s, k) => this.startLoop(mine, s, pieces[k], mine.startTime));
         mine.duration ??= (passage.end_s - passage.start_s) / (passage.speed_percent / 100);
-        mine.missing = later;
+        mine.here = first;
       } else {
-        mine.missing = later;
+        mine.here = first;
         await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
@@ -570,6 +568,14 @@ var Listener = class {
         this.session.changed("error");
       }
     }
+  }
+  /** What must sound by the controls as they are now. Once drums and rest are heard apart they stay so. */
+  wanted(mine) {
+    const settings = this.settings();
+    const { drums, rest } = settings;
+    mine.parted ||= drums.level !== rest.level || drums.pan !== rest.pan;
+    const recording = !this.session.info.has_recording ? [] : mine.parted ? ["drums", "rest"] : ["recording"];
+    return [...recording, "chart", "click"].filter((s) => settings[controlOf(s)].level > 0);
   }
   /** Sample rate of the recording, once Python has opened it. */
   async sampleRate() {
@@ -594,8 +600,8 @@ var Listener = class {
     }
     mine.startFrame = start;
     mine.startTime = start / context.sampleRate;
-    for (const s of SOURCES) {
-      const { level, pan } = this.settings()[s];
+    for (const s of FETCHED) {
+      const { level, pan } = this.settings()[controlOf(s)];
       mine.sources[s] = wire(context, mine.out, level, pan);
     }
     this.state = "playing";
@@ -615,8 +621,11 @@ var Listener = class {
   async joinLoop(mine, source) {
     const pieces = await this.fetch(mine.passage, source).catch(() => null);
     if (this.playing !== mine || !pieces) return;
+    this.startLoop(mine, source, pieces, this.nextRound(mine));
+  }
+  nextRound(mine) {
     const rounds = Math.ceil((this.context.currentTime + 0.02 - mine.startTime) / mine.duration);
-    this.startLoop(mine, source, pieces, mine.startTime + Math.max(rounds, 0) * mine.duration);
+    return mine.startTime + Math.max(rounds, 0) * mine.duration;
   }
   /** Play on to the end: pieces start at their frames as they come. */
   async playOn(mine, first, countIn, awake) {
@@ -653,7 +662,7 @@ var Listener = class {
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
   async renewChart() {
     const mine = this.playing;
-    if (!mine?.startTime || !mine.passage.loop || mine.missing.includes("chart")) return;
+    if (!mine?.startTime || !mine.passage.loop || !mine.here.includes("chart")) return;
     this.wish = this.session.revision;
     if (this.renewing) return;
     this.renewing = true;
@@ -666,25 +675,71 @@ var Listener = class {
       this.renewing = false;
     }
   }
-  /** Levels and placing as the controls say now. */
+  /** Levels and placing as the controls say now; Python is asked only for what has not sounded yet. */
   applySettings() {
-    if (!this.playing?.startTime) return;
-    const settings = this.settings();
-    for (const s of SOURCES) {
-      const { gain, panner } = this.playing.sources[s];
-      gain.gain.setTargetAtTime(settings[s].level, this.context.currentTime, 0.01);
-      panner.pan.setTargetAtTime(settings[s].pan, this.context.currentTime, 0.01);
-    }
-    this.turnUp(settings);
-  }
-  /** Bring in what was silent until now. */
-  turnUp(settings) {
     const mine = this.playing;
-    const wanted = mine.missing.filter((s) => settings[s].level > 0);
-    if (!wanted.length) return;
-    mine.missing = mine.missing.filter((s) => !wanted.includes(s));
-    if (mine.passage.loop) for (const s of wanted) this.joinLoop(mine, s);
+    if (!mine?.startTime) return;
+    const settings = this.settings();
+    for (const s of FETCHED) {
+      const { gain, panner } = mine.sources[s];
+      gain.gain.setTargetAtTime(settings[controlOf(s)].level, this.context.currentTime, 0.01);
+      panner.pan.setTargetAtTime(settings[controlOf(s)].pan, this.context.currentTime, 0.01);
+    }
+    const joining = this.wanted(mine).filter((s) => !mine.here.includes(s));
+    if (!joining.length) return;
+    mine.here = [...mine.here, ...joining];
+    if (mine.passage.loop) this.joinAll(mine, joining);
     else this.play({ ...mine.passage, start_s: this.heardAt() ?? mine.passage.start_s, count_in_bars: 0 });
+  }
+  /** Bring sources into the loop together; drums and rest take the place of the whole recording. */
+  async joinAll(mine, sources) {
+    const pieces = await Promise.all(sources.map((s) => this.fetch(mine.passage, s))).catch(() => null);
+    if (this.playing !== mine || !pieces) return;
+    const when = this.nextRound(mine);
+    sources.forEach((s, k) => this.startLoop(mine, s, pieces[k], when));
+    if (mine.parted) mine.loops.recording?.stop(when);
+  }
+  /** The context at the recording's rate, made when something first sounds. */
+  awake() {
+    const rate = this.session.info.sample_rate;
+    if (!rate) return null;
+    if (!this.context || this.context.sampleRate !== rate) {
+      this.context?.close();
+      this.context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+    }
+    this.context.resume();
+    return this.context;
+  }
+  /** Sound one hit, as loud as it is written. */
+  async strike(instrument, velocity) {
+    if (this.state !== "stopped" || !this.awake()) return;
+    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`).catch(() => null);
+    if (!pieces || this.state !== "stopped") return;
+    const node = this.context.createBufferSource();
+    node.buffer = joinPieces(this.context, pieces);
+    const gain = this.context.createGain();
+    gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
+    node.connect(gain).connect(this.context.destination);
+    node.start();
+  }
+  /** A short piece of the recording at a moment of a passage, while the pointer is drawn over the waveform. */
+  async scrub(passage, seconds) {
+    if (this.state !== "stopped" || !this.session.info.has_recording || !this.awake()) return;
+    const pieces = await this.fetch({ ...passage, speed_percent: 100, count_in_bars: 0, loop: false }, "recording").catch(() => null);
+    const { context } = this;
+    if (!pieces || this.state !== "stopped" || context.currentTime < (this.scrubbed || 0) + SCRUB_EVERY_S) return;
+    this.scrubbed = context.currentTime;
+    if (this.scrubPieces !== pieces) [this.scrubPieces, this.scrubBuffer] = [pieces, joinPieces(context, pieces)];
+    const node = context.createBufferSource();
+    node.buffer = this.scrubBuffer;
+    const gain = context.createGain();
+    const now2 = context.currentTime;
+    gain.gain.setValueAtTime(0, now2);
+    gain.gain.linearRampToValueAtTime(0.7, now2 + 0.01);
+    gain.gain.setValueAtTime(0.7, now2 + SCRUB_S - 0.02);
+    gain.gain.linearRampToValueAtTime(0, now2 + SCRUB_S);
+    node.connect(gain).connect(context.destination);
+    node.start(now2, Math.max(seconds - passage.start_s, 0), SCRUB_S);
   }
   stop() {
     const was = this.playing;
@@ -723,7 +778,7 @@ var Listener = class {
   }
   /** Render what a loop sounds like, without a loudspeaker: for checks. */
   async renderLoop(passage, frames, settings = this.settings()) {
-    const wanted = SOURCES.filter((s) => s !== "recording" || this.session.info.has_recording);
+    const wanted = FETCHED.filter((s) => settings[s] && (s === "chart" || s === "click" || this.session.info.has_recording));
     const rate = this.session.info.sample_rate;
     const offline = new OfflineAudioContext(2, frames, rate);
     for (const source of wanted) {
@@ -2047,11 +2102,28 @@ var COMMANDS = {
   "menu": (v) => v.openMenuHere(),
   "play": (v) => v.togglePlaying(),
   "loop": (v) => v.set("loop", !v.model.get("loop")),
+  "compare": (v) => {
+    const { listener } = v;
+    listener.turn = { heard: "written", written: "" }[listener.turn ?? ""] ?? "heard";
+    listener.applySettings();
+    v.say({ heard: "You hear the recording alone.", written: "You hear the chart alone." }[listener.turn] ?? "You hear the mixture that the sliders say.");
+  },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
   "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
+  "export": (v) => v.session.do({ command: "export" }),
+  "cue": (v) => {
+    const { bar } = v.cursor;
+    const now2 = v.chart.texts.find((t) => t.bar_index === bar && t.at === "0");
+    v.ask(
+      `Words over bar ${barNumber(v.chart, bar)}: `,
+      now2?.text ?? "",
+      "empty: none",
+      (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text })
+    );
+  },
   "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys()
 };
@@ -2340,7 +2412,8 @@ var SHORTCUTS = [
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
     { keys: [")"], command: "one later", does: "" },
-    { keys: ["s"], command: "section", does: "name a section here" }
+    { keys: ["s"], command: "section", does: "name a section; words over the bar", shown: "s S" },
+    { keys: ["Shift+S"], command: "cue", does: "" }
   ] },
   { group: "Marks", shortcuts: [
     { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
@@ -2353,13 +2426,15 @@ var SHORTCUTS = [
   { group: "Listen", shortcuts: [
     { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
     { keys: ["l"], command: "loop", does: "loop on or off" },
+    { keys: ["y"], command: "compare", does: "hear the recording, the chart, both by turns" },
     { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
     { keys: ["Shift+T"], command: "tap beats", does: "" }
   ] },
   { group: "Chart", shortcuts: [
     { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
     { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
-    { keys: ["Ctrl+S"], command: "save", does: "save" },
+    { keys: ["Ctrl+S"], command: "save", does: "save; export the score", shown: "Ctrl S, Ctrl E" },
+    { keys: ["Ctrl+E"], command: "export", does: "" },
     { keys: ["?", "Shift+?"], command: "keys", does: "this list" }
   ] }
 ];
@@ -2434,8 +2509,9 @@ var percent = (x) => `${x} %`;
 var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
 var SUBDIVISIONS2 = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
 var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+var FEELS = ["straight", "swing 8ths", "swing 16ths"];
 var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
-var SOUNDS = [["recording", "Recording"], ["chart", "Chart"], ["click", "Click"]];
+var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
 var line = (...parts) => {
   const e = document.createElement("div");
   e.className = "wbg-panel-row";
@@ -2444,11 +2520,14 @@ var line = (...parts) => {
 };
 var PANELS = {
   "Sound": (v) => [
-    ...SOUNDS.map(([source, name]) => line(
-      slider(v, name, `${source}_level`, 0, 100, 5, percent),
-      slider(v, "placed", `${source}_pan`, -100, 100, 10, side)
-    )),
-    line(menu(v, "Count-in", "count_in_bars", COUNT_INS), slider(v, "Drums", "drums_db", -24, 24, 3, (x) => `${x} dB`))
+    line(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
+    line(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
+    line(
+      button(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
+      menu(v, "Count-in", "count_in_bars", COUNT_INS),
+      toggle(v, "Hits sound when written", "sound_hits"),
+      field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")
+    )
   ],
   "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
   "Bars": (v) => [
@@ -2486,6 +2565,18 @@ var PANELS = {
       button(v, "Split bar at the cursor", "split bar"),
       button(v, "Join with next bar", "join bars"),
       button(v, "Fix line or let it go", "fix line")
+    )
+  ],
+  "Score": (v) => [
+    line(
+      field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
+      field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
+      choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))
+    ),
+    line(
+      button(v, "Section here", "section"),
+      button(v, "Words over this bar", "cue"),
+      button(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
     )
   ],
   "View": (v) => [
@@ -2587,10 +2678,11 @@ function choice(words2, options, act) {
   label.append(document.createTextNode(words2), select);
   return label;
 }
-function field(view, words2, placeholder, act, width = "9em") {
+function field(view, words2, placeholder, act, width = "9em", value2 = "") {
   const label = make("label", "wbg-field");
   const input = make("input", "", { type: "text", maxlength: "120", placeholder, "aria-label": words2 });
   input.style.width = width;
+  input.value = value2;
   input.addEventListener("keydown", (event) => {
     if (event.key !== "Enter" && event.key !== "Escape") return;
     if (event.key === "Enter") act(input.value.trim());
@@ -2897,7 +2989,11 @@ function attachMouse(view) {
     } else if (hit.zone === "wave" || hit.zone === "spectrum") {
       const grasped = graspedLine(view, hit.line, x);
       if (grasped !== null) down = { barLine: grasped, line: hit.line.index, x, start: x };
-      else if (hit.bar !== void 0) view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+      else if (hit.bar !== void 0) {
+        view.moveCursor({ ...view.cursor, ...nearestColumn(view.chart, hit.bar, hit.position) });
+        down = { scrub: hit.line.index, ...start };
+        view.scrub(hit.line, x);
+      }
     } else if (hit.zone === "rows") {
       const instrument = view.rows[hit.row];
       const near = event.altKey ? null : noteNear(view, hit.line, instrument, x, NEAR_PX[event.pointerType] ?? NEAR_PX.mouse);
@@ -2945,6 +3041,8 @@ function attachMouse(view) {
         view.drag = down;
         view.draw();
       }
+    } else if (down.scrub !== void 0) {
+      view.scrub(view.sheet.lines[down.scrub], x);
     } else if (down.hit && far) {
       down.dragged = true;
       scroller.style.cursor = "grabbing";
@@ -2966,6 +3064,8 @@ function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
+    } else if (was.selecting !== void 0) {
+      if (view.listener.state !== "stopped") view.startPlaying();
     } else if (was.box) {
       view.drag = null;
       view.sayChosen();
@@ -3235,6 +3335,8 @@ var View = class {
     this.askBox = make("div", "wbg-ask");
     this.offers = make("div", "wbg-offers", { role: "group", "aria-label": "Corrections for other bars" });
     this.offers.hidden = true;
+    this.files = make("div", "wbg-files", { role: "status" });
+    this.files.hidden = true;
     this.hint = hearingHint(this);
     this.toolbar = new Toolbar(this);
     this.toolbar.element.append(head);
@@ -3247,6 +3349,7 @@ var View = class {
       this.overview,
       this.here,
       this.offers,
+      this.files,
       this.scroller,
       this.keys
     );
@@ -3615,7 +3718,40 @@ var View = class {
     COMMANDS[command](this, key);
   }
   edit(edit) {
+    if (this.model.get("sound_hits")) {
+      const struck = {
+        "add note": [edit?.note?.instrument, edit?.note?.velocity],
+        "move note": [edit?.to_instrument, 90],
+        "change note": [edit?.instrument, edit?.velocity]
+      }[edit?.edit];
+      if (struck?.[1]) this.listener.strike(...struck);
+    }
     return this.session.edit(edit);
+  }
+  /** Let the recording be heard under the pointer. */
+  scrub(line2, x) {
+    const { bars: bars2, end_s } = this.chart.time_map;
+    const passage = { start_s: bars2[line2.first].beats_s[0], end_s: bars2[line2.last]?.beats_s[0] ?? end_s };
+    this.listener.scrub(passage, timeAtX(line2, this.time, x));
+  }
+  /** Where exported files lie, with links where the notebook's server can give them. */
+  showFiles(files) {
+    const parts = files.flatMap((path) => {
+      const name = path.split(/[\\/]/).pop();
+      const link = make("a", "", { target: "_blank", rel: "noopener", ...hrefOf(path) });
+      link.textContent = name;
+      return [" ", link];
+    });
+    const close = make("button", "", { type: "button", "aria-label": "Hide" });
+    close.textContent = "×";
+    close.addEventListener("click", () => {
+      this.files.hidden = true;
+      this.takeKeys();
+    });
+    this.files.replaceChildren(`Written to ${files[0].replace(/[\\/][^\\/]*$/, "")}:`, ...parts, " ", close);
+    this.files.hidden = false;
+    this.say("Score exported.");
+    this.fit();
   }
   // -- asking --------------------------------------------------------------------------
   /** Ask for a few words over the sheet; `answer` gets them unless the user changes their mind. */
@@ -3667,7 +3803,6 @@ var View = class {
       last_bar: last,
       loop,
       speed_percent: model.get("speed_percent"),
-      drums_db: model.get("drums_db"),
       count_in_bars: model.get("count_in_bars")
     });
   }
@@ -3741,6 +3876,14 @@ function barLength(chart, bar) {
   const [beats, unit] = (timed.length || timed.meter).split("/").map(Number);
   return beats / (unit || 1);
 }
+function hrefOf(path) {
+  const config = JSON.parse(document.getElementById("jupyter-config-data")?.textContent || "{}");
+  const root = (config.serverRoot || "").replace(/^~/, "").replace(/\/$/, "");
+  const at = root ? path.indexOf(`${root}/`) : -1;
+  if (at < 0) return {};
+  const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
+  return { href: `${config.baseUrl || "/"}files/${inside}` };
+}
 var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
 function sized(canvas, width, height, ratio) {
   const w = Math.round(width * ratio);
@@ -3779,16 +3922,20 @@ function open(model) {
   }, client);
   const views = /* @__PURE__ */ new Set();
   const sound = new SoundPicture();
-  const settings = () => Object.fromEntries(SOURCES.map((s) => [
-    s,
-    { level: model.get(`${s}_level`) / 100, pan: model.get(`${s}_pan`) / 100 }
-  ]));
+  const settings = () => {
+    const level = (s) => model.get(`${s}_level`) / 100;
+    const heard = Math.max(level("drums"), level("rest"), 0.5);
+    const turn = { heard: { chart: 0 }, written: { drums: 0, rest: 0, chart: heard } }[listener.turn] || {};
+    return Object.fromEntries(SOURCES.map((s) => [s, { level: turn[s] ?? level(s), pan: model.get(`${s}_pan`) / 100 }]));
+  };
   const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
   session.ear = (message, buffers) => {
     if (message.type === "audio") listener.receive(message, buffers);
     else if (message.type === "sound picture") {
       sound.receive(message, buffers);
       session.changed("sound");
+    } else if (message.type === "files") {
+      views.forEach((v) => v.showFiles(message.files));
     } else if (message.type === "command") {
       const view = [...views][0];
       if (view?.chart) view.run(message.command);
@@ -3814,7 +3961,7 @@ function open(model) {
   const onPassage = () => {
     if (listener.state !== "stopped") [...views][0]?.startPlaying();
   };
-  ["change:speed_percent", "change:loop", "change:drums_db"].forEach((name) => model.on(name, onPassage));
+  ["change:speed_percent", "change:loop"].forEach((name) => model.on(name, onPassage));
   const onLost = () => {
     session.lost = true;
     session.changed("state");

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 79e582e3907405722f75477bbc9c36aa9b50544e67a2ee72470315d5d8340f85 */
+/* Made by python workbench/grid/bundle.py; sources fda33834db020eb1ea129cb46779dabbc563fe7135ad1b0c2f15945ab8396207 */
 
 // js/score.js
 function safeSvg(text) {
