@@ -310,21 +310,24 @@ export class Listener {
 
   /** Sound one hit, as loud as it is written. */
   async strike(instrument, velocity) {
-    if (this.state !== "stopped" || !this.awake()) return;
-    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`).catch(() => null);
+    const context = this.state === "stopped" ? this.awake() : null;
+    if (!context) return;
+    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`)
+      .catch(() => null);
     if (!pieces || this.state !== "stopped") return;
-    const node = this.context.createBufferSource();
-    node.buffer = joinPieces(this.context, pieces);
-    const gain = this.context.createGain();
+    const node = context.createBufferSource();
+    node.buffer = joinPieces(context, pieces);
+    const gain = context.createGain();
     gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
-    node.connect(gain).connect(this.context.destination);
+    node.connect(gain).connect(context.destination);
     node.start();
   }
 
   /** A short piece of the recording at a moment of a passage, while the pointer is drawn over the waveform. */
   async scrub(passage, seconds) {
     if (this.state !== "stopped" || !this.session.info.has_recording || !this.awake()) return;
-    const pieces = await this.fetch({ ...passage, speed_percent: 100, count_in_bars: 0, loop: false }, "recording").catch(() => null);
+    const pieces = await this.fetch({ ...passage, speed_percent: 100, count_in_bars: 0, loop: false }, "recording")
+      .catch(() => null);
     const { context } = this;
     if (!pieces || this.state !== "stopped" || context.currentTime < (this.scrubbed || 0) + SCRUB_EVERY_S) return;
     this.scrubbed = context.currentTime;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources fda33834db020eb1ea129cb46779dabbc563fe7135ad1b0c2f15945ab8396207 */
+/* Made by python workbench/grid/bundle.py; sources f44866662e46ca1aa2d7550bbd0f96fe6ba3c8731283d0d3723183c9a2991146 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -712,14 +712,15 @@ var Listener = class {
   }
   /** Sound one hit, as loud as it is written. */
   async strike(instrument, velocity) {
-    if (this.state !== "stopped" || !this.awake()) return;
+    const context = this.state === "stopped" ? this.awake() : null;
+    if (!context) return;
     const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`).catch(() => null);
     if (!pieces || this.state !== "stopped") return;
-    const node = this.context.createBufferSource();
-    node.buffer = joinPieces(this.context, pieces);
-    const gain = this.context.createGain();
+    const node = context.createBufferSource();
+    node.buffer = joinPieces(context, pieces);
+    const gain = context.createGain();
     gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
-    node.connect(gain).connect(this.context.destination);
+    node.connect(gain).connect(context.destination);
     node.start();
   }
   /** A short piece of the recording at a moment of a passage, while the pointer is drawn over the waveform. */

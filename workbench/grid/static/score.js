@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources fda33834db020eb1ea129cb46779dabbc563fe7135ad1b0c2f15945ab8396207 */
+/* Made by python workbench/grid/bundle.py; sources f44866662e46ca1aa2d7550bbd0f96fe6ba3c8731283d0d3723183c9a2991146 */
 
 // js/score.js
 function safeSvg(text) {
