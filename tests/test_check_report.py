@@ -12,7 +12,6 @@ from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, lines_of, overview_svg, summary_of, write_check
-from workbench.checking.reportpage import clock, relative_link
 from workbench.errors import WorkbenchError
 
 
@@ -63,8 +62,3 @@ def test_json_and_other_endings(check, tmp_path):
     assert len(data["findings"]) == 9
     with pytest.raises(WorkbenchError, match="written as"):
         write_check(check, tmp_path / "a.doc")
-
-
-def test_clock_and_links(tmp_path):
-    assert [clock(t) for t in (0.0, 59.96, 67.53, 3601.0)] == ["0:00.0", "1:00.0", "1:07.5", "60:01.0"]
-    assert relative_link(tmp_path / "a#b.wav", tmp_path / "out/page.html") == "../a%23b.wav"

@@ -1,6 +1,5 @@
 """Scores of drafts against annotations."""
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +8,6 @@ import pytest
 from tests.test_spectral import RATE, performance
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Beat, Stroke
-from workbench.commands.cli import main
 from workbench.errors import FileFormatError
 from workbench.evaluation.evaluate import (
     SUBCLASSES,
@@ -105,9 +103,8 @@ def write_labels(path, labels):
     path.write_text("".join(f"{time_s}\t{label}\n" for time_s, label in labels))
 
 
-@pytest.fixture(scope="module")
-def data_set(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("data")
+def write_data_set(folder):
+    """A recording of a performance, annotated."""
     sound, expected = performance(10.0)
     labels = sorted(
         (t, {"kick": "KD", "snare": "SD", "closed hi-hat": "HH"}[name])
@@ -120,24 +117,16 @@ def data_set(tmp_path_factory):
     write_labels(folder / "class" / "one.txt", labels)
     beats = np.arange(0.25, 9.5, 0.5)
     write_labels(folder / "beats" / "one.txt", [(t, k % 4 + 1) for k, t in enumerate(beats)])
-    return folder
 
 
-def test_a_folder_is_evaluated_with_what_it_has(data_set):
-    data = summarize(evaluate_folder(data_set))
+def test_a_folder_is_evaluated_with_what_it_has(tmp_path):
+    write_data_set(tmp_path)
+    data = summarize(evaluate_folder(tmp_path))
     assert list(data["audio"]) == ["drum"]
     drum = data["audio"]["drum"]
     assert drum["classes"]["KD"]["recall"] > 0.9
     assert drum["beats_f"] > 0.9
     assert drum["instruments"] == {} and drum["ghost_notes"]["area_under_curve"] is None
-
-
-def test_command(data_set, capsys):
-    assert main(["evaluate", str(data_set), "--json"]) == 0
-    data = json.loads(capsys.readouterr().out)
-    assert data["audio"]["drum"]["classes"]["SD"]["recall"] > 0.9
-    assert main(["evaluate", str(data_set), "--audio", "drum"]) == 0
-    assert "Drums alone" in capsys.readouterr().out
 
 
 def test_a_folder_without_annotated_recordings(tmp_path):

@@ -1,9 +1,11 @@
 """Folders are floors: a module imports its own folder and lower floors only, so no folders form a ring."""
 
 import ast
+from collections import Counter
 from pathlib import Path
 
 import workbench
+from workbench.commands.cli import COMMANDS
 
 PACKAGE = Path(workbench.__file__).parent
 #: From the ground up; folders on one floor do not import each other.
@@ -51,3 +53,18 @@ def test_imports_point_down():
             if FLOOR_OF.get(other, 99) >= FLOOR_OF[folder]
         ]
     assert not wrong
+
+
+def test_every_module_has_a_test_file_of_its_name():
+    """test_MODULE.py; of a subcommand test_COMMAND_command.py; of a name in two folders test_FOLDER_MODULE.py."""
+    modules = [m for path in PACKAGE.rglob("*.py") if (m := path.relative_to(PACKAGE)).parts[0] not in APART]
+    names = Counter(m.stem for m in modules if m.stem not in COMMANDS or m.parent.name != "commands")
+    have = {path.stem for path in Path(__file__).parent.rglob("test_*.py")}
+    missing = []
+    for m in modules:
+        own = f"{m.parent.name}_{m.stem}" if names[m.stem] > 1 else m.stem
+        if m.parent.name == "commands" and m.stem in COMMANDS:
+            own = f"{m.stem}_command"
+        if not m.stem.startswith("__") and f"test_{own}" not in have:
+            missing.append(str(m))
+    assert not missing
