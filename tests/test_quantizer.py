@@ -175,3 +175,32 @@ def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
 
 
 # -- re-laying -----------------------------------------------------------------------------
+
+
+def read_as_midi(*played, tempo=100, name="snare", finest=None):
+    """(position, signs) of what (time, velocity) become when a performance is read from MIDI."""
+    strokes = [Stroke(t, name, v) for t, v in played]
+    found = quantize(strokes, TimeMap.steady(4, tempo), "straight", tick=1e-6, finest=finest)
+    return [(k, n.position, *sorted(n.articulations)) for k, bar in enumerate(found.bars) for n in bar.notes]
+
+
+def test_double_strokes_and_rolls_need_no_thirty_seconds():
+    """Rudiments as 16ths and slashes: common practice, no source.  At this tempo a thirty-second lasts 75 ms."""
+    pair = read_as_midi((0.003, 80), (0.61, 80), (0.684, 70), (1.196, 80))
+    assert pair == [(0, 0), (0, F(1, 4), "double"), (0, F(1, 2))]
+    five = [(0.6 + 0.075 * k + 0.002, 80) for k in range(5)]
+    assert read_as_midi((0.004, 80), *five) == [(0, 0), (0, F(1, 4), "double"), (0, F(5, 16), "double"), (0, F(3, 8))]
+    buzz = [(0.6 + 0.027 * k, 60) for k in range(6)]
+    assert read_as_midi((0.004, 80), *buzz)[1] == (0, F(1, 4), "roll")
+
+
+def test_the_finest_notes_may_be_limited():
+    played = [(0.15 * k + 0.004 * (k % 3), 80) for k in range(16)]
+    assert {F(1, 16)} == {b[1] - a[1] for a, b in zip(read_as_midi(*played), read_as_midi(*played)[1:])}
+    assert all((p * 8).denominator == 1 or (p * 12).denominator == 1 for _, p, *_ in read_as_midi(*played, finest=8))
+
+
+def test_no_bar_has_thirty_seconds_for_a_single_stroke():
+    played = [(0.3 * k, 90) for k in range(8)] + [(0.3 * 3 + 0.068, 90)]
+    written = [p for _, p, *_ in read_as_midi(*played, name="ride")]
+    assert len(written) == 9 and all((16 * p).denominator == 1 or (24 * p).denominator == 1 for p in written)

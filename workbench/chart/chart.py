@@ -27,7 +27,7 @@ from workbench.grouping import grouped
 #: What can be said of a note beside its instrument (terms of the trade).
 #: "open" and "closed" hi-hats are instruments, not articulations.
 ARTICULATIONS: frozenset[str] = frozenset(
-    {"ghost", "accent", "flam", "drag", "roll", "choke", "half open", "foot splash", "rim shot"}
+    {"ghost", "accent", "flam", "drag", "double", "roll", "choke", "half open", "foot splash", "rim shot"}
 )
 
 #: Ways the part is to be read: as written, or eighths/sixteenths swung.

@@ -33,6 +33,9 @@ GRACE_GAP_S = 0.034
 #: Velocity of grace strokes over that of their stroke (common practice, no source: a low stroke before a
 #: high one; measured: a quarter of the flams below 0.67, the median 0.97).
 GRACE_VELOCITY = 0.5
+#: From the first to the second of a double stroke, whole notes: it is written as a sixteenth with one stroke through
+#: its stem, two thirty-seconds.
+DOUBLE_GAP = Fraction(1, 32)
 #: Seconds between the strokes of a roll (measured: 53 ms, half of them 48 to 60 ms).
 ROLL_GAP_S = 0.053
 #: Velocity of the further strokes of a roll over that of its first (measured: 0.48, half of them 0.40 to 0.75).
@@ -143,6 +146,9 @@ def play_note(chart: Chart, bar_index: int, note: Note, played: bool = True) -> 
     count = max((GRACE_STROKES.get(sign, 0) for sign in note.articulations), default=0)
     softer = replace(own, velocity=max(1, round(note.velocity * GRACE_VELOCITY)))
     out = [own, *(replace(softer, time_s=time_s - k * GRACE_GAP_S) for k in range(count, 0, -1))]
+    if "double" in note.articulations:
+        second_s = chart.time_map.seconds(bar_index, note.position + DOUBLE_GAP) - written_s
+        out.append(replace(own, time_s=time_s + second_s))
     if "roll" in note.articulations:
         softer = replace(own, velocity=max(1, round(note.velocity * ROLL_VELOCITY)))
         length_s = chart.time_map.seconds(bar_index, roll_end(chart, bar_index, note)) - written_s

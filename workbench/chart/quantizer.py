@@ -23,7 +23,7 @@ before MIDI was read by it; what they make of human MIDI says
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cache
 from typing import NamedTuple
@@ -31,16 +31,17 @@ from typing import NamedTuple
 import numpy as np
 
 from workbench.chart.chart import Note, WrittenBar
+from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
-from workbench.chart.ornaments import GraceGroup, join_grace_strokes
+from workbench.chart.ornaments import MUCH_LOUDER, GraceGroup, join_grace_strokes
 
 #: How far strokes scatter about their place: seconds, and parts of the beat.
 SCATTER_S, SCATTER_BEATS = 0.014, 0.022
 #: No stroke costs more than this, so that a false one cannot bend the grid.
 WORST_MISFIT = 6.0
 #: What it costs to divide a simple or a compound beat in so many parts.
-SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 1.8, 6: 5.0, 8: 6.5}
+SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 1.8, 6: 5.0, 8: 8.5}
 COMPOUND_COSTS = {1: 0.0, 3: 0.3, 6: 1.0, 2: 3.2, 4: 3.8, 12: 6.5}
 #: Ways to divide a beat of either kind.
 _PARTS = (1, 2, 3, 4, 6, 8, 12)
@@ -62,6 +63,15 @@ LAG_BEATS = 8
 #: so many strokes on the beat weigh as much as the belief that there is no lag.  Tried with 36 performances of
 #: Groove MIDI's training split: bars finer than sixteenths fell from 40 to 32 %; 16 beats gave the same.
 LAG_DOUBT = 4
+#: The same for how far one instrument lies behind the others (no source).
+LIMB_DOUBT = 16
+
+#: Families of drums on which double strokes and rolls are played (common practice, no source);
+DOUBLED = ("snare", "tom", "kick")
+#: strokes nearer than this, in whole notes, are nearer to thirty-seconds than to sixteenths or their triplets,
+DOUBLE_WITHIN = 0.6 / 16
+#: and nearer than this a buzz.
+BUZZ_WITHIN = 0.3 / 16
 
 SWINGS = ("swing 8ths", "swing 16ths")
 #: Where the second eighth of a swung beat is looked for, in parts of the beat.
@@ -143,6 +153,9 @@ def quantize(
     tick : float, optional
         Smallest step of the source's times, whole notes, if it is known: strokes that all lie on
         exact places but for half a step are written there.
+    finest : int, optional
+        The shortest notes that are written, 8, 16 or 32 (and their triplets); otherwise thirty-seconds and shorter
+        ones where two strokes or more of a bar need them.
 
     Returns
     -------
@@ -163,16 +176,20 @@ def quantize(
         if song.is_written(tick):
             return song.write(song.coarsest(tick), feel or "straight", 0.5, time_map, tick)
     song = _Song(join_grace_strokes(strokes, time_map), beats, time_map)
+    if tick is not None:
+        song.join_doubles()
     feels = [feel] if feel else ["straight", *(f for f in SWINGS if song.may_swing(f))]
     readings = []
     for name in feels:
         for ratio in SWING_RATIOS if name in SWINGS else (0.5,):
-            cost, divisions = song.divide(name, ratio)
+            cost, divisions = song.divide(name, ratio, finest)
             margin = SWING_MARGIN * song.offbeats(name) if name in SWINGS else 0.0
             readings.append((cost + margin, name, ratio, divisions))
     best = {name: min(r for r in readings if r[1] == name) for name in feels}
     fitting = [r for r in best.values() if feel or r[2] <= MOST_SWUNG[r[1]]]
     _, name, ratio, divisions = min(fitting)
+    if tick is not None:
+        divisions = song.justified(divisions, name, ratio)
     return song.write(divisions, name, ratio, time_map)
 
 
@@ -228,6 +245,17 @@ def _lags_s(place: np.ndarray, beat: np.ndarray, seconds: np.ndarray) -> np.ndar
     return np.array([middle[a, b] for a, b in zip(first, last)])
 
 
+def _limbs_lags_s(place: np.ndarray, seconds: np.ndarray, names: np.ndarray) -> np.ndarray:
+    """How far each instrument's strokes lie behind the others' (its player's limb, or its trigger), seconds."""
+    out = np.zeros(len(place))
+    off_s = (place - np.round(2 * place) / 2) * seconds
+    near = np.abs(off_s) < np.minimum(LAG_WITHIN_S, seconds / 8)
+    for name in np.unique(names):
+        own = off_s[near & (names == name)]
+        out[names == name] = np.median(own) * len(own) / (len(own) + LIMB_DOUBT) if len(own) else 0.0
+    return out
+
+
 class _Song:
     """Strokes in the beats they fall in, and what they cost on each grid.
 
@@ -249,7 +277,10 @@ class _Song:
         index = np.clip(np.searchsorted(starts, at + lead, side="right") - 1, 0, len(beats) - 1)
         if lag:
             seconds = np.array([b.seconds for b in beats])
-            lags_s = _lags_s((at - starts[index]) / length[index] + cut[index], index, seconds)
+            place = (at - starts[index]) / length[index] + cut[index]
+            lags_s = _lags_s(place, index, seconds)
+            place -= lags_s / seconds[index]
+            lags_s += _limbs_lags_s(place, seconds[index], np.array([g.stroke.instrument for g in groups]))
             at = at - lags_s / seconds[index] * length[index]
             index = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(beats) - 1)
         place = (at - starts[index]) / length[index] + cut[index]
@@ -264,6 +295,52 @@ class _Song:
         self.name = np.unique(names, return_inverse=True)[1]
         self.trust = np.array([g.stroke.confidence for g in self.groups])
         self.smooth = self._average_repeats()
+
+    def join_doubles(self) -> None:
+        """Strokes of a drum so near that they would need thirty-seconds or less become one note: double strokes and
+        rolls, whose first stroke has the place, or a wide flam, whose last one has it."""
+        length = np.array([float(b.beat) for b in self.beats])
+        starts = np.concatenate([[0.0], np.cumsum([float(b.length) for b in self.beats])])[self.beat]
+        cut = np.array([b.cut for b in self.beats])[self.beat]
+        at = starts + (self.place - cut) * length[self.beat]  # whole notes, lag set aside
+        off = np.minimum(*(np.abs(at * n - np.round(at * n)) / n for n in (16, 12)))
+        joined: dict[int, tuple[str, list[int]]] = {}
+        for name in np.unique(self.name):
+            own = np.flatnonzero(self.name == name)
+            if instrument(self.groups[own[0]].stroke.instrument).family not in DOUBLED:
+                continue
+            own = own[np.argsort(at[own], kind="stable")]
+            for run in np.split(own, np.flatnonzero(np.diff(at[own]) > DOUBLE_WITHIN) + 1):
+                joined |= self._paired(run, at, off)
+        gone = {k for first, (_, members) in joined.items() for k in members if k != first}
+        for k, (sign, members) in joined.items():
+            together = [self.groups[m] for m in members]
+            loudest = max(g.stroke.velocity for g in together)
+            stroke = replace(self.groups[k].stroke, velocity=loudest)
+            self.groups[k] = GraceGroup(stroke, sign, tuple(s for g in together for s in g.strokes))
+        kept = np.array([k not in gone for k in range(len(self.groups))], bool)
+        self.groups = [g for g, stays in zip(self.groups, kept) if stays]
+        for what in ("beat", "place", "name", "trust"):
+            setattr(self, what, getattr(self, what)[kept])
+        self.smooth = self._average_repeats()
+
+    def _paired(self, run: np.ndarray, at: np.ndarray, off: np.ndarray) -> dict[int, tuple[str, list[int]]]:
+        """How strokes hardly apart are written: stroke that has the place → sign and strokes."""
+        if any(self.groups[k].sign for k in run) or len(run) < 2:
+            return {}
+        if len(run) > 2 and np.median(np.diff(at[run])) < BUZZ_WITHIN:
+            starts = [0]
+            for j in range(len(run)):
+                if at[run[j]] - at[run[starts[-1]]] > 1 / 16 - DOUBLE_WITHIN / 4:
+                    starts.append(j)
+            parts = np.split(run, starts[1:])
+            return {int(p[0]): ("roll" if len(p) > 2 else "double", list(map(int, p))) for p in parts if len(p) > 1}
+        late = int(off[run[1::2]].mean() < off[run[: 2 * (len(run) // 2) : 2]].mean())
+        if len(run) == 2 and late:
+            first, last = (self.groups[k].stroke.velocity for k in run)
+            return {int(run[1]): ("flam", [int(run[0]), int(run[1])])} if first <= MUCH_LOUDER * last else {}
+        pairs = run[late:][: 2 * ((len(run) - late) // 2)].reshape(-1, 2)
+        return {int(a): ("double", [int(a), int(b)]) for a, b in pairs}
 
     def _average_repeats(self) -> np.ndarray:
         """Place of each stroke averaged with its repetitions in neighbouring bars.
@@ -346,9 +423,11 @@ class _Song:
         out[silent] = np.where(np.array(_PARTS) == 1, 0.0, np.inf)
         return out
 
-    def divide(self, feel: str, ratio: float) -> tuple[float, list[int]]:
+    def divide(self, feel: str, ratio: float, finest: int | None = None) -> tuple[float, list[int]]:
         """Cheapest sequence of subdivisions: total cost and one subdivision a beat."""
         own = self._own_costs(feel, ratio)
+        if finest:
+            own = own + np.where(self._within(finest), 0.0, np.inf)
         total, sources = own[0], []
         for k in range(1, len(own)):
             ways = total[:, None] + _CHANGES[bool(self.compound[k - 1]), bool(self.compound[k])]
@@ -360,6 +439,29 @@ class _Song:
             way = int(source[way])
             out.append(_PARTS[way])
         return float(total.min()), out[::-1]
+
+    def _within(self, finest: int) -> np.ndarray:
+        """Which ways to divide each beat need no notes shorter than these or their triplets, (beats, ways)."""
+        step = np.array([float(b.beat) for b in self.beats])[:, None] / np.array(_PARTS)
+        triplet = ~self.compound[:, None] & (np.array(_PARTS) % 3 == 0)
+        return np.where(triplet, 1.5, 1.0) * step >= (1 - 1e-9) / finest
+
+    def justified(self, divisions: Sequence[int], feel: str, ratio: float) -> list[int]:
+        """The same, thirty-seconds given up in bars where a single stroke would need them."""
+        own, within = self._own_costs(feel, ratio), self._within(16)
+        out = list(divisions)
+        fine: dict[int, list[int]] = {}
+        for k, (beat, place) in enumerate(zip(self.beat, self.smooth)):
+            column = np.abs(_targets(out[beat], feel, ratio) - place).argmin()
+            b = self.beats[beat]
+            position = b.start + Fraction(int(column), out[beat]) * b.beat - (b.beat - b.length)
+            if (16 * position).denominator > 1 and (24 * position).denominator > 1:
+                fine.setdefault(b.bar_index, []).append(k)
+        for strokes in fine.values():
+            if len(strokes) == 1:
+                beat = self.beat[strokes[0]]
+                out[beat] = _PARTS[int(np.where(within[beat], own[beat], np.inf).argmin())]
+        return out
 
     def write(
         self, divisions: Sequence[int], feel: str, ratio: float, time_map: TimeMap, tick: float = 0.0

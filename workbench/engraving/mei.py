@@ -298,12 +298,12 @@ class _BarWriter:
             return
         if graces:
             self._graces(parent, voice, event)
-        rolled = any("roll" in n.articulations for n in event.notes)
-        if rolled:
-            parent = _add(parent, "bTrem", unitdur="32")
+        signs = frozenset().union(*(n.articulations for n in event.notes))
+        slashes = 3 if "roll" in signs else 1 if "double" in signs else 0
         timing = {**_timing(event.value), "stem.dir": voice.stem}
-        if rolled:
-            timing["stem.mod"] = "3slash"
+        if slashes:
+            parent = _add(parent, "bTrem", unitdur="32")
+            timing["stem.mod"] = f"{slashes}slash"
         holder = parent
         if len(event.notes) > 1:
             holder = parent = etree.SubElement(parent, "chord", timing)
@@ -321,11 +321,10 @@ class _BarWriter:
             if len(event.notes) == 1:
                 holder = note
         self._under(holder, event)
-        said = frozenset().union(*(n.articulations for n in event.notes))
-        if said:
-            if "accent" in said:
+        if signs:
+            if "accent" in signs:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
-            self._over(voice, event, said)
+            self._over(voice, event, signs)
 
     def _graces(self, parent: etree._Element, voice: Voice, event: VoiceElement) -> None:
         chords = grace_chords(event.notes)

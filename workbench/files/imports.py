@@ -87,11 +87,14 @@ class Imported:
         Of a great many the first :data:`MOST_PROBLEMS` are told and the rest counted.
     losses : Losses
         The strokes left out; told in ``problems`` too.
+    bar_numbers : tuple of str
+        Of a score: the number that each bar of the chart has on its pages.
     """
 
     chart: Chart
     problems: tuple[str, ...] = ()
     losses: Losses = field(default_factory=Losses)
+    bar_numbers: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         problems = [*self.problems, *self.losses.sentences()]

@@ -21,7 +21,7 @@ import numpy as np
 from workbench.chart import Chart, Section, Text
 from workbench.chart.drumkit import instrument, kit_for_keys, own_line
 from workbench.chart.events import Stroke
-from workbench.chart.ghosts import mark_ghosts
+from workbench.chart.ghosts import mark_dynamics
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.chart.ornaments import GRACE_STROKES
 from workbench.chart.quantizer import Quantized, quantize
@@ -107,7 +107,7 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
         kit_map=kit_map,
     )
     if not told_bars and not found.exact:
-        chart = mark_ghosts(chart)
+        chart = mark_dynamics(chart)
     return Imported(chart, tuple(problems), losses)
 
 
@@ -121,7 +121,11 @@ def _open(path: Path) -> mido.MidiFile:
     if data[:4] != b"MThd":
         raise FileFormatError(f"{name} is not a Standard MIDI File.")
     try:
-        return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
+        try:
+            return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
+        except mido.KeySignatureError:  # drums have no key: such an event may say anything
+            nameless = re.sub(rb"\xff\x59\x02(..)", rb"\xff\x7f\x02\1", data, flags=re.DOTALL)
+            return mido.MidiFile(file=BytesIO(nameless), charset="latin-1", clip=True)
     except Exception:  # mido raises many kinds on damaged data
         raise FileFormatError(f"{name} is damaged: its MIDI data end or break off too soon.") from None
 
@@ -313,11 +317,9 @@ def _quantized(
 ) -> Quantized:
     """The bars with the strokes of a file (tick, instrument, velocity) beside what is known of them already."""
 
-    def lose(stroke: Stroke, count: int = 1) -> None:
-        what = (
-            f"A stroke of the {instrument(stroke.instrument).label} fell together with another of it; the louder stands"
-        )
-        losses.add(what, str(time_map.bar_number(time_map.place(stroke.time_s).bar_index)), count)
+    def lose(stroke: Stroke) -> None:
+        what = f"A {instrument(stroke.instrument).label} stroke fell together with another; the louder was kept"
+        losses.add(what, str(time_map.bar_number(time_map.place(stroke.time_s).bar_index)))
 
     times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _, _ in notes]))
     strokes: dict[tuple[int, str], Stroke] = {}
@@ -334,8 +336,9 @@ def _quantized(
             group = found.groups[k, note.key]
             left.difference_update(group.strokes)
             signs += bool(group.sign)
-            if (more := len(group.strokes) - 1 - GRACE_STROKES.get(group.sign, 0)) > 0:
-                lose(group.stroke, more)
+            spare = sorted({*group.strokes} - {group.stroke}, key=lambda s: s.velocity)
+            for stroke in spare[: len(group.strokes) - 1 - GRACE_STROKES.get(group.sign, 0)]:
+                lose(stroke)
             if note.key in own:
                 lose(group.stroke)
             if note.key not in own or note.velocity > own[note.key].velocity:

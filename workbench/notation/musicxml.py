@@ -12,7 +12,7 @@ velocity                      ``note`` attribute ``dynamics`` (percent of 90)
 deviation                     ``note`` attribute ``attack`` (in divisions)
 ghost, accent                 ``notehead parentheses``, ``accent``
 flam, drag                    one or two ``grace`` notes of the same instrument
-roll                          ``tremolo`` of three strokes
+double stroke, roll           ``tremolo`` of one and three strokes
 half open, choke              ``half-muted``, ``other-articulation``
 rim shot, foot splash         noteheads ``slashed`` and ``circle-x``
 sticking                      ``lyric`` named "sticking"

@@ -182,10 +182,12 @@ class NoteWriter:
         hidden = set(hidden)
         if {"flam", "drag"} <= said:
             hidden.add("flam")
-        for once in ("accent", "roll", "half open", "choke"):
+        if {"double", "roll"} <= said:
+            hidden.add("double")
+        for once in ("accent", "double", "roll", "half open", "choke"):
             if once in said and once in drawn:
                 hidden.add(once)
-        draws = (said - hidden) & {"accent", "roll", "half open", "choke"}
+        draws = (said - hidden) & {"accent", "double", "roll", "half open", "choke"}
         drawn |= draws
         if n.sticking and not self.options.sticking:
             hidden.add(f"sticking {n.sticking}")
@@ -194,8 +196,8 @@ class NoteWriter:
         notations = add(note, "notations")
         if any(tuplet):
             _add_tuplet(notations, tuplet)
-        if "roll" in draws:
-            add(add(notations, "ornaments"), "tremolo", "3", type="single")
+        if draws & {"double", "roll"}:
+            add(add(notations, "ornaments"), "tremolo", "3" if "roll" in draws else "1", type="single")
         if "half open" in draws:
             add(add(notations, "technical"), "half-muted", smufl="guitarHalfOpenPedal", placement="above")
         if draws & {"accent", "choke"}:

@@ -513,7 +513,7 @@ class PartReader:
         if sign.tag in ("accent", "strong-accent"):
             said.add("accent")
         elif sign.tag == "tremolo":
-            said.add("roll")
+            said.add("double" if text == "1" else "roll")
         elif sign.tag == "half-muted":
             said.add("half open")
         elif sign.tag.startswith("other-") and text.removeprefix("sticking ") in ("R", "L"):

@@ -84,7 +84,8 @@ class _Reader:
             measures = own if not measures else self._merge(measures, own)
         if not measures:
             raise FileFormatError(f"{self.log.name} has a drum part without bars.")
-        order = _heard_order(measures, self.log.problems)
+        heard = _heard_order(measures, self.log.problems)
+        order = list(range(len(measures))) if self.options.as_written else heard
         self._fill_similes(measures)
         if sum(len(measures[k].notes) for k in order) > MOST_NOTES:
             raise FileFormatError(f"{self.log.name} has more than {MOST_NOTES} strokes; no drum part has.")
@@ -96,7 +97,7 @@ class _Reader:
             self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
-        return Imported(chart, tuple(self.log.problems), self.log.lost)
+        return Imported(chart, tuple(self.log.problems), self.log.lost, tuple(measures[k].number for k in order))
 
     def _own_kit_map(self) -> tuple[KitLine, ...]:
         """The kit map of a file of ours."""

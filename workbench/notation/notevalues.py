@@ -18,7 +18,7 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -206,7 +206,13 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
 
 
 def _onsets(chords: dict[Fraction, list[Note]]) -> _Onsets:
-    return tuple((p, all("roll" in n.articulations for n in chords[p])) for p in sorted(chords))
+    return tuple((p, _kind(chords[p])) for p in sorted(chords))
+
+
+def _kind(chord: list[Note]) -> tuple:
+    if all("roll" in n.articulations for n in chord):
+        return _ROLLED
+    return _DOUBLED if any("double" in n.articulations for n in chord) else _HIT
 
 
 def _with_notes(voice: Voice, chords: dict[Fraction, list[Note]]) -> Voice:
@@ -235,10 +241,13 @@ class _Shape(NamedTuple):
 #: Stand in for the notes of a hit while its rhythm is worked out.
 _HIT: tuple = (None,)
 _ROLLED: tuple = (None, None)
+_DOUBLED: tuple = (None, None, None)
+#: The longest value of a double stroke, so that it reads as two thirty-seconds.
+_LONGEST_DOUBLE = Fraction(1, 16)
 
 
-#: (position, whether all of it is rolled) of each chord.
-_Onsets = tuple[tuple[Fraction, bool], ...]
+#: (position, what stands in for its notes) of each chord.
+_Onsets = tuple[tuple[Fraction, tuple], ...]
 
 
 @lru_cache(maxsize=2048)
@@ -285,7 +294,7 @@ def _single_value(numerator: int, denominator: int, parts: int, normal: int) -> 
     return None
 
 
-def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[VoiceElement, ...]:
+def _write_voice(shape: _Shape, onsets: dict[Fraction, tuple]) -> tuple[VoiceElement, ...]:
     events: list[VoiceElement] = []
     tuplets = 0
     for group, leaves in enumerate(_leaves_of_bar(shape, tuple(onsets))):
@@ -294,8 +303,7 @@ def _write_voice(shape: _Shape, onsets: dict[Fraction, bool]) -> tuple[VoiceElem
             if leaf.normal:
                 tuplet, tuplets = tuplets, tuplets + 1
             for position, value in _fill(leaf, onsets, max(leaf.start, Fraction(0))):
-                notes = () if position not in onsets else _ROLLED if onsets[position] else _HIT
-                events.append(VoiceElement(position, value, notes, group=group, tuplet=tuplet))
+                events.append(VoiceElement(position, value, onsets.get(position, ()), group=group, tuplet=tuplet))
     return _lengthen_rolls(tuple(events), shape)
 
 
@@ -357,7 +365,7 @@ def _split(start: Fraction, lengths: Sequence[Fraction], marks: Sequence[Fractio
     return out
 
 
-def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction) -> Iterator[tuple[Fraction, NoteValue]]:
+def _fill(leaf: _Leaf, onsets: Mapping[Fraction, tuple], begin: Fraction) -> Iterator[tuple[Fraction, NoteValue]]:
     """(position, value) of all notes and rests of a leaf from ``begin`` on."""
     unit = leaf.unit
     if leaf.value(1) is None:
@@ -368,6 +376,8 @@ def _fill(leaf: _Leaf, onsets: Iterable[Fraction], begin: Fraction) -> Iterator[
     for k, hit in enumerate(hits):
         yield from _rests(leaf, int(at), int(hit))
         until = hits[k + 1] if k + 1 < len(hits) else Fraction(leaf.parts)
+        if onsets[leaf.start + hit * unit] is _DOUBLED:
+            until = min(until, hit + max(1, _LONGEST_DOUBLE // unit))
         units, value = _longest(leaf, int(hit), int(until))
         yield leaf.start + hit * unit, value
         at = hit + units

@@ -29,6 +29,7 @@ _SAID: dict[str, str] = {
     "accent": "accent",
     "flam": "flam",
     "drag": "drag",
+    "double": "double stroke",
     "roll": "roll",
     "choke": "choke",
     "half open": "half-open hi-hat",
