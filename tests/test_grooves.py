@@ -6,6 +6,7 @@ from tests.parts import CRASHED, FILL, ROCK, bar, part
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.reading.grooves import find_groove
+from workbench.reading.read import read_part, reading_to_edits
 
 
 def test_the_base_is_the_bar_the_others_differ_from_least():
@@ -66,3 +67,19 @@ def test_a_bar_that_lacks_its_first_hi_hat_is_no_base():
     chart = Chart(TimeMap.steady(5, 110), (odd, *rest))
     groove = find_groove(chart, [range(5)], frozenset())
     assert all((F(0), "closed hi-hat") in {n.key for n in chart.bars[k].notes} for k in groove.base_bars)
+
+
+def test_two_grooves_on_one_timekeeper_are_told_as_two():
+    """The kick changes for good in the middle; hi-hat and backbeat go on, so it is one section."""
+    other = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x..x..x...x.....")
+    reading = read_part(part(*[ROCK] * 6, *[other] * 6, *[ROCK] * 4))
+    assert [g.groove.bar_indices for g in reading.grooves] == [(*range(6), *range(12, 16)), tuple(range(6, 12))]
+    assert len({g.text for g in reading.grooves}) == 2 and not reading.variations
+    marks = [m for m in reading_to_edits(reading).apply(reading.chart).marks if m.kind == "groove"]
+    assert [m.start[0] for m in marks] == [0, 6, 12] and marks[0].text == marks[2].text != marks[1].text
+
+
+def test_a_phrase_that_alternates_or_a_bar_or_two_of_something_else_is_no_groove_of_its_own():
+    other = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x..x..x...x.....")
+    for bars in ([ROCK, other] * 6, [*[ROCK] * 6, other, other, *[ROCK] * 6]):
+        assert len(read_part(part(*bars)).grooves) == 1

@@ -5,6 +5,10 @@ rendered with a sound font; then the charts are damaged in known ways.  Run:
 
     python -m tests.benchmarks.bench_check GROOVE_DIR [--sound-font FONT.sf2] [--count 16] [--detector spectral]
     python -m tests.benchmarks.bench_check --speed RECORDING
+    python -m tests.benchmarks.bench_check --annotated FOLDER
+
+The last checks expert annotation, laid out as for ``workbench evaluate``, as if it were a draft, for measuring
+only; and the same written wrongly as a whole.
 
 A damage counts as found if a finding names it: the bar (or a bar of the run of
 bars alike) for bars removed or doubled; bar, place and instrument for notes.
@@ -30,10 +34,13 @@ from tests.benchmarks.groove import Performance, chart_of, find_performances, re
 from tests.benchmarks.render import render_strokes, wheel_sound_font
 from tests.benchmarks.spectral import DETECTORS, listen_with
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.chart.meter import TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.checking.check import Check, check_chart, check_draft
 from workbench.checking.check_report import write_check
 from workbench.checking.findings import HEARD_AS, Finding
+from workbench.errors import WorkbenchError
+from workbench.evaluation.evaluate import SUBCLASSES
+from workbench.files.annotations import read_beat_labels, read_labels
 from workbench.files.audio import Audio, load_audio, save_audio
 from workbench.listening.draft import draft_chart
 from workbench.listening.transcription import Transcription, transcribe
@@ -211,6 +218,73 @@ def heard_of(performance: Performance, font: Path, detector: str, cache: Path) -
     return pickle.loads(stored.read_bytes())  # our own file of a moment ago
 
 
+def annotated_chart(folder: Path, name: str, shift: Fraction = Fraction(0), beats_a_bar: int = 4, stretch=1) -> Chart:
+    """Expert annotation as a chart in 4/4, feel kept; or written later by ``shift``, in other bars, in longer notes."""
+    beats = read_beat_labels(folder / "beats" / f"{name}.txt")
+    times, first = np.array([b.time_s for b in beats]), next(k for k, b in enumerate(beats) if b.number == 1)
+    bars: dict[int, dict] = {}
+    length = Fraction(beats_a_bar, 4)
+    step_s = float(np.median(np.diff(times)))
+    for time_s, label in read_labels(folder / "subclass" / f"{name}.txt"):
+        if label not in SUBCLASSES:
+            continue
+        exact = float(np.interp(time_s, times, np.arange(len(times)) - first)) / 4
+        exact += (
+            0.0 if times[0] <= time_s <= times[-1] else (time_s - np.clip(time_s, times[0], times[-1])) / step_s / 4
+        )
+        place = min((Fraction(round(exact * p), p) for p in (16, 24)), key=lambda p: abs(float(p) - exact))
+        feel_s = (exact - float(place)) * 4 * step_s
+        place = place * stretch + shift
+        if place >= 0:
+            k = int(place // length)
+            ghost = frozenset({"ghost"} if label == "SDG" else ())
+            note = Note(place - k * length, SUBCLASSES[label], 30 if ghost else 90, ghost, deviation_s=feel_s)
+            bars.setdefault(k, {}).setdefault(note.key, note)
+    tempo = 60 / step_s * float(stretch)
+    time_map = TimeMap.steady(max(bars) + 1, tempo, Meter(beats_a_bar, 4))
+    return Chart(time_map, tuple(WrittenBar(tuple(bars.get(k, {}).values())) for k in range(max(bars) + 1)), name)
+
+
+#: Ways in which a chart is wrong as a whole.
+WHOLESALE = {
+    "as annotated": {},
+    "an eighth late": {"shift": Fraction(1, 8)},
+    "a beat late": {"shift": Fraction(1, 4)},
+    "half tempo": {"stretch": Fraction(1, 2)},
+    "in 3/4": {"beats_a_bar": 3},
+}
+
+
+def measure_annotated(folder: Path, show: bool) -> None:
+    """Expert annotation checked against its recordings."""
+    names = sorted(p.stem for p in (folder / "subclass").glob("*.txt"))
+    for kind in ("drum", "mix"):
+        wrong = listen = notes = 0
+        first: dict[str, int] = defaultdict(int)
+        others = 0
+        heard = {n: transcribe(next((folder / kind).glob(f"{n}.*"))) for n in names}
+        for name in names:
+            for how, options in WHOLESALE.items():
+                check = check_chart(annotated_chart(folder, name, **options), heard[name])
+                first[how] += bool(check.first)
+                if show and (bool(check.first) == (how == "as annotated")):
+                    print("  ", name, how, check.first)
+                if how == "as annotated":
+                    found = [f for f in check.findings if f.verdict == "wrong"]
+                    wrong, listen = wrong + len(found), listen + len(check.findings) - len(found)
+                    notes += check.notes_aligned
+                    for f in found if show else ():
+                        print("  ", name, f.text, f"{f.probability:.2f}")
+            try:
+                other = annotated_chart(folder, names[names.index(name) - 1])
+                others += bool(check_chart(other, heard[name]).first)
+            except WorkbenchError:
+                others += 1
+        print(f"{kind}: expert annotation of {notes} notes: 'wrong' {wrong / notes:.1%}, 'listen' {listen / notes:.1%}")
+        said = ", ".join(f"{how} {count}" for how, count in first.items())
+        print(f"   of {len(names)} charts, something is said first of: {said}, another song {others}")
+
+
 def measure_speed(recording: Path, length_s: float = 240.0) -> None:
     """Time of checking a draft over that of drafting, on the same samples in the same run."""
     audio = load_audio(recording)
@@ -247,7 +321,11 @@ def main() -> None:
     parser.add_argument("--perfect-ear", action="store_true", help="strokes as played instead of a detector")
     parser.add_argument("--cache", type=Path, default=Path("/tmp/bench_check"))
     parser.add_argument("--show", action="store_true", help="print false alarms and what was not found")
+    parser.add_argument("--annotated", type=Path, metavar="FOLDER")
     args = parser.parse_args()
+    if args.annotated:
+        measure_annotated(args.annotated, args.show)
+        return
     listen_with(args.detector)
     if args.speed:
         measure_speed(args.speed)

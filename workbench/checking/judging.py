@@ -336,8 +336,8 @@ class _Evidence:
         return _Case(_side(deviation), e, stroke, ratio, deviation, share=share, doubtful=feel)
 
     def _step_s(self, e: Expected) -> float:
-        """The finest step that a note's bar writes, in seconds of the recording."""
-        places = sorted({n.position for n in self.chart.bars[e.chart_bar].notes})
+        """The finest step that a note's bar writes for its instrument, in seconds of the recording."""
+        places = [n.position for n in self.chart.bars[e.chart_bar].notes if n.instrument == e.note.instrument]
         step = min([COARSEST_STEP, *(b - a for a, b in zip(places, places[1:]))])
         length = self.chart.time_map.bars[e.chart_bar].length
         return float(step / length) * (e.aligned.end_s - e.aligned.start_s)

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+import numpy as np
+
 from workbench.chart import Chart
 from workbench.chart.drumkit import TIMEKEEPERS
 from workbench.grouping import grouped
@@ -24,6 +26,9 @@ Written = frozenset[tuple[Fraction, str, frozenset[str]]]
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Each further base bar must save this many differences.
 PHRASE_PRICE = 1.5
+#: Fewest bars of a groove of its own beside another on the same time-keeper, and fewest strokes in which it is
+#: another; parting grooves must save so many differences in so many bars.
+LEAST_BARS, OTHER_STROKES = 4, 2
 
 
 @dataclass(frozen=True)
@@ -112,6 +117,62 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
     base = best[1] if best else (bars[0],)
     phase = tuple(place[k] % len(base) for k in bars)
     return Groove(base, tuple(bars), phase, name_groove(chart, base, limit), known_as(chart, base, limit))
+
+
+def alike_runs(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) -> list[list[range]]:
+    """Runs of bars parted where another groove begins, those of the same groove together.
+
+    A groove is another if some :data:`OTHER_STROKES` strokes that most of its bars have are not most others', or
+    the other way round, for :data:`LEAST_BARS` bars or more; a phrase that alternates is one groove.
+    """
+    pieces = [piece for run in runs for piece in _parted(chart, run, disturbed)]
+    groups: list[tuple[frozenset, list[range]]] = []
+    for piece in pieces:
+        usual = _usual(chart, [k for k in piece if k not in disturbed] or list(piece))
+        same = next((g for u, g in groups if len(u ^ usual) < OTHER_STROKES), None)
+        if same is None:
+            groups.append((usual, [piece]))
+        else:
+            same.append(piece)
+    return [group for _, group in groups]
+
+
+def _parted(chart: Chart, run: range, disturbed: frozenset[int]) -> list[range]:
+    """The cheapest cuts of a run: differences from what is usual between them, and a price for each cut."""
+    keys = sorted({key for k in run for key in _drums(chart, k)})
+    struck = np.array([[key in _drums(chart, k) for key in keys] for k in run], int).reshape(len(run), len(keys))
+    clean = np.array([k not in disturbed for k in run], int)
+    counts = np.vstack([np.zeros(len(keys), int), np.cumsum(struck * clean[:, None], axis=0)])
+    bars = np.concatenate([[0], np.cumsum(clean)])
+    best, came_from = np.full(len(run) + 1, np.inf), np.zeros(len(run) + 1, int)
+    best[0] = 0.0
+    for j in range(1, len(run) + 1):
+        i = np.arange(j)
+        n, c = (bars[j] - bars[i])[:, None], counts[j] - counts[i]
+        price = best[i] + np.minimum(c, n - c).sum(axis=1) + OTHER_STROKES * LEAST_BARS
+        price[(j - i < LEAST_BARS) & (i > 0)] = np.inf
+        if j < LEAST_BARS and j < len(run):
+            continue
+        best[j], came_from[j] = price.min(), int(np.argmin(price))
+    cuts = [len(run)]
+    while cuts[-1]:
+        cuts.append(came_from[cuts[-1]])
+    return [range(run.start + a, run.start + b) for a, b in zip(cuts[::-1], cuts[-2::-1])]
+
+
+def _drums(chart: Chart, bar_index: int) -> frozenset[tuple[Fraction, str]]:
+    """What tells grooves on one time-keeper apart: kick, full snare and side stick."""
+    return frozenset(
+        n.key
+        for n in chart.bars[bar_index].notes
+        if n.instrument in ("kick", "snare", "side stick") and not n.articulations & {"ghost"}
+    )
+
+
+def _usual(chart: Chart, bars: Sequence[int]) -> frozenset[tuple[Fraction, str]]:
+    """Strokes that more than half of some bars have."""
+    counts = Counter(key for k in bars for key in _drums(chart, k))
+    return frozenset(key for key, count in counts.items() if 2 * count > len(bars))
 
 
 def _without_opening(content: Written) -> Written:

@@ -12,6 +12,7 @@ from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache, cached_property, partial
+from itertools import groupby
 from statistics import median
 
 from workbench.chart import Chart, Mark, WrittenBar
@@ -25,7 +26,7 @@ from workbench.reading.feel import measure_feel
 from workbench.reading.fill_reading import read_fills
 from workbench.reading.fills import LONGEST_BARS, filled_bars, find_fills, refine_fill
 from workbench.reading.form import FormSection, bar_features, find_form
-from workbench.reading.grooves import base_written, find_groove
+from workbench.reading.grooves import alike_runs, base_written, find_groove
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.patterns import Patterns
 from workbench.reading.sticking import Player, propose_sticking
@@ -141,12 +142,19 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[i
     limit = ghost_limit(chart)
     own = {m.start[0]: m.text for m in chart.marks if m.kind == "groove" and m.confirmed and m.text and m.start[1] == 0}
     out = []
-    for key, stretches in runs.items():
+    parted = [
+        (key, found, len(alike))
+        for key, s in runs.items()
+        for alike in [alike_runs(chart, s, disturbed)]
+        for found in enumerate(alike, 1)
+    ]
+    for key, (number, stretches), count in parted:
+        name = names[key] + (str(number) if count > 1 else "")
         groove = find_groove(chart, stretches, disturbed, limit)
         given = next((own[s.start] for s in stretches if s.start in own), None)
         grounds = base_grounds(HeardBars(chart, groove.bar_indices), groove)
         text = given or groove.text
-        out.append(PartGroove(key[0], names[key], key[1], groove, text, given is not None, grounds=grounds))
+        out.append(PartGroove(key[0], name, key[1], groove, text, given is not None, grounds=grounds))
     return tuple(sorted(out, key=lambda g: g.groove.bar_indices[0]))
 
 
@@ -252,11 +260,11 @@ def reading_to_edits(reading: Reading, cues: bool = False) -> CompositeEdit:
     new: list[Mark] = []
     for section in reading.form:
         for stretch in section.parts:
-            own = reading.groove_at(stretch.bars.start)
-            if own is not None and own.text:
-                new.append(
-                    Mark("groove", (stretch.bars.start, Fraction(0)), (stretch.bars.stop, Fraction(0)), own.text)
-                )
+            for own, bars in groupby(stretch.bars, key=reading.groove_at):
+                if own is not None and own.text:
+                    first, *more = bars
+                    end = (more[-1] if more else first) + 1
+                    new.append(Mark("groove", (first, Fraction(0)), (end, Fraction(0)), own.text))
     new += [replace(f.span, text=f.text) for f in reading.fills if not f.span.confirmed]
     starts = {(m.kind, m.start) for m in chart.marks if m.confirmed}
     for mark in new:
