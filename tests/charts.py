@@ -12,7 +12,10 @@ from workbench.chart.edits import (
     AddNote,
     ChangeNote,
     CompositeEdit,
+    DeleteBars,
     FixLine,
+    InsertBars,
+    LayBars,
     MoveBarLine,
     MoveNote,
     NameSection,
@@ -128,6 +131,9 @@ def edits(draw, chart):
         FixLine(k, draw(st.booleans())),
         ShiftOne(draw(st.sampled_from([F(-1), F(1, 2), F(1)]))),
         AddBars(1, draw(st.booleans())),
+        InsertBars(k + draw(st.integers(0, 1)), draw(st.integers(1, 2))),
+        DeleteBars(k, k) if n > 1 else InsertBars(0),
+        LayBars(TimeMap.steady(max(n, 2), draw(st.integers(60, 200)))),
     ]
     start = chart.time_map.bar_start_s(k)
     choices.append(MoveBarLine(k, start + 0.2 * (chart.time_map.bars[k].beat_times_s[-1] - start)))

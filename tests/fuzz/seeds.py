@@ -20,6 +20,9 @@ from workbench.chart.edits import (
     AddNote,
     ChangeLevel,
     CompositeEdit,
+    DeleteBars,
+    InsertBars,
+    LayBars,
     SetHeading,
     SetMeter,
     SetPickup,
@@ -29,7 +32,7 @@ from workbench.chart.edits import (
     TapLines,
 )
 from workbench.chart.excerpts import excerpt_chart
-from workbench.chart.meter import Meter
+from workbench.chart.meter import Meter, TimeMap
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
 from workbench.files.journal import journal_path
@@ -94,6 +97,9 @@ MESSAGES = (
             TapBeats((0.0, 0.5, 1.0, 1.6)),
             SplitBar(2, Fraction(1, 2)),
             AddBars(2, False),
+            InsertBars(3, 2),
+            DeleteBars(1, 2),
+            LayBars(TimeMap.steady(5, 90)),
         )
     ),
     {"command": "correct repeats", "bar_index": 2},

@@ -183,7 +183,8 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
     return lambda x: _value(kind, x)
 
 
-def _time_map(data: Any) -> TimeMap:
+def time_map_from_data(data: Any) -> TimeMap:
+    """The bars on a recording's time line that plain data describe."""
     d = _fields(data, {"bars", "end_s"})
     bars = list_from_data(d["bars"])
     if len(bars) > MOST_BARS:
@@ -268,6 +269,6 @@ _OWN_READERS: dict[Any, Callable[[Any], Any]] = {
     Shift: _shift,
     Meter: lambda x: Meter.parse(_text(x)),
     tuple[int, Fraction]: _place,
-    TimeMap: _time_map,
+    TimeMap: time_map_from_data,
     Edit: _edit,
 }

@@ -15,7 +15,7 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 
-from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, rebarring
+from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, barcount, rebarring
 from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.rebarring import Rebarring
@@ -356,6 +356,15 @@ class TapBeats(_Rebar, called="tap beats"):
 
 
 @dataclass(frozen=True)
+class LayBars(_Rebar, called="lay bars"):
+    """Lay the song anew in other bars: another reading of the recording; fixed lines stay."""
+
+    time_map: TimeMap
+
+    lay = staticmethod(rebarring.lay)
+
+
+@dataclass(frozen=True)
 class SplitBar(_Rebar, called="split bar"):
     """Two bars instead of one: a line at a position inside it."""
 
@@ -382,6 +391,55 @@ class AddBars(_Rebar, called="add bars"):
     at_end: bool = True
 
     lay = staticmethod(rebarring.add_bars)
+
+
+@dataclass(frozen=True)
+class InsertBars(Edit, called="insert bars"):
+    """Bars more before a bar (``bar_index`` = number of bars: after the last).
+
+    A part without a recording gets empty ones and what follows moves on; in a recording a bar that lasts as long as
+    two becomes two.
+    """
+
+    bar_index: int
+    count: int = 1
+
+    def apply(self, chart: Chart) -> Chart:
+        at_end = self.bar_index == len(chart)
+        chart.time_map.check_bar(self.bar_index - at_end)
+        if chart.recording is None:
+            return barcount.with_bars_inserted(chart, self.bar_index, self.count)
+        if at_end:
+            return AddBars(self.count).apply(chart)
+        new = rewrite(chart, barcount.missed_line(chart.time_map, self.bar_index))
+        return SetTimeMap(*new).apply(chart)
+
+
+@dataclass(frozen=True)
+class DeleteBars(Edit, called="delete bars"):
+    """Bars less.
+
+    Of a part without a recording they go with what is written in them, and what follows moves up.  In a recording
+    empty bars at its ends go, and two that last as long as one become one.
+    """
+
+    first_bar: int
+    last_bar: int
+
+    def apply(self, chart: Chart) -> Chart:
+        first, last = self.first_bar, self.last_bar
+        chart.time_map.check_bar(first)
+        chart.time_map.check_bar(last)
+        if last < first:
+            raise ChartError("The last bar to go lies before the first.")
+        outer = first == 0 or last == len(chart) - 1
+        if chart.recording is None or (outer and not any(bar.notes for bar in chart.bars[first : last + 1])):
+            return barcount.without_bars(chart, first, last)
+        if last > first:
+            raise ChartError(
+                "Of a recording bars go one at a time, where a line is too many; empty ones at its ends together."
+            )
+        return SetTimeMap(*rewrite(chart, barcount.line_too_many(chart.time_map, first))).apply(chart)
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,11 @@ DRAWN_BEATS = 4
 BEAT_REACH = 0.35
 #: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
 MOST_ADDED = 64
+#: A line or beat of other bars this near to a beat of these, seconds, is that beat (twice the tolerance of an onset in
+#: mir_eval.onset would pass for the next one).
+SAME_BEAT_S = 0.05
+#: Other bars keep a fixed line that lies no further from one of theirs than this, in beats; else they contradict it.
+HELD_WITHIN_BEATS = 0.3
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
 SHORTEST_TAP_S = 0.2
 #: Ratios at which listeners, and trackers, mistake a tempo: half, double, thirds (common practice, no source).
@@ -234,6 +239,45 @@ def add_bars(time_map: TimeMap, count: int, at_end: bool = True) -> Rebarring:
     return _assembled(time_map, spans)
 
 
+def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
+    """Any other bars over the recording, such as another reading of it; lines that are fixed stay where they are.
+
+    Where the other bars have the same beats, or their halves or doubles, the written rhythm stays.
+
+    Raises
+    ------
+    ChartError
+        If a fixed line would have to go.
+    """
+    other = _holding(other, [b.beat_times_s[0] for b in time_map.bars if b.fixed])
+    half = time_map.bars[_first_full(time_map, 0)].meter.beat_length / 2
+    edges = np.array([*(b.beat_times_s[0] for b in other.bars), other.end_s])
+    at = [int(k) * half for k in np.round(time_map.whole_notes_at(edges) / float(half))]
+    spans = [_NewBar(b.meter, *where, b.length, b.beat_times_s) for b, where in zip(other.bars, pairwise(at))]
+    if all(s.until > s.at for s in spans):
+        beats = [float(s.at + p * (s.until - s.at) / s.length) for s in spans for p in s.meter.beat_positions(s.length)]
+        if np.abs(time_map.seconds_at(np.array([*beats, float(at[-1])])) - other.anchor_times_s).max() < SAME_BEAT_S:
+            keeps = _keeps_rhythm(time_map, [s._replace(times_s=()) for s in spans])
+            return Rebarring(other, _placing(time_map, spans), keeps)
+    return Rebarring(other, lambda bar_index, position: None, keeps_rhythm=False)
+
+
+def _holding(other: TimeMap, lines_s: Sequence[float]) -> TimeMap:
+    """Bars drawn onto lines that are fixed."""
+    if not lines_s:
+        return other
+    starts = np.array([b.beat_times_s[0] for b in other.bars])
+    knots, fixed = [], set()
+    for t in lines_s:
+        k = int(np.abs(starts - t).argmin())
+        if abs(starts[k] - t) > HELD_WITHIN_BEATS * 60.0 / other.tempo_bpm(k) or k in fixed:
+            raise ChartError(f"The line fixed at {t:.2f} s would go; let go of it first.")
+        knots.append((other.starts[k], t))
+        fixed.add(k)
+    bent = _bent_times(other, knots)
+    return TimeMap([replace(b, fixed=b.fixed or k in fixed) for k, b in enumerate(bent.bars)], bent.end_s)
+
+
 # -- how ------------------------------------------------------------------------------------------
 
 
@@ -394,7 +438,11 @@ def _assembled(time_map: TimeMap, spans: Sequence[_NewBar], fixed: Sequence[Frac
         times = s.times_s or tuple(time_map.seconds_at(at).tolist())
         bars.append(Bar(s.meter, times, s.length, fixed=s.at in held))
     end_s = float(time_map.seconds_at(float(spans[-1].until)))
+    return Rebarring(TimeMap(bars, end_s), _placing(time_map, spans), _keeps_rhythm(time_map, spans))
 
+
+def _placing(time_map: TimeMap, spans: Sequence[_NewBar]) -> Callable[[int, Fraction], tuple[int, Fraction] | None]:
+    """Where the places of an old time map lie in new bars."""
     begins = [s.at for s in spans]
 
     def place(bar_index: int, position: Fraction) -> tuple[int, Fraction] | None:
@@ -404,7 +452,7 @@ def _assembled(time_map: TimeMap, spans: Sequence[_NewBar], fixed: Sequence[Frac
             return None
         return k, (where - spans[k].at) * spans[k].length / (spans[k].until - spans[k].at)
 
-    return Rebarring(TimeMap(bars, end_s), place, _keeps_rhythm(time_map, spans))
+    return place
 
 
 def _keeps_rhythm(time_map: TimeMap, spans: Sequence[_NewBar]) -> bool:

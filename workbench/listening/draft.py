@@ -24,6 +24,7 @@ from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of
 from workbench.listening.harmony import hear_harmony
+from workbench.listening.hearing import Hearing, keep_hearing
 from workbench.listening.readings import NOTHING_KNOWN, BarReading, BarWish, track_readings
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
@@ -44,8 +45,8 @@ class Draft:
     pulse : tuple of Beat
         Those within the recording.
     activations : Activations
-    readings : tuple of BarReading
-        Ways to read the song's bars, the likeliest first; the chart is written on that.
+    hearing : Hearing
+        What was heard of the bars; ``readings``, ways to read them, the likeliest first: the chart is written on that.
     hits, beats : pandas.DataFrame
         The chart as tables (:func:`workbench.hits`, :func:`workbench.beats`).
     possible_hits : pandas.DataFrame
@@ -63,7 +64,11 @@ class Draft:
     strokes: tuple[Stroke, ...]
     pulse: tuple[Beat, ...]
     activations: Activations
-    readings: tuple[BarReading, ...] = ()
+    hearing: Hearing
+
+    @property
+    def readings(self) -> tuple[BarReading, ...]:
+        return self.hearing.readings
 
     @property
     def recording(self) -> Path:
@@ -132,7 +137,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)
     part(progress, 0.0, 1.0)(1.0, "Drafted")
-    return Draft(chart, strokes, pulse, activations, readings)
+    return Draft(chart, strokes, pulse, activations, Hearing(activations, harmony, readings))
 
 
 def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:
@@ -155,6 +160,8 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     make_folder(out)
     chart = moved_chart(draft.chart, Path(), files.chart.parent)
     ChartDocument.create(chart, files.chart, overwrite=overwrite).close()
+    if chart.recording is not None:
+        keep_hearing(draft.hearing, files.chart.parent, chart.recording.sha256)
     write_hits(chart, files.hits)
     write_beats(chart, files.beats)
     return files

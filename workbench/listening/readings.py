@@ -119,13 +119,14 @@ def describe(readings: Sequence[BarReading]) -> str:
     first = readings[0]
     also: dict[str, float] = {}
     for other in readings[1:]:
-        words = _against(first, other)
+        words = against(first, other)
         also[words] = also.get(words, 0.0) + other.probability
     told = [f"{words} ({max(1, round(100 * likely))} %)" for words, likely in also.items()]
     return f"{first.meter} at {first.tempo_bpm:.0f}" + (f"; it may also be {', '.join(told)}" if told else "")
 
 
-def _against(first: BarReading, other: BarReading) -> str:
+def against(first: BarReading, other: BarReading) -> str:
+    """What another reading says otherwise: "4/4 at 220", "the 1 a beat later"."""
     if other.meter != first.meter or abs(np.log(other.tempo_bpm / first.tempo_bpm)) > 0.05:
         return f"{other.meter} at {other.tempo_bpm:.0f}"
     halves, beats = other.shift_from(first), other.meter.counted_beats

@@ -1,0 +1,234 @@
+"""What a recording says of its bars, kept beside its chart: other readings, and what laying them anew needs.
+
+It lies in a folder :data:`FOLDER` beside the chart, named by the recording's checksum, so that renamed charts and
+recordings find it.  The folder may be deleted at any time: the recording is then listened to again.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.chart.data import number_from_data, time_map_from_data, to_data
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.rebarring import lay
+from workbench.chart.rewriting import is_heard
+from workbench.errors import AnalysisError, ChartError, FileFormatError
+from workbench.files.safefile import write_whole
+from workbench.files.untrusted import read_bytes
+from workbench.listening.activations import Activations
+from workbench.listening.harmony import Harmony, hear_harmony
+from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, track_readings
+from workbench.listening.transcription import detect_recording
+from workbench.progress import Progress, part
+
+#: Folder of what was heard, and the most that is read of one recording, bytes (twelve hours have some 40 MB).
+HEARD_FOLDER, LARGEST_HEARD_BYTES = ".workbench-bars", 64_000_000
+#: Two readings are one if their tempi differ by less (natural logarithm) and more than this share of lines agree.
+SAME_TEMPO, SAME_LINES = 0.05, 0.7
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """What a recording says of its bars.
+
+    Attributes
+    ----------
+    activations : Activations
+        Of beats and downbeats only; no instruments.
+    harmony : Harmony
+    readings : tuple of BarReading
+        As drafted, the likeliest first.
+    """
+
+    activations: Activations
+    harmony: Harmony
+    readings: tuple[BarReading, ...] = ()
+
+    def __post_init__(self) -> None:
+        act = self.activations
+        nothing = np.zeros((len(act.beat), 0), np.float32)
+        object.__setattr__(self, "activations", replace(act, instruments=(), onset=nothing, velocity=nothing))
+
+
+def hear(recording: str | os.PathLike, progress: Progress | None = None) -> Hearing:
+    """Listen to a recording for its bars.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used; the message says why.
+    """
+    found = detect_recording(recording, part(progress, 0.0, 0.8))
+    tell = part(progress, 0.8, 1.0)
+    tell(0.0, "Finding the bars")
+    harmony = hear_harmony(found.samples)
+    readings = track_readings(found.activations, found.strokes, found.duration_s, harmony)
+    tell(1.0, "Heard")
+    return Hearing(found.activations, harmony, readings)
+
+
+# -- kept ------------------------------------------------------------------------------------------
+
+
+def keep_hearing(hearing: Hearing, folder: str | os.PathLike, sha256: str) -> None:
+    """Keep what was heard in a chart's folder; where nothing can be written, it is heard again when it is wanted."""
+    act = hearing.activations
+    data = {
+        "frame_rate_hz": act.frame_rate_hz,
+        "beat": _packed(np.round(act.beat * 255), np.uint8),
+        "downbeat": _packed(np.round(act.downbeat * 255), np.uint8),
+        "harmony_rate_hz": hearing.harmony.frame_rate_hz,
+        "harmony": _packed(hearing.harmony.pitch_classes, np.float16),
+        "readings": [
+            {
+                "time_map": to_data(r.time_map),
+                "probability": r.probability,
+                "meter": str(r.meter),
+                "tempo_bpm": r.tempo_bpm,
+                "line_confidence": [round(float(c), 4) for c in r.line_confidence],
+            }
+            for r in hearing.readings
+        ],
+    }
+    with suppress(OSError, FileFormatError):
+        (Path(folder) / HEARD_FOLDER).mkdir(exist_ok=True)
+        write_whole(_place(folder, sha256), json.dumps(data).encode())
+
+
+def kept_hearing(folder: str | os.PathLike, sha256: str) -> Hearing | None:
+    """What was heard of a recording, if it is kept in a chart's folder and whole."""
+    path = _place(folder, sha256)
+    if not path.is_file():
+        return None
+    try:
+        data = json.loads(read_bytes(path, LARGEST_HEARD_BYTES))
+        beat, downbeat = (_unpacked(data[name], np.uint8).astype(np.float32) / 255 for name in ("beat", "downbeat"))
+        pitch_classes = _unpacked(data["harmony"], np.float16).astype(np.float32).reshape(-1, 24)
+        nothing = np.zeros((len(beat), 0), np.float32)
+        return Hearing(
+            Activations(number_from_data(data["frame_rate_hz"]), (), nothing, nothing, beat, downbeat),
+            Harmony(number_from_data(data["harmony_rate_hz"]), pitch_classes),
+            tuple(_reading(r) for r in data["readings"]),
+        )
+    except (AnalysisError, ChartError, FileFormatError, KeyError, TypeError, ValueError, RecursionError):
+        return None  # damaged: heard again when it is wanted
+
+
+def _place(folder: str | os.PathLike, sha256: str) -> Path:
+    return Path(folder) / HEARD_FOLDER / f"{sha256[:32]}.json"
+
+
+def _packed(values: np.ndarray, kind: type) -> str:
+    return base64.b64encode(values.astype(np.dtype(kind).newbyteorder("<")).tobytes()).decode()
+
+
+def _unpacked(text: str, kind: type) -> np.ndarray:
+    return np.frombuffer(base64.b64decode(text, validate=True), np.dtype(kind).newbyteorder("<"))
+
+
+def _reading(data: Any) -> BarReading:
+    time_map = time_map_from_data(data["time_map"])
+    confidence = tuple(number_from_data(c) for c in data["line_confidence"])
+    numbers = number_from_data(data["probability"]), number_from_data(data["tempo_bpm"])
+    return BarReading(time_map, numbers[0], Meter.parse(data["meter"]), numbers[1], confidence)
+
+
+# -- readings against the chart --------------------------------------------------------------------
+
+
+def as_read(time_map: TimeMap) -> BarReading:
+    """The bars of a chart as a reading: meter of most bars, typical tempo."""
+    meters = [bar.meter for bar in time_map.bars]
+    tempi = [time_map.tempo_bpm(k) for k in range(len(time_map))]
+    return BarReading(time_map, 0.0, max(set(meters), key=meters.count), float(np.median(tempi)), ())
+
+
+def alike(one: BarReading, other: BarReading) -> bool:
+    """Whether two readings are the same to a user: meter, tempo and most bar lines."""
+    if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_TEMPO:
+        return False
+    a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars]) for r in (one, other))
+    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean()) > SAME_LINES
+
+
+def other_readings(chart: Chart, readings: tuple[BarReading, ...]) -> list[BarReading]:
+    """Readings that are not the chart's own bars and keep its fixed lines, the likeliest first."""
+    now = as_read(chart.time_map)
+    out = []
+    for reading in readings:
+        if not alike(now, reading):
+            with suppress(ChartError):
+                out.append(replace(reading, time_map=lay(chart.time_map, reading.time_map).time_map))
+    return out
+
+
+def describe_bars(chart: Chart, readings: tuple[BarReading, ...]) -> str:
+    """How a chart's bars lie, and how else they may: "4/4 at 110; it may also be 4/4 at 220 (12 %)"."""
+    return describe([as_read(chart.time_map), *other_readings(chart, readings)])
+
+
+# -- anew ------------------------------------------------------------------------------------------
+
+
+def lay_anew(
+    chart: Chart, hearing: Hearing, first_bar: int = 0, meter: Meter | None = None, tempo_bpm: tuple | None = None
+) -> TimeMap:
+    """Track the bars from a bar on again, by what was heard and the strokes as they are corrected.
+
+    The lines before it stay, so does its own, and every fixed line after it; a bar whose line is fixed keeps its meter.
+
+    Parameters
+    ----------
+    chart : Chart
+    hearing : Hearing
+    first_bar : int
+        0: the whole song, whose first line may move unless it is fixed.
+    meter, tempo_bpm
+        As :class:`~workbench.listening.readings.BarWish` takes them.
+
+    Raises
+    ------
+    AnalysisError
+        If no bars fit.
+    """
+    time_map = chart.time_map
+    time_map.check_bar(first_bar)
+    fixed = [k for k in range(first_bar, len(time_map)) if time_map.bars[k].fixed]
+    begin_s = time_map.bar_start_s(first_bar) if first_bar else 0.0
+    lines = sorted({time_map.bar_start_s(k) for k in ([first_bar] if first_bar else []) + fixed})
+    strokes = sorted(
+        Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, 1.0 if n.confirmed else n.confidence)
+        for k, n in chart.notes()
+        if is_heard(chart, n)
+    )
+    if meter is None and fixed:
+        kept = {time_map.bars[k].meter for k in fixed if not time_map.bars[k].is_pickup}
+        meter = kept.pop() if len(kept) == 1 else None
+    heard = _from(hearing, begin_s)
+    moved = [replace(s, time_s=s.time_s - begin_s) for s in strokes if s.time_s >= begin_s - SAME_LINE_S]
+    moved = [replace(s, time_s=max(s.time_s, 0.0)) for s in moved]
+    wish = BarWish(tuple(t - begin_s for t in lines), meter, tempo_bpm)
+    new = track_readings(heard.activations, moved, heard.activations.duration_s, heard.harmony, wish)[0].time_map
+    bars = [replace(b, beat_times_s=tuple(t + begin_s for t in b.beat_times_s), fixed=False) for b in new.bars]
+    at = {time_map.bar_start_s(k) for k in fixed}
+    bars = [replace(b, fixed=any(abs(b.beat_times_s[0] - t) < 1e-6 for t in at)) for b in bars]
+    first = next((k for k, b in enumerate(bars) if b.beat_times_s[0] >= begin_s - 1e-6), 0)
+    return TimeMap([*time_map.bars[:first_bar], *bars[first:]], new.end_s + begin_s)
+
+
+def _from(hearing: Hearing, begin_s: float) -> Hearing:
+    """What was heard from a moment on."""
+    act, harmony = hearing.activations, hearing.harmony
+    k, h = round(begin_s * act.frame_rate_hz), round(begin_s * harmony.frame_rate_hz)
+    cut = replace(act, onset=act.onset[k:], velocity=act.velocity[k:], beat=act.beat[k:], downbeat=act.downbeat[k:])
+    return Hearing(cut, replace(harmony, pitch_classes=harmony.pitch_classes[h:]))
