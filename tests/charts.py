@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from workbench.chart import ARTICULATIONS, FEELS, STICKINGS, Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.edits import (
-    AddBars,
     AddNote,
     ChangeNote,
     CompositeEdit,
@@ -130,7 +129,6 @@ def edits(draw, chart):
         SetTimeMap(chart.time_map, chart.bars),
         FixLine(k, draw(st.booleans())),
         ShiftOne(draw(st.sampled_from([F(-1), F(1, 2), F(1)]))),
-        AddBars(1, draw(st.booleans())),
         InsertBars(k + draw(st.integers(0, 1)), draw(st.integers(1, 2))),
         DeleteBars(k, k) if n > 1 else InsertBars(0),
         LayBars(TimeMap.steady(max(n, 2), draw(st.integers(60, 200)))),

@@ -14,6 +14,7 @@ import pytest
 from matplotlib.figure import Figure
 
 import workbench as wb
+from tests.heard import heard_bars
 from workbench.chart import Chart, Note
 from workbench.chart.meter import TimeMap
 
@@ -83,7 +84,7 @@ def test_a_chart_lies_beside_its_recording_and_is_opened_again(tmp_path, monkeyp
         from workbench.listening.draft import Draft
 
         chart = Chart(empty.time_map, empty.bars, recording=Recording(str(path), sha256_of(path), 8.0))
-        return Draft(chart, (), (), None)
+        return Draft(chart, (), (), None, heard_bars())
 
     monkeypatch.setattr("workbench.frontdoor.draft", draft)
     song = wb.open_chart(recording)

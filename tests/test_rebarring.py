@@ -32,6 +32,8 @@ def time_maps(draw):
 
 
 ACTS = [
+    lambda m: rebarring.lay(m, rebarring.change_level(m, 2).time_map),
+    lambda m: rebarring.lay(m, rebarring.shift_one(m, 1).time_map),
     lambda m: rebarring.shift_one(m, 1), lambda m: rebarring.shift_one(m, F(-1, 2)),
     lambda m: rebarring.shift_one(m, 1, 1), lambda m: rebarring.shift_one(m, 1, 1, len(m) - 1),
     lambda m: rebarring.change_level(m, 2), lambda m: rebarring.change_level(m, F(1, 2)),
@@ -40,7 +42,6 @@ ACTS = [
     lambda m: rebarring.set_meter(m, Meter(5, 4), 1), lambda m: rebarring.set_meter(m, Meter(7, 8)),
     lambda m: rebarring.set_pickup(m, F(1, 8)), lambda m: rebarring.split_bar(m, len(m) - 1, F(1, 4)),
     lambda m: rebarring.join_bars(m, 0 if not m.bars[0].is_pickup or len(m) < 3 else 1),
-    lambda m: rebarring.add_bars(m, 2), lambda m: rebarring.add_bars(m, 1, at_end=False),
 ]  # fmt: skip
 
 
@@ -149,7 +150,6 @@ def test_what_cannot_be():
     for act in (lambda: rebarring.change_level(FOUR, 5), lambda: rebarring.set_pickup(FOUR, F(1)),
                 lambda: rebarring.split_bar(FOUR, 0, F(2)), lambda: rebarring.tapped_lines(FOUR, []),
                 lambda: rebarring.join_bars(FOUR, 7),
-                lambda: rebarring.move_line(FOUR, 3, 106.0), lambda: rebarring.move_line(FOUR, 3, -94.0),
-                lambda: rebarring.add_bars(FOUR, 0)):  # fmt: skip
+                lambda: rebarring.move_line(FOUR, 3, 106.0), lambda: rebarring.move_line(FOUR, 3, -94.0)):  # fmt: skip
         with pytest.raises(ChartError):
             act()

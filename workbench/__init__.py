@@ -16,6 +16,7 @@ from typing import Any
 
 from workbench.errors import WorkbenchError
 from workbench.frontdoor import (
+    bar_lines,
     beats,
     check,
     compare,
@@ -27,6 +28,7 @@ from workbench.frontdoor import (
     export,
     from_music21,
     hits,
+    lay_bars,
     mark_reading,
     open_chart,
     play,
@@ -68,6 +70,7 @@ __all__ = [
     "Note",
     "ScoreView",
     "WorkbenchError",
+    "bar_lines",
     "beats",
     "check",
     "compare",
@@ -84,6 +87,7 @@ __all__ = [
     "export",
     "from_music21",
     "hits",
+    "lay_bars",
     "mark_reading",
     "open_chart",
     "play",

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from workbench.checking.take import Take
     from workbench.files.document import ChartDocument
     from workbench.listening.draft import Draft
+    from workbench.listening.hearing import BarLines
     from workbench.practice.pack import PracticePack
     from workbench.practice.stages import Exercise
     from workbench.reading.read import Reading
@@ -199,6 +200,116 @@ def open_chart(path: PathName, folder: PathName | None = None, *, progress: Prog
             f"{file.name} is the chart of another recording than {path.name}; name another folder for this one's."
         )
     return song
+
+
+def bar_lines(song: ChartDocument | PathName, *, progress: Progress | None = None) -> BarLines:
+    """How the bars of a chart lie, how else its recording can be read, and where lines and hits disagree.
+
+    Parameters
+    ----------
+    song : open chart or path of a chart or recording
+    progress
+        As for :func:`draft`; the recording is listened to where nothing is kept of that.
+
+    Returns
+    -------
+    BarLines
+        ``.words``: "4/4 at 110; it may also be 4/4 at 220 (12 %)"; ``.readings``, the others by number;
+        ``.faults``, each with ``.edit``, the one act that mends it.
+
+    Raises
+    ------
+    AudioError, FileFormatError
+        If a file is missing or cannot be understood.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> from fractions import Fraction
+    >>> song = wb.open_chart(wb.demo_song(mkdtemp(), "chart"))
+    >>> late = song.apply(wb.edits.ShiftOne(Fraction(1, 2), first_bar=20))
+    >>> (fault,) = wb.bar_lines(song).faults
+    >>> fault.words
+    'the 1 lies half a beat late'
+    >>> _ = song.apply(fault.edit)
+    """
+    from workbench.errors import AnalysisError
+    from workbench.listening.barfaults import find_bar_faults
+    from workbench.listening.hearing import BarLines, describe_bars, hearing_for, other_readings
+
+    document = _opened(song, progress)
+    chart = document.chart
+    try:
+        hearing = hearing_for(chart, document.path.parent, _part(document).recording, _shown(progress))
+        readings = hearing.readings
+    except AnalysisError:  # no recording at hand: its own bars only
+        readings = ()
+    return BarLines(describe_bars(chart, readings), other_readings(chart, readings), find_bar_faults(chart))
+
+
+def lay_bars(
+    song: ChartDocument | PathName,
+    reading: int | None = None,
+    *,
+    from_bar: int | None = None,
+    meter: str | None = None,
+    tempo_bpm: float | tuple[float, float] | None = None,
+    progress: Progress | None = None,
+) -> ChartDocument:
+    """Lay the bars of a chart anew: as another reading says, or by ear around the lines that are fixed.
+
+    Every hit stays where it was heard, and what is confirmed stays confirmed; ``.undo()`` takes it back in one step.
+
+    Parameters
+    ----------
+    song : open chart or path of a chart or recording
+    reading : int, optional
+        Number of one of :func:`bar_lines`; otherwise the bars are tracked again.
+    from_bar : int, optional
+        Number of the first bar that may change, its own line excepted; by default the whole song.
+    meter, tempo_bpm
+        As for :func:`draft`, of the bars that are tracked again.
+    progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    ChartDocument
+
+    Raises
+    ------
+    AnalysisError
+        If no bars are so, or the recording is not at hand.
+    ChartError
+        If there is no such reading or bar.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> song = wb.lay_bars(wb.demo_song(mkdtemp()), tempo_bpm=(200, 250))
+    >>> round(song.chart.time_map.tempo_bpm(5))
+    226
+    """
+    from workbench.chart.edits import LayBars
+    from workbench.chart.meter import Meter
+    from workbench.listening.hearing import hearing_for, lay_anew, other_readings
+    from workbench.listening.readings import tempo_range
+
+    document = _opened(song, progress)
+    chart = document.chart
+    hearing = hearing_for(chart, document.path.parent, _part(document).recording, _shown(progress))
+    if reading is not None:
+        others = other_readings(chart, hearing.readings)
+        if reading not in others:
+            raise ChartError(f"There is no reading {reading}; wb.bar_lines names them.")
+        document.apply(LayBars(others[reading].time_map))
+        return document
+    first = 0 if from_bar is None else chart.time_map.bar_index(from_bar)
+    wish = None if meter is None else Meter.parse(meter), tempo_range(tempo_bpm)
+    document.apply(LayBars(lay_anew(chart, hearing, first, *wish)))
+    return document
 
 
 def read_chart(path: PathName) -> Chart:
@@ -1173,6 +1284,12 @@ def _chart_of_renamed(recording: Path, folder: Path) -> Chart | None:
                 path = os.path.relpath(recording.resolve(), folder.resolve())
                 return replace(chart, recording=replace(of, path=path))
     return None
+
+
+def _opened(song: ChartDocument | PathName, progress: Progress | None) -> ChartDocument:
+    from workbench.files.document import ChartDocument
+
+    return song if isinstance(song, ChartDocument) else open_chart(song, progress=progress)
 
 
 def _reading(source: Source | Reading) -> Reading:

@@ -16,7 +16,6 @@ from tests import parts
 from workbench.chart import Chart, Mark, Note, Section, Text
 from workbench.chart.data import to_data
 from workbench.chart.edits import (
-    AddBars,
     AddNote,
     ChangeLevel,
     CompositeEdit,
@@ -96,7 +95,6 @@ MESSAGES = (
             TapLines((0.0, 2.1, 4.3, 6.5), Meter.parse("4/4")),
             TapBeats((0.0, 0.5, 1.0, 1.6)),
             SplitBar(2, Fraction(1, 2)),
-            AddBars(2, False),
             InsertBars(3, 2),
             DeleteBars(1, 2),
             LayBars(TimeMap.steady(5, 90)),

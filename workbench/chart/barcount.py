@@ -15,9 +15,11 @@ import numpy as np
 
 from workbench.chart.chart import Chart, WrittenBar
 from workbench.chart.meter import Bar, TimeMap
-from workbench.chart.rebarring import MOST_ADDED, Rebarring, change_level, join_bars
+from workbench.chart.rebarring import Rebarring, change_level, join_bars
 from workbench.errors import ChartError
 
+#: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
+MOST_ADDED = 64
 #: Neighbours on either side by which the usual length of a bar is told.
 NEIGHBOURS = 4
 #: A bar lasts as long as two, or two as long as one, within this factor (own choice: players push and drag less).
@@ -27,26 +29,31 @@ _Where = tuple[int, Fraction]
 
 
 def with_bars_inserted(chart: Chart, bar_index: int, count: int) -> Chart:
-    """Empty bars before a bar of a part without a recording, in its meter and tempo; what follows moves on."""
+    """Empty bars before a bar, in its meter and tempo; what follows moves on.
+
+    Of a recording only before the first bar and after the last, where nothing has to move.
+    """
     time_map = chart.time_map
     if not 1 <= count <= MOST_ADDED:
         raise ChartError(f"From 1 to {MOST_ADDED} bars can be inserted at a time, not {count}.")
     at = max(bar_index, 1) if time_map.bars[0].is_pickup else bar_index  # nothing comes before a pick-up
     model = min(at, len(chart) - 1)
     meter, beat_s = time_map.bars[model].meter, 60.0 / time_map.tempo_bpm(model)
-    begin_s = time_map.end_s if at == len(chart) else time_map.bar_start_s(at)
     bar_s = meter.counted_beats * beat_s
+    begin_s = time_map.end_s if at == len(chart) else time_map.bar_start_s(at)
+    shift_s = count * bar_s if chart.recording is None or at == len(chart) else 0.0
+    begin_s -= count * bar_s - shift_s
     new = [
         Bar(meter, tuple(begin_s + k * bar_s + b * beat_s for b in range(meter.counted_beats))) for k in range(count)
     ]
-    bars = [*time_map.bars[:at], *new, *(_later(b, count * bar_s) for b in time_map.bars[at:])]
+    bars = [*time_map.bars[:at], *new, *(_later(b, shift_s) for b in time_map.bars[at:])]
     written = (*chart.bars[:at], *([WrittenBar()] * count), *chart.bars[at:])
 
     def moved(place: _Where, end: bool = False) -> _Where:
         k, position = place
         return (k + count, position) if k >= at and not (end and place == (at, 0)) else place
 
-    return _rebuilt(chart, TimeMap(bars, time_map.end_s + count * bar_s), written, moved)
+    return _rebuilt(chart, TimeMap(bars, time_map.end_s + shift_s), written, moved)
 
 
 def without_bars(chart: Chart, first: int, last: int) -> Chart:

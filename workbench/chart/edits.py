@@ -267,7 +267,7 @@ class SetDone(Edit, called="set done"):
 
 
 @dataclass(frozen=True)
-class _Rebar(Edit):
+class Rebar(Edit):
     """Base of edits that lay other bars: what was heard stays where it was heard (:mod:`workbench.chart.rewriting`)."""
 
     #: Lays the bars of a time map anew, given the edit's fields.
@@ -282,7 +282,7 @@ class _Rebar(Edit):
 
 
 @dataclass(frozen=True)
-class ShiftOne(_Rebar, called="shift one"):
+class ShiftOne(Rebar, called="shift one"):
     """Begin every bar of a stretch so many counted beats later (negative: earlier)."""
 
     beats: Shift
@@ -293,7 +293,7 @@ class ShiftOne(_Rebar, called="shift one"):
 
 
 @dataclass(frozen=True)
-class ChangeLevel(_Rebar, called="change level"):
+class ChangeLevel(Rebar, called="change level"):
     """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two."""
 
     factor: Fraction
@@ -304,7 +304,7 @@ class ChangeLevel(_Rebar, called="change level"):
 
 
 @dataclass(frozen=True)
-class SetMeter(_Rebar, called="set meter"):
+class SetMeter(Rebar, called="set meter"):
     """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it."""
 
     meter: Meter
@@ -315,7 +315,7 @@ class SetMeter(_Rebar, called="set meter"):
 
 
 @dataclass(frozen=True)
-class SetPickup(_Rebar, called="set pick-up"):
+class SetPickup(Rebar, called="set pick-up"):
     """Let the song begin with a pick-up of so many whole notes; 0: with a full bar."""
 
     length: Fraction
@@ -324,7 +324,7 @@ class SetPickup(_Rebar, called="set pick-up"):
 
 
 @dataclass(frozen=True)
-class MoveBarLine(_Rebar, called="move bar line"):
+class MoveBarLine(Rebar, called="move bar line"):
     """Move the line that opens a bar (``bar_index`` = number of bars: the end) and fix it there."""
 
     bar_index: int
@@ -334,7 +334,7 @@ class MoveBarLine(_Rebar, called="move bar line"):
 
 
 @dataclass(frozen=True)
-class TapLines(_Rebar, called="tap lines"):
+class TapLines(Rebar, called="tap lines"):
     """Lay the song anew from a "1" tapped on several bars; taps near a stroke mean the stroke."""
 
     times_s: tuple[float, ...]
@@ -345,7 +345,7 @@ class TapLines(_Rebar, called="tap lines"):
 
 
 @dataclass(frozen=True)
-class TapBeats(_Rebar, called="tap beats"):
+class TapBeats(Rebar, called="tap beats"):
     """Lay the song anew from tapped beats, the first of them a "1"."""
 
     times_s: tuple[float, ...]
@@ -356,7 +356,7 @@ class TapBeats(_Rebar, called="tap beats"):
 
 
 @dataclass(frozen=True)
-class LayBars(_Rebar, called="lay bars"):
+class LayBars(Rebar, called="lay bars"):
     """Lay the song anew in other bars: another reading of the recording; fixed lines stay."""
 
     time_map: TimeMap
@@ -365,7 +365,7 @@ class LayBars(_Rebar, called="lay bars"):
 
 
 @dataclass(frozen=True)
-class SplitBar(_Rebar, called="split bar"):
+class SplitBar(Rebar, called="split bar"):
     """Two bars instead of one: a line at a position inside it."""
 
     bar_index: int
@@ -375,7 +375,7 @@ class SplitBar(_Rebar, called="split bar"):
 
 
 @dataclass(frozen=True)
-class JoinBars(_Rebar, called="join bars"):
+class JoinBars(Rebar, called="join bars"):
     """One bar instead of a bar and the next."""
 
     bar_index: int
@@ -384,21 +384,11 @@ class JoinBars(_Rebar, called="join bars"):
 
 
 @dataclass(frozen=True)
-class AddBars(_Rebar, called="add bars"):
-    """More bars after the last, or before the first, at their neighbour's tempo."""
-
-    count: int
-    at_end: bool = True
-
-    lay = staticmethod(rebarring.add_bars)
-
-
-@dataclass(frozen=True)
 class InsertBars(Edit, called="insert bars"):
     """Bars more before a bar (``bar_index`` = number of bars: after the last).
 
-    A part without a recording gets empty ones and what follows moves on; in a recording a bar that lasts as long as
-    two becomes two.
+    A part without a recording gets empty ones and what follows moves on.  A recording gets empty ones before the first
+    bar and after the last; in between a bar that lasts as long as two becomes two.
     """
 
     bar_index: int
@@ -407,10 +397,9 @@ class InsertBars(Edit, called="insert bars"):
     def apply(self, chart: Chart) -> Chart:
         at_end = self.bar_index == len(chart)
         chart.time_map.check_bar(self.bar_index - at_end)
-        if chart.recording is None:
+        outside = at_end or (self.bar_index == 0 and not chart.time_map.bars[0].is_pickup)
+        if chart.recording is None or outside:
             return barcount.with_bars_inserted(chart, self.bar_index, self.count)
-        if at_end:
-            return AddBars(self.count).apply(chart)
         new = rewrite(chart, barcount.missed_line(chart.time_map, self.bar_index))
         return SetTimeMap(*new).apply(chart)
 

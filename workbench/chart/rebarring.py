@@ -28,8 +28,6 @@ DRAWN_BEATS = 4
 #: A line this near to a beat, in beats, means the beat and not the half beat beside it (own choice: a tap is rarely
 #: further off).
 BEAT_REACH = 0.35
-#: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
-MOST_ADDED = 64
 #: A line or beat of other bars this near to a beat of these, seconds, is that beat (twice the tolerance of an onset in
 #: mir_eval.onset would pass for the next one).
 SAME_BEAT_S = 0.05
@@ -218,25 +216,6 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
     joined = _NewBar(_meter_of(length, a.meter), at, at + length, length)
     return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), joined,
                                  *_as_spans(time_map, bar_index + 2, len(time_map))])  # fmt: skip
-
-
-def add_bars(time_map: TimeMap, count: int, at_end: bool = True) -> Rebarring:
-    """More bars before the first or after the last, at the tempo of their neighbour."""
-    if not 1 <= count <= MOST_ADDED:
-        raise ChartError(f"From 1 to {MOST_ADDED} bars can be added at a time, not {count}.")
-    spans = _as_spans(time_map, 0, len(time_map))
-    meter = time_map.bars[-1 if at_end else 0].meter
-    length = meter.bar_length
-    if at_end:
-        ends = [spans[-1].until + k * length for k in range(count + 1)]
-        spans += [_NewBar(meter, a, b, length) for a, b in pairwise(ends)]
-    else:
-        if time_map.bars[0].is_pickup:
-            first = spans[0]
-            spans[0] = _NewBar(meter, first.until - length, first.until, length)
-        starts = [spans[0].at - k * length for k in range(count, -1, -1)]
-        spans = [_NewBar(meter, a, b, length) for a, b in pairwise(starts)] + spans
-    return _assembled(time_map, spans)
 
 
 def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:

@@ -16,6 +16,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.data import number_from_data
 from workbench.chart.drumkit import instrument
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
 from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
@@ -129,7 +130,7 @@ def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np
     A loop comes whole.  Otherwise each piece is sounded with what rings on from
     the pieces before, so a long song begins at once.
     """
-    first, end = _bars_of(chart, passage)
+    first, end = _bars_of(chart.time_map, passage)
     origin_s = chart.time_map.bar_start_s(first) - passage.start_s
     length_s = (passage.end_s - passage.start_s) / passage.speed
     hits = [
@@ -175,19 +176,19 @@ def _with_hi_hat_stops(hits: list[Hit]) -> list[Hit]:
     return out[::-1]
 
 
-def _bars_of(chart: Chart, passage: Passage) -> tuple[int, int]:
+def _bars_of(time_map: TimeMap, passage: Passage) -> tuple[int, int]:
     """Bars that a passage touches, end exclusive."""
-    first = chart.time_map.place(passage.start_s + 1e-6).bar_index
-    last = chart.time_map.place(max(passage.end_s - 1e-6, passage.start_s)).bar_index
+    first = time_map.place(passage.start_s + 1e-6).bar_index
+    last = time_map.place(max(passage.end_s - 1e-6, passage.start_s)).bar_index
     return first, last + 1
 
 
-def click_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
+def click_sound(time_map: TimeMap, passage: Passage, sample_rate: int) -> np.ndarray:
     """A click on every counted beat of a passage, higher on 1, (frames, 1)."""
     out = np.zeros((passage.frames(sample_rate), 1), np.float32)
-    for k in range(*_bars_of(chart, passage)):
-        for position, accented in click_positions(chart.time_map.bars[k], "quarter"):
-            time_s = (chart.time_map.seconds(k, position) - passage.start_s) / passage.speed
+    for k in range(*_bars_of(time_map, passage)):
+        for position, accented in click_positions(time_map.bars[k], "quarter"):
+            time_s = (time_map.seconds(k, position) - passage.start_s) / passage.speed
             at = round(time_s * sample_rate)
             if 0 <= at < len(out):
                 click = click_sample(sample_rate, accented)[: len(out) - at]
@@ -197,7 +198,7 @@ def click_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
 
 def count_in_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
     """Clicks that count to the beginning of a passage, (frames, 1)."""
-    bar_index, _ = _bars_of(chart, passage)
+    bar_index, _ = _bars_of(chart.time_map, passage)
     tempo_bpm = chart.time_map.tempo_bpm(bar_index) * passage.speed
     bar = chart.time_map.bars[bar_index]
     return render_count_in(bar, tempo_bpm, sample_rate, max(passage.count_in_bars, 1)).samples

@@ -25,13 +25,14 @@ import traitlets as t
 
 from workbench.chart import Chart
 from workbench.chart import data as chartdata
-from workbench.chart.edits import Edit, SetBars
+from workbench.chart.edits import Edit, LayBars, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.chartfile import recording_file
 from workbench.files.document import ChartDocument
 from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
+from workbench.grid.bar_advice import BarAdvice
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import changed_parts, kit_rows
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
@@ -124,10 +125,13 @@ class HitGrid(anywidget.AnyWidget):
         of = document.chart.recording
         if recording is not None or (of is not None and of.path):
             self._audio = self._workers.submit(self._load, recording)
+        self._advice = BarAdvice(document, lambda: self._file(recording), self._tell_info)
+        self._advice.renew(0.0)
 
     def close(self) -> None:
         """Take the grid out of the page; the document stays open."""
         self._stop_observing()
+        self._advice.close()
         self._workers.shutdown(wait=False, cancel_futures=True)
         super().close()
 
@@ -255,6 +259,12 @@ class HitGrid(anywidget.AnyWidget):
             self._use_recording(str(message.get("path")))
         elif command == "reload":
             self.document.reload()
+        elif command == "take reading":
+            self.document.apply(LayBars(self._advice.reading(message.get("reading"))))
+        elif command == "lay anew":
+            first_bar = chartdata.int_from_data(message.get("bar_index"))
+            self._advice.lay_anew(first_bar, self.attempt)
+            return "Listening for the bars …"
         elif command == "correct repeats":
             return self._correct_repeats(chartdata.int_from_data(message.get("bar_index")))
         elif command == "let be":
@@ -307,6 +317,8 @@ class HitGrid(anywidget.AnyWidget):
                 **number,
             }
             self.send(message)
+        if old.bars is not new.bars or old.time_map is not new.time_map:
+            self._advice.renew()
         self.changed_elsewhere = False
 
     def _document_info(self) -> dict[str, Any]:
@@ -324,6 +336,7 @@ class HitGrid(anywidget.AnyWidget):
                 **self._sound_info(),
                 **self._info,
                 "corrections": self._corrections.offers(self._shown),
+                **self._advice.info(),
             }
             self.send(
                 {"type": "snapshot", "revision": self._revision, "info": info, "chart": chartdata.to_data(self._shown)}
@@ -332,6 +345,9 @@ class HitGrid(anywidget.AnyWidget):
                 self.send({"type": "error", "error": self._sound_error()})
             for message, buffers in self._picture:
                 self.send(message, buffers=buffers)
+
+    def _tell_info(self, info: dict[str, Any]) -> None:
+        self.send({"type": "info", "info": info})
 
     def _sound_error(self) -> str:
         audio = self._audio
@@ -358,6 +374,12 @@ class HitGrid(anywidget.AnyWidget):
         self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
         self._workers.submit(self._draw_sound, audio)
         return Separation.of(audio, store)
+
+    def _file(self, recording: str | Path | Audio | None) -> str | Path | None:
+        """The recording's file, if it has one."""
+        if recording is None:
+            return _find_recording(self.document)
+        return None if isinstance(recording, Audio) else recording
 
     def _draw_sound(self, audio: Audio) -> None:
         mono = audio.mono()
@@ -419,7 +441,11 @@ class HitGrid(anywidget.AnyWidget):
                 raise AudioError("This chart has no recording to listen to.")
             return passage.frames(rate), passages.recording_sound(self._audio.result(), passage, source)
         if source == "click":
-            sound = passages.click_sound(chart, passage, rate)
+            sound = passages.click_sound(self.chart.time_map, passage, rate)
+        elif source.startswith("reading "):
+            number = source.removeprefix("reading ")
+            bars = self._advice.reading(int(number) if number.isdecimal() else None)
+            sound = passages.click_sound(bars, passage, rate)
         elif source == "count in":
             sound = passages.count_in_sound(chart, passage, rate)
         elif source.startswith("hit "):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,6 +27,7 @@ from workbench.errors import AnalysisError, ChartError, FileFormatError
 from workbench.files.safefile import write_whole
 from workbench.files.untrusted import read_bytes
 from workbench.listening.activations import Activations
+from workbench.listening.barfaults import BarFault
 from workbench.listening.harmony import Harmony, hear_harmony
 from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, track_readings
 from workbench.listening.transcription import detect_recording
@@ -60,6 +62,25 @@ class Hearing:
         object.__setattr__(self, "activations", replace(act, instruments=(), onset=nothing, velocity=nothing))
 
 
+@dataclass(frozen=True)
+class BarLines:
+    """How the bars of a chart lie.
+
+    Attributes
+    ----------
+    words : str
+        "4/4 at 110; it may also be 4/4 at 220 (12 %)".
+    readings : dict of BarReading
+        The others by number.
+    faults : tuple of BarFault
+        Where lines and hits disagree, gravest first.
+    """
+
+    words: str
+    readings: dict[int, BarReading]
+    faults: tuple[BarFault, ...]
+
+
 def hear(recording: str | os.PathLike, progress: Progress | None = None) -> Hearing:
     """Listen to a recording for its bars.
 
@@ -75,6 +96,29 @@ def hear(recording: str | os.PathLike, progress: Progress | None = None) -> Hear
     readings = track_readings(found.activations, found.strokes, found.duration_s, harmony)
     tell(1.0, "Heard")
     return Hearing(found.activations, harmony, readings)
+
+
+def hearing_for(
+    chart: Chart, folder: str | os.PathLike, recording: str | os.PathLike | None, progress: Progress | None = None
+) -> Hearing:
+    """What is kept of a chart's recording in its folder; otherwise it is listened to, and kept.
+
+    Raises
+    ------
+    AnalysisError
+        If the chart has no recording, or it is not at hand.
+    AudioError
+        If it cannot be used.
+    """
+    of = chart.recording
+    found = None if of is None else kept_hearing(folder, of.sha256)
+    if found is not None:
+        return found
+    if of is None or recording is None:
+        raise AnalysisError("Bars are found by ear only where the chart's recording is at hand.")
+    found = hear(recording, progress)
+    keep_hearing(found, folder, of.sha256)
+    return found
 
 
 # -- kept ------------------------------------------------------------------------------------------
@@ -161,20 +205,20 @@ def alike(one: BarReading, other: BarReading) -> bool:
     return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean()) > SAME_LINES
 
 
-def other_readings(chart: Chart, readings: tuple[BarReading, ...]) -> list[BarReading]:
-    """Readings that are not the chart's own bars and keep its fixed lines, the likeliest first."""
+def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
+    """Readings, by their index, that are not the chart's own bars and keep its fixed lines."""
     now = as_read(chart.time_map)
-    out = []
-    for reading in readings:
+    out = {}
+    for k, reading in enumerate(readings):
         if not alike(now, reading):
             with suppress(ChartError):
-                out.append(replace(reading, time_map=lay(chart.time_map, reading.time_map).time_map))
+                out[k] = replace(reading, time_map=lay(chart.time_map, reading.time_map).time_map)
     return out
 
 
-def describe_bars(chart: Chart, readings: tuple[BarReading, ...]) -> str:
+def describe_bars(chart: Chart, readings: Sequence[BarReading]) -> str:
     """How a chart's bars lie, and how else they may: "4/4 at 110; it may also be 4/4 at 220 (12 %)"."""
-    return describe([as_read(chart.time_map), *other_readings(chart, readings)])
+    return describe([as_read(chart.time_map), *other_readings(chart, readings).values()])
 
 
 # -- anew ------------------------------------------------------------------------------------------

@@ -1,0 +1,110 @@
+"""Charts damaged by script: the bars that disagree with the hits are named, and one act puts them right."""
+
+import random
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from workbench.chart import Chart, Note, Recording, WrittenBar
+from workbench.chart.edits import ChangeLevel, FixLine, MoveBarLine, SetMeter, SetTimeMap, ShiftOne, apply
+from workbench.chart.meter import Meter, TimeMap
+from workbench.listening.barfaults import find_bar_faults
+
+
+def song(tempo_bpm=96, bars=24, seed=3):
+    """A rock groove played by hand: bars vary, every fourth ends with a fill, each stroke strays a little."""
+    dice = random.Random(seed)
+    written = []
+    for k in range(bars):
+        places = {(F(e, 8), "closed hi-hat") for e in range(8)} | {(F(0), "kick")}
+        places |= {(F(1, 4), "snare"), (F(3, 4), "snare"), (dice.choice([F(1, 2), F(3, 8), F(5, 8)]), "kick")}
+        if k % 4 == 3:
+            places = {p for p in places if p[0] < F(3, 4)}
+            places |= {(F(s, 16), "high tom" if s < 14 else "floor tom") for s in range(12, 16)}
+        if k % 8 == 0:
+            places.add((F(0), "crash"))
+        notes = [
+            Note(p, n, 70 if n == "closed hi-hat" else 100, deviation_s=dice.gauss(0.004, 0.006), confidence=0.9)
+            for p, n in sorted(places)
+        ]
+        written.append(WrittenBar(tuple(notes)))
+    return Chart(TimeMap.steady(bars, tempo_bpm), tuple(written), recording=Recording("song.flac", "0" * 64, 90.0))
+
+
+def lines(chart):
+    return [b.beat_times_s[0] for b in chart.time_map.bars]
+
+
+@pytest.mark.parametrize("tempo_bpm", [84, 96, 132])
+def test_a_right_chart_is_not_doubted(tempo_bpm):
+    assert find_bar_faults(song(tempo_bpm)) == ()
+
+
+DAMAGES = {
+    "the 1 half a beat late from bar 10 on": ShiftOne(F(1, 2), 9),
+    "the 1 a beat early from bar 13 on": ShiftOne(F(-1), 12),
+    "half tempo over a stretch": ChangeLevel(F(1, 2), 8, 15),
+    "double tempo over a stretch": ChangeLevel(F(2), 8, 13),
+    "another meter from a bar on": SetMeter(Meter(3, 4), 11),
+    "another meter for the song": SetMeter(Meter(3, 4)),
+}
+
+
+@pytest.mark.parametrize("tempo_bpm", [84, 96, 132])
+@pytest.mark.parametrize("damage", DAMAGES.values(), ids=DAMAGES)
+def test_the_act_offered_mends(damage, tempo_bpm):
+    chart = song(tempo_bpm)
+    damaged = apply(chart, damage)
+    fault = find_bar_faults(damaged)[0]
+    first = getattr(damage, "first_bar", 0)
+    assert abs(fault.first_bar - first) <= 1 and fault.words and fault.mends
+    mended = apply(damaged, fault.edit)
+    assert lines(mended)[: len(chart)] == pytest.approx(lines(chart), abs=0.02)
+    assert find_bar_faults(mended) == ()
+
+
+@pytest.mark.parametrize("tempo_bpm", [84, 96, 132])
+@pytest.mark.parametrize("off_s", [0.2, -0.2])
+def test_a_line_moved_by_200_ms_is_moved_back(off_s, tempo_bpm):
+    chart = song(tempo_bpm)
+    damaged = apply(chart, MoveBarLine(10, chart.time_map.bar_start_s(10) + off_s))
+    fault = find_bar_faults(damaged)[0]
+    mended = apply(damaged, fault.edit)
+    for line_s in lines(chart)[1:]:  # the first may have a pick-up before it
+        assert min(abs(t - line_s) for t in lines(mended)) < 0.03
+
+
+def test_hits_left_behind_by_their_line_are_seen():
+    """As charts of old versions may have them: the line moved, the hits written where they were."""
+    chart = song()
+    bars = list(chart.time_map.bars)
+    a, line_s, b = lines(chart)[9:12]
+    for k, begin_s, end_s in ((9, a, line_s + 0.2), (10, line_s + 0.2, b)):
+        bars[k] = replace(bars[k], beat_times_s=tuple(begin_s + (end_s - begin_s) * j / 4 for j in range(4)))
+    moved = TimeMap(bars, chart.time_map.end_s)
+
+    def left(k, n):
+        return replace(n, deviation_s=chart.note_time_s(k, n) - moved.seconds(k, n.position))
+
+    written = tuple(WrittenBar(tuple(left(k, n) for n in bar.notes)) for k, bar in enumerate(chart.bars))
+    fault = find_bar_faults(apply(chart, SetTimeMap(moved, written)))[0]
+    assert (fault.first_bar, fault.edit.bar_index) == (10, 10) and fault.edit.time_s == pytest.approx(line_s, abs=0.03)
+
+
+def test_lines_that_a_user_calls_right_are_doubted_no_more():
+    damaged = apply(song(), ShiftOne(F(1, 2), 9))
+    fault = find_bar_faults(damaged)[0]
+    kept = apply(damaged, fault.leave(len(damaged)))
+    assert (fault.first_bar, fault.last_bar) not in {(f.first_bar, f.last_bar) for f in find_bar_faults(kept)}
+    assert lines(kept) == lines(damaged)
+
+
+def test_one_fixed_line_may_be_a_slip():
+    damaged = apply(apply(song(), ShiftOne(F(1, 2), 9)), FixLine(14, True))
+    assert find_bar_faults(damaged)
+
+
+def test_charts_of_no_recording_and_of_few_hits_are_not_judged():
+    assert find_bar_faults(replace(apply(song(), ShiftOne(F(1, 2), 9)), recording=None)) == ()
+    assert find_bar_faults(song(bars=1)) == ()

@@ -1,0 +1,126 @@
+"""Other readings and bars by ear: kept with the chart, taken in one act, around the lines that are fixed."""
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.heard import heard_bars
+from tests.test_rewriting import groove, strokes
+from workbench.chart import Mark, Section
+from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, SetMeter, ShiftOne, apply
+from workbench.chart.meter import Meter, TimeMap
+from workbench.errors import AnalysisError, ChartError
+from workbench.listening.hearing import (
+    HEARD_FOLDER,
+    describe_bars,
+    hearing_for,
+    keep_hearing,
+    kept_hearing,
+    lay_anew,
+    other_readings,
+)
+
+CHART = groove(16)
+DOUBLE = TimeMap.steady(32, 240)
+LATE = apply(CHART, ShiftOne(F(1))).time_map
+HEARD = heard_bars(CHART.time_map, (DOUBLE, 0.12), (LATE, 0.08))
+
+
+def lines(time_map):
+    return [b.beat_times_s[0] for b in time_map.bars]
+
+
+def test_readings_are_told_against_the_bars_as_they_are_now():
+    assert (
+        describe_bars(CHART, HEARD.readings) == "4/4 at 120; it may also be 4/4 at 240 (12 %), the 1 a beat later (8 %)"
+    )
+    late = apply(CHART, LayBars(LATE))
+    assert describe_bars(late, HEARD.readings).endswith("the 1 a beat earlier (80 %), 4/4 at 240 (12 %)")
+
+
+def test_a_reading_taken_is_one_act_that_moves_no_stroke():
+    chart = replace(CHART, sections=(Section(8, "Chorus"),), marks=(Mark("fill", (7, F(1, 2)), (8, F(0)), "", True),))
+    for other in other_readings(chart, HEARD.readings).values():
+        after = apply(chart, LayBars(other.time_map))
+        assert [n for _, n in strokes(after)] == [n for _, n in strokes(chart)]
+        assert [t for t, _ in strokes(after)] == pytest.approx([t for t, _ in strokes(chart)], abs=1e-3)
+        assert after.sections[0].name == "Chorus" and after.marks[0].confirmed
+    double = apply(chart, LayBars(DOUBLE))
+    assert double.sections[0].bar_index == 16 and double.marks[0].start == (15, F(0))
+
+
+def test_another_grid_of_beats_is_quantized_anew_and_beats_that_stay_keep_their_rhythm():
+    between = tuple(replace(n, position=n.position + F(1, 24)) for n in CHART.bars[3].notes[:3])
+    odd = replace(CHART.bars[3], notes=between)
+    chart = CHART.with_bar(3, odd)
+    late = apply(chart, LayBars(LATE))
+    assert F(3, 4) + F(1, 24) in {n.position for n in late.bars[3].notes}
+    free = apply(chart, LayBars(TimeMap.steady(20, 140, Meter(3, 4))))
+    assert [t for t, _ in strokes(free)] == pytest.approx([t for t, _ in strokes(chart)], abs=1e-3)
+
+
+def test_fixed_lines_hold_and_readings_against_them_are_not_offered():
+    fixed = apply(CHART, MoveBarLine(5, 10.03))
+    assert list(other_readings(fixed, HEARD.readings)) == [1], (
+        "of a double tempo the line is one, a beat late it is none"
+    )
+    double = apply(fixed, LayBars(DOUBLE))
+    assert double.time_map.bars[10].fixed and double.time_map.bar_start_s(10) == pytest.approx(10.03)
+    with pytest.raises(ChartError, match="fixed at 10.03"):
+        apply(fixed, LayBars(LATE))
+
+
+def test_what_was_heard_comes_back_as_it_was(tmp_path):
+    keep_hearing(HEARD, tmp_path, "a" * 64)
+    again = kept_hearing(tmp_path, "a" * 64)
+    assert again.readings == HEARD.readings
+    assert again.activations.beat == pytest.approx(HEARD.activations.beat, abs=0.002)
+    assert again.harmony.pitch_classes.shape == HEARD.harmony.pitch_classes.shape
+    assert kept_hearing(tmp_path, "b" * 64) is None
+    assert describe_bars(apply(CHART, LayBars(DOUBLE)), again.readings).startswith(
+        "4/4 at 240; it may also be 4/4 at 120"
+    )
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b"[]", b"null", b'{"beat": 3}', b"[" * 100_000])
+def test_what_is_damaged_is_heard_again(tmp_path, damage):
+    keep_hearing(HEARD, tmp_path, "a" * 64)
+    (file,) = (tmp_path / HEARD_FOLDER).iterdir()
+    file.write_bytes(damage)
+    assert kept_hearing(tmp_path, "a" * 64) is None
+    with pytest.raises(AnalysisError, match="at hand"):
+        hearing_for(CHART, tmp_path, None)
+
+
+# -- by ear ----------------------------------------------------------------------------------------
+
+
+def test_a_whole_song_laid_anew_finds_what_is_heard():
+    wrong = apply(apply(CHART, SetMeter(Meter(3, 4))), ShiftOne(F(1, 2)))
+    found = lay_anew(wrong, HEARD)
+    assert found.bars[4].meter == Meter(4, 4)
+    assert lines(found)[:16] == pytest.approx(lines(CHART.time_map), abs=0.03)
+
+
+def test_from_a_bar_on_what_comes_before_stays():
+    wrong = apply(CHART, ChangeLevel(F(1, 2), 6))
+    found = lay_anew(wrong, HEARD, 6)
+    assert found.bars[:6] == wrong.time_map.bars[:6]
+    assert lines(found)[:16] == pytest.approx(lines(CHART.time_map), abs=0.03)
+
+
+def test_fixed_lines_and_their_meter_hold():
+    """The user says where 1 is, against what is heard: the bars after that line follow it, by ear."""
+    late = apply(CHART, MoveBarLine(6, 12.5))  # a beat later takes all bars along
+    found = lay_anew(late, HEARD)
+    assert 12.5 in lines(found) and next(b for b in found.bars if b.beat_times_s[0] == 12.5).fixed
+    assert all(min(abs(t - 0.5) % 2.0, 2.0 - abs(t - 0.5) % 2.0) < 0.06 for t in lines(found)[1:])
+    three = apply(apply(CHART, SetMeter(Meter(3, 4))), FixLine(4, True))
+    assert {b.meter for b in lay_anew(three, HEARD).bars[1:]} == {Meter(3, 4)}
+
+
+def test_laid_anew_is_an_act_like_any_other():
+    wrong = apply(CHART, ShiftOne(F(1, 2), 5))
+    after = apply(wrong, LayBars(lay_anew(wrong, HEARD, 3)))
+    assert [t for t, _ in strokes(after)] == pytest.approx([t for t, _ in strokes(wrong)], abs=1e-3)

@@ -1,0 +1,79 @@
+"""How the bars of a chart lie, and laying them anew.
+
+Says how the bars are read, how else they may be, and where bar lines and hits
+disagree. --take, --mend and --anew change the chart and save it; every hit
+stays where it was heard, and lines fixed in the grid stay. What was heard of a
+recording's bars is kept in .workbench-bars beside its chart.
+
+examples:
+  workbench bars song.chart.json
+  workbench bars song.chart.json --take 2
+  workbench bars song.chart.json --anew --from-bar 17 --meter 3/4
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from workbench.commands.draft import tempo
+
+NAME = "bars"
+HELP = "how the bars lie; other readings of them"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench bars`` takes."""
+    parser.add_argument("chart", type=Path, help="NAME.chart.json, or a recording that was charted")
+    act = parser.add_mutually_exclusive_group()
+    act.add_argument("--take", type=int, metavar="N", help="lay the bars as another reading says, by its number")
+    act.add_argument("--mend", action="store_true", help="do what mends the gravest disagreement")
+    act.add_argument("--anew", action="store_true", help="find the bars by ear again, around the lines that are fixed")
+    parser.add_argument("--from-bar", type=int, metavar="BAR", help="with --anew: bars before this one stay")
+    parser.add_argument("--meter", help="with --anew: the meter, such as 3/4")
+    parser.add_argument("--tempo", type=tempo, metavar="BPM", help="with --anew: beats a minute, such as 100-120")
+    parser.add_argument("--json", action="store_true", help="say it as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
+    import workbench as wb
+    from workbench.errors import ChartError
+    from workbench.listening.barfaults import BarFault
+    from workbench.progress import TerminalProgress
+
+    progress = TerminalProgress()
+    song = wb.open_chart(args.chart, progress=progress)
+    if args.mend:
+        faults = wb.bar_lines(song, progress=progress).faults
+        if not faults:
+            raise ChartError("Bar lines and hits agree; there is nothing to mend.")
+        song.apply(faults[0].edit)
+    elif args.anew or args.take is not None:
+        wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
+    if song.unsaved:
+        song.save()
+    look, number = wb.bar_lines(song, progress=progress), song.chart.time_map.bar_number
+
+    def where(fault: BarFault) -> str:
+        first, last = number(fault.first_bar), number(fault.last_bar)
+        return f"Bar {first}" if first == last else f"Bars {first} to {last}"
+
+    if args.json:
+        facts = {
+            "words": look.words,
+            "readings": {
+                k: {"meter": str(r.meter), "tempo_bpm": round(r.tempo_bpm, 1), "probability": round(r.probability, 3)}
+                for k, r in look.readings.items()
+            },
+            "disagreements": [{"bars": where(f), "words": f.words, "mends": f.mends} for f in look.faults],
+        }
+        print(json.dumps(facts, indent=2))
+    else:
+        print(f"{len(song.chart)} bars, {look.words}.")
+        for k, reading in look.readings.items():
+            print(f"  --take {k}: {reading.meter} at {reading.tempo_bpm:.0f} ({reading.probability:.0%})")
+        for fault in look.faults:
+            print(f"{where(fault)}: {fault.words}; {fault.mends} mends it.")
+    return 1 if look.faults else 0

@@ -1,0 +1,299 @@
+"""Where bar lines and hits of a chart disagree, and the one act that mends it.
+
+Nothing is listened to: the strokes as they were heard and corrected are laid on the bars as they are and as they would
+be after an act (:mod:`workbench.chart.edits`), and both are weighed as the tracker weighs bars
+(:class:`workbench.listening.bars.BarEvidence`): how well do they fit what drummers play in such bars, how often does
+the meter change, how often does the tempo jump.  An act is offered for a run of bars of one meter and tempo, for all
+bars from there on, or for a single line.  Bars whose line a user has fixed are right: nothing is said of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+
+from workbench.chart import Chart, edits
+from workbench.chart.edits import Rebar
+from workbench.chart.events import Stroke
+from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.quantizer import WORST_MISFIT
+from workbench.chart.rewriting import is_heard
+from workbench.errors import ChartError
+from workbench.listening.bars import LONGEST, METER_CHANGE, METERS, ROLES, TEMPO_WEIGHT, BarEvidence, roles_of
+from workbench.listening.chooser import KNOWN_METERS, RARE, SONG_METERS
+
+#: Two bars whose tempi differ by more (natural logarithm) do not belong to one run.
+TEMPO_JUMP = 0.25
+#: Natural log of how likely the tempo jumps so from one bar to the next; a meter of no song, and a bar of no meter.
+JUMP, UNKNOWN_METER = -8.0, -6.0
+#: An act is offered if the bars are so much likelier after it, natural logarithm, and so much more for each bar; an
+#: other 1 or tempo for the whole song more, as the tracker has heard more than the strokes.  Chosen on performances of
+#: Groove MIDI's training split.
+LEAST_GAIN, LEAST_GAIN_A_BAR, SONG_GAIN_A_BAR = 10.0, 0.25, 2.0
+#: The same for each line moved that a user has fixed, and how near to it a line is the same, seconds.
+FIXED, FIXED_WITHIN_S = 8.0, 0.02
+#: Faults no more bars apart than this have one cause.
+TOUCHES = 2
+#: So many runs are looked at: music without a beat has none that can be mended.
+MOST_RUNS = 40
+#: A line is off its neighbours by so many seconds before it is tried where they say.
+LINE_OFF_S = 0.09
+#: Strokes so far before a line belong to the bar it opens, seconds.
+EARLY_S = 0.03
+#: How far players stray from the written place by feel, seconds.
+FEEL_S = 0.03
+#: Fewer heard strokes say nothing; of a song, about a line.
+FEWEST_STROKES, FEWEST_ABOUT_A_LINE = 24, 3
+
+
+@dataclass(frozen=True)
+class BarFault:
+    """Bars that disagree with the hits.
+
+    Attributes
+    ----------
+    first_bar, last_bar : int
+    words : str
+        What is wrong: "the 1 lies half a beat early".
+    mends : str
+        What the act does: "1 half a beat later".
+    edit : Rebar
+        The act.
+    gain : float
+        By how much likelier the bars are after it, natural logarithm.
+    """
+
+    first_bar: int
+    last_bar: int
+    words: str
+    mends: str
+    edit: Rebar
+    gain: float
+
+    def leave(self, bar_count: int) -> edits.Edit:
+        """The edit by which a user says that these lines are right: those about the run are fixed."""
+        lines = _about(self.first_bar, self.last_bar, bar_count)
+        return edits.CompositeEdit(tuple(edits.FixLine(k, True) for k in lines), "lines are right")
+
+
+class _Run(NamedTuple):
+    """Bars of one meter and tempo, both ends included."""
+
+    first: int
+    last: int
+
+
+def find_bar_faults(chart: Chart) -> tuple[BarFault, ...]:
+    """Where lines and hits disagree, gravest first; no two faults share a bar.
+
+    Parameters
+    ----------
+    chart : Chart
+        Charts of no recording have none.
+    """
+    song = _Song.of(chart)
+    if song is None:
+        return ()
+    before = song.score(chart.time_map)
+    found = []
+    fixed = [b.fixed for b in chart.time_map.bars]
+    for act, words, mends, span in _acts(chart, song):
+        if all(fixed[k] for k in _about(*span, len(chart))):
+            continue
+        try:
+            after = act.rebarring(chart).time_map
+        except ChartError:
+            continue
+        bars = min(span.last - span.first + 1, len(after))
+        whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter)
+        doubt = bars * (SONG_GAIN_A_BAR if whole else LEAST_GAIN_A_BAR) + FIXED * _let_go(chart.time_map, after)
+        gain = song.score(after) - before + song.nearer(chart.time_map, after) - doubt
+        if gain > LEAST_GAIN:
+            found.append(BarFault(span.first, span.last, words, mends, act, gain))
+    out: list[BarFault] = []
+    for fault in sorted(found, key=lambda f: -f.gain):  # what touches another may be mended with it
+        if not any(fault.first_bar <= o.last_bar + TOUCHES and o.first_bar <= fault.last_bar + TOUCHES for o in out):
+            out.append(fault)
+    return tuple(out)
+
+
+def _let_go(before: TimeMap, after: TimeMap) -> int:
+    """How many fixed lines an act would move."""
+    lines = np.array([b.beat_times_s[0] for b in after.bars])
+    return sum(b.fixed and float(np.abs(lines - b.beat_times_s[0]).min()) > FIXED_WITHIN_S for b in before.bars)
+
+
+@dataclass(frozen=True)
+class _Song:
+    """The strokes of a chart, as bars are weighed by them."""
+
+    strokes: Sequence[Stroke]
+    times_s: np.ndarray
+    roles: np.ndarray
+    places: np.ndarray
+
+    @property
+    def marking_s(self) -> np.ndarray:
+        """Strokes that mark beats, seconds."""
+        return self.times_s[np.isin(self.roles, [ROLES.index(r) for r in ("kick", "backbeat", "crash")])]
+
+    @classmethod
+    def of(cls, chart: Chart) -> _Song | None:
+        starts = chart.time_map.starts
+        heard = sorted(
+            (
+                Stroke(chart.note_time_s(k, n), n.instrument, n.velocity, 1.0 if n.confirmed else n.confidence),
+                float(starts[k] + n.position),
+            )
+            for k, n in chart.notes()
+            if is_heard(chart, n)
+        )
+        if len(heard) < FEWEST_STROKES:
+            return None
+        strokes = [s for s, _ in heard]
+        times_s, places = np.array([s.time_s for s in strokes]), np.array([p for _, p in heard])
+        return cls(strokes, times_s, roles_of(strokes), places)
+
+    def nearer(self, before: TimeMap, after: TimeMap) -> float:
+        """How much nearer the strokes lie to their written places where only the beats are bent, natural log."""
+        if before.starts != after.starts:
+            return 0.0
+        off_s = np.array([self.times_s - m.seconds_at(self.places) for m in (before, after)])
+        misfit = np.minimum(np.square((off_s - np.median(off_s[0])) / FEEL_S) / 2, WORST_MISFIT)
+        return float(misfit[0].sum() - misfit[1].sum())
+
+    def off_s(self, time_map: TimeMap, bar_index: int) -> float:
+        """By how much the strokes written about a line lie behind it, seconds, against all others."""
+        at = float(time_map.starts[bar_index])
+        reach = float(time_map.bars[bar_index].meter.beat_length) / 2
+        about = np.abs(self.places - at) <= reach
+        off_s = self.times_s - time_map.seconds_at(self.places)
+        return float(np.median(off_s[about]) - np.median(off_s)) if about.sum() >= FEWEST_ABOUT_A_LINE else 0.0
+
+    def score(self, time_map: TimeMap) -> float:
+        """How likely bars are by the strokes and by themselves, natural log."""
+        runs = runs_of(time_map)
+        scores, seconds = 0.0, 0.0
+        lasts: dict[Meter, float] = {}
+        for run in runs:
+            bars = time_map.bars[run.first : run.last + 1]
+            meter, begin_s, end_s = bars[0].meter, bars[0].beat_times_s[0], time_map.bar_end_s(run.last)
+            lasts[meter] = lasts.get(meter, 0.0) + end_s - begin_s
+            if meter not in KNOWN_METERS:
+                continue
+            beats = [t for bar in bars for t in bar.beat_times_s]
+            if len(beats) == 1:
+                beats.append(end_s)
+            a, b = np.searchsorted(self.times_s, (begin_s - EARLY_S, end_s - EARLY_S))
+            evidence = BarEvidence(np.array(beats), self.strokes[a:b], np.full(len(beats), 0.5), roles=self.roles[a:b])
+            opens = LONGEST + np.cumsum([0] + [len(bar.beat_times_s) for bar in bars[:-1]])
+            opens -= [meter.counted_beats - len(bar.beat_times_s) for bar in bars]  # a pick-up lacks its beginning
+            scores += float(evidence.score(meter, METERS.get(meter, RARE))[opens].sum())
+            seconds += end_s - begin_s
+        if not seconds:
+            return -np.inf
+        mostly = max(lasts, key=lambda m: lasts[m])
+        prior = METERS.get(mostly, RARE)
+        tempo = float(np.median([time_map.tempo_bpm(k) for k, b in enumerate(time_map.bars) if b.meter == mostly]))
+        changes = sum(time_map.bars[r.first].meter != time_map.bars[r.first - 1].meter for r in runs[1:])
+        jumps = sum(abs(_log_ratio(time_map, r.first)) > TEMPO_JUMP for r in runs[1:])
+        unknown = sum(time_map.bars[r.first].meter not in SONG_METERS for r in runs)
+        return (
+            scores / seconds * (time_map.end_s - time_map.start_s)
+            + prior.log_likely
+            + TEMPO_WEIGHT * prior.log_tempo(tempo)
+            + METER_CHANGE * changes
+            + JUMP * jumps
+            + UNKNOWN_METER * unknown
+        )
+
+
+def _log_ratio(time_map: TimeMap, bar_index: int) -> float:
+    """Of the tempo of a bar to that of the one before, in quarters."""
+    return float(np.log(time_map.quarter_tempo_bpm(bar_index) / time_map.quarter_tempo_bpm(bar_index - 1)))
+
+
+def _about(first_bar: int, last_bar: int, bar_count: int) -> list[int]:
+    """Bars whose lines, all fixed, vouch for a run: the outer ones and the next, of one bar the one before, too."""
+    lines = {first_bar - (first_bar == last_bar), first_bar, last_bar, last_bar + 1}
+    return sorted(lines & set(range(bar_count)))
+
+
+def runs_of(time_map: TimeMap) -> list[_Run]:
+    """Stretches of bars of one meter without a jump of the tempo."""
+    cuts = [
+        k
+        for k in range(1, len(time_map))
+        if time_map.bars[k].meter != time_map.bars[k - 1].meter or abs(_log_ratio(time_map, k)) > TEMPO_JUMP
+    ]
+    return [_Run(a, b - 1) for a, b in zip([0, *cuts], [*cuts, len(time_map)])]
+
+
+def _acts(chart: Chart, song: _Song) -> Iterator[tuple[Rebar, str, str, _Run]]:
+    """Acts that may mend something, in words, and the bars they are for."""
+    time_map = chart.time_map
+    runs = runs_of(time_map)
+    end = len(time_map) - 1
+    longer = [r for r in runs if r.last > r.first or len(runs) == 1]
+    for run in sorted(longer, key=lambda r: r.first - r.last)[:MOST_RUNS]:
+        for span in [run] if run.last == end else [run, _Run(run.first, end)]:
+            yield from _for_run(time_map, span)
+    for k in range(1, len(time_map)):
+        for time_s in _line_may_lie(time_map, k, song):
+            off_s = time_map.bar_start_s(k) - time_s
+            way = ("late", "earlier") if off_s > 0 else ("early", "later")
+            far = f"{abs(off_s) * 1000:.0f} ms"
+            act = edits.MoveBarLine(k, time_s)
+            yield act, f"its line lies {far} {way[0]}", f"Line {far} {way[1]}", _Run(k, k)
+
+
+def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Song) -> Iterator[float]:
+    """Where else the line of a bar may lie: where its neighbours say; one that was moved, half a beat beside."""
+    bar, before = time_map.bars[bar_index], time_map.bars[bar_index - 1]
+    here_s = time_map.bar_start_s(bar_index)
+    between_s = (time_map.bar_start_s(bar_index - 1) + time_map.bar_end_s(bar_index)) / 2
+    if abs(here_s - between_s) > LINE_OFF_S and bar.meter == before.meter and bar.length == before.length:
+        yield between_s
+    off_s = song.off_s(time_map, bar_index)
+    if abs(off_s) > LINE_OFF_S:
+        yield here_s + off_s
+    if bar.fixed:
+        half_s = 30.0 / time_map.tempo_bpm(bar_index)
+        for time_s in (here_s - half_s, here_s + half_s):
+            near = song.marking_s[np.abs(song.marking_s - time_s) < half_s / 2]
+            if len(near):
+                yield float(near[np.abs(near - time_s).argmin()])
+
+
+def _for_run(time_map: TimeMap, run: _Run) -> Iterator[tuple[Rebar, str, str, _Run]]:
+    meter = time_map.bars[run.first].meter
+    stretch = (run.first, run.last)
+    for halves in range(1, 2 * meter.counted_beats):
+        beats = Fraction(halves, 2)
+        late = beats <= Fraction(meter.counted_beats, 2)
+        said = beats_said(beats if late else meter.counted_beats - beats)
+        yield (
+            edits.ShiftOne(beats if late else beats - meter.counted_beats, *stretch),
+            f"the 1 lies {said} {'early' if late else 'late'}",
+            f"1 {said} {'later' if late else 'earlier'}",
+            run,
+        )
+    for factor, words, mends in (
+        (Fraction(2), "counted at half tempo", "Double tempo"),
+        (Fraction(1, 2), "counted at double tempo", "Half tempo"),
+        (Fraction(3, 2), "two beats counted for three", "3 beats for 2"),
+        (Fraction(2, 3), "three beats counted for two", "2 beats for 3"),
+    ):
+        yield edits.ChangeLevel(factor, *stretch), words, mends, run
+    for other in SONG_METERS:
+        if other != meter:
+            yield edits.SetMeter(other, *stretch), f"barred in {meter}", f"Bars of {other}", run
+
+
+def beats_said(beats: Fraction) -> str:
+    """A number of beats in words: "half a beat", "a beat", "1.5 beats"."""
+    return {Fraction(1, 2): "half a beat", Fraction(1): "a beat"}.get(beats, f"{float(beats):g} beats")
