@@ -38,7 +38,7 @@ def test_all_sources_of_a_passage_last_equally_long(speed_percent):
     assert frames == pytest.approx(4.13 * RATE * 100 / speed_percent, abs=1)
     assert len(heard(clicks_at(2.0), passage)) == frames
     assert sum(len(p) for p in chart_sound(CHART, passage, RATE)) == frames
-    assert len(click_sound(CHART, passage, RATE)) == frames
+    assert len(click_sound(CHART.time_map, passage, RATE)) == frames
 
 
 @pytest.mark.parametrize("speed_percent", [50, 100, 140])
@@ -58,7 +58,7 @@ def test_recording_chart_and_click_stay_in_step_at_any_speed(speed_percent):
         for at in expected:
             quiet, loud = level[at - 300 : at - 100].max(), level[at : at + 200].max()
             assert loud > 10 * max(quiet, 1e-4)
-    click = np.abs(click_sound(chart, passage, RATE)[:, 0])
+    click = np.abs(click_sound(chart.time_map, passage, RATE)[:, 0])
     starts = np.flatnonzero((click > 0.01) & (np.roll(np.convolve(click, np.ones(200), "same"), 150) < 0.01))
     assert all(np.abs(starts - at).min() < 30 for at in expected)
 

@@ -26,6 +26,7 @@ from workbench.chart.edits import AddNote, ChangeNote, MoveBarLine, NameSection,
 from workbench.errors import WorkbenchError
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.files.document import ChartDocument
+from workbench.listening.hearing import HEARD_FOLDER
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
 
@@ -158,7 +159,7 @@ def _broken_off(work: Callable[[], object], wait: Callable[[], None] | None) -> 
 
 
 def _left_over(folder: Path) -> list[str]:
-    return [p.name for p in folder.rglob("*") if p.name.startswith(".")]
+    return [p.name for p in folder.rglob("*") if p.name.startswith(".") and p.name != HEARD_FOLDER]
 
 
 # -- commands --------------------------------------------------------------------------------------
