@@ -151,6 +151,13 @@ def test_bars_that_stay_are_kept_as_written():
     assert not new.keeps_rhythm and apply(chart, SetTimeMap(*rewrite(chart, new))).bars[0] == odd
 
 
+def test_bars_that_are_done_stay_so_where_nothing_has_changed():
+    chart = groove()
+    chart = chart.with_bars(0, tuple(replace(bar, done=True) for bar in chart.bars))
+    after = apply(chart, SetTimeMap(*rewrite(chart, rebarring.shift_one(chart.time_map, 1, 4))))
+    assert [bar.done for bar in after.bars] == [True] * 3 + [False] * 5
+
+
 @pytest.mark.slow
 def test_work_grows_with_the_length_of_the_part(tmp_path):
     short, long = (lines_run(jobs(bars, tmp_path)["rewrite"]) for bars in (60, 120))

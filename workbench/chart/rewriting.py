@@ -35,7 +35,8 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     others; where they do not, what was heard is quantized anew.
     """
     time_map = new.time_map
-    kept = {} if new.keeps_rhythm else _unchanged_bars(chart.time_map, time_map)
+    same = _unchanged_bars(chart.time_map, time_map)
+    kept = {} if new.keeps_rhythm else same
     stays = set(kept.values())
     notes = [(k, n, chart.note_time_s(k, n) if is_heard(chart, n) else None) for k, n in chart.notes()]
     heard = (
@@ -62,7 +63,7 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     for k, (own, timed) in enumerate(zip(keys, time_map.bars)):
         places = frozenset(position for position, _ in own)
         shown = chart.bars[kept[k]].subdivisions if k in kept else _shown(timed.meter, timed.length, places)
-        bars.append(WrittenBar(tuple(own.values()), shown))
+        bars.append(WrittenBar(tuple(own.values()), shown, done=k in same and chart.bars[same[k]].done))
     return time_map, tuple(bars)
 
 

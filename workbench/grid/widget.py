@@ -377,7 +377,7 @@ class HitGrid(anywidget.AnyWidget):
 
     def _file(self, recording: str | Path | Audio | None) -> str | Path | None:
         """The recording's file, if it has one."""
-        if recording is None:
+        if recording is None and self.chart.recording is not None:
             return _find_recording(self.document)
         return None if isinstance(recording, Audio) else recording
 
