@@ -19,6 +19,8 @@ from workbench.chart.rebarring import Rebarring
 
 #: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
 FINEST_STEPS = 24
+#: Deviation of a stroke that was heard exactly on its written place, seconds: 0 would say that it was never heard.
+ON_TIME_S = 1e-9
 #: Grids of a beat, coarsest first, in the order in which a beat of notes is tried on them; simple and compound.
 _BEAT_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
 
@@ -53,7 +55,7 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
         bar_index, position = _free(time_map, keys, note.instrument, place or _nearest(time_map, moment))
         deviation_s = note.deviation_s if k in stays else 0.0
         if time_s is not None and k not in stays:
-            deviation_s = time_s - time_map.seconds(bar_index, position)
+            deviation_s = time_s - time_map.seconds(bar_index, position) or ON_TIME_S
         keys[bar_index][position, note.instrument] = replace(note, position=position, deviation_s=deviation_s)
     half_beat_s = 30.0 / time_map.tempo_bpm(len(time_map) - 1)
     while len(keys) > 1 and not keys[-1] and time_map.bars[-1].beat_times_s[0] > chart.time_map.end_s - half_beat_s:

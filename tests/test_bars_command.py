@@ -1,0 +1,47 @@
+"""``workbench bars``: how the bars lie, other readings, what disagrees, and putting it right."""
+
+import json
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+
+from tests.test_bar_advice import CHART, HEARD
+from workbench.chart.edits import ShiftOne, apply
+from workbench.commands.cli import main
+from workbench.files.chartfile import read_chart, write_chart
+from workbench.listening.hearing import keep_hearing
+
+
+@pytest.fixture
+def chart(tmp_path):
+    path = tmp_path / "song.chart.json"
+    write_chart(replace(CHART, title="Copper Weather"), path)
+    keep_hearing(HEARD, tmp_path, CHART.recording.sha256)
+    return path
+
+
+def test_readings_are_named_and_one_is_taken(chart, capsys):
+    assert main(["bars", str(chart), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["words"] == "4/4 at 96; it may also be 4/4 at 192 (12 %)" and list(told["readings"]) == ["1"]
+    assert main(["bars", str(chart), "--take", "1"]) == 1, "at double tempo the hits disagree"
+    assert "48 bars, 4/4 at 192" in capsys.readouterr().out
+    assert len(read_chart(chart)) == 48
+    assert main(["bars", str(chart), "--take", "5"]) == 2
+
+
+def test_what_disagrees_is_told_and_mended(chart, capsys):
+    write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)
+    assert main(["bars", str(chart)]) == 1
+    assert "Bars 10 to" in capsys.readouterr().out
+    assert main(["bars", str(chart), "--mend"]) == 0
+    assert read_chart(chart).time_map.bar_start_s(9) == pytest.approx(CHART.time_map.bar_start_s(9))
+    assert main(["bars", str(chart), "--mend"]) == 2
+    assert "nothing to mend" in capsys.readouterr().err
+
+
+def test_bars_by_ear_from_a_bar_on(chart, capsys):
+    assert main(["bars", str(chart), "--anew", "--from-bar", "5", "--tempo", "180-200"]) in (0, 1)
+    bars = read_chart(chart).time_map
+    assert bars.tempo_bpm(2) == pytest.approx(96) and bars.tempo_bpm(9) == pytest.approx(192, rel=0.04)
