@@ -30,7 +30,7 @@ DRAWN_BEATS = 4
 BEAT_REACH = 0.35
 #: A line or beat of other bars this near to a beat of these, seconds, is that beat (twice the tolerance of an onset in
 #: mir_eval.onset would pass for the next one).
-SAME_BEAT_S = 0.05
+SAME_PULSE_S = 0.05
 #: Other bars keep a fixed line that lies no further from one of theirs than this, in beats; else they contradict it.
 HELD_WITHIN_BEATS = 0.3
 #: Two taps nearer than this are one (a bounced key), seconds; no bar or beat of music is shorter.
@@ -235,7 +235,7 @@ def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
     spans = [_NewBar(b.meter, *where, b.length, b.beat_times_s) for b, where in zip(other.bars, pairwise(at))]
     if all(s.until > s.at for s in spans):
         beats = [float(s.at + p * (s.until - s.at) / s.length) for s in spans for p in s.meter.beat_positions(s.length)]
-        if np.abs(time_map.seconds_at(np.array([*beats, float(at[-1])])) - other.anchor_times_s).max() < SAME_BEAT_S:
+        if np.abs(time_map.seconds_at(np.array([*beats, float(at[-1])])) - other.anchor_times_s).max() < SAME_PULSE_S:
             keeps = _keeps_rhythm(time_map, [s._replace(times_s=()) for s in spans])
             return Rebarring(other, _placing(time_map, spans), keeps)
     return Rebarring(other, lambda bar_index, position: None, keeps_rhythm=False)

@@ -39,7 +39,7 @@ FIXED, FIXED_WITHIN_S = 8.0, 0.02
 #: Faults no more bars apart than this have one cause.
 TOUCHES = 2
 #: So many runs are looked at: music without a beat has none that can be mended.
-MOST_RUNS = 40
+MOST_STRETCHES = 40
 #: A line is off its neighbours by so many seconds before it is tried where they say.
 LINE_OFF_S = 0.09
 #: Strokes so far before a line belong to the bar it opens, seconds.
@@ -47,7 +47,7 @@ EARLY_S = 0.03
 #: How far players stray from the written place by feel, seconds.
 FEEL_S = 0.03
 #: Fewer heard strokes say nothing; of a song, about a line.
-FEWEST_STROKES, FEWEST_ABOUT_A_LINE = 24, 3
+FEWEST_HEARD, FEWEST_ABOUT_A_LINE = 24, 3
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ class BarFault:
         return edits.CompositeEdit(tuple(edits.FixLine(k, True) for k in lines), "lines are right")
 
 
-class _Run(NamedTuple):
+class _Stretch(NamedTuple):
     """Bars of one meter and tempo, both ends included."""
 
     first: int
@@ -95,7 +95,7 @@ def find_bar_faults(chart: Chart) -> tuple[BarFault, ...]:
     chart : Chart
         Charts of no recording have none.
     """
-    song = _Song.of(chart)
+    song = _Heard.of(chart)
     if song is None:
         return ()
     before = song.score(chart.time_map)
@@ -128,7 +128,7 @@ def _let_go(before: TimeMap, after: TimeMap) -> int:
 
 
 @dataclass(frozen=True)
-class _Song:
+class _Heard:
     """The strokes of a chart, as bars are weighed by them."""
 
     strokes: Sequence[Stroke]
@@ -142,7 +142,7 @@ class _Song:
         return self.times_s[np.isin(self.roles, [ROLES.index(r) for r in ("kick", "backbeat", "crash")])]
 
     @classmethod
-    def of(cls, chart: Chart) -> _Song | None:
+    def of(cls, chart: Chart) -> _Heard | None:
         starts = chart.time_map.starts
         heard = sorted(
             (
@@ -152,7 +152,7 @@ class _Song:
             for k, n in chart.notes()
             if is_heard(chart, n)
         )
-        if len(heard) < FEWEST_STROKES:
+        if len(heard) < FEWEST_HEARD:
             return None
         strokes = [s for s, _ in heard]
         times_s, places = np.array([s.time_s for s in strokes]), np.array([p for _, p in heard])
@@ -223,24 +223,24 @@ def _about(first_bar: int, last_bar: int, bar_count: int) -> list[int]:
     return sorted(lines & set(range(bar_count)))
 
 
-def runs_of(time_map: TimeMap) -> list[_Run]:
+def runs_of(time_map: TimeMap) -> list[_Stretch]:
     """Stretches of bars of one meter without a jump of the tempo."""
     cuts = [
         k
         for k in range(1, len(time_map))
         if time_map.bars[k].meter != time_map.bars[k - 1].meter or abs(_log_ratio(time_map, k)) > TEMPO_JUMP
     ]
-    return [_Run(a, b - 1) for a, b in zip([0, *cuts], [*cuts, len(time_map)])]
+    return [_Stretch(a, b - 1) for a, b in zip([0, *cuts], [*cuts, len(time_map)])]
 
 
-def _acts(chart: Chart, song: _Song) -> Iterator[tuple[Rebar, str, str, _Run]]:
+def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
     """Acts that may mend something, in words, and the bars they are for."""
     time_map = chart.time_map
     runs = runs_of(time_map)
     end = len(time_map) - 1
     longer = [r for r in runs if r.last > r.first or len(runs) == 1]
-    for run in sorted(longer, key=lambda r: r.first - r.last)[:MOST_RUNS]:
-        for span in [run] if run.last == end else [run, _Run(run.first, end)]:
+    for run in sorted(longer, key=lambda r: r.first - r.last)[:MOST_STRETCHES]:
+        for span in [run] if run.last == end else [run, _Stretch(run.first, end)]:
             yield from _for_run(time_map, span)
     for k in range(1, len(time_map)):
         for time_s in _line_may_lie(time_map, k, song):
@@ -248,10 +248,10 @@ def _acts(chart: Chart, song: _Song) -> Iterator[tuple[Rebar, str, str, _Run]]:
             way = ("late", "earlier") if off_s > 0 else ("early", "later")
             far = f"{abs(off_s) * 1000:.0f} ms"
             act = edits.MoveBarLine(k, time_s)
-            yield act, f"its line lies {far} {way[0]}", f"Line {far} {way[1]}", _Run(k, k)
+            yield act, f"its line lies {far} {way[0]}", f"Line {far} {way[1]}", _Stretch(k, k)
 
 
-def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Song) -> Iterator[float]:
+def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Heard) -> Iterator[float]:
     """Where else the line of a bar may lie: where its neighbours say; one that was moved, half a beat beside."""
     bar, before = time_map.bars[bar_index], time_map.bars[bar_index - 1]
     here_s = time_map.bar_start_s(bar_index)
@@ -269,7 +269,7 @@ def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Song) -> Iterator[fl
                 yield float(near[np.abs(near - time_s).argmin()])
 
 
-def _for_run(time_map: TimeMap, run: _Run) -> Iterator[tuple[Rebar, str, str, _Run]]:
+def _for_run(time_map: TimeMap, run: _Stretch) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
     meter = time_map.bars[run.first].meter
     stretch = (run.first, run.last)
     for halves in range(1, 2 * meter.counted_beats):

@@ -36,7 +36,7 @@ from workbench.progress import Progress, part
 #: Folder of what was heard, and the most that is read of one recording, bytes (twelve hours have some 40 MB).
 HEARD_FOLDER, LARGEST_HEARD_BYTES = ".workbench-bars", 64_000_000
 #: Two readings are one if their tempi differ by less (natural logarithm) and more than this share of lines agree.
-SAME_TEMPO, SAME_LINES = 0.05, 0.7
+SAME_READING_TEMPO, SAME_READING_LINES = 0.05, 0.7
 
 
 @dataclass(frozen=True)
@@ -199,10 +199,10 @@ def as_read(time_map: TimeMap) -> BarReading:
 
 def alike(one: BarReading, other: BarReading) -> bool:
     """Whether two readings are the same to a user: meter, tempo and most bar lines."""
-    if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_TEMPO:
+    if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_READING_TEMPO:
         return False
     a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars]) for r in (one, other))
-    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean()) > SAME_LINES
+    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean()) > SAME_READING_LINES
 
 
 def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
