@@ -1,10 +1,10 @@
 """How many acts a draft costs until it says what was played: a transcriber who knows every error and every tool.
 
 A recording with expert annotation is drafted, and the draft is corrected with what the grid has, by the edits that the
-grid makes: click (write), double click (remove), drag to another row, `e` (the same in every bar that is as this one
-was), all like this (`A`), a row's name, a frame around hits, copies of bars, hits repeated after themselves.  At each
-step what mends most for each act is done.  An act is a key press, a click, a double click or a drag.  An error is
-a stroke missing, too many, or of another instrument within ±50 ms (the onset window of mir_eval).
+grid makes: click (write), double click (remove), drag, `e` (the same in every bar that is as this one was), every bar
+as here (`i`), a row filled (`I`), all like this (`A`), a row's name, a frame around hits, copies of bars, hits repeated
+after themselves.  At each step what mends most for each act is done.  An act is a key press, a click, a double click
+or a drag.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
 
 This counts hands, not ears: nobody knows all errors beforehand, so it is the least that the tools allow.
 
@@ -37,6 +37,8 @@ from workbench.listening.draft import draft_chart
 AS_CRASH = {"second crash", "splash", "china"}
 #: Bars that stand in a line of the grid on a laptop, over which a frame can be drawn.
 BARS_IN_LINE = 4
+#: A hit no farther than this from a stroke of its instrument is dragged there.
+MISPLACED_S = 0.3
 #: Acts after which nobody goes on.
 MOST_ACTS = 2000
 
@@ -115,7 +117,13 @@ class Desk:
             place = self.place(chart, at)
             if place and chart.bars[place[0]].find(place[1], name) is None:
                 out.append((place[0], AddNote(place[0], Note(place[1], name, confirmed=True))))
+                out += [(k, MoveNote(k, *n.key, *place, name)) for k, n in extra if self.near(chart, k, n, at, name)]
         return out
+
+    @staticmethod
+    def near(chart: Chart, k: int, note: Note, at: float, name: str) -> bool:
+        """Whether an extra hit is a stroke of the same instrument that is written at a wrong place nearby."""
+        return note.instrument == name and abs(chart.note_time_s(k, note) - at) <= MISPLACED_S
 
     @staticmethod
     def place(chart: Chart, at: float) -> tuple[int, Fraction] | None:
@@ -144,6 +152,8 @@ class Desk:
             yield Way("e", 1, (), repeat=k)
         yield from self.groups()
         yield from self.copies(by_bar)
+        yield from self.every_bar()
+        yield from self.filled_rows()
 
     def groups(self) -> Iterator[Way]:
         """All like this, a row's name, a frame in a row: remove, or give to another row."""
@@ -193,6 +203,54 @@ class Desk:
                         adds = tuple(AddNote(k, n) for k in targets for n in hits)
                         yield Way("hits repeated", 1 + count, adds)
 
+    def every_bar(self) -> Iterator[Way]:
+        """Every bar as here (`i`): after a hit is written or taken out, or for the hits of a row in a frame."""
+        chart, left = self.chart, self.errors(self.chart)
+        seen = set()
+        for k, edit in self.fixes(chart):
+            if isinstance(edit, AddNote | RemoveNote):
+                key = edit.note.key if isinstance(edit, AddNote) else (edit.position, edit.instrument)
+                has = isinstance(edit, RemoveNote)
+                if (key, has, k) not in seen:
+                    seen.add((key, has, k))
+                    made = [self.made_alike(b, (Note(*key, confirmed=True),), has) for b in range(len(chart))]
+                    yield from self.stretches(left, made, 1, k)
+        missing = {name for _, name in self.faults(chart)[1]}
+        rows = {tuple(n for n in bar.notes if n.instrument == name) for bar in chart.bars for name in missing}
+        for hits in {tuple(n.key for n in row): row for row in rows if len(row) > 1}.values():
+            yield from self.stretches(left, [self.made_alike(b, hits, False) for b in range(len(chart))], 1)
+
+    def made_alike(self, k: int, hits: tuple[Note, ...], gone: bool) -> tuple[Edit, ...]:
+        """The edits that give a bar these hits, or take them out."""
+        bar, length = self.chart.bars[k], self.chart.time_map.bars[k].length
+        if gone:
+            return tuple(RemoveNote(k, *n.key) for n in hits if bar.find(*n.key))
+        lacking = (n for n in hits if n.position < length and bar.find(*n.key) is None)
+        return tuple(AddNote(k, replace(n, deviation_s=0.0, confirmed=True)) for n in lacking)
+
+    def stretches(self, left: int, made: list[tuple[Edit, ...]], acts: int, at: int | None = None) -> Iterator[Way]:
+        """`i` in all bars, or in bars drawn over first (from the bar of the hit on)."""
+        if sum(map(bool, made)) < 2:
+            return
+        chart = self.chart
+        gains = [left - self.errors(apply(chart, CompositeEdit(e, "bar"))) if e else 0 for e in made]
+        yield Way("every bar as here", acts + 1, tuple(e for bar in made for e in bar))
+        for first, last in _stretches(gains, at):
+            yield Way("these bars as here", acts + 2, tuple(e for bar in made[first : last + 1] for e in bar))
+
+    def filled_rows(self) -> Iterator[Way]:
+        """A click into a row writes a hit; `I` fills the row in its bar: beats, halves of beats, columns."""
+        chart = self.chart
+        for k, name in {(k, e.note.instrument) for k, e in self.fixes(chart) if isinstance(e, AddNote)}:
+            for presses, parts in enumerate((1, 2, 4), 1):
+                places = [
+                    p
+                    for p in chart.grid_positions(k)
+                    if (p / (chart.time_map.bars[k].meter.beat_length / parts)).denominator == 1
+                ]
+                lacking = [p for p in places if chart.bars[k].find(p, name) is None]
+                yield Way("row filled", 1 + presses, tuple(AddNote(k, Note(p, name, confirmed=True)) for p in lacking))
+
     # -- working ----------------------------------------------------------------------
 
     def after(self, way: Way) -> tuple[Chart, Corrections] | None:
@@ -236,6 +294,13 @@ def _parts(chart: Chart, k: int) -> list[tuple[Fraction, Fraction]]:
     timed = chart.time_map.bars[k]
     step = timed.meter.beat_length / max(chart.bars[k].divided(timed))
     return [(step, Fraction(n, d)) for n, d in ((1, 4), (1, 3), (1, 2), (2, 3), (3, 4))]
+
+
+def _stretches(gains: list[int], at: int | None) -> list[tuple[int, int]]:
+    """First and last bar of the stretches that mend most: any, or those that begin or end with a bar."""
+    ends = range(len(gains))
+    found = [(a, b) for a in ends for b in ends if a <= b and (at is None or at in (a, b))]
+    return [max(found, key=lambda s: (sum(gains[s[0] : s[1] + 1]), s[0] - s[1]))]
 
 
 def truth_of(labels: Path) -> list[tuple[float, str]]:

@@ -62,3 +62,19 @@ test("hits are repeated as many whole beats later as they take", () => {
   const two = chosen.repeatHitsEdit(CHART, all().slice(0, 3));
   assert.deepEqual(two.places.map((p) => p.at), ["1/2", "9/16", "3/4"]);
 });
+
+test("hits go to the same place of every bar that lacks them", () => {
+  const [first] = chosen.hitsOf(CHART, [0, 0], (n) => n.instrument === "snare");
+  const { places } = chosen.everyBarEdit(CHART, [first], [0, 2]);
+  assert.deepEqual(places.map((p) => [p.bar, p.at]), [[2, "1/4"]]);
+  assert.equal(chosen.everyBarEdit(CHART, [first], [0, 1]), null);
+});
+
+test("a row is filled on every beat, then finer", () => {
+  const beats = chosen.fillRowEdit(CHART, "ride", [0, 0]);
+  assert.deepEqual([beats.parts, beats.places.map((p) => p.at)], [1, ["0", "1/4", "1/2", "3/4"]]);
+  const halves = chosen.fillRowEdit(showAtOnce(CHART, beats.edit), "ride", [0, 0]);
+  assert.deepEqual([halves.parts, halves.places.map((p) => p.at)], [2, ["1/8", "3/8", "5/8", "7/8"]]);
+  // What is there stays: a snare on 2.
+  assert.deepEqual(chosen.fillRowEdit(CHART, "snare", [1, 1]).places.map((p) => p.at), ["0", "1/2", "3/4"]);
+});

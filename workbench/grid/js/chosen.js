@@ -2,7 +2,7 @@
  * Chosen hits: which hits a command is meant for, and the one edit that does it to all of them.
  * Pure functions of a chart; a place is {bar, at, instrument}.
  */
-import { lengthOf, noteAt, readMeter } from "./chart.js";
+import { columnsOf, lengthOf, noteAt, readMeter } from "./chart.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
 /** @param {{bar: number, at: string, instrument: string}} place */
@@ -132,6 +132,43 @@ export function pasteHitsEdit(chart, copied, to) {
   });
   return written.length ? { edit: together(written, "paste"),
     places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument })) } : null;
+}
+
+/** Write hits at the same place of every bar in a stretch that lacks them; what is there stays. @returns {{edit, places}|null} */
+export function everyBarEdit(chart, hits, [first, last]) {
+  const { hits: copies } = copyOf(chart, hits);
+  const written = [];
+  for (let bar = first; bar <= last; bar++) {
+    const length = lengthOf(chart.time_map.bars[bar]);
+    for (const { note } of copies) {
+      if (compare(parseFraction(note.at), length) >= 0 || noteAt(chart, bar, note.at, note.instrument)) continue;
+      written.push({ edit: "add note", bar_index: bar, note });
+    }
+  }
+  return written.length ? { edit: together(written, "in every bar"),
+    places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument })) } : null;
+}
+
+/**
+ * Fill a row of bars: on every beat; where that is so already on every half of it, and so on to every column.
+ * @returns {{edit: any, places: any[], parts: number}|null} into how many parts each beat is filled
+ */
+export function fillRowEdit(chart, instrument, [first, last]) {
+  for (const parts of [1, 2, 3, 4, 6, 8, 12]) {
+    const places = [];
+    for (let bar = first; bar <= last; bar++) {
+      for (const c of columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions)) {
+        if (c.parts % parts || c.part % (c.parts / parts)) continue;
+        const at = textOf(c.at);
+        if (!noteAt(chart, bar, at, instrument)) places.push({ bar, at, instrument });
+      }
+    }
+    if (places.length) {
+      return { parts, places, edit: together(places.map(({ bar, at }) =>
+        ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity: 80, confirmed: true } })), "fill row") };
+    }
+  }
+  return null;
 }
 
 /** Repeat hits after themselves: as many whole beats later as they take. */

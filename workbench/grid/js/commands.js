@@ -3,7 +3,7 @@
  * sends an edit or moves the cursor.
  */
 import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
-import { articulateEdit, changeEdit, chosenOf, copyOf, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
+import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit } from "./chosen.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, parseFraction } from "./fractions.js";
@@ -116,6 +116,29 @@ export const COMMANDS = {
     v.choose(chosenOf(hitsOf(v.chart, v.selection || [0, v.chart.bars.length - 1], (n) => alike.has(`${n.at} ${n.instrument}`))));
     v.sayChosen();
   }),
+  "in every bar": (v) => {
+    const hits = v.chosen.size ? hitsAt(v.chart, v.chosen.values()) : hitsAt(v.chart, [v.cursor]);
+    const stretch = v.selection || [0, v.chart.bars.length - 1];
+    const where = v.selection ? inBars(v, stretch) : "in the whole song";
+    if (!hits.length) {
+      const { at, instrument } = v.cursor;
+      const others = hitsOf(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
+      if (!others.length) return v.say(`No bar has a ${instrument} at this place.`);
+      v.edit(removeEdit(others, "in no bar"));
+      return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
+    }
+    const found = everyBarEdit(v.chart, hits, stretch);
+    if (!found) return v.say("Every bar has that already.");
+    v.edit(found.edit);
+    v.say(`${count(found.places)} written ${where}, as here; Ctrl Z takes back.`);
+  },
+  "fill row": (v) => {
+    const { instrument } = v.cursor;
+    const found = fillRowEdit(v.chart, instrument, bars(v));
+    if (!found) return v.say(`The row of the ${instrument} is full ${inBars(v, bars(v))}.`);
+    v.edit(found.edit);
+    v.say(`${instrument} on every ${found.parts > 1 ? `1/${found.parts} of a beat` : "beat"} ${inBars(v, bars(v))}: ${count(found.places)} written; again: finer.`);
+  },
   "copy": (v) => copy(v),
   "cut": (v) => {
     copy(v);

@@ -15,7 +15,7 @@ function itemsOfHits(v, hits) {
     ["To another drum …", () => openDrums(v)],
     ...able.map(([name, words]) => /** @type {Item} */ ([words, name])),
     ["Right hand", "right hand"], ["Left hand", "left hand"],
-    ["All like this", "all alike"], ["Copy", "copy"], ["Repeat after", "repeat"]];
+    ["All like this", "all alike"], ["In every bar", "in every bar"], ["Copy", "copy"], ["Repeat after", "repeat"]];
 }
 
 const ARTICULATIONS = [["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"], ["drag", "Drag"], ["roll", "Roll"],
@@ -32,7 +32,8 @@ let shown = null;
 export function openMenu(v, x, y, ofBars) {
   const hits = ofBars ? [] : hitsMeant(v);
   const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
-  const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
+  const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Fill the row", "fill row"], ["Section here", "section"],
+    ["Fill from here", "mark fill"]];
   show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
 }
 

@@ -45,6 +45,8 @@ export const SHORTCUTS = [
   ] },
   { group: "Chosen hits", shortcuts: [
     { keys: ["Shift+A"], command: "all alike", does: "choose all like this: same drum, same place in the bar", shown: "A" },
+    { keys: ["i"], command: "in every bar", does: "every bar (or the selected bars) as here: a hit is written, an empty place emptied" },
+    { keys: ["Shift+I"], command: "fill row", does: "fill the row in this bar (or the selected bars): every beat; again: finer", shown: "I" },
     { keys: ["Shift+R"], command: "right hand", does: "right or left hand", shown: "R L" },
     { keys: ["Shift+L"], command: "left hand", does: "" },
     { keys: ["ContextMenu", "Shift+F10"], command: "menu", does: "menu of what can be done here", shown: "Menu" },

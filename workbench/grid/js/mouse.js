@@ -2,7 +2,7 @@
  * The pointer on the sheet and the overview: mouse, pen and finger.
  * One rule: a click writes where nothing is and chooses what is there; a double click removes it.
  */
-import { hitTest, nearestBetween, nearestColumn, rowAt, timeAtX, lineOf, xOf, rowBase } from "./timeline.js";
+import { hitTest, nearestBetween, nearestColumn, rowAt, rowBase, samePlace, timeAtX, lineOf, xOf } from "./timeline.js";
 import { noteAt } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { writtenNote } from "./edits.js";
@@ -62,7 +62,7 @@ export function attachMouse(view) {
     } else if (hit.zone === "head" && hit.bar !== undefined) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
-      view.moveCursor({ ...view.cursor, bar: hit.bar, at: "0" }, false);
+      view.moveCursor({ ...view.cursor, ...samePlace(view.chart, view.cursor, hit.bar) }, false);
       view.select([Math.min(anchor, hit.bar), Math.max(anchor, hit.bar)]);
       down = { selecting: anchor };
     } else if (hit.zone === "wave" || hit.zone === "spectrum") {

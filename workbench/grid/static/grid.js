@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f44866662e46ca1aa2d7550bbd0f96fe6ba3c8731283d0d3723183c9a2991146 */
+/* Made by python workbench/grid/bundle.py; sources c7fbe60f3a08a71da3ab16bc44e61313eb6343e0b34502636e69504240a6bcc7 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -1190,6 +1190,37 @@ function pasteHitsEdit(chart, copied, to) {
     places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
   } : null;
 }
+function everyBarEdit(chart, hits, [first, last]) {
+  const { hits: copies } = copyOf(chart, hits);
+  const written = [];
+  for (let bar = first; bar <= last; bar++) {
+    const length = lengthOf(chart.time_map.bars[bar]);
+    for (const { note } of copies) {
+      if (compare(parseFraction(note.at), length) >= 0 || noteAt(chart, bar, note.at, note.instrument)) continue;
+      written.push({ edit: "add note", bar_index: bar, note });
+    }
+  }
+  return written.length ? {
+    edit: together(written, "in every bar"),
+    places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
+  } : null;
+}
+function fillRowEdit(chart, instrument, [first, last]) {
+  for (const parts of [1, 2, 3, 4, 6, 8, 12]) {
+    const places = [];
+    for (let bar = first; bar <= last; bar++) {
+      for (const c of columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions)) {
+        if (c.parts % parts || c.part % (c.parts / parts)) continue;
+        const at = textOf(c.at);
+        if (!noteAt(chart, bar, at, instrument)) places.push({ bar, at, instrument });
+      }
+    }
+    if (places.length) {
+      return { parts, places, edit: together(places.map(({ bar, at }) => ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity: 80, confirmed: true } })), "fill row") };
+    }
+  }
+  return null;
+}
 function repeatHitsEdit(chart, hits) {
   const at = hits.map((h) => notesTo(chart, place(h))).sort(compare);
   const { beatLength } = readMeter(chart.time_map.bars[hits[0].bar].meter);
@@ -2041,6 +2072,29 @@ var COMMANDS = {
     v.choose(chosenOf(hitsOf2(v.chart, v.selection || [0, v.chart.bars.length - 1], (n) => alike.has(`${n.at} ${n.instrument}`))));
     v.sayChosen();
   }),
+  "in every bar": (v) => {
+    const hits = v.chosen.size ? hitsAt(v.chart, v.chosen.values()) : hitsAt(v.chart, [v.cursor]);
+    const stretch = v.selection || [0, v.chart.bars.length - 1];
+    const where = v.selection ? inBars(v, stretch) : "in the whole song";
+    if (!hits.length) {
+      const { at, instrument } = v.cursor;
+      const others = hitsOf2(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
+      if (!others.length) return v.say(`No bar has a ${instrument} at this place.`);
+      v.edit(removeEdit(others, "in no bar"));
+      return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
+    }
+    const found = everyBarEdit(v.chart, hits, stretch);
+    if (!found) return v.say("Every bar has that already.");
+    v.edit(found.edit);
+    v.say(`${count(found.places)} written ${where}, as here; Ctrl Z takes back.`);
+  },
+  "fill row": (v) => {
+    const { instrument } = v.cursor;
+    const found = fillRowEdit(v.chart, instrument, bars(v));
+    if (!found) return v.say(`The row of the ${instrument} is full ${inBars(v, bars(v))}.`);
+    v.edit(found.edit);
+    v.say(`${instrument} on every ${found.parts > 1 ? `1/${found.parts} of a beat` : "beat"} ${inBars(v, bars(v))}: ${count(found.places)} written; again: finer.`);
+  },
   "copy": (v) => copy(v),
   "cut": (v) => {
     copy(v);
@@ -2383,6 +2437,8 @@ var SHORTCUTS = [
   ] },
   { group: "Chosen hits", shortcuts: [
     { keys: ["Shift+A"], command: "all alike", does: "choose all like this: same drum, same place in the bar", shown: "A" },
+    { keys: ["i"], command: "in every bar", does: "every bar (or the selected bars) as here: a hit is written, an empty place emptied" },
+    { keys: ["Shift+I"], command: "fill row", does: "fill the row in this bar (or the selected bars): every beat; again: finer", shown: "I" },
     { keys: ["Shift+R"], command: "right hand", does: "right or left hand", shown: "R L" },
     { keys: ["Shift+L"], command: "left hand", does: "" },
     { keys: ["ContextMenu", "Shift+F10"], command: "menu", does: "menu of what can be done here", shown: "Menu" }
@@ -2786,6 +2842,7 @@ function itemsOfHits(v, hits) {
     ["Right hand", "right hand"],
     ["Left hand", "left hand"],
     ["All like this", "all alike"],
+    ["In every bar", "in every bar"],
     ["Copy", "copy"],
     ["Repeat after", "repeat"]
   ];
@@ -2817,7 +2874,14 @@ var shown = null;
 function openMenu(v, x, y, ofBars) {
   const hits = ofBars ? [] : hitsMeant(v);
   const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
-  const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Section here", "section"], ["Fill from here", "mark fill"]];
+  const empty = [
+    ...possible,
+    ["Write a hit", "toggle"],
+    ["Paste", "paste"],
+    ["Fill the row", "fill row"],
+    ["Section here", "section"],
+    ["Fill from here", "mark fill"]
+  ];
   show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
 }
 function openDrums(v) {
@@ -2984,7 +3048,7 @@ function attachMouse(view) {
     } else if (hit.zone === "head" && hit.bar !== void 0) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
-      view.moveCursor({ ...view.cursor, bar: hit.bar, at: "0" }, false);
+      view.moveCursor({ ...view.cursor, ...samePlace(view.chart, view.cursor, hit.bar) }, false);
       view.select([Math.min(anchor, hit.bar), Math.max(anchor, hit.bar)]);
       down = { selecting: anchor };
     } else if (hit.zone === "wave" || hit.zone === "spectrum") {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f44866662e46ca1aa2d7550bbd0f96fe6ba3c8731283d0d3723183c9a2991146 */
+/* Made by python workbench/grid/bundle.py; sources c7fbe60f3a08a71da3ab16bc44e61313eb6343e0b34502636e69504240a6bcc7 */
 
 // js/score.js
 function safeSvg(text) {
