@@ -475,6 +475,58 @@ COMMANDS["fix line"] = (v) => {
   v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
 };
 
+/** What an act on bars will do, for its button and the menu. @type {Record<string, (v: any) => string>} */
+export const BAR_ACTS = {
+  "insert bars": (v) => {
+    const [first, last] = bars(v);
+    const n = last - first + 1;
+    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two: a line was missed`
+      : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
+  },
+  "delete bars": (v) => {
+    const [first, last] = bars(v);
+    return v.chart.recording && first === last && heardBetween(v, first)
+      ? `Bar ${barNumber(v.chart, first)} and the next become one: a line too many`
+      : `Delete ${inBars(v, [first, last]).slice(3)}`;
+  },
+  "duplicate bars": (v) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}`,
+  "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
+  "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`,
+};
+
+/** Whether bars are bound to a recording on both sides, so that none can come in between. */
+const heardBetween = (v, bar) => Boolean(v.chart.recording) && bar > 0 && bar < v.chart.bars.length - 1;
+
+/** Do an act on bars and say what was done, in the words that announced it. */
+function actOnBars(name, edit) {
+  COMMANDS[name] = (v) => {
+    const words = BAR_ACTS[name](v);
+    const made = edit(v, ...bars(v));
+    if (!made) return v.say("There is no bar on that side.");
+    v.edit(made);
+    v.say(`Done: ${words[0].toLowerCase()}${words.slice(1)}.`);
+  };
+}
+
+actOnBars("insert bars", (v, first, last) => ({ edit: "insert bars", bar_index: first, count: last - first + 1 }));
+actOnBars("delete bars", (v, first, last) => ({ edit: "delete bars", first_bar: first, last_bar: last }));
+actOnBars("duplicate bars", (v, first, last) => ({ edit: "together", name: "duplicate bars", edits: [
+  { edit: "insert bars", bar_index: last + 1, count: last - first + 1 },
+  { edit: "set bars", first_bar: last + 1, bars: copiedBars(v.chart, first, last) }] }));
+actOnBars("bars earlier", (v, first, last) => rotated(v, first - 1, last, 1));
+actOnBars("bars later", (v, first, last) => rotated(v, first, last + 1, -1));
+
+/** Contents of bars with the neighbour on the other side of them; the selection goes along. */
+function rotated(v, first, last, by) {
+  const inside = v.chart.bars.slice(first, last + 1);
+  if (first < 0 || last >= v.chart.bars.length) return null;
+  const to = by > 0 ? [first, last - 1] : [first + 1, last];
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, to[0]) }, false);
+  if (v.selection) v.select(to);
+  return { edit: "set bars", first_bar: first, bars: by > 0 ? [...inside.slice(1), inside[0]]
+    : [inside[inside.length - 1], ...inside.slice(0, -1)] };
+}
+
 /** A line a little earlier or later; from where a nudge that is not answered yet has put it. */
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;

@@ -1,5 +1,6 @@
 /** The menu at the pointer: what can be done with what lies there. */
 import { hitsMeant } from "./chosen.js";
+import { BAR_ACTS } from "./commands.js";
 import { possibleAt } from "./possible.js";
 import { make } from "./furniture.js";
 import { capOf, keyOf } from "./toolbar.js";
@@ -34,7 +35,8 @@ export function openMenu(v, x, y, ofBars) {
   const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
   const empty = [...possible, ["Write a hit", "toggle"], ["Paste", "paste"], ["Fill the row", "fill row"], ["Section here", "section"],
     ["Fill from here", "mark fill"]];
-  show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
+  const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
+  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits.length ? itemsOfHits(v, hits) : empty);
 }
 
 function openDrums(v) {

@@ -114,7 +114,8 @@ export function keyName(event) {
   if (event.altKey) parts.push("Alt");
   const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
   if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
-  parts.push(letter ? (event.shiftKey || parts.length ? event.key.toUpperCase() : event.key) : event.key);
+  // Caps Lock is no Shift.
+  parts.push(letter ? (parts.length ? event.key.toUpperCase() : event.key.toLowerCase()) : event.key);
   return parts.join("+");
 }
 

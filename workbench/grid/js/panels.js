@@ -1,5 +1,6 @@
 /** The panels of the toolbar: each a name and its controls, made when it is opened. */
 import { barNumber, beatSpans } from "./chart.js";
+import { BAR_ACTS } from "./commands.js";
 import { button, choice, field, menu, slider, toggle, words } from "./toolbar.js";
 
 const percent = (x) => `${x} %`;
@@ -35,6 +36,12 @@ export const PANELS = {
     line(words("Hits of the bars:"), button(v, "Done", "keep bars"), button(v, "Next not done", "next undone bar"), button(v, "Copy", "copy"), button(v, "Paste", "paste"),
       button(v, "Repeat after", "repeat"),
       choice("Subdivision", [["…", 0], ...SUBDIVISIONS], (parts) => parts && subdivide(v, parts))),
+    line(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
+      const e = button(v, BAR_WORDS[command], command);
+      // What it will do, for the bars that are chosen when the pointer comes.
+      e.addEventListener("pointerenter", () => { e.title = will(v); });
+      return e;
+    })),
     line(words("Marks:"), button(v, "Section here", "section"), button(v, "Fill", "mark fill"),
       button(v, "Next proposed mark", "next mark"), button(v, "Not a fill", "drop mark"),
       button(v, "Most doubtful bar", "next doubtful bar")),
@@ -62,6 +69,9 @@ export const PANELS = {
       toggle(v, "Spectrogram", "show_spectrogram"), toggle(v, "All drums", "all_rows")),
   ],
 };
+
+const BAR_WORDS = { "insert bars": "Insert", "delete bars": "Delete", "duplicate bars": "Duplicate", "bars earlier": "Earlier",
+  "bars later": "Later" };
 
 const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"],
   ["drag", "Drag"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],

@@ -303,6 +303,8 @@ export class View {
     this.error.firstChild.textContent = session.error;
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
+    // What was said to be done was not.
+    if (session.error) this.words = "";
     this.el.dataset.pending = String(waiting);
     this.el.dataset.revision = String(session.revision);
     if (session.notice) {

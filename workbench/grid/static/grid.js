@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources c7fbe60f3a08a71da3ab16bc44e61313eb6343e0b34502636e69504240a6bcc7 */
+/* Made by python workbench/grid/bundle.py; sources 95b2d53954915bbd6a7f36b302ed95e2a1fe55bc04c909969980b088856b9af0 */
 
 // js/fractions.js
 function gcd(a, b) {
@@ -2388,6 +2388,46 @@ COMMANDS["fix line"] = (v) => {
   v.edit({ edit: "fix line", bar_index: v.cursor.bar, fixed: !fixed });
   v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
 };
+var BAR_ACTS = {
+  "insert bars": (v) => {
+    const [first, last] = bars(v);
+    const n = last - first + 1;
+    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two: a line was missed` : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
+  },
+  "delete bars": (v) => {
+    const [first, last] = bars(v);
+    return v.chart.recording && first === last && heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} and the next become one: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
+  },
+  "duplicate bars": (v) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}`,
+  "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
+  "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`
+};
+var heardBetween = (v, bar) => Boolean(v.chart.recording) && bar > 0 && bar < v.chart.bars.length - 1;
+function actOnBars(name, edit) {
+  COMMANDS[name] = (v) => {
+    const words2 = BAR_ACTS[name](v);
+    const made = edit(v, ...bars(v));
+    if (!made) return v.say("There is no bar on that side.");
+    v.edit(made);
+    v.say(`Done: ${words2[0].toLowerCase()}${words2.slice(1)}.`);
+  };
+}
+actOnBars("insert bars", (v, first, last) => ({ edit: "insert bars", bar_index: first, count: last - first + 1 }));
+actOnBars("delete bars", (v, first, last) => ({ edit: "delete bars", first_bar: first, last_bar: last }));
+actOnBars("duplicate bars", (v, first, last) => ({ edit: "together", name: "duplicate bars", edits: [
+  { edit: "insert bars", bar_index: last + 1, count: last - first + 1 },
+  { edit: "set bars", first_bar: last + 1, bars: copiedBars(v.chart, first, last) }
+] }));
+actOnBars("bars earlier", (v, first, last) => rotated(v, first - 1, last, 1));
+actOnBars("bars later", (v, first, last) => rotated(v, first, last + 1, -1));
+function rotated(v, first, last, by) {
+  const inside = v.chart.bars.slice(first, last + 1);
+  if (first < 0 || last >= v.chart.bars.length) return null;
+  const to = by > 0 ? [first, last - 1] : [first + 1, last];
+  v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, to[0]) }, false);
+  if (v.selection) v.select(to);
+  return { edit: "set bars", first_bar: first, bars: by > 0 ? [...inside.slice(1), inside[0]] : [inside[inside.length - 1], ...inside.slice(0, -1)] };
+}
 function nudgeLine(v, step_s) {
   const bar = v.cursor.bar;
   const moves = v.session.pending.map((p) => p.message.edit).filter((e) => e?.edit === "move bar line" && e.bar_index === bar);
@@ -2505,7 +2545,7 @@ function keyName(event) {
   if (event.altKey) parts.push("Alt");
   const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
   if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
-  parts.push(letter ? event.shiftKey || parts.length ? event.key.toUpperCase() : event.key : event.key);
+  parts.push(letter ? parts.length ? event.key.toUpperCase() : event.key.toLowerCase() : event.key);
   return parts.join("+");
 }
 var shortcutOf = (event) => BY_KEY.get(keyName(event));
@@ -2597,6 +2637,13 @@ var PANELS = {
       button(v, "Repeat after", "repeat"),
       choice("Subdivision", [["…", 0], ...SUBDIVISIONS2], (parts) => parts && subdivide2(v, parts))
     ),
+    line(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
+      const e = button(v, BAR_WORDS[command], command);
+      e.addEventListener("pointerenter", () => {
+        e.title = will(v);
+      });
+      return e;
+    })),
     line(
       words("Marks:"),
       button(v, "Section here", "section"),
@@ -2653,6 +2700,13 @@ var PANELS = {
       toggle(v, "All drums", "all_rows")
     )
   ]
+};
+var BAR_WORDS = {
+  "insert bars": "Insert",
+  "delete bars": "Delete",
+  "duplicate bars": "Duplicate",
+  "bars earlier": "Earlier",
+  "bars later": "Later"
 };
 var HIT_COMMANDS = [
   ["softer", "Softer"],
@@ -2882,7 +2936,8 @@ function openMenu(v, x, y, ofBars) {
     ["Section here", "section"],
     ["Fill from here", "mark fill"]
   ];
-  show(v, x, y, ofBars ? OF_BARS : hits.length ? itemsOfHits(v, hits) : empty);
+  const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
+  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits.length ? itemsOfHits(v, hits) : empty);
 }
 function openDrums(v) {
   const box = shown.getBoundingClientRect();
@@ -3613,6 +3668,7 @@ var View = class {
     this.error.firstChild.textContent = session.error;
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
+    if (session.error) this.words = "";
     this.el.dataset.pending = String(waiting);
     this.el.dataset.revision = String(session.revision);
     if (session.notice) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources c7fbe60f3a08a71da3ab16bc44e61313eb6343e0b34502636e69504240a6bcc7 */
+/* Made by python workbench/grid/bundle.py; sources 95b2d53954915bbd6a7f36b302ed95e2a1fe55bc04c909969980b088856b9af0 */
 
 // js/score.js
 function safeSvg(text) {
