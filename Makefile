@@ -5,6 +5,9 @@ BIN     = $(VENV)/bin
 DATA   ?= data/real
 OUT    ?= out
 GROOVE ?=
+SONGS  ?=
+STEMS  ?=
+ANNOTATED ?=
 INPUTS ?= 20000
 KILLS  ?= 1000
 
@@ -60,8 +63,8 @@ wheel-test: $(VENV)/.dev system ## build the wheel, install it outside the check
 evaluate: $(VENV)/.product ## accuracy on a data set: make evaluate DATA=folder
 	$(BIN)/workbench evaluate $(DATA)
 
-bench: $(VENV)/.dev system ## speed and memory as ratios to named baselines, all in one table (GROOVE=folder of Groove MIDI: more)
-	$(BIN)/python -m tests.benchmarks $(GROOVE)
+bench: $(VENV)/.dev system ## speed and memory as ratios to named baselines, in one table (GROOVE, SONGS, STEMS, ANNOTATED=folder: more)
+	$(BIN)/python -m tests.benchmarks --groove "$(GROOVE)" --songs "$(SONGS)" --stems "$(STEMS)" --annotated "$(ANNOTATED)"
 
 fuzz: $(VENV)/.dev system ## damaged files, kills and full disks (20,000 and 1,000; INPUTS=n KILLS=n)
 	$(BIN)/python -m tests.fuzz --inputs $(INPUTS) --kills $(KILLS) --out $(OUT)/fuzz

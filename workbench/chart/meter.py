@@ -154,7 +154,7 @@ class Bar:
     def is_pickup(self) -> bool:
         return self.length < self.meter.bar_length
 
-    @property
+    @cached_property
     def missing(self) -> Fraction:
         """What a pick-up bar lacks at its beginning, in whole notes."""
         return self.meter.bar_length - self.length

@@ -268,17 +268,16 @@ def _collect(
             else:
                 at.setdefault(n.position, []).append(n)
         for position, notes in at.items():
-            place = the_place(timed, position)
             for surface in ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
-                    text = f"{surface[0]} and {surface[1]} at once on {place}: {LEAVE_OUT}"
+                    text = f"{surface[0]} and {surface[1]} at once on {the_place(timed, position)}: {LEAVE_OUT}"
                     flags.append(Flag("unplayable", k, position, text))
                     softer = min(both, key=lambda n: n.velocity)
                     notes = [n for n in notes if n is not softer]
             if len(notes) > 2:
                 count, names = _MANY.get(len(notes), len(notes)), ", ".join(n.instrument for n in notes)
-                text = f"{count} things for two hands on {place} ({names}): {LEAVE_OUT}"
+                text = f"{count} things for two hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"
                 flags.append(Flag("unplayable", k, position, text))
             beat, past = divmod(position + timed.missing, beat_length)
             strong: bool | None = past % (beat_length / (3 if compound else 2)) == 0
@@ -334,9 +333,13 @@ def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str])
                 for first in range(0, beats - size + 1, size)
             ]
             for run in _runs_alike(figures):
-                out = _most_usual(run, solved) | out
+                for struck, hand in _most_usual(run, solved).items():
+                    out.setdefault(struck, hand)
+    now = solved | out
     for members in grouped((frozenset(figure), figure) for figure in bars.values()).values():
-        out |= _most_usual(members, solved | out)
+        same = _most_usual(members, now)
+        out |= same
+        now |= same
     return out
 
 
@@ -423,9 +426,11 @@ def _solve(
 
 
 def _next_state(event: _HandsEvent, option: tuple[str, ...], state: tuple) -> tuple:
-    hands = dict(zip("RL", state))
-    hands |= {hand: (note.instrument, event.time_s) for note, hand in zip(event.notes, option)}
-    return (hands["R"], hands["L"], option[0] if len(option) == 1 else "both")
+    right, left, _ = state
+    for note, hand in zip(event.notes, option):
+        struck = (note.instrument, event.time_s)
+        right, left = (struck, left) if hand == "R" else (right, struck)
+    return (right, left, option[0] if len(option) == 1 else "both")
 
 
 def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) -> float:
@@ -492,16 +497,17 @@ def _crossing_cost(state: tuple, player: Player) -> float:
 
 def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state: tuple) -> list[Flag]:
     flags = []
-    place = the_place(chart.time_map.bars[event.bar_index], event.position)
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
         gap_s, name = _gap_s(when, event.time_s), note.instrument
         text = ""
         if was and gap_s < 1 / _fastest_hz(event, note, was):
-            text = f"no hand is free for the {name} on {place}, {gap_s * 1000:.0f} ms after its last stroke"
+            text = "no hand is free for the {name} on {place}, {ms:.0f} ms after its last stroke"
         elif was and _way_m(was, name) / max(gap_s, 1e-3) > HAND_SPEED_M_S:
-            text = f"too far from {was} to {name} in {gap_s * 1000:.0f} ms on {place}"
+            text = "too far from {was} to {name} in {ms:.0f} ms on {place}"
         if text:
+            place = the_place(chart.time_map.bars[event.bar_index], event.position)
+            text = text.format(was=was, name=name, ms=1000 * gap_s, place=place)
             flags.append(Flag("unplayable", event.bar_index, event.position, f"{text}: {LEAVE_OUT}"))
     return flags
 
