@@ -2,14 +2,15 @@
 
 from fractions import Fraction
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
+from tests.effort import examples
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.notation.abbreviations import BarKind, abbreviate, lay_lines
 
-SETTINGS = settings(max_examples=150, suppress_health_check=list(HealthCheck))
+SETTINGS = examples(150, suppress_health_check=list(HealthCheck))
 
 
 def part(pattern: str, sections=(), texts=()):

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.effort import examples
 from workbench.alignment.align import align_chart
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Stroke
@@ -73,7 +74,7 @@ def bars_aligned(alignment):
 
 
 @pytest.mark.slow
-@settings(max_examples=25)
+@examples(25)
 @given(st.floats(0.0, 20.0), st.floats(70, 180), st.floats(70, 180), st.floats(-0.06, 0.06), st.integers(0, 99))
 def test_any_offset_and_any_drifting_tempo(start_s, written_bpm, played_bpm, drift, seed):
     strokes, beats, lines = played(SONG, start_s, played_bpm, drift, seed=seed)

@@ -7,10 +7,11 @@ from fractions import Fraction as F
 
 import jsonschema
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.charts import charts
+from tests.effort import examples
 from workbench.chart import ARTICULATIONS, FEELS, MARK_KINDS, Chart, Note, PossibleHit, Recording, Section, WrittenBar
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.errors import FileFormatError
@@ -211,7 +212,7 @@ def test_files_that_cannot_be_read(tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
-@settings(max_examples=200)
+@examples(200)
 @given(charts(max_bars=2), st.integers(0, 10**9))
 def test_a_damaged_file_never_ends_in_anything_but_a_sentence(chart, seed):
     data = bytearray(dumps_chart(chart).encode())

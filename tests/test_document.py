@@ -12,10 +12,11 @@ from fractions import Fraction as F
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
+from tests.effort import examples
 from workbench.chart import Chart, Note
 from workbench.chart.edits import AddNote, NameSection, RemoveNote, SetHeading
 from workbench.chart.meter import TimeMap
@@ -56,7 +57,7 @@ def killed(song):
 # -- undo, redo, journal -------------------------------------------------------------------
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@examples(40, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_random_edits_undone_redone_and_replayed(tmp_path_factory, data):
     path = tmp_path_factory.mktemp("song") / "x.chart.json"

@@ -7,10 +7,11 @@ from fractions import Fraction as F
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, given
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
+from tests.effort import examples
 from workbench.chart import Chart, Mark, WrittenBar
 from workbench.chart.counting import count_syllable, place_name
 from workbench.chart.data import to_data
@@ -70,7 +71,7 @@ def cases():
     """Charts with an edit, what Python makes of it, and places."""
     collected = []
 
-    @settings(max_examples=90, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+    @examples(90, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
     @given(st.data())
     def collect(data):
         chart = data.draw(charts())

@@ -1,16 +1,17 @@
 """The chart as MEI: each note and bar by its name."""
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from lxml import etree
 
 from tests.chart_strategies import charts
+from tests.effort import examples
 from tests.test_engrave import WRITTEN_OUT, ids, song
 from workbench.chart import Section
 from workbench.engraving.engrave import engrave_svg
 from workbench.notation.scoresigns import bar_id, note_id
 
-FEW = settings(max_examples=20, suppress_health_check=list(HealthCheck))
+FEW = examples(20, suppress_health_check=list(HealthCheck))
 
 
 @pytest.mark.slow

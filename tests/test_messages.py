@@ -4,10 +4,11 @@ import json
 from fractions import Fraction as F
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
+from tests.effort import examples
 from tests.grids import GROOVE
 from workbench.chart import Chart
 from workbench.chart.edits import ChangeNote, apply
@@ -17,7 +18,7 @@ from workbench.grid.messages import changed_parts
 
 
 @pytest.mark.slow
-@settings(max_examples=40, suppress_health_check=list(HealthCheck))
+@examples(40, suppress_health_check=list(HealthCheck))
 @given(st.data())
 def test_changed_parts_say_all_and_only_what_changed(data):
     chart = data.draw(charts())

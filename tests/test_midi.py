@@ -7,9 +7,10 @@ from io import BytesIO
 import mido
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, given
 
 from tests.chart_strategies import charts
+from tests.effort import examples
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, Meter, TimeMap
@@ -18,7 +19,7 @@ from workbench.files.imports import ImportOptions
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
 
-SETTINGS = settings(max_examples=40, suppress_health_check=list(HealthCheck))
+SETTINGS = examples(40, suppress_health_check=list(HealthCheck))
 
 
 def read_back(chart, tmp_path, played, told=False):

@@ -3,10 +3,11 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
 import workbench as wb
 from tests.chart_strategies import charts
+from tests.effort import examples
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
 
@@ -20,7 +21,7 @@ def test_a_music21_score_comes_back_as_the_same_chart():
     assert (again.title, again.artist) == (chart.title, chart.artist)
 
 
-@settings(max_examples=15)
+@examples(15)
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_any_chart_comes_back_with_all_its_notes(chart):
     again = wb.from_music21(wb.to_music21(chart))

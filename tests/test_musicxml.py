@@ -7,11 +7,12 @@ from fractions import Fraction
 from io import BytesIO
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 from lxml import etree
 
 from tests.chart_strategies import charts
+from tests.effort import examples
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
@@ -20,7 +21,7 @@ from workbench.notation.musicxml import musicxml_bytes, write_musicxml
 from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 
-SETTINGS = settings(max_examples=60, suppress_health_check=list(HealthCheck))
+SETTINGS = examples(60, suppress_health_check=list(HealthCheck))
 
 
 def carried(chart, fills="confirmed"):
@@ -267,7 +268,7 @@ def test_da_capo_al_fine_is_unfolded():
     assert [len(b.notes) for b in back.chart.bars] == [0, 1, 0, 0, 1]
 
 
-@settings(max_examples=60, suppress_health_check=list(HealthCheck))
+@examples(60, suppress_health_check=list(HealthCheck))
 @given(
     charts(most_bars=2, parts=(1, 2, 3, 4)),
     st.lists(

@@ -3,14 +3,15 @@
 from fractions import Fraction
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 
 from tests.chart_strategies import METERS, charts
+from tests.effort import examples
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.notation.notevalues import beat_groups, write_bar
 
-SETTINGS = settings(max_examples=80, suppress_health_check=list(HealthCheck))
+SETTINGS = examples(80, suppress_health_check=list(HealthCheck))
 
 
 COMMON_TIME = Meter(4, 4)

@@ -4,9 +4,10 @@ from fractions import Fraction as F
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.effort import examples
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
@@ -60,7 +61,7 @@ def test_a_pair_of_thirty_seconds_stays_a_pair_at_a_fast_tempo():
     assert [sign for _, sign in signs(*pair, time_map=TimeMap.steady(8, 100))] == ["flam"]
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(
     st.lists(
         st.builds(
@@ -104,7 +105,7 @@ def test_a_roll_fills_the_time_to_its_end_evenly():
     assert np.diff(times)[0] == pytest.approx(ROLL_GAP_S, rel=0.05)
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(
     st.dictionaries(
         st.integers(0, 7).map(lambda k: F(k, 8)), st.sampled_from(["roll", "accent"]), min_size=1, max_size=8

@@ -5,9 +5,10 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.effort import examples
 from workbench.chart import Chart
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
@@ -164,7 +165,7 @@ strokes_anywhere = st.lists(
 )
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(strokes_anywhere, st.sampled_from([Meter(4, 4), Meter(3, 4), Meter(6, 8), Meter(7, 8)]))
 def test_any_strokes_make_a_valid_chart_with_exact_deviations(strokes, meter):
     time_map = TimeMap.steady(6, 90, meter)

@@ -3,10 +3,11 @@
 from fractions import Fraction as F
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.charts import written_bars
+from tests.effort import examples
 from tests.parts import ROCK, bar, rebuild
 from workbench.chart.meter import Meter, TimeMap
 from workbench.reading.variations import describe_changes
@@ -15,7 +16,7 @@ FOUR = TimeMap.steady(1, 120).bars[0]
 BASE = dict(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
 
 
-@settings(max_examples=150)
+@examples(150)
 @given(written_bars(), written_bars())
 def test_base_and_changes_give_the_bar_back_exactly(base, actual):
     changes = describe_changes(FOUR, base.content, actual.content)
@@ -28,7 +29,7 @@ def test_base_and_changes_give_the_bar_back_exactly(base, actual):
     assert (changes == ()) == (base.content == actual.content)
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(st.sets(st.integers(0, 15), max_size=5), st.sets(st.integers(0, 15), max_size=5))
 def test_small_changes_of_the_kick_are_told_exactly(before, after):
     def content(places):

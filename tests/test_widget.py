@@ -9,9 +9,10 @@ from fractions import Fraction as F
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
+from tests.effort import examples
 from tests.grids import CHART, GROOVE, RATE, clicks_at, do
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.data import to_data
@@ -150,7 +151,7 @@ def test_whatever_goes_wrong_the_edit_is_refused_and_can_be_made_later(grid, doc
 
 
 @pytest.mark.slow
-@settings(max_examples=100, suppress_health_check=list(HealthCheck), deadline=None)
+@examples(100, suppress_health_check=list(HealthCheck), deadline=None)
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters()),

@@ -5,10 +5,11 @@ import re
 from dataclasses import replace
 from fractions import Fraction as F
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
+from tests.effort import examples
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
@@ -32,13 +33,13 @@ def assert_rebuilds(chart):
     return reading
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(songs())
 def test_base_variations_and_fills_give_every_bar_back(chart):
     assert_rebuilds(chart)
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(charts())
 def test_so_they_do_in_any_meter_with_any_marks(chart):
     reading = assert_rebuilds(replace(chart, marks=tuple(replace(m, confirmed=True) for m in chart.marks)))
@@ -46,7 +47,7 @@ def test_so_they_do_in_any_meter_with_any_marks(chart):
     assert reading.to_markdown().startswith("# ")
 
 
-@settings(max_examples=25)
+@examples(25)
 @given(songs(16).filter(lambda c: c.bars[0].notes), st.integers(1, 9))
 def test_shifting_a_part_by_whole_bars_shifts_every_statement_and_changes_none(chart, bars):
     shifted = Chart(TimeMap.steady(len(chart) + bars, 110), (*[EMPTY] * bars, *chart.bars))

@@ -13,10 +13,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from lxml import etree
 
 from tests.chart_strategies import charts
+from tests.effort import examples
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS, instrument
 from workbench.chart.meter import Bar, Meter, TimeMap
@@ -24,7 +25,7 @@ from workbench.engraving.mei import staff_place
 from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 
-FEW = settings(max_examples=25, suppress_health_check=list(HealthCheck))
+FEW = examples(25, suppress_health_check=list(HealthCheck))
 PLAYABLE = (1, 2, 3, 4, 6, 8)
 
 
