@@ -14,6 +14,7 @@ DEMO = Path(__file__).parent.parent / "data/demo"
 SONG, TRUTH = DEMO / "copper-weather.ogg", DEMO / "copper-weather.truth.chart.json"
 
 
+@pytest.mark.slow
 def test_check_writes_three_reports(tmp_path, capsys):
     chart = read_chart(TRUTH)
     draft = tmp_path / "hurried.chart.json"

@@ -73,6 +73,7 @@ def test_tables_and_chart_agree(truth):
     assert list(beats["beat"][:4]) == [3, 4, 1, 2]
 
 
+@pytest.mark.slow
 def test_loud_strokes_are_heard_where_the_truth_has_them(truth):
     """Of the snares and kicks of the truth nearly all are attacks of the recording."""
     found = find_attacks(load_audio(wb.demo_song()))

@@ -1,9 +1,12 @@
 """``workbench demo``: what it leaves and says."""
 
+import pytest
+
 from workbench.commands.cli import main
 from workbench.files.chartfile import read_chart
 
 
+@pytest.mark.slow
 def test_the_command_leaves_everything_and_says_where(tmp_path, capsys):
     assert main(["demo", "--out", str(tmp_path / "demo")]) == 0
     said = capsys.readouterr().out

@@ -59,6 +59,7 @@ def test_the_same_answer_twice(heard):
     np.testing.assert_array_equal(again.onset, heard.onset)
 
 
+@pytest.mark.slow
 def test_the_seam_between_passages_is_not_heard(heard):
     seam_s = PASSAGE / 100
     shift = int((seam_s - 20) * RATE)
@@ -72,6 +73,7 @@ def test_the_seam_between_passages_is_not_heard(heard):
     assert all(min(abs(t - u) for u in other) < 0.02 for t in near)
 
 
+@pytest.mark.slow
 def test_level_does_not_matter(heard):
     np.testing.assert_allclose(compute_activations(0.05 * click_track(30)).onset, heard.onset, atol=1e-2)
 

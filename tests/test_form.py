@@ -67,6 +67,7 @@ def test_the_users_sections_stay():
     ]
 
 
+@pytest.mark.slow
 def test_the_music_tells_sections_apart_where_the_drums_repeat():
     # Eight bars on one chord, eight on another, and back; the same beat throughout.
     chart = part(*[ROCK] * 24, tempo_bpm=120)

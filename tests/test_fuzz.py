@@ -38,6 +38,7 @@ print(sorted((name, outcome, n) for (name, outcome), n in counts.items()))
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not POSSIBLE, reason="sockets can be forbidden on Linux only (x86-64, ARM)")
 def test_workers_notice_what_must_not_be():
     result = subprocess.run([sys.executable, "-c", WORKERS], capture_output=True, text=True)

@@ -130,6 +130,7 @@ def test_every_line_dropped_doubled_and_swapped(saved):
             assert dropped.history.revision == LAST or not dropped.lines
 
 
+@pytest.mark.slow
 def test_every_cut():
     for length in range(len(SESSION.data)):
         whole_lines = SESSION.data[:length].count(b"\n")

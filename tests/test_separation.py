@@ -66,6 +66,7 @@ def test_channels_that_cancel_out_are_taken_apart_all_the_same(song):
     assert np.std(found) > 0.3 * np.std(mono)
 
 
+@pytest.mark.slow
 def test_it_is_the_same_every_time_and_however_the_blocks_fall(song, stems):
     mix = sum(song)
     for size in (4096, 7 * RATE):
@@ -74,6 +75,7 @@ def test_it_is_the_same_every_time_and_however_the_blocks_fall(song, stems):
         assert np.array_equal(np.concatenate([r for _, r in parts]), stems.rest.samples)
 
 
+@pytest.mark.slow
 def test_pieces_join_without_a_seam(song, stems):
     """Around the end of a piece the drums are much as in a piece that runs across it (14 dB, own choice)."""
     mix = sum(song)
@@ -86,6 +88,7 @@ def test_pieces_join_without_a_seam(song, stems):
     assert steps[at - 50 : at + 50].max() <= steps.max()
 
 
+@pytest.mark.slow
 def test_any_part_can_be_had_alone(song, stems):
     found = Separation.of(Audio(sum(song), RATE)).drums(9 * RATE, 11 * RATE)
     assert np.array_equal(found, stems.drums.samples[9 * RATE : 11 * RATE])

@@ -2,10 +2,13 @@
 
 import json
 
+import pytest
+
 from tests.test_check_command import SONG, TRUTH
 from workbench.commands.cli import main
 
 
+@pytest.mark.slow
 def test_take_of_the_demo(tmp_path, capsys):
     assert main(["take", str(TRUTH), str(SONG), "--out", str(tmp_path), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
