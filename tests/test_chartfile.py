@@ -5,7 +5,6 @@ import os
 from dataclasses import replace
 from fractions import Fraction as F
 
-import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -50,6 +49,8 @@ def test_every_chart_comes_back_equal_and_keeps_to_the_schema(chart):
     text = dumps_chart(chart)
     assert loads_chart(text) == chart
     assert dumps_chart(loads_chart(text)) == text
+    import jsonschema  # takes long: only where it is needed
+
     jsonschema.validate(json.loads(text), chart_schema())
 
 
@@ -63,7 +64,9 @@ def test_round_trip_through_a_file(tmp_path, chart):
 
 def test_the_schema_is_a_schema_and_knows_the_words_of_the_chart():
     schema = chart_schema()
-    jsonschema.Draft202012Validator.check_schema(schema)
+    from jsonschema import Draft202012Validator
+
+    Draft202012Validator.check_schema(schema)
     definitions = schema["$defs"]
     assert definitions["note"]["properties"]["articulations"]["items"]["enum"] == sorted(ARTICULATIONS)
     assert definitions["chart"]["properties"]["feel"]["enum"] == list(FEELS)

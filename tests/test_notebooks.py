@@ -2,11 +2,8 @@
 
 import json
 
-import nbformat
 import numpy as np
 import pytest
-from nbclient import NotebookClient
-from nbclient.exceptions import CellExecutionError
 
 from workbench.commands.lab import prepare_notebook
 from workbench.files.audio import Audio, save_audio
@@ -19,6 +16,9 @@ pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
 
 def run(path):
     """Run a notebook where it lies; gives what its cells said and the kinds of what they showed."""
+    import nbformat
+    from nbclient import NotebookClient
+
     notebook = nbformat.read(path, as_version=4)
     NotebookClient(
         notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}
@@ -98,6 +98,8 @@ def test_read_a_part_shows_what_it_promises(tmp_path):
 
 def test_a_missing_file_is_one_sentence_without_traceback(tmp_path):
     path = copy_notebook("chart_a_recording", tmp_path / "a.ipynb", {"recording": "gone.flac"})
+    from nbclient.exceptions import CellExecutionError
+
     with pytest.raises(CellExecutionError) as raised:
         run(path)
     shown = str(raised.value)
