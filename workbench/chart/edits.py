@@ -447,8 +447,8 @@ class FixLine(Edit, called="fix line"):
 
 def _meant(chart: Chart, taps_s: Sequence[float]) -> list[float]:
     """Taps on the strokes they mean: fingers are less exact than the drummer."""
-    strokes_s = [chart.note_time_s(k, n) for k, n in chart.notes()]
-    nearest = (min(strokes_s, key=lambda s: abs(s - t), default=t) for t in taps_s)
+    strokes_s = np.array([chart.note_time_s(k, n) for k, n in chart.notes()] or [np.inf])
+    nearest = (float(strokes_s[np.abs(strokes_s - t).argmin()]) for t in taps_s)
     return [s if abs(s - t) <= TAP_MEANS_STROKE_S else t for s, t in zip(nearest, taps_s)]
 
 

@@ -14,6 +14,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cache
 from itertools import pairwise
 from math import floor
 from typing import NamedTuple
@@ -228,6 +229,7 @@ def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
     ChartError
         If a fixed line would have to go.
     """
+    other = _reaching(other, time_map.start_s, time_map.end_s)
     other = _holding(other, [b.beat_times_s[0] for b in time_map.bars if b.fixed])
     half = time_map.bars[_first_full(time_map, 0)].meter.beat_length / 2
     edges = np.array([*(b.beat_times_s[0] for b in other.bars), other.end_s])
@@ -239,6 +241,26 @@ def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
             keeps = _keeps_rhythm(time_map, [s._replace(times_s=()) for s in spans])
             return Rebarring(other, _placing(time_map, spans), keeps)
     return Rebarring(other, lambda bar_index, position: None, keeps_rhythm=False)
+
+
+def _reaching(other: TimeMap, begin_s: float, end_s: float) -> TimeMap:
+    """Bars that go on at either end until they hold all from one moment to another, but for less than half a bar."""
+    bars, last = list(other.bars), other.end_s
+
+    def more(bar: Bar, begin_s: float, bar_s: float) -> Bar:
+        n = bar.meter.counted_beats
+        return Bar(bar.meter, tuple(begin_s + bar_s * k / n for k in range(n)))
+
+    after_s = 60.0 / other.tempo_bpm(len(bars) - 1) * bars[-1].meter.counted_beats
+    while last < end_s - after_s / 2:
+        bars.append(more(bars[-1], last, after_s))
+        last += after_s
+    before_s = 60.0 / other.tempo_bpm(0) * bars[0].meter.counted_beats
+    if bars[0].is_pickup and bars[0].beat_times_s[0] > begin_s + before_s / 2:
+        bars[0] = more(bars[0], bars[1].beat_times_s[0] - before_s, before_s)
+    while bars[0].beat_times_s[0] > begin_s + before_s / 2:
+        bars.insert(0, more(bars[0], bars[0].beat_times_s[0] - before_s, before_s))
+    return TimeMap(bars, last)
 
 
 def _holding(other: TimeMap, lines_s: Sequence[float]) -> TimeMap:
@@ -424,6 +446,7 @@ def _placing(time_map: TimeMap, spans: Sequence[_NewBar]) -> Callable[[int, Frac
     """Where the places of an old time map lie in new bars."""
     begins = [s.at for s in spans]
 
+    @cache  # several drums are struck at one place
     def place(bar_index: int, position: Fraction) -> tuple[int, Fraction] | None:
         where = time_map.starts[bar_index] + position
         k = bisect_right(begins, where) - 1

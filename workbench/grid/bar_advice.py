@@ -123,7 +123,7 @@ def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
     return {
         "now": f"{now.meter} at {now.tempo_bpm:.0f}",
         "others": [
-            {"reading": k, "words": against(now, r), "percent": max(1, round(100 * r.probability))}
+            {"reading": k, "words": against(now, r), "percent": min(max(round(100 * r.probability), 1), 99)}
             for k, r in others.items()
         ],
         "faults": [

@@ -2,6 +2,7 @@
  * What the keys and buttons do: each command reads the view's cursor and selection and
  * sends an edit or moves the cursor.
  */
+import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
 import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit } from "./chosen.js";
@@ -270,11 +271,12 @@ function inBars(v, [first, last]) {
 
 /** Go to the next doubt; `asked`: the user wants to hear that there is none. */
 function goToDoubt(v, direction, asked = true) {
-  const doubts = doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf);
+  const doubts = withFaults(v, doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
   if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : undefined;
   const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0]
     : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
   v.moveCursor(found);
+  if (found.fault) sayFault(v, found.fault);
 }
 
 /** Whether a place comes after (> 0) or before the cursor, in the order of the music, then of the rows. */
@@ -453,6 +455,7 @@ function meant(v) {
   return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
 }
 
+Object.assign(COMMANDS, BAR_COMMANDS);
 COMMANDS["set meter"] = (v, meter) => {
   const [stretch, where] = meant(v);
   v.edit({ edit: "set meter", meter, ...stretch });

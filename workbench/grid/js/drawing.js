@@ -2,6 +2,7 @@
  * Drawing the sheet and the overview on canvases.  No state of its own: everything comes in.
  */
 import { spoken, barNumber, isDoubtful, secondsAt, lengthOf } from "./chart.js";
+import { drawFaults } from "./bars.js";
 import { placeKey } from "./chosen.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, gapsOf, linesInView, rowBase, xOf, xOfTime } from "./timeline.js";
@@ -52,6 +53,7 @@ function drawLine(g, state, line) {
   drawRows(g, state, line);
   for (const bar of line.bars) drawBarFrame(g, state, line, bar);
   drawHeads(g, state, line);
+  drawFaults(g, state, line);
   drawMarks(g, state, line);
   g.strokeStyle = palette.ink;
   g.lineWidth = line.last === state.chart.bars.length ? 2.5 : 1;

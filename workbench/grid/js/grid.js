@@ -1,4 +1,5 @@
 /** The hit grid on the Jupyter widget protocol: wires the model to session, listener and views. */
+import { levelsOf } from "./bars.js";
 import { ASK_AGAIN_MS, Session } from "./session.js";
 import { Listener, SOURCES } from "./listening.js";
 import { SoundPicture } from "./sound_picture.js";
@@ -43,7 +44,7 @@ function open(model) {
     const turn = { heard: { chart: 0 }, written: { drums: 0, rest: 0, chart: heard } }[listener.turn] || {};
     return Object.fromEntries(SOURCES.map((s) => [s, { level: turn[s] ?? level(s), pan: model.get(`${s}_pan`) / 100 }]));
   };
-  const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
+  const listener = new Listener(session, () => levelsOf(settings(), listener.playing?.passage), () => [...views].slice(0, 1).forEach((v) => v.onListener()));
   session.ear = (message, buffers) => {
     if (message.type === "audio") listener.receive(message, buffers);
     else if (message.type === "sound picture") {

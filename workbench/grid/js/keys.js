@@ -77,6 +77,7 @@ export const SHORTCUTS = [
     { keys: [">", "Shift+>"], command: "line later", does: "" },
     { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
     { keys: [")"], command: "one later", does: "" },
+    { keys: ["Shift+M"], command: "mend bars", does: "what mends bars that disagree with the hits", shown: "M" },
     { keys: ["s"], command: "section", does: "name a section; words over the bar", shown: "s S" },
     { keys: ["Shift+S"], command: "cue", does: "" },
   ] },

@@ -6,6 +6,8 @@
  * schedules piece after piece at exact frames.  Levels and placing are live.
  */
 
+import { soundOf } from "./bars.js";
+
 /** What can be turned up and down, in the order of the controls. */
 export const SOURCES = ["drums", "rest", "chart", "click"];
 /** What is fetched: drums and rest come together, as the recording, as long as they are heard alike. */
@@ -101,6 +103,7 @@ export class Listener {
 
   /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
   fetch(passage, source, piece) {
+    source = soundOf(source, passage);
     const key = passageKey(passage, source, this.session.revision);
     if (this.kept.has(key)) {
       const pieces = this.kept.get(key);

@@ -6,6 +6,7 @@ import { parseFraction, valueOf } from "./fractions.js";
 import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
+import { BarLines, faultWords, faultsOf } from "./bars.js";
 import { chosenOf, hitsAt } from "./chosen.js";
 import { COMMANDS } from "./commands.js";
 import { openMenu } from "./context_menu.js";
@@ -107,8 +108,9 @@ export class View {
     this.files.hidden = true;
     this.hint = hearingHint(this);
     this.toolbar = new Toolbar(this);
+    this.bars = new BarLines(this);
     this.toolbar.element.append(head);
-    el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.overview,
+    el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.bars.element, this.overview,
       this.here, this.offers, this.files, this.scroller, this.keys);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
@@ -272,7 +274,7 @@ export class View {
     const state = { sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
       kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
       heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
-      possible: possibleByBar(this.chart, this.time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
+      faults: faultsOf(this.session), possible: possibleByBar(this.chart, this.time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
     drawSheet(g, state, top, width, height, ratio);
     const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
@@ -293,6 +295,8 @@ export class View {
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
     const words = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`]
       .filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const disagreeing = faultWords(session);
+    if (disagreeing) words.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
     if (done) words.push(done < chart.bars.length ? `${done} of ${chart.bars.length} bars done` : "chart done");
     if (session.lost) words.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
@@ -300,6 +304,7 @@ export class View {
     else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
     this.state.textContent = words.join(" · ");
+    this.bars.update();
     this.error.firstChild.textContent = session.error;
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;

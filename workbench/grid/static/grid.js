@@ -1,124 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 95b2d53954915bbd6a7f36b302ed95e2a1fe55bc04c909969980b088856b9af0 */
-
-// js/fractions.js
-function gcd(a, b) {
-  a = Math.abs(a);
-  while (b) [a, b] = [b, a % b];
-  return a || 1;
-}
-function fraction(n, d = 1) {
-  const g = gcd(n, d);
-  return { n: n / g, d: d / g };
-}
-function parseFraction(text) {
-  const [n, d] = text.split("/").map(Number);
-  return fraction(n, d === void 0 ? 1 : d);
-}
-var textOf = (x) => x.d === 1 ? String(x.n) : `${x.n}/${x.d}`;
-var valueOf = (x) => x.n / x.d;
-var add = (a, b) => fraction(a.n * b.d + b.n * a.d, a.d * b.d);
-var subtract = (a, b) => fraction(a.n * b.d - b.n * a.d, a.d * b.d);
-var multiply = (a, b) => fraction(a.n * b.n, a.d * b.d);
-var compare = (a, b) => a.n * b.d - b.n * a.d;
-
-// js/edits.js
-function showAtOnce(chart, edit) {
-  switch (edit.edit) {
-    case "add note":
-      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
-    case "remove note":
-      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
-    case "move note": {
-      const note = find(chart, edit);
-      if (!note) return chart;
-      const { confidence, deviation_s, ...kept2 } = note;
-      const moved = { ...kept2, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
-      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
-      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
-    }
-    case "change note": {
-      const note = find(chart, edit);
-      if (!note) return chart;
-      const changed = { ...note };
-      for (const field2 of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
-        if (edit[field2] !== void 0) changed[field2] = edit[field2];
-      }
-      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
-    }
-    case "set bars": {
-      const bars2 = chart.bars.slice();
-      edit.bars.forEach((b, k) => {
-        if (edit.first_bar + k < bars2.length) bars2[edit.first_bar + k] = b;
-      });
-      return { ...chart, bars: bars2 };
-    }
-    case "set subdivisions": {
-      const bars2 = chart.bars.slice();
-      bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
-      return { ...chart, bars: bars2 };
-    }
-    case "set done": {
-      const bars2 = chart.bars.slice();
-      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
-        const { done, ...bar } = bars2[k];
-        bars2[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
-      }
-      return { ...chart, bars: bars2 };
-    }
-    case "refuse possible hit":
-      return { ...chart, possible_hits: chart.possible_hits.filter(
-        (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument
-      ) };
-    case "set mark":
-      return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
-    case "remove mark":
-      return { ...chart, marks: withoutMark(chart.marks, edit.mark_kind, edit.start) };
-    case "together":
-      return edit.edits.reduce(showAtOnce, chart);
-    default:
-      return chart;
-  }
-}
-function withChange(chart, parts) {
-  const { bars: bars2, time_bars, end_s, ...rest } = parts;
-  const next = { ...chart, ...rest };
-  if (Array.isArray(bars2)) next.bars = bars2;
-  else if (bars2) {
-    next.bars = chart.bars.slice();
-    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
-  }
-  if (time_bars) {
-    const timed = chart.time_map.bars.slice();
-    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
-    next.time_map = { bars: timed, end_s };
-  }
-  return next;
-}
-function withBar(chart, bar, change) {
-  const written = chart.bars[bar];
-  if (!written) return chart;
-  const bars2 = chart.bars.slice();
-  const notes = change(written.notes);
-  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
-  bars2[bar] = { ...written, notes };
-  return { ...chart, bars: bars2 };
-}
-var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
-var withoutMark = (marks, kind, [bar, at]) => marks.filter((m) => m.kind !== kind || m.start[0] !== bar || m.start[1] !== at);
-var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
-function writtenNote(at, instrument, velocity = 80) {
-  return { at, instrument, velocity, confirmed: true };
-}
-var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
-function pasteEdit(chart, copied, bar, count2 = copied.length) {
-  const bars2 = [];
-  for (let k = 0; k < count2 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
-  return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
-}
-function asWritten({ done, ...bar }) {
-  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
-  return { ...bar, notes };
-}
+/* Made by python workbench/grid/bundle.py; sources 953cc7016b1e158f3622da2d551045b6346a9cfd77013a914a24fc8de71640e4 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -146,6 +26,27 @@ var ORDINALS = {
   "2": "nd",
   "3": "rd"
 };
+
+// js/fractions.js
+function gcd(a, b) {
+  a = Math.abs(a);
+  while (b) [a, b] = [b, a % b];
+  return a || 1;
+}
+function fraction(n, d = 1) {
+  const g = gcd(n, d);
+  return { n: n / g, d: d / g };
+}
+function parseFraction(text) {
+  const [n, d] = text.split("/").map(Number);
+  return fraction(n, d === void 0 ? 1 : d);
+}
+var textOf = (x) => x.d === 1 ? String(x.n) : `${x.n}/${x.d}`;
+var valueOf = (x) => x.n / x.d;
+var add = (a, b) => fraction(a.n * b.d + b.n * a.d, a.d * b.d);
+var subtract = (a, b) => fraction(a.n * b.d - b.n * a.d, a.d * b.d);
+var multiply = (a, b) => fraction(a.n * b.n, a.d * b.d);
+var compare = (a, b) => a.n * b.d - b.n * a.d;
 
 // js/chart.js
 function readMeter(meter) {
@@ -311,6 +212,428 @@ function describeNote(chart, bar, note) {
   if (note.confirmed) words2.push("confirmed");
   else if (note.confidence !== void 0) words2.push(`draft is ${Math.round(note.confidence * 100)} % sure`);
   return words2.join(", ");
+}
+
+// js/keys.js
+var SHORTCUTS = [
+  { group: "Go", shortcuts: [
+    { keys: ["ArrowLeft"], command: "left", does: "a column left or right", shown: "← →" },
+    { keys: ["ArrowRight"], command: "right", does: "" },
+    { keys: ["ArrowUp"], command: "up", does: "a row up or down", shown: "↑ ↓" },
+    { keys: ["ArrowDown"], command: "down", does: "" },
+    { keys: [","], command: "left between", does: "between columns", shown: ",  ." },
+    { keys: ["."], command: "right between", does: "" },
+    { keys: ["Ctrl+ArrowLeft"], command: "bar left", does: "a bar back or on", shown: "Ctrl ← →" },
+    { keys: ["Ctrl+ArrowRight"], command: "bar right", does: "" },
+    { keys: ["PageUp"], command: "line up", does: "a line up or down", shown: "PgUp PgDn" },
+    { keys: ["PageDown"], command: "line down", does: "" },
+    { keys: ["Home"], command: "first bar", does: "first or last bar", shown: "Home End" },
+    { keys: ["End"], command: "last bar", does: "" },
+    { keys: ["z"], command: "nearer", does: "fewer or more bars in a line", shown: "z Z" },
+    { keys: ["Shift+Z"], command: "farther", does: "" },
+    { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" }
+  ] },
+  { group: "Doubts", shortcuts: [
+    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
+    { keys: ["Shift+N"], command: "previous doubt", does: "" },
+    { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
+    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
+    { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
+    { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
+    { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
+    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" }
+  ] },
+  { group: "Hits", shortcuts: [
+    { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
+    { keys: ["Delete", "Backspace"], command: "remove", does: "remove", shown: "Del" },
+    { keys: ["Alt+ArrowLeft"], command: "move left", does: "move the hit a column", shown: "Alt ← →" },
+    { keys: ["Alt+ArrowRight"], command: "move right", does: "" },
+    { keys: ["Alt+ArrowUp"], command: "move up", does: "move to another drum", shown: "Alt ↑ ↓" },
+    { keys: ["Alt+ArrowDown"], command: "move down", does: "" },
+    { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
+    { keys: ["-"], command: "softer", does: "" },
+    { keys: ["1", "2", "3", "4", "5", "6", "7", "8", "9"], command: "velocity", does: "soft … loud", shown: "1 … 9" }
+  ] },
+  { group: "Chosen hits", shortcuts: [
+    { keys: ["Shift+A"], command: "all alike", does: "choose all like this: same drum, same place in the bar", shown: "A" },
+    { keys: ["i"], command: "in every bar", does: "every bar (or the selected bars) as here: a hit is written, an empty place emptied" },
+    { keys: ["Shift+I"], command: "fill row", does: "fill the row in this bar (or the selected bars): every beat; again: finer", shown: "I" },
+    { keys: ["Shift+R"], command: "right hand", does: "right or left hand", shown: "R L" },
+    { keys: ["Shift+L"], command: "left hand", does: "" },
+    { keys: ["ContextMenu", "Shift+F10"], command: "menu", does: "menu of what can be done here", shown: "Menu" }
+  ] },
+  { group: "Articulation", shortcuts: [
+    { keys: ["g"], command: "ghost", does: "ghost" },
+    { keys: ["a"], command: "accent", does: "accent" },
+    { keys: ["f"], command: "flam", does: "flam" },
+    { keys: ["d"], command: "drag", does: "drag" },
+    { keys: ["r"], command: "roll", does: "roll" },
+    { keys: ["c"], command: "choke", does: "choke" },
+    { keys: ["m"], command: "rim shot", does: "rim shot" },
+    { keys: ["o"], command: "open", does: "hi-hat open or closed" },
+    { keys: ["h"], command: "half open", does: "hi-hat half open" },
+    { keys: ["p"], command: "foot splash", does: "foot splash" }
+  ] },
+  { group: "Bars", shortcuts: [
+    { keys: ["Shift+ArrowLeft"], command: "select left", does: "select bars", shown: "Shift ← →" },
+    { keys: ["Shift+ArrowRight"], command: "select right", does: "" },
+    { keys: ["Ctrl+A"], command: "select all", does: "select all" },
+    { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
+    { keys: ["Ctrl+X"], command: "cut", does: "" },
+    { keys: ["Ctrl+V"], command: "paste", does: "" },
+    { keys: ["Ctrl+D"], command: "repeat", does: "repeat chosen hits or bars after themselves" },
+    { keys: ["b"], command: "coarser", does: "subdivision of each beat: coarser or finer", shown: "b B" },
+    { keys: ["Shift+B"], command: "finer", does: "" },
+    { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
+    { keys: [">", "Shift+>"], command: "line later", does: "" },
+    { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
+    { keys: [")"], command: "one later", does: "" },
+    { keys: ["Shift+M"], command: "mend bars", does: "what mends bars that disagree with the hits", shown: "M" },
+    { keys: ["s"], command: "section", does: "name a section; words over the bar", shown: "s S" },
+    { keys: ["Shift+S"], command: "cue", does: "" }
+  ] },
+  { group: "Marks", shortcuts: [
+    { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
+    { keys: ["Shift+E"], command: "end fill", does: "the fill ends with this column", shown: "E" },
+    { keys: ["q"], command: "next mark", does: "next or previous proposed mark", shown: "q Q" },
+    { keys: ["Shift+Q"], command: "previous mark", does: "" },
+    { keys: ["u"], command: "drop mark", does: "not a fill; take the mark away" },
+    { keys: ["w"], command: "word mark", does: "words of the mark" }
+  ] },
+  { group: "Listen", shortcuts: [
+    { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
+    { keys: ["l"], command: "loop", does: "loop on or off" },
+    { keys: ["y"], command: "compare", does: "hear the recording, the chart, both by turns" },
+    { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
+    { keys: ["Shift+T"], command: "tap beats", does: "" }
+  ] },
+  { group: "Chart", shortcuts: [
+    { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
+    { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
+    { keys: ["Ctrl+S"], command: "save", does: "save; export the score", shown: "Ctrl S, Ctrl E" },
+    { keys: ["Ctrl+E"], command: "export", does: "" },
+    { keys: ["?", "Shift+?"], command: "keys", does: "this list" }
+  ] }
+];
+var BY_KEY = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.flatMap((s) => s.keys.map((k) => (
+  /** @type {[string, Shortcut]} */
+  [k, s]
+)))));
+function keyName(event) {
+  const parts = [];
+  if (event.ctrlKey || event.metaKey) parts.push("Ctrl");
+  if (event.altKey) parts.push("Alt");
+  const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
+  if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
+  parts.push(letter ? parts.length ? event.key.toUpperCase() : event.key.toLowerCase() : event.key);
+  return parts.join("+");
+}
+var shortcutOf = (event) => BY_KEY.get(keyName(event));
+
+// js/furniture.js
+function hearingHint(view) {
+  const hint = make("div", "wbg-hint", { role: "note" });
+  const text = make("span", "");
+  text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
+  const button3 = make("button", "", { type: "button" });
+  button3.textContent = "Understood";
+  button3.addEventListener("click", () => {
+    view.set("hearing_hint", false);
+    hint.hidden = true;
+    view.takeKeys();
+  });
+  hint.append(text, button3);
+  hint.hidden = !view.model.get("hearing_hint");
+  return hint;
+}
+function fillKeyList(panel, hide) {
+  const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
+  close.textContent = "hide";
+  close.addEventListener("click", () => hide());
+  const title = make("div", "wbg-keys-title");
+  title.textContent = "Mouse";
+  const mouse = make("p", "");
+  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
+  panel.setAttribute("role", "dialog");
+  panel.setAttribute("aria-label", "Keys and mouse");
+  panel.append(close, title, mouse);
+  for (const { group, shortcuts } of SHORTCUTS) {
+    const name = make("div", "wbg-keys-title");
+    name.textContent = group;
+    const list = make("div", "wbg-keys-list", { role: "list" });
+    for (const s of shortcuts) {
+      if (!s.does) continue;
+      const entry = make("div", "wbg-key", { role: "listitem" });
+      const key = make("span", "wbg-key-name");
+      key.textContent = s.shown || s.keys[0];
+      const does = make("span", "");
+      does.textContent = s.does;
+      entry.append(key, does);
+      list.append(entry);
+    }
+    panel.append(name, list);
+  }
+}
+function make(tag, className, attributes = {}) {
+  const e = document.createElement(tag);
+  if (className) e.className = className;
+  for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
+  return e;
+}
+
+// js/bars.js
+var HEARD_S = 20;
+var CLICK_LEVEL = 0.7;
+var adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
+var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
+function faultBars(chart, fault) {
+  const [first, last] = [fault.first_bar, fault.last_bar].map((b) => barNumber(chart, b));
+  return first === last ? `Bar ${first}` : `Bars ${first} to ${last}`;
+}
+function withFaults(view, doubts) {
+  const out = doubts.slice();
+  for (const fault of faultsOf(view.session)) {
+    const at = out.findIndex((d) => d.bar >= fault.first_bar);
+    out.splice(at < 0 ? out.length : at, 0, { bar: fault.first_bar, at: "0", instrument: view.rows[0], fault });
+  }
+  return out;
+}
+function faultWords(session) {
+  const n = faultsOf(session).length;
+  return n ? `${n} place${n > 1 ? "s" : ""} where bars and hits disagree` : "";
+}
+var sayFault = (view, fault) => view.say(
+  `${faultBars(view.chart, fault)}: bar lines and hits disagree here, ${fault.words}. M does “${fault.mends}”.`
+);
+function faultMeant(view) {
+  const faults = faultsOf(view.session);
+  const { bar } = view.cursor;
+  return faults.find((f) => f.first_bar <= bar && bar <= f.last_bar) || faults[0];
+}
+function mend(view, fault) {
+  const bars2 = faultBars(view.chart, fault).toLowerCase();
+  view.edit(fault.edit);
+  view.say(`${fault.mends} (${bars2}); every hit stays where it was heard.`);
+}
+function levelsOf(settings, passage) {
+  if (passage?.reading === void 0) return settings;
+  return {
+    ...settings,
+    chart: { ...settings.chart, level: 0 },
+    click: { ...settings.click, level: Math.max(settings.click.level, CLICK_LEVEL) }
+  };
+}
+var soundOf = (source, passage) => source === "click" && passage.reading >= 0 ? `reading ${passage.reading}` : source;
+var BAR_COMMANDS = {
+  "mend bars": (view) => {
+    const fault = faultMeant(view);
+    if (!fault) return view.say("Bar lines and hits agree.");
+    mend(view, fault);
+  },
+  "insert bar": (view) => view.edit({ edit: "insert bars", bar_index: view.cursor.bar }),
+  "delete bars": (view) => {
+    const [first, last] = view.selection || [view.cursor.bar, view.cursor.bar];
+    view.edit({ edit: "delete bars", first_bar: first, last_bar: last });
+    view.select(null);
+  },
+  "lay anew": (view) => view.session.do({ command: "lay anew", bar_index: view.cursor.bar })
+};
+var BarLines = class {
+  constructor(view) {
+    this.view = view;
+    this.element = make("div", "wbg-bars", { role: "region", "aria-label": "How the bars lie" });
+    this.element.hidden = true;
+    this.told = "";
+    this.element.addEventListener("pointerdown", (event) => event.preventDefault());
+    this.element.addEventListener("click", (event) => event.detail && view.takeKeys());
+  }
+  update() {
+    const { view } = this;
+    const { now: now2, others } = adviceOf(view.session);
+    const faults = faultsOf(view.session);
+    const { listening } = view.session.info;
+    const heard = view.listener.playing?.passage.reading;
+    const told = JSON.stringify([now2, others, faults, listening, heard]);
+    if (told === this.told) return;
+    this.told = told;
+    const lines = [];
+    if (others.length) lines.push(this.readings(now2, others, heard));
+    if (listening) lines.push(line("wbg-bars-line", `Laying the bars anew by ear: ${listening} …`));
+    for (const fault of faults) lines.push(this.fault(fault));
+    this.element.replaceChildren(...lines);
+    this.element.hidden = !lines.length;
+    view.fit();
+  }
+  /** "4/4 at 110; it may also be 4/4 at 220 (12 %)", each to hear, the others to take. */
+  readings(now2, others, heard) {
+    const box = line("wbg-bars-line", `Bars: ${now2}`);
+    box.append(this.hear(-1, now2, heard), "It may also be");
+    for (const { reading, words: words2, percent: percent2 } of others) {
+      const one = make("span", "wbg-reading");
+      one.append(`${words2} (${percent2} %)`, this.hear(reading, words2, heard), button("Take", `Lay the bars so: ${words2}`, () => {
+        this.view.session.do({ command: "take reading", reading });
+        this.view.say(`Bars laid anew: ${words2}. Every hit stays where it was heard; Ctrl Z goes back.`);
+      }));
+      box.append(one);
+    }
+    return box;
+  }
+  hear(reading, words2, heard) {
+    const on = heard === reading;
+    const b = button(on ? "Stop" : "Hear", `The recording with the click of ${words2}, from the cursor's bar on`, () => {
+      if (on) this.view.listener.stop();
+      else this.view.listener.play(passageOf(this.view, reading));
+    });
+    b.setAttribute("aria-pressed", String(on));
+    return b;
+  }
+  fault(fault) {
+    const { view } = this;
+    const bars2 = faultBars(view.chart, fault);
+    const box = line("wbg-bars-line wbg-fault", `${bars2}: bar lines and hits disagree here, ${fault.words}.`);
+    box.append(
+      button("Show", "Key: n", () => view.moveCursor({ ...view.cursor, bar: fault.first_bar, at: "0" })),
+      button(fault.mends, "Mends it; every hit stays where it was heard · Key: M", () => mend(view, fault)),
+      button("Lines are right", "Fixes these lines: nothing is said of them any more", () => view.edit(fault.leave))
+    );
+    return box;
+  }
+};
+function passageOf(view, reading) {
+  const { bars: bars2, end_s } = view.chart.time_map;
+  const [first, last] = view.selection || [view.cursor.bar, bars2.length - 1];
+  const start_s = bars2[first].beats_s[0];
+  const end = last + 1 < bars2.length ? bars2[last + 1].beats_s[0] : end_s;
+  return {
+    start_s,
+    end_s: view.selection ? end : Math.min(end, start_s + HEARD_S),
+    reading,
+    loop: false,
+    speed_percent: view.model.get("speed_percent"),
+    count_in_bars: 0
+  };
+}
+function line(className, words2) {
+  const box = make("div", className);
+  box.append(make("span", ""));
+  box.firstChild.textContent = words2;
+  return box;
+}
+function button(words2, title, act) {
+  const b = make("button", "wbg-button", { type: "button", title });
+  b.textContent = words2;
+  b.addEventListener("click", act);
+  return b;
+}
+function drawFaults(g, { sheet, palette, faults }, row) {
+  for (const fault of faults) {
+    const bars2 = row.bars.filter((b) => b.bar >= fault.first_bar && b.bar <= fault.last_bar);
+    if (!bars2.length) continue;
+    g.fillStyle = palette.doubt;
+    const from = bars2[0].x;
+    const last = bars2[bars2.length - 1];
+    g.fillRect(from, sheet.waveY - 4, last.x + last.width - from - 2, 2);
+    g.fillRect(from, sheet.waveY - 4, 2, 10);
+  }
+}
+
+// js/edits.js
+function showAtOnce(chart, edit) {
+  switch (edit.edit) {
+    case "add note":
+      return withBar(chart, edit.bar_index, (notes) => [...without(notes, edit.note.at, edit.note.instrument), edit.note]);
+    case "remove note":
+      return withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+    case "move note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const { confidence, deviation_s, ...kept2 } = note;
+      const moved = { ...kept2, at: edit.to_position, instrument: edit.to_instrument, confirmed: true };
+      const removed = withBar(chart, edit.bar_index, (notes) => without(notes, edit.position, edit.instrument));
+      return withBar(removed, edit.to_bar_index, (notes) => [...without(notes, moved.at, moved.instrument), moved]);
+    }
+    case "change note": {
+      const note = find(chart, edit);
+      if (!note) return chart;
+      const changed = { ...note };
+      for (const field2 of ["velocity", "articulations", "sticking", "confirmed", "deviation_s"]) {
+        if (edit[field2] !== void 0) changed[field2] = edit[field2];
+      }
+      return withBar(chart, edit.bar_index, (notes) => notes.map((n) => n === note ? changed : n));
+    }
+    case "set bars": {
+      const bars2 = chart.bars.slice();
+      edit.bars.forEach((b, k) => {
+        if (edit.first_bar + k < bars2.length) bars2[edit.first_bar + k] = b;
+      });
+      return { ...chart, bars: bars2 };
+    }
+    case "set subdivisions": {
+      const bars2 = chart.bars.slice();
+      bars2[edit.bar_index] = { ...bars2[edit.bar_index], subdivisions: edit.subdivisions };
+      return { ...chart, bars: bars2 };
+    }
+    case "set done": {
+      const bars2 = chart.bars.slice();
+      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
+        const { done, ...bar } = bars2[k];
+        bars2[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
+      }
+      return { ...chart, bars: bars2 };
+    }
+    case "refuse possible hit":
+      return { ...chart, possible_hits: chart.possible_hits.filter(
+        (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument
+      ) };
+    case "set mark":
+      return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
+    case "remove mark":
+      return { ...chart, marks: withoutMark(chart.marks, edit.mark_kind, edit.start) };
+    case "together":
+      return edit.edits.reduce(showAtOnce, chart);
+    default:
+      return chart;
+  }
+}
+function withChange(chart, parts) {
+  const { bars: bars2, time_bars, end_s, ...rest } = parts;
+  const next = { ...chart, ...rest };
+  if (Array.isArray(bars2)) next.bars = bars2;
+  else if (bars2) {
+    next.bars = chart.bars.slice();
+    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
+  }
+  if (time_bars) {
+    const timed = chart.time_map.bars.slice();
+    for (const [k, bar] of Object.entries(time_bars)) timed[Number(k)] = bar;
+    next.time_map = { bars: timed, end_s };
+  }
+  return next;
+}
+function withBar(chart, bar, change) {
+  const written = chart.bars[bar];
+  if (!written) return chart;
+  const bars2 = chart.bars.slice();
+  const notes = change(written.notes);
+  notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
+  bars2[bar] = { ...written, notes };
+  return { ...chart, bars: bars2 };
+}
+var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
+var withoutMark = (marks, kind, [bar, at]) => marks.filter((m) => m.kind !== kind || m.start[0] !== bar || m.start[1] !== at);
+var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
+function writtenNote(at, instrument, velocity = 80) {
+  return { at, instrument, velocity, confirmed: true };
+}
+var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
+function pasteEdit(chart, copied, bar, count2 = copied.length) {
+  const bars2 = [];
+  for (let k = 0; k < count2 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
+  return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
+}
+function asWritten({ done, ...bar }) {
+  const notes = bar.notes.map(({ confidence, deviation_s, ...n }) => ({ ...n, confirmed: true }));
+  return { ...bar, notes };
 }
 
 // js/session.js
@@ -511,6 +834,7 @@ var Listener = class {
   }
   /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
   fetch(passage, source, piece) {
+    source = soundOf(source, passage);
     const key = passageKey(passage, source, this.session.revision);
     if (this.kept.has(key)) {
       const pieces = this.kept.get(key);
@@ -925,12 +1249,12 @@ function lineOf(sheet, bar) {
   return sheet.lines[low];
 }
 function xOf(sheet, bar, position) {
-  const line2 = lineOf(sheet, bar);
-  return line2.bars[bar - line2.first].x + position * line2.scale;
+  const line3 = lineOf(sheet, bar);
+  return line3.bars[bar - line3.first].x + position * line3.scale;
 }
-var xOfTime = (line2, time, seconds) => line2.left + (notesAt(time, seconds) - line2.start) * line2.scale;
-function timeAtX(line2, time, x) {
-  const notes = line2.start + (x - line2.left) / line2.scale;
+var xOfTime = (line3, time, seconds) => line3.left + (notesAt(time, seconds) - line3.start) * line3.scale;
+function timeAtX(line3, time, x) {
+  const notes = line3.start + (x - line3.left) / line3.scale;
   return secondsAt(time, 0, notes);
 }
 function linesInView(sheet, top, height) {
@@ -939,16 +1263,16 @@ function linesInView(sheet, top, height) {
   return sheet.lines.slice(first, Math.max(last, first));
 }
 function hitTest(sheet, x, y) {
-  const line2 = sheet.lines[Math.floor(y / sheet.lineHeight)];
-  if (!line2 || y < 0) return { zone: "none" };
-  const dy = y - line2.y;
+  const line3 = sheet.lines[Math.floor(y / sheet.lineHeight)];
+  if (!line3 || y < 0) return { zone: "none" };
+  const dy = y - line3.y;
   const row = rowAt(sheet, dy);
   const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : dy < sheet.rowsBottom ? "rows" : "none";
-  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line: line2, row };
-  let k = line2.bars.length - 1;
-  while (k > 0 && x < line2.bars[k].x) k -= 1;
-  const bar = line2.bars[k];
-  return { zone, line: line2, bar: bar.bar, row, position: (x - bar.x) / line2.scale };
+  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line: line3, row };
+  let k = line3.bars.length - 1;
+  while (k > 0 && x < line3.bars[k].x) k -= 1;
+  const bar = line3.bars[k];
+  return { zone, line: line3, bar: bar.bar, row, position: (x - bar.x) / line3.scale };
 }
 var rowAt = (sheet, dy) => Math.max(sheet.rowTops.filter((top) => top <= dy).length - 1, 0);
 var rowBase = (sheet, row) => sheet.rowTops[row] + sheet.rowHeights[row] * (sheet.rowHeights[row] < 12 ? 0.5 : 0.7);
@@ -1025,24 +1349,24 @@ var SoundPicture = class {
     this.levels.set(bytes(buffers[1], Uint8Array), this.bands * message.frame_start);
     this.stamp += 1;
   }
-  draw(g, state, line2) {
+  draw(g, state, line3) {
     if (!this.peaks) return;
     const { sheet } = state;
-    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line2);
+    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line3);
     if (sheet.marksY > sheet.spectrumY) {
-      const tile = this.tile(state, line2);
+      const tile = this.tile(state, line3);
       g.imageSmoothingEnabled = false;
-      g.drawImage(tile, line2.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
+      g.drawImage(tile, line3.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
     }
   }
-  drawWave(g, { sheet, time, palette }, line2) {
+  drawWave(g, { sheet, time, palette }, line3) {
     const middle = sheet.waveY + SIZES.wave / 2;
     const half = SIZES.wave / 2 - 1;
     g.fillStyle = palette.sound;
     const last = this.peaks.length / 2 - 1;
-    let at = timeAtX(line2, time, line2.left) * this.peakRate;
-    for (let x = Math.round(line2.left); x < line2.right; x++) {
-      const next = timeAtX(line2, time, x + 1) * this.peakRate;
+    let at = timeAtX(line3, time, line3.left) * this.peakRate;
+    for (let x = Math.round(line3.left); x < line3.right; x++) {
+      const next = timeAtX(line3, time, x + 1) * this.peakRate;
       let low = 0;
       let high = 0;
       const from = Math.max(Math.floor(at), 0);
@@ -1055,17 +1379,17 @@ var SoundPicture = class {
     }
   }
   /** The spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
-  tile({ time, palette }, line2) {
-    const key = [line2.first, line2.last, line2.left, line2.scale, palette.key, this.stamp].join();
-    const kept2 = this.tiles.get(line2.index);
+  tile({ time, palette }, line3) {
+    const key = [line3.first, line3.last, line3.left, line3.scale, palette.key, this.stamp].join();
+    const kept2 = this.tiles.get(line3.index);
     if (kept2 && kept2.key === key && kept2.time === time) return kept2.tile;
-    const width = Math.max(Math.round(line2.right - line2.left), 1);
+    const width = Math.max(Math.round(line3.right - line3.left), 1);
     const tile = new OffscreenCanvas(width, this.bands);
     const g = tile.getContext("2d");
     const image = g.createImageData(width, this.bands);
     const [r, green, b] = rgb(palette.sound);
     for (let x = 0; x < width; x++) {
-      const seconds = timeAtX(line2, time, line2.left + x + 0.5);
+      const seconds = timeAtX(line3, time, line3.left + x + 0.5);
       const frame = Math.round(seconds * this.frameRate);
       for (let band = 0; band < this.bands; band++) {
         const level = frame < 0 || frame >= this.frames ? 0 : this.levels[frame * this.bands + band];
@@ -1078,7 +1402,7 @@ var SoundPicture = class {
     }
     g.putImageData(image, 0, 0);
     if (this.tiles.size > 40) this.tiles.clear();
-    this.tiles.set(line2.index, { key, time, tile });
+    this.tiles.set(line3.index, { key, time, tile });
     return tile;
   }
 };
@@ -1265,10 +1589,10 @@ function together2(edits, name) {
 }
 function fillEdit(chart, cursor, selection) {
   const start = selection ? [selection[0], "0"] : [cursor.bar, cursor.at];
-  const line2 = [(selection ? selection[1] : cursor.bar) + 1, "0"];
-  const inTheWay = chart.marks.filter((m) => (m.kind === "fill" || saysNoFill(chart, m)) && overlap(m, { start, end: line2 }));
+  const line3 = [(selection ? selection[1] : cursor.bar) + 1, "0"];
+  const inTheWay = chart.marks.filter((m) => (m.kind === "fill" || saysNoFill(chart, m)) && overlap(m, { start, end: line3 }));
   const there = inTheWay.filter((m) => m.kind === "fill").sort((a, b) => comparePlaces(b.end, a.end))[0];
-  return replaced(inTheWay, { start, end: selection || !there ? line2 : there.end, text: "" });
+  return replaced(inTheWay, { start, end: selection || !there ? line3 : there.end, text: "" });
 }
 function fillEndEdit(chart, cursor) {
   const next = neighbourColumn(chart, cursor, 1);
@@ -1305,13 +1629,13 @@ function atMost(chart, start, end) {
     left = add(left, multiply(length, fraction(-1)));
   }
 }
-function piecesInLine(chart, line2) {
-  const x = ([bar, at]) => bar >= line2.last ? line2.right : line2.bars[bar - line2.first].x + valueOf(parseFraction(at)) * line2.scale;
-  const inLine = { start: [line2.first, "0"], end: [line2.last, "0"] };
+function piecesInLine(chart, line3) {
+  const x = ([bar, at]) => bar >= line3.last ? line3.right : line3.bars[bar - line3.first].x + valueOf(parseFraction(at)) * line3.scale;
+  const inLine = { start: [line3.first, "0"], end: [line3.last, "0"] };
   const spans = chart.marks.filter((m) => overlap(m, inLine)).map((mark) => {
-    const opens = mark.start[0] >= line2.first;
+    const opens = mark.start[0] >= line3.first;
     const closes = comparePlaces(mark.end, inLine.end) <= 0;
-    return { mark, opens, closes, from: opens ? x(mark.start) : line2.left, to: closes ? x(mark.end) : line2.right };
+    return { mark, opens, closes, from: opens ? x(mark.start) : line3.left, to: closes ? x(mark.end) : line3.right };
   }).sort((a, b) => barsLong(chart, a.mark) - barsLong(chart, b.mark));
   const pieces = [];
   for (const span of spans) {
@@ -1540,33 +1864,34 @@ function drawSheet(g, state, top, width, height, ratio) {
   g.fillStyle = palette.paper;
   g.fillRect(0, 0, width, height);
   g.textBaseline = "middle";
-  for (const line2 of linesInView(sheet, top, height)) {
-    g.setTransform(ratio, 0, 0, ratio, 0, (line2.y - top) * ratio);
-    drawLine(g, state, line2);
+  for (const line3 of linesInView(sheet, top, height)) {
+    g.setTransform(ratio, 0, 0, ratio, 0, (line3.y - top) * ratio);
+    drawLine(g, state, line3);
   }
   drawBox(g, state, top, ratio);
 }
-function drawLine(g, state, line2) {
+function drawLine(g, state, line3) {
   const { sheet, palette } = state;
-  drawWashes(g, state, line2);
-  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line2);
-  drawRows(g, state, line2);
-  for (const bar of line2.bars) drawBarFrame(g, state, line2, bar);
-  drawHeads(g, state, line2);
-  drawMarks(g, state, line2);
+  drawWashes(g, state, line3);
+  if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line3);
+  drawRows(g, state, line3);
+  for (const bar of line3.bars) drawBarFrame(g, state, line3, bar);
+  drawHeads(g, state, line3);
+  drawFaults(g, state, line3);
+  drawMarks(g, state, line3);
   g.strokeStyle = palette.ink;
-  g.lineWidth = line2.last === state.chart.bars.length ? 2.5 : 1;
-  vertical(g, line2.right, sheet.waveY, sheet.rowsBottom);
-  for (const bar of line2.bars) {
-    drawPossible(g, state, line2, bar);
-    drawHits(g, state, line2, bar);
+  g.lineWidth = line3.last === state.chart.bars.length ? 2.5 : 1;
+  vertical(g, line3.right, sheet.waveY, sheet.rowsBottom);
+  for (const bar of line3.bars) {
+    drawPossible(g, state, line3, bar);
+    drawHits(g, state, line3, bar);
   }
-  drawCursor(g, state, line2);
-  if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line2);
+  drawCursor(g, state, line3);
+  if (state.drag?.barLine !== void 0) drawDraggedLine(g, state, line3);
 }
-function drawWashes(g, { sheet, palette, selection, heardBar }, line2) {
+function drawWashes(g, { sheet, palette, selection, heardBar }, line3) {
   const bottom = sheet.rowsBottom;
-  for (const bar of line2.bars) {
+  for (const bar of line3.bars) {
     const heard = bar.bar === heardBar;
     if (selection && bar.bar >= selection[0] && bar.bar <= selection[1]) {
       g.fillStyle = palette.wash;
@@ -1578,14 +1903,14 @@ function drawWashes(g, { sheet, palette, selection, heardBar }, line2) {
     }
   }
 }
-function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line2) {
+function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line3) {
   rows.forEach((name, k) => {
     const y = Math.round(rowBase(sheet, k)) + 0.5;
     const folded = sheet.rowHeights[k] === SIZES.folded;
     g.lineWidth = 1;
     g.strokeStyle = palette.line;
-    horizontal(g, line2.left - 6, line2.right, y);
-    const here = cursor && cursor.instrument === name && cursor.bar >= line2.first && cursor.bar < line2.last;
+    horizontal(g, line3.left - 6, line3.right, y);
+    const here = cursor && cursor.instrument === name && cursor.bar >= line3.first && cursor.bar < line3.last;
     g.fillStyle = here || !folded ? palette.ink : palette.pencil;
     g.strokeStyle = g.fillStyle;
     g.textAlign = "right";
@@ -1603,16 +1928,16 @@ function drawRows(g, { sheet, palette, rows, kit, cursor, hoverRow }, line2) {
     drawHead(g, kit[name].notehead, SIZES.gutter - 5, folded ? y : middle, folded ? 2 : 4.4);
   });
 }
-function drawBarFrame(g, state, line2, bar) {
+function drawBarFrame(g, state, line3, bar) {
   const { sheet, chart, palette } = state;
   const timed = chart.time_map.bars[bar.bar];
   const bottom = sheet.rowsBottom;
   g.textAlign = "center";
   for (const beat of beatsOf(state.columns(bar.bar))) {
-    const step = valueOf(beat[0].step) * line2.scale;
+    const step = valueOf(beat[0].step) * line3.scale;
     const every = labelledEvery(beat[0].parts, step, LABEL_PX);
     for (const c of beat) {
-      const x = bar.x + valueOf(c.at) * line2.scale;
+      const x = bar.x + valueOf(c.at) * line3.scale;
       const onBeat = c.part === 0;
       if (step > 4 || onBeat && step * c.parts > 4) {
         g.strokeStyle = onBeat ? palette.beat : palette.line;
@@ -1643,10 +1968,10 @@ function labelledEvery(parts, step, room) {
   for (let every = 1; every <= parts; every++) if (parts % every === 0 && every * step >= room) return every;
   return 0;
 }
-function drawHeads(g, state, line2) {
+function drawHeads(g, state, line3) {
   const { chart, palette, cursor, doubts, possible } = state;
   let taken = 0;
-  for (const bar of line2.bars) {
+  for (const bar of line3.bars) {
     const timed = chart.time_map.bars[bar.bar];
     const number = barNumber(chart, bar.bar);
     const section = chart.sections.find((s) => s.bar_index === bar.bar);
@@ -1654,14 +1979,14 @@ function drawHeads(g, state, line2) {
     const every = Math.ceil(34 / bar.width);
     let x = bar.x;
     g.textAlign = "left";
-    if (x >= taken && (every < 2 || number % every === 1 || bar.bar === line2.first || section)) {
+    if (x >= taken && (every < 2 || number % every === 1 || bar.bar === line3.first || section)) {
       const text = String(number);
       g.font = here ? palette.bold : palette.text;
       g.fillStyle = here ? palette.ink : palette.pencil;
       g.fillText(text, x, 11);
       x += g.measureText(text).width + 7;
     }
-    if (section) x = drawSection(g, state, line2, bar, section, Math.max(x, taken));
+    if (section) x = drawSection(g, state, line3, bar, section, Math.max(x, taken));
     const before = chart.time_map.bars[bar.bar - 1];
     if ((!before || before.meter !== timed.meter) && bar.x + bar.width - x > 24) {
       g.font = palette.bold;
@@ -1681,11 +2006,11 @@ function drawHeads(g, state, line2) {
     }
   }
 }
-function drawSection(g, { chart, palette }, line2, bar, section, x) {
+function drawSection(g, { chart, palette }, line3, bar, section, x) {
   const text = [section.label, section.name].filter(Boolean).join("  ");
   g.font = palette.bold;
-  const next = line2.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
-  const room = (next ? next.x - 14 : line2.right) - x - 12;
+  const next = line3.bars.find((b) => b.bar > bar.bar && chart.sections.some((s) => s.bar_index === b.bar));
+  const room = (next ? next.x - 14 : line3.right) - x - 12;
   const w = Math.min(g.measureText(text).width, Math.max(room, 8));
   g.strokeStyle = palette.ink;
   g.lineWidth = 1;
@@ -1694,10 +2019,10 @@ function drawSection(g, { chart, palette }, line2, bar, section, x) {
   g.fillText(text, x + 5, 11, w);
   return x + w + 16;
 }
-function drawMarks(g, { chart, sheet, palette }, line2) {
+function drawMarks(g, { chart, sheet, palette }, line3) {
   if (sheet.countsY === sheet.marksY) return;
   const y = sheet.marksY + 7.5;
-  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line2)) {
+  for (const { mark, from, to, opens, closes, first } of piecesInLine(chart, line3)) {
     const fill = mark.kind === "fill";
     const right = to - Math.min(4, (to - from) / 3);
     let left = from + (opens ? 1 : 0);
@@ -1726,7 +2051,7 @@ function drawMarks(g, { chart, sheet, palette }, line2) {
     if (closes) vertical(g, right, y, y + 5);
   }
 }
-function drawHits(g, state, line2, bar) {
+function drawHits(g, state, line3, bar) {
   const { chart, time, sheet, palette, kit, rowOf, doubtBelow, chosen } = state;
   const written = chart.bars[bar.bar];
   const near = gapsOf(written);
@@ -1734,9 +2059,9 @@ function drawHits(g, state, line2, bar) {
     const row = rowOf.get(note.instrument);
     if (row === void 0) return;
     const position = valueOf(parseFraction(note.at));
-    const x = bar.x + position * line2.scale;
+    const x = bar.x + position * line3.scale;
     const y = rowBase(sheet, row);
-    const radius = Math.min(5.4, near[k] * line2.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
+    const radius = Math.min(5.4, near[k] * line3.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     if (chosen.size && chosen.has(placeKey({ bar: bar.bar, at: note.at, instrument: note.instrument }))) {
       g.fillStyle = palette.wash;
       g.strokeStyle = palette.mark;
@@ -1746,7 +2071,7 @@ function drawHits(g, state, line2, bar) {
       g.fill();
       g.stroke();
     }
-    const heardX = note.deviation_s ? xOfTime(line2, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
+    const heardX = note.deviation_s ? xOfTime(line3, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
     drawHit(g, {
       kind: kit[note.instrument].notehead,
       x,
@@ -1760,14 +2085,14 @@ function drawHits(g, state, line2, bar) {
     });
   });
 }
-function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line2, bar) {
+function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line3, bar) {
   for (const hit of possible.get(bar.bar) || []) {
     const row = rowOf.get(hit.instrument);
     if (row === void 0) continue;
     const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     drawHollow(
       g,
-      bar.x + valueOf(parseFraction(hit.at)) * line2.scale,
+      bar.x + valueOf(parseFraction(hit.at)) * line3.scale,
       rowBase(sheet, row),
       radius,
       kit[hit.instrument].notehead,
@@ -1775,8 +2100,8 @@ function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line2, bar) {
     );
   }
 }
-function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line2) {
-  if (!cursor || cursor.bar < line2.first || cursor.bar >= line2.last) return;
+function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line3) {
+  if (!cursor || cursor.bar < line3.first || cursor.bar >= line3.last) return;
   const x = xOf(sheet, cursor.bar, valueOf(parseFraction(cursor.at)));
   const row = rowOf.get(cursor.instrument);
   if (row === void 0) return;
@@ -1805,8 +2130,8 @@ function drawBox(g, { drag, palette }, top, ratio) {
   g.fillRect(x0, y0, x1 - x0, y1 - y0);
   g.strokeRect(x0, y0, x1 - x0, y1 - y0);
 }
-function drawDraggedLine(g, { drag, sheet, palette }, line2) {
-  if (drag.line !== line2.index) return;
+function drawDraggedLine(g, { drag, sheet, palette }, line3) {
+  if (drag.line !== line3.index) return;
   g.strokeStyle = palette.mark;
   g.lineWidth = 2;
   g.setLineDash([4, 3]);
@@ -2191,9 +2516,9 @@ function goToBar(v, bar, clear = true) {
   v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, clear);
 }
 function goByLine(v, direction) {
-  const line2 = lineOf(v.sheet, v.cursor.bar);
-  const next = v.sheet.lines[line2.index + direction];
-  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line2.first, next.last - 1));
+  const line3 = lineOf(v.sheet, v.cursor.bar);
+  const next = v.sheet.lines[line3.index + direction];
+  if (next) goToBar(v, Math.min(next.first + v.cursor.bar - line3.first, next.last - 1));
 }
 function neighbourRow(v, place2, direction) {
   const instrument = v.rows[v.rowOf.get(place2.instrument) + direction];
@@ -2212,10 +2537,11 @@ function inBars(v, [first, last]) {
   return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
 }
 function goToDoubt(v, direction, asked = true) {
-  const doubts = doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf);
+  const doubts = withFaults(v, doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
   if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : void 0;
   const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
   v.moveCursor(found);
+  if (found.fault) sayFault(v, found.fault);
 }
 function order(v, { bar, at, instrument }) {
   const { cursor } = v;
@@ -2369,6 +2695,7 @@ function meant(v) {
   if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
   return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
 }
+Object.assign(COMMANDS, BAR_COMMANDS);
 COMMANDS["set meter"] = (v, meter) => {
   const [stretch, where] = meant(v);
   v.edit({ edit: "set meter", meter, ...stretch });
@@ -2435,172 +2762,6 @@ function nudgeLine(v, step_s) {
   v.edit({ edit: "move bar line", bar_index: bar, time_s: from_s + step_s });
 }
 
-// js/keys.js
-var SHORTCUTS = [
-  { group: "Go", shortcuts: [
-    { keys: ["ArrowLeft"], command: "left", does: "a column left or right", shown: "← →" },
-    { keys: ["ArrowRight"], command: "right", does: "" },
-    { keys: ["ArrowUp"], command: "up", does: "a row up or down", shown: "↑ ↓" },
-    { keys: ["ArrowDown"], command: "down", does: "" },
-    { keys: [","], command: "left between", does: "between columns", shown: ",  ." },
-    { keys: ["."], command: "right between", does: "" },
-    { keys: ["Ctrl+ArrowLeft"], command: "bar left", does: "a bar back or on", shown: "Ctrl ← →" },
-    { keys: ["Ctrl+ArrowRight"], command: "bar right", does: "" },
-    { keys: ["PageUp"], command: "line up", does: "a line up or down", shown: "PgUp PgDn" },
-    { keys: ["PageDown"], command: "line down", does: "" },
-    { keys: ["Home"], command: "first bar", does: "first or last bar", shown: "Home End" },
-    { keys: ["End"], command: "last bar", does: "" },
-    { keys: ["z"], command: "nearer", does: "fewer or more bars in a line", shown: "z Z" },
-    { keys: ["Shift+Z"], command: "farther", does: "" },
-    { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" }
-  ] },
-  { group: "Doubts", shortcuts: [
-    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
-    { keys: ["Shift+N"], command: "previous doubt", does: "" },
-    { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
-    { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
-    { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
-    { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
-    { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
-    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" }
-  ] },
-  { group: "Hits", shortcuts: [
-    { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
-    { keys: ["Delete", "Backspace"], command: "remove", does: "remove", shown: "Del" },
-    { keys: ["Alt+ArrowLeft"], command: "move left", does: "move the hit a column", shown: "Alt ← →" },
-    { keys: ["Alt+ArrowRight"], command: "move right", does: "" },
-    { keys: ["Alt+ArrowUp"], command: "move up", does: "move to another drum", shown: "Alt ↑ ↓" },
-    { keys: ["Alt+ArrowDown"], command: "move down", does: "" },
-    { keys: ["+", "="], command: "louder", does: "louder or softer", shown: "+ −" },
-    { keys: ["-"], command: "softer", does: "" },
-    { keys: ["1", "2", "3", "4", "5", "6", "7", "8", "9"], command: "velocity", does: "soft … loud", shown: "1 … 9" }
-  ] },
-  { group: "Chosen hits", shortcuts: [
-    { keys: ["Shift+A"], command: "all alike", does: "choose all like this: same drum, same place in the bar", shown: "A" },
-    { keys: ["i"], command: "in every bar", does: "every bar (or the selected bars) as here: a hit is written, an empty place emptied" },
-    { keys: ["Shift+I"], command: "fill row", does: "fill the row in this bar (or the selected bars): every beat; again: finer", shown: "I" },
-    { keys: ["Shift+R"], command: "right hand", does: "right or left hand", shown: "R L" },
-    { keys: ["Shift+L"], command: "left hand", does: "" },
-    { keys: ["ContextMenu", "Shift+F10"], command: "menu", does: "menu of what can be done here", shown: "Menu" }
-  ] },
-  { group: "Articulation", shortcuts: [
-    { keys: ["g"], command: "ghost", does: "ghost" },
-    { keys: ["a"], command: "accent", does: "accent" },
-    { keys: ["f"], command: "flam", does: "flam" },
-    { keys: ["d"], command: "drag", does: "drag" },
-    { keys: ["r"], command: "roll", does: "roll" },
-    { keys: ["c"], command: "choke", does: "choke" },
-    { keys: ["m"], command: "rim shot", does: "rim shot" },
-    { keys: ["o"], command: "open", does: "hi-hat open or closed" },
-    { keys: ["h"], command: "half open", does: "hi-hat half open" },
-    { keys: ["p"], command: "foot splash", does: "foot splash" }
-  ] },
-  { group: "Bars", shortcuts: [
-    { keys: ["Shift+ArrowLeft"], command: "select left", does: "select bars", shown: "Shift ← →" },
-    { keys: ["Shift+ArrowRight"], command: "select right", does: "" },
-    { keys: ["Ctrl+A"], command: "select all", does: "select all" },
-    { keys: ["Ctrl+C"], command: "copy", does: "copy, cut, paste", shown: "Ctrl C X V" },
-    { keys: ["Ctrl+X"], command: "cut", does: "" },
-    { keys: ["Ctrl+V"], command: "paste", does: "" },
-    { keys: ["Ctrl+D"], command: "repeat", does: "repeat chosen hits or bars after themselves" },
-    { keys: ["b"], command: "coarser", does: "subdivision of each beat: coarser or finer", shown: "b B" },
-    { keys: ["Shift+B"], command: "finer", does: "" },
-    { keys: ["<", "Shift+<"], command: "line earlier", does: "bar line earlier or later", shown: "<  >" },
-    { keys: [">", "Shift+>"], command: "line later", does: "" },
-    { keys: ["("], command: "one earlier", does: "the 1 a beat earlier or later", shown: "(  )" },
-    { keys: [")"], command: "one later", does: "" },
-    { keys: ["s"], command: "section", does: "name a section; words over the bar", shown: "s S" },
-    { keys: ["Shift+S"], command: "cue", does: "" }
-  ] },
-  { group: "Marks", shortcuts: [
-    { keys: ["Shift+F"], command: "mark fill", does: "a fill from here (or the selected bars)", shown: "F" },
-    { keys: ["Shift+E"], command: "end fill", does: "the fill ends with this column", shown: "E" },
-    { keys: ["q"], command: "next mark", does: "next or previous proposed mark", shown: "q Q" },
-    { keys: ["Shift+Q"], command: "previous mark", does: "" },
-    { keys: ["u"], command: "drop mark", does: "not a fill; take the mark away" },
-    { keys: ["w"], command: "word mark", does: "words of the mark" }
-  ] },
-  { group: "Listen", shortcuts: [
-    { keys: [" "], command: "play", does: "play or stop", shown: "Space" },
-    { keys: ["l"], command: "loop", does: "loop on or off" },
-    { keys: ["y"], command: "compare", does: "hear the recording, the chart, both by turns" },
-    { keys: ["t"], command: "tap", does: "while it plays: tap every “1” (T: every beat)", shown: "t T" },
-    { keys: ["Shift+T"], command: "tap beats", does: "" }
-  ] },
-  { group: "Chart", shortcuts: [
-    { keys: ["Ctrl+Z"], command: "undo", does: "undo, redo", shown: "Ctrl Z, Ctrl Y" },
-    { keys: ["Ctrl+Y", "Ctrl+Shift+Z"], command: "redo", does: "" },
-    { keys: ["Ctrl+S"], command: "save", does: "save; export the score", shown: "Ctrl S, Ctrl E" },
-    { keys: ["Ctrl+E"], command: "export", does: "" },
-    { keys: ["?", "Shift+?"], command: "keys", does: "this list" }
-  ] }
-];
-var BY_KEY = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.flatMap((s) => s.keys.map((k) => (
-  /** @type {[string, Shortcut]} */
-  [k, s]
-)))));
-function keyName(event) {
-  const parts = [];
-  if (event.ctrlKey || event.metaKey) parts.push("Ctrl");
-  if (event.altKey) parts.push("Alt");
-  const letter = event.key.length === 1 && event.key.toLowerCase() !== event.key.toUpperCase();
-  if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
-  parts.push(letter ? parts.length ? event.key.toUpperCase() : event.key.toLowerCase() : event.key);
-  return parts.join("+");
-}
-var shortcutOf = (event) => BY_KEY.get(keyName(event));
-
-// js/furniture.js
-function hearingHint(view) {
-  const hint = make("div", "wbg-hint", { role: "note" });
-  const text = make("span", "");
-  text.textContent = "Before you listen: start with the volume low. Loud loops on headphones harm hearing; take breaks.";
-  const button2 = make("button", "", { type: "button" });
-  button2.textContent = "Understood";
-  button2.addEventListener("click", () => {
-    view.set("hearing_hint", false);
-    hint.hidden = true;
-    view.takeKeys();
-  });
-  hint.append(text, button2);
-  hint.hidden = !view.model.get("hearing_hint");
-  return hint;
-}
-function fillKeyList(panel, hide) {
-  const close = make("button", "wbg-close", { type: "button", "aria-label": "Hide the list of keys" });
-  close.textContent = "hide";
-  close.addEventListener("click", () => hide());
-  const title = make("div", "wbg-keys-title");
-  title.textContent = "Mouse";
-  const mouse = make("p", "");
-  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
-  panel.setAttribute("role", "dialog");
-  panel.setAttribute("aria-label", "Keys and mouse");
-  panel.append(close, title, mouse);
-  for (const { group, shortcuts } of SHORTCUTS) {
-    const name = make("div", "wbg-keys-title");
-    name.textContent = group;
-    const list = make("div", "wbg-keys-list", { role: "list" });
-    for (const s of shortcuts) {
-      if (!s.does) continue;
-      const entry = make("div", "wbg-key", { role: "listitem" });
-      const key = make("span", "wbg-key-name");
-      key.textContent = s.shown || s.keys[0];
-      const does = make("span", "");
-      does.textContent = s.does;
-      entry.append(key, does);
-      list.append(entry);
-    }
-    panel.append(name, list);
-  }
-}
-function make(tag, className, attributes = {}) {
-  const e = document.createElement(tag);
-  if (className) e.className = className;
-  for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
-  return e;
-}
-
 // js/panels.js
 var percent = (x) => `${x} %`;
 var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
@@ -2609,7 +2770,7 @@ var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16],
 var FEELS = ["straight", "swing 8ths", "swing 16ths"];
 var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
-var line = (...parts) => {
+var line2 = (...parts) => {
   const e = document.createElement("div");
   e.className = "wbg-panel-row";
   e.append(...parts);
@@ -2617,74 +2778,80 @@ var line = (...parts) => {
 };
 var PANELS = {
   "Sound": (v) => [
-    line(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
-    line(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
-    line(
-      button(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
+    line2(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
+    line2(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
+    line2(
+      button2(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
       menu(v, "Count-in", "count_in_bars", COUNT_INS),
       toggle(v, "Hits sound when written", "sound_hits"),
       field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")
     )
   ],
-  "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
+  "Hit": (v) => [line2(...HIT_COMMANDS.map(([command, name]) => button2(v, name, command)))],
   "Bars": (v) => [
-    line(
+    line2(
       words("Hits of the bars:"),
-      button(v, "Done", "keep bars"),
-      button(v, "Next not done", "next undone bar"),
-      button(v, "Copy", "copy"),
-      button(v, "Paste", "paste"),
-      button(v, "Repeat after", "repeat"),
+      button2(v, "Done", "keep bars"),
+      button2(v, "Next not done", "next undone bar"),
+      button2(v, "Copy", "copy"),
+      button2(v, "Paste", "paste"),
+      button2(v, "Repeat after", "repeat"),
       choice("Subdivision", [["…", 0], ...SUBDIVISIONS2], (parts) => parts && subdivide2(v, parts))
     ),
-    line(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
-      const e = button(v, BAR_WORDS[command], command);
+    line2(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
+      const e = button2(v, BAR_WORDS[command], command);
       e.addEventListener("pointerenter", () => {
         e.title = will(v);
       });
       return e;
     })),
-    line(
+    line2(
       words("Marks:"),
-      button(v, "Section here", "section"),
-      button(v, "Fill", "mark fill"),
-      button(v, "Next proposed mark", "next mark"),
-      button(v, "Not a fill", "drop mark"),
-      button(v, "Most doubtful bar", "next doubtful bar")
+      button2(v, "Section here", "section"),
+      button2(v, "Fill", "mark fill"),
+      button2(v, "Next proposed mark", "next mark"),
+      button2(v, "Not a fill", "drop mark"),
+      button2(v, "Most doubtful bar", "next doubtful bar")
     )
   ],
   "Bar lines": (v) => [
-    line(
+    line2(
       menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
       field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
-      button(v, "1 a beat earlier", "one earlier"),
-      button(v, "1 a beat later", "one later"),
-      button(v, "1 half a beat later", "one half later")
+      button2(v, "1 a beat earlier", "one earlier"),
+      button2(v, "1 a beat later", "one later"),
+      button2(v, "1 half a beat later", "one half later")
     ),
-    line(
-      button(v, "Half tempo", "half tempo"),
-      button(v, "Double tempo", "double tempo"),
-      button(v, "3 beats for 2", "three for two"),
-      button(v, "2 beats for 3", "two for three"),
-      button(v, "Split bar at the cursor", "split bar"),
-      button(v, "Join with next bar", "join bars"),
-      button(v, "Fix line or let it go", "fix line")
+    line2(
+      button2(v, "Half tempo", "half tempo"),
+      button2(v, "Double tempo", "double tempo"),
+      button2(v, "3 beats for 2", "three for two"),
+      button2(v, "2 beats for 3", "two for three"),
+      button2(v, "Split bar at the cursor", "split bar"),
+      button2(v, "Join with next bar", "join bars"),
+      button2(v, "Insert a bar here", "insert bar"),
+      button2(v, "Delete bars", "delete bars"),
+      button2(v, "Fix line or let it go", "fix line")
+    ),
+    line2(
+      button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again from the recording; fixed lines and all before the cursor's bar stay"),
+      button2(v, "Mend what disagrees", "mend bars")
     )
   ],
   "Score": (v) => [
-    line(
+    line2(
       field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
       field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
       choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))
     ),
-    line(
-      button(v, "Section here", "section"),
-      button(v, "Words over this bar", "cue"),
-      button(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
+    line2(
+      button2(v, "Section here", "section"),
+      button2(v, "Words over this bar", "cue"),
+      button2(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
     )
   ],
   "View": (v) => [
-    line(
+    line2(
       menu(v, "Bars in a line", "bars_per_line", LINES),
       slider(
         v,
@@ -2737,7 +2904,7 @@ function subdivide2(v, parts) {
 var KEY_OF = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.map((s) => [s.command, s.keys[0]])));
 var keyOf = (command) => KEY_OF.get(command);
 var capOf = (key) => key.replace(/^ $/, "Space").replace(/^Shift\+(?=[A-Z]$)/, "").replace("Arrow", "").replace("+", " ").trim() || "+";
-function button(view, words2, command, tooltip = "") {
+function button2(view, words2, command, tooltip = "") {
   const e = make("button", "wbg-button", { type: "button" });
   e.textContent = words2;
   const key = keyOf(command);
@@ -2825,7 +2992,7 @@ var Toolbar = class {
       e.append(...parts);
       return e;
     };
-    this.play = button(view, "Play", "play");
+    this.play = button2(view, "Play", "play");
     follow(view, "playing", (on) => {
       this.play.textContent = on ? "Stop" : "Play";
       this.play.setAttribute("aria-pressed", String(on));
@@ -2839,13 +3006,13 @@ var Toolbar = class {
     this.element.append(
       group(this.play, toggle(view, "Loop", "loop", "Key: l"), slider(view, "", "speed_percent", 25, 150, 5, (x) => `${x} %`)),
       group(
-        button(view, "Next doubt", "next doubt"),
-        button(view, "Keep", "keep"),
-        button(view, "Remove", "reject"),
-        button(view, "Same elsewhere", "correct repeats", "The same correction in every bar that matches")
+        button2(view, "Next doubt", "next doubt"),
+        button2(view, "Keep", "keep"),
+        button2(view, "Remove", "reject"),
+        button2(view, "Same elsewhere", "correct repeats", "The same correction in every bar that matches")
       ),
-      group(button(view, "Undo", "undo"), button(view, "Redo", "redo"), button(view, "Save", "save")),
-      group(...this.tabs, button(view, "?", "keys", "All keys"))
+      group(button2(view, "Undo", "undo"), button2(view, "Redo", "redo"), button2(view, "Save", "save")),
+      group(...this.tabs, button2(view, "?", "keys", "All keys"))
     );
     for (const part of [this.element, this.panel]) {
       part.addEventListener("pointerdown", (event) => this.keepKeys(event));
@@ -2922,6 +3089,9 @@ var OF_BARS = [
   ["Section here", "section"],
   ["Split bar here", "split bar"],
   ["Join with next bar", "join bars"],
+  ["Insert a bar here", "insert bar"],
+  ["Delete bars", "delete bars"],
+  ["Lay anew from here by ear", "lay anew"],
   ["Fix line or let it go", "fix line"]
 ];
 var shown = null;
@@ -3280,16 +3450,16 @@ function spreadOf(fingers) {
   const [a, b] = fingers.values();
   return b ? Math.hypot(a.x - b.x, a.y - b.y) : 0;
 }
-function graspedLine(view, line2, x) {
-  for (const bar of line2.bars) if (Math.abs(x - bar.x) <= GRASP_PX) return bar.bar;
-  return Math.abs(x - line2.right) <= GRASP_PX ? line2.last : null;
+function graspedLine(view, line3, x) {
+  for (const bar of line3.bars) if (Math.abs(x - bar.x) <= GRASP_PX) return bar.bar;
+  return Math.abs(x - line3.right) <= GRASP_PX ? line3.last : null;
 }
-function noteNear(view, line2, instrument, x, within) {
+function noteNear(view, line3, instrument, x, within) {
   let best = null;
-  for (const { bar, x: barX } of line2.bars) {
+  for (const { bar, x: barX } of line3.bars) {
     for (const note of view.chart.bars[bar].notes) {
       if (note.instrument !== instrument) continue;
-      const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line2.scale - x);
+      const distance = Math.abs(barX + valueOf(parseFraction(note.at)) * line3.scale - x);
       if (distance <= within && (!best || distance < best.distance)) best = { bar, note, distance };
     }
   }
@@ -3297,12 +3467,12 @@ function noteNear(view, line2, instrument, x, within) {
 }
 function hitsInBox(view, { x0, y0, x1, y1 }) {
   const found = [];
-  for (const line2 of view.sheet.lines) {
-    if (line2.y > y1 || line2.y + view.sheet.rowsBottom < y0) continue;
-    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line2.y), rowAt(view.sheet, y1 - line2.y) + 1));
-    found.push(...hitsOf2(view.chart, [line2.first, line2.last - 1], (note, bar) => {
+  for (const line3 of view.sheet.lines) {
+    if (line3.y > y1 || line3.y + view.sheet.rowsBottom < y0) continue;
+    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line3.y), rowAt(view.sheet, y1 - line3.y) + 1));
+    found.push(...hitsOf2(view.chart, [line3.first, line3.last - 1], (note, bar) => {
       const x = xOf(view.sheet, bar, valueOf(parseFraction(note.at)));
-      const y = line2.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
+      const y = line3.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
       return rows.has(note.instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
     }));
   }
@@ -3442,7 +3612,7 @@ var View = class {
     head.append(this.title, this.state);
     this.overview = make("canvas", "wbg-overview", { role: "img", "aria-label": "Overview of the whole song" });
     this.error = make("div", "wbg-error", { role: "alert" });
-    const goOn = button(this, "Go on here", "reload", "with what another notebook or program did to the chart");
+    const goOn = button2(this, "Go on here", "reload", "with what another notebook or program did to the chart");
     this.error.append(make("span", ""), " ", goOn);
     this.scroller = make("div", "wbg-sheet", { tabindex: "0", role: "grid", "aria-label": "Hits" });
     this.canvas = make("canvas", "wbg-canvas", { "aria-hidden": "true" });
@@ -3459,6 +3629,7 @@ var View = class {
     this.files.hidden = true;
     this.hint = hearingHint(this);
     this.toolbar = new Toolbar(this);
+    this.bars = new BarLines(this);
     this.toolbar.element.append(head);
     el.replaceChildren(
       this.toolbar.element,
@@ -3466,6 +3637,7 @@ var View = class {
       this.hint,
       this.error,
       this.askBox,
+      this.bars.element,
       this.overview,
       this.here,
       this.offers,
@@ -3633,6 +3805,7 @@ var View = class {
       doubts: this.doubts,
       sound: this.sound,
       drag: this.drag,
+      faults: faultsOf(this.session),
       possible: possibleByBar(this.chart, this.time),
       looked: this.looked,
       chosen: this.chosen,
@@ -3658,6 +3831,8 @@ var View = class {
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
     const words2 = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`].filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const disagreeing = faultWords(session);
+    if (disagreeing) words2.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
     if (done) words2.push(done < chart.bars.length ? `${done} of ${chart.bars.length} bars done` : "chart done");
     if (session.lost) words2.push(`kernel gone: ${waiting ? `${waiting} edit${waiting > 1 ? "s" : ""} not kept; ` : ""}run the cells again to go on`);
@@ -3665,6 +3840,7 @@ var View = class {
     else words2.push("all edits saved");
     if (this.listener.state === "loading") words2.push("fetching sound …");
     this.state.textContent = words2.join(" · ");
+    this.bars.update();
     this.error.firstChild.textContent = session.error;
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
@@ -3792,19 +3968,19 @@ var View = class {
     }, 120);
   }
   scrollToBar(bar) {
-    const line2 = lineOf(this.sheet, bar);
+    const line3 = lineOf(this.sheet, bar);
     const { scrollTop: top, clientHeight: height } = this.scroller;
-    if (line2.y < top) this.scroller.scrollTop = line2.y;
-    else if (line2.y + this.sheet.lineHeight > top + height) {
-      this.scroller.scrollTop = Math.min(line2.y, line2.y + this.sheet.lineHeight - height);
+    if (line3.y < top) this.scroller.scrollTop = line3.y;
+    else if (line3.y + this.sheet.lineHeight > top + height) {
+      this.scroller.scrollTop = Math.min(line3.y, line3.y + this.sheet.lineHeight - height);
     }
   }
   /** Scroll sheet and page so that the cursor is seen. */
   reveal() {
     if (!this.sheet) return;
     this.scrollToBar(this.cursor.bar);
-    const line2 = lineOf(this.sheet, this.cursor.bar);
-    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line2.y;
+    const line3 = lineOf(this.sheet, this.cursor.bar);
+    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line3.y;
     const { scrollTop: top, clientHeight: height } = this.scroller;
     if (row - top < 20 || row + 20 - top > height) this.scroller.scrollTop = Math.max(row - height / 2, 0);
     const y = this.scroller.getBoundingClientRect().top + row - this.scroller.scrollTop;
@@ -3850,10 +4026,10 @@ var View = class {
     return this.session.edit(edit);
   }
   /** Let the recording be heard under the pointer. */
-  scrub(line2, x) {
+  scrub(line3, x) {
     const { bars: bars2, end_s } = this.chart.time_map;
-    const passage = { start_s: bars2[line2.first].beats_s[0], end_s: bars2[line2.last]?.beats_s[0] ?? end_s };
-    this.listener.scrub(passage, timeAtX(line2, this.time, x));
+    const passage = { start_s: bars2[line3.first].beats_s[0], end_s: bars2[line3.last]?.beats_s[0] ?? end_s };
+    this.listener.scrub(passage, timeAtX(line3, this.time, x));
   }
   /** Where exported files lie, with links where the notebook's server can give them. */
   showFiles(files) {
@@ -3912,11 +4088,11 @@ var View = class {
   startPlaying() {
     const { chart, model } = this;
     const loop = model.get("loop");
-    const line2 = lineOf(this.sheet, this.cursor.bar);
+    const line3 = lineOf(this.sheet, this.cursor.bar);
     const [first, last] = this.selection || (loop ? [this.cursor.bar, this.cursor.bar] : [this.cursor.bar, chart.bars.length - 1]);
     const end = last + 1 < chart.bars.length ? chart.time_map.bars[last + 1].beats_s[0] : chart.time_map.end_s;
     this.session.error = "";
-    this.heardLine = line2;
+    this.heardLine = line3;
     this.listener.play({
       start_s: chart.time_map.bars[first].beats_s[0],
       end_s: end,
@@ -3953,10 +4129,10 @@ var View = class {
       const seconds = this.listener.heardAt();
       if (seconds === null) return;
       const { bar, position } = placeAt(this.time, seconds);
-      const line2 = lineOf(this.sheet, bar);
+      const line3 = lineOf(this.sheet, bar);
       const x = xOf(this.sheet, bar, position);
       this.playhead.hidden = false;
-      this.playhead.style.transform = `translate(${x}px, ${line2.y + this.sheet.waveY - 4}px)`;
+      this.playhead.style.transform = `translate(${x}px, ${line3.y + this.sheet.waveY - 4}px)`;
       this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
@@ -4049,7 +4225,7 @@ function open(model) {
     const turn = { heard: { chart: 0 }, written: { drums: 0, rest: 0, chart: heard } }[listener.turn] || {};
     return Object.fromEntries(SOURCES.map((s) => [s, { level: turn[s] ?? level(s), pan: model.get(`${s}_pan`) / 100 }]));
   };
-  const listener = new Listener(session, settings, () => [...views].slice(0, 1).forEach((v) => v.onListener()));
+  const listener = new Listener(session, () => levelsOf(settings(), listener.playing?.passage), () => [...views].slice(0, 1).forEach((v) => v.onListener()));
   session.ear = (message, buffers) => {
     if (message.type === "audio") listener.receive(message, buffers);
     else if (message.type === "sound picture") {

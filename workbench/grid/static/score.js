@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 95b2d53954915bbd6a7f36b302ed95e2a1fe55bc04c909969980b088856b9af0 */
+/* Made by python workbench/grid/bundle.py; sources 953cc7016b1e158f3622da2d551045b6346a9cfd77013a914a24fc8de71640e4 */
 
 // js/score.js
 function safeSvg(text) {
