@@ -93,7 +93,8 @@ def test_readings_heard_and_taken_disagreements_mended_bars_laid_anew(draft, scr
     screenshot(page, "disagree")
     grid.press("Shift+M")
     grid.settle()
-    assert kernel.value(LINES)[:39] == pytest.approx(lines[:39])  # an empty last bar may go
+    # Half beats lie between beats, and back between those; an empty last bar may go.
+    assert kernel.value(LINES)[:39] == pytest.approx(lines[:39], abs=0.01)
     same_times(strokes, kernel.value(STROKES))
     wait_for(page, f"{FAULTS}.length === 0")
 
