@@ -54,12 +54,14 @@ def test_what_the_machine_lacks_is_said_without_a_file(error, status, said, tmp_
     assert said in capsys.readouterr().err and not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_a_reader_that_has_enough_ends_it_in_silence():
     command = f"{sys.executable} -m workbench read {TRUTH} --json | head -n 1"
     result = subprocess.run(command, shell=True, capture_output=True, text=True)
     assert result.stdout == "{\n" and "ault" not in result.stderr and "xception" not in result.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_a_full_disk_behind_standard_output_is_a_sentence():
     with open("/dev/full", "w") as full:

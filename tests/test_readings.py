@@ -26,7 +26,7 @@ def bars_of(*args, **kw):
     return track_readings(*args, **kw)[0].time_map
 
 
-@pytest.mark.parametrize("tempo_bpm", [72, 96, 120, 150])
+@pytest.mark.parametrize("tempo_bpm", [96, *(pytest.param(t, marks=pytest.mark.slow) for t in (72, 120, 150))])
 @pytest.mark.parametrize("meter, pattern", [(Meter(4, 4), ROCK), (Meter(3, 4), WALTZ)])
 def test_bar_lines_and_meter_of_a_plain_groove(tempo_bpm, meter, pattern):
     time_map = TimeMap.steady(16, tempo_bpm, meter, start_s=0.3)

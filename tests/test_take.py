@@ -101,6 +101,7 @@ def test_slips_are_told():
     assert any(says(a, "single strokes", "slip") for a in take.advice)
 
 
+@pytest.mark.slow
 def test_a_click_that_was_never_played_to_is_not_measured_against():
     """The player wanders by 4 % about the click's tempo."""
     for phase in range(3):

@@ -29,7 +29,7 @@ BPM, START_S, SPREAD_S = 104.0, 1.5, 0.009
 needs_fluidsynth = pytest.mark.skipif(
     shutil.which("fluidsynth") is None, reason="fluidsynth is not installed: apt install fluidsynth"
 )
-pytestmark = needs_fluidsynth
+pytestmark = [needs_fluidsynth, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")

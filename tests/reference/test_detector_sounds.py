@@ -47,6 +47,7 @@ def heard_samples(path):
     return load_audio(path, SAMPLE_RATE_HZ, mono=True).mono()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(PATTERNS))
 def test_clean_patterns_of_a_kept_out_font(name, tmp_path):
     tempo_bpm, pattern = PATTERNS[name]
