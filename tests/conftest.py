@@ -1,5 +1,6 @@
 """Shared by all tests: the run ends by listing the checks that carry no outside evidence."""
 
+import hashlib
 from collections import defaultdict
 
 import pytest
@@ -7,6 +8,7 @@ from hypothesis import settings
 
 from tests.grids import CHART
 from workbench.files.document import ChartDocument
+from workbench.progress import part
 
 settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
 settings.register_profile("quick", deadline=None, max_examples=10)
@@ -28,6 +30,25 @@ def pytest_terminal_summary(terminalreporter):
         terminalreporter.section(f"checks without outside evidence: {meaning}")
         for nodeid in nodeids:
             terminalreporter.line(nodeid)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def heard_once():
+    """A recording that is the same to the sample, such as the demo song, is heard by the detector once in a run."""
+    from workbench.listening import transcription
+
+    hear, known = transcription.compute_activations, {}
+
+    def heard(samples, progress=None):
+        key = hashlib.sha256(samples.tobytes()).digest()
+        if key not in known:
+            known[key] = hear(samples, progress)
+        part(progress, 0.0, 1.0)(1.0, "Heard")
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(transcription, "compute_activations", heard)
+        yield
 
 
 @pytest.fixture
