@@ -31,7 +31,7 @@ def test_what_is_said_of_a_bar_is_said_once_for_all_its_places(check):
 
 
 def test_summary(check):
-    assert says(summary_of(check), "9 places", "wrong", "1 of 12 bars")
+    assert says(summary_of(check), "1 place", "wrong", "8", "listen", "1 of 12 bars")
     clean = check_chart(chart_of(SONG), HEARD)
     assert says(summary_of(clean), "Nothing to correct", "100%")
 

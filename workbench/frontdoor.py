@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from workbench.files.document import ChartDocument
     from workbench.listening.draft import Draft
     from workbench.listening.hearing import BarLines
+    from workbench.practice.lesson import Lesson
     from workbench.practice.pack import PracticePack
     from workbench.practice.stages import Exercise
     from workbench.reading.read import Reading
@@ -1122,12 +1123,45 @@ def take(
     return assess_take(part.chart, recording, click, _shown(progress), span)
 
 
-def report(result: Check | Take | Reading | Versions, folder: PathName, name: str | None = None) -> list[Path]:
+def lesson(chart: Source | Reading, *, student: str = "", date: str = "", teacher: str = "") -> Lesson:
+    """Plan a lesson: what to learn of a part in which order and why, with easier versions and tempi up to the song's.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft, path, or a reading
+    student, date, teacher : str, optional
+        For the head of its page.
+
+    Returns
+    -------
+    Lesson
+        ``.items``, to be changed with :func:`dataclasses.replace`; :func:`report` writes its page.
+
+    Raises
+    ------
+    ChartError
+        If the part has nothing sure to learn.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> lesson = wb.lesson(wb.demo_song(what="chart"), student="Ana")
+    >>> lesson.items[1].title, lesson.tempi_bpm[-1]
+    ('A Verse: groove', 112)
+    """
+    from dataclasses import replace
+
+    from workbench.practice.lesson import plan_lesson
+
+    return replace(plan_lesson(_reading(chart)), student=student, date=date, teacher=teacher)
+
+
+def report(result: Check | Take | Reading | Versions | Lesson, folder: PathName, name: str | None = None) -> list[Path]:
     """Write what was found as pages to read and data for programs.
 
     Parameters
     ----------
-    result : Check, Take, Reading or Versions
+    result : Check, Take, Reading, Versions or Lesson
     folder : path
         Made if missing.
     name : str, optional
@@ -1136,7 +1170,7 @@ def report(result: Check | Take | Reading | Versions, folder: PathName, name: st
     Returns
     -------
     list of Path
-        HTML, PDF and JSON of a check or a take; Markdown and JSON of a reading or of two versions.
+        HTML, PDF and JSON of a check or a take; Markdown and JSON of a reading or of two versions; a lesson's page.
 
     Raises
     ------
@@ -1157,9 +1191,12 @@ def report(result: Check | Take | Reading | Versions, folder: PathName, name: st
     from workbench.checking.take import Take
     from workbench.checking.take_report import write_take
     from workbench.files.safefile import make_folder, write_whole
+    from workbench.practice.lesson import Lesson, write_lesson
     from workbench.reading.versions import Versions
 
     place = make_folder(folder)
+    if isinstance(result, Lesson):
+        return [write_lesson(result, place / f"{name or result.title}.lesson.html")]
     if isinstance(result, Check | Take):
         stem = place / (name or Path(result.recording).stem)
         endings = (".html", ".pdf", ".json")

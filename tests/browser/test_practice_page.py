@@ -152,6 +152,48 @@ def test_the_count_in_comes_first(page):
     assert count["s"] == pytest.approx(4.0, abs=1e-3)
 
 
+def test_the_count_in_obeys_the_slider_of_the_click(page):
+    page.evaluate("""() => {
+      window.gains = [];
+      const make = BaseAudioContext.prototype.createGain;
+      BaseAudioContext.prototype.createGain = function () {
+        const made = make.call(this); window.gains.push(made.gain); return made;
+      };
+    }""")
+    page.fill("#click", "0")
+    page.click("#play")
+    playing(page, 3)
+    # One gain for the kit, one for click and count-in; and both are clicks of one loudness.
+    assert sorted(page.evaluate("window.gains.map((g) => g.value)")) == [0, 1]
+    peaks = page.evaluate("""[0, 2].map((k) => {
+      return window.started[k].source.buffer.getChannelData(0).reduce((most, v) => Math.max(most, v), 0);
+    })""")
+    assert abs(20 * np.log10(peaks[0] / peaks[1])) < 3
+
+
+def test_a_click_that_is_silent_every_other_bar_goes_twice_round(page):
+    page.uncheck("#count-in")
+    page.select_option("#click-kind", "every other bar")
+    page.click("#tempi button:last-child")
+    page.click("#play")
+    kit, click = playing(page)
+    assert click["loopEnd"] - click["loopStart"] == pytest.approx(2 * (kit["loopEnd"] - kit["loopStart"]), abs=1e-6)
+    peaks = page.evaluate("""() => {
+      const x = window.started[1].source.buffer.getChannelData(0), half = x.length / 2;
+      const peak = (a, b) => x.slice(a, b).reduce((most, v) => Math.max(most, Math.abs(v)), 0);
+      return [peak(0, half), peak(half + 2000, x.length)];
+    }""")
+    assert peaks[0] > 0.1 and peaks[1] < 1e-3
+
+
+def test_the_tempo_of_another_speed_is_shown_and_counted_in(page):
+    page.fill("#speed", "80")
+    assert page.inner_text("#speed-shown") == "80 % = 48"
+    page.click("#play")
+    playing(page, 1)
+    assert page.evaluate("window.started.at(-1).source.buffer.duration") == pytest.approx(5.0, abs=1e-3)
+
+
 def test_playing_stops_and_goes_on_by_keyboard(page):
     page.keyboard.press("Space")
     playing(page)

@@ -20,8 +20,10 @@ from workbench.listening.transcription import Transcription
 
 # Thresholds were chosen with tests/benchmarks/bench_check.py; on which performances says the folder's README.md.
 
-#: From this certainty on a finding says "wrong"; below it says "listen".
-WRONG_FROM = 0.6
+#: From this certainty on a finding says "wrong"; below it says "listen".  On right charts of human performances that
+#: were rendered with bass, chords and a lead (24 of Groove MIDI, 9073 notes) 0.5 % of notes are then called wrong;
+#: from 0.8 on 0.8 %, from 0.6 on 2.2 %.
+WRONG_FROM = 0.85
 #: A written note is looked for this far from its place, seconds.
 SEARCH_S = 0.075
 #: Strokes of different drums belong together within this time, seconds.

@@ -70,6 +70,8 @@ LEAST_TAKE_AGREEMENT, USUAL_TAKE_AGREEMENT = 0.4, 0.6
 SLIP_SPREADS = 4.0
 #: The least deviation that may count as a slip, seconds.
 LEAST_SLIP_S = 0.03
+#: A stroke is called missed or added from this certainty on; the chart is right, so less is asked than of a check.
+SURE_FROM = 0.6
 #: Bars on each side that say where the player is.
 NEAR_BARS = 1
 #: The time-keeping hand is the zero of a bar only if it has so many strokes near it.
@@ -316,7 +318,9 @@ def measure_playing(
             and abs(matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S
         ),
     ]
-    sure = [f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.verdict == "wrong"]
+    sure = [
+        f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.probability >= SURE_FROM
+    ]
     lines = _click_lines(chart, alignment, click) if click else None
     measured = _measured(chart, matched, played, lines)
     lost_s = None

@@ -25,6 +25,7 @@ from workbench.chart.counting import and_list, bar_list, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.grouping import grouped
+from workbench.practice.easier import easier_steps
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
@@ -49,6 +50,7 @@ def choose_exercises(
     sections: Collection[str] | None = None,
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
+    easier: bool = False,
 ) -> tuple[Exercise, ...]:
     """Exercises for a whole part, in the order of the song; see :func:`workbench.exercises`.
 
@@ -89,7 +91,19 @@ def choose_exercises(
         if alone == out:
             raise ChartError(f"In these exercises there is no {' or '.join(instruments)}.")
         out = alone
-    return tuple(out)
+    return tuple(_with_easier(reading.chart, e) if easier else e for e in out)
+
+
+def _with_easier(chart: Chart, exercise: Exercise) -> Exercise:
+    """An exercise that begins with easier versions of its bars; a variation is easy beside its groove."""
+    if exercise.kind == "variation":
+        return exercise
+    whole = next(s for s in exercise.stages if s.instruments is None)
+    steps = easier_steps(chart, whole.bars, fill=exercise.kind == "fill")
+    return replace(
+        exercise,
+        stages=(*(replace(whole, name=name, title=title, easier=name) for name, title in steps), *exercise.stages),
+    )
 
 
 def section_exercise(

@@ -30,7 +30,7 @@ from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, load_au
 from workbench.files.safefile import check_folder
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
-from workbench.practice.playalong import COUNT_LOUDER_DB, render_play_along
+from workbench.practice.playalong import render_play_along
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
@@ -367,7 +367,7 @@ def _click(shop: _Workshop, own: Chart, loop: bool) -> list[np.ndarray]:
 
 def _count_in(shop: _Workshop, own: Chart, tempo_bpm: float) -> np.ndarray:
     count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
-    return placed(count, shop.options.click_db + COUNT_LOUDER_DB, shop.options.click_pan)
+    return placed(count, shop.options.click_db, shop.options.click_pan)
 
 
 def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.ndarray) -> np.ndarray:

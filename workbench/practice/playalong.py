@@ -9,9 +9,6 @@ from workbench.progress import Progress, silent
 from workbench.sound.rendering import placed, render_click, render_count_in
 from workbench.sound.separation import STRETCH_S, Separation
 
-#: How much louder a count-in is than the click, dB.
-COUNT_LOUDER_DB = 4.0
-
 
 def render_play_along(
     chart: Chart,
@@ -58,7 +55,7 @@ def render_play_along(
         count = render_count_in(time_map.bars[0], time_map.tempo_bpm(0), rate, count_in_bars)
         start = round(time_map.bar_start_s(0) * rate) - len(count.samples)
         out = np.pad(out, ((max(-start, 0), 0), (0, 0)))
-        out = _laid(out, placed(count, click_db + COUNT_LOUDER_DB, click_pan), max(start, 0))
+        out = _laid(out, placed(count, click_db, click_pan), max(start, 0))
     return out
 
 

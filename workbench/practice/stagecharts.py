@@ -11,6 +11,7 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
+from workbench.practice.easier import easier_notes
 from workbench.practice.stages import Stage
 from workbench.practice.tempi import original_tempo_bpm
 from workbench.reading.part_reading import PartReading
@@ -91,7 +92,7 @@ def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
     """The notes of one bar that a stage plays."""
     return [
         n
-        for n in chart.bars[bar_index].notes
+        for n in easier_notes(chart, bar_index, stage.easier)
         if (stage.instruments is None or n.instrument in stage.instruments)
         and (stage.only is None or stage.only.covers(bar_index, n.position))
     ]

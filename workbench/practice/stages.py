@@ -25,6 +25,8 @@ class Stage:
     record : bool
         Played to the recording (the bars are then consecutive).
     loop : bool
+    easier : str
+        Name of the easier version that is played (:mod:`workbench.practice.easier`); "" for the bars themselves.
     """
 
     name: str
@@ -34,6 +36,7 @@ class Stage:
     only: Mark | None = None
     record: bool = False
     loop: bool = True
+    easier: str = ""
 
 
 @dataclass(frozen=True)

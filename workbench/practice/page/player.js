@@ -4,7 +4,8 @@
 (() => {
   const pack = window.practicePack;
   const $ = (id) => document.getElementById(id);
-  const CLICK_NAMES = ["none", "quarter", "eighth", "off-beat", "2 and 4"];
+  const GAP = "every other bar";
+  const CLICK_NAMES = ["none", "quarter", "eighth", "off-beat", "2 and 4", GAP];
   const state = { exercise: 0, step: 0, take: 0 };
   const encoded = new Map();   // key -> base64 text, filled by the sound scripts
   const decoded = new Map();   // key -> promise of an AudioBuffer
@@ -56,7 +57,11 @@
     choices($("steps"), e.stages.map((s) => s.title), state.step, (k) => change({ step: k }));
     choices($("tempi"), step().takes.map((t) => String(t.tempo_bpm)), state.take, (k) => change({ take: k }));
     drawBars(step().svg);
-    $("record-field").hidden = !("back" in take().sounds);
+    const recorded = "back" in take().sounds;
+    // Where the recording plays, its own drums are heard; our kit waits for its slider.
+    if ($("record-field").hidden === recorded) $("kit").value = recorded ? 0 : 100;
+    $("record-field").hidden = !recorded;
+    showSpeed();
     $("loop").disabled = !step().loop;
     $("loop").checked = step().loop;
     const listen = $("listen");
@@ -69,6 +74,12 @@
     listen.append(...e.cautions.map((t) => element("p", t, { class: "caution" })));
     showFiles(e);
     location.hash = e.name;
+  }
+
+  function showSpeed() {
+    const share = Number($("speed").value);
+    const bpm = share === 100 ? "" : ` = ${Math.round(take().tempo_bpm * share / 100)}`;
+    $("speed-shown").textContent = `${share} %${bpm}`;
   }
 
   function showFiles(e) {
@@ -132,12 +143,16 @@
     return decoded.get(key);
   }
 
-  // A click as long as the loop, its tails carried round the end.
+  // A click as long as the loop, its tails carried round the end; one that is silent every other bar goes twice round.
   function clickBuffer(t, kind) {
-    const rate = 44100, length = Math.max(1, Math.round(t.length_s * rate));
-    const buffer = soundContext().createBuffer(1, length, rate), x = buffer.getChannelData(0);
-    for (const [at, accented] of t.clicks[kind] || []) {
-      addClick(x, Math.round(at * rate), accented, rate, true);
+    const rate = 44100, length = Math.max(1, Math.round(t.length_s * rate)), rounds = kind === GAP ? 2 : 1;
+    const buffer = soundContext().createBuffer(1, rounds * length, rate), x = buffer.getChannelData(0);
+    let bar = 0;
+    for (let k = 0; k < rounds; k++) {
+      for (const [at, accented] of t.clicks[kind === GAP ? "quarter" : kind] || []) {
+        bar += accented;
+        if (kind !== GAP || bar % 2) addClick(x, k * length + Math.round(at * rate), accented, rate, true);
+      }
     }
     return buffer;
   }
@@ -153,11 +168,12 @@
     }
   }
 
-  function countInBuffer(t) {
+  // At another speed the count-in is counted in the time that comes.
+  function countInBuffer(t, speed) {
     const rate = 44100;
-    const buffer = soundContext().createBuffer(1, Math.round(t.count_in_s * rate), rate);
+    const buffer = soundContext().createBuffer(1, Math.round(t.count_in_s / speed * rate), rate);
     for (const [at, accented] of t.count_in) {
-      addClick(buffer.getChannelData(0), Math.round(at * rate), accented, rate, false);
+      addClick(buffer.getChannelData(0), Math.round(at / speed * rate), accented, rate, false);
     }
     return buffer;
   }
@@ -174,28 +190,43 @@
     return found;
   }
 
-  function connect(where, found, t, loop, start) {
+  function mixer(where) {
     const mix = where.createDynamicsCompressor();
     Object.assign(mix.threshold, { value: -4 });
     Object.assign(mix.ratio, { value: 12 });
     mix.connect(where.destination);
-    const gains = {};
-    const sources = found.map(({ buffer, lead, id }) => {
-      const source = where.createBufferSource(), gain = where.createGain();
-      const place = where.createStereoPanner();
-      source.buffer = buffer;
-      gain.gain.value = level(id);
-      place.pan.value = pack.places[id];
-      source.connect(gain).connect(place).connect(mix);
-      gains[id] = gain;
+    return mix;
+  }
+
+  function sourceOf(where, buffer, id, mix, gains) {
+    const source = where.createBufferSource(), place = where.createStereoPanner();
+    gains[id] = gains[id] || where.createGain();
+    source.buffer = buffer;
+    gains[id].gain.value = level(id);
+    place.pan.value = pack.places[id];
+    source.connect(place).connect(gains[id]).connect(mix);
+    return source;
+  }
+
+  function connect(where, found, t, loop, start, mix, gains) {
+    return found.map(({ buffer, lead, id }) => {
+      const source = sourceOf(where, buffer, id, mix, gains);
       // What lies before and after the loop goes on as the loop does, so a decoder's delay only turns it.
       const from = lead;
-      if (loop) Object.assign(source, { loop: true, loopStart: from, loopEnd: from + t.length_s });
+      const rounds = id === "click" ? Math.round(buffer.length / (t.length_s * buffer.sampleRate)) : 1;
+      if (loop) Object.assign(source, { loop: true, loopStart: from, loopEnd: from + rounds * t.length_s });
       source.start(start, from);
       if (!loop) source.stop(start + t.length_s);
       return source;
     });
-    return { sources, gains };
+  }
+
+  // The count-in is a click: as loud, in the same place, and by the same slider.
+  function countIn(t, speed, start, mix, gains) {
+    if (!$("count-in").checked) return [];
+    const source = sourceOf(context, countInBuffer(t, speed), "click", mix, gains);
+    source.start(start);
+    return [source];
   }
 
   async function play() {
@@ -219,16 +250,10 @@
 
   function playExactly(t, found, loop, mine) {
     let start = context.currentTime + 0.08;
-    const counted = [];
-    if ($("count-in").checked) {
-      const source = context.createBufferSource();
-      source.buffer = countInBuffer(t);
-      source.connect(context.destination);
-      source.start(start);
-      counted.push(source);
-      start += source.buffer.duration;
-    }
-    const { sources, gains } = connect(context, found, t, loop, start);
+    const mix = mixer(context), gains = {};
+    const counted = countIn(t, 1, start, mix, gains);
+    for (const { buffer } of counted) start += buffer.duration;
+    const sources = connect(context, found, t, loop, start, mix, gains);
     if (!loop) sources[0].onended = () => { if (mine === turn) stop(); };
     playing = {
       gains,
@@ -240,17 +265,19 @@
   // Between the tempi of the pack the browser stretches; the loop may then show its seam.
   async function playScaled(t, found, loop, rate, mine) {
     const offline = new OfflineAudioContext(2, Math.round(t.length_s * 44100), 44100);
-    connect(offline, found, t, false, 0);
+    connect(offline, found, t, false, 0, mixer(offline), {});
     const url = URL.createObjectURL(wave(await offline.startRendering()));
     if (mine !== turn) { URL.revokeObjectURL(url); return; }
     const media = new Audio(url);
     Object.assign(media, { loop, preservesPitch: true, playbackRate: rate });
     media.onended = () => { if (mine === turn) stop(); };
+    const counted = countIn(t, rate, context.currentTime, mixer(context), {});
+    const wait_s = counted.reduce((sum, { buffer }) => sum + buffer.duration, 0);
+    const begin = setTimeout(() => media.play().catch((error) => { $("message").textContent = error.message; }), 1000 * wait_s);
     playing = {
       position: () => (media.currentTime / t.length_s) % 1,
-      stop: () => { media.pause(); URL.revokeObjectURL(url); },
+      stop: () => { clearTimeout(begin); counted.forEach((s) => s.stop()); media.pause(); URL.revokeObjectURL(url); },
     };
-    await media.play();
   }
 
   function wave(buffer) {
@@ -307,7 +334,7 @@
     $(id).addEventListener("change", () => { if (playing && !playing.gains) again(); });
   }
   for (const id of ["click-kind", "record-kind", "loop"]) $(id).addEventListener("change", again);
-  $("speed").addEventListener("input", () => { $("speed-shown").textContent = `${$("speed").value} %`; });
+  $("speed").addEventListener("input", showSpeed);
   $("speed").addEventListener("change", again);
   document.addEventListener("keydown", (event) => {
     if (event.target.matches("input, select, button, summary, a")) return;

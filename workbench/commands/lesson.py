@@ -1,0 +1,44 @@
+"""Make a lesson of a chart: what to learn in which order and why, in one HTML file to hand over.
+
+The page works offline, on a phone too: it plays every step at any tempo, counts in, climbs a ladder of tempi and
+remembers what is ticked off; printed, it is the lesson sheet.
+
+example:
+  workbench lesson song.chart.json --student "Ana" --out lessons
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+NAME = "lesson"
+HELP = "plan a lesson, and write it as one page to hand over"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench lesson`` takes."""
+    parser.add_argument("chart", type=Path, help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the page (default: beside the chart)")
+    for name in ("student", "date", "teacher"):
+        parser.add_argument(f"--{name}", default="", metavar="TEXT", help=f"printed on the sheet: {name}")
+    parser.add_argument("--json", action="store_true", help="print the plan as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench lesson``; returns the exit status."""
+    import workbench as wb
+    from workbench.practice.lesson import lesson_lines
+
+    lesson = wb.lesson(args.chart, student=args.student, date=args.date, teacher=args.teacher)
+    (page,) = wb.report(lesson, args.out or args.chart.parent, args.chart.name.split(".")[0])
+    if args.json:
+        print(json.dumps({**lesson.to_data(), "page": str(page)}, indent=1))
+        return 0
+    for line in lesson_lines(lesson):
+        print(line)
+    for note in lesson.notes:
+        print(note)
+    print(f"  {page}  plays and prints everything, offline")
+    return 0

@@ -1,0 +1,148 @@
+"""Easier versions of bars, each a step towards them.
+
+A beginner's part keeps what makes the groove: the backbeat, where the kick weighs, one time-keeper.  What makes it
+hard goes first: ghost notes and ornaments, kicks off the beat, notes between the eighths.  All rules are common
+practice of teaching, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPERS, TIMEKEEPING
+from workbench.chart.ghosts import ghost_limit, is_ghost
+from workbench.chart.meter import Bar
+
+#: Strokes that a note loses in an easier version.
+ORNAMENTS = frozenset({"flam", "drag", "roll"})
+
+#: Cymbals that mark a place and keep no time.
+MARKING = frozenset(name for name, keeps in TIMEKEEPERS.items() if keeps == "crash")
+
+#: One rule: the notes of a bar that it keeps, changed where it must be.
+Rule = Callable[[Chart, int, tuple[Note, ...]], tuple[Note, ...]]
+
+
+def without_ghosts(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Without ghost notes, and without grace notes before others."""
+    limit = ghost_limit(chart)
+    return tuple(replace(n, articulations=n.articulations - ORNAMENTS) for n in notes if not is_ghost(n, limit))
+
+
+def without_crash(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """The time-keeper in place of crashes: the hand stays where it is.  A bar that keeps time on a crash keeps it."""
+    keeping = [n.instrument for n in notes if n.instrument in TIMEKEEPING]
+    if not keeping:
+        return notes
+    usual = max(set(keeping), key=lambda name: (keeping.count(name), name))
+    kept = [n for n in notes if n.instrument not in MARKING]
+    struck = {n.position for n in kept if n.instrument in TIMEKEEPING}
+    missing = {n.position for n in notes if n.instrument in MARKING} - struck
+    return tuple(sorted([*kept, *(Note(p, usual) for p in missing)], key=lambda n: n.position))
+
+
+def on_the_strong_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """The kick on 1 and on the other strong beats, where no snare is; nowhere else."""
+    bar = chart.time_map.bars[bar_index]
+    snares = {n.position for n in notes if n.instrument in ("snare", "side stick")}
+    kicks = [n for n in notes if n.instrument == "kick"]
+    if not kicks:
+        return notes
+    places = [p for p in _strong(bar) if p not in snares]
+    own = {n.position: n for n in kicks}
+    kept = [own.get(p, replace(kicks[0], position=p, deviation_s=0.0)) for p in places]
+    return tuple(sorted([*(n for n in notes if n.instrument != "kick"), *kept], key=lambda n: n.position))
+
+
+def _strong(bar: Bar) -> list[Fraction]:
+    """1, and 3 of four; of other meters 1 alone."""
+    beats = bar.beat_positions()
+    return [beats[0], beats[2]] if len(beats) == 4 else [beats[0]]
+
+
+def _thinned(step_of: Callable[[Bar], Fraction]) -> Rule:
+    def rule(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+        bar = chart.time_map.bars[bar_index]
+        step = step_of(bar)
+        kept = tuple(n for n in notes if n.instrument not in TIMEKEEPING or (n.position + bar.missing) % step == 0)
+        keeps = lambda found: sum(n.instrument in TIMEKEEPING for n in found)
+        # Off-beats alone would vanish: then they are the groove.
+        return kept if keeps(kept) >= keeps(notes) / 5 else notes
+
+    return rule
+
+
+in_beats = _thinned(lambda bar: bar.meter.beat_length)
+in_halves = _thinned(lambda bar: bar.meter.beat_length / (3 if bar.meter.is_compound else 2))
+
+
+def frame(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Of a fill what falls on the beats."""
+    beats = chart.time_map.bars[bar_index].beat_positions()
+    return tuple(replace(n, articulations=n.articulations - ORNAMENTS) for n in notes if n.position in beats)
+
+
+def frame_in_halves(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Of a fill what falls on beats and their halves."""
+    bar = chart.time_map.bars[bar_index]
+    step = bar.meter.beat_length / (3 if bar.meter.is_compound else 2)
+    kept = (n for n in notes if (n.position + bar.missing) % step == 0)
+    return tuple(replace(n, articulations=n.articulations - ORNAMENTS) for n in kept)
+
+
+#: Easier versions of a groove and of a fill, the easiest first: name, title, rules in order.
+GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
+    (
+        "frame",
+        "frame: time in beats, kick on the strong beats",
+        (without_ghosts, without_crash, on_the_strong_beats, in_beats),
+    ),
+    (
+        "time",
+        "time in eighths, kick on the strong beats",
+        (without_ghosts, without_crash, on_the_strong_beats, in_halves),
+    ),
+    ("kick", "with its own kick", (without_ghosts, without_crash, in_halves)),
+    ("no-ghosts", "without ghost notes and crash", (without_ghosts, without_crash)),
+)
+FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
+    ("beats", "frame: what falls on the beats", (without_ghosts, frame)),
+    ("halves", "frame in eighths", (without_ghosts, frame_in_halves)),
+)
+EASIER = {name: rules for name, _, rules in (*GROOVE_STEPS, *FILL_STEPS)}
+
+
+def easier_notes(chart: Chart, bar_index: int, name: str) -> tuple[Note, ...]:
+    """The notes of a bar in an easier version, by its name in :data:`EASIER`; "" is the bar itself."""
+    notes = chart.bars[bar_index].notes
+    for rule in EASIER.get(name, ()):
+        notes = rule(chart, bar_index, notes)
+    return notes
+
+
+def easier_steps(chart: Chart, bars: Sequence[int], fill: bool = False) -> list[tuple[str, str]]:
+    """Names and titles of the easier versions of some bars that are each of them new, the easiest first.
+
+    A version is left out that sounds like the one before it, like the bars themselves, or not at all.
+
+    Examples
+    --------
+    >>> from workbench.chart.meter import TimeMap
+    >>> hats = [Note(Fraction(k, 8), "closed hi-hat") for k in range(8)]
+    >>> drums = [Note(Fraction(1, 4), "snare"), Note(Fraction(0), "kick"), Note(Fraction(3, 8), "kick")]
+    >>> bar = WrittenBar((*hats, *drums))
+    >>> [name for name, _ in easier_steps(Chart(TimeMap.steady(1, 100), (bar,)), [0])]
+    ['frame', 'time']
+    """
+    seen = [tuple(chart.bars[k].pattern for k in bars)]
+    out = []
+    for name, title, _ in FILL_STEPS if fill else GROOVE_STEPS:
+        look = tuple(WrittenBar(easier_notes(chart, k, name)).pattern for k in bars)
+        sounds = any(i in HAND_DRUMS for bar in look for _, i in bar) if fill else any(look)
+        if sounds and look not in seen:
+            seen.append(look)
+            out.append((name, title))
+    return out
