@@ -7,9 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tests.parts import CRASHED, FILL, RIDE, ROCK, bar, part
-from workbench.commands.cli import main
 from workbench.errors import ChartError
-from workbench.files.chartfile import write_chart
 from workbench.practice.lesson import METRONOME_MARKS, metronome_mark, plan_lesson, write_lesson
 from workbench.reading.read import read_part
 
@@ -76,13 +74,3 @@ def test_the_page_is_one_file_and_asks_for_nothing(lesson, tmp_path):
 def test_a_part_without_anything_sure_has_no_lesson():
     with pytest.raises(ChartError, match="nothing to learn"):
         plan_lesson(read_part(part(bar())))
-
-
-def test_the_command(tmp_path, capsys):
-    chart = tmp_path / "song.chart.json"
-    write_chart(part(*SONG[:8], title="Copper Weather"), chart)
-    assert main(["lesson", str(chart), "--out", str(tmp_path / "out"), "--student", "Ana", "--json"]) == 0
-    plan = json.loads(capsys.readouterr().out)
-    assert plan["page"].endswith("song.lesson.html") and "Ana" in (tmp_path / "out/song.lesson.html").read_text("utf-8")
-    assert main(["lesson", str(chart)]) == 0
-    assert "1. The form" in capsys.readouterr().out

@@ -1,0 +1,17 @@
+"""``workbench lesson``: a plan in the terminal, a page in the folder."""
+
+import json
+
+from tests.parts import FILL, ROCK, part
+from workbench.commands.cli import main
+from workbench.files.chartfile import write_chart
+
+
+def test_the_command(tmp_path, capsys):
+    chart = tmp_path / "song.chart.json"
+    write_chart(part(*[ROCK] * 7, FILL, title="Copper Weather"), chart)
+    assert main(["lesson", str(chart), "--out", str(tmp_path / "out"), "--student", "Ana", "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert plan["page"].endswith("song.lesson.html") and "Ana" in (tmp_path / "out/song.lesson.html").read_text("utf-8")
+    assert main(["lesson", str(chart)]) == 0
+    assert "1. The form" in capsys.readouterr().out
