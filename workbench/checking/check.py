@@ -33,6 +33,7 @@ from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.checking.wholesale import other_tempo, wrong_as_a_whole
 from workbench.facts import facts
 from workbench.files.imports import Imported
+from workbench.grouping import grouped
 from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
 from workbench.scorefiles import read_any_chart
@@ -375,12 +376,10 @@ def _is(amount: str) -> str:
 
 def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
     """Findings alike in at least three bars, gathered; those that are the same in several places are one."""
-    groups: dict[tuple, dict[Fraction, list[Finding]]] = {}
-    for f in findings:
-        if f.position is not None and f.kind != "wrong place":
-            groups.setdefault((f.kind, f.instrument, f.heard_instrument), {}).setdefault(f.position, []).append(f)
+    placed = (f for f in findings if f.position is not None and f.kind != "wrong place")
     out = []
-    for (kind, name, heard), places in groups.items():
+    for (kind, name, heard), alike in grouped(((f.kind, f.instrument, f.heard_instrument), f) for f in placed).items():
+        places = grouped((f.position, f) for f in alike if f.position is not None)
         often = {p: found for p, found in places.items() if len({f.bar_index for f in found}) >= PATTERN_BARS}
         if not often:
             continue
@@ -391,21 +390,10 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         numbers = [chart.time_map.bar_number(k) for k in bars]
         said = bar_list(chart.time_map, bars)
         timed = chart.time_map.bars[bars[0]]
-        where = (
-            f"On {place_list(timed, often)} of {said}"
-            if len(often) <= FEW_PLACES
-            else f"In {said}, in {len(found)} places"
-        )
-        out.append(
-            Pattern(
-                kind,
-                next(iter(often)) if len(often) == 1 else None,
-                name,
-                heard,
-                tuple(numbers),
-                sum(f.probability for f in found) / len(found),
-                f"{where}: {said_of(kind, name, heard)}.",
-                tuple(found),
-            )
-        )
+        where = f"In {said}, in {len(found)} places"
+        if len(often) <= FEW_PLACES:
+            where = f"On {place_list(timed, often)} of {said}"
+        text, position = f"{where}: {said_of(kind, name, heard)}.", next(iter(often)) if len(often) == 1 else None
+        probability = sum(f.probability for f in found) / len(found)
+        out.append(Pattern(kind, position, name, heard, tuple(numbers), probability, text, tuple(found)))
     return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)))

@@ -18,6 +18,7 @@ from fractions import Fraction
 
 from workbench.chart import Chart
 from workbench.chart.meter import Meter
+from workbench.grouping import grouped
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
@@ -207,10 +208,7 @@ def _folded(
     if body == n:
         out[-1] = replace(out[-1], closes_repeat=True, passes=count)
         return out
-    endings: dict[tuple, list[int]] = {}
-    for p in range(count):
-        endings.setdefault(tuple(passes[p][body:]), []).append(p)
-    groups = list(endings.values())
+    groups = list(grouped((tuple(passes[p][body:]), p) for p in range(count)).values())
     if groups[-1] != [count - 1]:
         # The last pass ends like an earlier one: written again, to lead out.
         groups = [[p for p in g if p != count - 1] for g in groups] + [[count - 1]]

@@ -6,6 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.grouping import grouped
 
 #: The stretch that swings, as a part of the beat: whole beats, or half beats.
 _STRETCH = {"swing 8ths": Fraction(1), "swing 16ths": Fraction(1, 2)}
@@ -38,9 +39,7 @@ def _write_out(chart: Chart, bar_index: int) -> WrittenBar:
     if timed.meter.is_compound:
         return written
     length = timed.meter.beat_length * _STRETCH[chart.feel]
-    stretches: dict[int, list[Note]] = {}
-    for n in written.notes:
-        stretches.setdefault((n.position + timed.missing) // length, []).append(n)
+    stretches = grouped(((n.position + timed.missing) // length, n) for n in written.notes)
     notes: list[Note] = []
     for number, inside in stretches.items():
         start = number * length - timed.missing

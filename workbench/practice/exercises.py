@@ -288,15 +288,13 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
 
 def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]:
     """Fills that lie in some bars and are surely what is written, those that are the same together."""
-    same: dict[tuple, list[Fill]] = {}
-    for f in reading.fills:
-        if f.grounds.is_plain and set(bars).issuperset(f.span.bars):
-            first = f.span.start[0]
-            shape = frozenset(
-                (k - first, n.position, n.instrument) for k, n in notes_between(reading.chart, f.span.start, f.span.end)
-            )
-            same.setdefault((f.kind, shape), []).append(f)
-    return list(same.values())
+
+    def shape(f: Fill) -> frozenset:
+        inside = notes_between(reading.chart, f.span.start, f.span.end)
+        return frozenset((k - f.span.start[0], n.position, n.instrument) for k, n in inside)
+
+    sure = (f for f in reading.fills if f.grounds.is_plain and set(bars).issuperset(f.span.bars))
+    return list(grouped(((f.kind, shape(f)), f) for f in sure).values())
 
 
 def untaught(reading: PartReading) -> str:

@@ -162,13 +162,7 @@ def repeated(patterns: Patterns) -> np.ndarray:
     sounding bars within :data:`BARS_AROUND`; 0 where there is no other bar.
     """
     out = np.zeros(len(patterns.beats))
-    bars = patterns.chart.time_map.bars
-    kinds: dict[tuple, list[int]] = {}
-    for k, bar in enumerate(bars):
-        if patterns.sounding[k] and not bar.is_pickup:
-            kinds.setdefault((bar.meter,), []).append(k)
-    for (meter,), members in kinds.items():
-        index = np.array(members)
+    for meter, index in patterns.sounding_by_meter.items():
         near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
         np.fill_diagonal(near, False)
         number = near.sum(axis=1)

@@ -115,13 +115,7 @@ def _evidence(patterns: Patterns) -> np.ndarray:
     """What each beat says for (> 0) or against a fill, in log-odds."""
     logits = fill_logits(patterns)
     usual = np.full(len(logits), -6.0)
-    bars = patterns.chart.time_map.bars
-    kinds: dict = {}
-    for k, bar in enumerate(bars):
-        if patterns.sounding[k] and not bar.is_pickup:
-            kinds.setdefault(bar.meter, []).append(k)
-    for meter, members in kinds.items():
-        index = np.array(members)
+    for meter, index in patterns.sounding_by_meter.items():
         near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
         for q in range(meter.counted_beats):
             values = logits[patterns.first_beat[index] + q]

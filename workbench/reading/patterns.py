@@ -17,6 +17,8 @@ import numpy as np
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import TIMEKEEPERS
 from workbench.chart.ghosts import ghost_limit, is_ghost
+from workbench.chart.meter import Meter
+from workbench.grouping import grouped
 
 # Numbers whose origin is not named: chosen by trial, no source.
 #: Slots a beat is divided in: sixteenths, triplets and sextuplets fall on slots.
@@ -101,6 +103,13 @@ class Patterns:
     def sounding(self) -> np.ndarray:
         """Which bars have notes: (bars,), bool."""
         return np.array([bool(b.notes) for b in self.chart.bars])
+
+    @cached_property
+    def sounding_by_meter(self) -> dict[Meter, np.ndarray]:
+        """Indices of the whole bars that have notes, by their meter."""
+        whole = ((bar.meter, k) for k, bar in enumerate(self.chart.time_map.bars) if not bar.is_pickup)
+        kinds = grouped((meter, k) for meter, k in whole if self.sounding[k])
+        return {meter: np.array(members) for meter, members in kinds.items()}
 
     @cached_property
     def vectors(self) -> np.ndarray:
