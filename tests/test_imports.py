@@ -1,11 +1,22 @@
-"""What was lost of a part made elsewhere is told."""
+"""What was lost in reading a file by others, told by bar."""
 
-from tests.test_midi import note, save
-from workbench.notation.midi_read import read_midi
+from workbench.chart import Chart
+from workbench.chart.meter import TimeMap
+from workbench.files.imports import MOST_PROBLEMS, Imported, Losses
 
 
-def test_strokes_that_fall_together_are_told_by_bar(tmp_path):
-    strokes = [note(38, time=480), note(38), note(42, time=1920), note(42)]
-    read = read_midi(save(tmp_path / "x.mid", *strokes))
-    assert (read.losses.in_bar("1"), read.losses.in_bar("2")) == (1, 1)
-    assert any("snare" in p and "bar 1" in p for p in read.problems)
+def test_losses_are_told_by_what_is_the_matter_and_where():
+    lost = Losses()
+    for bar in range(1, 40):
+        lost.add("A snare stroke fell together with another", str(bar))
+    lost.add("A cue note was left out", "2", 3)
+    cue, snare = lost.sentences()
+    assert "3 in bar 2" in cue and "39 in bars 1, 2" in snare and "15 more" in snare
+    assert lost.in_bar("2") == 4
+
+
+def test_problems_end_with_the_losses_and_are_counted():
+    lost = Losses()
+    lost.add("A cue note was left out", "1")
+    told = Imported(Chart.empty(TimeMap.steady(1, 120)), ("One.",) * (MOST_PROBLEMS - 1), lost).problems
+    assert len(told) == MOST_PROBLEMS and told[-1].startswith("A cue note")

@@ -365,6 +365,8 @@ _ONE_OF_A_KIND = (("kick", 36, 35), ("snare", 38, 40), ("ride", 51, 59))
 #: Two keys of electronic kits that General MIDI does not have, by which such a kit is known, and what the rims and
 #: edges of its pads send (drum mapping of the Groove MIDI Dataset, Google LLC, CC BY 4.0; from memory).
 _ELECTRONIC = frozenset({22, 26})
+#: General MIDI's keys of Latin percussion: where none is, its vibraslap (58) is none either.
+_LATIN = frozenset(range(60, 82))
 ELECTRONIC_KIT: tuple[KitLine, ...] = (
     KitLine("closed hi-hat", keys_in=(22,)),
     KitLine("open hi-hat", keys_in=(26,)),
@@ -402,7 +404,8 @@ def kit_for_keys(keys: frozenset[int], kit_map: tuple[KitLine, ...] = ()) -> tup
     >>> kit_for_keys(frozenset({35, 38, 48}))[0]
     {35: 'kick', 38: 'snare', 48: 'high tom'}
     """
-    known = kit_map or (ELECTRONIC_KIT if keys & _ELECTRONIC else ())
+    electronic = keys & _ELECTRONIC or (58 in keys and not keys & _LATIN)
+    known = kit_map or (ELECTRONIC_KIT if electronic else ())
     own = {key: line.instrument for line in known for key in line.keys_in}
     names = {key: own.get(key) or _plain(key) for key in sorted(keys)}
     for name, usual, other in _ONE_OF_A_KIND:

