@@ -57,8 +57,7 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
         if time_s is not None and k not in stays:
             deviation_s = time_s - time_map.seconds(bar_index, position) or ON_TIME_S
         keys[bar_index][position, note.instrument] = replace(note, position=position, deviation_s=deviation_s)
-    half_beat_s = 30.0 / time_map.tempo_bpm(len(time_map) - 1)
-    while len(keys) > 1 and not keys[-1] and time_map.bars[-1].beat_times_s[0] > chart.time_map.end_s - half_beat_s:
+    while len(keys) > 1 and not keys[-1] and _middle_s(time_map, len(time_map) - 1) > chart.time_map.end_s:
         keys.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
     bars = []
@@ -83,6 +82,10 @@ def _quantized(
         stroke = next(s for s in group.strokes if s.time_s == group.stroke.time_s)
         found[number[stroke]] = (k, position)
     return found
+
+
+def _middle_s(time_map: TimeMap, bar_index: int) -> float:
+    return (time_map.bar_start_s(bar_index) + time_map.bar_end_s(bar_index)) / 2
 
 
 def _unchanged_bars(old: TimeMap, new: TimeMap) -> dict[int, int]:

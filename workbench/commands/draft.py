@@ -5,8 +5,8 @@ Writes NAME.chart.json (the chart, for correcting and printing), NAME.hits.csv
 (time_s, bar, beat) into a folder, by default beside the recording.  A chart that
 exists there is kept unless --overwrite is given.
 
-Where bars can be read in more than one way, the next best readings are named;
---meter, --tempo, --one and --bar-lines take another.
+Where bars can be read in more than one way, the next best readings are named:
+"workbench bars" takes one later, --meter, --tempo, --one and --bar-lines at once.
 
 examples:
   workbench draft song.flac --out charts
@@ -102,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
         if len(draft.readings) > 1:
-            print(f"The bars are read as {describe(draft.readings)}.")
+            print(f"The bars are read as {describe(draft.readings)}; workbench bars {files.chart} takes another.")
         for line in doubts(chart):
             print(line)
     return 0
@@ -117,7 +117,7 @@ def doubts(chart: Chart) -> list[str]:
         return []
     out = [
         f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
-        "y accepts it, x removes it."
+        "k keeps it, x takes it out."
     ]
     mostly = mostly_doubtful(chart)
     return [*out, f"Mostly doubtful: {mostly}."] if mostly else out
