@@ -96,7 +96,9 @@ def test_bars_are_laid_anew_by_ear_beside_the_edits(grid):
     do(grid, 2, command="lay anew", bar_index=9)
     told(grid, "listening", lambda words: words == "")
     assert {str(b.meter) for b in grid.chart.time_map.bars[:8]} == {"4/4"}
-    assert grid.chart.time_map.bars[:9] == apply(CHART, ShiftOne(F(1), 9)).time_map.bars[:9]
+    assert [b.beat_times_s[0] for b in grid.chart.time_map.bars][:24] == pytest.approx(
+        [b.beat_times_s[0] for b in CHART.time_map.bars], abs=0.03
+    )
     assert grid.document.revision == 2
     do(grid, 3, command="lay anew", bar_index=99)
     assert "no bar" in next(m for m, _ in grid.sent if m["type"] == "refused")["error"]

@@ -12,6 +12,7 @@ from workbench.chart import Chart, Note, Recording, Section, WrittenBar
 from workbench.chart.edits import (
     ChangeLevel,
     DeleteBars,
+    FixLine,
     InsertBars,
     JoinBars,
     LayBars,
@@ -143,6 +144,7 @@ def test_a_stroke_after_the_last_line_stays_with_the_last_bar():
 def test_by_ear_a_free_beginning_that_is_fixed_stays_and_the_song_is_found():
     chart = SONGS["rubato beginning"]
     wrong = apply(chart, ChangeLevel(F(1, 2), 2))
+    wrong = apply(wrong, FixLine(2, True))
     found = lay_anew(wrong, heard_bars(chart.time_map), 2)
     assert found.bars[:2] == chart.time_map.bars[:2]
     lines = [b.beat_times_s[0] for b in found.bars]

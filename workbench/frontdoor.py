@@ -268,7 +268,7 @@ def lay_bars(
     reading : int, optional
         Number of one of :func:`bar_lines`; otherwise the bars are tracked again.
     from_bar : int, optional
-        Number of the first bar that may change, its own line excepted; by default the whole song.
+        Number of the bar whose line is the first that may move; by default the whole song.
     meter, tempo_bpm
         As for :func:`draft`, of the bars that are tracked again.
     progress

@@ -108,11 +108,12 @@ def test_readings_heard_and_taken_disagreements_mended_bars_laid_anew(draft, scr
     grid.press("Control+z")
     grid.settle()
 
-    # By ear from there on: the line at the cursor and what is before stay.
-    revision, before = grid.evaluate("return view.session.revision"), kernel.value(LINES)
+    # By ear from there on: what is before stays, the line at the cursor goes where it is heard.
+    revision = grid.evaluate("return view.session.revision")
     page.page.get_by_role("button", name="Lay anew from here by ear").click()
     wait_for(page, "view.session.revision > x && !view.session.info.listening", revision)
-    assert kernel.value(LINES)[:13] == before[:13]
+    assert kernel.value(LINES)[:12] == pytest.approx(lines[:12])
+    assert kernel.value(LINES)[:38] == pytest.approx(lines[:38], abs=0.03)
     same_times(strokes, kernel.value(STROKES))
 
 

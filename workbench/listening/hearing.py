@@ -35,6 +35,8 @@ from workbench.progress import Progress, part
 
 #: Folder of what was heard, and the most that is read of one recording, bytes (twelve hours have some 40 MB).
 HEARD_FOLDER, LARGEST_HEARD_BYTES = ".workbench-bars", 64_000_000
+#: Bars are tracked from so long before the first line that may not move, seconds (a slow bar).
+LEAD_S = 4.0
 #: Two readings are one if their tempi differ by less (natural logarithm) and more than this share of lines agree.
 SAME_READING_TEMPO, SAME_READING_LINES = 0.05, 0.7
 
@@ -229,14 +231,14 @@ def lay_anew(
 ) -> TimeMap:
     """Track the bars from a bar on again, by what was heard and the strokes as they are corrected.
 
-    The lines before it stay, so does its own, and every fixed line after it; a bar whose line is fixed keeps its meter.
+    The lines before it stay, and every fixed line from it on; fixed lines of one meter keep it.
 
     Parameters
     ----------
     chart : Chart
     hearing : Hearing
     first_bar : int
-        0: the whole song, whose first line may move unless it is fixed.
+        Its own line may move unless it is fixed; 0: the whole song.
     meter, tempo_bpm
         As :class:`~workbench.listening.readings.BarWish` takes them.
 
@@ -247,6 +249,8 @@ def lay_anew(
     """
     time_map = chart.time_map
     time_map.check_bar(first_bar)
+    if first_bar and not time_map.bars[first_bar].fixed and not time_map.bars[first_bar - 1].is_pickup:
+        first_bar -= 1  # the last line that is not in question
     fixed = [k for k in range(first_bar, len(time_map)) if time_map.bars[k].fixed]
     begin_s = time_map.bar_start_s(first_bar) if first_bar else 0.0
     lines = sorted({time_map.bar_start_s(k) for k in ([first_bar] if first_bar else []) + fixed})
@@ -258,16 +262,17 @@ def lay_anew(
     if meter is None and fixed:
         kept = {time_map.bars[k].meter for k in fixed if not time_map.bars[k].is_pickup}
         meter = kept.pop() if len(kept) == 1 else None
-    heard = _from(hearing, begin_s)
-    moved = [replace(s, time_s=s.time_s - begin_s) for s in strokes if s.time_s >= begin_s - SAME_LINE_S]
-    moved = [replace(s, time_s=max(s.time_s, 0.0)) for s in moved]
-    wish = BarWish(tuple(t - begin_s for t in lines), meter, tempo_bpm)
+    # Heard from a little before, so that a bar may lie before the first line.
+    from_s = max(begin_s - LEAD_S, 0.0)
+    heard = _from(hearing, from_s)
+    moved = [replace(s, time_s=s.time_s - from_s) for s in strokes if s.time_s >= from_s]
+    wish = BarWish(tuple(t - from_s for t in lines), meter, tempo_bpm)
     new = track_readings(heard.activations, moved, heard.activations.duration_s, heard.harmony, wish)[0].time_map
-    bars = [replace(b, beat_times_s=tuple(t + begin_s for t in b.beat_times_s), fixed=False) for b in new.bars]
+    bars = [replace(b, beat_times_s=tuple(t + from_s for t in b.beat_times_s), fixed=False) for b in new.bars]
     at = {time_map.bar_start_s(k) for k in fixed}
     bars = [replace(b, fixed=any(abs(b.beat_times_s[0] - t) < 1e-6 for t in at)) for b in bars]
     first = next((k for k, b in enumerate(bars) if b.beat_times_s[0] >= begin_s - 1e-6), 0)
-    return TimeMap([*time_map.bars[:first_bar], *bars[first:]], new.end_s + begin_s)
+    return TimeMap([*time_map.bars[:first_bar], *bars[first:]], new.end_s + from_s)
 
 
 def _from(hearing: Hearing, begin_s: float) -> Hearing:

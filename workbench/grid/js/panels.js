@@ -56,7 +56,7 @@ export const PANELS = {
       button(v, "Split bar at the cursor", "split bar"), button(v, "Join with next bar", "join bars"),
       button(v, "Insert a bar here", "insert bar"), button(v, "Delete bars", "delete bars"),
       button(v, "Fix line or let it go", "fix line")),
-    line(button(v, "Lay anew from here by ear", "lay anew", "Finds the bars again from the recording; fixed lines and all before the cursor's bar stay"),
+    line(button(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
       button(v, "Mend what disagrees", "mend bars")),
   ],
   "Score": (v) => [
