@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 953cc7016b1e158f3622da2d551045b6346a9cfd77013a914a24fc8de71640e4 */
+/* Made by python workbench/grid/bundle.py; sources 2252eb025f5db3c8b54bfe20070c603dfd0a8418998482dca10c97fbd9ef59e7 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2834,7 +2834,7 @@ var PANELS = {
       button2(v, "Fix line or let it go", "fix line")
     ),
     line2(
-      button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again from the recording; fixed lines and all before the cursor's bar stay"),
+      button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
       button2(v, "Mend what disagrees", "mend bars")
     )
   ],

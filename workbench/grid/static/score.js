@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 953cc7016b1e158f3622da2d551045b6346a9cfd77013a914a24fc8de71640e4 */
+/* Made by python workbench/grid/bundle.py; sources 2252eb025f5db3c8b54bfe20070c603dfd0a8418998482dca10c97fbd9ef59e7 */
 
 // js/score.js
 function safeSvg(text) {
