@@ -24,10 +24,10 @@ def test_a_frame_chooses_and_all_of_it_is_changed_moved_copied_and_removed(song,
     said = "[(n.velocity, sorted(n.articulations)) for n in document.chart.bars[0].notes if n.instrument == 'snare']"
     assert kernel.value(said) == [[108, ["accent"]], [108, ["accent"]]]
     grid.press("Control+c")
-    grid.click(4, 3 / 16, "snare")
-    grid.press("Escape", "Control+v")
+    grid.click(4, 5 / 16, "snare")
+    grid.press("Control+v")
     grid.settle()
-    assert [5, "1/4"] in places(kernel, "snare")
+    assert [5, "5/16"] in places(kernel, "snare")
     before = kernel.value("sum(len(b.notes) for b in document.chart.bars)")
     grid.press("Delete")
     grid.settle()
