@@ -72,12 +72,6 @@ export const BAR_COMMANDS = {
     if (!fault) return view.say("Bar lines and hits agree.");
     mend(view, fault);
   },
-  "insert bar": (view) => view.edit({ edit: "insert bars", bar_index: view.cursor.bar }),
-  "delete bars": (view) => {
-    const [first, last] = view.selection || [view.cursor.bar, view.cursor.bar];
-    view.edit({ edit: "delete bars", first_bar: first, last_bar: last });
-    view.select(null);
-  },
   "lay anew": (view) => view.session.do({ command: "lay anew", bar_index: view.cursor.bar }),
 };
 

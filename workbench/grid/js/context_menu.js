@@ -25,7 +25,7 @@ const ARTICULATIONS = [["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"
 /** @type {Item[]} */
 const OF_BARS = [["Done: keep all hits", "keep bars"], ["Copy hits", "copy"], ["Paste", "paste"], ["Take hits out", "cut"],
   ["Repeat after", "repeat"], ["Play", "play"], ["Section here", "section"], ["Split bar here", "split bar"],
-  ["Join with next bar", "join bars"], ["Insert a bar here", "insert bar"], ["Delete bars", "delete bars"],
+  ["Join with next bar", "join bars"],
   ["Lay anew from here by ear", "lay anew"], ["Fix line or let it go", "fix line"]];
 
 let shown = null;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2252eb025f5db3c8b54bfe20070c603dfd0a8418998482dca10c97fbd9ef59e7 */
+/* Made by python workbench/grid/bundle.py; sources 3a669f2056035fa0160cc4fd52108b461c27fd14f6eb0fda01ecb173859773f6 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -429,12 +429,6 @@ var BAR_COMMANDS = {
     const fault = faultMeant(view);
     if (!fault) return view.say("Bar lines and hits agree.");
     mend(view, fault);
-  },
-  "insert bar": (view) => view.edit({ edit: "insert bars", bar_index: view.cursor.bar }),
-  "delete bars": (view) => {
-    const [first, last] = view.selection || [view.cursor.bar, view.cursor.bar];
-    view.edit({ edit: "delete bars", first_bar: first, last_bar: last });
-    view.select(null);
   },
   "lay anew": (view) => view.session.do({ command: "lay anew", bar_index: view.cursor.bar })
 };
@@ -2829,7 +2823,7 @@ var PANELS = {
       button2(v, "2 beats for 3", "two for three"),
       button2(v, "Split bar at the cursor", "split bar"),
       button2(v, "Join with next bar", "join bars"),
-      button2(v, "Insert a bar here", "insert bar"),
+      button2(v, "Insert a bar here", "insert bars"),
       button2(v, "Delete bars", "delete bars"),
       button2(v, "Fix line or let it go", "fix line")
     ),
@@ -3089,8 +3083,6 @@ var OF_BARS = [
   ["Section here", "section"],
   ["Split bar here", "split bar"],
   ["Join with next bar", "join bars"],
-  ["Insert a bar here", "insert bar"],
-  ["Delete bars", "delete bars"],
   ["Lay anew from here by ear", "lay anew"],
   ["Fix line or let it go", "fix line"]
 ];

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2252eb025f5db3c8b54bfe20070c603dfd0a8418998482dca10c97fbd9ef59e7 */
+/* Made by python workbench/grid/bundle.py; sources 3a669f2056035fa0160cc4fd52108b461c27fd14f6eb0fda01ecb173859773f6 */
 
 // js/score.js
 function safeSvg(text) {
