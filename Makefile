@@ -35,7 +35,7 @@ demo: $(VENV)/.product ## draft, score and read the demo song into out/demo
 	$(BIN)/workbench demo --out $(OUT)/demo
 
 quick: $(VENV)/.dev lint types ## what to run at each change: lint, types and the quick tests
-	$(BIN)/python -m pytest -q -n auto -m "not slow" --ignore tests/browser --hypothesis-profile quick
+	$(BIN)/python -m pytest -q -n auto --dist loadfile -m "not slow" --ignore tests/browser --hypothesis-profile quick
 
 test: $(VENV)/.dev system lint types ## everything that must hold: lint, types, unit, reference, notebook and browser tests
 	$(BIN)/python -m pytest -n auto --dist loadfile
