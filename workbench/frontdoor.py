@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias, Union
 
+from workbench.chart import edits as edits  # what wb.edits names
 from workbench.errors import ChartError, FileFormatError
 from workbench.progress import Progress
 
