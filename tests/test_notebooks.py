@@ -67,9 +67,8 @@ def test_check_a_draft_finds_what_was_made_wrong(tmp_path):
     written = {f"copper-weather.{what}.{ending}" for what in ("check", "take") for ending in ("html", "pdf", "json")}
     assert written | {"copper-weather.corrected.chart.json"} <= {p.name for p in out.iterdir()}
     take = json.loads((out / "copper-weather.take.json").read_text())
-    # Many crashes of the computed kit cannot be told by ear; few strokes may be called missed.
     missed = sum(s["what"] == "missed" for s in take["strokes"])
-    assert take["played"] > 0.85 * take["written"] and missed < 0.05 * take["written"] and not take["warnings"]
+    assert take["played"] > 0.95 * take["written"] and missed < 0.05 * take["written"] and not take["warnings"]
     found = json.loads((out / "copper-weather.check.json").read_text())["findings"]
     # Bars 13 and 14 of the hurried draft are alike: told before them, the gap must be said to lie anywhere among them.
     assert any(

@@ -72,6 +72,13 @@ def test_advice_names_the_bars_of_the_drum_it_speaks_of():
     assert advice.startswith("4 floor tom strokes") and "most of them in bars 3, 5–6" in advice
 
 
+def test_a_drum_of_which_nothing_is_heard_is_told_though_no_single_stroke_is():
+    """The foot on the hi-hat, softly, in every bar: of each stroke the ear may be wrong, of all of them not."""
+    foot = [Note(F(k, 4), "pedal hi-hat", 30) for k in (1, 3)]
+    take = assess(LONG, written=[WrittenBar((*b.notes, *foot)) for b in LONG])
+    assert any(says(a, "None of the 48 pedal hi-hat strokes", "left out") for a in take.advice)
+
+
 def test_a_ladder_of_tempi_is_not_called_rushing():
     take = assess(click=None, tempo_of=lambda k, p: 1.0 + 0.28 * (k + p) / len(LONG))
     assert any("ladder of tempi" in a for a in take.advice) and not any("falls silent" in a for a in take.advice)

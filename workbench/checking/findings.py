@@ -350,6 +350,11 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
     return [s for k, s in enumerate(strokes) if k not in graces]
 
 
+def ring_alike(first: str, second: str) -> bool:
+    """Cymbals, and an open hi-hat: struck once they ring, and the ear may not tell which it is."""
+    return _ringing(first) == _ringing(second) == "ringing"
+
+
 def are_easily_confused(first: str, second: str) -> bool:
     """Drums of one family; and an open hi-hat, which rings, with a cymbal."""
     return _family(first) == _family(second) or _ringing(first) == _ringing(second)

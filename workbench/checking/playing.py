@@ -18,7 +18,7 @@ in the results, seconds inside.  *Spread* is the standard deviation.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +32,7 @@ from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
+    HEARD_AS,
     NOT_HEARD,
     TOGETHER_S,
     Expected,
@@ -39,6 +40,8 @@ from workbench.checking.findings import (
     Matched,
     are_easily_confused,
     match_notes,
+    ring_alike,
+    times_near,
 )
 from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
@@ -72,6 +75,8 @@ SLIP_SPREADS = 4.0
 LEAST_SLIP_S = 0.03
 #: A stroke is called missed or added from this certainty on; the chart is right, so less is asked than of a check.
 SURE_FROM = 0.6
+#: Drums that sound alike, together as likely as this at a written note, are that note.
+SOME_OF_THEM = 0.5
 #: Bars on each side that say where the player is.
 NEAR_BARS = 1
 #: The time-keeping hand is the zero of a bar only if it has so many strokes near it.
@@ -318,8 +323,14 @@ def measure_playing(
             and abs(matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S
         ),
     ]
+    half_heard = _half_heard(heard, matched) - {i for i, _ in played}
+    half_keys = {
+        (e.aligned_index, e.note.position, e.note.instrument) for e in (matched.expected[i] for i in half_heard)
+    }
     sure = [
-        f for f in judge_notes(chart, alignment, heard, matched, places=False).findings if f.probability >= SURE_FROM
+        f
+        for f in judge_notes(chart, alignment, heard, matched, places=False).findings
+        if f.probability >= SURE_FROM and (f.aligned_index, f.position, f.instrument) not in half_keys
     ]
     lines = _click_lines(chart, alignment, click) if click else None
     measured = _measured(chart, matched, played, lines)
@@ -335,14 +346,14 @@ def measure_playing(
     measured["off_click"] = [chart.time_map.bar_number(e.chart_bar) in off for e in measured["note"]]
     bars = _bars(chart, alignment, measured, sure)
     tempi = [b.tempo_bpm for b in bars if b.tempo_bpm is not None] or [chart.time_map.tempo_bpm(0)]
-    strokes = differing_strokes(chart, matched, {i for i, _ in played}, sure)
+    strokes = differing_strokes(chart, matched, {i for i, _ in played} | half_heard, sure)
     return Playing(
         chart,
         alignment,
         "the click" if click else "your own tempo",
         float(np.median(tempi)),
         _drift(bars),
-        _instruments(matched, measured, strokes),
+        _instruments(matched, measured, half_heard, strokes),
         bars,
         _fills(chart, alignment, measured),
         _ghosts(chart, matched, measured),
@@ -501,8 +512,35 @@ def _measured(
     return out.assign(slip=away > np.maximum(LEAST_SLIP_S, SLIP_SPREADS * spread))
 
 
+def _half_heard(heard: Transcription, matched: Matched) -> set[int]:
+    """Written notes that were played though no stroke says so; too faint to be timed.
+
+    The chart says which drum is struck where, so less is asked of the ear than in a draft: a peak too low to count
+    by itself, or a ringing cymbal of which it cannot tell the kind (its probability spread over those that sound
+    alike).
+    """
+    found = {i for i, _ in matched.faint_pairs}
+    activations = heard.activations
+    if activations is None:
+        return found
+    times = [e.stroke.time_s for e in matched.expected]
+    reach = round(TOGETHER_S * activations.frame_rate_hz)
+    for i in {*matched.pairs.only_first, *(i for i, _ in matched.pairs.renamed)} - found:
+        e = matched.expected[i]
+        beside = {
+            matched.expected[j].note.instrument for j in times_near(times, times[i] - TOGETHER_S, times[i] + TOGETHER_S)
+        }
+        own = HEARD_AS.get(e.note.instrument, e.note.instrument)
+        alike = [n for n in activations.instruments if n == own or n not in beside and ring_alike(own, n)]
+        frame = round(times[i] * activations.frame_rate_hz)
+        near = activations.onset[max(0, frame - reach) : frame + reach + 1, [activations.column(n) for n in alike]]
+        if near.size and float(near.max(axis=0).sum()) >= SOME_OF_THEM:
+            found.add(i)
+    return found
+
+
 def _instruments(
-    matched: Matched, measured: pd.DataFrame, strokes: Sequence[DifferingStroke]
+    matched: Matched, measured: pd.DataFrame, half_heard: Collection[int], strokes: Sequence[DifferingStroke]
 ) -> tuple[InstrumentTiming, ...]:
     """Each instrument, its mean and spread where the player keeps to the click."""
     counts = Counter((s.what, s.instrument) for s in strokes)
@@ -510,13 +548,14 @@ def _instruments(
     out = []
     for name in sorted({*written, *(n for what, n in counts if what == "added")} - NOT_HEARD, key=drum_key_order):
         mine = measured[measured["name"] == name]
+        also = sum(matched.expected[i].note.instrument == name for i in half_heard)
         good = 1000 * mine.loc[~mine["slip"] & ~mine["off_click"], "seconds"]
         enough = len(good) >= FEWEST_STROKES and len(mine) >= LEAST_SHARE * written[name]
         out.append(
             InstrumentTiming(
                 name,
                 written[name],
-                len(mine),
+                len(mine) + also,
                 counts["missed", name],
                 counts["unsure", name],
                 counts["added", name],

@@ -34,6 +34,8 @@ FILL_TEMPO_CHANGE, SURE_ERRORS = 0.02, 2.5
 EARLY_FILL_MS, WAITING_SHARE = 30.0, 0.5
 #: A drum of which so few ghost notes are heard, while its full strokes are, may lack them; a share.
 GHOSTS_LACKING = 0.2
+#: Written strokes of a drum from which its silence is told.
+FEWEST_SILENT = 8
 #: Slips that are worth a word; a tempo that is another than the part's, by so large a share.
 FEWEST_SLIPS, TEMPO_WORTH_A_WORD = 3, 0.015
 #: A stroke missed in its place so many times, in so large a share of the bars that write it, is a habit.
@@ -96,6 +98,7 @@ def advice_of(take: Playing) -> tuple[str, ...]:
         _advise_on_click,
         _advise_on_fills,
         _advise_on_notes,
+        _advise_on_silence,
         _advise_on_drums,
         _advise_on_custom,
         _advise_on_place,
@@ -252,6 +255,23 @@ def _advise_on_notes(take: Playing) -> Iterator[Advice]:
             f"{names} strokes are not in the part, most of them in "
             f"{_where(take, 'added', [i.instrument for i in most])}. "
             "If they are meant, write them in; if not, listen for what sets them off.",
+        )
+
+
+def _advise_on_silence(take: Playing) -> Iterator[Advice]:
+    """A drum of which next to nothing is heard, though of each single stroke it cannot be told."""
+    silent = [
+        i
+        for i in take.instruments
+        if i.written >= FEWEST_SILENT and i.played <= GHOSTS_LACKING * i.written and i.unsure > i.missed
+    ]
+    if silent:
+        worst = max(silent, key=lambda i: i.unsure)
+        heard = f"Only {worst.played} of the" if worst.played else "None of the"
+        yield (
+            9.0,
+            f"{heard} {worst.written} {worst.instrument} strokes {'are' if worst.played > 1 else 'is'} heard: they are "
+            "left out, or this recording hardly holds that drum. Record a few bars of it alone, and listen.",
         )
 
 
