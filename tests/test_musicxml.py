@@ -15,10 +15,13 @@ from tests.chart_strategies import charts
 from tests.effort import examples
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.meter import TimeMap
+from workbench.engraving.engrave import engrave_svg
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
+from workbench.files.imports import ImportOptions
 from workbench.notation.fillsigns import shown_fills
 from workbench.notation.musicxml import musicxml_bytes, write_musicxml
 from workbench.notation.musicxml_read import read_musicxml, read_musicxml_bytes
+from workbench.notation.roadsigns import CODA, FERMATA, SEGNO
 from workbench.notation.scoresigns import ScoreOptions
 
 SETTINGS = examples(60, suppress_health_check=list(HealthCheck))
@@ -62,7 +65,9 @@ def test_styles_do_not_change_what_is_carried(chart):
         ScoreOptions(slashes=(0,)),
     ):
         back = read_musicxml_bytes(musicxml_bytes(chart, options)).chart
-        assert carried(back) == carried(chart)
+        cues = [t for t in back.texts if t.text != "play 1"]  # what says that the first bar shows slashes
+        assert (len(cues) < len(back.texts)) == bool(options.slashes)
+        assert carried(replace(back, texts=cues)) == carried(chart)
 
 
 def test_compressed_file_holds_the_same_score(tmp_path):
@@ -201,7 +206,7 @@ def test_tricks_in_an_archive_are_refused(tmp_path, members, message):
         (b"hello", "not well-formed"),
         (b"<score-partwise><part>", "not well-formed"),
         (b"<html/>", "no MusicXML"),
-        (b"<score-timewise/>", "timewise"),
+        (b"<score-timewise/>", "no drum part"),
         (b"<score-partwise/>", "no drum part"),
         (b"PK\x03\x04rubbish", "damaged"),
         (
@@ -241,7 +246,7 @@ def test_what_is_not_understood_is_listed():
     )
     assert [n.instrument for n in back.chart.bars[0].notes] == ["snare", "B6 normal [88]"]
     assert any("B6" in p for p in back.problems)
-    assert any("wedge" in p for p in back.problems)
+    assert [t.text for t in back.chart.texts] == ["cresc."]
     assert any("no tempo" in p for p in back.problems)
 
 
@@ -304,3 +309,64 @@ def test_damaged_scores_are_read_or_refused_with_a_sentence(chart, damages):
         read_musicxml_bytes(etree.tostring(root))
     except WorkbenchError as error:
         assert str(error)
+
+
+def road_score(timewise=False):
+    """Five bars: segno, To Coda, D.S. al Coda, coda, dynamics, a hairpin, a fermata and two bars of slashes."""
+    sign = lambda inner, sound="": (
+        f"<direction><direction-type>{inner}</direction-type>{f'<sound {sound}/>' if sound else ''}</direction>"
+    )
+    words = lambda text: f"<words>{text}</words>"
+    first = "<attributes><divisions>1</divisions><clef><sign>percussion</sign></clef></attributes>"
+    slash = "<attributes><measure-style><slash type='{}'/></measure-style></attributes>"
+    rest = "<note><rest measure='yes'/><duration>4</duration></note>"
+    fermata = NOTE.replace("</note>", "<notations><fermata/></notations></note>")
+    bars = [
+        first + sign("<segno/>", "segno='segno'") + sign("<dynamics><mf/></dynamics>") + NOTE,
+        sign("<wedge type='crescendo'/>") + NOTE + sign(words("To Coda"), "tocoda='coda'"),
+        slash.format("start") + rest,
+        rest + sign(words("D.S. al Coda"), "dalsegno='segno'"),
+        slash.format("stop") + sign("<coda/>", "coda='coda'") + fermata,
+    ]
+    if not timewise:
+        return score("".join(f"<measure number='{k}'>{b}</measure>" for k, b in enumerate(bars, 1)))
+    inner = "".join(f"<measure number='{k}'><part id='P1'>{b}</part></measure>" for k, b in enumerate(bars, 1))
+    head = "<part-list><score-part id='P1'><part-name/></score-part></part-list>"
+    return f"<score-timewise version='4.0'>{head}{inner}</score-timewise>".encode()
+
+
+def said(chart):
+    return [(t.bar_index, t.text) for t in chart.texts]
+
+
+@pytest.mark.parametrize("timewise", [False, True])
+def test_a_score_is_read_as_played_or_as_written(timewise):
+    """MusicXML 4.0: sound (dalsegno, tocoda, coda), measure-style slash, dynamics, wedge, fermata; score-timewise."""
+    played = read_musicxml_bytes(road_score(timewise))
+    assert len(played.chart) == 7 and any("as played" in p and "7" in p for p in played.remarks)
+    assert said(played.chart) == [(0, "mf"), (1, "cresc."), (2, "play 2"), (4, "mf"), (5, "cresc."), (6, FERMATA)]
+    written = read_musicxml_bytes(road_score(timewise), options=ImportOptions(as_written=True))
+    assert len(written.chart) == 5 and any("as written" in p for p in written.remarks)
+    jumps = [(1, "cresc."), (1, "To Coda"), (2, "play 2"), (3, "D.S. al Coda")]
+    assert said(written.chart) == [(0, SEGNO), (0, "mf"), *jumps, (4, CODA), (4, FERMATA)]
+
+
+def test_roads_dynamics_and_slashes_come_back():
+    chart = read_musicxml_bytes(road_score(), options=ImportOptions(as_written=True)).chart
+    data = musicxml_bytes(chart)
+    assert all(f"<{e}".encode() in data for e in ("segno", "coda", "mf", "slash", "sound dalsegno", "sound tocoda"))
+    again = read_musicxml_bytes(data, options=ImportOptions(as_written=True)).chart
+    assert sorted(said(again)) == sorted(said(chart)) and musicxml_bytes(again) == data
+    assert len(read_musicxml_bytes(data).chart) == 7
+    page = engrave_svg(chart)[0]
+    assert page.count('class="repeatMark"') == 2 and 'class="fermata"' in page and 'class="dynam"' in page
+
+
+def test_a_bar_that_no_note_values_fit_goes_to_the_grid_and_is_told():
+    fine = NOTE.replace("<duration>4</duration>", "<duration>1</duration>")
+    divisions = f"<attributes><divisions>{7 * 11 * 13}</divisions></attributes>"
+    gap = "<forward><duration>17</duration></forward>"
+    bars = f"<measure number='1'>{divisions}{fine}{fine}{gap}{fine}{fine}</measure><measure number='2'>{NOTE}</measure>"
+    back = read_musicxml_bytes(score(bars))
+    assert all((64 * n.position).denominator == 1 for _, n in back.chart.notes())
+    assert any("bars 1" in p or "bar 1" in p for p in back.problems) and engrave_svg(back.chart)

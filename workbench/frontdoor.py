@@ -314,13 +314,28 @@ def lay_bars(
     return document
 
 
-def read_chart(path: PathName) -> Chart:
+def read_chart(
+    path: PathName,
+    *,
+    part: str = "",
+    kit_map: PathName | None = None,
+    as_written: bool = False,
+    finest: int | None = None,
+) -> Chart:
     """Read a drum part, made here or elsewhere, without opening it for corrections.
 
     Parameters
     ----------
     path : path
         A ``.chart.json`` (edits not yet saved are in it), ``.musicxml``, ``.mxl`` or ``.mid`` file.
+    part : str
+        Of a score of several drum parts the one to read, by its name.
+    kit_map : path, optional
+        A table of how the kit is called, drawn and keyed in MIDI; ``wb.score`` writes one with the format "kit".
+    as_written : bool
+        Each bar of a score once, with segno, coda and the like as cues; by default in the order heard.
+    finest : int, optional
+        Of a MIDI performance: the shortest notes written, 8, 16 or 32, and their triplets.
 
     Returns
     -------
@@ -344,9 +359,12 @@ def read_chart(path: PathName) -> Chart:
     >>> chart.title, len(chart), chart.time_map.bar_number(0)
     ('Copper Weather', 39, 0)
     """
+    from workbench.files.imports import ImportOptions
+    from workbench.files.kitmap import read_kit_map
     from workbench.scorefiles import read_any_chart
 
-    imported = read_any_chart(path)
+    kit = () if kit_map is None else read_kit_map(kit_map)
+    imported = read_any_chart(path, ImportOptions(part, kit, as_written, finest))
     for problem in imported.problems:
         warnings.warn(problem, stacklevel=2)
     return imported.chart

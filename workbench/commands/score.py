@@ -60,6 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--kit-map", metavar="FILE", help="names, places, heads and MIDI keys of the kit (see --to kit)"
     )
+    parser.add_argument("--as-written", action="store_true", help="each bar of a score once, jumps as cues")
     parser.add_argument("--finest", type=int, choices=(8, 16, 32), help="shortest notes of a MIDI performance")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
@@ -79,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         check_folder(args.out)
     kit_map = read_kit_map(args.kit_map) if args.kit_map else ()
-    imported = read_told(args.chart, NAME, ImportOptions(args.part, kit_map, finest=args.finest))
+    imported = read_told(args.chart, NAME, ImportOptions(args.part, kit_map, args.as_written, args.finest))
     chart = write_out_swing(imported.chart) if args.swing_as_triplets else imported.chart
     chart = replace(
         chart,

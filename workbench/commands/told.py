@@ -16,6 +16,6 @@ def read_told(path: str | os.PathLike, command: str, options: ImportOptions | No
     from workbench.scorefiles import read_any_chart
 
     imported = read_any_chart(path, options or USUAL)
-    for problem in imported.problems:
+    for problem in (*imported.remarks, *imported.problems):
         print(f"workbench {command}: {problem}", file=sys.stderr)
     return imported

@@ -23,6 +23,7 @@ from workbench.chart.drumkit import Instrument, Notehead
 from workbench.notation.abbreviations import BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs
 from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
+from workbench.notation.roadsigns import mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
 
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
@@ -167,6 +168,16 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: e
     for text in chart.texts:
         if text.bar_index == k:
             tstamp = 1 + float(text.position * bar.meter.unit)
+            if sign := mei_element(text.text):
+                _add(
+                    measure,
+                    sign[0],
+                    text.text if sign[0] == "dynam" else None,
+                    staff="1",
+                    tstamp=f"{tstamp:g}",
+                    **sign[1],
+                )
+                continue
             cue = _add(measure, "dir", staff="1", place="above", tstamp=f"{tstamp:g}")
             _add(cue, "rend", text.text, fontstyle="italic")
     if printed.closes_repeat and printed.passes > 2 and not printed.ending:

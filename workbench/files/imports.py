@@ -89,12 +89,15 @@ class Imported:
         The strokes left out; told in ``problems`` too.
     bar_numbers : tuple of str
         Of a score: the number that each bar of the chart has on its pages.
+    remarks : tuple of str
+        What is good to know though nothing is amiss, such as whether a score was read as played.
     """
 
     chart: Chart
     problems: tuple[str, ...] = ()
     losses: Losses = field(default_factory=Losses)
     bar_numbers: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         problems = [*self.problems, *self.losses.sentences()]

@@ -179,12 +179,21 @@ def _unpack(data: bytes, name: str) -> bytes:
             inside = {m.filename for m in members}
             if _CONTAINER not in inside:
                 raise FileFormatError(f"{name} is no compressed MusicXML: it has no {_CONTAINER}.")
-            score = _score_name(_member(archive, _CONTAINER, name), inside, name)
+            # Some programs write names in UTF-8 without saying so.
+            meant = {n: n for n in inside} | {_in_utf8(n): n for n in inside}
+            score = meant[_score_name(_member(archive, _CONTAINER, name), set(meant), name)]
             return _member(archive, score, name)
     except FileFormatError:
         raise
     except Exception:  # zipfile raises many kinds on damaged data
         raise FileFormatError(f"{name} is a damaged or encrypted archive; export the score again.") from None
+
+
+def _in_utf8(name: str) -> str:
+    try:
+        return name.encode("cp437").decode("utf-8")
+    except UnicodeError:
+        return name
 
 
 def _check_name(member: str, name: str) -> None:

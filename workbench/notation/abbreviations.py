@@ -19,6 +19,7 @@ from fractions import Fraction
 from workbench.chart import Chart
 from workbench.chart.meter import Meter
 from workbench.grouping import grouped
+from workbench.notation.roadsigns import slashed_bars
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
@@ -116,14 +117,14 @@ def abbreviate(
         Use simile signs for bars written like the one or two before; gather
         bars without drums into one rest.
     slashes : sequence of int
-        Indices of bars that only say "play time".
+        Indices of bars that only say "play time", beside those that a cue such as "play 8" covers.
     """
     last_bar = len(chart) - 1 if last_bar is None else last_bar
     chart.time_map.check_bar(first_bar)
     chart.time_map.check_bar(last_bar)
     keys = [written_key(chart, k) for k in range(len(chart))]
     texts = _texts_by_bar(chart)
-    slashed = frozenset(slashes)
+    slashed = frozenset(slashes) | slashed_bars(chart)
     bars = [
         PrintedBar(k, (k,), BarKind.SLASHES if k in slashed else BarKind.NOTES) for k in range(first_bar, last_bar + 1)
     ]

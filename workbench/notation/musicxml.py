@@ -52,6 +52,7 @@ from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, la
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
+from workbench.notation.roadsigns import add_sound, write_direction
 from workbench.notation.scoresigns import WRITTEN_OUT, ScoreOptions, bar_id, clean_text, slug, tempo_marks
 
 #: Name of the field that keeps the exact beat times.
@@ -318,8 +319,10 @@ class _Writer:
         for text in self.chart.texts:
             if text.bar_index == bar_index:
                 direction = add(measure, "direction", placement="above")
-                _add_words(direction, text.text)
+                if not write_direction(direction, text.text):
+                    _add_words(direction, text.text)
                 self._offset(direction, bar_index, text.position)
+                add_sound(direction, text.text)
         self._fill_brackets(measure, bar_index)
 
     def _fill_brackets(self, measure: etree._Element, bar_index: int) -> None:
@@ -374,7 +377,7 @@ class _Writer:
         bar = time_map.bars[bar_index]
         times = (*bar.beat_times_s, time_map.bar_end_s(bar_index))
         return [
-            (start, 240.0 * float(length) / (times[k + 1] - times[k]))
+            (start, round(240.0 * float(length) / (times[k + 1] - times[k]), 6))
             for k, (start, length) in enumerate(bar.beat_spans())
         ]
 

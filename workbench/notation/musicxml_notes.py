@@ -145,7 +145,7 @@ class NoteWriter:
             note = add(measure, "note", id=note_id(self.bar_index, n))
             note.set("dynamics", decimal(round(n.velocity * 100 / FULL_VELOCITY, 4)))
             if n.deviation_s:
-                note.set("attack", decimal(self._attack(n)))
+                note.set("attack", decimal(round(self._attack(n), 9)))
             if j:
                 add(note, "chord")
             self._unpitched(note, n)

@@ -19,6 +19,7 @@ from workbench.files.untrusted import FINEST, MOST_NOTES_IN_BAR, BadNumberError,
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place, names_one_drum
 from workbench.notation.musicxml_notes import FULL_VELOCITY
+from workbench.notation.roadsigns import CODA, DYNAMICS, FERMATA, HAIRPINS, SEGNO, jump_of
 from workbench.notation.scoresigns import slug
 
 #: The longest bar, 32/1, in whole notes; sums of durations are kept to such a part of a whole note.
@@ -84,6 +85,7 @@ class Measure:
     repeat_backward: int = 0
     ending: tuple[int, ...] = ()
     simile_of: int = 0
+    slashes: bool = False
     jumps: dict[str, str] = field(default_factory=dict)
 
 
@@ -211,6 +213,7 @@ class PartReader:
         self.divisions = Fraction(1)
         self.meter = Meter()
         self.simile = 0
+        self.slashing = False
         self.ending: tuple[int, ...] = ()
 
     def read(self) -> list[Measure]:
@@ -259,6 +262,7 @@ class PartReader:
                 self.log.lost.add("A note lies beyond the end of its bar", m.number)
         m.attacks = self.attacks
         m.simile_of = max(self.simile, 0)
+        m.slashes = m.slashes or self.slashing
         m.ending = self.ending or m.ending
         if getattr(self, "ending_stops", False):
             self.ending, self.ending_stops = (), False
@@ -291,7 +295,9 @@ class PartReader:
             self._time(time)
         for style in e.findall("measure-style"):
             # Bars under a slash sign keep whatever notes they carry.
-            repeat, beat = style.find("measure-repeat"), style.find("beat-repeat")
+            repeat, beat, slash = (style.find(what) for what in ("measure-repeat", "beat-repeat", "slash"))
+            if slash is not None:
+                self.slashing = slash.get("type") == "start"
             if repeat is not None:
                 self.simile = whole_number(repeat.text, 1) if repeat.get("type") == "start" else 0
             if beat is not None and beat.get("type") == "start":
@@ -383,6 +389,8 @@ class PartReader:
             if name.startswith("section-") or (bold_title and self.m.name is None):
                 self.m.name = text
             elif name != "feel" and not name.startswith((FILL_ID, PROPOSED_FILL_ID)) and text.strip():
+                if jump := jump_of(text):
+                    self.m.jumps.setdefault(*jump)
                 self.m.texts.append((position, text))
         elif sign.tag == "metronome":
             tempo, unit = sign.findtext("per-minute"), _BEAT_UNITS.get(sign.findtext("beat-unit") or "")
@@ -395,6 +403,15 @@ class PartReader:
                 self._tempo(position, bpm * float(unit * dots * 4))
         elif sign.tag in ("segno", "coda"):
             self.m.jumps.setdefault(sign.tag, sign.tag)
+            self.m.texts.append((position, SEGNO if sign.tag == "segno" else CODA))
+        elif sign.tag == "dynamics":
+            self.m.texts += [(position, str(d.tag)) for d in sign if d.tag in DYNAMICS]
+            self.log.ignored.update(str(d.tag) for d in sign if d.tag not in DYNAMICS)
+        elif sign.tag == "wedge":
+            if sign.get("type") in HAIRPINS:
+                self.m.texts.append((position, HAIRPINS[sign.get("type")]))
+        elif sign.tag == "other-direction" and text == "fermata":
+            self.m.texts.append((position, FERMATA))
         elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):
             self.m.brackets.append(Bracket(position, sign.get("number", "1"), sign.get("type") == "start", name))
         else:
@@ -464,7 +481,7 @@ class PartReader:
     def _instrument(self, e: etree._Element) -> str | None:
         step, octave, head = self._place(e)
         if head == "slash":
-            self.log.lost.add("A slash stands in place of notes", self.m.number)
+            self.m.slashes = True
             return None
         ref = e.find("instrument")
         name = self.kit.instrument(None if ref is None else ref.get("id"), step, octave, head)
@@ -512,8 +529,13 @@ class PartReader:
         text = (sign.text or "").strip()
         if sign.tag in ("accent", "strong-accent"):
             said.add("accent")
+            if sign.tag == "strong-accent":
+                self.log.ignored["strong-accent"] += 1  # what it says beyond an accent
         elif sign.tag == "tremolo":
             said.add("double" if text == "1" else "roll")
+        elif sign.tag == "fermata":
+            if (self.onset, FERMATA) not in self.m.texts:
+                self.m.texts.append((self.onset, FERMATA))
         elif sign.tag == "half-muted":
             said.add("half open")
         elif sign.tag.startswith("other-") and text.removeprefix("sticking ") in ("R", "L"):

@@ -13,6 +13,7 @@ import math
 import os
 from bisect import bisect_right
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -28,6 +29,8 @@ from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, BadNumberEr
 from workbench.notation.fillsigns import FILL_ID
 from workbench.notation.musicxml import BEAT_TIMES_FIELD, KIT_MAP_FIELD
 from workbench.notation.musicxml_part import Log, Measure, PartReader
+from workbench.notation.notevalues import is_writable
+from workbench.notation.roadsigns import jump_of, play_cues
 
 
 def read_musicxml(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
@@ -52,13 +55,13 @@ def read_musicxml_bytes(data: bytes, name: str = "The score", options: ImportOpt
     """Read a MusicXML score from memory (see :func:`read_musicxml`)."""
     root = parse_xml(data, name)
     kind = etree.QName(root).localname
-    if kind == "score-timewise":
-        raise FileFormatError(f"{name} is a timewise score; export it as the usual partwise MusicXML.")
-    if kind != "score-partwise":
+    if kind not in ("score-partwise", "score-timewise"):
         raise FileFormatError(f"{name} is no MusicXML score (it begins with <{kind}>).")
     for e in root.iter("{*}*"):
         if isinstance(e.tag, str) and "}" in e.tag:
             e.tag = etree.QName(e).localname
+    if kind == "score-timewise":
+        _by_parts(root)
     try:
         return _Reader(root, name, options).read()
     except BadNumberError as error:
@@ -67,10 +70,27 @@ def read_musicxml_bytes(data: bytes, name: str = "The score", options: ImportOpt
         raise FileFormatError(f"{name} makes no chart: {error}") from None
 
 
+def _by_parts(root: etree._Element) -> None:
+    """Lay a timewise score out by parts (MusicXML 4.0: the same elements, parts within measures)."""
+    parts: dict[str, etree._Element] = {}
+    for measure in root.findall("measure"):
+        for part in measure.findall("part"):
+            own = parts.setdefault(part.get("id", ""), etree.Element("part", id=part.get("id", "")))
+            bar = etree.SubElement(own, "measure", dict(measure.attrib))
+            bar.extend(list(part))
+        root.remove(measure)
+    root.extend(parts.values())
+
+
+#: On which places a bar is written that has no note values, whole notes.
+_GRID = Fraction(1, 64)
+
+
 class _Reader:
     def __init__(self, root: etree._Element, name: str, options: ImportOptions) -> None:
         self.root, self.log, self.options = root, Log(name), options
         self.lines: dict[str, KitLine] = {}
+        self.remarks: list[str] = []
         self.headings = {p.get("id"): p for p in reversed(root.findall("part-list/score-part"))}
 
     def read(self) -> Imported:
@@ -87,6 +107,12 @@ class _Reader:
         heard = _heard_order(measures, self.log.problems)
         order = list(range(len(measures))) if self.options.as_written else heard
         self._fill_similes(measures)
+        if heard != list(range(len(measures))):
+            self.remarks.append(
+                f"Read as written, {len(measures)} bars: repeats are not kept and jumps are cues."
+                if self.options.as_written
+                else f"Read as played: with its repeats and jumps {len(measures)} written bars became {len(heard)}."
+            )
         if sum(len(measures[k].notes) for k in order) > MOST_NOTES:
             raise FileFormatError(f"{self.log.name} has more than {MOST_NOTES} strokes; no drum part has.")
         chart = self._chart(measures, order)
@@ -97,7 +123,8 @@ class _Reader:
             self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
-        return Imported(chart, tuple(self.log.problems), self.log.lost, tuple(measures[k].number for k in order))
+        numbers = tuple(measures[k].number for k in order)
+        return Imported(chart, tuple(self.log.problems), self.log.lost, numbers, tuple(self.remarks))
 
     def _own_kit_map(self) -> tuple[KitLine, ...]:
         """The kit map of a file of ours."""
@@ -170,16 +197,24 @@ class _Reader:
         for k, m in enumerate(heard):
             quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
             notes = [self._with_deviation(n, m.attacks.get(n.key, 0.0) * quarter_s) for n in m.notes]
+            if not is_writable(time_map.bars[k], notes):
+                notes = self._on_the_grid(notes, m)
             bars.append(WrittenBar(tuple(notes), grid_that_holds(time_map.bars[k], notes)))
             if m.label is not None or m.name is not None:
                 sections[k] = Section(k, m.name or "", m.label or "")
-            texts += [Text(k, position, text) for position, text in m.texts]
+            texts += [
+                Text(k, min(position, m.length), text)
+                for position, text in m.texts
+                if self.options.as_written or not jump_of(text)  # as played it is followed
+            ]
             for b in m.brackets:
                 place = (k, b.position) if b.position < time_map.bars[k].length else (k + 1, Fraction(0))
                 if b.opens:
                     open_fills[b.number] = place
                 elif open_fills.get(b.number, place) < place:
                     marks.append(Mark("fill", open_fills.pop(b.number), place, "", b.name.startswith(FILL_ID)))
+        said = {k: [t.text for t in texts if t.bar_index == k] for k in {t.bar_index for t in texts}}
+        texts += [Text(k, Fraction(0), cue) for k, cue in play_cues([m.slashes for m in heard], said)]
         return Chart(
             time_map,
             tuple(bars),
@@ -191,6 +226,18 @@ class _Reader:
             feel=feel,
             kit_map=tuple(self.lines.values()),
         )
+
+    def _on_the_grid(self, notes: Sequence[Note], m: Measure) -> list[Note]:
+        """Notes that no values fit, on the nearest sixty-fourths."""
+        self.log.too_fine.add(m.number)
+        last = m.length - m.length % _GRID or Fraction(0)
+        found: dict[tuple, Note] = {}
+        for n in notes:
+            moved = replace(n, position=min(round(n.position / _GRID) * _GRID, last))
+            if moved.key in found:
+                self.log.lost.add(f"A {n.instrument} stroke fell together with another", m.number)
+            found.setdefault(moved.key, moved)
+        return [n for n in found.values() if n.position < m.length]
 
     def _with_deviation(self, n: Note, deviation_s: float) -> Note:
         if not deviation_s:

@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
-from workbench.chart.meter import Meter
+from workbench.chart.meter import Bar, Meter
 from workbench.errors import ChartError
 
 #: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
@@ -203,6 +203,18 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
             "fine for any note value; move the note to the grid."
         ) from None
     return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
+
+
+def is_writable(bar: Bar, notes: Sequence[Note]) -> bool:
+    """Whether there are note values for the positions of a bar's notes."""
+    voices: tuple[dict[Fraction, list[Note]], ...] = ({}, {})
+    for n in notes:
+        voices[instrument(n.instrument).is_foot].setdefault(n.position, []).append(n)
+    try:
+        _write_rhythm(_Shape(bar.meter, bar.length), *map(_onsets, voices))
+    except _TooFine:
+        return False
+    return True
 
 
 def _onsets(chords: dict[Fraction, list[Note]]) -> _Onsets:
