@@ -504,12 +504,15 @@ def _measured(
         rows.append((e, e.aligned_index, e.note.instrument, _written_s(chart, e), s.time_s, s.velocity, off_s))
     out = pd.DataFrame(rows, columns=["note", "bar", "name", "written_s", "time_s", "velocity", "seconds"])
     out["seconds"] = out["seconds"].astype(float)
-    # Who is ahead of the click for some bars does not slip: what counts is how far from where the player is just then.
+    # A slip is far from what is usual for its drum and from where the player is just then: who is ahead of the click
+    # for some bars does not slip.
     rest = out["seconds"] - out.groupby("name")["seconds"].transform("median")
     here = {k: rest[out["bar"].between(k - NEAR_BARS, k + NEAR_BARS)].median() for k in out["bar"].unique()}
-    away = (rest - out["bar"].map(here)).abs()
-    spread = 1.4826 * away.groupby(out["name"]).transform("median")
-    return out.assign(slip=away > np.maximum(LEAST_SLIP_S, SLIP_SPREADS * spread))
+    slip = pd.Series(True, out.index)
+    for away in (rest.abs(), (rest - out["bar"].map(here)).abs()):
+        spread = 1.4826 * away.groupby(out["name"]).transform("median")
+        slip &= away > np.maximum(LEAST_SLIP_S, SLIP_SPREADS * spread)
+    return out.assign(slip=slip)
 
 
 def _half_heard(heard: Transcription, matched: Matched) -> set[int]:

@@ -11,6 +11,7 @@ from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.notation.scoresigns import tempo_marks
 from workbench.practice.stages import Exercise
+from workbench.reading.patterns import busiest_per_s
 
 # Numbers whose origin is not named: chosen by ear, no source.
 #: Tempi may be asked for between these shares of the original.
@@ -51,14 +52,11 @@ def tempo_explained(chart: Chart, exercise: Exercise) -> str:
 def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
     """Strokes of the hands a second in their busiest half second, at the
     original tempo (both hands together, chords counted once)."""
-    busiest = 0.0
-    for k in bars:
-        times = sorted(
-            {chart.time_map.seconds(k, n.position) for n in chart.bars[k].notes if not instrument(n.instrument).is_foot}
-        )
-        for first, third in zip(times, times[2:]):
-            busiest = max(busiest, 2 / (third - first))
-    return busiest
+    seconds = chart.time_map.seconds
+    return max(
+        busiest_per_s([seconds(k, n.position) for n in chart.bars[k].notes if not instrument(n.instrument).is_foot])
+        for k in bars
+    )
 
 
 def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:

@@ -21,6 +21,7 @@ from workbench.chart.counting import and_list, count_rows, note_value, place_lis
 from workbench.chart.drumkit import HAND_DRUMS, drum_key_order, instrument
 from workbench.reading.doubts import CERTAIN, LISTEN_FIRST, NO_OTHER_KICK, Grounds, HeardBars, heard_confidence
 from workbench.reading.fills import notes_between
+from workbench.reading.patterns import busiest_per_s
 from workbench.reading.sticking import too_many_for_two_hands
 from workbench.reading.variations import instrument_word
 
@@ -405,6 +406,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     # To the microsecond, so that the last binary digits of a time decide nothing.
     gaps = np.round(np.diff(times), 6)
     rate = 1.0 / max(float(np.quantile(gaps, 0.25)), 1e-3)
+    busiest = busiest_per_s([t for t, e in zip(times, events) if e.hands])
     hands = [e for e in events if e.hands]
     changes = sum(a.lead != b.lead for a, b in zip(hands, hands[1:])) / max(len(hands) - 1, 1)
     feet_alone = sum(not e.hands for e in events)
@@ -413,8 +415,8 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     reasons = []
     if any(too_many_for_two_hands(e.notes) for e in events):
         return 5, "more at once than two hands can strike"
-    if rate > 7:
-        reasons.append(f"{rate:.0f} notes per second")
+    if busiest > 7:
+        reasons.append(f"up to {busiest:.0f} notes per second of the hands")
     if changes > 0.4 and rate > 4:
         reasons.append("the hands change drums often")
     if feet_alone >= 2:

@@ -227,7 +227,9 @@ def notes_between(chart: Chart, start: tuple[int, Fraction], end: tuple[int, Fra
 
 
 def _hand_drum_strokes(chart: Chart, span: Mark) -> int:
-    return sum(n.instrument in HAND_DRUMS for _, n in notes_between(chart, span.start, span.end))
+    # Clicks of the sticks that count a song in are no fill.
+    drums = HAND_DRUMS - {"side stick"}
+    return sum(n.instrument in drums for _, n in notes_between(chart, span.start, span.end))
 
 
 # -- the exact first stroke ---------------------------------------------------------

@@ -9,6 +9,7 @@ counting more than a hi-hat, a ghost note less than a stroke.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -173,6 +174,18 @@ def written_times_s(chart: Chart) -> list[float]:
     starts = [float(s) for s in chart.time_map.starts]
     places = [starts[k] + float(n.position) for k, n in chart.notes()]
     return chart.time_map.seconds_at(np.array(places, float)).tolist()
+
+
+def busiest_per_s(times_s: Sequence[float]) -> float:
+    """Strokes a second in the busiest moment: three strokes on end; 0 of fewer.
+
+    Examples
+    --------
+    >>> busiest_per_s([0.0, 0.5, 0.6, 0.7])
+    10.0
+    """
+    times = sorted(set(times_s))
+    return max((round(2 / (third - first), 6) for first, third in zip(times, times[2:])), default=0.0)
 
 
 def likeness(vectors: np.ndarray, weights: np.ndarray) -> np.ndarray:
