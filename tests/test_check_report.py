@@ -1,10 +1,15 @@
 """The check as pages: what they say, and that texts stay texts."""
 
+import base64
+import io
 import json
+import re
 from dataclasses import replace
 from fractions import Fraction as F
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.sentences import says
 from tests.test_align import CHORUS, SONG, chart_of
@@ -13,6 +18,7 @@ from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, lines_of, overview_svg, summary_of, write_check
 from workbench.errors import WorkbenchError
+from workbench.files.audio import Audio, save_audio
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +51,15 @@ def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
     assert page.count("<svg") == 2  # the overview and bar 6
     assert "85 dBA over 8 hours" in page and "protected by copyright" in page
     assert "<audio" not in check_page(check).html()
+
+
+def test_the_page_carries_the_recording(check, tmp_path):
+    song = tmp_path / "song.wav"
+    save_audio(song, Audio(np.full((44100 * 2, 2), 0.1, np.float32), 44100))
+    page = write_check(check, tmp_path / "a.html", song).read_text()
+    assert 'src="data:audio/mpeg;base64,' in page and "song.wav" not in page
+    sound = re.search(r'src="data:audio/mpeg;base64,([^"]*)"', page)[1]
+    assert soundfile.info(io.BytesIO(base64.b64decode(sound))).duration == pytest.approx(2.0, abs=0.1)
 
 
 def test_texts_of_a_chart_stay_texts(check, tmp_path):

@@ -1,7 +1,7 @@
 """The check as a page to read and listen through, worst bars first.
 
-The HTML page plays each bar from the recording where it lies (the recording
-itself is not copied into the page); the PDF is for paper.
+The HTML page plays each bar and carries the recording for that, so it can be
+handed over by itself; the PDF is for paper.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.chart.counting import capital, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, relative_link, write_report
+from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, carried_sound, clock, write_report
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.grouping import grouped
@@ -38,9 +38,9 @@ HOW_SURE = (
 def write_check(check: Check, path: str | os.PathLike, recording: str | os.PathLike | None = None) -> Path:
     """Write a check as ``.html``, ``.pdf`` or ``.json``, by the name's ending.
 
-    ``recording`` lets the HTML page play the bars; the file is linked, not copied.
+    ``recording`` lets the HTML page play the bars; it carries the sound, so that the page alone can be handed over.
     """
-    link = relative_link(recording, path) if recording else ""
+    link = carried_sound(recording, path) if recording and str(path).endswith(".html") else ""
     return write_report(path, check.to_data, lambda: check_page(check, link))
 
 

@@ -6,6 +6,8 @@ typst as data, never as markup or code.
 
 from __future__ import annotations
 
+import base64
+import io
 import json
 import os
 from collections.abc import Callable
@@ -14,8 +16,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import soundfile
+
 from workbench.engraving.typeset import typeset
 from workbench.errors import WorkbenchError
+from workbench.files.audio import SAMPLE_RATE_HZ, describe_audio, load_audio
 from workbench.files.safefile import write_whole
 from workbench.templates import filled
 
@@ -110,6 +115,24 @@ def clock(time_s: float) -> str:
     """A time as players read it: ``1:07.5``."""
     tenths = round(max(0.0, time_s) * 10)
     return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
+
+
+#: Longer recordings are linked, not carried: their page would be too large to hand over, seconds.
+LONGEST_CARRIED_S = 600.0
+
+
+def carried_sound(recording: str | os.PathLike, page: str | os.PathLike) -> str:
+    """A recording to be played by a page: as MP3 within it, mono, so that the page alone can be handed over; a link
+    where the recording is gone or too long."""
+    try:
+        if describe_audio(recording).duration_s > LONGEST_CARRIED_S:
+            return relative_link(recording, page)
+        audio = load_audio(recording, SAMPLE_RATE_HZ, mono=True)
+    except WorkbenchError:
+        return relative_link(recording, page)
+    file = io.BytesIO()
+    soundfile.write(file, 0.9 * audio.samples, audio.sample_rate, format="MP3", subtype="MPEG_LAYER_III")
+    return "data:audio/mpeg;base64," + base64.b64encode(file.getvalue()).decode()
 
 
 def relative_link(target: str | os.PathLike, page: str | os.PathLike) -> str:
