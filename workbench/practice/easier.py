@@ -75,8 +75,8 @@ def _thinned(step_of: Callable[[Bar], Fraction]) -> Rule:
     return rule
 
 
-in_beats = _thinned(lambda bar: bar.meter.beat_length)
-in_halves = _thinned(lambda bar: bar.meter.beat_length / (3 if bar.meter.is_compound else 2))
+_in_beats = _thinned(lambda bar: bar.meter.beat_length)
+_in_halves = _thinned(lambda bar: bar.meter.beat_length / (3 if bar.meter.is_compound else 2))
 
 
 def frame(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
@@ -98,14 +98,14 @@ GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     (
         "frame",
         "frame: time in beats, kick on the strong beats",
-        (without_ghosts, without_crash, on_the_strong_beats, in_beats),
+        (without_ghosts, without_crash, on_the_strong_beats, _in_beats),
     ),
     (
         "time",
         "time in eighths, kick on the strong beats",
-        (without_ghosts, without_crash, on_the_strong_beats, in_halves),
+        (without_ghosts, without_crash, on_the_strong_beats, _in_halves),
     ),
-    ("kick", "with its own kick", (without_ghosts, without_crash, in_halves)),
+    ("kick", "with its own kick", (without_ghosts, without_crash, _in_halves)),
     ("no-ghosts", "without ghost notes and crash", (without_ghosts, without_crash)),
 )
 FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
