@@ -20,8 +20,6 @@ class Firefox:
     """A Firefox without a window, as far as this test needs one."""
 
     def __init__(self, folder) -> None:
-        # A window that nobody sees must believe that it has the focus.
-        (folder / "user.js").write_text('user_pref("focusmanager.testmode", true);')
         words = [FIREFOX, "--headless", "--remote-debugging-port=0", "--profile", str(folder), "--no-remote"]
         self.process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
         address = next(line.split()[-1] for line in self.process.stderr if "WebDriver BiDi listening" in line)
@@ -100,14 +98,16 @@ def test_a_hit_is_written_changed_and_taken_back_in_firefox(lab, firefox):
     firefox.send(
         "browsingContext.navigate", context=firefox.context, url=lab.url("firefox/song.ipynb"), wait="complete"
     )
-    firefox.send("browsingContext.activate", context=firefox.context)
     firefox.wait("window.jupyterapp?.restored.then(() => true)")
     firefox.value(
         "window.jupyterapp.commands.execute('docmanager:open', {path: 'firefox/song.ipynb'}).then(() => true)"
     )
-    firefox.wait("Boolean(document.querySelector('.jp-CodeCell .cm-content'))")
-    cell = "document.querySelector('.jp-CodeCell .cm-content').getBoundingClientRect()"
-    firefox.click(*firefox.value(f"[{cell}.left + 60, {cell}.top + 8]"))
+    # A window that nobody sees has no focus; JupyterLab takes for current what has had it.
+    panel = "[...window.jupyterapp.shell.widgets('main')][0].node"
+    firefox.wait(
+        "Boolean(document.querySelector('.jp-CodeCell .cm-content')) && !document.querySelector('.jp-Spinner')"
+    )
+    firefox.value(f"{panel}.dispatchEvent(new FocusEvent('focus'))")
     kernel = "window.jupyterapp.shell.currentWidget?.context?.sessionContext?.session?.kernel"
     firefox.wait(f"{kernel}?.status === 'idle'")
     firefox.value("window.jupyterapp.commands.execute('notebook:run-all-cells')")
@@ -125,8 +125,8 @@ def test_a_hit_is_written_changed_and_taken_back_in_firefox(lab, firefox):
     firefox.wait(SETTLED)
     assert firefox.value("window.jupyterapp.shell.currentWidget.content.widgets.length") == cells
     assert kernel.value(found) == []
-    for _ in range(2):
+    for _ in range(3):  # two drags on the next doubt, and the removal
         firefox.press("z", held="\ue009")  # Control
     firefox.wait(SETTLED)
-    assert kernel.value(f"len({found})") == 1
+    assert kernel.value(found) == [["ghost"]]
     kernel.close()

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from tests.browser.conftest import SONG
+from tests.browser.lab import Page
 
 pytestmark = pytest.mark.browser
 
@@ -110,3 +111,57 @@ def test_the_hint_about_loudness_is_there_once(open_notebook):
     assert "start with the volume low" in hint.inner_text()
     hint.get_by_role("button", name="Understood").click()
     assert not hint.is_visible()
+
+
+@pytest.mark.parametrize("size, scale", [((1366, 768), 1), ((1440, 900), 1), ((911, 512), 1.5), ((960, 600), 1.5)])
+def test_run_all_leaves_the_whole_grid_in_view_and_jumps_stay_there(chromium, lab, size, scale):
+    """Laptop windows, at 100 % and at 150 % (fewer and larger CSS pixels)."""
+    context = chromium.new_context(viewport=dict(zip(("width", "height"), size)), device_scale_factor=scale)
+    name = f"view-{size[0]}/song.ipynb"
+    lab.write_notebook(name, ["1 + 1", SONG + "workspace(grid, ScoreView(grid))", *["print('below\\n' * 9)"] * 5])
+    page = Page(context, lab, name)
+    page.page.evaluate("() => window.jupyterapp.commands.execute('application:toggle-left-area')")
+    page.run_all()
+    page.wait_for_grid()
+    page.page.wait_for_timeout(1200)
+    seen = """() => {
+        const frame = document.querySelector('.jp-WindowedPanel-outer').getBoundingClientRect();
+        const top = document.querySelector('.wbg').getBoundingClientRect().top;
+        const bottom = document.querySelector('.wbg-sheet').getBoundingClientRect().bottom;
+        return [top >= frame.top - 1, bottom <= frame.bottom + 1];
+    }"""
+    assert page.page.evaluate(seen) == [True, True]
+    # Scrolled away by hand, a jump brings the cursor onto the screen.
+    grid = page.grid()
+    page.page.mouse.move(size[0] / 2, size[1] / 2)
+    page.page.evaluate("() => { document.querySelector('.jp-WindowedPanel-outer').scrollTop += 5000; }")
+    grid.evaluate("view.takeKeys(); view.run('previous doubt')")
+    page.page.wait_for_timeout(300)
+    inside = grid.evaluate("""
+        const frame = document.querySelector('.jp-WindowedPanel-outer').getBoundingClientRect();
+        const line = view.sheet.lines.find((l) => view.cursor.bar < l.last);
+        const row = view.rowOf.get(view.cursor.instrument);
+        const top = view.scroller.getBoundingClientRect().top - view.scroller.scrollTop;
+        const y = top + line.y + view.sheet.rowTops[row];
+        return y >= frame.top && y + view.sheet.rowHeights[row] <= frame.bottom;""")
+    assert inside is True
+    # Every hit has a head, at every size.
+    assert grid.evaluate("return view.sheet.lines[0].scale / 8 * 0.4") > 3
+    context.close()
+
+
+def test_what_is_no_longer_true_disappears_and_offers_stay(song):
+    page, grid, kernel = song
+    grid.click(4, 5 / 8, "kick")
+    grid.press("x", "Control+a", "Escape")
+    grid.settle()
+    assert page.page.locator(".wbg-offer").count() == 1
+    grid.press("e")
+    grid.settle()
+    assert "Corrected the same way" in grid.text(".wbg-here")
+    assert page.page.locator(".wbg-offer").count() == 0
+    grid.press("Control+z")
+    grid.settle()
+    assert "Corrected" not in grid.text(".wbg-here")
+    page.page.get_by_role("button", name="Let these bars be").click()
+    page.page.wait_for_function("() => !document.querySelector('.wbg-offer')")
