@@ -224,6 +224,11 @@ export const COMMANDS = {
     v.ask(`Words over bar ${barNumber(v.chart, bar)}: `, now?.text ?? "", "empty: none",
       (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text }));
   },
+  "slashes": (v) => {
+    const [first, last] = bars(v);
+    v.edit({ edit: "set text", bar_index: first, position: "0", text: `play ${last - first + 1}` });
+    v.say(`The score shows slashes ${inBars(v, [first, last])}; empty the words over the bar to take them back.`);
+  },
   "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys(),
 };

@@ -185,6 +185,13 @@ function drawHeads(g, state, line) {
       g.fillText(timed.meter, x, 11);
       x += g.measureText(timed.meter).width + 7;
     }
+    const said = chart.texts.filter((t) => t.bar_index === bar.bar).map((t) => t.text).join("  ");
+    if (said && bar.x + bar.width - x > 30) {
+      g.font = `italic ${palette.text}`;
+      g.fillStyle = palette.ink;
+      g.fillText(said, x, 11, bar.x + bar.width - x - 6);
+      x += Math.min(g.measureText(said).width, bar.x + bar.width - x - 6) + 7;
+    }
     taken = Math.max(taken, x > bar.x ? x : 0);
     const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
     const { done } = chart.bars[bar.bar];

@@ -10,6 +10,10 @@ const side = (x) => (x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "
 const SUBDIVISIONS = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
 /** Bars in a line. */
 const LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+/** Signs of the score: what the menu says, and the words or character that the chart keeps (workbench.notation.roadsigns). */
+const SIGNS = [...["pp", "p", "mp", "mf", "f", "ff", "cresc.", "dim."].map((d) => [d, d]), ["Segno", "\u{1d10b}"],
+  ["Coda", "\u{1d10c}"], ["Fermata", "\u{1d110}"], ...["To Coda", "D.S. al Coda", "D.S. al Fine", "D.C. al Fine", "Fine"].map(
+    (d) => [d, d])];
 const FEELS = ["straight", "swing 8ths", "swing 16ths"];
 const COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 /** Sources that sound: trait and what it is called. */
@@ -64,6 +68,8 @@ export const PANELS = {
       field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
       choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))),
     line(button(v, "Section here", "section"), button(v, "Words over this bar", "cue"),
+      choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      button(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
       button(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")),
   ],
   "View": (v) => [
@@ -79,6 +85,13 @@ const BAR_WORDS = { "insert bars": "Insert", "delete bars": "Delete", "duplicate
 const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"],
   ["drag", "Drag"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],
   ["half open", "Half open"], ["foot splash", "Foot splash"]];
+
+/** Write a sign at the cursor: dynamics where it stands, roads over its bar. */
+function sign(v, text) {
+  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : "0";
+  v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
+  v.say(`${SIGNS.find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+}
 
 /** Divide every beat of the selected bars alike. */
 function subdivide(v, parts) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3a669f2056035fa0160cc4fd52108b461c27fd14f6eb0fda01ecb173859773f6 */
+/* Made by python workbench/grid/bundle.py; sources 5ff2f0505943b02085cf8f9bfd0c19db0fd90cb8943b674f487ba1927d4029fc */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1988,6 +1988,13 @@ function drawHeads(g, state, line3) {
       g.fillText(timed.meter, x, 11);
       x += g.measureText(timed.meter).width + 7;
     }
+    const said = chart.texts.filter((t) => t.bar_index === bar.bar).map((t) => t.text).join("  ");
+    if (said && bar.x + bar.width - x > 30) {
+      g.font = `italic ${palette.text}`;
+      g.fillStyle = palette.ink;
+      g.fillText(said, x, 11, bar.x + bar.width - x - 6);
+      x += Math.min(g.measureText(said).width, bar.x + bar.width - x - 6) + 7;
+    }
     taken = Math.max(taken, x > bar.x ? x : 0);
     const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
     const { done } = chart.bars[bar.bar];
@@ -2498,6 +2505,11 @@ var COMMANDS = {
       (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text })
     );
   },
+  "slashes": (v) => {
+    const [first, last] = bars(v);
+    v.edit({ edit: "set text", bar_index: first, position: "0", text: `play ${last - first + 1}` });
+    v.say(`The score shows slashes ${inBars(v, [first, last])}; empty the words over the bar to take them back.`);
+  },
   "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys()
 };
@@ -2761,6 +2773,15 @@ var percent = (x) => `${x} %`;
 var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
 var SUBDIVISIONS2 = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
 var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+var SIGNS = [
+  ...["pp", "p", "mp", "mf", "f", "ff", "cresc.", "dim."].map((d) => [d, d]),
+  ["Segno", "𝄋"],
+  ["Coda", "𝄌"],
+  ["Fermata", "𝄐"],
+  ...["To Coda", "D.S. al Coda", "D.S. al Fine", "D.C. al Fine", "Fine"].map(
+    (d) => [d, d]
+  )
+];
 var FEELS = ["straight", "swing 8ths", "swing 16ths"];
 var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
@@ -2841,6 +2862,8 @@ var PANELS = {
     line2(
       button2(v, "Section here", "section"),
       button2(v, "Words over this bar", "cue"),
+      choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      button2(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
       button2(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
     )
   ],
@@ -2883,6 +2906,11 @@ var HIT_COMMANDS = [
   ["half open", "Half open"],
   ["foot splash", "Foot splash"]
 ];
+function sign(v, text) {
+  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : "0";
+  v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
+  v.say(`${SIGNS.find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+}
 function subdivide2(v, parts) {
   const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
   const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3a669f2056035fa0160cc4fd52108b461c27fd14f6eb0fda01ecb173859773f6 */
+/* Made by python workbench/grid/bundle.py; sources 5ff2f0505943b02085cf8f9bfd0c19db0fd90cb8943b674f487ba1927d4029fc */
 
 // js/score.js
 function safeSvg(text) {
