@@ -138,8 +138,10 @@ def test_selected_bars_are_marked_and_marks_get_words(read_song, screenshot):
 def test_a_click_on_a_mark_goes_to_its_beginning_and_buttons_do_what_keys_do(read_song, screenshot):
     page, grid, kernel = read_song
     x, y = grid.point(7, 0.8, "crash")
-    rows = grid.evaluate("return view.sheet.rowsY - view.sheet.marksY")
-    page.page.mouse.click(x, y - 12 - rows + 7)
+    up = grid.evaluate("""
+        const row = view.rowOf.get("crash");
+        return view.sheet.rowTops[row] + view.sheet.rowHeights[row] / 2 - view.sheet.marksY - 7;""")
+    page.page.mouse.click(x, y - up)
     assert grid.evaluate("return [view.cursor.bar, view.cursor.at]") == [7, "1/2"]
     page.page.get_by_role("button", name="Bars", exact=True).click()
     page.page.get_by_role("button", name="Keep", exact=True).click()
