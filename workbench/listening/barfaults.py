@@ -30,6 +30,8 @@ from workbench.listening.chooser import KNOWN_METERS, RARE, SONG_METERS
 TEMPO_JUMP = 0.25
 #: Natural log of how likely the tempo jumps so from one bar to the next; a meter of no song, and a bar of no meter.
 JUMP, UNKNOWN_METER = -8.0, -6.0
+#: Natural log, a second, of how likely bars are that are all alike, against bars that have nothing in common.
+REPEATS = 2.0
 #: An act is offered if the bars are so much likelier after it, natural logarithm, and so much more for each bar; an
 #: other 1 or tempo for the whole song more, as the tracker has heard more than the strokes.  Chosen on performances of
 #: Groove MIDI's training split.
@@ -179,6 +181,7 @@ class _Heard:
         runs = runs_of(time_map)
         scores, seconds = 0.0, 0.0
         lasts: dict[Meter, float] = {}
+        played: dict[Meter, list[np.ndarray]] = {}
         for run in runs:
             bars = time_map.bars[run.first : run.last + 1]
             meter, begin_s, end_s = bars[0].meter, bars[0].beat_times_s[0], time_map.bar_end_s(run.last)
@@ -192,6 +195,10 @@ class _Heard:
             evidence = BarEvidence(np.array(beats), self.strokes[a:b], np.full(len(beats), 0.5), roles=self.roles[a:b])
             opens = LONGEST + np.cumsum([0] + [len(bar.beat_times_s) for bar in bars[:-1]])
             opens -= [meter.counted_beats - len(bar.beat_times_s) for bar in bars]  # a pick-up lacks its beginning
+            whole = np.pad(evidence.counts, ((0, meter.counted_beats), (0, 0), (0, 0)))
+            of_bars = np.lib.stride_tricks.sliding_window_view(whole, meter.counted_beats, axis=0)
+            inside = opens[(opens >= LONGEST) & (opens - LONGEST < len(beats))] - LONGEST
+            played.setdefault(meter, []).append(of_bars[inside].reshape(len(inside), -1))
             scores += float(evidence.score(meter, METERS.get(meter, RARE))[opens].sum())
             seconds += end_s - begin_s
         if not seconds:
@@ -202,8 +209,12 @@ class _Heard:
         changes = sum(time_map.bars[r.first].meter != time_map.bars[r.first - 1].meter for r in runs[1:])
         jumps = sum(abs(_log_ratio(time_map, r.first)) > TEMPO_JUMP for r in runs[1:])
         unknown = sum(time_map.bars[r.first].meter not in SONG_METERS for r in runs)
+        bars = np.concatenate(played.get(mostly, [np.zeros((0, 1))]))
+        bars = bars / np.maximum(np.linalg.norm(bars, axis=1, keepdims=True), 1e-9)
+        alike = float(np.square(bars.sum(axis=0)).sum()) / len(time_map) ** 2
         return (
-            scores / seconds * (time_map.end_s - time_map.start_s)
+            REPEATS * alike * (time_map.end_s - time_map.start_s)
+            + scores / seconds * (time_map.end_s - time_map.start_s)
             + prior.log_likely
             + TEMPO_WEIGHT * prior.log_tempo(tempo)
             + METER_CHANGE * changes
