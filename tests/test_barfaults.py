@@ -3,9 +3,12 @@
 import random
 from dataclasses import replace
 from fractions import Fraction as F
+from unittest import mock
 
 import pytest
+from hypothesis import given, settings
 
+from tests.test_rewriting import charts
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.edits import ChangeLevel, FixLine, MoveBarLine, SetMeter, SetTimeMap, ShiftOne, apply
 from workbench.chart.meter import Meter, TimeMap
@@ -107,3 +110,12 @@ def test_one_fixed_line_may_be_a_slip():
 def test_charts_of_no_recording_and_of_few_hits_are_not_judged():
     assert find_bar_faults(replace(apply(song(), ShiftOne(F(1, 2), 9)), recording=None)) == ()
     assert find_bar_faults(song(bars=1)) == ()
+
+
+@settings(max_examples=8)
+@given(charts())
+def test_whatever_is_written_something_or_nothing_is_said(chart):
+    with mock.patch("workbench.listening.barfaults.FEWEST_HEARD", 1):
+        for fault in find_bar_faults(chart):
+            apply(chart, fault.edit)
+            apply(chart, fault.leave(len(chart)))

@@ -9,6 +9,7 @@ bars from there on, or for a single line.  Bars whose line a user has fixed are 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -198,7 +199,7 @@ class _Heard:
             whole = np.pad(evidence.counts, ((0, meter.counted_beats), (0, 0), (0, 0)))
             of_bars = np.lib.stride_tricks.sliding_window_view(whole, meter.counted_beats, axis=0)
             inside = opens[(opens >= LONGEST) & (opens - LONGEST < len(beats))] - LONGEST
-            played.setdefault(meter, []).append(of_bars[inside].reshape(len(inside), -1))
+            played.setdefault(meter, []).append(of_bars[inside].reshape(len(inside), math.prod(of_bars.shape[1:])))
             scores += float(evidence.score(meter, METERS.get(meter, RARE))[opens].sum())
             seconds += end_s - begin_s
         if not seconds:
