@@ -210,9 +210,9 @@ class _Heard:
         changes = sum(time_map.bars[r.first].meter != time_map.bars[r.first - 1].meter for r in runs[1:])
         jumps = sum(abs(_log_ratio(time_map, r.first)) > TEMPO_JUMP for r in runs[1:])
         unknown = sum(time_map.bars[r.first].meter not in SONG_METERS for r in runs)
-        bars = np.concatenate(played.get(mostly, [np.zeros((0, 1))]))
-        bars = bars / np.maximum(np.linalg.norm(bars, axis=1, keepdims=True), 1e-9)
-        alike = float(np.square(bars.sum(axis=0)).sum()) / len(time_map) ** 2
+        rows = np.concatenate(played.get(mostly, [np.zeros((0, 1))]))
+        rows = rows / np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)
+        alike = float(np.square(rows.sum(axis=0)).sum()) / len(time_map) ** 2  # mean over all pairs of bars
         return (
             REPEATS * alike * (time_map.end_s - time_map.start_s)
             + scores / seconds * (time_map.end_s - time_map.start_s)
