@@ -14,9 +14,11 @@ from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
+from workbench.engraving.pages import PageStyle
 from workbench.engraving.roadmap import road_map_pages
-from workbench.errors import ChartError
+from workbench.errors import ChartError, FileFormatError
 from workbench.notation.scoresigns import ScoreOptions, tempo_marks
+from workbench.scorefiles import read_house_style
 
 SVG = "{http://www.w3.org/2000/svg}"
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
@@ -157,3 +159,46 @@ def test_png_pages_are_numbered(tmp_path):
 
 
 # -- marked fills --------------------------------------------------------------------
+
+
+def long_part(bars=90):
+    notes = tuple(Note(Fraction(k, 16), "snare" if k % 3 else "kick") for k in range(16))
+    other = tuple(Note(Fraction(k, 16), "ride" if k % 2 else "kick") for k in range(16))
+    return Chart(TimeMap.steady(bars, 120), tuple(WrittenBar((notes, other)[k % 2]) for k in range(bars)))
+
+
+def staff_mm(page):
+    """Height of the first staff that is no drum key: its outer lines, as scaled."""
+    line = etree.fromstring(page.encode()).findall(".//{*}g[@class='line']")[-1]
+    scale = float(line.get("transform").split("scale(")[1].rstrip(")"))
+    ys = [float(p.get("d").split()[1]) for p in line.find(".//{*}g[@class='staff']").findall("{*}path")[:5]]
+    return (max(ys) - min(ys)) * scale / 100
+
+
+def test_a_part_for_the_stand_has_a_staff_of_seven_millimetres_on_either_paper():
+    """7 mm and more are read from a music stand: common practice, no source."""
+    for paper in ("A4", "Letter"):
+        pages = engrave_svg(long_part(30), style=PageStyle(paper=paper))
+        assert all(staff_mm(page) >= 7.0 for page in pages)
+
+
+def test_a_part_fits_on_as_many_pages_as_it_is_allowed():
+    options = ScoreOptions(similes=False)
+    usual = engrave_svg(long_part(), options=options)
+    fewer = engrave_svg(long_part(), options=options, style=PageStyle(pages=len(usual) - 1))
+    assert len(fewer) <= len(usual) - 1 and staff_mm(fewer[0]) < staff_mm(usual[0])
+    with pytest.raises(ChartError, match="1 pages"):
+        engrave_svg(long_part(400), options=options, style=PageStyle(pages=1))
+
+
+def test_house_style_tells_open_hats_by_signs(tmp_path):
+    path = tmp_path / "house.json"
+    path.write_text('{"hats": "signs", "paper": "Letter", "staff_mm": 8}')
+    options, style = read_house_style(path)
+    bar = WrittenBar((Note(Fraction(0), "open hi-hat"), Note(Fraction(1, 8), "closed hi-hat")))
+    (page,) = engrave_svg(Chart(TimeMap.steady(1, 120), (bar,)), options=options, style=style)
+    words = ["".join(t.itertext()).strip() for t in etree.fromstring(page.encode()).iter("{*}text")]
+    assert {"o", "+"} <= set(words) and staff_mm(page) == pytest.approx(8, abs=0.05)
+    path.write_text('{"hat": "signs"}')
+    with pytest.raises(FileFormatError, match="not hat"):
+        read_house_style(path)

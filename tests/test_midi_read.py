@@ -119,3 +119,10 @@ def test_as_many_bars_as_a_chart_holds_are_read(tmp_path, monkeypatch):
     monkeypatch.setattr(midi_read, "MOST_BARS", 3)
     assert len(read_midi(file_of(tmp_path, stroke(), stroke(3 * 1920 - 1))).chart) == 3
     assert "3 bars" in sentence_of(read_midi, file_of(tmp_path, stroke(), stroke(3 * 1920)))
+
+
+def test_a_key_signature_that_is_none_is_no_hindrance(tmp_path):
+    """Drums have no key: Standard MIDI Files 1.0, meta event 59, with 42 sharps."""
+    path = file_of(tmp_path, mido.MetaMessage("key_signature", key="C"), stroke())
+    path.write_bytes(path.read_bytes().replace(b"\xff\x59\x02\x00\x00", b"\xff\x59\x02\x2a\x00"))
+    assert len(list(read_midi(path).chart.notes())) == 1

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 from workbench.chart import Chart
 from workbench.chart.excerpts import excerpt_chart
-from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
+from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg
 from workbench.engraving.pages import PLAIN, PageStyle
-from workbench.errors import FileFormatError
+from workbench.errors import ChartError, FileFormatError
 from workbench.files.document import read_working_chart
 from workbench.files.imports import USUAL, Imported, ImportOptions
 from workbench.files.kitmap import write_kit_map
 from workbench.files.safefile import check_folder, make_folder, write_whole
+from workbench.files.untrusted import read_text
 from workbench.notation.midi import write_midi
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml import write_musicxml
@@ -69,6 +71,32 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
     )
+
+
+#: What a house style may say: fields of the options and of the page.
+_STYLE_FIELDS = {f.name: kind for kind in (ScoreOptions, PageStyle) for f in fields(kind) if f.name != "slashes"}
+
+
+def read_house_style(path: str | os.PathLike) -> tuple[ScoreOptions, PageStyle]:
+    """Read a house style: a JSON object with fields of :class:`ScoreOptions` and :class:`PageStyle`.
+
+    For example ``{"paper": "Letter", "staff_mm": 7.5, "hats": "signs", "pages": 2, "bars_per_line": 3}``.
+
+    Raises
+    ------
+    FileFormatError
+        If the file cannot be read or says something unknown.
+    """
+    name = Path(path).name
+    try:
+        data = json.loads(read_text(path, 100_000))
+        unknown = set(data) - set(_STYLE_FIELDS)
+        if unknown:
+            raise ValueError(f"it knows {', '.join(_STYLE_FIELDS)}, not {sorted(unknown)[0]}")
+        said = [{k: v for k, v in data.items() if _STYLE_FIELDS[k] is kind} for kind in (ScoreOptions, PageStyle)]
+        return replace(PART, **said[0]), replace(PLAIN, **said[1])
+    except (ValueError, TypeError, RecursionError, ChartError) as error:
+        raise FileFormatError(f"{name} is no house style: {error}.") from None
 
 
 def with_form(chart: Chart) -> Chart:

@@ -107,7 +107,7 @@ Strokes = dict[str, Counter]
 def midi_strokes(path: Path) -> Strokes:
     """Channel 10 of a MIDI file by bar and key (without places: performances are not on any)."""
     # A key signature may be nonsense; drums have none.
-    data = re.sub(rb"\xff\x59\x02(..)", rb"\xff\x7f\x02\1", path.read_bytes(), flags=re.DOTALL)
+    data = re.sub(rb"\xff\x59\x02(..)", lambda m: b"\xff\x7f\x02" + m[1], path.read_bytes(), flags=re.DOTALL)
     midi = mido.MidiFile(file=io.BytesIO(data), clip=True)
     meters, notes = {0: Fraction(1)}, []
     for track in midi.tracks:
@@ -211,8 +211,12 @@ def our_strokes(chart: Chart, numbers: list[str], places: bool) -> Strokes:
 def verdict(theirs: Strokes, ours: Strokes, imported: Imported, places: bool) -> str:
     """'right', 'told' or what is wrong in the first bar that differs."""
     told = False
+    rounded = {bar for p in imported.problems if p.startswith("Places finer") for bar in re.findall(r"\d+", p)}
     for bar in sorted(set(theirs) | set(ours)):
         a, b = theirs.get(bar, Counter()), ours.get(bar, Counter())
+        if bar in rounded:  # told: its strokes count, not their places
+            told = True
+            a, b = (Counter({(0, key): sum(n for (_, k), n in c.items() if k == key) for _, key in c}) for c in (a, b))
         if places:  # a stroke whose key the score does not say may have any
             unknown = Counter({p: c for (p, key), c in a.items() if key is None})
             for place in {p for p, _ in b} if unknown else ():

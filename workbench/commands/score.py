@@ -39,7 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--artist", help="artist to print, in place of the chart's")
     parser.add_argument("--bars", metavar="FROM-TO", help="only these bars, as 5-8 or 5")
     parser.add_argument("--loop", action="store_true", help="repeat signs around the bars of --bars")
-    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    parser.add_argument("--paper", choices=("A4", "Letter"), help="default: A4")
+    parser.add_argument("--pages", type=int, metavar="N", help="at most so many pages, the staff as small as need be")
+    parser.add_argument("--style", metavar="FILE", help="house style, a JSON file: paper, staff_mm, hats, pages …")
     parser.add_argument("--road-map", action="store_true", help="also write the form on one page")
     parser.add_argument("--one-voice", action="store_true", help="hands and feet on one stem")
     parser.add_argument("--no-repeats", action="store_true", help="every bar written out, in MusicXML too")
@@ -49,8 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fills",
         choices=FILLS_SHOWN,
-        default="confirmed",
-        help="fills marked over the staff: those you have confirmed, proposed ones too, or none (default: %(default)s)",
+        help="fills marked over the staff: those you have confirmed, proposed ones too, or none (default: confirmed)",
     )
     parser.add_argument("--no-key", action="store_true", help="leave the drum key out")
     parser.add_argument("--quantised-midi", action="store_true", help="MIDI without the played feel")
@@ -68,14 +69,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench score``; returns the exit status."""
     from workbench.chart.excerpts import read_bar_span
-    from workbench.engraving.pages import PageStyle
+    from workbench.engraving.pages import PLAIN
     from workbench.files.imports import ImportOptions
     from workbench.files.kitmap import read_kit_map
     from workbench.files.safefile import check_folder
     from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
-    from workbench.scorefiles import write_scores
+    from workbench.scorefiles import read_house_style, write_scores
 
     if args.out is not None:
         check_folder(args.out)
@@ -95,15 +96,17 @@ def run(args: argparse.Namespace) -> int:
         for first, last in [read_bar_span(chart, piece)]
         for k in range(first, last + 1)
     ]
-    options = ScoreOptions(
-        one_voice=args.one_voice,
+    house, page = read_house_style(args.style) if args.style else (ScoreOptions(), PLAIN)
+    options = replace(
+        house,
+        one_voice=args.one_voice or house.one_voice,
         repeats=not (args.no_repeats or bars),
         similes=not (args.no_repeats or bars),
         multirests=not (args.no_repeats or bars),
         slashes=tuple(slashes),
-        sticking=not args.no_sticking,
-        counts=args.counts,
-        fills=args.fills,
+        sticking=house.sticking and not args.no_sticking,
+        counts=args.counts or house.counts,
+        fills=args.fills or house.fills,
     )
     formats = [f.strip().lower() for f in args.to.split(",") if f.strip()]
     written = write_scores(
@@ -113,7 +116,9 @@ def run(args: argparse.Namespace) -> int:
         folder=args.out,
         bars=bars,
         options=options,
-        style=PageStyle(paper=args.paper, legend=not args.no_key),
+        style=replace(
+            page, paper=args.paper or page.paper, legend=page.legend and not args.no_key, pages=args.pages or page.pages
+        ),
         played=not args.quantised_midi,
         road_map=args.road_map,
         folded=not args.no_repeats,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING
 
 from workbench.chart import Chart
 from workbench.engraving.drawing import font_folder, needs_system_fonts
-from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, lay_excerpt, lay_pages
+from workbench.engraving.pages import PLAIN, SMALLEST_STAFF_MM, PageStyle, lay_excerpt, lay_pages
 from workbench.engraving.systems import System, engrave_systems, natural_width
+from workbench.errors import ChartError
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import abbreviate, lay_lines
 from workbench.notation.scoresigns import ScoreOptions, clean_text, tempo_marks
@@ -66,13 +67,34 @@ def engrave_svg(
     -------
     list of str
         One SVG document a page; exactly one for an excerpt.
+
+    Raises
+    ------
+    ChartError
+        If the part does not fit on as many pages as the style says.
     """
     if bars is not None:
         options = options or ScoreOptions(similes=False, multirests=False)
         lines = _engrave_systems(chart, options, style, bars, progress, loop)
         return [lay_excerpt(lines)]
-    lines = _engrave_systems(chart, options or PART, style, None, progress, False)
-    return lay_pages(chart, lines, style)
+    pages: list[str] = []
+    for smaller in _staves(style):
+        pages = lay_pages(chart, _engrave_systems(chart, options or PART, smaller, None, progress, False), smaller)
+        if style.pages is None or len(pages) <= style.pages:
+            return pages
+    raise ChartError(
+        f"The part does not fit on {style.pages} pages: with the smallest staff it takes {len(pages)}; "
+        "allow as many, or leave the drum key out."
+    )
+
+
+def _staves(style: PageStyle) -> Iterator[PageStyle]:
+    """The style, and the same with ever smaller staves where it says how many pages there may be."""
+    yield style
+    staff_mm = style.staff_mm
+    while style.pages is not None and staff_mm > SMALLEST_STAFF_MM:
+        staff_mm = max(0.93 * staff_mm, SMALLEST_STAFF_MM)
+        yield replace(style, staff_mm=staff_mm)
 
 
 def engrave_lines(chart: Chart, options: ScoreOptions = PART, style: PageStyle = PLAIN) -> list[System]:
@@ -200,8 +222,9 @@ def _engrave_systems(
     if loop:
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])
         printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))
-    rows = lay_lines(chart, printed, options.bars_per_line, _COUNTED_LINE if options.counts else _LINE)
-    room = style.size[0] - 2 * MARGIN
+    line = (_COUNTED_LINE if options.counts else _LINE) / style.scale
+    rows = lay_lines(chart, printed, options.bars_per_line, line)
+    room = style.room
     starts = {s.bar_index for s in chart.sections}
     widths = [
         natural_width(chart, row, room, options.bars_per_line)

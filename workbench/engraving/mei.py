@@ -12,6 +12,7 @@ Texts are set as character data only; nothing in a chart can become markup.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -26,6 +27,7 @@ from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_
 from workbench.notation.roadsigns import mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
 
+_HATS = ("closed hi-hat", "open hi-hat")
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _ID = "{http://www.w3.org/XML/1998/namespace}id"
 #: Ids of brackets that say "fill" begin so.
@@ -330,6 +332,8 @@ class _BarWriter:
             timing = {}
         for n in event.notes:
             own = self.chart.instrument(n.instrument)
+            if self.options.hats == "signs" and own.notehead is Notehead.CIRCLE_X:
+                own = replace(own, notehead=Notehead.X)
             attributes = {**timing, **_place_and_head(own), _ID: note_id(self.bar_index, n)}
             note = etree.SubElement(parent, "note", attributes)
             if n.articulations:
@@ -341,10 +345,25 @@ class _BarWriter:
             if len(event.notes) == 1:
                 holder = note
         self._under(holder, event)
+        if self.options.hats == "signs" and (hat := self._hat_sign(event)):
+            signs |= {hat}
         if signs:
             if "accent" in signs:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
             self._over(voice, event, signs)
+
+    def _hat_sign(self, event: VoiceElement) -> str:
+        """o over an open hi-hat, + over the closed one that follows it."""
+        hats = [
+            n for n in self.chart.bars[self.bar_index].notes if n.instrument in _HATS and n.position <= event.position
+        ]
+        here = [n for n in hats if n.position == event.position]
+        if not here:
+            return ""
+        if here[0].instrument == "open hi-hat":
+            return "o"
+        before = [n for n in hats if n.position < event.position]
+        return "+" if before and before[-1].instrument == "open hi-hat" else ""
 
     def _stands_beside(self, n: Note, event: VoiceElement) -> bool:
         """Whether another head of the chord stands at a note's place, so that there is no room for parentheses."""
@@ -403,7 +422,9 @@ class _BarWriter:
                 _add(_add(holder, "verse", n=str(row + k)), "syl", letter)
 
     def _over(self, voice: Voice, event: VoiceElement, said: frozenset[str]) -> None:
-        words = [word for name, word in (("half open", "ø"), ("choke", "choke")) if name in said]
+        words = [
+            word for name, word in (("half open", "ø"), ("o", "o"), ("+", "+"), ("choke", "choke")) if name in said
+        ]
         hidden = {name for n in event.notes for name in written_head(n, self.chart.instrument(n.instrument))[1]}
         words += sorted(hidden)
         for word in words:
@@ -415,8 +436,9 @@ class _BarWriter:
                 startid=f"#{note_id(self.bar_index, first)}",
                 place="above" if voice.stem == "up" else "below",
             )
-            style = "normal" if word == "ø" else "italic"
-            _add(mark, "rend", word, fontstyle=style, fontsize="small" if word != "ø" else "medium")
+            short = len(word) == 1
+            fontstyle, fontsize = ("normal", "medium") if short else ("italic", "small")
+            _add(mark, "rend", word, fontstyle=fontstyle, fontsize=fontsize)
 
 
 def _timing(value: NoteValue) -> dict[str, str]:

@@ -19,6 +19,8 @@ PAPERS: dict[str, tuple[int, int]] = {"A4": (2100, 2970), "Letter": (2159, 2794)
 # Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.
 #: White edge of a page.
 MARGIN = 150
+#: Height of the staff as it is engraved, millimetres, and the limits of what is asked for.
+STAFF_MM, SMALLEST_STAFF_MM, LARGEST_STAFF_MM = 7.2, 4.5, 10.0
 
 
 @dataclass(frozen=True)
@@ -31,16 +33,38 @@ class PageStyle:
         'A4' or 'Letter', portrait.
     heading, legend, bar_numbers : bool
         Title block; drum key of the instruments that occur; numbers at line starts.
+    staff_mm : float
+        Height of the staff; 7 mm and more are read from a music stand (common practice, no source).
+    pages : int, optional
+        The most pages: the staff becomes smaller, down to :data:`SMALLEST_STAFF_MM`, until they suffice.
     """
 
     paper: str = "A4"
     heading: bool = True
     legend: bool = True
     bar_numbers: bool = True
+    staff_mm: float = STAFF_MM
+    pages: int | None = None
 
     def __post_init__(self) -> None:
+        if not SMALLEST_STAFF_MM <= self.staff_mm <= LARGEST_STAFF_MM:
+            raise ChartError(
+                f"A staff is {SMALLEST_STAFF_MM:g} to {LARGEST_STAFF_MM:g} mm high, not {self.staff_mm!r}."
+            )
+        if self.pages is not None and self.pages < 1:
+            raise ChartError(f"A part fits on one page or more, not on {self.pages}.")
         if self.paper not in PAPERS:
             raise ChartError(f"Paper is one of {', '.join(PAPERS)}, not {self.paper!r}.")
+
+    @property
+    def scale(self) -> float:
+        """Of the lines, which are engraved with a staff of :data:`STAFF_MM`."""
+        return self.staff_mm / STAFF_MM
+
+    @property
+    def room(self) -> int:
+        """Width of a line before it is scaled."""
+        return round((self.size[0] - 2 * MARGIN) / self.scale)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -117,7 +141,7 @@ def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
     name = f"Drum part: {chart.title}" if chart.title else "Drum part"
     first = new_page(width, height, f"{name}, page 1")
     start = _draw_heading(first, chart, style) if style.heading else float(MARGIN)
-    pages, gap = _fill_pages(lines, start, height - MARGIN)
+    pages, gap = _fill_pages(lines, start, height - MARGIN, style.scale)
     out = []
     for k, (end, current) in enumerate(pages):
         root = new_page(width, height, f"{name}, page {k + 1}") if k else first
@@ -130,14 +154,16 @@ def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
             root.append(text(MARGIN, MARGIN, 28, chart.title or "Drum Set", font_style="italic"))
             root.append(text(width - MARGIN, MARGIN, 28, str(k + 1), "end"))
         for line in current:
-            y += _above(line)
-            draw_line(root, line, MARGIN, y)
-            y += line.height + gap + extra
+            y += _above(line) * style.scale
+            draw_line(root, line, MARGIN, y, style.scale)
+            y += line.height * style.scale + gap + extra
         out.append(serialize(root))
     return out
 
 
-def _fill_pages(lines: list[System], start: float, bottom: float) -> tuple[list[tuple[float, list[System]]], float]:
+def _fill_pages(
+    lines: list[System], start: float, bottom: float, scale: float
+) -> tuple[list[tuple[float, list[System]]], float]:
     """Lines of each page with where they end, and the gap between lines.
 
     The gap is tightened if that saves a page, and lines are moved on so that
@@ -149,7 +175,7 @@ def _fill_pages(lines: list[System], start: float, bottom: float) -> tuple[list[
         current: list[System] = []
         y = start
         for k, line in enumerate(lines):
-            need = _above(line) + line.height
+            need = (_above(line) + line.height) * scale
             if current and (y + need > bottom or k == most):
                 pages.append((y - gap, current))
                 y, current = float(_PAGE_TOP), []

@@ -124,7 +124,7 @@ def _open(path: Path) -> mido.MidiFile:
         try:
             return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
         except mido.KeySignatureError:  # drums have no key: such an event may say anything
-            nameless = re.sub(rb"\xff\x59\x02(..)", rb"\xff\x7f\x02\1", data, flags=re.DOTALL)
+            nameless = re.sub(rb"\xff\x59\x02(..)", lambda m: b"\xff\x7f\x02" + m[1], data, flags=re.DOTALL)
             return mido.MidiFile(file=BytesIO(nameless), charset="latin-1", clip=True)
     except Exception:  # mido raises many kinds on damaged data
         raise FileFormatError(f"{name} is damaged: its MIDI data end or break off too soon.") from None

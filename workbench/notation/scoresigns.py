@@ -19,6 +19,8 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 
 #: Which marked fills a score shows: those a user has confirmed, proposed ones too, or none.
 FILLS_SHOWN: tuple[str, ...] = ("confirmed", "all", "none")
+#: Ways to tell an open hi-hat from a closed one.
+HATS_SHOWN: tuple[str, ...] = ("circled", "signs")
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,8 @@ class ScoreOptions:
         Which marked fills show, from :data:`FILLS_SHOWN`;
         a reading that nobody has confirmed does not litter the page.
     bars_per_line : int
+    hats : str
+        How an open hi-hat is told on the page, from :data:`HATS_SHOWN`: by a circled x, or by o and + over an x.
     """
 
     one_voice: bool = False
@@ -51,10 +55,13 @@ class ScoreOptions:
     counts: bool = False
     fills: str = "confirmed"
     bars_per_line: int = 4
+    hats: str = "circled"
 
     def __post_init__(self) -> None:
         if self.fills not in FILLS_SHOWN:
             raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
+        if self.hats not in HATS_SHOWN:
+            raise ChartError(f"Hi-hats are {' or '.join(HATS_SHOWN)}, not {self.hats!r}.")
 
 
 #: Every bar once, as heard; similes and gathered rests where they help.
