@@ -19,8 +19,8 @@ def lesson_file(tmp_path_factory):
 
 
 @pytest.fixture
-def page(browser, lesson_file):
-    context = browser.new_context(viewport={"width": 390, "height": 780}, has_touch=True, is_mobile=True, offline=True)
+def page(chromium, lesson_file):
+    context = chromium.new_context(viewport={"width": 390, "height": 780}, has_touch=True, is_mobile=True, offline=True)
     page = context.new_page()
     faults = []
     page.on("pageerror", lambda error: faults.append(str(error)))
@@ -74,14 +74,13 @@ def test_the_ladder_climbs_and_ticks_off_what_is_behind(page):
     page.uncheck("#count-in")
     page.fill("#ladder", "20")
     page.fill("#rounds", "1")
-    before = 80
-    page.fill("#tempo", str(before))
+    before = int(page.inner_text("#bpm"))
     page.tap("#play")
     end = time.monotonic() + 15
     while int(page.inner_text("#bpm")) == before:
         assert time.monotonic() < end
         page.wait_for_timeout(50)
-    assert int(page.inner_text("#bpm")) == before + 20
+    assert before < int(page.inner_text("#bpm")) == min(before + 20, 120)
     page.tap("#play")
     assert page.locator(".tempi button.done").count() >= 1
     done = page.locator(".tempi button.done").count()
