@@ -283,6 +283,7 @@
     box.value = kept.notes[k] || "";
     box.addEventListener("input", () => { kept.notes[k] = box.value; keep(); });
   }
+  $("more").open = innerWidth > 700;
   const first = Math.max(0, lesson.items.findIndex((i) => i.steps.length));
   state.item = first;
   choose(first, 0);
