@@ -68,6 +68,9 @@ export function moveEdit(hits, to, name) {
   return { edit: together(edits, name), places: moves.map((m) => m.to) };
 }
 
+/** A hit that becomes a ghost note is no louder (common practice, no source). */
+const GHOST_VELOCITY = 40;
+
 /** Turn an articulation on, or off where all hits that can have it do. @param {Record<string, any>} kit */
 export function articulateEdit(hits, name, kit) {
   const able = hits.filter(({ note }) => kit[note.instrument].articulations.includes(name));
@@ -75,6 +78,7 @@ export function articulateEdit(hits, name, kit) {
   const off = able.every(({ note }) => has(note));
   const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
   return changeEdit(able.filter(({ note }) => off || !has(note)), (note) => ({ confirmed: true,
+    ...(name === "ghost" && !off ? { velocity: Math.min(note.velocity, GHOST_VELOCITY) } : {}),
     articulations: off ? note.articulations.filter((a) => a !== name)
       : [...(note.articulations || []).filter((a) => a !== opposite), name].sort() }), name);
 }

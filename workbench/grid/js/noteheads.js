@@ -41,8 +41,8 @@ export function drawHead(g, kind, x, y, r) {
 /** A hit that may have been played: the outline of its head. */
 export function drawHollow(g, x, y, r, kind, palette) {
   g.strokeStyle = palette.doubt;
-  g.lineWidth = 1.4;
-  g.setLineDash([2, 1.5]);
+  g.lineWidth = 1.8;
+  g.setLineDash([2.5, 1.5]);
   g.beginPath();
   if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
   else {

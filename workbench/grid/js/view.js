@@ -230,6 +230,7 @@ export class View {
     const below = this.doubtBelow;
     if (this.counted?.below !== below) this.counted = { below, bars: new WeakMap() };
     this.doubts = new Map();
+    for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
     this.chart.bars.forEach((written, bar) => {
       let doubt = this.counted.bars.get(written);
       if (doubt === undefined) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 5ff2f0505943b02085cf8f9bfd0c19db0fd90cb8943b674f487ba1927d4029fc */
+/* Made by python workbench/grid/bundle.py; sources ebe7819ff50df3a09e374039a846bc8c5e2c5dbdb4f873e7328b56f6edd7c783 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1455,6 +1455,7 @@ function moveEdit(hits, to, name) {
   }));
   return { edit: together(edits, name), places: moves.map((m) => m.to) };
 }
+var GHOST_VELOCITY = 40;
 function articulateEdit(hits, name, kit) {
   const able = hits.filter(({ note }) => kit[note.instrument].articulations.includes(name));
   const has = (note) => (note.articulations || []).includes(name);
@@ -1462,6 +1463,7 @@ function articulateEdit(hits, name, kit) {
   const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
   return changeEdit(able.filter(({ note }) => off || !has(note)), (note) => ({
     confirmed: true,
+    ...name === "ghost" && !off ? { velocity: Math.min(note.velocity, GHOST_VELOCITY) } : {},
     articulations: off ? note.articulations.filter((a) => a !== name) : [...(note.articulations || []).filter((a) => a !== opposite), name].sort()
   }), name);
 }
@@ -1699,8 +1701,8 @@ function drawHead(g, kind, x, y, r) {
 }
 function drawHollow(g, x, y, r, kind, palette) {
   g.strokeStyle = palette.doubt;
-  g.lineWidth = 1.4;
-  g.setLineDash([2, 1.5]);
+  g.lineWidth = 1.8;
+  g.setLineDash([2.5, 1.5]);
   g.beginPath();
   if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
   else {
@@ -3772,6 +3774,7 @@ var View = class {
     const below = this.doubtBelow;
     if (this.counted?.below !== below) this.counted = { below, bars: /* @__PURE__ */ new WeakMap() };
     this.doubts = /* @__PURE__ */ new Map();
+    for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
     this.chart.bars.forEach((written, bar) => {
       let doubt = this.counted.bars.get(written);
       if (doubt === void 0) {

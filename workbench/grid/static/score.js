@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 5ff2f0505943b02085cf8f9bfd0c19db0fd90cb8943b674f487ba1927d4029fc */
+/* Made by python workbench/grid/bundle.py; sources ebe7819ff50df3a09e374039a846bc8c5e2c5dbdb4f873e7328b56f6edd7c783 */
 
 // js/score.js
 function safeSvg(text) {
