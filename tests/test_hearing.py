@@ -11,6 +11,8 @@ from workbench.chart import Mark, Section
 from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, SetMeter, ShiftOne, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError, ChartError
+from workbench.frontdoor import save_chart
+from workbench.listening.draft import Draft
 from workbench.listening.hearing import (
     HEARD_FOLDER,
     describe_bars,
@@ -124,3 +126,9 @@ def test_laid_anew_is_an_act_like_any_other():
     wrong = apply(CHART, ShiftOne(F(1, 2), 5))
     after = apply(wrong, LayBars(lay_anew(wrong, HEARD, 3)))
     assert [t for t, _ in strokes(after)] == pytest.approx([t for t, _ in strokes(wrong)], abs=1e-3)
+
+
+def test_a_draft_saved_under_another_name_keeps_what_was_heard(tmp_path):
+    draft = Draft(CHART, (), (), HEARD.activations, HEARD)
+    saved = save_chart(draft, tmp_path / "mine.chart.json")
+    assert kept_hearing(saved.parent, CHART.recording.sha256).readings == HEARD.readings

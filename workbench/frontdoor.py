@@ -403,6 +403,7 @@ def save_chart(chart: Source, path: PathName | None = None, *, overwrite: bool =
     from workbench.files.chartfile import moved_chart
     from workbench.files.document import ChartDocument
     from workbench.listening.draft import Draft, write_draft
+    from workbench.listening.hearing import keep_hearing
 
     if path is None:
         if isinstance(chart, ChartDocument):
@@ -414,6 +415,8 @@ def save_chart(chart: Source, path: PathName | None = None, *, overwrite: bool =
     part = _part(chart)
     saved = part.chart if part.folder is None else moved_chart(part.chart, part.folder, Path(path).parent)
     with ChartDocument.create(saved, path, overwrite=overwrite) as document:
+        if isinstance(chart, Draft) and saved.recording is not None:
+            keep_hearing(chart.hearing, document.path.parent, saved.recording.sha256)
         return document.path
 
 

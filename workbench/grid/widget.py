@@ -317,7 +317,7 @@ class HitGrid(anywidget.AnyWidget):
                 **number,
             }
             self.send(message)
-        if old.bars is not new.bars or old.time_map is not new.time_map:
+        if old.time_map is not new.time_map:
             self._advice.renew()
         self.changed_elsewhere = False
 
