@@ -9,8 +9,10 @@ import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
+from workbench.files.audio import Audio, save_audio
 from workbench.practice.exercises import section_exercise
 from workbench.practice.pack import PackOptions, make_practice_pack
+from workbench.sound.separation import Separation
 
 pytestmark = pytest.mark.browser
 
@@ -240,3 +242,23 @@ def test_a_missing_sound_is_said(page, pack):
     finally:
         for script in (pack.folder / "page").glob("*.away"):
             script.rename(script.with_suffix(".js"))
+
+
+def test_the_song_without_its_drums_is_played_from_the_page(context, tmp_path, monkeypatch):
+    monkeypatch.setattr(Separation, "drums", lambda self, a, b: self.cut(a, b) / 2)
+    chart = Chart(TimeMap.steady(2, 120.0, start_s=0.5), (WrittenBar((Note(F(0), "kick"),)),) * 2, "Copper Weather")
+    noise = np.random.default_rng(1).uniform(-0.2, 0.2, (round(4.6 * 44100), 2)).astype(np.float32)
+    save_audio(tmp_path / "song.flac", Audio(noise, 44100))
+    pack = make_practice_pack(
+        chart,
+        tmp_path / "pack",
+        exercises=(section_exercise(chart, 0, 0, "First", tempi=(1.0,)),),
+        recording=tmp_path / "song.flac",
+        options=PackOptions(track_repeats=0, format="mp3"),
+    )
+    page = context.new_page()
+    page.goto(pack.index.as_uri())
+    page.locator("#song audio").evaluate("audio => audio.play()")
+    wait_until(page, "document.querySelector('#song audio').currentTime > 0.3")
+    # One bar of count-in, two seconds, the last half second of which the recording already covers.
+    assert page.locator("#song audio").evaluate("audio => audio.duration") == pytest.approx(4.6 + 1.5, abs=0.06)

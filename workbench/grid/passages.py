@@ -113,10 +113,9 @@ def recording_sound(separation: Separation, passage: Passage, part: str = "recor
 
 def _part_of(separation: Separation, first: int, last: int, part: str) -> np.ndarray:
     """Samples *first* … *last* of a part of :data:`PARTS`."""
-    if part == "drums":
-        return separation.drums(first, last)[:, :2]
-    mix = separation.cut(first, last)[:, :2]
-    return mix if part == "recording" else mix - separation.drums(first, last)[:, :2]
+    if part == "recording":
+        return separation.cut(first, last)[:, :2]
+    return separation.apart(first, last)[PARTS.index(part) - 1][:, :2]
 
 
 def hit_sound(name: str, sample_rate: int) -> np.ndarray:

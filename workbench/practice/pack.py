@@ -386,8 +386,7 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     heard = shop.heard
     assert heard is not None  # else no speed is asked for
     span = round(first_s * SAMPLE_RATE_HZ), round(last_s * SAMPLE_RATE_HZ)
-    found = heard.drums(*span)
-    drums, rest = Audio(found, SAMPLE_RATE_HZ), Audio(heard.cut(*span) - found, SAMPLE_RATE_HZ)
+    drums, rest = (Audio(part, SAMPLE_RATE_HZ) for part in heard.apart(*span))
     near = [
         shop.chart.note_time_s(k, n) - first_s
         for k in range(max(0, stage.bars[0] - 1), min(len(time_map), stage.bars[-1] + 2))

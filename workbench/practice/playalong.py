@@ -43,7 +43,7 @@ def render_play_along(
     for first in range(0, frames, step):
         tell(first / frames, "Taking the drums out of the song")
         last = min(first + step, frames)
-        out[first:last] = recording.cut(first, last) - recording.drums(first, last)
+        out[first:last] = recording.apart(first, last)[1]
     if click != "none":
         out = _laid(out, placed(render_click(time_map, click, rate, whole_recording=True), click_db, click_pan), 0)
     for section in chart.sections:

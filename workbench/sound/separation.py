@@ -35,8 +35,13 @@ QUIETEST_RMS = 10 ** (-90 / 20)
 #: Where the channels cancel to less than this share of their level, one of them is listened to.
 CANCELLED = 0.1
 
-#: Share of the drums that is found: median, by least squares, of 16 mixes of kits and backing kept out of training.
-FOUND = 0.85
+#: The network errs towards the rest: so much more of each cell is called drums.  On 30 mixes of kits, performances and
+#: backing kept out of training that leaves 2 dB less drums in the rest, and costs an eighth of a decibel of SDR.
+FIRMER = 1.05
+
+#: Share of the drums that is then found: with it the levels asked for come out best on those of the mixes that come
+#: apart about as real ones do (6 dB or better).
+FOUND = 0.9
 
 SEPARATOR = ("workbench.sound.weights", "separator")
 
@@ -60,7 +65,7 @@ def drums_gain(drums_db: float) -> float:
     Examples
     --------
     >>> drums_gain(0.0), round(drums_gain(6.0), 2), drums_gain(-40.0)
-    (1.0, 2.17, 0.0)
+    (1.0, 2.11, 0.0)
     """
     return max(0.0, 1 + (10 ** (drums_db / 20) - 1) / FOUND)
 
@@ -112,6 +117,12 @@ class Separation:
             out.append(whole)
         start = max(first, 0) // length * length
         return cut_out(np.concatenate(out), first - start, last - start)
+
+    def apart(self, first: int, last: int) -> tuple[np.ndarray, np.ndarray]:
+        """Drums and rest of samples *first* … *last*; neither clips where the recording does not."""
+        mix = self.cut(first, last)
+        drums = np.clip(self.drums(first, last), np.maximum(mix - 1, -1), np.minimum(mix + 1, 1))
+        return drums, mix - drums
 
     def _piece(self, piece: int) -> np.ndarray:
         """Drums of a piece and of the :data:`BLEND_S` after it."""
@@ -171,10 +182,9 @@ def separate_blocks(
     first = 0
     while True:
         tell(min(first / max(expected, 1), 1.0), "Taking drums and rest apart")
-        drums = separation.drums(first, first + length)
-        mix = stream.cut(first, first + length)
+        drums, rest = separation.apart(first, first + length)
         here = max(min(stream.end - first, length), 0)
-        yield drums[:here], mix[:here] - drums[:here]
+        yield drums[:here], rest[:here]
         first += length
         stream.forget(first - 2 * length)
         if stream.ended and first >= stream.end:
@@ -249,7 +259,7 @@ def _drums_of(heard: np.ndarray) -> np.ndarray:
     spectra = compute_frames(middle / np.float32(_level(middle)))
     seen = spectra.view(np.float32).reshape(1, *spectra.shape, 2)
     factors = np.ascontiguousarray(_network().run(None, {"spectra": seen})[0][0]).view(np.complex64)[..., 0]
-    out[sounding[0] : sounding[-1] + 1] = restore_sound(compute_frames(heard.T) * factors, len(heard)).T
+    out[sounding[0] : sounding[-1] + 1] = restore_sound(compute_frames(heard.T) * (FIRMER * factors), len(heard)).T
     return out
 
 

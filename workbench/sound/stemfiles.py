@@ -6,7 +6,6 @@ import os
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
 import soundfile
 
 from workbench.errors import AudioError
@@ -51,11 +50,8 @@ def write_stems(
             soundfile.SoundFile(rest_part, "w", rate, channels, "PCM_24", format="FLAC") as rest_file,
         ):
             for drums, rest in separate_blocks(blocks, rate, store, round(facts.duration_s * rate), progress):
-                mix = drums + rest
-                # A part can be louder than the whole; neither may clip.
-                drums = np.clip(drums, np.maximum(mix - 1, -1), np.minimum(mix + 1, 1))
                 drums_file.write(drums)
-                rest_file.write(mix - drums)
+                rest_file.write(rest)
     except (OSError, soundfile.SoundFileError) as error:
         raise AudioError(f"The drums and rest of {files.drums.name} could not be written: {error}.") from error
     return files
