@@ -209,7 +209,9 @@ def measure_grid(page: Page, clicks: int) -> dict:
     grid.press("Home")
     grid.evaluate("view.set('loop', false)")
     grid.press(" ")
-    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=90000
+    )
     out["playing_frames_ms"], out["playing_draw_ms"] = grid.evaluate(SCROLL, {"seconds": 5, "scroll": True})
     grid.press(" ")
     return out

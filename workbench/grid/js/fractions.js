@@ -17,10 +17,19 @@ export function fraction(n, d = 1) {
   return { n: n / g, d: d / g };
 }
 
-/** @param {string} text @returns {Fraction} */
+/** A chart has few positions and many notes: each text is read once. @type {Map<string, Fraction>} */
+const read = new Map();
+const MOST_READ = 20000;
+
+/** @param {string} text @returns {Fraction} not to be changed */
 export function parseFraction(text) {
-  const [n, d] = text.split("/").map(Number);
-  return fraction(n, d === undefined ? 1 : d);
+  let found = read.get(text);
+  if (!found) {
+    const [n, d] = text.split("/").map(Number);
+    found = fraction(n, d === undefined ? 1 : d);
+    if (read.size < MOST_READ) read.set(text, found);
+  }
+  return found;
 }
 
 /** @param {Fraction} x */

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ebe7819ff50df3a09e374039a846bc8c5e2c5dbdb4f873e7328b56f6edd7c783 */
+/* Made by python workbench/grid/bundle.py; sources f88ca66ae7f8ebdd29f5d9f28760b70cac3e3ae0913415cfd32435158eac5932 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -37,9 +37,16 @@ function fraction(n, d = 1) {
   const g = gcd(n, d);
   return { n: n / g, d: d / g };
 }
+var read = /* @__PURE__ */ new Map();
+var MOST_READ = 2e4;
 function parseFraction(text) {
-  const [n, d] = text.split("/").map(Number);
-  return fraction(n, d === void 0 ? 1 : d);
+  let found = read.get(text);
+  if (!found) {
+    const [n, d] = text.split("/").map(Number);
+    found = fraction(n, d === void 0 ? 1 : d);
+    if (read.size < MOST_READ) read.set(text, found);
+  }
+  return found;
 }
 var textOf = (x) => x.d === 1 ? String(x.n) : `${x.n}/${x.d}`;
 var valueOf = (x) => x.n / x.d;

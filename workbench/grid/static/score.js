@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ebe7819ff50df3a09e374039a846bc8c5e2c5dbdb4f873e7328b56f6edd7c783 */
+/* Made by python workbench/grid/bundle.py; sources f88ca66ae7f8ebdd29f5d9f28760b70cac3e3ae0913415cfd32435158eac5932 */
 
 // js/score.js
 function safeSvg(text) {
