@@ -40,8 +40,17 @@ export function columnsOf(timed, subdivisions) {
   return columns;
 }
 
+/** Spans of beats by meter and length, of which a song has few. @type {Map<string, [any, any][]>} */
+const spans = new Map();
+
 /** Start and end of each counted beat of a bar. @param {{meter: string, length?: string}} timed */
 export function beatSpans(timed) {
+  const key = `${timed.meter} ${timed.length || ""}`;
+  if (!spans.has(key)) spans.set(key, spansOf(timed));
+  return spans.get(key);
+}
+
+function spansOf(timed) {
   const meter = readMeter(timed.meter);
   const length = timed.length ? parseFraction(timed.length) : meter.barLength;
   const missing = subtract(meter.barLength, length);

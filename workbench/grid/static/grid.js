@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f88ca66ae7f8ebdd29f5d9f28760b70cac3e3ae0913415cfd32435158eac5932 */
+/* Made by python workbench/grid/bundle.py; sources 0c9368f6dab88ca2ec3246333d929c282293e277ba261fa14970fce5c8c8f7b7 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -82,7 +82,13 @@ function columnsOf(timed, subdivisions) {
   }
   return columns;
 }
+var spans = /* @__PURE__ */ new Map();
 function beatSpans(timed) {
+  const key = `${timed.meter} ${timed.length || ""}`;
+  if (!spans.has(key)) spans.set(key, spansOf(timed));
+  return spans.get(key);
+}
+function spansOf(timed) {
   const meter = readMeter(timed.meter);
   const length = timed.length ? parseFraction(timed.length) : meter.barLength;
   const missing = subtract(meter.barLength, length);
@@ -1635,13 +1641,13 @@ function atMost(chart, start, end) {
 function piecesInLine(chart, line3) {
   const x = ([bar, at]) => bar >= line3.last ? line3.right : line3.bars[bar - line3.first].x + valueOf(parseFraction(at)) * line3.scale;
   const inLine = { start: [line3.first, "0"], end: [line3.last, "0"] };
-  const spans = chart.marks.filter((m) => overlap(m, inLine)).map((mark) => {
+  const spans2 = chart.marks.filter((m) => overlap(m, inLine)).map((mark) => {
     const opens = mark.start[0] >= line3.first;
     const closes = comparePlaces(mark.end, inLine.end) <= 0;
     return { mark, opens, closes, from: opens ? x(mark.start) : line3.left, to: closes ? x(mark.end) : line3.right };
   }).sort((a, b) => barsLong(chart, a.mark) - barsLong(chart, b.mark));
   const pieces = [];
-  for (const span of spans) {
+  for (const span of spans2) {
     let rest = [[span.from, span.to]];
     for (const { from, to } of pieces) {
       rest = rest.flatMap(([a, b]) => to <= a || from >= b ? [[a, b]] : [[a, from], [to, b]].filter(([c, d]) => d - c > 0.5));

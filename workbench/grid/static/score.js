@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f88ca66ae7f8ebdd29f5d9f28760b70cac3e3ae0913415cfd32435158eac5932 */
+/* Made by python workbench/grid/bundle.py; sources 0c9368f6dab88ca2ec3246333d929c282293e277ba261fa14970fce5c8c8f7b7 */
 
 // js/score.js
 function safeSvg(text) {
