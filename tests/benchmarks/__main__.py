@@ -62,7 +62,8 @@ def main() -> int:
             continue
         print(f"== {name}", flush=True)
         status, lines = run(name, [given[a.lower()] if a in FOLDERS else a for a in arguments])
-        rows += [(name, line.strip()) for line in lines if COMPARES.search(line)]
+        compared = [(name, line.strip()) for line in lines if COMPARES.search(line)]
+        rows += compared or [(name, "ran to its end; it compares nothing, its figures stand above")]
         if status:
             faults.append(name)
             rows.append((name, f"ended with status {status}"))
