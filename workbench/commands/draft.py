@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         bars=len(chart),
         meters=meters,
         tempo_bpm=tempo_bpm,
-        readings=[facts(r, "meter tempo_bpm probability") for r in draft.readings],
+        readings=[facts(r, "tempo_bpm probability", meter=str(r.meter)) for r in draft.readings],
         feel=chart.feel,
         notes=sum(len(bar.notes) for bar in chart.bars),
         doubtful=doubtful_hits(chart),
