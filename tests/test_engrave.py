@@ -7,13 +7,14 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+import verovio
 from lxml import etree
 from PIL import Image
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg
+from workbench.engraving.engrave import engrave_pdf, engrave_png, engrave_svg, mei_bytes
 from workbench.engraving.pages import PageStyle
 from workbench.engraving.roadmap import road_map_pages
 from workbench.errors import ChartError, FileFormatError
@@ -202,3 +203,15 @@ def test_house_style_tells_open_hats_by_signs(tmp_path):
     path.write_text('{"hat": "signs"}')
     with pytest.raises(FileFormatError, match="not hat"):
         read_house_style(path)
+
+
+def test_mei_holds_every_note_and_another_reader_takes_it():
+    """MEI 5 as verovio (LGPL) reads it: as many notes as the chart has, title and bars."""
+    chart = long_part(4)
+    data = mei_bytes(replace(chart, title="Copper Weather"), ScoreOptions(similes=False))
+    toolkit = verovio.toolkit()
+    assert toolkit.loadData(data.decode())
+    root = etree.fromstring(data)
+    assert len(root.findall(".//{*}note")) == sum(1 for _ in chart.notes())
+    assert root.findtext(".//{*}title") == "Copper Weather"
+    assert toolkit.renderToSVG(1).count('class="measure"') == 4

@@ -530,7 +530,7 @@ def export(
     folder : path, optional
         Made if missing; by default that of the chart's file.
     formats : sequence of str
-        "pdf", "musicxml", "mxl", "midi", "svg", "png".
+        "pdf", "musicxml", "mxl", "midi", "svg", "png", "mei", "kit" (the kit map, a table).
     bars : str, optional
         "5-8" or "5".
     progress : callable, optional

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from workbench.chart import Chart
 from workbench.chart.excerpts import excerpt_chart
-from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg
+from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg, mei_bytes
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.document import read_working_chart
@@ -33,6 +33,7 @@ SCORE_FORMATS: dict[str, str] = {
     "midi": ".mid",
     "svg": ".svg",
     "png": ".png",
+    "mei": ".mei",
     "kit": ".kit.csv",
 }
 
@@ -184,6 +185,8 @@ def write_scores(
             out.append(write_musicxml(part_only, path, file_options, chart.time_map.bar_number(bars[0] if bars else 0)))
         elif name == "midi":
             out.append(write_midi(part_only, path, played))
+        elif name == "mei":
+            out.append(write_whole(path, mei_bytes(part_only, options or PART)))
         elif name == "kit":
             out.append(write_kit_map(part_only, path))
         elif name == "pdf":

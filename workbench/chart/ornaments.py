@@ -28,6 +28,8 @@ from workbench.grouping import grouped
 
 #: How many grace strokes a sign says.
 GRACE_STROKES: dict[str, int] = {"flam": 1, "drag": 2}
+#: How many strokes a note with a sign stands for, at most.
+MOST_STROKES: dict[str, int] = {"": 1, "flam": 2, "drag": 3, "double": 2, "roll": 1000}
 #: Seconds from a grace stroke to the next stroke (measured: flams 34 ms, drags 39 and 29 ms).
 GRACE_GAP_S = 0.034
 #: Velocity of grace strokes over that of their stroke (common practice, no source: a low stroke before a

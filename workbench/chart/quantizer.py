@@ -303,14 +303,17 @@ class _Song:
         starts = np.concatenate([[0.0], np.cumsum([float(b.length) for b in self.beats])])[self.beat]
         cut = np.array([b.cut for b in self.beats])[self.beat]
         at = starts + (self.place - cut) * length[self.beat]  # whole notes, lag set aside
+        times_s = np.array([g.stroke.time_s for g in self.groups])
+        whole_s = np.array([b.seconds / float(b.beat) for b in self.beats])[self.beat]
         off = np.minimum(*(np.abs(at * n - np.round(at * n)) / n for n in (16, 12)))
         joined: dict[int, tuple[str, list[int]]] = {}
         for name in np.unique(self.name):
             own = np.flatnonzero(self.name == name)
             if instrument(self.groups[own[0]].stroke.instrument).family not in DOUBLED:
                 continue
-            own = own[np.argsort(at[own], kind="stable")]
-            for run in np.split(own, np.flatnonzero(np.diff(at[own]) > DOUBLE_WITHIN) + 1):
+            own = own[np.argsort(times_s[own], kind="stable")]
+            apart = np.diff(times_s[own]) / whole_s[own][1:]
+            for run in np.split(own, np.flatnonzero(apart > DOUBLE_WITHIN) + 1):
                 joined |= self._paired(run, at, off)
         gone = {k for first, (_, members) in joined.items() for k in members if k != first}
         for k, (sign, members) in joined.items():
@@ -338,7 +341,10 @@ class _Song:
         late = int(off[run[1::2]].mean() < off[run[: 2 * (len(run) // 2) : 2]].mean())
         if len(run) == 2 and late:
             first, last = (self.groups[k].stroke.velocity for k in run)
-            return {int(run[1]): ("flam", [int(run[0]), int(run[1])])} if first <= MUCH_LOUDER * last else {}
+            wide_flam = (
+                first <= MUCH_LOUDER * last and instrument(self.groups[run[0]].stroke.instrument).family != "kick"
+            )
+            return {int(run[1]): ("flam", [int(run[0]), int(run[1])])} if wide_flam else {}
         pairs = run[late:][: 2 * ((len(run) - late) // 2)].reshape(-1, 2)
         return {int(a): ("double", [int(a), int(b)]) for a, b in pairs}
 

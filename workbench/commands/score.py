@@ -22,7 +22,7 @@ from workbench.notation.scoresigns import FILLS_SHOWN
 NAME = "score"
 HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
 
-FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png", "kit")
+FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png", "mei", "kit")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

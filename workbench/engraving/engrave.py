@@ -16,8 +16,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from lxml import etree
+
 from workbench.chart import Chart
 from workbench.engraving.drawing import font_folder, needs_system_fonts
+from workbench.engraving.mei import NAMESPACE, lines_mei
 from workbench.engraving.pages import PLAIN, SMALLEST_STAFF_MM, PageStyle, lay_excerpt, lay_pages
 from workbench.engraving.systems import System, engrave_systems, natural_width
 from workbench.errors import ChartError
@@ -100,6 +103,27 @@ def _staves(style: PageStyle) -> Iterator[PageStyle]:
 def engrave_lines(chart: Chart, options: ScoreOptions = PART, style: PageStyle = PLAIN) -> list[System]:
     """The lines of a chart, before they are laid on pages."""
     return _engrave_systems(chart, options, style, None, None, False)
+
+
+def mei_bytes(chart: Chart, options: ScoreOptions = PART) -> bytes:
+    """The part as an MEI 5 document (Music Encoding Initiative), as it is handed to the engraver."""
+    printed = abbreviate(
+        chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests, slashes=options.slashes
+    )
+    lines = lay_lines(chart, printed, options.bars_per_line)
+    root = etree.fromstring(lines_mei(chart, lines, options, show_meter=True))
+    for n, line in enumerate(list(root.iter(f"{{{NAMESPACE}}}pb")), start=1):
+        line.tag = f"{{{NAMESPACE}}}sb"
+        if n == 1:  # a new system is one after another
+            line.getparent().remove(line)
+    description = etree.SubElement(root.find(f"{{{NAMESPACE}}}meiHead"), f"{{{NAMESPACE}}}fileDesc")
+    titles = etree.SubElement(description, f"{{{NAMESPACE}}}titleStmt")
+    etree.SubElement(titles, f"{{{NAMESPACE}}}title").text = clean_text(chart.title or "Drum Set")
+    if chart.artist:
+        etree.SubElement(titles, f"{{{NAMESPACE}}}composer").text = clean_text(chart.artist)
+    etree.SubElement(description, f"{{{NAMESPACE}}}pubStmt")
+    etree.indent(root, " ")
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8")
 
 
 def engrave_pdf(

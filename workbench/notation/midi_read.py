@@ -23,7 +23,7 @@ from workbench.chart.drumkit import instrument, kit_for_keys, own_line
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import mark_dynamics
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
-from workbench.chart.ornaments import GRACE_STROKES
+from workbench.chart.ornaments import MOST_STROKES
 from workbench.chart.quantizer import Quantized, quantize
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.imports import USUAL, Imported, ImportOptions, Losses
@@ -337,7 +337,7 @@ def _quantized(
             left.difference_update(group.strokes)
             signs += bool(group.sign)
             spare = sorted({*group.strokes} - {group.stroke}, key=lambda s: s.velocity)
-            for stroke in spare[: len(group.strokes) - 1 - GRACE_STROKES.get(group.sign, 0)]:
+            for stroke in spare[: len(group.strokes) - MOST_STROKES.get(group.sign, 1)]:
                 lose(stroke)
             if note.key in own:
                 lose(group.stroke)
@@ -350,8 +350,8 @@ def _quantized(
         problems.append(
             _count(
                 signs,
-                "group of close strokes of a drum was read as a flam or drag.",
-                "groups of close strokes of a drum were read as flams or drags.",
+                "group of close strokes of a drum was read as a flam, drag, double stroke or roll.",
+                "groups of close strokes of a drum were read as flams, drags, double strokes or rolls.",
             )
         )
     return replace(found, bars=tuple(bars))
