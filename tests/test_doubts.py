@@ -3,8 +3,11 @@
 from dataclasses import replace
 from fractions import Fraction as F
 
+import pytest
+
 from tests.parts import FILL, bar, part
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.chart import PossibleHit
 from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.reading.doubts import DOUBT_BELOW, HeardBars, doubtful_hits, is_doubtful, mostly_doubtful
@@ -94,3 +97,11 @@ def test_more_bars_and_more_confidence_make_a_hit_surer():
     often, once = ((F(0), "kick"), (F(7, 8), "kick"))
     assert 0.8 < heard_bars.played(4, once) < heard_bars.played(4, often) < 1
     assert heard_bars.silent(0, once) < heard_bars.silent(0, (F(1, 16), "kick"))
+
+
+def test_a_stroke_that_the_draft_thinks_possible_is_no_silence():
+    chart = part(*[heard(GROOVE, 0.9)] * 4)
+    place = (F(7, 8), "kick")
+    possible = PossibleHit(chart.time_map.seconds(1, F(7, 8)), "kick", 80, 0.7, "It is heard faintly.")
+    assert HeardBars(replace(chart, possible_hits=(possible,)), range(4)).silent(1, place) == pytest.approx(0.3)
+    assert HeardBars(chart, range(4)).silent(1, place) > 0.5

@@ -132,6 +132,7 @@ class HeardBars:
         for k in self.bars:
             for n in chart.bars[k].notes:
                 self._confidence[n.key][k] = heard_confidence(n)
+        self._possible = {(k, n.key): hit.probability for k, n, hit in chart.possible_notes()}
         self._unsure = any(c < 1 for found in self._confidence.values() for c in found.values())
 
     def confidence(self, bar_index: int, key: Key) -> float:
@@ -155,12 +156,14 @@ class HeardBars:
         found = {k: c for k, c in self._confidence[key].items() if k != bar_index}
         mean = sum(found.values()) / len(found) if found else 0.5
         weights = SILENCE_WEIGHTS
-        return _probability(
+        usual = _probability(
             weights[0] * _log_odds(mean)
             + weights[1] * len(found) / len(self.bars)
             + weights[2] * is_covered(key[1])
             + weights[3]
         )
+        # What the draft left out but thinks possible is no silence.
+        return min(usual, 1 - self._possible.get((bar_index, key), 0.0))
 
 
 def base_grounds(heard: HeardBars, groove: Groove) -> Grounds:
