@@ -6,11 +6,18 @@ from fractions import Fraction as F
 import pytest
 
 from tests.parts import FILL, bar, part
-from workbench.chart import Chart, Note, WrittenBar
-from workbench.chart.chart import PossibleHit
+from workbench.chart import Chart, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import choose_exercises, untaught
-from workbench.reading.doubts import DOUBT_BELOW, HeardBars, doubtful_hits, is_doubtful, mostly_doubtful
+from workbench.reading.doubts import (
+    DOUBT_BELOW,
+    HeardBars,
+    doubtful_hits,
+    expected_corrections,
+    is_doubtful,
+    mostly_doubtful,
+    quality,
+)
 from workbench.reading.read import read_part
 
 BAR = bar(K="x.x.x.x.", S="..x...x.", T="......xx")
@@ -35,6 +42,23 @@ def test_instruments_are_named_where_most_hits_are_doubtful_and_there_are_enough
     assert mostly_doubtful(chart_with(unsure, confirmed=True)) == ""
     few = replace(chart_with(unsure), time_map=TimeMap.steady(1, 100), bars=chart_with(unsure).bars[:1])
     assert mostly_doubtful(few) == "kick (4 of 4)"  # two strokes of the tom tell nothing
+
+
+def test_corrections_are_expected_of_unsure_hits_and_of_possible_ones():
+    chart = chart_with({"high tom": 0.5})
+    assert expected_corrections(chart) == [1.0, 1.0]
+    assert expected_corrections(chart_with({"high tom": 0.5}, confirmed=True)) == [0.0, 0.0]
+    in_place = PossibleHit(6 * 0.3, "mid tom", probability=0.4)  # instead of the first unsure tom
+    beside = PossibleHit(2.4 + 0.3, "crash", probability=0.3)
+    more = expected_corrections(replace(chart, possible_hits=(in_place, beside)))
+    assert more == pytest.approx([1.0, 1.3])
+
+
+@pytest.mark.parametrize(
+    "corrections, says", [(0.2, "expect 0.2"), (8.2, "Too poor to trust: expect 8 corrections a bar")]
+)
+def test_quality_is_told_in_corrections_a_bar(corrections, says):
+    assert says in quality(corrections)
 
 
 # -- sentences and what they rest on -------------------------------------------------------

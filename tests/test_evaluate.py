@@ -11,6 +11,7 @@ from workbench.chart.events import Beat, Stroke
 from workbench.errors import FileFormatError
 from workbench.evaluation.evaluate import (
     SUBCLASSES,
+    Visits,
     area_under_curve,
     corrections,
     evaluate_folder,
@@ -19,6 +20,7 @@ from workbench.evaluation.evaluate import (
     score_beats,
     score_strokes,
     summarize,
+    visit_doubts,
 )
 from workbench.files.audio import Audio, save_audio
 
@@ -52,6 +54,17 @@ def test_corrections_count_inserts_deletes_and_relabels():
     fixes = corrections(expected, found)
     assert (fixes.inserts, fixes.deletes, fixes.relabels) == (1, 1, 1)
     assert fixes.right == (True, False, True, False)
+
+
+def test_visits_reach_doubtful_wrong_hits_and_possible_ones_that_were_played():
+    expected = [(1.0, "kick"), (2.0, "snare"), (3.0, "closed hi-hat"), (4.0, "ride")]
+    found = [(1.0, "kick"), (2.0, "high tom"), (3.5, "snare")]
+    # A name to change (seen at one place with its suggestion), a hit too many that carries no doubt, two that lack.
+    doubtful = [True, True, False]
+    possible = [(2.01, "snare"), (3.0, "closed hi-hat"), (5.0, "crash")]
+    seen = visit_doubts(expected, found, doubtful, possible)
+    assert (seen.visits, seen.reached, seen.errors) == (4, 2, 4)
+    assert visit_doubts(expected, expected, [False] * 4, []) == Visits(0, 0, 0)
 
 
 def test_matching_is_one_to_one_within_the_window():

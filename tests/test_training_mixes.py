@@ -274,3 +274,16 @@ def test_drums_kept_apart_are_what_the_mix_holds_of_them(material):
     alone, its_drums = sound(True, has_backing=0)
     assert np.allclose(alone, its_drums, atol=1e-3)
     assert not np.any(sound(True, has_drums=0)[1])
+
+
+def test_a_stroke_under_loud_backing_cannot_be_heard_and_alone_it_can():
+    rng = np.random.default_rng(0)
+    rows = np.zeros((1, planning.ROWS, 44100), np.float32)
+    rows[0, 3, 22050:23050] = rng.standard_normal(1000) * np.exp(-np.arange(1000) / 200)
+    rows[0, planning.ROWS - 1] = rng.standard_normal(44100)
+    flat, one = np.zeros((1, planning.ROWS, planning.EQ_POINTS), np.float32), np.ones((1, 1), np.float32)
+    for backing, heard in ((0.0, True), (0.1, True), (30.0, False)):
+        audible = mixing.find_audible(rows, flat, one, one * backing, one * 1e-3, 100)
+        assert audible.shape == (1, planning.DRUM_ROWS, 100)
+        assert audible[0, 3, 50] == heard and audible[0, 0].all()  # a row that is silent throughout is left alone
+        assert not audible[0, 3, 20]

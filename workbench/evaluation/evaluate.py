@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ import mir_eval
 import numpy as np
 import pandas as pd
 
-from workbench.chart import Chart
+from workbench.chart import Chart, PossibleHit
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ornaments import play_note
@@ -33,9 +33,13 @@ from workbench.facts import plain
 from workbench.files.annotations import read_beat_labels, read_labels
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
+from workbench.reading.doubts import DOUBT_BELOW, expected_corrections, quality
 
 #: Matching windows in seconds (the usual ones, as in mir_eval's defaults).
 ONSET_WINDOW_S, BEAT_WINDOW_S = 0.05, 0.07
+
+#: Doubts this near to each other are looked at together, seconds.
+ONE_PLACE_S = 0.03
 
 #: The five classes and the families of the drum key they stand for.
 CLASSES: dict[str, str] = {"KD": "kick", "SD": "snare", "HH": "hi-hat", "CY": "cymbal", "TT": "tom"}
@@ -78,6 +82,28 @@ COUNTED = ("matched", "expected", "found")
 
 
 @dataclass(frozen=True)
+class Visits:
+    """What stepping through a draft's doubts and possible hits finds.
+
+    Attributes
+    ----------
+    visits : int
+        Places visited; what lies within :data:`ONE_PLACE_S` is one place.
+    reached : int
+        Corrections to be made at them.
+    errors : int
+        Corrections to be made in all.
+    """
+
+    visits: int = 0
+    reached: int = 0
+    errors: int = 0
+
+    def __add__(self, other: Visits) -> Visits:
+        return Visits(self.visits + other.visits, self.reached + other.reached, self.errors + other.errors)
+
+
+@dataclass(frozen=True)
 class RecordingScores:
     """Scores of one recording heard one way.
 
@@ -98,6 +124,9 @@ class RecordingScores:
     duration_s : float
     confidences : tuple of (float, bool)
         Of every drafted hit: its confidence and whether it is right.
+    doubts : Visits
+    expected_corrections : float
+        How many corrections the draft itself expected.
     """
 
     name: str
@@ -114,6 +143,8 @@ class RecordingScores:
     bars: int = 0
     duration_s: float = 0.0
     confidences: tuple[tuple[float, bool], ...] = ()
+    doubts: Visits = Visits()
+    expected_corrections: float = 0.0
 
 
 # -- matching ------------------------------------------------------------------------
@@ -183,6 +214,46 @@ def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[flo
     return CorrectionCounts(len(missed) - relabels, len(extra) - relabels, relabels, right)
 
 
+def visit_doubts(
+    expected: Sequence[tuple[float, str]],
+    found: Sequence[tuple[float, str]],
+    doubtful: Sequence[bool],
+    possible: Sequence[tuple[float, str]],
+) -> Visits:
+    """Corrections that doubtful hits and possible hits lead to.
+
+    A visited place reaches the wrong doubtful hits there and the missing events that a possible hit names; a wrong
+    hit in a missing one's place is one correction, as in :func:`corrections`.
+
+    Parameters
+    ----------
+    expected, found, possible : sequences of (seconds, name)
+    doubtful : sequence of bool, one for each found event
+    """
+    order = sorted(range(len(found)), key=lambda k: found[k])
+    found, doubtful = [found[k] for k in order], [doubtful[k] for k in order]
+    fixes = corrections(expected, found)
+    missed = sorted(expected)
+    for name in {n for _, n in missed}:
+        mine, theirs = [e for e in missed if e[1] == name], [t for t, n in found if n == name]
+        taken = {i for i, _ in match([t for t, _ in mine], theirs)}
+        missed = [e for e in missed if e[1] != name] + [e for k, e in enumerate(mine) if k not in taken]
+    hits: list[tuple[float, int, int]] = [
+        (t, int(not right), 0) for (t, _), right, doubt in zip(found, fixes.right, doubtful) if doubt
+    ]
+    for name in {n for _, n in possible}:
+        theirs = [t for t, n in possible if n == name]
+        named = {j for _, j in match([t for t, n in missed if n == name], theirs)}
+        hits += [(t, 0, int(j in named)) for j, t in enumerate(theirs)]
+    visits = reached = 0
+    last, wrong, missing = -np.inf, 0, 0
+    for t, extra, lacking in [*sorted(hits), (np.inf, 0, 0)]:
+        if t - last > ONE_PLACE_S:
+            visits, reached, wrong, missing = visits + (t < np.inf), reached + max(wrong, missing), 0, 0
+        last, wrong, missing = t, wrong + extra, missing + lacking
+    return Visits(visits, reached, fixes.inserts + fixes.deletes + fixes.relabels)
+
+
 def score_beats(expected: Sequence[Beat], found: Sequence[Beat]) -> tuple[float, float]:
     """F-measures of beats and of downbeats (mir_eval, ±70 ms, nothing trimmed)."""
 
@@ -220,18 +291,21 @@ def score_strokes(
     subclass_labels: Sequence[tuple[float, str]] = (),
     beats: Sequence[Beat] = (),
     duration_s: float = 0.0,
+    possible: Sequence[PossibleHit] = (),
 ) -> RecordingScores:
-    """Scores of drafted strokes and beats against annotations."""
+    """Scores of drafted strokes and beats against annotations, and what doubts and possible hits reach."""
     family_class = {family: label for label, family in CLASSES.items()}
     as_class = [
         (s.time_s, family_class.get(instrument(s.instrument).family, "")) for s in found if s.instrument != "side stick"
     ]
-    as_key = sorted((s.time_s, "crash" if s.instrument in _AS_CRASH else s.instrument) for s in found)
+    by_time = sorted(found, key=lambda s: (s.time_s, s.instrument))
+    as_key = [(s.time_s, _as_key(s.instrument)) for s in by_time]
     key = [(t, SUBCLASSES[label]) for t, label in subclass_labels if label in SUBCLASSES]
     names = sorted({n for _, n in (*key, *as_key)}, key=drum_key_order)
     beats_f, downbeats_f = score_beats(beats, found_beats) if beats else (float("nan"),) * 2
     fixes = corrections(key, as_key) if key else CorrectionCounts(0, 0, 0, ())
-    by_time = sorted(found, key=lambda s: (s.time_s, s.instrument))
+    doubtful = [s.confidence < DOUBT_BELOW for s in by_time]
+    suggested = [(h.time_s, _as_key(h.instrument)) for h in possible]
     snares = [s for s in by_time if s.instrument == "snare"]
 
     def velocities(labels: set[str]) -> tuple[int, ...]:
@@ -254,7 +328,12 @@ def score_strokes(
         sum(b.number == 1 for b in beats),
         duration_s,
         confidences,
+        visit_doubts(key, as_key, doubtful, suggested) if key else Visits(),
     )
+
+
+def _as_key(name: str) -> str:
+    return "crash" if name in _AS_CRASH else name
 
 
 def evaluate_folder(
@@ -284,7 +363,9 @@ def evaluate_folder(
         assert recording is not None  # every draft has one
         classes, subclasses, beats = (known.get(name, ()) for name in _READERS)
         found, length_s = strokes_said(draft.chart), recording.duration_s
-        scores.append(score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s))
+        possible = draft.chart.possible_hits
+        scored = score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s, possible)
+        scores.append(replace(scored, expected_corrections=sum(expected_corrections(draft.chart))))
     return scores
 
 
@@ -335,6 +416,7 @@ def summarize(recordings: Sequence[RecordingScores]) -> dict:
             "ghost_notes": apart,
             **fixes,
             "bars": sum(r.bars for r in rows),
+            "doubts": _visits(sum((r.doubts for r in rows), Visits())),
             "false_hits_per_minute": (fixes["deletes"] + fixes["relabels"]) / minutes if minutes else None,
             "reliability": _reliability([c for r in rows for c in r.confidences]),
             "recordings": {r.name: _summary([r]) for r in rows},
@@ -353,6 +435,7 @@ def _summary(rows: Sequence[RecordingScores]) -> dict:
         "beats_f": beats[0],
         "downbeats_f": beats[1],
         "corrections_per_bar": sum(r.inserts + r.deletes + r.relabels for r in rows) / bars if bars else None,
+        "expected_corrections_per_bar": sum(r.expected_corrections for r in rows) / bars if bars else None,
     }
 
 
@@ -366,6 +449,16 @@ def _total(counts: pd.DataFrame) -> pd.DataFrame:
 
 def _rows(counts: pd.DataFrame) -> dict:
     return rates(counts).to_dict("index")
+
+
+def _visits(found: Visits) -> dict:
+    return {
+        "visits": found.visits,
+        "reached": found.reached,
+        "errors": found.errors,
+        "share_reached": found.reached / found.errors if found.errors else None,
+        "visits_per_error": found.visits / found.reached if found.reached else None,
+    }
 
 
 def _reliability(pairs: Sequence[tuple[float, bool]]) -> list[dict]:
@@ -397,6 +490,7 @@ def format_table(recordings: Sequence[RecordingScores]) -> str:
                     "beats": row["beats_f"],
                     "downbeats": row["downbeats_f"],
                     "corrections/bar": row["corrections_per_bar"],
+                    "expected": row["expected_corrections_per_bar"],
                 }
                 for name, row in (*data["recordings"].items(), ("all", data))
             },
@@ -404,7 +498,7 @@ def format_table(recordings: Sequence[RecordingScores]) -> str:
         )
         lines += [names.get(kind, kind), _shown(table.T), ""]
         if data["instruments"]:
-            ghost, missed = data["ghost_notes"], data["false_hits_per_minute"]
+            ghost, missed, doubts = data["ghost_notes"], data["false_hits_per_minute"], data["doubts"]
             key = pd.DataFrame.from_dict({**data["instruments"], "whole key": data["drum_key"]}, orient="index")
             lines += [
                 _shown(key),
@@ -412,9 +506,17 @@ def format_table(recordings: Sequence[RecordingScores]) -> str:
                 f"{_cell(ghost['area_under_curve'])} ({ghost['ghosts']} ghost, {ghost['normal']} normal)",
                 f"corrections: {data['inserts']} inserts, {data['deletes']} deletes, {data['relabels']} relabels "
                 f"in {data['bars']} bars; false hits a minute: {_cell(missed)}",
+                f"doubts and possible hits reach {doubts['reached']} of {doubts['errors']} corrections "
+                f"({_cell(doubts['share_reached'])}) in {doubts['visits']} visits, "
+                f"{_cell(doubts['visits_per_error'])} for each",
                 *(
                     f"hits of confidence {r['from']:.1f}-{r['to']:.1f}: {r['hits']}, right {r['right']:.2f}"
                     for r in data["reliability"]
+                ),
+                *(
+                    f"{name}: {quality(row['expected_corrections_per_bar'])}"
+                    for name, row in data["recordings"].items()
+                    if row["expected_corrections_per_bar"] is not None
                 ),
                 "",
             ]

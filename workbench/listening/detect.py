@@ -60,12 +60,15 @@ class Calibration:
         Mean time by which a peak is behind the stroke.
     activation, confidence : ndarray (13, points)
         Peak height and the share of such peaks that are strokes of this instrument.
+    song : ndarray (5,)
+        What the rest of the song weighs (:func:`~workbench.listening.second_pass.judge`): a constant, then evidence.
     """
 
     threshold: np.ndarray
     onset_bias_s: np.ndarray
     activation: np.ndarray
     confidence: np.ndarray
+    song: np.ndarray
 
 
 @cache
@@ -73,9 +76,10 @@ def read_calibration() -> Calibration:
     """The calibration that belongs to the packaged weights."""
     data = json.loads(resources.files("workbench.listening.weights").joinpath("detector.json").read_text())
     rows = [data["instruments"][name] for name in DETECTED]
-    return Calibration(
-        *(np.array([row[key] for row in rows]) for key in ("threshold", "onset_bias_s", "activation", "confidence"))
+    threshold, onset_bias_s, activation, confidence = (
+        np.array([row[key] for row in rows]) for key in ("threshold", "onset_bias_s", "activation", "confidence")
     )
+    return Calibration(threshold, onset_bias_s, activation, confidence, np.array(data["song"]))
 
 
 def load_weights(weights: bytes | None = None) -> Session:

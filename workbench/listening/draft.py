@@ -1,8 +1,8 @@
 """From a recording to a first chart: the draft that a user corrects.
 
-Listening, bars, writing: :mod:`workbench.listening.transcription`, then
+Listening, bars, what the bars say of each stroke, writing: :mod:`workbench.listening.transcription`, then
 :mod:`workbench.listening.beats` (with :mod:`workbench.listening.harmony`), then
-:mod:`workbench.chart.quantizer`.
+:mod:`workbench.listening.second_pass` and :mod:`workbench.chart.quantizer`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from workbench.listening.beats import beats_of
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.hearing import Hearing, keep_hearing
 from workbench.listening.readings import NOTHING_KNOWN, BarReading, BarWish, track_readings
+from workbench.listening.second_pass import second_pass
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 
@@ -130,9 +131,11 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     readings = track_readings(activations, strokes, duration_s, harmony, wish)
     time_map = readings[0].time_map
     bars_progress(1.0, "Writing the chart")
-    written = quantize(strokes, time_map)
+    judged, possible_hits = second_pass(activations, strokes, time_map)
+    written = quantize(judged, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
+    chart = replace(chart, possible_hits=tuple(possible_hits))
     if chart.instruments_used():
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)

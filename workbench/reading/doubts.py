@@ -21,9 +21,12 @@ from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.reading.grooves import Groove
 
 # Numbers whose origin is not named: chosen by eye, no source.
-#: Hits less sure than this, and not confirmed, count as doubtful: high enough that most of the wrong
-#: hits lie below, as the draft's confidence is a probability.
-DOUBT_BELOW = 0.65
+#: Hits less sure than this, and not confirmed, count as doubtful.  On validation clips and tracker modules doubts and
+#: possible hits together reach half of the errors, an error in every second visit; a higher limit reaches more, but
+#: costs many visits where a recording is clear.
+DOUBT_BELOW = 0.75
+#: What a draft is worth that needs fewer corrections a bar than this.
+QUALITIES = ((0.5, "Nearly right"), (1.5, "Good"), (3.0, "Fair"), (5.0, "Poor"), (float("inf"), "Too poor to trust"))
 #: Of fewer hits of an instrument none is said to be mostly doubtful.
 FEWEST_HITS = 3
 
@@ -92,6 +95,37 @@ CERTAIN = Grounds()
 def is_doubtful(note: Note) -> bool:
     """Whether a note is neither confirmed nor heard surely."""
     return not note.confirmed and note.confidence < DOUBT_BELOW
+
+
+def expected_corrections(chart: Chart) -> list[float]:
+    """How many corrections each bar is likely to need: hits that are wrong, and possible hits that were played.
+
+    A wrong hit and a possible hit at one place are one correction.
+    """
+    wrong: dict[tuple[int, Fraction], float] = {}
+    missed: dict[tuple[int, Fraction], float] = {}
+    for k, note in chart.notes():
+        if not note.confirmed:
+            wrong[k, note.position] = wrong.get((k, note.position), 0.0) + 1 - note.confidence
+    for k, note, hit in chart.possible_notes():
+        missed[k, note.position] = missed.get((k, note.position), 0.0) + hit.probability
+    out = [0.0] * len(chart)
+    for place in wrong.keys() | missed.keys():
+        out[place[0]] += max(wrong.get(place, 0.0), missed.get(place, 0.0))
+    return out
+
+
+def quality(corrections_per_bar: float) -> str:
+    """What so many corrections a bar say of a draft, as a sentence.
+
+    Examples
+    --------
+    >>> quality(8.2)
+    'Too poor to trust: expect 8 corrections a bar.'
+    """
+    word = next(word for most, word in QUALITIES if corrections_per_bar < most)
+    number = f"{corrections_per_bar:.0f}" if corrections_per_bar >= 2 else f"{corrections_per_bar:.1f}"
+    return f"{word}: expect {number} corrections a bar."
 
 
 def doubtful_hits(chart: Chart) -> Counter[str]:

@@ -312,7 +312,7 @@ def _tom(pitch_hz: float, decay_s: float) -> Voice:
     return play
 
 
-def _hat(
+def play_hat(
     kind: str,
     decay_s: float,
     duration_s: float,
@@ -322,6 +322,7 @@ def _hat(
     shake: float = 0.0,
     bloom_s: float = 0.0,
 ) -> Voice:
+    """A hi-hat's voice: two plates whose partials die within ``decay_s`` around 5 kHz."""
     frequency_hz, own = _plate("hi-hat", 700, 320, 18500)
 
     def play(force: float, sr: int, rng: np.random.Generator) -> np.ndarray:
@@ -345,7 +346,7 @@ def _hat(
     return play
 
 
-def _cymbal(
+def play_cymbal(
     kind: str,
     decay_s: float,
     duration_s: float,
@@ -359,6 +360,7 @@ def _cymbal(
     octaves: float = 1.25,
     damping: float = 0.55,
 ) -> Voice:
+    """A cymbal's voice; ``kind`` settles its partials, so each name is another cymbal."""
     frequency_hz, own = _plate(kind, count, low_hz, 17500)
     rng_bell = np.random.default_rng(zlib.crc32((kind + "/bell").encode()))
     bell_hz = 540 * np.array([1, 1.47, 2.09, 2.56, 3.39, 4.08, 5.12, 6.3]) * rng_bell.uniform(0.985, 1.015, 8)
@@ -429,17 +431,17 @@ _VOICES: dict[str, tuple[float, Voice]] = {
     "high tom": (0.75, _tom(172, 0.20)),
     "mid tom": (0.78, _tom(124, 0.25)),
     "floor tom": (0.82, _tom(83, 0.33)),
-    "closed hi-hat": (0.27, _hat("closed", 0.024, 0.30)),
-    "open hi-hat": (0.28, _hat("open", 0.26, 1.3, 7000, 0.10, 0.25, 0.25)),
-    "half-open hi-hat": (0.28, _hat("half", 0.11, 0.8, 7200, 0.08, 0.3, 0.45)),
-    "pedal hi-hat": (0.30, _hat("pedal", 0.028, 0.25, 5200, 0.30, 0.0, 0.0, 0.002)),
-    "foot splash": (0.22, _hat("splash", 0.20, 1.0, 5600, 0.25, 0.0, 0.3, 0.002)),
-    "ride": (0.28, _cymbal("ride", 1.2, 3.0, 4200, 1000, 220, 0.012, wash=0.45, ping=1.0, octaves=1.0)),
-    "ride bell": (0.34, _cymbal("ride", 0.9, 3.0, 3600, 1000, 220, 0.012, wash=0.4, ping=0.5, bell=1.0)),
-    "crash": (0.46, _cymbal("crash", 1.0, 3.4, 5200)),
-    "second crash": (0.46, _cymbal("second crash", 1.2, 3.8, 4300, low_hz=150)),
-    "splash": (0.4, _cymbal("splash", 0.32, 1.4, 6200, 600, 400, 0.006)),
-    "china": (0.45, _cymbal("china", 0.55, 2.2, 4600, 900, 240, 0.008, octaves=0.9, damping=0.35)),
+    "closed hi-hat": (0.27, play_hat("closed", 0.024, 0.30)),
+    "open hi-hat": (0.28, play_hat("open", 0.26, 1.3, 7000, 0.10, 0.25, 0.25)),
+    "half-open hi-hat": (0.28, play_hat("half", 0.11, 0.8, 7200, 0.08, 0.3, 0.45)),
+    "pedal hi-hat": (0.30, play_hat("pedal", 0.028, 0.25, 5200, 0.30, 0.0, 0.0, 0.002)),
+    "foot splash": (0.22, play_hat("splash", 0.20, 1.0, 5600, 0.25, 0.0, 0.3, 0.002)),
+    "ride": (0.28, play_cymbal("ride", 1.2, 3.0, 4200, 1000, 220, 0.012, wash=0.45, ping=1.0, octaves=1.0)),
+    "ride bell": (0.34, play_cymbal("ride", 0.9, 3.0, 3600, 1000, 220, 0.012, wash=0.4, ping=0.5, bell=1.0)),
+    "crash": (0.46, play_cymbal("crash", 1.0, 3.4, 5200)),
+    "second crash": (0.46, play_cymbal("second crash", 1.2, 3.8, 4300, low_hz=150)),
+    "splash": (0.4, play_cymbal("splash", 0.32, 1.4, 6200, 600, 400, 0.006)),
+    "china": (0.45, play_cymbal("china", 0.55, 2.2, 4600, 900, 240, 0.008, octaves=0.9, damping=0.35)),
     "tambourine": (0.32, _tambourine),
     "cowbell": (0.4, _cowbell),
     "hand clap": (0.45, _clap),

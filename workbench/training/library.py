@@ -13,6 +13,7 @@ from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
 from workbench.training.backing import read_backing
 from workbench.training.bank import read_bank
+from workbench.training.module_clips import read_modules
 from workbench.training.procedural import make_voices
 
 #: The toms, from high to low.
@@ -35,6 +36,16 @@ class KitVoice:
 
 
 @dataclass
+class ModuleSong:
+    """A tracker module (:mod:`workbench.training.module_clips`): drums and rest, each (start, length) in the library's
+    samples, and strokes (n, 2): time_s, instrument."""
+
+    drums: tuple[int, int]
+    rest: tuple[int, int]
+    strokes: np.ndarray
+
+
+@dataclass
 class Library:
     """What a mix is made of.
 
@@ -45,6 +56,7 @@ class Library:
     kits : dict, whole kits: name to {instrument: indices of voices}
     notes : dict, role to a list of instruments, each [(MIDI note, start, length), …]
     recorded, sung : list of (start, length)
+    modules : list of ModuleSong, empty for validation
     """
 
     samples: np.ndarray
@@ -53,6 +65,7 @@ class Library:
     notes: dict[str, list[list[tuple[int, int, int]]]]
     recorded: list[tuple[int, int]]
     sung: list[tuple[int, int]]
+    modules: list[ModuleSong] = field(default_factory=list)
 
 
 def fundamental_hz(stroke: np.ndarray) -> float:
@@ -66,11 +79,13 @@ def _is_held_out(kit: str) -> bool:
     return any(kit.startswith(name) for name in sources.HELD_OUT_KITS)
 
 
-def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1) -> Library:
+def read_library(
+    bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1, modules: Path | None = None
+) -> Library:
     """Sounds for training, or (*held_out*) those kept out of it, for validation.
 
     Held-out voices are the kits and backing that :mod:`sources` names and
-    procedural sounds of another seed; notes and sung phrases are shared.
+    procedural sounds of another seed; notes and sung phrases are shared.  *modules* is a folder of tracker modules.
     """
     shots, samples = read_bank(bank)
     with ThreadPoolExecutor() as pool:
@@ -102,6 +117,14 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
         found[key3].layers.append((at, len(x)))
         parts.append(x)
         at += len(x)
+    songs = []
+    for strokes, *stems in read_modules(modules) if modules else ():
+        places = []
+        for x in stems:
+            places.append((at, len(x)))
+            parts.append(x)
+            at += len(x)
+        songs.append(ModuleSong(places[0], places[1], strokes))
     kits: dict[str, dict[str, list[int]]] = {}
     for instrument, items in voices.items():
         for index, voice in enumerate(items):
@@ -122,4 +145,5 @@ def read_library(bank: Path, backings: list[Path], held_out: bool = False, seed:
         {role: list(table.values()) for role, table in notes.items()},
         [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"],
         [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"],
+        songs,
     )

@@ -15,7 +15,12 @@ import numpy as np
 import scipy.fft
 
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.sound.spectrum import hann, spectra
 from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Plan
+
+#: Bands in which strokes are masked, and the share of the rest's power that a stroke must add in one of them: so much
+#: is a decibel, about the smallest change of level that is noticed (from memory).
+MASKING_BANDS, MASKED_BELOW = 16, 0.26
 
 _ROOM = int(1.2 * SAMPLE_RATE_HZ)
 _BLOCK = 441
@@ -155,6 +160,47 @@ def _rms(x: Any, xp: ModuleType) -> Any:
     return xp.sqrt(xp.mean(x**2, axis=1, keepdims=True) + 1e-12)
 
 
+def find_audible(
+    rows: Any, eq_db: Any, drums_gain: Any, backing_gain: Any, floor: Any, frames: int, xp: ModuleType = np
+) -> Any:
+    """Where each drum row could be heard through everything else, were a stroke on it there.
+
+    Simultaneous masking, roughly: within 40 ms, in one of :data:`MASKING_BANDS` bands, the row adds more than
+    :data:`MASKED_BELOW` of the power that is there without.  Rooms, drive and compression are left out.
+
+    Parameters
+    ----------
+    rows : ndarray (clips, ROWS, samples), before the equaliser
+    eq_db : ndarray (clips, ROWS, EQ_POINTS)
+    drums_gain, backing_gain, floor : ndarray (clips, 1)
+        Of the sums of rows, and the power of noise in each band.
+
+    Returns
+    -------
+    ndarray (clips, DRUM_ROWS, frames), bool; rows that are silent throughout count as heard
+    """
+    clips, count, samples = rows.shape
+    hz = np.fft.rfftfreq(1024, 1 / SAMPLE_RATE_HZ)
+    place = np.clip(np.log2(np.maximum(hz, 30) / 30) / np.log2(20000 / 30), 0, 0.999)
+    bands = xp.asarray(np.eye(MASKING_BANDS, dtype=np.float32)[(place * MASKING_BANDS).astype(int)])
+    middle = (np.arange(MASKING_BANDS) + 0.5) / MASKING_BANDS * (EQ_POINTS - 1)
+    left, share = xp.asarray(middle.astype(np.int32)), xp.asarray((middle % 1).astype(np.float32))
+    eq = 10 ** ((eq_db[..., left] * (1 - share) + eq_db[..., left + 1] * share) / 10)
+    starts = range(-512, -512 + frames * 441, 441)
+    power = xp.empty((clips, count, frames, MASKING_BANDS), np.float32)
+    for k in range(count):
+        gain = (drums_gain if k < DRUM_ROWS else backing_gain)[:, :, None] ** 2
+        power[:, k] = (xp.abs(spectra(rows[:, k], starts, hann(1024), xp=xp)) ** 2 @ bands) * eq[:, k, None] * gain
+    total, own = power.sum(axis=1, keepdims=True) + floor[:, :, None, None], power[:, :DRUM_ROWS]
+    before = xp.pad(own, ((0, 0), (0, 0), (3, 0), (0, 0)))[:, :, :frames]  # what still rings of the row itself
+    heard = xp.zeros(own.shape[:3], bool)
+    for later in range(4):
+        now, all_now = own[:, :, later:], total[:, :, later:]
+        more = now - before[:, :, : frames - later]
+        heard[:, :, : frames - later] |= (more > MASKED_BELOW * (all_now - more)).any(axis=3)
+    return heard | (own.sum(axis=(2, 3)) == 0)[:, :, None]
+
+
 def render(plans: list[Plan], audio: Any, samples: int, seed: int, xp: ModuleType = np) -> Any:
     """Sound of a batch of plans.
 
@@ -189,8 +235,11 @@ def render_arrays(
     seed: int,
     xp: ModuleType = np,
     apart: bool = False,
+    audible_frames: int = 0,
 ) -> Any:
     """As :func:`render`, from arrays joined over the batch (rows numbered through).
+
+    With *audible_frames*, a pair: the sound, and :func:`find_audible` for so many frames.
 
     With *apart*, the mix and its drums, (2, clips, samples): the drums as they
     pass through the chain at the gain that the mix has there, so that the rest
@@ -223,7 +272,8 @@ def render_arrays(
     spectrum *= eq[:, :ROWS] * (1 + wet[:, :, None] * room_spectrum[:, None, :])
     drums = fft.irfft(spectrum[:, :DRUM_ROWS].sum(axis=1), samples)
     backing = fft.irfft(spectrum[:, DRUM_ROWS:].sum(axis=1), samples)
-    del spectrum, eq, rows
+    del spectrum, eq
+    dry = _rms(drums, xp), _rms(backing, xp)
 
     backing = _drive(_squeeze(backing, value["backing_squeeze"], xp), value["backing_drive"], xp)
     drums = _drive(_squeeze(drums, value["drum_squeeze"], xp), value["drum_drive"], xp)
@@ -231,6 +281,15 @@ def render_arrays(
     has_both = (value["has_drums"] * value["has_backing"])[:, None]
     ratio = xp.where(has_both > 0, 10 ** (value["drums_db"][:, None] / 20), value["has_drums"][:, None])
     backing_level = _rms(backing, xp)
+    audible = None
+    if audible_frames:
+        # Within a frame noise has its power times the window's; what lies 60 dB below the music is silence.
+        quiet = (1e-6 + 10 ** (value["noise_db"][:, None] / 10)) * (ratio**2 + value["has_backing"][:, None])
+        gains = ratio / xp.maximum(dry[0], 1e-5), value["has_backing"][:, None] / xp.maximum(dry[1], 1e-5)
+        audible = find_audible(
+            rows, eq_db[:, :ROWS], *gains, quiet * np.float32(384 * 512 / MASKING_BANDS), audible_frames, xp
+        )
+    del rows
     drums = drums / xp.maximum(level, 1e-5) * ratio
     both = drums + backing / xp.maximum(backing_level, 1e-5) * value["has_backing"][:, None]
     mix = _drive(_squeeze(both, value["mix_squeeze"], xp), value["mix_drive"], xp)
@@ -249,4 +308,5 @@ def render_arrays(
     gain = 10 ** (value["gain_db"][:, None] / 20) / xp.maximum(_rms(mix, xp), 1e-4)
     if apart:
         return (xp.stack([mix, fft.irfft(fft.rfft(drums) * slope, samples)]) * gain).astype(np.float32)
-    return (mix * gain).astype(np.float32)
+    mix = (mix * gain).astype(np.float32)
+    return (mix, audible) if audible_frames else mix

@@ -19,7 +19,7 @@ from workbench.training import performances as play
 from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
-from workbench.training.library import TOM_NAMES, KitVoice, Library
+from workbench.training.library import TOM_NAMES, KitVoice, Library, ModuleSong
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
 
@@ -109,6 +109,9 @@ class Material:
 #: Share of clips without what is hard on purpose (walls of sound, dull hats, telephones): clean drums stay heard.
 PLAIN_SHARE = 0.4
 
+#: Share of clips cut from tracker modules, where there are any.
+MODULE_SHARE = 0.12
+
 #: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
 SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("closed hi-hat", "open hi-hat", "pedal hi-hat"), 0.75),
@@ -180,10 +183,12 @@ def _stroke_events(
     if not plain and rng.random() < 0.35:
         level_db[[play.CLOSED, play.OPEN, play.PEDAL]] += rng.uniform(-6, 3)
     gamma = rng.uniform(0.7, 1.7)
-    # Drums may be damped shortly; cymbals ring, or they would become hi-hats.
+    # Drums may be damped shortly; cymbals ring, or they would become hi-hats; half-open hats ring a little.
     shortest = np.where(IS_CYMBAL, 0.5, 0.05)
     damp_s = np.exp(rng.uniform(np.log(shortest), np.log(4 * shortest + 0.4)))
     damp = np.where(rng.random(n_names) < 0.3, 1 / (SAMPLE_RATE_HZ * damp_s), 0.0)
+    if rng.random() < 0.2:
+        damp[play.OPEN] = 1 / (SAMPLE_RATE_HZ * rng.uniform(0.1, 0.35))
     washy = np.where(IS_CYMBAL & (rng.random(n_names) < 0.4), rng.uniform(0.2, 0.9, n_names), 0.0)
     level_db = level_db + 9 * washy
 
@@ -281,6 +286,37 @@ def _sung_events(
     return ints, floats
 
 
+def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> Plan:
+    """A passage of a tracker module, its drums and its rest mixed anew; neither loudness nor beats are known."""
+    rate = float(np.exp(rng.normal(0, 0.06)))
+    first_s = rng.uniform(0, max(0.0, song.drums[1] / SAMPLE_RATE_HZ - clip_s * rate))
+    alone, plain = rng.random() < 0.2, rng.random() < PLAIN_SHARE
+    start = -first_s * SAMPLE_RATE_HZ / rate
+    ints = np.array([(DRUM_ROWS - 1, start, *song.drums, NEVER), (RECORDED_ROW, start, *song.rest, NEVER)])
+    eq_db, wet, settings = _mix(rng, True, not alone, plain)
+    time_s, instrument = (song.strokes[:, 0] - first_s) / rate, song.strokes[:, 1].astype(int)
+    inside = (time_s >= 0) & (time_s < clip_s)
+    t, i = time_s[inside], instrument[inside]
+    frames = round(clip_s * FRAME_RATE_HZ)
+    onset = np.zeros((frames, len(INDEX)), np.float16)
+    frame, ok = _mark(frames, t)
+    _spread(onset, frame[ok], i[ok], (0.35,))
+    unknown = np.full(frames, -1, np.float16)
+    return Plan(
+        ints.astype(np.int32),
+        np.tile(np.array([rate, 1, 0, 0, 0], np.float32), (2, 1)),
+        eq_db.astype(np.float32),
+        wet.astype(np.float32),
+        settings.astype(np.float32),
+        onset,
+        np.zeros_like(onset),
+        unknown,
+        unknown,
+        np.stack([t, i, np.full(len(t), 0.8)], axis=1),
+        np.zeros((0, 2)),
+    )
+
+
 def _mark(frames: int, times_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Frame of each time and whether it lies inside the clip."""
     frame = np.round(times_s * FRAME_RATE_HZ).astype(int)
@@ -298,6 +334,8 @@ def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, ne
 def plan_clip(rng: np.random.Generator, material: Material, clip_s: float, backed: bool = False) -> Plan:
     """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone."""
     library = material.library
+    if library.modules and rng.random() < MODULE_SHARE:
+        return _module_clip(rng, library.modules[rng.integers(len(library.modules))], clip_s)
     draw = rng.random()
     human, machine = draw < 0.5, draw > 0.86
     with_drums, plain = rng.random() > 0.05, rng.random() < PLAIN_SHARE

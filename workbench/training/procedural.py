@@ -17,22 +17,23 @@ from scipy.signal import butter, sosfilt
 
 from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.sound.synthesis import play_cymbal, play_hat
 from workbench.training.bank import LONGEST_S, PRE_ROLL, Shot
 from workbench.training.sources import OTHER
 
 #: Voices made of each instrument.
 COUNTS = {
     "closed hi-hat": 150,
-    "open hi-hat": 90,
+    "open hi-hat": 110,
     "pedal hi-hat": 40,
-    "ride": 50,
-    "ride bell": 30,
-    "crash": 80,
-    "high tom": 25,
-    "mid tom": 25,
-    "floor tom": 25,
-    "kick": 50,
-    "snare": 60,
+    "ride": 70,
+    "ride bell": 60,
+    "crash": 120,
+    "high tom": 30,
+    "mid tom": 30,
+    "floor tom": 30,
+    "kick": 65,
+    "snare": 90,
     "side stick": 30,
     "tambourine": 10,
     OTHER: 120,
@@ -135,14 +136,50 @@ def _percussion(rng: np.random.Generator, n: int) -> np.ndarray:
     return np.sin(2 * np.pi * np.cumsum(sweep) / SAMPLE_RATE_HZ) * _decay(n, rng.uniform(0.02, 0.2))
 
 
+def _plate(rng: np.random.Generator, instrument: str) -> np.ndarray:
+    """A hat or cymbal as the workbench's own kit computes them, of other partials, decay and colour."""
+    kind = f"{instrument} {rng.integers(2**31)}"
+    colour = {
+        "bloom_s": rng.uniform(0.004, 0.03),
+        "octaves": rng.uniform(0.8, 1.5),
+        "damping": rng.uniform(0.3, 0.7),
+        "count": int(rng.integers(500, 1200)),
+        "low_hz": rng.uniform(120, 450),
+    }
+    seconds, centre = LONGEST_S[instrument], rng.uniform(3200, 7000)
+    if "hi-hat" in instrument:
+        decay = np.exp(rng.uniform(*np.log((0.1, 0.45) if instrument == "open hi-hat" else (0.015, 0.06))))
+        voice = play_hat(kind, decay, seconds, rng.uniform(5000, 9500), rng.uniform(0.03, 0.3), rng.uniform(0, 0.5))
+    elif instrument == "ride":
+        wash, ping = rng.uniform(0.2, 0.9), rng.uniform(0.5, 1.2)
+        voice = play_cymbal(kind, rng.uniform(0.6, 1.6), seconds, centre, wash=wash, ping=ping, **colour)
+    elif instrument == "ride bell":
+        wash, bell = rng.uniform(0.15, 0.6), rng.uniform(0.6, 1.5)
+        voice = play_cymbal(
+            kind, rng.uniform(0.5, 1.3), seconds, centre, wash=wash, ping=rng.uniform(0.2, 0.8), bell=bell, **colour
+        )
+    else:
+        voice = play_cymbal(kind, np.exp(rng.uniform(*np.log((0.3, 1.7)))), seconds, centre, **colour)
+    return voice(rng.uniform(0.6, 1.0), SAMPLE_RATE_HZ, rng)
+
+
+#: How often a voice is a computed plate, and how often a drum machine's.
+PLATES = {"closed hi-hat": 0.1, "pedal hi-hat": 0.1, "open hi-hat": 0.2, "ride": 0.25, "ride bell": 0.35, "crash": 0.35}
+MACHINES = {"closed hi-hat": 0.4, "pedal hi-hat": 0.3, "open hi-hat": 0.3, "ride": 0.06, "crash": 0.1}
+
+
 def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
     """One stroke of an invented instrument, peak 0.9, attack at the bank's pre-roll."""
     seconds = LONGEST_S[instrument]
     n = int(seconds * SAMPLE_RATE_HZ) - PRE_ROLL
+    draw = rng.random()
+    plate, machine = PLATES.get(instrument, 0.0), MACHINES.get(instrument, 0.0)
     if instrument == OTHER:
         x = _percussion(rng, n)
-    elif "hi-hat" in instrument and rng.random() < 0.35:
-        shortest = 0.1 if instrument == "open hi-hat" else 0.012
+    elif draw < plate:
+        x = np.pad(_plate(rng, instrument), (0, n))[:n]
+    elif draw < plate + machine:
+        shortest = {"open hi-hat": 0.1, "ride": 0.15, "crash": 0.2}.get(instrument, 0.012)
         x = _machine_hat(rng, shortest * np.exp(rng.uniform(0, np.log(6))), n)
     elif instrument in ("closed hi-hat", "pedal hi-hat"):
         x = _cymbal(
@@ -179,17 +216,20 @@ def make_stroke(instrument: str, rng: np.random.Generator) -> np.ndarray:
             k = int(gap * SAMPLE_RATE_HZ)
             x[k:] += rng.uniform(0.3, 1) * _metal(rng, n - k, 3500, 14000, 0.06, 20)
     elif instrument == "kick":
-        ring = rng.uniform(0.05, 0.25) if rng.random() < 0.85 else rng.uniform(0.2, 0.45)
-        x = _drum(rng, rng.uniform(42, 85), ring, n, rng.uniform(0, 0.7), rng.uniform(0.2, 3.0))
+        ring, noise = (0.05, 0.25), 0.7
+        if draw > 0.75:  # a machine's: a long falling tone and little else
+            ring, noise = (0.15, 0.5), 0.15
+        x = _drum(rng, rng.uniform(38, 85), rng.uniform(*ring), n, rng.uniform(0, noise), rng.uniform(0.2, 3.0))
     elif instrument in ("high tom", "mid tom", "floor tom"):
         low, high = {"high tom": (130, 240), "mid tom": (100, 170), "floor tom": (60, 115)}[instrument]
-        x = _drum(
-            rng, rng.uniform(low, high), rng.uniform(0.08, 0.4), n, rng.uniform(0.05, 0.5), rng.uniform(0.02, 0.4)
-        )
+        noise, drop = ((0.0, 0.05), (0.3, 1.2)) if draw > 0.75 else ((0.05, 0.5), (0.02, 0.4))
+        x = _drum(rng, rng.uniform(low, high), rng.uniform(0.08, 0.4), n, rng.uniform(*noise), rng.uniform(*drop))
     elif instrument == "snare":
         body = _drum(rng, rng.uniform(140, 280), rng.uniform(0.03, 0.12), n, 0.4, rng.uniform(0.0, 0.4))
         wires = _band(rng, rng.standard_normal(n), rng.uniform(400, 2500), rng.uniform(6000, 15000))
-        x = rng.uniform(0.2, 1) * body + rng.uniform(0.4, 2.0) * wires * _decay(n, rng.uniform(0.03, 0.16))
+        # Some have no wires: a tom's voice in the snare's place.
+        wired = rng.uniform(0.4, 2.0) if draw > 0.12 else rng.uniform(0, 0.08)
+        x = rng.uniform(0.2, 1) * body + wired * wires * _decay(n, rng.uniform(0.03, 0.16))
     elif instrument == "side stick":
         x = _metal(
             rng, n, rng.uniform(350, 900), rng.uniform(2500, 6000), rng.uniform(0.01, 0.05), int(rng.integers(3, 8))

@@ -1,4 +1,4 @@
-"""What human performances seldom hold: double kicks, toms in runs, drags, and patterns as a machine plays them.
+"""What human performances seldom hold: double kicks, toms in runs, drags, bells, loose hats, and machines' patterns.
 
 All by rule (common practice, no source); strokes are on a grid of beats as in
 :mod:`workbench.training.performances`.
@@ -98,6 +98,34 @@ def tom_phrases(rng: np.random.Generator, performance: Performance) -> None:
     replace_strokes(performance, _clear(performance, spans, silent), more)
 
 
+def bells(rng: np.random.Generator, performance: Performance) -> None:
+    """Time on the ride with its bell on the beats, between them, or here and there, in place; bars or throughout."""
+    n = performance.beats_per_bar
+    keeper = np.isin(performance.instrument, (CLOSED, OPEN, RIDE, BELL))
+    if rng.random() < 0.4:
+        bar = np.floor((performance.beat + 0.1) / n).astype(int)
+        keeper &= bar % 8 >= 4
+    near = np.abs(performance.beat - np.round(performance.beat)) < 0.12
+    draw = rng.random()
+    on = near if draw < 0.35 else ~near if draw < 0.6 else rng.random(len(near)) < rng.uniform(0.1, 0.5)
+    performance.instrument[keeper] = np.where(on[keeper], BELL, RIDE)
+    performance.velocity[keeper & on] = np.clip(performance.velocity[keeper & on] * rng.uniform(1.0, 1.4), 0.3, 1)
+
+
+def loose_hats(rng: np.random.Generator, performance: Performance) -> None:
+    """The hats held open or half open through bars, or opened before each backbeat, in place."""
+    n = performance.beats_per_bar
+    hats = np.isin(performance.instrument, (CLOSED, OPEN))
+    bar = np.floor((performance.beat + 0.1) / n).astype(int)
+    draw = rng.random()
+    if draw < 0.6:
+        loose = bar % 8 >= int(rng.choice([0, 4, 6]))
+    else:
+        off = performance.beat - np.floor(performance.beat)
+        loose = (np.abs(off - 0.5) < 0.12) & ((np.floor(performance.beat) % 2 == 0) | (draw < 0.8))
+    performance.instrument[hats] = np.where(loose[hats], OPEN, CLOSED)
+
+
 def drags(rng: np.random.Generator, performance: Performance, tempo_bpm: float) -> None:
     """Two soft strokes of the snare before some loud ones, in place."""
     loud = (performance.instrument == SNARE) & (performance.velocity > 0.5)
@@ -169,4 +197,8 @@ def vary(rng: np.random.Generator, performance: Performance, tempo_bpm: float) -
         tom_phrases(rng, performance)
     elif draw < 0.25:
         drags(rng, performance, tempo_bpm)
+    elif draw < 0.32:
+        bells(rng, performance)
+    elif draw < 0.39:
+        loose_hats(rng, performance)
     return tempo_bpm

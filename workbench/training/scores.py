@@ -14,7 +14,7 @@ from mir_eval.util import match_events
 
 from workbench.chart.drumkit import DETECTED
 from workbench.listening.detect import find_peaks, refine_times
-from workbench.training.calibrate import OTHER_THRESHOLDS, THRESHOLD, WINDOW_S
+from workbench.training.calibrate import OTHER_THRESHOLDS, PAIRING_S, THRESHOLD
 from workbench.training.planning import SETTINGS
 
 SCORED_FAMILIES = {
@@ -36,7 +36,7 @@ def count(validation: dict[str, np.ndarray], clip: int, names: tuple[str, ...]) 
     truth = np.sort(strokes[mine, 1])
     if len(names) > 1 and len(truth):
         truth = truth[np.diff(truth, prepend=-1) > 0.02]
-    pairs = match_events(truth, times, WINDOW_S) if len(truth) and len(times) else []
+    pairs = match_events(truth, times, PAIRING_S) if len(truth) and len(times) else []
     return np.array([len(pairs), len(truth), len(times)])
 
 

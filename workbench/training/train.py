@@ -30,7 +30,7 @@ from workbench.training import mixing
 from workbench.training.library import Library, read_library
 from workbench.training.network import Network, read_state
 from workbench.training.performances import read_performances
-from workbench.training.planning import ROWS, Material, plan_clip
+from workbench.training.planning import ROW_OF, ROWS, Material, plan_clip
 
 N = len(DETECTED)
 
@@ -91,7 +91,8 @@ class Renderer:
         Thread(target=self._run, daemon=True).start()
 
     def _render(self, batch: dict[str, np.ndarray], seed: int) -> dict[str, torch.Tensor]:
-        sound = mixing.render_arrays(
+        frames = round(self.clip_s * FRAME_RATE_HZ)
+        sound, audible = mixing.render_arrays(
             batch["ints"],
             batch["floats"],
             batch["eq_db"],
@@ -101,9 +102,13 @@ class Renderer:
             round(self.clip_s * SAMPLE_RATE_HZ),
             seed,
             self.xp,
+            audible_frames=frames,
         )
-        features = compute_features(sound, 0, round(self.clip_s * FRAME_RATE_HZ), self.xp)
+        features = compute_features(sound, 0, frames, self.xp)
         targets = {k: torch.as_tensor(batch[k]).to(self.device) for k in ("onset", "velocity", "beat", "downbeat")}
+        # What nobody could hear is not asked for, or the network learns to fill in what a pattern leads one to expect.
+        heard = torch.from_dlpack(audible[:, self.xp.asarray(ROW_OF[:N])].astype(np.uint8)).to(self.device)
+        targets |= {k: targets[k] * heard.transpose(1, 2) for k in ("onset", "velocity")}
         return {"features": torch.from_dlpack(features).clone(), **targets}
 
     def _run(self) -> None:
@@ -157,6 +162,7 @@ def main() -> None:
     parser.add_argument(
         "--performances", type=Path, required=True, help="file written by workbench.training.performances"
     )
+    parser.add_argument("--modules", type=Path, help="folder written by workbench.training.module_clips")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--steps", type=int, default=10**9, help="stop after so many steps at the latest")
@@ -172,7 +178,7 @@ def main() -> None:
     rank, world = int(os.environ.get("LOCAL_RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
     began = time.time()
     on_gpu = torch.cuda.is_available()
-    library = read_library(args.bank, args.backing, seed=1)
+    library = read_library(args.bank, args.backing, seed=1, modules=args.modules)
     grooves, fills = read_performances(args.performances, "train")
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank)
     loader = iter(

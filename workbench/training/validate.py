@@ -1,6 +1,6 @@
-"""Listen to kept-out kits, performances and backing, and keep what the network says.
+"""Listen to kept-out kits, performances and backing (or those trained on), and keep what networks say.
 
-The result, one ``.npz``, holds activations and the true strokes and beats of
+The result, one ``.npz`` for each network, holds activations and the true strokes and beats of
 many clips; :mod:`workbench.training.calibrate` reads thresholds, timing and
 confidence from it.  Needs torch.
 """
@@ -23,14 +23,16 @@ from workbench.training.planning import SETTINGS, Material, plan_clip
 
 
 def listen(
-    weights: Path, material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device
-) -> dict[str, np.ndarray]:
-    """Activations (uint8, 255 = certain) of *clips* held-out clips, every second one without backing."""
-    network = Network().to(device).eval()
-    network.load_state_dict(read_state(weights))
+    weights: list[Path], material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device
+) -> list[dict[str, np.ndarray]]:
+    """Activations (uint8, 255 = certain) of *clips* clips by each network, every second one without backing."""
+    networks = [Network().to(device).eval() for _ in weights]
+    for network, file in zip(networks, weights, strict=True):
+        network.load_state_dict(read_state(file))
     frames = round(clip_s * FRAME_RATE_HZ) // SLOW * SLOW
     audio = xp.asarray(material.library.samples)  # type: ignore[attr-defined]
-    heard, strokes, beats, settings = [], [], [], []
+    heard: list[list[np.ndarray]] = [[] for _ in weights]
+    strokes, beats, settings = [], [], []
     rng = np.random.default_rng(seed)
     for first in range(0, clips, 8):
         plans = [plan_clip(rng, material, clip_s) for _ in range(min(8, clips - first))]
@@ -41,17 +43,14 @@ def listen(
         sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
         features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
         with torch.no_grad():
-            heard.append((torch.sigmoid(network(features)) * 255).round().byte().cpu().numpy())
+            for said, network in zip(heard, networks, strict=True):
+                said.append((torch.sigmoid(network(features)) * 255).round().byte().cpu().numpy())
         for k, plan in enumerate(plans, first):
             strokes.append(np.column_stack([np.full(len(plan.strokes), k), plan.strokes]))
             beats.append(np.column_stack([np.full(len(plan.beats), k), plan.beats]))
             settings.append(plan.settings)
-    return {
-        "heard": np.concatenate(heard),
-        "strokes": np.concatenate(strokes),
-        "beats": np.concatenate(beats),
-        "settings": np.stack(settings),
-    }
+    truth = {"strokes": np.concatenate(strokes), "beats": np.concatenate(beats), "settings": np.stack(settings)}
+    return [{"heard": np.concatenate(said), **truth} for said in heard]
 
 
 def main() -> None:
@@ -64,11 +63,12 @@ def main() -> None:
             "--backing build/backing --performances build/performances.npz --out build/validation.npz"
         ),
     )
-    parser.add_argument("--weights", type=Path, required=True)
+    parser.add_argument("--weights", type=Path, nargs="+", required=True)
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument("--performances", type=Path, required=True)
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--out", type=Path, nargs="+", required=True, help="a file for each of the weights")
+    parser.add_argument("--split", choices=("train", "validation"), default="validation")
     parser.add_argument("--clips", type=int, default=320)
     parser.add_argument("--clip-s", type=float, default=24.0)
     parser.add_argument("--seed", type=int, default=7)
@@ -78,11 +78,13 @@ def main() -> None:
         import cupy
 
         xp = cupy
-    grooves, fills = read_performances(args.performances, "validation")
-    material = Material(read_library(args.bank, args.backing, held_out=True), grooves, fills)
+    grooves, fills = read_performances(args.performances, args.split)
+    material = Material(read_library(args.bank, args.backing, held_out=args.split == "validation"), grooves, fills)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    np.savez_compressed(args.out, **listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device))
-    print(f"{args.clips} clips written to {args.out}")
+    said = listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device)
+    for file, heard in zip(args.out, said, strict=True):
+        np.savez_compressed(file, **heard)
+        print(f"{args.clips} clips written to {file}")
 
 
 if __name__ == "__main__":
