@@ -36,7 +36,7 @@ LIKENESS_POWER = 6
 MISSED_SUPPORT = 0.5
 #: So many of the most similar bars are named in a reason.
 NAMED_BARS = 6
-#: Detected strokes less likely than this are not written: F on 64 clips that nothing was learnt from 0.755 to 0.757.
+#: Detected strokes less likely than this are not written: F of validation clips stays, that of tracker modules rises.
 WRITTEN_FROM = 0.3
 #: Strokes that were not written are suggested from this probability.
 POSSIBLE_FROM = 0.2
