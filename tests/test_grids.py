@@ -6,7 +6,7 @@ import pytest
 from tests.played import activations_of
 from workbench.chart.meter import TimeMap
 from workbench.listening.beats import beats_of
-from workbench.listening.grids import LEVELS, at_levels, bend, candidate_grids, steady_grids
+from workbench.listening.grids import LEVELS, at_levels, bend, candidate_grids, distance_s, steady_grids
 
 
 def test_readings_hold_half_double_and_off_beat():
@@ -44,3 +44,10 @@ def test_every_grid_is_there_once():
     ]
     assert len(near) == 1
     assert len(grids) > len(LEVELS)
+
+
+def test_distance_to_the_nearest_moment():
+    rng = np.random.default_rng(0)
+    times, others = rng.uniform(-1, 11, 50), np.sort(rng.uniform(0, 10, 20))
+    assert np.allclose(distance_s(times, others), np.abs(times[:, None] - others).min(axis=1))
+    assert distance_s(np.array([3.0]), np.array([1.0])) == pytest.approx([2.0])

@@ -26,7 +26,7 @@ def bars_of(*args, **kw):
     return track_readings(*args, **kw)[0].time_map
 
 
-@pytest.mark.parametrize("tempo_bpm", [96, *(pytest.param(t, marks=pytest.mark.slow) for t in (72, 120, 150))])
+@pytest.mark.parametrize("tempo_bpm", [72, 96, 120, 150])
 @pytest.mark.parametrize("meter, pattern", [(Meter(4, 4), ROCK), (Meter(3, 4), WALTZ)])
 def test_bar_lines_and_meter_of_a_plain_groove(tempo_bpm, meter, pattern):
     time_map = TimeMap.steady(16, tempo_bpm, meter, start_s=0.3)
@@ -41,6 +41,67 @@ def test_slow_six_eight_is_counted_in_two():
     found = drafted(time_map, SLOW_SIX)
     assert {str(b.meter) for b in found.bars} == {"6/8"}
     assert found.tempo_bpm(3) == pytest.approx(56, abs=1)
+
+
+@pytest.mark.parametrize(
+    "meter, tempo_bpm, kicks, snares",
+    [
+        (Meter(5, 4), 126, (0, 3, 6), (2, 8)),
+        (Meter(7, 4), 132, (0, 4, 8, 9), (2, 6, 12)),
+        (Meter(5, 8), 230, (0, 3), (2,)),
+        (Meter(7, 8), 240, (0, 3), (2, 4)),  # 2+2+3
+        (Meter(7, 8), 240, (0, 5), (3,)),  # 3+2+2
+    ],
+)
+def test_odd_meters(meter, tempo_bpm, kicks, snares):
+    time_map = TimeMap.steady(20, tempo_bpm, meter, start_s=0.3)
+    pattern = {"kick": kicks, "snare": snares, "closed hi-hat": range(14)}
+    readings = track_readings(activations_of(time_map, time_map.end_s), play(time_map, pattern, jitter_s=0.006))
+    assert meter in {r.meter for r in readings[:3]}
+    same = next(r for r in readings if r.meter == meter).time_map
+    lines = np.array([bar.beat_times_s[0] for bar in same.bars])
+    known = [time_map.bar_start_s(k) for k in range(20)]
+    assert np.mean([np.abs(lines - t).min() < 0.05 for t in known]) > 0.9
+
+
+def test_a_count_in_of_sticks_does_not_shift_the_bars():
+    time_map = TimeMap.steady(17, 116, start_s=0.4)
+    strokes = [s for s in play(time_map, ROCK) if s.time_s > time_map.bar_start_s(1) - 0.01]
+    sticks = [Stroke(time_map.seconds(0, k / 4), "side stick", 100) for k in range(4)]
+    found = bars_of(activations_of(time_map, time_map.end_s), sorted([*sticks, *strokes]))
+    assert found.bar_start_s(1) == pytest.approx(time_map.bar_start_s(1), abs=0.03)
+    assert {b.meter for b in found.bars} == {Meter()}
+
+
+def test_a_free_beginning_does_not_disturb_the_bars_after_it():
+    steady = TimeMap.steady(16, 120, start_s=9.0)
+    activations = activations_of(steady, steady.end_s)
+    for time_s in (0.4, 1.5, 2.9, 3.6, 5.2, 6.1, 7.6):
+        activations.beat[int(100 * time_s)] = 0.5
+    free = [Stroke(t, "crash", 70) for t in (0.4, 2.9, 5.2)]
+    found = bars_of(activations, free + play(steady, ROCK))
+    lines = np.array([found.bar_start_s(k) for k in range(len(found))])
+    assert all(np.abs(lines - steady.bar_start_s(k)).min() < 0.04 for k in range(1, 16))
+
+
+def test_the_last_bar_holds_the_last_stroke():
+    time_map = TimeMap.steady(12, 104, start_s=0.3)
+    last_s = time_map.bar_start_s(11)
+    strokes = [s for s in play(time_map, ROCK) if s.time_s < last_s - 0.01]
+    strokes += [Stroke(last_s, "kick", 110), Stroke(last_s, "crash", 110)]
+    activations = activations_of(time_map, time_map.end_s + 3.0, silent=(last_s + 0.2, np.inf))
+    found = bars_of(activations, strokes, duration_s=time_map.end_s + 3.0)
+    assert found.bar_start_s(len(found) - 1) == pytest.approx(last_s, abs=0.04)
+
+
+def test_fills_and_crashes_elsewhere_make_no_bars_of_another_meter():
+    rng = np.random.default_rng(4)
+    time_map = TimeMap.steady(32, 168, start_s=0.3)
+    strokes = play(time_map, ROCK, jitter_s=0.008)
+    strokes += [Stroke(time_map.seconds(int(b), 0.25 * int(rng.integers(4))), "crash", 100) for b in range(3, 31, 5)]
+    strokes += [Stroke(time_map.seconds(b, k / 16), "floor tom", 95) for b in range(7, 32, 8) for k in range(10, 16)]
+    found = bars_of(activations_of(time_map, time_map.end_s), sorted(strokes))
+    assert {b.meter for b in found.bars[1:]} == {Meter()}
 
 
 def test_backbeat_decides_between_tempo_and_half_tempo():

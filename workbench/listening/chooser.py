@@ -36,7 +36,7 @@ from workbench.listening.bars import (
     roles_of,
 )
 from workbench.listening.beats import FASTEST_BPM, SLOWEST_BPM
-from workbench.listening.grids import Grid
+from workbench.listening.grids import Grid, distance_s
 from workbench.listening.harmony import Harmony
 
 #: Meters that a user may ask for, those of single bars (:data:`~workbench.listening.bars.METERS`) first.
@@ -93,10 +93,8 @@ class Heard:
         """Log likelihood of beats just here under the beat activations, natural log."""
         b = np.clip(self.at("beat", beats_s), 0.02, 0.98)
         times, missed = self._peaks
-        # Nearest beat of each peak, without a table of all pairs: recordings may last hours.
-        after = np.clip(np.searchsorted(beats_s, times), 1, len(beats_s) - 1)
-        near = np.minimum(np.abs(times - beats_s[after - 1]), np.abs(times - beats_s[after]))
-        return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + missed[near > 0.06].sum())
+        far = distance_s(times, beats_s) > 0.06
+        return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + missed[far].sum())
 
     def evidence(self, beats_s: np.ndarray) -> BarEvidence:
         """What the song says for bars over given beats."""
@@ -113,7 +111,7 @@ class Candidate:
     evidence: BarEvidence
     sifted: float
 
-    @property
+    @cached_property
     def meter(self) -> Meter:
         """Of most bars."""
         return max(set(self.path.meters), key=self.path.meters.count)

@@ -52,6 +52,13 @@ class Grid:
         return 60.0 / float(np.median(np.diff(self.beats_s)))
 
 
+def distance_s(times_s: np.ndarray, sorted_s: np.ndarray) -> np.ndarray:
+    """Distance of moments to the nearest of others in order, seconds; no table of all pairs: recordings last hours."""
+    wide = np.concatenate([[-np.inf], sorted_s, [np.inf]])
+    after = np.searchsorted(sorted_s, times_s) + 1
+    return np.minimum(times_s - wide[after - 1], wide[after] - times_s)
+
+
 def at_levels(beats_s: np.ndarray, levels: Sequence[tuple[int, int]] = LEVELS) -> list[np.ndarray]:
     """Readings of beats at other metrical levels, off-beats included."""
     index = np.arange(len(beats_s))

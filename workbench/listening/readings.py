@@ -27,7 +27,7 @@ from workbench.listening.chooser import (
     measure,
     network,
 )
-from workbench.listening.grids import Grid, candidate_grids
+from workbench.listening.grids import Grid, candidate_grids, distance_s
 from workbench.listening.harmony import Harmony
 
 #: Activations above this show that there is music.
@@ -35,6 +35,9 @@ LEAST_MUSIC = 0.15
 
 #: Two bar lines as near as this are one, seconds (the tolerance of mir_eval.beat).
 SAME_LINE_S = 0.07
+
+#: So much of a beat after the last stroke is still music.
+LAST_STROKE = 0.2
 
 #: Other readings less likely than this are not kept, and no more of them than this.
 LEAST_LIKELY, MOST_READINGS = 0.01, 6
@@ -221,16 +224,15 @@ def track_readings(
         chosen = found[first]
         fixed = next(at for grid, at in grids if grid is chosen.grid)
         beats = refine_beats(chosen.grid.beats_s, strokes, keep=fixed)
-        time_map = lay_time_map(beats, chosen.path, set(fixed), begin_s, end_s)
-        near = [
-            sum(
-                p
-                for p, other in zip(likely, line_s)
-                if p > 1e-4 and np.abs(other - t).min(initial=np.inf) < SAME_LINE_S
-            )
-            for t in (bar.beat_times_s[0] for bar in time_map.bars)
-        ]
-        out.append(BarReading(time_map, float(probability), chosen.meter, chosen.grid.tempo_bpm, tuple(near)))
+        # A stroke on the last bar line, alone, still has its bar.
+        last_s = max(end_s, max((s.time_s for s in strokes), default=0.0) + LAST_STROKE * (beats[-1] - beats[-2]))
+        time_map = lay_time_map(beats, chosen.path, set(fixed), begin_s, last_s)
+        lines_s = np.array([bar.beat_times_s[0] for bar in time_map.bars])
+        confidence = np.zeros(len(lines_s))
+        for k in np.flatnonzero(likely > 1e-4):
+            confidence += likely[k] * (distance_s(lines_s, line_s[k]) < SAME_LINE_S)
+        tempo_bpm = chosen.grid.tempo_bpm
+        out.append(BarReading(time_map, float(probability), chosen.meter, tempo_bpm, tuple(confidence.tolist())))
     return tuple(out)
 
 
@@ -247,8 +249,7 @@ def _alike(found: Sequence[Candidate], lines_s: Sequence[np.ndarray], one: int, 
         return False
     if not (len(lines_s[one]) and len(lines_s[other])):  # a recording of a beat or two: no line to differ by
         return True
-    near = np.abs(lines_s[one][:, None] - lines_s[other][None, :]).min(axis=1) < SAME_LINE_S
-    return float(near.mean()) > 0.7
+    return float((distance_s(lines_s[one], lines_s[other]) < SAME_LINE_S).mean()) > 0.7
 
 
 def _music_span(activations: Activations, strokes: Sequence[Stroke], duration_s: float) -> tuple[float, float]:

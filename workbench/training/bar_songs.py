@@ -39,18 +39,22 @@ LONGEST_EXCERPT_S = 45.0
 #: How bars of other meters are made of the eighths of a bar of 4/4, one digit an eighth
 #: (common practice, no source).
 PIECES: dict[str, tuple[str, ...]] = {
-    "3/4": ("012345", "012367", "014567", "012323"),
+    "3/4": ("012345", "012367", "014567", "012323", "014523"),
     "2/4": ("0123", "4567"),
-    "5/4": ("0123456767", "0123234567", "0123456745", "0123670123", "0101234567"),
-    "6/4": ("012345674567", "012345670123", "012367012367", "012323456767"),
-    "7/4": ("01234567012367", "01236701234567", "01234567234567", "01234567456767"),
+    # Three and two, two and three: kick or snare opens each group.
+    "5/4": ("0123456767", "0123234567", "0123456745", "0123670123", "0101234567", "0123230123", "0145670123"),
+    "6/4": ("012345674567", "012345670123", "012367012367", "012323456767", "012301234567"),
+    "7/4": ("01234567012367", "01236701234567", "01234567234567", "01234567456767", "01230123234567", "01230123012367"),
     "3/8": ("012", "013"),
-    "5/8": ("01234", "01245", "01223", "01445"),
-    "6/8": ("011233", "011455", "001223", "011677"),
-    "7/8": ("0123456", "0124567", "0145677", "0123567", "0122345"),
-    "9/8": ("011233455", "011233233"),
-    "12/8": ("011233455677", "001223445667"),
+    "5/8": ("01234", "01245", "01223", "01445", "01201", "01233"),
+    "6/8": ("011233", "011455", "001223", "011677", "001233", "011234"),
+    # 2+2+3, 2+3+2 and 3+2+2.
+    "7/8": ("0123456", "0124567", "0145677", "0123567", "0122345", "0101233", "0123423", "0120123", "0124523"),
+    "9/8": ("011233455", "011233233", "011455233"),
+    "12/8": ("011233455677", "001223445667", "011233011233"),
 }
+
+OPENING = ("crash", "second crash")
 
 #: Eighths a minute of songs made for a meter: lowest and highest.
 EIGHTHS_PER_MINUTE = {"3/8": (180, 300), "5/8": (190, 360), "7/8": (190, 360), "6/8": (130, 300)}
@@ -137,7 +141,9 @@ class Written:
     quarters_per_minute: float
 
 
-def compose(rng: np.random.Generator, played: GroovePerformance, meter: Meter, plain: bool = False) -> Written:
+def compose(
+    rng: np.random.Generator, played: GroovePerformance, meter: Meter, plain: bool = False, changing: bool = False
+) -> Written:
     """An excerpt of a performance, laid over a meter; *plain*, its beginning as it was played."""
     eighths = 2 * played.meter.bar_length * 4
     per_bar = int(eighths)
@@ -160,22 +166,65 @@ def compose(rng: np.random.Generator, played: GroovePerformance, meter: Meter, p
     by_cell: dict[int, list[int]] = {}
     for k, c in enumerate(cell):
         by_cell.setdefault(int(c), []).append(k)
-    strokes, place, lines = [], 0, []
-    for bar in range(needed if meter != played.meter else min(needed, bars_played)):
-        lines.append(place / 2)
-        piece = pieces[0] if len(pieces) == 1 or bar % 4 != 3 else pieces[1]
-        for letter in piece:
-            source = ((first + bar) % bars_played) * per_bar + ord(letter) - 48
-            for k in by_cell.get(source, ()):
-                strokes.append(((place + at[k] - source) / 2, played.strokes[k][1], played.strokes[k][2]))
-            place += 1
+    count = needed if meter != played.meter else min(needed, bars_played)
+    bars = [(meter, pieces[0] if len(pieces) == 1 or bar % 4 != 3 else pieces[1]) for bar in range(count)]
+    if changing and len(bars) > 8:
+        bars = change_meters(rng, bars)
+    strokes, place, beats, numbers = [], 0, [], []
     beat = float(meter.beat_length * 4)
-    counted = meter.counted_beats
-    beats = np.concatenate([line + beat * np.arange(counted) for line in lines])
-    numbers = np.tile(np.arange(1, counted + 1), len(lines))
+    laid = meter != played.meter
+    part = int(rng.choice([4, 8])) if laid else 0
+    fills = [
+        k
+        for k, s in enumerate(played.strokes)
+        if instrument(s[1]).family == "tom" and cell[k] % per_bar >= per_bar // 2
+    ]
+    filled = int(np.bincount(cell[fills] // per_bar).argmax()) * per_bar if len(fills) > 3 else -1
+    for bar, (other, piece) in enumerate(bars):
+        beats += [place / 2 + beat * k for k in range(other.counted_beats)]
+        numbers += range(1, other.counted_beats + 1)
+        # The last bar of a part ends with a fill, and the next begins with a crash.
+        fill = int(rng.integers(1, 5)) if laid and filled >= 0 and bar % part == part - 1 else 0
+        if laid and bar and bar % part == 0:
+            strokes.append((place / 2 + rng.normal(0, 0.02), "crash", int(rng.integers(90, 127))))
+        for k_in_bar, letter in enumerate(piece):
+            source = ((first + bar) % bars_played) * per_bar + ord(letter) - 48
+            left = len(piece) - k_in_bar
+            if left <= min(fill, len(piece) - 2):
+                source = filled + per_bar - left
+            for k in by_cell.get(source, ()):
+                _, name, velocity = played.strokes[k]
+                # An eighth that opens a bar of the performance may stand inside one here: without its crash.
+                if not (laid and k_in_bar and name in OPENING and letter == "0"):
+                    strokes.append(((place + at[k] - source) / 2, name, velocity))
+            place += 1
+    strokes.sort()
+    return _begun(rng, Written(strokes, np.array(beats), np.array(numbers), quarters_per_minute), meter, plain)
+
+
+def change_meters(rng: np.random.Generator, bars: list[tuple[Meter, str]]) -> list[tuple[Meter, str]]:
+    """Bars of 4/4 with a shorter one before every fourth or eighth, or some of them in another meter."""
+    out = list(bars)
+    if rng.random() < 0.6:
+        every, short = int(rng.choice([4, 8])), Meter(int(rng.choice([2, 3])), 4)
+        for k in range(every - 1, len(out), every if rng.random() < 0.5 else len(out)):
+            out[k] = short, str(rng.choice(PIECES[str(short)]))
+    else:
+        other = Meter(int(rng.choice([3, 5, 7])), 4)
+        begin, piece = int(rng.integers(3, len(out) - 3)), str(rng.choice(PIECES[str(other)]))
+        for k in range(begin, min(begin + int(rng.choice([4, 8])), len(out))):
+            out[k] = other, piece
+    return out
+
+
+def _begun(rng: np.random.Generator, song: Written, meter: Meter, plain: bool) -> Written:
+    """A song with a pick-up or a count-in, or as it is."""
+    strokes, beats, numbers, quarters_per_minute = song.strokes, song.beats, song.numbers, song.quarters_per_minute
+    counted, beat = meter.counted_beats, float(meter.beat_length * 4)
+    bar_count = int((numbers == 1).sum())
     if plain:
         return Written(strokes, beats, numbers, quarters_per_minute)
-    if rng.random() < 0.25 and len(lines) > 6:
+    if rng.random() < 0.25 and bar_count > 6:
         cut = int(rng.integers(1, counted)) if counted > 1 else 0
         strokes = [s for s in strokes if s[0] > beats[cut] - 0.1]
         beats, numbers = beats[cut:], numbers[cut:]
@@ -283,10 +332,17 @@ def render(
 
 
 def make_song(
-    seed: int, played: GroovePerformance, meter: Meter, backed: bool, font: Path, out: Path, plain: bool = False
+    seed: int,
+    played: GroovePerformance,
+    meter: Meter,
+    backed: bool,
+    font: Path,
+    out: Path,
+    plain: bool = False,
+    changing: bool = False,
 ) -> None:
     rng = np.random.default_rng(seed)
-    song = compose(rng, played, meter, plain)
+    song = compose(rng, played, meter, plain, changing and meter == Meter(4, 4))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "song.wav"
         beats_s, numbers = render(rng, song, accompany(rng, song) if backed and not plain else (), font, path, plain)
@@ -316,6 +372,7 @@ def main() -> None:
     parser.add_argument("--odd", nargs="*", default=[], help="meters to lay the performances over")
     parser.add_argument("--fonts", nargs="+", type=Path, required=True)
     parser.add_argument("--plain", action="store_true", help="as played, drums alone")
+    parser.add_argument("--changing", action="store_true", help="songs in 4/4 have bars of other meters")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
@@ -330,7 +387,7 @@ def main() -> None:
         name = f"{args.split}-{seed}-{str(meter).replace('/', '-')}{'-mix' if backed and not args.plain else ''}"
         path = args.out / f"{name}.npz"
         if not path.exists():
-            make_song(seed, played, meter, backed, args.fonts[k % len(args.fonts)], path, args.plain)
+            make_song(seed, played, meter, backed, args.fonts[k % len(args.fonts)], path, args.plain, args.changing)
             print(name, flush=True)
 
 
