@@ -124,7 +124,7 @@ class HitGrid(anywidget.AnyWidget):
         self._stop_observing = document.observe(self._document_changed)
         of = document.chart.recording
         if recording is not None or (of is not None and of.path):
-            self._audio = self._workers.submit(self._load, recording)
+            self._listen_to(recording)
         self._advice = BarAdvice(document, lambda: self._file(recording), self._tell_info)
         self._advice.renew(0.0)
 
@@ -292,7 +292,7 @@ class HitGrid(anywidget.AnyWidget):
         of = self.chart.recording
         if of is not None and of.sha256 != sha256_of(file):
             raise AudioError(f"{file.name} is not the recording that this chart was made from.")
-        self._audio = self._workers.submit(self._load, file)
+        self._listen_to(file)
 
     def _correct_repeats(self, bar_index: int) -> str:
         edit = self._corrections.edit(self.document.chart, bar_index)
@@ -361,17 +361,23 @@ class HitGrid(anywidget.AnyWidget):
 
     # -- sound ----------------------------------------------------------------------------
 
+    def _listen_to(self, source: str | Path | Audio | None) -> None:
+        """Load a recording; the page is told when it is there, and never anything older after that."""
+        self._audio = self._workers.submit(self._load, source)
+        self._audio.add_done_callback(self._tell_sound)
+
+    def _tell_sound(self, loaded: Future[Separation]) -> None:
+        if loaded.cancelled():
+            return
+        self.send({"type": "info", "info": self._sound_info()})
+        if self._sound_error():
+            self.send({"type": "error", "error": self._sound_error()})
+
     def _load(self, source: str | Path | Audio | None) -> Separation:
         """The recording (by default the chart's own), ready for its drums to be told from the rest."""
-        try:
-            source = source if source is not None else _find_recording(self.document)
-            audio = source if isinstance(source, Audio) else load_audio(source)
-            store = store_beside(self.document.path.parent, source, audio.sample_rate)
-        except WorkbenchError as error:
-            self.send({"type": "info", "info": {"has_recording": False, "sample_rate": SAMPLE_RATE_HZ}})
-            self.send({"type": "error", "error": str(error)})
-            raise
-        self.send({"type": "info", "info": {"has_recording": True, "sample_rate": audio.sample_rate}})
+        source = source if source is not None else _find_recording(self.document)
+        audio = source if isinstance(source, Audio) else load_audio(source)
+        store = store_beside(self.document.path.parent, source, audio.sample_rate)
         self._workers.submit(self._draw_sound, audio)
         return Separation.of(audio, store)
 
