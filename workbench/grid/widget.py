@@ -369,9 +369,10 @@ class HitGrid(anywidget.AnyWidget):
     def _tell_sound(self, loaded: Future[Separation]) -> None:
         if loaded.cancelled():
             return
-        self.send({"type": "info", "info": self._sound_info()})
-        if self._sound_error():
-            self.send({"type": "error", "error": self._sound_error()})
+        with self._state_lock:  # not while a snapshot is written that does not know of it
+            self.send({"type": "info", "info": self._sound_info()})
+            if self._sound_error():
+                self.send({"type": "error", "error": self._sound_error()})
 
     def _load(self, source: str | Path | Audio | None) -> Separation:
         """The recording (by default the chart's own), ready for its drums to be told from the rest."""
