@@ -110,8 +110,11 @@ export class View {
     this.toolbar = new Toolbar(this);
     this.bars = new BarLines(this);
     this.toolbar.element.append(head);
+    // Offers stand beside what is said, so that nothing moves under the pointer when one comes.
+    const said = make("div", "wbg-said");
+    said.append(this.here, this.offers);
     el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.bars.element, this.overview,
-      this.here, this.offers, this.files, this.scroller, this.keys);
+      said, this.files, this.scroller, this.keys);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
     this.scroller.addEventListener("focus", () => this.setFocus(true));
@@ -387,8 +390,7 @@ export class View {
       chip.append(go, no);
       return chip;
     });
-    this.offers.replaceChildren(...chips);
-    this.fit();
+    this.offers.replaceChildren(...chips.reverse());
   }
 
   // -- cursor and selection -------------------------------------------------------------

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 0c9368f6dab88ca2ec3246333d929c282293e277ba261fa14970fce5c8c8f7b7 */
+/* Made by python workbench/grid/bundle.py; sources 981396a51fb21b5896407a11e5e12f453c3b2b6c0ab2f9946e84fbe615c7041c */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3666,6 +3666,8 @@ var View = class {
     this.toolbar = new Toolbar(this);
     this.bars = new BarLines(this);
     this.toolbar.element.append(head);
+    const said = make("div", "wbg-said");
+    said.append(this.here, this.offers);
     el.replaceChildren(
       this.toolbar.element,
       this.toolbar.panel,
@@ -3674,8 +3676,7 @@ var View = class {
       this.askBox,
       this.bars.element,
       this.overview,
-      this.here,
-      this.offers,
+      said,
       this.files,
       this.scroller,
       this.keys
@@ -3950,8 +3951,7 @@ var View = class {
       chip.append(go2, no);
       return chip;
     });
-    this.offers.replaceChildren(...chips);
-    this.fit();
+    this.offers.replaceChildren(...chips.reverse());
   }
   // -- cursor and selection -------------------------------------------------------------
   moveCursor(cursor, clearSelection = true) {

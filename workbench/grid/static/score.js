@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 0c9368f6dab88ca2ec3246333d929c282293e277ba261fa14970fce5c8c8f7b7 */
+/* Made by python workbench/grid/bundle.py; sources 981396a51fb21b5896407a11e5e12f453c3b2b6c0ab2f9946e84fbe615c7041c */
 
 // js/score.js
 function safeSvg(text) {
