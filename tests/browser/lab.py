@@ -253,6 +253,8 @@ class Grid:
 
     def point(self, bar: int, position: float, instrument: str) -> tuple[float, float]:
         """Pixel of a place on the page, scrolled into view."""
+        # As a hand on the mouse does, this ends that a new grid brings itself into view.
+        self.page.evaluate("() => document.dispatchEvent(new Event('wheel'))")
         self.sheet.scroll_into_view_if_needed()
         self.evaluate("view.scrollToBar(x)", bar)
         self.page.wait_for_timeout(50)

@@ -52,7 +52,8 @@ export function attachMouse(view) {
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
-    const start = { x, y };
+    // How far it is drawn is told by the hand, not by a page that scrolls under it.
+    const start = { x, y, atX: event.clientX, atY: event.clientY };
     if (hit.zone === "names") {
       const instrument = view.rows[hit.row];
       view.moveCursor({ ...view.cursor, instrument }, false);
@@ -112,7 +113,7 @@ export function attachMouse(view) {
       view.hover(hit.zone === "rows" || hit.zone === "names" ? hit.row : -1);
       return;
     }
-    const far = Math.hypot(x - down.x, y - down.y) > DRAG_PX;
+    const far = Math.hypot(event.clientX - down.atX, event.clientY - down.atY) > DRAG_PX;
     if (down.selecting !== undefined) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== undefined) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);

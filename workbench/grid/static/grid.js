@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 981396a51fb21b5896407a11e5e12f453c3b2b6c0ab2f9946e84fbe615c7041c */
+/* Made by python workbench/grid/bundle.py; sources 29d873e5c23548929515852e7bbe2087e3606e4b7c3a8b52ef2200aee3a3c5ae */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3298,7 +3298,7 @@ function attachMouse(view) {
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
     down = null;
-    const start = { x, y };
+    const start = { x, y, atX: event.clientX, atY: event.clientY };
     if (hit.zone === "names") {
       const instrument = view.rows[hit.row];
       view.moveCursor({ ...view.cursor, instrument }, false);
@@ -3356,7 +3356,7 @@ function attachMouse(view) {
       view.hover(hit.zone === "rows" || hit.zone === "names" ? hit.row : -1);
       return;
     }
-    const far = Math.hypot(x - down.x, y - down.y) > DRAG_PX;
+    const far = Math.hypot(event.clientX - down.atX, event.clientY - down.atY) > DRAG_PX;
     if (down.selecting !== void 0) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== void 0) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);

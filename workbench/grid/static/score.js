@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 981396a51fb21b5896407a11e5e12f453c3b2b6c0ab2f9946e84fbe615c7041c */
+/* Made by python workbench/grid/bundle.py; sources 29d873e5c23548929515852e7bbe2087e3606e4b7c3a8b52ef2200aee3a3c5ae */
 
 // js/score.js
 function safeSvg(text) {
