@@ -131,8 +131,9 @@ def edits(draw, chart):
         ShiftOne(draw(st.sampled_from([F(-1), F(1, 2), F(1)]))),
         InsertBars(k + draw(st.integers(0, 1)), draw(st.integers(1, 2))),
         DeleteBars(k, k) if n > 1 else InsertBars(0),
-        LayBars(TimeMap.steady(max(n, 2), draw(st.integers(60, 200)))),
     ]
+    if not any(bar.fixed for bar in chart.time_map.bars):  # a fixed line that would go is refused
+        choices.append(LayBars(TimeMap.steady(max(n, 2), draw(st.integers(60, 200)))))
     start = chart.time_map.bar_start_s(k)
     choices.append(MoveBarLine(k, start + 0.2 * (chart.time_map.bars[k].beat_times_s[-1] - start)))
     if chart.marks:

@@ -153,3 +153,13 @@ def test_what_cannot_be():
                 lambda: rebarring.move_line(FOUR, 3, 106.0), lambda: rebarring.move_line(FOUR, 3, -94.0)):  # fmt: skip
         with pytest.raises(ChartError):
             act()
+
+
+def test_the_first_line_of_a_pickup_that_opens_off_the_beat_stays_where_it_is_put():
+    """A quarter of 6/8 before the 1 begins an eighth before its second beat."""
+    bars = TimeMap.steady(3, 100, Meter(6, 8)).bars
+    pickup = Bar(Meter(6, 8), (bars[0].beat_times_s[1] + 0.2,), F(1, 4))
+    time_map = TimeMap((pickup, *bars[1:]), bars[2].beat_times_s[1] + 0.6)
+    for moved_s in (0.0, 0.03):
+        at = time_map.start_s + moved_s
+        assert rebarring.move_line(time_map, 0, at).time_map.start_s == pytest.approx(at, abs=1e-9)

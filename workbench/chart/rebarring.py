@@ -304,9 +304,12 @@ def _near(time_map: TimeMap, time_s: float) -> Fraction:
     bar = time_map.bars[bar_index]
     beat = bar.meter.beat_length
     begin = time_map.starts[bar_index] - bar.missing  # beats of a pick-up are counted from its end
-    beats = (float(time_map.whole_notes_at(time_s)) - float(begin)) / float(beat)
+    at = float(time_map.whole_notes_at(time_s))
+    beats = (at - float(begin)) / float(beat)
     whole = round(beats)
-    return begin + beat * (whole if abs(beats - whole) < BEAT_REACH else Fraction(floor(beats)) + Fraction(1, 2))
+    line = begin + beat * (whole if abs(beats - whole) < BEAT_REACH else Fraction(floor(beats)) + Fraction(1, 2))
+    # A pick-up need not open on a beat; its own line may be the nearest.
+    return min(time_map.starts[bar_index], line, key=lambda p: abs(float(p) - at)) if bar.is_pickup else line
 
 
 def _bent_times(time_map: TimeMap, knots: Sequence[tuple[Fraction, float]]) -> TimeMap:
