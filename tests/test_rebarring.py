@@ -163,3 +163,10 @@ def test_the_first_line_of_a_pickup_that_opens_off_the_beat_stays_where_it_is_pu
     for moved_s in (0.0, 0.03):
         at = time_map.start_s + moved_s
         assert rebarring.move_line(time_map, 0, at).time_map.start_s == pytest.approx(at, abs=1e-9)
+
+
+def test_the_1_of_a_song_of_one_beat_can_be_shifted():
+    time_map = TimeMap((Bar(Meter(4, 4), (0.0,), F(1, 4)),), 0.4)
+    for beats in (-1, F(1, 2), 1):
+        shifted = rebarring.shift_one(time_map, beats).time_map
+        assert shifted.start_s == 0.0 and shifted.end_s >= 0.4

@@ -355,7 +355,7 @@ def _recut(
     begin, end = starts[first_bar], starts[last_bar + 1]
     lines = sorted(lines)
     if first_bar == 0:
-        first = lines[0] - (lines[0] // full) * full
+        first = min(lines[0] - (lines[0] // full) * full, end)  # a song of a beat or two is a pick-up and no more
         if first > 0:
             spans.append(_NewBar(meter, Fraction(0), first, first * scale))
         lines = [first, *(line for line in lines if line > first)]

@@ -50,9 +50,6 @@ _VOICES_OF: dict[str, tuple[str, ...]] = {
     "second crash": ("crash",),
     "splash": ("crash",),
     "china": ("crash",),
-    "tambourine": ("percussion",),
-    "cowbell": ("percussion",),
-    "hand clap": ("percussion",),
 }
 
 
@@ -60,7 +57,8 @@ def voices_of(note: Note, limit: float = 0.0) -> tuple[str, ...]:
     """Voices a note fills; ``limit`` as from :func:`~workbench.chart.ghosts.ghost_limit`."""
     if note.instrument in ("snare", "side stick"):
         return ("snare",) if is_ghost(note, limit) else ("snare", "backbeat")
-    return _VOICES_OF.get(note.instrument, (note.instrument,))
+    own = note.instrument if note.instrument in _COLUMN else "percussion"
+    return _VOICES_OF.get(note.instrument, (own,))
 
 
 @dataclass(frozen=True)

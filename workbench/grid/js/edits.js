@@ -42,7 +42,7 @@ export function showAtOnce(chart, edit) {
     }
     case "set done": {
       const bars = chart.bars.slice();
-      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
+      for (let k = edit.first_bar; k <= edit.last_bar && k < bars.length; k++) {
         const { done, ...bar } = bars[k];
         bars[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
       }

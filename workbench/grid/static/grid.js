@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 29d873e5c23548929515852e7bbe2087e3606e4b7c3a8b52ef2200aee3a3c5ae */
+/* Made by python workbench/grid/bundle.py; sources 562b3a77f3b476bfc24d04dba7f08e145e8cfd94f157acb695ef8b81c537be00 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -582,7 +582,7 @@ function showAtOnce(chart, edit) {
     }
     case "set done": {
       const bars2 = chart.bars.slice();
-      for (let k = edit.first_bar; k <= edit.last_bar; k++) {
+      for (let k = edit.first_bar; k <= edit.last_bar && k < bars2.length; k++) {
         const { done, ...bar } = bars2[k];
         bars2[k] = edit.done ? { ...bar, notes: bar.notes.map((n) => ({ ...n, confirmed: true })), done: true } : bar;
       }

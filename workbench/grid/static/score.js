@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 29d873e5c23548929515852e7bbe2087e3606e4b7c3a8b52ef2200aee3a3c5ae */
+/* Made by python workbench/grid/bundle.py; sources 562b3a77f3b476bfc24d04dba7f08e145e8cfd94f157acb695ef8b81c537be00 */
 
 // js/score.js
 function safeSvg(text) {
