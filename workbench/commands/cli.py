@@ -8,10 +8,12 @@ sentence on standard error.
 from __future__ import annotations
 
 import argparse
+import atexit
 import importlib
 import os
 import platform
 import shlex
+import shutil
 import sys
 import tempfile
 import traceback
@@ -50,6 +52,9 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
     words = sys.argv[1:] if argv is None else list(argv)
+    if "MPLCONFIGDIR" not in os.environ:  # matplotlib lists fonts: in a folder that goes with the command, not at home
+        os.environ["MPLCONFIGDIR"] = fonts = tempfile.mkdtemp(prefix="workbench-fonts-")
+        atexit.register(shutil.rmtree, fonts, ignore_errors=True)
     with redirect_stdout(_Shown(sys.stdout)), redirect_stderr(_Shown(sys.stderr)):
         status, said = _run(words)
         if said:
