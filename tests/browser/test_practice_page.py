@@ -193,7 +193,8 @@ def test_the_tempo_of_another_speed_is_shown_and_counted_in(page):
     assert page.inner_text("#speed-shown") == "80 % = 48"
     page.click("#play")
     playing(page, 1)
-    assert page.evaluate("window.started.at(-1).source.buffer.duration") == pytest.approx(5.0, abs=1e-3)
+    # The kit may start before or after its count-in of four beats.
+    wait_until(page, "window.started.some(({ source }) => Math.abs(source.buffer.duration - 5) < 1e-3)")
 
 
 def test_playing_stops_and_goes_on_by_keyboard(page):
