@@ -6,7 +6,9 @@ import pytest
 
 from tests.parts import FILL, ROCK, bar, part
 from workbench.chart import Note, WrittenBar
+from workbench.chart.drumkit import INSTRUMENTS, PERCUSSION
 from workbench.errors import AnalysisError
+from workbench.reading.read import read_part
 from workbench.reading.sticking import Player, propose_sticking, sticking_edit, too_many_for_two_hands
 
 
@@ -167,3 +169,13 @@ def test_bad_players():
         Player("both")
     with pytest.raises(AnalysisError, match="sticking style"):
         Player(style="blues")
+
+
+@pytest.mark.parametrize("together", ["snare", "closed hi-hat", "kick"])
+def test_hands_reach_whatever_general_midi_knows_and_lines_of_ones_own(together):
+    """General MIDI Level 1 Percussion Key Map: keys 35 to 81; a key beyond has a line of its own."""
+    for name in [i.name for i in (*INSTRUMENTS, *PERCUSSION)] + ["Log Drum [91]"]:
+        notes = [Note(F(k, 8), n) for k in range(8) for n in {"snare" if k % 2 else name, name, together}]
+        song = part(*[WrittenBar(tuple(notes))] * 4)
+        assert propose_sticking(song).hands is not None
+        assert read_part(song).to_markdown().startswith("#")

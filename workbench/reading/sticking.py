@@ -362,9 +362,15 @@ def _most_usual(members: Sequence[dict[tuple, Struck]], solved: dict[Struck, str
 
 
 @cache
+def _place_cm(name: str) -> tuple[float, float]:
+    """Where an instrument stands; percussion where the drum stands that sounds most like it."""
+    return KIT_CM.get(name) or KIT_CM.get(instrument(name).sounds_as, KIT_CM["cowbell"])
+
+
+@cache
 def _way_m(one: str, other: str) -> float:
     """Metres between two instruments; a kit set up the other way round has the same."""
-    return math.dist(KIT_CM[one], KIT_CM[other]) / 100
+    return math.dist(_place_cm(one), _place_cm(other)) / 100
 
 
 def _gap_s(earlier_s: float, later_s: float) -> float:
@@ -448,7 +454,7 @@ def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) ->
     if len(event.notes) == 2:
         # Together with a time-keeping cymbal the other hand has the drum.
         names = [n.instrument for n in event.notes]
-        side = KIT_CM[names[0]][0] - KIT_CM[names[1]][0]
+        side = _place_cm(names[0])[0] - _place_cm(names[1])[0]
         crossed = (side < 0) == (option[0] == player.lead)
         if side and crossed and not any(n in TIMEKEEPING for n in names):
             cost += 1.2
@@ -491,7 +497,7 @@ def _crossing_cost(state: tuple, player: Player) -> float:
     right, left, _ = state
     if not (right[0] in HAND_DRUMS and left[0] in HAND_DRUMS) or abs(_gap_s(right[1], left[1])) > 0.4:
         return 0.0
-    over_m = (KIT_CM[left[0]][0] - KIT_CM[right[0]][0]) / (100 if player.lead == "R" else -100)
+    over_m = (_place_cm(left[0])[0] - _place_cm(right[0])[0]) / (100 if player.lead == "R" else -100)
     return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
 
 
