@@ -317,7 +317,7 @@ def click_sample(sample_rate: int, accented: bool = False) -> np.ndarray:
     knock = 0.4 * np.sin(2 * np.pi * 2.76 * pitch_hz * t) * np.exp(-t / 0.003)
     out = (np.sin(2 * np.pi * pitch_hz * t) + knock) * np.exp(-t / 0.009) * np.minimum(t / 0.0005, 1)
     out[-64:] *= np.linspace(1, 0, 64)
-    out = (out / np.abs(out).max() * (0.8 if accented else 0.58)).astype(np.float32)
+    out = (out / np.abs(out).max() * (0.8 if accented else 0.6)).astype(np.float32)
     out.flags.writeable = False
     return out
 

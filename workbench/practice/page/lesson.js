@@ -152,7 +152,7 @@
       const x = buffer.getChannelData(0);
       for (let n = 0; n < x.length; n++) {
         const s = n / rate;
-        x[n] = (k ? 0.8 : 0.58) * Math.sin(2 * Math.PI * pitch * s) * Math.exp(-s / 0.009) * Math.min(1, s / 0.0005);
+        x[n] = (k ? 0.8 : 0.6) * Math.sin(2 * Math.PI * pitch * s) * Math.exp(-s / 0.009) * Math.min(1, s / 0.0005);
       }
       return buffer;
     });

@@ -158,7 +158,7 @@
   }
 
   function addClick(x, start, accented, rate, round) {
-    const pitch = accented ? 1800 : 1200, level = accented ? 0.8 : 0.58;
+    const pitch = accented ? 1800 : 1200, level = accented ? 0.8 : 0.6;
     for (let k = 0; k < 0.045 * rate; k++) {
       const s = k / rate;
       const at = round ? (start + k) % x.length : start + k;
