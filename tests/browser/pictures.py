@@ -47,7 +47,7 @@ def show(page: Page) -> None:
     """The moment to be seen: the first bars settled, the next doubt sounding in a loop."""
     grid = page.grid()
     page.page.locator(".wbg-hint button").click()
-    grid.press("Home", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+Y", "Escape")
+    grid.press("Home", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight", "K", "Escape")
     grid.settle()
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
     page.page.evaluate("() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
