@@ -1,9 +1,12 @@
 """The practice pack as it lies in its folder."""
 
 import base64
+import contextlib
 import json
 import re
+import shutil
 from fractions import Fraction as F
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +19,7 @@ from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, load_audio, save_audio, sha256_of
 from workbench.files.chartfile import write_chart
 from workbench.practice.exercises import section_exercise
-from workbench.practice.pack import PAGE_PADDING, PackOptions, ladder_bpm, make_practice_pack
+from workbench.practice.pack import PAGE_PADDING, PackOptions, _clear, check_pack_folder, ladder_bpm, make_practice_pack
 from workbench.practice.stages import Exercise, Stage
 from workbench.sound.loudness import loudness_lufs, true_peak_dbtp
 from workbench.sound.rendering import render_chart
@@ -212,6 +215,32 @@ def test_a_pack_broken_off_can_be_made_again(song, tmp_path, monkeypatch):
         with pytest.raises(ZeroDivisionError):
             make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick)
     assert make_practice_pack(chart, tmp_path / "pack", exercises=e, options=quick).index.is_file()
+
+
+@pytest.mark.parametrize("step", [(shutil, "rmtree"), (Path, "unlink"), (Path, "mkdir"), (Path, "write_text")])
+@pytest.mark.parametrize("new", [True, False])
+def test_a_pack_broken_off_as_it_begins_or_as_it_replaces_one_is_known(tmp_path, monkeypatch, step, new):
+    folder = tmp_path / "pack"
+    if not new:
+        _clear(folder)
+        for name in ("audio/a.flac", "page/bars.svg", "index.html"):
+            (folder / name).write_text("a pack")
+    real = getattr(*step)
+    for calls in range(4):
+        left = [calls]
+
+        def breaks_off(*args, left=left, **kw):
+            left[0] -= 1
+            if left[0] < 0:
+                raise KeyboardInterrupt
+            return real(*args, **kw)
+
+        with monkeypatch.context() as broken, contextlib.suppress(KeyboardInterrupt):
+            broken.setattr(*step, breaks_off)
+            _clear(folder)
+        check_pack_folder(folder)
+    _clear(folder)
+    assert sorted(p.name for p in folder.rglob("*")) == ["audio", "made-by-workbench.txt", "page"]
 
 
 def test_a_folder_of_ones_own_is_never_taken_for_a_pack(song, tmp_path):

@@ -267,19 +267,24 @@ def check_pack_folder(folder: str | os.PathLike) -> None:
     folder = Path(folder)
     check_folder(folder)
     inside = {p.name for p in folder.iterdir()} if folder.exists() else set()
-    if inside and not (inside <= _PACK_PARTS and (folder / _MARK).is_file()):
+    # A pack broken off before its mark was written has no file yet, so there is nothing to lose.
+    ours = (folder / _MARK).is_file() or not any(p.is_file() for p in folder.rglob("*"))
+    if inside and not (inside <= _PACK_PARTS and ours):
         raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
 
 
 def _clear(folder: Path) -> None:
-    """Remove an earlier pack; refuse a folder that holds anything else."""
+    """Remove an earlier pack but its mark, so that a pack broken off here is known too; refuse a folder that holds
+    anything else."""
     check_pack_folder(folder)
-    for path in list(folder.iterdir()) if folder.exists() else ():
-        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    mark = folder / _MARK
+    for path in [p for place in (folder, mark.parent) if place.is_dir() for p in place.iterdir()]:
+        if path not in (mark, mark.parent):
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
     try:
-        (folder / "audio").mkdir(parents=True, exist_ok=True)
-        (folder / "page").mkdir(exist_ok=True)
-        (folder / _MARK).write_text("A practice pack; made anew, it replaces what lies here.\n", "ascii")
+        mark.parent.mkdir(parents=True, exist_ok=True)
+        (folder / "audio").mkdir(exist_ok=True)
+        mark.write_text("A practice pack; made anew, it replaces what lies here.\n", "ascii")
     except OSError as error:
         raise WorkbenchError(f"The folder {folder} could not be made: {error.strerror}.") from error
 
