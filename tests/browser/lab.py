@@ -293,12 +293,13 @@ class Grid:
             self.page.keyboard.press(key)
 
     def settle(self) -> None:
-        """Wait until Python has answered every edit."""
+        """Wait until Python has answered every edit and the page has drawn the answer."""
         self.page.wait_for_function(
             "(index) => document.querySelectorAll('.wbg')[index].hitGrid.session.pending.length === 0",
             arg=self.index,
             timeout=20000,
         )
+        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
     def has(self, bar: int, at: str, instrument: str) -> bool:
         return self.evaluate(

@@ -68,8 +68,10 @@ class Firefox:
         self.act("key", *downs, *ups)
 
     def close(self):
+        self.socket.close()
         self.process.terminate()
         self.process.wait(20)
+        self.process.stderr.close()
 
 
 @pytest.fixture

@@ -48,7 +48,7 @@ from workbench.sound.rendering import (
     render_click,
     render_count_in,
 )
-from workbench.sound.separation import Separation, drums_gain, store_beside
+from workbench.sound.separation import Separation, balanced, store_beside
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
@@ -402,9 +402,9 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     at = round((start_s - first_s) / speed * SAMPLE_RATE_HZ)
     out = []
     for drums_db in (shop.options.drums_down_db, shop.options.drums_up_db):
-        gain = drums_gain(drums_db)
-        # Where drums are brought out the band steps back, so that both are as loud.
-        x = (slow_rest + gain * slow_drums) if gain <= 1 else (slow_rest / gain + slow_drums)
+        x = balanced(slow_drums, slow_rest, drums_db, SAMPLE_RATE_HZ)
+        if drums_db > 0:  # the band steps back instead, so that both are as loud
+            x *= np.float32(10 ** (-drums_db / 20))
         x = x if x.shape[1] == 2 else np.repeat(x, 2, axis=1)
         cut = x[at : at + length]
         cut = np.pad(cut, ((0, length - len(cut)), (0, 0)))
