@@ -1,6 +1,7 @@
 """Reading MIDI files that try a reader's patience: long deltas, endless tempi and meters, foreign words."""
 
 import json
+from fractions import Fraction
 
 import mido
 import pytest
@@ -126,3 +127,19 @@ def test_a_key_signature_that_is_none_is_no_hindrance(tmp_path):
     path = file_of(tmp_path, mido.MetaMessage("key_signature", key="C"), stroke())
     path.write_bytes(path.read_bytes().replace(b"\xff\x59\x02\x00\x00", b"\xff\x59\x02\x2a\x00"))
     assert len(list(read_midi(path).chart.notes())) == 1
+
+
+def test_the_beats_follow_a_player_and_a_written_file_keeps_its_own(tmp_path):
+    """Eighths 18 ticks (19 ms) behind the click, one 20 ms ahead of the rest."""
+    off = [18 + (3, -4, 0, 5, -3)[k % 5] - (20 if k == 29 else 0) for k in range(64)]
+    ticks = [240 * k + late for k, late in enumerate(off)]
+    player = read_midi(file_of(tmp_path, *(stroke(b - a) for a, b in zip([0, *ticks], ticks))))
+    laid = player.chart.time_map
+    assert [n.position for n in player.chart.bars[3].notes] == [Fraction(k, 8) for k in range(8)]
+    assert [laid.bar_start_s(k) for k in range(1, 8)] == pytest.approx(
+        [2.0 * k + 0.019 for k in range(1, 8)], abs=0.006
+    )
+    odd = player.chart.bars[3].find(Fraction(5, 8), "snare")
+    assert odd.deviation_s < -0.012 and "follow the player" in player.remarks[0]
+    written = read_midi(file_of(tmp_path, stroke(), *(stroke(240) for _ in range(63))))
+    assert written.chart.time_map.bar_start_s(3) == 6.0 and not written.remarks

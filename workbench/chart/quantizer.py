@@ -35,6 +35,7 @@ from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.chart.ornaments import MUCH_LOUDER, GraceGroup, join_grace_strokes
+from workbench.chart.playedbeats import swung_place
 
 #: How far strokes scatter about their place: seconds, and parts of the beat.
 SCATTER_S, SCATTER_BEATS = 0.014, 0.022
@@ -207,11 +208,7 @@ def _beats_of(time_map: TimeMap) -> list[_Beat]:
 def _targets(parts: int, feel: str, ratio: float) -> np.ndarray:
     """Where the grid places of a beat are played, in parts of the beat, end included."""
     grid = np.arange(parts + 1) / parts
-    if feel == "swing 8ths" and parts in (2, 4):
-        return np.interp(grid, (0.0, 0.5, 1.0), (0.0, ratio, 1.0))
-    if feel == "swing 16ths" and parts == 4:
-        return np.array([0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0])
-    return grid
+    return np.array([swung_place(p, feel, ratio) for p in grid]) if parts in (2, 4) else grid
 
 
 def _costs(compound: bool, feel: str) -> list[float]:

@@ -24,6 +24,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.ghosts import mark_dynamics
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
 from workbench.chart.ornaments import MOST_STROKES
+from workbench.chart.playedbeats import beats_as_played
 from workbench.chart.quantizer import Quantized, quantize
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.imports import USUAL, Imported, ImportOptions, Losses
@@ -89,8 +90,16 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
     feel = next((bar.feel for bar in told_bars if bar.feel), "straight" if told_bars else None)
     losses = Losses()
     strokes = [(tick, names[key], velocity) for tick, key, velocity in rest] + others
-    step = None if told_bars else options.finest
-    found = _quantized(time_map, sorted(strokes), midi.ticks_per_beat, problems, known, feel, losses, step)
+    played = _played(time_map, sorted(strokes), midi.ticks_per_beat, losses)
+    tick = 0.25 / midi.ticks_per_beat
+    found = quantize(played, time_map, feel, tick, None if told_bars else options.finest)
+    remarks: tuple[str, ...] = ()
+    if not told_bars and not found.exact:
+        clicks, time_map = time_map, beats_as_played(time_map, found.bars, found.feel, found.swing_ratio)
+        found = quantize(played, time_map, feel, tick, options.finest)
+        furthest_s = np.abs(time_map.anchor_times_s - clicks.anchor_times_s).max()
+        remarks = (f"The beats follow the player, up to {1000 * furthest_s:.0f} ms from those of the file.",)
+    found = _joined(found, played, time_map, known, problems, losses)
     subdivisions = {Fraction(bar.tick): bar.subdivisions for bar in told_bars}
     written = tuple(
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
@@ -108,7 +117,7 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
     )
     if not told_bars and not found.exact:
         chart = mark_dynamics(chart)
-    return Imported(chart, tuple(problems), losses)
+    return Imported(chart, tuple(problems), losses, remarks=remarks)
 
 
 def _count(count: int, one: str, many: str) -> str:
@@ -305,31 +314,33 @@ def _told_notes(
     return bars, others
 
 
-def _quantized(
-    time_map: TimeMap,
-    notes: Sequence[tuple[int, str, int]],
-    ppq: int,
-    problems: list[str],
-    known: list[dict],
-    feel: str | None,
-    losses: Losses,
-    finest: int | None,
-) -> Quantized:
-    """The bars with the strokes of a file (tick, instrument, velocity) beside what is known of them already."""
-
-    def lose(stroke: Stroke) -> None:
-        what = f"A {instrument(stroke.instrument).label} stroke fell together with another; the louder was kept"
-        losses.add(what, str(time_map.bar_number(time_map.place(stroke.time_s).bar_index)))
-
+def _played(time_map: TimeMap, notes: Sequence[tuple[int, str, int]], ppq: int, losses: Losses) -> list[Stroke]:
+    """The strokes of a file (tick, instrument, velocity), one of an instrument at a time."""
     times_s = time_map.seconds_at(np.array([tick / (4 * ppq) for tick, _, _ in notes]))
     strokes: dict[tuple[int, str], Stroke] = {}
     for (tick, name, velocity), time_s in zip(notes, times_s):
         before = strokes.get((tick, name))
         if before is not None:
-            lose(before)
+            _lose(before, time_map, losses)
         strokes[tick, name] = Stroke(float(time_s), name, max(velocity, before.velocity if before else 0))
-    found = quantize(list(strokes.values()), time_map, feel, tick=0.25 / ppq, finest=finest)
-    left = set(strokes.values())
+    return list(strokes.values())
+
+
+def _lose(stroke: Stroke, time_map: TimeMap, losses: Losses) -> None:
+    what = f"A {instrument(stroke.instrument).label} stroke fell together with another; the louder was kept"
+    losses.add(what, str(time_map.bar_number(time_map.place(stroke.time_s).bar_index)))
+
+
+def _joined(
+    found: Quantized,
+    strokes: Sequence[Stroke],
+    time_map: TimeMap,
+    known: list[dict],
+    problems: list[str],
+    losses: Losses,
+) -> Quantized:
+    """The bars as quantized beside what is known of them already."""
+    left = set(strokes)
     signs, bars = 0, []
     for k, (own, bar) in enumerate(zip(known, found.bars)):
         for note in bar.notes:
@@ -338,14 +349,14 @@ def _quantized(
             signs += bool(group.sign)
             spare = sorted({*group.strokes} - {group.stroke}, key=lambda s: s.velocity)
             for stroke in spare[: len(group.strokes) - MOST_STROKES.get(group.sign, 1)]:
-                lose(stroke)
+                _lose(stroke, time_map, losses)
             if note.key in own:
-                lose(group.stroke)
+                _lose(group.stroke, time_map, losses)
             if note.key not in own or note.velocity > own[note.key].velocity:
                 own[note.key] = note
         bars.append(replace(bar, notes=tuple(own.values())))
     for stroke in left:
-        lose(stroke)
+        _lose(stroke, time_map, losses)
     if signs:
         problems.append(
             _count(
