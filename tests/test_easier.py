@@ -9,14 +9,14 @@ from tests.charts import charts
 from tests.parts import FILL, part
 from tests.parts import bar as written
 from workbench.chart import Chart, WrittenBar
-from workbench.practice.easier import EASIER, easier_notes, easier_steps
+from workbench.practice.easier import EASIER, easier_steps, ruled
 from workbench.reading.sticking import propose_sticking
 
 HARD = written(C="x...............", H="..x.xxx.xxx.xxx.", S="....x..o.o..x..o", K="x..x..x...x..x..")
 
 
 def look(bar, name, **heading):
-    return {(n.position * 16, n.instrument) for n in easier_notes(part(bar, **heading), 0, name)}
+    return {(n.position * 16, n.instrument) for n in ruled(part(bar, **heading), 0, bar.notes, EASIER[name])}
 
 
 @pytest.mark.common_practice
@@ -59,7 +59,7 @@ def test_what_is_easy_has_no_easier_version():
 def test_every_version_of_any_bar_is_a_bar_and_no_harder_for_the_hands(chart):
     for k in range(len(chart)):
         for name in EASIER:
-            notes = easier_notes(chart, k, name)
+            notes = ruled(chart, k, chart.bars[k].notes, EASIER[name])
             assert all(0 <= n.position < chart.time_map.bars[k].length for n in notes)
             easier = chart.with_bar(k, WrittenBar(notes))
             assert len({n.position for n in notes}) <= len({n.position for n in chart.bars[k].notes}) + 2

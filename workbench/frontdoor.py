@@ -809,6 +809,7 @@ def exercises(
     bars: str | None = None,
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
+    more_steps: bool = False,
 ) -> Exercises:
     """Propose what to practise of a part: grooves in layers, variations, fills in stages.
 
@@ -825,6 +826,8 @@ def exercises(
         Such as ``(0.6, 0.8, 1.0)``; by default slow, medium and original by density.
     instruments : names or families, optional
         Played alone first, such as ``("kick",)``.
+    more_steps : bool
+        With easier versions, and drills drawn from fills: on one drum, accents, hands alone, doubled, displaced.
 
     Returns
     -------
@@ -845,7 +848,7 @@ def exercises(
 
     reading = _reading(chart)
     if bars is None:
-        chosen = choose_exercises(reading, kinds, sections, tempi, instruments)
+        chosen = choose_exercises(reading, kinds, sections, tempi, instruments, more_steps)
     else:
         span = _span(reading.chart, bars)
         chosen = (section_exercise(reading.chart, *span, tempi=tempi, instruments=instruments, reading=reading),)
@@ -1145,7 +1148,9 @@ def take(
     return assess_take(part.chart, recording, click, _shown(progress), span)
 
 
-def lesson(chart: Source | Reading, *, student: str = "", date: str = "", teacher: str = "") -> Lesson:
+def lesson(
+    chart: Source | Reading, *, student: str = "", date: str = "", teacher: str = "", recording: PathName | None = None
+) -> Lesson:
     """Plan a lesson: what to learn of a part in which order and why, with easier versions and tempi up to the song's.
 
     Parameters
@@ -1153,6 +1158,8 @@ def lesson(chart: Source | Reading, *, student: str = "", date: str = "", teache
     chart : Chart, open chart, Draft, path, or a reading
     student, date, teacher : str, optional
         For the head of its page.
+    recording : path, optional
+        By default the chart's own, where it is found; the page then plays it, drums and band by sliders of their own.
 
     Returns
     -------
@@ -1175,10 +1182,17 @@ def lesson(chart: Source | Reading, *, student: str = "", date: str = "", teache
 
     from workbench.practice.lesson import plan_lesson
 
-    return replace(plan_lesson(_reading(chart)), student=student, date=date, teacher=teacher)
+    heard = _part(chart).recording if recording is None else Path(recording)
+    return replace(plan_lesson(_reading(chart), heard), student=student, date=date, teacher=teacher)
 
 
-def report(result: Check | Take | Reading | Versions | Lesson, folder: PathName, name: str | None = None) -> list[Path]:
+def report(
+    result: Check | Take | Reading | Versions | Lesson,
+    folder: PathName,
+    name: str | None = None,
+    *,
+    progress: Progress | None = None,
+) -> list[Path]:
     """Write what was found as pages to read and data for programs.
 
     Parameters
@@ -1188,6 +1202,8 @@ def report(result: Check | Take | Reading | Versions | Lesson, folder: PathName,
         Made if missing.
     name : str, optional
         Beginning of the files' names; by default the recording's, or the chart's title.
+    progress : callable, optional
+        Of a lesson.
 
     Returns
     -------
@@ -1213,12 +1229,13 @@ def report(result: Check | Take | Reading | Versions | Lesson, folder: PathName,
     from workbench.checking.take import Take
     from workbench.checking.take_report import write_take
     from workbench.files.safefile import make_folder, write_whole
-    from workbench.practice.lesson import Lesson, write_lesson
+    from workbench.practice.lesson import Lesson
+    from workbench.practice.lessonpage import write_lesson
     from workbench.reading.versions import Versions
 
     place = make_folder(folder)
     if isinstance(result, Lesson):
-        return [write_lesson(result, place / f"{name or result.title}.lesson.html")]
+        return [write_lesson(result, place / f"{name or result.title}.lesson.html", _shown(progress))]
     if isinstance(result, Check | Take):
         stem = place / (name or Path(result.recording).stem)
         endings = (".html", ".pdf", ".json")

@@ -2,25 +2,42 @@
 
 import time
 
+import numpy as np
 import pytest
 
 from tests.browser.test_practice_page import LISTEN
 from tests.parts import FILL, ROCK, part
-from workbench.practice.lesson import plan_lesson, write_lesson
+from workbench.files.audio import Audio, save_audio
+from workbench.practice.lesson import plan_lesson
+from workbench.practice.lessonpage import write_lesson
 from workbench.reading.read import read_part
+from workbench.sound.separation import Separation
 
 pytestmark = pytest.mark.browser
 
 
+RATE = 44100
+CHART = part(*[ROCK] * 7, FILL, *[ROCK] * 8, title="Copper Weather", tempo_bpm=120.0)
+
+
 @pytest.fixture(scope="module")
 def lesson_file(tmp_path_factory):
-    lesson = plan_lesson(read_part(part(*[ROCK] * 7, FILL, *[ROCK] * 8, title="Copper Weather", tempo_bpm=120.0)))
-    return write_lesson(lesson, tmp_path_factory.mktemp("lesson") / "lesson.html")
+    """A lesson whose recording has a burst where the part has a stroke and a held tone; drums are a third of it."""
+    folder = tmp_path_factory.mktemp("lesson")
+    t = np.arange(round(32.5 * RATE)) / RATE
+    sound = 0.05 * np.sin(2 * np.pi * 330 * t)
+    burst = 0.5 * np.exp(-np.arange(900) / 200) * np.sin(2 * np.pi * 2000 * np.arange(900) / RATE)
+    for k, note in CHART.notes():
+        sound[round(CHART.note_time_s(k, note) * RATE) :][:900] = burst
+    save_audio(folder / "song.wav", Audio(np.stack([sound, sound], axis=1), RATE))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Separation, "drums", lambda own, first, last: own.cut(first, last) / np.float32(3))
+        return write_lesson(plan_lesson(read_part(CHART), folder / "song.wav"), folder / "lesson.html")
 
 
 @pytest.fixture
 def page(chromium, lesson_file):
-    context = chromium.new_context(viewport={"width": 390, "height": 780}, has_touch=True, is_mobile=True, offline=True)
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, offline=True)
     page = context.new_page()
     faults = []
     page.on("pageerror", lambda error: faults.append(str(error)))
@@ -104,3 +121,86 @@ def test_notes_are_kept(page):
     page.locator(".item textarea").nth(1).fill("left hand low")
     page.reload()
     assert page.locator(".item textarea").nth(1).input_value() == "left hand low"
+
+
+def recorded(page, enough):
+    """Passages of the recording that were started: when their bar lines sound, and drums and band (frames)."""
+    end = time.monotonic() + 20
+    is_record = "({ source }) => source.buffer.numberOfChannels === 2 && source.buffer.duration > 0.5"
+    while (count := page.evaluate(f"window.started.filter({is_record}).length")) < 2 * enough:
+        assert time.monotonic() < end, count
+        page.wait_for_timeout(50)
+    found = page.evaluate(
+        f"window.started.filter({is_record}).map(({{ source, times }}) => "
+        "[times[0] - (times[1] || 0), source.buffer.sampleRate, Array.from(source.buffer.getChannelData(0))])"
+    )
+    rate = found[0][1]
+    pairs = zip(found[::2], found[1::2])
+    return rate, [(at + 0.012, np.array(drums), np.array(band)) for (at, _, drums), (_, _, band) in pairs]
+
+
+def strokes_in(sound, rate):
+    loud = np.flatnonzero(np.abs(sound) > 0.4 * np.abs(sound).max())
+    return loud[np.r_[True, np.diff(loud) > 0.05 * rate]] / rate - 0.012
+
+
+@pytest.mark.parametrize("choice", ["slowest", "as recorded"])
+def test_the_recording_plays_at_any_tempo_each_stroke_where_it_is_written(page, choice):
+    page.locator("details summary").first.tap()
+    page.uncheck("#count-in")
+    page.select_option("#sound", "recording")
+    page.locator("#item-1 .steps button").last.tap()
+    tempi = page.locator("#item-1 .tempi button")
+    (tempi.last if choice == "as recorded" else tempi.first).tap()
+    bpm = int(page.inner_text("#bpm"))
+    assert (bpm == 120) == (choice == "as recorded")
+    page.tap("#play")
+    rate, passages = recorded(page, 2)
+    # Bars follow one another without a gap, in time with the click.
+    starts_at = [at for at, _, _ in passages]
+    assert np.diff(starts_at) == pytest.approx([240 / bpm] * (len(starts_at) - 1), abs=1e-3)
+    assert clicks(starts(page, 5))[0] == pytest.approx(starts_at[0], abs=0.002)
+    for _, drums, band in passages[:1]:
+        for sound in (drums, band):
+            heard = strokes_in(sound, rate)
+            assert heard[:8] == pytest.approx([k * 30 / bpm for k in range(8)], abs=0.003)
+        # Drums and band are cut at the same places: a third and two thirds of the same sound.
+        assert np.vdot(drums, band) / np.vdot(band, band) == pytest.approx(0.5, abs=0.03)
+    page.wait_for_timeout(600)
+    assert page.locator(".bar.now").count() == 1
+
+
+def test_the_whole_song_plays_along_without_its_drums(page):
+    page.select_option("#sound", "along")
+    assert [page.locator(f"#{id}").input_value() for id in ("kit", "drums", "band")] == ["0", "0", "100"]
+    page.locator(".item").last.locator(".steps button").tap()
+    assert not page.locator("#loop").is_checked()
+    page.tap("#play")
+    rate, passages = recorded(page, 1)
+    # The count-in is counted by the click, on its slider alone.
+    counted = [at for at in clicks(starts(page, 4)) if at < passages[0][0] - 0.01]
+    assert len(counted) == 4
+
+
+def test_a_touched_bar_is_looped_alone(page):
+    page.locator(".item").last.locator(".steps button").tap()
+    bars = page.locator(".item").last.locator(".bar")
+    bars.nth(2).tap()
+    assert page.locator(".bar.out").count() == bars.count() - 1
+    bars.nth(4).tap()
+    assert page.locator(".bar.out").count() == bars.count() - 3
+    bars.nth(1).tap()
+    bars.nth(1).tap()
+    assert page.locator(".bar.out").count() == 0
+
+
+def test_left_handed_and_open_handed_letters(page):
+    page.locator("#item-1 .steps button").last.tap()
+    letters = lambda: [t for t in page.locator("#item-1 .bar tspan").all_text_contents() if t in ("R", "L")]
+    usual = letters()
+    page.locator("details summary").first.tap()
+    page.check("#left")
+    assert letters() == [{"R": "L", "L": "R"}[t] for t in usual]
+    page.uncheck("#left")
+    page.check("#open")
+    assert usual.count("R") > usual.count("L") and letters().count("L") > letters().count("R")

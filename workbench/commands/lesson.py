@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 
 NAME = "lesson"
@@ -23,6 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the page (default: beside the chart)")
     for name in ("student", "date", "teacher"):
         parser.add_argument(f"--{name}", default="", metavar="TEXT", help=f"printed on the sheet: {name}")
+    parser.add_argument(
+        "--recording", type=Path, metavar="FILE", help="the recording (default: where the chart says it is)"
+    )
+    parser.add_argument("--no-recording", action="store_true", help="the page plays the kit only")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -30,9 +35,13 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench lesson``; returns the exit status."""
     import workbench as wb
     from workbench.practice.lesson import lesson_lines
+    from workbench.progress import TerminalProgress
 
-    lesson = wb.lesson(args.chart, student=args.student, date=args.date, teacher=args.teacher)
-    (page,) = wb.report(lesson, args.out or args.chart.parent, args.chart.name.split(".")[0])
+    lesson = wb.lesson(args.chart, student=args.student, date=args.date, teacher=args.teacher, recording=args.recording)
+    if args.no_recording:
+        lesson = replace(lesson, recording=None)
+    name = args.chart.name.split(".")[0]
+    (page,) = wb.report(lesson, args.out or args.chart.parent, name, progress=TerminalProgress())
     if args.json:
         print(json.dumps({**lesson.to_data(), "page": str(page)}, indent=1))
         return 0

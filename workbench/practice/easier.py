@@ -22,8 +22,15 @@ ORNAMENTS = frozenset({"flam", "drag", "roll"})
 #: Cymbals that mark a place and keep no time.
 MARKING = frozenset(name for name, keeps in TIMEKEEPERS.items() if keeps == "crash")
 
-#: One rule: the notes of a bar that it keeps, changed where it must be.
+#: One rule: the notes that it makes of those of a bar.
 Rule = Callable[[Chart, int, tuple[Note, ...]], tuple[Note, ...]]
+
+
+def ruled(chart: Chart, bar_index: int, notes: tuple[Note, ...], rules: Sequence[Rule]) -> tuple[Note, ...]:
+    """What some rules make of notes of a bar, one after the other."""
+    for rule in rules:
+        notes = rule(chart, bar_index, notes)
+    return notes
 
 
 def without_ghosts(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
@@ -115,14 +122,6 @@ FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
 EASIER = {name: rules for name, _, rules in (*GROOVE_STEPS, *FILL_STEPS)}
 
 
-def easier_notes(chart: Chart, bar_index: int, name: str) -> tuple[Note, ...]:
-    """The notes of a bar in an easier version, by its name in :data:`EASIER`; "" is the bar itself."""
-    notes = chart.bars[bar_index].notes
-    for rule in EASIER.get(name, ()):
-        notes = rule(chart, bar_index, notes)
-    return notes
-
-
 def easier_steps(chart: Chart, bars: Sequence[int], fill: bool = False) -> list[tuple[str, str]]:
     """Names and titles of the easier versions of some bars that are each of them new, the easiest first.
 
@@ -140,7 +139,7 @@ def easier_steps(chart: Chart, bars: Sequence[int], fill: bool = False) -> list[
     seen = [tuple(chart.bars[k].pattern for k in bars)]
     out = []
     for name, title, _ in FILL_STEPS if fill else GROOVE_STEPS:
-        look = tuple(WrittenBar(easier_notes(chart, k, name)).pattern for k in bars)
+        look = tuple(WrittenBar(ruled(chart, k, chart.bars[k].notes, EASIER[name])).pattern for k in bars)
         sounds = any(i in HAND_DRUMS for bar in look for _, i in bar) if fill else any(look)
         if sounds and look not in seen:
             seen.append(look)

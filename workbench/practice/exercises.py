@@ -25,6 +25,7 @@ from workbench.chart.counting import and_list, bar_list, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.grouping import grouped
+from workbench.practice.drills import drills_of
 from workbench.practice.easier import easier_steps
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
@@ -50,11 +51,11 @@ def choose_exercises(
     sections: Collection[str] | None = None,
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
-    easier: bool = False,
+    more_steps: bool = False,
 ) -> tuple[Exercise, ...]:
     """Exercises for a whole part, in the order of the song; see :func:`workbench.exercises`.
 
-    ``instruments`` are as :func:`instruments_named` takes them.
+    ``instruments`` are as :func:`instruments_named` takes them; ``more_steps`` are easier versions and drills.
 
     Raises
     ------
@@ -91,19 +92,23 @@ def choose_exercises(
         if alone == out:
             raise ChartError(f"In these exercises there is no {' or '.join(instruments)}.")
         out = alone
-    return tuple(_with_easier(reading.chart, e) if easier else e for e in out)
+    return tuple(_with_more_steps(reading.chart, e) if more_steps else e for e in out)
 
 
-def _with_easier(chart: Chart, exercise: Exercise) -> Exercise:
-    """An exercise that begins with easier versions of its bars; a variation is easy beside its groove."""
+def _with_more_steps(chart: Chart, exercise: Exercise) -> Exercise:
+    """An exercise that begins with easier versions of its bars, a fill with drills before and after it; a variation
+    is easy beside its groove."""
     if exercise.kind == "variation":
         return exercise
+    fill = exercise.kind == "fill"
     whole = next(s for s in exercise.stages if s.instruments is None)
-    steps = easier_steps(chart, whole.bars, fill=exercise.kind == "fill")
-    return replace(
-        exercise,
-        stages=(*(replace(whole, name=name, title=title, easier=name) for name, title in steps), *exercise.stages),
-    )
+    before, after = easier_steps(chart, whole.bars, fill), []
+    if fill:
+        own = [(k, tuple(stage_notes(chart, whole, k))) for k in whole.bars]
+        before, after = before + drills_of(chart, own, after=False), drills_of(chart, own, after=True)
+    first, last = ([replace(whole, name=n, title=t, version=n) for n, t in steps] for steps in (before, after))
+    alone = exercise.stages.index(whole) + 1
+    return replace(exercise, stages=(*first, *exercise.stages[:alone], *last, *exercise.stages[alone:]))
 
 
 def section_exercise(

@@ -4,42 +4,25 @@ The order is that of the trade (common practice of teaching, no source): first t
 most of the song with its easier versions, its variations, the fills from the easiest on, the other grooves, and last
 the song.  Every item counts in the same few tempi, round metronome marks up to that of the song.
 
-The page is one self-contained HTML file: it holds the bars engraved one by one, so that they reflow on a phone, and
-single strokes of the computed kit, from which it plays any bars at any tempo, exactly on the grid or as played.
+Its page is written by :mod:`workbench.practice.lessonpage`.
 """
 
 from __future__ import annotations
 
-import base64
-import io
-import json
-import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import soundfile
-
-from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
-from workbench.chart.counting import capital, count_row
-from workbench.chart.drumkit import instrument
-from workbench.engraving.engrave import engrave_svg
-from workbench.engraving.pages import PageStyle
+from workbench.chart.counting import capital
 from workbench.errors import ChartError
-from workbench.files.safefile import write_whole
-from workbench.notation.scoresigns import ScoreOptions
 from workbench.practice.exercises import choose_exercises, untaught
-from workbench.practice.stagecharts import stage_chart, with_sticking
-from workbench.practice.stages import Exercise, Stage, without_recording
+from workbench.practice.stagecharts import with_sticking
+from workbench.practice.stages import Exercise, without_recording
 from workbench.practice.tempi import WATCHABLE_PER_S, original_tempo_bpm, strokes_per_s
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.part_reading import PartReading
-from workbench.sound.rendering import place_of
-from workbench.sound.synthesis import kit_sample
-from workbench.templates import filled
 
 #: Marks of a metronome, beats a minute: the scale of the pendulum kind (from memory).
 METRONOME_MARKS = (
@@ -54,12 +37,6 @@ MINUTES = {"form": 5, "groove": 10, "variation": 5, "fill": 5, "song": 10}
 MINUTES_HARDER = 2
 #: A variation that comes less often is learnt with the song.
 FEWEST_TIMES = 2
-#: Velocities whose sounds a page holds; any stroke takes the nearest, at its own loudness.
-LAYERS = (40, 100)
-#: Sounds are cut where they are this much below their peak, and at the latest after so many seconds.
-TAIL_DB, LONGEST_SHOT_S = -50.0, 2.2
-#: Sample rate of the page's sounds, Hz.
-SHOT_RATE_HZ = 32000
 
 
 @dataclass(frozen=True)
@@ -101,6 +78,8 @@ class Lesson:
         Metronome marks common to all items, the last nearest to the song's tempo.
     notes : tuple of str
         What the teacher should know.
+    recording : Path or None
+        That the bars lie on; its page then plays it too.
 
     Examples
     --------
@@ -118,6 +97,7 @@ class Lesson:
     date: str = ""
     teacher: str = ""
     notes: tuple[str, ...] = ()
+    recording: Path | None = None
 
     @property
     def minutes(self) -> int:
@@ -159,8 +139,8 @@ def metronome_mark(tempo_bpm: float) -> int:
     return min(METRONOME_MARKS, key=lambda mark: abs(mark - tempo_bpm))
 
 
-def plan_lesson(reading: PartReading) -> Lesson:
-    """A lesson from what a part is made of.
+def plan_lesson(reading: PartReading, recording: Path | None = None) -> Lesson:
+    """A lesson from what a part is made of, and the recording that the part lies on.
 
     Raises
     ------
@@ -168,7 +148,7 @@ def plan_lesson(reading: PartReading) -> Lesson:
         If the part has nothing to learn.
     """
     chart = reading.chart
-    exercises = [without_recording(e) for e in choose_exercises(reading, easier=True)]
+    exercises = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
     if not exercises:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
     song_bpm = original_tempo_bpm(chart, [k for k in range(len(chart)) if chart.bars[k].notes])
@@ -189,7 +169,9 @@ def plan_lesson(reading: PartReading) -> Lesson:
         )
     )
     notes = tuple(filter(None, [untaught(reading)]))
-    return Lesson(with_sticking(reading), chart.title or "Drum part", tuple(items), tempi, notes=notes)
+    return Lesson(
+        with_sticking(reading), chart.title or "Drum part", tuple(items), tempi, notes=notes, recording=recording
+    )
 
 
 def _by_difficulty(reading: PartReading, exercises: Sequence[Exercise]) -> list[Exercise]:
@@ -229,11 +211,12 @@ def _form_item(reading: PartReading, tempi: Sequence[int]) -> LessonItem:
 
 def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int) -> LessonItem:
     chart, minutes = reading.chart, MINUTES[exercise.kind]
+    where = exercise.where.replace("pick-up", "the pick-up", 1)
     sounding = sum(bool(b.notes) for b in chart.bars)
     why = {
         "groove": f"{bars} of the {sounding} bars are this groove. Play four bars on end before you raise the tempo.",
-        "variation": f"It comes in {exercise.where}. Change between groove and it until that costs no thought.",
-        "fill": f"It comes in {exercise.where}. First alone, then from the groove, then into what follows.",
+        "variation": f"It comes in {where}. Change between groove and it until that costs no thought.",
+        "fill": f"It comes in {where}. First alone, then from the groove, then into what follows.",
     }[exercise.kind]
     if exercise.kind == "fill":
         difficulty = _difficulty(reading, exercise)
@@ -245,110 +228,6 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
     return LessonItem(
         exercise.title, why, minutes, min(start, tempi[-2] if len(tempi) > 1 else start), tempi[-1], exercise
     )
-
-
-# -- the page --------------------------------------------------------------------------------
-
-
-def write_lesson(lesson: Lesson, path: str | os.PathLike) -> Path:
-    """Write a lesson as one HTML file that works offline, to play and to print.
-
-    Parameters
-    ----------
-    lesson : Lesson
-    path : path ending in ``.html``
-    """
-    path = Path(path)
-    bars = _Bars(lesson.chart)
-    song = Stage("song", "the whole song", tuple(range(len(lesson.chart))))
-    shown = []
-    for item in lesson.items:
-        stages = item.exercise.stages if item.exercise else (song,) if item is lesson.items[-1] else ()
-        shown.append(
-            {
-                "title": item.title,
-                "start": item.start_bpm,
-                "goal": item.goal_bpm,
-                "steps": [{"title": s.title, "bars": bars.of(s)} for s in stages if not s.record or not item.exercise],
-            }
-        )
-    data = {"tempi": lesson.tempi_bpm, "items": shown, "bars": bars.data, "kit": _kit(bars.used)}
-    cautions = (STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT)
-    page = Path(__file__).parent / "page"
-    text = filled(
-        "practice/page/lesson.html",
-        lesson=lesson,
-        svgs=bars.svgs,
-        # A script ends where its end is written, whatever stands around it.
-        data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
-        script=(page / "lesson.js").read_text("utf-8"),
-        style=(page / "lesson.css").read_text("utf-8"),
-        cautions=cautions,
-    )
-    return write_whole(path, text.encode())
-
-
-class _Bars:
-    """The different bars of a lesson, engraved once each, and what they play."""
-
-    def __init__(self, chart: Chart) -> None:
-        self.chart = chart
-        self.data: list[dict] = []
-        self.svgs: list[str] = []
-        self.used: set[str] = set()
-        self._number: dict[tuple, int] = {}
-
-    def of(self, stage: Stage) -> list[int]:
-        """Numbers of a stage's bars, in the order played."""
-        tempo = original_tempo_bpm(self.chart, stage.bars)
-        written = stage_chart(self.chart, stage, tempo)
-        return [self._of(written, k, tempo) for k in range(len(written))]
-
-    def _of(self, written: Chart, k: int, tempo_bpm: float) -> int:
-        timed, bar = written.time_map.bars[k], written.bars[k]
-        beat = timed.meter.beat_length
-        notes = [
-            [float(n.position / beat), n.instrument, n.velocity, round(n.deviation_s * tempo_bpm / 60, 4), n.sticking]
-            for n in bar.notes
-        ]
-        key = (timed.meter, json.dumps(notes))
-        if key not in self._number:
-            self._number[key] = len(self.data)
-            self.used |= {n.instrument for n in bar.notes}
-            self.data.append(
-                {
-                    "beats": timed.meter.counted_beats,
-                    "count": count_row(timed, {n.position for n in bar.notes}),
-                    "notes": notes,
-                }
-            )
-            options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True)
-            style = PageStyle(heading=False, legend=False, bar_numbers=False)
-            self.svgs.append(engrave_svg(written, (k, k), options, style)[0].removeprefix('<?xml version="1.0"?>'))
-        return self._number[key]
-
-
-def _kit(used: set[str]) -> Mapping[str, Any]:
-    """Single strokes of the instruments used: place, and a sound for each of a few velocities (FLAC in base64)."""
-    return {
-        name: {
-            "pan": round(place_of(name), 3),
-            "foot": instrument(name).is_foot,
-            "layers": [[v, base64.b64encode(_shot(name, v)).decode()] for v in LAYERS],
-        }
-        for name in sorted(used)
-    }
-
-
-def _shot(name: str, velocity: int) -> bytes:
-    shot = np.asarray(kit_sample(name, velocity, SHOT_RATE_HZ), float)[: int(LONGEST_SHOT_S * SHOT_RATE_HZ)]
-    loud = np.flatnonzero(np.abs(shot) > np.abs(shot).max() * 10 ** (TAIL_DB / 20))
-    shot = shot[: loud[-1] + 1].copy()
-    fade = min(len(shot) // 4, SHOT_RATE_HZ // 50)
-    shot[-fade:] *= np.linspace(1, 0, fade)
-    file = io.BytesIO()
-    soundfile.write(file, shot, SHOT_RATE_HZ, format="FLAC", subtype="PCM_16")
-    return file.getvalue()
 
 
 def lesson_lines(lesson: Lesson) -> list[str]:

@@ -26,11 +26,12 @@ import numpy as np
 
 from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
-from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, load_audio, save_audio, sha256_of
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, save_audio
 from workbench.files.safefile import check_folder
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
 from workbench.practice.playalong import render_play_along
+from workbench.practice.record import open_recording
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
@@ -48,7 +49,7 @@ from workbench.sound.rendering import (
     render_click,
     render_count_in,
 )
-from workbench.sound.separation import Separation, balanced, store_beside
+from workbench.sound.separation import Separation, balanced
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
@@ -197,7 +198,7 @@ def make_practice_pack(
     heard = None
     if recording is not None:
         tell(0.02, "Reading the recording")
-        heard = _open_recording(chart, Path(recording), folder.absolute().parent)
+        heard = open_recording(chart, recording, folder.absolute().parent)
     else:
         exercises = tuple(without_recording(e) for e in exercises)
         notes.append("This pack was made without the recording: the kit plays everything.")
@@ -235,19 +236,6 @@ def make_practice_pack(
     index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.85, 1.0))
     tell(1.0, "Practice pack written")
     return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
-
-
-def _open_recording(chart: Chart, recording: Path, beside: Path) -> Separation:
-    """The recording, ready for its drums to be told from the rest where the exercises need it."""
-    if chart.recording is not None and chart.recording.sha256 and sha256_of(recording) != chart.recording.sha256:
-        raise WorkbenchError(
-            f"{recording} is not the recording this chart was made from "
-            f"({Path(chart.recording.path).name}); give that one, or leave it out."
-        )
-    audio = load_audio(recording, sample_rate=SAMPLE_RATE_HZ)
-    if audio.channels > 2:
-        audio = Audio(audio.mono(), SAMPLE_RATE_HZ)
-    return Separation.of(audio, store_beside(beside, recording, SAMPLE_RATE_HZ))
 
 
 #: What a pack consists of, and nothing else may be deleted.

@@ -11,11 +11,15 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
-from workbench.practice.easier import easier_notes
+from workbench.practice.drills import DRILLS
+from workbench.practice.easier import EASIER, Rule, ruled
 from workbench.practice.stages import Stage
 from workbench.practice.tempi import original_tempo_bpm
 from workbench.reading.part_reading import PartReading
 from workbench.reading.sticking import sticking_edit
+
+#: What a stage makes of its bars, by name; "" is the bars themselves.
+VERSIONS: dict[str, tuple[Rule, ...]] = {"": (), **EASIER, **DRILLS}
 
 
 def stage_chart(chart: Chart, stage: Stage, tempo_bpm: float, crash_every: int = 0) -> Chart:
@@ -90,12 +94,11 @@ def recorded_stage_chart(chart: Chart, stage: Stage, speed: float) -> Chart:
 
 def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
     """The notes of one bar that a stage plays."""
-    return [
-        n
-        for n in easier_notes(chart, bar_index, stage.easier)
-        if (stage.instruments is None or n.instrument in stage.instruments)
-        and (stage.only is None or stage.only.covers(bar_index, n.position))
-    ]
+    own = chart.bars[bar_index].notes
+    if stage.only is not None:
+        own = tuple(n for n in own if stage.only.covers(bar_index, n.position))
+    made = ruled(chart, bar_index, own, VERSIONS[stage.version])
+    return [n for n in made if stage.instruments is None or n.instrument in stage.instruments]
 
 
 def with_sticking(reading: PartReading) -> Chart:

@@ -25,8 +25,9 @@ class Stage:
     record : bool
         Played to the recording (the bars are then consecutive).
     loop : bool
-    easier : str
-        Name of the easier version that is played (:mod:`workbench.practice.easier`); "" for the bars themselves.
+    version : str
+        Name of what is made of the bars: an easier version (:mod:`workbench.practice.easier`) or a drill
+        (:mod:`workbench.practice.drills`); "" for the bars themselves.
     """
 
     name: str
@@ -36,7 +37,7 @@ class Stage:
     only: Mark | None = None
     record: bool = False
     loop: bool = True
-    easier: str = ""
+    version: str = ""
 
 
 @dataclass(frozen=True)

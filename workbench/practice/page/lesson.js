@@ -1,4 +1,4 @@
-// Plays a lesson: any of its bars at any tempo, from single strokes of the kit.
+// Plays a lesson: any of its bars at any tempo, from single strokes of the kit and from the recording.
 "use strict";
 
 (() => {
@@ -6,7 +6,9 @@
   const $ = (id) => document.getElementById(id);
   const engraved = [...$("engraved").children];
   const AHEAD_S = 0.25, LOOK_MS = 40;
-  const state = { item: 0, step: 0 };
+  // Bars of the recording blend into one another so long.
+  const BLEND_S = 0.012;
+  const state = { item: 0, step: 0, bpm: 0 };
   const kit = new Map();       // instrument -> [[velocity, AudioBuffer]]
   let context = null, out = null, gains = {}, playing = null;
 
@@ -22,7 +24,7 @@
   const item = () => lesson.items[state.item];
   const step = () => item().steps[state.step];
   const part = (k, name) => document.querySelector(`#item-${k} .${name}`);
-  const tempo = () => Number($("tempo").value);
+  const tempo = () => state.bpm;
 
   function buttons(box, names, pressed, choose) {
     box.replaceChildren(...names.map((name, k) => {
@@ -36,18 +38,36 @@
   }
 
   function drawBars() {
-    const box = part(state.item, "bars");
-    box.replaceChildren(...(step() ? step().bars : []).map((number) => {
-      const made = document.createElement("div");
+    const box = part(state.item, "bars"), own = step();
+    box.replaceChildren(...(own ? own.bars : []).map((number, k) => {
+      const made = document.createElement("div"), caption = document.createElement("small");
       made.className = "bar";
-      made.append(engraved[number].firstElementChild.cloneNode(true), document.createElement("i"));
+      caption.textContent = lesson.captions[own.song[k]];
+      const svg = engraved[lesson.bars[number].drawn[Number($("open").checked)]].firstElementChild;
+      made.append(caption, svg.cloneNode(true), document.createElement("i"));
+      made.addEventListener("click", () => chooseBar(k));
       return made;
     }));
     if ($("left").checked) mirror(box);
-    const names = (step() ? step().bars : []).map((_, k) => new Option(String(k + 1), String(k)));
+    const names = (own ? own.song : []).map((k, j) => new Option(lesson.captions[k], String(j)));
     $("from").replaceChildren(...names.map((o) => o.cloneNode(true)));
     $("to").replaceChildren(...names);
     $("to").selectedIndex = names.length - 1;
+    showChosen();
+  }
+
+  // A touch chooses a bar, a later one the end of the passage, the same again all bars.
+  function chooseBar(k) {
+    const [from, to] = [Number($("from").value), Number($("to").value)], last = step().bars.length - 1;
+    const next = from === to && k === from ? [0, last] : from === to && k > from ? [from, k] : [k, k];
+    [$("from").selectedIndex, $("to").selectedIndex] = next;
+    showChosen();
+  }
+
+  function showChosen() {
+    const [from, to] = [Number($("from").value), Number($("to").value)];
+    const all = [...part(state.item, "bars").children];
+    all.forEach((bar, k) => bar.classList.toggle("out", k < from || k > to));
   }
 
   // The kit of a left-handed player is set up the other way round, so hands change names.
@@ -68,6 +88,7 @@
       showChoices(j);
     }
     drawBars();
+    if (step()) $("loop").checked = step().loop;
     if (was && step()) play();
   }
 
@@ -75,13 +96,15 @@
     const { steps, start, goal } = lesson.items[k];
     buttons(part(k, "steps"), steps.map((s) => s.title), k === state.item ? state.step : -1, (s) => choose(k, s));
     const tempi = lesson.tempi.filter((t) => t >= start && t <= goal);
-    buttons(part(k, "tempi"), tempi.map(String), -1, (t, made) => {
+    const own = lesson.record ? [lesson.record.bpm] : [];
+    buttons(part(k, "tempi"), [...tempi.map(String), ...own.map((t) => `${Math.round(t)} as recorded`)], -1, (t, made) => {
       if (k !== state.item) choose(k, 0);
-      setTempo(tempi[t]);
-      if (!playing) tick(k, tempi[t], !made.classList.contains("done"));
+      setTempo([...tempi, ...own][t]);
+      if (!playing && t < tempi.length) tick(k, tempi[t], !made.classList.contains("done"));
     });
     for (const [t, made] of [...part(k, "tempi").children].entries()) {
       made.classList.toggle("done", Boolean((kept.done[k] || []).includes(tempi[t])));
+      made.classList.toggle("own", t >= tempi.length);
     }
   }
 
@@ -93,14 +116,30 @@
   }
 
   function setTempo(bpm) {
+    state.bpm = bpm;
     $("tempo").value = bpm;
-    $("bpm").textContent = String(tempo());
+    $("bpm").textContent = String(Math.round(bpm));
     if (playing) playing.bpm = tempo();
   }
 
   // -- sound ---------------------------------------------------------------------------
 
-  const level = (id) => (Number($(id).value) / 100) ** 2;
+  const SLIDERS = ["kit", "click", ...(lesson.record ? ["drums", "band"] : [])];
+
+  function level(id) {
+    const share = (Number($(id).value) / 100) ** 2;
+    if (id === "kit") return share * lesson.kitGain;
+    if (id === "band") return share * lesson.record.gain;
+    // What stayed of the drums in the rest counts as drums, too.
+    if (id === "drums") return $("band").value > 0 ? Math.max(0, 1 + (share - 1) / lesson.record.found) * lesson.record.gain : share * lesson.record.gain;
+    return share;
+  }
+  const withRecord = () => lesson.record && (Number($("drums").value) > 0 || Number($("band").value) > 0);
+
+  function showLevels() {
+    for (const id of SLIDERS) if (gains[id]) gains[id].gain.value = level(id);
+    if (withRecord() && playing) need(playing.bar);
+  }
 
   async function ready() {
     if (!context) {
@@ -109,7 +148,7 @@
       out.threshold.value = -4;
       out.ratio.value = 12;
       out.connect(context.destination);
-      for (const id of ["kit", "click"]) {
+      for (const id of SLIDERS) {
         gains[id] = context.createGain();
         gains[id].gain.value = level(id);
         gains[id].connect(out);
@@ -172,18 +211,122 @@
     return kind === "halves" ? [...found, ...all.map((b) => [b + 0.5, false])] : found;
   }
 
+  // -- the recording -------------------------------------------------------------------
+
+  const pieces = new Map();    // number -> { drums, rest }, once decoded; before that a promise
+  const MOST_PIECES = 6;
+
+  async function decoded(id) {
+    const text = $(id)?.textContent;
+    if (!text) return null;
+    return context.decodeAudioData(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer);
+  }
+
+  function piece(k) {
+    if (!pieces.has(k)) {
+      pieces.set(k, Promise.all([decoded(`drums-${k}`), decoded(`rest-${k}`)]).then(([drums, rest]) => {
+        if (pieces.has(k)) pieces.set(k, { drums, rest });
+      }));
+      for (const other of [...pieces.keys()].sort((a, b) => Math.abs(b - k) - Math.abs(a - k))) {
+        if (pieces.size > MOST_PIECES) pieces.delete(other);
+      }
+    }
+    return pieces.get(k);
+  }
+
+  // What a bar is heard of: from a little before it to a little after, seconds.
+  const around_s = (points) => [points[0][1] - 0.1, points.at(-1)[1] + 0.1];
+  const piecesOf = ([from, to]) => {
+    const first = Math.max(0, Math.floor(from / lesson.record.piece_s)), last = Math.floor(to / lesson.record.piece_s);
+    return Array.from({ length: Math.max(0, last - first + 1) }, (_, k) => first + k);
+  };
+
+  // The recording of a step's bar is decoded before it sounds, and that of the next.
+  function need(bar) {
+    const { song } = step(), bars = [song[bar], song[(bar + 1) % song.length]];
+    return Promise.all(bars.flatMap((k) => piecesOf(around_s(recordedBeats(k))).map(piece)));
+  }
+
+  const recordedBeats = (k) => lesson.record.bars[k].beats.map((t, b) => [b, t]);
+
+  // Drums and rest from one second of the recording to another, left and right of each; null while they are decoded.
+  function cut(from, to) {
+    const rate = context.sampleRate, first = Math.round(from * rate), length = Math.round((to - from) * rate);
+    const out = Array.from({ length: 4 }, () => new Float32Array(length));
+    const { piece_s, lead_s } = lesson.record;
+    for (const k of piecesOf([from, to])) {
+      const found = piece(k);
+      if (found instanceof Promise) return null;
+      for (const [s, sound] of [found.drums, found.rest].entries()) {
+        if (!sound) continue;
+        // A decoder that keeps the coder's delay makes the piece longer.
+        const late = sound.duration - piece_s - 2 * lead_s > 0.01 ? 1105 / 44100 : 0;
+        const begin = Math.round(k * piece_s * rate), end = Math.round((k + 1) * piece_s * rate);
+        const shift = Math.round((lead_s + late) * rate) - begin;
+        for (let n = Math.max(first, begin); n < Math.min(first + length, end); n++) {
+          out[2 * s][n - first] = sound.getChannelData(0)[n + shift];
+        }
+        out[2 * s + 1].set(out[2 * s]);
+        if (sound.numberOfChannels > 1) {
+          const right = sound.getChannelData(1);
+          for (let n = Math.max(first, begin); n < Math.min(first + length, end); n++) out[2 * s + 1][n - first] = right[n + shift];
+        }
+      }
+    }
+    return out;
+  }
+
+  // Where the beats of a bar fall from its line on, and where they are in the recording: [played_s, recorded_s].
+  function beatPoints(k, bpm, asPlayed) {
+    const { beats } = lesson.record.bars[k], speed = bpm / lesson.record.bpm;
+    return beats.map((t, b) => [asPlayed ? (t - beats[0]) / speed : b * 60 / bpm, t]);
+  }
+
+  function playRecord(k, points, at) {
+    const [from, to] = around_s(points), channels = cut(from, to), rate = context.sampleRate;
+    if (!channels) return;
+    const struck = lesson.record.bars.slice(Math.max(0, k - 1), k + 2).flatMap((b) => b.struck).filter((t) => t > from && t < to);
+    const blend = Math.round(BLEND_S * rate), length = Math.round(points.at(-1)[0] * rate) + blend;
+    const played = stretching.stretched(channels, rate, from, stretching.around(points, struck), -blend / rate, length);
+    for (const x of played) {
+      for (let n = 0; n < blend; n++) {
+        x[n] *= (n + 0.5) / blend;
+        x[length - 1 - n] *= (n + 0.5) / blend;
+      }
+    }
+    for (const [s, id] of ["drums", "band"].entries()) {
+      const buffer = context.createBuffer(2, length, rate), source = context.createBufferSource();
+      for (const side of [0, 1]) buffer.copyToChannel(played[2 * s + side], side);
+      source.buffer = buffer;
+      source.connect(gains[id]);
+      const begin = at - blend / rate, late = Math.max(0, context.currentTime - begin);
+      source.start(begin + late, late);
+      playing.sources.push(source);
+    }
+  }
+
+  // -- playing -----------------------------------------------------------------------------
+
+  // The beats of a step's bar, seconds from its line; with the recording as played, as it plays them.
+  function beatTimes(bar, bpm) {
+    const { beats } = lesson.bars[step().bars[bar]];
+    if (withRecord()) return beatPoints(step().song[bar], bpm, !$("grid").checked).map(([at]) => at);
+    return Array.from({ length: beats + 1 }, (_, b) => b * 60 / bpm);
+  }
+
   async function play() {
     if (!step()) return;
     const mine = { bpm: tempo(), sources: [], marks: [], bar: Number($("from").value), played: 0, rounds: 0 };
     playing = mine;
     $("play").textContent = "Stop";
     await ready();
+    if (withRecord()) await need(mine.bar);
     if (playing !== mine) return;
     mine.next = context.currentTime + 0.1;
     if ($("count-in").checked) {
-      const { beats } = lesson.bars[step().bars[mine.bar]];
-      for (const [beat, accented] of clickBeats(beats, "beats", 0)) clickAt(mine.next + beat * 60 / mine.bpm, accented);
-      mine.next += beats * 60 / mine.bpm;
+      const { beats } = lesson.bars[step().bars[mine.bar]], beat_s = beatTimes(mine.bar, mine.bpm)[beats] / beats;
+      for (const [beat, accented] of clickBeats(beats, "beats", 0)) clickAt(mine.next + beat * beat_s, accented);
+      mine.next += beats * beat_s;
     }
     mine.timer = setInterval(schedule, LOOK_MS);
     schedule();
@@ -192,20 +335,25 @@
   function schedule() {
     const mine = playing;
     while (playing === mine && mine.next < context.currentTime + AHEAD_S) {
-      const { beats, notes } = lesson.bars[step().bars[mine.bar]], beat_s = 60 / mine.bpm;
+      const { beats, notes } = lesson.bars[step().bars[mine.bar]], song = step().song[mine.bar];
+      const times = beatTimes(mine.bar, mine.bpm), points = times.map((t, b) => [b, t]);
+      if (withRecord()) playRecord(song, beatPoints(song, mine.bpm, !$("grid").checked), mine.next);
       for (const note of notes) {
         const feel = $("grid").checked ? 0 : note[3];
-        strike(note, Math.max(context.currentTime, mine.next + (note[0] + feel) * beat_s));
+        strike(note, Math.max(context.currentTime, mine.next + stretching.along(points, note[0]) + feel * 60 / mine.bpm));
       }
-      for (const [beat, accented] of clickBeats(beats, $("click-kind").value, mine.played)) {
-        clickAt(mine.next + beat * beat_s, accented);
+      // In the whole song the click goes in halves in the bar before a section.
+      const cue = item().cues && lesson.sections.includes(song + 1) && $("click-kind").value === "beats";
+      for (const [beat, accented] of clickBeats(beats, cue ? "halves" : $("click-kind").value, mine.played)) {
+        clickAt(mine.next + stretching.along(points, beat), accented);
       }
-      mine.marks.push({ bar: mine.bar, from: mine.next, until: mine.next + beats * beat_s });
-      mine.next += beats * beat_s;
+      mine.marks.push({ bar: mine.bar, from: mine.next, until: mine.next + times.at(-1), points });
+      mine.next += times.at(-1);
       mine.played += 1;
       mine.bar = mine.bar < Number($("to").value) ? mine.bar + 1 : Number($("from").value);
       if (mine.bar === Number($("from").value)) round(mine);
       mine.sources = mine.sources.slice(-400);
+      if (withRecord()) need(mine.bar);
     }
   }
 
@@ -243,13 +391,20 @@
       const bars = [...part(state.item, "bars").children];
       bars.forEach((bar, k) => bar.classList.toggle("now", Boolean(mark) && mark.bar === k));
       if (mark && bars[mark.bar]) {
-        const bar = bars[mark.bar], share = (now - mark.from) / (mark.until - mark.from);
-        bar.querySelector("i").style.left = `${place(bar, mark.bar, share)}%`;
+        const bar = bars[mark.bar], beat = stretching.along(mark.points, now - mark.from, true);
+        bar.querySelector("i").style.left = `${place(bar, mark.bar, beat / (mark.points.length - 1))}%`;
+        if (playing.seen !== mark) inView(bar);
+        playing.seen = mark;
       }
       playing.marks = playing.marks.filter((m) => m.until > now - 1);
     }
     requestAnimationFrame(follow);
   })();
+
+  function inView(bar) {
+    const { top, bottom } = bar.getBoundingClientRect(), above = document.querySelector(".transport").offsetHeight;
+    if (top < above || bottom > innerHeight) bar.scrollIntoView({ block: "center", behavior: "smooth" });
+  }
 
   // Per cent of a bar's width where a moment is written, by its noteheads where each moment has one.
   const written = new WeakMap();
@@ -270,11 +425,15 @@
   // -- start -------------------------------------------------------------------------------
 
   $("play").addEventListener("click", () => (playing ? stop() : play()));
-  $("tempo").addEventListener("input", () => setTempo(tempo()));
-  for (const id of ["kit", "click"]) {
-    $(id).addEventListener("input", () => { if (gains[id]) gains[id].gain.value = level(id); });
-  }
-  $("left").addEventListener("change", drawBars);
+  $("tempo").addEventListener("input", () => setTempo(Number($("tempo").value)));
+  for (const id of SLIDERS) $(id).addEventListener("input", showLevels);
+  const SOUNDS = { kit: { kit: 100, drums: 0, band: 0 }, recording: { kit: 0, drums: 100, band: 100 }, along: { kit: 0, drums: 0, band: 100 } };
+  $("sound")?.addEventListener("change", () => {
+    for (const [id, value] of Object.entries(SOUNDS[$("sound").value])) $(id).value = value;
+    showLevels();
+  });
+  for (const id of ["left", "open"]) $(id).addEventListener("change", drawBars);
+  for (const id of ["from", "to"]) $(id).addEventListener("change", showChosen);
   document.addEventListener("keydown", (event) => {
     if (event.target.matches("input, select, button, summary, textarea")) return;
     if (event.code === "Space") { event.preventDefault(); playing ? stop() : play(); }
@@ -284,7 +443,7 @@
     box.addEventListener("input", () => { kept.notes[k] = box.value; keep(); });
   }
   $("more").open = innerWidth > 700;
-  const first = Math.max(0, lesson.items.findIndex((i) => i.steps.length));
+  const first = Math.max(0, lesson.items.findIndex((i) => !i.cues));
   state.item = first;
   choose(first, 0);
   setTempo(lesson.items[first].start);

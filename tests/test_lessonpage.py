@@ -1,0 +1,74 @@
+"""The one page of a lesson."""
+
+import json
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.parts import FILL, ROCK, part
+from tests.test_lesson import SONG
+from workbench.files.audio import Audio, save_audio
+from workbench.practice.lesson import plan_lesson
+from workbench.practice.lessonpage import write_lesson
+from workbench.reading.read import read_part
+from workbench.sound.loudness import TARGET_LUFS
+from workbench.sound.separation import Separation
+
+
+@pytest.fixture(scope="module")
+def lesson():
+    return plan_lesson(read_part(part(*SONG, title="Copper Weather")))
+
+
+def data_of(text):
+    return json.loads(re.search(r'<script type="application/json" id="lesson">(.*?)</script>', text, re.DOTALL)[1])
+
+
+def test_the_page_is_one_file_and_asks_for_nothing(lesson, tmp_path):
+    page = write_lesson(replace(lesson, student="Ana <b>"), tmp_path / "a.html")
+    text = page.read_text("utf-8")
+    assert page.stat().st_size < 15e6 and [p.name for p in tmp_path.iterdir()] == ["a.html"]
+    assert "Ana &lt;b&gt;" in text and not re.search(r'(?:src|href)="(?!#|data:)', text)
+    data = data_of(text)
+    assert len(data["items"]) == len(lesson.items) and data["tempi"] == list(lesson.tempi_bpm)
+    # Every step's bars are engraved and can be played; the first step of the groove is the easiest.
+    used = {k for i in data["items"] for s in i["steps"] for k in s["bars"]}
+    assert used == set(range(len(data["bars"])))
+    drawn = {d for b in data["bars"] for d in b["drawn"]}
+    assert drawn == set(range(len(re.findall(r"<div><svg", text))))
+    assert {n[1] for b in data["bars"] for n in b["notes"]} == set(data["kit"])
+    groove = data["items"][1]["steps"]
+    strokes = [
+        sum(len(data["bars"][k]["notes"]) for k in s["bars"]) / len(s["bars"])
+        for s in groove
+        if "alone" not in s["title"]
+    ]
+    assert strokes == sorted(strokes) and len(strokes) >= 2
+    assert len(data["items"][-1]["steps"][0]["bars"]) == len(SONG)
+
+
+def test_open_handed_bars_are_drawn_apart(lesson, tmp_path):
+    text = write_lesson(lesson, tmp_path / "a.html").read_text("utf-8")
+    rock = next(b for b in data_of(text)["bars"] if {n[1] for n in b["notes"]} == {"closed hi-hat", "snare", "kick"})
+    usual, open_handed = (re.findall(r"<div><svg.*?</svg></div>", text, re.DOTALL)[d] for d in rock["drawn"])
+    # Open-handed the hi-hat is the left hand's (common practice).
+    letters = [re.findall(r">([RL])</tspan>", svg) for svg in (usual, open_handed)]
+    assert letters[0].count("R") > letters[0].count("L") and letters[1].count("L") > letters[1].count("R")
+
+
+def test_the_recording_is_kept_once_with_the_beats_of_every_bar(tmp_path, monkeypatch):
+    monkeypatch.setattr(Separation, "drums", lambda own, first, last: own.cut(first, last) / np.float32(2))
+    chart = part(*[ROCK] * 3, FILL, *[ROCK] * 4, title="Copper Weather", tempo_bpm=120.0)
+    sound = np.random.default_rng(1).uniform(-0.3, 0.3, (round(16.5 * 44100), 2)).astype(np.float32)
+    save_audio(tmp_path / "song.wav", Audio(sound, 44100))
+    plan = plan_lesson(read_part(chart), tmp_path / "song.wav")
+    text = write_lesson(plan, tmp_path / "a.html").read_text("utf-8")
+    data = data_of(text)
+    assert len(data["record"]["bars"]) == len(data["captions"]) == len(chart)
+    assert len(re.findall(r'id="drums-\d', text)) == len(re.findall(r'id="rest-\d', text)) == 2
+    for step in (s for i in data["items"] for s in i["steps"]):
+        assert len(step["song"]) == len(step["bars"])
+    assert TARGET_LUFS < 0 and data["record"]["gain"] > 0 and data["kitGain"] > 0
+    assert "drums-0" not in write_lesson(replace(plan, recording=None), tmp_path / "b.html").read_text("utf-8")

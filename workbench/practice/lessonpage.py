@@ -1,0 +1,208 @@
+"""A lesson as one self-contained HTML file, to play and to print, offline and on a phone.
+
+It holds the bars engraved one by one, so that they reflow; single strokes of the computed kit, from which it plays
+any bars at any tempo, exactly on the grid or as played; and, where it is known, the recording, drums and rest apart.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
+from workbench.chart import Chart
+from workbench.chart.drumkit import instrument
+from workbench.engraving.engrave import engrave_svg
+from workbench.engraving.pages import PageStyle
+from workbench.files.safefile import write_whole
+from workbench.notation.scoresigns import ScoreOptions
+from workbench.practice.lesson import Lesson, LessonItem
+from workbench.practice.record import RecordPiece, open_recording, record_facts, record_pieces
+from workbench.practice.stagecharts import stage_chart
+from workbench.practice.stages import Stage
+from workbench.practice.tempi import original_tempo_bpm
+from workbench.progress import Progress, part, silent
+from workbench.reading.sticking import Player, propose_sticking, sticking_edit
+from workbench.sound.loudness import TARGET_LUFS, loudness_lufs
+from workbench.sound.rendering import place_of, render_chart
+from workbench.sound.synthesis import kit_sample
+from workbench.templates import filled
+
+# Numbers whose origin is not named: chosen by ear, no source.
+#: Velocities whose sounds a page holds; any stroke takes the nearest, at its own loudness.
+LAYERS = (40, 100)
+#: Sounds are cut where they are this much below their peak, and at the latest after so many seconds.
+TAIL_DB, LONGEST_SHOT_S = -50.0, 2.2
+#: Sample rate of the kit's sounds, Hz.
+SHOT_RATE_HZ = 32000
+#: So many bars of the song show how loud the kit is.
+MEASURED_BARS = 4
+
+
+def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | None = None) -> Path:
+    """Write a lesson as one HTML file that works offline, to play and to print.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    path : path ending in ``.html``
+    progress : Progress, optional
+
+    Raises
+    ------
+    WorkbenchError
+        If its recording cannot be used, or is not the one the chart was made from.
+    """
+    tell = progress or silent
+    record = None
+    pieces: list[RecordPiece] = []
+    if lesson.recording is not None:
+        end_s = lesson.chart.time_map.end_s
+        heard = open_recording(lesson.chart, lesson.recording, lesson.recording.parent)
+        pieces, gain = record_pieces(heard, end_s, part(progress, 0.0, 0.5))
+        record = record_facts(lesson.chart, gain)
+    tell(0.5, "Engraving the bars")
+    bars = _Bars(lesson.chart)
+    shown = []
+    for k, item in enumerate(lesson.items):
+        tell(0.5 + 0.25 * k / len(lesson.items), "Engraving the bars")
+        steps = _steps(lesson, item, bars)
+        cues = item.exercise is None
+        shown.append({"start": item.start_bpm, "goal": item.goal_bpm, "cues": cues, "steps": steps})
+    tell(0.75, "Playing the kit")
+    data = {
+        "tempi": lesson.tempi_bpm,
+        "items": shown,
+        "bars": bars.data,
+        "kit": _kit(bars.used),
+        "kitGain": _kit_gain(lesson.chart),
+        "captions": _captions(lesson.chart),
+        "sections": [s.bar_index for s in lesson.chart.sections],
+        "record": record,
+    }
+    page = Path(__file__).parent / "page"
+    text = filled(
+        "practice/page/lesson.html",
+        lesson=lesson,
+        svgs=bars.svgs,
+        # A script ends where its end is written, whatever stands around it.
+        data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
+        pieces=pieces,
+        scripts=[(page / name).read_text("utf-8") for name in ("stretch.js", "lesson.js")],
+        style=(page / "lesson.css").read_text("utf-8"),
+        cautions=(STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT),
+    )
+    tell(1.0, "Lesson written")
+    return write_whole(Path(path), text.encode())
+
+
+def _steps(lesson: Lesson, item: LessonItem, bars: _Bars) -> list[dict]:
+    """What the player offers of an item: bars by their numbers on the page and in the song."""
+    if item.exercise is not None:
+        stages = [s for s in item.exercise.stages if not s.record]
+    else:
+        # The form is listened to, the song is played; both have all bars.
+        stages = [Stage("song", "the whole song", tuple(range(len(lesson.chart))), loop=False)]
+    return [{"title": s.title, "bars": bars.of(s), "song": s.bars, "loop": s.loop} for s in stages]
+
+
+def _captions(chart: Chart) -> list[str]:
+    """What stands over each bar of the song: its number, and the section that begins there."""
+    names = {s.bar_index: " ".join(t for t in (s.label, s.name) if t) for s in chart.sections}
+    numbers = [chart.time_map.bar_number(k) or "pick-up" for k in range(len(chart))]
+    return [f"{n} · {names[k]}" if names.get(k) else str(n) for k, n in enumerate(numbers)]
+
+
+class _Bars:
+    """The different bars of a lesson, engraved once each, and what they play."""
+
+    def __init__(self, chart: Chart) -> None:
+        open_handed = propose_sticking(chart, Player(open_handed=True))
+        #: As the usual kit is played, and open-handed.
+        self.charts = (chart, sticking_edit(chart, open_handed, renew=True).apply(chart))
+        self.data: list[dict] = []
+        self.svgs: list[str] = []
+        self.used: set[str] = set()
+        self._number: dict[tuple, int] = {}
+        self._drawn: dict[tuple, int] = {}
+
+    def of(self, stage: Stage) -> list[int]:
+        """Numbers of a stage's bars, in the order played."""
+        tempo = original_tempo_bpm(self.charts[0], stage.bars)
+        count = len(stage.bars)
+        if stage.loop:  # one bar more, so that none of them is the last and ends the song
+            stage = replace(stage, bars=(*stage.bars, stage.bars[0]))
+        usual, open_handed = (stage_chart(chart, stage, tempo) for chart in self.charts)
+        return [self._of(usual, open_handed, k, tempo) for k in range(count)]
+
+    def _of(self, written: Chart, open_handed: Chart, k: int, tempo_bpm: float) -> int:
+        timed, bar = written.time_map.bars[k], written.bars[k]
+        beat = timed.meter.beat_length
+        notes = [
+            [float(n.position / beat), n.instrument, n.velocity, round(n.deviation_s * tempo_bpm / 60, 4)]
+            for n in bar.notes
+        ]
+        drawn = tuple(self._drawing(chart, k) for chart in (written, open_handed))
+        key = (timed.meter, json.dumps(notes), drawn)
+        if key not in self._number:
+            self._number[key] = len(self.data)
+            self.used |= {n.instrument for n in bar.notes}
+            self.data.append({"beats": timed.meter.counted_beats, "notes": notes, "drawn": drawn})
+        return self._number[key]
+
+    def _drawing(self, written: Chart, k: int) -> int:
+        """Number of a bar's picture; bars that look the same share one."""
+        bar = written.bars[k]
+        signs = tuple((n.key, n.velocity, n.articulations, n.sticking) for n in bar.notes)
+        look = (written.time_map.bars[k].meter, bar.subdivisions, signs)
+        if look not in self._drawn:
+            self._drawn[look] = len(self.svgs)
+            options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True)
+            style = PageStyle(heading=False, legend=False, bar_numbers=False)
+            self.svgs.append(engrave_svg(written, (k, k), options, style)[0].removeprefix('<?xml version="1.0"?>'))
+        return self._drawn[look]
+
+
+def _kit(used: set[str]) -> Mapping[str, Any]:
+    """Single strokes of the instruments used: place, and a sound for each of a few velocities (FLAC in base64)."""
+    return {
+        name: {
+            "pan": round(place_of(name), 3),
+            "foot": instrument(name).is_foot,
+            "layers": [[v, base64.b64encode(_shot(name, v)).decode()] for v in LAYERS],
+        }
+        for name in sorted(used)
+    }
+
+
+def _shot(name: str, velocity: int) -> bytes:
+    shot = np.asarray(kit_sample(name, velocity, SHOT_RATE_HZ), float)[: int(LONGEST_SHOT_S * SHOT_RATE_HZ)]
+    loud = np.flatnonzero(np.abs(shot) > np.abs(shot).max() * 10 ** (TAIL_DB / 20))
+    shot = shot[: loud[-1] + 1].copy()
+    fade = min(len(shot) // 4, SHOT_RATE_HZ // 50)
+    shot[-fade:] *= np.linspace(1, 0, fade)
+    file = io.BytesIO()
+    soundfile.write(file, shot, SHOT_RATE_HZ, format="FLAC", subtype="PCM_16")
+    return file.getvalue()
+
+
+def _kit_gain(chart: Chart) -> float:
+    """The factor that makes the kit as loud as the pack's sound, by the bars with the most strokes."""
+    first = max(range(max(len(chart) - MEASURED_BARS, 0) + 1), key=lambda k: _strokes(chart, k))
+    bars = tuple(range(first, min(first + MEASURED_BARS, len(chart))))
+    played = stage_chart(chart, Stage("loud", "", bars), original_tempo_bpm(chart, bars))
+    loudness = loudness_lufs(render_chart(played, SHOT_RATE_HZ, loop=True).samples, SHOT_RATE_HZ)
+    return round(10 ** ((TARGET_LUFS - loudness) / 20), 3)
+
+
+def _strokes(chart: Chart, first: int) -> int:
+    return sum(len(bar.notes) for bar in chart.bars[first : first + MEASURED_BARS])
