@@ -7,6 +7,7 @@ same change can be written into every bar that still is as it was.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from workbench.chart import Chart, WrittenBar
@@ -33,25 +34,27 @@ class Corrections:
 
     def waiting_bars(self, chart: Chart, bar_index: int) -> list[int]:
         """Bars that still are as this one was before its correction."""
-        before = self._before.get(bar_index)
-        if before is None or not before.notes:
-            return []
-        timed = chart.time_map.bars[bar_index]
-        wanted = before.pattern
-        found = []
-        for k, written in enumerate(chart.bars):
-            if k == bar_index or len(written.notes) != len(before.notes):
-                continue
-            other = chart.time_map.bars[k]
-            if (other.meter, other.length) == (timed.meter, timed.length) and written.pattern == wanted:
-                found.append(k)
+        return self._waiting(chart, [bar_index])[bar_index]
+
+    def _waiting(self, chart: Chart, corrected_bars: Iterable[int]) -> dict[int, list[int]]:
+        """For each of some bars those that still are as it was before; told by hashes, as a long chart has many bars."""
+        found: dict[int, list[int]] = {k: [] for k in corrected_bars}
+        was: dict[int, list[tuple[int, WrittenBar]]] = {}
+        for k in found:
+            if (before := self._before.get(k)) is not None and before.notes:
+                was.setdefault(hash(before.pattern), []).append((k, before))
+        for other, written in enumerate(chart.bars):
+            for k, before in was.get(hash(written.pattern), ()):
+                timed, its = chart.time_map.bars[k], chart.time_map.bars[other]
+                same_time = (its.meter, its.length) == (timed.meter, timed.length)
+                if other != k and same_time and written.pattern == before.pattern:
+                    found[k].append(other)
         return found
 
     def offers(self, chart: Chart, latest: int = 12) -> list[tuple[int, list[int]]]:
         """Each lately corrected bar with the bars that wait for the same; the last corrected at the end."""
-        recent = list(self._before)[-latest:]
-        offers = ((k, self.waiting_bars(chart, k)) for k in recent if k < len(chart))
-        return [(k, bars) for k, bars in offers if bars]
+        recent = [k for k in list(self._before)[-latest:] if k < len(chart)]
+        return [(k, bars) for k, bars in self._waiting(chart, recent).items() if bars]
 
     def let_be(self, bar_index: int) -> None:
         """Offer a bar's correction no longer; a further change of the bar is offered again."""
