@@ -16,7 +16,7 @@ function open() {
   const sent = [];
   const session = new Session((m) => sent.push(m), "me");
   session.hello();
-  session.receive({ type: "snapshot", chart: CHART, revision: 5, info: {} });
+  session.receive({ type: "snapshot", chart: CHART, whole: true, revision: 5, info: {} });
   return { session, sent };
 }
 const instruments = (s, bar) => s.chart.bars[bar].notes.map((n) => n.instrument);
@@ -29,6 +29,20 @@ test("an edit shows at once and is pending until answered", () => {
   session.receive({ type: "change", revision: 6, client: "me", seq: 1, parts: { bars: { 1: { notes: [ADD.note] } } } });
   assert.equal(session.pending.length, 0);
   assert.deepEqual(instruments(session, 1), ["snare"]);
+});
+
+test("a long chart comes in pieces; what is done meanwhile waits on top", () => {
+  const session = new Session(() => {}, "me");
+  const first = { ...CHART, bars: [CHART.bars[0], { notes: [] }] };
+  session.receive({ type: "snapshot", chart: first, whole: false, revision: 5, info: {} });
+  session.edit({ edit: "remove note", bar_index: 0, position: "0", instrument: "kick" });
+  assert.equal(session.whole, false);
+  session.receive({ type: "bars", revision: 4, whole: true, first: 1, bars: [CHART.bars[0]] });
+  assert.deepEqual(instruments(session, 1), []);
+  session.receive({ type: "bars", revision: 5, whole: true, first: 1, bars: [{ notes: [ADD.note] }] });
+  assert.equal(session.whole, true);
+  assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
+  assert.equal(session.confirmed.bars.length, 2);
 });
 
 test("a refused edit disappears and says why", () => {
@@ -55,7 +69,7 @@ test("a gap in the revisions asks for everything; unanswered edits are sent agai
   session.receive({ type: "change", revision: 9, parts: {} });
   assert.equal(sent[before].type, "hello");
   const chart = { ...CHART, bars: [CHART.bars[0], { notes: [ADD.note] }] };
-  session.receive({ type: "snapshot", chart, revision: 9, info: {} });
+  session.receive({ type: "snapshot", chart, whole: true, revision: 9, info: {} });
   assert.deepEqual(sent.slice(before + 1).map((m) => m.seq), [1, 2]);
   session.receive({ type: "answer", client: "me", seq: 1 });
   assert.deepEqual(session.pending.map((p) => p.seq), [2]);

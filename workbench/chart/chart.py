@@ -79,17 +79,18 @@ class Note:
     sticking: str = ""
 
     def __post_init__(self) -> None:
-        if not isinstance(self.position, (Fraction, int)):
-            raise ChartError(f"A position is an exact fraction of a whole note, not {self.position!r}.")
-        object.__setattr__(self, "position", Fraction(self.position))
-        object.__setattr__(self, "articulations", frozenset(self.articulations))
+        if type(self.position) is not Fraction:
+            if not isinstance(self.position, (Fraction, int)):
+                raise ChartError(f"A position is an exact fraction of a whole note, not {self.position!r}.")
+            object.__setattr__(self, "position", Fraction(self.position))
+        if type(self.articulations) is not frozenset:
+            object.__setattr__(self, "articulations", frozenset(self.articulations))
         instrument(self.instrument)
-        if self.position < 0:
+        if self.position.numerator < 0:
             raise ChartError(f"A position cannot lie before its bar line ({self.position}).")
         if not isinstance(self.velocity, int) or not 1 <= self.velocity <= 127:
             raise ChartError(f"A velocity is a whole number from 1 to 127, not {self.velocity!r}.")
-        unknown = self.articulations - ARTICULATIONS
-        if unknown:
+        if unknown := self.articulations - ARTICULATIONS:
             raise ChartError(f"Unknown articulation {sorted(unknown)[0]!r}; known: {', '.join(sorted(ARTICULATIONS))}.")
         if not math.isfinite(self.deviation_s):
             raise ChartError("A note's deviation must be a finite number of seconds.")
@@ -103,9 +104,24 @@ class Note:
         """What tells a note from the others of its bar."""
         return (self.position, self.instrument)
 
+    def placed(self, position: Fraction, deviation_s: float) -> Note:
+        """The same note written at another position of its bar, or of another."""
+        return Note(
+            position,
+            self.instrument,
+            self.velocity,
+            self.articulations,
+            deviation_s,
+            self.confidence,
+            self.confirmed,
+            self.sticking,
+        )
+
     @property
-    def order(self) -> tuple[Fraction, int]:
-        return (self.position, drum_key_order(self.instrument))
+    def order(self) -> tuple[float, Fraction, int]:
+        """Sorts the notes of a bar; the float decides most comparisons, the exact position those too near for it."""
+        at = self.position
+        return (at.numerator / at.denominator, at, drum_key_order(self.instrument))
 
 
 @dataclass(frozen=True, order=True)
@@ -175,7 +191,7 @@ class WrittenBar:
         object.__setattr__(self, "notes", notes)
         object.__setattr__(self, "subdivisions", tuple(self.subdivisions))
         for a, b in zip(notes, notes[1:]):
-            if a.key == b.key:
+            if a.instrument == b.instrument and a.position == b.position:
                 raise ChartError(f"Two {a.instrument} notes at the same position {a.position}.")
         if not all(isinstance(s, int) and 1 <= s <= 24 for s in self.subdivisions):
             raise ChartError("A beat can be divided into 1 to 24 parts.")

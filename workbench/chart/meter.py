@@ -15,7 +15,7 @@ Conventions
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, lru_cache
@@ -303,6 +303,11 @@ class TimeMap:
         """Time of a place in a bar, in seconds."""
         self.check_bar(bar_index)
         return float(self.seconds_at(self._bar_starts[bar_index] + float(position)))
+
+    def seconds_of(self, places: Sequence[tuple[int, Fraction]]) -> np.ndarray:
+        """Times of many places (bar index, position), seconds."""
+        starts = self._bar_starts
+        return self.seconds_at(np.array([starts[k] + p.numerator / p.denominator for k, p in places]))
 
     def seconds_at(self, whole_notes: np.ndarray | float) -> np.ndarray:
         """Times of distances from the first bar line (whole notes → seconds)."""

@@ -22,7 +22,7 @@ before MIDI was read by it; what they make of human MIDI says
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cache
@@ -134,6 +134,11 @@ class _Beat(NamedTuple):
         """Part of the beat that a pick-up bar lacks."""
         return float(1 - self.length / self.beat)
 
+    def position(self, share: Fraction) -> Fraction | None:
+        """Exact position of a part of the beat, of the whole beat before it its start; None where it is cut off."""
+        inside = share * self.beat - (self.beat - self.length) if share < 1 else Fraction(0)
+        return self.start + inside if inside >= 0 else None
+
 
 def quantize(
     strokes: Sequence[Stroke],
@@ -171,11 +176,28 @@ def quantize(
     >>> [(str(n.position), n.instrument) for n in bars[0].notes]
     [('0', 'kick'), ('1/8', 'kick'), ('1/4', 'snare')]
     """
+    song, divisions, name, ratio, exact = _read(strokes, time_map, feel, tick, finest)
+    return song.write(divisions, name, ratio, time_map, tick or 0.0 if exact else 0.0)
+
+
+def written_places(
+    strokes: Sequence[Stroke], time_map: TimeMap, feel: str
+) -> Iterator[tuple[GraceGroup, int, Fraction]]:
+    """Strokes that become one note, with the bar index and position at which :func:`quantize` would write it."""
+    song, divisions, name, ratio, _ = _read(strokes, time_map, feel)
+    for k, bar_index, position, _ in song.places(divisions, name, ratio):
+        yield song.groups[k], bar_index, position
+
+
+def _read(
+    strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None, tick: float | None = None, finest: int | None = None
+) -> tuple[_Song, Sequence[int], str, float, bool]:
+    """The song, the parts of each beat, feel, swing ratio, and whether the strokes lie on exact places."""
     beats = _beats_of(time_map)
     if tick is not None:
         song = _Song([GraceGroup(s, "", (s,)) for s in sorted(strokes)], beats, time_map, lead=tick / 2, lag=False)
         if song.is_written(tick):
-            return song.write(song.coarsest(tick), feel or "straight", 0.5, time_map, tick)
+            return song, song.coarsest(tick), feel or "straight", 0.5, True
     song = _Song(join_grace_strokes(strokes, time_map), beats, time_map)
     if tick is not None:
         song.join_doubles()
@@ -191,7 +213,7 @@ def quantize(
     _, name, ratio, divisions = min(fitting)
     if tick is not None:
         divisions = song.justified(divisions, name, ratio)
-    return song.write(divisions, name, ratio, time_map)
+    return song, divisions, name, ratio, False
 
 
 def _beats_of(time_map: TimeMap) -> list[_Beat]:
@@ -466,32 +488,59 @@ class _Song:
                 out[beat] = _PARTS[int(np.where(within[beat], own[beat], np.inf).argmin())]
         return out
 
+    def places(
+        self, divisions: Sequence[int], feel: str, ratio: float, choices: int = 3
+    ) -> Iterator[tuple[int, int, Fraction, int]]:
+        """Strokes by their number, each with bar index and position of the grid place nearest to it (of so many) that
+        no other of its instrument has, and the beat it lies in."""
+        parts = np.array(divisions)[self.beat]
+        nearest = np.zeros((len(parts), choices), int)
+        off = np.zeros(len(parts))
+        for n in np.unique(parts):
+            own = np.flatnonzero(parts == n)
+            distance = np.abs(_targets(int(n), feel, ratio) - self.smooth[own, None])
+            columns = np.argsort(distance, axis=1, kind="stable")[:, :choices]
+            # A beat of one part has two places.
+            nearest[own] = np.pad(columns, ((0, 0), (0, choices - columns.shape[1])), mode="edge")
+            off[own] = distance.min(axis=1)
+        velocity = np.array([g.stroke.velocity for g in self.groups])
+        taken = set()
+        known: dict[tuple[int, int, int], Fraction | None] = {}
+        shapes: dict[tuple[Fraction, ...], int] = {}
+        shape = [shapes.setdefault((b.start, b.beat, b.length), len(shapes)) for b in self.beats]
+        # Strokes nearest to their place choose first.
+        for k in np.lexsort((-velocity, self.beat, off)).tolist():
+            beat, n, name = int(self.beat[k]), int(parts[k]), int(self.name[k])
+            for column in nearest[k].tolist():
+                at = beat + (column == n)
+                if at == len(self.beats):
+                    continue
+                place = (shape[at], column, n)
+                if place not in known:
+                    known[place] = self.beats[at].position(Fraction(column, n))
+                position, bar_index = known[place], self.beats[at].bar_index
+                if position is None or (key := (bar_index, *position.as_integer_ratio(), name)) in taken:
+                    continue
+                taken.add(key)
+                yield k, bar_index, position, beat
+                break
+
     def write(
         self, divisions: Sequence[int], feel: str, ratio: float, time_map: TimeMap, tick: float = 0.0
     ) -> Quantized:
         """Notes at the grid places nearest to their strokes, none on another."""
-        wishes = []
-        for k, (beat, place) in enumerate(zip(self.beat, self.smooth)):
-            distance = np.abs(_targets(divisions[beat], feel, ratio) - place)
-            # A written stroke goes nowhere else.
-            columns = np.argsort(distance, kind="stable")[: 1 if tick else 3]
-            wishes.append((float(distance.min()), int(beat), -self.groups[k].stroke.velocity, k, columns))
-        notes: list[dict[tuple[Fraction, str], Note]] = [{} for _ in time_map.bars]
+        notes: list[list[Note]] = [[] for _ in time_map.bars]
         groups = {}
-        # Strokes nearest to their place choose first.
-        for _, beat, _, k, columns in sorted(wishes, key=lambda w: w[:4]):
+        # A written stroke goes nowhere else.
+        for k, bar_index, position, beat in self.places(divisions, feel, ratio, 1 if tick else 3):
             stroke, sign = self.groups[k].stroke, self.groups[k].sign
-            for column in columns:
-                place = self._position(beat, Fraction(int(column), divisions[beat]))
-                if place is None or (place[1], stroke.instrument) in notes[place[0]]:
-                    continue
-                bar_index, position = place
-                groups[bar_index, (position, stroke.instrument)] = self.groups[k]
-                deviation_s = stroke.time_s - time_map.seconds(bar_index, position)
-                # Half a tick is lost in rounding a place that no tick meets.
-                if tick and abs(deviation_s) <= 0.51 * tick * self.beats[beat].seconds / float(self.beats[beat].beat):
-                    deviation_s = 0.0
-                notes[bar_index][position, stroke.instrument] = Note(
+            groups[bar_index, (position, stroke.instrument)] = self.groups[k]
+            deviation_s = stroke.time_s - time_map.seconds(bar_index, position)
+            # Half a tick is lost in rounding a place that no tick meets.
+            if tick and abs(deviation_s) <= 0.51 * tick * self.beats[beat].seconds / float(self.beats[beat].beat):
+                deviation_s = 0.0
+            notes[bar_index].append(
+                Note(
                     position,
                     stroke.instrument,
                     stroke.velocity,
@@ -499,22 +548,13 @@ class _Song:
                     deviation_s=deviation_s,
                     confidence=stroke.confidence,
                 )
-                break
+            )
         shown: list[list[int]] = [[] for _ in time_map.bars]
-        for beat, parts in zip(self.beats, divisions):
-            usual = 6 if beat.compound else 4
-            shown[beat.bar_index].append(parts if usual % parts else usual)
+        for timed, parts in zip(self.beats, divisions):
+            usual = 6 if timed.compound else 4
+            shown[timed.bar_index].append(parts if usual % parts else usual)
         bars = []
         for own, grids, bar in zip(notes, shown, time_map.bars):
             usual = 6 if bar.meter.is_compound else 4
-            bars.append(WrittenBar(tuple(own.values()), tuple(grids) if set(grids) != {usual} else ()))
+            bars.append(WrittenBar(tuple(own), tuple(grids) if set(grids) != {usual} else ()))
         return Quantized(tuple(bars), feel, ratio, groups, tick > 0)
-
-    def _position(self, beat: int, share: Fraction) -> tuple[int, Fraction] | None:
-        """Bar and exact position of a part of a beat; None outside the song."""
-        b = self.beats[beat]
-        if share == 1:
-            after = self.beats[beat + 1] if beat + 1 < len(self.beats) else None
-            return after and (after.bar_index, after.start)
-        inside = share * b.beat - (b.beat - b.length)
-        return (b.bar_index, b.start + inside) if inside >= 0 else None

@@ -7,14 +7,15 @@ Every stroke of the recording keeps its time; only its written place changes.  N
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
+
+import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
-from workbench.chart.quantizer import quantize
+from workbench.chart.quantizer import written_places
 from workbench.chart.rebarring import Rebarring
 
 #: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
@@ -40,45 +41,46 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     same = _unchanged_bars(chart.time_map, time_map)
     kept = {} if new.keeps_rhythm else same
     stays = set(kept.values())
-    notes = [(k, n, chart.note_time_s(k, n) if is_heard(chart, n) else None) for k, n in chart.notes()]
-    heard = (
-        [] if new.keeps_rhythm else sorted((t, n.instrument, i) for i, (_, n, t) in enumerate(notes) if t is not None)
-    )
-    wished = _quantized(chart, time_map, heard, notes)
-    keys: list[dict[tuple[Fraction, str], Note]] = [{} for _ in time_map.bars]
+    notes = list(chart.notes())
+    moments = chart.time_map.seconds_of([(k, n.position) for k, n in notes])
+    times_s: list[float] = (moments + np.array([n.deviation_s for _, n in notes])).tolist()
+    heard = [is_heard(chart, n) for _, n in notes]
+    anew = [h and k not in stays and not new.keeps_rhythm for h, (k, _) in zip(heard, notes)]
+    wished = {} if new.keeps_rhythm else _quantized(chart, time_map, notes, times_s, heard)
+    places: list[tuple[int, Fraction]] = [(0, Fraction(0))] * len(notes)
+    taken: list[set[tuple[Fraction, str]]] = [set() for _ in time_map.bars]
     # Those that keep a place of their own first: only who comes to a taken one has to move.
-    for i in sorted(range(len(notes)), key=lambda i: (notes[i][2] is None, i not in wished)):
-        k, note, time_s = notes[i]
-        anew = time_s is not None and k not in stays and not new.keeps_rhythm
-        place = wished.get(i) if anew else new.place(k, note.position)
-        moment = chart.note_time_s(k, note) if time_s is None else time_s
-        bar_index, position = _free(time_map, keys, note.instrument, place or _nearest(time_map, moment))
-        deviation_s = note.deviation_s if k in stays else 0.0
-        if time_s is not None and k not in stays:
-            deviation_s = time_s - time_map.seconds(bar_index, position) or ON_TIME_S
-        keys[bar_index][position, note.instrument] = replace(note, position=position, deviation_s=deviation_s)
-    while len(keys) > 1 and not keys[-1] and _middle_s(time_map, len(time_map) - 1) > chart.time_map.end_s:
-        keys.pop()  # what the song's end left over is no bar
+    for i in sorted(range(len(notes)), key=lambda i: (not heard[i], i not in wished)):
+        k, note = notes[i]
+        place = wished.get(i) if anew[i] else new.place(k, note.position)
+        bar_index, position = _free(time_map, taken, note.instrument, place or _nearest(time_map, times_s[i]))
+        places[i] = bar_index, position
+        taken[bar_index].add((position, note.instrument))
+    own: list[list[Note]] = [[] for _ in time_map.bars]
+    for (k, note), (bar_index, position), time_s, at_s, h in zip(
+        notes, places, times_s, time_map.seconds_of(places).tolist(), heard
+    ):
+        deviation_s = note.deviation_s if k in stays else (time_s - at_s or ON_TIME_S) if h else 0.0
+        own[bar_index].append(note.placed(position, deviation_s))
+    while len(own) > 1 and not own[-1] and _middle_s(time_map, len(time_map) - 1) > chart.time_map.end_s:
+        own.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
     bars = []
-    for k, (own, timed) in enumerate(zip(keys, time_map.bars)):
-        places = frozenset(position for position, _ in own)
-        shown = chart.bars[kept[k]].subdivisions if k in kept else _shown(timed.meter, timed.length, places)
-        bars.append(WrittenBar(tuple(own.values()), shown, done=k in same and chart.bars[same[k]].done))
+    for k, (written, timed) in enumerate(zip(own, time_map.bars)):
+        positions = frozenset(n.position for n in written)
+        shown = chart.bars[kept[k]].subdivisions if k in kept else _shown(timed.meter, timed.length, positions)
+        bars.append(WrittenBar(tuple(written), shown, done=k in same and chart.bars[same[k]].done))
     return time_map, tuple(bars)
 
 
 def _quantized(
-    chart: Chart,
-    time_map: TimeMap,
-    heard: Sequence[tuple[float, str, int]],
-    notes: Sequence[tuple[int, Note, float | None]],
+    chart: Chart, time_map: TimeMap, notes: Sequence[tuple[int, Note]], times_s: Sequence[float], heard: Sequence[bool]
 ) -> dict[int, tuple[int, Fraction]]:
     """Place of each heard note by its number in ``notes``, those left out that the quantizer joined to others."""
-    number = {Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence): i for t, name, i in heard}
+    in_order = sorted((times_s[i], notes[i][1].instrument, i) for i in range(len(notes)) if heard[i])
+    number = {Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence): i for t, name, i in in_order}
     found: dict[int, tuple[int, Fraction]] = {}
-    groups = quantize(list(number), time_map, chart.feel).groups if number else {}
-    for (k, (position, _)), group in groups.items():
+    for group, k, position in written_places(list(number), time_map, chart.feel) if number else ():
         stroke = next(s for s in group.strokes if s.time_s == group.stroke.time_s)
         found[number[stroke]] = (k, position)
     return found
@@ -108,16 +110,16 @@ def _nearest(time_map: TimeMap, time_s: float) -> tuple[int, Fraction]:
 
 
 def _free(
-    time_map: TimeMap, keys: Sequence[dict[tuple[Fraction, str], Note]], name: str, place: tuple[int, Fraction]
+    time_map: TimeMap, taken: Sequence[set[tuple[Fraction, str]]], name: str, place: tuple[int, Fraction]
 ) -> tuple[int, Fraction]:
     """The place itself, or the nearest free one of its bar on the finest grid: no note is lost to another."""
     k, wished = place
-    if (wished, name) not in keys[k]:
+    if (wished, name) not in taken[k]:
         return place
     bar = time_map.bars[k]
     step = bar.meter.beat_length / FINEST_STEPS
     places = (n * step for n in range(int(bar.length / step)))
-    return k, min((p for p in places if (p, name) not in keys[k]), key=lambda p: abs(p - wished))
+    return k, min((p for p in places if (p, name) not in taken[k]), key=lambda p: abs(p - wished))
 
 
 @lru_cache(maxsize=4096)

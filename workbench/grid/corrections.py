@@ -37,7 +37,7 @@ class Corrections:
         return self._waiting(chart, [bar_index])[bar_index]
 
     def _waiting(self, chart: Chart, corrected_bars: Iterable[int]) -> dict[int, list[int]]:
-        """For each of some bars those that still are as it was before; told by hashes, as a long chart has many bars."""
+        """For each of some bars those that still are as it was before; told by hashes, as there are many bars."""
         found: dict[int, list[int]] = {k: [] for k in corrected_bars}
         was: dict[int, list[tuple[int, WrittenBar]]] = {}
         for k in found:

@@ -6,12 +6,16 @@ reads the same data as the chart file holds.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart import data as chartdata
 from workbench.chart.drumkit import INSTRUMENTS, articulations_of, drum_key_order
+
+#: Bars that the page gets at first, as many as a screen shows with ease, and in each message after that.
+FIRST_BARS, MORE_BARS = 64, 128
 
 
 def kit_rows(chart: Chart) -> dict[str, dict[str, Any]]:
@@ -25,6 +29,21 @@ def kit_rows(chart: Chart) -> dict[str, dict[str, Any]]:
         i.name: {"notehead": i.notehead.value, "short_name": i.short_name, "articulations": sorted(articulations_of(i))}
         for i in rows
     }
+
+
+def snapshot(chart: Chart, revision: int, info: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """The messages that tell the page of a whole chart: at once what it shows first, then the other bars."""
+    heading = chartdata.to_data(_without_bars(chart))
+    for first in (0, *range(FIRST_BARS, len(chart), MORE_BARS)):
+        last = min(first + MORE_BARS if first else FIRST_BARS, len(chart))
+        message = {"revision": revision, "whole": last == len(chart)}
+        bars = [chartdata.to_data(b) for b in chart.bars[first:last]]
+        if first:
+            yield {"type": "bars", **message, "first": first, "bars": bars}
+        else:
+            heading["bars"][:last] = bars
+            used = list(chart.instruments_used())
+            yield {"type": "snapshot", **message, "info": {**info, "used": used}, "chart": heading}
 
 
 def changed_bars(old: Chart, new: Chart) -> list[int]:

@@ -32,7 +32,7 @@ CONTEXT_S = 0.3
 #: What of the recording can be heard: all of it, its drums, what is left without them.
 PARTS = ("recording", "drums", "rest")
 #: The page gets long passages in pieces: a short one to begin with, then longer ones, seconds.
-FIRST_PIECE_S, PIECE_S = 4.0, 20.0
+FIRST_PIECE_S, PIECE_S = 4.0, 10.0
 #: What is heard of a single hit, seconds.
 HIT_S = 1.2
 #: Longest ringing of a sound of the kit in its room that is kept, seconds.

@@ -22,6 +22,7 @@ import anywidget
 import ipywidgets as w
 import numpy as np
 import traitlets as t
+from comm import DummyComm
 
 from workbench.chart import Chart
 from workbench.chart import data as chartdata
@@ -34,7 +35,7 @@ from workbench.files.journal import ChangedElsewhereError
 from workbench.grid import passages
 from workbench.grid.bar_advice import BarAdvice
 from workbench.grid.corrections import Corrections
-from workbench.grid.messages import changed_parts, kit_rows
+from workbench.grid.messages import changed_parts, kit_rows, snapshot
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
 from workbench.reading.doubts import DOUBT_BELOW
 from workbench.sound.separation import Separation, store_beside
@@ -45,6 +46,8 @@ _log = logging.getLogger(__name__)
 
 #: Formats that the grid exports.
 EXPORTED = ("pdf", "musicxml", "midi", "png")
+#: So long what takes the processor waits for the page to draw the chart, seconds.
+PAGE_COMES_S = 3.0
 #: What shifting the 1, tempo level and meter are for.
 BARS_MEANT = ("whole song", "from here on", "selected bars")
 
@@ -118,7 +121,10 @@ class HitGrid(anywidget.AnyWidget):
         self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
         self._picture: list[tuple[dict, list]] = []
         self._audio: Future[Separation] | None = None
+        self._seen = threading.Event()  # the page has drawn the chart, or will not come
         super().__init__(**kwargs)
+        if isinstance(self.comm, DummyComm):
+            self._seen.set()
         self._let_the_page_choose_the_thread()
         self.on_msg(self._receive)
         self._stop_observing = document.observe(self._document_changed)
@@ -126,11 +132,12 @@ class HitGrid(anywidget.AnyWidget):
         if recording is not None or (of is not None and of.path):
             self._listen_to(recording)
         self._advice = BarAdvice(document, lambda: self._file(recording), self._tell_info)
-        self._advice.renew(0.0)
+        self._workers.submit(self._advise)
 
     def close(self) -> None:
         """Take the grid out of the page; the document stays open."""
         self._stop_observing()
+        self._seen.set()
         self._advice.close()
         self._workers.shutdown(wait=False, cancel_futures=True)
         super().close()
@@ -150,6 +157,10 @@ class HitGrid(anywidget.AnyWidget):
         """
         if self.comm is not None:
             self.comm.__dict__.pop("_reply_subshell_id", None)
+
+    def _advise(self) -> None:
+        self._seen.wait(PAGE_COMES_S)
+        self._advice.renew(0.0)
 
     # -- for the notebook's user ------------------------------------------------------
 
@@ -205,6 +216,8 @@ class HitGrid(anywidget.AnyWidget):
             self._do(message)
         elif kind == "hello":
             self._send_snapshot()
+        elif kind == "seen":
+            self._seen.set()
         elif kind == "audio":
             self._workers.submit(self._send_sound, message)
 
@@ -338,9 +351,8 @@ class HitGrid(anywidget.AnyWidget):
                 "corrections": self._corrections.offers(self._shown),
                 **self._advice.info(),
             }
-            self.send(
-                {"type": "snapshot", "revision": self._revision, "info": info, "chart": chartdata.to_data(self._shown)}
-            )
+            for message in snapshot(self._shown, self._revision, info):
+                self.send(message)
             if self._sound_error():
                 self.send({"type": "error", "error": self._sound_error()})
             for message, buffers in self._picture:
@@ -376,6 +388,7 @@ class HitGrid(anywidget.AnyWidget):
 
     def _load(self, source: str | Path | Audio | None) -> Separation:
         """The recording (by default the chart's own), ready for its drums to be told from the rest."""
+        self._seen.wait(PAGE_COMES_S)
         source = source if source is not None else _find_recording(self.document)
         audio = source if isinstance(source, Audio) else load_audio(source)
         store = store_beside(self.document.path.parent, source, audio.sample_rate)

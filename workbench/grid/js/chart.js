@@ -5,11 +5,18 @@
 import { ORDINALS, OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES, TUPLETS } from "./counting.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
+/** Meters by how they are written, of which a song has few. @type {Map<string, any>} */
+const meters = new Map();
+
 /** @param {string} meter "6/8" */
 export function readMeter(meter) {
-  const [beats, unit] = meter.split("/").map(Number);
-  const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
-  return { beats, unit, compound, barLength: fraction(beats, unit), beatLength: fraction(compound ? 3 : 1, unit) };
+  if (!meters.has(meter)) {
+    const [beats, unit] = meter.split("/").map(Number);
+    const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
+    meters.set(meter, { beats, unit, compound, barLength: fraction(beats, unit),
+      beatLength: fraction(compound ? 3 : 1, unit) });
+  }
+  return meters.get(meter);
 }
 
 /**
@@ -19,6 +26,15 @@ export function readMeter(meter) {
  * @param {number[]|undefined} subdivisions
  */
 export function columnsOf(timed, subdivisions) {
+  const key = `${timed.meter} ${timed.length || ""} ${subdivisions || ""}`;
+  if (!knownColumns.has(key)) knownColumns.set(key, columnsBy(timed, subdivisions));
+  return knownColumns.get(key);
+}
+
+/** Columns by meter, length and subdivisions, of which a song has few; not to be changed. @type {Map<string, any[]>} */
+const knownColumns = new Map();
+
+function columnsBy(timed, subdivisions) {
   const meter = readMeter(timed.meter);
   const length = timed.length ? parseFraction(timed.length) : meter.barLength;
   const missing = subtract(meter.barLength, length);
@@ -138,22 +154,26 @@ export function doubtfulBars(chart, below) {
 /** What is hit when in a written bar; bars are values, so each is read once. */
 const hitsOf = new WeakMap();
 
-/** What makes two bars repeat each other: meter, length and what is hit when. */
-export function patternOf(chart, bar) {
-  const written = chart.bars[bar];
+/** What is hit when in a bar, as one text. */
+function hitsIn(written) {
   let hits = hitsOf.get(written);
   if (hits === undefined) {
     hits = written.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
     hitsOf.set(written, hits);
   }
-  const timed = chart.time_map.bars[bar];
-  return `${timed.meter}|${timed.length || ""}|${hits}`;
+  return hits;
 }
 
-/** Indices of the bars that repeat this one, this one included. */
+/** Indices of the bars that repeat this one, this one included: meter, length and what is hit when are the same. */
 export function repeatsOf(chart, bar) {
-  const wanted = patternOf(chart, bar);
-  return chart.bars.map((_, k) => k).filter((k) => patternOf(chart, k) === wanted);
+  const { meter, length } = chart.time_map.bars[bar];
+  const { notes } = chart.bars[bar];
+  const found = [];
+  chart.time_map.bars.forEach((timed, k) => {
+    if (timed.meter === meter && timed.length === length && chart.bars[k].notes.length === notes.length
+      && hitsIn(chart.bars[k]) === hitsIn(chart.bars[bar])) found.push(k);
+  });
+  return found;
 }
 
 /** Seconds at a position (number, whole notes) of a bar. */

@@ -5,8 +5,6 @@ import { Listener, SOURCES } from "./listening.js";
 import { SoundPicture } from "./sound_picture.js";
 import { View } from "./view.js";
 
-const rooms = new WeakMap();
-
 /**
  * A kernel answers a message with several small packets: "busy", the answer, "idle".  The server's socket
  * holds the second back until the first is acknowledged (RFC 896), and the browser's side delays that by up
@@ -89,7 +87,7 @@ function open(model) {
     if (session.pending.length || !session.chart) session.changed("state");
     session.askAgain();
   }, ASK_AGAIN_MS / 2);
-  const room = { session, listener, sound, views,
+  return { session, listener, sound, views,
     close() {
       clearInterval(asking);
       listener.stop();
@@ -97,22 +95,24 @@ function open(model) {
       model.off("msg:custom", onMessage);
       model.off("comm_live_update", onLost);
     } };
-  rooms.set(model, room);
-  return room;
 }
 
-export default {
-  initialize({ model }) {
-    const room = open(model);
-    return () => room.close();
-  },
-  render({ model, el }) {
-    const { session, listener, sound, views } = rooms.get(model) || open(model);
-    const view = new View(model, session, listener, sound, el);
-    views.add(view);
-    return () => {
-      views.delete(view);
-      view.destroy();
-    };
-  },
+/** One grid, however often it is shown: its views share session, sound and listener. */
+export default () => {
+  let room;
+  return {
+    initialize({ model }) {
+      room = open(model);
+      return () => room.close();
+    },
+    render({ model, el }) {
+      const { session, listener, sound, views } = room;
+      const view = new View(model, session, listener, sound, el);
+      views.add(view);
+      return () => {
+        views.delete(view);
+        view.destroy();
+      };
+    },
+  };
 };

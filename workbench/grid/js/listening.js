@@ -20,6 +20,10 @@ const SCRUB_EVERY_S = 0.06;
 /** Time between asking for the sound and its start: lets all sources be set up first. */
 const LEAD_S = 0.06;
 
+/** A long song's pieces are set up when they are heard within this, one at a time so that no picture waits. */
+const AHEAD_S = 25;
+const LOOK_EVERY_MS = 200;
+
 /** A wish for sound: what Python needs to know to cut it. */
 export function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
@@ -74,6 +78,8 @@ export class Listener {
     this.changed = changed;
     this.context = null;
     this.kept = new Map();
+    /** Sounds of single hits by instrument. @type {Map<string, Promise<any>>} */
+    this.hits = new Map();
     this.waiting = new Map();
     this.nextId = 1;
     this.playing = null;
@@ -113,6 +119,7 @@ export class Listener {
     const request = `${this.session.client} ${this.nextId++}`;
     const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
     this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
+    if (source.startsWith("hit ")) return promise;
     return promise.then((pieces) => {
       this.kept.set(key, pieces);
       while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
@@ -222,38 +229,38 @@ export class Listener {
     return mine.startTime + Math.max(rounds, 0) * mine.duration;
   }
 
-  /** Play on to the end: pieces start at their frames as they come. */
+  /** Play on to the end: pieces start at their frames, set up one after another a while before. */
   async playOn(mine, first, countIn, awake) {
-    const early = [];
+    const due = new Map(first.map((source) => [source, []]));
     const rate = this.context.sampleRate;
-    let begun = false;
-    const schedule = (source, { message, samples }) => {
-      const when = (mine.startFrame + message.start) / rate;
-      const buffer = joinPieces(this.context, [{ message, samples }]);
+    const startOf = ({ message }) => (mine.startFrame + message.start) / rate;
+    const schedule = (source, piece) => {
+      const buffer = joinPieces(this.context, [piece]);
       const node = this.context.createBufferSource();
       node.buffer = buffer;
       node.connect(mine.sources[source].gain);
       // A piece that comes late enters where it would be by now.
-      const missed = Math.max(this.context.currentTime + 0.02 - when, 0);
-      if (missed < buffer.duration) node.start(when + missed, missed);
+      const missed = Math.max(this.context.currentTime + 0.02 - startOf(piece), 0);
+      if (missed < buffer.duration) node.start(startOf(piece) + missed, missed);
       mine.nodes.push(node);
-      mine.duration = Math.max(mine.duration, (message.start + message.frames) / rate);
     };
-    mine.duration = 0;
+    const look = () => {
+      for (const [source, pieces] of due) {
+        if (pieces.length && startOf(pieces[0]) < this.context.currentTime + AHEAD_S) schedule(source, pieces.shift());
+      }
+    };
     const start = (source) => new Promise((came, fail) => {
       this.fetch(mine.passage, source, (piece) => {
-        if (this.playing !== mine) return;
-        if (begun) schedule(source, piece);
-        else early.push([source, piece]);
+        due.get(source).push(piece);
         came();
       }).catch(fail);
     });
     const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
     if (this.playing !== mine) return;
     this.begin(mine, counted);
-    begun = true;
-    for (const [source, piece] of early) schedule(source, piece);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
+    look();
+    mine.looking = setInterval(look, LOOK_EVERY_MS);
   }
 
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
@@ -311,12 +318,24 @@ export class Listener {
     return this.context;
   }
 
+  /** Have the sounds of single hits at hand before they are struck: the first of each takes Python a while to make. */
+  async warmUp(instruments) {
+    for (const instrument of instruments) await this.hit(instrument);
+  }
+
+  hit(instrument) {
+    if (!this.hits.has(instrument)) {
+      const pieces = this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`);
+      this.hits.set(instrument, pieces.catch(() => this.hits.delete(instrument) && null));
+    }
+    return this.hits.get(instrument);
+  }
+
   /** Sound one hit, as loud as it is written. */
   async strike(instrument, velocity) {
     const context = this.state === "stopped" ? this.awake() : null;
     if (!context) return;
-    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`)
-      .catch(() => null);
+    const pieces = await this.hit(instrument);
     if (!pieces || this.state !== "stopped") return;
     const node = context.createBufferSource();
     node.buffer = joinPieces(context, pieces);
@@ -352,6 +371,7 @@ export class Listener {
     this.playing = null;
     this.state = "stopped";
     if (was) {
+      clearInterval(was.looking);
       for (const node of was.nodes) {
         node.onended = null;
         try {

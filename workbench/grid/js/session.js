@@ -3,7 +3,8 @@
  * The page shows both, so an edit never waits; Python's word replaces ours when it comes.
  *
  * Messages to Python:   {type: "hello" | "do" , client, seq, …}
- * Messages from Python: {type: "snapshot" | "change" | "answer" | "refused", revision, …}
+ * Messages from Python: {type: "snapshot" | "bars" | "change" | "answer" | "refused", revision, …}
+ * A snapshot holds the first bars of a long chart, so that they are seen at once; "bars" bring the others.
  * A gap in the revisions asks for a snapshot; unanswered edits are sent again after one, and
  * Python makes each once (by client and sequence number) and answers it every time.
  */
@@ -22,6 +23,8 @@ export class Session {
     this.seq = 0;
     this.revision = -1;
     this.confirmed = null;
+    /** Whether all bars have come. */
+    this.whole = false;
     this.chart = null;
     this.time = null;
     /** @type {{seq: number, message: any, since: number}[]} */
@@ -79,10 +82,17 @@ export class Session {
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;
+        this.whole = message.whole;
         this.revision = message.revision;
         this.info = message.info;
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
+        break;
+      case "bars":
+        if (message.revision !== this.revision) break;
+        this.confirmed = { ...this.confirmed, bars: this.confirmed.bars.toSpliced(message.first, message.bars.length, ...message.bars) };
+        this.whole = message.whole;
+        if (this.whole) this.rebuild();
         break;
       case "change":
         if (this.confirmed && message.revision === this.revision + 1) {

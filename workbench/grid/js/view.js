@@ -25,6 +25,7 @@ const ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 const USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
 
 const OVERVIEW_HEIGHT = 34;
+const HITS_FETCHED_AFTER_MS = 1500;
 /** The sheet is never lower, pixels. */
 const LEAST_HEIGHT = 240;
 
@@ -41,7 +42,6 @@ export class View {
     this.looked = new WeakSet();
     this.focused = false;
     this.everUsed = new Set();
-    this.columnCache = new Map();
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -164,7 +164,6 @@ export class View {
     if (what === "chart") {
       // What was said of an earlier act is no longer news.
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
-      this.columnCache.clear();
       this.keepCursorInside();
       this.relayout();
       this.listener.renewChart();
@@ -184,12 +183,7 @@ export class View {
   }
 
   columns(bar) {
-    let columns = this.columnCache.get(bar);
-    if (!columns) {
-      columns = columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
-      this.columnCache.set(bar, columns);
-    }
-    return columns;
+    return columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
   }
 
   relayout() {
@@ -233,6 +227,7 @@ export class View {
     const below = this.doubtBelow;
     if (this.counted?.below !== below) this.counted = { below, bars: new WeakMap() };
     this.doubts = new Map();
+    for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
     this.chart.bars.forEach((written, bar) => {
       let doubt = this.counted.bars.get(written);
@@ -284,10 +279,18 @@ export class View {
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const wide = this.el.clientWidth;
     drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    if (!this.painted) this.onFirstPaint();
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
     this.el.dataset.revision = String(this.session.revision);
+  }
+
+  /** Python begins what takes the processor only now; a little later the sounds of hits are fetched. */
+  onFirstPaint() {
+    this.session.send({ type: "seen" });
+    const warmUp = setTimeout(() => this.listener.warmUp(this.session.info.used), HITS_FETCHED_AFTER_MS);
+    this.drop.push(() => clearTimeout(warmUp));
   }
 
   showState() {
@@ -503,16 +506,18 @@ export class View {
 
   run(command, key = "", event = undefined) {
     this.keyTime = event?.timeStamp;
+    if (!this.session.whole) return this.say("The song is still being opened: once more, please.");
     COMMANDS[command](this, key);
   }
 
   edit(edit) {
+    const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],
         "change note": [edit?.instrument, edit?.velocity] }[edit?.edit];
       if (struck?.[1]) this.listener.strike(...struck);
     }
-    return this.session.edit(edit);
+    return seq;
   }
 
   /** Let the recording be heard under the pointer. */
@@ -624,7 +629,8 @@ export class View {
       const x = xOf(this.sheet, bar, position);
       this.playhead.hidden = false;
       this.playhead.style.transform = `translate(${x}px, ${line.y + this.sheet.waveY - 4}px)`;
-      this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
+      const height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
+      if (this.playhead.style.height !== height) this.playhead.style.height = height;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
         this.looked.add(this.chart.time_map.bars[bar]);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 562b3a77f3b476bfc24d04dba7f08e145e8cfd94f157acb695ef8b81c537be00 */
+/* Made by python workbench/grid/bundle.py; sources f96681c6bc3539edda277dca1887eb3d4930f4bcab094f8f9c93cb0d916a80b5 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -56,12 +56,28 @@ var multiply = (a, b) => fraction(a.n * b.n, a.d * b.d);
 var compare = (a, b) => a.n * b.d - b.n * a.d;
 
 // js/chart.js
+var meters = /* @__PURE__ */ new Map();
 function readMeter(meter) {
-  const [beats, unit] = meter.split("/").map(Number);
-  const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
-  return { beats, unit, compound, barLength: fraction(beats, unit), beatLength: fraction(compound ? 3 : 1, unit) };
+  if (!meters.has(meter)) {
+    const [beats, unit] = meter.split("/").map(Number);
+    const compound = unit >= 8 && beats > 3 && beats % 3 === 0;
+    meters.set(meter, {
+      beats,
+      unit,
+      compound,
+      barLength: fraction(beats, unit),
+      beatLength: fraction(compound ? 3 : 1, unit)
+    });
+  }
+  return meters.get(meter);
 }
 function columnsOf(timed, subdivisions) {
+  const key = `${timed.meter} ${timed.length || ""} ${subdivisions || ""}`;
+  if (!knownColumns.has(key)) knownColumns.set(key, columnsBy(timed, subdivisions));
+  return knownColumns.get(key);
+}
+var knownColumns = /* @__PURE__ */ new Map();
+function columnsBy(timed, subdivisions) {
   const meter = readMeter(timed.meter);
   const length = timed.length ? parseFraction(timed.length) : meter.barLength;
   const missing = subtract(meter.barLength, length);
@@ -153,19 +169,22 @@ function doubtfulBars(chart, below) {
   return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
 }
 var hitsOf = /* @__PURE__ */ new WeakMap();
-function patternOf(chart, bar) {
-  const written = chart.bars[bar];
+function hitsIn(written) {
   let hits = hitsOf.get(written);
   if (hits === void 0) {
     hits = written.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
     hitsOf.set(written, hits);
   }
-  const timed = chart.time_map.bars[bar];
-  return `${timed.meter}|${timed.length || ""}|${hits}`;
+  return hits;
 }
 function repeatsOf(chart, bar) {
-  const wanted = patternOf(chart, bar);
-  return chart.bars.map((_, k) => k).filter((k) => patternOf(chart, k) === wanted);
+  const { meter, length } = chart.time_map.bars[bar];
+  const { notes } = chart.bars[bar];
+  const found = [];
+  chart.time_map.bars.forEach((timed, k) => {
+    if (timed.meter === meter && timed.length === length && chart.bars[k].notes.length === notes.length && hitsIn(chart.bars[k]) === hitsIn(chart.bars[bar])) found.push(k);
+  });
+  return found;
 }
 function secondsAt(time, bar, position) {
   const k = anchorBefore(time.anchorNotes, time.starts[bar] + position);
@@ -654,6 +673,7 @@ var Session = class {
     this.seq = 0;
     this.revision = -1;
     this.confirmed = null;
+    this.whole = false;
     this.chart = null;
     this.time = null;
     this.pending = [];
@@ -704,10 +724,17 @@ var Session = class {
     switch (message.type) {
       case "snapshot":
         this.confirmed = message.chart;
+        this.whole = message.whole;
         this.revision = message.revision;
         this.info = message.info;
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
+        break;
+      case "bars":
+        if (message.revision !== this.revision) break;
+        this.confirmed = { ...this.confirmed, bars: this.confirmed.bars.toSpliced(message.first, message.bars.length, ...message.bars) };
+        this.whole = message.whole;
+        if (this.whole) this.rebuild();
         break;
       case "change":
         if (this.confirmed && message.revision === this.revision + 1) {
@@ -769,6 +796,8 @@ var controlOf = (source) => source === "recording" ? "rest" : source;
 var SCRUB_S = 0.11;
 var SCRUB_EVERY_S = 0.06;
 var LEAD_S = 0.06;
+var AHEAD_S = 25;
+var LOOK_EVERY_MS = 200;
 function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
   const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
@@ -815,6 +844,7 @@ var Listener = class {
     this.changed = changed;
     this.context = null;
     this.kept = /* @__PURE__ */ new Map();
+    this.hits = /* @__PURE__ */ new Map();
     this.waiting = /* @__PURE__ */ new Map();
     this.nextId = 1;
     this.playing = null;
@@ -851,6 +881,7 @@ var Listener = class {
     const request = `${this.session.client} ${this.nextId++}`;
     const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
     this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
+    if (source.startsWith("hit ")) return promise;
     return promise.then((pieces) => {
       this.kept.set(key, pieces);
       while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
@@ -958,37 +989,37 @@ var Listener = class {
     const rounds = Math.ceil((this.context.currentTime + 0.02 - mine.startTime) / mine.duration);
     return mine.startTime + Math.max(rounds, 0) * mine.duration;
   }
-  /** Play on to the end: pieces start at their frames as they come. */
+  /** Play on to the end: pieces start at their frames, set up one after another a while before. */
   async playOn(mine, first, countIn, awake) {
-    const early = [];
+    const due = new Map(first.map((source) => [source, []]));
     const rate = this.context.sampleRate;
-    let begun = false;
-    const schedule = (source, { message, samples }) => {
-      const when = (mine.startFrame + message.start) / rate;
-      const buffer = joinPieces(this.context, [{ message, samples }]);
+    const startOf = ({ message }) => (mine.startFrame + message.start) / rate;
+    const schedule = (source, piece) => {
+      const buffer = joinPieces(this.context, [piece]);
       const node = this.context.createBufferSource();
       node.buffer = buffer;
       node.connect(mine.sources[source].gain);
-      const missed = Math.max(this.context.currentTime + 0.02 - when, 0);
-      if (missed < buffer.duration) node.start(when + missed, missed);
+      const missed = Math.max(this.context.currentTime + 0.02 - startOf(piece), 0);
+      if (missed < buffer.duration) node.start(startOf(piece) + missed, missed);
       mine.nodes.push(node);
-      mine.duration = Math.max(mine.duration, (message.start + message.frames) / rate);
     };
-    mine.duration = 0;
+    const look = () => {
+      for (const [source, pieces] of due) {
+        if (pieces.length && startOf(pieces[0]) < this.context.currentTime + AHEAD_S) schedule(source, pieces.shift());
+      }
+    };
     const start = (source) => new Promise((came, fail) => {
       this.fetch(mine.passage, source, (piece) => {
-        if (this.playing !== mine) return;
-        if (begun) schedule(source, piece);
-        else early.push([source, piece]);
+        due.get(source).push(piece);
         came();
       }).catch(fail);
     });
     const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
     if (this.playing !== mine) return;
     this.begin(mine, counted);
-    begun = true;
-    for (const [source, piece] of early) schedule(source, piece);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
+    look();
+    mine.looking = setInterval(look, LOOK_EVERY_MS);
   }
   /** The chart was edited while its loop sounds: from the next time round the new sound is heard. */
   async renewChart() {
@@ -1041,11 +1072,22 @@ var Listener = class {
     this.context.resume();
     return this.context;
   }
+  /** Have the sounds of single hits at hand before they are struck: the first of each takes Python a while to make. */
+  async warmUp(instruments) {
+    for (const instrument of instruments) await this.hit(instrument);
+  }
+  hit(instrument) {
+    if (!this.hits.has(instrument)) {
+      const pieces = this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`);
+      this.hits.set(instrument, pieces.catch(() => this.hits.delete(instrument) && null));
+    }
+    return this.hits.get(instrument);
+  }
   /** Sound one hit, as loud as it is written. */
   async strike(instrument, velocity) {
     const context = this.state === "stopped" ? this.awake() : null;
     if (!context) return;
-    const pieces = await this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`).catch(() => null);
+    const pieces = await this.hit(instrument);
     if (!pieces || this.state !== "stopped") return;
     const node = context.createBufferSource();
     node.buffer = joinPieces(context, pieces);
@@ -1078,6 +1120,7 @@ var Listener = class {
     this.playing = null;
     this.state = "stopped";
     if (was) {
+      clearInterval(was.looking);
       for (const node of was.nodes) {
         node.onended = null;
         try {
@@ -3591,6 +3634,7 @@ function keepInView(view) {
 var ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 var USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
 var OVERVIEW_HEIGHT = 34;
+var HITS_FETCHED_AFTER_MS = 1500;
 var LEAST_HEIGHT = 240;
 var View = class {
   constructor(model, session, listener, sound, el) {
@@ -3603,7 +3647,6 @@ var View = class {
     this.looked = /* @__PURE__ */ new WeakSet();
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
-    this.columnCache = /* @__PURE__ */ new Map();
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -3722,7 +3765,6 @@ var View = class {
     }
     if (what === "chart") {
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
-      this.columnCache.clear();
       this.keepCursorInside();
       this.relayout();
       this.listener.renewChart();
@@ -3740,12 +3782,7 @@ var View = class {
     if (this.chosen.size) this.chosen = chosenOf(hitsAt(chart, this.chosen.values()));
   }
   columns(bar) {
-    let columns = this.columnCache.get(bar);
-    if (!columns) {
-      columns = columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
-      this.columnCache.set(bar, columns);
-    }
-    return columns;
+    return columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
   }
   relayout() {
     if (!this.chart) return;
@@ -3788,6 +3825,7 @@ var View = class {
     const below = this.doubtBelow;
     if (this.counted?.below !== below) this.counted = { below, bars: /* @__PURE__ */ new WeakMap() };
     this.doubts = /* @__PURE__ */ new Map();
+    for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
     this.chart.bars.forEach((written, bar) => {
       let doubt = this.counted.bars.get(written);
@@ -3855,10 +3893,17 @@ var View = class {
     const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
     const wide = this.el.clientWidth;
     drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    if (!this.painted) this.onFirstPaint();
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
     this.el.dataset.revision = String(this.session.revision);
+  }
+  /** Python begins what takes the processor only now; a little later the sounds of hits are fetched. */
+  onFirstPaint() {
+    this.session.send({ type: "seen" });
+    const warmUp = setTimeout(() => this.listener.warmUp(this.session.info.used), HITS_FETCHED_AFTER_MS);
+    this.drop.push(() => clearTimeout(warmUp));
   }
   showState() {
     const { session } = this;
@@ -4048,9 +4093,11 @@ var View = class {
   }
   run(command, key = "", event = void 0) {
     this.keyTime = event?.timeStamp;
+    if (!this.session.whole) return this.say("The song is still being opened: once more, please.");
     COMMANDS[command](this, key);
   }
   edit(edit) {
+    const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = {
         "add note": [edit?.note?.instrument, edit?.note?.velocity],
@@ -4059,7 +4106,7 @@ var View = class {
       }[edit?.edit];
       if (struck?.[1]) this.listener.strike(...struck);
     }
-    return this.session.edit(edit);
+    return seq;
   }
   /** Let the recording be heard under the pointer. */
   scrub(line3, x) {
@@ -4169,7 +4216,8 @@ var View = class {
       const x = xOf(this.sheet, bar, position);
       this.playhead.hidden = false;
       this.playhead.style.transform = `translate(${x}px, ${line3.y + this.sheet.waveY - 4}px)`;
-      this.playhead.style.height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
+      const height = `${this.sheet.rowsBottom - this.sheet.waveY + 4}px`;
+      if (this.playhead.style.height !== height) this.playhead.style.height = height;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
         this.looked.add(this.chart.time_map.bars[bar]);
@@ -4231,7 +4279,6 @@ function sized(canvas, width, height, ratio) {
 }
 
 // js/grid.js
-var rooms = /* @__PURE__ */ new WeakMap();
 function hurry(send) {
   let said = false;
   return { iopub: { status: (message) => {
@@ -4305,7 +4352,7 @@ function open(model) {
     if (session.pending.length || !session.chart) session.changed("state");
     session.askAgain();
   }, ASK_AGAIN_MS / 2);
-  const room = {
+  return {
     session,
     listener,
     sound,
@@ -4318,23 +4365,24 @@ function open(model) {
       model.off("comm_live_update", onLost);
     }
   };
-  rooms.set(model, room);
-  return room;
 }
-var grid_default = {
-  initialize({ model }) {
-    const room = open(model);
-    return () => room.close();
-  },
-  render({ model, el }) {
-    const { session, listener, sound, views } = rooms.get(model) || open(model);
-    const view = new View(model, session, listener, sound, el);
-    views.add(view);
-    return () => {
-      views.delete(view);
-      view.destroy();
-    };
-  }
+var grid_default = () => {
+  let room;
+  return {
+    initialize({ model }) {
+      room = open(model);
+      return () => room.close();
+    },
+    render({ model, el }) {
+      const { session, listener, sound, views } = room;
+      const view = new View(model, session, listener, sound, el);
+      views.add(view);
+      return () => {
+        views.delete(view);
+        view.destroy();
+      };
+    }
+  };
 };
 export {
   grid_default as default

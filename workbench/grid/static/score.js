@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 562b3a77f3b476bfc24d04dba7f08e145e8cfd94f157acb695ef8b81c537be00 */
+/* Made by python workbench/grid/bundle.py; sources f96681c6bc3539edda277dca1887eb3d4930f4bcab094f8f9c93cb0d916a80b5 */
 
 // js/score.js
 function safeSvg(text) {
