@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from workbench.practice.stages import Exercise
     from workbench.reading.read import Reading
     from workbench.reading.versions import Versions
+    from workbench.shelving.shelf import Shelf
     from workbench.sound.stemfiles import StemFiles
 
 #: Whatever holds a chart: the chart itself, one that is open, a draft, or the name of a file.
@@ -1184,6 +1185,66 @@ def lesson(
 
     heard = _part(chart).recording if recording is None else Path(recording)
     return replace(plan_lesson(_reading(chart), heard), student=student, date=date, teacher=teacher)
+
+
+def shelf(
+    folder: PathName,
+    do: Sequence[str] = ("draft",),
+    *,
+    out: PathName | None = None,
+    workers: int | None = None,
+    memory_gib: float | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> Shelf:
+    """Work through a folder of recordings and charts, and open its catalogue.
+
+    What was done before is not done again, unless recording, chart or workbench have changed since; what broke off
+    starts again.  Nothing that a person has edited is overwritten.
+
+    Parameters
+    ----------
+    folder : path
+        Folders in it belong to it.
+    do : sequence of str
+        For every song: "draft", "check", "score", "read", "practice", "lesson"; nothing lists what is there.
+    out : path, optional
+        Where charts and catalogue lie, in folders as the recordings'; by default beside them.
+    workers : int, optional
+        Processes on this machine; by default one for each core that there is memory for.
+    memory_gib : float, optional
+        The most that each may take; by default its share of the machine's.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers do the work instead, as "tcp://192.168.0.4:8786".
+    progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    Shelf
+        ``.songs``, ``.grooves``, ``.fills``, tables; ``.find("shuffle tempo<100")``, the songs that a question means;
+        ``.page``, the catalogue to sort and search; ``.failures``, a sentence each.
+
+    Raises
+    ------
+    WorkbenchError
+        If there is no such folder or step, another program works on the shelf, or the cluster cannot be used.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> folder = mkdtemp()
+    >>> song = wb.demo_song(folder, "chart")
+    >>> shelf = wb.shelf(folder, do=())
+    >>> list(shelf.find('"open hi-hat on the & of 4" tempo<115').song)
+    ['Copper Weather']
+    """
+    from workbench.shelving.shelf import open_shelf
+
+    return open_shelf(
+        folder, do, out=out, workers=workers, memory_gib=memory_gib, scheduler=scheduler, progress=_shown(progress)
+    )
 
 
 def report(

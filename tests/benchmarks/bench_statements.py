@@ -35,8 +35,9 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import soft_limit
 from workbench.checking.findings import HEARD_AS
-from workbench.evaluation.evaluate import ONSET_WINDOW_S, RECORDING_ENDINGS, SUBCLASSES, match
+from workbench.evaluation.evaluate import ONSET_WINDOW_S, SUBCLASSES, match
 from workbench.files.annotations import read_labels
+from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.listening.draft import draft_chart
 from workbench.reading.doubts import CLOSEST, Grounds, is_covered
 from workbench.reading.fill_reading import Fill, read_fills

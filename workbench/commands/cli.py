@@ -26,7 +26,21 @@ from workbench.errors import WorkbenchError
 from workbench.escaping import for_terminal
 
 #: The subcommands, one module of :mod:`workbench.commands` each, in the order of a user's work.
-COMMANDS = ("demo", "lab", "draft", "bars", "score", "read", "stems", "practice", "lesson", "check", "take", "evaluate")
+COMMANDS = (
+    "demo",
+    "lab",
+    "draft",
+    "bars",
+    "score",
+    "read",
+    "stems",
+    "practice",
+    "lesson",
+    "check",
+    "take",
+    "shelf",
+    "evaluate",
+)
 
 
 def build_parser() -> argparse.ArgumentParser:

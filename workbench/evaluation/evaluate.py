@@ -31,6 +31,7 @@ from workbench.chart.ornaments import play_note
 from workbench.errors import FileFormatError
 from workbench.facts import plain
 from workbench.files.annotations import read_beat_labels, read_labels
+from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
 from workbench.reading.doubts import DOUBT_BELOW, expected_corrections, quality
@@ -73,9 +74,6 @@ _AS_CRASH = {"second crash", "splash", "china"}
 
 #: Labels of ghost notes, and of strokes that are none.
 GHOST_LABELS, NORMAL_LABELS = {"SDG"}, {"SD", "SDNS"}
-
-RECORDING_ENDINGS = (".flac", ".wav", ".ogg", ".mp3", ".aiff", ".aif", ".m4a")
-
 
 #: Columns of a table of counts, a row for each name.
 COUNTED = ("matched", "expected", "found")

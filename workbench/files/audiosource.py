@@ -37,6 +37,8 @@ CUT_TOLERANCE_S = 0.2
 _FFMPEG_ENDINGS = {".m4a", ".aac", ".mp4", ".m4b", ".mov", ".wma", ".webm", ".mka", ".mkv", ".ac3", ".opus"}
 #: Containers that ``ffmpeg`` may open: none of them refers to other files or addresses.
 _FFMPEG_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,aac,asf,matroska,webm,ac3,eac3,mp3,wav,w64,aiff,ogg,flac,caf,amr"
+#: How names of recordings end that are read; the last four where ffmpeg is installed.
+RECORDING_ENDINGS = (".flac", ".wav", ".ogg", ".mp3", ".aiff", ".aif", ".m4a", ".aac", ".mp4", ".webm")
 #: What is asked of a file, and what is made of its first sound.
 _PROBE = (
     "-v error -select_streams a:0 -show_entries "

@@ -149,8 +149,12 @@ def draft_files(path: str | os.PathLike, out: str | os.PathLike) -> DraftFiles:
     return DraftFiles(out / f"{stem}{ENDING}", out / f"{stem}.hits.csv", out / f"{stem}.beats.csv")
 
 
-def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -> DraftFiles:
+def write_draft(
+    draft: Draft, out: str | os.PathLike, overwrite: bool = False, recording: str | None = None
+) -> DraftFiles:
     """Write a draft's chart, hits and beats into a folder (made if missing).
+
+    ``recording`` is the path by which the chart names its recording, by default the way there from the folder.
 
     Raises
     ------
@@ -162,6 +166,8 @@ def write_draft(draft: Draft, out: str | os.PathLike, overwrite: bool = False) -
     check_folder(out)
     make_folder(out)
     chart = moved_chart(draft.chart, Path(), files.chart.parent)
+    if recording is not None and chart.recording is not None:
+        chart = replace(chart, recording=replace(chart.recording, path=recording))
     ChartDocument.create(chart, files.chart, overwrite=overwrite).close()
     if chart.recording is not None:
         keep_hearing(draft.hearing, files.chart.parent, chart.recording.sha256)

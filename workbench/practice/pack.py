@@ -244,6 +244,11 @@ _PACK_PARTS = {"audio", "page", "index.html", "booklet.pdf"}
 _MARK = Path("page") / "made-by-workbench.txt"
 
 
+def is_pack(folder: str | os.PathLike) -> bool:
+    """Whether a folder is a practice pack."""
+    return (Path(folder) / _MARK).is_file()
+
+
 def check_pack_folder(folder: str | os.PathLike) -> None:
     """Make sure before the work that a pack can be written into a folder; nothing is changed now.
 
@@ -256,7 +261,7 @@ def check_pack_folder(folder: str | os.PathLike) -> None:
     check_folder(folder)
     inside = {p.name for p in folder.iterdir()} if folder.exists() else set()
     # A pack broken off before its mark was written has no file yet, so there is nothing to lose.
-    ours = (folder / _MARK).is_file() or not any(p.is_file() for p in folder.rglob("*"))
+    ours = is_pack(folder) or not any(p.is_file() for p in folder.rglob("*"))
     if inside and not (inside <= _PACK_PARTS and ours):
         raise WorkbenchError(f"{folder} holds other files; name an empty folder for the practice pack.")
 

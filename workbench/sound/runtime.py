@@ -21,10 +21,12 @@ from onnxruntime import InferenceSession as Session
 def open_session(model: bytes | str, threads: int = 0) -> Session:
     """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal.
 
-    *threads* 0 takes every core.
+    *threads* 0 takes every core, or as many as the environment variable OMP_NUM_THREADS says (OpenMP 5.2, 21.1.2):
+    where several processes share a machine, each is given one.
     """
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
+    said = os.environ.get("OMP_NUM_THREADS", "")
+    options.intra_op_num_threads = threads or (int(said) if said.isdecimal() else 0)
     options.log_severity_level = 4
     return Session(model, options, providers=["CPUExecutionProvider"])
 

@@ -1,0 +1,74 @@
+"""A song in the catalogue."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+
+from tests.parts import FILL, RIDE, ROCK, bar
+from tests.shelves import chart_of
+from workbench.chart import WrittenBar
+from workbench.reading.patterns import TICKS, VOICES
+from workbench.reading.read import read_part
+from workbench.shelving.entry import shelf_entry
+
+OPEN = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")
+
+
+def entry(chart, **more):
+    return shelf_entry(read_part(chart), **more)
+
+
+def confirmed(chart):
+    bars = (WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in chart.bars)
+    return replace(chart, bars=tuple(bars))
+
+
+def test_it_says_what_the_part_is():
+    chart = chart_of(*(ROCK,) * 7, FILL, *(RIDE,) * 8, artist="The Night Trams")
+    found = entry(chart, length_s=61.5)
+    assert (found["title"], found["artist"], found["length_s"]) == ("Enamel Kettle", "The Night Trams", 61.5)
+    assert (found["bars"], found["tempo_bpm"], found["meters"]) == (16, 110, ["4/4"])
+    assert len(found["form"]) == 2 and found["grooves"][0]["name"] == "rock eighths"
+    assert sum(f["times"] for f in found["fills"]) == 1 and "16ths" in found["fills"][0]["text"]
+    assert json.loads(json.dumps(found)) == found
+
+
+def test_a_stroke_is_at_a_place_if_two_bars_have_it():
+    found = entry(chart_of(*(OPEN,) * 2, *(ROCK,) * 6))["strokes"]
+    assert found["open hi-hat"] == ["& of 4"] and found["kick"] == ["1", "3", "& of 3"]
+    assert "open hi-hat" not in entry(chart_of(OPEN, *(ROCK,) * 7))["strokes"]
+
+
+def test_bars_are_vectors_of_the_strokes_of_a_groove():
+    (struck,) = entry(chart_of(*(ROCK,) * 8))["grooves"][0]["struck"]
+    vector = np.zeros((4, len(VOICES), TICKS))
+    vector.flat[struck] = 1
+    assert [(b, t) for b, t in np.argwhere(vector[:, 0])] == [(0, 0), (2, 0), (2, 6)], "the kick on 1, 3 and the & of 3"
+
+
+def test_hardness_grows_with_the_tempo():
+    slow, fast = (entry(chart_of(*(ROCK,) * 8, title=str(t)) if t == 110 else _at(t))["hardness"] for t in (110, 220))
+    assert slow < fast
+
+
+def _at(tempo_bpm):
+    from tests.parts import part
+
+    return part(*(ROCK,) * 8, tempo_bpm=tempo_bpm)
+
+
+def test_its_state_is_what_a_person_has_done():
+    heard = replace(
+        chart_of(), bars=tuple(WrittenBar(tuple(replace(n, confidence=0.6) for n in b.notes)) for b in chart_of().bars)
+    )
+    assert entry(heard)["state"] == "drafted" and entry(heard)["doubts"] > 0
+    assert entry(heard, edited=True)["state"] == "looked at"
+    first = replace(heard, bars=(confirmed(heard).bars[0], *heard.bars[1:]))
+    assert entry(first)["state"] == "looked at"
+    assert entry(confirmed(heard))["state"] == "done" and entry(confirmed(heard))["doubts"] == 0
+
+
+def test_an_empty_part_is_an_entry_too():
+    found = entry(chart_of(*(WrittenBar(),) * 4))
+    assert found["grooves"] == found["fills"] == [] and found["hardness"] is None and found["strokes"] == {}

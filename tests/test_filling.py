@@ -1,0 +1,198 @@
+"""Working through a shelf: what is done again and what is not, and whose files stay.
+
+Most tests do the work in this process, as a worker would; workers do it in tests/test_crew.py, tests/test_cluster.py.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.parts import HALF
+from tests.shelves import chart_of, record, shelve
+from workbench.chart.edits import SetHeading
+from workbench.errors import WorkbenchError
+from workbench.files.chartfile import read_chart
+from workbench.files.document import ChartDocument
+from workbench.shelving import filling
+from workbench.shelving.crew import WorkerDiedError
+from workbench.shelving.filling import fill_shelf
+from workbench.shelving.memory import SHELF_FOLDER
+from workbench.shelving.work import do_work
+
+
+@pytest.fixture
+def here(monkeypatch):
+    """Work is done in this process; what was asked for is kept."""
+    asked = []
+
+    @contextmanager
+    def doing(place, *_):
+        def do(works):
+            for work in works:
+                asked.append((work.key, work.steps))
+                yield work, do_work(work)
+
+        yield do, True
+
+    monkeypatch.setattr(filling, "_doing", doing)
+    return asked
+
+
+@pytest.fixture
+def shelf(tmp_path):
+    """Two recordings, one in a folder, and a chart by itself."""
+    record(tmp_path / "tin roof.wav", seed=1)
+    record(tmp_path / "set" / "low tide.wav", seed=2)
+    shelve(tmp_path, "kettle", chart_of())
+    return tmp_path
+
+
+def test_what_is_done_is_not_done_again(shelf, here):
+    filled = fill_shelf(shelf)
+    assert sorted(filled.worked) == ["kettle", "set/low tide", "tin roof"] and not filled.failures
+    assert dict(here) == {"tin roof": ("draft",), "set/low tide": ("draft",), "kettle": ()}
+    chart = read_chart(shelf / "set" / "low tide.chart.json")
+    assert (shelf / "set" / chart.recording.path).resolve() == (shelf / "set" / "low tide.wav").resolve()
+    here.clear()
+    assert fill_shelf(shelf).worked == () and here == []
+    assert set(fill_shelf(shelf, ("draft", "read")).worked) == set(filled.worked)
+    assert dict(here) == dict.fromkeys(filled.worked, ("read",))
+    here.clear()
+    (shelf / "tin roof.reading.md").unlink()
+    fill_shelf(shelf, ("draft", "read"))
+    assert here == [("tin roof", ("read",))], "what is missing is made"
+    assert not (shelf / SHELF_FOLDER / "making").exists()
+
+
+def test_another_version_or_recording_is_another_draft(shelf, here, monkeypatch):
+    fill_shelf(shelf)
+    here.clear()
+    record(shelf / "tin roof.wav", seed=9)
+    fill_shelf(shelf)
+    assert here == [("tin roof", ("draft",))]
+    here.clear()
+    monkeypatch.setattr(filling, "__version__", "99.0")
+    fill_shelf(shelf)
+    assert dict(here) == {"tin roof": ("draft",), "set/low tide": ("draft",), "kettle": ()}
+
+
+def test_nothing_that_a_person_has_edited_is_overwritten(shelf, here, monkeypatch):
+    fill_shelf(shelf, ("draft", "read"))
+    with ChartDocument.open(shelf / "tin roof.chart.json") as document:
+        document.apply(SetHeading(title="By ear"))
+    (shelf / "set" / "low tide.reading.md").write_text("my own words")
+    here.clear()
+    filled = fill_shelf(shelf, ("draft", "read"))
+    assert here == [("tin roof", ("read",))], "read again as it is now"
+    assert filled.memories["tin roof"].entry["title"] == "By ear" and not filled.failures
+    monkeypatch.setattr(filling, "__version__", "99.0")
+    filled = fill_shelf(shelf, ("draft", "read"))
+    assert (shelf / "set" / "low tide.reading.md").read_text() == "my own words"
+    with ChartDocument.open(shelf / "tin roof.chart.json") as document:
+        assert document.chart.title == "By ear"
+    assert list(filled.failures) == ["set/low tide"] and "changed by a person" in filled.failures["set/low tide"][0]
+    record(shelf / "tin roof.wav", seed=9)
+    filled = fill_shelf(shelf)
+    assert "another recording" in filled.failures["tin roof"][0]
+    assert "# By ear" in (shelf / "tin roof.reading.md").read_text()
+
+
+def test_a_chart_edited_while_its_song_is_drafted_stays(shelf, here, monkeypatch):
+    fill_shelf(shelf)
+    monkeypatch.setattr(filling, "__version__", "99.0")
+    work_on = do_work
+
+    def edited_meanwhile(work):
+        done = work_on(work)
+        if work.key == "tin roof":
+            with ChartDocument.open(shelf / "tin roof.chart.json") as document:
+                document.apply(SetHeading(title="By ear"))
+        return done
+
+    monkeypatch.setattr("tests.test_filling.do_work", edited_meanwhile)
+    filled = fill_shelf(shelf)
+    assert "edited while" in filled.failures["tin roof"][0]
+    with ChartDocument.open(shelf / "tin roof.chart.json") as document:
+        assert document.chart.title == "By ear"
+
+
+def test_a_chart_made_otherwise_is_kept(shelf, here):
+    shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
+    filled = fill_shelf(shelf)
+    assert filled.memories["tin roof"].entry["title"] == "Mine" and dict(here)["tin roof"] == ()
+
+
+def test_charts_lie_elsewhere_if_asked(shelf, here, tmp_path_factory):
+    out = tmp_path_factory.mktemp("charts")
+    before = sorted(shelf.rglob("*"))
+    fill_shelf(shelf, out=out)
+    assert sorted(shelf.rglob("*")) == before
+    chart = read_chart(out / "set" / "low tide.chart.json")
+    assert (out / "set" / chart.recording.path).resolve() == (shelf / "set" / "low tide.wav").resolve()
+    assert not (out / "kettle.chart.json").exists()
+
+
+def test_failures_are_a_sentence_each_and_stop_nothing(shelf, here):
+    (shelf / "broken.flac").write_bytes(b"no sound")
+    (shelf / "tin roof.mp3").write_bytes(b"")
+    filled = fill_shelf(shelf)
+    assert set(filled.failures) == {"broken", "tin roof.mp3"} and "set/low tide" in filled.worked
+    assert all(s.endswith(".") for sentences in filled.failures.values() for s in sentences)
+
+
+def test_a_full_disk_is_a_sentence_and_the_song_is_done_later(shelf, here, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(filling, "_move", full)
+        filled = fill_shelf(shelf)
+    assert all("No space left" in filled.failures[key][0] for key in ("tin roof", "set/low tide"))
+    assert not (shelf / "tin roof.chart.json").exists()
+    assert set(fill_shelf(shelf).worked) >= {"tin roof", "set/low tide"} and (shelf / "tin roof.chart.json").exists()
+
+
+def test_a_song_whose_workers_died_is_told(shelf, here, monkeypatch):
+    monkeypatch.setattr("tests.test_filling.do_work", lambda work: WorkerDiedError())
+    assert "memory" in fill_shelf(shelf).failures["tin roof"][0]
+
+
+def test_it_tells_how_far_it_is(shelf, here):
+    told = []
+    fill_shelf(shelf, progress=lambda done, what: told.append((done, what)))
+    assert [d for d, _ in told] == sorted(d for d, _ in told) and told[-1] == (1.0, "3 of 3 songs")
+    assert told[1][1] == "3 songs to do" and "left" in told[2][1]
+
+
+@pytest.mark.parametrize("asked", [{"do": ("drafts",)}, {"workers": 0}, {"memory_gib": 0}])
+def test_what_cannot_be_is_refused(shelf, asked):
+    with pytest.raises(WorkbenchError):
+        fill_shelf(shelf, **asked)
+
+
+@pytest.mark.slow
+def test_a_command_killed_costs_the_songs_in_flight_only(tmp_path):
+    for k in range(4):
+        record(tmp_path / f"{k}.wav", 5, seed=k)
+    command = [sys.executable, "-m", "workbench", "shelf", str(tmp_path), "--workers", "1"]
+    running = subprocess.Popen(
+        command, cwd=Path(__file__).parents[1], stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+    )
+    end = time.monotonic() + 120
+    while len(list(tmp_path.glob("*.chart.json"))) < 2:
+        assert time.monotonic() < end and running.poll() is None
+        time.sleep(0.05)
+    os.kill(running.pid, signal.SIGKILL)
+    running.wait()
+    charted = {p.name.split(".")[0] for p in tmp_path.glob("*.chart.json")}
+    before = {p: p.stat().st_mtime_ns for p in tmp_path.glob("*.chart.json")}
+    filled = fill_shelf(tmp_path, workers=1)
+    assert not filled.failures and len(list(tmp_path.glob("*.chart.json"))) == 4
+    assert len(set(filled.worked) & charted) <= 1, "a song whose line was kept but not yet its last file"
+    assert sum(p.stat().st_mtime_ns == at for p, at in before.items()) >= len(charted) - 1

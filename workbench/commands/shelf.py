@@ -1,0 +1,84 @@
+"""Work through a folder of recordings: chart, score, read or pack every song, and write a catalogue.
+
+What is done is not done again unless recording, chart or workbench have changed; what
+broke off starts again; what a person has edited is never overwritten.  Songs are worked
+on side by side, on this machine's cores or, with --scheduler, on a Dask cluster.
+
+Writes catalogue.html (one page to sort and search), catalogue.csv and, where pyarrow is
+installed, catalogue.parquet beside the charts.  --find asks it: words of the song, its
+form and its grooves, comparisons, and strokes by their place.  Exit status 1 says that
+something could not be done; it is named.
+
+examples:
+  workbench shelf songs --do draft,score,read
+  workbench shelf songs --do "" --find 'shuffle tempo<100 "open hi-hat on the & of 4"'
+  workbench shelf songs --scheduler tcp://192.168.0.4:8786
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+NAME = "shelf"
+HELP = "work through a folder of recordings, and write its catalogue"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what ``workbench shelf`` takes."""
+    parser.add_argument("folder", type=Path, help="folder of recordings and charts; folders in it belong to it")
+    parser.add_argument(
+        "--do",
+        default="draft",
+        metavar="STEPS",
+        help='comma-separated, from draft, check, score, read, practice, lesson; "" lists only (default: draft)',
+    )
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for charts and catalogue (default: the same)")
+    parser.add_argument("--find", metavar="QUESTION", help="print the songs that a question means")
+    parser.add_argument("--workers", type=int, metavar="N", help="processes side by side (default: one a core)")
+    parser.add_argument("--memory", type=float, metavar="GIB", help="the most that each takes (default: its share)")
+    parser.add_argument("--scheduler", metavar="ADDRESS", help="address of a Dask scheduler whose workers do the work")
+    parser.add_argument("--json", action="store_true", help="print the catalogue, or what was found, as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Carry out ``workbench shelf``; returns the exit status."""
+    import workbench as wb
+    from workbench.files.safefile import check_folder
+    from workbench.progress import TerminalProgress
+
+    if args.out is not None:
+        check_folder(args.out)
+    shelf = wb.shelf(
+        args.folder,
+        [step for step in map(str.strip, args.do.split(",")) if step],
+        out=args.out,
+        workers=args.workers,
+        memory_gib=args.memory,
+        scheduler=args.scheduler,
+        progress=TerminalProgress(),
+    )
+    for sentences in shelf.failures.values():
+        for sentence in sentences:
+            print(f"workbench shelf: {sentence}", file=sys.stderr)
+    songs = shelf.songs if args.find is None else shelf.find(args.find)
+    if args.json:
+        print(json.dumps(json.loads(songs.to_json(orient="records")), indent=1))
+    elif args.find is not None:
+        for song in songs.itertuples():
+            tempo = "" if song.length_s != song.length_s else f", {song.meters} at {song.tempo_bpm}"
+            print(f"{song.song}{tempo}  {song.chart or song.recording}")
+        print(f"{len(songs)} of {len(shelf.songs)} songs")
+    else:
+        failed = len(shelf.failures)
+        print(
+            f"{len(songs)} songs, {len(shelf.worked)} worked on now"
+            + (f", {failed} with something amiss" if failed else "")
+        )
+        for path in shelf.files:
+            print(f"  {path}")
+        for note in shelf.notes:
+            print(note)
+    return 1 if shelf.failures else 0

@@ -1,0 +1,1 @@
+"""A shelf: a folder of recordings and charts as one catalogue; see its README."""

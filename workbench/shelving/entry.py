@@ -1,0 +1,124 @@
+"""What a catalogue says of one song: a reading as plain data, small enough for many thousands of them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import numpy as np
+
+from workbench.chart import Chart
+from workbench.chart.counting import bar_list, place_name
+from workbench.chart.drumkit import drum_key_order
+from workbench.facts import plain
+from workbench.grouping import grouped
+from workbench.practice.tempi import strokes_per_s
+from workbench.reading.doubts import doubtful_hits, expected_corrections, quality
+from workbench.reading.fill_reading import DIFFICULTY, hardness_of_rate
+from workbench.reading.part_reading import PartReading
+from workbench.reading.patterns import Patterns
+from workbench.reading.wording import fill_kinds, section_name
+
+#: A stroke counts as played at a place of the song if so many bars have it (common practice, no source): one alone
+#: may be misheard.
+FEWEST_PLACES = 2
+
+
+def shelf_entry(reading: PartReading, length_s: float | None = None, edited: bool = False) -> dict[str, Any]:
+    """A song in the catalogue.
+
+    Parameters
+    ----------
+    reading : PartReading
+    length_s : float, optional
+        Of the recording; by default that of the chart.
+    edited : bool
+        Whether a person has worked on the chart.
+
+    Returns
+    -------
+    dict
+        What JSON can hold; ``grooves`` and ``fills`` are lists, ``strokes`` the places of each instrument.
+    """
+    chart, bars = reading.chart, reading.chart.time_map.bars
+    sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
+    tempi = [chart.time_map.tempo_bpm(k) for k in sounding or range(len(chart))]
+    corrections = sum(expected_corrections(chart)) / max(len(sounding), 1)
+    grooves, fills = _grooves(reading), _fills(reading)
+    sure = [item["hardness"] for item in (*grooves, *fills) if item["sure"]]
+    return plain(
+        {
+            "title": chart.title,
+            "artist": chart.artist,
+            "length_s": length_s or (chart.time_map.bar_end_s(len(chart) - 1) if len(chart) else 0.0),
+            "bars": len(chart),
+            "tempo_bpm": round(float(np.median(tempi))) if tempi else None,
+            "meters": [m for m, _ in Counter(str(b.meter) for b in bars).most_common()],
+            "feel": chart.feel,
+            "form": [section_name(s) for s in reading.form],
+            "hardness": max(sure, default=None),
+            "hits": sum(len(b.notes) for b in chart.bars),
+            "doubts": doubtful_hits(chart).total(),
+            "corrections": corrections,
+            "quality": quality(corrections).partition(":")[0],
+            "state": _state(chart, edited),
+            "grooves": grooves,
+            "fills": fills,
+            "strokes": _strokes(chart),
+        }
+    )
+
+
+def _state(chart: Chart, edited: bool) -> str:
+    """ "drafted", "looked at", or "done" where every bar with drafted hits was confirmed."""
+    if not chart.unchecked_bars:
+        return "done"
+    return "looked at" if edited or any(n.confirmed for _, n in chart.notes()) else "drafted"
+
+
+def _grooves(reading: PartReading) -> list[dict[str, Any]]:
+    """The grooves that fill most bars first."""
+    patterns = Patterns.of(reading.chart)
+    out = []
+    for own in reading.grooves:
+        base = own.groove.base_bars
+        hardness = round(hardness_of_rate(strokes_per_s(reading.chart, base)))
+        out.append(
+            {
+                "name": own.groove.known_as,
+                "text": own.text,
+                "bars": bar_list(reading.chart.time_map, own.groove.bar_indices),
+                "count": len(own.groove.bar_indices),
+                "hardness": min(hardness, len(DIFFICULTY) - 1),
+                "sure": not own.grounds.is_left_out,
+                "free": own.free,
+                "struck": [np.flatnonzero(patterns.vectors[k]).tolist() for k in base],
+            }
+        )
+    return sorted(out, key=lambda g: -g["count"])
+
+
+def _fills(reading: PartReading) -> list[dict[str, Any]]:
+    """Each fill once, with how often it comes."""
+    out = []
+    for members in fill_kinds(reading).values():
+        first = members[0]
+        out.append(
+            {
+                "text": first.text,
+                "bars": bar_list(reading.chart.time_map, sorted({k for f in members for k in f.span.bars})),
+                "times": len(members),
+                "hardness": first.difficulty,
+                "sure": first.grounds.is_plain,
+            }
+        )
+    return out
+
+
+def _strokes(chart: Chart) -> dict[str, list[str]]:
+    """Places at which each instrument is struck in :data:`FEWEST_PLACES` bars or more, in their order."""
+    bars = chart.time_map.bars
+    counts = Counter((n.instrument, n.position, place_name(bars[k], n.position)) for k, n in chart.notes())
+    often = sorted(struck for struck, times in counts.items() if times >= FEWEST_PLACES)
+    usual = grouped(dict.fromkeys((name, place) for name, _, place in often))
+    return {name: usual[name] for name in sorted(usual, key=drum_key_order)}

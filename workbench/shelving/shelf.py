@@ -1,0 +1,117 @@
+"""A shelf as a user holds it: its tables, its catalogue, and questions to it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from workbench.escaping import one_line
+from workbench.progress import Progress
+from workbench.shelving.catalogue import catalogue_rows, part_table, song_table, write_catalogue
+from workbench.shelving.filling import Shelved, fill_shelf
+from workbench.shelving.searching import read_question
+
+if TYPE_CHECKING:
+    import pandas
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """A folder of songs with its catalogue.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the catalogue lies.
+    files : tuple of Path
+        The catalogue: CSV, Parquet where it can be written, and the page.
+    failures : dict of str → list of str
+        What could not be done, a sentence each, by song.
+    worked : tuple of str
+        Songs that were worked on now.
+    notes : tuple of str
+        What the user should know.
+    songs, grooves, fills : pandas.DataFrame
+        A row for each song; for each of their grooves, those that fill most bars first; for each of their fills
+        that is sure, the easiest first.
+    """
+
+    folder: Path
+    files: tuple[Path, ...]
+    failures: dict[str, list[str]]
+    worked: tuple[str, ...]
+    notes: tuple[str, ...]
+    shelved: Shelved
+
+    @property
+    def page(self) -> Path:
+        return self.files[-1]
+
+    @cached_property
+    def rows(self) -> list[dict[str, Any]]:
+        """The catalogue's rows, with what is searched in."""
+        return catalogue_rows(self.shelved.songs, self.shelved.memories, self.folder)
+
+    @cached_property
+    def songs(self) -> pandas.DataFrame:
+        return song_table(self.rows)
+
+    @cached_property
+    def grooves(self) -> pandas.DataFrame:
+        columns = ("name", "text", "bars", "count", "hardness")
+        table = part_table(self.shelved.songs, self.shelved.memories, "grooves", columns)
+        return table.sort_values("count", ascending=False, kind="stable", ignore_index=True)
+
+    @cached_property
+    def fills(self) -> pandas.DataFrame:
+        columns = ("text", "bars", "times", "hardness", "sure")
+        table = part_table(self.shelved.songs, self.shelved.memories, "fills", columns)
+        table = table[table.sure.astype(bool)].drop(columns="sure")
+        return table.sort_values(["hardness", "tempo_bpm"], kind="stable", ignore_index=True)
+
+    def find(self, question: str) -> pandas.DataFrame:
+        """The songs that a question means, as rows of :attr:`songs`.
+
+        Parameters
+        ----------
+        question : str
+            Words and comparisons, all of which must hold (:mod:`workbench.shelving.searching`): "shuffle tempo<100".
+
+        Raises
+        ------
+        WorkbenchError
+            If something is compared that is no number of a song.
+        """
+        test = read_question(question)
+        return self.songs[[test(row) for row in self.rows]]
+
+    def __repr__(self) -> str:
+        return f"<Shelf {one_line(str(self.folder))}: {len(self.shelved.songs)} songs>"
+
+    def _repr_html_(self) -> str:
+        columns = ["song", "artist", "tempo_bpm", "meters", "feel", "form", "grooves", "hardness", "quality", "state"]
+        return self.songs[columns].to_html()
+
+
+def open_shelf(
+    folder: str | os.PathLike,
+    do: Collection[str] = ("draft",),
+    *,
+    out: str | os.PathLike | None = None,
+    workers: int | None = None,
+    memory_gib: float | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> Shelf:
+    """Work through a shelf and write its catalogue; see :func:`workbench.shelf`."""
+    shelved = fill_shelf(
+        folder, do, out=out, workers=workers, memory_gib=memory_gib, scheduler=scheduler, progress=progress
+    )
+    place = Path(folder if out is None else out)
+    rows = catalogue_rows(shelved.songs, shelved.memories, place)
+    files, notes = write_catalogue(rows, place, place.resolve().name or "Shelf")
+    return Shelf(place, tuple(files), shelved.failures, shelved.worked, tuple(notes), shelved)
