@@ -89,7 +89,7 @@ class Cluster:
                 result = future.result()
             except KilledWorker:
                 result = WorkerDiedError()
-            except Exception as error:  # of Dask's: what our own act raises is told in its result
+            except Exception as error:  # of what carries work and result: what work raises, it tells itself
                 result = error
             future.release()
             give()

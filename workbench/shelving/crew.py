@@ -94,6 +94,8 @@ def work_here(
                         free.append(worker)
                         continue
                     result = WorkerDiedError()
+                except Exception as error:  # of what carries work and result: what work raises, it tells itself
+                    result = error
                 free.append(worker)
                 yield work, result
     finally:

@@ -187,7 +187,7 @@ class _Run:
             died = "died each time, perhaps for want of memory; cut the recording, or give each worker more"
             done = WorkDone(failures=(f"The workers that began {song.name} {died}.",))
         elif not isinstance(done, WorkDone):
-            done = WorkDone(failures=(f"The cluster failed at {song.name} ({type(done).__name__}: {done}).",))
+            done = WorkDone(failures=(f"A worker failed at {song.name} ({type(done).__name__}: {done}).",))
         self._fails(song, *done.failures) if done.failures else None
         try:
             if done.details:

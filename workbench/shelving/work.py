@@ -22,7 +22,6 @@ from workbench.chart import Chart
 from workbench.errors import WorkbenchError
 from workbench.files.audio import describe_audio
 from workbench.files.document import read_working_chart
-from workbench.files.journal import journal_path
 from workbench.files.safefile import write_whole
 from workbench.shelving.entry import shelf_entry
 from workbench.sound.piecestore import FOLDER as STEMS_FOLDER
@@ -41,10 +40,15 @@ class GivenFile:
     data: bytes | None = None
 
     def laid(self, folder: Path) -> Path:
-        """A path under which it can be read; one that came along is written into a folder."""
-        if self.data is None:
-            return Path(self.path)
-        return write_whole(folder / Path(self.path).name, self.data)
+        """A path in a folder under which it can be read."""
+        place = folder / Path(self.path).name
+        if self.data is not None:
+            return write_whole(place, self.data)
+        try:
+            place.symlink_to(self.path)
+        except OSError:  # a disk without links
+            shutil.copyfile(self.path, place)
+        return place
 
 
 @dataclass(frozen=True)
@@ -131,9 +135,11 @@ def do_work(work: SongWork) -> WorkDone:
     except OSError as error:
         return WorkDone(failures=(f"A worker cannot write into {work.place}: {error.strerror or error}.",))
     try:
-        with tempfile.TemporaryDirectory() as given:
-            done = _done(work, folder, Path(given))
+        recording = work.recording.laid(folder) if work.recording is not None else None
+        done = _done(work, folder, recording)
         shutil.rmtree(folder / STEMS_FOLDER, ignore_errors=True)  # kept for whoever plays with one song, not for all
+        if recording is not None:
+            recording.unlink()
         done = replace(done, seconds=time.perf_counter() - begun, folder=str(folder))
         if work.place is None:
             files = {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
@@ -144,7 +150,7 @@ def do_work(work: SongWork) -> WorkDone:
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def _done(work: SongWork, folder: Path, given: Path) -> WorkDone:
+def _done(work: SongWork, folder: Path, recording: Path | None) -> WorkDone:
     """Every step in turn: one that fails leaves the others to be done, but for the draft, which all need."""
     failures: list[str] = []
     details: list[str] = []
@@ -169,12 +175,10 @@ def _done(work: SongWork, folder: Path, given: Path) -> WorkDone:
             shutil.rmtree(path) if path.is_dir() else path.unlink()
         return None
 
-    recording = work.recording.laid(given) if work.recording is not None else None
-    if "draft" in work.steps:
-        assert recording is not None
+    if "draft" in work.steps and recording is not None:
         chart = attempt("draft", lambda: _draft(work, recording, folder))
     else:
-        chart = attempt("open", lambda: _opened(work, given))
+        chart = attempt("open", lambda: _opened(work))
         steps.pop("open", None)
     if chart is None:
         return WorkDone(steps, None, tuple(failures), "\n".join(details))
@@ -194,12 +198,15 @@ def _draft(work: SongWork, recording: Path, folder: Path) -> Chart:
     return read_working_chart(write_draft(draft_chart(recording), folder, recording=work.recording_named).chart)
 
 
-def _opened(work: SongWork, given: Path) -> Chart:
+def _opened(work: SongWork) -> Chart:
     assert work.chart is not None
-    path = work.chart.laid(given)
-    if work.journal is not None and work.journal.data is not None:
-        write_whole(journal_path(path), work.journal.data)
-    return read_working_chart(path)
+    if work.chart.data is None:
+        return read_working_chart(work.chart.path)  # where it lies, and with its lock
+    with tempfile.TemporaryDirectory() as given:
+        path = work.chart.laid(Path(given))
+        if work.journal is not None:
+            work.journal.laid(Path(given))
+        return read_working_chart(path)
 
 
 class _Hand:
@@ -241,16 +248,17 @@ class _Hand:
     def practice(self) -> None:
         from workbench.practice.pack import make_practice_pack
 
-        of = self.chart.recording
-        same = of is not None and of.sha256 in ("", self.work.sha256)
         make_practice_pack(
-            self.chart,
-            self.folder / f"{self.work.name}-practice",
-            reading=self.reading(),
-            recording=self.recording if same else None,
+            self.chart, self.folder / f"{self.work.name}-practice", reading=self.reading(), recording=self._heard()
         )
 
     def lesson(self) -> None:
-        from workbench.practice.lesson import plan_lesson, write_lesson
+        from workbench.practice.lesson import plan_lesson
+        from workbench.practice.lessonpage import write_lesson
 
-        write_lesson(plan_lesson(self.reading()), self.folder / f"{self.work.name}.lesson.html")
+        write_lesson(plan_lesson(self.reading(), self._heard()), self.folder / f"{self.work.name}.lesson.html")
+
+    def _heard(self) -> Path | None:
+        """The recording, if it is the one that the chart lies on."""
+        of = self.chart.recording
+        return self.recording if of is not None and of.sha256 in ("", self.work.sha256) else None
