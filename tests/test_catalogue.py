@@ -10,7 +10,7 @@ from tests.parts import FILL, RIDE, ROCK
 from tests.shelves import chart_of
 from workbench.reading.read import read_part
 from workbench.shelving import catalogue
-from workbench.shelving.catalogue import COLUMNS, catalogue_page, catalogue_rows, song_table, write_catalogue
+from workbench.shelving.catalogue import SONG_COLUMNS, catalogue_page, catalogue_rows, song_table, write_catalogue
 from workbench.shelving.entry import shelf_entry
 from workbench.shelving.memory import SongMemory
 from workbench.shelving.songs import ShelfSong
@@ -41,7 +41,7 @@ def test_the_tables_come_back_from_their_files_as_they_were(rows, tmp_path):
     files, notes = write_catalogue(rows, tmp_path, "Shelf")
     assert [f.name for f in files] == ["catalogue.csv", "catalogue.parquet", "catalogue.html"] and not notes
     table = song_table(rows)
-    assert tuple(table.columns) == COLUMNS
+    assert tuple(table.columns) == SONG_COLUMNS
     pandas.testing.assert_frame_equal(pandas.read_parquet(files[1]), table, check_dtype=False)
     back = pandas.read_csv(files[0])
     assert list(back.song) == list(table.song) and list(back.strokes.fillna("")) == list(table.strokes)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.files.safefile import replacing, write_whole
 from workbench.shelving.memory import SongMemory
-from workbench.shelving.searching import COMPARED
+from workbench.shelving.searching import NUMBERS_ASKED
 from workbench.shelving.songs import ShelfSong
 from workbench.templates import filled
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 #: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, hardness goes from 1 to 5,
 #: ``corrections`` are those a bar is likely to need; the last six are files, named from the catalogue's folder.
-COLUMNS = (
+SONG_COLUMNS = (
     "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "hardness",
     "doubts", "corrections", "quality", "state", "strokes", "key",
     "recording", "chart", "score", "pack", "reading", "lesson",
@@ -44,7 +44,7 @@ def catalogue_rows(songs: Iterable[ShelfSong], memories: Mapping[str, SongMemory
 def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[str, Any]:
     links = {what: _link(song.folder / f"{song.name}{end}", place) for what, end in _LINKS.items()}
     links["recording"] = _link(song.recording, place) if song.recording is not None else ""
-    row: dict[str, Any] = dict.fromkeys(COLUMNS)
+    row: dict[str, Any] = dict.fromkeys(SONG_COLUMNS)
     row |= {"song": song.name, "artist": "", "meters": "", "feel": "", "form": "", "grooves": "", "quality": ""}
     row |= {"key": song.key, "strokes": {}, "state": "not drafted"} | links
     said: list[str] = []
@@ -73,7 +73,7 @@ def song_table(rows: Sequence[Mapping[str, Any]]) -> pandas.DataFrame:
     """The rows as a table; strokes as text."""
     import pandas
 
-    table = pandas.DataFrame([[row[name] for name in COLUMNS] for row in rows], columns=list(COLUMNS))
+    table = pandas.DataFrame([[row[name] for name in SONG_COLUMNS] for row in rows], columns=list(SONG_COLUMNS))
     table["strokes"] = ["; ".join(f"{i} on {', '.join(at)}" for i, at in row["strokes"].items()) for row in rows]
     for name in ("bars", "tempo_bpm", "fills", "hardness", "doubts"):
         table[name] = table[name].astype("Int64")
@@ -118,8 +118,8 @@ def write_catalogue(rows: Sequence[Mapping[str, Any]], place: Path, title: str) 
 
 def catalogue_page(rows: Sequence[Mapping[str, Any]], title: str) -> str:
     """The page: everything in one file, no network."""
-    shown = [name for name in COLUMNS if name != "strokes"] + ["text", "strokes"]
-    data = {"columns": shown, "compared": COMPARED, "rows": [[row[name] for name in shown] for row in rows]}
+    shown = [name for name in SONG_COLUMNS if name != "strokes"] + ["text", "strokes"]
+    data = {"columns": shown, "compared": NUMBERS_ASKED, "rows": [[row[name] for name in shown] for row in rows]}
     page = Path(__file__).parent / "page"
     return filled(
         "shelving/page/catalogue.html",

@@ -14,7 +14,7 @@ from typing import Any
 from workbench.errors import WorkbenchError
 
 #: What can be compared, and the column it stands for.
-COMPARED: dict[str, str] = {
+NUMBERS_ASKED: dict[str, str] = {
     "length": "length_s",
     "bars": "bars",
     "tempo": "tempo_bpm",
@@ -68,7 +68,7 @@ def _term(quoted: str, word: str) -> Test:
         return lambda row: word in row["text"]
     name, sign, number = compared.groups()
     try:
-        column, value = COMPARED[name], float(number)
+        column, value = NUMBERS_ASKED[name], float(number)
     except (KeyError, ValueError):
-        raise WorkbenchError(f"{word!r} cannot be asked: compare {', '.join(COMPARED)} with a number.") from None
+        raise WorkbenchError(f"{word!r} cannot be asked: compare {', '.join(NUMBERS_ASKED)} with a number.") from None
     return lambda row: row[column] is not None and _SIGNS[sign](row[column], value)
