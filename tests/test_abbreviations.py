@@ -9,6 +9,9 @@ from tests.effort import examples
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.notation.abbreviations import BarKind, abbreviate, lay_lines
+from workbench.notation.musicxml import musicxml_bytes
+from workbench.notation.musicxml_read import read_musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions
 
 SETTINGS = examples(150, suppress_health_check=list(HealthCheck))
 
@@ -31,6 +34,8 @@ def signs(bars):
         BarKind.SIMILE: "%",
         BarKind.SIMILE_OF_TWO: "2",
         BarKind.SIMILE_OF_TWO_END: "2",
+        BarKind.SIMILE_OF_FOUR: "4",
+        BarKind.SIMILE_OF_FOUR_ON: "4",
         BarKind.SLASHES: "/",
     }
     return " ".join(letters.get(b.kind, f"r{b.rest_bars}") for b in bars)
@@ -73,6 +78,25 @@ def test_similes_start_anew_with_each_section():
     chart = part("aaaaaa", (Section(0, "A"), Section(3, "B")))
     assert signs(abbreviate(chart)) == "n % % n % %"
     assert signs(abbreviate(chart, similes=False)) == "n n n n n n"
+
+
+def test_similes_of_four_may_take_a_line_and_are_no_default():
+    chart = part("abacabacabacabad")
+    assert signs(abbreviate(chart)) == " ".join("n" * 16)
+    four = abbreviate(chart, longest_simile=4)
+    assert signs(four) == "n n n n 4 4 4 4 4 4 4 4 n n n n"
+    assert [signs(line) for line in lay_lines(chart, four)][1:3] == ["4 4 4 4"] * 2
+    assert all(signs(line).count("4") in (0, 4, 8) for line in lay_lines(chart, four, 3))
+    data = musicxml_bytes(chart, ScoreOptions(longest_simile=4))
+    assert b'<measure-repeat type="start">4</measure-repeat>' in data  # MusicXML 4.0: measure-repeat
+    assert [b.pattern for b in read_musicxml_bytes(data).chart.bars] == [b.pattern for b in chart.bars]
+
+
+def test_repeats_that_a_chart_keeps_are_those_shown():
+    texts = (Text(0, Fraction(0), "\U0001d106"), Text(3, Fraction(0), "1."), Text(3, Fraction(0), "\U0001d107"))
+    bars = abbreviate(part("abcdefgh", texts=(*texts, Text(4, Fraction(0), "2."))), repeats=True)
+    assert [b.ending for b in bars[2:6]] == [(), (1,), (2,), ()]
+    assert bars[0].opens_repeat and bars[3].closes_repeat and bars[4].opens_ending and bars[4].closes_ending
 
 
 def test_pairs_become_similes_of_two():

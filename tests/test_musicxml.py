@@ -6,6 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 
+import music21
 import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
@@ -13,7 +14,7 @@ from lxml import etree
 
 from tests.chart_strategies import charts
 from tests.effort import examples
-from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart import Chart, Mark, Note, Section, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.engraving.engrave import engrave_svg
 from workbench.errors import ChartError, FileFormatError, WorkbenchError
@@ -323,7 +324,10 @@ def road_score(timewise=False):
     fermata = NOTE.replace("</note>", "<notations><fermata/></notations></note>")
     bars = [
         first + sign("<segno/>", "segno='segno'") + sign("<dynamics><mf/></dynamics>") + NOTE,
-        sign("<wedge type='crescendo'/>") + NOTE + sign(words("To Coda"), "tocoda='coda'"),
+        sign("<wedge type='crescendo'/>")
+        + NOTE
+        + sign("<wedge type='stop'/>").replace("</direction>", "<offset>-1</offset></direction>")
+        + sign(words("To Coda"), "tocoda='coda'"),
         slash.format("start") + rest,
         rest + sign(words("D.S. al Coda"), "dalsegno='segno'"),
         slash.format("stop") + sign("<coda/>", "coda='coda'") + fermata,
@@ -344,10 +348,13 @@ def test_a_score_is_read_as_played_or_as_written(timewise):
     """MusicXML 4.0: sound (dalsegno, tocoda, coda), measure-style slash, dynamics, wedge, fermata; score-timewise."""
     played = read_musicxml_bytes(road_score(timewise))
     assert len(played.chart) == 7 and any("as played" in p and "7" in p for p in played.remarks)
-    assert said(played.chart) == [(0, "mf"), (1, "cresc."), (2, "play 2"), (4, "mf"), (5, "cresc."), (6, FERMATA)]
+    assert said(played.chart) == [(0, "mf"), (2, "play 2"), (4, "mf"), (6, FERMATA)]
+    assert [(m.kind, m.start, m.end) for m in played.chart.marks] == [
+        ("crescendo", (k, 0), (k, Fraction(3, 4))) for k in (1, 5)
+    ]
     written = read_musicxml_bytes(road_score(timewise), options=ImportOptions(as_written=True))
     assert len(written.chart) == 5 and any("as written" in p for p in written.remarks)
-    jumps = [(1, "cresc."), (1, "To Coda"), (2, "play 2"), (3, "D.S. al Coda")]
+    jumps = [(1, "To Coda"), (2, "play 2"), (3, "D.S. al Coda")]
     assert said(written.chart) == [(0, SEGNO), (0, "mf"), *jumps, (4, CODA), (4, FERMATA)]
 
 
@@ -360,6 +367,51 @@ def test_roads_dynamics_and_slashes_come_back():
     assert len(read_musicxml_bytes(data).chart) == 7
     page = engrave_svg(chart)[0]
     assert page.count('class="repeatMark"') == 2 and 'class="fermata"' in page and 'class="dynam"' in page
+
+
+def repeated_score():
+    """Five bars: a repeat of two with two endings of one bar, then a bar played three times (MusicXML 4.0: barline)."""
+    first = "<attributes><divisions>1</divisions><clef><sign>percussion</sign></clef></attributes>"
+    left = lambda inner: f"<barline location='left'>{inner}</barline>"
+    right = lambda inner: f"<barline location='right'>{inner}</barline>"
+    again = "<repeat direction='{}'{}/>"
+    ending = "<ending number='{}' type='{}'/>"
+    kick = NOTE.replace(">C<", ">F<").replace("octave>5", "octave>4")
+    bars = [
+        first + left(again.format("forward", "")) + NOTE,
+        kick,
+        left(ending.format(1, "start")) + NOTE + right(ending.format(1, "stop") + again.format("backward", "")),
+        left(ending.format(2, "start")) + kick + right(ending.format(2, "discontinue")),
+        left(again.format("forward", "")) + NOTE + right(again.format("backward", " times='3'")),
+    ]
+    return score("".join(f"<measure number='{k}'>{b}</measure>" for k, b in enumerate(bars, 1)))
+
+
+def test_repeats_and_endings_are_kept_as_written_and_followed_as_played():
+    played = read_musicxml_bytes(repeated_score())
+    assert len(played.chart) == 9 and not said(played.chart)
+    written = read_musicxml_bytes(repeated_score(), options=ImportOptions(as_written=True))
+    assert len(written.chart) == 5 and "repeats" in written.remarks[0]
+    opens, closes = "\U0001d106", "\U0001d107"  # Unicode: musical symbols
+    assert said(written.chart) == [(0, opens), (2, "1."), (2, closes), (3, "2."), (4, opens), (4, f"{closes} ×3")]
+    data = musicxml_bytes(written.chart)
+    assert musicxml_bytes(read_musicxml_bytes(data, options=ImportOptions(as_written=True)).chart) == data
+    assert read_musicxml_bytes(data).chart.bars == played.chart.bars
+    [part] = music21.converter.parseData(data.decode()).parts
+    assert len(music21.repeat.Expander(part).process().getElementsByClass("Measure")) == 9
+    page = engrave_svg(written.chart)[0]
+    assert page.count('class="ending') == 2 and "3×" in page and opens not in page
+
+
+def test_hairpins_are_on_the_page_and_come_back():
+    marks = (
+        Mark("crescendo", (0, Fraction(0)), (1, Fraction(0)), confirmed=True),
+        Mark("diminuendo", (1, Fraction(1, 4)), (2, Fraction(1, 2)), confirmed=True),
+    )
+    beats = WrittenBar(tuple(Note(Fraction(k, 4), "snare") for k in range(4)))
+    chart = Chart(TimeMap.steady(3, 100), (beats,) * 3, marks=marks)
+    assert read_musicxml_bytes(musicxml_bytes(chart)).chart.marks == marks
+    assert engrave_svg(chart)[0].count('class="hairpin') == 2
 
 
 def test_a_bar_that_no_note_values_fit_goes_to_the_grid_and_is_told():

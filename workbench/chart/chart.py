@@ -37,7 +37,7 @@ FEELS: tuple[str, ...] = ("straight", "swing 8ths", "swing 16ths")
 STICKINGS: tuple[str, ...] = ("", "R", "L")
 
 #: Kinds of marks over a stretch of the chart.
-MARK_KINDS: tuple[str, ...] = ("fill", "groove", "note")
+MARK_KINDS: tuple[str, ...] = ("fill", "groove", "note", "crescendo", "diminuendo")
 
 
 @dataclass(frozen=True)

@@ -108,7 +108,12 @@ def engrave_lines(chart: Chart, options: ScoreOptions = PART, style: PageStyle =
 def mei_bytes(chart: Chart, options: ScoreOptions = PART) -> bytes:
     """The part as an MEI 5 document (Music Encoding Initiative), as it is handed to the engraver."""
     printed = abbreviate(
-        chart, repeats=options.repeats, similes=options.similes, multirests=options.multirests, slashes=options.slashes
+        chart,
+        repeats=options.repeats,
+        similes=options.similes,
+        multirests=options.multirests,
+        slashes=options.slashes,
+        longest_simile=options.longest_simile,
     )
     lines = lay_lines(chart, printed, options.bars_per_line)
     root = etree.fromstring(lines_mei(chart, lines, options, show_meter=True))
@@ -242,6 +247,7 @@ def _engrave_systems(
         similes=options.similes,
         multirests=options.multirests,
         slashes=options.slashes,
+        longest_simile=options.longest_simile,
     )
     if loop:
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])

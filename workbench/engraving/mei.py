@@ -21,10 +21,10 @@ from lxml import etree
 from workbench.chart import Chart, Note
 from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Instrument, Notehead
-from workbench.notation.abbreviations import BarKind, PrintedBar
-from workbench.notation.fillsigns import FillSign, fill_signs
+from workbench.notation.abbreviations import CARRIED_ON, BarKind, PrintedBar
+from workbench.notation.fillsigns import FillSign, fill_signs, stretches
 from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
-from workbench.notation.roadsigns import mei_element
+from workbench.notation.roadsigns import HAIRPINS, cues_at_staff, mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
 
 _HATS = ("closed hi-hat", "open hi-hat")
@@ -99,6 +99,9 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
                 parent = section
         for sign in fill_signs(chart, line, options.fills):
             _fill(chart, line, measures[sign.first], sign)
+        for kind in HAIRPINS:
+            for sign in stretches(chart, line, [m for m in chart.marks if m.kind == kind]):
+                _hairpin(chart, line, measures[sign.first], sign, kind)
     return etree.tostring(section.getroottree(), encoding="unicode")
 
 
@@ -150,9 +153,9 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: e
     if bar.is_pickup:
         measure.set("metcon", "false")
     staff = _add(measure, "staff", n="1")
-    if printed.kind in (BarKind.SIMILE, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END):
+    if printed.kind in (BarKind.SIMILE, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_FOUR, *CARRIED_ON):
         layer = _add(staff, "layer", n="1")
-        # The sign of two bars is drawn on their bar line by the page.
+        # The signs of two and four bars are drawn on their bar line by the page.
         _add(layer, "mRpt", num_visible="false") if printed.kind is BarKind.SIMILE else _add(layer, "mSpace")
         _keep_room(staff, bar.length, 5)
     elif printed.kind is BarKind.SLASHES:
@@ -167,21 +170,14 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: e
         _add(layer, "mSpace" if bar.is_pickup else "mRest")
     else:
         _BarWriter(chart, k, options, staff, measure).write()
-    for text in chart.texts:
-        if text.bar_index == k:
-            tstamp = 1 + float(text.position * bar.meter.unit)
-            if sign := mei_element(text.text):
-                _add(
-                    measure,
-                    sign[0],
-                    text.text if sign[0] == "dynam" else None,
-                    staff="1",
-                    tstamp=f"{tstamp:g}",
-                    **sign[1],
-                )
-                continue
-            cue = _add(measure, "dir", staff="1", place="above", tstamp=f"{tstamp:g}")
-            _add(cue, "rend", text.text, fontstyle="italic")
+    for text in cues_at_staff(chart, k):
+        tstamp = f"{1 + float(text.position * bar.meter.unit):g}"
+        if sign := mei_element(text.text):
+            words = text.text if sign[0] == "dynam" else None
+            _add(measure, sign[0], words, staff="1", tstamp=tstamp, **sign[1])
+            continue
+        cue = _add(measure, "dir", staff="1", place="above", tstamp=tstamp)
+        _add(cue, "rend", text.text, fontstyle="italic")
     if printed.closes_repeat and printed.passes > 2 and not printed.ending:
         times = _add(measure, "dir", staff="1", place="above", tstamp=f"{float(bar.length * bar.meter.unit):g}")
         _add(times, "rend", f"{printed.passes}×", fontstyle="normal", fontweight="bold")
@@ -224,6 +220,19 @@ def _fill(chart: Chart, line: Sequence[PrintedBar], measure: etree._Element, sig
     else:
         beat = 1 + float(sign.end * chart.time_map.bars[last.bar_index].meter.unit)
         bracket.set("tstamp2", f"{sign.last - sign.first}m+{beat:g}")
+
+
+def _hairpin(chart: Chart, line: Sequence[PrintedBar], measure: etree._Element, sign: FillSign, kind: str) -> None:
+    first, last = (chart.time_map.bars[line[k].bar_index].meter.unit for k in (sign.first, sign.last))
+    _add(
+        measure,
+        "hairpin",
+        form="cres" if kind == "crescendo" else "dim",
+        staff="1",
+        place="below",
+        tstamp=f"{1 + float(sign.start * first):g}",
+        tstamp2=f"{sign.last - sign.first}m+{1 + float(sign.end * last):g}",
+    )
 
 
 def _printed_notes(chart: Chart, printed: PrintedBar) -> tuple[Note, ...]:

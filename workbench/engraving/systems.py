@@ -165,7 +165,7 @@ def engrave_systems(
         system = _parse(drawing, row)
         starts = {b.bar_index for b in row}
         system.sections = [s for s in chart.sections if s.bar_index in starts]
-        _draw_similes_of_two(system)
+        _draw_long_similes(system)
         _number_similes(system)
         systems.append(system)
     return systems
@@ -343,15 +343,21 @@ def _say_fill(bracket: etree._Element) -> None:
             bracket.remove(e)
 
 
-def _draw_similes_of_two(line: System) -> None:
-    """The sign of two bars stands on the bar line between them."""
-    for b in line.printed:
-        if b.kind is BarKind.SIMILE_OF_TWO and b.bar_index in line.bars:
-            x = line.bars[b.bar_index][1]
-            middle = (line.staff_top + line.staff_bottom) / 2
-            height = line.staff_bottom - line.staff_top
-            line.overlays.append(symbol("E501", x - 0.305 * height - 1, middle, height))
-            line.overlays.append(text(x, line.staff_top - 8, 30, "2", "middle", font_weight="bold"))
+#: Bars of a simile over several, its SMuFL symbol and the width of it in heights of the staff (Bravura).
+_SIGNS_OVER_BARS = {BarKind.SIMILE_OF_TWO: (2, "E501", 0.76), BarKind.SIMILE_OF_FOUR: (4, "E502", 1.23)}
+
+
+def _draw_long_similes(line: System) -> None:
+    """The sign of two or four bars stands on the bar line in their middle."""
+    for k, b in enumerate(line.printed):
+        if b.kind not in _SIGNS_OVER_BARS:
+            continue
+        count, glyph, width = _SIGNS_OVER_BARS[b.kind]
+        x = line.bars[line.printed[k + count // 2 - 1].bar_index][1]
+        height = line.staff_bottom - line.staff_top
+        middle = (line.staff_top + line.staff_bottom) / 2
+        line.overlays.append(symbol(glyph, x - width / 2 * height - 1, middle, height))
+        line.overlays.append(text(x, line.staff_top - 8, 30, str(count), "middle", font_weight="bold"))
 
 
 def _number_similes(line: System) -> None:

@@ -19,7 +19,7 @@ from fractions import Fraction
 from workbench.chart import Chart
 from workbench.chart.meter import Meter
 from workbench.grouping import grouped
-from workbench.notation.roadsigns import slashed_bars
+from workbench.notation.roadsigns import Repeats, kept_repeats, slashed_bars
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
@@ -35,6 +35,8 @@ class BarKind(Enum):
     SIMILE = "simile"
     SIMILE_OF_TWO = "simile of two"
     SIMILE_OF_TWO_END = "second bar of a simile of two"
+    SIMILE_OF_FOUR = "simile of four"
+    SIMILE_OF_FOUR_ON = "further bar of a simile of four"
     REST = "rest"
     SLASHES = "slashes"
 
@@ -81,6 +83,20 @@ class PrintedBar:
         return self.heard[:: len(self.heard) // self.rest_bars]
 
 
+#: Bars for which a sign that stands before them stands too.
+CARRIED_ON = (BarKind.SIMILE_OF_TWO_END, BarKind.SIMILE_OF_FOUR_ON)
+#: How the bars of similes of two and of four are printed, the first and the others.
+_LONG_SIMILES = {
+    2: (BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END),
+    4: (BarKind.SIMILE_OF_FOUR, BarKind.SIMILE_OF_FOUR_ON),
+}
+
+#: What a simile of so many bars may repeat.
+_BEFORE = {
+    2: (BarKind.NOTES, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END),
+    4: tuple(kind for kind in BarKind if kind not in (BarKind.REST, BarKind.SLASHES)),
+}
+
 #: What of a bar shows on paper: meter, length, notes.
 WrittenKey = tuple[Meter, Fraction, tuple]
 #: The same with the bar's texts and its kind.
@@ -103,6 +119,7 @@ def abbreviate(
     similes: bool = True,
     multirests: bool = True,
     slashes: Sequence[int] = (),
+    longest_simile: int = 2,
 ) -> tuple[PrintedBar, ...]:
     """Decide how bars ``first_bar … last_bar`` are printed.
 
@@ -112,12 +129,14 @@ def abbreviate(
     first_bar, last_bar : int
         Bar indices, both included; by default the whole chart.
     repeats : bool
-        Fold what is played twice or more into repeats with endings.
+        Fold what is played twice or more into repeats with endings; a chart that keeps its repeats shows those.
     similes, multirests : bool
         Use simile signs for bars written like the one or two before; gather
         bars without drums into one rest.
     slashes : sequence of int
         Indices of bars that only say "play time", beside those that a cue such as "play 8" covers.
+    longest_simile : int
+        Of 1, 2 or 4 bars.
     """
     last_bar = len(chart) - 1 if last_bar is None else last_bar
     chart.time_map.check_bar(first_bar)
@@ -128,12 +147,14 @@ def abbreviate(
     bars = [
         PrintedBar(k, (k,), BarKind.SLASHES if k in slashed else BarKind.NOTES) for k in range(first_bar, last_bar + 1)
     ]
-    if repeats:
+    if kept := kept_repeats(chart):
+        bars = _kept(bars, kept)
+    elif repeats:
         bars = _fold_repeats(chart, bars, keys, texts)
     if multirests:
         bars = _gather_rests(chart, bars, texts)
     if similes:
-        bars = _use_similes(chart, bars, keys)
+        bars = _use_similes(chart, bars, keys, longest_simile)
     return tuple(bars)
 
 
@@ -145,6 +166,26 @@ def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
 
 
 # -- repeats -----------------------------------------------------------------------
+
+
+def _kept(bars: Sequence[PrintedBar], kept: Repeats) -> list[PrintedBar]:
+    """Bars with the repeats and endings that the chart keeps."""
+    out = []
+    for k, b in enumerate(bars):
+        before, after = (bars[j].bar_index if 0 <= j < len(bars) else None for j in (k - 1, k + 1))
+        ending, closes = kept.endings.get(b.bar_index, ()), kept.closes.get(b.bar_index, 0)
+        out.append(
+            replace(
+                b,
+                opens_repeat=b.bar_index in kept.opens,
+                closes_repeat=bool(closes),
+                passes=closes or 2,
+                ending=ending,
+                opens_ending=bool(ending) and (kept.endings.get(before) != ending or before in kept.closes),
+                closes_ending=bool(ending) and (kept.endings.get(after) != ending or bool(closes)),
+            )
+        )
+    return out
 
 
 def _fold_repeats(
@@ -272,7 +313,7 @@ def _gather_rests(chart: Chart, bars: list[PrintedBar], texts: dict[int, tuple])
     return out
 
 
-def _use_similes(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey]) -> list[PrintedBar]:
+def _use_similes(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey], longest: int) -> list[PrintedBar]:
     sections = _starts_section(chart)
     out = list(bars)
     since = 0  # first bar of the current section or repeat
@@ -284,10 +325,11 @@ def _use_similes(chart: Chart, bars: list[PrintedBar], keys: Sequence[WrittenKey
         if b.kind is BarKind.NOTES and chart.bars[b.bar_index].notes:
             if k > since and _alike(out, keys, k, k - 1) and out[k - 1].kind in (BarKind.NOTES, BarKind.SIMILE):
                 out[k] = replace(b, kind=BarKind.SIMILE, in_a_row=out[k - 1].in_a_row + 1)
-            elif _repeats_two(out, keys, k, since, sections):
-                out[k] = replace(b, kind=BarKind.SIMILE_OF_TWO)
-                out[k + 1] = replace(out[k + 1], kind=BarKind.SIMILE_OF_TWO_END)
-                k += 1
+            else:
+                count = next((n for n in (2, 4) if n <= longest and _repeats(out, keys, k, since, sections, n)), 1)
+                for j in range(k, k + count if count > 1 else k):
+                    out[j] = replace(out[j], kind=_LONG_SIMILES[count][j > k])
+                k += count - 1
         k += 1
     return out
 
@@ -296,29 +338,21 @@ def _alike(bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], a: int, b: in
     return keys[bars[a].bar_index] == keys[bars[b].bar_index]
 
 
-def _repeats_two(
-    bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], k: int, since: int, sections: Collection[int]
+def _repeats(
+    bars: Sequence[PrintedBar], keys: Sequence[WrittenKey], k: int, since: int, sections: Collection[int], count: int
 ) -> bool:
-    """Whether bars k and k+1 repeat the two before, at an even place of the section."""
-    if k - 2 < since or (k - since) % 2 or k + 1 >= len(bars):
+    """Whether bars k, k+1 … repeat as many before, at an even place of the section, and no shorter run."""
+    if k - count < since or (k - since) % count or k + count > len(bars):
         return False
-    after = bars[k + 1]
-    fresh = (
-        after.bar_index in sections
-        or after.opens_repeat
-        or after.opens_ending
-        or bars[k].closes_repeat
-        or bars[k].closes_ending
-    )
-    before = (BarKind.NOTES, BarKind.SIMILE_OF_TWO, BarKind.SIMILE_OF_TWO_END)
+    own, before = bars[k : k + count], bars[k - count : k]
+    fresh = any(b.bar_index in sections or b.opens_repeat or b.opens_ending for b in own[1:])
+    cut = any(b.closes_repeat or b.closes_ending for b in own[:-1])
     return (
-        not fresh
-        and after.kind is BarKind.NOTES
-        and bars[k - 2].kind in before
-        and bars[k - 1].kind in before
-        and _alike(bars, keys, k, k - 2)
-        and _alike(bars, keys, k + 1, k - 1)
-        and not _alike(bars, keys, k, k - 1)
+        not (fresh or cut)
+        and all(b.kind is BarKind.NOTES for b in own)
+        and all(b.kind in _BEFORE[count] for b in before)
+        and all(_alike(bars, keys, j, j - count) for j in range(k, k + count))
+        and any(not _alike(bars, keys, j, j + count // 2) for j in range(k, k + count // 2))
     )
 
 
@@ -329,8 +363,8 @@ def lay_lines(
     chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4, most_weight: float = 50.0
 ) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
-    at line starts, no lone bar on a last line if it can be helped.  A simile
-    that would open a line is written out, so that no line must be read
+    at line starts, no lone bar on a last line if it can be helped.  A simile of
+    a bar or two that would open a line is written out, so that no line must be read
     together with the one before.
 
     ``most_weight`` is how many moments (see :func:`bar_weight`) one line holds.
@@ -383,8 +417,12 @@ def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: flo
             take -= 1
             if take - pickup == 3 and per_line == 4 and len(rest) > 3:
                 take = 2 + pickup  # two and two rather than three and one
-        if take < len(rest) and rest[take].kind is BarKind.SIMILE_OF_TWO_END:
-            take = take - 1 if take > 1 else take + 1
+        begun = take
+        while begun and begun < len(rest) and rest[begun].kind in CARRIED_ON:
+            begun -= 1
+        while not begun and take < len(rest) and rest[take].kind in CARRIED_ON:
+            take += 1
+        take = begun or take
         lines.append(rest[:take])
         rest = rest[take:]
     return lines

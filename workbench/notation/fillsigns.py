@@ -1,4 +1,4 @@
-"""Fills on paper: over which printed bars each bracket runs.
+"""Fills and other marks on paper: over which printed bars each bracket runs.
 
 A player wants to see a fill coming: the word "fill" over its first stroke and a
 bracket to its last (common practice, no source).
@@ -58,12 +58,16 @@ def says_fill(chart: Chart, bar_index: int) -> bool:
 
 
 def fill_signs(chart: Chart, row: Sequence[PrintedBar], which: str) -> tuple[FillSign, ...]:
-    """The brackets of one line of printed bars.
+    """The brackets of one line of printed bars."""
+    return stretches(chart, row, shown_fills(chart, which))
 
-    A printed bar stands for every pass of its repeat: a fill marked in any of
+
+def stretches(chart: Chart, row: Sequence[PrintedBar], marks: Sequence[Mark]) -> tuple[FillSign, ...]:
+    """Over which stretches of one line of printed bars signs of marks run (fills, hairpins).
+
+    A printed bar stands for every pass of its repeat: what is marked in any of
     them is shown, since the same is played in all.
     """
-    marks = shown_fills(chart, which)
     out: list[FillSign] = []
     for place, printed in enumerate(row if marks else ()):
         for sign in _in_bar(chart, marks, printed, place):

@@ -19,6 +19,8 @@ sticking                      ``lyric`` named "sticking"
 section                       ``rehearsal`` (label) and bold ``words`` (name)
 feel                          ``sound``/``swing``
 fills that are shown          ``words`` "fill" and a ``bracket`` to the last stroke
+hairpins                      ``wedge``
+repeats that a chart keeps    ``repeat`` and ``ending``
 time map                      ``sound tempo`` for each beat; exact beat times in a
                               ``miscellaneous-field``
 ============================  =====================================================
@@ -27,7 +29,7 @@ Where an element would say something ambiguous or be drawn twice (the accent of
 a second note in a chord, a rim shot on a cymbal), the note carries a hidden
 ``other-notation`` instead.  Not carried: the reference to the recording,
 confidences and confirmations of notes, the grid's subdivisions and rows, and
-of marks all but the fills that are shown, these without their words.
+of marks all but hairpins and the fills that are shown, these without their words.
 """
 
 from __future__ import annotations
@@ -52,7 +54,7 @@ from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, la
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
-from workbench.notation.roadsigns import add_sound, write_direction
+from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, write_direction
 from workbench.notation.scoresigns import WRITTEN_OUT, ScoreOptions, bar_id, clean_text, slug, tempo_marks
 
 #: Name of the field that keeps the exact beat times.
@@ -62,6 +64,15 @@ KIT_MAP_FIELD = "kit-map"
 #: Divisions above this are given bar by bar (16383 is the limit of MIDI files,
 #: which MusicXML 4.0 advises for *divisions*).
 _MOST_DIVISIONS = 16383
+#: Bars of a measure-repeat; -1 for slashes.
+_STYLES = {
+    BarKind.SIMILE: 1,
+    BarKind.SIMILE_OF_TWO: 2,
+    BarKind.SIMILE_OF_TWO_END: 2,
+    BarKind.SIMILE_OF_FOUR: 4,
+    BarKind.SIMILE_OF_FOUR_ON: 4,
+    BarKind.SLASHES: -1,
+}
 _SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
 
 
@@ -127,6 +138,7 @@ class _Writer:
                 similes=options.similes,
                 multirests=options.multirests,
                 slashes=options.slashes,
+                longest_simile=options.longest_simile,
             ),
             options.bars_per_line,
         )
@@ -134,6 +146,8 @@ class _Writer:
         shown = {k for b in self.printed for k in b.shown}
         self.fills = [(m.start, _last_place(chart, m), m.confirmed) for m in shown_fills(chart, options.fills)]
         self.fills = [f for f in self.fills if {f[0][0], f[1][0]} <= shown]
+        self.hairpins = [(m.start, _last_place(chart, m), m.kind) for m in chart.marks if m.kind in HAIRPINS]
+        self.hairpins = [h for h in self.hairpins if {h[0][0], h[1][0]} <= shown]
         self.values: dict[int, BarValues] = {}
         for bar_index in range(len(chart)):
             self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
@@ -153,7 +167,7 @@ class _Writer:
         lengths = [
             bar.length,
             *(t.position for t in self.chart.texts if t.bar_index == bar_index),
-            *(p for start, end, _ in self.fills for k, p in (start, end) if k == bar_index),
+            *(p for start, end, _ in (*self.fills, *self.hairpins) for k, p in (start, end) if k == bar_index),
             *bar.beat_positions(),
         ]
         for voice in self.values[bar_index].voices:
@@ -235,9 +249,7 @@ class _Writer:
         return measure
 
     def _open_style(self, printed: PrintedBar) -> int:
-        return {BarKind.SIMILE: 1, BarKind.SIMILE_OF_TWO: 2, BarKind.SIMILE_OF_TWO_END: 2, BarKind.SLASHES: -1}.get(
-            printed.kind, 0
-        )
+        return _STYLES.get(printed.kind, 0)
 
     def _attributes(self, measure: etree._Element, bar_index: int, printed: PrintedBar, k: int, before: int) -> None:
         meter = self.chart.time_map.bars[bar_index].meter
@@ -316,14 +328,23 @@ class _Writer:
         if bar_index in self.tempo_marks:
             self._tempo_and_feel(measure, bar_index)
         self._beat_tempos(measure, bar_index)
-        for text in self.chart.texts:
-            if text.bar_index == bar_index:
-                direction = add(measure, "direction", placement="above")
-                if not write_direction(direction, text.text):
-                    _add_words(direction, text.text)
-                self._offset(direction, bar_index, text.position)
-                add_sound(direction, text.text)
+        for text in cues_at_staff(self.chart, bar_index):
+            direction = add(measure, "direction", placement="above")
+            if not write_direction(direction, text.text):
+                _add_words(direction, text.text)
+            self._offset(direction, bar_index, text.position)
+            add_sound(direction, text.text)
+        self._hairpins(measure, bar_index)
         self._fill_brackets(measure, bar_index)
+
+    def _hairpins(self, measure: etree._Element, bar_index: int) -> None:
+        for k, (start, end, kind) in enumerate(self.hairpins):
+            for (bar, position), what in ((end, "stop"), (start, kind)):
+                if bar == bar_index:
+                    direction = add(measure, "direction", placement="below")
+                    # MusicXML 4.0, number-level: 1 to 16.
+                    add(add(direction, "direction-type"), "wedge", type=what, number=str(k % 16 + 1))
+                    self._offset(direction, bar, position)
 
     def _fill_brackets(self, measure: etree._Element, bar_index: int) -> None:
         """Where fills begin and end; their numbers tell which end belongs to which."""

@@ -408,8 +408,9 @@ class PartReader:
             self.m.texts += [(position, str(d.tag)) for d in sign if d.tag in DYNAMICS]
             self.log.ignored.update(str(d.tag) for d in sign if d.tag not in DYNAMICS)
         elif sign.tag == "wedge":
-            if sign.get("type") in HAIRPINS:
-                self.m.texts.append((position, HAIRPINS[sign.get("type")]))
+            kind = sign.get("type", "")
+            if kind in HAIRPINS or kind == "stop":
+                self.m.brackets.append(Bracket(position, f"wedge {sign.get('number', '1')}", kind != "stop", kind))
         elif sign.tag == "other-direction" and text == "fermata":
             self.m.texts.append((position, FERMATA))
         elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):

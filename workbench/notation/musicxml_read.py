@@ -30,7 +30,7 @@ from workbench.notation.fillsigns import FILL_ID
 from workbench.notation.musicxml import BEAT_TIMES_FIELD, KIT_MAP_FIELD
 from workbench.notation.musicxml_part import Log, Measure, PartReader
 from workbench.notation.notevalues import is_writable
-from workbench.notation.roadsigns import jump_of, play_cues
+from workbench.notation.roadsigns import HAIRPINS, jump_of, play_cues, repeat_cues
 
 
 def read_musicxml(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
@@ -109,7 +109,7 @@ class _Reader:
         self._fill_similes(measures)
         if heard != list(range(len(measures))):
             self.remarks.append(
-                f"Read as written, {len(measures)} bars: repeats are not kept and jumps are cues."
+                f"Read as written, {len(measures)} bars: its repeats, endings and jumps are kept as signs."
                 if self.options.as_written
                 else f"Read as played: with its repeats and jumps {len(measures)} written bars became {len(heard)}."
             )
@@ -192,7 +192,7 @@ class _Reader:
         heard = [measures[k] for k in order]
         time_map = self._time_map(heard)
         bars, sections, texts, marks = [], {}, [], []
-        open_fills: dict[str, tuple[int, Fraction]] = {}
+        opened: dict[str, tuple[tuple[int, Fraction], str]] = {}
         feel = next((m.feel for m in measures if m.feel), "straight")
         for k, m in enumerate(heard):
             quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
@@ -207,12 +207,18 @@ class _Reader:
                 for position, text in m.texts
                 if self.options.as_written or not jump_of(text)  # as played it is followed
             ]
-            for b in m.brackets:
+            if self.options.as_written:
+                cues = repeat_cues(m.repeat_forward, m.repeat_backward, m.ending)
+                texts += [Text(k, Fraction(0), cue) for cue in cues]
+            for b in sorted(m.brackets, key=lambda b: (b.position, b.opens)):
                 place = (k, b.position) if b.position < time_map.bars[k].length else (k + 1, Fraction(0))
                 if b.opens:
-                    open_fills[b.number] = place
-                elif open_fills.get(b.number, place) < place:
-                    marks.append(Mark("fill", open_fills.pop(b.number), place, "", b.name.startswith(FILL_ID)))
+                    texts += _unended(opened.pop(b.number, None), time_map)
+                    opened[b.number] = (place, b.name if b.name in HAIRPINS else "fill")
+                elif b.number in opened and opened[b.number][0] < place:
+                    start, kind = opened.pop(b.number)
+                    marks.append(Mark(kind, start, place, "", kind != "fill" or b.name.startswith(FILL_ID)))
+        texts += [text for begun in opened.values() for text in _unended(begun, time_map)]
         said = {k: [t.text for t in texts if t.bar_index == k] for k in {t.bar_index for t in texts}}
         texts += [Text(k, Fraction(0), cue) for k, cue in play_cues([m.slashes for m in heard], said)]
         return Chart(
@@ -287,6 +293,14 @@ class _Reader:
         except (ValueError, ChartError):
             pass
         return None
+
+
+def _unended(begun: tuple[tuple[int, Fraction], str] | None, time_map: TimeMap) -> list[Text]:
+    """A hairpin without an end, as a word."""
+    if not begun or begun[1] not in HAIRPINS:
+        return []
+    (k, position), kind = begun
+    return [Text(k, position, HAIRPINS[kind]) if k < len(time_map) else Text(k - 1, Fraction(0), HAIRPINS[kind])]
 
 
 def _shape(m: Measure) -> tuple[Meter, Fraction, tuple[Fraction, ...]]:

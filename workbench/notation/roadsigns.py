@@ -1,24 +1,28 @@
-"""Signs that a chart keeps as cues: roads through a score, dynamics, fermatas, "play 8".
+"""Signs that a chart keeps as cues: roads through a score, repeats and endings, dynamics, fermatas, "play 8".
 
 A cue that says one of them is drawn as the sign on the page and written as the element that MusicXML has for it;
 read back it is the cue again.  In the order heard a chart has no use for roads: there they are followed and left out.
+A repeat is a cue in its first and one in its last bar, "𝄆" and "𝄇" (or "𝄇 ×3"), an ending one in each of its bars.
 """
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from itertools import groupby
 
 from lxml import etree
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Text
 
 #: Signs by their Unicode characters (block *Musical Symbols*).
 SEGNO, CODA, FERMATA = "\U0001d10b", "\U0001d10c", "\U0001d110"
 #: Dynamics that MusicXML 4.0 has elements for, as far as drum parts use them.
 DYNAMICS = frozenset({"ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "fp", "sf", "sfz", "fz"})
-#: Hairpins, as words.
+#: Hairpins: kinds of marks, named as MusicXML's types of ``wedge``, and the words for one whose end is not told.
 HAIRPINS = {"crescendo": "cresc.", "diminuendo": "dim."}
+#: The signs of a repeat, by their Unicode characters.
+REPEAT_OPENS, REPEAT_CLOSES = "\U0001d106", "\U0001d107"
 #: Words that send the player elsewhere, by the attribute of MusicXML's ``sound`` and its value.
 _JUMPS = (
     (re.compile(r"\W*d\W*s\b.*|dal segno.*", re.IGNORECASE), "dalsegno", "segno"),
@@ -26,6 +30,8 @@ _JUMPS = (
     (re.compile(r"to coda\W*|al coda\W*", re.IGNORECASE), "tocoda", "coda"),
     (re.compile(r"fine\W*", re.IGNORECASE), "fine", "yes"),
 )
+_CLOSING = re.compile(f"{REPEAT_CLOSES}(?: ×([2-9]|[1-9]\\d))?")
+_ENDING = re.compile(r"(\d{1,2})\.(?: (\d{1,2})\.)*")
 _PLAY = re.compile(r"play (\d{1,3})\b.*", re.IGNORECASE)
 
 
@@ -39,6 +45,51 @@ def jump_of(text: str) -> tuple[str, str] | None:
     """
     signs = {SEGNO: ("segno", "segno"), CODA: ("coda", "coda")}
     return signs.get(text) or next(((name, v) for words, name, v in _JUMPS if words.fullmatch(text.strip())), None)
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """Repeat signs and endings of a chart that keeps them.
+
+    Attributes
+    ----------
+    opens : frozenset of int
+        Indices of the bars that begin with a repeat sign.
+    closes : dict
+        How often what ends with a bar is played, by its index.
+    endings : dict
+        The passes for which a bar is played, by its index.
+    """
+
+    opens: frozenset[int]
+    closes: dict[int, int]
+    endings: dict[int, tuple[int, ...]]
+
+
+def kept_repeats(chart: Chart) -> Repeats | None:
+    """Repeats and endings that a chart keeps as cues; None if it has none, being written in the order heard."""
+    opens, closes, endings = set(), {}, {}
+    for t in chart.texts:
+        if t.text == REPEAT_OPENS:
+            opens.add(t.bar_index)
+        elif m := _CLOSING.fullmatch(t.text):
+            closes[t.bar_index] = int(m[1] or 2)
+        elif _ENDING.fullmatch(t.text):
+            endings[t.bar_index] = tuple(int(n) for n in re.findall(r"\d+", t.text))
+    return Repeats(frozenset(opens), closes, endings) if opens or closes else None
+
+
+def repeat_cues(opens: bool, passes: int, ending: tuple[int, ...]) -> list[str]:
+    """The cues of a bar that opens a repeat, closes one (``passes`` in all, or 0) or belongs to an ending."""
+    closing = REPEAT_CLOSES + (f" ×{passes}" if passes > 2 else "")
+    return [REPEAT_OPENS] * opens + [" ".join(f"{n}." for n in ending)] * bool(ending) + [closing] * bool(passes)
+
+
+def cues_at_staff(chart: Chart, bar_index: int) -> list[Text]:
+    """The cues of a bar that are drawn as words or signs; those of kept repeats are its bar lines."""
+    own = [t for t in chart.texts if t.bar_index == bar_index]
+    lines = [t for t in own if t.text == REPEAT_OPENS or _CLOSING.fullmatch(t.text) or _ENDING.fullmatch(t.text)]
+    return [t for t in own if t not in lines] if lines and kept_repeats(chart) else own
 
 
 def slashed_bars(chart: Chart) -> frozenset[int]:

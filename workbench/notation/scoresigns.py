@@ -42,6 +42,8 @@ class ScoreOptions:
         Which marked fills show, from :data:`FILLS_SHOWN`;
         a reading that nobody has confirmed does not litter the page.
     bars_per_line : int
+    longest_simile : int
+        Similes of 1, of 2 or of 4 bars at most; one of four may take a whole line.
     hats : str
         How an open hi-hat is told on the page, from :data:`HATS_SHOWN`: by a circled x, or by o and + over an x.
     """
@@ -55,11 +57,14 @@ class ScoreOptions:
     counts: bool = False
     fills: str = "confirmed"
     bars_per_line: int = 4
+    longest_simile: int = 2
     hats: str = "circled"
 
     def __post_init__(self) -> None:
         if self.fills not in FILLS_SHOWN:
             raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
+        if self.longest_simile not in (1, 2, 4):
+            raise ChartError(f"Similes are of 1, 2 or 4 bars, not of {self.longest_simile!r}.")
         if self.hats not in HATS_SHOWN:
             raise ChartError(f"Hi-hats are {' or '.join(HATS_SHOWN)}, not {self.hats!r}.")
 
