@@ -172,7 +172,7 @@ def _kept(bars: Sequence[PrintedBar], kept: Repeats) -> list[PrintedBar]:
     """Bars with the repeats and endings that the chart keeps."""
     out = []
     for k, b in enumerate(bars):
-        before, after = (bars[j].bar_index if 0 <= j < len(bars) else None for j in (k - 1, k + 1))
+        before, after = (bars[j].bar_index if 0 <= j < len(bars) else -1 for j in (k - 1, k + 1))
         ending, closes = kept.endings.get(b.bar_index, ()), kept.closes.get(b.bar_index, 0)
         out.append(
             replace(
