@@ -21,7 +21,7 @@ PRODUCT = names(PROJECT["dependencies"])
 EXTRAS = PROJECT["optional-dependencies"]
 DEVELOPMENT = names(EXTRAS["dev"])
 #: What the product uses where it is installed.
-OPTIONAL = names(EXTRAS["cluster"]) | names(EXTRAS["parquet"])
+OPTIONAL = names(EXTRAS["cluster"]) | names(EXTRAS["parquet"]) | names(EXTRAS["film"])
 
 
 def test_conda_installs_the_same_list():

@@ -15,6 +15,7 @@ from .frontdoor import edits as edits
 from .frontdoor import engrave as engrave
 from .frontdoor import exercises as exercises
 from .frontdoor import export as export
+from .frontdoor import film as film
 from .frontdoor import from_music21 as from_music21
 from .frontdoor import hits as hits
 from .frontdoor import lay_bars as lay_bars

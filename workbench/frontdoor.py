@@ -1247,6 +1247,42 @@ def shelf(
     )
 
 
+def film(
+    lesson: Lesson, path: PathName, *, items: Sequence[int] | None = None, progress: Progress | None = None
+) -> Path:
+    """Write a lesson to watch: bars engraved and lit as they sound, with click and count, at each tempo.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    path : path ending in ``.webm``
+    items : numbers, optional
+        From 1, as the lesson has them; by default all.
+    progress : callable, optional
+
+    Returns
+    -------
+    Path
+        The film, WebM with VP9 and Opus.
+
+    Raises
+    ------
+    WorkbenchError
+        If PyAV is not installed (the extra ``film``), or the lesson has no such item.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> lesson = wb.lesson(wb.demo_song(what="chart"))
+    >>> wb.film(lesson, mkdtemp() + "/chorus.webm", items=[12]).name
+    'chorus.webm'
+    """
+    from workbench.practice.film import write_film
+
+    return write_film(lesson, path, items, _shown(progress))
+
+
 def report(
     result: Check | Take | Reading | Versions | Lesson,
     folder: PathName,

@@ -1,7 +1,7 @@
 """Make a lesson of a chart: what to learn in which order and why, in one HTML file to hand over.
 
 The page works offline, on a phone too: it plays every step at any tempo, counts in, climbs a ladder of tempi and
-remembers what is ticked off; printed, it is the lesson sheet.
+remembers what is ticked off; where the recording is known it plays that too.  Printed, it is the lesson sheet.
 
 example:
   workbench lesson song.chart.json --student "Ana" --out lessons
@@ -28,6 +28,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--recording", type=Path, metavar="FILE", help="the recording (default: where the chart says it is)"
     )
     parser.add_argument("--no-recording", action="store_true", help="the page plays the kit only")
+    parser.add_argument(
+        "--film",
+        nargs="?",
+        const="",
+        metavar="ITEMS",
+        help="also a film to watch (WebM), of all items or some, as 2,5; needs PyAV (the extra 'film')",
+    )
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -37,17 +44,31 @@ def run(args: argparse.Namespace) -> int:
     from workbench.practice.lesson import lesson_lines
     from workbench.progress import TerminalProgress
 
+    items = [_number(n) for n in args.film.split(",")] if args.film else None
     lesson = wb.lesson(args.chart, student=args.student, date=args.date, teacher=args.teacher, recording=args.recording)
     if args.no_recording:
         lesson = replace(lesson, recording=None)
     name = args.chart.name.split(".")[0]
     (page,) = wb.report(lesson, args.out or args.chart.parent, name, progress=TerminalProgress())
+    film = None
+    if args.film is not None:
+        film = wb.film(lesson, page.with_suffix(".webm"), items=items, progress=TerminalProgress())
     if args.json:
-        print(json.dumps({**lesson.to_data(), "page": str(page)}, indent=1))
+        print(json.dumps({**lesson.to_data(), "page": str(page), "film": film and str(film)}, indent=1))
         return 0
     for line in lesson_lines(lesson):
         print(line)
     for note in lesson.notes:
         print(note)
     print(f"  {page}  plays and prints everything, offline")
+    if film is not None:
+        print(f"  {film}  to watch")
     return 0
+
+
+def _number(text: str) -> int:
+    from workbench.errors import WorkbenchError
+
+    if not text.strip().isdigit():
+        raise WorkbenchError(f"Write the items of a film as numbers, as 2,5, not {text!r}.")
+    return int(text)

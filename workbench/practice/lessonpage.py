@@ -21,11 +21,9 @@ import soundfile
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
-from workbench.engraving.engrave import engrave_svg
-from workbench.engraving.pages import PageStyle
 from workbench.files.safefile import write_whole
-from workbench.notation.scoresigns import ScoreOptions
 from workbench.practice.lesson import Lesson, LessonItem
+from workbench.practice.pages import engrave_bar
 from workbench.practice.record import RecordPiece, open_recording, record_facts, record_pieces
 from workbench.practice.stagecharts import stage_chart
 from workbench.practice.stages import Stage
@@ -166,9 +164,7 @@ class _Bars:
         look = (written.time_map.bars[k].meter, bar.subdivisions, signs)
         if look not in self._drawn:
             self._drawn[look] = len(self.svgs)
-            options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True)
-            style = PageStyle(heading=False, legend=False, bar_numbers=False)
-            self.svgs.append(engrave_svg(written, (k, k), options, style)[0].removeprefix('<?xml version="1.0"?>'))
+            self.svgs.append(engrave_bar(written, k))
         return self._drawn[look]
 
 

@@ -167,6 +167,13 @@ def engrave_bars(chart: Chart, paper: str = "A4") -> str:
     return engrave_svg(chart, (0, len(chart) - 1), options, style)[0]
 
 
+def engrave_bar(chart: Chart, bar_index: int) -> str:
+    """One bar with count syllables and sticking, as an SVG."""
+    options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True)
+    style = PageStyle(heading=False, legend=False, bar_numbers=False)
+    return engrave_svg(chart, (bar_index, bar_index), options, style)[0].removeprefix('<?xml version="1.0"?>')
+
+
 def tempi_words(chart: Chart, exercise: Exercise, tempi_bpm: Iterable[float] | None = None) -> str:
     """Tempi with the sign of the beat they count: "♩ = 60, 80, 110"; by default the exercise's.
 
@@ -176,9 +183,13 @@ def tempi_words(chart: Chart, exercise: Exercise, tempi_bpm: Iterable[float] | N
     >>> tempi_words(Chart.empty(TimeMap.steady(1, 60, Meter(6, 8))), Exercise("x", "X", "groove", "", 0, (), (50.0,)))
     '♩. = 50'
     """
-    beat = chart.time_map.bars[exercise.first_bar].meter.beat_length
-    tempi = exercise.tempi_bpm if tempi_bpm is None else tempi_bpm
-    return f"{BEAT_SIGNS.get(beat, 'beat')} = {', '.join(f'{t:g}' for t in tempi)}"
+    return tempo_sign(chart, exercise.first_bar, *(exercise.tempi_bpm if tempi_bpm is None else tempi_bpm))
+
+
+def tempo_sign(chart: Chart, bar_index: int, *tempi_bpm: float) -> str:
+    """Tempi with the sign of the beat that they count in a bar."""
+    beat = chart.time_map.bars[bar_index].meter.beat_length
+    return f"{BEAT_SIGNS.get(beat, 'beat')} = {', '.join(f'{t:g}' for t in tempi_bpm)}"
 
 
 def _where(exercise: Exercise) -> str:
