@@ -19,13 +19,11 @@ from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.drumkit import instrument_for_midi_note
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
+from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 
 #: Notes of the electronic kit outside General MIDI (from the data set's page).
 KIT_NOTES = {22: 42, 26: 46, 58: 43}
 
-
-#: Strokes of one instrument closer than this are one stroke triggered twice, seconds.
-DOUBLE_TRIGGER_S = 0.025
 
 
 @dataclass(frozen=True)

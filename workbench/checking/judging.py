@@ -149,8 +149,11 @@ def judge_notes(
     cases = [c for c in evidence.cases() if c is not None]
     if places:
         cases = _with_wrong_places(cases)
-    probability = _weigh(cases, matched)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
+    if heard.known:
+        findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
+        return Judged(findings, len(matched.pairs.same), len(judged))
+    probability = _weigh(cases, matched)
     confused = _confused_drums(matched)
     findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
     findings = [

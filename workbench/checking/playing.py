@@ -319,7 +319,8 @@ def measure_playing(
         *(
             (i, j)
             for i, j in matched.pairs.renamed
-            if are_easily_confused(matched.expected[i].note.instrument, matched.strokes[j].instrument)
+            if not heard.known
+            and are_easily_confused(matched.expected[i].note.instrument, matched.strokes[j].instrument)
             and abs(matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S
         ),
     ]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from workbench.chart import Chart
+from workbench.checking.electronic import is_midi, read_kit_take
 from workbench.checking.playing import Click, Playing, measure_playing
 from workbench.checking.take_words import advice_of, is_doubtful, remarks_of, strengths_of, warnings_of
 from workbench.facts import facts
@@ -68,7 +69,12 @@ def assess_take(
 
     ``only_bars`` are the first and last index of the bars played, once or round and round (an exercise's loop).
     """
-    heard = transcribe(recording, exact=True, progress=part(progress, 0.0, 0.95))
+    listening = part(progress, 0.0, 0.95)
+    heard = (
+        read_kit_take(chart, recording, listening)
+        if is_midi(recording)
+        else transcribe(recording, exact=True, progress=listening)
+    )
     tell = part(progress, 0.95, 1.0)
     tell(0.0, "Comparing with the chart")
     take = assess_strokes(chart, heard, click, Path(recording).name, only_bars)

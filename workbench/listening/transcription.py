@@ -31,6 +31,8 @@ class Transcription:
         Where at hand, how likely strokes are between those detected.
     readings : tuple of BarReading
         Ways to read the recording's bars, the likeliest first, where they were looked for.
+    known : bool
+        The strokes were not heard but told by an electronic kit: none of them is doubtful, and no other was played.
     """
 
     strokes: tuple[Stroke, ...]
@@ -38,6 +40,7 @@ class Transcription:
     duration_s: float
     activations: Activations | None = None
     readings: tuple[BarReading, ...] = ()
+    known: bool = False
 
 
 @dataclass(frozen=True)

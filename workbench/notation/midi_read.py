@@ -19,7 +19,7 @@ import mido
 import numpy as np
 
 from workbench.chart import Chart, Section, Text
-from workbench.chart.drumkit import instrument, kit_for_keys, own_line
+from workbench.chart.drumkit import KitLine, instrument, kit_for_keys, own_line
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import mark_dynamics
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
@@ -38,6 +38,8 @@ _NO_TITLE = re.compile(r"(take|track|midi|drums?|untitled|clip|channel|pattern|[
 _DRUM_WORDS = ("drum", "perc", "kit", "battery", "schlagzeug")
 #: Silent whole notes kept at the end (sixteen bars of 4/4; no source).
 _MOST_SILENCE = 16
+#: A pad struck once may tell of it twice: a stroke of a drum so soon after another of it is none, seconds (no source).
+DOUBLE_TRIGGER_S = 0.025
 #: Bytes: more than any drum part takes (no source).
 _LONGEST_FILE = 4_000_000
 
@@ -118,6 +120,35 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
     if not told_bars and not found.exact:
         chart = mark_dynamics(chart)
     return Imported(chart, tuple(problems), losses, remarks=remarks)
+
+
+def read_strokes(path: str | os.PathLike, kit_map: tuple[KitLine, ...] = ()) -> tuple[Stroke, ...]:
+    """The drum strokes of a MIDI file as they were played, seconds from its beginning, none written anywhere.
+
+    Parameters
+    ----------
+    path : path
+    kit_map : tuple of KitLine
+        What the keys mean; otherwise General MIDI or, by its keys, the usual electronic kit.
+
+    Raises
+    ------
+    FileFormatError
+        As :func:`read_midi`.
+    """
+    path = Path(path)
+    midi = _open(path)
+    notes = _drum_notes(midi, path, "", [])
+    names, _ = kit_for_keys(frozenset(key for _, key, _ in notes), kit_map)
+    clock = _Clock(_read_changes(midi)["tempo"], midi.ticks_per_beat)
+    out: list[Stroke] = []
+    last_s: dict[str, float] = {}
+    for tick, key, velocity in notes:
+        name, time_s = names[key], clock.seconds(tick)
+        if time_s - last_s.get(name, -1.0) > DOUBLE_TRIGGER_S:
+            out.append(Stroke(time_s, name, velocity))
+        last_s[name] = time_s
+    return tuple(sorted(out))
 
 
 def _count(count: int, one: str, many: str) -> str:
