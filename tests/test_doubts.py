@@ -6,7 +6,7 @@ from fractions import Fraction as F
 import pytest
 
 from tests.parts import FILL, bar, part
-from workbench.chart import Chart, Note, PossibleHit, WrittenBar
+from workbench.chart import Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.reading.doubts import (
@@ -18,6 +18,7 @@ from workbench.reading.doubts import (
     mostly_doubtful,
     quality,
 )
+from workbench.reading.fill_reading import read_fills
 from workbench.reading.read import read_part
 
 BAR = bar(K="x.x.x.x.", S="..x...x.", T="......xx")
@@ -102,6 +103,45 @@ def test_a_fill_of_doubtful_hits_is_marked_and_not_taught():
     assert faint.fills[0].text == "listen first: perhaps no fill at all"
     for reading in (doubtful, faint):
         assert not choose_exercises(reading, kinds=("fill",)) and "fills of bar 8" in untaught(reading)
+
+
+def test_that_nothing_was_heard_is_no_proof():
+    """A stroke that the draft lacks in one bar is never said to be missing without the mark, however sure the rest."""
+    for gone in ((F(7, 8), "closed hi-hat"), (F(3, 4), "snare")):
+        reading = read_part(song(heard(GROOVE.without(*gone), 0.98), FILL, 0.98))
+        said = [s.text for s in reading.statements if s.kind == "variation" and s.bars == (2,)]
+        assert all(text.startswith("listen first: no ") for text in said)
+    written = read_part(part(GROOVE, GROOVE, GROOVE.without(F(7, 8), "closed hi-hat"), *[GROOVE] * 5))
+    assert [s.text for s in written.statements if s.kind == "variation"] == ["no hi-hat on the & of 4"]
+
+
+def test_a_place_between_two_grids_is_as_sure_as_the_stroke_lies_near_it():
+    """A stroke halfway between the last triplet and the last sixteenth of a beat, in a song of sixteenths."""
+
+    def placed(off_s, *other, feel="straight"):
+        late = Note(F(11, 12), "snare", confidence=0.97, deviation_s=off_s)
+        chart = replace(part(heard(GROOVE.with_note(late)), *map(heard, other)), feel=feel)
+        return HeardBars(chart, range(len(chart))).placed(0, late.key)
+
+    apart_s = part(GROOVE).time_map.seconds(0, F(15, 16)) - part(GROOVE).time_map.seconds(0, F(11, 12))
+    sixteenths, triplets = bar(S="xxxxxxxxxxxxxxxx"), bar(S="xxxxxxxxxxxx")
+    assert placed(apart_s / 2, triplets) > 0.6 > 0.4 > placed(apart_s / 2, sixteenths)
+    assert placed(-0.005) > placed(apart_s / 2) > placed(apart_s)
+    assert placed(apart_s / 2, feel="swing 8ths") == 1
+    on_beat = HeardBars(part(heard(GROOVE)), range(1))
+    assert on_beat.placed(0, (F(1, 4), "snare")) == 1
+
+
+def test_how_a_fill_is_grouped_is_as_doubtful_as_its_drums():
+    """Something was struck at each moment, though on which drum is not sure."""
+    notes = tuple(Note(F(k, 8), name, confidence=0.6) for k in range(8) for name in ("snare", "floor tom"))
+    grouped = WrittenBar(
+        tuple(n for n in notes if (n.position < F(3, 8)) == (n.instrument == "snare"))
+        + tuple(Note(F(k, 8), "kick", confidence=0.97) for k in range(8))
+    )
+    (fill,) = read_fills(part(*[heard(GROOVE)] * 3, grouped), [Mark("fill", (3, F(0)), (4, F(0)))])
+    told = {text.split(" ")[0]: grounds for text, grounds in fill.clauses}
+    assert told["8ths"].is_plain and told["in"].is_left_out and "groups" not in fill.text
 
 
 def test_what_is_confirmed_or_written_is_told_plainly():

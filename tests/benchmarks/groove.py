@@ -25,7 +25,6 @@ from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 KIT_NOTES = {22: 42, 26: 46, 58: 43}
 
 
-
 @dataclass(frozen=True)
 class Performance:
     """A performance: its strokes (seconds from the click's first beat) and click."""

@@ -46,8 +46,10 @@ class DifferingStroke:
 
 def is_missed(finding: Finding) -> bool:
     """Whether a finding says that a written stroke was not played; the ear may take a drum for one that sounds alike."""
-    return finding.kind == "extra" or finding.kind == "wrong drum" and (
-        finding.probability >= 1 or not are_easily_confused(finding.instrument, finding.heard_instrument)
+    return (
+        finding.kind == "extra"
+        or finding.kind == "wrong drum"
+        and (finding.probability >= 1 or not are_easily_confused(finding.instrument, finding.heard_instrument))
     )
 
 

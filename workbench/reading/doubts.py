@@ -32,14 +32,20 @@ FEWEST_HITS = 3
 
 #: Sentences at least so likely to be true are told plainly, others marked "listen first"; those less likely than
 #: the second are left out.  Set so that of plain ones 97 in 100 are true (``bench_statements``).
-TOLD_FROM, SAID_FROM = 0.94, 0.5
+TOLD_FROM, SAID_FROM = 0.93, 0.5
 #: Log-odds that a hit was played: of its confidence's, of the share of the groove's other bars that have it, and 0.
-HIT_WEIGHTS = (1.34, 1.51, 0.28)
+HIT_WEIGHTS = (1.10, 0.52, 0.90)
 #: Log-odds that nothing was played where nothing was heard: of the mean confidence's of the same stroke in other
-#: bars, of the share of them that have it, of drums that others cover, and 0.
-SILENCE_WEIGHTS = (0.68, -2.89, -1.60, 3.67)
+#: bars; of the share of them that have it; of drums that others cover; of a possible hit's there; of the mean
+#: confidence's of all hits of that instrument, whom the ear may hear badly in this recording; of their number's
+#: logarithm; and 0.
+SILENCE_WEIGHTS = (0.31, -1.44, -0.77, -0.78, 0.53, -0.19, 0.53)
 #: How often a stroke said to be a ghost note, a flam or the like, or no such thing, is just that.
 ORNAMENT_SURE = 0.85
+#: How often a bar truly lacks what its draft lacks, at best: that nothing was heard is no proof, so it is never plain.
+ABSENCE_SURE = 0.9
+#: Spread of strokes about their places, seconds: that of working drummers (``bench_take --spread``).
+PLACE_SPREAD_S = 0.016
 #: How often a fill has no other kick than those heard: bass and toms cover it.
 NO_OTHER_KICK = 0.65
 #: Confidences count no nearer to 0 and 1 than this.
@@ -150,8 +156,12 @@ def is_covered(name: str) -> bool:
     return instrument(name).family in ("kick", "hi-hat") or name in ("ride", "ride bell")
 
 
+#: Places between two beats on the grids that are taken for each other: sixteenths and triplets.
+_RIVAL_GRIDS = tuple(tuple(Fraction(k, parts) for k in range(1, parts)) for parts in (4, 3))
+
+
 class HeardBars:
-    """How surely the strokes of some bars were heard, and that others were not played in them.
+    """How surely the strokes of some bars were heard where they are written, and that others were not played in them.
 
     Parameters
     ----------
@@ -168,36 +178,73 @@ class HeardBars:
                 self._confidence[n.key][k] = heard_confidence(n)
         self._possible = {(k, n.key): hit.probability for k, n, hit in chart.possible_notes()}
         self._unsure = any(c < 1 for found in self._confidence.values() for c in found.values())
+        self._of_instrument: dict[str, list[float]] = defaultdict(list)
+        self._on_grid = [1, 1]
+        for k, n in chart.notes():
+            self._of_instrument[n.instrument].append(heard_confidence(n))
+            within = n.position / chart.time_map.bars[k].meter.beat_length % 1
+            for grid, places in enumerate(_RIVAL_GRIDS):
+                self._on_grid[grid] += within in places
 
     def confidence(self, bar_index: int, key: Key) -> float:
         """Of a hit of the draft."""
         return self._confidence[key].get(bar_index, 0.0)
 
+    def hit_features(self, bar_index: int, key: Key) -> tuple[float, ...]:
+        """What :data:`HIT_WEIGHTS` weigh."""
+        found = self._confidence[key]
+        return _log_odds(found.get(bar_index, 0.0)), (len(found) - 1) / max(len(self.bars) - 1, 1)
+
+    def silence_features(self, bar_index: int, key: Key) -> tuple[float, ...]:
+        """What :data:`SILENCE_WEIGHTS` weigh."""
+        found = [c for k, c in self._confidence[key].items() if k != bar_index]
+        every = self._of_instrument[key[1]]
+        return (
+            _log_odds(sum(found) / len(found) if found else 0.5),
+            len(found) / max(len(self.bars) - 1, 1),
+            is_covered(key[1]),
+            _log_odds(self._possible.get((bar_index, key), 0.0)),
+            _log_odds(sum(every) / len(every) if every else 0.5),
+            math.log(max(len(every), 1)),
+        )
+
     def played(self, bar_index: int, key: Key) -> float:
         """How likely a hit of the draft was played, 0–1."""
-        found = self._confidence[key]
-        confidence = found.get(bar_index, 0.0)
-        if confidence >= 1.0:
+        if self.confidence(bar_index, key) >= 1.0:
             return 1.0
-        share = (len(found) - 1) / max(len(self.bars) - 1, 1)
-        return _probability(HIT_WEIGHTS[0] * _log_odds(confidence) + HIT_WEIGHTS[1] * share + HIT_WEIGHTS[2])
+        return _weighed(HIT_WEIGHTS, self.hit_features(bar_index, key))
+
+    def placed(self, bar_index: int, key: Key) -> float:
+        """How likely a hit is written in its right place, and not on the other grid beside it, 0–1.
+
+        Sixteenths and triplets lie near each other: a stroke between them is likelier on the grid that more strokes
+        of the song are on (Bayes' rule, strokes spreading by :data:`PLACE_SPREAD_S`).
+        """
+        note = self.chart.bars[bar_index].find(*key)
+        if note is None or note.confirmed or note.confidence >= 1.0 or self.chart.feel != "straight":
+            return 1.0
+        beat = self.chart.time_map.bars[bar_index].meter.beat_length
+        within = note.position / beat % 1
+        own = next((grid for grid, places in enumerate(_RIVAL_GRIDS) if within in places), None)
+        if own is None or within in _RIVAL_GRIDS[1 - own]:
+            return 1.0
+        rival = min(_RIVAL_GRIDS[1 - own], key=lambda place: abs(place - within))
+        seconds = self.chart.time_map.seconds
+        apart_s = seconds(bar_index, note.position - within * beat + rival * beat) - seconds(bar_index, note.position)
+        weight = [
+            math.exp(-0.5 * (off_s / PLACE_SPREAD_S) ** 2) for off_s in (note.deviation_s, note.deviation_s - apart_s)
+        ]
+        mine, other = weight[0] * self._on_grid[own], weight[1] * self._on_grid[1 - own]
+        return mine / (mine + other) if mine + other else 1.0
 
     def silent(self, bar_index: int, key: Key) -> float:
         """How likely a stroke that the draft has not in a bar was not played there, 0–1."""
         notes = self.chart.bars[bar_index].notes
         if not self._unsure or notes and all(n.confirmed for n in notes):
             return 1.0
-        found = {k: c for k, c in self._confidence[key].items() if k != bar_index}
-        mean = sum(found.values()) / len(found) if found else 0.5
-        weights = SILENCE_WEIGHTS
-        usual = _probability(
-            weights[0] * _log_odds(mean)
-            + weights[1] * len(found) / len(self.bars)
-            + weights[2] * is_covered(key[1])
-            + weights[3]
-        )
         # What the draft left out but thinks possible is no silence.
-        return min(usual, 1 - self._possible.get((bar_index, key), 0.0))
+        possible = self._possible.get((bar_index, key), 0.0)
+        return min(_weighed(SILENCE_WEIGHTS, self.silence_features(bar_index, key)), 1 - possible)
 
 
 def base_grounds(heard: HeardBars, groove: Groove) -> Grounds:
@@ -217,5 +264,6 @@ def _log_odds(probability: float) -> float:
     return math.log(p / (1 - p))
 
 
-def _probability(log_odds: float) -> float:
-    return 1 / (1 + math.exp(-log_odds))
+def _weighed(weights: tuple[float, ...], features: tuple[float, ...]) -> float:
+    *each, constant = weights
+    return 1 / (1 + math.exp(-constant - sum(w * x for w, x in zip(each, features, strict=True))))

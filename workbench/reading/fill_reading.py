@@ -86,7 +86,7 @@ class Fill:
     grounds : Grounds
         What its strokes, all together, rest on.
     clauses : tuple of (str, Grounds)
-        Rhythm, way and feet before they are marked or left out, and what each rests on.
+        Rhythm, grouping, way and feet before they are marked or left out, and what each rests on.
     kind : int
         The same number for fills that are the same or versions of one.
     version_of : int or None
@@ -192,14 +192,18 @@ def _read_fill(
     bar = chart.time_map.bars[span.start[0]]
     count = count_rows(chart.time_map, ((k, n.position) for k, n in notes_between(chart, span.start, span.end)))
     rhythm = f"{values} from {the_place(bar, span.start[1])}" if events else "tacet"
-    if grouping:
-        counted = "" if note_value(step) in values else f"{note_value(step)}, "
-        rhythm += f" in groups of {' + '.join(map(str, grouping))} ({counted}{_MARKED[by]})"
     placed = notes_between(chart, span.start, span.end)
     on_drums = [(k, n) for k, n in placed if n.instrument in HAND_DRUMS]
     by_foot = [(k, n) for k, n in placed if instrument(n.instrument).is_foot]
     grounds = _grounds(heard, placed)
-    clauses = [(rhythm + (", syncopated" if syncopated else ""), _rhythm_grounds(heard, placed, grounds))]
+    clauses = [(rhythm, _rhythm_grounds(heard, placed, grounds))]
+    if grouping:
+        counted = "" if note_value(step) in values else f"{note_value(step)}, "
+        groups = f"in groups of {' + '.join(map(str, grouping))} ({counted}{_MARKED[by]})"
+        # Which strokes stand out rests on all of them, and not on the rhythm alone.
+        clauses = [(f"{rhythm} {groups}", grounds)] if grounds.is_plain else [*clauses, (groups, grounds)]
+    if syncopated:
+        clauses[0] = (f"{clauses[0][0]}, syncopated", clauses[0][1])
     if drums:
         clauses.append((_way(drums), _grounds(heard, on_drums)))
     on_foot = _grounds(heard, by_foot)
@@ -254,7 +258,8 @@ def _rhythm_grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]], whole:
     """That something was played at each moment of a fill, whatever it was."""
     missing: dict[tuple[int, Fraction], float] = {}
     for k, n in placed:
-        missing[k, n.position] = missing.get((k, n.position), 1.0) * (1 - heard.played(k, n.key))
+        there = heard.played(k, n.key) * heard.placed(k, n.key)
+        missing[k, n.position] = missing.get((k, n.position), 1.0) * (1 - there)
     return replace(whole, certainty=math.prod(1 - p for p in missing.values()))
 
 

@@ -16,7 +16,7 @@ from fractions import Fraction
 from workbench.chart.counting import place_list, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Bar
-from workbench.reading.doubts import ORNAMENT_SURE, Grounds, HeardBars
+from workbench.reading.doubts import ABSENCE_SURE, ORNAMENT_SURE, Grounds, HeardBars
 from workbench.reading.grooves import Written
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -60,17 +60,18 @@ class Change:
 
 
 def change_grounds(heard: HeardBars, change: Change, bar_index: int, base_bar: int) -> Grounds:
-    """What a change in one bar rests on: its strokes, and that its groove's bar is otherwise."""
+    """What a change in one bar rests on: that it plays what is added, in that place, and nothing of what is gone."""
     added, removed = ({w[:2] for w in content} for content in (change.added, change.removed))
-    certainty = math.prod(heard.played(bar_index, key) for key in added)
-    certainty *= math.prod(heard.played(base_bar, key) for key in removed)
-    certainty *= math.prod(heard.silent(base_bar, key) for key in added - removed)
-    certainty *= math.prod(heard.silent(bar_index, key) for key in removed - added)
+    gone = removed - added
+    certainty = math.prod(heard.played(bar_index, key) * heard.placed(bar_index, key) for key in added)
+    certainty *= math.prod(heard.silent(bar_index, key) for key in gone)
     sure = [heard.confidence(bar_index, key) for key in added] + [heard.confidence(base_bar, key) for key in removed]
     least = min(sure, default=1.0)
-    ornaments = {w[:2] for w in (*change.added, *change.removed) if w[2]}
-    if least < 1:
-        certainty *= ORNAMENT_SURE ** len(ornaments)
+    if certainty < 1:
+        ornaments = {w[:2] for w in (*change.added, *change.removed) if w[2]}
+        # Where another instrument is struck instead, it was listened to; where nothing is, nothing tells.
+        absent = {p for p, _ in gone} - {p for p, _ in added}
+        certainty *= ORNAMENT_SURE ** len(ornaments) * ABSENCE_SURE ** bool(absent)
     return Grounds(len(sure), least, 1, certainty)
 
 
