@@ -1108,7 +1108,7 @@ def take(
     ----------
     chart : Chart, open chart, Draft or path
     recording : path
-        Of the take.
+        Of the take; or an electronic kit's MIDI file, which is exact.
     click_bpm : float, optional
         Counted beats a minute, if it was played to a click; otherwise its own tempo is the measure.
     click_start_s : float, optional

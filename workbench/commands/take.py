@@ -25,7 +25,7 @@ HELP = "what was played of a chart, and how"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what ``workbench take`` takes."""
     parser.add_argument("chart", type=Path, help="a .chart.json, .musicxml, .mxl or .mid file")
-    parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF (others with ffmpeg)")
+    parser.add_argument("recording", type=Path, help="WAV, FLAC, OGG, MP3, AIFF, or an electronic kit's MIDI file")
     parser.add_argument(
         "--click", type=float, metavar="BPM", help="the take was played to a click of so many beats a minute"
     )
