@@ -15,6 +15,10 @@ def test_the_command(tmp_path, capsys):
     assert plan["page"].endswith("song.lesson.html") and "Ana" in (tmp_path / "out/song.lesson.html").read_text("utf-8")
     assert main(["lesson", str(chart)]) == 0
     assert "1. The form" in capsys.readouterr().out
+    assert main(["lesson", str(chart), "--language", "de", "--counts", "1 ta te ta"]) == 0
+    assert "1. Die Form" in capsys.readouterr().out and ">te</tspan>" in (tmp_path / "song.lesson.html").read_text(
+        "utf-8"
+    )
     assert not list(tmp_path.rglob("*.webm"))
     assert main(["lesson", str(chart), "--film", "one"]) == 2
     assert main(["lesson", str(chart), "--film", "99"]) == 2 and not list(tmp_path.rglob("*.webm"))

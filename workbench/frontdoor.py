@@ -1150,7 +1150,14 @@ def take(
 
 
 def lesson(
-    chart: Source | Reading, *, student: str = "", date: str = "", teacher: str = "", recording: PathName | None = None
+    chart: Source | Reading,
+    *,
+    student: str = "",
+    date: str = "",
+    teacher: str = "",
+    recording: PathName | None = None,
+    language: str = "en",
+    counts: str | None = None,
 ) -> Lesson:
     """Plan a lesson: what to learn of a part in which order and why, with easier versions and tempi up to the song's.
 
@@ -1161,6 +1168,10 @@ def lesson(
         For the head of its page.
     recording : path, optional
         By default the chart's own, where it is found; the page then plays it, drums and band by sliders of their own.
+    language : str
+        "en", "de" or "es"; what is said of the music itself stays English.
+    counts : str, optional
+        "1 e & a", "1 e + a", "1 e y a" or "1 ta te ta"; by default the language's.
 
     Returns
     -------
@@ -1169,8 +1180,8 @@ def lesson(
 
     Raises
     ------
-    ChartError
-        If the part has nothing sure to learn.
+    WorkbenchError
+        If the part has nothing sure to learn, or there is no such language or way to count.
 
     Examples
     --------
@@ -1182,9 +1193,11 @@ def lesson(
     from dataclasses import replace
 
     from workbench.practice.lesson import plan_lesson
+    from workbench.practice.words import words_of
 
     heard = _part(chart).recording if recording is None else Path(recording)
-    return replace(plan_lesson(_reading(chart), heard), student=student, date=date, teacher=teacher)
+    words = words_of(language, counts)
+    return replace(plan_lesson(_reading(chart), heard, words), student=student, date=date, teacher=teacher)
 
 
 def shelf(

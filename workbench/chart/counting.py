@@ -28,6 +28,22 @@ SYLLABLES: dict[Fraction, str] = {
 #: Said on any other place between two counts; common practice, no source.
 OTHER_SYLLABLE = "ta"
 
+#: Other ways to count, by how sixteenths are said: with another sign or word for "and", and one whose syllables
+#: tell halves ("te") from quarters ("ta") and thirds ("la li"); from memory.
+COUNT_SYSTEMS: dict[str, dict[Fraction, str]] = {
+    "1 e & a": SYLLABLES,
+    "1 e + a": {**SYLLABLES, Fraction(1, 2): "+"},
+    "1 e y a": {**SYLLABLES, Fraction(1, 2): "y"},
+    "1 ta te ta": {
+        Fraction(1, 4): "ta",
+        Fraction(1, 2): "te",
+        Fraction(3, 4): "ta",
+        Fraction(1, 3): "la",
+        Fraction(2, 3): "li",
+    },
+}
+USUAL_COUNT = "1 e & a"
+
 #: What a number in brackets means in a row of counts.
 SILENT_COUNT = "A number in brackets is counted but not played."
 
@@ -67,17 +83,19 @@ def split_count(meter: Meter, missing: Fraction, position: Fraction) -> tuple[in
     return number + 1, counts - number
 
 
-def count_syllable(bar: Bar, position: Fraction) -> str:
-    """What is said aloud on a position: "2", "e", "&", "trip" …
+def count_syllable(bar: Bar, position: Fraction, system: str = USUAL_COUNT) -> str:
+    """What is said aloud on a position: "2", "e", "&", "trip" …, in one of :data:`COUNT_SYSTEMS`.
 
     Examples
     --------
     >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
     >>> [count_syllable(bar, Fraction(k, 16)) for k in range(5)]
     ['1', 'e', '&', 'a', '2']
+    >>> [count_syllable(bar, Fraction(k, 16), "1 ta te ta") for k in range(5)]
+    ['1', 'ta', 'te', 'ta', '2']
     """
     number, part = split_count(bar.meter, bar.missing, position)
-    return str(number) if part == 0 else SYLLABLES.get(part, OTHER_SYLLABLE)
+    return str(number) if part == 0 else COUNT_SYSTEMS[system].get(part, OTHER_SYLLABLE)
 
 
 def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:

@@ -24,6 +24,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the page (default: beside the chart)")
     for name in ("student", "date", "teacher"):
         parser.add_argument(f"--{name}", default="", metavar="TEXT", help=f"printed on the sheet: {name}")
+    parser.add_argument("--language", default="en", help="of the page: en, de or es (default: en)")
+    parser.add_argument(
+        "--counts",
+        metavar="HOW",
+        help='count syllables: "1 e & a", "1 e + a", "1 e y a", "1 ta te ta" (default: the language\'s)',
+    )
     parser.add_argument(
         "--recording", type=Path, metavar="FILE", help="the recording (default: where the chart says it is)"
     )
@@ -45,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
     from workbench.progress import TerminalProgress
 
     items = [_number(n) for n in args.film.split(",")] if args.film else None
-    lesson = wb.lesson(args.chart, student=args.student, date=args.date, teacher=args.teacher, recording=args.recording)
+    heading = {name: getattr(args, name) for name in ("student", "date", "teacher", "language", "counts")}
+    lesson = wb.lesson(args.chart, recording=args.recording, **heading)
     if args.no_recording:
         lesson = replace(lesson, recording=None)
     name = args.chart.name.split(".")[0]

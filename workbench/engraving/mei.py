@@ -421,7 +421,8 @@ class _BarWriter:
         if self.options.counts:
             if event.position not in self.counted:
                 self.counted.add(event.position)
-                syllable = count_syllable(self.chart.time_map.bars[self.bar_index], event.position)
+                timed = self.chart.time_map.bars[self.bar_index]
+                syllable = count_syllable(timed, event.position, self.options.count_system)
                 _add(_add(holder, "verse", n=str(row)), "syl", syllable)
             row += 1
         if self.options.sticking:

@@ -11,6 +11,7 @@ from functools import cache
 from itertools import accumulate
 
 from workbench.chart import Chart, Note
+from workbench.chart.counting import COUNT_SYSTEMS, USUAL_COUNT
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.errors import ChartError
 
@@ -38,6 +39,8 @@ class ScoreOptions:
         Indices of bars shown as "play time".
     sticking, counts : bool
         Show sticking letters; show count syllables under the notes.
+    count_system : str
+        Which syllables, from :data:`workbench.chart.counting.COUNT_SYSTEMS`.
     fills : str
         Which marked fills show, from :data:`FILLS_SHOWN`;
         a reading that nobody has confirmed does not litter the page.
@@ -55,6 +58,7 @@ class ScoreOptions:
     slashes: tuple[int, ...] = ()
     sticking: bool = True
     counts: bool = False
+    count_system: str = USUAL_COUNT
     fills: str = "confirmed"
     bars_per_line: int = 4
     longest_simile: int = 2
@@ -65,6 +69,8 @@ class ScoreOptions:
             raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
         if self.longest_simile not in (1, 2, 4):
             raise ChartError(f"Similes are of 1, 2 or 4 bars, not of {self.longest_simile!r}.")
+        if self.count_system not in COUNT_SYSTEMS:
+            raise ChartError(f"Counts are {', '.join(COUNT_SYSTEMS)}, not {self.count_system!r}.")
         if self.hats not in HATS_SHOWN:
             raise ChartError(f"Hi-hats are {' or '.join(HATS_SHOWN)}, not {self.hats!r}.")
 

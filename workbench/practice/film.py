@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.chart import Chart
-from workbench.chart.counting import count_syllable
+from workbench.chart.counting import USUAL_COUNT, count_syllable
 from workbench.chart.meter import Bar
 from workbench.engraving.engrave import svg_to_png
 from workbench.errors import WorkbenchError
@@ -27,7 +27,7 @@ from workbench.files.safefile import replacing
 from workbench.practice.lesson import Lesson, LessonItem
 from workbench.practice.pages import engrave_bar, tempo_sign
 from workbench.practice.stagecharts import stage_chart
-from workbench.practice.stages import Stage
+from workbench.practice.stages import Stage, whole_song
 from workbench.progress import Progress, silent
 from workbench.sound.loudness import levelled
 from workbench.sound.rendering import count_in_clicks, mixed, placed, render_chart, render_click, render_count_in
@@ -63,6 +63,8 @@ class Scene:
     count_in_s : float
     bars : int
         In a round.
+    counts : str
+        From :data:`workbench.chart.counting.COUNT_SYSTEMS`.
     """
 
     title: str
@@ -71,6 +73,7 @@ class Scene:
     chart: Chart
     count_in_s: float
     bars: int
+    counts: str = USUAL_COUNT
 
     @property
     def length_s(self) -> float:
@@ -87,7 +90,7 @@ def scenes_of(lesson: Lesson, items: Sequence[int] | None = None) -> list[Scene]
         If the lesson has no item of a number.
     """
     numbers = range(1, len(lesson.items) + 1) if items is None else items
-    out = []
+    out, words = [], lesson.words
     for number in numbers:
         if not 1 <= number <= len(lesson.items):
             raise WorkbenchError(f"The lesson has items 1 to {len(lesson.items)}, no item {number}.")
@@ -102,13 +105,15 @@ def scenes_of(lesson: Lesson, items: Sequence[int] | None = None) -> list[Scene]
             chart = stage_chart(lesson.chart, replace(stage, bars=stage.bars * rounds), tempo_bpm)
             count_in_s = count_in_clicks(chart.time_map.bars[0], tempo_bpm)[1]
             sign = tempo_sign(chart, 0, tempo_bpm)
-            out.append(Scene(f"{number}. {item.title}", stage.title, sign, chart, count_in_s, len(stage.bars)))
+            step = words.title(stage.title)
+            title = f"{number}. {item.title}"
+            out.append(Scene(title, step, sign, chart, count_in_s, len(stage.bars), words.counts))
     return out
 
 
 def _shown_stage(lesson: Lesson, item: LessonItem) -> Stage:
     if item.exercise is None:
-        return Stage("song", "the whole song", tuple(range(len(lesson.chart))), loop=False)
+        return whole_song(lesson.chart)
     return [s for s in item.exercise.stages if s.loop and not s.record and not s.version][-1]
 
 
@@ -265,7 +270,7 @@ def _counts(scene: Scene) -> list[tuple[float, str]]:
     out = [(at_s - length_s, count_syllable(full, beats[k % len(beats)])) for k, (at_s, _) in enumerate(clicks)]
     for k, bar in enumerate(time_map.bars):
         places = {*bar.beat_positions(), *(n.position for n in scene.chart.bars[k].notes)}
-        out += [(time_map.seconds(k, p), count_syllable(bar, p)) for p in sorted(places)]
+        out += [(time_map.seconds(k, p), count_syllable(bar, p, scene.counts)) for p in sorted(places)]
     return out
 
 
@@ -281,7 +286,7 @@ def paper_of(scene: Scene, bars: range) -> tuple[np.ndarray, list[BarPlace]]:
     rows = -(-len(bars) // columns)
     places = []
     for j, k in enumerate(bars):
-        svg = engrave_bar(scene.chart, k)
+        svg = engrave_bar(scene.chart, k, scene.counts)
         picture = _drawn(svg, width)
         row, column = divmod(j, columns)
         left = (WIDTH - columns * (width + 20) + 20) // 2 + column * (width + 20)

@@ -21,6 +21,7 @@ from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
 from workbench.practice.tempi import WATCHABLE_PER_S, original_tempo_bpm, strokes_per_s
+from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.part_reading import PartReading
 
@@ -80,6 +81,8 @@ class Lesson:
         What the teacher should know.
     recording : Path or None
         That the bars lie on; its page then plays it too.
+    words : Words
+        The language of its page, and how it counts.
 
     Examples
     --------
@@ -98,6 +101,7 @@ class Lesson:
     teacher: str = ""
     notes: tuple[str, ...] = ()
     recording: Path | None = None
+    words: Words = ENGLISH
 
     @property
     def minutes(self) -> int:
@@ -139,7 +143,7 @@ def metronome_mark(tempo_bpm: float) -> int:
     return min(METRONOME_MARKS, key=lambda mark: abs(mark - tempo_bpm))
 
 
-def plan_lesson(reading: PartReading, recording: Path | None = None) -> Lesson:
+def plan_lesson(reading: PartReading, recording: Path | None = None, words: Words = ENGLISH) -> Lesson:
     """A lesson from what a part is made of, and the recording that the part lies on.
 
     Raises
@@ -158,20 +162,19 @@ def plan_lesson(reading: PartReading, recording: Path | None = None) -> Lesson:
     rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and times[e.name] >= FEWEST_TIMES]
     first = grooves[:1]
     order = [*first, *(e for e in rest if e.kind == "variation"), *_by_difficulty(reading, rest), *grooves[1:]]
-    items = [_form_item(reading, tempi), *(_item(reading, e, tempi, times[e.name]) for e in order)]
+    items = [_form_item(reading, tempi, words), *(_item(reading, e, tempi, times[e.name], words) for e in order)]
     items.append(
         LessonItem(
-            "The song",
-            "From section to section without a stop. Begin at the tempo at which no bar stops you.",
+            words("The song"),
+            words("From section to section without a stop. Begin at the tempo at which no bar stops you."),
             MINUTES["song"],
             tempi[len(tempi) // 2],
             tempi[-1],
         )
     )
     notes = tuple(filter(None, [untaught(reading)]))
-    return Lesson(
-        with_sticking(reading), chart.title or "Drum part", tuple(items), tempi, notes=notes, recording=recording
-    )
+    title = chart.title or words("Drum part")
+    return Lesson(with_sticking(reading), title, tuple(items), tempi, notes=notes, recording=recording, words=words)
 
 
 def _by_difficulty(reading: PartReading, exercises: Sequence[Exercise]) -> list[Exercise]:
@@ -198,35 +201,41 @@ def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
     return reading.chart.bars[exercise.first_bar].pattern
 
 
-def _form_item(reading: PartReading, tempi: Sequence[int]) -> LessonItem:
-    names = [" ".join(t for t in (s.label, s.name) if t) or "no drums" for s in reading.form]
-    return LessonItem(
-        "The form",
-        f"{' – '.join(names)}. Listen once and count the bars aloud; say each section's name as it begins.",
-        MINUTES["form"],
-        tempi[-1],
-        tempi[-1],
-    )
+def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> LessonItem:
+    names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in reading.form]
+    listen = words("Listen once and count the bars aloud; say each section's name as it begins.")
+    return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], tempi[-1], tempi[-1])
 
 
-def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int) -> LessonItem:
+def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int, words: Words) -> LessonItem:
     chart, minutes = reading.chart, MINUTES[exercise.kind]
-    where = exercise.where.replace("pick-up", "the pick-up", 1)
+    where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
     sounding = sum(bool(b.notes) for b in chart.bars)
     why = {
-        "groove": f"{bars} of the {sounding} bars are this groove. Play four bars on end before you raise the tempo.",
-        "variation": f"It comes in {where}. Change between groove and it until that costs no thought.",
-        "fill": f"It comes in {where}. First alone, then from the groove, then into what follows.",
+        "groove": words(
+            "{bars} of the {all} bars are this groove. Play four bars on end before you raise the tempo.",
+            bars=bars,
+            all=sounding,
+        ),
+        "variation": words(
+            "It comes in {where}. Change between groove and it until that costs no thought.", where=where
+        ),
+        "fill": words("It comes in {where}. First alone, then from the groove, then into what follows.", where=where),
     }[exercise.kind]
     if exercise.kind == "fill":
         difficulty = _difficulty(reading, exercise)
         minutes += MINUTES_HARDER * (difficulty - 1)
-        why = f"{capital(DIFFICULTY[difficulty])}. {why}"
+        why = f"{capital(words(DIFFICULTY[difficulty]))}. {why}"
     # The hands' busiest moment can be watched at the tempo to begin with.
     fastest = tempi[-1] * WATCHABLE_PER_S / max(strokes_per_s(chart, exercise.stages[0].bars), 1e-9)
     start = max((t for t in tempi if t <= fastest), default=tempi[0])
     return LessonItem(
-        exercise.title, why, minutes, min(start, tempi[-2] if len(tempi) > 1 else start), tempi[-1], exercise
+        words.title(exercise.title),
+        why,
+        minutes,
+        min(start, tempi[-2] if len(tempi) > 1 else start),
+        tempi[-1],
+        exercise,
     )
 
 

@@ -26,8 +26,9 @@ from workbench.practice.lesson import Lesson, LessonItem
 from workbench.practice.pages import engrave_bar
 from workbench.practice.record import RecordPiece, open_recording, record_facts, record_pieces
 from workbench.practice.stagecharts import stage_chart
-from workbench.practice.stages import Stage
+from workbench.practice.stages import Stage, whole_song
 from workbench.practice.tempi import original_tempo_bpm
+from workbench.practice.words import Words
 from workbench.progress import Progress, part, silent
 from workbench.reading.sticking import Player, propose_sticking, sticking_edit
 from workbench.sound.loudness import TARGET_LUFS, loudness_lufs
@@ -61,6 +62,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         If its recording cannot be used, or is not the one the chart was made from.
     """
     tell = progress or silent
+    say = lesson.words
     record = None
     pieces: list[RecordPiece] = []
     if lesson.recording is not None:
@@ -69,7 +71,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         pieces, gain = record_pieces(heard, end_s, part(progress, 0.0, 0.5))
         record = record_facts(lesson.chart, gain)
     tell(0.5, "Engraving the bars")
-    bars = _Bars(lesson.chart)
+    bars = _Bars(lesson.chart, say.counts)
     shown = []
     for k, item in enumerate(lesson.items):
         tell(0.5 + 0.25 * k / len(lesson.items), "Engraving the bars")
@@ -83,21 +85,23 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         "bars": bars.data,
         "kit": _kit(bars.used),
         "kitGain": _kit_gain(lesson.chart),
-        "captions": _captions(lesson.chart),
+        "captions": _captions(lesson.chart, say),
         "sections": [s.bar_index for s in lesson.chart.sections],
         "record": record,
+        "words": {text: say(text) for text in ("Play", "Stop", "{bpm} as recorded")},
     }
     page = Path(__file__).parent / "page"
     text = filled(
         "practice/page/lesson.html",
         lesson=lesson,
+        say=say,
         svgs=bars.svgs,
         # A script ends where its end is written, whatever stands around it.
         data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
         pieces=pieces,
         scripts=[(page / name).read_text("utf-8") for name in ("stretch.js", "lesson.js")],
         style=(page / "lesson.css").read_text("utf-8"),
-        cautions=(STRAIN, f"{HEARING} {HEARING_SOURCE}", COPYRIGHT),
+        cautions=(say(STRAIN), f"{say(HEARING)} {HEARING_SOURCE}", say(COPYRIGHT), *filter(None, [say.note])),
     )
     tell(1.0, "Lesson written")
     return write_whole(Path(path), text.encode())
@@ -109,21 +113,22 @@ def _steps(lesson: Lesson, item: LessonItem, bars: _Bars) -> list[dict]:
         stages = [s for s in item.exercise.stages if not s.record]
     else:
         # The form is listened to, the song is played; both have all bars.
-        stages = [Stage("song", "the whole song", tuple(range(len(lesson.chart))), loop=False)]
-    return [{"title": s.title, "bars": bars.of(s), "song": s.bars, "loop": s.loop} for s in stages]
+        stages = [whole_song(lesson.chart)]
+    return [{"title": lesson.words.title(s.title), "bars": bars.of(s), "song": s.bars, "loop": s.loop} for s in stages]
 
 
-def _captions(chart: Chart) -> list[str]:
+def _captions(chart: Chart, say: Words) -> list[str]:
     """What stands over each bar of the song: its number, and the section that begins there."""
     names = {s.bar_index: " ".join(t for t in (s.label, s.name) if t) for s in chart.sections}
-    numbers = [chart.time_map.bar_number(k) or "pick-up" for k in range(len(chart))]
+    numbers = [chart.time_map.bar_number(k) or say.title("pick-up") for k in range(len(chart))]
     return [f"{n} · {names[k]}" if names.get(k) else str(n) for k, n in enumerate(numbers)]
 
 
 class _Bars:
     """The different bars of a lesson, engraved once each, and what they play."""
 
-    def __init__(self, chart: Chart) -> None:
+    def __init__(self, chart: Chart, count_system: str) -> None:
+        self.count_system = count_system
         open_handed = propose_sticking(chart, Player(open_handed=True))
         #: As the usual kit is played, and open-handed.
         self.charts = (chart, sticking_edit(chart, open_handed, renew=True).apply(chart))
@@ -164,7 +169,7 @@ class _Bars:
         look = (written.time_map.bars[k].meter, bar.subdivisions, signs)
         if look not in self._drawn:
             self._drawn[look] = len(self.svgs)
-            self.svgs.append(engrave_bar(written, k))
+            self.svgs.append(engrave_bar(written, k, self.count_system))
         return self._drawn[look]
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
-from workbench.chart.counting import SILENT_COUNT
+from workbench.chart.counting import SILENT_COUNT, USUAL_COUNT
 from workbench.chart.drumkit import instrument
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
@@ -167,9 +167,9 @@ def engrave_bars(chart: Chart, paper: str = "A4") -> str:
     return engrave_svg(chart, (0, len(chart) - 1), options, style)[0]
 
 
-def engrave_bar(chart: Chart, bar_index: int) -> str:
+def engrave_bar(chart: Chart, bar_index: int, count_system: str = USUAL_COUNT) -> str:
     """One bar with count syllables and sticking, as an SVG."""
-    options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True)
+    options = ScoreOptions(similes=False, multirests=False, counts=True, sticking=True, count_system=count_system)
     style = PageStyle(heading=False, legend=False, bar_numbers=False)
     return engrave_svg(chart, (bar_index, bar_index), options, style)[0].removeprefix('<?xml version="1.0"?>')
 

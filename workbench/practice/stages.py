@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from workbench.chart import Mark
+from workbench.chart import Chart, Mark
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,11 @@ class Exercise:
     count: str = ""
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+
+
+def whole_song(chart: Chart) -> Stage:
+    """All bars, once."""
+    return Stage("song", "the whole song", tuple(range(len(chart))), loop=False)
 
 
 #: How the title of a step ends that is played to the recording.

@@ -4,6 +4,7 @@
 (() => {
   const lesson = JSON.parse(document.getElementById("lesson").textContent);
   const $ = (id) => document.getElementById(id);
+  const say = (text) => lesson.words[text] ?? text;
   const engraved = [...$("engraved").children];
   const AHEAD_S = 0.25, LOOK_MS = 40;
   // Bars of the recording blend into one another so long.
@@ -97,7 +98,7 @@
     buttons(part(k, "steps"), steps.map((s) => s.title), k === state.item ? state.step : -1, (s) => choose(k, s));
     const tempi = lesson.tempi.filter((t) => t >= start && t <= goal);
     const own = lesson.record ? [lesson.record.bpm] : [];
-    buttons(part(k, "tempi"), [...tempi.map(String), ...own.map((t) => `${Math.round(t)} as recorded`)], -1, (t, made) => {
+    buttons(part(k, "tempi"), [...tempi.map(String), ...own.map((t) => say("{bpm} as recorded").replace("{bpm}", Math.round(t)))], -1, (t, made) => {
       if (k !== state.item) choose(k, 0);
       setTempo([...tempi, ...own][t]);
       if (!playing && t < tempi.length) tick(k, tempi[t], !made.classList.contains("done"));
@@ -318,7 +319,7 @@
     if (!step()) return;
     const mine = { bpm: tempo(), sources: [], marks: [], bar: Number($("from").value), played: 0, rounds: 0 };
     playing = mine;
-    $("play").textContent = "Stop";
+    $("play").textContent = say("Stop");
     await ready();
     if (withRecord()) await need(mine.bar);
     if (playing !== mine) return;
@@ -380,7 +381,7 @@
       for (const source of playing.sources) { try { source.stop(); } catch { /* has not begun */ } }
     }
     playing = null;
-    $("play").textContent = "Play";
+    $("play").textContent = say("Play");
     for (const bar of document.querySelectorAll(".bar.now")) bar.classList.remove("now");
   }
 
