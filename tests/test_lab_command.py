@@ -27,6 +27,7 @@ def test_lab_chooses_the_notebook_by_the_files(tmp_path):
     assert 'draft = "copper-weather.truth.chart.json"' in lines(opened)
     opened = prepare_notebook([chart], "read")
     assert "recording = None" in lines(opened)
+    assert lines(prepare_notebook([recording.parent]))[-1] == 'folder = "."'
     for kind in NOTEBOOKS:
         assert lines(prepare_notebook([chart, recording], kind))[0] == "import workbench as wb"
 

@@ -95,6 +95,13 @@ def test_read_a_part_shows_what_it_promises(tmp_path):
     assert "not in the second version" in said and "ackbeat on 2 and 4" in said
 
 
+def test_ask_a_shelf_answers_and_leaves_a_set_list(tmp_path):
+    said, _ = demo("ask_a_shelf", tmp_path)
+    assert "Copper Weather" in said and "rock eighths" in said and "SetList(" in said
+    made = {p.name for p in (tmp_path / "demo").rglob("*") if p.is_file()}
+    assert made >= {"catalogue.html", "catalogue.csv", "set-list.pdf", "set-list.html"}
+
+
 def test_a_missing_file_is_one_sentence_without_traceback(tmp_path):
     path = copy_notebook("chart_a_recording", tmp_path / "a.ipynb", {"recording": "gone.flac"})
     from nbclient.exceptions import CellExecutionError

@@ -29,6 +29,7 @@ from .frontdoor import read_chart as read_chart
 from .frontdoor import read_part as read_part
 from .frontdoor import report as report
 from .frontdoor import save_chart as save_chart
+from .frontdoor import set_list as set_list
 from .frontdoor import shelf as shelf
 from .frontdoor import stems as stems
 from .frontdoor import sticking as sticking

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from workbench.practice.stages import Exercise
     from workbench.reading.read import Reading
     from workbench.reading.versions import Versions
+    from workbench.shelving.setlist import SetList
     from workbench.shelving.shelf import Shelf
     from workbench.sound.stemfiles import StemFiles
 
@@ -612,6 +613,7 @@ def read_part(
     handedness: str = "right",
     style: str = "lead hand",
     open_handed: bool = False,
+    shelf: Shelf | PathName | None = None,
     progress: Progress | None = None,
 ) -> Reading:
     """Read a part as a teacher does: form, grooves, variations, fills, sticking, feel.
@@ -624,6 +626,8 @@ def read_part(
     handedness, style, open_handed
         The player whom the sticking is for: "right" or "left"; "lead hand" or "hand to hand"; whether the hi-hat is
         played with the hand on its side.
+    shelf : Shelf or path of its folder, optional
+        Each groove then says which other songs there have it, and a lesson of the reading too.
     progress : callable, optional
 
     Returns
@@ -651,7 +655,8 @@ def read_part(
     from workbench.reading.sticking import Player
 
     audio = None if recording is None else load_audio(recording, mono=True)
-    return read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), _shown(progress))
+    reading = read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), _shown(progress))
+    return reading if shelf is None else _with_others(reading, shelf)
 
 
 def mark_reading(chart: Source, reading: Reading, *, cues: bool = False, sticking: bool = False) -> Chart:
@@ -1158,6 +1163,7 @@ def lesson(
     recording: PathName | None = None,
     language: str = "en",
     counts: str | None = None,
+    shelf: Shelf | PathName | None = None,
 ) -> Lesson:
     """Plan a lesson: what to learn of a part in which order and why, with easier versions and tempi up to the song's.
 
@@ -1172,6 +1178,8 @@ def lesson(
         "en", "de" or "es"; what is said of the music itself stays English.
     counts : str, optional
         "1 e & a", "1 e + a", "1 e y a" or "1 ta te ta"; by default the language's.
+    shelf : Shelf or path of its folder, optional
+        Each groove then says which other songs there have it.
 
     Returns
     -------
@@ -1197,7 +1205,53 @@ def lesson(
 
     heard = _part(chart).recording if recording is None else Path(recording)
     words = words_of(language, counts)
-    return replace(plan_lesson(_reading(chart), heard, words), student=student, date=date, teacher=teacher)
+    reading = _reading(chart) if shelf is None else _with_others(_reading(chart), shelf)
+    return replace(plan_lesson(reading, heard, words), student=student, date=date, teacher=teacher)
+
+
+def set_list(
+    charts: Sequence[Source],
+    folder: PathName,
+    *,
+    title: str = "Set list",
+    paper: str = "A4",
+    progress: Progress | None = None,
+) -> SetList:
+    """Write chosen charts as a set list: one booklet to print, with a sheet for the evening, and one page.
+
+    Parameters
+    ----------
+    charts : sequence of Chart, open chart, Draft or path
+        In the order of the evening.
+    folder : path
+        Made if missing.
+    title : str
+    paper : str
+        "A4" or "Letter".
+    progress
+        As for :func:`draft`.
+
+    Returns
+    -------
+    SetList
+        ``.booklet``, a PDF; ``.page``, HTML.
+
+    Raises
+    ------
+    WorkbenchError
+        If there are no charts, one cannot be read, or the folder cannot be written to.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> made = wb.set_list([wb.demo_song(what="chart")], mkdtemp(), title="Friday")
+    >>> made.booklet.name, made.page.name
+    ('set-list.pdf', 'set-list.html')
+    """
+    from workbench.shelving.setlist import write_set_list
+
+    return write_set_list([_part(c).chart for c in charts], folder, title, paper, _shown(progress))
 
 
 def shelf(
@@ -1482,6 +1536,12 @@ def _reading(source: Source | Reading) -> Reading:
     from workbench.reading.read import Reading
 
     return source if isinstance(source, Reading) else read_part(source)
+
+
+def _with_others(reading: Reading, shelf: Shelf | PathName) -> Reading:
+    from workbench.shelving.likeness import GrooveIndex, with_others
+
+    return with_others(reading, GrooveIndex.of_folder(shelf) if isinstance(shelf, str | os.PathLike) else shelf.index)
 
 
 def _span(chart: Chart, bars: str | None) -> tuple[int, int]:

@@ -39,6 +39,7 @@ COMMANDS = (
     "check",
     "take",
     "shelf",
+    "setlist",
     "evaluate",
 )
 

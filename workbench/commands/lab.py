@@ -3,7 +3,7 @@
 A recording is drafted and corrected there, a chart (or a MusicXML or MIDI part)
 corrected; with both of them the chart is checked against the recording.  The
 notebook is a copy beside your file, and one that you have already is opened as
-it is.  Without a file all notebooks are copied here, set to the demo song.
+it is.  A folder is opened as a shelf of songs.  Without a file all notebooks are copied here, set to the demo song.
 
 example:
   workbench lab song.flac
@@ -26,6 +26,7 @@ NOTEBOOKS = {
     "check": "check_a_draft",
     "read": "read_a_part",
     "practice": "make_a_practice_pack",
+    "shelf": "ask_a_shelf",
 }
 #: Nothing leaves the machine: no news, no updates, no catalogue of extensions.
 QUIET = (
@@ -37,7 +38,9 @@ QUIET = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what ``workbench lab`` takes."""
-    parser.add_argument("files", type=Path, nargs="*", metavar="FILE", help="a recording, a chart, or both")
+    parser.add_argument(
+        "files", type=Path, nargs="*", metavar="FILE", help="a recording, a chart, or both; or a folder"
+    )
     parser.add_argument("--notebook", choices=tuple(NOTEBOOKS), help="which notebook (default: by the files)")
     parser.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
     parser.add_argument("--port", type=int, help="port of the server (default: 8888, or the next that is free)")
@@ -70,10 +73,15 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         here = Path.cwd()
         copies = {k: copy_notebook(name, here / f"{name}.ipynb", {}) for k, name in NOTEBOOKS.items()}
         return copies[kind or "chart"]
-    missing = next((f for f in files if not f.is_file()), None)
+    shelf = files[0] if len(files) == 1 and files[0].is_dir() else None
+    missing = next((f for f in files if not f.is_file() and f != shelf), None)
     if missing is not None:
         raise FileFormatError(f"There is no file {missing}.")
-    folder = files[0].resolve().parent
+    folder = shelf or files[0].resolve().parent
+    if kind == "shelf" or shelf is not None and kind is None:
+        return copy_notebook(NOTEBOOKS["shelf"], folder / "ask a shelf.ipynb", {"folder": "."})
+    if shelf is not None:
+        raise FileFormatError(f"{shelf} is a folder; name a file of it for this notebook.")
     names = {holds_part(f): os.path.relpath(f.resolve(), folder) for f in reversed(files)}
     part, recording = names.get(True), names.get(False)
     kind = kind or ("check" if part and recording else "chart")

@@ -41,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ITEMS",
         help="also a film to watch (WebM), of all items or some, as 2,5; needs PyAV (the extra 'film')",
     )
+    parser.add_argument("--shelf", type=Path, metavar="DIR", help="say which other songs of a shelf have its grooves")
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
     items = [_number(n) for n in args.film.split(",")] if args.film else None
     heading = {name: getattr(args, name) for name in ("student", "date", "teacher", "language", "counts")}
-    lesson = wb.lesson(args.chart, recording=args.recording, **heading)
+    lesson = wb.lesson(args.chart, recording=args.recording, shelf=args.shelf, **heading)
     if args.no_recording:
         lesson = replace(lesson, recording=None)
     name = args.chart.name.split(".")[0]

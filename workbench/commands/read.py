@@ -53,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--left-handed", action="store_true", help="sticking for a left-handed player")
     parser.add_argument("--open-handed", action="store_true", help="hi-hat with the hand on its side")
     parser.add_argument("--hand-to-hand", action="store_true", help="alternate the hands instead of leading with one")
+    parser.add_argument("--shelf", type=Path, metavar="DIR", help="say which other songs of a shelf have its grooves")
     parser.add_argument("--json", action="store_true", help="print JSON instead of Markdown")
 
 
@@ -85,6 +86,7 @@ def run(args: argparse.Namespace) -> int:
             handedness="left" if args.left_handed else "right",
             style="hand to hand" if args.hand_to_hand else "lead hand",
             open_handed=args.open_handed,
+            shelf=args.shelf,
             progress=TerminalProgress(),
         )
     if args.out:

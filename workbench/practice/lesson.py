@@ -222,6 +222,9 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
         ),
         "fill": words("It comes in {where}. First alone, then from the groove, then into what follows.", where=where),
     }[exercise.kind]
+    own = reading.groove_at(exercise.first_bar)
+    if exercise.kind == "groove" and own is not None and own.others:
+        why += f" Other songs with this groove: {own.others}."
     if exercise.kind == "fill":
         difficulty = _difficulty(reading, exercise)
         minutes += MINUTES_HARDER * (difficulty - 1)

@@ -44,7 +44,8 @@ class PartGroove:
 
     ``text`` is the user's own name where a confirmed mark gives one, else the
     names of the groove in a row.  ``free`` says that it is played freely: its
-    base is only the bar that the others are most like.
+    base is only the bar that the others are most like.  ``others`` names other songs
+    of a shelf that have it, where a shelf was asked.
     """
 
     label: str
@@ -55,6 +56,7 @@ class PartGroove:
     given: bool = False
     free: bool = False
     grounds: Grounds = CERTAIN
+    others: str = ""
 
     @property
     def said(self) -> str:

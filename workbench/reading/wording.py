@@ -43,6 +43,8 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     out = [Statement("form", section_text(s, time_map), tuple(s.bars)) for s in reading.form]
     for g in reading.grooves:
         out.append(Statement("groove", groove_title(g.label, g.part) + g.said, g.groove.bar_indices, g.grounds))
+        if g.others:
+            out.append(Statement("groove", f"other songs with this groove: {g.others}", g.groove.bar_indices))
     for v in reading.variations:
         if not v.grounds.is_left_out:
             out.append(Statement("variation", v.grounds.marked(v.text), v.bars, v.grounds))
@@ -213,6 +215,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
         "bars": bars(groove.groove.bar_indices),
         "text": _sentence(groove.said),
         "grid": base_grid(chart, base),
+        "others": for_markdown(groove.others),
         "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
         "free": bool(own) and groove.free,
         "variations": told,
@@ -405,7 +408,7 @@ def to_data(reading: Reading) -> dict:
         "grooves": [
             facts(
                 g,
-                "label part text given free grounds",
+                "label part text given free grounds others",
                 names=g.groove.names,
                 known_as=g.groove.known_as,
                 base_bars=numbers(g.groove.base_bars),

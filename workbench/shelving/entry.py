@@ -18,6 +18,7 @@ from workbench.reading.fill_reading import DIFFICULTY, hardness_of_rate
 from workbench.reading.part_reading import PartReading
 from workbench.reading.patterns import Patterns
 from workbench.reading.wording import fill_kinds, section_name
+from workbench.shelving.likeness import struck_slots
 
 #: A stroke counts as played at a place of the song if so many bars have it (common practice, no source): one alone
 #: may be misheard.
@@ -92,7 +93,7 @@ def _grooves(reading: PartReading) -> list[dict[str, Any]]:
                 "hardness": min(hardness, len(DIFFICULTY) - 1),
                 "sure": not own.grounds.is_left_out,
                 "free": own.free,
-                "struck": [np.flatnonzero(patterns.vectors[k]).tolist() for k in base],
+                "struck": struck_slots(patterns, base),
             }
         )
     return sorted(out, key=lambda g: -g["count"])

@@ -20,9 +20,10 @@ from workbench.files.safefile import locked, make_folder, sync_folder, write_who
 from workbench.practice.pack import check_pack_folder, is_pack
 from workbench.progress import Progress, silent
 from workbench.shelving.crew import WorkerDiedError, usual_memory_bytes, usual_workers, work_here
+from workbench.shelving.likeness import GrooveIndex, others_text
 from workbench.shelving.memory import SHELF_FOLDER, ShelfMemory, SongMemory
 from workbench.shelving.songs import ShelfSong, find_songs
-from workbench.shelving.work import STEPS, GivenFile, SongWork, WorkDone, do_work
+from workbench.shelving.work import LAST_STEPS, STEPS, GivenFile, SongWork, WorkDone, do_work
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,9 @@ def fill_shelf(
         staging = make_folder(place / SHELF_FOLDER / "making")
         run = _Run(songs, memory, staging, shared, progress or silent)
         try:
-            run.round(doing, do)
+            run.round(doing, [step for step in do if step not in LAST_STEPS])
+            if set(do) & set(LAST_STEPS):
+                run.round(doing, [step for step in do if step in LAST_STEPS])
         finally:
             shutil.rmtree(staging, ignore_errors=True)  # what is left there was broken off
     failures = {key: [text] for key, text in refused.items()} | run.failures
@@ -115,6 +118,7 @@ class _Run:
     def round(self, doing: _Doing, do: Collection[str]) -> None:
         """Do some steps for all songs that lack them, the longest first: no worker is left with one at the end."""
         songs = {s.key: s for s in self.songs}
+        self.index = GrooveIndex((k, m.entry) for k, m in self.memory.songs.items() if k in songs and m.entry)
         self.progress(0.0, "Looking what is to do")
         works = [w for s in self.songs if (w := self._planned(s, do)) is not None]
         size = {w.key: _bytes(songs[w.key]) for w in works}
@@ -174,7 +178,14 @@ class _Run:
             recording=given(song.recording) if song.recording is not None else None,
             chart=given(song.chart) if work.chart is not None else None,
             journal=given(journal) if work.chart is not None and journal.exists() else None,
+            others=self._others(song) if set(work.steps) & set(LAST_STEPS) else {},
         )
+
+    def _others(self, song: ShelfSong) -> dict[str, str]:
+        """Other songs with each groove of a song, by its bars."""
+        entry = self.memory.songs[song.key].entry or {"grooves": ()}
+        found = {g["bars"]: self.index.like(g["struck"]) for g in entry["grooves"] if g["sure"] and not g["free"]}
+        return {bars: others_text([g for g in like if g.key != song.key]) for bars, like in found.items()}
 
     # -- what came of it -------------------------------------------------------------------
 

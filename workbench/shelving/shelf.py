@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from workbench.errors import ChartError
 from workbench.escaping import one_line
 from workbench.progress import Progress
+from workbench.reading.part_reading import PartReading
+from workbench.reading.patterns import Patterns
 from workbench.shelving.catalogue import catalogue_rows, part_table, song_table, write_catalogue
 from workbench.shelving.filling import Shelved, fill_shelf
+from workbench.shelving.likeness import SAME_GROOVE, GrooveIndex, LikeGroove, struck_slots
 from workbench.shelving.searching import read_question
 
 if TYPE_CHECKING:
@@ -72,6 +76,42 @@ class Shelf:
         table = part_table(self.shelved.songs, self.shelved.memories, "fills", columns)
         table = table[table.sure.astype(bool)].drop(columns="sure")
         return table.sort_values(["hardness", "tempo_bpm"], kind="stable", ignore_index=True)
+
+    @cached_property
+    def index(self) -> GrooveIndex:
+        """All grooves, to find those like another."""
+        memories = ((s.key, self.shelved.memories.get(s.key)) for s in self.shelved.songs)
+        return GrooveIndex((key, m.entry) for key, m in memories if m is not None and m.entry is not None)
+
+    def similar(self, reading: PartReading, bar: int, least: float = SAME_GROOVE) -> pandas.DataFrame:
+        """The grooves of the shelf that are like the one in a bar, the most alike first.
+
+        Parameters
+        ----------
+        reading : Reading
+            Of any chart.
+        bar : int
+            Number of the bar, as players say it.
+        least : float
+            Likeness from which they are told, 0–1.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``key``, ``song``, ``artist``, ``bars``, ``name``, ``likeness``.
+
+        Raises
+        ------
+        ChartError
+            If there is no such bar, or none of its groove's.
+        """
+        import pandas
+
+        own = reading.groove_at(reading.chart.time_map.bar_index(bar))
+        if own is None:
+            raise ChartError(f"Bar {bar} has no groove.")
+        found = self.index.like(struck_slots(Patterns.of(reading.chart), own.groove.base_bars), least)
+        return pandas.DataFrame(map(asdict, found), columns=[f.name for f in fields(LikeGroove)])
 
     def find(self, question: str) -> pandas.DataFrame:
         """The songs that a question means, as rows of :attr:`songs`.

@@ -14,11 +14,13 @@ import time
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from workbench import __version__
 from workbench.chart import Chart
+from workbench.chart.counting import bar_list
 from workbench.errors import WorkbenchError
 from workbench.files.audio import describe_audio
 from workbench.files.document import read_working_chart
@@ -28,6 +30,8 @@ from workbench.sound.piecestore import FOLDER as STEMS_FOLDER
 
 #: What can be done with a song, in this order.
 STEPS = ("draft", "check", "score", "read", "practice", "lesson")
+#: Those that tell of other songs of the shelf, and so come when all are drafted.
+LAST_STEPS = ("read", "lesson")
 #: Formats of its score.
 SCORES = ("pdf", "musicxml", "midi")
 
@@ -71,8 +75,8 @@ class SongWork:
         Whether a person has worked on the chart.
     place : str or None
         Folder in which the worker makes its own; None sends the files back.
-    others : tuple of (str, str)
-        What reading and lesson say of other songs, by the text of the groove.
+    others : dict of str → str
+        What reading and lesson say of other songs, by the bars of the groove.
     version : str
         Of the workbench that asks.
     """
@@ -86,7 +90,7 @@ class SongWork:
     sha256: str = ""
     edited: bool = False
     place: str | None = None
-    others: tuple[tuple[str, str], ...] = ()
+    others: dict[str, str] = field(default_factory=dict)
     version: str = __version__
 
     @property
@@ -221,7 +225,10 @@ class _Hand:
         if self._reading is None:
             from workbench.reading.read import read_part
 
-            self._reading = read_part(self.chart)
+            reading = read_part(self.chart)
+            bars = partial(bar_list, self.chart.time_map)
+            told = (replace(g, others=self.work.others.get(bars(g.groove.bar_indices), "")) for g in reading.grooves)
+            self._reading = replace(reading, grooves=tuple(told))
         return self._reading
 
     def check(self) -> None:

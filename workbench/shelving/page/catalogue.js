@@ -3,7 +3,7 @@
 (() => {
   const { columns, compared, rows } = JSON.parse(document.getElementById("catalogue").textContent);
   const songs = rows.map((row) => Object.fromEntries(columns.map((name, k) => [name, row[k]])));
-  const AT_ONCE = 200;
+  const AT_ONCE = 100;
   const minutes = (s) => (s === null ? "" : `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`);
   const shown = [
     ["Song", "song"], ["Length", "length_s", minutes], ["Bars", "bars"], ["Tempo", "tempo_bpm"], ["Meter", "meters"],
@@ -76,7 +76,7 @@
   function sort() {
     const [name, way] = order;
     const none = (value) => value === null || value === "";
-    found.sort((a, b) => {
+    songs.sort((a, b) => { // all of them, so that a search need not sort
       const [x, y] = [a[name], b[name]];
       if (none(x) || none(y)) return none(x) - none(y); // what is not known comes last either way
       return way * (typeof x === "number" ? x - y : x < y ? -1 : x > y ? 1 : 0);
@@ -97,7 +97,6 @@
       return;
     }
     document.getElementById("count").textContent = `${found.length} of ${songs.length} songs`;
-    sort();
     draw();
   }
 
@@ -109,7 +108,7 @@
     button.addEventListener("click", () => {
       order = [name, order[0] === name ? -order[1] : 1];
       sort();
-      draw();
+      ask();
     });
     th.append(button);
     document.querySelector("thead tr").append(th);
@@ -117,5 +116,6 @@
   document.getElementById("question").addEventListener("input", ask);
   document.querySelector("form").addEventListener("submit", (event) => event.preventDefault());
   more.addEventListener("click", () => draw(body.children.length));
+  sort();
   ask();
 })();

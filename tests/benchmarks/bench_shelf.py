@@ -1,0 +1,262 @@
+"""A shelf against single commands: time, growth, memory, what a death costs; the catalogue's search in a browser.
+
+    python -m tests.benchmarks.bench_shelf [--songs 40] [--seconds 20] [--from FOLDER] [--rows 10000] [--search-only]
+
+Songs are pieces of the demo song, and of the recordings of a folder, of a length each.  The named baseline is as many
+single commands ``workbench draft``, one after the other (measured on some of them, which take the same each).  The
+same songs are worked through by this machine's workers, by joblib's and by a local Dask cluster with as many.  The
+page is searched in Chromium.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from random import Random
+
+import numpy as np
+import soundfile
+
+import workbench as wb
+from workbench.files.audiosource import RECORDING_ENDINGS
+from workbench.shelving.catalogue import catalogue_page, catalogue_rows
+from workbench.shelving.crew import work_here
+from workbench.shelving.memory import SongMemory
+from workbench.shelving.songs import ShelfSong, find_songs
+from workbench.shelving.work import GivenFile, SongWork, do_work
+
+DEMO = Path(__file__).parents[2] / "data" / "demo" / "copper-weather.ogg"
+#: What must hold: time as a share of single commands, growth of time with songs (exponent), memory of a worker (GiB),
+#: search (ms), and Dask's time against our own workers'.
+MOST_SHARE, MOST_EXPONENT, MOST_GIB, MOST_SEARCH_MS, MOST_DASK = 0.6, 1.1, 1.5, 100, 1.15
+WORKERS = 2
+#: Single commands that are measured; they differ by few per cent.
+SINGLES = 4
+QUESTIONS = ("shuffle", "shuffle tempo<100", '"open hi-hat on the & of 4"', "tempo>90 hardness<=2 trams", "s")
+
+
+def cut_songs(folder: Path, count: int, seconds: float, source: Path | None) -> None:
+    """Pieces of the demo song and of other recordings, no two alike."""
+    recordings = [DEMO]
+    if source is not None:
+        recordings += sorted(p for p in source.rglob("*") if p.suffix.lower() in RECORDING_ENDINGS)
+    for k in range(count):
+        path = recordings[k % len(recordings)]
+        info = soundfile.info(path)
+        room = max(info.duration - seconds, 0.0)
+        first = int(Random(k).uniform(0, room) * info.samplerate)
+        samples, rate = soundfile.read(path, int(seconds * info.samplerate), first, dtype="float32", always_2d=True)
+        soundfile.write(folder / f"piece {k:03}.flac", np.clip(samples, -1, 1), rate, subtype="PCM_16")
+
+
+def shelved_s(folder: Path, **how) -> float:
+    """Seconds of a whole command, the start of Python and its workers included."""
+    with tempfile.TemporaryDirectory() as out:
+        code = (
+            f"import workbench as wb; s = wb.shelf({str(folder)!r}, out={out!r}, **{how!r}); assert not s.failures, s"
+        )
+        begun = time.perf_counter()
+        subprocess.run([sys.executable, "-c", code], check=True)
+        return time.perf_counter() - begun
+
+
+def single_s(folder: Path) -> float:
+    """Seconds of a single command, the mean of some."""
+    taken = []
+    for path in sorted(folder.glob("*.flac"))[:SINGLES]:
+        with tempfile.TemporaryDirectory() as out:
+            begun = time.perf_counter()
+            command = [sys.executable, "-m", "workbench", "draft", str(path), "--out", out]
+            subprocess.run(command, check=True, capture_output=True)
+            taken.append(time.perf_counter() - begun)
+    return float(np.mean(taken))
+
+
+def works(folder: Path, place: str) -> list[SongWork]:
+    songs, _ = find_songs(folder)
+    return [SongWork(s.key, ("draft",), GivenFile(str(s.recording)), place=place) for s in songs]
+
+
+def do_and_weigh(work: SongWork) -> float:
+    """Do the work; the most memory of this worker so far, GiB."""
+    done = do_work(work)
+    assert not done.failures, done.failures
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+
+
+def compare_engines(folder: Path) -> float:
+    """The same work by each engine, seconds; the most memory of a worker, GiB."""
+    import joblib
+    from distributed import LocalCluster
+
+    from workbench.shelving.cluster import Cluster
+
+    taken = {}
+    with tempfile.TemporaryDirectory() as place:
+        begun = time.perf_counter()
+        weights = [w for _, w in work_here(do_and_weigh, works(folder, place), WORKERS, 4 * 2**30)]
+        taken["concurrent.futures, a process a pool"] = time.perf_counter() - begun
+        begun = time.perf_counter()
+        joblib.Parallel(WORKERS, return_as="list")(joblib.delayed(do_and_weigh)(w) for w in works(folder, place))
+        taken["joblib (loky)"] = time.perf_counter() - begun
+        begun = time.perf_counter()
+        with (
+            LocalCluster(WORKERS, threads_per_worker=1, memory_limit="2GiB", dashboard_address=None) as local,
+            Cluster.at(local.scheduler_address) as cluster,
+        ):
+            started = time.perf_counter()
+            list(cluster.work(do_and_weigh, works(folder, place)))
+            ended = time.perf_counter()
+        taken["Dask, its start included"] = ended - begun
+        taken["Dask, once started"] = ended - started
+    first = taken["concurrent.futures, a process a pool"]
+    for name, seconds in taken.items():
+        print(f"{name}: {seconds:.1f} s, ratio {seconds / first:.2f}")
+    print(
+        _verdict(
+            f"on Dask {taken['Dask, once started'] / first:.2f} × our own workers",
+            taken["Dask, once started"] / first,
+            MOST_DASK,
+        )
+    )
+    return max(weights)
+
+
+def deaths(folder: Path, count: int) -> None:
+    """A worker killed, then the command: songs that were begun again."""
+    with tempfile.TemporaryDirectory() as out:
+        command = [sys.executable, "-m", "workbench", "shelf", str(folder), "--out", out, "--workers", str(WORKERS)]
+        running = subprocess.Popen(command, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+        charted = lambda: len(list(Path(out).glob("*.chart.json")))
+        while charted() < max(1, count // 8):
+            time.sleep(0.05)
+        children = Path(f"/proc/{running.pid}/task/{running.pid}/children").read_text().split()
+        spawned = [int(p) for p in children if b"spawn_main" in Path(f"/proc/{p}/cmdline").read_bytes()]
+        os.kill(spawned[0], signal.SIGKILL)
+        while charted() < max(2, count // 4):
+            time.sleep(0.05)
+        running.kill()
+        running.wait()
+        before = charted()
+        again = wb.shelf(folder, out=out, workers=WORKERS)
+        lost = len(again.worked) - (count - before)
+        print(f"a worker killed, then the command: {before} of {count} songs were done, {len(again.worked)} after it, "
+              f"{lost} of them twice; {len(again.failures)} failures")  # fmt: skip
+        assert not again.failures and len(again.songs) == count and lost <= WORKERS
+
+
+def search(count: int) -> None:
+    """Search a catalogue of many rows in Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    from tests.browser.lab import CHROMIUM_FLAGS, find_chromium
+
+    rows = many_rows(count)
+    begun = time.perf_counter()
+    page_text = catalogue_page(rows, "Shelf")
+    print(f"a page of {count} rows: {len(page_text) / 1e6:.1f} MB, written in {time.perf_counter() - begun:.1f} s")
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        path = Path(folder, "catalogue.html")
+        path.write_text(page_text, "utf-8")
+        browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
+        page = browser.new_page()
+        begun = time.perf_counter()
+        page.goto(path.as_uri())
+        page.wait_for_selector("tbody tr")
+        print(f"opened in {time.perf_counter() - begun:.1f} s")
+        slowest = 0.0
+        for question in QUESTIONS:
+            taken = [page.evaluate(ASK, question) for _ in range(5)]
+            slowest = max(slowest, float(np.median(taken)))
+            print(f"  {question}: {np.median(taken):.0f} ms, {page.inner_text('#count')}")
+        browser.close()
+    print(_verdict(f"{count} rows searched, sorted and drawn in {slowest:.0f} ms at most", slowest, MOST_SEARCH_MS))
+
+
+#: Types a question and waits until what was found is laid out.
+ASK = """question => {
+  const input = document.getElementById("question");
+  input.value = question;
+  const begun = performance.now();
+  input.dispatchEvent(new Event("input"));
+  document.body.getBoundingClientRect();
+  return performance.now() - begun;
+}"""
+
+
+def many_rows(count: int) -> list[dict]:
+    """Rows of as many songs, made of the readings of the demo song at other tempi and by other names."""
+    with tempfile.TemporaryDirectory() as folder:
+        wb.demo_song(folder, "chart")
+        shelf = wb.shelf(folder, do=(), workers=1)
+        entry = next(m.entry for m in shelf.shelved.memories.values() if m.entry)
+    rng, memories = Random(1), {}
+    for k in range(count):
+        grooves = [
+            {**g, "name": rng.choice((g["name"], "shuffle", "waltz", "samba"))}
+            for g in entry["grooves"]
+            if rng.random() < 0.8
+        ]
+        strokes = {name: [p for p in places if rng.random() < 0.7] for name, places in entry["strokes"].items()}
+        more = {"title": f"Song {k}", "artist": rng.choice(("The Night Trams", "The Low Tides")), "grooves": grooves}
+        more |= {"tempo_bpm": rng.randint(60, 200), "hardness": rng.randint(1, 5), "strokes": strokes}
+        memories[str(k)] = SongMemory(entry={**entry, **more})
+    return catalogue_rows([ShelfSong(str(k), Path(), None) for k in range(count)], memories, Path())
+
+
+def _verdict(text: str, value: float, most: float) -> str:
+    return f"{text}: {'within limits' if value <= most else 'BEYOND'} (must be ≤ {most:g})"
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--songs", type=int, default=40)
+    parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--from", dest="source", type=Path, help="a folder of recordings to cut songs from, too")
+    parser.add_argument("--rows", type=int, default=10_000)
+    parser.add_argument("--search-only", action="store_true")
+    args = parser.parse_args()
+    search(args.rows)
+    if args.search_only:
+        return 0
+    with tempfile.TemporaryDirectory() as made:
+        folder, quarter = Path(made, "all"), Path(made, "quarter")
+        for place, count in ((folder, args.songs), (quarter, args.songs // 4)):
+            place.mkdir()
+            cut_songs(place, count, args.seconds, args.source)
+        single = single_s(folder)
+        print(f"a single command: {single:.2f} s; {args.songs} of them: {args.songs * single:.0f} s (baseline)")
+        whole, part = shelved_s(folder, workers=WORKERS), shelved_s(quarter, workers=WORKERS)
+        share = whole / (args.songs * single)
+        print(
+            _verdict(
+                f"{args.songs} songs in {whole:.0f} s with {WORKERS} workers, {share:.2f} of the baseline",
+                share,
+                MOST_SHARE,
+            )
+        )
+        exponent = float(np.log(whole / part) / np.log(args.songs / (args.songs // 4)))
+        print(
+            _verdict(
+                f"{args.songs // 4} songs in {part:.0f} s: growth exponent {exponent:.2f}", exponent, MOST_EXPONENT
+            )
+        )
+        cost = (whole - part) / (args.songs - args.songs // 4)
+        print(
+            f"a song costs {cost:.2f} s; a million of {args.seconds:g} s would take {cost * 1e6 / 86400:.0f} days here"
+        )
+        gib = compare_engines(folder)
+        print(_verdict(f"memory of a worker: {gib:.2f} GiB at most", gib, MOST_GIB))
+        deaths(folder, args.songs)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,86 @@
+"""The catalogue's page, opened from disk in a real browser, without a network."""
+
+import pytest
+
+from tests.benchmarks.bench_shelf import ASK, QUESTIONS, many_rows
+from workbench.shelving.catalogue import catalogue_page
+from workbench.shelving.searching import read_question
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def rows():
+    rows = many_rows(400)
+    for row, name in zip(rows, ("set/50%25 #1?.chart.json", "javascript:alert(1)")):
+        row["chart"] = name
+    rows[2]["song"] = "<img src=x onerror=alert(1)>"
+    rows[3] |= {"tempo_bpm": None, "song": "A no tempo"}
+    return rows
+
+
+@pytest.fixture
+def page(context, rows, tmp_path):
+    page = context.new_page()
+    faults, asked = [], []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
+    page.on("request", lambda request: asked.append(request.url))
+    path = tmp_path / "catalogue.html"
+    path.write_text(catalogue_page(rows, "The Night Trams & others"), "utf-8")
+    page.goto(path.as_uri())
+    yield page
+    assert not faults and asked == [path.as_uri()]
+
+
+def column(page, name):
+    at = page.eval_on_selector_all("th", "ths => ths.map(th => th.dataset.name)").index(name)
+    return page.eval_on_selector_all(
+        "tbody tr", f"rows => rows.map(r => r.children[{at}].firstChild?.textContent ?? '')"
+    )
+
+
+@pytest.mark.parametrize("question", [*QUESTIONS, "", "tempo<=100 tempo>=100", '"song 7" night', "hardness=3 nothing"])
+def test_the_page_finds_what_python_finds(page, rows, question):
+    page.evaluate(ASK, question)
+    test = read_question(question)
+    meant = [row for row in rows if test(row)]
+    assert page.inner_text("#count") == f"{len(meant)} of 400 songs"
+    assert set(column(page, "song")) <= {row["song"] for row in meant}
+
+
+def test_a_click_on_a_head_sorts_and_another_turns_it_round(page):
+    page.click("th[data-name=tempo_bpm] button")
+    up = [int(t) for t in column(page, "tempo_bpm")]
+    assert up == sorted(up) and page.get_attribute("th[data-name=tempo_bpm]", "aria-sort") == "ascending"
+    page.click("th[data-name=tempo_bpm] button")
+    down = [int(t) for t in column(page, "tempo_bpm")]
+    assert down == sorted(down, reverse=True) and down[0] > up[-1]
+    page.fill("#question", "shuffle")
+    assert (shown := [int(t) for t in column(page, "tempo_bpm")]) == sorted(shown, reverse=True)
+
+
+def test_all_rows_can_be_seen_and_what_is_not_known_comes_last(page):
+    page.click("th[data-name=tempo_bpm] button")
+    assert len(column(page, "song")) == 100
+    while page.is_visible("#more"):
+        page.click("#more")
+    names = column(page, "song")
+    assert len(names) == 400 and names[-1] == "A no tempo"
+
+
+def test_names_stay_names(page, rows):
+    page.evaluate(ASK, "")
+    while page.is_visible("#more"):
+        page.click("#more")
+    assert "<img src=x onerror=alert(1)>" in column(page, "song")
+    links = page.eval_on_selector_all("tbody a", "all => all.map(a => a.getAttribute('href'))")
+    assert set(links) == {"./set/50%2525%20%231%3F.chart.json", "./javascript%3Aalert(1)"}
+
+
+def test_what_cannot_be_asked_is_said_and_the_rows_stay(page):
+    before = column(page, "song")
+    page.fill("#question", "speed<100")
+    assert "speed<100" in page.inner_text("#message") and column(page, "song") == before
+    page.fill("#question", "tempo<100")
+    assert page.inner_text("#message") == ""
