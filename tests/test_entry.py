@@ -8,6 +8,7 @@ import numpy as np
 from tests.parts import FILL, RIDE, ROCK, bar
 from tests.shelves import chart_of
 from workbench.chart import WrittenBar
+from workbench.files.audio import AudioInfo
 from workbench.reading.patterns import TICKS, VOICES
 from workbench.reading.read import read_part
 from workbench.shelving.entry import shelf_entry
@@ -26,8 +27,9 @@ def confirmed(chart):
 
 def test_it_says_what_the_part_is():
     chart = chart_of(*(ROCK,) * 7, FILL, *(RIDE,) * 8, artist="The Night Trams")
-    found = entry(chart, length_s=61.5)
-    assert (found["title"], found["artist"], found["length_s"]) == ("Enamel Kettle", "The Night Trams", 61.5)
+    found = entry(chart, sound=AudioInfo(61.0, 44100, 2, "WAV"))
+    assert (found["title"], found["artist"], found["length_s"]) == ("Enamel Kettle", "The Night Trams", 61)
+    assert found["sound"] == "44.1 kHz, stereo"
     assert (found["bars"], found["tempo_bpm"], found["meters"]) == (16, 110, ["4/4"])
     assert len(found["form"]) == 2 and found["grooves"][0]["name"] == "rock eighths"
     assert sum(f["times"] for f in found["fills"]) == 1 and "16ths" in found["fills"][0]["text"]

@@ -89,7 +89,7 @@ def test_nothing_that_a_person_has_edited_is_overwritten(shelf, here, monkeypatc
     (shelf / "set" / "low tide.reading.md").write_text("my own words")
     here.clear()
     filled = fill_shelf(shelf, ("draft", "read"))
-    assert here == [("tin roof", ("read",))], "read again as it is now"
+    assert here == [("tin roof", ()), ("tin roof", ("read",))], "in the catalogue and read as it is now"
     assert filled.memories["tin roof"].entry["title"] == "By ear" and not filled.failures
     monkeypatch.setattr(filling, "__version__", "99.0")
     filled = fill_shelf(shelf, ("draft", "read"))

@@ -26,6 +26,7 @@ FOLDERS = {
 #: Name of each benchmark and its arguments.
 BENCHES = [
     ("draft", []), ("read", []), ("score", []), ("growth", []), ("practice", []), ("stretch", []), ("grid", []),
+    ("shelf", []),
     ("check", ["--speed", str(DEMO)]),
     ("fills", ["GROOVE"]), ("check", ["GROOVE", "--skip", "1"]), ("take", ["GROOVE", "--skip", "1"]),
     ("midi_reading", ["GROOVE"]), ("ornaments", ["GROOVE"]), ("statements", ["groove", "GROOVE"]),

@@ -19,10 +19,11 @@ if TYPE_CHECKING:
     import pandas
 
 #: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, hardness goes from 1 to 5,
-#: ``corrections`` are those a bar is likely to need; the last six are files, named from the catalogue's folder.
+#: ``corrections`` are those a bar is likely to need, ``quality`` says so in words; the last six are files, named from
+#: the catalogue's folder.
 SONG_COLUMNS = (
     "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "hardness",
-    "doubts", "corrections", "quality", "state", "strokes", "key",
+    "doubts", "corrections", "quality", "sound", "state", "strokes", "key",
     "recording", "chart", "score", "pack", "reading", "lesson",
 )  # fmt: skip
 #: What is made of a song, and the ends of the files' names.
@@ -45,17 +46,26 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
     links = {what: _link(song.folder / f"{song.name}{end}", place) for what, end in _LINKS.items()}
     links["recording"] = _link(song.recording, place) if song.recording is not None else ""
     row: dict[str, Any] = dict.fromkeys(SONG_COLUMNS)
-    row |= {"song": song.name, "artist": "", "meters": "", "feel": "", "form": "", "grooves": "", "quality": ""}
+    row |= {
+        "song": song.name,
+        "artist": "",
+        "meters": "",
+        "feel": "",
+        "form": "",
+        "grooves": "",
+        "quality": "",
+        "sound": "",
+    }
     row |= {"key": song.key, "strokes": {}, "state": "not drafted"} | links
     said: list[str] = []
     if entry is not None:
         row |= {name: entry[name] for name in ("artist", "length_s", "bars", "tempo_bpm", "feel", "hardness", "doubts")}
-        row |= {name: entry[name] for name in ("corrections", "quality", "state", "strokes")}
+        row |= {name: entry[name] for name in ("corrections", "quality", "sound", "state", "strokes")}
         row |= {
             "song": entry["title"] or song.name,
             "meters": ", ".join(entry["meters"]),
             "form": " – ".join(entry["form"]),
-            "grooves": "; ".join(dict.fromkeys(g["name"] or g["text"] for g in entry["grooves"])),
+            "grooves": "; ".join(dict.fromkeys(g["name"] for g in entry["grooves"] if g["name"])),
             "fills": sum(f["times"] for f in entry["fills"] if f["sure"]),
         }
         said = [f"{g['name']} {g['text']}" for g in entry["grooves"]]

@@ -11,11 +11,12 @@ from workbench.chart import Chart
 from workbench.chart.counting import bar_list, place_name
 from workbench.chart.drumkit import drum_key_order
 from workbench.facts import plain
+from workbench.files.audio import AudioInfo
 from workbench.grouping import grouped
 from workbench.practice.tempi import strokes_per_s
 from workbench.reading.doubts import doubtful_hits, expected_corrections, quality
 from workbench.reading.fill_reading import DIFFICULTY, hardness_of_rate
-from workbench.reading.part_reading import PartReading
+from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.patterns import Patterns
 from workbench.reading.wording import fill_kinds, section_name
 from workbench.shelving.likeness import struck_slots
@@ -25,14 +26,14 @@ from workbench.shelving.likeness import struck_slots
 FEWEST_PLACES = 2
 
 
-def shelf_entry(reading: PartReading, length_s: float | None = None, edited: bool = False) -> dict[str, Any]:
+def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bool = False) -> dict[str, Any]:
     """A song in the catalogue.
 
     Parameters
     ----------
     reading : PartReading
-    length_s : float, optional
-        Of the recording; by default that of the chart.
+    sound : AudioInfo, optional
+        Of the recording; without one the length is the chart's.
     edited : bool
         Whether a person has worked on the chart.
 
@@ -51,7 +52,8 @@ def shelf_entry(reading: PartReading, length_s: float | None = None, edited: boo
         {
             "title": chart.title,
             "artist": chart.artist,
-            "length_s": length_s or (chart.time_map.bar_end_s(len(chart) - 1) if len(chart) else 0.0),
+            "length_s": chart.time_map.end_s if sound is None else sound.duration_s,
+            "sound": "" if sound is None else _sound_words(sound),
             "bars": len(chart),
             "tempo_bpm": round(float(np.median(tempi))) if tempi else None,
             "meters": [m for m, _ in Counter(str(b.meter) for b in bars).most_common()],
@@ -70,6 +72,16 @@ def shelf_entry(reading: PartReading, length_s: float | None = None, edited: boo
     )
 
 
+def _sound_words(sound: AudioInfo) -> str:
+    channels = {1: "mono", 2: "stereo"}.get(sound.channels, f"{sound.channels} channels")
+    return f"{sound.sample_rate / 1000:g} kHz, {channels}"
+
+
+def short_name(own: PartGroove) -> str:
+    """A groove in few words: as students know it, or what is most telling of it."""
+    return own.groove.known_as or (own.text if own.given else next(iter(own.groove.names), "").split(",")[0])
+
+
 def _state(chart: Chart, edited: bool) -> str:
     """ "drafted", "looked at", or "done" where every bar with drafted hits was confirmed."""
     if not chart.unchecked_bars:
@@ -86,7 +98,7 @@ def _grooves(reading: PartReading) -> list[dict[str, Any]]:
         hardness = round(hardness_of_rate(strokes_per_s(reading.chart, base)))
         out.append(
             {
-                "name": own.groove.known_as,
+                "name": short_name(own),
                 "text": own.text,
                 "bars": bar_list(reading.chart.time_map, own.groove.bar_indices),
                 "count": len(own.groove.bar_indices),

@@ -18,7 +18,7 @@ from workbench.files.audio import sha256_of
 from workbench.files.journal import journal_path
 from workbench.files.safefile import locked, make_folder, sync_folder, write_whole
 from workbench.practice.pack import check_pack_folder, is_pack
-from workbench.progress import Progress, silent
+from workbench.progress import Progress, part
 from workbench.shelving.crew import WorkerDiedError, usual_memory_bytes, usual_workers, work_here
 from workbench.shelving.likeness import GrooveIndex, others_text
 from workbench.shelving.memory import SHELF_FOLDER, ShelfMemory, SongMemory
@@ -77,11 +77,12 @@ def fill_shelf(
     songs, refused = find_songs(folder, out)
     with ShelfMemory.opened(place) as memory, _doing(place, workers, memory_gib, scheduler) as (doing, shared):
         staging = make_folder(place / SHELF_FOLDER / "making")
-        run = _Run(songs, memory, staging, shared, progress or silent)
+        run = _Run(songs, memory, staging, shared)
         try:
-            run.round(doing, [step for step in do if step not in LAST_STEPS])
-            if set(do) & set(LAST_STEPS):
-                run.round(doing, [step for step in do if step in LAST_STEPS])
+            rounds = [[s for s in do if s not in LAST_STEPS], [s for s in do if s in LAST_STEPS]]
+            rounds = rounds if rounds[1] else rounds[:1]
+            for k, steps in enumerate(rounds):
+                run.round(doing, steps, part(progress, k / len(rounds), (k + 1) / len(rounds)))
         finally:
             shutil.rmtree(staging, ignore_errors=True)  # what is left there was broken off
     failures = {key: [text] for key, text in refused.items()} | run.failures
@@ -107,23 +108,22 @@ def _doing(
 class _Run:
     """One run over a shelf."""
 
-    def __init__(
-        self, songs: list[ShelfSong], memory: ShelfMemory, staging: Path, shared: bool, progress: Progress
-    ) -> None:
+    def __init__(self, songs: list[ShelfSong], memory: ShelfMemory, staging: Path, shared: bool) -> None:
         self.songs, self.memory, self.staging, self.shared = songs, memory, staging, shared
-        self.progress = progress
         self.failures: dict[str, list[str]] = {}
         self.worked: list[str] = []
 
-    def round(self, doing: _Doing, do: Collection[str]) -> None:
+    def round(self, doing: _Doing, do: Collection[str], progress: Progress) -> None:
         """Do some steps for all songs that lack them, the longest first: no worker is left with one at the end."""
         songs = {s.key: s for s in self.songs}
         self.index = GrooveIndex((k, m.entry) for k, m in self.memory.songs.items() if k in songs and m.entry)
-        self.progress(0.0, "Looking what is to do")
+        progress(0.0, "Looking what is to do")
         works = [w for s in self.songs if (w := self._planned(s, do)) is not None]
+        if not works:
+            return progress(1.0, "Nothing is left to do")
         size = {w.key: _bytes(songs[w.key]) for w in works}
         works.sort(key=lambda w: -size[w.key])
-        told = _TimeLeft(self.progress, sum(size.values()), len(works))
+        told = _TimeLeft(progress, sum(size.values()), len(works))
         for work, done in doing(self._with_files(work, songs[work.key]) for work in works):
             self._put(songs[work.key], work, done)
             told(size[work.key])
@@ -330,8 +330,7 @@ class _TimeLeft:
     def __init__(self, progress: Progress, size: int, count: int) -> None:
         self.progress, self.size, self.count = progress, max(size, 1), count
         self.begun, self.done, self.ended = time.monotonic(), 0, 0
-        if count:
-            progress(0.0, f"{count} song{'s' * (count != 1)} to do")
+        progress(0.0, f"{count} song{'s' * (count != 1)} to do")
 
     def __call__(self, size: int) -> None:
         self.done, self.ended = self.done + size, self.ended + 1

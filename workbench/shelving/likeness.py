@@ -74,8 +74,8 @@ class GrooveIndex:
                 if g["sure"] and not g["free"]:
                     bars += g["struck"]
                     self._of_bar += [len(self._grooves)] * len(g["struck"])
-                    name = g["name"] or g["text"]
-                    self._grooves.append(LikeGroove(key, entry["title"] or key, entry["artist"], g["bars"], name, 0.0))
+                    song = entry["title"] or key, entry["artist"]
+                    self._grooves.append(LikeGroove(key, *song, g["bars"], g["name"], 0.0))
         self._bars = _rows(bars)
         self._sizes = self._bars @ _weights(self._bars.shape[1])
 

@@ -22,7 +22,7 @@ from workbench.notation.scoresigns import ScoreOptions, clean_text
 from workbench.practice.pages import BEAT_SIGNS
 from workbench.progress import Progress, silent
 from workbench.reading.read import Reading, read_part, reading_to_edits
-from workbench.shelving.entry import shelf_entry
+from workbench.shelving.entry import shelf_entry, short_name
 from workbench.templates import filled
 
 #: Grooves of a song that the page shows, those of most bars (chosen by eye, no source).
@@ -101,6 +101,6 @@ def _grooves(reading: Reading) -> list[tuple[str, str]]:
         first = own.groove.base_bars[0]
         bar = excerpt_chart(reading.chart, first, first)
         label = " ".join(t for t in (own.label, own.part) if t)
-        said = f"{label}: {own.groove.known_as or own.said}" if label else own.groove.known_as or own.said
+        said = f"{label}: {short_name(own)}" if label else short_name(own)
         out.append((said, engrave_svg(bar, (0, 0), options, style)[0].removeprefix('<?xml version="1.0"?>')))
     return out

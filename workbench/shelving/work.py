@@ -190,8 +190,7 @@ def _done(work: SongWork, folder: Path, recording: Path | None) -> WorkDone:
     for step in STEPS[1:]:
         if step in work.steps:
             attempt(step, getattr(hand, step))
-    length_s = describe_audio(recording).duration_s if recording is not None else None
-    entry = attempt("catalogue", lambda: shelf_entry(hand.reading(), length_s, work.edited))
+    entry = attempt("catalogue", hand.entry)
     steps.pop("catalogue", None)
     return WorkDone(steps, entry, tuple(failures), "\n".join(details))
 
@@ -230,6 +229,11 @@ class _Hand:
             told = (replace(g, others=self.work.others.get(bars(g.groove.bar_indices), "")) for g in reading.grooves)
             self._reading = replace(reading, grooves=tuple(told))
         return self._reading
+
+    def entry(self) -> dict[str, Any]:
+        """The song in the catalogue."""
+        sound = describe_audio(self.recording) if self.recording is not None else None
+        return shelf_entry(self.reading(), sound, self.work.edited)
 
     def check(self) -> None:
         from workbench.checking.check import check_draft

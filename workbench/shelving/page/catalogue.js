@@ -8,7 +8,7 @@
   const shown = [
     ["Song", "song"], ["Length", "length_s", minutes], ["Bars", "bars"], ["Tempo", "tempo_bpm"], ["Meter", "meters"],
     ["Feel", "feel"], ["Form", "form"], ["Grooves", "grooves"], ["Fills", "fills"], ["Hardness", "hardness"],
-    ["Doubts", "doubts"], ["Recording", "quality"], ["State", "state"], ["Open", "chart"],
+    ["Doubts", "doubts"], ["Draft", "quality"], ["State", "state"], ["Open", "chart"],
   ];
   const signs = { "<": (a, b) => a < b, "<=": (a, b) => a <= b, ">": (a, b) => a > b, ">=": (a, b) => a >= b, "=": (a, b) => a === b };
 
@@ -46,9 +46,11 @@
     if (name === "chart") return links(td, song);
     td.textContent = words ? words(value) : (value ?? "");
     if (typeof value === "number") td.className = "number";
+    if (name === "song") td.className = "song";
     if (name === "form" || name === "grooves") td.className = "long";
     if (name === "state") td.className = `state ${value.split(" ")[0]}`;
     if (name === "song" && song.artist) td.append(Object.assign(document.createElement("small"), { textContent: song.artist }));
+    if (name === "quality" && song.sound) td.append(Object.assign(document.createElement("small"), { textContent: song.sound }));
     if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections a bar`;
     return td;
   }
