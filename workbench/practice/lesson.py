@@ -224,7 +224,7 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
     }[exercise.kind]
     own = reading.groove_at(exercise.first_bar)
     if exercise.kind == "groove" and own is not None and own.others:
-        why += f" Other songs with this groove: {own.others}."
+        why += " " + words("Other songs with this groove: {songs}.", songs=own.others)
     if exercise.kind == "fill":
         difficulty = _difficulty(reading, exercise)
         minutes += MINUTES_HARDER * (difficulty - 1)

@@ -39,9 +39,6 @@ class Shelf:
         Songs that were worked on now.
     notes : tuple of str
         What the user should know.
-    songs, grooves, fills : pandas.DataFrame
-        A row for each song; for each of their grooves, those that fill most bars first; for each of their fills
-        that is sure, the easiest first.
     """
 
     folder: Path
@@ -62,16 +59,19 @@ class Shelf:
 
     @cached_property
     def songs(self) -> pandas.DataFrame:
+        """A row for each song."""
         return song_table(self.rows)
 
     @cached_property
     def grooves(self) -> pandas.DataFrame:
+        """A row for each groove of each song, those that fill most bars first."""
         columns = ("name", "text", "bars", "count", "hardness")
         table = part_table(self.shelved.songs, self.shelved.memories, "grooves", columns)
         return table.sort_values("count", ascending=False, kind="stable", ignore_index=True)
 
     @cached_property
     def fills(self) -> pandas.DataFrame:
+        """A row for each fill that is sure, the easiest first."""
         columns = ("text", "bars", "times", "hardness", "sure")
         table = part_table(self.shelved.songs, self.shelved.memories, "fills", columns)
         table = table[table.sure.astype(bool)].drop(columns="sure")
