@@ -48,7 +48,11 @@ def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
     assert 'src="../my%20song.flac"' in page
     (bar,) = check.worst_bars
     assert f'data-from="{bar.start_s:.3f}" data-to="{bar.end_s:.3f}"' in page
-    assert page.count("<svg") == 2  # the overview and bar 6
+    assert page.count("<svg") == 3  # the overview; bar 6 as written and as recorded
+    coloured = set(re.findall(r'id="note-5-[^"]*-([a-z]+)" class="note" fill="(#[0-9A-F]*)"', page))
+    assert {name for name, _ in coloured} == {"crash", "ride", "snare"}
+    sounds = re.findall(r'<audio id="(\w+)"', page)
+    assert sounds == ["sound", "written_sound"]
     assert "85 dBA over 8 hours" in page and "protected by copyright" in page
     assert "<audio" not in check_page(check).html()
 

@@ -3,14 +3,22 @@
 import json
 import re
 from dataclasses import replace
+from fractions import Fraction as F
 
+import numpy as np
 import pytest
-from lxml import etree
+from lxml import etree, html
 
-from tests.takes import assess
+from tests.takes import CLICK, LONG, assess, play
+from tests.test_align import chart_of
+from workbench.chart import Note
+from workbench.checking.pagesound import sound_strokes
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS
+from workbench.checking.reportpage import BLUE, VERMILION
+from workbench.checking.take import assess_strokes
 from workbench.checking.take_report import draw_bars, draw_strokes, take_page, write_take
 from workbench.errors import WorkbenchError
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, save_audio
 
 
 @pytest.fixture(scope="module")
@@ -68,3 +76,24 @@ def test_a_fill_that_begins_a_little_early_is_shaded_in_its_own_bar(take):
 def test_the_page_says_what_goes_well(take):
     assert WORKING_DRUMMERS_SPREAD_MS[0] < WORKING_DRUMMERS_SPREAD_MS[1] < WORKING_DRUMMERS_SPREAD_MS[2]
     assert "<h2>What goes well</h2>" in take_page(take).html()
+
+
+def test_the_page_plays_and_shows_the_bars_that_differ(tmp_path):
+    gone = next(n for n in LONG[4].notes if n.instrument == "kick")
+    bars = [b.without(*gone.key) if k == 4 else b for k, b in enumerate(LONG)]
+    bars[6] = bars[6].with_note(Note(F(5, 8), "floor tom"))
+    heard = play(bars)
+    recording = tmp_path / "monday.wav"
+    save_audio(recording, Audio(np.stack([sound_strokes(heard.strokes)] * 2, 1), SAMPLE_RATE_HZ))
+    take = assess_strokes(chart_of(LONG, 100.0), heard, CLICK, str(recording))
+    page = html.fromstring(write_take(take, tmp_path / "a.html").read_text())
+    shown = page.findall(".//section[@class='bar']")
+    assert [s.findtext("h3").split()[1] for s in shown] == ["5", "7"]
+    sounds = {a.get("id"): a.get("src")[:22] for a in page.findall(".//audio")}
+    assert sounds == dict.fromkeys(("sound", "written_sound"), "data:audio/mpeg;base64")
+    for section, colour, name in zip(shown, (VERMILION, BLUE), ("kick", "floor-tom")):
+        assert {b.get("data-sound") for b in section.findall(".//button")} == set(sounds)
+        (head,) = section.findall(f".//g[@fill='{colour}']")
+        assert head.get("id").endswith(name)
+    assert "monday.wav" in page.text_content() and str(tmp_path) not in page.text_content()
+    assert json.loads(write_take(take, tmp_path / "a.json").read_text())["recording"] == "monday.wav"

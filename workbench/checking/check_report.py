@@ -1,13 +1,15 @@
 """The check as a page to read and listen through, worst bars first.
 
-The HTML page plays each bar and carries the recording for that, so it can be
-handed over by itself; the PDF is for paper.
+The HTML page plays each bar as written and as recorded and carries the sound of
+both, so it can be handed over by itself; the PDF is for paper.
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +17,9 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.chart.counting import capital, place_list
 from workbench.checking.check import FAINT_BELOW, BarCheck, Check, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, carried_sound, clock, write_report
-from workbench.engraving.engrave import engrave_svg
-from workbench.errors import WorkbenchError
+from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
+from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, write_report
+from workbench.checking.shownbar import Difference, engraved_bar
 from workbench.grouping import grouped
 from workbench.templates import filled
 
@@ -31,7 +33,8 @@ HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
     "is soft, covered by another one, or of a drum that is hard to hear in this recording. The per cent "
     "say how likely it is the chart that is wrong, and not the workbench's ear. What is early or late by less than "
-    "half the finest step that its bar writes is feel, and never called wrong. Your ear decides."
+    "half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is in these "
+    "colours. Your ear decides."
 )
 
 
@@ -40,8 +43,10 @@ def write_check(check: Check, path: str | os.PathLike, recording: str | os.PathL
 
     ``recording`` lets the HTML page play the bars; it carries the sound, so that the page alone can be handed over.
     """
-    link = carried_sound(recording, path) if recording and str(path).endswith(".html") else ""
-    return write_report(path, check.to_data, lambda: check_page(check, link))
+    sounds = ("", "")
+    if recording and str(path).endswith(".html"):
+        sounds = carried_sound(recording, path), carried(sound_strokes(written_strokes(check.chart, check.alignment)))
+    return write_report(path, check.to_data, lambda: check_page(check, *sounds))
 
 
 def summary_of(check: Check) -> str:
@@ -103,8 +108,8 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
     return filled("checking/page/overview.svg", squares=squares, a_row=a_row)
 
 
-def check_page(check: Check, audio_link: str = "") -> Report:
-    """The check as a page; ``audio_link`` is the recording, to play the bars."""
+def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report:
+    """The check as a page; with links to the recording, and to what is written in its time, it plays the bars."""
     worst, faint = single_findings(check)
     blocks: list[tuple[str, Any]] = [("warning", text) for text in check.first]
     blocks += [("lead", capital(summary_of(check)))]
@@ -126,7 +131,7 @@ def check_page(check: Check, audio_link: str = "") -> Report:
         ]
         blocks += [("head", head), ("lines", lines)] if bars else []
     blocks += [("head", "Before you go on"), ("quiet", f"{HEARING} {HEARING_SOURCE}"), ("quiet", COPYRIGHT)]
-    return Report(f"Check of {check.chart.title or 'a chart'}", tuple(blocks), audio_link)
+    return Report(f"Check of {check.chart.title or 'a chart'}", tuple(blocks), sound, written_sound)
 
 
 def _bar(check: Check, bar: BarCheck) -> ShownBar:
@@ -137,14 +142,22 @@ def _bar(check: Check, bar: BarCheck) -> ShownBar:
         bar.bar_number,
         clock(bar.start_s),
         (min([bar.start_s, *starts]), max([bar.end_s, *ends])),
-        _picture(check, bar.bar_index),
+        *engraved_bar(check.chart, bar.bar_index, [d for f in bar.findings for d in _differences(check, f)]),
         tuple(lines[:MOST_IN_A_BAR]),
         len(lines) - MOST_IN_A_BAR,
     )
 
 
-def _picture(check: Check, bar_index: int) -> str:
-    try:
-        return engrave_svg(check.chart, (bar_index, bar_index))[0].removeprefix('<?xml version="1.0"?>')
-    except WorkbenchError:
-        return ""  # a chart by others may hold what cannot be engraved; its findings still count
+def _differences(check: Check, finding: Finding) -> Iterator[Difference]:
+    """What a finding changes in its bar, to be shown in colour."""
+    if finding.position is None:
+        return
+    at = None
+    if finding.kind == "wrong place":
+        timed = check.chart.time_map.bars[finding.bar_index]
+        exact = finding.position + timed.length * Fraction(finding.deviation_s / (finding.end_s - finding.start_s))
+        near = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(p - exact))
+        at = min(max(near, Fraction(0)), timed.length - Fraction(1, 48))
+    played = {"extra": "", "missing": finding.heard_instrument, "wrong drum": finding.heard_instrument}
+    colour = VERMILION if finding.verdict == "wrong" else BLUE
+    yield Difference(finding.position, finding.instrument, played.get(finding.kind, finding.instrument), colour, at)

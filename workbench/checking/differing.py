@@ -46,9 +46,10 @@ class DifferingStroke:
 
 def is_missed(finding: Finding) -> bool:
     """Whether a finding says that a written stroke was not played; the ear may take a drum for one alike."""
-    known = finding.probability >= 1.0  # never reached by ear
-    taken_for_it = are_easily_confused(finding.instrument, finding.heard_instrument) and not known
-    return finding.kind == "extra" or (finding.kind == "wrong drum" and not taken_for_it)
+    if finding.kind != "wrong drum":
+        return finding.kind == "extra"
+    # Certainty is never reached by ear.
+    return finding.probability >= 1.0 or not are_easily_confused(finding.instrument, finding.heard_instrument)
 
 
 def differing_strokes(

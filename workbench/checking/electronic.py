@@ -7,20 +7,19 @@ is found by the ear: in the strokes, sounded.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
 from workbench.chart import Chart
 from workbench.chart.events import Stroke
+from workbench.checking.pagesound import sound_strokes
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.beats import track_pulse
 from workbench.listening.detect import compute_activations
 from workbench.listening.transcription import Transcription
 from workbench.notation.midi_read import read_strokes
 from workbench.progress import Progress
-from workbench.sound.rendering import RING_OUT_S, Hit, mix_hits
 
 MIDI_ENDINGS = (".mid", ".midi")
 
@@ -28,14 +27,6 @@ MIDI_ENDINGS = (".mid", ".midi")
 def is_midi(path: str | os.PathLike) -> bool:
     """Whether a take is a MIDI file, by its name."""
     return Path(path).suffix.lower() in MIDI_ENDINGS
-
-
-def sound_strokes(strokes: Sequence[Stroke]) -> np.ndarray:
-    """Strokes played by our kit, mono, float32, at :data:`~workbench.files.audio.SAMPLE_RATE_HZ`, peaks within ±1."""
-    length = round((max(s.time_s for s in strokes) + RING_OUT_S) * SAMPLE_RATE_HZ)
-    hits = [Hit(s.time_s, s.instrument, s.velocity, variation=k) for k, s in enumerate(strokes)]
-    sound = mix_hits(hits, length, SAMPLE_RATE_HZ, room=False).mean(axis=1)
-    return sound / max(1.0, float(np.abs(sound).max()))
 
 
 def played_strokes(chart: Chart, recording: str | os.PathLike) -> tuple[Stroke, ...]:

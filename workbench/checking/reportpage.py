@@ -6,21 +6,15 @@ typst as data, never as markup or code.
 
 from __future__ import annotations
 
-import base64
-import io
 import json
 import os
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
-
-import soundfile
 
 from workbench.engraving.typeset import typeset
 from workbench.errors import WorkbenchError
-from workbench.files.audio import SAMPLE_RATE_HZ, describe_audio, load_audio
 from workbench.files.safefile import write_whole
 from workbench.templates import filled
 
@@ -58,12 +52,26 @@ class Line:
 
 @dataclass(frozen=True)
 class ShownBar:
-    """A bar with its notes as an SVG (or none) and what is found in it; ``more`` counts what is not listed."""
+    """A bar and what is found in it; ``more`` counts what is not listed.
+
+    Attributes
+    ----------
+    number : int
+    at : str
+        Where in the recording, as players read it.
+    stretch : (start_s, end_s)
+        What to play of it.
+    written, recorded : str
+        Its notes as an SVG, as written and as recorded; empty where there is none.
+    lines : tuple of Line
+    more : int
+    """
 
     number: int
     at: str
     stretch: tuple[float, float]
-    picture: str
+    written: str
+    recorded: str
     lines: tuple[Line, ...]
     more: int = 0
 
@@ -78,16 +86,17 @@ class Report:
     blocks : tuple of (kind, content)
         "lead", "warning", "text", "quiet", "head" and "verdicts" hold a text, "list" texts, "picture" an SVG,
         "table" rows with their heads first, "columns" pairs of a head and texts, "lines" :class:`Line`, "bar" a
-        :class:`ShownBar`.
-    sound : str
-        Link to the recording, for the buttons that play a stretch of it.
+        :class:`ShownBar`, "screen" a text that goes before bars.
+    sound, written_sound : str
+        Links to the recording, and to what is written played in its time, for the buttons that play a stretch.
     one_page : bool
-        Paper is set small, to fit on one page.
+        Paper is set small, to fit on one page; its bars are on the screen alone.
     """
 
     title: str
     blocks: tuple[tuple[str, Any], ...]
     sound: str = ""
+    written_sound: str = ""
     one_page: bool = False
 
     def html(self) -> str:
@@ -96,7 +105,8 @@ class Report:
 
     def pdf(self) -> bytes:
         """The report on paper."""
-        return typeset("checking/page/report.typ", asdict(self))
+        blocks = tuple(b for b in self.blocks if not (self.one_page and b[0] in ("bar", "screen")))
+        return typeset("checking/page/report.typ", asdict(replace(self, blocks=blocks, sound="", written_sound="")))
 
 
 def write_report(path: str | os.PathLike, to_data: Callable[[], dict], report: Callable[[], Report]) -> Path:
@@ -115,27 +125,3 @@ def clock(time_s: float) -> str:
     """A time as players read it: ``1:07.5``."""
     tenths = round(max(0.0, time_s) * 10)
     return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
-
-
-#: Longer recordings are linked, not carried: their page would be too large to hand over, seconds.
-LONGEST_CARRIED_S = 600.0
-
-
-def carried_sound(recording: str | os.PathLike, page: str | os.PathLike) -> str:
-    """A recording to be played by a page: as MP3 within it, mono, so that the page alone can be handed over; a link
-    where the recording is gone or too long."""
-    try:
-        if describe_audio(recording).duration_s > LONGEST_CARRIED_S:
-            return relative_link(recording, page)
-        audio = load_audio(recording, SAMPLE_RATE_HZ, mono=True)
-    except WorkbenchError:
-        return relative_link(recording, page)
-    file = io.BytesIO()
-    soundfile.write(file, 0.9 * audio.samples, audio.sample_rate, format="MP3", subtype="MPEG_LAYER_III")
-    return "data:audio/mpeg;base64," + base64.b64encode(file.getvalue()).decode()
-
-
-def relative_link(target: str | os.PathLike, page: str | os.PathLike) -> str:
-    """A link from a page to a file near it, quoted for HTML's ``src``."""
-    path = os.path.relpath(Path(target).resolve(), Path(page).resolve().parent)
-    return quote(path.replace(os.sep, "/"))

@@ -8,7 +8,6 @@ from __future__ import annotations
 import html
 import os
 from dataclasses import dataclass
-from pathlib import Path
 
 from workbench.chart import Chart
 from workbench.checking.electronic import is_midi, read_kit_take
@@ -35,7 +34,7 @@ class Take:
     remarks : tuple of str
         How to read the figures; what could not be told.
     recording : str
-        Name of the recording.
+        Its path, or name.
     """
 
     playing: Playing
@@ -55,7 +54,8 @@ class Take:
 
     def to_data(self) -> dict:
         """The take as what JSON can hold."""
-        return self.playing.to_data() | facts(self, "recording warnings strengths advice remarks")
+        told = facts(self, "warnings strengths advice remarks", recording=os.path.basename(self.recording))
+        return self.playing.to_data() | told
 
 
 def assess_take(
@@ -77,7 +77,7 @@ def assess_take(
     )
     tell = part(progress, 0.95, 1.0)
     tell(0.0, "Comparing with the chart")
-    take = assess_strokes(chart, heard, click, Path(recording).name, only_bars)
+    take = assess_strokes(chart, heard, click, str(recording), only_bars)
     tell(1.0, "Measured")
     return take
 

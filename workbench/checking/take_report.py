@@ -1,6 +1,7 @@
 """The take as one page: what goes well, what to work on, two pictures, a table.
 
-The first picture shows every stroke early or late, instrument by instrument;
+The page plays the bars that differ most, as written and as recorded, and carries
+both sounds.  The first picture shows every stroke early or late, instrument by instrument;
 the second goes through the take bar by bar: tempo, fills, strokes missed and
 added.
 """
@@ -16,9 +17,13 @@ import pandas as pd
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart.drumkit import drum_key_order
-from workbench.checking.differing import stroke_lines
+from workbench.checking.differing import DifferingStroke, stroke_lines
+from workbench.checking.electronic import is_midi, played_strokes
+from workbench.checking.findings import BEFORE_LINE_S
+from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
-from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, write_report
+from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, ShownBar, clock, write_report
+from workbench.checking.shownbar import Difference, engraved_bar
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words
 from workbench.reading.plot import Picture, draw_deviations
@@ -28,6 +33,10 @@ from workbench.reading.plot import Picture, draw_deviations
 REACH_MS = 60.0
 #: Most lines of strokes listed one by one, of each kind.
 MOST_LINES = 6
+#: Most bars shown with their notes.
+MOST_BARS = 8
+#: What stands before them.
+SHOWN_BARS = "Missed strokes are orange on the staff as written, strokes that are not in the part blue as recorded."
 #: Most strokes drawn of one instrument.
 MOST_DOTS = 400
 
@@ -36,8 +45,16 @@ SHADE = "#F3E5C3"
 
 
 def write_take(take: Take, path: str | os.PathLike) -> Path:
-    """Write a take as ``.html``, ``.pdf`` or ``.json``, by the name's ending."""
-    return write_report(path, take.to_data, lambda: take_page(take))
+    """Write a take as ``.html``, ``.pdf`` or ``.json``, by the name's ending; the page carries its sound."""
+    sounds = ("", "")
+    if str(path).endswith(".html") and os.path.exists(take.recording):
+        playing = take.playing
+        if is_midi(take.recording):
+            recorded = carried(sound_strokes(played_strokes(playing.chart, take.recording)))
+        else:
+            recorded = carried_sound(take.recording, path)
+        sounds = recorded, carried(sound_strokes(written_strokes(playing.chart, playing.alignment)))
+    return write_report(path, take.to_data, lambda: take_page(take, *sounds))
 
 
 # -- pictures ----------------------------------------------------------------------------
@@ -141,9 +158,42 @@ def _rows(take: Take) -> list[tuple[str, ...]]:
     return rows
 
 
-def take_page(take: Take) -> Report:
-    """The take as a page."""
-    blocks: list[tuple[str, Any]] = [("quiet", take.recording), *(("warning", w) for w in take.warnings)]
+def _shown_bars(take: Take) -> list[ShownBar]:
+    """Bars in which most strokes are missed or added, on the staff as written and as played, in order of time."""
+    playing, found = take.playing, []
+    for bar in playing.bars:
+        here = [
+            s
+            for s in playing.strokes
+            if s.bar_index == bar.bar_index
+            and s.what != "unsure"
+            and bar.start_s - BEFORE_LINE_S <= s.time_s < bar.end_s - BEFORE_LINE_S
+        ]
+        if here:
+            found.append((bar, here))
+    worst = sorted(found, key=lambda f: -len(f[1]))[:MOST_BARS]
+    return [
+        ShownBar(
+            bar.bar_number,
+            clock(bar.start_s),
+            (bar.start_s, bar.end_s),
+            *engraved_bar(playing.chart, bar.bar_index, map(_difference, strokes)),
+            (),
+        )
+        for bar, strokes in sorted(worst, key=lambda f: f[0].start_s)
+    ]
+
+
+def _difference(stroke: DifferingStroke) -> Difference:
+    if stroke.what == "added":
+        return Difference(stroke.position, "", stroke.instrument, BLUE)
+    return Difference(stroke.position, stroke.instrument, stroke.instead, VERMILION)
+
+
+def take_page(take: Take, sound: str = "", written_sound: str = "") -> Report:
+    """The take as a page; with links to the recording, and to what is written in its time, it plays bars."""
+    blocks: list[tuple[str, Any]] = [("quiet", os.path.basename(take.recording))]
+    blocks += [("warning", w) for w in take.warnings]
     for head, said in (("What goes well", take.strengths), ("What to work on next", take.advice)):
         blocks += [("head", head), ("list", said)] if said else []
     blocks += [
@@ -152,8 +202,11 @@ def take_page(take: Take) -> Report:
         ("head", "Bar by bar"),
     ]
     blocks += [("picture", draw_bars(take).svg("Tempo, fills, strokes missed and added, bar by bar"))]
+    if bars := _shown_bars(take):
+        blocks += [("screen", SHOWN_BARS), *(("bar", bar) for bar in bars)]
     blocks += [("head", "In figures"), ("table", [_TABLE_HEADS, *_rows(take)])]
     strokes = _listed_strokes(take)
     blocks += [("head", "Stroke by stroke"), ("columns", strokes)] if strokes else []
     blocks += [("quiet", text) for text in (*take.remarks, f"{STRAIN} {HEARING} {HEARING_SOURCE} {COPYRIGHT}")]
-    return Report(f"Your take of {take.playing.chart.title or 'the part'}", tuple(blocks), one_page=True)
+    title = f"Your take of {take.playing.chart.title or 'the part'}"
+    return Report(title, tuple(blocks), sound, written_sound, one_page=True)

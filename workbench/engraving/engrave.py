@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -89,6 +89,21 @@ def engrave_svg(
         f"The part does not fit on {style.pages} pages: with the smallest staff it takes {len(pages)}; "
         "allow as many, or leave the drum key out."
     )
+
+
+def colour_notes(svg: str, colours: Mapping[str, str]) -> str:
+    """An engraved page with the heads of some notes in colour.
+
+    Parameters
+    ----------
+    svg : str
+        From :func:`engrave_svg`.
+    colours : mapping
+        Colour by :func:`~workbench.notation.scoresigns.note_id`.
+    """
+    for name, colour in colours.items():
+        svg = svg.replace(f'<g id="{name}" class="note">', f'<g id="{name}" class="note" fill="{colour}">')
+    return svg
 
 
 def _staves(style: PageStyle) -> Iterator[PageStyle]:

@@ -1,6 +1,21 @@
-// Plays from a button's data-from to its data-to, in seconds.
-const audio = document.querySelector('audio'); let stop = 0;
-audio.addEventListener('timeupdate', () => {
-  if (stop && audio.currentTime >= stop) { audio.pause(); stop = 0; } });
-document.querySelectorAll('button[data-from]').forEach(b => b.addEventListener('click', () => {
-  audio.currentTime = Number(b.dataset.from); stop = Number(b.dataset.to); audio.play(); }));
+// A button plays its sound, the recording or what is written, from its data-from to its data-to, in seconds.
+const sounds = [...document.querySelectorAll('audio')];
+let stop = 0, lit = null;
+const light = (button) => { lit?.classList.remove('lit'); lit = button; lit?.classList.add('lit'); };
+for (const sound of sounds) {
+  sound.addEventListener('timeupdate', () => {
+    if (stop && !sound.paused && sound.currentTime >= stop) { sound.pause(); stop = 0; light(null); } });
+}
+for (const button of document.querySelectorAll('button[data-from]')) {
+  button.addEventListener('click', () => {
+    const again = lit === button;
+    sounds.forEach((sound) => sound.pause());
+    light(null); stop = 0;
+    if (again) return;
+    const sound = document.getElementById(button.dataset.sound);
+    sound.currentTime = Number(button.dataset.from);
+    stop = Number(button.dataset.to);
+    light(button);
+    sound.play();
+  });
+}
