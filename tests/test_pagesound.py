@@ -10,7 +10,14 @@ import soundfile
 from tests.takes import LONG, assess
 from workbench.alignment.alignedbars import AlignedBar, Alignment
 from workbench.chart.events import Stroke
-from workbench.checking.pagesound import PEAK, carried, carried_sound, relative_link, sound_strokes, written_strokes
+from workbench.checking.pagesound import (
+    CARRIED_PEAK,
+    carried,
+    carried_sound,
+    relative_link,
+    sound_strokes,
+    written_strokes,
+)
 from workbench.files.audio import SAMPLE_RATE_HZ
 
 
@@ -39,7 +46,7 @@ def test_strokes_sound_at_their_times():
 def test_carried_sound_comes_back():
     tone = 1.7 * np.sin(np.arange(SAMPLE_RATE_HZ) / 20)
     back, rate = soundfile.read(io.BytesIO(base64.b64decode(carried(tone).partition(",")[2])))
-    assert rate == SAMPLE_RATE_HZ and np.abs(back).max() == pytest.approx(PEAK, abs=0.05)
+    assert rate == SAMPLE_RATE_HZ and np.abs(back).max() == pytest.approx(CARRIED_PEAK, abs=0.05)
 
 
 def test_a_recording_that_is_gone_is_linked(tmp_path):

@@ -23,7 +23,7 @@ from workbench.sound.rendering import RING_OUT_S, Hit, mix_hits
 #: Longer recordings are linked, not carried: their page would be too large to hand over, seconds.
 LONGEST_CARRIED_S = 600.0
 #: Peaks of carried sound, full scale being 1: MP3 overshoots a little (no source).
-PEAK = 0.9
+CARRIED_PEAK = 0.9
 
 
 def sound_strokes(strokes: Sequence[Stroke]) -> np.ndarray:
@@ -49,7 +49,7 @@ def carried(samples: np.ndarray) -> str:
     """Sound within a page: mono, as MP3 in a data URL."""
     file = io.BytesIO()
     loudest = max(float(np.abs(samples).max(initial=0.0)), 1.0)
-    soundfile.write(file, PEAK / loudest * samples, SAMPLE_RATE_HZ, format="MP3", subtype="MPEG_LAYER_III")
+    soundfile.write(file, CARRIED_PEAK / loudest * samples, SAMPLE_RATE_HZ, format="MP3", subtype="MPEG_LAYER_III")
     return "data:audio/mpeg;base64," + base64.b64encode(file.getvalue()).decode()
 
 

@@ -34,9 +34,9 @@ REACH_MS = 60.0
 #: Most lines of strokes listed one by one, of each kind.
 MOST_LINES = 6
 #: Most bars shown with their notes.
-MOST_BARS = 8
+MOST_SHOWN_BARS = 8
 #: What stands before them.
-SHOWN_BARS = "Missed strokes are orange on the staff as written, strokes that are not in the part blue as recorded."
+ABOUT_BARS = "Missed strokes are orange on the staff as written, strokes that are not in the part blue as recorded."
 #: Most strokes drawn of one instrument.
 MOST_DOTS = 400
 
@@ -171,7 +171,7 @@ def _shown_bars(take: Take) -> list[ShownBar]:
         ]
         if here:
             found.append((bar, here))
-    worst = sorted(found, key=lambda f: -len(f[1]))[:MOST_BARS]
+    worst = sorted(found, key=lambda f: -len(f[1]))[:MOST_SHOWN_BARS]
     return [
         ShownBar(
             bar.bar_number,
@@ -203,7 +203,7 @@ def take_page(take: Take, sound: str = "", written_sound: str = "") -> Report:
     ]
     blocks += [("picture", draw_bars(take).svg("Tempo, fills, strokes missed and added, bar by bar"))]
     if bars := _shown_bars(take):
-        blocks += [("screen", SHOWN_BARS), *(("bar", bar) for bar in bars)]
+        blocks += [("screen", ABOUT_BARS), *(("bar", bar) for bar in bars)]
     blocks += [("head", "In figures"), ("table", [_TABLE_HEADS, *_rows(take)])]
     strokes = _listed_strokes(take)
     blocks += [("head", "Stroke by stroke"), ("columns", strokes)] if strokes else []
