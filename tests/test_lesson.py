@@ -46,6 +46,16 @@ def test_all_count_in_the_same_metronome_marks(lesson):
         assert {item.start_bpm, item.goal_bpm} <= set(lesson.tempi_bpm) and item.start_bpm <= item.goal_bpm
 
 
+def test_a_plan_is_changed_item_by_item(lesson):
+    changed = lesson.changed(student="Ana").changed(2, minutes=12, comment="Low left hand").of([2, len(lesson.items)])
+    assert (changed.student, lesson.student) == ("Ana", "")
+    assert [i.title for i in changed.items] == [lesson.items[1].title, "The song"]
+    assert changed.table.loc[1, "comment"] == "Low left hand" and changed.minutes == 12 + lesson.items[-1].minutes
+    for wrong in (lambda: lesson.changed(0, minutes=1), lambda: lesson.of([99]), lambda: lesson.changed(2, tempo=1)):
+        with pytest.raises(ChartError):
+            wrong()
+
+
 def test_a_part_without_anything_sure_has_no_lesson():
     with pytest.raises(ChartError, match="nothing to learn"):
         plan_lesson(read_part(part(bar())))

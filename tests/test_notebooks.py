@@ -88,6 +88,15 @@ def test_make_a_practice_pack_leaves_a_pack(tmp_path):
     assert (pack / "booklet.pdf").is_file() and list(pack.glob("audio/*/*-drums-down.mp3"))
 
 
+def test_plan_a_lesson_leaves_the_page_that_was_planned(tmp_path):
+    said, _ = demo("plan_a_lesson", tmp_path)
+    page = tmp_path / "demo" / "Copper Weather.lesson.html"
+    text = page.read_text("utf-8")
+    assert page.name in said and "Left hand low" in text and 'id="drums-0"' in text
+    # Four items were kept of the plan.
+    assert text.count('<section class="item"') == 4 and page.stat().st_size < 15e6
+
+
 def test_read_a_part_shows_what_it_promises(tmp_path):
     said, kinds = demo("read_a_part", tmp_path)
     # One picture of the form, one of the feel, and of every groove and fill.

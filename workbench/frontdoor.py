@@ -1184,7 +1184,7 @@ def lesson(
     Returns
     -------
     Lesson
-        ``.items``, to be changed with :func:`dataclasses.replace`; :func:`report` writes its page.
+        ``.items``; ``.changed(2, minutes=15)`` and ``.of([1, 2])`` make another of it; :func:`report` writes its page.
 
     Raises
     ------

@@ -26,6 +26,7 @@ NOTEBOOKS = {
     "check": "check_a_draft",
     "read": "read_a_part",
     "practice": "make_a_practice_pack",
+    "lesson": "plan_a_lesson",
     "shelf": "ask_a_shelf",
 }
 #: Nothing leaves the machine: no news, no updates, no catalogue of extensions.

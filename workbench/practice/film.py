@@ -86,15 +86,13 @@ def scenes_of(lesson: Lesson, items: Sequence[int] | None = None) -> list[Scene]
 
     Raises
     ------
-    WorkbenchError
+    ChartError
         If the lesson has no item of a number.
     """
     numbers = range(1, len(lesson.items) + 1) if items is None else items
     out, words = [], lesson.words
     for number in numbers:
-        if not 1 <= number <= len(lesson.items):
-            raise WorkbenchError(f"The lesson has items 1 to {len(lesson.items)}, no item {number}.")
-        item = lesson.items[number - 1]
+        (item,) = lesson.of([number]).items
         stage = _shown_stage(lesson, item)
         if items is None and item.exercise is None and number < len(lesson.items):
             continue  # the form is told; the song is played once, last

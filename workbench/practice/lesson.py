@@ -10,9 +10,9 @@ Its page is written by :mod:`workbench.practice.lessonpage`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.chart import Chart
 from workbench.chart.counting import capital
@@ -24,6 +24,9 @@ from workbench.practice.tempi import WATCHABLE_PER_S, original_tempo_bpm, stroke
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.part_reading import PartReading
+
+if TYPE_CHECKING:
+    import pandas
 
 #: Marks of a metronome, beats a minute: the scale of the pendulum kind (from memory).
 METRONOME_MARKS = (
@@ -67,7 +70,7 @@ class LessonItem:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A lesson plan; change it with :func:`dataclasses.replace`, leave items out, put them in another order.
+    """A lesson plan; :meth:`changed` and :meth:`of` make another of it.
 
     Attributes
     ----------
@@ -107,6 +110,62 @@ class Lesson:
     def minutes(self) -> int:
         """Of all items."""
         return sum(item.minutes for item in self.items)
+
+    def changed(self, item: int | None = None, **changes: Any) -> Lesson:
+        """The lesson with other attributes, or with those of one item changed (numbered from 1).
+
+        Raises
+        ------
+        ChartError
+            If there is no such item, or the lesson or item has nothing of that name to change.
+
+        Examples
+        --------
+        >>> import workbench as wb
+        >>> lesson = wb.lesson(wb.demo_song(what="chart")).changed(student="Ana").changed(2, minutes=15)
+        >>> lesson.student, lesson.items[1].minutes
+        ('Ana', 15)
+        """
+        own = self if item is None else self._item(item)
+        unknown = set(changes) - {f.name for f in fields(own)}
+        if unknown:
+            raise ChartError(f"A lesson {'' if item is None else 'item '}has no {sorted(unknown)[0]!r} to change.")
+        if item is None:
+            return replace(self, **changes)
+        items = list(self.items)
+        items[item - 1] = replace(items[item - 1], **changes)
+        return replace(self, items=tuple(items))
+
+    def of(self, numbers: Sequence[int]) -> Lesson:
+        """The lesson with only these of its items (numbered from 1), in this order."""
+        return replace(self, items=tuple(self._item(n) for n in numbers))
+
+    def _item(self, number: int) -> LessonItem:
+        if not 1 <= number <= len(self.items):
+            raise ChartError(f"The lesson has items 1 to {len(self.items)}, no item {number}.")
+        return self.items[number - 1]
+
+    @property
+    def table(self) -> pandas.DataFrame:
+        """Title, minutes, tempi, steps and comment of each item, numbered from 1."""
+        import pandas
+
+        rows = [
+            (
+                i.title,
+                i.minutes,
+                i.start_bpm,
+                i.goal_bpm,
+                ", ".join(s.title for s in i.exercise.stages) if i.exercise else "",
+                i.comment,
+            )
+            for i in self.items
+        ]
+        columns = ["item", "minutes", "start_bpm", "goal_bpm", "steps", "comment"]
+        return pandas.DataFrame(rows, columns=columns, index=range(1, len(rows) + 1))
+
+    def _repr_html_(self) -> str:
+        return self.table.to_html()
 
     def to_data(self) -> dict[str, Any]:
         """The plan as what JSON can hold."""

@@ -72,7 +72,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         record = record_facts(lesson.chart, gain)
     tell(0.5, "Engraving the bars")
     bars = _Bars(lesson.chart, say.counts)
-    shown = []
+    shown: list[dict[str, Any]] = []
     for k, item in enumerate(lesson.items):
         tell(0.5 + 0.25 * k / len(lesson.items), "Engraving the bars")
         steps = _steps(lesson, item, bars)
@@ -96,6 +96,8 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         lesson=lesson,
         say=say,
         svgs=bars.svgs,
+        # What is printed of an item: the first bar of its last step.
+        sheet=[bars.svgs[bars.data[i["steps"][-1]["bars"][0]]["drawn"][0]] for i in shown],
         # A script ends where its end is written, whatever stands around it.
         data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
         pieces=pieces,
