@@ -91,6 +91,7 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         "check": {"draft": part, "recording": recording},
         "read": {"chart": part, "recording": recording},
         "practice": {"chart": part},
+        "lesson": {"chart": part},
     }[kind]
     if part is None and kind != "chart":
         raise FileFormatError(f"Name the chart for this notebook: {part_name(files[0])} is a recording.")

@@ -96,8 +96,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         lesson=lesson,
         say=say,
         svgs=bars.svgs,
-        # What is printed of an item: the first bar of its last step.
-        sheet=[bars.svgs[bars.data[i["steps"][-1]["bars"][0]]["drawn"][0]] for i in shown],
+        sheet=[bars.printed(item) for item in lesson.items],
         # A script ends where its end is written, whatever stands around it.
         data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
         pieces=pieces,
@@ -148,6 +147,14 @@ class _Bars:
             stage = replace(stage, bars=(*stage.bars, stage.bars[0]))
         usual, open_handed = (stage_chart(chart, stage, tempo) for chart in self.charts)
         return [self._of(usual, open_handed, k, tempo) for k in range(count)]
+
+    def printed(self, item: LessonItem) -> str:
+        """The bar that the printed sheet shows of an item: what is new in it; "" for the whole song."""
+        if item.exercise is None:
+            return ""
+        stage = [s for s in item.exercise.stages if not s.version and s.instruments is None and s.only is None][0]
+        new = self.of(stage)[-1 if item.exercise.kind == "variation" or stage.name == "setup" else 0]
+        return self.svgs[self.data[new]["drawn"][0]]
 
     def _of(self, written: Chart, open_handed: Chart, k: int, tempo_bpm: float) -> int:
         timed, bar = written.time_map.bars[k], written.bars[k]
