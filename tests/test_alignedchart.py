@@ -8,10 +8,11 @@ import pytest
 from tests.test_align import SONG, chart_of, played
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment
-from workbench.alignment.alignedchart import write_on_recording
+from workbench.alignment.alignedchart import lay_on_recording, write_on_recording
 from workbench.chart import Mark, Recording, Section, Text, WrittenBar
 from workbench.chart.meter import Meter
 from workbench.errors import AnalysisError
+from workbench.listening.transcription import Transcription
 
 
 def lay(written, order):
@@ -67,3 +68,14 @@ def test_headings_go_with_their_bars():
 def test_nothing_laid():
     with pytest.raises(AnalysisError, match="No bar"):
         write_on_recording(chart_of(SONG), Alignment((), 0.0))
+
+
+def test_a_part_by_others_is_laid_on_a_recording(monkeypatch, tmp_path):
+    strokes, beats, lines = played(SONG)
+    heard = Transcription(tuple(strokes), tuple(beats), lines[-1])
+    monkeypatch.setattr("workbench.alignment.alignedchart.transcribe", lambda path, progress=None: heard)
+    song = tmp_path / "song.flac"
+    song.write_bytes(b"a recording")
+    chart, agreement = lay_on_recording(chart_of(SONG), song)
+    assert agreement > 0.9 and chart.recording.path == str(song) and chart.recording.duration_s == lines[-1]
+    assert chart.time_map.bar_start_s(4) == pytest.approx(lines[4], abs=0.02)

@@ -1,6 +1,8 @@
 """Pages of a score: paper, heading, drum key, numbers."""
 
 import re
+from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -8,12 +10,13 @@ import pytest
 from lxml import etree
 
 from tests.test_engrave import SVG, WRITTEN_OUT, song, words
-from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS
 from workbench.chart.meter import TimeMap
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PAPERS, PageStyle
 from workbench.errors import ChartError
+from workbench.notation.scoresigns import ScoreOptions
 
 
 def test_title_sections_tempo_numbers_and_legend_are_printed():
@@ -82,3 +85,68 @@ def test_long_part_takes_several_pages_with_numbers():
     pages = engrave_svg(song(96, sections=()), options=WRITTEN_OUT)
     assert len(pages) > 1
     assert [words(p)[:2] for p in pages[1:]] == [["Slow Ferry", str(k)] for k in range(2, len(pages) + 1)]
+
+
+def lines_of(page):
+    """Indices of the printed bars of each line of a page."""
+    groups = [g for g in etree.fromstring(page).iter(f"{SVG}g") if g.get("class") == "line"]
+    bars = [[int(b.get("id")[4:]) for b in g.iter(f"{SVG}g") if b.get("id", "").startswith("bar-")] for g in groups]
+    return [own for own in bars if own]
+
+
+def test_lines_and_pages_begin_where_they_are_told():
+    options = replace(WRITTEN_OUT, line_breaks=(3,), page_breaks=(12,))
+    pages = engrave_svg(song(16, sections=()), options=options)
+    assert [line[0] for line in lines_of(pages[0])][:2] == [0, 2] and lines_of(pages[1])[0][0] == 11
+    with pytest.raises(ChartError, match="no bar 99"):
+        engrave_svg(song(4, sections=()), options=replace(WRITTEN_OUT, line_breaks=(99,)))
+
+
+def test_pages_are_turned_in_rests():
+    full = engrave_svg(song(96, sections=()), options=WRITTEN_OUT)
+    last = lines_of(full[0])[-2][-1]
+    chart = song(96, sections=())
+    silent = chart.with_bar(last, WrittenBar())
+    assert (
+        lines_of(engrave_svg(silent, options=WRITTEN_OUT)[0])[-1][-1] == lines_of(full[0])[-1][-1]
+    )  # no rest is shown
+    rests = replace(WRITTEN_OUT, multirests=True)
+    pages = engrave_svg(silent, options=rests)
+    assert lines_of(pages[0])[-1][-1] == last and lines_of(pages[1])[0][0] == last + 1
+
+
+def test_short_sections_share_a_line():
+    names = tuple(Section(k, f"Part {k}", chr(65 + k)) for k in range(4))
+    (page,) = engrave_svg(song(8, sections=names), options=WRITTEN_OUT)
+    assert lines_of(page)[0] == [0, 1, 2] and set("ABCD") <= set(words(page))
+
+
+def test_bars_are_numbered_as_heard_or_as_printed():
+    chart = song(16, sections=(Section(0, "Verse", "A"), Section(8, "Verse", "A")))
+    numbers = {
+        how: {w for w in words(engrave_svg(chart, options=ScoreOptions(repeats=True, numbers=how))[0]) if w.isdigit()}
+        for how in ("heard", "printed")
+    }
+    chart = replace(chart, sections=(*chart.sections, Section(12, "Out", "B")))
+    assert numbers["heard"] == numbers["printed"] == {"5"}
+    heard, printed = (
+        {w for w in words(engrave_svg(song(20, sections=(*chart.sections[:2], Section(16, "Out", "B"))),
+                                      options=ScoreOptions(repeats=True, numbers=how))[0]) if w.isdigit()}
+        for how in ("heard", "printed")
+    )  # fmt: skip
+    assert heard == {"5", "17"} and printed == {"5", "9"}
+
+
+def test_weights_fonts_and_letters_of_a_house():
+    usual = engrave_svg(song(9))[0]
+    heavy = engrave_svg(song(9), style=PageStyle(line_weight=1.5))[0]
+    staff_line = lambda page: max(Counter(re.findall(r'stroke-width="(\d+)"', page)).items(), key=lambda c: c[1])
+    assert usual != heavy and staff_line(usual) != staff_line(heavy)
+    assert engrave_svg(song(9))[0] == usual  # the look is no memory
+    other = engrave_svg(song(9), style=PageStyle(music_font="Leland"))[0]
+    assert other != usual and lines_of(other) == lines_of(usual)
+    big = engrave_svg(song(9), style=PageStyle(text_size=1.2))[0]
+    assert 'font-size="93.6"' in big and 'font-size="78"' in usual
+    for wrong in ({"line_weight": 9.0}, {"music_font": "Sans"}, {"text_size": 0.1}):
+        with pytest.raises(ChartError, match=next(iter(wrong)).split("_")[0]):
+            PageStyle(**wrong)

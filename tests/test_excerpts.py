@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.charts import charts
 from tests.parts import bar
 from workbench.chart import Chart, Mark, Section, Text
-from workbench.chart.excerpts import excerpt_chart, read_bar_span
+from workbench.chart.excerpts import excerpt_chart, read_bar_numbers, read_bar_span
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 
@@ -47,3 +47,10 @@ def test_bars_are_named_as_on_the_score():
 def test_no_stretch_of_bars(text, said):
     with pytest.raises(ChartError, match=said):
         read_bar_span(CHART, text)
+
+
+def test_numbers_of_bars():
+    assert read_bar_numbers(CHART, "2, 5") == (2, 5) and read_bar_numbers(CHART, "") == ()
+    for text, said in (("2-3", "9,17"), ("99", "bar 99")):
+        with pytest.raises(ChartError, match=said):
+            read_bar_numbers(CHART, text)

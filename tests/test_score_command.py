@@ -161,3 +161,23 @@ def test_which_fills_are_marked_is_an_option(chart_file):
     for which, count in (("confirmed", 0), ("all", 1), ("none", 0)):
         assert main(["score", str(chart_file), "--to", "musicxml", "--fills", which]) == 0
         assert chart_file.with_name("ferry.musicxml").read_text("utf-8").count(">fill<") == count
+
+
+def test_breaks_numbers_and_house_style_are_obeyed(chart_file):
+    style = chart_file.with_name("house.json")
+    style.write_text('{"similes": false, "repeats": false, "bars_per_line": 3, "music_font": "Leland"}')
+    arguments = ["--to", "musicxml,svg", "--style", str(style), "--line-breaks", "2", "--page-breaks", "5"]
+    assert main(["score", str(chart_file), *arguments]) == 0
+    assert len(list(chart_file.parent.glob("ferry*.svg"))) == 2
+    assert main(["score", str(chart_file), "--to", "musicxml", "--no-form", "--printed-numbers"]) == 0
+    text = chart_file.with_name("ferry.musicxml").read_text("utf-8")
+    assert re.findall(r'<measure number="(\d+)"', text) == ["1", "2", "3", "4"]
+
+
+def test_a_part_is_laid_on_a_recording(chart_file, tmp_path, capsys, monkeypatch):
+    laid = Chart(TimeMap.steady(8, 90, start_s=2.0), read_chart(chart_file).bars)
+    monkeypatch.setattr("workbench.alignment.alignedchart.lay_on_recording", lambda *given: (laid, 0.93))
+    assert main(["score", str(chart_file), "--to", "midi", "--recording", "song.flac"]) == 0
+    assert "93%" in capsys.readouterr().err
+    back = read_midi(chart_file.with_name("ferry.mid")).chart
+    assert back.time_map.tempo_bpm(2) == pytest.approx(90, abs=0.01)

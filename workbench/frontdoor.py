@@ -323,6 +323,7 @@ def read_chart(
     kit_map: PathName | None = None,
     as_written: bool = False,
     finest: int | None = None,
+    recording: PathName | None = None,
 ) -> Chart:
     """Read a drum part, made here or elsewhere, without opening it for corrections.
 
@@ -335,9 +336,12 @@ def read_chart(
     kit_map : path, optional
         A table of how the kit is called, drawn and keyed in MIDI; ``wb.score`` writes one with the format "kit".
     as_written : bool
-        Each bar of a score once, with segno, coda and the like as cues; by default in the order heard.
+        Each bar of a score once, with repeats, endings, segno, coda and the like as signs; by default in the order
+        heard.
     finest : int, optional
         Of a MIDI performance: the shortest notes written, 8, 16 or 32, and their triplets.
+    recording : path, optional
+        The bars are laid where this recording plays them, its repeats written out.
 
     Returns
     -------
@@ -369,7 +373,11 @@ def read_chart(
     imported = read_any_chart(path, ImportOptions(part, kit, as_written, finest))
     for problem in imported.problems:
         warnings.warn(problem, stacklevel=2)
-    return imported.chart
+    if recording is None:
+        return imported.chart
+    from workbench.alignment.alignedchart import lay_on_recording
+
+    return lay_on_recording(imported.chart, recording)[0]
 
 
 def save_chart(chart: Source, path: PathName | None = None, *, overwrite: bool = False) -> Path:

@@ -81,7 +81,7 @@ _STYLE_FIELDS = {f.name: kind for kind in (ScoreOptions, PageStyle) for f in fie
 def read_house_style(path: str | os.PathLike) -> tuple[ScoreOptions, PageStyle]:
     """Read a house style: a JSON object with fields of :class:`ScoreOptions` and :class:`PageStyle`.
 
-    For example ``{"paper": "Letter", "staff_mm": 7.5, "hats": "signs", "pages": 2, "bars_per_line": 3}``.
+    For example ``{"paper": "Letter", "staff_mm": 7.5, "line_weight": 1.2, "hats": "signs", "bars_per_line": 3}``.
 
     Raises
     ------
@@ -175,6 +175,8 @@ def write_scores(
     base = _base(chart, Path(source), folder, bars)
     chart = with_form(chart) if read_form and bars is None else chart
     file_options = replace(options or ScoreOptions(), repeats=folded)
+    if bars is not None:  # bars of an excerpt are counted anew
+        file_options = replace(file_options, line_breaks=(), page_breaks=())
     part_only = chart if bars is None else excerpt_chart(chart, *bars)
     tell, out = progress or silent, []
     for k, name in enumerate(formats):

@@ -7,12 +7,17 @@ out, stretches that it lacks as empty bars, bars that are never played left out.
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 
+from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.chart import Chart, Recording, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
+from workbench.files.audio import sha256_of
+from workbench.listening.transcription import transcribe
+from workbench.progress import Progress
 
 
 def write_on_recording(chart: Chart, alignment: Alignment, recording: Recording | None = None) -> Chart:
@@ -80,6 +85,14 @@ def write_on_recording(chart: Chart, alignment: Alignment, recording: Recording 
         ),
         marks=tuple(marks),
     )
+
+
+def lay_on_recording(chart: Chart, path: str | os.PathLike, progress: Progress | None = None) -> tuple[Chart, float]:
+    """The chart as a recording plays it (see :func:`write_on_recording`), and how well they agree, 0 to 1."""
+    heard = transcribe(path, progress=progress)
+    alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
+    recording = Recording(os.fspath(path), sha256_of(path), heard.duration_s)
+    return write_on_recording(chart, alignment, recording), alignment.agreement
 
 
 def _empty_bars(chart: Chart, alignment: Alignment, k: int, start_s: float, end_s: float) -> list[Bar]:

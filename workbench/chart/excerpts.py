@@ -58,3 +58,19 @@ def read_bar_span(chart: Chart, text: str) -> tuple[int, int]:
     if a > b:
         raise ChartError(f"Write the earlier bar first, not {text!r}.")
     return a, b
+
+
+def read_bar_numbers(chart: Chart, text: str) -> tuple[int, ...]:
+    """Numbers of bars that are there, written as "9,17".
+
+    Raises
+    ------
+    ChartError
+        If one is no number of a bar of the chart.
+    """
+    numbers = tuple(piece.strip() for piece in text.split(",") if piece.strip())
+    if wrong := [n for n in numbers if not n.isdigit()]:
+        raise ChartError(f"Write numbers of bars as 9,17, not {wrong[0]!r}.")
+    for n in numbers:
+        chart.time_map.bar_index(int(n))
+    return tuple(map(int, numbers))

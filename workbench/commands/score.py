@@ -41,7 +41,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--loop", action="store_true", help="repeat signs around the bars of --bars")
     parser.add_argument("--paper", choices=("A4", "Letter"), help="default: A4")
     parser.add_argument("--pages", type=int, metavar="N", help="at most so many pages, the staff as small as need be")
-    parser.add_argument("--style", metavar="FILE", help="house style, a JSON file: paper, staff_mm, hats, pages …")
+    parser.add_argument("--printed-numbers", action="store_true", help="bars numbered as printed, repeats once")
+    parser.add_argument("--line-breaks", metavar="BARS", default="", help="bars that begin a line, as 9,17")
+    parser.add_argument("--page-breaks", metavar="BARS", default="", help="bars that begin a page")
+    parser.add_argument(
+        "--style", metavar="FILE", help="house style, a JSON file: paper, staff_mm, line_weight, hats …"
+    )
     parser.add_argument("--road-map", action="store_true", help="also write the form on one page")
     parser.add_argument("--one-voice", action="store_true", help="hands and feet on one stem")
     parser.add_argument("--no-repeats", action="store_true", help="every bar written out, in MusicXML too")
@@ -61,19 +66,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--kit-map", metavar="FILE", help="names, places, heads and MIDI keys of the kit (see --to kit)"
     )
-    parser.add_argument("--as-written", action="store_true", help="each bar of a score once, jumps as cues")
+    parser.add_argument(
+        "--as-written", action="store_true", help="each bar of a score once, with its repeats, endings and jumps"
+    )
+    parser.add_argument("--recording", metavar="FILE", help="lay the bars where this recording plays them")
     parser.add_argument("--finest", type=int, choices=(8, 16, 32), help="shortest notes of a MIDI performance")
     parser.add_argument("--json", action="store_true", help="print the paths of the files as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench score``; returns the exit status."""
-    from workbench.chart.excerpts import read_bar_span
+    from workbench.chart.excerpts import read_bar_numbers, read_bar_span
+    from workbench.engraving.engrave import PART
     from workbench.engraving.pages import PLAIN
     from workbench.files.imports import ImportOptions
     from workbench.files.kitmap import read_kit_map
     from workbench.files.safefile import check_folder
-    from workbench.notation.scoresigns import ScoreOptions
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import read_house_style, write_scores
@@ -82,7 +90,14 @@ def run(args: argparse.Namespace) -> int:
         check_folder(args.out)
     kit_map = read_kit_map(args.kit_map) if args.kit_map else ()
     imported = read_told(args.chart, NAME, ImportOptions(args.part, kit_map, args.as_written, args.finest))
-    chart = write_out_swing(imported.chart) if args.swing_as_triplets else imported.chart
+    chart = imported.chart
+    if args.recording:
+        from workbench.alignment.alignedchart import lay_on_recording
+
+        chart, agreement = lay_on_recording(chart, args.recording, TerminalProgress())
+        said = f"laid on the recording, {len(chart)} bars; part and recording agree by {agreement:.0%}."
+        print(f"workbench {NAME}: {said}", file=sys.stderr)
+    chart = write_out_swing(chart) if args.swing_as_triplets else chart
     chart = replace(
         chart,
         title=chart.title if args.title is None else args.title,
@@ -96,14 +111,17 @@ def run(args: argparse.Namespace) -> int:
         for first, last in [read_bar_span(chart, piece)]
         for k in range(first, last + 1)
     ]
-    house, page = read_house_style(args.style) if args.style else (ScoreOptions(), PLAIN)
+    house, page = read_house_style(args.style) if args.style else (PART, PLAIN)
     options = replace(
         house,
         one_voice=args.one_voice or house.one_voice,
-        repeats=not (args.no_repeats or bars),
-        similes=not (args.no_repeats or bars),
-        multirests=not (args.no_repeats or bars),
+        repeats=house.repeats and not (args.no_repeats or bars),
+        similes=house.similes and not (args.no_repeats or bars),
+        multirests=house.multirests and not (args.no_repeats or bars),
+        numbers="printed" if args.printed_numbers else house.numbers,
         slashes=tuple(slashes),
+        line_breaks=house.line_breaks + read_bar_numbers(chart, args.line_breaks),
+        page_breaks=house.page_breaks + read_bar_numbers(chart, args.page_breaks),
         sticking=house.sticking and not args.no_sticking,
         counts=args.counts or house.counts,
         fills=args.fills or house.fills,

@@ -11,90 +11,83 @@ import re
 from lxml import etree
 
 from workbench.engraving.drawing import XLINK, tag
+from workbench.engraving.ink import Box, symbol_box
 
 #: White kept between signs that are moved apart.
 _WHITE = 36.0
 #: From the right parenthesis of a ghost note to the middle of its dot.
-_DOT_AFTER = 150.0
+_DOT_AFTER = 48.0
 #: Width of a grace note's flag, and by how much its stem may be shortened.
 _FLAG, _SHORTER_STEM = 170.0, 230.0
-#: From a stem to the end of the stroke through it, and half that stroke's height; half the height of a head.
-_SLASH, _HEAD_HALF_HEIGHT = (170.0, 75.0), 90.0
-#: How far brackets are lowered from flags.
-_UNDER_FLAGS = 72.0
-#: Width and height of an accent, and of the figure of a tuplet; height of a cue's letters.
-_ACCENT, _FIGURE = (250.0, 176.0), (300.0, 250.0)
-_LETTERS = 240.0
+#: Length of a bracket's hooks, and white on either side of the figure in its line.
+_HOOK, _BESIDE_FIGURE = 100.0, 45.0
+#: Half a stem's width; height of a cue's letters.
+_STEM, _LETTERS = 9.0, 240.0
 _RIGHT_PARENTHESIS = "#E26B"
 
-
-#: Left, top, right, bottom.
-_Box = tuple[float, float, float, float]
-#: Corners of a beam: left, right, and back on its other side.
+#: Corners of a beam or a box: left and right of its upper side, right and left of its lower one.
 _Polygon = list[tuple[float, float]]
 
 
-def clear(body: etree._Element) -> None:
-    """Move dots out of the parentheses of ghost notes, accents off beams, hooks of brackets off rests, and
-    cues off the figures of tuplets."""
-    obstacles: list[_Box] = []
-    cues: list[etree._Element] = []
-    figures: list[etree._Element] = []
-    graces: list[etree._Element] = []
-    slashes: list[etree._Element] = []
-    heads: list[tuple[float, float]] = []
-    beams: list[_Polygon] = []
-    middle = 0.0
+def clear(body: etree._Element) -> float:
+    """Move dots out of the parentheses of ghost notes, beams off high heads, accents off beams, strokes through stems
+    off heads, figures and brackets of tuplets off everything in their span, and cues off all these; returns the highest
+    place (smallest y) that any of them reaches."""
+    groups: dict[str, list[etree._Element]] = {}
     for g in body.iter(tag("g")):
-        kind = g.get("class", "")
-        if kind == "staff" and not middle:  # that of the third line
-            middle = float(re.findall(r"-?[\d.]+", g.findall(tag("path"))[2].get("d"))[1])
-        elif kind == "dots":
-            _clear_dot(g)
-        elif kind == "artic":
-            _clear_accent(g)
-            obstacles += [_over(use, *_ACCENT) for use in g.iter(tag("use"))]
-        elif kind == "beam":
-            beams += [_points(p) for p in g.findall(tag("polygon"))]
-        elif kind == "tuplet":
-            _clear_hooks(g)
-        elif kind == "bTrem":
-            slashes += g.findall(tag("use"))
-        elif kind == "notehead":
-            heads += [_place(use) for use in g.findall(tag("use"))[:1]]
-        elif kind == "graceGrp":
-            graces.append(g)
-        elif kind == "tupletNum":
-            figures += list(g.iter(tag("use")))
-        elif kind == "dir":
-            cues += list(g.iter(tag("text")))
-    for grace in graces:
+        groups.setdefault(g.get("class", "").split(" ")[0], []).append(g)
+    for dots in groups.get("dots", ()):
+        _clear_dot(dots)
+    for beam in groups.get("beam", ()):
+        _clear_beam(beam)
+    beams = [_points(p) for g in groups.get("beam", ()) for p in g.findall(tag("polygon"))]
+    for accent in groups.get("artic", ()):
+        _clear_accent(accent)
+    for grace in groups.get("graceGrp", ()):
         _clear_grace(grace, beams)
-    for figure in figures:
-        _clear_figure(figure, beams, middle)
-        obstacles.append(_over(figure, *_FIGURE))
-    for slash in slashes:
-        _clear_slash(slash, heads)
-    for beam in beams:
-        xs, ys = zip(*beam)
-        obstacles.append((min(xs), min(ys), max(xs), max(ys)))
-    for cue in cues:
+    heads = [symbol_box(use) for g in groups.get("notehead", ()) for use in g.iter(tag("use"))]
+    bar_lines = [_numbers(p.get("d"))[0] for g in groups.get("barLine", ()) for p in g.findall(tag("path"))]
+    for slash in (use for g in groups.get("bTrem", ()) for use in g.findall(tag("use"))):
+        _clear_slash(slash, heads, bar_lines)
+    accents = [_cornered(symbol_box(use)) for g in groups.get("artic", ()) for use in g.iter(tag("use"))]
+    solid = [*beams, *map(_cornered, heads), *accents]
+    for kind in ("flag", "rest", "bTrem"):
+        solid += [_cornered(symbol_box(u)) for g in groups.get(kind, ()) for u in g.iter(tag("use"))]
+    for stem in (path for g in groups.get("stem", ()) for path in g.findall(tag("path"))):
+        x, y0, _, y1 = _numbers(stem.get("d"))[:4]
+        solid.append(_cornered((x - _STEM, min(y0, y1), x + _STEM, max(y0, y1))))
+    signs = beams + accents
+    if groups.get("tuplet"):
+        lines = [_numbers(path.get("d"))[1] for path in groups["staff"][0].findall(tag("path"))]
+        for tuplet in groups["tuplet"]:
+            signs += _clear_tuplet(tuplet, solid, (min(lines), max(lines)))
+    obstacles = [_box(sign) for sign in signs]
+    for cue in (t for g in groups.get("dir", ()) for t in g.iter(tag("text"))):
         obstacles.append(_clear_cue(cue, obstacles))
+    return min((top for _, top, _, _ in obstacles), default=0.0)
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(v) for v in re.findall(r"-?[\d.]+", text)]
+
+
+def _cornered(box: Box) -> _Polygon:
+    left, top, right, foot = box
+    return [(left, top), (right, top), (right, foot), (left, foot)]
+
+
+def _box(polygon: _Polygon) -> Box:
+    xs, ys = zip(*polygon)
+    return min(xs), min(ys), max(xs), max(ys)
 
 
 def _place(use: etree._Element) -> tuple[float, float]:
-    x, y = re.findall(r"-?[\d.]+", use.get("transform"))[:2]
-    return float(x), float(y)
-
-
-def _over(use: etree._Element, width: float, height: float) -> _Box:
-    """The box of a symbol that stands on its place."""
-    x, y = _place(use)
-    return x, y - height, x + width, y
+    x, y = _numbers(use.get("transform"))[:2]
+    return x, y
 
 
 def _points(polygon: etree._Element) -> _Polygon:
-    values = [float(v) for v in re.findall(r"-?[\d.]+", polygon.get("points"))]
+    values = _numbers(polygon.get("points"))
     return list(zip(values[::2], values[1::2]))
 
 
@@ -109,7 +102,18 @@ def _edges(beam: _Polygon, left: float, right: float) -> tuple[float, float] | N
 
 
 def _move(use: etree._Element, y: float) -> None:
-    use.set("transform", re.sub(r"\([^)]*\)", f"({_place(use)[0]:g}, {y:g})", use.get("transform"), count=1))
+    _shift(use, y - _place(use)[1])
+
+
+def _shift(use: etree._Element, down: float, right: float = 0.0) -> None:
+    x, y = _place(use)
+    use.set("transform", re.sub(r"\([^)]*\)", f"({x + right:g}, {y + down:g})", use.get("transform"), count=1))
+
+
+def _within(g: etree._Element, kind: str) -> list[etree._Element]:
+    """Groups of a kind in another, those of its grace notes left out."""
+    found = [e for e in g.iter(tag("g")) if e.get("class") == kind]
+    return [e for e in found if not any(a.get("class") == "graceGrp" for a in e.iterancestors() if a is not g)]
 
 
 def _clear_dot(dots: etree._Element) -> None:
@@ -118,9 +122,36 @@ def _clear_dot(dots: etree._Element) -> None:
         note = note.getparent()
     if note is None:
         return
-    ends = [_place(u)[0] for u in note.iter(tag("use")) if u.get(f"{{{XLINK}}}href", "").startswith(_RIGHT_PARENTHESIS)]
+    ends = [
+        symbol_box(u)[2] for u in note.iter(tag("use")) if u.get(f"{{{XLINK}}}href", "").startswith(_RIGHT_PARENTHESIS)
+    ]
     for dot in dots.iter(tag("ellipse")) if ends else ():
         dot.set("cx", f"{max(float(dot.get('cx')), max(ends) + _DOT_AFTER):g}")
+
+
+def _clear_beam(beam: etree._Element) -> None:
+    """Lengthen stems until the beams clear every head of their notes."""
+    if any(a.get("class") == "graceGrp" for a in beam.iterancestors()):
+        return
+    polygons = beam.findall(tag("polygon"))
+    heads = [symbol_box(use) for g in _within(beam, "notehead") for use in g.findall(tag("use"))]
+    if not polygons or not heads:
+        return
+    corners = [_points(p) for p in polygons]
+    up = min(y for p in corners for _, y in p) < min(top for _, top, _, _ in heads)
+    longer = 0.0
+    for left, top, right, foot in heads:
+        for edges in (e for p in corners if (e := _edges(p, left, right))):
+            if edges[0] < foot and top < edges[1]:
+                longer = max(longer, _WHITE + (edges[1] - top if up else foot - edges[0]))
+    if not longer:
+        return
+    moved = -longer if up else longer
+    for element, own in zip(polygons, corners):
+        element.set("points", " ".join(f"{x:g},{y + moved:g}" for x, y in own))
+    for stem in (path for g in _within(beam, "stem") for path in g.findall(tag("path"))):
+        x, foot, _, tip = _numbers(stem.get("d"))[:4]
+        stem.set("d", f"M{x:g} {foot:g} L{x:g} {tip + moved:g}")
 
 
 def _clear_accent(accent: etree._Element) -> None:
@@ -131,23 +162,73 @@ def _clear_accent(accent: etree._Element) -> None:
         return
     polygons = [_points(p) for p in beam.findall(tag("polygon"))]
     for use in accent.iter(tag("use")):
-        left, top, right, foot = _over(use, *_ACCENT)
+        left, top, right, foot = symbol_box(use)
         edges = [e for p in polygons if (e := _edges(p, left, right))]
         highest = min((top for top, _ in edges), default=foot)
         lowest = max((bottom for _, bottom in edges), default=foot)
         # It stands over the beam, or under the stems' other end and is clear of it.
         if highest < foot and top < lowest:
-            _move(use, highest - _WHITE)
+            _shift(use, highest - _WHITE - foot)
 
 
-def _clear_figure(figure: etree._Element, beams: list[_Polygon], middle: float) -> None:
-    """Move the figure of a tuplet away from the staff until no beam lies on it."""
-    left, top, right, foot = _over(figure, *_FIGURE)
-    edges = [e for p in beams if (e := _edges(p, left, right)) and e[0] < foot and top < e[1]]
-    if edges:
-        highest, lowest = min(a for a, _ in edges), max(b for _, b in edges)
-        _move(figure, highest - _WHITE if (top + foot) / 2 < middle else lowest + _WHITE + _FIGURE[1])
-        _clear_figure(figure, [p for p in beams if (e := _edges(p, left, right)) and e not in edges], middle)
+def _clear_tuplet(tuplet: etree._Element, solid: list[_Polygon], staff: tuple[float, float]) -> list[_Polygon]:
+    """Lay the bracket of a tuplet level and clear of all in its span, its figure in the line; a figure without a
+    bracket clear of what it stands on.  Returns what they take then."""
+    figures = [use for g in tuplet.findall(f"{tag('g')}[@class='tupletNum']") for use in g.iter(tag("use"))]
+    lines = tuplet.findall(f"{tag('g')}[@class='tupletBracket']/{tag('polyline')}")
+    corners = [_points(line) for line in lines]
+    if corners and figures:
+        left, right = (end(x for p in corners for x, _ in p) for end in (min, max))
+        wide = symbol_box(figures[-1])[2] - symbol_box(figures[0])[0]
+        above = corners[0][0][1] > corners[0][1][1]
+        outer = [e for p in solid if (e := _edges(p, left, right))] + [staff]
+        if above:
+            y = min(top for top, _ in outer) - _WHITE - _HOOK
+        else:
+            y = max(foot for _, foot in outer) + _WHITE + _HOOK
+        boxes = [symbol_box(f) for f in figures]
+        middle, tall = (left + right) / 2, boxes[0][3] - boxes[0][1]
+        across = middle - (boxes[0][0] + boxes[-1][2]) / 2
+        for f, box in zip(figures, boxes):
+            _shift(f, y + tall / 2 - box[3], across)
+        hook = y + (_HOOK if above else -_HOOK)
+        gap = wide / 2 + _BESIDE_FIGURE
+        if right - left > 2 * gap + _HOOK:
+            halves = ((left, middle - gap), (right, middle + gap))
+            for line, (end, inner) in zip(lines, halves):
+                line.set("points", f"{end:g},{hook:g} {end:g},{y:g} {inner:g},{y:g}")
+            for line in lines[2:]:
+                line.getparent().remove(line)
+        else:  # the figure takes all of a narrow bracket
+            for line in lines:
+                line.getparent().remove(line)
+        return [_cornered((left, y - tall / 2, right, max(y + tall / 2, hook) if above else y + tall / 2))]
+    out = []
+    for figure in figures:
+        for _ in solid:
+            left, top, right, foot = symbol_box(figure)
+            hits = [e for p in solid if (e := _edges(p, left, right)) and e[0] < foot and top < e[1]]
+            if not hits:
+                break
+            if (top + foot) < sum(staff):
+                _shift(figure, min(a for a, _ in hits) - _WHITE - foot)
+            else:
+                _shift(figure, max(b for _, b in hits) + _WHITE - top)
+        out.append(_cornered(symbol_box(figure)))
+    return out
+
+
+def _clear_slash(slash: etree._Element, heads: list[Box], bar_lines: list[float]) -> None:
+    """Move a stroke through a stem along it, as little as need be, off heads, and back from a bar line."""
+    left, top, right, foot = symbol_box(slash)
+    if near := [x for x in bar_lines if (left + right) / 2 < x < right + _WHITE]:
+        _shift(slash, 0.0, min(near) - _WHITE - right)
+        left, top, right, foot = symbol_box(slash)
+    taken = [(t - foot - _WHITE, f - top + _WHITE) for lo, t, hi, f in heads if lo < right and left < hi]
+    if not any(a < -_WHITE and b > _WHITE for a, b in taken):
+        return
+    free = [end for pair in taken for end in pair if not any(a < end < b for a, b in taken)]
+    _shift(slash, min(free, key=abs))
 
 
 def _clear_grace(grace: etree._Element, beams: list[_Polygon]) -> None:
@@ -173,44 +254,7 @@ def _clear_grace(grace: etree._Element, beams: list[_Polygon]) -> None:
                 line.set("d", f"M{x0:g} {y0:g} L{x1:g} {y1 + moved:g}")
 
 
-def _clear_slash(slash: etree._Element, heads: list[tuple[float, float]]) -> None:
-    """Move the stroke through a stem along it, off the head of the next note."""
-    x, y = _place(slash)
-    for at, head in heads:
-        apart = _HEAD_HALF_HEIGHT + _SLASH[1]
-        if x < at < x + _SLASH[0] and abs(head - y) < apart:
-            _move(slash, head - apart - _WHITE if head >= y else head + apart + _WHITE)
-            return
-
-
-def _clear_hooks(tuplet: etree._Element) -> None:
-    """Shorten the hook of a bracket that reaches down to a rest at the end of its tuplet."""
-    own = [g for g in tuplet.iter(tag("g"))]
-    lines = tuplet.findall(f"{tag('g')}[@class='tupletBracket']/{tag('polyline')}")
-    if lines and any(g.get("class") == "flag" for g in own):
-        _lower_bracket(tuplet, lines)
-    rests = [_place(u) for g in tuplet.iter(tag("g")) if g.get("class") == "rest" for u in g.iter(tag("use"))]
-    if not rests:
-        return
-    for bracket in lines:
-        points = [tuple(map(float, p.split(","))) for p in bracket.get("points").split()]
-        (x, hook), (_, line) = points[0], points[1]
-        if hook > line and any(abs(x - at) < 300 for at, _ in rests):
-            points[0] = (x, line + (hook - line) / 3)
-            bracket.set("points", " ".join(f"{px:g},{py:g}" for px, py in points))
-
-
-def _lower_bracket(tuplet: etree._Element, lines: list[etree._Element]) -> None:
-    """Move a bracket under the feet's notes, and its figure, clear of their flags."""
-    if any(_points(line)[0][1] > _points(line)[1][1] for line in lines):
-        return  # it stands over its notes
-    for line in lines:
-        line.set("points", " ".join(f"{x:g},{y + _UNDER_FLAGS:g}" for x, y in _points(line)))
-    for use in tuplet.findall(f"{tag('g')}[@class='tupletNum']/{tag('use')}"):
-        _move(use, _place(use)[1] + _UNDER_FLAGS)
-
-
-def _clear_cue(cue: etree._Element, obstacles: list[_Box]) -> _Box:
+def _clear_cue(cue: etree._Element, obstacles: list[Box]) -> Box:
     """Move a cue up until nothing lies on it; the box that it takes then."""
     x, y = float(cue.get("x")), float(cue.get("y"))
     size = max(float(e.get("font-size", "0").removesuffix("px")) for e in cue.iter())

@@ -25,8 +25,8 @@ from workbench.engraving.pages import PLAIN, SMALLEST_STAFF_MM, PageStyle, lay_e
 from workbench.engraving.systems import System, engrave_systems, natural_width
 from workbench.errors import ChartError
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import abbreviate, lay_lines
-from workbench.notation.scoresigns import ScoreOptions, clean_text, tempo_marks
+from workbench.notation.abbreviations import abbreviate, bar_numbers, lay_lines
+from workbench.notation.scoresigns import ScoreOptions, broken_before, clean_text, tempo_marks
 from workbench.progress import Progress, part, silent
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def mei_bytes(chart: Chart, options: ScoreOptions = PART) -> bytes:
         slashes=options.slashes,
         longest_simile=options.longest_simile,
     )
-    lines = lay_lines(chart, printed, options.bars_per_line)
+    lines = lay_lines(chart, printed, options.bars_per_line, breaks=broken_before(chart, options)[0])
     root = etree.fromstring(lines_mei(chart, lines, options, show_meter=True))
     for n, line in enumerate(list(root.iter(f"{{{NAMESPACE}}}pb")), start=1):
         line.tag = f"{{{NAMESPACE}}}sb"
@@ -268,7 +268,8 @@ def _engrave_systems(
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])
         printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))
     line = (_COUNTED_LINE if options.counts else _LINE) / style.scale
-    rows = lay_lines(chart, printed, options.bars_per_line, line)
+    line_starts, page_starts = broken_before(chart, options)
+    rows = lay_lines(chart, printed, options.bars_per_line, line, line_starts)
     room = style.room
     starts = {s.bar_index for s in chart.sections}
     widths = [
@@ -286,16 +287,18 @@ def _engrave_systems(
         same = next((j for j in range(k, len(rows)) if widths[j] != widths[k]), len(rows))
         batch = rows[k : min(same, k + _LINES_AT_A_TIME)]
         opening = chart.time_map.bars[batch[0][0].bar_index].meter
-        out += engrave_systems(chart, batch, options, widths[k], show_meter=opening != meter)
+        out += engrave_systems(chart, batch, options, widths[k], show_meter=opening != meter, look=style.look)
         meter = chart.time_map.bars[batch[-1][-1].bar_index].meter
     marks = tempo_marks(chart)
     for system in out:
+        system.opens_page = system.printed[0].bar_index in page_starts
         system.tempo_marks = {
             b.bar_index: marks[b.bar_index] for b in system.printed if b.bar_index in marks and b.bar_index > 0
         }
     if style.bar_numbers:
+        numbers = bar_numbers(chart, printed, options.numbers)
         for k, system in enumerate(out):
-            number = chart.time_map.bar_number(system.printed[0].bar_index)
+            number = numbers[system.printed[0].bar_index]
             if number > 0 and (k > 0 or bars is not None):
                 system.number = str(number)
     tell(1.0, "Engraving")

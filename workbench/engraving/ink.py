@@ -1,4 +1,4 @@
-"""How far down the ink of an engraved line reaches, so that words can stay clear of it.
+"""Where an engraved line has ink: how far down it reaches, so that words can stay clear of it, and boxes of symbols.
 
 Units are those of the drawing.  Outlines are measured by their control points:
 a curve never leaves them, so what is said here may be a little more than the
@@ -8,7 +8,8 @@ ink, never less.
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
+from pathlib import Path
 
 from lxml import etree
 
@@ -89,6 +90,27 @@ def lowest_ink(
             (outline,) = symbols[e.get(f"{{{XLINK}}}href").removeprefix("#")].findall(tag("path"))
             lowest = max(lowest, y + scale * lowest_of_outline(outline.get("d"), upside_down=True))
     return lowest
+
+
+#: Left, top, right, bottom.
+Box = tuple[float, float, float, float]
+
+
+@cache
+def _symbol_boxes() -> dict[str, Box]:
+    """Box of each symbol of Bravura by its code (SMuFL), in the em's thousandths, as verovio tells it; y goes up."""
+    import verovio
+
+    font = etree.parse(Path(verovio.__file__).parent / "data" / "Bravura.xml").getroot()
+    sizes = {g.get("c"): [float(g.get(k)) for k in ("x", "y", "w", "h")] for g in font.iter("g")}
+    return {code: (x, y + h, x + w, y) for code, (x, y, w, h) in sizes.items()}
+
+
+def symbol_box(use: etree._Element) -> Box:
+    """The box of a symbol in the drawing."""
+    x, y, width, height = _numbers(use.get("transform"))
+    left, top, right, bottom = _symbol_boxes()[use.get(f"{{{XLINK}}}href")[1:5]]
+    return x + width * left, y - height * top, x + width * right, y - height * bottom
 
 
 def _numbers(transform: str) -> list[float]:

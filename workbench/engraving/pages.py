@@ -10,7 +10,7 @@ from lxml import etree
 
 from workbench.chart import Chart, Section
 from workbench.engraving.drawing import new_page, serialize, symbol, tag, text
-from workbench.engraving.systems import System, engrave_legend
+from workbench.engraving.systems import MUSIC_FONTS, Look, System, engrave_legend
 from workbench.errors import ChartError
 from workbench.notation.scoresigns import TempoMark, tempo_marks
 
@@ -35,6 +35,12 @@ class PageStyle:
         Title block; drum key of the instruments that occur; numbers at line starts.
     staff_mm : float
         Height of the staff; 7 mm and more are read from a music stand (common practice, no source).
+    line_weight : float
+        Of staff lines, bar lines, stems and brackets, 0.5 to 2; 1 is usual.
+    music_font : str
+        Of the notes and signs, from :data:`workbench.engraving.systems.MUSIC_FONTS`.
+    text_size : float
+        Of the letters of title, heading and section names, 0.7 to 1.3; 1 is usual.
     pages : int, optional
         The most pages: the staff becomes smaller, down to :data:`SMALLEST_STAFF_MM`, until they suffice.
     """
@@ -44,6 +50,9 @@ class PageStyle:
     legend: bool = True
     bar_numbers: bool = True
     staff_mm: float = STAFF_MM
+    line_weight: float = 1.0
+    music_font: str = MUSIC_FONTS[0]
+    text_size: float = 1.0
     pages: int | None = None
 
     def __post_init__(self) -> None:
@@ -51,6 +60,11 @@ class PageStyle:
             raise ChartError(
                 f"A staff is {SMALLEST_STAFF_MM:g} to {LARGEST_STAFF_MM:g} mm high, not {self.staff_mm!r}."
             )
+        if self.music_font not in MUSIC_FONTS:
+            raise ChartError(f"A music font is one of {', '.join(MUSIC_FONTS)}, not {self.music_font!r}.")
+        for name, least, most in (("line_weight", 0.5, 2.0), ("text_size", 0.7, 1.3)):
+            if not least <= getattr(self, name) <= most:
+                raise ChartError(f"{name} is {least:g} to {most:g}, not {getattr(self, name)!r}.")
         if self.pages is not None and self.pages < 1:
             raise ChartError(f"A part fits on one page or more, not on {self.pages}.")
         if self.paper not in PAPERS:
@@ -60,6 +74,10 @@ class PageStyle:
     def scale(self) -> float:
         """Of the lines, which are engraved with a staff of :data:`STAFF_MM`."""
         return self.staff_mm / STAFF_MM
+
+    @property
+    def look(self) -> Look:
+        return Look(self.music_font, self.line_weight)
 
     @property
     def room(self) -> int:
@@ -78,6 +96,7 @@ _GAP = 34  # between lines
 _TIGHT_GAP = 14  # between lines, where that saves a page
 _PAGE_TOP = MARGIN + 50  # of the music on further pages
 _SECTION_ROOM = 62  # above a line that opens a section
+_BETWEEN_SECTIONS = 20
 _NUMBER_ROOM = 26  # above the staff for the bar number
 
 
@@ -88,18 +107,22 @@ def _above(line: System) -> float:
     return max(0.0, _NUMBER_ROOM - line.staff_top) if line.number else 0.0
 
 
-def draw_line(root: etree._Element, line: System, x: float, y: float, scale: float = 1.0) -> None:
+def draw_line(
+    root: etree._Element, line: System, x: float, y: float, scale: float = 1.0, text_size: float = 1.0
+) -> None:
     """Draw a line of music with the boxes and names of the sections that begin in it."""
     g = line.draw(root, x, y, scale)
-    for section in line.sections:
+    places = [0.0 if s.bar_index == line.printed[0].bar_index else line.bars[s.bar_index][0] for s in line.sections]
+    for section, x, end in zip(line.sections, places, [*places[1:], line.width]):
         at = section.bar_index
-        x = 0.0 if at == line.printed[0].bar_index else line.bars[at][0]
-        x = draw_section(g, section, x, -8)
+        x = draw_section(g, section, x, -8, end - x - _BETWEEN_SECTIONS, text_size)
         if at in line.tempo_marks:
             _draw_tempo_mark(g, line.tempo_marks[at], x + 30, -14)
 
 
-def draw_section(g: etree._Element, section: Section, x: float, y: float, room: float | None = None) -> float:
+def draw_section(
+    g: etree._Element, section: Section, x: float, y: float, room: float | None = None, text_size: float = 1.0
+) -> float:
     """Boxed letter and bold name of a section; ``y`` is the box's foot, ``room`` the widest it
     may be.  Returns about where it ends."""
     if section.label:
@@ -112,8 +135,8 @@ def draw_section(g: etree._Element, section: Section, x: float, y: float, room: 
         x += width + 14
         room = None if room is None else room - width - 14
     if section.name:
-        g.append(text(x, y - 9, 38, section.name, width=room, font_weight="bold"))
-    return x + 20 * len(section.name)
+        g.append(text(x, y - 9, 38 * text_size, section.name, width=room, font_weight="bold"))
+    return x + min(20 * text_size * len(section.name), room or float("inf"))
 
 
 def lay_excerpt(lines: Sequence[System]) -> str:
@@ -155,7 +178,7 @@ def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
             root.append(text(width - MARGIN, MARGIN, 28, str(k + 1), "end"))
         for line in current:
             y += _above(line) * style.scale
-            draw_line(root, line, MARGIN, y, style.scale)
+            draw_line(root, line, MARGIN, y, style.scale, style.text_size)
             y += line.height * style.scale + gap + extra
         out.append(serialize(root))
     return out
@@ -167,21 +190,26 @@ def _fill_pages(
     """Lines of each page with where they end, and the gap between lines.
 
     The gap is tightened if that saves a page, and lines are moved on so that
-    the last page does not hold a lone one.
+    the last page does not hold a lone one and pages are turned in rests.
     """
 
     def fill(gap: float, most: int | None = None) -> list[tuple[float, list[System]]]:
         pages: list[tuple[float, list[System]]] = []
-        current: list[System] = []
-        y = start
+        ends: list[float] = []
+        y, begun = start, 0
         for k, line in enumerate(lines):
             need = (_above(line) + line.height) * scale
-            if current and (y + need > bottom or k == most):
-                pages.append((y - gap, current))
-                y, current = float(_PAGE_TOP), []
-            current.append(line)
+            if k > begun and (y + need > bottom or k == most or line.opens_page):
+                full = y + need > bottom
+                last = _turn(lines[begun:k]) + begun if full else k
+                pages.append((ends[last - 1], lines[begun:last]))
+                y, begun = float(_PAGE_TOP), last
+                for j in range(last, k):
+                    y += (_above(lines[j]) + lines[j].height) * scale + gap
+                    ends[j] = y - gap
             y += need + gap
-        return [*pages, (y - gap, current)]
+            ends.append(y - gap)
+        return [*pages, (y - gap, lines[begun:])]
 
     pages, gap = fill(_GAP), _GAP
     tight = fill(_TIGHT_GAP)
@@ -193,18 +221,30 @@ def _fill_pages(
     return pages, gap
 
 
+#: As many lines may move to the next page so that the page is turned in a rest (no source).
+_MOST_MOVED = 2
+
+
+def _turn(page: Sequence[System]) -> int:
+    """How many lines stay on a full page: as many as end in a rest, if few must move for it."""
+    for moved in range(min(_MOST_MOVED + 1, len(page) - 1)):
+        if page[len(page) - 1 - moved].ends_in_rest:
+            return len(page) - moved
+    return len(page)
+
+
 def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) -> float:
     """Title, what the sheet is, and artist; returns where the rest may start."""
     width, y = style.size[0], MARGIN + 40.0
     room = width - 2 * MARGIN
-    root.append(text(width / 2, y, 78, chart.title or "Drum Set", "middle", room, font_weight="bold"))
+    root.append(text(width / 2, y, 78 * style.text_size, chart.title or "Drum Set", "middle", room, font_weight="bold"))
     y += 58
     if unchecked := len(chart.unchecked_bars):
         kind = f"{kind} · draft: {unchecked} of {len(chart)} bars not checked"
     if chart.title or kind != "Drum Set":
-        root.append(text(MARGIN, y, 36, kind))
+        root.append(text(MARGIN, y, 36 * style.text_size, kind))
     if chart.artist:
-        root.append(text(width - MARGIN, y, 36, chart.artist, "end", 0.7 * room))
+        root.append(text(width - MARGIN, y, 36 * style.text_size, chart.artist, "end", 0.7 * room))
     return y + 24
 
 

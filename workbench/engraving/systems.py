@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from lxml import etree
 
@@ -84,6 +84,10 @@ class System:
         Bar number to print at its start.
     overlays : list
         What is drawn over it (simile signs of two bars, counts).
+    lift : float
+        How far the drawing is moved down, so that signs moved up have room.
+    opens_page : bool
+        It must stand first on its page.
     """
 
     body: etree._Element
@@ -98,6 +102,13 @@ class System:
     tempo_marks: dict[int, TempoMark] = field(default_factory=dict)
     number: str = ""
     overlays: list = field(default_factory=list)
+    lift: float = 0.0
+    opens_page: bool = False
+
+    @property
+    def ends_in_rest(self) -> bool:
+        """Whether there is time to turn the page after it."""
+        return self.printed[-1].kind is BarKind.REST
 
     def draw(self, root: etree._Element, x: float, y: float, scale: float = 1.0) -> etree._Element:
         """Draw the line on a sheet, its upper left corner at (x, y)."""
@@ -108,7 +119,7 @@ class System:
                 defs.append(deepcopy(g))
         g = etree.SubElement(root, tag("g"), transform=f"translate({x:.1f},{y:.1f}) scale({scale:g})")
         g.set("class", "line")
-        inner = etree.SubElement(g, tag("g"), transform="scale(0.1)")
+        inner = etree.SubElement(g, tag("g"), transform=f"translate(0,{self.lift:.1f}) scale(0.1)")
         inner.append(self.body)
         g.extend(self.overlays)
         if self.number:
@@ -126,17 +137,50 @@ def _toolkit() -> verovio.toolkit:
     return toolkit
 
 
+#: Music fonts in the engraver's wheel that have every sign of a drum part (all SIL OFL 1.1).
+MUSIC_FONTS = ("Bravura", "Leland", "Leipzig", "Petaluma")
+
+
+class Look(NamedTuple):
+    """How lines of music look.
+
+    Attributes
+    ----------
+    font : str
+        From :data:`MUSIC_FONTS`.
+    weight : float
+        Of staff lines, bar lines, stems and brackets; 1 is usual.
+    """
+
+    font: str = "Bravura"
+    weight: float = 1.0
+
+
+USUAL_LOOK = Look()
+#: Thickness of lines as the engraver draws them by itself, in staff spaces.
+_WEIGHTS = {
+    "staffLineWidth": 0.15,
+    "barLineWidth": 0.30,
+    "stemWidth": 0.20,
+    "hairpinThickness": 0.20,
+    "tupletBracketThickness": 0.20,
+    "bracketThickness": 1.0,
+    "repeatEndingLineThickness": 0.15,
+}
+
+
 @lru_cache(maxsize=1)
-def _set_width(width: int) -> None:
-    """Tell the toolkit, if it was another width before."""
-    _toolkit().setOptions({"pageWidth": width})
+def _set_look(width: int, look: Look) -> None:
+    """Tell the toolkit, if it was another width or look before."""
+    weights = {name: round(usual * look.weight, 3) for name, usual in _WEIGHTS.items()}
+    _toolkit().setOptions({"pageWidth": width, "font": look.font, **(weights if look.weight != 1 else {})})
 
 
-def _render(mei: str, width: int) -> list[etree._Element]:
+def _render(mei: str, width: int, look: Look = USUAL_LOOK) -> list[etree._Element]:
     """The lines of an MEI document as verovio draws them, ``width`` tenths of a millimetre wide."""
     with _LOCK:
         toolkit = _toolkit()
-        _set_width(width)
+        _set_look(width, look)
         toolkit.resetXmlIdSeed(1)
         if not toolkit.loadData(mei):
             raise ChartError("This part could not be engraved.")
@@ -144,7 +188,13 @@ def _render(mei: str, width: int) -> list[etree._Element]:
 
 
 def engrave_systems(
-    chart: Chart, rows: Sequence[Sequence[PrintedBar]], options: ScoreOptions, width: int, *, show_meter: bool
+    chart: Chart,
+    rows: Sequence[Sequence[PrintedBar]],
+    options: ScoreOptions,
+    width: int,
+    *,
+    show_meter: bool,
+    look: Look = USUAL_LOOK,
 ) -> list[System]:
     """Engrave lines of printed bars, all of one width.
 
@@ -158,8 +208,9 @@ def engrave_systems(
         Tenths of a millimetre.
     show_meter : bool
         Print the time signature at the start of the first line.
+    look : Look
     """
-    drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width)
+    drawings = _render(lines_mei(chart, rows, options, show_meter=show_meter), width, look)
     systems = []
     for row, drawing in zip(rows, drawings, strict=True):
         system = _parse(drawing, row)
@@ -270,9 +321,9 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
             g.set("font-style", "italic")
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
-    clear(body)
+    lift = max(0.0, -clear(body) / 10)
     lowered = _lower_words(body, defs) / 10
-    return System(body, defs, width, height + lowered, top, bottom, bars, row)
+    return System(body, defs, width, height + lowered + lift, top + lift, bottom + lift, bars, row, lift=lift)
 
 
 #: How far a letter reaches over and under its baseline, in ems.

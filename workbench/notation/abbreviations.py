@@ -356,27 +356,48 @@ def _repeats(
     )
 
 
+def bar_numbers(chart: Chart, bars: Sequence[PrintedBar], numbers: str, first: int | None = None) -> dict[int, int]:
+    """Number of each bar that is shown, by its index; ``numbers`` from
+    :data:`workbench.notation.scoresigns.NUMBERED`, ``first`` that of the first bar."""
+    shown = [k for b in bars for k in b.shown]
+    begin = chart.time_map.bar_number(shown[0]) if first is None else first
+    return {k: begin + (place if numbers == "printed" else k - shown[0]) for place, k in enumerate(shown)}
+
+
 # -- lines -------------------------------------------------------------------------
 
 
 def lay_lines(
-    chart: Chart, bars: Sequence[PrintedBar], bars_per_line: int = 4, most_weight: float = 50.0
+    chart: Chart,
+    bars: Sequence[PrintedBar],
+    bars_per_line: int = 4,
+    most_weight: float = 50.0,
+    breaks: Collection[int] = (),
 ) -> list[list[PrintedBar]]:
     """Gather printed bars into lines: ``bars_per_line`` where it fits, sections
-    at line starts, no lone bar on a last line if it can be helped.  A simile of
+    at line starts (short ones share a line), no lone bar on a last line if it can be helped.  A simile of
     a bar or two that would open a line is written out, so that no line must be read
     together with the one before.
 
-    ``most_weight`` is how many moments (see :func:`bar_weight`) one line holds.
+    ``most_weight`` is how many moments (see :func:`bar_weight`) one line holds, ``breaks`` are indices of bars that
+    begin a line.
     """
     sections = _starts_section(chart)
     blocks: list[list[PrintedBar]] = []
     for k, b in enumerate(bars):
         # A pick-up goes on the line of the bar it leads to.
         after_pickup = k == 1 and chart.time_map.bars[bars[0].bar_index].is_pickup
-        if not blocks or (b.bar_index in sections and not after_pickup):
+        if not blocks or b.bar_index in breaks or (b.bar_index in sections and not after_pickup):
             blocks.append([])
         blocks[-1].append(b)
+    for k in range(len(blocks) - 1, 0, -1):
+        both = blocks[k - 1] + blocks[k]
+        if (
+            max(len(blocks[k - 1]), len(blocks[k])) <= bars_per_line // 2
+            and blocks[k][0].bar_index not in breaks
+            and sum(bar_weight(chart, b) for b in both) <= most_weight
+        ):
+            blocks[k - 1 : k + 1] = [both]
     lines = []
     for block in blocks:
         lines += _block_lines(chart, block, bars_per_line, most_weight)

@@ -50,12 +50,20 @@ from workbench.chart.data import to_data
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Meter
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, lay_lines
+from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, bar_numbers, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
 from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, write_direction
-from workbench.notation.scoresigns import WRITTEN_OUT, ScoreOptions, bar_id, clean_text, slug, tempo_marks
+from workbench.notation.scoresigns import (
+    WRITTEN_OUT,
+    ScoreOptions,
+    bar_id,
+    broken_before,
+    clean_text,
+    slug,
+    tempo_marks,
+)
 
 #: Name of the field that keeps the exact beat times.
 BEAT_TIMES_FIELD = "beat-times-s"
@@ -129,7 +137,6 @@ def _compressed(score: bytes) -> bytes:
 class _Writer:
     def __init__(self, chart: Chart, options: ScoreOptions, first_number: int | None = None) -> None:
         self.chart, self.options = chart, options
-        self.first_number = chart.time_map.bar_number(0) if first_number is None else first_number
         self.lines = lay_lines(
             chart,
             abbreviate(
@@ -141,8 +148,10 @@ class _Writer:
                 longest_simile=options.longest_simile,
             ),
             options.bars_per_line,
+            breaks=broken_before(chart, options)[0],
         )
         self.printed = [b for line in self.lines for b in line]
+        self.numbers = bar_numbers(chart, self.printed, options.numbers, first_number)
         shown = {k for b in self.printed for k in b.shown}
         self.fills = [(m.start, _last_place(chart, m), m.confirmed) for m in shown_fills(chart, options.fills)]
         self.fills = [f for f in self.fills if {f[0][0], f[1][0]} <= shown]
@@ -184,6 +193,7 @@ class _Writer:
         used = set(self.chart.instruments_used()) or {"snare"}
         self._part_list(root, sorted(used, key=drum_key_order))
         part = add(root, "part", id="P1")
+        page_starts = broken_before(self.chart, self.options)[1]
         line_starts = {line[0].bar_index for line in self.lines[1:]}
         starts_of_two = 0
         for printed in self.printed:
@@ -191,7 +201,8 @@ class _Writer:
             for k, bar_index in enumerate(bars):
                 measure = self._measure(part, bar_index)
                 if k == 0 and bar_index in line_starts:
-                    add(measure, "print", new_system="yes")
+                    page = {"new_page": "yes"} if bar_index in page_starts else {}
+                    add(measure, "print", new_system="yes", **page)
                 self._attributes(measure, bar_index, printed, k, starts_of_two)
                 if k == 0:
                     self._left_barline(measure, printed)
@@ -243,7 +254,7 @@ class _Writer:
 
     def _measure(self, part: etree._Element, bar_index: int) -> etree._Element:
         bar = self.chart.time_map.bars[bar_index]
-        measure = add(part, "measure", number=str(self.first_number + bar_index), id=bar_id(bar_index))
+        measure = add(part, "measure", number=str(self.numbers[bar_index]), id=bar_id(bar_index))
         if bar.is_pickup:
             measure.set("implicit", "yes")
         return measure

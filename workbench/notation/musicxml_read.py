@@ -124,6 +124,11 @@ class _Reader:
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
         numbers = tuple(measures[k].number for k in order)
+        first, last = chart.time_map.bar_number(0), chart.time_map.bar_number(len(chart) - 1)
+        if self.options.as_written and (numbers[0], numbers[-1]) != (str(first), str(last)):
+            self.remarks.append(
+                f"On its pages the bars are numbered {numbers[0]} to {numbers[-1]}; here they are {first} to {last}."
+            )
         return Imported(chart, tuple(self.log.problems), self.log.lost, numbers, tuple(self.remarks))
 
     def _own_kit_map(self) -> tuple[KitLine, ...]:

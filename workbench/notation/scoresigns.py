@@ -20,6 +20,8 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 
 #: Which marked fills a score shows: those a user has confirmed, proposed ones too, or none.
 FILLS_SHOWN: tuple[str, ...] = ("confirmed", "all", "none")
+#: How bars are numbered: every pass of a repeat counts, or each bar on paper.
+NUMBERED: tuple[str, ...] = ("heard", "printed")
 #: Ways to tell an open hi-hat from a closed one.
 HATS_SHOWN: tuple[str, ...] = ("circled", "signs")
 
@@ -44,7 +46,11 @@ class ScoreOptions:
     fills : str
         Which marked fills show, from :data:`FILLS_SHOWN`;
         a reading that nobody has confirmed does not litter the page.
+    numbers : str
+        Of bars, from :data:`NUMBERED`: as they are heard, as the grid says them, or as they are printed.
     bars_per_line : int
+    line_breaks, page_breaks : tuple of int
+        Numbers of bars that begin a line, or a page.
     longest_simile : int
         Similes of 1, of 2 or of 4 bars at most; one of four may take a whole line.
     hats : str
@@ -60,19 +66,34 @@ class ScoreOptions:
     counts: bool = False
     count_system: str = USUAL_COUNT
     fills: str = "confirmed"
+    numbers: str = "heard"
     bars_per_line: int = 4
+    line_breaks: tuple[int, ...] = ()
+    page_breaks: tuple[int, ...] = ()
     longest_simile: int = 2
     hats: str = "circled"
 
     def __post_init__(self) -> None:
+        for breaks in ("line_breaks", "page_breaks"):
+            object.__setattr__(self, breaks, tuple(getattr(self, breaks)))
+            if not all(isinstance(n, int) for n in getattr(self, breaks)):
+                raise ChartError(f"Breaks stand before bars, told by their numbers, not {getattr(self, breaks)!r}.")
         if self.fills not in FILLS_SHOWN:
             raise ChartError(f"Fills shown are {', '.join(FILLS_SHOWN)}, not {self.fills!r}.")
         if self.longest_simile not in (1, 2, 4):
             raise ChartError(f"Similes are of 1, 2 or 4 bars, not of {self.longest_simile!r}.")
         if self.count_system not in COUNT_SYSTEMS:
             raise ChartError(f"Counts are {', '.join(COUNT_SYSTEMS)}, not {self.count_system!r}.")
+        if self.numbers not in NUMBERED:
+            raise ChartError(f"Bars are numbered as {' or '.join(NUMBERED)}, not {self.numbers!r}.")
         if self.hats not in HATS_SHOWN:
             raise ChartError(f"Hi-hats are {' or '.join(HATS_SHOWN)}, not {self.hats!r}.")
+
+
+def broken_before(chart: Chart, options: ScoreOptions) -> tuple[frozenset[int], frozenset[int]]:
+    """Indices of the bars that begin a line and of those that begin a page, as the options say."""
+    pages = frozenset(chart.time_map.bar_index(n) for n in options.page_breaks)
+    return pages | {chart.time_map.bar_index(n) for n in options.line_breaks}, pages
 
 
 #: Every bar once, as heard; similes and gathered rests where they help.

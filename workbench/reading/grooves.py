@@ -139,8 +139,9 @@ def alike_runs(chart: Chart, runs: Sequence[range], disturbed: frozenset[int]) -
 
 def _parted(chart: Chart, run: range, disturbed: frozenset[int]) -> list[range]:
     """The cheapest cuts of a run: differences from what is usual between them, and a price for each cut."""
-    keys = sorted({key for k in run for key in _drums(chart, k)})
-    struck = np.array([[key in _drums(chart, k) for key in keys] for k in run], int).reshape(len(run), len(keys))
+    drums = [_drums(chart, k) for k in run]
+    keys = sorted(frozenset().union(*drums))
+    struck = np.array([[key in own for key in keys] for own in drums], int).reshape(len(run), len(keys))
     clean = np.array([k not in disturbed for k in run], int)
     counts = np.vstack([np.zeros(len(keys), int), np.cumsum(struck * clean[:, None], axis=0)])
     bars = np.concatenate([[0], np.cumsum(clean)])

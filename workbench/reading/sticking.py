@@ -468,9 +468,8 @@ def _move_cost(event: _HandsEvent, option: tuple[str, ...], state: tuple, new: t
     cost = 0.2 if not last and player.lead not in option else 0.0
     for note, hand in zip(event.notes, option):
         was, when = state[0] if hand == "R" else state[1]
-        gap_s = _gap_s(when, event.time_s)
         if was:
-            way = _way_m(was, note.instrument)
+            gap_s, way = _gap_s(when, event.time_s), _way_m(was, note.instrument)
             cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
             if gap_s < 1 / _fastest_hz(event, note, was):
                 cost += 30.0
