@@ -173,7 +173,7 @@ _WEIGHTS = {
 def _set_look(width: int, look: Look) -> None:
     """Tell the toolkit, if it was another width or look before."""
     weights = {name: round(usual * look.weight, 3) for name, usual in _WEIGHTS.items()}
-    _toolkit().setOptions({"pageWidth": width, "font": look.font, **(weights if look.weight != 1 else {})})
+    _toolkit().setOptions({"pageWidth": width, "font": look.font, **weights})
 
 
 def _render(mei: str, width: int, look: Look = USUAL_LOOK) -> list[etree._Element]:
