@@ -20,7 +20,7 @@ _DOT_AFTER = 48.0
 #: Width of a grace note's flag, and by how much its stem may be shortened.
 _FLAG, _SHORTER_STEM = 170.0, 230.0
 #: Length of a bracket's hooks, and white on either side of the figure in its line.
-_HOOK, _BESIDE_FIGURE = 100.0, 45.0
+_TUPLET_HOOK, _BESIDE_FIGURE = 100.0, 45.0
 #: Half a stem's width; height of a cue's letters.
 _STEM, _LETTERS = 9.0, 240.0
 _RIGHT_PARENTHESIS = "#E26B"
@@ -183,17 +183,17 @@ def _clear_tuplet(tuplet: etree._Element, solid: list[_Polygon], staff: tuple[fl
         above = corners[0][0][1] > corners[0][1][1]
         outer = [e for p in solid if (e := _edges(p, left, right))] + [staff]
         if above:
-            y = min(top for top, _ in outer) - _WHITE - _HOOK
+            y = min(top for top, _ in outer) - _WHITE - _TUPLET_HOOK
         else:
-            y = max(foot for _, foot in outer) + _WHITE + _HOOK
+            y = max(foot for _, foot in outer) + _WHITE + _TUPLET_HOOK
         boxes = [symbol_box(f) for f in figures]
         middle, tall = (left + right) / 2, boxes[0][3] - boxes[0][1]
         across = middle - (boxes[0][0] + boxes[-1][2]) / 2
         for f, box in zip(figures, boxes):
             _shift(f, y + tall / 2 - box[3], across)
-        hook = y + (_HOOK if above else -_HOOK)
+        hook = y + (_TUPLET_HOOK if above else -_TUPLET_HOOK)
         gap = wide / 2 + _BESIDE_FIGURE
-        if right - left > 2 * gap + _HOOK:
+        if right - left > 2 * gap + _TUPLET_HOOK:
             halves = ((left, middle - gap), (right, middle + gap))
             for line, (end, inner) in zip(lines, halves):
                 line.set("points", f"{end:g},{hook:g} {end:g},{y:g} {inner:g},{y:g}")
