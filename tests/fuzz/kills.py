@@ -29,9 +29,10 @@ from workbench.files.document import ChartDocument
 from workbench.listening.hearing import HEARD_FOLDER
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml_read import read_musicxml
+from workbench.shelving.memory import SHELF_FOLDER
 
 #: Kinds of breaking off and how many of a hundred are of each.
-SHARES = {"edits": 70, "mark": 6, "draft": 7, "redraft": 3, "score": 7, "practice": 4, "full disk": 3}
+SHARES = {"edits": 68, "shelf": 2, "mark": 6, "draft": 7, "redraft": 3, "score": 7, "practice": 4, "full disk": 3}
 _CHART = "song.chart.json"
 
 
@@ -159,7 +160,7 @@ def _broken_off(work: Callable[[], object], wait: Callable[[], None] | None) -> 
 
 
 def _left_over(folder: Path) -> list[str]:
-    return [p.name for p in folder.rglob("*") if p.name.startswith(".") and p.name != HEARD_FOLDER]
+    return [p.name for p in folder.rglob("*") if p.name.startswith(".") and p.name not in (HEARD_FOLDER, SHELF_FOLDER)]
 
 
 # -- commands --------------------------------------------------------------------------------------
@@ -184,6 +185,7 @@ def _words(kind: str, folder: Path) -> list[str]:
             "--out",
             out,
         ],
+        "shelf": ["shelf", str(folder), "--do", "draft,score", "--out", out, "--workers", "1"],
         "mark": ["read", chart, "--mark", "--sticking"],
     }[kind]
 
@@ -287,7 +289,7 @@ def _broken_files(folder: Path) -> list[str]:
              ".mid": read_midi, ".musicxml": read_musicxml, ".mxl": read_musicxml}  # fmt: skip
     broken = []
     for path in folder.rglob("*"):
-        if path.name.startswith(".") or not path.is_file():
+        if path.name.startswith(".") or not path.is_file() or SHELF_FOLDER in path.parts:
             continue
         end = ends.get(path.suffix)
         if end and not path.read_bytes().rstrip().endswith(end):
