@@ -3,7 +3,7 @@
 (() => {
   const { columns, compared, rows } = JSON.parse(document.getElementById("catalogue").textContent);
   const songs = rows.map((row) => Object.fromEntries(columns.map((name, k) => [name, row[k]])));
-  const AT_ONCE = 100;
+  const AT_ONCE = 50;
   const minutes = (s) => (s === null ? "" : `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`);
   const shown = [
     ["Song", "song"], ["Length", "length_s", minutes], ["Bars", "bars"], ["Tempo", "tempo_bpm"], ["Meter", "meters"],
