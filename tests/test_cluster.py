@@ -64,7 +64,7 @@ def test_a_shelf_is_filled_by_a_cluster_one_worker_killed(local, tmp_path, monke
     for k in range(4):
         record(tmp_path / "set" / f"{k}.wav", 4, seed=k)
     shelve(tmp_path, "kettle", chart_of())
-    monkeypatch.setattr(Cluster, "shares", (lambda self, folder: shared) if not shared else Cluster.shares)
+    monkeypatch.setattr(Cluster, "shares", (lambda self, *folders: shared) if not shared else Cluster.shares)
     pids = list(local.workers.values())
     killed = []
 

@@ -146,6 +146,19 @@ def test_failures_are_a_sentence_each_and_stop_nothing(shelf, here):
     assert all(s.endswith(".") for sentences in filled.failures.values() for s in sentences)
 
 
+def test_a_file_that_cannot_be_looked_at_is_a_sentence(shelf, here, monkeypatch):
+    read = filling.SongMemory.sha256
+
+    def refused(self, path, folder):
+        if path.name == "tin roof.wav":
+            raise PermissionError(13, "Permission denied", str(path))
+        return read(self, path, folder)
+
+    monkeypatch.setattr(filling.SongMemory, "sha256", refused)
+    filled = fill_shelf(shelf)
+    assert "Permission denied" in filled.failures["tin roof"][0] and len(filled.worked) == 2
+
+
 def test_a_full_disk_is_a_sentence_and_the_song_is_done_later(shelf, here, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")

@@ -15,18 +15,18 @@ def lines(folder):
 
 def test_what_was_kept_is_known_again_and_the_last_counts(tmp_path):
     with ShelfMemory.opened(tmp_path) as memory:
-        memory.songs["set/a"] = SongMemory(entry={"title": "Käse \ud800"}, seconds=1.0)
+        memory.songs["set/a"] = SongMemory(entry={"title": "Käse \ud800"})
         memory.keep("set/a")
-        memory.songs["set/a"].seconds = 2.5
+        memory.songs["set/a"].entry_of = "this"
         memory.keep("set/a")
     with ShelfMemory.opened(tmp_path) as memory:
-        assert memory.songs == {"set/a": SongMemory(entry={"title": "Käse \ud800"}, seconds=2.5)}
+        assert memory.songs == {"set/a": SongMemory(entry={"title": "Käse \ud800"}, entry_of="this")}
 
 
 def test_a_line_cut_off_costs_its_song_only(tmp_path):
     with ShelfMemory.opened(tmp_path) as memory:
         for key in "ab":
-            memory.songs[key] = SongMemory(seconds=1.0)
+            memory.songs[key] = SongMemory(entry_of=key)
             memory.keep(key)
     path = tmp_path / SHELF_FOLDER / "songs.jsonl"
     path.write_bytes(path.read_bytes()[:-20])

@@ -1,5 +1,7 @@
 """What lies on a shelf."""
 
+import os
+
 import pytest
 
 from tests.shelves import chart_of, shelve
@@ -25,9 +27,10 @@ def test_recordings_and_charts_by_themselves_are_found_in_all_folders(tmp_path):
     assert find_songs(tmp_path, tmp_path / "charts")[0][2].chart == tmp_path / "charts/set/deep/c.chart.json"
 
 
-def test_what_the_workbench_made_is_no_song(tmp_path):
+def test_what_the_workbench_made_is_no_song_nor_is_a_pipe(tmp_path):
     touch(tmp_path, "a.flac", "a.drums.flac", "a.rest.flac", ".hidden/x.flac", ".y.flac")
     touch(tmp_path, "a-practice/page/made-by-workbench.txt", "a-practice/audio/loop.flac")
+    os.mkfifo(tmp_path / "pipe.wav")
     assert [s.key for s in find_songs(tmp_path)[0]] == ["a"]
 
 

@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     import pandas
 
 #: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, hardness goes from 1 to 5,
-#: ``corrections`` are those a bar is likely to need, ``quality`` says so in words; the last six are files, named from
+#: ``corrections`` are those a bar is likely to need, ``quality`` says so in words; the last seven are files, named from
 #: the catalogue's folder.
 SONG_COLUMNS = (
     "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "hardness",
     "doubts", "corrections", "quality", "sound", "state", "strokes", "key",
-    "recording", "chart", "score", "pack", "reading", "lesson",
+    "recording", "chart", "score", "pack", "reading", "lesson", "check",
 )  # fmt: skip
 #: What is made of a song, and the ends of the files' names.
 _LINKS = {
@@ -33,6 +33,7 @@ _LINKS = {
     "pack": "-practice/index.html",
     "reading": ".reading.md",
     "lesson": ".lesson.html",
+    "check": ".check.html",
 }
 PARQUET_NEEDS = 'No catalogue.parquet: it needs pyarrow, pip install "drumchart-workbench[parquet]".'
 

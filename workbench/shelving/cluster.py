@@ -58,12 +58,13 @@ class Cluster:
             _check(client)
             yield cls(client)
 
-    def shares(self, folder: Path) -> bool:
-        """Whether every worker sees a folder, by a file that is put there for the moment."""
+    def shares(self, folder: Path, *others: Path) -> bool:
+        """Whether every worker sees a folder, by a file that is put there for the moment, and others by their names."""
         token = folder / f"seen-{secrets.token_hex(8)}"
         token.touch()
         try:
-            return all(self._client.run(os.path.exists, str(token)).values())
+            paths = (token, *others)
+            return all(all(self._client.run(os.path.exists, str(path.resolve())).values()) for path in paths)
         finally:
             token.unlink()
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +76,10 @@ def fill_shelf(
         raise WorkbenchError("A shelf needs one worker or more, and memory for each.")
     place = Path(folder) if out is None else Path(out)
     songs, refused = find_songs(folder, out)
-    with ShelfMemory.opened(place) as memory, _doing(place, workers, memory_gib, scheduler) as (doing, shared):
+    with (
+        ShelfMemory.opened(place) as memory,
+        _doing((place, Path(folder)), workers, memory_gib, scheduler) as (doing, shared),
+    ):
         staging = make_folder(place / SHELF_FOLDER / "making")
         run = _Run(songs, memory, staging, shared)
         try:
@@ -91,14 +95,14 @@ def fill_shelf(
 
 @contextmanager
 def _doing(
-    place: Path, workers: int | None, memory_gib: float | None, scheduler: str | None
+    folders: tuple[Path, Path], workers: int | None, memory_gib: float | None, scheduler: str | None
 ) -> Iterator[tuple[_Doing, bool]]:
-    """Who does the work, and whether they see the shelf's folder."""
+    """Who does the work, and whether they see the folders of charts and recordings."""
     if scheduler is not None:
         from workbench.shelving.cluster import Cluster
 
         with Cluster.at(scheduler) as cluster:
-            yield (lambda works: cluster.work(do_work, works)), cluster.shares((place / SHELF_FOLDER).resolve())
+            yield (lambda works: cluster.work(do_work, works)), cluster.shares(folders[0] / SHELF_FOLDER, folders[1])
         return
     count = workers or usual_workers()
     most = usual_memory_bytes(count) if memory_gib is None else round(memory_gib * 2**30)
@@ -112,21 +116,32 @@ class _Run:
         self.songs, self.memory, self.staging, self.shared = songs, memory, staging, shared
         self.failures: dict[str, list[str]] = {}
         self.worked: list[str] = []
+        self._index: GrooveIndex | None = None  # made when reading or lesson ask, after the drafts
 
     def round(self, doing: _Doing, do: Collection[str], progress: Progress) -> None:
         """Do some steps for all songs that lack them, the longest first: no worker is left with one at the end."""
         songs = {s.key: s for s in self.songs}
-        self.index = GrooveIndex((k, m.entry) for k, m in self.memory.songs.items() if k in songs and m.entry)
         progress(0.0, "Looking what is to do")
-        works = [w for s in self.songs if (w := self._planned(s, do)) is not None]
+        works = [w for s in self.songs if (w := self._safely(s, lambda s: self._planned(s, do))) is not None]
         if not works:
             return progress(1.0, "Nothing is left to do")
         size = {w.key: _bytes(songs[w.key]) for w in works}
         works.sort(key=lambda w: -size[w.key])
         told = _TimeLeft(progress, sum(size.values()), len(works))
-        for work, done in doing(self._with_files(work, songs[work.key]) for work in works):
+        ready = (self._safely(songs[work.key], partial(self._with_files, work)) for work in works)
+        for work, done in doing(work for work in ready if work is not None):
             self._put(songs[work.key], work, done)
             told(size[work.key])
+
+    def _safely(self, song: ShelfSong, look: Callable[[ShelfSong], SongWork | None]) -> SongWork | None:
+        """What a look at a song's files gives; where they cannot be read, a failure and None."""
+        try:
+            return look(song)
+        except OSError as error:
+            self._fails(song, f"{error.filename or song.name} could not be read: {error.strerror or error}.")
+        except WorkbenchError as error:
+            self._fails(song, str(error))
+        return None
 
     # -- what is to do ---------------------------------------------------------------------
 
@@ -183,8 +198,11 @@ class _Run:
 
     def _others(self, song: ShelfSong) -> dict[str, str]:
         """Other songs with each groove of a song, by its bars."""
+        if self._index is None:
+            memories = ((s.key, self.memory.songs[s.key]) for s in self.songs)
+            self._index = GrooveIndex((key, m.entry) for key, m in memories if m.entry is not None)
         entry = self.memory.songs[song.key].entry or {"grooves": ()}
-        found = {g["bars"]: self.index.like(g["struck"]) for g in entry["grooves"] if g["sure"] and not g["free"]}
+        found = {g["bars"]: self._index.like(g["struck"]) for g in entry["grooves"] if g["sure"] and not g["free"]}
         return {bars: others_text([g for g in like if g.key != song.key]) for bars, like in found.items()}
 
     # -- what came of it -------------------------------------------------------------------
@@ -249,7 +267,6 @@ class _Run:
                 }
             if done.entry is not None:
                 known.entry, known.entry_of = done.entry, f"{__version__} {now.all}"
-            known.failures, known.seconds = self.failures.get(song.key, []), round(done.seconds, 2)
             self.memory.keep(song.key)
             for name in put:
                 _move(made / name, song.folder / name)

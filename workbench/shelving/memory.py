@@ -41,9 +41,6 @@ class SongMemory:
         Of each step done: ``version`` of the workbench, ``of`` what (checksums), ``files``.
     entry : dict or None
         In the catalogue, and in ``entry_of`` what it was made of.
-    failures : list of str
-    seconds : float
-        That the work took.
     """
 
     seen: dict[str, list] = field(default_factory=dict)
@@ -51,8 +48,6 @@ class SongMemory:
     steps: dict[str, dict[str, Any]] = field(default_factory=dict)
     entry: dict[str, Any] | None = None
     entry_of: str = ""
-    failures: list[str] = field(default_factory=list)
-    seconds: float = 0.0
 
     def sha256(self, path: Path, folder: Path) -> str:
         """Of a file as it is now; "" if there is none."""

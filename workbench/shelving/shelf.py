@@ -39,6 +39,8 @@ class Shelf:
         Songs that were worked on now.
     notes : tuple of str
         What the user should know.
+    rows : list of dict
+        Of the catalogue, with what is searched in (:func:`workbench.shelving.catalogue.catalogue_rows`).
     """
 
     folder: Path
@@ -47,15 +49,11 @@ class Shelf:
     worked: tuple[str, ...]
     notes: tuple[str, ...]
     shelved: Shelved
+    rows: list[dict[str, Any]]
 
     @property
     def page(self) -> Path:
         return self.files[-1]
-
-    @cached_property
-    def rows(self) -> list[dict[str, Any]]:
-        """The catalogue's rows, with what is searched in."""
-        return catalogue_rows(self.shelved.songs, self.shelved.memories, self.folder)
 
     @cached_property
     def songs(self) -> pandas.DataFrame:
@@ -154,4 +152,4 @@ def open_shelf(
     place = Path(folder if out is None else out)
     rows = catalogue_rows(shelved.songs, shelved.memories, place)
     files, notes = write_catalogue(rows, place, place.resolve().name or "Shelf")
-    return Shelf(place, tuple(files), shelved.failures, shelved.worked, tuple(notes), shelved)
+    return Shelf(place, tuple(files), shelved.failures, shelved.worked, tuple(notes), shelved, rows)

@@ -93,7 +93,8 @@ def find_songs(
 def _files(folder: Path) -> Iterator[Path]:
     for where, folders, names in os.walk(folder):
         folders[:] = sorted(f for f in folders if not f.startswith(".") and not is_pack(Path(where, f)))
-        yield from (Path(where, n) for n in sorted(names) if not n.startswith("."))
+        paths = (Path(where, n) for n in sorted(names) if not n.startswith("."))
+        yield from (p for p in paths if p.is_file())  # no pipes
 
 
 def _is_stem(path: Path) -> bool:

@@ -10,7 +10,6 @@ import json
 import os
 import shutil
 import tempfile
-import time
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -113,7 +112,6 @@ class WorkDone:
         A sentence each.
     details : str
         Of a fault that nobody foresaw.
-    seconds : float
     folder : str
         Where the files lie.
     files : dict of str → bytes
@@ -124,14 +122,12 @@ class WorkDone:
     entry: dict[str, Any] | None = None
     failures: tuple[str, ...] = ()
     details: str = ""
-    seconds: float = 0.0
     folder: str = ""
     files: dict[str, bytes] = field(default_factory=dict)
 
 
 def do_work(work: SongWork) -> WorkDone:
     """Do it; whatever happens is told, not raised."""
-    begun = time.perf_counter()
     if work.version != __version__:
         return WorkDone(failures=(f"A worker has the workbench {__version__}, not {work.version}; install the same.",))
     try:
@@ -144,7 +140,7 @@ def do_work(work: SongWork) -> WorkDone:
         shutil.rmtree(folder / STEMS_FOLDER, ignore_errors=True)  # kept for whoever plays with one song, not for all
         if recording is not None:
             recording.unlink()
-        done = replace(done, seconds=time.perf_counter() - begun, folder=str(folder))
+        done = replace(done, folder=str(folder))
         if work.place is None:
             files = {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
             done = replace(done, files=files, folder="")

@@ -56,7 +56,7 @@
   }
 
   function links(td, song) {
-    for (const what of ["chart", "score", "pack", "reading", "lesson"]) {
+    for (const what of ["chart", "score", "pack", "reading", "lesson", "check"]) {
       if (!song[what]) continue;
       const path = song[what].split("/").map(encodeURIComponent).join("/");
       td.append(Object.assign(document.createElement("a"), { textContent: what, href: `./${path}` }));
