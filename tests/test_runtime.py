@@ -11,6 +11,7 @@ import soundfile
 
 import workbench
 from tests.offline import OPENED_A_SOCKET, POSSIBLE
+from workbench.sound.runtime import open_packaged
 
 pytestmark = pytest.mark.slow
 
@@ -23,6 +24,7 @@ from workbench.commands.cli import main
 assert main(["draft", "song.wav", "--out", "out"]) == 0
 assert main(["check", "out/song.chart.json", "song.wav", "--out", "out"]) < 2
 assert main(["take", "out/song.chart.json", "song.wav", "--out", "out"]) == 0
+assert main(["shelf", ".", "--out", "shelf", "--do", "draft,check,read,lesson", "--workers", "1"]) == 0
 from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid
 with ChartDocument.open("out/song.chart.json") as document:
@@ -83,5 +85,17 @@ def test_listening_and_the_grid_open_no_socket_and_write_only_what_was_asked(tmp
     result, elsewhere = run(WORK, tmp_path)
     assert result.returncode == 0, result.stderr
     assert not elsewhere
-    written = {p for p in (tmp_path / "work").rglob("*") if p.parent.name != ".workbench-bars"}  # as README says
-    assert {p.name.split(".")[0] or p.name for p in written} == {"song", "out", ".workbench-bars"}
+    hidden = {".workbench-bars", ".workbench-shelf"}  # as README says
+    written = {p for p in (tmp_path / "work").rglob("*") if p.parent.name not in hidden}
+    assert {p.name.split(".")[0] or p.name for p in written} == {"song", "out", "shelf", "catalogue", *hidden}
+
+
+def test_a_network_takes_as_many_threads_as_its_process_is_given(monkeypatch):
+    def threads(**asked):
+        opened = open_packaged("workbench.listening.weights", "detector", **asked)
+        return opened.get_session_options().intra_op_num_threads
+
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    assert threads() == 1 and threads(threads=2) == 2
+    monkeypatch.setenv("OMP_NUM_THREADS", "as many as there are")
+    assert threads() == 0

@@ -7,6 +7,7 @@ import pytest
 
 from tests.parts import EMPTY
 from tests.shelves import chart_of, record, shelve
+from workbench.chart import Recording
 from workbench.chart.edits import SetHeading
 from workbench.files.audio import sha256_of
 from workbench.files.chartfile import read_chart
@@ -43,6 +44,17 @@ def test_a_draft_lies_in_a_folder_of_its_own_and_names_its_recording_as_asked(re
         ".workbench-bars", "tin roof.chart.json", "tin roof.hits.csv", "tin roof.beats.csv"
     }  # fmt: skip
     assert first.entry["title"] == "tin roof" and first.entry["length_s"] == pytest.approx(6.0) and not first.failures
+
+
+@pytest.mark.slow
+def test_the_drums_found_for_a_lesson_are_not_kept(tmp_path, place):
+    recording = record(tmp_path / "kettle.wav", 18)
+    chart = shelve(tmp_path, "kettle", chart_of(recording=Recording("kettle.wav", sha256_of(recording), 18.0)))
+    work = SongWork("kettle", ("lesson",), given(recording), given(chart), sha256=sha256_of(recording), place=place)
+    done = do_work(work)
+    assert done.steps == {"lesson": ["kettle.lesson.html"]} and not done.failures
+    assert [p.name for p in Path(done.folder).iterdir()] == ["kettle.lesson.html"]
+    assert done.entry["length_s"] == 18 and done.entry["sound"] == "22.05 kHz, mono"
 
 
 def test_what_is_sent_comes_back_and_nothing_stays(recording, tmp_path, monkeypatch):

@@ -168,7 +168,7 @@ def _done(work: SongWork, folder: Path, recording: Path | None) -> WorkDone:
             failures.append(f"An unforeseen fault of the workbench ({type(error).__name__}) at: {what}.")
             details.append(traceback.format_exc())
         else:
-            steps[what] = sorted(set(os.listdir(folder)) - before)
+            steps[what] = sorted(set(os.listdir(folder)) - before - {STEMS_FOLDER})
             return result
         for left in set(os.listdir(folder)) - before:
             path = folder / left
