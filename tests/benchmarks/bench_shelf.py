@@ -56,15 +56,17 @@ def cut_songs(folder: Path, count: int, seconds: float, source: Path | None) -> 
         soundfile.write(folder / f"piece {k:03}.flac", np.clip(samples, -1, 1), rate, subtype="PCM_16")
 
 
-def shelved_s(folder: Path, **how) -> float:
-    """Seconds of a whole command, the start of Python and its workers included."""
+def shelved_s(folder: Path, **how) -> tuple[float, float]:
+    """Seconds of a whole command by the clock and of its processors, the start of Python and its workers included."""
     with tempfile.TemporaryDirectory() as out:
         code = (
             f"import workbench as wb; s = wb.shelf({str(folder)!r}, out={out!r}, **{how!r}); assert not s.failures, s"
         )
-        begun = time.perf_counter()
+        before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
         subprocess.run([sys.executable, "-c", code], check=True)
-        return time.perf_counter() - begun
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        worked_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        return time.perf_counter() - begun, worked_s
 
 
 def single_s(folder: Path) -> float:
@@ -236,16 +238,17 @@ def main() -> int:
         single = single_s(folder)
         print(f"a single command: {single:.2f} s; {args.songs} of them: {args.songs * single:.0f} s (baseline)")
         taken = {count: shelved_s(place, workers=WORKERS) for count, place in parts.items()}
-        whole, half, quarter = taken.values()
+        whole, _ = taken[args.songs]
         share = whole / (args.songs * single)
         said = f"{args.songs} songs in {whole:.0f} s with {WORKERS} workers, {share:.2f} of the baseline"
         print(_verdict(said, share, MOST_SHARE))
-        exponent = float(np.log2((whole - half) / (half - quarter)))  # without the start, which all have
-        said = ", ".join(f"{count} songs {seconds:.0f} s" for count, seconds in taken.items())
+        most, half, quarter = (worked for _, worked in taken.values())  # of the processors: a busy machine counts less
+        exponent = float(np.log2((most - half) / (half - quarter)))  # without the start, which all have
+        said = ", ".join(f"{count} songs {worked:.0f} s of processor" for count, (_, worked) in taken.items())
         print(_verdict(f"{said}: growth exponent {exponent:.2f}", exponent, MOST_EXPONENT))
-        cost = (whole - quarter) / (args.songs - args.songs // 4)
+        cost = (most - quarter) / (args.songs - args.songs // 4)
         print(
-            f"a song costs {cost:.2f} s; a million of {args.seconds:g} s would take {cost * 1e6 / 86400:.0f} days here"
+            f"a song of {args.seconds:g} s costs {cost:.2f} s of a core, a million {cost * 1e6 / 86400:.0f} days of one"
         )
         gib = compare_engines(folder)
         print(_verdict(f"memory of a worker: {gib:.2f} GiB at most", gib, MOST_GIB))
