@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +25,18 @@ def filled(template: str, **values: Any) -> str:
         What the template calls by these names.
     """
     return _templates().get_template(template).render(values)
+
+
+def script_data(data: Any) -> str:
+    r"""Data as JSON for a script element: no text in it can end the element or hide its end (HTML Living Standard,
+    "Restrictions for contents of script elements").
+
+    Examples
+    --------
+    >>> print(script_data(["</script>"]))
+    ["\u003c/script>"]
+    """
+    return json.dumps(data, separators=(",", ":")).replace("<", "\\u003c")
 
 
 @cache

@@ -34,7 +34,7 @@ from workbench.reading.sticking import Player, propose_sticking, sticking_edit
 from workbench.sound.loudness import TARGET_LUFS, loudness_lufs
 from workbench.sound.rendering import place_of, render_chart
 from workbench.sound.synthesis import kit_sample
-from workbench.templates import filled
+from workbench.templates import filled, script_data
 
 # Numbers whose origin is not named: chosen by ear, no source.
 #: Velocities whose sounds a page holds; any stroke takes the nearest, at its own loudness.
@@ -97,8 +97,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         say=say,
         svgs=bars.svgs,
         sheet=[bars.printed(item) for item in lesson.items],
-        # A script ends where its end is written, whatever stands around it.
-        data=json.dumps(data, separators=(",", ":")).replace("</", "<\\/"),
+        data=script_data(data),
         pieces=pieces,
         scripts=[(page / name).read_text("utf-8") for name in ("stretch.js", "lesson.js")],
         style=(page / "lesson.css").read_text("utf-8"),

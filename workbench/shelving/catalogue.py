@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from importlib.util import find_spec
@@ -13,7 +12,7 @@ from workbench.files.safefile import replacing, write_whole
 from workbench.shelving.memory import SongMemory
 from workbench.shelving.searching import NUMBERS_ASKED
 from workbench.shelving.songs import ShelfSong
-from workbench.templates import filled
+from workbench.templates import filled, script_data
 
 if TYPE_CHECKING:
     import pandas
@@ -136,8 +135,7 @@ def catalogue_page(rows: Sequence[Mapping[str, Any]], title: str) -> str:
         "shelving/page/catalogue.html",
         title=title,
         count=len(rows),
-        # A script ends where its end is written, whatever stands around it.
-        data=json.dumps(data, separators=(",", ":"), ensure_ascii=False).replace("</", "<\\/"),
+        data=script_data(data),
         script=(page / "catalogue.js").read_text("utf-8"),
         style=(page / "catalogue.css").read_text("utf-8"),
     )
