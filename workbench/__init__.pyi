@@ -18,6 +18,7 @@ from .frontdoor import export as export
 from .frontdoor import film as film
 from .frontdoor import from_music21 as from_music21
 from .frontdoor import hits as hits
+from .frontdoor import keep_take as keep_take
 from .frontdoor import lay_bars as lay_bars
 from .frontdoor import lesson as lesson
 from .frontdoor import mark_reading as mark_reading

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from workbench.chart import Chart
     from workbench.checking.check import Check
+    from workbench.checking.diary import Diary
     from workbench.checking.take import Take
     from workbench.files.document import ChartDocument
     from workbench.listening.draft import Draft
@@ -1160,6 +1161,46 @@ def take(
     part = _part(chart)
     span = None if bars is None else _span(part.chart, bars)
     return assess_take(part.chart, recording, click, _shown(progress), span)
+
+
+def keep_take(take: Take, folder: PathName, *, date: str | None = None) -> Diary:
+    """Put a take into a student's diary: a folder of plain files, with a page that shows what grows over weeks.
+
+    Parameters
+    ----------
+    take : Take
+    folder : path
+        The student's own, made if missing: ``progress.html``, ``takes.csv``, and each take in ``takes``.
+    date : str, optional
+        "2026-11-26"; today by default.
+
+    Returns
+    -------
+    Diary
+        ``.takes`` in order of date, ``.page``.
+
+    Raises
+    ------
+    FileFormatError
+        If the folder cannot be written to, or that is no date.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> take = wb.take(wb.demo_song(what="chart"), wb.demo_song())
+    >>> wb.keep_take(take, mkdtemp(), date="2026-11-03").takes[0].song
+    'Copper Weather'
+    """
+    import datetime
+
+    from workbench.checking import diary
+
+    try:
+        day = None if date is None else datetime.date.fromisoformat(date)
+    except ValueError:
+        raise FileFormatError(f"{date!r} is no date; write it as 2026-11-26.") from None
+    return diary.keep_take(take, folder, day)
 
 
 def lesson(

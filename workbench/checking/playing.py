@@ -27,7 +27,7 @@ import pandas as pd
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.chart import Chart, Mark
-from workbench.chart.counting import and_list
+from workbench.chart.counting import and_list, bar_list
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
@@ -268,13 +268,21 @@ class Playing:
     def written(self) -> int:
         return sum(i.written for i in self.instruments)
 
+    @property
+    def bars_played(self) -> str:
+        """The bars that were looked for, as "bars 5–8"; empty if all."""
+        if self.only_bars is None:
+            return ""
+        first, last = self.only_bars
+        return bar_list(self.chart.time_map, range(first, last + 1))
+
     def to_data(self) -> dict:
         """The figures as what JSON can hold."""
         told = "what position instrument instead time_s"
         return facts(
             self,
             "against zero tempo_bpm chart_bpm drift_percent written played "
-            "instruments bars fills ghosts repeats off_click",
+            "instruments bars fills ghosts repeats off_click bars_played",
             title=self.chart.title,
             agreement=self.alignment.agreement,
             strokes=[facts(s, told, bar=s.bar_number) for s in self.strokes],

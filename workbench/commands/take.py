@@ -3,11 +3,13 @@
 Strokes missed and added, early and late, rushing and dragging, dynamics and
 consistency, against the click or against the player's own tempo.  Writes
 NAME.take.html, NAME.take.pdf (one page) and NAME.take.json into a folder, by
-default beside the recording.
+default beside the recording.  With --diary the take is kept in a student's
+folder, whose page shows what grows from take to take.
 
 example:
   workbench take song.chart.json monday.wav --click 96 --click-start 2.5
   workbench take song.chart.json fill.wav --bars 28-29
+  workbench take song.chart.json kit.mid --diary ana
 """
 
 from __future__ import annotations
@@ -36,6 +38,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bars", metavar="FROM-TO", help="the take plays only these bars, once or round and round, as 5-8 or 5"
     )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the report (default: beside the recording)")
+    parser.add_argument(
+        "--diary", type=Path, metavar="DIR", help="keep the take in a student's folder; its page shows progress"
+    )
+    parser.add_argument("--date", metavar="YYYY-MM-DD", help="when the take was played, for the diary (default: today)")
     parser.add_argument("--json", action="store_true", help="print all figures as JSON")
 
 
@@ -57,6 +63,8 @@ def run(args: argparse.Namespace) -> int:
         progress=TerminalProgress(),
     )
     written = wb.report(take, folder)
+    if args.diary:
+        written.append(wb.keep_take(take, args.diary, date=args.date).page)
     if args.json:
         print(json.dumps(take.to_data(), indent=1))
     else:
