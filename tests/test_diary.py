@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from tests.takes import LONG, assess
-from workbench.checking.diary import COLUMNS, keep_take, read_diary
+from workbench.checking.diary import DIARY_COLUMNS, keep_take, read_diary
 from workbench.errors import FileFormatError
 
 
@@ -28,7 +28,7 @@ def test_a_take_is_kept_with_its_date_and_the_page_and_table_tell_of_it(take, tm
     assert (kept.date, kept.recording, kept.played) == (date(2026, 11, 3), "monday.wav", take.playing.played)
     with open(tmp_path / "ana" / "takes.csv") as file:
         rows = list(csv.DictReader(file))
-    assert tuple(rows[0]) == COLUMNS and rows[0]["what"] == "all"
+    assert tuple(rows[0]) == DIARY_COLUMNS and rows[0]["what"] == "all"
     by_drum = {r["what"]: r for r in rows}
     for i in take.playing.instruments:
         assert (int(by_drum[i.instrument]["written"]), int(by_drum[i.instrument]["played"])) == (i.written, i.played)

@@ -23,7 +23,7 @@ from workbench.files.safefile import make_folder, write_whole
 from workbench.grouping import grouped
 
 #: What a row of ``takes.csv`` says; times in milliseconds, early is negative.
-COLUMNS = (
+DIARY_COLUMNS = (
     *("date", "song", "bars", "recording", "tempo_bpm", "part_bpm"),
     *("what", "written", "played", "missed", "added", "mean_ms", "spread_ms", "tempo_change"),
 )
@@ -195,7 +195,7 @@ def _kept(path: Path) -> KeptTake:
 def _table(diary: Diary) -> str:
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
-    table.writerow(COLUMNS)
+    table.writerow(DIARY_COLUMNS)
     for take in diary.takes:
         head = (take.date, take.song, take.bars, take.recording, take.tempo_bpm, take.part_bpm)
         table.writerows((*head, *row) for row in _rows(take))

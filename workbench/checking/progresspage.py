@@ -24,7 +24,7 @@ from workbench.reading.plot import Picture
 #: of the tempo (a share).
 SPREAD_MS, MEAN_MS, SHARE, FILL_TEMPO, TEMPO = 2.0, 5.0, 0.02, 0.01, 0.02
 #: Most steps forward told of a song.
-MOST_STEPS = 4
+MOST_FORWARD = 4
 #: Drums drawn: those struck most often.
 MOST_DRUMS = 5
 #: Behind the spread of most working drummers.
@@ -93,7 +93,7 @@ def progress_words(takes: Sequence[KeptTake]) -> tuple[list[str], list[str]]:
     slipped = [text for _, better, text in steps if not better][:1]
     if slipped and faster:
         slipped = [f"{slipped[0]} At a faster tempo that is usual: it comes back."]
-    return [text for _, better, text in steps if better][:MOST_STEPS], slipped
+    return [text for _, better, text in steps if better][:MOST_FORWARD], slipped
 
 
 def draw_progress(takes: Sequence[KeptTake]) -> Picture:
