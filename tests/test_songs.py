@@ -28,7 +28,7 @@ def test_recordings_and_charts_by_themselves_are_found_in_all_folders(tmp_path):
 
 
 def test_what_the_workbench_made_is_no_song_nor_is_a_pipe(tmp_path):
-    touch(tmp_path, "a.flac", "a.drums.flac", "a.rest.flac", ".hidden/x.flac", ".y.flac")
+    touch(tmp_path, "a.flac", "a.drums.flac", "a.rest.flac", "a.lesson.webm", ".hidden/x.flac", ".y.flac")
     touch(tmp_path, "a-practice/page/made-by-workbench.txt", "a-practice/audio/loop.flac")
     os.mkfifo(tmp_path / "pipe.wav")
     assert [s.key for s in find_songs(tmp_path)[0]] == ["a"]

@@ -12,6 +12,9 @@ from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.files.chartfile import ENDING
 from workbench.practice.pack import is_pack
 
+#: How sound ends that the workbench makes of a song: ``workbench stems``, ``workbench lesson --film``.
+_MADE = (".drums.flac", ".rest.flac", ".lesson.webm")
+
 
 @dataclass(frozen=True)
 class ShelfSong:
@@ -46,7 +49,7 @@ def find_songs(
 ) -> tuple[list[ShelfSong], dict[str, str]]:
     """The songs of a folder and the folders in it, in order of their keys.
 
-    What hides (a name with a dot in front), practice packs and stems are passed over.
+    What hides (a name with a dot in front), practice packs, stems and films are passed over.
 
     Parameters
     ----------
@@ -71,7 +74,8 @@ def find_songs(
     place = folder if out is None else Path(out)
     songs: dict[str, ShelfSong] = {}
     refused = {}
-    recordings = [p for p in _files(folder) if p.suffix.lower() in RECORDING_ENDINGS and not _is_stem(p)]
+    found = (p for p in _files(folder) if not p.name.endswith(_MADE))
+    recordings = [p for p in found if p.suffix.lower() in RECORDING_ENDINGS]
     for path in sorted(recordings, key=lambda p: RECORDING_ENDINGS.index(p.suffix.lower())):
         key = path.relative_to(folder).with_suffix("").as_posix()
         if key in songs:
@@ -95,9 +99,3 @@ def _files(folder: Path) -> Iterator[Path]:
         folders[:] = sorted(f for f in folders if not f.startswith(".") and not is_pack(Path(where, f)))
         paths = (Path(where, n) for n in sorted(names) if not n.startswith("."))
         yield from (p for p in paths if p.is_file())  # no pipes
-
-
-def _is_stem(path: Path) -> bool:
-    """Whether it is one of the two files that ``workbench stems`` makes of a recording."""
-    stem, _, what = path.stem.rpartition(".")
-    return bool(stem) and what in ("drums", "rest") and path.suffix == ".flac"
