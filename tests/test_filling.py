@@ -122,6 +122,23 @@ def test_a_chart_edited_while_its_song_is_drafted_stays(shelf, here, monkeypatch
         assert document.chart.title == "By ear"
 
 
+def test_what_is_edited_while_it_is_worked_on_is_done_again(shelf, here, monkeypatch):
+    work_on = do_work
+
+    def edited_meanwhile(work):
+        done = work_on(work)
+        with ChartDocument.open(shelf / "kettle.chart.json") as document:
+            document.apply(SetHeading(title="By ear"))
+        return done
+
+    with monkeypatch.context() as patch:
+        patch.setattr("tests.test_filling.do_work", edited_meanwhile)
+        fill_shelf(shelf, ("score",))
+    here.clear()
+    assert fill_shelf(shelf, ("score",)).memories["kettle"].entry["title"] == "By ear"
+    assert here == [("kettle", ("score",))]
+
+
 def test_a_chart_made_otherwise_is_kept(shelf, here):
     shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
     filled = fill_shelf(shelf)

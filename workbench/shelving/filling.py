@@ -177,6 +177,7 @@ class _Run:
             chart=GivenFile(str(song.chart.resolve())) if chart else None,
             recording_named=os.path.relpath(song.recording.resolve(), song.folder.resolve()) if song.recording else "",
             sha256=of.recording,
+            of=of.all,
             edited=chart and not ours,
             place=str(self.staging.resolve()) if self.shared else None,
         )
@@ -208,7 +209,8 @@ class _Run:
     # -- what came of it -------------------------------------------------------------------
 
     def _fails(self, song: ShelfSong, *sentences: str) -> None:
-        self.failures.setdefault(song.key, []).extend(sentences)
+        if sentences:
+            self.failures.setdefault(song.key, []).extend(sentences)
 
     def _put(self, song: ShelfSong, work: SongWork, done: Any) -> None:
         """Put the files of a song in their places, and remember what was done."""
@@ -217,7 +219,7 @@ class _Run:
             done = WorkDone(failures=(f"The workers that began {song.name} {died}.",))
         elif not isinstance(done, WorkDone):
             done = WorkDone(failures=(f"A worker failed at {song.name} ({type(done).__name__}: {done}).",))
-        self._fails(song, *done.failures) if done.failures else None
+        self._fails(song, *done.failures)
         try:
             if done.details:
                 faults = make_folder(self.memory.folder / "faults")
@@ -257,16 +259,13 @@ class _Run:
             for name in put:
                 if not (made / name).is_dir():
                     known.made[name] = [*known.made.get(name, []), sha256_of(made / name)][-2:]
-            chart_sha = known.made[song.chart.name][-1] if drafted else of.chart
-            now = replace(of, chart=chart_sha, journal="" if drafted else of.journal)
+            # Of what the work was begun with: what was edited since is done again.
+            done_of = _Of(work.sha256, known.made[song.chart.name][-1], "").all if drafted else work.of
             for step, names in parts.items():
-                known.steps[step] = {
-                    "version": __version__,
-                    "of": now.recording if step == "draft" else now.all,
-                    "files": names,
-                }
+                step_of = work.sha256 if step == "draft" else done_of
+                known.steps[step] = {"version": __version__, "of": step_of, "files": names}
             if done.entry is not None:
-                known.entry, known.entry_of = done.entry, f"{__version__} {now.all}"
+                known.entry, known.entry_of = done.entry, f"{__version__} {done_of}"
             self.memory.keep(song.key)
             for name in put:
                 _move(made / name, song.folder / name)

@@ -70,6 +70,8 @@ class SongWork:
         How the chart names its recording.
     sha256 : str
         Of the recording.
+    of : str
+        What stands for recording, chart and edits together.
     edited : bool
         Whether a person has worked on the chart.
     place : str or None
@@ -87,6 +89,7 @@ class SongWork:
     journal: GivenFile | None = None
     recording_named: str = ""
     sha256: str = ""
+    of: str = ""
     edited: bool = False
     place: str | None = None
     others: dict[str, str] = field(default_factory=dict)
