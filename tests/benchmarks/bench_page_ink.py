@@ -19,6 +19,8 @@ from workbench.engraving.engrave import engrave_lines
 from workbench.notation.midi_read import read_midi
 from workbench.notation.scoresigns import ScoreOptions
 
+#: How many sets of dense bars.
+SEEDS = 10
 WRITTEN_OUT = ScoreOptions(similes=False, multirests=False)
 
 
@@ -39,7 +41,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("groove", type=Path)
     args = parser.parse_args()
-    sets = {"200 dense bars": [dense_bars(200)], "40 human performances": list(performances(args.groove))}
+    sets = {
+        f"{SEEDS} times 200 dense bars": [dense_bars(200, seed) for seed in range(SEEDS)],
+        "40 human performances": list(performances(args.groove)),
+    }
     total = 0
     for name, charts in sets.items():
         found = count(charts)

@@ -16,11 +16,13 @@ from workbench.engraving.ink import Box, symbol_box
 #: White kept between signs that are moved apart.
 _WHITE = 36.0
 #: From the right parenthesis of a ghost note to the middle of its dot.
-_DOT_AFTER = 48.0
+_DOT_AFTER = 42.0
 #: Width of a grace note's flag, and by how much its stem may be shortened.
 _FLAG, _SHORTER_STEM = 170.0, 230.0
 #: Length of a bracket's hooks, and white on either side of the figure in its line.
 _TUPLET_HOOK, _BESIDE_FIGURE = 100.0, 45.0
+#: So far into its box a rest, which is slanted, has little ink.
+_REST_TIP = 60.0
 #: Half a stem's width; height of a cue's letters.
 _STEM, _LETTERS = 9.0, 240.0
 _RIGHT_PARENTHESIS = "#E26B"
@@ -130,7 +132,7 @@ def _clear_dot(dots: etree._Element) -> None:
 
 
 def _clear_beam(beam: etree._Element) -> None:
-    """Lengthen stems until the beams clear every head of their notes."""
+    """Lengthen stems until the beams clear every head of their notes and every rest between them."""
     if any(a.get("class") == "graceGrp" for a in beam.iterancestors()):
         return
     polygons = beam.findall(tag("polygon"))
@@ -140,6 +142,9 @@ def _clear_beam(beam: etree._Element) -> None:
     corners = [_points(p) for p in polygons]
     up = min(y for p in corners for _, y in p) < min(top for _, top, _, _ in heads)
     longer = 0.0
+    for use in (use for g in _within(beam, "rest") for use in g.iter(tag("use"))):
+        left, top, right, foot = symbol_box(use)
+        heads.append((left, top + (_REST_TIP if up else 0.0), right, foot - (0.0 if up else _REST_TIP)))
     for left, top, right, foot in heads:
         for edges in (e for p in corners if (e := _edges(p, left, right))):
             if edges[0] < foot and top < edges[1]:
@@ -181,13 +186,15 @@ def _clear_tuplet(tuplet: etree._Element, solid: list[_Polygon], staff: tuple[fl
         left, right = (end(x for p in corners for x, _ in p) for end in (min, max))
         wide = symbol_box(figures[-1])[2] - symbol_box(figures[0])[0]
         above = corners[0][0][1] > corners[0][1][1]
-        outer = [e for p in solid if (e := _edges(p, left, right))] + [staff]
+        middle = (left + right) / 2
+        span = min(left, middle - wide / 2), max(right, middle + wide / 2)
+        outer = [e for p in solid if (e := _edges(p, *span))] + [staff]
         if above:
             y = min(top for top, _ in outer) - _WHITE - _TUPLET_HOOK
         else:
             y = max(foot for _, foot in outer) + _WHITE + _TUPLET_HOOK
         boxes = [symbol_box(f) for f in figures]
-        middle, tall = (left + right) / 2, boxes[0][3] - boxes[0][1]
+        tall = boxes[0][3] - boxes[0][1]
         across = middle - (boxes[0][0] + boxes[-1][2]) / 2
         for f, box in zip(figures, boxes):
             _shift(f, y + tall / 2 - box[3], across)
