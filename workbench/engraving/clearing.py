@@ -42,24 +42,22 @@ def clear(body: etree._Element) -> float:
         _clear_dot(dots)
     for beam in groups.get("beam", ()):
         _clear_beam(beam)
-    beams = [_points(p) for g in groups.get("beam", ()) for p in g.findall(tag("polygon"))]
     for accent in groups.get("artic", ()):
         _clear_accent(accent)
+    if not groups.keys() & {"graceGrp", "bTrem", "tuplet", "dir"}:
+        return 0.0
+    beams = [_points(p) for g in groups.get("beam", ()) for p in g.findall(tag("polygon"))]
     for grace in groups.get("graceGrp", ()):
         _clear_grace(grace, beams)
-    heads = [symbol_box(use) for g in groups.get("notehead", ()) for use in g.iter(tag("use"))]
+    heads: list[Box] = []
+    if groups.keys() & {"bTrem", "tuplet"}:
+        heads = [symbol_box(use) for g in groups["notehead"] for use in g.iter(tag("use"))]
     bar_lines = [_numbers(p.get("d"))[0] for g in groups.get("barLine", ()) for p in g.findall(tag("path"))]
     for slash in (use for g in groups.get("bTrem", ()) for use in g.findall(tag("use"))):
         _clear_slash(slash, heads, bar_lines)
-    accents = [_cornered(symbol_box(use)) for g in groups.get("artic", ()) for use in g.iter(tag("use"))]
-    solid = [*beams, *map(_cornered, heads), *accents]
-    for kind in ("flag", "rest", "bTrem"):
-        solid += [_cornered(symbol_box(u)) for g in groups.get(kind, ()) for u in g.iter(tag("use"))]
-    for stem in (path for g in groups.get("stem", ()) for path in g.findall(tag("path"))):
-        x, y0, _, y1 = _numbers(stem.get("d"))[:4]
-        solid.append(_cornered((x - _STEM, min(y0, y1), x + _STEM, max(y0, y1))))
-    signs = beams + accents
+    signs = beams + [_cornered(symbol_box(use)) for g in groups.get("artic", ()) for use in g.iter(tag("use"))]
     if groups.get("tuplet"):
+        solid = [*signs, *map(_cornered, heads), *_other_ink(groups)]
         lines = [_numbers(path.get("d"))[1] for path in groups["staff"][0].findall(tag("path"))]
         for tuplet in groups["tuplet"]:
             signs += _clear_tuplet(tuplet, solid, (min(lines), max(lines)))
@@ -67,6 +65,20 @@ def clear(body: etree._Element) -> float:
     for cue in (t for g in groups.get("dir", ()) for t in g.iter(tag("text"))):
         obstacles.append(_clear_cue(cue, obstacles))
     return min((top for _, top, _, _ in obstacles), default=0.0)
+
+
+def _other_ink(groups: dict[str, list[etree._Element]]) -> list[_Polygon]:
+    """Flags, rests, strokes through stems, and stems."""
+    out = [
+        _cornered(symbol_box(use))
+        for kind in ("flag", "rest", "bTrem")
+        for g in groups.get(kind, ())
+        for use in g.iter(tag("use"))
+    ]
+    for stem in (path for g in groups.get("stem", ()) for path in g.findall(tag("path"))):
+        x, y0, _, y1 = _numbers(stem.get("d"))[:4]
+        out.append(_cornered((x - _STEM, min(y0, y1), x + _STEM, max(y0, y1))))
+    return out
 
 
 def _numbers(text: str) -> list[float]:
@@ -133,12 +145,11 @@ def _clear_dot(dots: etree._Element) -> None:
 
 def _clear_beam(beam: etree._Element) -> None:
     """Lengthen stems until the beams clear every head of their notes and every rest between them."""
-    if any(a.get("class") == "graceGrp" for a in beam.iterancestors()):
-        return
     polygons = beam.findall(tag("polygon"))
-    heads = [symbol_box(use) for g in _within(beam, "notehead") for use in g.findall(tag("use"))]
-    if not polygons or not heads:
+    # The engraver keeps one or two beams clear itself.
+    if len(polygons) < 3 or any(a.get("class") == "graceGrp" for a in beam.iterancestors()):
         return
+    heads = [symbol_box(use) for g in _within(beam, "notehead") for use in g.findall(tag("use"))]
     corners = [_points(p) for p in polygons]
     up = min(y for p in corners for _, y in p) < min(top for _, top, _, _ in heads)
     longer = 0.0

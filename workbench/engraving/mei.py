@@ -425,7 +425,7 @@ class _BarWriter:
                 syllable = count_syllable(timed, event.position, self.options.count_system)
                 _add(_add(holder, "verse", n=str(row)), "syl", syllable)
             row += 1
-        if self.options.sticking:
+        if self.options.sticking and any(n.sticking for n in event.notes):
             # Both hands at once stand one over the other, as their notes do.
             struck = sorted(event.notes, key=lambda n: -staff_place(self.chart.instrument(n.instrument)))
             for k, letter in enumerate(n.sticking for n in struck if n.sticking):
