@@ -22,7 +22,7 @@ _FLAG, _SHORTER_STEM = 170.0, 230.0
 #: Length of a bracket's hooks, and white on either side of the figure in its line.
 _TUPLET_HOOK, _BESIDE_FIGURE = 100.0, 45.0
 #: So far into its box a rest, which is slanted, has little ink.
-_REST_TIP = 60.0
+_REST_TIP = 30.0
 #: Half a stem's width; height of a cue's letters.
 _STEM, _LETTERS = 9.0, 240.0
 _RIGHT_PARENTHESIS = "#E26B"
@@ -199,13 +199,14 @@ def _clear_tuplet(tuplet: etree._Element, solid: list[_Polygon], staff: tuple[fl
         above = corners[0][0][1] > corners[0][1][1]
         middle = (left + right) / 2
         span = min(left, middle - wide / 2), max(right, middle + wide / 2)
-        outer = [e for p in solid if (e := _edges(p, *span))] + [staff]
-        if above:
-            y = min(top for top, _ in outer) - _WHITE - _TUPLET_HOOK
-        else:
-            y = max(foot for _, foot in outer) + _WHITE + _TUPLET_HOOK
         boxes = [symbol_box(f) for f in figures]
         tall = boxes[0][3] - boxes[0][1]
+        away = _WHITE + max(_TUPLET_HOOK, tall / 2)
+        outer = [e for p in solid if (e := _edges(p, *span))] + [staff]
+        if above:
+            y = min(top for top, _ in outer) - away
+        else:
+            y = max(foot for _, foot in outer) + away
         across = middle - (boxes[0][0] + boxes[-1][2]) / 2
         for f, box in zip(figures, boxes):
             _shift(f, y + tall / 2 - box[3], across)
