@@ -1,13 +1,15 @@
 """What students read: the page and the booklet of a practice pack."""
 
 import re
+import subprocess
 from fractions import Fraction as F
 
+import numpy as np
 import pytest
 from lxml import etree
 
 from tests import test_pack
-from tests.parts import CRASHED, FILL, ROCK, bar, part
+from tests.parts import CRASHED, FILL, RIDE, ROCK, bar, part
 from tests.test_pack import page_data
 from workbench.chart import Chart, Mark, Note, WrittenBar
 from workbench.chart.counting import SILENT_COUNT
@@ -90,6 +92,28 @@ def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklet
     assert page_count(one.booklet) == 1
     two = make_practice_pack(chart, tmp_path / "two", exercises=(first, second), options=QUICK)
     assert page_count(two.booklet) == 2
+
+
+def inked(pdf):
+    """How far down the print of each page goes, as a share of what is above its number."""
+    gray = subprocess.run(["pdftoppm", "-r", "20", "-gray", pdf], capture_output=True, check=True).stdout
+    shares = []
+    for page in re.finditer(rb"P5\n(\d+) (\d+)\n255\n", gray):
+        width, height = int(page[1]), int(page[2])
+        rows = np.frombuffer(gray[page.end() : page.end() + width * height], np.uint8).reshape(height, width)
+        text = rows[: round(height * 0.92)]
+        shares.append(np.flatnonzero((text < 200).any(axis=1))[-1] / len(text))
+    return shares
+
+
+def test_the_booklet_has_no_dead_space_and_nothing_that_paper_cannot_follow(tmp_path):
+    reading = read_part(part(*[ROCK] * 3, CRASHED, *[ROCK] * 3, FILL, *[RIDE] * 7, FILL, *[ROCK] * 4))
+    exercises = choose_exercises(reading, tempi=(1.0,))
+    pack = make_practice_pack(reading.chart, tmp_path / "pack", exercises=exercises, reading=reading, options=QUICK)
+    shares = inked(pack.booklet)
+    assert len(shares) == page_count(pack.booklet) > 2
+    assert min(shares[:-1]) > 0.7
+    assert b"/URI" not in pack.booklet.read_bytes()
 
 
 def test_every_step_of_a_fill_has_its_bars_in_the_booklet(song):

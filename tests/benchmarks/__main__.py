@@ -25,7 +25,8 @@ FOLDERS = {
 }
 #: Name of each benchmark and its arguments.
 BENCHES = [
-    ("draft", []), ("read", []), ("score", []), ("growth", []), ("practice", []), ("stretch", []), ("grid", []),
+    ("draft", []), ("read", []), ("score", []), ("growth", []), ("practice", []), ("lesson", []),
+    ("stretch", []), ("grid", []),
     ("shelf", []),
     ("check", ["--speed", str(DEMO)]),
     ("fills", ["GROOVE"]), ("check", ["GROOVE", "--skip", "1"]), ("take", ["GROOVE", "--skip", "1"]),

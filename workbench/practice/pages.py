@@ -263,7 +263,7 @@ def _write_index(folder: Path, chart: Chart, told: Sequence[dict], settings: Pag
 
 
 def booklet_data(chart: Chart, exercises: Sequence[Exercise], told: Sequence[dict], paper: str) -> dict:
-    """What the booklet says: contents, how to read it, cautions, and the exercises with links to their sound."""
+    """What the booklet says: contents, how to read it, cautions, and the exercises, to be ticked off."""
     return {
         "title": clean_text(chart.title or "Practice"),
         "artist": clean_text(chart.artist),
