@@ -86,6 +86,39 @@ def test_it_counts_in_plays_exactly_and_shows_where(page):
     assert page.inner_text("#play") == "Play" and page.locator(".bar.now").count() == 0
 
 
+def test_the_mark_is_over_the_note_that_sounds(page):
+    page.locator("#item-1 .steps button").last.tap()
+    page.locator("details summary").first.tap()
+    page.uncheck("#count-in")
+    page.tap("#play")
+    # The mark and, by the page's own clock, the beat: on each eighth it stands over the hi-hat written there.
+    found = page.evaluate(
+        """() => new Promise((done) => {
+          const seen = [], bar = document.querySelector("#item-1 .bar"), box = bar.getBoundingClientRect();
+          const heads = [...bar.querySelectorAll('.note[id*="hi-hat"] .notehead')].map((h) => {
+            const { left, width } = h.getBoundingClientRect();
+            return left + width / 2 - box.left;
+          });
+          (function look() {
+            const mark = bar.querySelector("i");
+            const x = parseFloat(mark.style.left) / 100 * box.width;
+            if (bar.classList.contains("now")) seen.push([performance.now(), x]);
+            seen.length < 90 ? requestAnimationFrame(look) : done([heads, seen]);
+          })();
+        })"""
+    )
+    heads, seen = found
+    assert len(heads) == 8 and heads == sorted(heads)
+    bpm = int(page.inner_text("#bpm"))
+    first_ms = seen[0][0]
+    for at_ms, x in seen:
+        eighths = (at_ms - first_ms) / 1000 * bpm / 30
+        if eighths < 7:
+            k = int(eighths)
+            here = heads[k] + (eighths - k) * (heads[k + 1] - heads[k])
+            assert x == pytest.approx(here, abs=0.4 * (heads[1] - heads[0]))
+
+
 def test_the_ladder_climbs_and_ticks_off_what_is_behind(page):
     page.locator("details summary").first.tap()
     page.uncheck("#count-in")

@@ -167,7 +167,8 @@ class _Bars:
         if key not in self._number:
             self._number[key] = len(self.data)
             self.used |= {n.instrument for n in bar.notes}
-            self.data.append({"beats": timed.meter.counted_beats, "notes": notes, "drawn": drawn})
+            length = float(timed.meter.bar_length)
+            self.data.append({"beats": timed.meter.counted_beats, "length": length, "notes": notes, "drawn": drawn})
         return self._number[key]
 
     def _drawing(self, written: Chart, k: int) -> int:

@@ -407,16 +407,19 @@
     if (top < above || bottom > innerHeight) bar.scrollIntoView({ block: "center", behavior: "smooth" });
   }
 
-  // Per cent of a bar's width where a moment is written, by its noteheads where each moment has one.
+  // Per cent of a bar's width where a moment is written, by the notes, whose names say their positions.
   const written = new WeakMap();
   function place(bar, k, share) {
     if (!written.has(bar)) {
-      const box = bar.getBoundingClientRect(), { beats, notes } = lesson.bars[step().bars[k]];
-      const xs = [...bar.querySelectorAll(".notehead")].map((head) => head.getBoundingClientRect().left - box.left);
-      const seen = [...new Set(xs.map((x) => Math.round(x / 6)))].sort((a, b) => a - b).map((x) => 600 * x / box.width);
-      const moments = [...new Set(notes.map((n) => n[0] / beats))].sort((a, b) => a - b);
-      const known = seen.length === moments.length ? moments.map((m, j) => [m, seen[j]]) : [[0, 12]];
-      written.set(bar, [...known, [1, 98]]);
+      const box = bar.getBoundingClientRect(), { length } = lesson.bars[step().bars[k]], seen = new Map([[0, 20]]);
+      for (const note of bar.querySelectorAll(".note[id]")) {
+        const [, over, under] = note.id.match(/^note-\d+-(\d+)_(\d+)-/) || [], head = note.querySelector(".notehead");
+        if (head) {
+          const { left, width } = head.getBoundingClientRect();
+          seen.set(over / under / length, 100 * (left + width / 2 - box.left) / box.width);
+        }
+      }
+      written.set(bar, [...[...seen].sort((a, b) => a[0] - b[0]), [1, 98]]);
     }
     const points = written.get(bar), after = points.findIndex(([m]) => m > share);
     const [[m0, x0], [m1, x1]] = after > 0 ? [points[after - 1], points[after]] : [[0, points[0][1]], points[0]];
