@@ -28,6 +28,7 @@ from .frontdoor import plot as plot
 from .frontdoor import practice_pack as practice_pack
 from .frontdoor import read_chart as read_chart
 from .frontdoor import read_part as read_part
+from .frontdoor import record_take as record_take
 from .frontdoor import report as report
 from .frontdoor import save_chart as save_chart
 from .frontdoor import set_list as set_list

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from workbench.chart import Chart
     from workbench.checking.check import Check
     from workbench.checking.diary import Diary
+    from workbench.checking.recorder import TakeRecorder
     from workbench.checking.take import Take
     from workbench.files.document import ChartDocument
     from workbench.listening.draft import Draft
@@ -1161,6 +1162,45 @@ def take(
     part = _part(chart)
     span = None if bars is None else _span(part.chart, bars)
     return assess_take(part.chart, recording, click, _shown(progress), span)
+
+
+def record_take(
+    chart: Source, folder: PathName = "takes", *, bars: str | None = None, delay_s: float | None = None
+) -> TakeRecorder:
+    """Record a take in the notebook: the click in the headphones, the microphone into a file.
+
+    Parameters
+    ----------
+    chart : Chart, open chart, Draft or path
+    folder : path
+        Where takes go, made if missing; the delay that is measured once is kept there, too.
+    bars : str, optional
+        "5-8": the take plays only these bars, once or round and round.
+    delay_s : float, optional
+        From a click to its being heard by the microphone, seconds, if it is known.
+
+    Returns
+    -------
+    TakeRecorder
+        Shown by the notebook; after recording, ``.assess()`` gives the take.
+
+    Raises
+    ------
+    FileFormatError
+        If the folder cannot be made.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> recorder = wb.record_take(wb.demo_song(what="chart"), mkdtemp(), bars="5-8")
+    >>> recorder.click_bpm = 90
+    """
+    from workbench.checking.recorder import TakeRecorder
+
+    part = _part(chart)
+    span = None if bars is None else _span(part.chart, bars)
+    return TakeRecorder(part.chart, folder, span, delay_s)
 
 
 def keep_take(take: Take, folder: PathName, *, date: str | None = None) -> Diary:

@@ -26,6 +26,8 @@ from workbench.templates import filled
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Bars shown with their notes; the others are listed.
 MOST_BARS_SHOWN = 24
+#: The staff as recorded has what is at least so likely.
+LIKELY = 0.5
 #: Findings listed for one bar, patterns listed in all.
 MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
 
@@ -150,14 +152,17 @@ def _bar(check: Check, bar: BarCheck) -> ShownBar:
 
 def _differences(check: Check, finding: Finding) -> Iterator[Difference]:
     """What a finding changes in its bar, to be shown in colour."""
-    if finding.position is None:
+    if finding.position is None or (finding.kind == "missing" and finding.probability < LIKELY):
         return
     at = None
-    if finding.kind == "wrong place":
+    if finding.kind == "wrong place" and finding.probability >= LIKELY:
         timed = check.chart.time_map.bars[finding.bar_index]
         exact = finding.position + timed.length * Fraction(finding.deviation_s / (finding.end_s - finding.start_s))
         near = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(p - exact))
         at = min(max(near, Fraction(0)), timed.length - Fraction(1, 48))
-    played = {"extra": "", "missing": finding.heard_instrument, "wrong drum": finding.heard_instrument}
+    played = finding.instrument
+    if finding.probability >= LIKELY:
+        elsewhere = {"extra": "", "missing": finding.heard_instrument, "wrong drum": finding.heard_instrument}
+        played = elsewhere.get(finding.kind, played)
     colour = VERMILION if finding.verdict == "wrong" else BLUE
-    yield Difference(finding.position, finding.instrument, played.get(finding.kind, finding.instrument), colour, at)
+    yield Difference(finding.position, finding.instrument, played, colour, at)
