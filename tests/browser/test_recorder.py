@@ -1,9 +1,11 @@
 """A take recorded in a real JupyterLab from Chromium's fake microphone, which plays a file round and round."""
 
+import re
+
 import numpy as np
 import pytest
 import soundfile
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect, sync_playwright
 from scipy.signal import correlate
 
 from tests.browser.lab import CHROMIUM_FLAGS, Page, find_chromium
@@ -47,17 +49,22 @@ def page(lab, played):
 
 
 def wait_for(page, words):
-    page.page.wait_for_function(
-        "(words) => document.querySelector('.wb-said').textContent.includes(words)", arg=words, timeout=30000
-    )
+    """Until the recorder says something of these words; what it says."""
+    said = page.page.locator(".wb-said")
+    expect(said).to_contain_text(re.compile(words), timeout=30000)
+    return said.inner_text()
 
 
 def test_a_take_is_recorded_and_the_delay_measured(page, lab):
     page.run_all()
     root = page.page.locator(".wb-recorder")
     root.wait_for(timeout=60000)
-    root.get_by_role("button", name="Measure the delay").click()
-    wait_for(page, "ms to be heard")
+    # The microphone's clicks come when they will: now and then too late after those that are played.
+    for _ in range(4):
+        root.get_by_role("button", name="Measure the delay").click()
+        wait_for(page, "hold the headphones to the microphone[.]")
+        if "ms to be heard" in wait_for(page, "ms to be heard|not heard"):
+            break
     kernel = lab.kernel_of(page.notebook)
     # The fake device knows nothing of the loudspeaker: any delay below the distance of its clicks is as good.
     assert 0 <= kernel.value("recorder.delay_s") < 0.5
