@@ -4,6 +4,7 @@ import json
 from fractions import Fraction
 
 import mido
+import numpy as np
 import pytest
 
 from tests.benchmarks.bench_growth import jobs
@@ -12,6 +13,7 @@ from tests.sentences import sentence_of
 from workbench.files.imports import MOST_PROBLEMS
 from workbench.files.untrusted import MOST_NOTES_IN_BAR
 from workbench.notation import midi_read
+from workbench.notation.midi import midi_bytes
 from workbench.notation.midi_read import read_midi
 
 LONGEST_DELTA = 2**28 - 1  # a variable-length quantity has at most four bytes (Standard MIDI Files 1.0)
@@ -143,3 +145,21 @@ def test_the_beats_follow_a_player_and_a_written_file_keeps_its_own(tmp_path):
     assert odd.deviation_s < -0.012 and "follow the player" in player.remarks[0]
     written = read_midi(file_of(tmp_path, stroke(), *(stroke(240) for _ in range(63))))
     assert written.chart.time_map.bar_start_s(3) == 6.0 and not written.remarks
+
+
+def test_what_is_read_is_written_as_the_same_file_again(tmp_path):
+    """A performance with flams and doubles, at tempi that no file holds exactly."""
+    rng = np.random.default_rng(5)
+    hits = [(240 * k + int(rng.normal(20, 12)), 38) for k in range(120)]
+    hits += [(at - 30, 38) for at, _ in hits[::7]] + [(at + int(rng.normal(0, 8)), 36) for at, _ in hits[::2]]
+    hits = sorted((max(at, 0), key) for at, key in hits)
+    track = [mido.MetaMessage("set_tempo", tempo=523_219)]
+    for (before, _), (at, key) in zip([(0, 0), *hits], hits):
+        track.append(
+            mido.Message("note_on", channel=9, note=key, velocity=int(rng.integers(40, 120)), time=at - before)
+        )
+    first = midi_bytes(read_midi(file_of(tmp_path, *track)).chart)
+    path = tmp_path / "again.mid"
+    for _ in range(2):
+        path.write_bytes(first)
+        assert midi_bytes(read_midi(path).chart) == first

@@ -17,13 +17,16 @@ Conventions
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
 
 import mido
+import numpy as np
 
 from workbench.chart import Chart, Note
+from workbench.chart.meter import TimeMap
 from workbench.chart.ornaments import play_note
 from workbench.files.safefile import write_whole
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
@@ -64,6 +67,7 @@ def write_midi(chart: Chart, path: str | os.PathLike, played: bool = True) -> Pa
 
 def _midi_file(chart: Chart, played: bool) -> mido.MidiFile:
     events: list[tuple[int, int, mido.Message | mido.MetaMessage]] = []
+    chart = _on_the_files_clock(chart) if played else chart
     time_map = chart.time_map
     name = (chart.title or "Drums").encode("utf-8", "replace").decode("utf-8")
     events.append((0, 0, mido.MetaMessage("track_name", name=name)))
@@ -127,10 +131,30 @@ def _tempos(chart: Chart, played: bool) -> list[tuple[int, int]]:
             out.append((_tick(time_map.starts[a]), 60e6 / bpm))
     changes: list[tuple[int, int]] = []
     for tick, exact_us in out:
-        whole_us = min(max(round(exact_us), 1), 0xFFFFFF)
+        whole_us = _whole_us(exact_us)
         if not changes or whole_us != changes[-1][1]:
             changes.append((tick, whole_us))
     return changes
+
+
+def _on_the_files_clock(chart: Chart) -> Chart:
+    """The chart with beats as the file's whole tempi lay them, so that what is read back is written as the same file
+    again."""
+    time_map = chart.time_map
+    bars, now = [], time_map.start_s
+    for k, bar in enumerate(time_map.bars):
+        ends = (*bar.beat_times_s[1:], time_map.bar_end_s(k))
+        times = []
+        for (_, length), begun, end in zip(bar.beat_spans(), bar.beat_times_s, ends):
+            times.append(now)
+            now += _whole_us((end - begun) / float(4 * length) * 1e6) * float(4 * length) / 1e6
+        bars.append(replace(bar, beat_times_s=tuple(times)))
+    return replace(chart, time_map=TimeMap(bars, now))
+
+
+def _whole_us(exact_us: float) -> int:
+    """A tempo as a file can hold it, microseconds for a quarter note."""
+    return min(max(round(exact_us), 1), 0xFFFFFF)
 
 
 def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]], list[BarNotes]]:
@@ -146,7 +170,9 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
         length = _CHOKED_LENGTH if "choke" in n.articulations else _STROKE_LENGTH
         own = [(_tick(time_map.starts[k] + n.position), n.velocity)]
         if played:
-            own = [(_tick(float(time_map.whole_notes_at(s.time_s))), s.velocity) for s in play_note(chart, k, n)]
+            struck = play_note(chart, k, n)
+            ats = time_map.whole_notes_at(np.array([s.time_s for s in struck]))
+            own = [(_tick(float(ats[0])) + _tick(float(at - ats[0])), s.velocity) for s, at in zip(struck, ats)]
         by_key.setdefault(chart.instrument(n.instrument).midi_note, []).extend(
             (max(tick, 0), _tick(length), velocity, number, j) for j, (tick, velocity) in enumerate(own)
         )

@@ -107,7 +107,7 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
         replace(bar, subdivisions=subdivisions.get(start, bar.subdivisions)) for bar, start in zip(found.bars, starts)
     )
     sections = _sections(changes["marker"], starts)
-    title = _title(midi) or path.stem
+    title = _title(midi) or ("" if told_bars else path.stem)
     chart = Chart(
         time_map,
         written,

@@ -144,8 +144,8 @@ class NoteWriter:
         for j, n in enumerate(event.notes):
             note = add(measure, "note", id=note_id(self.bar_index, n))
             note.set("dynamics", decimal(round(n.velocity * 100 / FULL_VELOCITY, 4)))
-            if n.deviation_s:
-                note.set("attack", decimal(round(self._attack(n), 9)))
+            if attack := round(self._attack(n), 9):
+                note.set("attack", decimal(attack))
             if j:
                 add(note, "chord")
             self._unpitched(note, n)

@@ -10,7 +10,7 @@ from fractions import Fraction
 from lxml import etree
 
 from workbench.chart import ARTICULATIONS, Note
-from workbench.chart.drumkit import KitLine, Notehead, kit_for_keys, own_line
+from workbench.chart.drumkit import KitLine, Notehead, instrument, kit_for_keys, own_line
 from workbench.chart.meter import MOST_BARS, Meter
 from workbench.errors import ChartError, FileFormatError
 from workbench.files import untrusted
@@ -193,7 +193,9 @@ class Kit:
             self.unnamed.add(label)
         if found.endswith("]") and found not in self.lines:
             place = f"{step}{octave}" if step and 2 <= octave <= 7 else ""
-            self.lines[found] = KitLine(found, "", place, head if head in [*Notehead] else "")
+            usual = instrument(found)
+            if (place, head) != (f"{usual.staff_step}{usual.staff_octave}", usual.notehead.value):
+                self.lines[found] = KitLine(found, "", place, head if head in [*Notehead] else "")
         return found
 
 
