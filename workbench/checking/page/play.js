@@ -16,6 +16,6 @@ for (const button of document.querySelectorAll('button[data-from]')) {
     sound.currentTime = Number(button.dataset.from);
     stop = Number(button.dataset.to);
     light(button);
-    sound.play();
+    sound.play().catch(() => {}); // pressed again before it began
   });
 }
