@@ -173,3 +173,15 @@ def test_a_reading_marks_an_open_chart_only_and_can_be_undone(tmp_path):
     assert wb.mark_reading(song, reading, sticking=True) == song.chart != before
     assert song.undo() == before
     song.close()
+
+
+def test_a_house_style_reaches_the_pages(tmp_path):
+    style = tmp_path / "house.json"
+    style.write_text(
+        '{"page_breaks": [9], "line_breaks": [3], "line_weight": 1.4, "music_font": "Petaluma", "paper": "Letter"}'
+    )
+    pages = wb.export(wb.demo_song(what="chart"), tmp_path, ["svg"], house_style=style)
+    assert len(pages) >= 2 and 'viewBox="0 0 2159 2794"' in pages[0].read_text("utf-8")
+    style.write_text('{"page_breaks": ["9"]}')
+    with pytest.raises(wb.WorkbenchError, match="house.json"):
+        wb.export(wb.demo_song(what="chart"), tmp_path, ["svg"], house_style=style)

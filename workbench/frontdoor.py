@@ -531,6 +531,7 @@ def export(
     formats: Sequence[str] = ("pdf", "musicxml", "midi"),
     *,
     bars: str | None = None,
+    house_style: PathName | None = None,
     progress: Progress | None = None,
     **options: Any,
 ) -> list[Path]:
@@ -545,6 +546,9 @@ def export(
         "pdf", "musicxml", "mxl", "midi", "svg", "png", "mei", "kit" (the kit map, a table).
     bars : str, optional
         "5-8" or "5".
+    house_style : path, optional
+        A JSON object: paper, staff_mm, line_weight, music_font, text_size, pages, hats, similes, bars_per_line,
+        line_breaks, page_breaks and others (:func:`workbench.scorefiles.read_house_style`).
     progress : callable, optional
     **options
         Those of :func:`workbench.scorefiles.write_scores`.
@@ -566,8 +570,10 @@ def export(
     ['copper-weather.hurried-bars-5-8.mid']
     """
     from workbench.files.document import ChartDocument
-    from workbench.scorefiles import write_scores
+    from workbench.scorefiles import read_house_style, write_scores
 
+    if house_style is not None:
+        options["options"], options["style"] = read_house_style(house_style)
     part = _part(chart)
     if folder is None and part.file is None:
         raise FileFormatError("Name a folder for the score: this chart lies in no file.")
