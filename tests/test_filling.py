@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -143,6 +144,30 @@ def test_a_chart_made_otherwise_is_kept(shelf, here):
     shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
     filled = fill_shelf(shelf)
     assert filled.memories["tin roof"].entry["title"] == "Mine" and dict(here)["tin roof"] == ()
+
+
+def test_a_pack_is_replaced_as_a_whole_unless_something_of_a_persons_is_in_it(shelf, here, monkeypatch):
+    times = count()
+
+    def make(chart, folder, **_):
+        """Stands for the real one (tests/test_pack.py), which takes long."""
+        for name in ("index.html", "page/made-by-workbench.txt", f"audio/{next(times)}.mp3"):
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_text(name)
+
+    monkeypatch.setattr("workbench.practice.pack.make_practice_pack", make)
+    pack = shelf / "kettle-practice"
+    assert not fill_shelf(shelf, ("practice",)).failures and (pack / "index.html").exists()
+    here.clear()
+    assert fill_shelf(shelf, ("practice",)).worked == () and here == []
+    first = sorted(p.name for p in pack.rglob("*.mp3"))
+    monkeypatch.setattr(filling, "__version__", "99.0")
+    assert not fill_shelf(shelf, ("practice",)).failures
+    assert sorted(p.name for p in pack.rglob("*.mp3")) != first and len(list(pack.rglob("*.mp3"))) == 1
+    (pack / "my notes.txt").write_text("slower!")
+    monkeypatch.setattr(filling, "__version__", "99.1")
+    assert "changed by a person" in fill_shelf(shelf, ("practice",)).failures["kettle"][0]
+    assert (pack / "my notes.txt").read_text() == "slower!"
 
 
 def test_charts_lie_elsewhere_if_asked(shelf, here, tmp_path_factory):
