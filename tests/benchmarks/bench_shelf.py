@@ -18,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
@@ -138,13 +139,11 @@ def deaths(folder: Path, count: int) -> None:
         command = [sys.executable, "-m", "workbench", "shelf", str(folder), "--out", out, "--workers", str(WORKERS)]
         running = subprocess.Popen(command, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
         charted = lambda: len(list(Path(out).glob("*.chart.json")))
-        while charted() < max(1, count // 8):
-            time.sleep(0.05)
+        _wait_until(running, lambda: charted() >= max(1, count // 8))
         children = Path(f"/proc/{running.pid}/task/{running.pid}/children").read_text().split()
         spawned = [int(p) for p in children if b"spawn_main" in Path(f"/proc/{p}/cmdline").read_bytes()]
         os.kill(spawned[0], signal.SIGKILL)
-        while charted() < max(2, count // 4):
-            time.sleep(0.05)
+        _wait_until(running, lambda: charted() >= max(2, count // 4))
         running.kill()
         running.wait()
         before = charted()
@@ -153,6 +152,12 @@ def deaths(folder: Path, count: int) -> None:
         print(f"a worker killed, then the command: {before} of {count} songs were done, {len(again.worked)} after it, "
               f"{lost} of them twice; {len(again.failures)} failures")  # fmt: skip
         assert not again.failures and len(again.songs) == count and lost <= WORKERS
+
+
+def _wait_until(running: subprocess.Popen, reached: Callable[[], bool]) -> None:
+    while not reached():
+        assert running.poll() is None, "the command ended too early"
+        time.sleep(0.05)
 
 
 def search(count: int) -> None:
