@@ -74,6 +74,41 @@ def test_repeats_unfold_to_the_order_heard(pattern, starts):
     assert "".join(pattern[i] for i in order) == pattern
 
 
+REPEATS = st.dictionaries(st.integers(0, 23), st.tuples(st.integers(1, 8), st.integers(1, 4)), max_size=3)
+
+
+@SETTINGS
+@given(st.text("ab.", min_size=1, max_size=24), st.sets(st.integers(0, 23), max_size=2), REPEATS)
+def test_repeats_set_by_hand_lead_through_every_bar_in_order(pattern, starts, by_hand):
+    """Read back by the reader of scores, which follows repeat signs and endings."""
+    cues = tuple(
+        Text(k, Fraction(0), f"repeat {n}, {times} times" if times > 1 else f"write out {n}")
+        for k, (n, times) in by_hand.items()
+        if k < len(pattern)
+    )
+    sections = tuple(Section(k, "S") for k in starts if k < len(pattern))
+    chart = part(pattern, sections, cues)
+    options = ScoreOptions(repeats=True, similes=False, multirests=False)
+    back = read_musicxml_bytes(musicxml_bytes(chart, options)).chart
+    assert [b.content for b in back.bars] == [b.content for b in chart.bars]
+
+
+def test_a_repeat_set_by_hand_holds_where_none_would_be_found():
+    """Two passes of three bars that end differently, no section: the sections' rule folds nothing here."""
+    cue = Text(1, Fraction(0), "repeat 3")
+    assert len(abbreviate(part("cabcabdc"), repeats=True, similes=False)) == 8
+    printed = abbreviate(part("cabcabdc", texts=(cue,)), repeats=True, similes=False)
+    assert [(b.bar_index, b.ending) for b in printed] == [(0, ()), (1, ()), (2, ()), (3, (1,)), (6, (2,)), (7, ())]
+    assert printed[1].opens_repeat and printed[3].closes_repeat
+
+
+def test_bars_to_be_written_out_are_not_folded():
+    sections = (Section(0, "Verse", "A"), Section(4, "Verse", "A"))
+    cue = Text(0, Fraction(0), "write out 8")
+    assert len(abbreviate(part("abcdabcd", sections), repeats=True, similes=False)) == 4
+    assert len(abbreviate(part("abcdabcd", sections, (cue,)), repeats=True, similes=False)) == 8
+
+
 def test_similes_start_anew_with_each_section():
     chart = part("aaaaaa", (Section(0, "A"), Section(3, "B")))
     assert signs(abbreviate(chart)) == "n % % n % %"

@@ -102,7 +102,7 @@ _NUMBER_ROOM = 26  # above the staff for the bar number
 
 def _above(line: System) -> float:
     """Room over the drawing of a line for its section box or its bar number."""
-    if line.sections:
+    if line.sections or line.tempo_marks:
         return _SECTION_ROOM
     return max(0.0, _NUMBER_ROOM - line.staff_top) if line.number else 0.0
 
@@ -112,12 +112,14 @@ def draw_line(
 ) -> None:
     """Draw a line of music with the boxes and names of the sections that begin in it."""
     g = line.draw(root, x, y, scale)
-    places = [0.0 if s.bar_index == line.printed[0].bar_index else line.bars[s.bar_index][0] for s in line.sections]
-    for section, x, end in zip(line.sections, places, [*places[1:], line.width]):
-        at = section.bar_index
-        x = draw_section(g, section, x, -8, end - x - _BETWEEN_SECTIONS, text_size)
+    sections = {s.bar_index: s for s in line.sections}
+    marked = sorted({*sections, *line.tempo_marks})
+    places = [0.0 if at == line.printed[0].bar_index else line.bars[at][0] for at in marked]
+    for at, x, end in zip(marked, places, [*places[1:], line.width]):
+        if at in sections:
+            x = draw_section(g, sections[at], x, -8, end - x - _BETWEEN_SECTIONS, text_size) + 30
         if at in line.tempo_marks:
-            _draw_tempo_mark(g, line.tempo_marks[at], x + 30, -14)
+            _draw_tempo_mark(g, line.tempo_marks[at], x, -14)
 
 
 def draw_section(
@@ -283,6 +285,9 @@ def draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
 
 
 def _draw_tempo_mark(root: etree._Element, mark: TempoMark, x: float, y: float) -> float:
+    if mark.words:
+        root.append(text(x, y, 40, mark.words, font_weight="bold"))
+        x += 20 * len(mark.words) + 24
     dotted = mark.beat.numerator == 3
     head = mark.beat * Fraction(2, 3) if dotted else mark.beat
     root.append(symbol(_BEAT_SYMBOLS.get(head, "E1D5"), x, y, 52))

@@ -19,7 +19,7 @@ from fractions import Fraction
 from workbench.chart import Chart
 from workbench.chart.meter import Meter
 from workbench.grouping import grouped
-from workbench.notation.roadsigns import Repeats, kept_repeats, slashed_bars
+from workbench.notation.roadsigns import Repeats, is_layout, kept_repeats, repeats_by_hand, slashed_bars
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: A repeat must save at least so many bars, and an ending may differ by so many.
@@ -129,7 +129,9 @@ def abbreviate(
     first_bar, last_bar : int
         Bar indices, both included; by default the whole chart.
     repeats : bool
-        Fold what is played twice or more into repeats with endings; a chart that keeps its repeats shows those.
+        Fold what is played twice or more into repeats with endings: as cues say ("repeat 8",
+        :func:`workbench.notation.roadsigns.repeats_by_hand`), elsewhere by the sections; a chart that keeps its
+        repeats shows those.
     similes, multirests : bool
         Use simile signs for bars written like the one or two before; gather
         bars without drums into one rest.
@@ -161,7 +163,8 @@ def abbreviate(
 def _texts_by_bar(chart: Chart) -> dict[int, tuple]:
     out: dict[int, tuple] = {}
     for t in chart.texts:
-        out[t.bar_index] = (*out.get(t.bar_index, ()), (t.position, t.text))
+        if not is_layout(t.text):
+            out[t.bar_index] = (*out.get(t.bar_index, ()), (t.position, t.text))
     return out
 
 
@@ -193,11 +196,17 @@ def _fold_repeats(
 ) -> list[PrintedBar]:
     sections = {s.bar_index: (s.label, s.name) for s in chart.sections}
     shown = [(keys[b.bar_index], texts.get(b.bar_index, ()), b.kind) for b in bars]
-    starts = [k for k, b in enumerate(bars) if b.bar_index in sections or k == 0]
+    by_hand = {k: repeat for k, b in enumerate(bars) if (repeat := repeats_by_hand(chart).get(b.bar_index))}
+    edges = {edge for k, (n, passes) in by_hand.items() for edge in (k, k + n * passes) if edge < len(bars)}
+    starts = sorted({0, *edges, *(k for k, b in enumerate(bars) if b.bar_index in sections)})
     ends = [*starts[1:], len(bars)]
     out: list[PrintedBar] = []
     k = 0
     while k < len(bars):
+        if k in by_hand and (block := _folded_by_hand(bars, shown, k, *by_hand[k])):
+            out += block
+            k += by_hand[k][0] * by_hand[k][1]
+            continue
         if k not in starts:
             out.append(bars[k])
             k += 1
@@ -206,7 +215,7 @@ def _fold_repeats(
         # The same section again, and again …
         reach = end
         title = sections.get(bars[k].bar_index)
-        while title and reach in starts and sections.get(bars[reach].bar_index) == title:
+        while title and reach in starts and reach not in by_hand and sections.get(bars[reach].bar_index) == title:
             reach = ends[starts.index(reach)]
         folded = _fold_block(bars, shown, k, reach, end - k if reach > end else None)
         if folded is None and reach > end:
@@ -218,6 +227,20 @@ def _fold_repeats(
             out += bars[k:end]
             k = end
     return out
+
+
+def _folded_by_hand(
+    bars: Sequence[PrintedBar], shown: Sequence[_Shown], start: int, n: int, count: int
+) -> list[PrintedBar]:
+    """So many passes of ``n`` bars with repeat signs, as a user has set them, whatever the length of the endings; empty
+    where they begin differently or the chart ends before."""
+    if start + n * count > len(bars):
+        return []
+    if count == 1:
+        return list(bars[start : start + n])
+    passes = [shown[start + p * n : start + (p + 1) * n] for p in range(count)]
+    body = next((m for m in range(n) if any(p[m] != passes[0][m] for p in passes)), n)
+    return _folded(bars, passes, start, n, body, count) if body else []
 
 
 def _fold_block(

@@ -54,7 +54,7 @@ from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, ba
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
-from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, write_direction
+from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, is_repeat, write_direction
 from workbench.notation.scoresigns import (
     WRITTEN_OUT,
     ScoreOptions,
@@ -339,7 +339,8 @@ class _Writer:
         if bar_index in self.tempo_marks:
             self._tempo_and_feel(measure, bar_index)
         self._beat_tempos(measure, bar_index)
-        for text in cues_at_staff(self.chart, bar_index):
+        repeats = [t for t in self.chart.texts if t.bar_index == bar_index and is_repeat(t.text)]
+        for text in (*repeats, *cues_at_staff(self.chart, bar_index)):
             direction = add(measure, "direction", placement="above")
             if not write_direction(direction, text.text):
                 _add_words(direction, text.text)
@@ -390,6 +391,8 @@ class _Writer:
     def _tempo_and_feel(self, measure: etree._Element, bar_index: int) -> None:
         mark = self.tempo_marks[bar_index]
         direction = add(measure, "direction", placement="above")
+        if mark.words:
+            _add_words(direction, mark.words)
         metronome = add(add(direction, "direction-type"), "metronome", parentheses="no")
         for tag in beat_unit(mark.beat):
             add(metronome, *tag)

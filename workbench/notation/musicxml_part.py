@@ -19,7 +19,7 @@ from workbench.files.untrusted import FINEST, MOST_NOTES_IN_BAR, BadNumberError,
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place, names_one_drum
 from workbench.notation.musicxml_notes import FULL_VELOCITY
-from workbench.notation.roadsigns import CODA, DYNAMICS, FERMATA, HAIRPINS, SEGNO, jump_of
+from workbench.notation.roadsigns import CODA, DYNAMICS, FERMATA, HAIRPINS, SEGNO, is_repeat, jump_of
 from workbench.notation.scoresigns import slug
 
 #: The longest bar, 32/1, in whole notes; sums of durations are kept to such a part of a whole note.
@@ -375,8 +375,12 @@ class PartReader:
         sound = e.find("sound")
         if sound is not None:
             self._sound_element(sound, position)
+        beside_tempo = e.find("direction-type/metronome") is not None and position == 0
         for kind in e.findall("direction-type"):
             for sign in kind:
+                if sign.tag == "words" and beside_tempo and (sign.text or "").strip():
+                    self.m.texts.append((position, f"tempo: {(sign.text or '').strip()}"))
+                    continue
                 self._sign(sign, position, has_sound=sound is not None)
 
     def _sign(self, sign: etree._Element, position: Fraction, has_sound: bool) -> None:
@@ -415,6 +419,8 @@ class PartReader:
                 self.m.brackets.append(Bracket(position, f"wedge {sign.get('number', '1')}", kind != "stop", kind))
         elif sign.tag == "other-direction" and text == "fermata":
             self.m.texts.append((position, FERMATA))
+        elif sign.tag == "other-direction" and is_repeat(text):
+            self.m.texts.append((position, text))
         elif sign.tag == "bracket" and name.startswith((FILL_ID, PROPOSED_FILL_ID)):
             self.m.brackets.append(Bracket(position, sign.get("number", "1"), sign.get("type") == "start", name))
         else:

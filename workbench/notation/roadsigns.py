@@ -1,8 +1,10 @@
-"""Signs that a chart keeps as cues: roads through a score, repeats and endings, dynamics, fermatas, "play 8".
+"""Signs that a chart keeps as cues: roads through a score, repeats and endings, dynamics, fermatas, "play 8", words
+before a tempo.
 
 A cue that says one of them is drawn as the sign on the page and written as the element that MusicXML has for it;
 read back it is the cue again.  In the order heard a chart has no use for roads: there they are followed and left out.
-A repeat is a cue in its first and one in its last bar, "𝄆" and "𝄇" (or "𝄇 ×3"), an ending one in each of its bars.
+A chart that keeps its repeats has a cue in the first bar of each and one in its last bar, "𝄆" and "𝄇" (or "𝄇 ×3"), an
+ending one in each of its bars; of a chart in the order heard a cue says which bars are folded ("repeat 8, 3 times").
 """
 
 from __future__ import annotations
@@ -33,6 +35,9 @@ _JUMPS = (
 _CLOSING = re.compile(f"{REPEAT_CLOSES}(?: ×([2-9]|[1-9]\\d))?")
 _ENDING = re.compile(r"(\d{1,2})\.(?: (\d{1,2})\.)*")
 _PLAY = re.compile(r"play (\d{1,3})\b.*", re.IGNORECASE)
+_REPEAT = re.compile(r"repeat (\d{1,3})(?:, (\d{1,2}) times)?", re.IGNORECASE)
+_WRITTEN_OUT = re.compile(r"write out (\d{1,3})", re.IGNORECASE)
+_TEMPO = re.compile(r"tempo: (.+)", re.IGNORECASE)
 
 
 def jump_of(text: str) -> tuple[str, str] | None:
@@ -86,8 +91,8 @@ def repeat_cues(opens: bool, passes: int, ending: tuple[int, ...]) -> list[str]:
 
 
 def cues_at_staff(chart: Chart, bar_index: int) -> list[Text]:
-    """The cues of a bar that are drawn as words or signs; those of kept repeats are its bar lines."""
-    own = [t for t in chart.texts if t.bar_index == bar_index]
+    """The cues of a bar that are drawn as words or signs: not those of repeats and the words before its tempo."""
+    own = [t for t in chart.texts if t.bar_index == bar_index and not is_layout(t.text)]
     lines = [t for t in own if t.text == REPEAT_OPENS or _CLOSING.fullmatch(t.text) or _ENDING.fullmatch(t.text)]
     return [t for t in own if t not in lines] if lines and kept_repeats(chart) else own
 
@@ -96,6 +101,33 @@ def slashed_bars(chart: Chart) -> frozenset[int]:
     """Bars that a cue such as "play 8" covers: they are printed as slashes."""
     counts = [(t.bar_index, int(m[1])) for t in chart.texts if (m := _PLAY.fullmatch(t.text.strip()))]
     return frozenset(k for first, n in counts for k in range(first, min(first + n, len(chart))))
+
+
+def repeats_by_hand(chart: Chart) -> dict[int, tuple[int, int]]:
+    """First bar → bars of one pass, and how often it is played, where a cue sets repeat signs: "repeat 8",
+    "repeat 4, 3 times".  Played once ("write out 16"): bars that are not folded."""
+    out = {}
+    for text in chart.texts:
+        if m := _REPEAT.fullmatch(text.text.strip()):
+            out[text.bar_index] = (int(m[1]), int(m[2] or 2))
+        elif m := _WRITTEN_OUT.fullmatch(text.text.strip()):
+            out[text.bar_index] = (int(m[1]), 1)
+    return {k: (bars, passes) for k, (bars, passes) in out.items() if bars and passes}
+
+
+def tempo_words(chart: Chart) -> dict[int, str]:
+    """What is written before the tempo of a bar, by cues such as "tempo: Slow and heavy" on its first beat."""
+    return {t.bar_index: m[1] for t in chart.texts if not t.position and (m := _TEMPO.fullmatch(t.text.strip()))}
+
+
+def is_repeat(text: str) -> bool:
+    """Whether a cue says how bars are folded: it is drawn as repeat signs."""
+    return bool(_REPEAT.fullmatch(text.strip()) or _WRITTEN_OUT.fullmatch(text.strip()))
+
+
+def is_layout(text: str) -> bool:
+    """Whether a cue only says how bars are folded, or stands before a tempo."""
+    return is_repeat(text) or bool(_TEMPO.fullmatch(text.strip()))
 
 
 def play_cues(slashed: list[bool], texts: dict[int, list[str]]) -> list[tuple[int, str]]:
@@ -117,6 +149,8 @@ def write_direction(direction: etree._Element, text: str) -> bool:
         etree.SubElement(kind, "segno" if text == SEGNO else "coda")
     elif text == FERMATA:
         etree.SubElement(kind, "other-direction", smufl="fermataAbove").text = "fermata"
+    elif is_repeat(text):  # its signs are drawn where bars are folded; read back it is kept
+        etree.SubElement(kind, "other-direction", {"print-object": "no"}).text = text
     else:
         direction.remove(kind)
         return False

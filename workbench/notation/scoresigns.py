@@ -14,6 +14,7 @@ from workbench.chart import Chart, Note
 from workbench.chart.counting import COUNT_SYSTEMS, USUAL_COUNT
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.errors import ChartError
+from workbench.notation.roadsigns import tempo_words
 
 #: What XML 1.0 cannot carry at all.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -160,10 +161,13 @@ class TempoMark:
         Counted beat, in whole notes.
     tempo_bpm : int
         Beats a minute.
+    words : str
+        What stands before it, "Slow and heavy".
     """
 
     beat: Fraction
     tempo_bpm: int
+    words: str = ""
 
 
 #: A section whose tempo differs by less is played at the same tempo, drifting
@@ -172,7 +176,8 @@ SAME_TEMPO = 0.06
 
 
 def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> dict[int, TempoMark]:
-    """Tempo marks by bar index: at the start, and where a section changes the tempo or the beat.
+    """Tempo marks by bar index: at the start, where a section changes the tempo or the beat, and where the user has
+    words for it.
 
     The one rule for the tempo of a part, in score, reading and draft: the counted beats of a
     stretch of sections at one tempo, by the time they take.
@@ -191,12 +196,13 @@ def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> di
         seconds = chart.time_map.bar_end_s(end - 1) - chart.time_map.bar_start_s(first)
         return 60.0 * (beats[end] - beats[first]) / seconds
 
+    words = tempo_words(chart) if section_starts is None else {}
     if section_starts is None:
         section_starts = (s.bar_index for s in chart.sections)
-    starts = sorted({0, *section_starts})
+    starts = sorted({0, *section_starts, *words})
     stretches: list[tuple[int, int]] = []
     for first, end in zip(starts, [*starts[1:], len(chart)]):
-        if stretches:
+        if stretches and first not in words:
             old_first, old_end = stretches[-1]
             same_beat = bars[old_first].meter.beat_length == bars[first].meter.beat_length
             if same_beat and abs(tempo_bpm(first, end) / tempo_bpm(old_first, old_end) - 1) < SAME_TEMPO:
@@ -204,6 +210,6 @@ def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> di
                 continue
         stretches.append((first, end))
     return {
-        first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))))
+        first: TempoMark(bars[first].meter.beat_length, max(1, round(tempo_bpm(first, end))), words.get(first, ""))
         for first, end in stretches
     }
