@@ -27,7 +27,7 @@ ROOT = Path(__file__).parent.parent
 #: Reads cases from a file; answers what the page makes of each.
 AGREEMENT = """
 import { readFileSync } from "node:fs";
-import { columnsOf, patternOf, placeAt, placeName, spoken, secondsAt, timeOf } from "./chart.js";
+import { columnsOf, placeAt, repeatsOf, placeName, spoken, secondsAt, timeOf } from "./chart.js";
 import { textOf } from "./fractions.js";
 import { showAtOnce, withChange } from "./edits.js";
 const cases = JSON.parse(readFileSync(process.argv[2], "utf8"));
@@ -40,7 +40,7 @@ console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
     named: chart.time_map.bars.map((t) => columnsOf(t, Array(12).fill(24)).map((c) => placeName(t, c.at))),
     seconds: places.map(([bar, position]) => secondsAt(time, bar, position)),
     places: places.map(([bar, position]) => placeAt(time, secondsAt(time, bar, position))),
-    patterns: chart.bars.map((_, k) => patternOf(chart, k)),
+    repeats: chart.bars.map((_, k) => repeatsOf(chart, k)),
     shown: showAtOnce(chart, edit),
     changed: withChange(chart, parts),
   };
@@ -131,9 +131,7 @@ def test_page_and_python_agree_on_time(cases, answers):
 
 def test_page_and_python_agree_on_which_bars_repeat(cases, answers):
     for (chart, *_), answer in zip(cases, answers, strict=True):
-        for k, pattern in enumerate(answer["patterns"]):
-            same = tuple(j for j, other in enumerate(answer["patterns"]) if other == pattern)
-            assert same == chart.repeats_of(k)
+        assert [tuple(bars) for bars in answer["repeats"]] == [chart.repeats_of(k) for k in range(len(chart))]
 
 
 def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):

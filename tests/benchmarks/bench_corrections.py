@@ -2,8 +2,8 @@
 
 A recording with expert annotation is drafted, and the draft is corrected with what the grid has, by the edits that the
 grid makes: click (write), double click (remove), drag, `e` (the same in every bar that is as this one was), every bar
-as here (`i`), a row filled (`I`), all like this (`A`), a row's name, a frame around hits, copies of bars, hits repeated
-after themselves.  At each step what mends most for each act is done.  An act is a key press, a click, a double click
+as here (`i`), a row filled (`I`), all like this (`A`), a row's name and its menu, a frame around hits or possible hits, the same answer to like
+doubts (`e`), copies of bars, hits repeated after themselves.  At each step what mends most for each act is done.  An act is a key press, a click, a double click
 or a drag.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
 
 This counts hands, not ears: nobody knows all errors beforehand, so it is the least that the tools allow.
@@ -26,12 +26,13 @@ import numpy as np
 
 from workbench.chart import Chart, Note
 from workbench.chart.drumkit import drum_key_order
-from workbench.chart.edits import AddNote, CompositeEdit, Edit, MoveNote, RemoveNote, SetBars, apply
+from workbench.chart.edits import AcceptHit, AddNote, CompositeEdit, Edit, MoveNote, RemoveNote, SetBars, apply
 from workbench.errors import ChartError
 from workbench.evaluation.evaluate import ONSET_WINDOW_S, SUBCLASSES
 from workbench.files.annotations import read_labels
 from workbench.grid.corrections import Corrections
 from workbench.listening.draft import draft_chart
+from workbench.reading.doubts import is_doubtful
 
 #: Instruments of the annotation that one row of the draft stands for.
 AS_CRASH = {"second crash", "splash", "china"}
@@ -58,10 +59,11 @@ class Desk:
 
     def __init__(self, chart: Chart, truth: list[tuple[float, str]]) -> None:
         self.chart, self.corrections = chart, Corrections()
+        offered = {h.instrument for h in chart.possible_hits}
         self.truth: dict[str, np.ndarray] = {}
         for name in {n for _, n in truth}:
             self.truth[name] = np.array(sorted(t for t, n in truth if n == name))
-        self.rows = sorted({*self.truth, *chart.instruments_used()}, key=drum_key_order)
+        self.rows = sorted({*self.truth, *chart.instruments_used(), *offered}, key=drum_key_order)
 
     # -- errors -----------------------------------------------------------------------
 
@@ -151,35 +153,90 @@ class Desk:
         for k, _ in self.corrections.offers(chart):
             yield Way("e", 1, (), repeat=k)
         yield from self.groups()
+        yield from self.frames()
+        yield from self.possible()
+        yield from self.same_doubts(fixes)
         yield from self.copies(by_bar)
         yield from self.every_bar()
         yield from self.filled_rows()
 
     def groups(self) -> Iterator[Way]:
-        """All like this, a row's name, a frame in a row: remove, or give to another row."""
+        """All like this, a row's name: remove, or give to another row."""
         chart = self.chart
         groups: dict[tuple, list[tuple[int, Note]]] = {}
         for k, n in chart.notes():
             groups.setdefault(("all like this", 2, n.key), []).append((k, n))
             groups.setdefault(("row's name", 1, n.instrument), []).append((k, n))
-        for first in range(0, len(chart), BARS_IN_LINE):
-            for name in self.rows:
-                last = min(first + BARS_IN_LINE, len(chart))
-                hits = [(k, n) for k in range(first, last) for n in chart.bars[k].notes if n.instrument == name]
-                for i in range(len(hits)):
-                    for j in range(i + 2, len(hits) + 1):
-                        groups["frame", 1, (first, name, i, j)] = hits[i:j]
         wrong = {(k, n.key) for k, n in self.faults(chart)[0]}
         for (name, acts, _), hits in groups.items():
             # What is mostly right needs nothing.
             if len(hits) < 2 or 2 * sum((k, n.key) in wrong for k, n in hits) < len(hits):
                 continue
             yield Way(name, acts + 1, tuple(RemoveNote(k, *n.key) for k, n in hits))
-            row = self.rows.index(hits[0][1].instrument)
-            for other, to in enumerate(self.rows):
-                if other != row:  # Alt and an arrow for each row, or the menu: open it, drums, which
-                    moves = tuple(MoveNote(k, *n.key, k, n.position, to) for k, n in hits)
-                    yield Way(name, acts + min(abs(other - row), 3), moves)
+            for to in self.rows:
+                if to != hits[0][1].instrument:  # one of them is dragged there, the others go along
+                    yield Way(name, acts + 1, tuple(MoveNote(k, *n.key, k, n.position, to) for k, n in hits))
+
+    def frames(self) -> Iterator[Way]:
+        """A frame over bars and lines: what is in it removed, dragged to another row, or its possible hits written."""
+        chart = self.chart
+        extra, missing = self.faults(chart)
+        meant = {(k, n.key): name for k, n, name in self.pairs(chart, extra, missing)}
+        wrong = {(k, n.key) for k, n in extra}
+        left = self.errors(chart)
+        framed: dict[tuple[str, str], list[tuple[int, Fraction, int, Edit]]] = {}
+        for k, n in chart.notes():
+            here = (k, n.key)
+            gain = 0 if here in meant else 1 if here in wrong else -1
+            framed.setdefault(("removed", n.instrument), []).append((k, n.position, gain, RemoveNote(k, *n.key)))
+            for to in {*meant.values()} - {n.instrument}:
+                gain = int(meant[here] == to) if here in meant else 0 if here in wrong else -1
+                moved = (k, n.position, gain, MoveNote(k, *n.key, k, n.position, to))
+                framed.setdefault((f"given to the {to}", n.instrument), []).append(moved)
+        for k, n, h in chart.possible_notes():
+            edit = AcceptHit(h.time_s, h.instrument)
+            gain = left - self.errors(apply(chart, edit))
+            for first, name in enumerate(self.rows):
+                for last in range(first, len(self.rows)):
+                    if h.instrument in self.rows[first : last + 1]:
+                        framed.setdefault((f"written to {last}", name), []).append((k, n.position, gain, edit))
+        for hits in framed.values():
+            found = _best_frame(hits)
+            if len(found) > 1:
+                yield Way("frame", 2, found)
+
+    def same_doubts(self, fixes: list[tuple[int, Edit]]) -> Iterator[Way]:
+        """A doubt answered, then `e`: the same answer wherever the same drum is in doubt at the same place of a bar."""
+        chart, seen = self.chart, set()
+        for k, edit in fixes:
+            if isinstance(edit, AddNote):
+                key, to = edit.note.key, None
+                same = [
+                    AcceptHit(h.time_s, h.instrument) for b, n, h in chart.possible_notes() if n.key == key
+                ]
+            elif isinstance(edit, RemoveNote | MoveNote):
+                key = (edit.position, edit.instrument)
+                note = chart.bars[k].find(*key)
+                moved = isinstance(edit, MoveNote)
+                if note is None or not is_doubtful(note) or (moved and (edit.to_bar_index, edit.to_position) != (k, key[0])):
+                    continue
+                to = edit.to_instrument if moved else ""
+                alike = [b for b, n in chart.notes() if n.key == key and is_doubtful(n)]
+                same = [MoveNote(b, *key, b, key[0], to) if moved else RemoveNote(b, *key) for b in alike]
+            if len(same) > 1 and (key, to) not in seen:
+                seen.add((key, to))
+                yield Way("same doubts", 2, tuple(same))
+
+    def possible(self) -> Iterator[Way]:
+        """Possible hits written, hits in doubt taken out: those of a row, by its menu."""
+        chart = self.chart
+        offered = [(k, n.position, n.instrument, AcceptHit(h.time_s, n.instrument)) for k, n, h in chart.possible_notes()]
+        doubted = [(k, n.position, n.instrument, RemoveNote(k, *n.key)) for k, n in chart.notes() if is_doubtful(n)]
+        for what, hits in (("possible", offered), ("doubted", doubted)):
+            for name in self.rows:
+                own = [h for h in hits if h[2] == name]
+                if len(own) > 1:
+                    yield Way(f"row's {what}", 2, tuple(h[3] for h in own))
 
     def copies(self, by_bar: dict[int, list[Edit]]) -> Iterator[Way]:
         """A bar over others; the hits of a row repeated into the bars that follow."""
@@ -239,17 +296,26 @@ class Desk:
             yield Way("these bars as here", acts + 2, tuple(e for bar in made[first : last + 1] for e in bar))
 
     def filled_rows(self) -> Iterator[Way]:
-        """A click into a row writes a hit; `I` fills the row in its bar: beats, halves of beats, columns."""
-        chart = self.chart
-        for k, name in {(k, e.note.instrument) for k, e in self.fixes(chart) if isinstance(e, AddNote)}:
+        """A click into a row writes a hit; `I` fills the row in its bar, or in bars drawn over: beats, halves of beats,
+        columns."""
+        chart, left = self.chart, self.errors(self.chart)
+        begun = {(k, e.note.instrument) for k, e in self.fixes(chart) if isinstance(e, AddNote)}
+        for name in {name for _, name in begun}:
             for presses, parts in enumerate((1, 2, 4), 1):
-                places = [
-                    p
-                    for p in chart.grid_positions(k)
-                    if (p / (chart.time_map.bars[k].meter.beat_length / parts)).denominator == 1
-                ]
-                lacking = [p for p in places if chart.bars[k].find(p, name) is None]
-                yield Way("row filled", 1 + presses, tuple(AddNote(k, Note(p, name, confirmed=True)) for p in lacking))
+                made = [self.filled(k, name, parts) for k in range(len(chart))]
+                for k in (k for k, row in begun if row == name):
+                    yield Way("row filled", 1 + presses, made[k])
+                gains = [left - self.errors(apply(chart, CompositeEdit(e, "bar"))) if e else 0 for e in made]
+                for first, last in _stretches(gains, None):
+                    if any((k, name) in begun for k in range(first, last + 1)):
+                        yield Way("rows filled", 2 + presses, tuple(e for bar in made[first : last + 1] for e in bar))
+
+    def filled(self, k: int, name: str, parts: int) -> tuple[Edit, ...]:
+        step = self.chart.time_map.bars[k].meter.beat_length / parts
+        places = (p for p in self.chart.grid_positions(k) if (p / step).denominator == 1)
+        return tuple(
+            AddNote(k, Note(p, name, confirmed=True)) for p in places if self.chart.bars[k].find(p, name) is None
+        )
 
     # -- working ----------------------------------------------------------------------
 
@@ -301,6 +367,26 @@ def _stretches(gains: list[int], at: int | None) -> list[tuple[int, int]]:
     ends = range(len(gains))
     found = [(a, b) for a in ends for b in ends if a <= b and (at is None or at in (a, b))]
     return [max(found, key=lambda s: (sum(gains[s[0] : s[1] + 1]), s[0] - s[1]))]
+
+
+def _best_frame(hits: list[tuple[int, Fraction, int, Edit]]) -> tuple[Edit, ...]:
+    """The edits of the frame that mends most: bars stand in lines one under the other."""
+    across = sorted({(k % BARS_IN_LINE, p) for k, p, _, _ in hits})
+    lines = sorted({k // BARS_IN_LINE for k, _, _, _ in hits})
+    gains = np.zeros((lines[-1] + 1, len(across)))
+    for k, p, gain, _ in hits:
+        gains[k // BARS_IN_LINE, across.index((k % BARS_IN_LINE, p))] += gain
+    best, edges = 0.0, (0, -1, 0, -1)
+    for top in range(len(gains)):
+        for bottom in range(top, len(gains)):
+            sums = np.concatenate([[0.0], np.cumsum(gains[top : bottom + 1].sum(axis=0))])
+            lowest = np.minimum.accumulate(sums)
+            x1 = int((sums - lowest).argmax())
+            if sums[x1] - lowest[x1] > best:
+                best, edges = sums[x1] - lowest[x1], (top, bottom, int(sums[: x1 + 1].argmin()), x1 - 1)
+    top, bottom, x0, x1 = edges
+    inside = set(across[x0 : x1 + 1])
+    return tuple(e for k, p, _, e in hits if top <= k // BARS_IN_LINE <= bottom and (k % BARS_IN_LINE, p) in inside)
 
 
 def truth_of(labels: Path) -> list[tuple[float, str]]:

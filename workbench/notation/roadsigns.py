@@ -116,8 +116,8 @@ def repeats_by_hand(chart: Chart) -> dict[int, tuple[int, int]]:
 
 
 def tempo_words(chart: Chart) -> dict[int, str]:
-    """What is written before the tempo of a bar, by cues such as "tempo: Slow and heavy" on its first beat."""
-    return {t.bar_index: m[1] for t in chart.texts if not t.position and (m := _TEMPO.fullmatch(t.text.strip()))}
+    """What is written before the tempo of a bar, by cues such as "tempo: Slow and heavy"."""
+    return {t.bar_index: m[1] for t in chart.texts if (m := _TEMPO.fullmatch(t.text.strip()))}
 
 
 def is_repeat(text: str) -> bool:

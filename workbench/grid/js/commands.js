@@ -5,9 +5,9 @@
 import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
 import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
-  repeatHitsEdit } from "./chosen.js";
+  repeatHitsEdit, together } from "./chosen.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
-import { compare, parseFraction } from "./fractions.js";
+import { compare, multiply, parseFraction, textOf } from "./fractions.js";
 import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
   saysNoFill, wordsEdit } from "./marks.js";
 import { answerEdits, doubtsOf, possibleAt } from "./possible.js";
@@ -45,7 +45,7 @@ export const COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    if (answerPossible(v, true)) return goToDoubt(v, 1, false);
+    if (answerPossible(v, true)) return v.chosen.size ? undefined : goToDoubt(v, 1, false);
     const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
     if (!hits.length && marks.length) return keepMarks(v, marks);
@@ -56,7 +56,7 @@ export const COMMANDS = {
     else v.say(`${count(hits)} kept.`);
   },
   "reject": (v) => {
-    if (answerPossible(v, false)) return goToDoubt(v, 1, false);
+    if (answerPossible(v, false)) return v.chosen.size ? undefined : goToDoubt(v, 1, false);
     const one = !v.chosen.size && !v.selection;
     if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
     if (one) goToDoubt(v, 1, false);
@@ -75,9 +75,9 @@ export const COMMANDS = {
     goToBar(v, undone.find((k) => k > v.cursor.bar) ?? undone[0]);
   },
   "correct repeats": (v) => {
-    const from = v.offered();
-    if (from === undefined) return v.say("Nothing to correct elsewhere: no other bar is as this one was before it was changed.");
-    v.session.do({ command: "correct repeats", bar_index: from });
+    const act = v.repeatElsewhere();
+    if (!act) return v.say("Nothing to correct elsewhere: no other bar is as this one was, and no doubt is like one just answered.");
+    act();
   },
 
   "toggle": (v) => {
@@ -100,7 +100,7 @@ export const COMMANDS = {
   "right hand": (v) => hand(v, "R"),
   "left hand": (v) => hand(v, "L"),
 
-  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
+  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "double", "roll", "choke", "rim shot", "half open", "foot splash"].map(
     (name) => [name, (v) => articulate(v, name)])),
   "open": (v) => {
     const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat", "pedal hi-hat": "open hi-hat" };
@@ -218,12 +218,12 @@ export const COMMANDS = {
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
-  "cue": (v) => {
-    const { bar } = v.cursor;
-    const now = v.chart.texts.find((t) => t.bar_index === bar && t.at === "0");
-    v.ask(`Words over bar ${barNumber(v.chart, bar)}: `, now?.text ?? "", "empty: none",
-      (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text }));
-  },
+  "cue": (v) => askText(v, v.cursor.bar, `Words over bar ${barNumber(v.chart, v.cursor.bar)}: `, "empty: none", {
+    mine: (text) => !LAYOUT.test(text) }),
+  "tempo words": (v) => askText(v, v.cursor.bar, `Words before the tempo of bar ${barNumber(v.chart, v.cursor.bar)}: `,
+    "Slow and heavy (empty: none)", { mine: (text) => TEMPO.test(text), told: (text) => text.replace(TEMPO, ""),
+      kept: (words) => words && `tempo: ${words}` }),
+  "repeat signs": (v) => askRepeat(v),
   "slashes": (v) => {
     const [first, last] = bars(v);
     v.edit({ edit: "set text", bar_index: first, position: "0", text: `play ${last - first + 1}` });
@@ -291,11 +291,14 @@ function order(v, { bar, at, instrument }) {
     || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
 }
 
-/** Write or refuse the possible hit at the cursor. @returns {boolean} whether there is one */
+/** Write or refuse the possible hit at the cursor, or those among what is chosen. @returns {boolean} whether there are any */
 function answerPossible(v, yes) {
-  const hit = v.chosen.size || v.selection ? undefined : possibleAt(v.chart, v.time, v.cursor);
-  if (hit) v.edit(answerEdits([hit], yes)[0]);
-  return Boolean(hit);
+  const places = v.chosen.size ? [...v.chosen.values()] : v.selection ? [] : [v.cursor];
+  const hits = places.flatMap((p) => possibleAt(v.chart, v.time, p) ?? []);
+  if (!hits.length) return false;
+  v.edit(together(answerEdits(hits, yes), yes ? "write possible hits" : "refuse possible hits"));
+  if (v.chosen.size) v.say(`${count(hits)} ${yes ? "written, where they are heard" : "refused"}.`);
+  return true;
 }
 
 /** Do something with the hits that are meant, and say so where they are several. @returns {boolean} whether there are any */
@@ -430,6 +433,54 @@ function goToMark(v, direction) {
   v.moveCursor({ ...v.cursor, bar, at });
 }
 
+/** Cues that say how the score is laid out (workbench.notation.roadsigns): repeat signs, and words before a tempo. */
+const REPEAT = /^(?:repeat (\d+)(?:, (\d+) times)?|write out (\d+))$/i;
+const TEMPO = /^tempo: /i;
+const LAYOUT = new RegExp(`${REPEAT.source}|${TEMPO.source}`, "i");
+
+/** A cue of a kind that a bar has, or the place where it has room for one. */
+function cueOf(v, bar, mine) {
+  const here = v.chart.texts.filter((t) => t.bar_index === bar);
+  return here.find((t) => mine(t.text)) ?? { at: ["0", "1/64", "1/32", "3/64"].find((at) => here.every((t) => t.at !== at)), text: "" };
+}
+
+function setCue(v, bar, { at }, text) {
+  v.edit({ edit: "set text", bar_index: bar, position: at, text });
+}
+
+/** Ask for the words of a cue; `told` and `kept` turn the cue into what is asked for and back. */
+function askText(v, bar, question, placeholder, { mine, told = (text) => text, kept = (text) => text }) {
+  const now = cueOf(v, bar, mine);
+  v.ask(question, told(now.text), placeholder, (text) => (text || now.text) && setCue(v, bar, now, kept(text)));
+}
+
+/** What of a bar is seen on paper. */
+const written = (v, bar) => v.chart.bars[bar].notes.map((n) => [n.at, n.instrument, n.articulations, n.sticking].join(" ")).join("|");
+
+function askRepeat(v) {
+  const [first, last] = bars(v);
+  const n = last - first + 1;
+  const now = cueOf(v, first, (text) => REPEAT.test(text));
+  const [, set, times, out] = now.text.match(REPEAT) || [];
+  v.ask(`${capital(inBars(v, [first, last]).slice(3))} with repeat signs. Played how often in all? `, out ? "1" : set ? times || "2" : "2",
+    "1: never folded; empty: as the sections say", (text) => {
+      const count = Number(text || 0);
+      const end = first + n * count;
+      if (!text) return now.text && setCue(v, first, now, "");
+      if (!Number.isInteger(count) || count < 1 || count > 99) return v.say("A number, please: how often these bars are played.");
+      if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count} times.`);
+      const other = Array.from({ length: count }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
+      if (other !== undefined) {
+        return v.say(`No repeat: bar ${barNumber(v.chart, first)} and bar ${barNumber(v.chart, other)} are written differently.`);
+      }
+      setCue(v, first, now, count === 1 ? `write out ${n}` : `repeat ${n}${count > 2 ? `, ${count} times` : ""}`);
+      v.say(count === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.`
+        : `The score shows ${inBars(v, [first, last]).slice(3)} with repeat signs for ${inBars(v, [first, end - 1]).slice(3)}; endings where they differ.`);
+    });
+}
+
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
 function askSection(v) {
   const { bar } = v.cursor;
   const now = v.chart.sections.find((s) => s.bar_index === bar);
@@ -465,6 +516,13 @@ COMMANDS["set meter"] = (v, meter) => {
   const [stretch, where] = meant(v);
   v.edit({ edit: "set meter", meter, ...stretch });
   v.say(`${meter} ${where}; every hit stays where it was heard.`);
+};
+
+COMMANDS["pick-up"] = (v, beats) => {
+  const { beatLength } = readMeter(v.chart.time_map.bars.at(v.chart.time_map.bars.length > 1 ? 1 : 0).meter);
+  if (!/^\d{1,3}(\/\d{1,2})?$/.test(beats)) return v.say("Beats before the first full bar, please: 1, 2, 1/2; 0 for none.");
+  v.edit({ edit: "set pick-up", length: textOf(multiply(beatLength, parseFraction(beats))) });
+  v.say(`${beats === "0" ? "No pick-up" : `A pick-up of ${beats} beat${beats === "1" ? "" : "s"}`}; every hit stays where it was heard.`);
 };
 
 for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {

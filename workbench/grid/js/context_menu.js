@@ -1,7 +1,8 @@
 /** The menu at the pointer: what can be done with what lies there. */
-import { hitsMeant } from "./chosen.js";
+import { isDoubtful } from "./chart.js";
+import { changeEdit, chosenOf, hitsMeant, hitsOf, removeEdit, together } from "./chosen.js";
 import { BAR_ACTS } from "./commands.js";
-import { possibleAt } from "./possible.js";
+import { answerEdits, possibleAt, possibleOf } from "./possible.js";
 import { make } from "./furniture.js";
 import { capOf, keyOf } from "./toolbar.js";
 
@@ -19,7 +20,7 @@ function itemsOfHits(v, hits) {
     ["All like this", "all alike"], ["In every bar", "in every bar"], ["Copy", "copy"], ["Repeat after", "repeat"]];
 }
 
-const ARTICULATIONS = [["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"], ["drag", "Drag"], ["roll", "Roll"],
+const ARTICULATIONS = [["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"], ["drag", "Drag"], ["double", "Double"], ["roll", "Roll"],
   ["rim shot", "Rim shot"], ["choke", "Choke"], ["half open", "Half open"], ["foot splash", "Foot splash"]];
 
 /** @type {Item[]} */
@@ -38,6 +39,48 @@ export function openMenu(v, x, y, ofBars) {
     ["Fill from here", "mark fill"]];
   const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
   show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits.length ? itemsOfHits(v, hits) : empty);
+}
+
+/** The menu of a row at its name: all its hits, its doubts, its possible hits, in the selected bars or the whole song. */
+export function openRowMenu(v, x, y, instrument) {
+  v.moveCursor({ ...v.cursor, instrument }, false);
+  const stretch = v.selection || [0, v.chart.bars.length - 1];
+  const hits = hitsOf(v.chart, stretch, (n) => n.instrument === instrument);
+  const doubts = hits.filter(({ note }) => isDoubtful(note, v.doubtBelow));
+  const possible = possibleOf(v.chart, v.time, stretch).filter((h) => h.instrument === instrument);
+  const choose = (some) => () => {
+    closeMenu();
+    v.choose(chosenOf(some));
+    v.sayChosen();
+  };
+  const act = (edit, done) => () => {
+    closeMenu();
+    v.session.edit(edit);
+    v.say(`${done}${v.selection ? " in the selected bars" : " in the whole song"}; Ctrl Z takes back.`);
+  };
+  const its = (some, what) => `its ${some.length > 1 ? `${some.length} ${what.replace("hit", "hits")}` : what}`;
+  /** @type {Item[]} */
+  const items = [];
+  if (hits.length) items.push([`Choose ${its(hits, "hit")}`, choose(hits)]);
+  if (doubts.length) {
+    items.push([`Choose ${its(doubts, "hit in doubt")}`, choose(doubts)],
+      [`Keep ${its(doubts, "hit in doubt")}`, act(changeEdit(doubts, () => ({ confirmed: true }), "keep"), `${doubts.length} kept`)],
+      [`Take out ${its(doubts, "hit in doubt")}`, act(removeEdit(doubts, "remove hits"), `${doubts.length} taken out`)]);
+  }
+  if (possible.length) {
+    items.push([`Write ${its(possible, "possible hit")}`,
+      act(together(answerEdits(possible, true), "write possible hits"), `${possible.length} written`)],
+    [`Refuse ${its(possible, "possible hit")}`,
+      act(together(answerEdits(possible, false), "refuse possible hits"), `${possible.length} refused`)]);
+  }
+  if (hits.length) {
+    items.push([`Give ${its(hits, "hit")} to another drum …`, () => {
+      v.choose(chosenOf(hits));
+      openDrums(v);
+    }]);
+  }
+  items.push(["Fill the row in this bar", "fill row"]);
+  show(v, x, y, items);
 }
 
 function openDrums(v) {

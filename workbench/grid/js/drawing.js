@@ -267,13 +267,7 @@ function drawHits(g, state, line, bar) {
     const y = rowBase(sheet, row);
     const radius = Math.min(5.4, near[k] * line.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     if (chosen.size && chosen.has(placeKey({ bar: bar.bar, at: note.at, instrument: note.instrument }))) {
-      g.fillStyle = palette.wash;
-      g.strokeStyle = palette.mark;
-      g.lineWidth = 1.5;
-      g.beginPath();
-      g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
-      g.fill();
-      g.stroke();
+      drawChosen(g, sheet, palette, x, row, radius);
     }
     const heardX = note.deviation_s ? xOfTime(line, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
     drawHit(g, { kind: kit[note.instrument].notehead, x, y, radius, stemRoom: y - sheet.rowTops[row] - 2, note,
@@ -281,14 +275,25 @@ function drawHits(g, state, line, bar) {
   });
 }
 
+function drawChosen(g, sheet, palette, x, row, radius) {
+  g.fillStyle = palette.wash;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 1.5;
+  g.beginPath();
+  g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
+  g.fill();
+  g.stroke();
+}
+
 /** Possible hits: hollow heads, dashed, where they would be written. */
-function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line, bar) {
+function drawPossible(g, { possible, sheet, kit, rowOf, palette, chosen }, line, bar) {
   for (const hit of possible.get(bar.bar) || []) {
     const row = rowOf.get(hit.instrument);
     if (row === undefined) continue;
     const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
-    drawHollow(g, bar.x + valueOf(parseFraction(hit.at)) * line.scale, rowBase(sheet, row), radius,
-      kit[hit.instrument].notehead, palette);
+    const x = bar.x + valueOf(parseFraction(hit.at)) * line.scale;
+    if (chosen.has(placeKey({ bar: bar.bar, at: hit.at, instrument: hit.instrument }))) drawChosen(g, sheet, palette, x, row, radius);
+    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, palette);
   }
 }
 

@@ -30,7 +30,7 @@ export const SHORTCUTS = [
     { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
-    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" },
+    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match, the same answer to doubts like it" },
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
@@ -56,6 +56,7 @@ export const SHORTCUTS = [
     { keys: ["a"], command: "accent", does: "accent" },
     { keys: ["f"], command: "flam", does: "flam" },
     { keys: ["d"], command: "drag", does: "drag" },
+    { keys: ["Shift+D"], command: "double", does: "double stroke", shown: "D" },
     { keys: ["r"], command: "roll", does: "roll" },
     { keys: ["c"], command: "choke", does: "choke" },
     { keys: ["m"], command: "rim shot", does: "rim shot" },

@@ -5,10 +5,10 @@
 import { hitTest, nearestBetween, nearestColumn, rowAt, rowBase, samePlace, timeAtX, lineOf, xOf } from "./timeline.js";
 import { noteAt } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { writtenNote } from "./edits.js";
 import { chosenOf, hitsOf, placeKey } from "./chosen.js";
+import { possibleOf } from "./possible.js";
 import { moveHits } from "./commands.js";
-import { openMenu } from "./context_menu.js";
+import { openMenu, openRowMenu } from "./context_menu.js";
 import { piecesInLine } from "./marks.js";
 
 /** How far the pointer must go before a click is a drag, in pixels. */
@@ -131,7 +131,7 @@ export function attachMouse(view) {
     } else if (down.empty && (far || down.box)) {
       down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
       view.drag = down;
-      view.choose(chosenOf(hitsInBox(view, down.box)));
+      view.choose(placesInBox(view, down.box));
       view.draw();
     }
   };
@@ -163,7 +163,7 @@ export function attachMouse(view) {
       const place = was.empty;
       view.moveCursor(place);
       if (noteAt(view.chart, place.bar, place.at, place.instrument)) return;
-      view.edit({ edit: "add note", bar_index: place.bar, note: writtenNote(place.at, place.instrument) });
+      view.run("toggle");
       written = { key: placeKey(place), at: event.timeStamp };
     }
   };
@@ -194,6 +194,7 @@ export function attachMouse(view) {
     down = null;
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
+    if (hit.zone === "names") return openRowMenu(view, event.clientX, event.clientY, view.rows[hit.row]);
     if (hit.bar === undefined) return;
     const bars = hit.zone === "head" || hit.zone === "wave" || hit.zone === "spectrum" || hit.zone === "counts";
     if (bars) {
@@ -264,19 +265,28 @@ function noteNear(view, line, instrument, x, within) {
   return best;
 }
 
-/** Hits in a frame drawn over one or several lines: what lies in its rows, from its left to its right. */
-function hitsInBox(view, { x0, y0, x1, y1 }) {
-  const found = [];
+/** Hits, and possible ones, in a frame drawn over one or several lines: in its rows, from its left to its right. */
+function placesInBox(view, { x0, y0, x1, y1 }) {
+  const found = new Map();
   for (const line of view.sheet.lines) {
     if (line.y > y1 || line.y + view.sheet.rowsBottom < y0) continue;
     const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line.y), rowAt(view.sheet, y1 - line.y) + 1));
-    found.push(...hitsOf(view.chart, [line.first, line.last - 1], (note, bar) => {
-      const x = xOf(view.sheet, bar, valueOf(parseFraction(note.at)));
-      const y = line.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
-      return rows.has(note.instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
-    }));
+    const inside = ({ bar, at, instrument }) => {
+      const x = xOf(view.sheet, bar, valueOf(parseFraction(at)));
+      const y = line.y + rowBase(view.sheet, view.rowOf.get(instrument) ?? 0);
+      return rows.has(instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+    };
+    for (const [key, place] of placesOf(view, [line.first, line.last - 1], inside)) found.set(key, place);
   }
   return found;
+}
+
+/** Places of hits and possible hits of bars that a test lets through, as a view holds what is chosen. */
+function placesOf(view, bars, wanted) {
+  const hits = hitsOf(view.chart, bars, (note, bar) => wanted({ bar, at: note.at, instrument: note.instrument }));
+  const possible = possibleOf(view.chart, view.time, bars).filter(wanted);
+  return new Map([...chosenOf(hits), ...possible.map(({ bar, at, instrument }) =>
+    /** @type {[string, any]} */ ([placeKey({ bar, at, instrument }), { bar, at, instrument }]))]);
 }
 
 /** Choose every hit between two places: from the earlier to the later, in the rows between. */
@@ -284,10 +294,9 @@ function chooseBetween(view, a, b) {
   const order = (p) => p.bar + valueOf(parseFraction(p.at)) / 1000;
   const [from, to] = order(a) <= order(b) ? [a, b] : [b, a];
   const rows = [view.rowOf.get(a.instrument), view.rowOf.get(b.instrument)].sort((x, y) => x - y);
-  view.choose(chosenOf(hitsOf(view.chart, [from.bar, to.bar], (note, bar) => {
-    const row = view.rowOf.get(note.instrument);
-    const at = order({ bar, at: note.at });
-    return row >= rows[0] && row <= rows[1] && at >= order(from) && at <= order(to);
-  })));
+  view.choose(placesOf(view, [from.bar, to.bar], (place) => {
+    const row = view.rowOf.get(place.instrument);
+    return row >= rows[0] && row <= rows[1] && order(place) >= order(from) && order(place) <= order(to);
+  }));
   view.sayChosen();
 }

@@ -147,8 +147,9 @@ function drawMark(g, mark, x, y, r, stemX, stem) {
         g.stroke();
       }
       return;
+    case "double":
     case "roll":
-      for (const k of [0.3, 0.5, 0.7]) {
+      for (const k of mark === "double" ? [0.5] : [0.3, 0.5, 0.7]) {
         g.moveTo(stemX - 3, y - Math.max(stem, 9) * k + 1);
         g.lineTo(stemX + 3, y - Math.max(stem, 9) * k - 1);
       }

@@ -53,6 +53,7 @@ export const PANELS = {
   "Bar lines": (v) => [
     line(menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
       field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
+      field(v, "Pick-up", "beats", (beats) => v.run("pick-up", beats), "4em"),
       button(v, "1 a beat earlier", "one earlier"), button(v, "1 a beat later", "one later"),
       button(v, "1 half a beat later", "one half later")),
     line(button(v, "Half tempo", "half tempo"), button(v, "Double tempo", "double tempo"),
@@ -69,6 +70,8 @@ export const PANELS = {
       choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))),
     line(button(v, "Section here", "section"), button(v, "Words over this bar", "cue"),
       choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      button(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
+      button(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
       button(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
       button(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")),
   ],
@@ -83,7 +86,7 @@ const BAR_WORDS = { "insert bars": "Insert", "delete bars": "Delete", "duplicate
   "bars later": "Later" };
 
 const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"],
-  ["drag", "Drag"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],
+  ["drag", "Drag"], ["double", "Double"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],
   ["half open", "Half open"], ["foot splash", "Foot splash"]];
 
 /** Write a sign at the cursor: dynamics where it stands, roads over its bar. */

@@ -28,6 +28,11 @@ export function possibleByBar(chart, time) {
   return byBar;
 }
 
+/** The possible hits of bars first … last, in the order of the music. */
+export const possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat()
+  .filter((h) => h.bar >= first && h.bar <= last)
+  .sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
+
 /** The possible hit at a place, or undefined. */
 export const possibleAt = (chart, time, { bar, at, instrument }) =>
   possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);

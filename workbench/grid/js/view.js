@@ -6,8 +6,9 @@ import { parseFraction, valueOf } from "./fractions.js";
 import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
 import { drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { BarTable } from "./access.js";
+import { alikeEdit, answerIn, sameDoubts, wordsOf } from "./alike.js";
 import { BarLines, faultWords, faultsOf } from "./bars.js";
-import { chosenOf, hitsAt } from "./chosen.js";
+import { hitsAt } from "./chosen.js";
 import { COMMANDS } from "./commands.js";
 import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
@@ -25,6 +26,8 @@ const ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 const USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
 
 const OVERVIEW_HEIGHT = 34;
+/** So many answered doubts are offered elsewhere. */
+const MOST_ANSWERS = 3;
 const HITS_FETCHED_AFTER_MS = 1500;
 /** The sheet is never lower, pixels. */
 const LEAST_HEIGHT = 240;
@@ -42,6 +45,8 @@ export class View {
     this.looked = new WeakSet();
     this.focused = false;
     this.everUsed = new Set();
+    /** Answers to doubts, the last at the end. @type {{at: string, instrument: string, to: string}[]} */
+    this.answers = [];
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -179,7 +184,9 @@ export class View {
       this.cursor = { ...cursor, bar, at: "0" };
     }
     if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
-    if (this.chosen.size) this.chosen = chosenOf(hitsAt(chart, this.chosen.values()));
+    if (this.chosen.size) {
+      this.chosen = new Map([...this.chosen].filter(([, p]) => noteAt(chart, p.bar, p.at, p.instrument) || possibleAt(chart, this.time, p)));
+    }
   }
 
   columns(bar) {
@@ -367,33 +374,51 @@ export class View {
     return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
   }
 
+  /** Doubts like those answered lately, the last answer first. */
+  get alikeNow() {
+    const found = this.answers.map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    return found.filter(({ doubts }) => doubts.length).reverse();
+  }
+
+  /** Answer doubts as one like them was answered. */
+  answerAlike({ at, instrument, to, doubts }) {
+    this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
+    this.session.edit(alikeEdit(doubts, to));
+    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in bar${
+      doubts.length > 1 ? "s" : ""} ${shortList(doubts.map(({ bar }) => barNumber(this.chart, bar)))}.`);
+  }
+
+  /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
+  repeatElsewhere() {
+    const from = this.offered();
+    const [alike] = this.alikeNow;
+    if (alike && from !== this.cursor.bar) return () => this.answerAlike(alike);
+    return from === undefined ? null : () => this.session.do({ command: "correct repeats", bar_index: from });
+  }
+
   /** What could be done in other bars too; it stays until it is done, let be, or no longer true. */
   showOffers() {
     const first = this.offered();
-    const key = JSON.stringify([this.offersNow, first]);
+    const alike = this.alikeNow;
+    const key = JSON.stringify([this.offersNow, first, alike, this.cursor.bar]);
     if (key === this.offersShown) return;
     this.offersShown = key;
-    this.offers.hidden = first === undefined;
-    const chips = this.offersNow.map(([from, others]) => {
-      const chip = make("span", "wbg-offer");
-      const go = make("button", "", { type: "button" });
-      const said = others.map((b) => barNumber(this.chart, b));
-      go.textContent = `Bar ${barNumber(this.chart, from)}: the same in bar${said.length > 1 ? "s" : ""} ${shortList(said)}`;
-      if (from === first) go.append(" (e)");
-      go.addEventListener("click", () => {
-        this.session.do({ command: "correct repeats", bar_index: from });
-        this.takeKeys();
-      });
-      const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
-      no.textContent = "×";
-      no.addEventListener("click", () => {
-        this.session.do({ command: "let be", bar_index: from });
-        this.takeKeys();
-      });
-      chip.append(go, no);
-      return chip;
-    });
-    this.offers.replaceChildren(...chips.reverse());
+    const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
+    const corrected = this.offersNow.map(([from, others]) => offer(this,
+      `Bar ${barNumber(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+      () => this.session.do({ command: "correct repeats", bar_index: from }),
+      () => this.session.do({ command: "let be", bar_index: from })));
+    const answered = alike.map((a, k) => offer(this,
+      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${
+        barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
+      () => this.answerAlike(a),
+      () => {
+        this.answers = this.answers.filter((x) => x.at !== a.at || x.instrument !== a.instrument);
+        this.showOffers();
+      }));
+    const chips = alikeFirst ? [...answered, ...corrected.reverse()] : [...corrected.reverse(), ...answered];
+    this.offers.hidden = !chips.length;
+    this.offers.replaceChildren(...chips);
   }
 
   // -- cursor and selection -------------------------------------------------------------
@@ -406,6 +431,7 @@ export class View {
       this.chosen = new Map();
     }
     this.words = "";
+    if (this.answers.length || this.offersNow.length) this.showOffers();
     this.showCursor();
     this.reveal();
     this.tellPython();
@@ -427,7 +453,8 @@ export class View {
 
   sayChosen() {
     const n = this.chosen.size;
-    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen: keys and the menu (right click) act on all of them; Esc lets go.`
+    const possible = n - hitsAt(this.chart, this.chosen.values()).length;
+    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen${possible ? `, ${possible} of them possible (k writes, x refuses them)` : ""}: keys and the menu (right click) act on all of them; Esc lets go.`
       : "No hits there.");
   }
 
@@ -511,6 +538,8 @@ export class View {
   }
 
   edit(edit) {
+    const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
+    if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],
@@ -684,6 +713,27 @@ function hrefOf(path) {
   const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
   return { href: `${config.baseUrl || "/"}files/${inside}` };
 }
+
+/** Something offered: a button that does it and one that lets it be. */
+function offer(view, words, act, letBe) {
+  const chip = make("span", "wbg-offer");
+  const go = make("button", "", { type: "button" });
+  go.textContent = words;
+  const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
+  no.textContent = "×";
+  for (const [e, does] of [[go, act], [no, letBe]]) {
+    e.addEventListener("click", () => {
+      does();
+      view.takeKeys();
+    });
+  }
+  chip.append(go, no);
+  return chip;
+}
+
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
+const barList = (chart, bars) => `bar${bars.length > 1 ? "s" : ""} ${shortList(bars.map((b) => barNumber(chart, b)))}`;
 
 const shortList = (xs) => (xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", "));
 

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f96681c6bc3539edda277dca1887eb3d4930f4bcab094f8f9c93cb0d916a80b5 */
+/* Made by python workbench/grid/bundle.py; sources dc24f1b1c4d0456c0871ff1d61a56ec2cf661110ed7d1282531074af6a967611 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -150,14 +150,14 @@ function barNumber(chart, bar) {
   return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
 }
 function noteAt(chart, bar, at, instrument) {
-  const written = chart.bars[bar];
-  return written && written.notes.find((n) => n.at === at && n.instrument === instrument);
+  const written2 = chart.bars[bar];
+  return written2 && written2.notes.find((n) => n.at === at && n.instrument === instrument);
 }
 var isDoubtful = (note, below) => !note.confirmed && (note.confidence ?? 1) < below;
 function doubtfulHits(chart, below) {
   const found = [];
-  chart.bars.forEach((written, bar) => {
-    for (const note of written.notes) if (isDoubtful(note, below)) found.push({ bar, note });
+  chart.bars.forEach((written2, bar) => {
+    for (const note of written2.notes) if (isDoubtful(note, below)) found.push({ bar, note });
   });
   return found;
 }
@@ -169,11 +169,11 @@ function doubtfulBars(chart, below) {
   return [...doubt].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([bar]) => bar);
 }
 var hitsOf = /* @__PURE__ */ new WeakMap();
-function hitsIn(written) {
-  let hits = hitsOf.get(written);
+function hitsIn(written2) {
+  let hits = hitsOf.get(written2);
   if (hits === void 0) {
-    hits = written.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
-    hitsOf.set(written, hits);
+    hits = written2.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
+    hitsOf.set(written2, hits);
   }
   return hits;
 }
@@ -273,7 +273,7 @@ var SHORTCUTS = [
     { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
-    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match" }
+    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match, the same answer to doubts like it" }
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
@@ -299,6 +299,7 @@ var SHORTCUTS = [
     { keys: ["a"], command: "accent", does: "accent" },
     { keys: ["f"], command: "flam", does: "flam" },
     { keys: ["d"], command: "drag", does: "drag" },
+    { keys: ["Shift+D"], command: "double", does: "double stroke", shown: "D" },
     { keys: ["r"], command: "roll", does: "roll" },
     { keys: ["c"], command: "choke", does: "choke" },
     { keys: ["m"], command: "rim shot", does: "rim shot" },
@@ -627,7 +628,7 @@ function withChange(chart, parts) {
   if (Array.isArray(bars2)) next.bars = bars2;
   else if (bars2) {
     next.bars = chart.bars.slice();
-    for (const [k, written] of Object.entries(bars2)) next.bars[Number(k)] = written;
+    for (const [k, written2] of Object.entries(bars2)) next.bars[Number(k)] = written2;
   }
   if (time_bars) {
     const timed = chart.time_map.bars.slice();
@@ -637,12 +638,12 @@ function withChange(chart, parts) {
   return next;
 }
 function withBar(chart, bar, change) {
-  const written = chart.bars[bar];
-  if (!written) return chart;
+  const written2 = chart.bars[bar];
+  if (!written2) return chart;
   const bars2 = chart.bars.slice();
-  const notes = change(written.notes);
+  const notes = change(written2.notes);
   notes.sort((a, b) => compare(parseFraction(a.at), parseFraction(b.at)));
-  bars2[bar] = { ...written, notes };
+  bars2[bar] = { ...written2, notes };
   return { ...chart, bars: bars2 };
 }
 var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
@@ -1184,12 +1185,12 @@ var READABLE_PX = 15;
 var READABLE_LINES = [4, 2];
 var READABLE_SHARE = 0.85;
 var gaps = /* @__PURE__ */ new WeakMap();
-function gapsOf(written) {
-  let found = gaps.get(written);
+function gapsOf(written2) {
+  let found = gaps.get(written2);
   if (found) return found;
   const last = /* @__PURE__ */ new Map();
-  found = written.notes.map(() => Infinity);
-  written.notes.forEach((note, k) => {
+  found = written2.notes.map(() => Infinity);
+  written2.notes.forEach((note, k) => {
     const at = valueOf(parseFraction(note.at));
     const before = last.get(note.instrument);
     if (before) {
@@ -1198,13 +1199,13 @@ function gapsOf(written) {
     }
     last.set(note.instrument, { at, k });
   });
-  gaps.set(written, found);
+  gaps.set(written2, found);
   return found;
 }
 function readableBars(chart, width) {
   const room = width - SIZES.gutter - 2 * SIZES.pad;
-  const needed = chart.bars.map((written, k) => {
-    const finest = Math.min(1 / 8, ...gapsOf(written));
+  const needed = chart.bars.map((written2, k) => {
+    const finest = Math.min(1 / 8, ...gapsOf(written2));
     return valueOf(lengthOf(chart.time_map.bars[k])) / finest * READABLE_PX;
   }).sort((a, b) => a - b);
   const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
@@ -1557,28 +1558,28 @@ function copyOf(chart, hits) {
 }
 function pasteHitsEdit(chart, copied, to) {
   const from = notesTo(chart, to);
-  const written = copied.hits.flatMap(({ after, note }) => {
+  const written2 = copied.hits.flatMap(({ after, note }) => {
     const found = placeAfter(chart, add(from, after));
     return found ? [{ edit: "add note", bar_index: found.bar, note: { ...note, at: found.at } }] : [];
   });
-  return written.length ? {
-    edit: together(written, "paste"),
-    places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
+  return written2.length ? {
+    edit: together(written2, "paste"),
+    places: written2.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
   } : null;
 }
 function everyBarEdit(chart, hits, [first, last]) {
   const { hits: copies } = copyOf(chart, hits);
-  const written = [];
+  const written2 = [];
   for (let bar = first; bar <= last; bar++) {
     const length = lengthOf(chart.time_map.bars[bar]);
     for (const { note } of copies) {
       if (compare(parseFraction(note.at), length) >= 0 || noteAt(chart, bar, note.at, note.instrument)) continue;
-      written.push({ edit: "add note", bar_index: bar, note });
+      written2.push({ edit: "add note", bar_index: bar, note });
     }
   }
-  return written.length ? {
-    edit: together(written, "in every bar"),
-    places: written.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
+  return written2.length ? {
+    edit: together(written2, "in every bar"),
+    places: written2.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
   } : null;
 }
 function fillRowEdit(chart, instrument, [first, last]) {
@@ -1851,8 +1852,9 @@ function drawMark(g, mark, x, y, r, stemX, stem) {
         g.stroke();
       }
       return;
+    case "double":
     case "roll":
-      for (const k of [0.3, 0.5, 0.7]) {
+      for (const k of mark === "double" ? [0.5] : [0.3, 0.5, 0.7]) {
         g.moveTo(stemX - 3, y - Math.max(stem, 9) * k + 1);
         g.lineTo(stemX + 3, y - Math.max(stem, 9) * k - 1);
       }
@@ -2112,9 +2114,9 @@ function drawMarks(g, { chart, sheet, palette }, line3) {
 }
 function drawHits(g, state, line3, bar) {
   const { chart, time, sheet, palette, kit, rowOf, doubtBelow, chosen } = state;
-  const written = chart.bars[bar.bar];
-  const near = gapsOf(written);
-  written.notes.forEach((note, k) => {
+  const written2 = chart.bars[bar.bar];
+  const near = gapsOf(written2);
+  written2.notes.forEach((note, k) => {
     const row = rowOf.get(note.instrument);
     if (row === void 0) return;
     const position = valueOf(parseFraction(note.at));
@@ -2122,13 +2124,7 @@ function drawHits(g, state, line3, bar) {
     const y = rowBase(sheet, row);
     const radius = Math.min(5.4, near[k] * line3.scale * 0.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     if (chosen.size && chosen.has(placeKey({ bar: bar.bar, at: note.at, instrument: note.instrument }))) {
-      g.fillStyle = palette.wash;
-      g.strokeStyle = palette.mark;
-      g.lineWidth = 1.5;
-      g.beginPath();
-      g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
-      g.fill();
-      g.stroke();
+      drawChosen(g, sheet, palette, x, row, radius);
     }
     const heardX = note.deviation_s ? xOfTime(line3, time, secondsAt(time, bar.bar, position) + note.deviation_s) : x;
     drawHit(g, {
@@ -2144,19 +2140,23 @@ function drawHits(g, state, line3, bar) {
     });
   });
 }
-function drawPossible(g, { possible, sheet, kit, rowOf, palette }, line3, bar) {
+function drawChosen(g, sheet, palette, x, row, radius) {
+  g.fillStyle = palette.wash;
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 1.5;
+  g.beginPath();
+  g.roundRect(x - radius - 5, sheet.rowTops[row] + 1, 2 * radius + 10, sheet.rowHeights[row] - 2, 3);
+  g.fill();
+  g.stroke();
+}
+function drawPossible(g, { possible, sheet, kit, rowOf, palette, chosen }, line3, bar) {
   for (const hit of possible.get(bar.bar) || []) {
     const row = rowOf.get(hit.instrument);
     if (row === void 0) continue;
     const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
-    drawHollow(
-      g,
-      bar.x + valueOf(parseFraction(hit.at)) * line3.scale,
-      rowBase(sheet, row),
-      radius,
-      kit[hit.instrument].notehead,
-      palette
-    );
+    const x = bar.x + valueOf(parseFraction(hit.at)) * line3.scale;
+    if (chosen.has(placeKey({ bar: bar.bar, at: hit.at, instrument: hit.instrument }))) drawChosen(g, sheet, palette, x, row, radius);
+    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, palette);
   }
 }
 function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line3) {
@@ -2284,9 +2284,9 @@ var BarTable = class {
   update(chart, rows, columns, cursor) {
     const bar = cursor.bar;
     const timed = chart.time_map.bars[bar];
-    const written = chart.bars[bar];
+    const written2 = chart.bars[bar];
     const places = columns.map((c) => textOf(c.at));
-    for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
+    for (const n of written2.notes) if (!places.includes(n.at)) places.push(n.at);
     if (!places.includes(cursor.at)) places.push(cursor.at);
     places.sort((a, b) => value(a) - value(b));
     const said = [`Hits of bar ${barNumber(chart, bar)}`, timed.meter, ...describeMarks(chart, bar)];
@@ -2345,17 +2345,57 @@ function possibleByBar(chart, time) {
   known.set(chart, { time, byBar });
   return byBar;
 }
+var possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat().filter((h) => h.bar >= first && h.bar <= last).sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
 var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
 var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
 var describePossible = (chart, hit) => `perhaps a ${hit.instrument} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
 function doubtsOf(chart, time, below, rowOf) {
   const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
-  chart.bars.forEach((written, bar) => {
-    for (const n of written.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
+  chart.bars.forEach((written2, bar) => {
+    for (const n of written2.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
   });
   const row = (p) => rowOf.get(p.instrument) ?? 0;
   return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
 }
+
+// js/alike.js
+function answerIn(chart, time, below, edit) {
+  const { instrument, position: at } = edit;
+  if (edit.edit === "accept possible hit" || edit.edit === "refuse possible hit") {
+    const hit = [...possibleByBar(chart, time).values()].flat().find((h) => h.time_s === edit.time_s && h.instrument === instrument);
+    return hit && { at: hit.at, instrument, to: edit.edit === "refuse possible hit" ? "refuse" : "write" };
+  }
+  if (edit.edit === "add note") return { at: edit.note.at, instrument: edit.note.instrument, to: "write" };
+  const note = at !== void 0 && noteAt(chart, edit.bar_index, at, instrument);
+  if (!note || !isDoubtful(note, below)) return null;
+  if (edit.edit === "remove note") return { at, instrument, to: "remove" };
+  if (edit.edit === "change note" && edit.confirmed && edit.velocity === void 0) return { at, instrument, to: "keep" };
+  const here = edit.edit === "move note" && edit.to_bar_index === edit.bar_index && edit.to_position === at;
+  return here ? { at, instrument, to: edit.to_instrument } : null;
+}
+function sameDoubts(chart, time, below, { at, instrument, to }) {
+  if (to === "write" || to === "refuse") {
+    return [...possibleByBar(chart, time).values()].flat().filter((h) => h.at === at && h.instrument === instrument).sort((a, b) => a.bar - b.bar);
+  }
+  const found = [];
+  chart.bars.forEach((_, bar) => {
+    const note = noteAt(chart, bar, at, instrument);
+    if (note && isDoubtful(note, below)) found.push({ bar, note });
+  });
+  return found;
+}
+function alikeEdit(doubts, to) {
+  if (to === "write" || to === "refuse") return together(answerEdits(doubts, to === "write"), `${to} alike`);
+  if (to === "remove") return removeEdit(doubts, "remove alike");
+  if (to === "keep") return changeEdit(doubts, () => ({ confirmed: true }), "keep alike");
+  return moveEdit(doubts, (place2) => ({ ...place2, instrument: to }), "move alike").edit;
+}
+var wordsOf = (to) => ({
+  write: ["write", "written"],
+  refuse: ["refuse", "refused"],
+  remove: ["take out", "taken out"],
+  keep: ["keep", "kept"]
+})[to] || [`to the ${to}:`, `given to the ${to}`];
 
 // js/commands.js
 var VELOCITY_STEP = 8;
@@ -2387,7 +2427,7 @@ var COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    if (answerPossible(v, true)) return goToDoubt(v, 1, false);
+    if (answerPossible(v, true)) return v.chosen.size ? void 0 : goToDoubt(v, 1, false);
     const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
     if (!hits.length && marks.length) return keepMarks(v, marks);
@@ -2398,7 +2438,7 @@ var COMMANDS = {
     else v.say(`${count(hits)} kept.`);
   },
   "reject": (v) => {
-    if (answerPossible(v, false)) return goToDoubt(v, 1, false);
+    if (answerPossible(v, false)) return v.chosen.size ? void 0 : goToDoubt(v, 1, false);
     const one = !v.chosen.size && !v.selection;
     if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
     if (one) goToDoubt(v, 1, false);
@@ -2416,9 +2456,9 @@ var COMMANDS = {
     goToBar(v, undone.find((k) => k > v.cursor.bar) ?? undone[0]);
   },
   "correct repeats": (v) => {
-    const from = v.offered();
-    if (from === void 0) return v.say("Nothing to correct elsewhere: no other bar is as this one was before it was changed.");
-    v.session.do({ command: "correct repeats", bar_index: from });
+    const act = v.repeatElsewhere();
+    if (!act) return v.say("Nothing to correct elsewhere: no other bar is as this one was, and no doubt is like one just answered.");
+    act();
   },
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
@@ -2439,7 +2479,7 @@ var COMMANDS = {
   },
   "right hand": (v) => hand(v, "R"),
   "left hand": (v) => hand(v, "L"),
-  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "roll", "choke", "rim shot", "half open", "foot splash"].map(
+  ...Object.fromEntries(["ghost", "accent", "flam", "drag", "double", "roll", "choke", "rim shot", "half open", "foot splash"].map(
     (name) => [name, (v) => articulate(v, name)]
   )),
   "open": (v) => {
@@ -2553,16 +2593,21 @@ var COMMANDS = {
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
-  "cue": (v) => {
-    const { bar } = v.cursor;
-    const now2 = v.chart.texts.find((t) => t.bar_index === bar && t.at === "0");
-    v.ask(
-      `Words over bar ${barNumber(v.chart, bar)}: `,
-      now2?.text ?? "",
-      "empty: none",
-      (text) => v.edit({ edit: "set text", bar_index: bar, position: "0", text })
-    );
-  },
+  "cue": (v) => askText(v, v.cursor.bar, `Words over bar ${barNumber(v.chart, v.cursor.bar)}: `, "empty: none", {
+    mine: (text) => !LAYOUT.test(text)
+  }),
+  "tempo words": (v) => askText(
+    v,
+    v.cursor.bar,
+    `Words before the tempo of bar ${barNumber(v.chart, v.cursor.bar)}: `,
+    "Slow and heavy (empty: none)",
+    {
+      mine: (text) => TEMPO.test(text),
+      told: (text) => text.replace(TEMPO, ""),
+      kept: (words2) => words2 && `tempo: ${words2}`
+    }
+  ),
+  "repeat signs": (v) => askRepeat(v),
   "slashes": (v) => {
     const [first, last] = bars(v);
     v.edit({ edit: "set text", bar_index: first, position: "0", text: `play ${last - first + 1}` });
@@ -2612,9 +2657,12 @@ function order(v, { bar, at, instrument }) {
   return bar - cursor.bar || compare(parseFraction(at), parseFraction(cursor.at)) || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
 }
 function answerPossible(v, yes) {
-  const hit = v.chosen.size || v.selection ? void 0 : possibleAt(v.chart, v.time, v.cursor);
-  if (hit) v.edit(answerEdits([hit], yes)[0]);
-  return Boolean(hit);
+  const places = v.chosen.size ? [...v.chosen.values()] : v.selection ? [] : [v.cursor];
+  const hits = places.flatMap((p) => possibleAt(v.chart, v.time, p) ?? []);
+  if (!hits.length) return false;
+  v.edit(together(answerEdits(hits, yes), yes ? "write possible hits" : "refuse possible hits"));
+  if (v.chosen.size) v.say(`${count(hits)} ${yes ? "written, where they are heard" : "refused"}.`);
+  return true;
 }
 function withHits(v, act, done = "") {
   const hits = hitsMeant(v);
@@ -2729,6 +2777,46 @@ function goToMark(v, direction) {
   const [bar, at] = (ordered.find(side2) ?? ordered[0]).start;
   v.moveCursor({ ...v.cursor, bar, at });
 }
+var REPEAT = /^(?:repeat (\d+)(?:, (\d+) times)?|write out (\d+))$/i;
+var TEMPO = /^tempo: /i;
+var LAYOUT = new RegExp(`${REPEAT.source}|${TEMPO.source}`, "i");
+function cueOf(v, bar, mine) {
+  const here = v.chart.texts.filter((t) => t.bar_index === bar);
+  return here.find((t) => mine(t.text)) ?? { at: ["0", "1/64", "1/32", "3/64"].find((at) => here.every((t) => t.at !== at)), text: "" };
+}
+function setCue(v, bar, { at }, text) {
+  v.edit({ edit: "set text", bar_index: bar, position: at, text });
+}
+function askText(v, bar, question, placeholder, { mine, told = (text) => text, kept: kept2 = (text) => text }) {
+  const now2 = cueOf(v, bar, mine);
+  v.ask(question, told(now2.text), placeholder, (text) => (text || now2.text) && setCue(v, bar, now2, kept2(text)));
+}
+var written = (v, bar) => v.chart.bars[bar].notes.map((n) => [n.at, n.instrument, n.articulations, n.sticking].join(" ")).join("|");
+function askRepeat(v) {
+  const [first, last] = bars(v);
+  const n = last - first + 1;
+  const now2 = cueOf(v, first, (text) => REPEAT.test(text));
+  const [, set, times, out] = now2.text.match(REPEAT) || [];
+  v.ask(
+    `${capital(inBars(v, [first, last]).slice(3))} with repeat signs. Played how often in all? `,
+    out ? "1" : set ? times || "2" : "2",
+    "1: never folded; empty: as the sections say",
+    (text) => {
+      const count2 = Number(text || 0);
+      const end = first + n * count2;
+      if (!text) return now2.text && setCue(v, first, now2, "");
+      if (!Number.isInteger(count2) || count2 < 1 || count2 > 99) return v.say("A number, please: how often these bars are played.");
+      if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count2} times.`);
+      const other = Array.from({ length: count2 }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
+      if (other !== void 0) {
+        return v.say(`No repeat: bar ${barNumber(v.chart, first)} and bar ${barNumber(v.chart, other)} are written differently.`);
+      }
+      setCue(v, first, now2, count2 === 1 ? `write out ${n}` : `repeat ${n}${count2 > 2 ? `, ${count2} times` : ""}`);
+      v.say(count2 === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.` : `The score shows ${inBars(v, [first, last]).slice(3)} with repeat signs for ${inBars(v, [first, end - 1]).slice(3)}; endings where they differ.`);
+    }
+  );
+}
+var capital = (text) => text[0].toUpperCase() + text.slice(1);
 function askSection(v) {
   const { bar } = v.cursor;
   const now2 = v.chart.sections.find((s) => s.bar_index === bar);
@@ -2764,6 +2852,12 @@ COMMANDS["set meter"] = (v, meter) => {
   const [stretch, where] = meant(v);
   v.edit({ edit: "set meter", meter, ...stretch });
   v.say(`${meter} ${where}; every hit stays where it was heard.`);
+};
+COMMANDS["pick-up"] = (v, beats) => {
+  const { beatLength } = readMeter(v.chart.time_map.bars.at(v.chart.time_map.bars.length > 1 ? 1 : 0).meter);
+  if (!/^\d{1,3}(\/\d{1,2})?$/.test(beats)) return v.say("Beats before the first full bar, please: 1, 2, 1/2; 0 for none.");
+  v.edit({ edit: "set pickup", length: textOf(multiply(beatLength, parseFraction(beats))) });
+  v.say(`${beats === "0" ? "No pick-up" : `A pick-up of ${beats} beat${beats === "1" ? "" : "s"}`}; every hit stays where it was heard.`);
 };
 for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
   COMMANDS[name] = (v) => {
@@ -2891,6 +2985,7 @@ var PANELS = {
     line2(
       menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
       field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
+      field(v, "Pick-up", "beats", (beats) => v.run("pick-up", beats), "4em"),
       button2(v, "1 a beat earlier", "one earlier"),
       button2(v, "1 a beat later", "one later"),
       button2(v, "1 half a beat later", "one half later")
@@ -2921,6 +3016,8 @@ var PANELS = {
       button2(v, "Section here", "section"),
       button2(v, "Words over this bar", "cue"),
       choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      button2(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
+      button2(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
       button2(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
       button2(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
     )
@@ -2957,6 +3054,7 @@ var HIT_COMMANDS = [
   ["accent", "Accent"],
   ["flam", "Flam"],
   ["drag", "Drag"],
+  ["double", "Double"],
   ["roll", "Roll"],
   ["rim shot", "Rim shot"],
   ["choke", "Choke"],
@@ -3153,6 +3251,7 @@ var ARTICULATIONS = [
   ["accent", "Accent"],
   ["flam", "Flam"],
   ["drag", "Drag"],
+  ["double", "Double"],
   ["roll", "Roll"],
   ["rim shot", "Rim shot"],
   ["choke", "Choke"],
@@ -3186,6 +3285,53 @@ function openMenu(v, x, y, ofBars) {
   ];
   const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
   show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits.length ? itemsOfHits(v, hits) : empty);
+}
+function openRowMenu(v, x, y, instrument) {
+  v.moveCursor({ ...v.cursor, instrument }, false);
+  const stretch = v.selection || [0, v.chart.bars.length - 1];
+  const hits = hitsOf2(v.chart, stretch, (n) => n.instrument === instrument);
+  const doubts = hits.filter(({ note }) => isDoubtful(note, v.doubtBelow));
+  const possible = possibleOf(v.chart, v.time, stretch).filter((h) => h.instrument === instrument);
+  const choose = (some) => () => {
+    closeMenu();
+    v.choose(chosenOf(some));
+    v.sayChosen();
+  };
+  const act = (edit, done) => () => {
+    closeMenu();
+    v.session.edit(edit);
+    v.say(`${done}${v.selection ? " in the selected bars" : " in the whole song"}; Ctrl Z takes back.`);
+  };
+  const its = (some, what) => `its ${some.length > 1 ? `${some.length} ${what.replace("hit", "hits")}` : what}`;
+  const items = [];
+  if (hits.length) items.push([`Choose ${its(hits, "hit")}`, choose(hits)]);
+  if (doubts.length) {
+    items.push(
+      [`Choose ${its(doubts, "hit in doubt")}`, choose(doubts)],
+      [`Keep ${its(doubts, "hit in doubt")}`, act(changeEdit(doubts, () => ({ confirmed: true }), "keep"), `${doubts.length} kept`)],
+      [`Take out ${its(doubts, "hit in doubt")}`, act(removeEdit(doubts, "remove hits"), `${doubts.length} taken out`)]
+    );
+  }
+  if (possible.length) {
+    items.push(
+      [
+        `Write ${its(possible, "possible hit")}`,
+        act(together(answerEdits(possible, true), "write possible hits"), `${possible.length} written`)
+      ],
+      [
+        `Refuse ${its(possible, "possible hit")}`,
+        act(together(answerEdits(possible, false), "refuse possible hits"), `${possible.length} refused`)
+      ]
+    );
+  }
+  if (hits.length) {
+    items.push([`Give ${its(hits, "hit")} to another drum …`, () => {
+      v.choose(chosenOf(hits));
+      openDrums(v);
+    }]);
+  }
+  items.push(["Fill the row in this bar", "fill row"]);
+  show(v, x, y, items);
 }
 function openDrums(v) {
   const box = shown.getBoundingClientRect();
@@ -3321,7 +3467,7 @@ function attachMouse(view) {
   let down = null;
   const fingers = /* @__PURE__ */ new Map();
   let spread = 0;
-  let written = { key: "", at: 0 };
+  let written2 = { key: "", at: 0 };
   const point = (event) => {
     const box = scroller.getBoundingClientRect();
     return { x: event.clientX - box.left, y: event.clientY - box.top + scroller.scrollTop };
@@ -3417,7 +3563,7 @@ function attachMouse(view) {
     } else if (down.empty && (far || down.box)) {
       down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
       view.drag = down;
-      view.choose(chosenOf(hitsInBox(view, down.box)));
+      view.choose(placesInBox(view, down.box));
       view.draw();
     }
   };
@@ -3447,8 +3593,8 @@ function attachMouse(view) {
       const place2 = was.empty;
       view.moveCursor(place2);
       if (noteAt(view.chart, place2.bar, place2.at, place2.instrument)) return;
-      view.edit({ edit: "add note", bar_index: place2.bar, note: writtenNote(place2.at, place2.instrument) });
-      written = { key: placeKey(place2), at: event.timeStamp };
+      view.run("toggle");
+      written2 = { key: placeKey(place2), at: event.timeStamp };
     }
   };
   const onDouble = (event) => {
@@ -3456,7 +3602,7 @@ function attachMouse(view) {
     const hit = view.sheet && hitTest(view.sheet, x, y);
     if (!hit || hit.zone !== "rows") return;
     const near = noteNear(view, hit.line, view.rows[hit.row], x, NEAR_PX.mouse);
-    const justWritten = written.key === placeKey(view.cursor) && event.timeStamp - written.at < DOUBLE_MS;
+    const justWritten = written2.key === placeKey(view.cursor) && event.timeStamp - written2.at < DOUBLE_MS;
     if (!near || justWritten) return;
     view.run("remove");
     view.say("Removed; Ctrl Z brings it back.");
@@ -3474,6 +3620,7 @@ function attachMouse(view) {
     down = null;
     const { x, y } = point(event);
     const hit = hitTest(view.sheet, x, y);
+    if (hit.zone === "names") return openRowMenu(view, event.clientX, event.clientY, view.rows[hit.row]);
     if (hit.bar === void 0) return;
     const bars2 = hit.zone === "head" || hit.zone === "wave" || hit.zone === "spectrum" || hit.zone === "counts";
     if (bars2) {
@@ -3543,28 +3690,36 @@ function noteNear(view, line3, instrument, x, within) {
   }
   return best;
 }
-function hitsInBox(view, { x0, y0, x1, y1 }) {
-  const found = [];
+function placesInBox(view, { x0, y0, x1, y1 }) {
+  const found = /* @__PURE__ */ new Map();
   for (const line3 of view.sheet.lines) {
     if (line3.y > y1 || line3.y + view.sheet.rowsBottom < y0) continue;
     const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line3.y), rowAt(view.sheet, y1 - line3.y) + 1));
-    found.push(...hitsOf2(view.chart, [line3.first, line3.last - 1], (note, bar) => {
-      const x = xOf(view.sheet, bar, valueOf(parseFraction(note.at)));
-      const y = line3.y + rowBase(view.sheet, view.rowOf.get(note.instrument) ?? 0);
-      return rows.has(note.instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
-    }));
+    const inside = ({ bar, at, instrument }) => {
+      const x = xOf(view.sheet, bar, valueOf(parseFraction(at)));
+      const y = line3.y + rowBase(view.sheet, view.rowOf.get(instrument) ?? 0);
+      return rows.has(instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+    };
+    for (const [key, place2] of placesOf(view, [line3.first, line3.last - 1], inside)) found.set(key, place2);
   }
   return found;
+}
+function placesOf(view, bars2, wanted) {
+  const hits = hitsOf2(view.chart, bars2, (note, bar) => wanted({ bar, at: note.at, instrument: note.instrument }));
+  const possible = possibleOf(view.chart, view.time, bars2).filter(wanted);
+  return new Map([...chosenOf(hits), ...possible.map(({ bar, at, instrument }) => (
+    /** @type {[string, any]} */
+    [placeKey({ bar, at, instrument }), { bar, at, instrument }]
+  ))]);
 }
 function chooseBetween(view, a, b) {
   const order2 = (p) => p.bar + valueOf(parseFraction(p.at)) / 1e3;
   const [from, to] = order2(a) <= order2(b) ? [a, b] : [b, a];
   const rows = [view.rowOf.get(a.instrument), view.rowOf.get(b.instrument)].sort((x, y) => x - y);
-  view.choose(chosenOf(hitsOf2(view.chart, [from.bar, to.bar], (note, bar) => {
-    const row = view.rowOf.get(note.instrument);
-    const at = order2({ bar, at: note.at });
-    return row >= rows[0] && row <= rows[1] && at >= order2(from) && at <= order2(to);
-  })));
+  view.choose(placesOf(view, [from.bar, to.bar], (place2) => {
+    const row = view.rowOf.get(place2.instrument);
+    return row >= rows[0] && row <= rows[1] && order2(place2) >= order2(from) && order2(place2) <= order2(to);
+  }));
   view.sayChosen();
 }
 
@@ -3634,6 +3789,7 @@ function keepInView(view) {
 var ZOOMS = [1, 2, 4, 8, 16, 32, 0];
 var USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "mid tom", "snare", "floor tom", "kick"];
 var OVERVIEW_HEIGHT = 34;
+var MOST_ANSWERS = 3;
 var HITS_FETCHED_AFTER_MS = 1500;
 var LEAST_HEIGHT = 240;
 var View = class {
@@ -3647,6 +3803,7 @@ var View = class {
     this.looked = /* @__PURE__ */ new WeakSet();
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
+    this.answers = [];
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -3779,7 +3936,9 @@ var View = class {
       this.cursor = { ...cursor, bar, at: "0" };
     }
     if (this.selection && this.selection[1] >= chart.bars.length) this.selection = null;
-    if (this.chosen.size) this.chosen = chosenOf(hitsAt(chart, this.chosen.values()));
+    if (this.chosen.size) {
+      this.chosen = new Map([...this.chosen].filter(([, p]) => noteAt(chart, p.bar, p.at, p.instrument) || possibleAt(chart, this.time, p)));
+    }
   }
   columns(bar) {
     return columnsOf(this.chart.time_map.bars[bar], this.chart.bars[bar].subdivisions);
@@ -3827,12 +3986,12 @@ var View = class {
     this.doubts = /* @__PURE__ */ new Map();
     for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
-    this.chart.bars.forEach((written, bar) => {
-      let doubt = this.counted.bars.get(written);
+    this.chart.bars.forEach((written2, bar) => {
+      let doubt = this.counted.bars.get(written2);
       if (doubt === void 0) {
-        doubt = written.notes.filter((n) => isDoubtful(n, below)).length;
-        for (const n of written.notes) this.everUsed.add(n.instrument);
-        this.counted.bars.set(written, doubt);
+        doubt = written2.notes.filter((n) => isDoubtful(n, below)).length;
+        for (const n of written2.notes) this.everUsed.add(n.instrument);
+        this.counted.bars.set(written2, doubt);
       }
       if (doubt) this.doubts.set(bar, doubt);
     });
@@ -3970,33 +4129,50 @@ var View = class {
     const offers = this.offersNow.map(([bar]) => bar);
     return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
   }
+  /** Doubts like those answered lately, the last answer first. */
+  get alikeNow() {
+    const found = this.answers.map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    return found.filter(({ doubts }) => doubts.length).reverse();
+  }
+  /** Answer doubts as one like them was answered. */
+  answerAlike({ at, instrument, to, doubts }) {
+    this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
+    this.session.edit(alikeEdit(doubts, to));
+    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in bar${doubts.length > 1 ? "s" : ""} ${shortList(doubts.map(({ bar }) => barNumber(this.chart, bar)))}.`);
+  }
+  /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
+  repeatElsewhere() {
+    const from = this.offered();
+    const [alike] = this.alikeNow;
+    if (alike && from !== this.cursor.bar) return () => this.answerAlike(alike);
+    return from === void 0 ? null : () => this.session.do({ command: "correct repeats", bar_index: from });
+  }
   /** What could be done in other bars too; it stays until it is done, let be, or no longer true. */
   showOffers() {
     const first = this.offered();
-    const key = JSON.stringify([this.offersNow, first]);
+    const alike = this.alikeNow;
+    const key = JSON.stringify([this.offersNow, first, alike, this.cursor.bar]);
     if (key === this.offersShown) return;
     this.offersShown = key;
-    this.offers.hidden = first === void 0;
-    const chips = this.offersNow.map(([from, others]) => {
-      const chip = make("span", "wbg-offer");
-      const go2 = make("button", "", { type: "button" });
-      const said = others.map((b) => barNumber(this.chart, b));
-      go2.textContent = `Bar ${barNumber(this.chart, from)}: the same in bar${said.length > 1 ? "s" : ""} ${shortList(said)}`;
-      if (from === first) go2.append(" (e)");
-      go2.addEventListener("click", () => {
-        this.session.do({ command: "correct repeats", bar_index: from });
-        this.takeKeys();
-      });
-      const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
-      no.textContent = "×";
-      no.addEventListener("click", () => {
-        this.session.do({ command: "let be", bar_index: from });
-        this.takeKeys();
-      });
-      chip.append(go2, no);
-      return chip;
-    });
-    this.offers.replaceChildren(...chips.reverse());
+    const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
+    const corrected = this.offersNow.map(([from, others]) => offer(
+      this,
+      `Bar ${barNumber(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+      () => this.session.do({ command: "correct repeats", bar_index: from }),
+      () => this.session.do({ command: "let be", bar_index: from })
+    ));
+    const answered = alike.map((a, k) => offer(
+      this,
+      `${capital2(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
+      () => this.answerAlike(a),
+      () => {
+        this.answers = this.answers.filter((x) => x.at !== a.at || x.instrument !== a.instrument);
+        this.showOffers();
+      }
+    ));
+    const chips = alikeFirst ? [...answered, ...corrected.reverse()] : [...corrected.reverse(), ...answered];
+    this.offers.hidden = !chips.length;
+    this.offers.replaceChildren(...chips);
   }
   // -- cursor and selection -------------------------------------------------------------
   moveCursor(cursor, clearSelection = true) {
@@ -4007,6 +4183,7 @@ var View = class {
       this.chosen = /* @__PURE__ */ new Map();
     }
     this.words = "";
+    if (this.answers.length || this.offersNow.length) this.showOffers();
     this.showCursor();
     this.reveal();
     this.tellPython();
@@ -4025,7 +4202,8 @@ var View = class {
   }
   sayChosen() {
     const n = this.chosen.size;
-    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen: keys and the menu (right click) act on all of them; Esc lets go.` : "No hits there.");
+    const possible = n - hitsAt(this.chart, this.chosen.values()).length;
+    this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen${possible ? `, ${possible} of them possible (k writes, x refuses them)` : ""}: keys and the menu (right click) act on all of them; Esc lets go.` : "No hits there.");
   }
   /** The row under the pointer, or −1. */
   hover(row) {
@@ -4097,6 +4275,8 @@ var View = class {
     COMMANDS[command](this, key);
   }
   edit(edit) {
+    const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
+    if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = {
@@ -4265,6 +4445,23 @@ function hrefOf(path) {
   const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
   return { href: `${config.baseUrl || "/"}files/${inside}` };
 }
+function offer(view, words2, act, letBe) {
+  const chip = make("span", "wbg-offer");
+  const go2 = make("button", "", { type: "button" });
+  go2.textContent = words2;
+  const no = make("button", "", { type: "button", "aria-label": "Let these bars be" });
+  no.textContent = "×";
+  for (const [e, does] of [[go2, act], [no, letBe]]) {
+    e.addEventListener("click", () => {
+      does();
+      view.takeKeys();
+    });
+  }
+  chip.append(go2, no);
+  return chip;
+}
+var capital2 = (text) => text[0].toUpperCase() + text.slice(1);
+var barList = (chart, bars2) => `bar${bars2.length > 1 ? "s" : ""} ${shortList(bars2.map((b) => barNumber(chart, b)))}`;
 var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
 function sized(canvas, width, height, ratio) {
   const w = Math.round(width * ratio);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f96681c6bc3539edda277dca1887eb3d4930f4bcab094f8f9c93cb0d916a80b5 */
+/* Made by python workbench/grid/bundle.py; sources dc24f1b1c4d0456c0871ff1d61a56ec2cf661110ed7d1282531074af6a967611 */
 
 // js/score.js
 function safeSvg(text) {

@@ -1,0 +1,56 @@
+// A doubt answered once: the same answer wherever the same drum is in doubt at the same place.
+import assert from "node:assert/strict";
+import test from "node:test";
+import { alikeEdit, answerIn, sameDoubts } from "../../workbench/grid/js/alike.js";
+import { timeOf } from "../../workbench/grid/js/chart.js";
+import { showAtOnce } from "../../workbench/grid/js/edits.js";
+
+const hit = (at, instrument, confidence, more = {}) => ({ at, instrument, velocity: 80, confidence, ...more });
+const bars = [
+  [hit("0", "ride", 0.4), hit("1/2", "kick", 0.5)],
+  [hit("0", "ride", 0.9), hit("1/2", "kick", 0.6)],
+  [hit("0", "ride", 0.5), hit("1/2", "kick", 0.3, { confirmed: true })],
+];
+const CHART = {
+  time_map: { bars: bars.map((_, k) => ({ meter: "4/4", beats_s: [0, 1, 2, 3].map((b) => k * 4 + b) })), end_s: 12 },
+  bars: bars.map((notes) => ({ notes })),
+  possible_hits: [1, 5, 9.02].map((time_s) => ({ time_s, instrument: "snare", velocity: 60, probability: 0.4 })),
+};
+const TIME = timeOf(CHART.time_map);
+const BELOW = 0.75;
+const answer = (edit) => answerIn(CHART, TIME, BELOW, edit);
+const places = (doubts) => doubts.map((d) => d.bar);
+
+test("what is taken out, kept or given to another drum is offered for the same hit in doubt, not for sure or kept ones", () => {
+  const out = answer({ edit: "remove note", bar_index: 0, position: "1/2", instrument: "kick" });
+  const after = showAtOnce(CHART, { edit: "remove note", bar_index: 0, position: "1/2", instrument: "kick" });
+  assert.deepEqual(places(sameDoubts(after, TIME, BELOW, out)), [1]);
+  const renamed = answer({ edit: "move note", bar_index: 0, position: "0", instrument: "ride", to_bar_index: 0,
+    to_position: "0", to_instrument: "crash" });
+  assert.equal(renamed.to, "crash");
+  const doubts = sameDoubts(CHART, TIME, BELOW, renamed);
+  assert.deepEqual(places(doubts), [0, 2]);
+  const alike = showAtOnce(CHART, alikeEdit(doubts, renamed.to));
+  assert.deepEqual(alike.bars.map((b) => b.notes[0].instrument), ["crash", "ride", "crash"]);
+  const kept = answer({ edit: "change note", bar_index: 0, position: "0", instrument: "ride", confirmed: true });
+  assert.equal(kept.to, "keep");
+});
+
+test("a possible hit written or refused is offered wherever it is possible too, one written by hand likewise", () => {
+  for (const [edit, to] of [["accept possible hit", "write"], ["refuse possible hit", "refuse"]]) {
+    const found = answer({ edit, time_s: 5, instrument: "snare" });
+    assert.deepEqual(found, { at: "1/4", instrument: "snare", to });
+    const made = alikeEdit(sameDoubts(CHART, TIME, BELOW, found), to);
+    assert.deepEqual(made.edits.map((e) => [e.edit, e.time_s]), [[edit, 1], [edit, 5], [edit, 9.02]]);
+  }
+  const written = answer({ edit: "add note", bar_index: 0, note: hit("1/4", "snare", 1) });
+  assert.deepEqual(places(sameDoubts(CHART, TIME, BELOW, written)), [0, 1, 2]);
+});
+
+test("what was not in doubt, moved in time or only made louder is no answer", () => {
+  assert.equal(answer({ edit: "remove note", bar_index: 1, position: "0", instrument: "ride" }), null);
+  assert.equal(answer({ edit: "move note", bar_index: 0, position: "0", instrument: "ride", to_bar_index: 0,
+    to_position: "1/16", to_instrument: "ride" }), null);
+  assert.equal(answer({ edit: "change note", bar_index: 0, position: "0", instrument: "ride", velocity: 100, confirmed: true }), null);
+  assert.equal(answer({ edit: "set bars", first_bar: 0, bars: [] }), null);
+});
