@@ -1,15 +1,16 @@
 """How many acts a draft costs until it says what was played: a transcriber who knows every error and every tool.
 
 A recording with expert annotation is drafted, and the draft is corrected with what the grid has, by the edits that the
-grid makes: click (write), double click (remove), drag, `e` (the same in every bar that is as this one was), every bar
-as here (`i`), a row filled (`I`), all like this (`A`), a row's name and its menu, a frame around hits or possible hits, the same answer to like
-doubts (`e`), copies of bars, hits repeated after themselves.  At each step what mends most for each act is done.  An act is a key press, a click, a double click
-or a drag.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
+grid makes: click (write), double click (remove), drag, `e` (the same in every bar that is as this one was; the same
+answer to doubts like one just answered), every bar as here (`i`), a row filled (`I`), all like this (`A`), a row's name
+and its menu, a frame around hits or possible hits, bars drawn onto others, hits repeated after themselves.  At each step
+what mends most for each act is done.  An act is a key press, a click, a double click or a drag, with or without Ctrl or
+Alt.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
 
 This counts hands, not ears: nobody knows all errors beforehand, so it is the least that the tools allow.
 
-Run: ``WORKBENCH_ANNOTATED=folder python -m tests.benchmarks.bench_corrections`` with ``mix/`` or ``drum/`` and ``subclass/``
-as ``make evaluate`` reads them (``--data folder``, ``--kind mix``).  Wanted: ≤ 0.7 acts an error.
+Run: ``WORKBENCH_ANNOTATED=folder python -m tests.benchmarks.bench_corrections``, a folder as ``make evaluate`` reads it
+with ``mix/`` or ``drum/`` and ``subclass/`` (``--data folder``, ``--kind mix``).  Wanted: ≤ 0.7 acts an error.
 """
 
 from __future__ import annotations
@@ -211,14 +212,14 @@ class Desk:
         for k, edit in fixes:
             if isinstance(edit, AddNote):
                 key, to = edit.note.key, None
-                same = [
-                    AcceptHit(h.time_s, h.instrument) for b, n, h in chart.possible_notes() if n.key == key
-                ]
+                same = [AcceptHit(h.time_s, h.instrument) for b, n, h in chart.possible_notes() if n.key == key]
             elif isinstance(edit, RemoveNote | MoveNote):
                 key = (edit.position, edit.instrument)
                 note = chart.bars[k].find(*key)
                 moved = isinstance(edit, MoveNote)
-                if note is None or not is_doubtful(note) or (moved and (edit.to_bar_index, edit.to_position) != (k, key[0])):
+                if note is None or not is_doubtful(note):
+                    continue
+                if moved and (edit.to_bar_index, edit.to_position) != (k, key[0]):
                     continue
                 to = edit.to_instrument if moved else ""
                 alike = [b for b, n in chart.notes() if n.key == key and is_doubtful(n)]
@@ -230,20 +231,20 @@ class Desk:
     def possible(self) -> Iterator[Way]:
         """Possible hits written, hits in doubt taken out: those of a row, by its menu."""
         chart = self.chart
-        offered = [(k, n.position, n.instrument, AcceptHit(h.time_s, n.instrument)) for k, n, h in chart.possible_notes()]
-        doubted = [(k, n.position, n.instrument, RemoveNote(k, *n.key)) for k, n in chart.notes() if is_doubtful(n)]
-        for what, hits in (("possible", offered), ("doubted", doubted)):
+        offered = [AcceptHit(h.time_s, h.instrument) for h in chart.possible_hits]
+        doubted = [RemoveNote(k, *n.key) for k, n in chart.notes() if is_doubtful(n)]
+        for what, answers in (("possible", offered), ("doubted", doubted)):
             for name in self.rows:
-                own = [h for h in hits if h[2] == name]
+                own = tuple(e for e in answers if e.instrument == name)
                 if len(own) > 1:
-                    yield Way(f"row's {what}", 2, tuple(h[3] for h in own))
+                    yield Way(f"row's {what}", 2, own)
 
     def copies(self, by_bar: dict[int, list[Edit]]) -> Iterator[Way]:
-        """A bar over others; the hits of a row repeated into the bars that follow."""
+        """A bar drawn onto another with Ctrl; the hits of a row repeated into the bars that follow."""
         chart = self.chart
-        bad = [k for k, edits in by_bar.items() if len(edits) > 2]
+        bad = [k for k, edits in by_bar.items() if len(edits) > 1]
         for source in range(len(chart)):
-            if len(by_bar.get(source, ())) > 1:
+            if len(by_bar.get(source, ())) > 3:
                 continue
             copied = replace(
                 chart.bars[source],
@@ -251,7 +252,7 @@ class Desk:
             )
             for k in bad:
                 if chart.time_map.bars[k].length == chart.time_map.bars[source].length:
-                    yield Way("bar copied", 4, (SetBars(k, (copied,)),))
+                    yield Way("bar copied", 1, (SetBars(k, (copied,)),))
             for name in self.rows:
                 hits = [n for n in copied.notes if n.instrument == name]
                 for count in range(1, 9) if len(hits) > 1 else ():

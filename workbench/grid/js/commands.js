@@ -269,7 +269,7 @@ function changeRow(v, direction) {
 const count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
 
 /** "in bar 5", "in bars 5 to 8" */
-function inBars(v, [first, last]) {
+export function inBars(v, [first, last]) {
   const number = (bar) => barNumber(v.chart, bar);
   return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
 }
@@ -479,7 +479,7 @@ function askRepeat(v) {
     });
 }
 
-const capital = (text) => text[0].toUpperCase() + text.slice(1);
+export const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 function askSection(v) {
   const { bar } = v.cursor;

@@ -27,8 +27,8 @@ export function fillKeyList(panel, hide) {
   title.textContent = "Mouse";
   const mouse = make("p", "");
   mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. "
-    + "Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. "
-    + "Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. "
+    + "Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row, right click there: its doubts and possible hits. "
+    + "Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars; with Ctrl: copy a bar, or the selected ones, onto others. "
     + "Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
   panel.setAttribute("role", "dialog");
   panel.setAttribute("aria-label", "Keys and mouse");

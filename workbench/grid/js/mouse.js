@@ -7,7 +7,8 @@ import { noteAt } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { chosenOf, hitsOf, placeKey } from "./chosen.js";
 import { possibleOf } from "./possible.js";
-import { moveHits } from "./commands.js";
+import { capital, inBars, moveHits } from "./commands.js";
+import { copiedBars, pasteEdit } from "./edits.js";
 import { openMenu, openRowMenu } from "./context_menu.js";
 import { piecesInLine } from "./marks.js";
 
@@ -60,6 +61,9 @@ export function attachMouse(view) {
       const within = view.selection || [0, view.chart.bars.length - 1];
       view.choose(chosenOf(hitsOf(view.chart, within, (n) => n.instrument === instrument)), event.shiftKey);
       view.say(`${view.chosen.size} hits of the ${instrument} chosen${view.selection ? " in the selected bars" : ""}.`);
+    } else if (hit.zone === "head" && hit.bar !== undefined && (event.ctrlKey || event.metaKey)) {
+      const [first, last] = view.selection || [];
+      down = { copying: hit.bar >= first && hit.bar <= last ? [first, last] : [hit.bar, hit.bar], onto: hit.bar, ...start };
     } else if (hit.zone === "head" && hit.bar !== undefined) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
@@ -114,7 +118,14 @@ export function attachMouse(view) {
       return;
     }
     const far = Math.hypot(event.clientX - down.atX, event.clientY - down.atY) > DRAG_PX;
-    if (down.selecting !== undefined) {
+    if (down.copying) {
+      const hit = hitTest(view.sheet, x, y);
+      if (far && hit.bar !== undefined) {
+        down.onto = hit.bar;
+        scroller.style.cursor = "copy";
+        view.say(`${capital(inBars(view, down.copying).slice(3))} onto what is ${inBars(view, coveredBy(view, down))}: let go to copy.`);
+      }
+    } else if (down.selecting !== undefined) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== undefined) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);
     } else if (down.barLine !== undefined) {
@@ -147,6 +158,8 @@ export function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
+    } else if (was.copying) {
+      copyOnto(view, was);
     } else if (was.selecting !== undefined) {
       // What is drawn over is what loops.
       if (view.listener.state !== "stopped") view.startPlaying();
@@ -239,6 +252,21 @@ export function attachMouse(view) {
   });
   overview.addEventListener("pointermove", onOverview);
   return () => {};
+}
+
+/** Bars that are covered where bars are drawn onto others. */
+function coveredBy(view, { copying: [first, last], onto }) {
+  return [onto, Math.min(onto + last - first, view.chart.bars.length - 1)];
+}
+
+/** Write the hits of bars over those of others. */
+function copyOnto(view, drawn) {
+  const { copying: [first, last], onto } = drawn;
+  if (onto >= first && onto <= last) return;
+  const covered = coveredBy(view, drawn);
+  view.edit(pasteEdit(view.chart, copiedBars(view.chart, first, last), onto));
+  view.moveCursor({ ...view.cursor, ...samePlace(view.chart, view.cursor, onto) });
+  view.say(`Copied ${inBars(view, [first, last]).slice(3)} over what was ${inBars(view, covered)}; Ctrl Z brings it back.`);
 }
 
 function spreadOf(fingers) {

@@ -9,7 +9,7 @@ import { BarTable } from "./access.js";
 import { alikeEdit, answerIn, sameDoubts, wordsOf } from "./alike.js";
 import { BarLines, faultWords, faultsOf } from "./bars.js";
 import { hitsAt } from "./chosen.js";
-import { COMMANDS } from "./commands.js";
+import { COMMANDS, capital } from "./commands.js";
 import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { attachKeys, giveKeysBack } from "./keyboard.js";
@@ -730,8 +730,6 @@ function offer(view, words, act, letBe) {
   chip.append(go, no);
   return chip;
 }
-
-const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 const barList = (chart, bars) => `bar${bars.length > 1 ? "s" : ""} ${shortList(bars.map((b) => barNumber(chart, b)))}`;
 

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources dc24f1b1c4d0456c0871ff1d61a56ec2cf661110ed7d1282531074af6a967611 */
+/* Made by python workbench/grid/bundle.py; sources b1b4568eba70e0cde434457efe9c8b3fdf9027973148a9a85b4067c4ccd2b19b */
 
 // js/counting.js
 var SYLLABLES = {
@@ -386,7 +386,7 @@ function fillKeyList(panel, hide) {
   const title = make("div", "wbg-keys-title");
   title.textContent = "Mouse";
   const mouse = make("p", "");
-  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
+  mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row, right click there: its doubts and possible hits. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars; with Ctrl: copy a bar, or the selected ones, onto others. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
   panel.setAttribute("role", "dialog");
   panel.setAttribute("aria-label", "Keys and mouse");
   panel.append(close, title, mouse);
@@ -2856,7 +2856,7 @@ COMMANDS["set meter"] = (v, meter) => {
 COMMANDS["pick-up"] = (v, beats) => {
   const { beatLength } = readMeter(v.chart.time_map.bars.at(v.chart.time_map.bars.length > 1 ? 1 : 0).meter);
   if (!/^\d{1,3}(\/\d{1,2})?$/.test(beats)) return v.say("Beats before the first full bar, please: 1, 2, 1/2; 0 for none.");
-  v.edit({ edit: "set pickup", length: textOf(multiply(beatLength, parseFraction(beats))) });
+  v.edit({ edit: "set pick-up", length: textOf(multiply(beatLength, parseFraction(beats))) });
   v.say(`${beats === "0" ? "No pick-up" : `A pick-up of ${beats} beat${beats === "1" ? "" : "s"}`}; every hit stays where it was heard.`);
 };
 for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
@@ -3494,6 +3494,9 @@ function attachMouse(view) {
       const within = view.selection || [0, view.chart.bars.length - 1];
       view.choose(chosenOf(hitsOf2(view.chart, within, (n) => n.instrument === instrument)), event.shiftKey);
       view.say(`${view.chosen.size} hits of the ${instrument} chosen${view.selection ? " in the selected bars" : ""}.`);
+    } else if (hit.zone === "head" && hit.bar !== void 0 && (event.ctrlKey || event.metaKey)) {
+      const [first, last] = view.selection || [];
+      down = { copying: hit.bar >= first && hit.bar <= last ? [first, last] : [hit.bar, hit.bar], onto: hit.bar, ...start };
     } else if (hit.zone === "head" && hit.bar !== void 0) {
       view.anchor = event.shiftKey ? view.anchor ?? view.cursor.bar : hit.bar;
       const anchor = view.anchor;
@@ -3546,7 +3549,14 @@ function attachMouse(view) {
       return;
     }
     const far = Math.hypot(event.clientX - down.atX, event.clientY - down.atY) > DRAG_PX;
-    if (down.selecting !== void 0) {
+    if (down.copying) {
+      const hit = hitTest(view.sheet, x, y);
+      if (far && hit.bar !== void 0) {
+        down.onto = hit.bar;
+        scroller.style.cursor = "copy";
+        view.say(`${capital(inBars(view, down.copying).slice(3))} onto what is ${inBars(view, coveredBy(view, down))}: let go to copy.`);
+      }
+    } else if (down.selecting !== void 0) {
       const hit = hitTest(view.sheet, x, y);
       if (hit.bar !== void 0) view.select([Math.min(down.selecting, hit.bar), Math.max(down.selecting, hit.bar)]);
     } else if (down.barLine !== void 0) {
@@ -3578,6 +3588,8 @@ function attachMouse(view) {
       const seconds = timeAtX(view.sheet.lines[was.line], view.time, x);
       view.edit({ edit: "move bar line", bar_index: was.barLine, time_s: Math.round(seconds * 1e4) / 1e4 });
       view.draw();
+    } else if (was.copying) {
+      copyOnto(view, was);
     } else if (was.selecting !== void 0) {
       if (view.listener.state !== "stopped") view.startPlaying();
     } else if (was.box) {
@@ -3670,6 +3682,17 @@ function attachMouse(view) {
   overview.addEventListener("pointermove", onOverview);
   return () => {
   };
+}
+function coveredBy(view, { copying: [first, last], onto }) {
+  return [onto, Math.min(onto + last - first, view.chart.bars.length - 1)];
+}
+function copyOnto(view, drawn) {
+  const { copying: [first, last], onto } = drawn;
+  if (onto >= first && onto <= last) return;
+  const covered = coveredBy(view, drawn);
+  view.edit(pasteEdit(view.chart, copiedBars(view.chart, first, last), onto));
+  view.moveCursor({ ...view.cursor, ...samePlace(view.chart, view.cursor, onto) });
+  view.say(`Copied ${inBars(view, [first, last]).slice(3)} over what was ${inBars(view, covered)}; Ctrl Z brings it back.`);
 }
 function spreadOf(fingers) {
   const [a, b] = fingers.values();
@@ -4163,7 +4186,7 @@ var View = class {
     ));
     const answered = alike.map((a, k) => offer(
       this,
-      `${capital2(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
+      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
       () => this.answerAlike(a),
       () => {
         this.answers = this.answers.filter((x) => x.at !== a.at || x.instrument !== a.instrument);
@@ -4460,7 +4483,6 @@ function offer(view, words2, act, letBe) {
   chip.append(go2, no);
   return chip;
 }
-var capital2 = (text) => text[0].toUpperCase() + text.slice(1);
 var barList = (chart, bars2) => `bar${bars2.length > 1 ? "s" : ""} ${shortList(bars2.map((b) => barNumber(chart, b)))}`;
 var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
 function sized(canvas, width, height, ratio) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources dc24f1b1c4d0456c0871ff1d61a56ec2cf661110ed7d1282531074af6a967611 */
+/* Made by python workbench/grid/bundle.py; sources b1b4568eba70e0cde434457efe9c8b3fdf9027973148a9a85b4067c4ccd2b19b */
 
 // js/score.js
 function safeSvg(text) {
