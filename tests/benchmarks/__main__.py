@@ -31,7 +31,7 @@ BENCHES = [
     ("check", ["--speed", str(DEMO)]),
     ("fills", ["GROOVE"]), ("check", ["GROOVE", "--skip", "1"]), ("take", ["GROOVE", "--skip", "1"]),
     ("midi_reading", ["GROOVE"]), ("ornaments", ["GROOVE"]), ("statements", ["groove", "GROOVE"]),
-    ("bars", ["SONGS"]), ("stems", ["STEMS"]), ("acts", ["--data", "ANNOTATED"]),
+    ("bars", ["SONGS"]), ("stems", ["STEMS"]), ("acts", []), ("corrections", ["--data", "ANNOTATED"]),
 ]  # fmt: skip
 #: Lines that compare: a ratio, a share, "of the baseline", "× real time".
 COMPARES = re.compile(r"ratio|baseline|×|x real time|exponent|%|within limits|BEYOND|must be|F \d")

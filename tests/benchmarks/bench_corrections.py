@@ -3,9 +3,9 @@
 A recording with expert annotation is drafted, and the draft is corrected with what the grid has, by the edits that the
 grid makes: click (write), double click (remove), drag, `e` (the same in every bar that is as this one was; the same
 answer to doubts like one just answered), every bar as here (`i`), a row filled (`I`), all like this (`A`), a row's name
-and its menu, a frame around hits or possible hits, bars drawn onto others, hits repeated after themselves.  At each step
-what mends most for each act is done.  An act is a key press, a click, a double click or a drag, with or without Ctrl or
-Alt.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
+and its menu, a frame around hits or possible hits, bars drawn onto others, hits repeated after themselves.  At each
+step what mends most for each act is done.  An act is a key press, a click, a double click or a drag, with or without
+Ctrl or Alt.  An error is a stroke missing, too many, or of another instrument within ±50 ms (onset window of mir_eval).
 
 This counts hands, not ears: nobody knows all errors beforehand, so it is the least that the tools allow.
 

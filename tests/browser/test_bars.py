@@ -93,3 +93,109 @@ def test_only_the_bars_that_are_meant(open_notebook):
     page.page.get_by_role("button", name="Fix line or let it go").click()
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[6].fixed")
     kernel.close()
+
+
+def wait_for_revision(page, revision):
+    page.page.wait_for_function(
+        "(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision, timeout=20000
+    )
+
+
+@pytest.mark.parametrize("key, beats", [("t", False), ("T", True)])
+def test_the_1_and_every_beat_tapped_while_it_plays_leave_the_strokes_where_they_were_heard(draft, key, beats):
+    page, grid, kernel = draft
+    strokes, lines, revision = kernel.value(STROKES), kernel.value(LINES), kernel.value("document.revision")
+    grid.evaluate("view.set('loop', false); view.moveCursor({bar: 4, at: '0', instrument: view.rows[0]})")
+    taps = kernel.value(
+        "[t for b in document.chart.time_map.bars[5:8] for t in "
+        + ("b.beat_times_s]" if beats else "b.beat_times_s[:1]]")
+    )
+    grid.press(" ")
+    for time_s in taps:
+        page.page.wait_for_function(
+            "(t) => document.querySelector('.wbg').hitGrid.listener.heardAt() >= t",
+            arg=time_s,
+            timeout=60000,
+            polling=10,
+        )
+        page.page.keyboard.press(key)
+    grid.press(" ")
+    wait_for_revision(page, revision)
+    grid.settle()
+    fixed = "[b.beat_times_s[0] for b in document.chart.time_map.bars if b.fixed]"
+    assert kernel.value(fixed) and kernel.value(LINES) != lines
+    same_times(strokes, kernel.value(STROKES))
+    grid.press("Control+z")
+    grid.settle()
+    assert kernel.value(LINES) == lines and kernel.value(fixed) == []
+    same_times(strokes, kernel.value(STROKES))
+
+
+def test_a_line_fixed_and_let_go_and_a_pick_up_leave_the_strokes_where_they_were_heard(draft, screenshot):
+    page, grid, kernel = draft
+    strokes, lines = kernel.value(STROKES), kernel.value(LINES)
+    page.page.get_by_role("button", name="Bar lines").click()
+    grid.evaluate("view.moveCursor({bar: 5, at: '0', instrument: view.rows[0]})")
+    fix = page.page.get_by_role("button", name="Fix line or let it go")
+    for held in (True, False):
+        fix.click()
+        page.page.wait_for_function(
+            "(held) => Boolean(document.querySelector('.wbg').hitGrid.chart.time_map.bars[5].fixed) === held", arg=held
+        )
+        assert kernel.value("document.chart.time_map.bars[5].fixed") is held
+        assert kernel.value(LINES) == lines
+        same_times(strokes, kernel.value(STROKES))
+    first = kernel.value("str(document.chart.time_map.bars[0].length)")
+    for beats, length in (("1", "1/4"), ("5/2", "5/8"), ("0", "1")):
+        revision = kernel.value("document.revision")
+        page.page.get_by_label("Pick-up").fill(beats)
+        page.page.get_by_label("Pick-up").press("Enter")
+        wait_for_revision(page, revision)
+        grid.settle()
+        assert kernel.value("str(document.chart.time_map.bars[0].length)") == length
+        same_times(strokes, kernel.value(STROKES))
+    screenshot(page)
+    grid.press("Control+z", "Control+z", "Control+z")
+    grid.settle()
+    assert kernel.value("str(document.chart.time_map.bars[0].length)") == first and kernel.value(LINES) == lines
+    same_times(strokes, kernel.value(STROKES))
+
+
+def test_repeat_signs_and_tempo_words_by_hand_change_the_page_and_no_stroke(song, screenshot):
+    page, grid, kernel = song
+    strokes = kernel.value(STROKES)
+    printed = (
+        "[(b.bar_index + 1, b.opens_repeat, b.closes_repeat, b.passes)"
+        " for b in __import__('workbench.notation.abbreviations', fromlist=['x']).abbreviate("
+        "document.chart, repeats=True, similes=False)]"
+    )
+    before = kernel.value(printed)
+    grid.click(2, 1 / 16, "crash")  # bars 3 and 4, then 5 and 6: so the second pass ends differently
+    grid.press("Control+z")
+    grid.click(5, 9 / 16, "crash")
+    grid.settle()
+    strokes = kernel.value(STROKES)
+    grid.evaluate("view.moveCursor({bar: 2, at: '0', instrument: 'kick'})")
+    grid.press("Shift+ArrowRight", "Shift+ArrowRight")
+    page.page.get_by_role("button", name="Score", exact=True).click()
+    page.page.get_by_role("button", name="Repeat signs").click()
+    page.page.keyboard.press("Enter")
+    grid.settle()
+    assert "with repeat signs for bars 3 to 6" in grid.text(".wbg-here")
+    folded = kernel.value(printed)
+    assert [3, True, False, 2] in folded and len(folded) == 16 - 1
+    same_times(strokes, kernel.value(STROKES))
+    # Bars that begin differently are no repeat, and that is said.
+    grid.evaluate("view.moveCursor({bar: 5, at: '0', instrument: 'kick'})")
+    page.page.get_by_role("button", name="Repeat signs").click()
+    page.page.keyboard.press("Enter")
+    assert "written differently" in grid.text(".wbg-here")
+    page.page.get_by_role("button", name="Tempo words").click()
+    page.page.keyboard.type("Slow and heavy")
+    page.page.keyboard.press("Enter")
+    grid.settle()
+    assert kernel.value("[t.text for t in document.chart.texts]") == ["repeat 2", "tempo: Slow and heavy"]
+    screenshot(page)
+    grid.press("Control+z", "Control+z", "Control+z")
+    grid.settle()
+    assert kernel.value(printed) == before

@@ -2,6 +2,8 @@
 
 import pytest
 
+from tests.browser.conftest import SONG
+
 pytestmark = pytest.mark.browser
 
 KICKS = "sum(n.instrument == 'kick' for _, n in document.chart.notes())"
@@ -122,3 +124,115 @@ def test_bars_done_are_counted_and_the_score_says_what_is_left(song):
     grid.settle()
     assert "chart done" in grid.text(".wbg-state")
     assert kernel.value("document.chart.unchecked_bars") == []
+
+
+#: The same with possible hits: a snare on the "e" of 1 in bars 2 to 5, a crash on 1 of bar 6.
+POSSIBLE = (
+    SONG
+    + """
+from workbench.chart import PossibleHit
+line = chart.time_map.bar_start_s
+faint = [PossibleHit(line(k) + 0.125, "snare", 50, 0.4, "It is heard faintly.") for k in (1, 2, 3, 4)]
+chart = replace(chart, possible_hits=(*faint, PossibleHit(line(5), "crash", 90, 0.3, "It is heard faintly.")))
+document = ChartDocument.create(chart, "possible.chart.json", overwrite=True)
+grid = HitGrid(document, recording=recording, hearing_hint=False)
+workspace(grid)"""
+)
+
+
+@pytest.fixture
+def possible(open_notebook):
+    page = open_notebook(POSSIBLE)
+    page.run_all()
+    page.wait_for_grid()
+    kernel = page.lab.kernel_of(page.notebook)
+    yield page, page.grid(), kernel
+    kernel.close()
+
+
+def test_a_doubt_answered_once_is_answered_alike(song, screenshot):
+    page, grid, kernel = song
+    grid.evaluate("view.moveCursor({bar: 3, at: '1/4', instrument: 'snare'})")
+    grid.press("Alt+ArrowUp")
+    grid.settle()
+    drum = kernel.value("[n.instrument for n in document.chart.bars[3].notes if str(n.position) == '1/4'][-1]")
+    grid.evaluate("view.moveCursor({bar: 9, at: '0', instrument: 'kick'})")
+    assert f"to the {drum}: snare on 2 in bars" in grid.text(".wbg-offers").lower()
+    screenshot(page)
+    grid.press("e")
+    grid.settle()
+    assert places(kernel, drum)[:16] == [[k, "1/4"] for k in range(16)]
+    assert [p for p in places(kernel, "snare") if p[1] == "1/4"] == []
+    grid.press("Control+z")  # one step
+    grid.settle()
+    assert len(places(kernel, drum)) == 1
+
+
+def test_possible_hits_are_written_by_a_click_a_frame_and_the_menu_of_a_row(possible, screenshot):
+    page, grid, kernel = possible
+    grid.click(1, 1 / 16, "snare")  # on the hollow head: where it was heard, not only where it is written
+    grid.settle()
+    assert [1, "1/16"] in places(kernel, "snare") and kernel.value("len(document.chart.possible_hits)") == 4
+    grid.press("Control+z")
+    grid.settle()
+    y = grid.point(1, 0, "snare")[1]
+    x0, x1 = grid.point(1, 1 / 32, "snare")[0], grid.point(2, 3 / 32, "snare")[0]
+    grid.drag((x0, y - 6), (x1, y + 6))
+    assert "2 of them possible" in grid.text(".wbg-here")
+    screenshot(page)
+    grid.press("k")
+    grid.settle()
+    assert [p for p in places(kernel, "snare") if p[1] == "1/16"] == [[1, "1/16"], [2, "1/16"]]
+    grid.press("Escape")
+    left = grid.evaluate("return view.scroller.getBoundingClientRect().left")
+    page.page.mouse.click(left + 40, grid.point(0, 0, "snare")[1], button="right")
+    page.page.get_by_role("menuitem", name="Write its 2 possible hits").click()
+    grid.settle()
+    assert [k for k, p in places(kernel, "snare") if p == "1/16"] == [1, 2, 3, 4]
+    assert kernel.value("[h.instrument for h in document.chart.possible_hits]") == ["crash"]
+    page.page.mouse.click(left + 40, grid.point(0, 0, "crash")[1], button="right")
+    page.page.get_by_role("menuitem", name="Refuse its possible hit").click()
+    grid.settle()
+    assert kernel.value("len(document.chart.possible_hits)") == 0
+
+
+def test_a_frame_over_lines_holds_only_the_rows_it_began_and_ended_in(song):
+    page, grid, _ = song
+    lines = grid.evaluate("return view.sheet.lines.slice(0, 2).map((l) => l.first)")
+    start, end = grid.point(lines[0], 3 / 16, "snare"), grid.point(lines[1], 5 / 16, "snare")
+    start = grid.point(lines[0], 3 / 16, "snare")
+    height = grid.evaluate("return view.sheet.lineHeight")
+    grid.drag((start[0], start[1] - 4), (end[0], start[1] + height + 4))
+    chosen = grid.evaluate("return [...view.chosen.keys()]")
+    assert chosen == [f"{k} 1/4 snare" for k in lines]
+
+
+def test_bars_are_drawn_onto_others_by_their_numbers(song):
+    page, grid, kernel = song
+    grid.click(0, 3 / 16, "crash")
+    grid.settle()
+    place = (
+        "const l = view.sheet.lines.find((l) => l.first <= x && l.last > x);"
+        "const box = view.scroller.getBoundingClientRect();"
+        "return [box.left + l.bars[x - l.first].x + 40, box.top + l.y + 11 - view.scroller.scrollTop]"
+    )
+    grid.point(0, 0, "crash")
+    start, end = grid.evaluate(place, 0), grid.evaluate(place, 2)
+    page.page.keyboard.down("Control")
+    page.page.mouse.move(*start)
+    page.page.mouse.down()
+    page.page.mouse.move(*end, steps=5)
+    assert "onto what is in bar 3" in grid.text(".wbg-here")
+    page.page.mouse.up()
+    page.page.keyboard.up("Control")
+    grid.settle()
+    assert places(kernel, "crash") == [[0, "3/16"], [2, "3/16"]]
+    assert "over what was in bar 3" in grid.text(".wbg-here")
+
+
+def test_a_double_stroke_is_written_by_its_key(song):
+    page, grid, kernel = song
+    grid.evaluate("view.moveCursor({bar: 1, at: '3/4', instrument: 'snare'})")
+    grid.press("Shift+D")
+    grid.settle()
+    assert kernel.value("sorted(document.chart.bars[1].find(F(3, 4), 'snare').articulations)") == ["double"]

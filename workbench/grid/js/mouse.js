@@ -2,7 +2,7 @@
  * The pointer on the sheet and the overview: mouse, pen and finger.
  * One rule: a click writes where nothing is and chooses what is there; a double click removes it.
  */
-import { hitTest, nearestBetween, nearestColumn, rowAt, rowBase, samePlace, timeAtX, lineOf, xOf } from "./timeline.js";
+import { hitTest, nearestBetween, nearestColumn, rowAt, samePlace, timeAtX, lineOf, xOf } from "./timeline.js";
 import { noteAt } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { chosenOf, hitsOf, placeKey } from "./chosen.js";
@@ -142,7 +142,7 @@ export function attachMouse(view) {
     } else if (down.empty && (far || down.box)) {
       down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
       view.drag = down;
-      view.choose(placesInBox(view, down.box));
+      view.choose(placesInBox(view, down.box, [rowUnder(view, down.y), rowUnder(view, y)]));
       view.draw();
     }
   };
@@ -293,16 +293,21 @@ function noteNear(view, line, instrument, x, within) {
   return best;
 }
 
-/** Hits, and possible ones, in a frame drawn over one or several lines: in its rows, from its left to its right. */
-function placesInBox(view, { x0, y0, x1, y1 }) {
+/** The row at a height of the sheet. */
+const rowUnder = (view, y) => rowAt(view.sheet, y - view.sheet.lineHeight * Math.floor(y / view.sheet.lineHeight));
+
+/**
+ * Hits, and possible ones, in a frame from its left to its right: in the rows between the one where it began and the one
+ * where it ends, of every line that it touches, so that what stands one under the other can be framed alone.
+ */
+function placesInBox(view, { x0, y0, x1, y1 }, between) {
+  const rows = view.rows.slice(Math.min(...between), Math.max(...between) + 1);
   const found = new Map();
   for (const line of view.sheet.lines) {
     if (line.y > y1 || line.y + view.sheet.rowsBottom < y0) continue;
-    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line.y), rowAt(view.sheet, y1 - line.y) + 1));
     const inside = ({ bar, at, instrument }) => {
       const x = xOf(view.sheet, bar, valueOf(parseFraction(at)));
-      const y = line.y + rowBase(view.sheet, view.rowOf.get(instrument) ?? 0);
-      return rows.has(instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+      return rows.includes(instrument) && x >= x0 && x <= x1;
     };
     for (const [key, place] of placesOf(view, [line.first, line.last - 1], inside)) found.set(key, place);
   }

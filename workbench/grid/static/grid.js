@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources b1b4568eba70e0cde434457efe9c8b3fdf9027973148a9a85b4067c4ccd2b19b */
+/* Made by python workbench/grid/bundle.py; sources 499c535cd45ec518e4c68608be472deca142a182dfdca7048cf874e889105724 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3573,7 +3573,7 @@ function attachMouse(view) {
     } else if (down.empty && (far || down.box)) {
       down.box = { x0: Math.min(x, down.x), y0: Math.min(y, down.y), x1: Math.max(x, down.x), y1: Math.max(y, down.y) };
       view.drag = down;
-      view.choose(placesInBox(view, down.box));
+      view.choose(placesInBox(view, down.box, [rowUnder(view, down.y), rowUnder(view, y)]));
       view.draw();
     }
   };
@@ -3713,15 +3713,15 @@ function noteNear(view, line3, instrument, x, within) {
   }
   return best;
 }
-function placesInBox(view, { x0, y0, x1, y1 }) {
+var rowUnder = (view, y) => rowAt(view.sheet, y - view.sheet.lineHeight * Math.floor(y / view.sheet.lineHeight));
+function placesInBox(view, { x0, y0, x1, y1 }, between) {
+  const rows = view.rows.slice(Math.min(...between), Math.max(...between) + 1);
   const found = /* @__PURE__ */ new Map();
   for (const line3 of view.sheet.lines) {
     if (line3.y > y1 || line3.y + view.sheet.rowsBottom < y0) continue;
-    const rows = new Set(view.rows.slice(rowAt(view.sheet, y0 - line3.y), rowAt(view.sheet, y1 - line3.y) + 1));
     const inside = ({ bar, at, instrument }) => {
       const x = xOf(view.sheet, bar, valueOf(parseFraction(at)));
-      const y = line3.y + rowBase(view.sheet, view.rowOf.get(instrument) ?? 0);
-      return rows.has(instrument) && x >= x0 && x <= x1 && y >= y0 - 8 && y <= y1 + 8;
+      return rows.includes(instrument) && x >= x0 && x <= x1;
     };
     for (const [key, place2] of placesOf(view, [line3.first, line3.last - 1], inside)) found.set(key, place2);
   }

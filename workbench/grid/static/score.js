@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources b1b4568eba70e0cde434457efe9c8b3fdf9027973148a9a85b4067c4ccd2b19b */
+/* Made by python workbench/grid/bundle.py; sources 499c535cd45ec518e4c68608be472deca142a182dfdca7048cf874e889105724 */
 
 // js/score.js
 function safeSvg(text) {
