@@ -156,7 +156,9 @@ export class Toolbar {
     // A click that came from the keyboard has no place; its button keeps the keys that led there.
     if (event.type === "click" && event.detail === 0) return;
     if (event.type === "pointerdown") event.preventDefault();
-    if (!event.target.closest("label")) this.view.takeKeys();
+    // A question that the button has asked keeps the keys.
+    const asked = this.view.askBox.contains(document.activeElement);
+    if (!event.target.closest("label") && !asked) this.view.takeKeys();
   }
 
   /** Open a panel by its name; "" folds it. */

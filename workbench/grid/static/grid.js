@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 499c535cd45ec518e4c68608be472deca142a182dfdca7048cf874e889105724 */
+/* Made by python workbench/grid/bundle.py; sources 9961ef0d61e6521bcbd54ef5898ab306afb862193dde78a0417653ec36a0ea13 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2998,10 +2998,10 @@ var PANELS = {
       button2(v, "Split bar at the cursor", "split bar"),
       button2(v, "Join with next bar", "join bars"),
       button2(v, "Insert a bar here", "insert bars"),
-      button2(v, "Delete bars", "delete bars"),
-      button2(v, "Fix line or let it go", "fix line")
+      button2(v, "Delete bars", "delete bars")
     ),
     line2(
+      button2(v, "Fix line or let it go", "fix line"),
       button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
       button2(v, "Mend what disagrees", "mend bars")
     )
@@ -3206,7 +3206,8 @@ var Toolbar = class {
     if (event.type === "pointerdown" && event.target.closest("input")) return;
     if (event.type === "click" && event.detail === 0) return;
     if (event.type === "pointerdown") event.preventDefault();
-    if (!event.target.closest("label")) this.view.takeKeys();
+    const asked = this.view.askBox.contains(document.activeElement);
+    if (!event.target.closest("label") && !asked) this.view.takeKeys();
   }
   /** Open a panel by its name; "" folds it. */
   open(name) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 499c535cd45ec518e4c68608be472deca142a182dfdca7048cf874e889105724 */
+/* Made by python workbench/grid/bundle.py; sources 9961ef0d61e6521bcbd54ef5898ab306afb862193dde78a0417653ec36a0ea13 */
 
 // js/score.js
 function safeSvg(text) {
