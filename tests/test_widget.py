@@ -270,6 +270,16 @@ def test_sound_comes_to_the_page_in_16_bits(document):
     grid.close()
 
 
+def test_what_takes_the_processor_waits_until_the_page_has_drawn_the_chart(document, monkeypatch):
+    monkeypatch.setattr("workbench.grid.widget.DummyComm", type("NoPage", (), {}))  # as if a page would come
+    grid = HitGrid(document, recording=clicks_at(1.0))
+    time.sleep(0.1)
+    assert not grid._audio.done()
+    grid._receive(grid, {"type": "seen"}, [])
+    assert grid._audio.result(10).sample_rate == RATE
+    grid.close()
+
+
 def test_a_recording_that_is_not_there_is_said_in_the_page(tmp_path):
     chart = replace(CHART, recording=Recording("gone.wav", "0" * 64, 10.0))
     document = ChartDocument.create(chart, tmp_path / "x.chart.json")
