@@ -439,7 +439,7 @@ const TEMPO = /^tempo: /i;
 const LAYOUT = new RegExp(`${REPEAT.source}|${TEMPO.source}`, "i");
 
 /** A cue of a kind that a bar has, or the place where it has room for one. */
-function cueOf(v, bar, mine) {
+export function cueOf(v, bar, mine) {
   const here = v.chart.texts.filter((t) => t.bar_index === bar);
   return here.find((t) => mine(t.text)) ?? { at: ["0", "1/64", "1/32", "3/64"].find((at) => here.every((t) => t.at !== at)), text: "" };
 }

@@ -1,6 +1,6 @@
 /** The panels of the toolbar: each a name and its controls, made when it is opened. */
 import { barNumber, beatSpans } from "./chart.js";
-import { BAR_ACTS } from "./commands.js";
+import { BAR_ACTS, cueOf } from "./commands.js";
 import { button, choice, field, menu, slider, toggle, words } from "./toolbar.js";
 
 const percent = (x) => `${x} %`;
@@ -14,6 +14,9 @@ const LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16
 const SIGNS = [...["pp", "p", "mp", "mf", "f", "ff", "cresc.", "dim."].map((d) => [d, d]), ["Segno", "\u{1d10b}"],
   ["Coda", "\u{1d10c}"], ["Fermata", "\u{1d110}"], ...["To Coda", "D.S. al Coda", "D.S. al Fine", "D.C. al Fine", "Fine"].map(
     (d) => [d, d])];
+/** Signs of a chart that keeps its repeats; one that follows a recording has every bar, and repeats fold it. */
+const KEPT = [["Repeat begins", "\u{1d106}"], ["Repeat ends", "\u{1d107}"], ["1st ending", "1."], ["2nd ending", "2."]];
+const signsOf = (v) => (v.chart.recording ? SIGNS : [...SIGNS, ...KEPT]);
 const FEELS = ["straight", "swing 8ths", "swing 16ths"];
 const COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 /** Sources that sound: trait and what it is called. */
@@ -68,7 +71,7 @@ export const PANELS = {
       field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
       choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))),
     line(button(v, "Section here", "section"), button(v, "Words over this bar", "cue"),
-      choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      choice("Sign here", [["…", ""], ...signsOf(v)], (text) => text && sign(v, text)),
       button(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
       button(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
       button(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
@@ -90,9 +93,9 @@ const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Gho
 
 /** Write a sign at the cursor: dynamics where it stands, roads over its bar. */
 function sign(v, text) {
-  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : "0";
+  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
   v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
-  v.say(`${SIGNS.find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
 }
 
 /** Divide every beat of the selected bars alike. */

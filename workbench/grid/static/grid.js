@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9961ef0d61e6521bcbd54ef5898ab306afb862193dde78a0417653ec36a0ea13 */
+/* Made by python workbench/grid/bundle.py; sources ea21e3736e4ae435ce9961a87166b555a365558809328d0f3f1bd0634f705f0e */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2934,6 +2934,8 @@ var SIGNS = [
     (d) => [d, d]
   )
 ];
+var KEPT = [["Repeat begins", "𝄆"], ["Repeat ends", "𝄇"], ["1st ending", "1."], ["2nd ending", "2."]];
+var signsOf = (v) => v.chart.recording ? SIGNS : [...SIGNS, ...KEPT];
 var FEELS = ["straight", "swing 8ths", "swing 16ths"];
 var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
 var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
@@ -3015,7 +3017,7 @@ var PANELS = {
     line2(
       button2(v, "Section here", "section"),
       button2(v, "Words over this bar", "cue"),
-      choice("Sign here", [["…", ""], ...SIGNS], (text) => text && sign(v, text)),
+      choice("Sign here", [["…", ""], ...signsOf(v)], (text) => text && sign(v, text)),
       button2(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
       button2(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
       button2(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
@@ -3063,9 +3065,9 @@ var HIT_COMMANDS = [
   ["foot splash", "Foot splash"]
 ];
 function sign(v, text) {
-  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : "0";
+  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
   v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
-  v.say(`${SIGNS.find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
 }
 function subdivide2(v, parts) {
   const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 9961ef0d61e6521bcbd54ef5898ab306afb862193dde78a0417653ec36a0ea13 */
+/* Made by python workbench/grid/bundle.py; sources ea21e3736e4ae435ce9961a87166b555a365558809328d0f3f1bd0634f705f0e */
 
 // js/score.js
 function safeSvg(text) {
