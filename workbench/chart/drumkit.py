@@ -254,7 +254,7 @@ def articulations_of(of: Instrument) -> frozenset[str]:
         "half open": of.name in ("open hi-hat", "closed hi-hat"),
         "foot splash": of.name == "pedal hi-hat",
     }
-    return frozenset({"ghost", "accent", "flam", "drag", "roll"} | {a for a, has in some.items() if has})
+    return frozenset({"ghost", "accent", "flam", "drag", "double", "roll"} | {a for a, has in some.items() if has})
 
 
 @lru_cache(maxsize=1024)
