@@ -1,7 +1,7 @@
 """How fast a full practice pack of the demo song is made, and how well loops join.
 
 Baseline: real time, the length of all sound made (files and page).  Must reach:
-20 × real time on two cores; loops exact to the sample; a loop within −60 dBFS of
+65 × real time on two cores, and a minute in all; loops exact to the sample; a loop within −60 dBFS of
 the same bars played on and on.
 """
 
@@ -56,7 +56,7 @@ def main() -> None:
         print(f"{len(pack.exercises)} exercises, {len(pack.files)} files, {size_mb:.0f} MB")
         print(
             f"{pack.audio_s:.0f} s of sound in {spent_s:.1f} s: {pack.audio_s / spent_s:.1f} x real time "
-            f"(must reach 20); {pack.audio_s / cpu_s:.1f} x for one core's time"
+            f"(must be 65, and at most 60 s); {pack.audio_s / cpu_s:.1f} x for one core's time"
         )
         wrong = 0
         for e in exercises:

@@ -13,7 +13,6 @@ A pack works offline: ``index.html`` plays everything in a browser,
 
 from __future__ import annotations
 
-import base64
 import json
 import os
 import shutil
@@ -29,9 +28,9 @@ from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, save_audio
 from workbench.files.safefile import check_folder
 from workbench.practice.exercises import choose_exercises, untaught
-from workbench.practice.pages import PageSettings, PageStage, PlayableStage, write_pages
+from workbench.practice.pages import PageSettings, PageStage, PlayableStage, engraved_once, write_pages
 from workbench.practice.playalong import render_play_along
-from workbench.practice.record import open_recording
+from workbench.practice.record import mp3_text, open_recording
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
@@ -63,6 +62,8 @@ LOSSY_HEADROOM_DB = 2.0
 #: Sound for the page carries so much of the loop's other end, samples: a decoder's
 #: own delay then shifts the loop but never shortens it.
 PAGE_PADDING = 4096
+#: How the page's sound is coded, as libsndfile names it: some 150 kbit/s.
+PAGE_COMPRESSION = 0.4
 
 
 @dataclass(frozen=True)
@@ -204,38 +205,51 @@ def make_practice_pack(
         notes.append("This pack was made without the recording: the kit plays everything.")
     _clear(folder)
     shop = _Workshop(with_sticking(reading), options, folder, heard)
-    jobs = [(e, s) for e in exercises for s in e.stages]
     pages: dict[tuple[str, str], PageStage] = {}
-    # Two at a time: the heavy parts (Fourier transforms, coding) leave Python free.
+    drawings: dict[tuple[str, str], str] = {}
+    engraved: dict[tuple, str] = {}
+    # Two at a time: the heavy parts (Fourier transforms, coding) leave Python free; meanwhile bars are engraved here.
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
-        for k, ((e, s), page) in enumerate(zip(jobs, pool.map(lambda job: _make_stage(shop, *job), jobs))):
-            pages[e.name, s.name] = page
-            tell(0.15 + 0.55 * (k + 1) / len(jobs), "Playing the exercises")
-        tracks: dict[str, str] = {}
-        if options.track_repeats:
-            made = pool.map(lambda e: _make_track(shop, e), exercises)
-            for k, (e, href) in enumerate(zip(exercises, made)):
-                tracks[e.name] = href
-                tell(0.70 + 0.1 * (k + 1) / len(exercises), "Recording the tracks")
-    song = ""
-    if heard is not None and recording is not None:
-        frames = round(describe_audio(recording).duration_s * SAMPLE_RATE_HZ)
-        x = render_play_along(
-            shop.chart,
-            heard,
-            frames,
-            click=options.click,
-            click_db=options.click_db,
-            click_pan=options.click_pan,
-            count_in_bars=options.count_in_bars,
-            progress=part(progress, 0.8, 0.85),
-        )
-        song = _save(shop, "play-along", x, False, "mp3")
+        try:
+            song_made = pool.submit(_make_song, shop, recording)
+            made = [((e, s), pool.submit(_make_stage, shop, e, s)) for e in exercises for s in e.stages]
+            recorded = [(e, pool.submit(_make_track, shop, e)) for e in exercises if options.track_repeats]
+            for k, ((e, s), page) in enumerate(made):
+                pages[e.name, s.name] = page.result()
+                drawings[e.name, s.name] = engraved_once(engraved, page.result().chart, options.paper)
+                tell(0.05 + 0.7 * (k + 1) / len(made), "Playing the exercises")
+            tracks = {}
+            for k, (e, href) in enumerate(recorded):
+                tracks[e.name] = href.result()
+                tell(0.75 + 0.15 * (k + 1) / len(recorded), "Recording the tracks")
+            song = song_made.result()
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
     places = {"kit": options.kit_pan, "click": options.click_pan, "record": options.recording_pan}
     settings = PageSettings(options.paper, options.click, places, tuple(notes), song)
-    index, booklet = write_pages(folder, shop.chart, exercises, pages, tracks, settings, part(progress, 0.85, 1.0))
+    index, booklet = write_pages(
+        folder, shop.chart, exercises, pages, drawings, tracks, settings, part(progress, 0.9, 1.0)
+    )
     tell(1.0, "Practice pack written")
     return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
+
+
+def _make_song(shop: _Workshop, recording: str | os.PathLike | None) -> str:
+    """The whole song to play along to; "" without a recording."""
+    if shop.heard is None or recording is None:
+        return ""
+    options = shop.options
+    x = render_play_along(
+        shop.chart,
+        shop.heard,
+        round(describe_audio(recording).duration_s * SAMPLE_RATE_HZ),
+        click=options.click,
+        click_db=options.click_db,
+        click_pan=options.click_pan,
+        count_in_bars=options.count_in_bars,
+    )
+    return _save(shop, "play-along", x, False, "mp3")
 
 
 #: What a pack consists of, and nothing else may be deleted.
@@ -474,11 +488,8 @@ def _page_sound(shop: _Workshop, key: str, x: np.ndarray, loop: bool) -> dict[st
         x = np.take(x, np.arange(-PAGE_PADDING, len(x) + PAGE_PADDING), axis=0, mode="wrap")
     else:
         x = np.pad(x, ((PAGE_PADDING, 0), (0, 0)))
-    mp3 = shop.folder / "page" / f"{key.replace('/', '-')}.mp3"
-    save_audio(mp3, Audio(x, SAMPLE_RATE_HZ))
-    code = base64.b64encode(mp3.read_bytes()).decode()
-    mp3.unlink()
-    script = mp3.with_suffix(".js")
+    code = mp3_text(x, SAMPLE_RATE_HZ, PAGE_COMPRESSION, "VARIABLE")
+    script = shop.folder / "page" / f"{key.replace('/', '-')}.js"
     script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
     shop.audio_s += len(x) / SAMPLE_RATE_HZ
     return {"key": key, "script": script.relative_to(shop.folder).as_posix()}

@@ -127,31 +127,28 @@ def write_pages(
     chart: Chart,
     exercises: Sequence[Exercise],
     stages: Stages,
+    drawn: Drawings,
     tracks: Mapping[str, str],
     settings: PageSettings = PageSettings(),
     progress: Progress | None = None,
 ) -> tuple[Path, Path]:
     """Write ``index.html`` with what it needs, and ``booklet.pdf``; returns both."""
     tell = progress or silent
-    engraved: dict[tuple, str] = {}
-    for k, page in enumerate(stages.values()):
-        tell(0.7 * k / len(stages), "Engraving the exercises")
-        key = _look(page.chart)
-        if key not in engraved:
-            engraved[key] = engrave_bars(page.chart, settings.paper)
-    drawn = {where: engraved[_look(page.chart)] for where, page in stages.items()}
     told = [_told(chart, e, stages, drawn, tracks.get(e.name, "")) for e in exercises]
     index = _write_index(folder, chart, told, settings)
-    tell(0.8, "Writing the booklet")
+    tell(0.2, "Writing the booklet")
     paper = typeset("practice/page/booklet.typ", booklet_data(chart, exercises, told, settings.paper))
     booklet = write_whole(folder / "booklet.pdf", paper)
     tell(1.0, "Writing the booklet")
     return index, booklet
 
 
-def _look(chart: Chart) -> tuple:
-    """What an engraving depends on."""
-    return chart.bars, tuple(b.meter for b in chart.time_map.bars), chart.marks
+def engraved_once(engraved: dict[tuple, str], chart: Chart, paper: str) -> str:
+    """The bars of a stage, engraved if none that look the same are among those that are."""
+    look = chart.bars, tuple(b.meter for b in chart.time_map.bars), chart.marks
+    if look not in engraved:
+        engraved[look] = engrave_bars(chart, paper)
+    return engraved[look]
 
 
 def engrave_bars(chart: Chart, paper: str = "A4") -> str:

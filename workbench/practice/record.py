@@ -87,7 +87,7 @@ def record_pieces(heard: Separation, end_s: float, progress: Progress | None = N
             yield heard.apart(k * length - lead, (k + 1) * length + lead)
 
     def coded(pair: Sequence[np.ndarray]) -> RecordPiece:
-        return RecordPiece(*(_mp3(x, rate, compression) for x in pair))
+        return RecordPiece(*(mp3_text(x, rate, compression) for x in pair))
 
     with ThreadPoolExecutor(max_workers=min(2, os.cpu_count() or 1)) as pool:
         pieces = list(pool.map(coded, cut()))
@@ -110,17 +110,12 @@ def bits_per_s(pieces: int) -> int:
     return next((bps for bps in RATES_BPS if bps <= most), RATES_BPS[-1])
 
 
-def _mp3(x: np.ndarray, rate: int, compression: float) -> str:
+def mp3_text(x: np.ndarray, rate: int, compression: float, bitrate_mode: str = "CONSTANT") -> str:
+    """Sound (frames, channels) as MP3 in base64; compression and mode as libsndfile names them."""
     file = io.BytesIO()
+    kind = {"format": "MP3", "subtype": "MPEG_LAYER_III"}
     with soundfile.SoundFile(
-        file,
-        "w",
-        rate,
-        x.shape[1],
-        "MPEG_LAYER_III",
-        format="MP3",
-        compression_level=compression,
-        bitrate_mode="CONSTANT",
+        file, "w", rate, x.shape[1], compression_level=compression, bitrate_mode=bitrate_mode, **kind
     ) as sound:
         sound.write(x)
     return base64.b64encode(file.getvalue()).decode()
