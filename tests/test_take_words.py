@@ -92,3 +92,10 @@ def test_a_wide_spread_is_not_praised():
         assert all(p <= 26 for p in praised)
         least = min(i.spread_ms for i in take.playing.instruments if i.spread_ms is not None and i.played >= 10)
         assert bool(praised) == (least <= 25.9)
+
+
+@pytest.mark.parametrize("tempo, said", [(0.97, "3% slower"), (1.05, "5% faster"), (1.0, "")])
+def test_a_tempo_other_than_the_parts_is_said(tempo, said):
+    (told,) = [r for r in assess(LONG[:12], click=None, tempo_of=lambda k, p: tempo).remarks if "You played at" in r]
+    assert f"You played at {100 * tempo:.0f}" in told and "the part is at 100" in told
+    assert said in told and ("slower" in told or "faster" in told) == bool(said)
