@@ -74,3 +74,18 @@ def test_a_note_in_the_wrong_place_is_one_finding():
     assert (finding.kind, finding.position, finding.verdict) == ("wrong place", F(5, 16), "wrong")
     assert says(finding.text, "Bar 5", "e of 2", "snare", "on 2")
     assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)
+
+
+@pytest.mark.parametrize("at_s, verdict", [(0.0, "listen"), (1.3 + 3.5 * 240 / 113, "wrong")])
+def test_where_a_recording_begins_amid_sound_the_ear_is_not_believed(at_s, verdict):
+    """The song's recording cut where its first bar begins, so that all that sounds there attacks at once."""
+    cut_s = 1.3
+    early = replace(
+        HEARD,
+        strokes=tuple(replace(s, time_s=s.time_s - cut_s) for s in HEARD.strokes if s.time_s >= cut_s),
+        beat_times_s=tuple(t - cut_s for t in HEARD.beat_times_s if t >= cut_s),
+        duration_s=HEARD.duration_s - cut_s,
+    )
+    odd = Stroke(max(0.0, at_s - cut_s * (at_s > 0)), "floor tom", 100, 0.995)
+    findings = found(SONG, replace(early, strokes=tuple(sorted((*early.strokes, odd)))))
+    assert {f.verdict for f in findings if f.heard_instrument == "floor tom"} == {verdict}

@@ -64,6 +64,9 @@ EARLY_LATE_S = 0.025
 #: A deviation below this share of the finest step that a bar writes, sixteenths at most, is feel and never wrong
 #: (common practice, no source): nobody would write it elsewhere.
 FEEL_SHARE, COARSEST_STEP = 0.5, Fraction(1, 16)
+#: A recording that begins amid sound begins with an attack of everything, and may end in one: so near its ends the
+#: ear is not believed, seconds (no source), and what it says there weighs little with its bar.
+EDGE_S, EDGE_WEIGHT = 0.1, 0.2
 #: Finest spread of strokes about their notes, seconds.
 FINEST_SPREAD_S = 0.008
 #: Share of strokes that the ear misplaces anywhere near.
@@ -146,7 +149,7 @@ def judge_notes(
     """
     matched = matched or match_notes(chart, alignment, heard)
     evidence = _Evidence(chart, alignment, heard, matched)
-    cases = [c for c in evidence.cases() if c is not None]
+    cases = [_at_the_edge(c, heard.duration_s) for c in evidence.cases() if c is not None]
     if places:
         cases = _with_wrong_places(cases)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
@@ -161,6 +164,14 @@ def judge_notes(
         for f in findings
     ]
     return Judged(findings, len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+
+
+def _at_the_edge(case: _Case, duration_s: float) -> _Case:
+    """A case, doubtful where it lies at the beginning or end of the recording."""
+    time_s = (case.stroke or case.expected.stroke).time_s
+    if EDGE_S <= time_s <= duration_s - EDGE_S:
+        return case
+    return replace(case, doubt=case.doubt * EDGE_WEIGHT, doubtful=True)
 
 
 def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
