@@ -35,6 +35,12 @@ def test_a_take_is_kept_with_its_date_and_the_page_and_table_tell_of_it(take, tm
     assert "3 November 2026" in diary.page.read_text()
 
 
+def test_a_notebook_shows_the_diary_without_a_page_of_its_own(take, tmp_path):
+    named = replace(take, playing=replace(take.playing, chart=replace(take.playing.chart, title="<b>Low Tide")))
+    shown = keep_take(named, tmp_path)._repr_html_()
+    assert "<svg" in shown and "&lt;b&gt;Low Tide" in shown and "<style" not in shown.replace("<style type", "")
+
+
 def test_nothing_kept_is_overwritten(take, tmp_path):
     day = date(2026, 11, 3)
     other = replace(take, warnings=("another",))

@@ -13,6 +13,7 @@ from workbench.chart.events import Stroke
 from workbench.checking.electronic import played_strokes, read_kit_take
 from workbench.checking.playing import Click
 from workbench.checking.take import assess_take
+from workbench.errors import FileFormatError
 
 CHART = chart_of(LONG, 100.0)
 
@@ -87,3 +88,12 @@ def test_a_pad_that_tells_twice_and_the_foot_that_closes_are_no_strokes(tmp_path
     path = save(tmp_path / "a.mid", heard)
     assert [(round(s.time_s, 2), s.instrument) for s in played_strokes(CHART, path)] == [(1.0, "snare"), (2.0, "kick")]
     assert read_kit_take(CHART, path).known
+
+
+@pytest.mark.parametrize("ppq, at_s, said", [(-1, 1.0, "film frames"), (960, 7200.0, "60 minutes")])
+def test_files_that_are_no_takes_are_refused(tmp_path, ppq, at_s, said):
+    path = save(tmp_path / "a.mid", [Stroke(at_s, "snare", 90)], ppq=960)
+    data = path.read_bytes()
+    path.write_bytes(data if ppq > 0 else data[:12] + b"\xe7\x28" + data[14:])  # SMPTE, 25 frames (SMF 1.0)
+    with pytest.raises(FileFormatError, match=said):
+        played_strokes(CHART, path)

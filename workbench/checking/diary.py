@@ -7,6 +7,7 @@ and ``progress.html`` are made anew of all of them, so a take can be removed, or
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import os
@@ -111,9 +112,16 @@ class Diary:
         return self.folder / "progress.html"
 
     def _repr_html_(self) -> str:
-        from workbench.checking.progresspage import progress_page
+        """What a notebook shows: where each song's takes have come to."""
+        from workbench.checking.progresspage import draw_progress, progress_words
 
-        return progress_page(self).html()
+        parts = []
+        for (song, bars), takes in self.songs.items():
+            grown, slipped = progress_words(takes)
+            parts.append(f"<h3>{html.escape(' '.join((song, bars)))}</h3>")
+            parts += [f"<p>{html.escape(text)}</p>" for text in (*grown, *slipped)]
+            parts.append(draw_progress(takes).svg("Tempo, strokes, spread and fills, take by take"))
+        return "".join(parts)
 
 
 def keep_take(take: Take, folder: str | os.PathLike, date: Date | None = None) -> Diary:

@@ -40,6 +40,8 @@ _DRUM_WORDS = ("drum", "perc", "kit", "battery", "schlagzeug")
 _MOST_SILENCE = 16
 #: A pad struck once may tell of it twice: a stroke of a drum so soon after another of it is none, seconds (no source).
 DOUBLE_TRIGGER_S = 0.025
+#: Longer no take is, seconds (no source).
+LONGEST_TAKE_S = 3600.0
 #: Bytes: more than any drum part takes (no source).
 _LONGEST_FILE = 4_000_000
 
@@ -62,8 +64,6 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
     """
     path = Path(path)
     midi = _open(path)
-    if midi.ticks_per_beat <= 0:
-        raise FileFormatError(f"{shown(path.name)} counts time in film frames, not beats; export it with beats.")
     problems: list[str] = []
     changes = _read_changes(midi)
     notes = _drum_notes(midi, path, options.part, problems)
@@ -141,6 +141,8 @@ def read_strokes(path: str | os.PathLike, kit_map: tuple[KitLine, ...] = ()) -> 
     notes = _drum_notes(midi, path, "", [])
     names, _ = kit_for_keys(frozenset(key for _, key, _ in notes), kit_map)
     clock = _Clock(_read_changes(midi)["tempo"], midi.ticks_per_beat)
+    if clock.seconds(notes[-1][0]) > LONGEST_TAKE_S:
+        raise FileFormatError(f"{shown(path.name)} lasts longer than {LONGEST_TAKE_S // 60:.0f} minutes; no take does.")
     out: list[Stroke] = []
     last_s: dict[str, float] = {}
     for tick, key, velocity in notes:
@@ -161,13 +163,20 @@ def _open(path: Path) -> mido.MidiFile:
     if data[:4] != b"MThd":
         raise FileFormatError(f"{name} is not a Standard MIDI File.")
     try:
-        try:
-            return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
-        except mido.KeySignatureError:  # drums have no key: such an event may say anything
-            nameless = re.sub(rb"\xff\x59\x02(..)", lambda m: b"\xff\x7f\x02" + m[1], data, flags=re.DOTALL)
-            return mido.MidiFile(file=BytesIO(nameless), charset="latin-1", clip=True)
+        midi = _parsed(data)
     except Exception:  # mido raises many kinds on damaged data
         raise FileFormatError(f"{name} is damaged: its MIDI data end or break off too soon.") from None
+    if midi.ticks_per_beat <= 0:
+        raise FileFormatError(f"{name} counts time in film frames, not beats; export it with beats.")
+    return midi
+
+
+def _parsed(data: bytes) -> mido.MidiFile:
+    try:
+        return mido.MidiFile(file=BytesIO(data), charset="latin-1", clip=True)
+    except mido.KeySignatureError:  # drums have no key: such an event may say anything
+        nameless = re.sub(rb"\xff\x59\x02(..)", lambda m: b"\xff\x7f\x02" + m[1], data, flags=re.DOTALL)
+        return mido.MidiFile(file=BytesIO(nameless), charset="latin-1", clip=True)
 
 
 def _decoded(name: str) -> str:
