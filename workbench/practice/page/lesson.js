@@ -6,7 +6,8 @@
   const $ = (id) => document.getElementById(id);
   const say = (text) => lesson.words[text] ?? text;
   const engraved = [...$("engraved").children];
-  const AHEAD_S = 0.25, LOOK_MS = 40;
+  // Sound is laid so long ahead; a bar of the recording takes a slow phone a third of a second to stretch.
+  const AHEAD_S = 0.25, RECORD_AHEAD_S = 1, LOOK_MS = 40;
   // Bars of the recording blend into one another so long.
   const BLEND_S = 0.012;
   const state = { item: 0, step: 0, bpm: 0 };
@@ -323,7 +324,7 @@
     await ready();
     if (withRecord()) await need(mine.bar);
     if (playing !== mine) return;
-    mine.next = context.currentTime + 0.1;
+    mine.next = context.currentTime + (withRecord() && !$("count-in").checked ? RECORD_AHEAD_S / 2 : 0.1);
     if ($("count-in").checked) {
       const { beats } = lesson.bars[step().bars[mine.bar]], beat_s = beatTimes(mine.bar, mine.bpm)[beats] / beats;
       for (const [beat, accented] of clickBeats(beats, "beats", 0)) clickAt(mine.next + beat * beat_s, accented);
@@ -335,7 +336,7 @@
 
   function schedule() {
     const mine = playing;
-    while (playing === mine && mine.next < context.currentTime + AHEAD_S) {
+    while (playing === mine && mine.next < context.currentTime + (withRecord() ? RECORD_AHEAD_S : AHEAD_S)) {
       const { beats, notes } = lesson.bars[step().bars[mine.bar]], song = step().song[mine.bar];
       const times = beatTimes(mine.bar, mine.bpm), points = times.map((t, b) => [b, t]);
       if (withRecord()) playRecord(song, beatPoints(song, mine.bpm, !$("grid").checked), mine.next);
@@ -446,7 +447,7 @@
     box.value = kept.notes[k] || "";
     box.addEventListener("input", () => { kept.notes[k] = box.value; keep(); });
   }
-  $("more").open = innerWidth > 700;
+  $("more").open = innerWidth > 700 && innerHeight > 900;
   const first = Math.max(0, lesson.items.findIndex((i) => !i.cues));
   state.item = first;
   choose(first, 0);
