@@ -71,12 +71,12 @@ class Meter:
         """Whether the beat divides in three (6/8, 9/8, 12/8, 6/16 …)."""
         return self.unit >= 8 and self.beats > 3 and self.beats % 3 == 0
 
-    @property
+    @cached_property
     def bar_length(self) -> Fraction:
         """Length of a full bar in whole notes."""
         return Fraction(self.beats, self.unit)
 
-    @property
+    @cached_property
     def beat_length(self) -> Fraction:
         """Length of a counted beat in whole notes."""
         return Fraction(3 if self.is_compound else 1, self.unit)

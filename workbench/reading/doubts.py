@@ -160,6 +160,38 @@ def is_covered(name: str) -> bool:
 _RIVAL_GRIDS = tuple(tuple(Fraction(k, parts) for k in range(1, parts)) for parts in (4, 3))
 
 
+@cache
+def _grids_with(position: Fraction, beat_length: Fraction) -> tuple[bool, ...]:
+    """Which of the rival grids have a place."""
+    within = position / beat_length % 1
+    return tuple(within in places for places in _RIVAL_GRIDS)
+
+
+class _HeardSong:
+    """What of a whole chart is asked for each of its grooves: possible hits, each instrument's confidences, and how
+    many strokes lie on each of the rival grids (and one)."""
+
+    _last: _HeardSong | None = None
+
+    def __init__(self, chart: Chart) -> None:
+        self.chart = chart
+        self.possible = {(k, n.key): hit.probability for k, n, hit in chart.possible_notes()}
+        self.of_instrument: dict[str, list[float]] = defaultdict(list)
+        lying: Counter[tuple[Fraction, Fraction]] = Counter()
+        for k, n in chart.notes():
+            self.of_instrument[n.instrument].append(heard_confidence(n))
+            lying[n.position, chart.time_map.bars[k].meter.beat_length] += 1
+        self.on_grid = [1 + sum(c for at, c in lying.items() if _grids_with(*at)[grid]) for grid in (0, 1)]
+
+    @classmethod
+    def of(cls, chart: Chart) -> _HeardSong:
+        """Of a chart; that of the last one is kept."""
+        last = cls._last
+        if last is None or last.chart is not chart:
+            last = cls._last = cls(chart)
+        return last
+
+
 class HeardBars:
     """How surely the strokes of some bars were heard where they are written, and that others were not played in them.
 
@@ -176,15 +208,9 @@ class HeardBars:
         for k in self.bars:
             for n in chart.bars[k].notes:
                 self._confidence[n.key][k] = heard_confidence(n)
-        self._possible = {(k, n.key): hit.probability for k, n, hit in chart.possible_notes()}
+        song = _HeardSong.of(chart)
+        self._possible, self._of_instrument, self._on_grid = song.possible, song.of_instrument, song.on_grid
         self._unsure = any(c < 1 for found in self._confidence.values() for c in found.values())
-        self._of_instrument: dict[str, list[float]] = defaultdict(list)
-        self._on_grid = [1, 1]
-        for k, n in chart.notes():
-            self._of_instrument[n.instrument].append(heard_confidence(n))
-            within = n.position / chart.time_map.bars[k].meter.beat_length % 1
-            for grid, places in enumerate(_RIVAL_GRIDS):
-                self._on_grid[grid] += within in places
 
     def confidence(self, bar_index: int, key: Key) -> float:
         """Of a hit of the draft."""

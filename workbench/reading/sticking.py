@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from itertools import groupby
 
 from workbench.chart import Chart, Note
@@ -251,6 +251,13 @@ def too_many_for_two_hands(notes: Iterable[Note]) -> bool:
     return len(names) - sum(names.issuperset(surface) for surface in ONE_SURFACE) > 2
 
 
+@lru_cache(maxsize=4096)
+def _in_beat(position: Fraction, beat_length: Fraction) -> tuple[int, Fraction]:
+    """Number of a place's beat, from 0, and what lies past it."""
+    beat, past = divmod(position, beat_length)
+    return int(beat), past
+
+
 def _collect(
     chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float]
 ) -> tuple[list[_HandsEvent], list, list[Flag]]:
@@ -258,6 +265,7 @@ def _collect(
     for k in bars:
         timed = chart.time_map.bars[k]
         beat_length, compound = timed.meter.beat_length, timed.meter.is_compound
+        step = beat_length / (3 if compound else 2)
         at: dict[Fraction, list[Note]] = {}
         triplets = set()
         for n in chart.bars[k].notes:
@@ -279,8 +287,8 @@ def _collect(
                 count, names = _MANY.get(len(notes), len(notes)), ", ".join(n.instrument for n in notes)
                 text = f"{count} things for two hands on {the_place(timed, position)} ({names}): {LEAVE_OUT}"
                 flags.append(Flag("unplayable", k, position, text))
-            beat, past = divmod(position + timed.missing, beat_length)
-            strong: bool | None = past % (beat_length / (3 if compound else 2)) == 0
+            beat, past = _in_beat(position + timed.missing if timed.missing else position, beat_length)
+            strong: bool | None = past % step == 0
             if beat in triplets and (past or beat - 1 in triplets):
                 strong = None
             events.append(_HandsEvent(k, position, times_s[k, position], tuple(notes[:2]), strong))
@@ -318,8 +326,8 @@ def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str])
     cells: dict[tuple[int, int], dict[tuple, Struck]] = {}
     for e in phrase:
         bar = chart.time_map.bars[e.bar_index]
-        beat, past = divmod(e.position + bar.missing, bar.meter.beat_length)
-        cell = cells.setdefault((e.bar_index, int(beat)), {})
+        beat, past = _in_beat(e.position + bar.missing if bar.missing else e.position, bar.meter.beat_length)
+        cell = cells.setdefault((e.bar_index, beat), {})
         for n in e.notes:
             cell[past, n.instrument] = (e.bar_index, e.position, n.instrument)
     out: dict[Struck, str] = {}
