@@ -94,6 +94,25 @@ def test_a_script_without_a_guard_runs_once(tmp_path):
     assert done.stdout == "script\n[(1, 1), (2, 4), (3, 9)]\n", done.stderr
 
 
+@pytest.mark.parametrize("after_s", [0.3, 2.0])
+def test_an_interrupt_ends_the_work_and_its_workers_say_nothing(tmp_path, after_s):
+    code = f"from tests.test_crew import *; list(work_here(sleepy, [{str(tmp_path / 'pid')!r}], 1, 2**30))"
+    code = f"import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n{code}"
+    giver = subprocess.Popen(
+        [sys.executable, "-c", f"try:\n exec({code!r})\nexcept KeyboardInterrupt: print('stopped')"],
+        cwd=Path(__file__).parents[1],
+        start_new_session=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    _wait_for(lambda: len(Path(f"/proc/{giver.pid}/task/{giver.pid}/children").read_text().split()) >= 2)
+    time.sleep(after_s)
+    os.killpg(giver.pid, signal.SIGINT)
+    assert giver.communicate()[0] == "stopped\n"
+    assert not (tmp_path / "pid").exists() or not _runs(int((tmp_path / "pid").read_text()))
+
+
 def test_workers_end_with_whoever_began_them(tmp_path):
     code = f"from tests.test_crew import *; list(work_here(sleepy, [{str(tmp_path / 'pid')!r}], 1, 2**30))"
     giver = subprocess.Popen([sys.executable, "-c", code], cwd=Path(__file__).parents[1])

@@ -132,13 +132,18 @@ class _Worker:
 
 @contextmanager
 def _as_worker_begins() -> Iterator[None]:
-    """One thread for a process that begins now, and an empty main module: a user's script is not run again in it."""
+    """One thread for a process that begins now, no ear for Ctrl-C, and an empty main module: a user's script is not run
+    again in it."""
+    in_main = threading.current_thread() is threading.main_thread()
+    interrupt = signal.signal(signal.SIGINT, signal.SIG_IGN) if in_main else None
     main, before = sys.modules["__main__"], {name: os.environ.get(name) for name in _ONE_THREAD}
     sys.modules["__main__"] = ModuleType("__main__")
     os.environ.update(_ONE_THREAD)
     try:
         yield
     finally:
+        if interrupt is not None:
+            signal.signal(signal.SIGINT, interrupt)
         sys.modules["__main__"] = main
         for name, value in before.items():
             if value is None:
