@@ -9,6 +9,7 @@ import pytest
 from tests.test_bar_advice import CHART, HEARD
 from workbench.chart.edits import ShiftOne, apply
 from workbench.commands.cli import main
+from workbench.files.annotations import write_beats, write_hits
 from workbench.files.chartfile import read_chart, write_chart
 from workbench.listening.hearing import keep_hearing
 
@@ -45,3 +46,22 @@ def test_bars_by_ear_from_a_bar_on(chart, capsys):
     assert main(["bars", str(chart), "--anew", "--from-bar", "5", "--tempo", "180-200"]) in (0, 1)
     bars = read_chart(chart).time_map
     assert bars.tempo_bpm(2) == pytest.approx(96) and bars.tempo_bpm(9) == pytest.approx(192, rel=0.04)
+
+
+def test_what_is_said_of_bars_without_finding_them_anew_is_refused(chart, capsys):
+    for option in (["--meter", "3/4"], ["--tempo", "55"], ["--from-bar", "4"]):
+        assert main(["bars", str(chart), *option]) == 2
+        assert "--anew" in capsys.readouterr().err
+
+
+def test_tables_follow_unless_somebody_changed_them(chart):
+    hits, beats = (chart.with_name(f"song.{kind}.csv") for kind in ("hits", "beats"))
+    write_hits(read_chart(chart), hits)
+    write_beats(read_chart(chart), beats)
+    beats.write_text(beats.read_text() + "# mine\n")
+    old = hits.read_text(), beats.read_text()
+    main(["bars", str(chart), "--take", "1"])
+    assert hits.read_text() != old[0] and beats.read_text() == old[1]
+    own = chart.with_name("own.csv")
+    write_hits(read_chart(chart), own)
+    assert hits.read_bytes() == own.read_bytes()

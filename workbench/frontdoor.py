@@ -309,7 +309,10 @@ def lay_bars(
     if reading is not None:
         others = other_readings(chart, hearing.readings)
         if reading not in others:
-            raise ChartError(f"There is no reading {reading}; wb.bar_lines names them.")
+            known = (
+                f"those of these bars are {', '.join(map(str, others))}" if others else "the bars are read one way only"
+            )
+            raise ChartError(f"There is no reading {reading}; {known}.")
         document.apply(LayBars(others[reading].time_map))
         return document
     first = 0 if from_bar is None else chart.time_map.bar_index(from_bar)

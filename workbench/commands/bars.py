@@ -2,7 +2,8 @@
 
 Says how the bars are read, how else they may be, and where bar lines and hits
 disagree. --take, --mend and --anew change the chart and save it; every hit
-stays where it was heard, and lines fixed in the grid stay. What was heard of a
+stays where it was heard, and lines fixed in the grid stay.  NAME.hits.csv and
+NAME.beats.csv follow unless you have changed them. What was heard of a
 recording's bars is kept in .workbench-bars beside its chart.
 
 examples:
@@ -40,11 +41,18 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
     import workbench as wb
     from workbench.errors import ChartError
+    from workbench.files.annotations import renew_tables
+    from workbench.files.chartfile import ENDING
     from workbench.listening.barfaults import BarFault
+    from workbench.listening.hearing import as_read
+    from workbench.listening.readings import against
     from workbench.progress import TerminalProgress
 
+    if not args.anew and (args.from_bar is not None or args.meter or args.tempo):
+        raise ChartError("--from-bar, --meter and --tempo say how bars are found --anew; add it.")
     progress = TerminalProgress()
     song = wb.open_chart(args.chart, progress=progress)
+    before = song.chart
     if args.mend:
         faults = wb.bar_lines(song, progress=progress).faults
         if not faults:
@@ -54,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
     if song.unsaved:
         song.save()
+        stem = str(song.path).removesuffix(ENDING)
+        renew_tables(before, song.chart, Path(f"{stem}.hits.csv"), Path(f"{stem}.beats.csv"))
     look, number = wb.bar_lines(song, progress=progress), song.chart.time_map.bar_number
 
     def where(fault: BarFault) -> str:
@@ -72,8 +82,9 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(facts, indent=2))
     else:
         print(f"{len(song.chart)} bars, {look.words}.")
+        now = as_read(song.chart.time_map)
         for k, reading in look.readings.items():
-            print(f"  --take {k}: {reading.meter} at {reading.tempo_bpm:.0f} ({reading.probability:.0%})")
-        for fault in look.faults:
-            print(f"{where(fault)}: {fault.words}; {fault.mends} mends it.")
+            print(f"  --take {k}: {against(now, reading)} ({max(1, round(100 * reading.probability))} %)")
+        for n, fault in enumerate(look.faults):
+            print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{fault.mends}.")
     return 1 if look.faults else 0

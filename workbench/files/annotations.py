@@ -142,14 +142,29 @@ def beats_table(chart: Chart) -> pandas.DataFrame:
 
 def write_hits(chart: Chart, path: str | os.PathLike) -> None:
     """Write ``hits.csv``: every hit of a chart."""
-    table = hits_table(chart)
-    _write(table.assign(confidence=[f"{c:.4g}" for c in table["confidence"]]), path)
+    write_whole(path, _hits_csv(chart))
 
 
 def write_beats(chart: Chart, path: str | os.PathLike) -> None:
     """Write ``beats.csv``: every counted beat of a chart."""
-    _write(beats_table(chart), path)
+    write_whole(path, _beats_csv(chart))
 
 
-def _write(table: pandas.DataFrame, path: str | os.PathLike) -> None:
-    write_whole(path, table.to_csv(index=False, float_format="%.6f", lineterminator="\n").encode())
+def renew_tables(before: Chart, now: Chart, hits: Path, beats: Path) -> None:
+    """Write a chart's tables anew where they lie as the chart was before; what somebody made of them stays."""
+    for path, csv in ((hits, _hits_csv), (beats, _beats_csv)):
+        if path.is_file() and path.read_bytes() == csv(before):
+            write_whole(path, csv(now))
+
+
+def _hits_csv(chart: Chart) -> bytes:
+    table = hits_table(chart)
+    return _csv(table.assign(confidence=[f"{c:.4g}" for c in table["confidence"]]))
+
+
+def _beats_csv(chart: Chart) -> bytes:
+    return _csv(beats_table(chart))
+
+
+def _csv(table: pandas.DataFrame) -> bytes:
+    return table.to_csv(index=False, float_format="%.6f", lineterminator="\n").encode()

@@ -16,6 +16,7 @@ from workbench.chart import Chart, Recording
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import mark_ghosts
 from workbench.chart.quantizer import quantize
+from workbench.errors import AnalysisError
 from workbench.files.annotations import beats_table, hits_table, possible_hits_table, write_beats, write_hits
 from workbench.files.audio import sha256_of
 from workbench.files.chartfile import ENDING, moved_chart
@@ -124,6 +125,9 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     path = Path(path)
     found = detect_recording(path, part(progress, 0.0, 0.8))
     strokes, activations, duration_s = found.strokes, found.activations, found.duration_s
+    for line_s in wish.lines_s:
+        if not 0 <= line_s <= duration_s:
+            raise AnalysisError(f"No bar begins at {line_s:g} s: the recording lasts {duration_s:.1f} s.")
     harmony = hear_harmony(found.samples)
     del found
     bars_progress = part(progress, 0.8, 0.95)

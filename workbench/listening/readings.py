@@ -137,7 +137,8 @@ def against(first: BarReading, other: BarReading) -> str:
         return "bars of other meters between"
     later = halves <= beats
     halves = halves if later else 2 * beats - halves
-    beats_said = {1: "half a beat", 2: "a beat"}.get(halves, f"{halves / 2:g} beats")
+    said = {1: "half a beat", 2: "a beat", 3: "a beat and a half", 4: "two beats", 6: "three beats"}
+    beats_said = said.get(halves, f"{halves / 2:g} beats")
     return f"the 1 {beats_said} {'later' if later else 'earlier'}"
 
 
