@@ -1,5 +1,7 @@
 """Report pages: every kind of block in HTML and PDF, times and links."""
 
+import re
+
 import pytest
 from lxml import html
 
@@ -65,3 +67,11 @@ def test_paper_of_one_page_leaves_the_bars_to_the_screen():
 
 def test_clock():
     assert [clock(t) for t in (0.0, 59.96, 67.53, 3601.0)] == ["0:00.0", "1:00.0", "1:07.5", "60:01.0"]
+
+
+def test_tall_pictures_are_set_smaller_until_one_page_holds_all():
+    tall = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 130"><rect width="9" height="9"/></svg>'
+    blocks = (("head", "A"), ("picture", tall), ("list", ["word"] * 12))
+    for one_page, pages in ((True, b"1"), (False, b"2")):
+        pdf = Report("A", blocks, one_page=one_page).pdf()
+        assert re.search(rb"/Type\s*/Pages\s*/Count (\d+)", pdf)[1] == pages

@@ -11,6 +11,9 @@ from workbench.engraving.engrave import colour_notes, engrave_svg
 from workbench.errors import WorkbenchError
 from workbench.notation.scoresigns import note_id
 
+#: How much larger a bar is on the screen than on paper.
+SCREEN_SCALE = 1.4
+
 
 @dataclass(frozen=True)
 class Difference:
@@ -61,4 +64,6 @@ def _engraved(chart: Chart, bar_index: int, colours: dict[str, str]) -> str:
         svg = engrave_svg(chart, (bar_index, bar_index))[0].removeprefix('<?xml version="1.0"?>')
     except WorkbenchError:
         return ""  # a chart by others may hold what cannot be engraved; what is said of it still counts
-    return colour_notes(svg, colours)
+    # Larger than on paper, to be read from a screen; the units of our pictures are tenths of a millimetre.
+    tenths = float(svg.partition('viewBox="')[2].split()[2])
+    return colour_notes(svg.replace("<svg ", f'<svg style="width: {SCREEN_SCALE * tenths / 10:.1f}mm" ', 1), colours)
