@@ -1,5 +1,7 @@
 """A lesson to watch, decoded again by the library that wrote it."""
 
+import sys
+
 import numpy as np
 import pytest
 
@@ -93,3 +95,10 @@ def test_a_lesson_is_filmed_item_by_item_at_each_of_its_tempi():
     )
     with pytest.raises(WorkbenchError, match="no item 9"):
         scenes_of(lesson, [9])
+
+
+def test_without_the_library_it_says_what_to_install(monkeypatch, tmp_path):
+    monkeypatch.setitem(sys.modules, "av", None)
+    with pytest.raises(WorkbenchError, match=r"\[film\]"):
+        write_film(None, tmp_path / "a.webm")
+    assert not list(tmp_path.iterdir())

@@ -66,6 +66,11 @@ def run(args: argparse.Namespace) -> int:
         return 0
     for line in lesson_lines(lesson):
         print(line)
+    if lesson.recording is None and lesson.chart.recording is not None and not args.no_recording:
+        print(
+            f"The recording {lesson.chart.recording.path} is not where the chart says, so the page plays the kit only; "
+            "say where it is with --recording."
+        )
     for note in lesson.notes:
         print(note)
     print(f"  {page}  plays and prints everything, offline")

@@ -186,6 +186,7 @@ class Lesson:
                 for i in self.items
             ],
             "notes": list(self.notes),
+            "recording": self.recording and str(self.recording),
         }
 
 
