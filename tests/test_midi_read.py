@@ -163,3 +163,11 @@ def test_what_is_read_is_written_as_the_same_file_again(tmp_path):
     for _ in range(2):
         path.write_bytes(first)
         assert midi_bytes(read_midi(path).chart) == first
+
+
+def test_strokes_of_a_player_stay_where_they_were_played(tmp_path):
+    """At 120 ticks a quarter, where the laid beats make most places look exact."""
+    ticks = [60 * k + (2 if k % 4 == 3 else 0) + (9 if k == 20 else 0) for k in range(64)]
+    chart = read_midi(file_of(tmp_path, *(stroke(b - a) for a, b in zip([0, *ticks], ticks)), ppq=120)).chart
+    heard = sorted(chart.note_time_s(k, n) for k, n in chart.notes())
+    assert heard == pytest.approx([tick / 240 for tick in ticks], abs=1e-9)

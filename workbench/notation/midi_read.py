@@ -36,6 +36,8 @@ from workbench.notation.midi_notes import BarNotes, FileStroke, NoteStrokes, rea
 _NO_TITLE = re.compile(r"(take|track|midi|drums?|untitled|clip|channel|pattern|[\W\d_])*", re.IGNORECASE)
 #: Words in the names of tracks that hold drums.
 _DRUM_WORDS = ("drum", "perc", "kit", "battery", "schlagzeug")
+#: A step so small that no stroke lies on one by chance, whole notes.
+_NO_STEP = 1e-9
 #: Silent whole notes kept at the end (sixteen bars of 4/4; no source).
 _MOST_SILENCE = 16
 #: A pad struck once may tell of it twice: a stroke of a drum so soon after another of it is none, seconds (no source).
@@ -98,7 +100,8 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL) -> Import
     remarks: tuple[str, ...] = ()
     if not told_bars and not found.exact:
         clicks, time_map = time_map, beats_as_played(time_map, found.bars, found.feel, found.swing_ratio)
-        found = quantize(played, time_map, feel, tick, options.finest)
+        # Between these beats the file's steps lie anywhere: no place is exact.
+        found = quantize(played, time_map, feel, _NO_STEP, options.finest)
         furthest_s = np.abs(time_map.anchor_times_s - clicks.anchor_times_s).max()
         remarks = (f"The beats follow the player, up to {1000 * furthest_s:.0f} ms from those of the file.",)
     found = _joined(found, played, time_map, known, problems, losses)
