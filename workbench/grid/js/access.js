@@ -16,22 +16,43 @@ export class BarTable {
     this.body = document.createElement("div");
     this.body.className = "wbg-unseen";
     this.body.setAttribute("role", "rowgroup");
+    /** Cells of the bar that is shown, by place and instrument. @type {Map<string, HTMLElement>} */
+    this.cells = new Map();
     sheet.append(this.body);
   }
 
   update(chart, rows, columns, cursor) {
     const bar = cursor.bar;
+    const said = [`Hits of bar ${barNumber(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
+    this.sheet.setAttribute("aria-label", said.join(", "));
+    const shown = [chart.bars[bar], chart.time_map.bars[bar], barNumber(chart, bar), rows.join()];
+    if (shown.some((x, k) => x !== this.shown?.[k]) || !this.cells.has(cellKey(cursor))) {
+      this.shown = shown;
+      this.build(chart, rows, columns, cursor);
+    }
+    const here = this.cells.get(cellKey(cursor));
+    for (const [cell, on] of [[this.here, false], [here, true]]) {
+      if (!cell) continue;
+      cell.setAttribute("aria-selected", String(on));
+      if (on) cell.id = `${this.id}-here`;
+      else cell.removeAttribute("id");
+    }
+    this.here = here;
+    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
+  }
+
+  /** The cells of a bar anew. */
+  build(chart, rows, columns, cursor) {
+    const bar = cursor.bar;
     const timed = chart.time_map.bars[bar];
-    const written = chart.bars[bar];
     const places = columns.map((c) => textOf(c.at));
-    for (const n of written.notes) if (!places.includes(n.at)) places.push(n.at);
+    for (const n of chart.bars[bar].notes) if (!places.includes(n.at)) places.push(n.at);
     if (!places.includes(cursor.at)) places.push(cursor.at);
     places.sort((a, b) => value(a) - value(b));
-    const said = [`Hits of bar ${barNumber(chart, bar)}`, timed.meter, ...describeMarks(chart, bar)];
-    this.sheet.setAttribute("aria-label", said.join(", "));
     this.sheet.setAttribute("aria-rowcount", String(rows.length));
     this.sheet.setAttribute("aria-colcount", String(places.length + 1));
     const fragment = document.createDocumentFragment();
+    this.cells = new Map();
     rows.forEach((instrument, r) => {
       const row = element("div", { role: "row", "aria-rowindex": r + 1 });
       const head = element("span", { role: "rowheader" });
@@ -39,20 +60,21 @@ export class BarTable {
       row.append(head);
       places.forEach((at, c) => {
         const note = noteAt(chart, bar, at, instrument);
-        const here = instrument === cursor.instrument && at === cursor.at;
         const label = note ? describeNote(chart, bar, note)
           : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
-        const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label,
-          "aria-selected": here, ...(here ? { id: `${this.id}-here` } : {}) });
+        const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label, "aria-selected": false });
         cell.textContent = note ? "hit" : "";
+        this.cells.set(cellKey({ at, instrument }), cell);
         row.append(cell);
       });
       fragment.append(row);
     });
+    this.here = null;
     this.body.replaceChildren(fragment);
-    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
   }
 }
+
+const cellKey = ({ at, instrument }) => `${at} ${instrument}`;
 
 const value = (text) => {
   const f = parseFraction(text);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ea21e3736e4ae435ce9961a87166b555a365558809328d0f3f1bd0634f705f0e */
+/* Made by python workbench/grid/bundle.py; sources 8a7825529757ccdddf985435239f4d29eb5a69ae815bd2f084cddfc4e5e2d92d */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1202,12 +1202,14 @@ function gapsOf(written2) {
   gaps.set(written2, found);
   return found;
 }
+var finest = /* @__PURE__ */ new WeakMap();
+function finestOf(written2) {
+  if (!finest.has(written2)) finest.set(written2, Math.min(1 / 8, ...gapsOf(written2)));
+  return finest.get(written2);
+}
 function readableBars(chart, width) {
   const room = width - SIZES.gutter - 2 * SIZES.pad;
-  const needed = chart.bars.map((written2, k) => {
-    const finest = Math.min(1 / 8, ...gapsOf(written2));
-    return valueOf(lengthOf(chart.time_map.bars[k])) / finest * READABLE_PX;
-  }).sort((a, b) => a - b);
+  const needed = chart.bars.map((written2, k) => valueOf(lengthOf(chart.time_map.bars[k])) / finestOf(written2) * READABLE_PX).sort((a, b) => a - b);
   const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
   return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
 }
@@ -2279,21 +2281,40 @@ var BarTable = class {
     this.body = document.createElement("div");
     this.body.className = "wbg-unseen";
     this.body.setAttribute("role", "rowgroup");
+    this.cells = /* @__PURE__ */ new Map();
     sheet.append(this.body);
   }
   update(chart, rows, columns, cursor) {
     const bar = cursor.bar;
+    const said = [`Hits of bar ${barNumber(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
+    this.sheet.setAttribute("aria-label", said.join(", "));
+    const shown2 = [chart.bars[bar], chart.time_map.bars[bar], barNumber(chart, bar), rows.join()];
+    if (shown2.some((x, k) => x !== this.shown?.[k]) || !this.cells.has(cellKey(cursor))) {
+      this.shown = shown2;
+      this.build(chart, rows, columns, cursor);
+    }
+    const here = this.cells.get(cellKey(cursor));
+    for (const [cell, on] of [[this.here, false], [here, true]]) {
+      if (!cell) continue;
+      cell.setAttribute("aria-selected", String(on));
+      if (on) cell.id = `${this.id}-here`;
+      else cell.removeAttribute("id");
+    }
+    this.here = here;
+    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
+  }
+  /** The cells of a bar anew. */
+  build(chart, rows, columns, cursor) {
+    const bar = cursor.bar;
     const timed = chart.time_map.bars[bar];
-    const written2 = chart.bars[bar];
     const places = columns.map((c) => textOf(c.at));
-    for (const n of written2.notes) if (!places.includes(n.at)) places.push(n.at);
+    for (const n of chart.bars[bar].notes) if (!places.includes(n.at)) places.push(n.at);
     if (!places.includes(cursor.at)) places.push(cursor.at);
     places.sort((a, b) => value(a) - value(b));
-    const said = [`Hits of bar ${barNumber(chart, bar)}`, timed.meter, ...describeMarks(chart, bar)];
-    this.sheet.setAttribute("aria-label", said.join(", "));
     this.sheet.setAttribute("aria-rowcount", String(rows.length));
     this.sheet.setAttribute("aria-colcount", String(places.length + 1));
     const fragment = document.createDocumentFragment();
+    this.cells = /* @__PURE__ */ new Map();
     rows.forEach((instrument, r) => {
       const row = element("div", { role: "row", "aria-rowindex": r + 1 });
       const head = element("span", { role: "rowheader" });
@@ -2301,24 +2322,19 @@ var BarTable = class {
       row.append(head);
       places.forEach((at, c) => {
         const note = noteAt(chart, bar, at, instrument);
-        const here = instrument === cursor.instrument && at === cursor.at;
         const label = note ? describeNote(chart, bar, note) : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
-        const cell = element("span", {
-          role: "gridcell",
-          "aria-colindex": c + 2,
-          "aria-label": label,
-          "aria-selected": here,
-          ...here ? { id: `${this.id}-here` } : {}
-        });
+        const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label, "aria-selected": false });
         cell.textContent = note ? "hit" : "";
+        this.cells.set(cellKey({ at, instrument }), cell);
         row.append(cell);
       });
       fragment.append(row);
     });
+    this.here = null;
     this.body.replaceChildren(fragment);
-    this.sheet.setAttribute("aria-activedescendant", `${this.id}-here`);
   }
 };
+var cellKey = ({ at, instrument }) => `${at} ${instrument}`;
 var value = (text) => {
   const f = parseFraction(text);
   return f.n / f.d;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources ea21e3736e4ae435ce9961a87166b555a365558809328d0f3f1bd0634f705f0e */
+/* Made by python workbench/grid/bundle.py; sources 8a7825529757ccdddf985435239f4d29eb5a69ae815bd2f084cddfc4e5e2d92d */
 
 // js/score.js
 function safeSvg(text) {
