@@ -4,6 +4,9 @@
  */
 import { SIZES, timeAtX } from "./timeline.js";
 
+/** Pictures of lines that are kept, of each kind those of some screens. */
+const MOST_TILES = 80;
+
 export class SoundPicture {
   constructor() {
     this.clear();
@@ -33,22 +36,40 @@ export class SoundPicture {
   draw(g, state, line) {
     if (!this.peaks) return;
     const { sheet } = state;
-    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line);
+    if (sheet.spectrumY > sheet.waveY) {
+      g.drawImage(this.tile("wave", state, line), line.left, sheet.waveY, widthOf(line), SIZES.wave);
+    }
     if (sheet.marksY > sheet.spectrumY) {
-      const tile = this.tile(state, line);
       g.imageSmoothingEnabled = false;
-      g.drawImage(tile, line.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
+      g.drawImage(this.tile("spectrum", state, line), line.left, sheet.spectrumY + 1, widthOf(line), SIZES.spectrum - 2);
     }
   }
 
-  drawWave(g, { sheet, time, palette }, line) {
-    const middle = sheet.waveY + SIZES.wave / 2;
+  /** Waveform or spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
+  tile(kind, state, line) {
+    const { time, palette, ratio } = state;
+    const name = `${kind} ${line.index}`;
+    const key = [line.first, line.last, line.left, line.scale, palette.key, ratio, this.stamp].join();
+    const kept = this.tiles.get(name);
+    if (kept && kept.key === key && kept.time === time) return kept.tile;
+    const tile = kind === "wave" ? this.waveOf(state, line) : this.spectrumOf(state, line);
+    if (this.tiles.size > MOST_TILES) this.tiles.clear();
+    this.tiles.set(name, { key, time, tile });
+    return tile;
+  }
+
+  waveOf({ time, palette, ratio }, line) {
+    const width = widthOf(line);
+    const canvas = new OffscreenCanvas(Math.ceil(width * ratio), Math.ceil(SIZES.wave * ratio));
+    const g = canvas.getContext("2d");
+    g.scale(canvas.width / width, canvas.height / SIZES.wave);
+    const middle = SIZES.wave / 2;
     const half = SIZES.wave / 2 - 1;
     g.fillStyle = palette.sound;
     const last = this.peaks.length / 2 - 1;
     let at = timeAtX(line, time, line.left) * this.peakRate;
-    for (let x = Math.round(line.left); x < line.right; x++) {
-      const next = timeAtX(line, time, x + 1) * this.peakRate;
+    for (let x = 0; x < width; x++) {
+      const next = timeAtX(line, time, line.left + x + 1) * this.peakRate;
       let low = 0;
       let high = 0;
       const from = Math.max(Math.floor(at), 0);
@@ -59,16 +80,13 @@ export class SoundPicture {
       g.fillRect(x, middle - (high / 127) * half, 1, Math.max(((high - low) / 127) * half, 0.6));
       at = next;
     }
+    return canvas.transferToImageBitmap();
   }
 
-  /** The spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
-  tile({ time, palette }, line) {
-    const key = [line.first, line.last, line.left, line.scale, palette.key, this.stamp].join();
-    const kept = this.tiles.get(line.index);
-    if (kept && kept.key === key && kept.time === time) return kept.tile;
-    const width = Math.max(Math.round(line.right - line.left), 1);
-    const tile = new OffscreenCanvas(width, this.bands);
-    const g = tile.getContext("2d");
+  spectrumOf({ time, palette }, line) {
+    const width = widthOf(line);
+    const canvas = new OffscreenCanvas(width, this.bands);
+    const g = canvas.getContext("2d");
     const image = g.createImageData(width, this.bands);
     const [r, green, b] = rgb(palette.sound);
     for (let x = 0; x < width; x++) {
@@ -84,11 +102,12 @@ export class SoundPicture {
       }
     }
     g.putImageData(image, 0, 0);
-    if (this.tiles.size > 40) this.tiles.clear();
-    this.tiles.set(line.index, { key, time, tile });
-    return tile;
+    return canvas.transferToImageBitmap();
   }
 }
+
+/** Width of a line's picture, whole pixels. */
+const widthOf = (line) => Math.max(Math.round(line.right - line.left), 1);
 
 function bytes(view, Type) {
   return new Type(view.buffer, view.byteOffset, view.byteLength);

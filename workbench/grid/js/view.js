@@ -277,7 +277,7 @@ export class View {
     const ratio = window.devicePixelRatio || 1;
     const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
     const g = sized(this.canvas, width, height, ratio);
-    const state = { sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
+    const state = { ratio, sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
       kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
       heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
       faults: faultsOf(this.session), possible: possibleByBar(this.chart, this.time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8a7825529757ccdddf985435239f4d29eb5a69ae815bd2f084cddfc4e5e2d92d */
+/* Made by python workbench/grid/bundle.py; sources b66a20f12fdead8e6d67845c806d1236965bacb7b33be53ddc8d6022a3c2b64d */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1375,6 +1375,7 @@ function samePlace(chart, place2, bar) {
 }
 
 // js/sound_picture.js
+var MOST_TILES = 80;
 var SoundPicture = class {
   constructor() {
     this.clear();
@@ -1405,21 +1406,38 @@ var SoundPicture = class {
   draw(g, state, line3) {
     if (!this.peaks) return;
     const { sheet } = state;
-    if (sheet.spectrumY > sheet.waveY) this.drawWave(g, state, line3);
+    if (sheet.spectrumY > sheet.waveY) {
+      g.drawImage(this.tile("wave", state, line3), line3.left, sheet.waveY, widthOf(line3), SIZES.wave);
+    }
     if (sheet.marksY > sheet.spectrumY) {
-      const tile = this.tile(state, line3);
       g.imageSmoothingEnabled = false;
-      g.drawImage(tile, line3.left, sheet.spectrumY + 1, tile.width, SIZES.spectrum - 2);
+      g.drawImage(this.tile("spectrum", state, line3), line3.left, sheet.spectrumY + 1, widthOf(line3), SIZES.spectrum - 2);
     }
   }
-  drawWave(g, { sheet, time, palette }, line3) {
-    const middle = sheet.waveY + SIZES.wave / 2;
+  /** Waveform or spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
+  tile(kind, state, line3) {
+    const { time, palette, ratio } = state;
+    const name = `${kind} ${line3.index}`;
+    const key = [line3.first, line3.last, line3.left, line3.scale, palette.key, ratio, this.stamp].join();
+    const kept2 = this.tiles.get(name);
+    if (kept2 && kept2.key === key && kept2.time === time) return kept2.tile;
+    const tile = kind === "wave" ? this.waveOf(state, line3) : this.spectrumOf(state, line3);
+    if (this.tiles.size > MOST_TILES) this.tiles.clear();
+    this.tiles.set(name, { key, time, tile });
+    return tile;
+  }
+  waveOf({ time, palette, ratio }, line3) {
+    const width = widthOf(line3);
+    const canvas = new OffscreenCanvas(Math.ceil(width * ratio), Math.ceil(SIZES.wave * ratio));
+    const g = canvas.getContext("2d");
+    g.scale(canvas.width / width, canvas.height / SIZES.wave);
+    const middle = SIZES.wave / 2;
     const half = SIZES.wave / 2 - 1;
     g.fillStyle = palette.sound;
     const last = this.peaks.length / 2 - 1;
     let at = timeAtX(line3, time, line3.left) * this.peakRate;
-    for (let x = Math.round(line3.left); x < line3.right; x++) {
-      const next = timeAtX(line3, time, x + 1) * this.peakRate;
+    for (let x = 0; x < width; x++) {
+      const next = timeAtX(line3, time, line3.left + x + 1) * this.peakRate;
       let low = 0;
       let high = 0;
       const from = Math.max(Math.floor(at), 0);
@@ -1430,15 +1448,12 @@ var SoundPicture = class {
       g.fillRect(x, middle - high / 127 * half, 1, Math.max((high - low) / 127 * half, 0.6));
       at = next;
     }
+    return canvas.transferToImageBitmap();
   }
-  /** The spectrogram of a line as a picture, kept until the bars, the size or the theme change. */
-  tile({ time, palette }, line3) {
-    const key = [line3.first, line3.last, line3.left, line3.scale, palette.key, this.stamp].join();
-    const kept2 = this.tiles.get(line3.index);
-    if (kept2 && kept2.key === key && kept2.time === time) return kept2.tile;
-    const width = Math.max(Math.round(line3.right - line3.left), 1);
-    const tile = new OffscreenCanvas(width, this.bands);
-    const g = tile.getContext("2d");
+  spectrumOf({ time, palette }, line3) {
+    const width = widthOf(line3);
+    const canvas = new OffscreenCanvas(width, this.bands);
+    const g = canvas.getContext("2d");
     const image = g.createImageData(width, this.bands);
     const [r, green, b] = rgb(palette.sound);
     for (let x = 0; x < width; x++) {
@@ -1454,11 +1469,10 @@ var SoundPicture = class {
       }
     }
     g.putImageData(image, 0, 0);
-    if (this.tiles.size > 40) this.tiles.clear();
-    this.tiles.set(line3.index, { key, time, tile });
-    return tile;
+    return canvas.transferToImageBitmap();
   }
 };
+var widthOf = (line3) => Math.max(Math.round(line3.right - line3.left), 1);
 function bytes(view, Type) {
   return new Type(view.buffer, view.byteOffset, view.byteLength);
 }
@@ -4067,6 +4081,7 @@ var View = class {
     const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
     const g = sized(this.canvas, width, height, ratio);
     const state = {
+      ratio,
       sheet: this.sheet,
       chart: this.chart,
       time: this.time,

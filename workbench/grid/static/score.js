@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8a7825529757ccdddf985435239f4d29eb5a69ae815bd2f084cddfc4e5e2d92d */
+/* Made by python workbench/grid/bundle.py; sources b66a20f12fdead8e6d67845c806d1236965bacb7b33be53ddc8d6022a3c2b64d */
 
 // js/score.js
 function safeSvg(text) {
