@@ -409,8 +409,8 @@ export class Listener {
 
   /** Render what a loop sounds like, without a loudspeaker: for checks. */
   async renderLoop(passage, frames, settings = this.settings()) {
+    const rate = await this.sampleRate();
     const wanted = FETCHED.filter((s) => settings[s] && (s === "chart" || s === "click" || this.session.info.has_recording));
-    const rate = this.session.info.sample_rate;
     const offline = new OfflineAudioContext(2, frames, rate);
     for (const source of wanted) {
       const node = loopNode(offline, joinPieces(offline, await this.fetch(passage, source)));

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources b66a20f12fdead8e6d67845c806d1236965bacb7b33be53ddc8d6022a3c2b64d */
+/* Made by python workbench/grid/bundle.py; sources 47917fba2e8d2c8d2fe1241c3d47fcd3ad6911c7c3811f27fcaede7060ceb54a */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1154,8 +1154,8 @@ var Listener = class {
   }
   /** Render what a loop sounds like, without a loudspeaker: for checks. */
   async renderLoop(passage, frames, settings = this.settings()) {
+    const rate = await this.sampleRate();
     const wanted = FETCHED.filter((s) => settings[s] && (s === "chart" || s === "click" || this.session.info.has_recording));
-    const rate = this.session.info.sample_rate;
     const offline = new OfflineAudioContext(2, frames, rate);
     for (const source of wanted) {
       const node = loopNode(offline, joinPieces(offline, await this.fetch(passage, source)));

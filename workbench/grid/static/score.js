@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources b66a20f12fdead8e6d67845c806d1236965bacb7b33be53ddc8d6022a3c2b64d */
+/* Made by python workbench/grid/bundle.py; sources 47917fba2e8d2c8d2fe1241c3d47fcd3ad6911c7c3811f27fcaede7060ceb54a */
 
 // js/score.js
 function safeSvg(text) {
