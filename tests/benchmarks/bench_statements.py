@@ -46,6 +46,8 @@ from workbench.reading.read import read_part
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.groove_performances import GroovePerformance, read_performances
 
+#: Share of the clauses told plainly that must be true.
+LEAST_TRUE = 0.95
 #: A second stroke of a drum so near another is its grace note, seconds.
 FLAM_S = 0.07
 #: A stroke so many times louder or softer than the limit of ghost notes may be called either.
@@ -261,6 +263,7 @@ def main() -> None:
     parser.add_argument("--show", action="store_true", help="print what is told plainly and untrue")
     parser.add_argument("--cache", type=Path, default=Path("/tmp/bench_statements"))
     args = parser.parse_args()
+    failed = False
     for kind in ("drum", "mix") if args.what == "annotated" else (args.split,):
         songs = (
             annotated(args.folder, kind, args.cache)
@@ -288,8 +291,12 @@ def main() -> None:
         if args.show:
             wrong = table[(table["how"] == "plain") & ~table["true"]]
             print(wrong[["song", "kind", "text", "bars", "certainty"]].to_string())
+        plain = table[table["how"] == "plain"]
+        failed |= plain["true"].mean() < LEAST_TRUE
         if args.fit:
             print("HIT_WEIGHTS =", fit(hits), " SILENCE_WEIGHTS =", fit(silences))
+    if failed:
+        raise SystemExit(f"Of the clauses told plainly fewer than {LEAST_TRUE:.0%} are true.")
 
 
 if __name__ == "__main__":
