@@ -23,3 +23,5 @@ def test_drafts_made_by_others(tmp_path):
         read_any_chart(tmp_path / "a.doc")
     with pytest.raises(FileFormatError, match="There is no"):
         read_any_chart(tmp_path / "gone.chart.json")
+    with pytest.raises(FileFormatError, match="draft its chart first"):
+        read_any_chart(tmp_path / "song.flac")

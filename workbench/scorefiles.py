@@ -13,6 +13,7 @@ from workbench.chart.excerpts import excerpt_chart
 from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg, mei_bytes
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import ChartError, FileFormatError
+from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.files.document import read_working_chart
 from workbench.files.imports import USUAL, Imported, ImportOptions
 from workbench.files.kitmap import write_kit_map
@@ -69,6 +70,8 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
     if name.endswith(".json"):
         chart = read_working_chart(path)
         return Imported(replace(chart, kit_map=options.kit_map or chart.kit_map))
+    if name.endswith(RECORDING_ENDINGS):
+        raise FileFormatError(f"{Path(path).name} is a recording; draft its chart first: workbench draft {path}")
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
     )

@@ -294,8 +294,9 @@ class TimeMap:
     def check_bar(self, bar_index: int) -> None:
         """Refuse a bar that is not there, with a ChartError."""
         if not 0 <= bar_index < len(self.bars):
-            first, last = self.bar_number(0), self.bar_number(len(self.bars) - 1)
-            raise ChartError(f"There is no bar {self.bar_number(0) + bar_index}; the bars run from {first} to {last}.")
+            number, last = self.bar_number(0), self.bar_number(len(self.bars) - 1)
+            first = f"{number} (the pick-up)" if self.bars[0].is_pickup else number
+            raise ChartError(f"There is no bar {number + bar_index}; the bars run from {first} to {last}.")
 
     # -- conversion -----------------------------------------------------------
 

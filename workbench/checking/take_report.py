@@ -145,7 +145,7 @@ def _listed_strokes(take: Take) -> list[tuple[str, list[str]]]:
         lines = stroke_lines(take.playing.chart, take.playing.strokes, what)
         if lines:
             more = len(lines) - MOST_LINES
-            out.append((head, lines[:MOST_LINES] + ([f"and {more} more, in the JSON file"] if more > 0 else [])))
+            out.append((head, lines[:MOST_LINES] + ([f"and {more} more"] if more > 0 else [])))
     return out
 
 
