@@ -2,7 +2,7 @@
 
 The order is that of the trade (common practice of teaching, no source): first the form, then the groove that fills
 most of the song with its easier versions, its variations, the fills from the easiest on, the other grooves, and last
-the song.  Every item counts in the same few tempi, round metronome marks up to that of the song.
+the song.  Every item counts in the same few tempi, round metronome marks up to the song's own.
 
 Its page is written by :mod:`workbench.practice.lessonpage`.
 """
@@ -34,8 +34,8 @@ METRONOME_MARKS = (
 )  # fmt: skip
 
 # Numbers whose origin is not named: chosen by eye, no source.
-#: Shares of the song's tempo that become the lesson's tempi.
-TEMPO_SHARES = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+#: Shares of the song's tempo that become the lesson's tempi before the song's own.
+TEMPO_SHARES = (0.5, 0.6, 0.7, 0.8, 0.9)
 #: Minutes for each kind of item; a fill takes so many more for each step of its difficulty.
 MINUTES = {"form": 5, "groove": 10, "variation": 5, "fill": 5, "song": 10}
 MINUTES_HARDER = 2
@@ -79,7 +79,7 @@ class Lesson:
     title, student, date, teacher : str
     items : tuple of LessonItem
     tempi_bpm : tuple of int
-        Metronome marks common to all items, the last nearest to the song's tempo.
+        Metronome marks common to all items, and at last the song's tempo.
     notes : tuple of str
         What the teacher should know.
     recording : Path or None
@@ -216,7 +216,8 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     if not exercises:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
     song_bpm = original_tempo_bpm(chart, [k for k in range(len(chart)) if chart.bars[k].notes])
-    tempi = tuple(dict.fromkeys(metronome_mark(share * song_bpm) for share in TEMPO_SHARES))
+    marks = dict.fromkeys(metronome_mark(share * song_bpm) for share in TEMPO_SHARES)
+    tempi = (*(mark for mark in marks if mark < round(song_bpm)), round(song_bpm))
     times = {e.name: len(_bars_of(reading, e)) for e in exercises}
     grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -times[e.name])
     rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and times[e.name] >= FEWEST_TIMES]
