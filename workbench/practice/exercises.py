@@ -235,13 +235,13 @@ def _exercise(
 
 def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
     chart, bars = reading.chart, own.groove.base_bars
-    if len(own.groove.bar_indices) < 2 or not any(chart.bars[k].notes for k in bars):
+    if len(_without_fills(reading, own)) < 2 or not any(chart.bars[k].notes for k in bars):
         return None
     run = _longest_run(reading, own)
     stages = [*_layers(chart, bars)]
     if len(run) > 1:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
-    title = f"{_section_title(reading, bars[0])}: groove"
+    title = f"{_section_title(reading, bars[0])}: groove {own.part}".rstrip()
     listen = [capital(own.said) + "."] if own.text else []
     return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
 
@@ -256,12 +256,15 @@ def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
     return tuple(stages)
 
 
+def _without_fills(reading: PartReading, own: PartGroove) -> list[int]:
+    filled = {k for f in reading.fills for k in f.span.bars}
+    return [k for k in own.groove.bar_indices if k not in filled]
+
+
 def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
     """Consecutive bars of the groove that begin a phrase and hold no fill."""
-    filled = {k for f in reading.fills for k in f.span.bars}
-    free = [k for k in own.groove.bar_indices if k not in filled]
     runs: list[list[int]] = []
-    for k in free:
+    for k in _without_fills(reading, own):
         same = runs and runs[-1][-1] == k - 1 and len(runs[-1]) < SONG_BARS
         same = same and reading.section_at(k) == reading.section_at(k - 1)
         runs[-1].append(k) if same else runs.append([k])
