@@ -5,6 +5,7 @@ import json
 import pytest
 
 from tests import test_pack
+from tests.parts import FILL, ROCK, part
 from tests.sentences import says
 from workbench.commands.cli import main
 from workbench.files.chartfile import write_chart
@@ -96,6 +97,15 @@ def test_instruments_alone_are_played_without_bars_named_too(song, tmp_path):
     assert run_quickly(song, tmp_path, "--kinds", "groove", "--instruments", "kick", "--no-recording") == 0
     assert [p.name for p in sorted((tmp_path / "p").rglob("some-*.mp3"))] == ["some-120bpm.mp3"]
     assert not list((tmp_path / "p").rglob("hands-*"))
+
+
+def test_more_steps_are_drills_and_easier_versions(tmp_path):
+    write_chart(part(*[ROCK] * 7, FILL), tmp_path / "song.chart.json")
+    arguments = ["practice", str(tmp_path / "song.chart.json"), "--out", str(tmp_path / "p"), "--kinds", "fill"]
+    sound = ["--tempi", "100", "--repeats", "0", "--format", "mp3", "--click", "none"]
+    assert main([*arguments, *sound, "--more-steps"]) == 0
+    names = {p.name.rpartition("-")[0] for p in (tmp_path / "p" / "audio").rglob("*.mp3")}
+    assert {"one-drum", "accents", "doubled", "displaced", "alone"} <= names
 
 
 def test_a_folder_that_cannot_be_is_refused_before_the_work(song, tmp_path, capsys, monkeypatch):

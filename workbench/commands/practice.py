@@ -56,6 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="per cent of the original tempo, from 25 to 200, as 60,80,100 (default: slow, medium and original by the "
         "part's density)",
     )
+    add(
+        "--more-steps",
+        action="store_true",
+        help="with easier versions of grooves and fills, and drills drawn from fills",
+    )
     # Each sets the option of the pack (PackOptions) that its dest names; what is not given stays as it is there.
     sound = parser.add_argument_group("how it sounds", argument_default=argparse.SUPPRESS)
     add = sound.add_argument
@@ -100,6 +105,7 @@ def run(args: argparse.Namespace) -> int:
         bars=args.bars,
         tempi=_tempi(args.tempi) if args.tempi else None,
         instruments=args.instruments,
+        more_steps=args.more_steps,
     )
     if not exercises:
         raise WorkbenchError(_nothing(kinds, args.sections))

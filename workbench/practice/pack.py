@@ -170,7 +170,7 @@ class _Workshop:
     folder: Path
     heard: Separation | None
     files: list[Path] = field(default_factory=list)
-    audio_s: float = 0.0
+    lengths_s: list[float] = field(default_factory=list)
 
 
 def make_practice_pack(
@@ -232,7 +232,7 @@ def make_practice_pack(
         folder, shop.chart, exercises, pages, drawings, tracks, settings, part(progress, 0.9, 1.0)
     )
     tell(1.0, "Practice pack written")
-    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), shop.audio_s, tuple(notes))
+    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), sum(shop.lengths_s), tuple(notes))
 
 
 def _make_song(shop: _Workshop, recording: str | os.PathLike | None) -> str:
@@ -478,7 +478,7 @@ def _save(shop: _Workshop, name: str, x: np.ndarray, loop: bool, ending: str | N
     lossy = path.suffix == ".mp3"
     save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE_HZ), None if lossy else "PCM_16")
     shop.files.append(path)
-    shop.audio_s += len(x) / SAMPLE_RATE_HZ
+    shop.lengths_s.append(len(x) / SAMPLE_RATE_HZ)
     return path.relative_to(shop.folder).as_posix()
 
 
@@ -491,5 +491,5 @@ def _page_sound(shop: _Workshop, key: str, x: np.ndarray, loop: bool) -> dict[st
     code = mp3_text(x, SAMPLE_RATE_HZ, PAGE_COMPRESSION, "VARIABLE")
     script = shop.folder / "page" / f"{key.replace('/', '-')}.js"
     script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
-    shop.audio_s += len(x) / SAMPLE_RATE_HZ
+    shop.lengths_s.append(len(x) / SAMPLE_RATE_HZ)
     return {"key": key, "script": script.relative_to(shop.folder).as_posix()}
