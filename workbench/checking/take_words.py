@@ -65,7 +65,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
         out.append(f"You played {take.played} of the {take.written} written strokes: you know the part.")
     told = [(spread_ms, name) for name, _, spread_ms in _told(take)]
     spread_ms, steadiest = min(told, key=lambda t: t[0], default=(np.inf, ""))
-    if spread_ms <= LOOSE * WORKING_DRUMMERS_SPREAD_MS[2]:
+    if spread_ms <= WORKING_DRUMMERS_SPREAD_MS[2]:
         out.append(
             f"Your {steadiest} is the steadiest: its strokes vary by {spread_ms:.0f} ms"
             f"{_beside_working_drummers(spread_ms)}."
@@ -231,7 +231,7 @@ def _advise_on_single_strokes(take: Playing) -> Iterator[Advice]:
             for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part"))
             if count
         ]
-        yield 1.0, (f"Listen to bar {worst.bar_number}: {' and '.join(parts)}. They are listed below.")
+        yield 1.0, (f"Listen to bar {worst.bar_number}: {' and '.join(parts)}.")
 
 
 def _advise_on_notes(take: Playing) -> Iterator[Advice]:
@@ -413,7 +413,7 @@ def _advise_on_click(take: Playing) -> Iterator[Advice]:
     slips = sum(i.slips for i in take.instruments)
     if slips >= FEWEST_SLIPS:
         names = and_list([f"{i.slips} {i.instrument}" for i in take.instruments if i.slips])
-        text = f"{slips} single strokes ({names}) slip: they lie far from where you are just then; no average has them."
+        text = f"{slips} single strokes ({names}) slip far out of your time; the averages leave them out."
         yield 0.5, text
 
 

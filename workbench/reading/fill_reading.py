@@ -221,7 +221,7 @@ def _read_fill(
         words.append(f"{grade} ({why})" if why else grade)
     doubtful = [text for text, e in clauses if not e.is_plain and not e.is_left_out]
     if doubtful or not words:
-        words.append(f"{LISTEN_FIRST}: {', '.join(doubtful) or 'perhaps no fill at all'}")
+        words.append(f"{LISTEN_FIRST}: {', '.join(doubtful) or 'the strokes are not sure'}")
     text = span.text if span.confirmed and span.text else "; ".join(words)
     return Fill(
         span,
