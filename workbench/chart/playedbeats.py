@@ -37,7 +37,7 @@ def swung_place(place: float, feel: str, ratio: float) -> float:
     Examples
     --------
     >>> [round(swung_place(p, "swing 8ths", 0.66), 2) for p in (0, 0.25, 0.5, 1 / 3)]
-    [0, 0.33, 0.66, 0.33]
+    [0.0, 0.33, 0.66, 0.33]
     """
     if (4 * place) % 1:
         return place
