@@ -70,7 +70,7 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
         }
         said = [f"{g['name']} {g['text']}" for g in entry["grooves"]]
     told = (row[name] or "" for name in ("song", "artist", "key", "meters", "feel", "form", "quality", "state"))
-    row["text"] = "\n".join((*told, *said)).lower()
+    row["text"] = "\n".join((*told, *said, *row["strokes"])).lower()
     return row
 
 
