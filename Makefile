@@ -10,6 +10,8 @@ STEMS  ?=
 ANNOTATED ?=
 INPUTS ?= 20000
 KILLS  ?= 1000
+# A file to a process, the longest (browsers) first, and a processor to a process.
+IN_PARALLEL = OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 .DEFAULT_GOAL := help
 .PHONY: help demo quick test browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
@@ -35,10 +37,10 @@ demo: $(VENV)/.product ## draft, score and read the demo song into out/demo
 	$(BIN)/workbench demo --out $(OUT)/demo
 
 quick: $(VENV)/.dev lint types ## what to run at each change: lint, types and the quick tests
-	$(BIN)/python -m pytest -q -n auto --dist loadfile -m "not slow" --ignore tests/browser --hypothesis-profile quick
+	$(IN_PARALLEL) -q -m "not slow" --ignore tests/browser --hypothesis-profile quick
 
 test: $(VENV)/.dev system lint types ## everything that must hold: lint, types, unit, reference, notebook and browser tests
-	$(BIN)/python -m pytest -n auto --dist loadfile
+	$(IN_PARALLEL)
 
 browser-test: $(VENV)/.dev system ## only the tests in a real JupyterLab in a real browser
 	$(BIN)/python -m pytest -m browser

@@ -107,7 +107,7 @@ def charts(draw, most_bars=4, parts=tuple(range(1, 25))):
         title=draw(st.one_of(st.just(""), TEXTS)),
         artist=draw(st.one_of(st.just(""), TEXTS)),
         sections=tuple(Section(k, name, label) for k, (name, label) in sections.items()),
-        texts=tuple(Text(k, p, t) for (k, p), t in texts.items()),
+        texts=tuple(Text(k, p, t) for (k, p), t in texts.items() if p < bars[k].length),
         marks=tuple(fills.values()),
         feel=draw(st.sampled_from(FEELS)),
     )

@@ -38,7 +38,7 @@ def test_check_writes_three_reports(tmp_path, capsys):
     [
         (["check", "gone.chart.json", str(SONG)], "There is no file"),
         (["check", str(TRUTH), "gone.wav"], "There is no file"),
-        (["check", str(SONG), str(SONG)], "can be read"),
+        (["check", str(SONG), str(SONG)], "draft its chart first"),
         (["take", str(TRUTH), str(TRUTH)], "not a recording"),
         (["take", str(TRUTH), str(SONG), "--click-start", "1.0"], "with its tempo"),
     ],

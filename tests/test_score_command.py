@@ -128,7 +128,8 @@ def test_parts_by_others_become_pages_and_what_is_missing_is_said(chart_file, ca
     "arguments, message",
     [
         (["nothing.chart.json"], "nothing.chart.json"),
-        (["song.mp3"], "no drum part that can be read"),
+        (["song.mp3"], "draft its chart first"),
+        (["song.doc"], "no drum part that can be read"),
         (["{chart}", "--to", "docx"], "no score format 'docx'"),
         (["{chart}", "--bars", "x"], "Write bars as 5-8"),
         (["{chart}", "--bars", "6-5"], "earlier bar first"),

@@ -44,11 +44,17 @@ grid = HitGrid(document, recording=recording, hearing_hint=False)
 
 
 @pytest.fixture(scope="session")
-def chromium():
+def driver():
+    """What starts browsers; a process has one."""
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
-        yield browser
-        browser.close()
+        yield playwright
+
+
+@pytest.fixture(scope="session")
+def chromium(driver):
+    browser = driver.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
+    yield browser
+    browser.close()
 
 
 @pytest.fixture(scope="session")

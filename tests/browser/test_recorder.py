@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 import soundfile
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 from scipy.signal import correlate
 
 from tests.browser.lab import CHROMIUM_FLAGS, Page, find_chromium
@@ -33,19 +33,18 @@ def played(tmp_path_factory):
 
 
 @pytest.fixture
-def page(lab, played):
+def page(lab, played, driver):
     lab.write_notebook("recorder/take.ipynb", [CELL])
     flags = [
         "--use-fake-device-for-media-stream",
         "--use-fake-ui-for-media-stream",
         "--autoplay-policy=no-user-gesture-required",
     ]
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=find_chromium(), args=[*CHROMIUM_FLAGS, *flags])
-        page = Page(browser.new_context(permissions=["microphone"]), lab, "recorder/take.ipynb")
-        yield page
-        assert page.problems == []
-        browser.close()
+    browser = driver.chromium.launch(executable_path=find_chromium(), args=[*CHROMIUM_FLAGS, *flags])
+    page = Page(browser.new_context(permissions=["microphone"]), lab, "recorder/take.ipynb")
+    yield page
+    assert page.problems == []
+    browser.close()
 
 
 def wait_for(page, words):
