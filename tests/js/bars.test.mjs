@@ -1,6 +1,7 @@
 /** Where lines and hits disagree among the doubts, and how a reading is heard. */
 import assert from "node:assert/strict";
 import test from "node:test";
+import { showAtOnce } from "../../workbench/grid/js/edits.js";
 import { faultBars, faultWords, levelsOf, soundOf, withFaults } from "../../workbench/grid/js/bars.js";
 
 const chart = { bars: Array(12).fill({ notes: [] }), time_map: { bars: Array(12).fill({ meter: "4/4" }) } };
@@ -35,4 +36,8 @@ test("a reading is heard with its own click, and without the chart", () => {
   assert.equal(soundOf("click", { reading: 2 }), "reading 2");
   assert.equal(soundOf("click", { reading: -1 }), "click");
   assert.equal(soundOf("recording", { reading: 2 }), "recording");
+});
+
+test("an edit of a bar that was taken out meanwhile changes nothing", () => {
+  assert.equal(showAtOnce(chart, { edit: "set subdivisions", bar_index: 12, subdivisions: [4] }), chart);
 });

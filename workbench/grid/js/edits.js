@@ -36,6 +36,7 @@ export function showAtOnce(chart, edit) {
       return { ...chart, bars };
     }
     case "set subdivisions": {
+      if (!chart.bars[edit.bar_index]) return chart;  // taken out meanwhile
       const bars = chart.bars.slice();
       bars[edit.bar_index] = { ...bars[edit.bar_index], subdivisions: edit.subdivisions };
       return { ...chart, bars };

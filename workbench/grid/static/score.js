@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 47917fba2e8d2c8d2fe1241c3d47fcd3ad6911c7c3811f27fcaede7060ceb54a */
+/* Made by python workbench/grid/bundle.py; sources 727ab6e3e8ed6b131b6337b624432da4f5747f97469a779a1b4ff072325b4596 */
 
 // js/score.js
 function safeSvg(text) {
