@@ -41,6 +41,16 @@ def test_a_row_says_what_there_is_of_a_song(rows):
     )
 
 
+@pytest.mark.parametrize(
+    "feel, groove, swings", [("swing 8ths", "", True), ("straight", "shuffled", True), ("straight", "", False)]
+)
+def test_whatever_swings_is_found_by_each_word_for_it(rows, tmp_path, feel, groove, swings):
+    entry = shelf_entry(read_part(chart_of(title="Swing Low")))
+    entry |= {"feel": feel, "grooves": [{**entry["grooves"][0], "text": groove}]}
+    (row,) = catalogue_rows([ShelfSong("low", tmp_path, None)], {"low": SongMemory(entry=entry)}, tmp_path)
+    assert [word in row["text"] for word in ("shuffle", "swung")] == [swings] * 2
+
+
 def test_the_tables_come_back_from_their_files_as_they_were(rows, tmp_path):
     files, notes = write_catalogue(rows, tmp_path, "Shelf")
     assert [f.name for f in files] == ["catalogue.csv", "catalogue.parquet", "catalogue.html"] and not notes

@@ -42,6 +42,14 @@ def test_a_stroke_is_at_a_place_if_two_bars_have_it():
     assert "open hi-hat" not in entry(chart_of(OPEN, *(ROCK,) * 7))["strokes"]
 
 
+def test_ghost_notes_and_flams_are_found_by_their_places():
+    snares = {"H": "x.x.x.x.x.x.x.x.", "K": "x.......x......."}
+    ghosted, flam = bar(S="....Xo..o...X...", **snares), bar(S="....X.......f..f", **snares)
+    found = entry(chart_of(*(ghosted,) * 7, flam))["strokes"]
+    assert found["ghost note"] == ["e of 2", "3"] and found["flam"] == ["4", "a of 4"]
+    assert "flam" not in entry(chart_of(*(ghosted,) * 7, bar(S="....X.......f...", **snares)))["strokes"], "one alone"
+
+
 def test_bars_are_vectors_of_the_strokes_of_a_groove():
     (struck,) = entry(chart_of(*(ROCK,) * 8))["grooves"][0]["struck"]
     vector = np.zeros((4, len(VOICES), TICKS))

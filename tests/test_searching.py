@@ -3,13 +3,13 @@
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.shelving.searching import read_question
+from workbench.shelving.searching import MOST_TOLD, read_question, unknown_words
 
 ROW = {
     "text": "enamel kettle\nthe night trams\n4/4\nhalf-time shuffle",
     "tempo_bpm": 92,
     "hardness": None,
-    "strokes": {"open hi-hat": ["& of 2", "& of 4"], "kick": ["1"]},
+    "strokes": {"open hi-hat": ["& of 2", "& of 4"], "kick": ["1"], "ghost note": ["e of 2"]},
 }
 
 
@@ -30,6 +30,12 @@ ROW = {
         ('"open hi-hat on the & of 4"', True),
         ('"Open Hi-Hat on & of 2"', True),
         ('"open hi-hat on 4"', False),
+        ('"an open hi-hat on the & of 4"', True),
+        ('"hi-hat on the & of 4"', True),
+        ('"ghosts on the e of 2"', True),
+        ('"ghost note on 2"', False),
+        ("shuffles", True),
+        ("kettles s", True),
         ('"kick on 1" shuffle tempo<100', True),
         ('"cowbell on 1"', False),
         ('""', True),
@@ -43,3 +49,18 @@ def test_all_that_is_asked_must_hold(question, meant):
 def test_what_is_no_number_is_not_compared(question):
     with pytest.raises(WorkbenchError, match="tempo, fills"):
         read_question(question)
+
+
+ROWS = [ROW, {**ROW, "text": "tin roof\n3/4\nwaltz, shuffled 8ths\nstraight", "strokes": {}}]
+
+
+def test_of_words_that_no_song_has_the_nearest_that_there_are_are_told():
+    told = unknown_words("shufle tempo<100", ROWS)
+    assert "“shufle”" in told and told.index("shuffle") < told.index("kettle")
+    assert len(told.partition("are: ")[2].split(", ")) <= MOST_TOLD
+    assert "kettle" in unknown_words("kettel", ROWS) and "hi-hat" not in unknown_words("kettel", ROWS[:0])
+
+
+@pytest.mark.parametrize("question", ["", '""', "shuffles waltz", "tempo<1", '"half-time roof"', '"the kettle on 3"'])
+def test_what_songs_have_is_known_though_none_has_all(question):
+    assert unknown_words(question, ROWS) == ""

@@ -1405,10 +1405,13 @@ def shelf(
     >>> list(shelf.find('"open hi-hat on the & of 4" tempo<115').song)
     ['Copper Weather']
     """
-    from workbench.shelving.shelf import open_shelf
+    from workbench.shelving.filling import fill_shelf
+    from workbench.shelving.shelf import Shelf
 
-    return open_shelf(
-        folder, do, out=out, workers=workers, memory_gib=memory_gib, scheduler=scheduler, progress=_shown(progress)
+    return Shelf.of(
+        fill_shelf(
+            folder, do, out=out, workers=workers, memory_gib=memory_gib, scheduler=scheduler, progress=_shown(progress)
+        )
     )
 
 

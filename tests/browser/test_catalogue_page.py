@@ -4,7 +4,7 @@ import pytest
 
 from tests.benchmarks.bench_shelf import ASK, QUESTIONS, many_rows
 from workbench.shelving.catalogue import catalogue_page
-from workbench.shelving.searching import read_question
+from workbench.shelving.searching import read_question, unknown_words
 
 pytestmark = pytest.mark.browser
 
@@ -40,13 +40,26 @@ def column(page, name):
     )
 
 
-@pytest.mark.parametrize("question", [*QUESTIONS, "", "tempo<=100 tempo>=100", '"song 7" night', "hardness=3 nothing"])
+@pytest.mark.parametrize(
+    "question",
+    [
+        *QUESTIONS,
+        "",
+        "tempo<=100 tempo>=100",
+        '"song 7" night',
+        "hardness=3 nothing",
+        '"crashes on the 1"',
+        "shufle",
+        '"tramms on 4"',
+    ],
+)
 def test_the_page_finds_what_python_finds(page, rows, question):
     page.evaluate(ASK, question)
     test = read_question(question)
     meant = [row for row in rows if test(row)]
     assert page.inner_text("#count") == f"{len(meant)} of 400 songs"
     assert set(column(page, "song")) <= {row["song"] for row in meant}
+    assert page.inner_text("#message") == unknown_words(question, rows)
 
 
 def test_a_click_on_a_head_sorts_and_another_turns_it_round(page):
@@ -84,3 +97,14 @@ def test_what_cannot_be_asked_is_said_and_the_rows_stay(page):
     assert "speed<100" in page.inner_text("#message") and column(page, "song") == before
     page.fill("#question", "tempo<100")
     assert page.inner_text("#message") == ""
+
+
+@pytest.mark.parametrize("width", [360, 768, 1280])
+def test_every_row_is_whole_on_phone_and_laptop(page, width):
+    page.set_viewport_size({"width": width, "height": 740})
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    boxes = page.eval_on_selector_all("tbody td", "all => all.map(td => td.getBoundingClientRect().right)")
+    assert max(boxes) <= width
+    heights = page.eval_on_selector_all("tbody tr", "all => all.map(tr => tr.getBoundingClientRect().height)")
+    assert max(heights) <= (90 if width == 1280 else 300)
+    assert "very hard" in page.inner_text("th[data-name=hardness]" if width == 1280 else "tbody").replace("\xa0", " ")

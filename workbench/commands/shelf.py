@@ -20,6 +20,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import warnings
 from pathlib import Path
 
 NAME = "shelf"
@@ -63,7 +64,10 @@ def run(args: argparse.Namespace) -> int:
     for sentences in shelf.failures.values():
         for sentence in sentences:
             print(f"workbench shelf: {sentence}", file=sys.stderr)
-    songs = shelf.songs if args.find is None else shelf.find(args.find)
+    with warnings.catch_warnings(record=True, action="always") as hints:
+        songs = shelf.songs if args.find is None else shelf.find(args.find)
+    for hint in hints:
+        print(f"workbench shelf: {hint.message}", file=sys.stderr)
     if args.json:
         print(json.dumps(json.loads(songs.to_json(orient="records")), indent=1))
     elif args.find is not None:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.files.safefile import replacing, write_whole
+from workbench.reading.fill_reading import DIFFICULTY
 from workbench.shelving.memory import SongMemory
-from workbench.shelving.searching import NUMBERS_ASKED
+from workbench.shelving.searching import MOST_TOLD, NUMBERS_ASKED, SMALL_WORDS
 from workbench.shelving.songs import ShelfSong
 from workbench.templates import filled, script_data
 
@@ -34,6 +35,9 @@ _LINKS = {
     "lesson": ".lesson.html",
     "check": ".check.html",
 }
+#: Words for eighths or sixteenths that are not even; a question need not tell them apart.
+SWUNG = ("swing", "swung", "shuffle")
+HARDNESS_SCALE = f"1 {DIFFICULTY[1]} – " + f"{len(DIFFICULTY) - 1} {DIFFICULTY[-1]}".replace(" ", "\N{NO-BREAK SPACE}")
 PARQUET_NEEDS = 'No catalogue.parquet: it needs pyarrow, pip install "drumchart-workbench[parquet]".'
 
 
@@ -70,8 +74,13 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
         }
         said = [f"{g['name']} {g['text']}" for g in entry["grooves"]]
     told = (row[name] or "" for name in ("song", "artist", "key", "meters", "feel", "form", "quality", "state"))
-    row["text"] = "\n".join((*told, *said, *row["strokes"])).lower()
+    row["text"] = "\n".join((*told, *said, *_swung(row["feel"], *said), *row["strokes"])).lower()
     return row
+
+
+def _swung(*said: str) -> tuple[str, ...]:
+    """Further words for a song that swings: whoever looks for a shuffle may call it by any of them."""
+    return SWUNG if any(word in text for text in said for word in SWUNG) else ()
 
 
 def _link(path: Path, place: Path) -> str:
@@ -129,12 +138,21 @@ def write_catalogue(rows: Sequence[Mapping[str, Any]], place: Path, title: str) 
 def catalogue_page(rows: Sequence[Mapping[str, Any]], title: str) -> str:
     """The page: everything in one file, no network."""
     shown = [name for name in SONG_COLUMNS if name != "strokes"] + ["text", "strokes"]
-    data = {"columns": shown, "compared": NUMBERS_ASKED, "rows": [[row[name] for name in shown] for row in rows]}
+    data = {
+        "columns": shown,
+        "compared": NUMBERS_ASKED,
+        "small": sorted(SMALL_WORDS),
+        "mostTold": MOST_TOLD,
+        "hardnesses": DIFFICULTY,
+        "hardnessScale": HARDNESS_SCALE,
+        "rows": [[row[name] for name in shown] for row in rows],
+    }
     page = Path(__file__).parent / "page"
     return filled(
         "shelving/page/catalogue.html",
         title=title,
         count=len(rows),
+        hardness_scale=HARDNESS_SCALE,
         data=script_data(data),
         script=(page / "catalogue.js").read_text("utf-8"),
         style=(page / "catalogue.css").read_text("utf-8"),

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from workbench.chart import Chart
+from workbench.chart import Chart, Note
 from workbench.chart.counting import bar_list, place_name
 from workbench.chart.drumkit import drum_key_order
+from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.facts import plain
 from workbench.files.audio import AudioInfo
 from workbench.grouping import grouped
@@ -22,7 +23,7 @@ from workbench.reading.wording import fill_kinds, section_name
 from workbench.shelving.likeness import struck_slots
 
 #: A stroke counts as played at a place of the song if so many bars have it (common practice, no source): one alone
-#: may be misheard.
+#: may be misheard.  What is rarer, ghost notes and flams, counts wherever it is if the song has so many.
 FEWEST_PLACES = 2
 
 
@@ -67,7 +68,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
             "state": _state(chart, edited),
             "grooves": grooves,
             "fills": fills,
-            "strokes": _strokes(chart),
+            "strokes": _strokes(chart) | _signs(chart),
         }
     )
 
@@ -130,8 +131,23 @@ def _fills(reading: PartReading) -> list[dict[str, Any]]:
 
 def _strokes(chart: Chart) -> dict[str, list[str]]:
     """Places at which each instrument is struck in :data:`FEWEST_PLACES` bars or more, in their order."""
-    bars = chart.time_map.bars
-    counts = Counter((n.instrument, n.position, place_name(bars[k], n.position)) for k, n in chart.notes())
+    counts = Counter((n.instrument, n.position, _place(chart, k, n)) for k, n in chart.notes())
     often = sorted(struck for struck, times in counts.items() if times >= FEWEST_PLACES)
     usual = grouped(dict.fromkeys((name, place) for name, _, place in often))
     return {name: usual[name] for name in sorted(usual, key=drum_key_order)}
+
+
+def _signs(chart: Chart) -> dict[str, list[str]]:
+    """Places of ghost notes, flams and other ways to play, those that come :data:`FEWEST_PLACES` times in the song."""
+    limit = ghost_limit(chart)
+    played = [
+        ({"ghost": "ghost note", "double": "double stroke"}.get(sign, sign), n.position, _place(chart, k, n))
+        for k, n in chart.notes()
+        for sign in n.articulations | ({"ghost"} if is_ghost(n, limit) else set())
+    ]
+    times = Counter(name for name, *_ in played)
+    return grouped(dict.fromkeys((name, at) for name, _, at in sorted(played) if times[name] >= FEWEST_PLACES))
+
+
+def _place(chart: Chart, bar_index: int, note: Note) -> str:
+    return place_name(chart.time_map.bars[bar_index], note.position)

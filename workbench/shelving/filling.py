@@ -33,6 +33,8 @@ class Shelved:
 
     Attributes
     ----------
+    place : Path
+        Where its charts and the catalogue lie.
     songs : tuple of ShelfSong
     memories : dict of str → SongMemory
         By key.
@@ -42,6 +44,7 @@ class Shelved:
         Keys of the songs that were worked on now.
     """
 
+    place: Path
     songs: tuple[ShelfSong, ...]
     memories: dict[str, SongMemory]
     failures: dict[str, list[str]]
@@ -90,7 +93,7 @@ def fill_shelf(
         finally:
             shutil.rmtree(staging, ignore_errors=True)  # what is left there was broken off
     failures = {key: [text] for key, text in refused.items()} | run.failures
-    return Shelved(tuple(songs), memory.songs, dict(sorted(failures.items())), tuple(run.worked))
+    return Shelved(place, tuple(songs), memory.songs, dict(sorted(failures.items())), tuple(run.worked))
 
 
 @contextmanager

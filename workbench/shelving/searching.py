@@ -1,14 +1,16 @@
 """Finding songs in a catalogue: one small language for notebook, command line and page (``page/catalogue.js``).
 
 A question is words and comparisons, all of which must hold: ``shuffle tempo<100``.  What stands in quotation marks
-belongs together: ``"half-time shuffle"``.  A stroke is found by its place: ``"open hi-hat on the & of 4"``.
+belongs together: ``"half-time shuffle"``.  A stroke is found by its place: ``"open hi-hat on the & of 4"``, and so
+is one played in some way: ``"ghost note on the e of 2"``.  Words may be plural.
 """
 
 from __future__ import annotations
 
 import operator
 import re
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from workbench.errors import WorkbenchError
@@ -32,7 +34,12 @@ _SIGNS: dict[str, Callable[[Any, Any], bool]] = {
 }
 _TERM = re.compile(r'"([^"]*)"|(\S+)')
 _COMPARISON = re.compile(r"([a-z_]+)(<=|>=|<|>|=)(.+)")
-_STROKE = re.compile(r"(.+) on (?:the )?(.+)")
+_STROKE = re.compile(r"(?:an? )?(.+) on (?:the )?(.+)")
+_WORD = re.compile(r"[\w'-]*[^\W\d_][\w'-]*")
+#: Words of sentences, which nobody looks for.
+SMALL_WORDS = frozenset({"and", "the", "with", "none", "not"})
+#: So many words are told where one is not known.
+MOST_TOLD = 8
 
 #: Whether a row of the table of songs is meant.
 Test = Callable[[Mapping[str, Any]], bool]
@@ -61,14 +68,48 @@ def _term(quoted: str, word: str) -> Test:
     if quoted:
         stroke = _STROKE.fullmatch(quoted)
         return lambda row: (
-            quoted in row["text"] or stroke is not None and stroke[2] in row["strokes"].get(stroke[1], ())
+            _holds(row["text"], quoted)
+            or stroke is not None
+            and any(stroke[2] in at for name, at in row["strokes"].items() if _holds(name, stroke[1]))
         )
     compared = _COMPARISON.fullmatch(word)
     if compared is None:
-        return lambda row: word in row["text"]
+        return lambda row: _holds(row["text"], word)
     name, sign, number = compared.groups()
     try:
         column, value = NUMBERS_ASKED[name], float(number)
     except (KeyError, ValueError):
         raise WorkbenchError(f"{word!r} cannot be asked: compare {', '.join(NUMBERS_ASKED)} with a number.") from None
     return lambda row: row[column] is not None and _SIGNS[sign](row[column], value)
+
+
+def _holds(text: str, word: str) -> bool:
+    """Whether a text has a word, or the one of which it is the plural."""
+    return word in text or len(word) > 3 and word.endswith("s") and word[:-1] in text
+
+
+def unknown_words(question: str, rows: Iterable[Mapping[str, Any]]) -> str:
+    """What to say of words that no row has: with the words there are, the nearest first; "" if all are known.
+
+    Examples
+    --------
+    >>> unknown_words("shufle tempo<100", [{"text": "half-time shuffle\\nkick"}])
+    'No song here has “shufle”; there are: shuffle, half-time, kick.'
+    """
+    texts = [row["text"] for row in rows]
+    asked: list[str] = []
+    for quoted, word in _TERM.findall(question.lower()):
+        stroke = _STROKE.fullmatch(quoted.strip())
+        asked += (stroke[1] if stroke else quoted).split() or [word] * (_COMPARISON.fullmatch(word) is None)
+    unknown = next((word for word in asked if not any(_holds(text, word) for text in texts)), None)
+    if unknown is None or not texts:
+        return ""
+    known = Counter(word for text in texts for word in set(_WORD.findall(text)) - SMALL_WORDS if len(word) > 2)
+    told = sorted(known, key=lambda w: (-_likeness(w, unknown), -known[w], w))[:MOST_TOLD]
+    return f"No song here has “{unknown}”; there are: {', '.join(told)}."
+
+
+def _likeness(a: str, b: str) -> float:
+    """Share of the pairs of letters that two words have in common (Dice's coefficient), 0–1."""
+    of_a, of_b = ({w[k : k + 2] for k in range(len(w) - 1)} for w in (f" {a} ", f" {b} "))
+    return 2 * len(of_a & of_b) / (len(of_a) + len(of_b))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Collection
+import warnings
 from dataclasses import asdict, dataclass, fields
 from functools import cached_property
 from pathlib import Path
@@ -11,13 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.errors import ChartError
 from workbench.escaping import one_line
-from workbench.progress import Progress
 from workbench.reading.part_reading import PartReading
 from workbench.reading.patterns import Patterns
 from workbench.shelving.catalogue import catalogue_rows, part_table, song_table, write_catalogue
-from workbench.shelving.filling import Shelved, fill_shelf
+from workbench.shelving.filling import Shelved
 from workbench.shelving.likeness import SAME_GROOVE, GrooveIndex, LikeGroove, struck_slots
-from workbench.shelving.searching import read_question
+from workbench.shelving.searching import read_question, unknown_words
 
 if TYPE_CHECKING:
     import pandas
@@ -50,6 +48,14 @@ class Shelf:
     notes: tuple[str, ...]
     shelved: Shelved
     rows: list[dict[str, Any]]
+
+    @classmethod
+    def of(cls, shelved: Shelved) -> Shelf:
+        """A shelf that was worked through, its catalogue written."""
+        place = shelved.place
+        rows = catalogue_rows(shelved.songs, shelved.memories, place)
+        files, notes = write_catalogue(rows, place, place.resolve().name or "Shelf")
+        return cls(place, tuple(files), shelved.failures, shelved.worked, tuple(notes), shelved, rows)
 
     @property
     def page(self) -> Path:
@@ -112,7 +118,7 @@ class Shelf:
         return pandas.DataFrame(map(asdict, found), columns=[f.name for f in fields(LikeGroove)])
 
     def find(self, question: str) -> pandas.DataFrame:
-        """The songs that a question means, as rows of :attr:`songs`.
+        """The songs that a question means, as rows of :attr:`songs`; a warning names the words that no song has.
 
         Parameters
         ----------
@@ -125,6 +131,8 @@ class Shelf:
             If something is compared that is no number of a song.
         """
         test = read_question(question)
+        if unknown := unknown_words(question, self.rows):
+            warnings.warn(unknown, stacklevel=2)
         return self.songs[[test(row) for row in self.rows]]
 
     def __repr__(self) -> str:
@@ -133,23 +141,3 @@ class Shelf:
     def _repr_html_(self) -> str:
         columns = ["song", "artist", "tempo_bpm", "meters", "feel", "form", "grooves", "hardness", "quality", "state"]
         return self.songs[columns].to_html()
-
-
-def open_shelf(
-    folder: str | os.PathLike,
-    do: Collection[str] = ("draft",),
-    *,
-    out: str | os.PathLike | None = None,
-    workers: int | None = None,
-    memory_gib: float | None = None,
-    scheduler: str | None = None,
-    progress: Progress | None = None,
-) -> Shelf:
-    """Work through a shelf and write its catalogue; see :func:`workbench.shelf`."""
-    shelved = fill_shelf(
-        folder, do, out=out, workers=workers, memory_gib=memory_gib, scheduler=scheduler, progress=progress
-    )
-    place = Path(folder if out is None else out)
-    rows = catalogue_rows(shelved.songs, shelved.memories, place)
-    files, notes = write_catalogue(rows, place, place.resolve().name or "Shelf")
-    return Shelf(place, tuple(files), shelved.failures, shelved.worked, tuple(notes), shelved, rows)

@@ -1,9 +1,10 @@
 "use strict";
 // The catalogue's page: sorts and searches its rows; the language of questions is that of shelving/searching.py.
 (() => {
-  const { columns, compared, rows } = JSON.parse(document.getElementById("catalogue").textContent);
+  const { columns, compared, small, mostTold, hardnesses, hardnessScale, rows } = JSON.parse(document.getElementById("catalogue").textContent);
   const songs = rows.map((row) => Object.fromEntries(columns.map((name, k) => [name, row[k]])));
   const AT_ONCE = 50;
+  const byName = new Intl.Collator("en", { numeric: true });
   const minutes = (s) => (s === null ? "" : `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`);
   const shown = [
     ["Song", "song"], ["Length", "length_s", minutes], ["Bars", "bars"], ["Tempo", "tempo_bpm"], ["Meter", "meters"],
@@ -12,13 +13,18 @@
   ];
   const signs = { "<": (a, b) => a < b, "<=": (a, b) => a <= b, ">": (a, b) => a > b, ">=": (a, b) => a >= b, "=": (a, b) => a === b };
 
+  const STROKE = /^(?:an? )?(.+) on (?:the )?(.+)$/;
+  const COMPARISON = /^([a-z_]+)(<=|>=|<|>|=)(.+)$/;
+  const holds = (text, word) => text.includes(word) || (word.length > 3 && word.endsWith("s") && text.includes(word.slice(0, -1)));
+
   function term(quoted, word) {
     if (quoted !== undefined) {
-      const stroke = /^(.+) on (?:the )?(.+)$/.exec(quoted);
-      return (song) => song.text.includes(quoted) || (stroke !== null && (song.strokes[stroke[1]] || []).includes(stroke[2]));
+      const stroke = STROKE.exec(quoted);
+      return (song) => holds(song.text, quoted) ||
+        (stroke !== null && Object.entries(song.strokes).some(([name, at]) => holds(name, stroke[1]) && at.includes(stroke[2])));
     }
-    const asked = /^([a-z_]+)(<=|>=|<|>|=)(.+)$/.exec(word);
-    if (asked === null) return (song) => song.text.includes(word);
+    const asked = COMPARISON.exec(word);
+    if (asked === null) return (song) => holds(song.text, word);
     const column = Object.hasOwn(compared, asked[1]) ? compared[asked[1]] : undefined;
     const number = Number(asked[3]);
     if (column === undefined || Number.isNaN(number)) {
@@ -27,12 +33,38 @@
     return (song) => song[column] !== null && signs[asked[2]](song[column], number);
   }
 
+  const terms = (question) => [...question.toLowerCase().matchAll(/"([^"]*)"|(\S+)/g)]
+    .map(([, quoted, word]) => [quoted === undefined ? undefined : quoted.trim(), word])
+    .filter(([quoted, word]) => quoted || word);
+
   function find(question) {
-    const tests = [...question.toLowerCase().matchAll(/"([^"]*)"|(\S+)/g)]
-      .map(([, quoted, word]) => [quoted === undefined ? undefined : quoted.trim(), word])
-      .filter(([quoted, word]) => quoted || word)
-      .map(([quoted, word]) => term(quoted, word));
+    const tests = terms(question).map(([quoted, word]) => term(quoted, word));
     return songs.filter((song) => tests.every((test) => test(song)));
+  }
+
+  function likeness(a, b) {
+    const pairs = (w) => new Set(Array.from({ length: w.length + 1 }, (_, k) => ` ${w} `.slice(k, k + 2)));
+    const [ofA, ofB] = [pairs(a), pairs(b)];
+    return 2 * [...ofA].filter((pair) => ofB.has(pair)).length / (ofA.size + ofB.size);
+  }
+
+  let known = null; // words and how many songs have them
+  function unknownWords(question) {
+    const asked = terms(question).filter(([, word]) => !COMPARISON.test(word ?? ""))
+      .flatMap(([quoted, word]) => (quoted === undefined ? word : (STROKE.exec(quoted)?.[1] ?? quoted)).split(/\s+/));
+    const unknown = asked.find((word) => !songs.some((song) => holds(song.text, word)));
+    if (unknown === undefined || !songs.length) return "";
+    if (known === null) {
+      known = new Map();
+      for (const song of songs) {
+        for (const word of new Set(song.text.match(/[\p{L}\p{N}_'-]*[\p{L}_][\p{L}\p{N}_'-]*/gu))) {
+          if (word.length > 2 && !small.includes(word)) known.set(word, (known.get(word) ?? 0) + 1);
+        }
+      }
+    }
+    const told = [...known].map(([word, count]) => [word, count, likeness(word, unknown)])
+      .sort((a, b) => b[2] - a[2] || b[1] - a[1] || (a[0] < b[0] ? -1 : 1)).slice(0, mostTold).map(([word]) => word);
+    return `No song here has “${unknown}”; there are: ${told.join(", ")}.`;
   }
 
   let order = ["song", 1];
@@ -40,26 +72,32 @@
   const body = document.querySelector("tbody");
   const more = document.getElementById("more");
 
-  function cell(song, [, name, words]) {
+  function cell(song, [title, name, words]) {
     const td = document.createElement("td");
+    td.dataset.title = title;
     const value = song[name];
     if (name === "chart") return links(td, song);
     td.textContent = words ? words(value) : (value ?? "");
     if (typeof value === "number") td.className = "number";
     if (name === "song") td.className = "song";
-    if (name === "form" || name === "grooves") td.className = "long";
+    if (name === "form" || name === "grooves") {
+      td.className = "long";
+      td.title = value; // a narrow column shows its beginning
+      td.replaceChildren(...(value ? [Object.assign(document.createElement("div"), { textContent: value })] : []));
+    }
     if (name === "state") td.className = `state ${value.split(" ")[0]}`;
-    if (name === "song" && song.artist) td.append(Object.assign(document.createElement("small"), { textContent: song.artist }));
-    if (name === "quality" && song.sound) td.append(Object.assign(document.createElement("small"), { textContent: song.sound }));
+    const under = { song: song.artist, quality: song.sound, hardness: hardnesses[song.hardness ?? 0] }[name];
+    if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
     if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections a bar`;
     return td;
   }
 
   function links(td, song) {
+    td.className = "open";
     for (const what of ["chart", "score", "pack", "reading", "lesson", "check"]) {
       if (!song[what]) continue;
       const path = song[what].split("/").map(encodeURIComponent).join("/");
-      td.append(Object.assign(document.createElement("a"), { textContent: what, href: `./${path}` }));
+      td.append(Object.assign(document.createElement("a"), { textContent: what, href: `./${path}` }), " ");
     }
     return td;
   }
@@ -81,7 +119,7 @@
     songs.sort((a, b) => { // all of them, so that a search need not sort
       const [x, y] = [a[name], b[name]];
       if (none(x) || none(y)) return none(x) - none(y); // what is not known comes last either way
-      return way * (typeof x === "number" ? x - y : x < y ? -1 : x > y ? 1 : 0);
+      return way * (typeof x === "number" ? x - y : byName.compare(x, y));
     });
     for (const th of document.querySelectorAll("th")) {
       if (th.dataset.name === name) th.setAttribute("aria-sort", way > 0 ? "ascending" : "descending");
@@ -98,6 +136,7 @@
       message.textContent = error.message;
       return;
     }
+    if (!found.length) message.textContent = unknownWords(document.getElementById("question").value);
     document.getElementById("count").textContent = `${found.length} of ${songs.length} songs`;
     draw();
   }
@@ -113,6 +152,7 @@
       ask();
     });
     th.append(button);
+    if (name === "hardness") th.append(Object.assign(document.createElement("small"), { textContent: hardnessScale }));
     document.querySelector("thead tr").append(th);
   }
   document.getElementById("question").addEventListener("input", ask);
