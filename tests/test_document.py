@@ -8,6 +8,7 @@ import sys
 import textwrap
 import threading
 import time
+from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from tests.charts import charts, edits
 from tests.effort import examples
 from workbench.chart import Chart, Note
+from workbench.chart.data import to_data
 from workbench.chart.edits import AddNote, NameSection, RemoveNote, SetHeading
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
@@ -122,6 +124,30 @@ def test_opening_and_looking_leaves_no_journal(empty, path):
     with ChartDocument.open(path) as song:
         assert song.chart == empty and song.notice == ""
     assert [p.name for p in path.parent.iterdir()] == ["waltz.chart.json"]
+
+
+def test_what_was_made_ready_is_what_the_first_step_writes(song, path, empty, monkeypatch):
+    song.prepare()
+    assert not journal_path(path).exists()
+    written = []
+    monkeypatch.setattr(document_module, "to_data", lambda x: written.append(x) or to_data(x))
+    song.apply(kick(1))
+    assert written == [kick(1)]  # the chart was written out before
+    with_it = journal_path(path).read_bytes()
+    with ChartDocument.create(empty, path, overwrite=True) as other:
+        other.apply(kick(1))
+    assert journal_path(path).read_bytes() == with_it
+
+
+def test_what_was_made_ready_of_another_chart_is_not_written(song, path, empty):
+    song.prepare()
+    changed = replace(empty, title="Slate Roof Waltz")
+    write_chart(changed, path)
+    song.reload()
+    song.apply(kick(1))
+    killed(song)
+    with ChartDocument.open(path) as again:
+        assert again.undo() == changed
 
 
 def test_save_writes_the_file_and_undo_goes_on_behind_it(song, path, empty):

@@ -17,7 +17,7 @@ from urllib.parse import quote
 import nbformat
 from jupyter_client import BlockingKernelClient
 
-from workbench.commands.lab import QUIET
+from workbench.commands.lab import SERVER
 
 #: Where Chromium lies on Debian and Ubuntu.
 CHROMIUM_PLACES = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
@@ -87,7 +87,7 @@ class Lab:
         environment |= {name: str(path) for name, path in homes.items()} | {"JUPYTER_TOKEN": self.token}
         if command is None:
             words = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={self.port}"]
-            words += [f"--ServerApp.root_dir={self.root}", *QUIET]
+            words += [f"--ServerApp.root_dir={self.root}", *SERVER]
         else:
             words = command(self.root, self.port)
             environment.pop("PYTHONPATH", None)

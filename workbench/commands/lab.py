@@ -29,11 +29,12 @@ NOTEBOOKS = {
     "lesson": "plan_a_lesson",
     "shelf": "ask_a_shelf",
 }
-#: Nothing leaves the machine: no news, no updates, no catalogue of extensions.
-QUIET = (
+#: Nothing leaves the machine: no news, no updates, no catalogue of extensions.  What a kernel says is sent at once.
+SERVER = (
     "--LabApp.news_url=None",
     "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
     "--LabApp.extension_manager=readonly",
+    "--ServerApp.kernel_websocket_connection_class=workbench.commands.connection.PromptConnection",
 )
 
 
@@ -54,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
     notebook = prepare_notebook(args.files, args.notebook)
     options = [f"--ServerApp.root_dir={notebook.parent}", f"--LabApp.default_url=/lab/tree/{quote(notebook.name)}"]
     options += ["--no-browser"] * args.no_browser + ([f"--port={args.port}"] if args.port else [])
-    LabApp.launch_instance(argv=[*options, *QUIET])
+    LabApp.launch_instance(argv=[*options, *SERVER])
     return 0
 
 

@@ -79,6 +79,7 @@ class ChartDocument:
         self._observers: list[Observer] = []
         self._closed = False
         self._notice = ""
+        self._beginning: tuple[journal.Line, Chart, bytes] | None = None  # of a journal to come
         with locked(path):
             self._state = self._load()
 
@@ -213,6 +214,11 @@ class ChartDocument:
         with self._lock:
             return self._step({"do": to_data(edit)}, self._state.history.with_edit(edit), edit)
 
+    def prepare(self) -> None:
+        """Make ready what the first step writes, the whole chart, so that it takes no longer than any other."""
+        if self._state.end is None:
+            self._beginning = self._begin(self._state)
+
     def undo(self) -> Chart:
         """Take the last edit back.
 
@@ -294,13 +300,20 @@ class ChartDocument:
         return self._start_journal(line)
 
     def _start_journal(self, *lines: journal.Line) -> End:
-        history = self._state.history
-        steps = history.steps()
-        start: journal.Line = {"n": history.revision - len(steps)}
-        if not steps and len(self._state.file_hashes) == 1:
-            (start["saved"],) = self._state.file_hashes
-        start["chart"] = to_data(history.charts[0])
-        return journal.write_anew(self._journal, [journal.header_of(start), start, *steps, *lines], self._mode())
+        steps = self._state.history.steps()
+        self._beginning, (*_, beginning) = None, self._begin(self._state)
+        return journal.write_anew(self._journal, beginning + journal.journal_bytes([*steps, *lines]), self._mode())
+
+    def _begin(self, state: _State) -> tuple[journal.Line, Chart, bytes]:
+        """What a journal begins with: where it starts, from which chart, and both as they stand in the file."""
+        history, chart = state.history, state.history.charts[0]
+        start: journal.Line = {"n": history.revision - len(history.steps())}
+        if not history.edits and len(state.file_hashes) == 1:
+            (start["saved"],) = state.file_hashes
+        if (ready := self._beginning) is not None and ready[0] == start and ready[1] is chart:
+            return ready
+        full = start | {"chart": to_data(chart)}
+        return start, chart, journal.journal_bytes([journal.header_of(start), full])
 
     def _mode(self) -> int:
         """Who may read the chart may read its journal, and nobody else; we must be able to write it."""
@@ -349,7 +362,7 @@ class ChartDocument:
                     f"brought back, all of it is kept in {kept.name}."
                 )
             if found.old or not found.whole:
-                end = journal.write_anew(self._journal, found.lines, self._mode())
+                end = journal.write_anew(self._journal, journal.journal_bytes(found.lines), self._mode())
             else:
                 end = journal.end_of(lines)
                 with suppress(OSError):

@@ -112,9 +112,8 @@ def append(path: Path, line: Line, end: End, name: str) -> End:
     return End(length + len(data), (end.tail + data)[-_TAIL:])
 
 
-def write_anew(path: Path, lines: list[Line], mode: int) -> End:
+def write_anew(path: Path, data: bytes, mode: int) -> End:
     """Write a whole journal, in place of an older one; ``mode`` gives its rights."""
-    data = journal_bytes(lines)
     try:
         with replacing(path, mode) as temporary:
             temporary.write_bytes(data)

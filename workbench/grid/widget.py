@@ -132,7 +132,7 @@ class HitGrid(anywidget.AnyWidget):
         if recording is not None or (of is not None and of.path):
             self._listen_to(recording)
         self._advice = BarAdvice(document, lambda: self._file(recording), self._tell_info)
-        self._workers.submit(self._advise)
+        self._workers.submit(self._prepare)
 
     def close(self) -> None:
         """Take the grid out of the page; the document stays open."""
@@ -158,8 +158,9 @@ class HitGrid(anywidget.AnyWidget):
         if self.comm is not None:
             self.comm.__dict__.pop("_reply_subshell_id", None)
 
-    def _advise(self) -> None:
+    def _prepare(self) -> None:
         self._seen.wait(PAGE_COMES_S)
+        self.document.prepare()
         self._advice.renew(0.0)
 
     # -- for the notebook's user ------------------------------------------------------
