@@ -6,6 +6,7 @@ import threading
 import time
 from dataclasses import replace
 from fractions import Fraction as F
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -267,6 +268,36 @@ def test_sound_comes_to_the_page_in_16_bits(document):
     assert samples[RATE // 2] == round(0.9 * 32767) and np.count_nonzero(samples) == 1
     grid._send_sound({**wish, "request": "2", "start_s": 4.0, "end_s": 2.0})
     assert "end after" in sent[-1][0]["error"]
+    grid.close()
+
+
+def test_a_long_song_comes_as_far_as_the_page_asks(document, monkeypatch):
+    monkeypatch.setattr("workbench.grid.passages.FIRST_PIECE_S", 0.5)
+    monkeypatch.setattr("workbench.grid.passages.PIECE_S", 1.0)
+    grid = HitGrid(document, recording=clicks_at(2.5))
+    sent = []
+    grid.send = lambda message, buffers=None: sent.append(message)
+    at_once = SimpleNamespace(submit=lambda act, *arguments: act(*arguments), shutdown=lambda **_: None)
+    wish = {"type": "audio", "client": "c", "source": "recording", "start_s": 0.0, "end_s": 5.0, "pieces": 2}
+    grid._audio.result(10)
+    grid._workers.shutdown()
+    grid._workers = at_once
+
+    def starts(request):
+        return [m["start"] for m in sent if m["type"] == "audio" and m["request"] == request]
+
+    grid._receive(grid, {**wish, "request": "1"}, [])
+    assert starts("1") == [0, RATE // 2]
+    grid._receive(grid, {"type": "more", "request": "1"}, [])
+    assert starts("1") == [0, RATE // 2, 3 * RATE // 2]
+    grid._receive(grid, {**wish, "request": "2"}, [])
+    for _ in range(9):
+        grid._receive(grid, {"type": "more", "request": "1"}, [])
+    assert starts("1")[-1] == 9 * RATE // 2 and [m for m in sent if m.get("request") == "1"][-1]["last"]
+    grid._receive(grid, {"type": "enough", "request": "2"}, [])
+    grid._receive(grid, {"type": "more", "request": "2"}, [])
+    assert starts("2") == [0, RATE // 2]
+    assert not grid._begun
     grid.close()
 
 

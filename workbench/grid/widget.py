@@ -12,9 +12,11 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -48,8 +50,22 @@ _log = logging.getLogger(__name__)
 EXPORTED = ("pdf", "musicxml", "midi", "png")
 #: So long what takes the processor waits for the page to draw the chart, seconds.
 PAGE_COMES_S = 3.0
+#: Passages that the page may have begun to hear; of more, the oldest are not gone on with.
+MOST_BEGUN = 16
 #: What shifting the 1, tempo level and meter are for.
 BARS_MEANT = ("whole song", "from here on", "selected bars")
+
+
+@dataclass
+class _Sound:
+    """A passage that the page gets piece by piece."""
+
+    heading: dict[str, Any]
+    rate: int
+    total: int  # frames
+    pieces: Iterator[np.ndarray]
+    sent: int = 0
+    lock: threading.Lock = field(default_factory=threading.Lock)
 
 
 class HitGrid(anywidget.AnyWidget):
@@ -120,6 +136,7 @@ class HitGrid(anywidget.AnyWidget):
         self._info = self._document_info()
         self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
         self._picture: list[tuple[dict, list]] = []
+        self._begun: dict[str, _Sound] = {}
         self._audio: Future[Separation] | None = None
         self._seen = threading.Event()  # the page has drawn the chart, or will not come
         super().__init__(**kwargs)
@@ -221,6 +238,10 @@ class HitGrid(anywidget.AnyWidget):
             self._seen.set()
         elif kind == "audio":
             self._workers.submit(self._send_sound, message)
+        elif kind == "more" and (sound := self._begun.get(str(message.get("request")))) is not None:
+            self._workers.submit(self._send_pieces, sound, 1)
+        elif kind == "enough":
+            self._begun.pop(str(message.get("request")), None)
 
     def _do(self, message: dict) -> None:
         """Make an edit once, however often it is sent, and answer every time.
@@ -426,28 +447,47 @@ class HitGrid(anywidget.AnyWidget):
                 self.send(message, buffers=buffers)
 
     def _send_sound(self, message: dict) -> None:
+        """Send a passage: all of it, or its first ``pieces`` until the page asks for more."""
         heading = {"type": "audio", "client": message.get("client"), "request": message.get("request")}
         try:
             passage = passages.Passage.from_message(message)
             rate = self._rate()
-            total, found = self._pieces(str(message.get("source")), passage, rate)
-            start = 0
-            for piece in found:
-                self.send(
-                    {
-                        **heading,
-                        "sample_rate": rate,
-                        "channels": piece.shape[1],
-                        "frames": len(piece),
-                        "start": start,
-                        "total": total,
-                        "last": start + len(piece) >= total,
-                    },
-                    buffers=[passages.as_16_bit(piece).data.cast("B")],
-                )
-                start += len(piece)
+            total, pieces = self._pieces(str(message.get("source")), passage, rate)
+            sound = _Sound(heading, rate, total, iter(pieces))
+            most = message.get("pieces")
+            most = None if most is None else max(chartdata.int_from_data(most), 1)
         except Exception as error:
             self.send({**heading, "error": self._sentence(error)})
+            return
+        if most is not None:
+            while len(self._begun) >= MOST_BEGUN:
+                self._begun.pop(next(iter(self._begun)), None)
+            self._begun[str(heading["request"])] = sound
+        self._send_pieces(sound, most)
+
+    def _send_pieces(self, sound: _Sound, most: int | None) -> None:
+        try:
+            with sound.lock:
+                for piece in islice(sound.pieces, most):
+                    end = sound.sent + len(piece)
+                    self.send(
+                        {
+                            **sound.heading,
+                            "sample_rate": sound.rate,
+                            "channels": piece.shape[1],
+                            "frames": len(piece),
+                            "start": sound.sent,
+                            "total": sound.total,
+                            "last": end >= sound.total,
+                        },
+                        buffers=[passages.as_16_bit(piece).data.cast("B")],
+                    )
+                    sound.sent = end
+        except Exception as error:
+            self.send({**sound.heading, "error": self._sentence(error)})
+            sound.sent = sound.total
+        if sound.sent >= sound.total:
+            self._begun.pop(str(sound.heading["request"]), None)
 
     def _rate(self) -> int:
         return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ

@@ -81,7 +81,7 @@ export class BarLines {
     this.view = view;
     this.element = make("div", "wbg-bars", { role: "region", "aria-label": "How the bars lie" });
     this.element.hidden = true;
-    this.told = "";
+    this.told = null;
     // The mouse leaves the keys with the sheet.
     this.element.addEventListener("pointerdown", (event) => event.preventDefault());
     this.element.addEventListener("click", (event) => event.detail && view.takeKeys());
@@ -93,8 +93,8 @@ export class BarLines {
     const faults = faultsOf(view.session);
     const { listening } = view.session.info;
     const heard = view.listener.playing?.passage.reading;
-    const told = JSON.stringify([now, others, faults, listening, heard]);
-    if (told === this.told) return;
+    const told = [view.session.info.bars, listening, heard, view.chart.bars.length];
+    if (told.every((x, k) => x === this.told?.[k])) return;
     this.told = told;
     const lines = [];
     if (others.length) lines.push(this.readings(now, others, heard));

@@ -31,23 +31,25 @@ export function readPalette(element) {
 
 /**
  * The part of the sheet from `top`, as high as the canvas.
- * @param {any} state {sheet, chart, time, rows, kit, palette, cursor, selection, heardBar, doubtBelow, sound, drag}
+ * @param {any} state {sheet, chart, time, rows, kit, palette, cursor, selection, heardBar, doubtBelow, sound, drag, pictures}
  */
 export function drawSheet(g, state, top, width, height, ratio) {
   const { sheet, palette } = state;
-  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  const lines = linesInView(sheet, top, height);
+  g.setTransform(1, 0, 0, 1, 0, 0);
+  for (const line of lines) g.drawImage(state.pictures.of(state, line), 0, Math.round((line.y - top) * ratio));
+  const end = lines.length ? Math.round((lines.at(-1).y + sheet.lineHeight - top) * ratio) : 0;
   g.fillStyle = palette.paper;
-  g.fillRect(0, 0, width, height);
-  g.textBaseline = "middle";
-  for (const line of linesInView(sheet, top, height)) {
-    g.setTransform(ratio, 0, 0, ratio, 0, (line.y - top) * ratio);
-    drawLine(g, state, line);
-  }
+  g.fillRect(0, end, width * ratio, Math.max(height * ratio - end, 0));
   drawBox(g, state, top, ratio);
 }
 
-function drawLine(g, state, line) {
+/** One line, its top at 0. */
+export function drawLine(g, state, line) {
   const { sheet, palette } = state;
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, sheet.width, sheet.lineHeight + 1);
+  g.textBaseline = "middle";
   drawWashes(g, state, line);
   if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line);
   drawRows(g, state, line);

@@ -63,14 +63,17 @@ export function showAtOnce(chart, edit) {
   }
 }
 
-/** The chart after what Python reports to have changed. */
-export function withChange(chart, parts) {
+/** The chart after what Python reports to have changed; a bar that the page shows so already (`shown`) stays the same object. */
+export function withChange(chart, parts, shown = chart) {
   const { bars, time_bars, end_s, ...rest } = parts;
   const next = { ...chart, ...rest };
   if (Array.isArray(bars)) next.bars = bars;
   else if (bars) {
     next.bars = chart.bars.slice();
-    for (const [k, written] of Object.entries(bars)) next.bars[Number(k)] = written;
+    for (const [k, written] of Object.entries(bars)) {
+      const known = shown.bars[Number(k)];
+      next.bars[Number(k)] = JSON.stringify(known) === JSON.stringify(written) ? known : written;
+    }
   }
   if (time_bars) {
     const timed = chart.time_map.bars.slice();

@@ -23,6 +23,10 @@ const LEAD_S = 0.06;
 /** A long song's pieces are set up when they are heard within this, one at a time so that no picture waits. */
 const AHEAD_S = 25;
 const LOOK_EVERY_MS = 200;
+/** So many pieces of a long song come at first, more when these are set up. */
+const FIRST_PIECES = 3;
+/** Samples of passages that are kept to be heard again, those of five minutes in stereo. */
+const MOST_KEPT = 5 * 60 * 2 * 44100;
 
 /** A wish for sound: what Python needs to know to cut it. */
 export function passageKey(passage, source, revision) {
@@ -78,7 +82,7 @@ export class Listener {
     this.changed = changed;
     this.context = null;
     this.kept = new Map();
-    /** Sounds of single hits by instrument. @type {Map<string, Promise<any>>} */
+    /** Sounds of single hits by instrument. @type {Map<string, Promise<AudioBuffer|null>>} */
     this.hits = new Map();
     this.waiting = new Map();
     this.nextId = 1;
@@ -99,12 +103,13 @@ export class Listener {
     const view = buffers[0];
     const samples = view.byteOffset % 2 ? new Int16Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength))
       : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
-    wait.pieces.push({ message, samples });
+    const piece = { message, samples };
+    wait.pieces?.push(piece);
     if (message.last) {
       this.waiting.delete(message.request);
       wait.done(wait.pieces);
     }
-    wait.piece?.(wait.pieces[wait.pieces.length - 1]);
+    wait.piece?.(piece);
   }
 
   /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
@@ -116,15 +121,49 @@ export class Listener {
       if (piece) pieces.forEach(piece);
       return Promise.resolve(pieces);
     }
-    const request = `${this.session.client} ${this.nextId++}`;
-    const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
-    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
+    const promise = new Promise((done, fail) => this.ask(passage, source, { pieces: [], done, fail, piece }));
     if (source.startsWith("hit ")) return promise;
     return promise.then((pieces) => {
-      this.kept.set(key, pieces);
-      while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
+      this.keep(key, pieces);
       return pieces;
     });
+  }
+
+  /** @param {{pieces?: any[], done: Function, fail: Function, piece?: Function}} wait who gets it @returns {string} number of the request */
+  ask(passage, source, wait, most = {}) {
+    const request = `${this.session.client} ${this.nextId++}`;
+    this.waiting.set(request, wait);
+    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage, ...most });
+    return request;
+  }
+
+  keep(key, pieces) {
+    this.kept.set(key, pieces);
+    const size = (kept) => kept.reduce((n, { samples }) => n + samples.length, 0);
+    let all = [...this.kept.values()].reduce((n, kept) => n + size(kept), 0);
+    for (const [old, kept] of this.kept) {
+      if (all <= MOST_KEPT || old === key) break;
+      all -= size(kept);
+      this.kept.delete(old);
+    }
+  }
+
+  /**
+   * Ask Python for one source of a long passage a little at a time: `piece` gets each piece, `more` asks for the next.
+   * @returns {{came: Promise<void>, more: () => void, stop: () => void}} came: the first piece is here
+   */
+  stream(passage, source, piece) {
+    let request = "";
+    const came = new Promise((done, fail) => {
+      const arrived = (p) => {
+        piece(p);
+        done();
+      };
+      request = this.ask(passage, soundOf(source, passage), { done, fail, piece: arrived }, { pieces: FIRST_PIECES });
+    });
+    return { came, more: () => this.session.send({ type: "more", request }), stop: () => {
+      if (this.waiting.delete(request)) this.session.send({ type: "enough", request });
+    } };
   }
 
   /**
@@ -134,7 +173,7 @@ export class Listener {
    */
   async play(passage) {
     this.stop();
-    const mine = (this.playing = { passage, nodes: [], sources: {}, loops: {}, here: [], parted: false, startTime: null,
+    const mine = (this.playing = { passage, nodes: new Set(), streams: [], sources: {}, loops: {}, here: [], parted: false, startTime: null,
       chartRevision: this.session.revision });
     this.state = "loading";
     this.changed("state");
@@ -192,7 +231,7 @@ export class Listener {
       node.buffer = buffer;
       node.connect(mine.out);
       node.start(start / context.sampleRate);
-      mine.nodes.push(node);
+      mine.nodes.add(node);
       mine.countInTime = start / context.sampleRate;
       start += buffer.length;
     }
@@ -211,7 +250,7 @@ export class Listener {
     const node = loopNode(this.context, buffer);
     node.connect(mine.sources[source].gain);
     node.start(when);
-    mine.nodes.push(node);
+    mine.nodes.add(node);
     mine.duration = buffer.length / buffer.sampleRate;
     mine.loops[source]?.stop(when);
     mine.loops[source] = node;
@@ -231,7 +270,6 @@ export class Listener {
 
   /** Play on to the end: pieces start at their frames, set up one after another a while before. */
   async playOn(mine, first, countIn, awake) {
-    const due = new Map(first.map((source) => [source, []]));
     const rate = this.context.sampleRate;
     const startOf = ({ message }) => (mine.startFrame + message.start) / rate;
     const schedule = (source, piece) => {
@@ -241,21 +279,30 @@ export class Listener {
       node.connect(mine.sources[source].gain);
       // A piece that comes late enters where it would be by now.
       const missed = Math.max(this.context.currentTime + 0.02 - startOf(piece), 0);
-      if (missed < buffer.duration) node.start(startOf(piece) + missed, missed);
-      mine.nodes.push(node);
+      if (missed >= buffer.duration) return;
+      node.start(startOf(piece) + missed, missed);
+      mine.nodes.add(node);
+      node.onended = () => mine.nodes.delete(node);
     };
+    /** What has come of each source and is not set up. */
+    const due = first.map((source) => {
+      const one = { source, pieces: [], asked: FIRST_PIECES, stream: null };
+      one.stream = this.stream(mine.passage, source, (piece) => {
+        one.pieces.push(piece);
+        one.asked = piece.message.last ? Infinity : one.asked - 1;
+      });
+      mine.streams.push(one.stream);
+      return one;
+    });
     const look = () => {
-      for (const [source, pieces] of due) {
-        if (pieces.length && startOf(pieces[0]) < this.context.currentTime + AHEAD_S) schedule(source, pieces.shift());
+      for (const one of due) {
+        if (one.pieces.length && startOf(one.pieces[0]) < this.context.currentTime + AHEAD_S) schedule(one.source, one.pieces.shift());
+        if (one.pieces.length || one.asked) continue;
+        one.asked = 1;
+        one.stream.more();
       }
     };
-    const start = (source) => new Promise((came, fail) => {
-      this.fetch(mine.passage, source, (piece) => {
-        due.get(source).push(piece);
-        came();
-      }).catch(fail);
-    });
-    const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
+    const [counted] = await Promise.all([countIn, awake, ...due.map(({ stream }) => stream.came)]);
     if (this.playing !== mine) return;
     this.begin(mine, counted);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
@@ -318,15 +365,17 @@ export class Listener {
     return this.context;
   }
 
-  /** Have the sounds of single hits at hand before they are struck: the first of each takes Python a while to make. */
+  /** Have what sounds hits at hand before one is struck: it takes page and Python a while to make. */
   async warmUp(instruments) {
+    await this.sampleRate();
+    this.awake();
     for (const instrument of instruments) await this.hit(instrument);
   }
 
   hit(instrument) {
     if (!this.hits.has(instrument)) {
       const pieces = this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`);
-      this.hits.set(instrument, pieces.catch(() => this.hits.delete(instrument) && null));
+      this.hits.set(instrument, pieces.then((p) => joinPieces(this.context, p)).catch(() => this.hits.delete(instrument) && null));
     }
     return this.hits.get(instrument);
   }
@@ -335,10 +384,10 @@ export class Listener {
   async strike(instrument, velocity) {
     const context = this.state === "stopped" ? this.awake() : null;
     if (!context) return;
-    const pieces = await this.hit(instrument);
-    if (!pieces || this.state !== "stopped") return;
+    const buffer = await this.hit(instrument);
+    if (!buffer || this.state !== "stopped") return;
     const node = context.createBufferSource();
-    node.buffer = joinPieces(context, pieces);
+    node.buffer = buffer;
     const gain = context.createGain();
     gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
     node.connect(gain).connect(context.destination);
@@ -372,6 +421,7 @@ export class Listener {
     this.state = "stopped";
     if (was) {
       clearInterval(was.looking);
+      for (const stream of was.streams) stream.stop();
       for (const node of was.nodes) {
         node.onended = null;
         try {

@@ -96,7 +96,7 @@ export class Session {
         break;
       case "change":
         if (this.confirmed && message.revision === this.revision + 1) {
-          this.confirmed = withChange(this.confirmed, message.parts);
+          this.confirmed = withChange(this.confirmed, message.parts, this.chart);
           this.revision = message.revision;
           this.info = { ...this.info, ...message.info };
           this.answered(message.client, message.seq);

@@ -3,8 +3,9 @@
  */
 import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
-import { drawOverview, drawSheet, readPalette } from "./drawing.js";
+import { SIZES, layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
+import { drawLine, drawOverview, drawSheet, readPalette } from "./drawing.js";
+import { LinePictures } from "./line_pictures.js";
 import { BarTable } from "./access.js";
 import { alikeEdit, answerIn, sameDoubts, wordsOf } from "./alike.js";
 import { BarLines, faultWords, faultsOf } from "./bars.js";
@@ -29,6 +30,8 @@ const OVERVIEW_HEIGHT = 34;
 /** So many answered doubts are offered elsewhere. */
 const MOST_ANSWERS = 3;
 const HITS_FETCHED_AFTER_MS = 1500;
+/** What nobody waits for is done within this, ms. */
+const IDLE_WITHIN_MS = 200;
 /** The sheet is never lower, pixels. */
 const LEAST_HEIGHT = 240;
 
@@ -43,10 +46,12 @@ export class View {
     this.hoverRow = -1;
     /** Bars that were looked at or heard on this page. @type {Set<object>} */
     this.looked = new WeakSet();
+    this.lookedAt = 0;
     this.focused = false;
     this.everUsed = new Set();
     /** Answers to doubts, the last at the end. @type {{at: string, instrument: string, to: string}[]} */
     this.answers = [];
+    this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -64,8 +69,12 @@ export class View {
     window.addEventListener("resize", onWindow);
     this.drop.push(() => window.removeEventListener("resize", onWindow));
     // A theme's style sheet may come after its name: look again a little later.
-    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.renewPalette(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
+    const contrast = window.matchMedia("(forced-colors: active)");
+    const onContrast = () => this.renewPalette();
+    contrast.addEventListener("change", onContrast);
+    this.drop.push(() => contrast.removeEventListener("change", onContrast));
     this.drop.push(() => resize.disconnect(), () => theme.disconnect());
     this.showKeys();
     this.onSession("chart");
@@ -141,7 +150,24 @@ export class View {
   fit() {
     const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
     if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
+    this.measure();
+    this.renewPalette();
     this.relayout();
+  }
+
+  /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */
+  measure() {
+    const { clientWidth: width, clientHeight: height } = this.scroller;
+    this.size = { width, height, wide: this.el.clientWidth };
+  }
+
+  renewPalette() {
+    const style = getComputedStyle(this.el);
+    const stamp = style.color + style.getPropertyValue("--wbg-paper");
+    if (stamp === this.themeStamp) return;
+    this.themeStamp = stamp;
+    this.palette = readPalette(this.el);
+    this.draw();
   }
 
   toggleKeys() {
@@ -203,19 +229,20 @@ export class View {
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
     const bars = chart.bars.length;
-    const width = this.scroller.clientWidth;
+    if (!this.size?.width) this.measure();
+    const { width, height } = this.size;
     const perLine = Math.min(this.barsPerLine(width) || bars, bars);
     const played = this.rows.map((name) => all || this.everUsed.has(name));
     const { has_recording } = this.session.info;
     const shown = { wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording };
-    const heights = rowHeights(played, this.scroller.clientHeight, shown, chart.marks.length > 0);
-    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown.wave, shown.spectrum];
+    const heights = rowHeights(played, height, shown, chart.marks.length > 0);
+    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, height, perLine, heights.join(), shown.wave, shown.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
       const before = this.sheet?.lineHeight;
       this.sheet = layoutSheet(chart, width, perLine, heights, shown);
-      this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+      this.spacer.style.height = `${Math.max(this.sheet.height - height, 0)}px`;
       // Lines that grow or shrink stay where they are looked at.
       if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
@@ -224,7 +251,7 @@ export class View {
   }
 
   /** Bars in a line as they are wanted in a width; 0: all. */
-  barsPerLine(width = this.scroller.clientWidth) {
+  barsPerLine(width = this.size.width) {
     const wanted = this.model.get("bars_per_line");
     return wanted < 0 ? readableBars(this.chart, width) : wanted;
   }
@@ -232,18 +259,18 @@ export class View {
   /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
   countHits() {
     const below = this.doubtBelow;
-    if (this.counted?.below !== below) this.counted = { below, bars: new WeakMap() };
-    this.doubts = new Map();
+    const { bars } = this.chart;
     for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
-    this.chart.bars.forEach((written, bar) => {
-      let doubt = this.counted.bars.get(written);
-      if (doubt === undefined) {
-        doubt = written.notes.filter((n) => isDoubtful(n, below)).length;
-        for (const n of written.notes) this.everUsed.add(n.instrument);
-        this.counted.bars.set(written, doubt);
-      }
+    const known = this.counted?.below === below && this.counted.bars.length === bars.length ? this.counted.bars : [];
+    this.counted = { below, bars };
+    if (!known.length) this.doubts = new Map();
+    bars.forEach((written, bar) => {
+      if (written === known[bar]) return;
+      for (const n of written.notes) this.everUsed.add(n.instrument);
+      const doubt = written.notes.filter((n) => isDoubtful(n, below)).length;
       if (doubt) this.doubts.set(bar, doubt);
+      else this.doubts.delete(bar);
     });
   }
 
@@ -262,35 +289,60 @@ export class View {
   }
 
   paint() {
-    if (!this.sheet || !this.scroller.clientWidth) return;
+    if (!this.sheet || !this.size.width) return;
     if (this.cursorChanged) {
       this.cursorChanged = false;
-      this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
       this.showHere();
+      this.whenIdle("table", () => this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor));
     }
-    const style = getComputedStyle(this.el);
-    const stamp = style.color + style.getPropertyValue("--wbg-paper");
-    if (stamp !== this.themeStamp) {
-      this.themeStamp = stamp;
-      this.palette = readPalette(this.el);
-    }
+    if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
-    const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
-    const g = sized(this.canvas, width, height, ratio);
-    const state = { ratio, sheet: this.sheet, chart: this.chart, time: this.time, rows: this.rows, rowOf: this.rowOf,
-      kit: this.session.info.kit, palette: this.palette, cursor: this.cursor, selection: this.selection,
-      heardBar: this.heardBar, doubtBelow: this.doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
-      faults: faultsOf(this.session), possible: possibleByBar(this.chart, this.time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused, columns: (bar) => this.columns(bar) };
-    drawSheet(g, state, top, width, height, ratio);
-    const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const wide = this.el.clientWidth;
-    drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    const { scrollTop: top } = this.scroller;
+    const { width, height, wide } = this.size;
+    const { chart, sheet, time, cursor, selection, heardBar, doubtBelow, palette } = this;
+    const state = { ratio, sheet, chart, time, rows: this.rows, rowOf: this.rowOf,
+      kit: this.session.info.kit, palette, cursor, selection, heardBar, doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
+      faults: faultsOf(this.session), possible: possibleByBar(chart, time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused,
+      pictures: this.pictures, columns: (bar) => this.columns(bar) };
+    drawSheet(sized(this.canvas, width, height, ratio), state, top, width, height, ratio);
+    const lineAt = (y) => sheet.lines[Math.min(Math.floor(y / sheet.lineHeight), sheet.lines.length - 1)];
+    const inView = [lineAt(top).first, lineAt(top + height - 1).last];
+    const overview = [chart.bars, chart.time_map, chart.sections, chart.marks, chart.possible_hits, doubtBelow, palette, wide, ratio, heardBar,
+      selection?.join(), `${cursor.bar} ${cursor.at}`, inView.join(), this.lookedAt];
+    if (overview.some((x, k) => x !== this.overviewShown?.[k])) {
+      this.overviewShown = overview;
+      drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, inView);
+    }
     if (!this.painted) this.onFirstPaint();
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
     this.el.dataset.revision = String(this.session.revision);
+  }
+
+  /** Do what nobody waits for once no edit waits for its answer and the page is idle; of one kind only what was asked for last. */
+  whenIdle(kind, act) {
+    this.idle ??= new Map();
+    const asked = this.idle.has(kind);
+    this.idle.set(kind, act);
+    if (asked) return;
+    const due = performance.now() + IDLE_WITHIN_MS;
+    const soon = window.requestIdleCallback ?? ((run) => setTimeout(run, IDLE_WITHIN_MS / 4));
+    const run = () => {
+      if (this.session.pending.length && performance.now() < due) return soon(run, { timeout: IDLE_WITHIN_MS });
+      const last = this.idle.get(kind);
+      this.idle.delete(kind);
+      if (this.el.isConnected) last();
+    };
+    soon(run, { timeout: IDLE_WITHIN_MS });
+  }
+
+  /** A bar was looked at or heard. */
+  look(bar) {
+    const timed = this.chart.time_map.bars[bar];
+    if (this.looked.has(timed)) return;
+    this.looked.add(timed);
+    this.lookedAt += 1;
   }
 
   /** Python begins what takes the processor only now; a little later the sounds of hits are fetched. */
@@ -303,7 +355,7 @@ export class View {
   showState() {
     const { session } = this;
     const { chart } = session;
-    this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
+    write(this.title, [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · "));
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
@@ -317,15 +369,13 @@ export class View {
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
-    this.state.textContent = words.join(" · ");
+    write(this.state, words.join(" · "));
     this.bars.update();
-    this.error.firstChild.textContent = session.error;
+    write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
     // What was said to be done was not.
     if (session.error) this.words = "";
-    this.el.dataset.pending = String(waiting);
-    this.el.dataset.revision = String(session.revision);
     if (session.notice) {
       this.say(session.notice);
       session.notice = "";
@@ -335,7 +385,7 @@ export class View {
   /** The line under the sheet: what is at the cursor. */
   showHere() {
     if (this.words) {
-      this.here.textContent = this.words;
+      write(this.here, this.words);
       return;
     }
     const { chart, cursor } = this;
@@ -353,7 +403,7 @@ export class View {
     // Its own words stand over its stretch.
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
-    this.here.textContent = words.join(" — ");
+    write(this.here, words.join(" — "));
   }
 
   /** Say something there, until the cursor moves or something else is done. */
@@ -458,8 +508,9 @@ export class View {
       : "No hits there.");
   }
 
-  /** The row under the pointer, or −1. */
-  hover(row) {
+  /** The row under the pointer, or −1: the name of a folded one is shown. */
+  hover(under) {
+    const row = this.sheet?.rowHeights[under] === SIZES.folded ? under : -1;
     if (row === this.hoverRow) return;
     this.hoverRow = row;
     this.draw();
@@ -476,7 +527,7 @@ export class View {
   tellPython() {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
-      this.looked.add(this.chart.time_map.bars[this.cursor.bar]);
+      this.look(this.cursor.bar);
       this.model.set("bar_index", this.cursor.bar);
       this.set("selected_bars", this.selection || []);
     }, 120);
@@ -662,7 +713,7 @@ export class View {
       if (this.playhead.style.height !== height) this.playhead.style.height = height;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
-        this.looked.add(this.chart.time_map.bars[bar]);
+        this.look(bar);
         this.set("heard_bar", bar);
         this.scrollToBar(bar);
         this.draw();
@@ -712,6 +763,11 @@ function hrefOf(path) {
   if (at < 0) return {};
   const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
   return { href: `${config.baseUrl || "/"}files/${inside}` };
+}
+
+/** Change a text only where it is another: the page is laid out anew after it. */
+function write(element, text) {
+  if (element.textContent !== text) element.textContent = text;
 }
 
 /** Something offered: a button that does it and one that lets it be. */

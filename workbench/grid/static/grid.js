@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 727ab6e3e8ed6b131b6337b624432da4f5747f97469a779a1b4ff072325b4596 */
+/* Made by python workbench/grid/bundle.py; sources 2cbbf6c47f601f232f0386c9cc0b1fa5b343d7cd95780977d43c5338d30b1230 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -470,7 +470,7 @@ var BarLines = class {
     this.view = view;
     this.element = make("div", "wbg-bars", { role: "region", "aria-label": "How the bars lie" });
     this.element.hidden = true;
-    this.told = "";
+    this.told = null;
     this.element.addEventListener("pointerdown", (event) => event.preventDefault());
     this.element.addEventListener("click", (event) => event.detail && view.takeKeys());
   }
@@ -480,8 +480,8 @@ var BarLines = class {
     const faults = faultsOf(view.session);
     const { listening } = view.session.info;
     const heard = view.listener.playing?.passage.reading;
-    const told = JSON.stringify([now2, others, faults, listening, heard]);
-    if (told === this.told) return;
+    const told = [view.session.info.bars, listening, heard, view.chart.bars.length];
+    if (told.every((x, k) => x === this.told?.[k])) return;
     this.told = told;
     const lines = [];
     if (others.length) lines.push(this.readings(now2, others, heard));
@@ -623,13 +623,16 @@ function showAtOnce(chart, edit) {
       return chart;
   }
 }
-function withChange(chart, parts) {
+function withChange(chart, parts, shown2 = chart) {
   const { bars: bars2, time_bars, end_s, ...rest } = parts;
   const next = { ...chart, ...rest };
   if (Array.isArray(bars2)) next.bars = bars2;
   else if (bars2) {
     next.bars = chart.bars.slice();
-    for (const [k, written2] of Object.entries(bars2)) next.bars[Number(k)] = written2;
+    for (const [k, written2] of Object.entries(bars2)) {
+      const known2 = shown2.bars[Number(k)];
+      next.bars[Number(k)] = JSON.stringify(known2) === JSON.stringify(written2) ? known2 : written2;
+    }
   }
   if (time_bars) {
     const timed = chart.time_map.bars.slice();
@@ -740,7 +743,7 @@ var Session = class {
         break;
       case "change":
         if (this.confirmed && message.revision === this.revision + 1) {
-          this.confirmed = withChange(this.confirmed, message.parts);
+          this.confirmed = withChange(this.confirmed, message.parts, this.chart);
           this.revision = message.revision;
           this.info = { ...this.info, ...message.info };
           this.answered(message.client, message.seq);
@@ -800,6 +803,8 @@ var SCRUB_EVERY_S = 0.06;
 var LEAD_S = 0.06;
 var AHEAD_S = 25;
 var LOOK_EVERY_MS = 200;
+var FIRST_PIECES = 3;
+var MOST_KEPT = 5 * 60 * 2 * 44100;
 function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
   const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
@@ -864,12 +869,13 @@ var Listener = class {
     }
     const view = buffers[0];
     const samples = view.byteOffset % 2 ? new Int16Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength)) : new Int16Array(view.buffer, view.byteOffset, view.byteLength >> 1);
-    wait.pieces.push({ message, samples });
+    const piece = { message, samples };
+    wait.pieces?.push(piece);
     if (message.last) {
       this.waiting.delete(message.request);
       wait.done(wait.pieces);
     }
-    wait.piece?.(wait.pieces[wait.pieces.length - 1]);
+    wait.piece?.(piece);
   }
   /** Ask Python for one source of a passage; every piece is told to `piece` as it comes. */
   fetch(passage, source, piece) {
@@ -880,15 +886,46 @@ var Listener = class {
       if (piece) pieces.forEach(piece);
       return Promise.resolve(pieces);
     }
-    const request = `${this.session.client} ${this.nextId++}`;
-    const promise = new Promise((done, fail) => this.waiting.set(request, { pieces: [], done, fail, piece }));
-    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage });
+    const promise = new Promise((done, fail) => this.ask(passage, source, { pieces: [], done, fail, piece }));
     if (source.startsWith("hit ")) return promise;
     return promise.then((pieces) => {
-      this.kept.set(key, pieces);
-      while (this.kept.size > 40) this.kept.delete(this.kept.keys().next().value);
+      this.keep(key, pieces);
       return pieces;
     });
+  }
+  /** @param {{pieces?: any[], done: Function, fail: Function, piece?: Function}} wait who gets it @returns {string} number of the request */
+  ask(passage, source, wait, most = {}) {
+    const request = `${this.session.client} ${this.nextId++}`;
+    this.waiting.set(request, wait);
+    this.session.send({ type: "audio", client: this.session.client, request, source, ...passage, ...most });
+    return request;
+  }
+  keep(key, pieces) {
+    this.kept.set(key, pieces);
+    const size = (kept2) => kept2.reduce((n, { samples }) => n + samples.length, 0);
+    let all = [...this.kept.values()].reduce((n, kept2) => n + size(kept2), 0);
+    for (const [old, kept2] of this.kept) {
+      if (all <= MOST_KEPT || old === key) break;
+      all -= size(kept2);
+      this.kept.delete(old);
+    }
+  }
+  /**
+   * Ask Python for one source of a long passage a little at a time: `piece` gets each piece, `more` asks for the next.
+   * @returns {{came: Promise<void>, more: () => void, stop: () => void}} came: the first piece is here
+   */
+  stream(passage, source, piece) {
+    let request = "";
+    const came = new Promise((done, fail) => {
+      const arrived = (p) => {
+        piece(p);
+        done();
+      };
+      request = this.ask(passage, soundOf(source, passage), { done, fail, piece: arrived }, { pieces: FIRST_PIECES });
+    });
+    return { came, more: () => this.session.send({ type: "more", request }), stop: () => {
+      if (this.waiting.delete(request)) this.session.send({ type: "enough", request });
+    } };
   }
   /**
    * Play bars: from start_s to end_s, again and again if `loop`.
@@ -899,7 +936,8 @@ var Listener = class {
     this.stop();
     const mine = this.playing = {
       passage,
-      nodes: [],
+      nodes: /* @__PURE__ */ new Set(),
+      streams: [],
       sources: {},
       loops: {},
       here: [],
@@ -958,7 +996,7 @@ var Listener = class {
       node.buffer = buffer;
       node.connect(mine.out);
       node.start(start / context.sampleRate);
-      mine.nodes.push(node);
+      mine.nodes.add(node);
       mine.countInTime = start / context.sampleRate;
       start += buffer.length;
     }
@@ -976,7 +1014,7 @@ var Listener = class {
     const node = loopNode(this.context, buffer);
     node.connect(mine.sources[source].gain);
     node.start(when);
-    mine.nodes.push(node);
+    mine.nodes.add(node);
     mine.duration = buffer.length / buffer.sampleRate;
     mine.loops[source]?.stop(when);
     mine.loops[source] = node;
@@ -993,7 +1031,6 @@ var Listener = class {
   }
   /** Play on to the end: pieces start at their frames, set up one after another a while before. */
   async playOn(mine, first, countIn, awake) {
-    const due = new Map(first.map((source) => [source, []]));
     const rate = this.context.sampleRate;
     const startOf = ({ message }) => (mine.startFrame + message.start) / rate;
     const schedule = (source, piece) => {
@@ -1002,21 +1039,29 @@ var Listener = class {
       node.buffer = buffer;
       node.connect(mine.sources[source].gain);
       const missed = Math.max(this.context.currentTime + 0.02 - startOf(piece), 0);
-      if (missed < buffer.duration) node.start(startOf(piece) + missed, missed);
-      mine.nodes.push(node);
+      if (missed >= buffer.duration) return;
+      node.start(startOf(piece) + missed, missed);
+      mine.nodes.add(node);
+      node.onended = () => mine.nodes.delete(node);
     };
+    const due = first.map((source) => {
+      const one = { source, pieces: [], asked: FIRST_PIECES, stream: null };
+      one.stream = this.stream(mine.passage, source, (piece) => {
+        one.pieces.push(piece);
+        one.asked = piece.message.last ? Infinity : one.asked - 1;
+      });
+      mine.streams.push(one.stream);
+      return one;
+    });
     const look = () => {
-      for (const [source, pieces] of due) {
-        if (pieces.length && startOf(pieces[0]) < this.context.currentTime + AHEAD_S) schedule(source, pieces.shift());
+      for (const one of due) {
+        if (one.pieces.length && startOf(one.pieces[0]) < this.context.currentTime + AHEAD_S) schedule(one.source, one.pieces.shift());
+        if (one.pieces.length || one.asked) continue;
+        one.asked = 1;
+        one.stream.more();
       }
     };
-    const start = (source) => new Promise((came, fail) => {
-      this.fetch(mine.passage, source, (piece) => {
-        due.get(source).push(piece);
-        came();
-      }).catch(fail);
-    });
-    const [counted] = await Promise.all([countIn, awake, ...first.map(start)]);
+    const [counted] = await Promise.all([countIn, awake, ...due.map(({ stream }) => stream.came)]);
     if (this.playing !== mine) return;
     this.begin(mine, counted);
     mine.length = (mine.passage.end_s - mine.passage.start_s) / (mine.passage.speed_percent / 100);
@@ -1074,14 +1119,16 @@ var Listener = class {
     this.context.resume();
     return this.context;
   }
-  /** Have the sounds of single hits at hand before they are struck: the first of each takes Python a while to make. */
+  /** Have what sounds hits at hand before one is struck: it takes page and Python a while to make. */
   async warmUp(instruments) {
+    await this.sampleRate();
+    this.awake();
     for (const instrument of instruments) await this.hit(instrument);
   }
   hit(instrument) {
     if (!this.hits.has(instrument)) {
       const pieces = this.fetch({ start_s: 0, end_s: 1, speed_percent: 100, count_in_bars: 0 }, `hit ${instrument}`);
-      this.hits.set(instrument, pieces.catch(() => this.hits.delete(instrument) && null));
+      this.hits.set(instrument, pieces.then((p) => joinPieces(this.context, p)).catch(() => this.hits.delete(instrument) && null));
     }
     return this.hits.get(instrument);
   }
@@ -1089,10 +1136,10 @@ var Listener = class {
   async strike(instrument, velocity) {
     const context = this.state === "stopped" ? this.awake() : null;
     if (!context) return;
-    const pieces = await this.hit(instrument);
-    if (!pieces || this.state !== "stopped") return;
+    const buffer = await this.hit(instrument);
+    if (!buffer || this.state !== "stopped") return;
     const node = context.createBufferSource();
-    node.buffer = joinPieces(context, pieces);
+    node.buffer = buffer;
     const gain = context.createGain();
     gain.gain.value = (velocity / 127) ** 1.5 * 0.5;
     node.connect(gain).connect(context.destination);
@@ -1123,6 +1170,7 @@ var Listener = class {
     this.state = "stopped";
     if (was) {
       clearInterval(was.looking);
+      for (const stream of was.streams) stream.stop();
       for (const node of was.nodes) {
         node.onended = null;
         try {
@@ -1931,18 +1979,19 @@ function readPalette(element2) {
 }
 function drawSheet(g, state, top, width, height, ratio) {
   const { sheet, palette } = state;
-  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  const lines = linesInView(sheet, top, height);
+  g.setTransform(1, 0, 0, 1, 0, 0);
+  for (const line3 of lines) g.drawImage(state.pictures.of(state, line3), 0, Math.round((line3.y - top) * ratio));
+  const end = lines.length ? Math.round((lines.at(-1).y + sheet.lineHeight - top) * ratio) : 0;
   g.fillStyle = palette.paper;
-  g.fillRect(0, 0, width, height);
-  g.textBaseline = "middle";
-  for (const line3 of linesInView(sheet, top, height)) {
-    g.setTransform(ratio, 0, 0, ratio, 0, (line3.y - top) * ratio);
-    drawLine(g, state, line3);
-  }
+  g.fillRect(0, end, width * ratio, Math.max(height * ratio - end, 0));
   drawBox(g, state, top, ratio);
 }
 function drawLine(g, state, line3) {
   const { sheet, palette } = state;
+  g.fillStyle = palette.paper;
+  g.fillRect(0, 0, sheet.width, sheet.lineHeight + 1);
+  g.textBaseline = "middle";
   drawWashes(g, state, line3);
   if (sheet.marksY > sheet.waveY) state.sound?.draw(g, state, line3);
   drawRows(g, state, line3);
@@ -2285,6 +2334,68 @@ function drawOverview(g, state, width, height, ratio, inView) {
     g.fillRect(xOfPlace([cursor.bar, cursor.at]) - 1, body[0] - 3, 2, body[1] - body[0] + 3);
   }
 }
+
+// js/line_pictures.js
+var MOST = 12;
+function contentsOf(state, line3) {
+  const { chart, cursor, selection, heardBar, drag, faults } = state;
+  const inside = (first, last = first) => first < line3.last && last >= line3.first;
+  const dragged = drag?.barLine !== void 0 && drag.line === line3.index;
+  return [
+    state.sheet,
+    state.palette,
+    state.ratio,
+    state.rows.join(),
+    state.kit,
+    state.doubtBelow,
+    state.sound?.stamp,
+    state.hoverRow,
+    chart.time_map,
+    chart.sections,
+    chart.texts,
+    chart.marks,
+    chart.possible_hits,
+    cursor && inside(cursor.bar) ? `${cursor.bar} ${cursor.at} ${cursor.instrument} ${state.focused}` : "",
+    selection && inside(...selection) ? selection.join() : "",
+    heardBar !== void 0 && inside(heardBar) ? heardBar : "",
+    state.chosen.size ? state.chosen : "",
+    dragged ? drag.x : "",
+    faults.filter((f) => inside(f.first_bar, f.last_bar)).map((f) => `${f.first_bar} ${f.last_bar}`).join(),
+    ...chart.bars.slice(line3.first, line3.last)
+  ];
+}
+var LinePictures = class {
+  /** @param {(g: any, state: any, line: any) => void} draw a line into a context with its top at 0 */
+  constructor(draw) {
+    this.draw = draw;
+    this.kept = /* @__PURE__ */ new Map();
+  }
+  /** @returns {OffscreenCanvas} in device pixels */
+  of(state, line3) {
+    const contents = contentsOf(state, line3);
+    let picture = this.kept.get(line3.index);
+    this.kept.delete(line3.index);
+    if (!picture || picture.contents.length !== contents.length || contents.some((x, k) => x !== picture.contents[k])) {
+      picture = { contents, canvas: this.canvas(state, picture?.canvas) };
+      const g = picture.canvas.getContext("2d", { alpha: false });
+      g.setTransform(state.ratio, 0, 0, state.ratio, 0, 0);
+      this.draw(g, state, line3);
+    }
+    this.kept.set(line3.index, picture);
+    return picture.canvas;
+  }
+  /** A canvas of a line's size: the one at hand, or that of the line seen longest ago. */
+  canvas({ sheet, ratio }, at) {
+    let canvas = at;
+    if (!canvas && this.kept.size >= MOST) {
+      const [index, oldest] = this.kept.entries().next().value;
+      this.kept.delete(index);
+      canvas = oldest.canvas;
+    }
+    const [width, height] = [Math.round(sheet.width * ratio), Math.ceil(sheet.lineHeight * ratio)];
+    return canvas?.width === width && canvas.height === height ? canvas : new OffscreenCanvas(width, height);
+  }
+};
 
 // js/access.js
 var serial = 0;
@@ -3848,6 +3959,7 @@ var USUAL_ROWS = ["crash", "ride", "open hi-hat", "closed hi-hat", "high tom", "
 var OVERVIEW_HEIGHT = 34;
 var MOST_ANSWERS = 3;
 var HITS_FETCHED_AFTER_MS = 1500;
+var IDLE_WITHIN_MS = 200;
 var LEAST_HEIGHT = 240;
 var View = class {
   constructor(model, session, listener, sound, el) {
@@ -3858,9 +3970,11 @@ var View = class {
     this.chosen = /* @__PURE__ */ new Map();
     this.hoverRow = -1;
     this.looked = /* @__PURE__ */ new WeakSet();
+    this.lookedAt = 0;
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
     this.answers = [];
+    this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
     this.drop.push(session.listen((what) => this.onSession(what)), attachMouse(this), attachKeys(this), keepInView(this));
@@ -3877,8 +3991,12 @@ var View = class {
     const onWindow = () => this.fit();
     window.addEventListener("resize", onWindow);
     this.drop.push(() => window.removeEventListener("resize", onWindow));
-    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.draw(), ms)));
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.renewPalette(), ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
+    const contrast = window.matchMedia("(forced-colors: active)");
+    const onContrast = () => this.renewPalette();
+    contrast.addEventListener("change", onContrast);
+    this.drop.push(() => contrast.removeEventListener("change", onContrast));
     this.drop.push(() => resize.disconnect(), () => theme.disconnect());
     this.showKeys();
     this.onSession("chart");
@@ -3956,7 +4074,22 @@ var View = class {
   fit() {
     const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
     if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
+    this.measure();
+    this.renewPalette();
     this.relayout();
+  }
+  /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */
+  measure() {
+    const { clientWidth: width, clientHeight: height } = this.scroller;
+    this.size = { width, height, wide: this.el.clientWidth };
+  }
+  renewPalette() {
+    const style = getComputedStyle(this.el);
+    const stamp = style.color + style.getPropertyValue("--wbg-paper");
+    if (stamp === this.themeStamp) return;
+    this.themeStamp = stamp;
+    this.palette = readPalette(this.el);
+    this.draw();
   }
   toggleKeys() {
     this.set("show_keys", !this.model.get("show_keys"));
@@ -4011,7 +4144,8 @@ var View = class {
     this.rowOf = new Map(this.rows.map((name, k) => [name, k]));
     if (!this.rowOf.has(this.cursor.instrument)) this.cursor.instrument = this.rows[this.rows.length - 1];
     const bars2 = chart.bars.length;
-    const width = this.scroller.clientWidth;
+    if (!this.size?.width) this.measure();
+    const { width, height } = this.size;
     const perLine = Math.min(this.barsPerLine(width) || bars2, bars2);
     const played = this.rows.map((name) => all || this.everUsed.has(name));
     const { has_recording } = this.session.info;
@@ -4019,38 +4153,38 @@ var View = class {
       wave: model.get("show_waveform") && has_recording,
       spectrum: model.get("show_spectrogram") && has_recording
     };
-    const heights = rowHeights(played, this.scroller.clientHeight, shown2, chart.marks.length > 0);
-    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, perLine, heights.join(), shown2.wave, shown2.spectrum];
+    const heights = rowHeights(played, height, shown2, chart.marks.length > 0);
+    const key = [chart.time_map, chart.sections, chart.marks.length > 0, width, height, perLine, heights.join(), shown2.wave, shown2.spectrum];
     if (!this.sheet || key.some((x, k) => x !== this.sheetKey[k])) {
       this.sheetKey = key;
       const before = this.sheet?.lineHeight;
       this.sheet = layoutSheet(chart, width, perLine, heights, shown2);
-      this.spacer.style.height = `${Math.max(this.sheet.height - this.scroller.clientHeight, 0)}px`;
+      this.spacer.style.height = `${Math.max(this.sheet.height - height, 0)}px`;
       if (before) this.scroller.scrollTop *= this.sheet.lineHeight / before;
     }
     this.showCursor();
     this.draw();
   }
   /** Bars in a line as they are wanted in a width; 0: all. */
-  barsPerLine(width = this.scroller.clientWidth) {
+  barsPerLine(width = this.size.width) {
     const wanted = this.model.get("bars_per_line");
     return wanted < 0 ? readableBars(this.chart, width) : wanted;
   }
   /** Doubtful hits and instruments of each bar; only bars that have changed are counted anew. */
   countHits() {
     const below = this.doubtBelow;
-    if (this.counted?.below !== below) this.counted = { below, bars: /* @__PURE__ */ new WeakMap() };
-    this.doubts = /* @__PURE__ */ new Map();
+    const { bars: bars2 } = this.chart;
     for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
-    this.chart.bars.forEach((written2, bar) => {
-      let doubt = this.counted.bars.get(written2);
-      if (doubt === void 0) {
-        doubt = written2.notes.filter((n) => isDoubtful(n, below)).length;
-        for (const n of written2.notes) this.everUsed.add(n.instrument);
-        this.counted.bars.set(written2, doubt);
-      }
+    const known2 = this.counted?.below === below && this.counted.bars.length === bars2.length ? this.counted.bars : [];
+    this.counted = { below, bars: bars2 };
+    if (!known2.length) this.doubts = /* @__PURE__ */ new Map();
+    bars2.forEach((written2, bar) => {
+      if (written2 === known2[bar]) return;
+      for (const n of written2.notes) this.everUsed.add(n.instrument);
+      const doubt = written2.notes.filter((n) => isDoubtful(n, below)).length;
       if (doubt) this.doubts.set(bar, doubt);
+      else this.doubts.delete(bar);
     });
   }
   /** What is at the cursor, for eyes and for screen readers; told with the next picture. */
@@ -4066,55 +4200,93 @@ var View = class {
     });
   }
   paint() {
-    if (!this.sheet || !this.scroller.clientWidth) return;
+    if (!this.sheet || !this.size.width) return;
     if (this.cursorChanged) {
       this.cursorChanged = false;
-      this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor);
       this.showHere();
+      this.whenIdle("table", () => this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor));
     }
-    const style = getComputedStyle(this.el);
-    const stamp = style.color + style.getPropertyValue("--wbg-paper");
-    if (stamp !== this.themeStamp) {
-      this.themeStamp = stamp;
-      this.palette = readPalette(this.el);
-    }
+    if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
-    const { clientWidth: width, clientHeight: height, scrollTop: top } = this.scroller;
-    const g = sized(this.canvas, width, height, ratio);
+    const { scrollTop: top } = this.scroller;
+    const { width, height, wide } = this.size;
+    const { chart, sheet, time, cursor, selection, heardBar, doubtBelow, palette } = this;
     const state = {
       ratio,
-      sheet: this.sheet,
-      chart: this.chart,
-      time: this.time,
+      sheet,
+      chart,
+      time,
       rows: this.rows,
       rowOf: this.rowOf,
       kit: this.session.info.kit,
-      palette: this.palette,
-      cursor: this.cursor,
-      selection: this.selection,
-      heardBar: this.heardBar,
-      doubtBelow: this.doubtBelow,
+      palette,
+      cursor,
+      selection,
+      heardBar,
+      doubtBelow,
       doubts: this.doubts,
       sound: this.sound,
       drag: this.drag,
       faults: faultsOf(this.session),
-      possible: possibleByBar(this.chart, this.time),
+      possible: possibleByBar(chart, time),
       looked: this.looked,
       chosen: this.chosen,
       hoverRow: this.hoverRow,
       focused: this.focused,
+      pictures: this.pictures,
       columns: (bar) => this.columns(bar)
     };
-    drawSheet(g, state, top, width, height, ratio);
-    const first = this.sheet.lines[Math.min(Math.floor(top / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const last = this.sheet.lines[Math.min(Math.floor((top + height - 1) / this.sheet.lineHeight), this.sheet.lines.length - 1)];
-    const wide = this.el.clientWidth;
-    drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, [first.first, last.last]);
+    drawSheet(sized(this.canvas, width, height, ratio), state, top, width, height, ratio);
+    const lineAt = (y) => sheet.lines[Math.min(Math.floor(y / sheet.lineHeight), sheet.lines.length - 1)];
+    const inView = [lineAt(top).first, lineAt(top + height - 1).last];
+    const overview = [
+      chart.bars,
+      chart.time_map,
+      chart.sections,
+      chart.marks,
+      chart.possible_hits,
+      doubtBelow,
+      palette,
+      wide,
+      ratio,
+      heardBar,
+      selection?.join(),
+      `${cursor.bar} ${cursor.at}`,
+      inView.join(),
+      this.lookedAt
+    ];
+    if (overview.some((x, k) => x !== this.overviewShown?.[k])) {
+      this.overviewShown = overview;
+      drawOverview(sized(this.overview, wide, OVERVIEW_HEIGHT, ratio), state, wide, OVERVIEW_HEIGHT, ratio, inView);
+    }
     if (!this.painted) this.onFirstPaint();
     this.painted = (this.painted || 0) + 1;
     this.el.dataset.painted = String(this.painted);
     this.el.dataset.pending = String(this.session.pending.length);
     this.el.dataset.revision = String(this.session.revision);
+  }
+  /** Do what nobody waits for once no edit waits for its answer and the page is idle; of one kind only what was asked for last. */
+  whenIdle(kind, act) {
+    this.idle ??= /* @__PURE__ */ new Map();
+    const asked = this.idle.has(kind);
+    this.idle.set(kind, act);
+    if (asked) return;
+    const due = performance.now() + IDLE_WITHIN_MS;
+    const soon = window.requestIdleCallback ?? ((run2) => setTimeout(run2, IDLE_WITHIN_MS / 4));
+    const run = () => {
+      if (this.session.pending.length && performance.now() < due) return soon(run, { timeout: IDLE_WITHIN_MS });
+      const last = this.idle.get(kind);
+      this.idle.delete(kind);
+      if (this.el.isConnected) last();
+    };
+    soon(run, { timeout: IDLE_WITHIN_MS });
+  }
+  /** A bar was looked at or heard. */
+  look(bar) {
+    const timed = this.chart.time_map.bars[bar];
+    if (this.looked.has(timed)) return;
+    this.looked.add(timed);
+    this.lookedAt += 1;
   }
   /** Python begins what takes the processor only now; a little later the sounds of hits are fetched. */
   onFirstPaint() {
@@ -4125,7 +4297,7 @@ var View = class {
   showState() {
     const { session } = this;
     const { chart } = session;
-    this.title.textContent = [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · ");
+    write(this.title, [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · "));
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
@@ -4138,14 +4310,12 @@ var View = class {
     else if (waiting) words2.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words2.push("all edits saved");
     if (this.listener.state === "loading") words2.push("fetching sound …");
-    this.state.textContent = words2.join(" · ");
+    write(this.state, words2.join(" · "));
     this.bars.update();
-    this.error.firstChild.textContent = session.error;
+    write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
     this.error.hidden = !session.error;
     if (session.error) this.words = "";
-    this.el.dataset.pending = String(waiting);
-    this.el.dataset.revision = String(session.revision);
     if (session.notice) {
       this.say(session.notice);
       session.notice = "";
@@ -4154,7 +4324,7 @@ var View = class {
   /** The line under the sheet: what is at the cursor. */
   showHere() {
     if (this.words) {
-      this.here.textContent = this.words;
+      write(this.here, this.words);
       return;
     }
     const { chart, cursor } = this;
@@ -4170,7 +4340,7 @@ var View = class {
     const mark = markMeant(chart, cursor);
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words2.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
-    this.here.textContent = words2.join(" — ");
+    write(this.here, words2.join(" — "));
   }
   /** Say something there, until the cursor moves or something else is done. */
   say(text) {
@@ -4263,8 +4433,9 @@ var View = class {
     const possible = n - hitsAt(this.chart, this.chosen.values()).length;
     this.say(n ? `${n} hit${n > 1 ? "s" : ""} chosen${possible ? `, ${possible} of them possible (k writes, x refuses them)` : ""}: keys and the menu (right click) act on all of them; Esc lets go.` : "No hits there.");
   }
-  /** The row under the pointer, or −1. */
-  hover(row) {
+  /** The row under the pointer, or −1: the name of a folded one is shown. */
+  hover(under) {
+    const row = this.sheet?.rowHeights[under] === SIZES.folded ? under : -1;
     if (row === this.hoverRow) return;
     this.hoverRow = row;
     this.draw();
@@ -4279,7 +4450,7 @@ var View = class {
   tellPython() {
     clearTimeout(this.telling);
     this.telling = setTimeout(() => {
-      this.looked.add(this.chart.time_map.bars[this.cursor.bar]);
+      this.look(this.cursor.bar);
       this.model.set("bar_index", this.cursor.bar);
       this.set("selected_bars", this.selection || []);
     }, 120);
@@ -4458,7 +4629,7 @@ var View = class {
       if (this.playhead.style.height !== height) this.playhead.style.height = height;
       if (bar !== this.heardBar) {
         this.heardBar = bar;
-        this.looked.add(this.chart.time_map.bars[bar]);
+        this.look(bar);
         this.set("heard_bar", bar);
         this.scrollToBar(bar);
         this.draw();
@@ -4502,6 +4673,9 @@ function hrefOf(path) {
   if (at < 0) return {};
   const inside = path.slice(at + root.length + 1).split("/").map(encodeURIComponent).join("/");
   return { href: `${config.baseUrl || "/"}files/${inside}` };
+}
+function write(element2, text) {
+  if (element2.textContent !== text) element2.textContent = text;
 }
 function offer(view, words2, act, letBe) {
   const chip = make("span", "wbg-offer");

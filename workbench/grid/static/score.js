@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 727ab6e3e8ed6b131b6337b624432da4f5747f97469a779a1b4ff072325b4596 */
+/* Made by python workbench/grid/bundle.py; sources 2cbbf6c47f601f232f0386c9cc0b1fa5b343d7cd95780977d43c5338d30b1230 */
 
 // js/score.js
 function safeSvg(text) {
