@@ -1,4 +1,4 @@
-"""What a kernel says reaches the page at once: the server's socket does not wait (TCP_NODELAY, POSIX ``netinet/tcp.h``)."""
+"""What a kernel says reaches the page at once: the server's socket does not wait (TCP_NODELAY of POSIX)."""
 
 import asyncio
 import socket

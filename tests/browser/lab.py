@@ -299,7 +299,14 @@ class Grid:
             arg=self.index,
             timeout=20000,
         )
+        self.drawn()
+
+    def drawn(self) -> None:
+        """Wait until the page has drawn and done what it does when idle."""
         self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.page.wait_for_function(
+            "(index) => !document.querySelectorAll('.wbg')[index].hitGrid.idle?.size", arg=self.index, timeout=20000
+        )
 
     def has(self, bar: int, at: str, instrument: str) -> bool:
         return self.evaluate(
@@ -309,7 +316,7 @@ class Grid:
 
     def text(self, selector: str) -> str:
         """What is read there once the page has drawn."""
-        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.drawn()
         return self.page.locator(selector).nth(self.index).inner_text()
 
 
