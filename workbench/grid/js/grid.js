@@ -5,19 +5,28 @@ import { Listener, SOURCES } from "./listening.js";
 import { SoundPicture } from "./sound_picture.js";
 import { View } from "./view.js";
 
+/** An answer that comes so long after "busy" was held back, ms: acknowledgements wait 40 ms and more. */
+const HELD_MS = 30;
+
 /**
- * A kernel answers a message with several small packets: "busy", the answer, "idle".  The server's socket
- * holds the second back until the first is acknowledged (RFC 896), and the browser's side delays that by up
- * to 40 ms unless it has something to send (RFC 1122, 4.2.3.2).  So it says a word as soon as it hears "busy".
+ * A kernel answers a message with several small packets: "busy", the answer, "idle".  A server's socket may
+ * hold the second back until the first is acknowledged (RFC 896), and the browser's side delays that by
+ * 40 ms or more unless it has something to send (RFC 1122, 4.2.3.2).  Where that was seen once, the page says
+ * a word as soon as it hears "busy"; servers that `workbench lab` starts hold nothing back.
+ * @returns {() => object} callbacks of a message
  */
 function hurry(send) {
-  let said = false;
-  return { iopub: { status: (message) => {
-    if (!said && message.content.execution_state === "busy") {
-      said = true;
-      send({ type: "nudge" });
-    }
-  } } };
+  let held = false;
+  return () => {
+    let busyAt = 0;
+    return { iopub: { status: ({ content }) => {
+      const now = performance.now();
+      if (content.execution_state === "busy" && !busyAt) {
+        busyAt = now;
+        if (held) send({ type: "nudge" });
+      } else if (content.execution_state === "idle" && busyAt) held ||= now - busyAt > HELD_MS;
+    } } };
+  };
 }
 
 function open(model) {
@@ -30,8 +39,9 @@ function open(model) {
       session.lost = true;
     }
   };
+  const hurried = hurry(send);
   const session = new Session((message) => {
-    send(message, message.type === "do" ? hurry(send) : undefined);
+    send(message, message.type === "do" ? hurried() : undefined);
   }, client);
   const views = new Set();
   const sound = new SoundPicture();

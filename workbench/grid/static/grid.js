@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2cbbf6c47f601f232f0386c9cc0b1fa5b343d7cd95780977d43c5338d30b1230 */
+/* Made by python workbench/grid/bundle.py; sources e4bf78097124a449f97faf5c18f200088f7cdadc22e4c54160267096df958bb0 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -4707,14 +4707,19 @@ function sized(canvas, width, height, ratio) {
 }
 
 // js/grid.js
+var HELD_MS = 30;
 function hurry(send) {
-  let said = false;
-  return { iopub: { status: (message) => {
-    if (!said && message.content.execution_state === "busy") {
-      said = true;
-      send({ type: "nudge" });
-    }
-  } } };
+  let held = false;
+  return () => {
+    let busyAt = 0;
+    return { iopub: { status: ({ content }) => {
+      const now2 = performance.now();
+      if (content.execution_state === "busy" && !busyAt) {
+        busyAt = now2;
+        if (held) send({ type: "nudge" });
+      } else if (content.execution_state === "idle" && busyAt) held ||= now2 - busyAt > HELD_MS;
+    } } };
+  };
 }
 function open(model) {
   const client = Math.random().toString(36).slice(2, 10);
@@ -4725,8 +4730,9 @@ function open(model) {
       session.lost = true;
     }
   };
+  const hurried = hurry(send);
   const session = new Session((message) => {
-    send(message, message.type === "do" ? hurry(send) : void 0);
+    send(message, message.type === "do" ? hurried() : void 0);
   }, client);
   const views = /* @__PURE__ */ new Set();
   const sound = new SoundPicture();

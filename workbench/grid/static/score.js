@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2cbbf6c47f601f232f0386c9cc0b1fa5b343d7cd95780977d43c5338d30b1230 */
+/* Made by python workbench/grid/bundle.py; sources e4bf78097124a449f97faf5c18f200088f7cdadc22e4c54160267096df958bb0 */
 
 // js/score.js
 function safeSvg(text) {
