@@ -1,6 +1,7 @@
 """Levels of finished sound."""
 
 import numpy as np
+import pyloudnorm
 import pytest
 
 from workbench.errors import WorkbenchError
@@ -30,6 +31,13 @@ def test_brought_to_its_loudness_under_its_ceiling():
     y = levelled(drums(), RATE)
     assert true_peak_dbtp(y) <= CEILING_DBTP
     assert loudness_lufs(y, RATE) == pytest.approx(TARGET_LUFS, abs=1.0)
+
+
+@pytest.mark.parametrize("rate", [32000, 44100, 48000])
+def test_loudness_is_that_of_pyloudnorm(rate):
+    """pyloudnorm (MIT) measures BS.1770-4 itself; the same sound with pauses that both gates leave out."""
+    x = np.concatenate([peaky() * 0.3, np.zeros((RATE, 2), np.float32), peaky() * 0.01])
+    assert loudness_lufs(x, rate) == pytest.approx(pyloudnorm.Meter(rate).integrated_loudness(x), abs=0.05)
 
 
 @pytest.mark.parametrize("target_lufs", [-30.0, -6.0])

@@ -177,16 +177,16 @@ def strokes_in(sound, rate):
     return loud[np.r_[True, np.diff(loud) > 0.05 * rate]] / rate - 0.012
 
 
-@pytest.mark.parametrize("choice", ["slowest", "as recorded"])
+@pytest.mark.parametrize("choice", ["slowest", "the record's"])
 def test_the_recording_plays_at_any_tempo_each_stroke_where_it_is_written(page, choice):
     page.locator("details summary").first.tap()
     page.uncheck("#count-in")
     page.select_option("#sound", "recording")
     page.locator("#item-1 .steps button").last.tap()
     tempi = page.locator("#item-1 .tempi button")
-    (tempi.last if choice == "as recorded" else tempi.first).tap()
+    (tempi.last if choice == "the record's" else tempi.first).tap()
     bpm = int(page.inner_text("#bpm"))
-    assert (bpm == 120) == (choice == "as recorded")
+    assert (bpm == 120) == (choice == "the record's")
     page.tap("#play")
     rate, passages = recorded(page, 2)
     # Bars follow one another without a gap, in time with the click.

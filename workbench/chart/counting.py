@@ -295,6 +295,9 @@ _VALUES: dict[Fraction, str] = {
     Fraction(1, 28): "septuplets",
 }
 
+#: All of these names.
+NOTE_VALUES: tuple[str, ...] = tuple(_VALUES.values())
+
 
 def note_value(length: Fraction) -> str:
     """Name of a note value in the plural: "16ths", "8th triplets".

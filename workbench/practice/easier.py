@@ -64,6 +64,14 @@ def on_the_strong_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -
     return tuple(sorted([*(n for n in notes if n.instrument != "kick"), *kept], key=lambda n: n.position))
 
 
+def snare_on_the_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """The snare on beats only; one that never strikes on a beat stays, or nothing would be left of it."""
+    beats = chart.time_map.bars[bar_index].beat_positions()
+    off = [n for n in notes if n.instrument in ("snare", "side stick") and n.position not in beats]
+    on = any(n.instrument in ("snare", "side stick") and n.position in beats for n in notes)
+    return tuple(n for n in notes if n not in off) if on else notes
+
+
 def _strong(bar: Bar) -> list[Fraction]:
     """1, and 3 of four; of other meters 1 alone."""
     beats = bar.beat_positions()
@@ -104,8 +112,8 @@ def frame_in_halves(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tu
 GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     (
         "frame",
-        "frame: time in beats, kick on the strong beats",
-        (without_ghosts, without_crash, on_the_strong_beats, _in_beats),
+        "frame: time and snare on the beats, kick on the strong ones",
+        (without_ghosts, without_crash, snare_on_the_beats, on_the_strong_beats, _in_beats),
     ),
     (
         "time",

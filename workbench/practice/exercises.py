@@ -30,6 +30,7 @@ from workbench.practice.easier import easier_steps
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
+from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
@@ -305,18 +306,18 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
     return list(grouped(((f.kind, shape(f)), f) for f in sure).values())
 
 
-def untaught(reading: PartReading) -> str:
-    """What no exercise teaches because it rests on doubtful hits, in a sentence; "" if there is nothing."""
-    time_map = reading.chart.time_map
+def untaught(reading: PartReading, words: Words = ENGLISH) -> tuple[str, ...]:
+    """What no exercise teaches because it rests on doubtful hits, a sentence each."""
     fills = [k for f in reading.fills if not f.grounds.is_plain for k in f.span.bars]
     changes = [k for v in reading.variations if not v.grounds.is_plain for k in v.bars]
-    said = [f"{what} of {bar_list(time_map, bars)}" for what, bars in (("fills", fills), ("changes", changes)) if bars]
-    if not said:
-        return ""
-    return (
-        f"No exercise is made of the {' and the '.join(said)}: their hits are doubtful. Listen to them in the grid and "
-        "confirm or correct them, then make the exercises again."
-    )
+    texts = {
+        "No exercise is made of the fills of {bars}: their hits are doubtful. Listen to them in the grid, confirm or "
+        "correct them, then make the exercises again.": fills,
+        "No exercise is made of the changes of {bars}: their hits are doubtful. Listen to them in the grid, confirm or "
+        "correct them, then make the exercises again.": changes,
+    }
+    time_map = reading.chart.time_map
+    return tuple(words(text, bars=words.title(bar_list(time_map, bars))) for text, bars in texts.items() if bars)
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

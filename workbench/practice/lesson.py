@@ -140,6 +140,13 @@ class Lesson:
         """The lesson with only these of its items (numbered from 1), in this order."""
         return replace(self, items=tuple(self._item(n) for n in numbers))
 
+    def tempo_said(self, bpm: int) -> str:
+        """One of its tempi in words: the last is no mark of a metronome, but the one to arrive at."""
+        if bpm != self.tempi_bpm[-1]:
+            return str(bpm)
+        whose = self.words("{bpm}, the record's tempo", bpm=bpm)
+        return whose if self.chart.recording is not None else self.words("{bpm}, the song's tempo", bpm=bpm)
+
     def _item(self, number: int) -> LessonItem:
         if not 1 <= number <= len(self.items):
             raise ChartError(f"The lesson has items 1 to {len(self.items)}, no item {number}.")
@@ -233,9 +240,16 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
             tempi[-1],
         )
     )
-    notes = tuple(filter(None, [untaught(reading)]))
     title = chart.title or words("Drum part")
-    return Lesson(with_sticking(reading), title, tuple(items), tempi, notes=notes, recording=recording, words=words)
+    return Lesson(
+        with_sticking(reading),
+        title,
+        tuple(items),
+        tempi,
+        notes=untaught(reading, words),
+        recording=recording,
+        words=words,
+    )
 
 
 def _by_difficulty(reading: PartReading, exercises: Sequence[Exercise]) -> list[Exercise]:
@@ -274,6 +288,10 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
     sounding = sum(bool(b.notes) for b in chart.bars)
     why = {
         "groove": words(
+            "All {all} bars are this groove. Play four bars on end before you raise the tempo.", all=sounding
+        )
+        if bars == sounding
+        else words(
             "{bars} of the {all} bars are this groove. Play four bars on end before you raise the tempo.",
             bars=bars,
             all=sounding,
@@ -290,6 +308,7 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
         difficulty = _difficulty(reading, exercise)
         minutes += MINUTES_HARDER * (difficulty - 1)
         why = f"{capital(words(DIFFICULTY[difficulty]))}. {why}"
+    said = tuple(map(words.music, exercise.listen_for))
     # The hands' busiest moment can be watched at the tempo to begin with.
     fastest = tempi[-1] * WATCHABLE_PER_S / max(strokes_per_s(chart, exercise.stages[0].bars), 1e-9)
     start = max((t for t in tempi if t <= fastest), default=tempi[0])
@@ -299,11 +318,12 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
         minutes,
         min(start, tempi[-2] if len(tempi) > 1 else start),
         tempi[-1],
-        exercise,
+        replace(exercise, listen_for=said),
     )
 
 
 def lesson_lines(lesson: Lesson) -> list[str]:
     """The plan in lines, for a terminal."""
-    tempi = ["to ".join(f"♩ = {t} " for t in dict.fromkeys((i.start_bpm, i.goal_bpm))).strip() for i in lesson.items]
+    said = lesson.tempo_said
+    tempi = [" to ".join(f"♩ = {said(t)}" for t in dict.fromkeys((i.start_bpm, i.goal_bpm))) for i in lesson.items]
     return [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]

@@ -88,7 +88,8 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         "captions": _captions(lesson.chart, say),
         "sections": [s.bar_index for s in lesson.chart.sections],
         "record": record,
-        "words": {text: say(text) for text in ("Play", "Stop", "{bpm} as recorded")},
+        "lastTempo": lesson.tempo_said(lesson.tempi_bpm[-1]),
+        "words": {text: say(text) for text in ("Play", "Stop", "done at {bpm}")},
     }
     page = Path(__file__).parent / "page"
     text = filled(

@@ -195,7 +195,7 @@ def make_practice_pack(
     exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
     if not exercises:
         raise WorkbenchError("There is nothing to practise: the chart has no grooves, variations or fills.")
-    notes = [text] if (text := untaught(reading)) else []
+    notes = [*untaught(reading)]
     heard = None
     if recording is not None:
         tell(0.02, "Reading the recording")
@@ -438,16 +438,21 @@ def _faded(x: np.ndarray) -> np.ndarray:
 
 def _make_track(shop: _Workshop, exercise: Exercise) -> str:
     """Through the tempi with count-ins: the last stage that the kit plays alone."""
-    options = shop.options
+    options, repeats = shop.options, shop.options.track_repeats
     stage = [s for s in exercise.stages if not s.record][-1]
     parts = []
     for tempo_bpm in ladder_bpm(exercise.tempi_bpm, options.ladder_step_bpm):
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
         kit = placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_pan)
-        if options.count_in_bars:
-            parts.append(_count_in(shop, own, tempo_bpm))
-        parts.append(np.tile(mixed([kit, *_click(shop, own, True)]), (options.track_repeats, 1)))
-    return _save(shop, f"{exercise.name}/track", np.concatenate(parts), False, "mp3")
+        lap = mixed([kit, *_click(shop, own, True)])
+        n, count = len(lap), _count_in(shop, own, tempo_bpm) if options.count_in_bars else kit[:0]
+        # All rounds but the first sound the same, so they are levelled once, before the beginning of the next.
+        x = _level(
+            shop, np.concatenate([count, np.tile(lap, (min(repeats, 2), 1)), lap[: SAMPLE_RATE_HZ // 50]]), False
+        )
+        first, again = x[: len(count) + n], x[len(count) + n :][:n]
+        parts += [first, np.tile(again, (repeats - 1, 1))]
+    return _write(shop, f"{exercise.name}/track", np.concatenate(parts), "mp3")
 
 
 def ladder_bpm(tempi_bpm: Sequence[float], step_bpm: float = 0.0) -> tuple[float, ...]:
@@ -473,10 +478,14 @@ def _level(shop: _Workshop, x: np.ndarray, loop: bool, lossy: bool = True) -> np
 
 
 def _save(shop: _Workshop, name: str, x: np.ndarray, loop: bool, ending: str | None = None) -> str:
-    path = shop.folder / "audio" / f"{name}.{ending or shop.options.format}"
+    ending = ending or shop.options.format
+    return _write(shop, name, _level(shop, x, loop, ending == "mp3"), ending)
+
+
+def _write(shop: _Workshop, name: str, x: np.ndarray, ending: str) -> str:
+    path = shop.folder / "audio" / f"{name}.{ending}"
     path.parent.mkdir(exist_ok=True)
-    lossy = path.suffix == ".mp3"
-    save_audio(path, Audio(_level(shop, x, loop, lossy), SAMPLE_RATE_HZ), None if lossy else "PCM_16")
+    save_audio(path, Audio(x, SAMPLE_RATE_HZ), None if ending == "mp3" else "PCM_16")
     shop.files.append(path)
     shop.lengths_s.append(len(x) / SAMPLE_RATE_HZ)
     return path.relative_to(shop.folder).as_posix()

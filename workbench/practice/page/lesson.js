@@ -95,26 +95,36 @@
   }
 
   function showChoices(k) {
-    const { steps, start, goal } = lesson.items[k];
-    buttons(part(k, "steps"), steps.map((s) => s.title), k === state.item ? state.step : -1, (s) => choose(k, s));
-    const tempi = lesson.tempi.filter((t) => t >= start && t <= goal);
-    const own = lesson.record ? [lesson.record.bpm] : [];
-    buttons(part(k, "tempi"), [...tempi.map(String), ...own.map((t) => say("{bpm} as recorded").replace("{bpm}", Math.round(t)))], -1, (t, made) => {
+    buttons(part(k, "steps"), lesson.items[k].steps.map((s) => s.title), k === state.item ? state.step : -1, (s) => choose(k, s));
+    const tempi = tempiOf(k), last = lesson.tempi.at(-1);
+    buttons(part(k, "tempi"), tempi.map((t) => (t === last ? lesson.lastTempo : String(t))), -1, (t) => {
       if (k !== state.item) choose(k, 0);
-      setTempo([...tempi, ...own][t]);
-      if (!playing && t < tempi.length) tick(k, tempi[t], !made.classList.contains("done"));
+      // The record's tempo is its own exactly, so that at speed 1 it sounds as it is.
+      setTempo(tempi[t] === last && lesson.record ? lesson.record.bpm : tempi[t]);
     });
+    showTempo(k);
+  }
+
+  const tempiOf = (k) => lesson.tempi.filter((t) => t >= lesson.items[k].start && t <= lesson.items[k].goal);
+
+  // Which tempo is chosen, which are done, and whether this one is.
+  function showTempo(k) {
+    const done = kept.done[k] || [], own = k === state.item ? Math.round(state.bpm) : null, button = part(k, "tick");
     for (const [t, made] of [...part(k, "tempi").children].entries()) {
-      made.classList.toggle("done", Boolean((kept.done[k] || []).includes(tempi[t])));
-      made.classList.toggle("own", t >= tempi.length);
+      made.setAttribute("aria-pressed", String(tempiOf(k)[t] === own));
+      made.classList.toggle("done", done.includes(tempiOf(k)[t]));
     }
+    button.hidden = !tempiOf(k).includes(own);
+    button.textContent = say("done at {bpm}").replace("{bpm}", own);
+    button.classList.toggle("done", done.includes(own));
+    button.setAttribute("aria-pressed", String(done.includes(own)));
   }
 
   function tick(k, bpm, done) {
     const others = (kept.done[k] || []).filter((t) => t !== bpm);
     kept.done[k] = done ? [...others, bpm] : others;
     keep();
-    showChoices(k);
+    showTempo(k);
   }
 
   function setTempo(bpm) {
@@ -122,6 +132,7 @@
     $("tempo").value = bpm;
     $("bpm").textContent = String(Math.round(bpm));
     if (playing) playing.bpm = tempo();
+    showTempo(state.item);
   }
 
   // -- sound ---------------------------------------------------------------------------
@@ -437,6 +448,9 @@
     for (const [id, value] of Object.entries(SOUNDS[$("sound").value])) $(id).value = value;
     showLevels();
   });
+  for (const [k, button] of [...document.querySelectorAll(".tick")].entries()) {
+    button.addEventListener("click", () => tick(k, Math.round(state.bpm), button.getAttribute("aria-pressed") !== "true"));
+  }
   for (const id of ["left", "open"]) $(id).addEventListener("change", drawBars);
   for (const id of ["from", "to"]) $(id).addEventListener("change", showChosen);
   document.addEventListener("keydown", (event) => {
