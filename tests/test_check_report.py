@@ -16,7 +16,7 @@ from tests.test_align import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
 from workbench.checking.check import check_chart
-from workbench.checking.check_report import check_page, lines_of, overview_svg, summary_of, write_check
+from workbench.checking.check_report import check_page, lines_of, overview_svg, short_lines, summary_of, write_check
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, save_audio
 
@@ -34,6 +34,12 @@ def test_what_is_said_of_a_bar_is_said_once_for_all_its_places(check):
     assert len(said) == 2
     assert any(says(text, "all 8ths", "crash", "ride") for text in said)
     assert any(says(text, "a of 2", "snare", "not heard") for text in said)
+
+
+def test_the_terminal_lists_every_finding_of_a_bar_as_the_page_does(check):
+    (bar,) = check.worst_bars
+    short = short_lines(check)
+    assert [text.split("Bar 6: ")[1] for text in short] == [line.text for line in lines_of(check, bar)]
 
 
 def test_summary(check):

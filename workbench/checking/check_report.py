@@ -28,8 +28,8 @@ from workbench.templates import filled
 MOST_BARS_SHOWN = 24
 #: The staff as recorded has what is at least so likely.
 LIKELY = 0.5
-#: Findings listed for one bar, patterns listed in all.
-MOST_IN_A_BAR, MOST_PATTERNS = 10, 12
+#: Findings listed for one bar, patterns listed in all; of each kind, lines in a terminal.
+MOST_IN_A_BAR, MOST_PATTERNS, MOST_IN_SHORT = 10, 12, 8
 
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
@@ -98,6 +98,17 @@ def single_findings(check: Check, patterns: int = MOST_PATTERNS) -> tuple[list[B
     bars = worst_first([replace(b, findings=tuple(f for f in b.findings if f not in told)) for b in check.bars])
     faint = [b for b in bars if max(f.probability for f in b.findings) < FAINT_BELOW]
     return [b for b in bars if b not in faint], sorted(faint, key=lambda b: b.start_s)
+
+
+def short_lines(check: Check) -> list[str]:
+    """The findings for a terminal, a line each: first what is the same in several bars, then bar by bar."""
+    told = [f"{p.verdict}: {p.text}" for p in check.patterns[:MOST_IN_SHORT]]
+    single, faint = single_findings(check, MOST_IN_SHORT)
+    lines = [(bar, line) for bar in (*single, *faint) for line in lines_of(check, bar)]
+    for bar, line in lines[:MOST_IN_SHORT]:
+        names_bars = any(f.position is None and f.text == line.text for f in bar.findings)
+        told.append(f"{line.verdict}: {line.text if names_bars else f'Bar {bar.bar_number}: {line.text}'}")
+    return told + [f"and {len(lines) - MOST_IN_SHORT} more: see the report"] * (len(lines) > MOST_IN_SHORT)
 
 
 def overview_svg(check: Check, a_row: int = 16) -> str:

@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench check``; returns the exit status."""
     import workbench as wb
     from workbench.checking.check import LEAST_AGREEMENT
-    from workbench.checking.check_report import lines_of, single_findings, summary_of
+    from workbench.checking.check_report import short_lines, summary_of
     from workbench.files.safefile import check_folder
     from workbench.progress import TerminalProgress
 
@@ -46,15 +46,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         for text in (*check.first, summary_of(check), *check.remarks):
             print(text)
-        for pattern in check.patterns[:5]:
-            print(f"  {pattern.verdict}: {pattern.text}")
-        single, _ = single_findings(check, 5)
-        for bar in single[:5]:
-            line = lines_of(check, bar)[0]
-            whole = any(f.position is None and f.text == line.text for f in bar.findings)
-            print(f"  {line.verdict}: {line.text if whole else f'Bar {bar.bar_number}: {line.text}'}")
-        if len(single) > 5:
-            print(f"  and more in {len(single) - 5} other bar{'s' * (len(single) > 6)}: see the report")
+        for text in short_lines(check):
+            print(f"  {text}")
         for path in written:
             print(f"  {path}")
     doubtful = check.alignment.agreement < LEAST_AGREEMENT  # then all findings are for listening
