@@ -296,7 +296,7 @@ _VALUES: dict[Fraction, str] = {
 }
 
 #: All of these names.
-NOTE_VALUES: tuple[str, ...] = tuple(_VALUES.values())
+VALUE_NAMES: tuple[str, ...] = tuple(_VALUES.values())
 
 
 def note_value(length: Fraction) -> str:

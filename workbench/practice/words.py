@@ -15,7 +15,7 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from workbench.chart.counting import COUNT_SYSTEMS, NOTE_VALUES, OTHER_SYLLABLE, SYLLABLES, USUAL_COUNT, capital
+from workbench.chart.counting import COUNT_SYSTEMS, OTHER_SYLLABLE, SYLLABLES, USUAL_COUNT, VALUE_NAMES, capital
 from workbench.chart.drumkit import INSTRUMENTS, TIMEKEEPERS
 from workbench.errors import WorkbenchError
 from workbench.reading.variations import instrument_word
@@ -30,7 +30,7 @@ def _one_of(words: Iterable[str]) -> str:
 
 
 _DRUM = _one_of({w for i in INSTRUMENTS for w in (i.name, instrument_word(i.name))} | set(TIMEKEEPERS.values()))
-_VALUE = rf"(?:{_one_of(NOTE_VALUES)}|notes of \d+(?:/\d+)? of a whole note)"
+_VALUE = rf"(?:{_one_of(VALUE_NAMES)}|notes of \d+(?:/\d+)? of a whole note)"
 _SYLLABLE = _one_of({*SYLLABLES.values(), OTHER_SYLLABLE})
 _PLACE = (
     rf"(?:(?:just (?:after|before) )?(?:\d+|the (?:next 1|{_SYLLABLE} of \d+|"
