@@ -37,7 +37,7 @@ BETWEEN_DB = 4.0
 
 #: Blocks of BS.1770: as many of its steps, seconds each; those below the first gate, LUFS, and below the second, LU
 #: under the mean of the others, do not count.
-_STEPS, _STEP_S, _ABSOLUTE_GATE, _RELATIVE_GATE = 4, 0.1, -70.0, -10.0
+_STEPS_A_BLOCK, _GATING_STEP_S, _ABSOLUTE_GATE, _RELATIVE_GATE = 4, 0.1, -70.0, -10.0
 
 
 def loudness_lufs(samples: np.ndarray, sample_rate: int) -> float:
@@ -49,12 +49,12 @@ def loudness_lufs(samples: np.ndarray, sample_rate: int) -> float:
         return -np.inf
     rounds = -(-int(MEASURED_S * sample_rate) // len(samples))
     heard = np.tile(samples, (rounds, 1)) if rounds > 1 else samples
-    step = round(_STEP_S * sample_rate)
+    step = round(_GATING_STEP_S * sample_rate)
     steps = len(heard) // step
     # All channels through both filters at once: pyloudnorm's own loops take three times as long.
     weighted = signal.sosfilt(_weighting(sample_rate), heard[: steps * step].T, axis=-1).reshape(-1, steps, step)
     power = np.einsum("cks,cks->k", weighted, weighted) / step
-    blocks = np.convolve(power, np.full(_STEPS, 1 / _STEPS), "valid")
+    blocks = np.convolve(power, np.full(_STEPS_A_BLOCK, 1 / _STEPS_A_BLOCK), "valid")
     with np.errstate(divide="ignore"):
         lufs = -0.691 + 10 * np.log10(blocks)
         loud = lufs > _ABSOLUTE_GATE
