@@ -245,7 +245,7 @@ def test_what_is_not_understood_is_listed():
             f"<direction><direction-type><wedge type='crescendo'/></direction-type></direction></measure>"
         )
     )
-    assert [n.instrument for n in back.chart.bars[0].notes] == ["snare", "B6 normal [88]"]
+    assert [n.instrument for n in back.chart.bars[0].notes] == ["snare", "unnamed B6 [88]"]
     assert any("B6" in p for p in back.problems)
     assert [t.text for t in back.chart.texts] == ["cresc."]
     assert any("no tempo" in p for p in back.problems)

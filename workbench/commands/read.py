@@ -95,6 +95,9 @@ def run(args: argparse.Namespace) -> int:
         print(f"{json.dumps(result.to_data(), indent=1)}\n" if args.json else result.to_markdown(), end="")
     if writes:
         _write_into_chart(args, reading)
+    elif chart.recording and not args.audio and not args.against:
+        told = "The form is read from the drums alone; with the recording (--audio) the band's repeats count too."
+        print(told, file=sys.stderr)
     return 1 if problems else 0
 
 

@@ -188,7 +188,8 @@ class Kit:
             by_place = instrument_for_place(step, octave, head)
             found = by_place.name if by_place else None
         if found is None:
-            label = f"{step}{octave if octave >= 0 else ''} {head}".strip()
+            place = f"{step}{octave if octave >= 0 else ''}"
+            label = " ".join(t for t in ("unnamed", place, "" if head == Notehead.NORMAL else head) if t)
             found = own_line(label, self._key(label))
             self.unnamed.add(label)
         if found.endswith("]") and found not in self.lines:
