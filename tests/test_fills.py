@@ -72,6 +72,15 @@ def test_the_same_fill_is_recognised_when_it_returns():
     assert [f.version_of for f in found] == [None, None, None, 0]
 
 
+@pytest.mark.parametrize("end", [bar(C="x...............", K="x..............."), bar(C="x...", K="x...", S="x...")])
+def test_a_fill_before_the_last_crash_is_a_fill_that_lands_on_it(end):
+    chart = part(*[ROCK] * 7, FILL, *[ROCK] * 7, FILL, end)
+    reading = read_part(chart)
+    assert [f.span.end for f in reading.fills] == [(8, F(0)), (16, F(0))]
+    assert reading.fills[1].kind == 0 and "crash" in reading.fills[1].landing and reading.fills[1].lands_on == 16
+    assert not any(15 in v.bars for v in reading.variations)
+
+
 def test_leads_into_the_next_section_and_is_set_up():
     ride = bar(R="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x.........")
     setup = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")

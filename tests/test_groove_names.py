@@ -39,7 +39,7 @@ def names(*bars, **heading):
             ["jazz time (1, 2 let, 3, 4 let) on the ride", "left foot on 2 and 4"],
         ),
         (dict(R="x...x..xx...x..x", P="....x.......x..."), ["jazz time (1, 2 a, 3, 4 a) on the ride"]),
-        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled", "shuffled 8ths on the hi-hat"]),
+        (dict(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x....."), ["shuffled 8ths on the hi-hat"]),
         (dict(H="x.xx.xx.xx.x", S=".o..o.x.o.o.", K="x..........."), ["half-time, snare on 3"]),
         (
             dict(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x..............."),
@@ -88,6 +88,9 @@ def test_names_that_a_student_knows(rows, name):
 @pytest.mark.common_practice
 def test_jazz_time_is_not_called_shuffled_besides_and_eighths_not_four_on_the_floor():
     assert "shuffled" not in names(*[bar(R="x..x.xx..x.x", P="...x.....x..")] * 4)
+    shuffle = bar(H="x.xx.xx.xx.x", S="...x.....x..", K="x.....x.....")
+    assert "shuffled" not in names(*[shuffle] * 4)
+    assert find_groove(part(*[shuffle] * 4), [range(4)], frozenset()).text.startswith("shuffle: ")
     assert "kick in 8ths" in names(*[bar(S="..x...x.", K="xxxxxxxx")] * 4)
 
 

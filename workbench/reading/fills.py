@@ -236,7 +236,7 @@ def _hand_drum_strokes(chart: Chart, span: Mark) -> int:
 
 
 def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> Mark | None:
-    """Begin a fill with the first stroke that departs from the groove.
+    """Begin a fill with the first stroke that departs from the groove, and end it where it lands.
 
     Parameters
     ----------
@@ -254,6 +254,10 @@ def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> M
     if span.confirmed:
         return span
     first_bar, first = span.start
+    last = span.end[0]
+    # What is struck on the 1 and not after it is what the fill leads to, though the part end there.
+    if last > first_bar and not any(n.position for _, n in notes_between(chart, (last, Fraction(0)), span.end)):
+        span = replace(span, end=(last, Fraction(0)))
     meter = chart.time_map.bars[first_bar].meter
     earliest = max(first - meter.beat_length / 2, Fraction(0))
     new = [

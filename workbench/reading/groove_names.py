@@ -250,7 +250,8 @@ def _feel_name(look: _Look) -> str:
         half_time = _snare_name(look).startswith("half-time")
         if trips > lets / 3:
             return "half-time shuffle, all triplets played" if half_time else "8th triplets"
-        return "half-time shuffle" if half_time and look.ghosts else "shuffled"
+        said = _hands_name(look).startswith("shuffled")
+        return "half-time shuffle" if half_time and look.ghosts else "" if said else "shuffled"
     sixths = parts[Fraction(1, 6)] + parts[Fraction(5, 6)]
     return "swung 16ths" if sixths > parts[Fraction(1, 4)] + parts[Fraction(3, 4)] else ""
 

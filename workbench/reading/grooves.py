@@ -7,6 +7,7 @@ differences than it adds.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -60,7 +61,7 @@ class Groove:
     def text(self) -> str:
         """Its name, unless that is said anyway, and exactly what it is: "samba: no snare; kick on 1, …"."""
         exact = "; ".join(self.names)
-        return exact if self.known_as in exact else f"{self.known_as}: {exact}"
+        return exact if re.search(rf"\b{re.escape(self.known_as)}\b", exact) else f"{self.known_as}: {exact}"
 
     @property
     def phrase_bars(self) -> int:
