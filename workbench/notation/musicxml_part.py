@@ -233,8 +233,8 @@ class PartReader:
             out.append(self._measure(element, first=not out))
         for label in sorted(self.kit.unnamed):
             self.log.problems.append(
-                f"Which instrument stands at {label.removeprefix('unnamed ')} the score does not say; its strokes have a "
-                "line of their own."
+                f"Which instrument stands at {label.removeprefix('unnamed ')} the score does not say; its strokes have "
+                "a line of their own."
             )
         return out
 
