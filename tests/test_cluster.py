@@ -1,11 +1,14 @@
 """Workers of a Dask cluster: a real scheduler and real worker processes on this machine."""
 
 import os
+import platform
+import resource
 import signal
 import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import workbench as wb
@@ -33,6 +36,14 @@ def double(x):
     return 2 * x
 
 
+def faults_of_large_blocks(_):
+    """Pages that the system had to find for a megabyte, taken and given back a hundred times."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    for _ in range(100):
+        np.ones(2**17)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+
 def die_once(path):
     if not Path(path).exists():
         Path(path).touch()
@@ -49,6 +60,13 @@ def test_every_work_is_done_and_what_a_dead_worker_had_is_begun_again(local, tmp
         assert sorted(there.work(double, range(9))) == [(k, 2 * k) for k in range(9)]
         works = [str(tmp_path / name) for name in "abc"]
         assert dict(there.work(die_once, works)) == dict.fromkeys(works, "done")
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library")
+def test_a_worker_keeps_its_memory_from_song_to_song(local):
+    with Cluster.at(local.scheduler_address) as there:
+        ((_, faults),) = there.work(faults_of_large_blocks, [0])
+    assert faults < 25 * 2**20 / resource.getpagesize(), "a quarter of what would be taken anew each time"
 
 
 def test_what_kills_every_worker_is_given_up(local):

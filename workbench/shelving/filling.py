@@ -93,7 +93,7 @@ def fill_shelf(
         finally:
             shutil.rmtree(staging, ignore_errors=True)  # what is left there was broken off
     failures = {key: [text] for key, text in refused.items()} | run.failures
-    return Shelved(place, tuple(songs), memory.songs, dict(sorted(failures.items())), tuple(run.worked))
+    return Shelved(place, tuple(songs), memory.songs, dict(sorted(failures.items())), tuple(dict.fromkeys(run.worked)))
 
 
 @contextmanager
