@@ -222,11 +222,15 @@ def test_sections_are_named_and_labels_stay_text(song, screenshot):
 
 def test_what_is_not_possible_is_said_and_shown_as_it_was(song, screenshot):
     page, grid, kernel = song
+    top = page.page.locator(".wbg-sheet").bounding_box()["y"]
     grid.evaluate(
         "view.edit({edit: 'add note', bar_index: 99, note: x})", {"at": "0", "instrument": "kick", "velocity": 80}
     )
     grid.settle()
     assert "There is no bar 100" in grid.text(".wbg-error")
+    assert page.page.locator(".wbg-sheet").bounding_box()["y"] == top  # nothing moves under the pointer
+    grid.press("A")
+    assert "There is no hit here" in grid.text(".wbg-here") and not page.page.locator(".wbg-error").is_visible()
     page.page.get_by_role("button", name="Bar lines").click()
     page.page.get_by_label("Meter").fill("2/3")
     page.page.get_by_label("Meter").press("Enter")

@@ -3,7 +3,7 @@
  * sends an edit or moves the cursor.
  */
 import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
-import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter } from "./chart.js";
+import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter } from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit, together } from "./chosen.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
@@ -214,7 +214,10 @@ export const COMMANDS = {
   },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
-  "undo": (v) => v.session.do({ command: "undo" }),
+  "undo": (v) => {
+    v.answers = v.answers.filter(({ seq }) => seq !== v.session.seq);
+    v.session.do({ command: "undo" });
+  },
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
@@ -533,8 +536,16 @@ for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
   };
 }
 
-COMMANDS["split bar"] = (v) => v.edit({ edit: "split bar", bar_index: v.cursor.bar, position: v.cursor.at });
-COMMANDS["join bars"] = (v) => v.edit({ edit: "join bars", bar_index: v.cursor.bar });
+COMMANDS["split bar"] = (v) => {
+  const { bar, at } = v.cursor;
+  v.edit({ edit: "split bar", bar_index: bar, position: at });
+  v.say(`Bar ${barNumber(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+};
+COMMANDS["join bars"] = (v) => {
+  const { bar } = v.cursor;
+  v.edit({ edit: "join bars", bar_index: bar });
+  v.say(`Bar ${barNumber(v.chart, bar)} and the next are one bar.`);
+};
 COMMANDS["fix line"] = (v) => {
   const { fixed } = v.chart.time_map.bars[v.cursor.bar];
   v.edit({ edit: "fix line", bar_index: v.cursor.bar, fixed: !fixed });
@@ -543,19 +554,20 @@ COMMANDS["fix line"] = (v) => {
 
 /** What an act on bars will do, for its button and the menu. @type {Record<string, (v: any) => string>} */
 export const BAR_ACTS = {
-  "insert bars": (v) => {
+  "insert bars": (v, before = true) => {
     const [first, last] = bars(v);
     const n = last - first + 1;
-    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two: a line was missed`
+    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed`
       : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
   },
-  "delete bars": (v) => {
+  "delete bars": (v, before = true) => {
     const [first, last] = bars(v);
     return v.chart.recording && first === last && heardBetween(v, first)
-      ? `Bar ${barNumber(v.chart, first)} and the next become one: a line too many`
+      ? `Bar ${barNumber(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many`
       : `Delete ${inBars(v, [first, last]).slice(3)}`;
   },
-  "duplicate bars": (v) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}`,
+  "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${
+    before && heardBetween(v, bars(v)[1] + 1) ? ", if the recording has time for it" : ""}`,
   "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
   "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`,
 };
@@ -566,7 +578,7 @@ const heardBetween = (v, bar) => Boolean(v.chart.recording) && bar > 0 && bar < 
 /** Do an act on bars and say what was done, in the words that announced it. */
 function actOnBars(name, edit) {
   COMMANDS[name] = (v) => {
-    const words = BAR_ACTS[name](v);
+    const words = BAR_ACTS[name](v, false);
     const made = edit(v, ...bars(v));
     if (!made) return v.say("There is no bar on that side.");
     v.edit(made);

@@ -124,10 +124,10 @@ export class View {
     this.toolbar = new Toolbar(this);
     this.bars = new BarLines(this);
     this.toolbar.element.append(head);
-    // Offers stand beside what is said, so that nothing moves under the pointer when one comes.
+    // Refusals and offers stand beside what is said, so that nothing moves under the pointer when one comes.
     const said = make("div", "wbg-said");
-    said.append(this.here, this.offers);
-    el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.error, this.askBox, this.bars.element, this.overview,
+    said.append(this.error, this.here, this.offers);
+    el.replaceChildren(this.toolbar.element, this.toolbar.panel, this.hint, this.askBox, this.bars.element, this.overview,
       said, this.files, this.scroller, this.keys);
     fillKeyList(this.keys, () => this.toggleKeys());
     this.scroller.addEventListener("scroll", () => this.draw(), { passive: true });
@@ -373,6 +373,7 @@ export class View {
     this.bars.update();
     write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
+    this.error.title = session.error;
     this.error.hidden = !session.error;
     // What was said to be done was not.
     if (session.error) this.words = "";
@@ -410,7 +411,11 @@ export class View {
   say(text) {
     this.words = text;
     this.wordsFor = this.session.seq;
-    this.here.textContent = text;
+    write(this.here, text);
+    if (!this.session.error) return;
+    // What was refused before is no longer news.
+    this.session.error = "";
+    this.session.changed("error");
   }
 
   /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
@@ -591,6 +596,7 @@ export class View {
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
     if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
+    if (answer) answer.seq = this.session.seq + 1;
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],

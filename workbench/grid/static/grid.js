@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources e4bf78097124a449f97faf5c18f200088f7cdadc22e4c54160267096df958bb0 */
+/* Made by python workbench/grid/bundle.py; sources 1d2e0d8e02ca50bfda477779c116205a4965ea9aa20f0a438dbd4599bbc2aa80 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2731,7 +2731,10 @@ var COMMANDS = {
   },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
-  "undo": (v) => v.session.do({ command: "undo" }),
+  "undo": (v) => {
+    v.answers = v.answers.filter(({ seq }) => seq !== v.session.seq);
+    v.session.do({ command: "undo" });
+  },
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
@@ -3008,31 +3011,39 @@ for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
     v.say(`${words2} ${where}; every hit stays where it was heard.`);
   };
 }
-COMMANDS["split bar"] = (v) => v.edit({ edit: "split bar", bar_index: v.cursor.bar, position: v.cursor.at });
-COMMANDS["join bars"] = (v) => v.edit({ edit: "join bars", bar_index: v.cursor.bar });
+COMMANDS["split bar"] = (v) => {
+  const { bar, at } = v.cursor;
+  v.edit({ edit: "split bar", bar_index: bar, position: at });
+  v.say(`Bar ${barNumber(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+};
+COMMANDS["join bars"] = (v) => {
+  const { bar } = v.cursor;
+  v.edit({ edit: "join bars", bar_index: bar });
+  v.say(`Bar ${barNumber(v.chart, bar)} and the next are one bar.`);
+};
 COMMANDS["fix line"] = (v) => {
   const { fixed } = v.chart.time_map.bars[v.cursor.bar];
   v.edit({ edit: "fix line", bar_index: v.cursor.bar, fixed: !fixed });
   v.say(fixed ? "The line may move again." : "The line is fixed: bars laid anew keep it.");
 };
 var BAR_ACTS = {
-  "insert bars": (v) => {
+  "insert bars": (v, before = true) => {
     const [first, last] = bars(v);
     const n = last - first + 1;
-    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two: a line was missed` : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
+    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed` : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
   },
-  "delete bars": (v) => {
+  "delete bars": (v, before = true) => {
     const [first, last] = bars(v);
-    return v.chart.recording && first === last && heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} and the next become one: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
+    return v.chart.recording && first === last && heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
   },
-  "duplicate bars": (v) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}`,
+  "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${before && heardBetween(v, bars(v)[1] + 1) ? ", if the recording has time for it" : ""}`,
   "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
   "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`
 };
 var heardBetween = (v, bar) => Boolean(v.chart.recording) && bar > 0 && bar < v.chart.bars.length - 1;
 function actOnBars(name, edit) {
   COMMANDS[name] = (v) => {
-    const words2 = BAR_ACTS[name](v);
+    const words2 = BAR_ACTS[name](v, false);
     const made = edit(v, ...bars(v));
     if (!made) return v.say("There is no bar on that side.");
     v.edit(made);
@@ -4042,12 +4053,11 @@ var View = class {
     this.bars = new BarLines(this);
     this.toolbar.element.append(head);
     const said = make("div", "wbg-said");
-    said.append(this.here, this.offers);
+    said.append(this.error, this.here, this.offers);
     el.replaceChildren(
       this.toolbar.element,
       this.toolbar.panel,
       this.hint,
-      this.error,
       this.askBox,
       this.bars.element,
       this.overview,
@@ -4314,6 +4324,7 @@ var View = class {
     this.bars.update();
     write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
+    this.error.title = session.error;
     this.error.hidden = !session.error;
     if (session.error) this.words = "";
     if (session.notice) {
@@ -4346,7 +4357,10 @@ var View = class {
   say(text) {
     this.words = text;
     this.wordsFor = this.session.seq;
-    this.here.textContent = text;
+    write(this.here, text);
+    if (!this.session.error) return;
+    this.session.error = "";
+    this.session.changed("error");
   }
   /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
   get offersNow() {
@@ -4506,6 +4520,7 @@ var View = class {
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
     if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
+    if (answer) answer.seq = this.session.seq + 1;
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources e4bf78097124a449f97faf5c18f200088f7cdadc22e4c54160267096df958bb0 */
+/* Made by python workbench/grid/bundle.py; sources 1d2e0d8e02ca50bfda477779c116205a4965ea9aa20f0a438dbd4599bbc2aa80 */
 
 // js/score.js
 function safeSvg(text) {
