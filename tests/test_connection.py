@@ -13,7 +13,7 @@ from tornado.web import Application
 from tornado.websocket import WebSocketHandler, websocket_connect
 
 from workbench.commands.connection import PromptConnection
-from workbench.commands.lab import SERVER
+from workbench.commands.lab import PROMPT
 
 #: Jupyter's own packages warn; nothing of ours runs in this process.
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -52,5 +52,5 @@ def test_the_socket_to_the_page_does_not_wait(monkeypatch):
 
 def test_the_server_is_started_with_it():
     app = ServerApp()
-    app.parse_command_line([option for option in SERVER if "ServerApp" in option])
+    app.parse_command_line([PROMPT])
     assert app.kernel_websocket_connection_class is PromptConnection

@@ -31,7 +31,7 @@ def test_a_score_that_cannot_be_engraved_says_that_it_is_out_of_date(document, m
     before = score.pages
     faults = [ChartError("Nothing to <engrave>."), ValueError("?")]
 
-    def fails(*_):
+    def fails(*_, **__):
         raise faults[0]
 
     with monkeypatch.context() as patch:
@@ -43,4 +43,25 @@ def test_a_score_that_cannot_be_engraved_says_that_it_is_out_of_date(document, m
             assert ("engrave&gt;" in score.pages[0]) == isinstance(faults.pop(0), ChartError)
     score._renew()
     assert score.pages == before
+    score.close()
+
+
+def test_an_edit_stops_the_engraving_of_what_was_before(document, monkeypatch):
+    from workbench.engraving import engrave
+
+    score = ScoreView(document, 0, 1)
+    before, passed = score.pages, []
+
+    def edited_meanwhile(chart, bars, progress):
+        progress(0.1, "")
+        document.apply(AddNote(1, Note(F(1, 8), "crash")))
+        progress(0.2, "")
+        passed.append(chart)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(engrave, "engrave_svg", edited_meanwhile)
+        score._renew()
+    assert score.pages == before and not passed
+    score._renew()
+    assert score.pages[0].count("crash") > before[0].count("crash")
     score.close()

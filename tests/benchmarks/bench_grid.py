@@ -7,7 +7,7 @@ on disk ≤ 30 ms in 95 of 100 clicks at 200 bars and ≤ 60 ms at 500, 200 chos
 changed in ≤ 150 ms, 60 frames/s while scrolling and playing, ten minutes of sound
 in ≤ 3 s, ≤ 1 kB a message.
 
-Run: ``python -m tests.benchmarks.bench_grid`` (``--bars 500``, ``--clicks 120``, ``--json``).
+Run: ``python -m tests.benchmarks.bench_grid`` (``--bars 500``, ``--clicks 120``, ``--plain``, ``--json``).
 """
 
 from __future__ import annotations
@@ -172,11 +172,11 @@ def percentile(values: list[float], share: float) -> float:
     return sorted(values)[min(int(share * len(values)), len(values) - 1)]
 
 
-def measure(clicks: int, bars: int) -> dict:
+def measure(clicks: int, bars: int, plain: bool = False) -> dict:
     """All figures of one run."""
     figures: dict = {}
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
-        lab = Lab(Path(folder))
+        lab = Lab(Path(folder), prompt=not plain)
         browser = playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_FLAGS))
         try:
             lab.write_notebook("bench.ipynb", [f"BARS = {bars}\n{IMPORTS}", LABEL, ECHO, GRID])
@@ -276,8 +276,9 @@ def main() -> None:
     parser.add_argument("--clicks", type=int, default=120)
     parser.add_argument("--bars", type=int, default=200)
     parser.add_argument("--json", action="store_true", help="print the raw figures")
+    parser.add_argument("--plain", action="store_true", help="a server that workbench lab has not started")
     arguments = parser.parse_args()
-    figures = measure(arguments.clicks, arguments.bars)
+    figures = measure(arguments.clicks, arguments.bars, arguments.plain)
     print(json.dumps(figures) if arguments.json else report(figures))
 
 

@@ -17,7 +17,7 @@ from urllib.parse import quote
 import nbformat
 from jupyter_client import BlockingKernelClient
 
-from workbench.commands.lab import SERVER
+from workbench.commands.lab import PROMPT, QUIET
 
 #: Where Chromium lies on Debian and Ubuntu.
 CHROMIUM_PLACES = ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
@@ -48,10 +48,13 @@ def find_chromium() -> str:
 class Lab:
     """A JupyterLab server on a folder, apart from the user's own settings.
 
-    ``command`` starts it otherwise: given the folder that is its root and the port, the words to run.
+    ``command`` starts it otherwise: given the folder that is its root and the port, the words to run.  Not ``prompt``,
+    it sends what a kernel says as a server does that ``workbench lab`` has not started.
     """
 
-    def __init__(self, folder: Path, subshells: bool = True, command: Callable | None = None) -> None:
+    def __init__(
+        self, folder: Path, subshells: bool = True, command: Callable | None = None, prompt: bool = True
+    ) -> None:
         self.folder = folder
         self.root = folder / "root"
         self.root.mkdir(parents=True)
@@ -87,7 +90,7 @@ class Lab:
         environment |= {name: str(path) for name, path in homes.items()} | {"JUPYTER_TOKEN": self.token}
         if command is None:
             words = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={self.port}"]
-            words += [f"--ServerApp.root_dir={self.root}", *SERVER]
+            words += [f"--ServerApp.root_dir={self.root}", *QUIET, *[PROMPT] * prompt]
         else:
             words = command(self.root, self.port)
             environment.pop("PYTHONPATH", None)

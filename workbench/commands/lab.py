@@ -29,13 +29,14 @@ NOTEBOOKS = {
     "lesson": "plan_a_lesson",
     "shelf": "ask_a_shelf",
 }
-#: Nothing leaves the machine: no news, no updates, no catalogue of extensions.  What a kernel says is sent at once.
-SERVER = (
+#: Nothing leaves the machine: no news, no updates, no catalogue of extensions.
+QUIET = (
     "--LabApp.news_url=None",
     "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
     "--LabApp.extension_manager=readonly",
-    "--ServerApp.kernel_websocket_connection_class=workbench.commands.connection.PromptConnection",
 )
+#: What a kernel says is sent at once.
+PROMPT = "--ServerApp.kernel_websocket_connection_class=workbench.commands.connection.PromptConnection"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     notebook = prepare_notebook(args.files, args.notebook)
     options = [f"--ServerApp.root_dir={notebook.parent}", f"--LabApp.default_url=/lab/tree/{quote(notebook.name)}"]
     options += ["--no-browser"] * args.no_browser + ([f"--port={args.port}"] if args.port else [])
-    LabApp.launch_instance(argv=[*options, *SERVER])
+    LabApp.launch_instance(argv=[*options, *QUIET, PROMPT])
     return 0
 
 

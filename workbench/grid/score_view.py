@@ -17,12 +17,17 @@ from workbench.chart.edits import Edit
 from workbench.errors import WorkbenchError
 from workbench.files.document import ChartDocument
 from workbench.grid.widget import HitGrid
+from workbench.progress import Progress
 
 _STATIC = Path(__file__).parent / "static"
 _log = logging.getLogger(__name__)
 
 #: The score is engraved anew when no edit has come for so long, seconds.
 QUIET_S = 0.8
+
+
+class _Outdated(Exception):
+    """The chart was edited while it was engraved."""
 
 
 class ScoreView(anywidget.AnyWidget):
@@ -73,13 +78,13 @@ class ScoreView(anywidget.AnyWidget):
             self._timer.cancel()
         super().close()
 
-    def _engraved(self, chart: Chart) -> list[str]:
+    def _engraved(self, chart: Chart, progress: Progress | None = None) -> list[str]:
         # Imported here: the grid alone opens faster without the engraver.
         from workbench.engraving.engrave import engrave_svg
 
         first, last = self._range
         bars = None if (first, last) == (0, None) else (first, len(chart) - 1 if last is None else last)
-        return engrave_svg(chart, bars)
+        return engrave_svg(chart, bars, progress=progress)
 
     def _changed(self, document: ChartDocument, _edit: Edit | None) -> None:
         if self._timer:
@@ -90,10 +95,17 @@ class ScoreView(anywidget.AnyWidget):
 
     def _renew(self) -> None:
         chart = self.document.chart
+
+        def while_it_is_the_chart(_done: float, _what: str) -> None:
+            if chart is not self.document.chart:
+                raise _Outdated
+
         try:
-            pages = self._engraved(chart)
-            if chart is self.document.chart:  # else the next timer has the newer one
-                self.pages = self._shown = pages
+            pages = self._engraved(chart, while_it_is_the_chart)
+            while_it_is_the_chart(1.0, "")
+            self.pages = self._shown = pages
+        except _Outdated:
+            pass  # the next timer has the newer one
         except Exception as error:  # on a thread of its own, nobody else would hear of it
             _log.error("The score of %s could not be engraved", self.document.path.name, exc_info=error)
             why = f" {error}" if isinstance(error, WorkbenchError) else ""

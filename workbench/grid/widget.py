@@ -11,6 +11,7 @@ nothing here relies on being alone: the document and this widget have locks.
 from __future__ import annotations
 
 import logging
+import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -52,6 +53,8 @@ EXPORTED = ("pdf", "musicxml", "midi", "png")
 PAGE_COMES_S = 3.0
 #: Passages that the page may have begun to hear; of more, the oldest are not gone on with.
 MOST_BEGUN = 16
+#: A thread that works (score, sound) gives way to one that answers an edit after this, seconds; Python's own is 5 ms.
+GIVES_WAY_S = 0.001
 #: What shifting the 1, tempo level and meter are for.
 BARS_MEANT = ("whole song", "from here on", "selected bars")
 
@@ -135,6 +138,7 @@ class HitGrid(anywidget.AnyWidget):
         self._revision = document.revision
         self._info = self._document_info()
         self._workers = ThreadPoolExecutor(2, thread_name_prefix="hit grid")
+        sys.setswitchinterval(min(sys.getswitchinterval(), GIVES_WAY_S))
         self._picture: list[tuple[dict, list]] = []
         self._begun: dict[str, _Sound] = {}
         self._audio: Future[Separation] | None = None

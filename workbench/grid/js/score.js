@@ -36,10 +36,18 @@ export default {
     el.classList.add("wbs");
     el.setAttribute("aria-label", "Engraved score");
     el.tabIndex = 0;
+    /** Each page's text and what is drawn of it: an edit changes few pages. @type {[string, Node|null][]} */
+    let shown = [];
     const draw = () => {
       el.style.maxHeight = `${model.get("height")}px`;
-      const pages = model.get("pages").map(safeSvg).filter(Boolean);
-      el.replaceChildren(...pages);
+      shown = model.get("pages").map((text, k) => (shown[k]?.[0] === text ? shown[k] : [text, safeSvg(text)]));
+      const pages = shown.flatMap(([, page]) => page ?? []);
+      pages.forEach((page, k) => {
+        const old = el.children[k];
+        if (!old) el.append(page);
+        else if (old !== page) old.replaceWith(page);
+      });
+      while (el.children.length > pages.length) el.lastElementChild.remove();
       markBar(el, model.get("heard_bar"));
     };
     const mark = () => markBar(el, model.get("heard_bar"));

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 1d2e0d8e02ca50bfda477779c116205a4965ea9aa20f0a438dbd4599bbc2aa80 */
+/* Made by python workbench/grid/bundle.py; sources 62dabb13663f3fd1067aab87f73743ba8fb4c4106f85a6f82a71889ff8ad8d45 */
 
 // js/counting.js
 var SYLLABLES = {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 1d2e0d8e02ca50bfda477779c116205a4965ea9aa20f0a438dbd4599bbc2aa80 */
+/* Made by python workbench/grid/bundle.py; sources 62dabb13663f3fd1067aab87f73743ba8fb4c4106f85a6f82a71889ff8ad8d45 */
 
 // js/score.js
 function safeSvg(text) {
@@ -34,10 +34,17 @@ var score_default = {
     el.classList.add("wbs");
     el.setAttribute("aria-label", "Engraved score");
     el.tabIndex = 0;
+    let shown = [];
     const draw = () => {
       el.style.maxHeight = `${model.get("height")}px`;
-      const pages = model.get("pages").map(safeSvg).filter(Boolean);
-      el.replaceChildren(...pages);
+      shown = model.get("pages").map((text, k) => shown[k]?.[0] === text ? shown[k] : [text, safeSvg(text)]);
+      const pages = shown.flatMap(([, page]) => page ?? []);
+      pages.forEach((page, k) => {
+        const old = el.children[k];
+        if (!old) el.append(page);
+        else if (old !== page) old.replaceWith(page);
+      });
+      while (el.children.length > pages.length) el.lastElementChild.remove();
       markBar(el, model.get("heard_bar"));
     };
     const mark = () => markBar(el, model.get("heard_bar"));
