@@ -15,6 +15,7 @@ from workbench.files.untrusted import MOST_NOTES_IN_BAR
 from workbench.notation import midi_read
 from workbench.notation.midi import midi_bytes
 from workbench.notation.midi_read import read_midi
+from workbench.scorefiles import read_any_chart
 
 LONGEST_DELTA = 2**28 - 1  # a variable-length quantity has at most four bytes (Standard MIDI Files 1.0)
 
@@ -171,3 +172,52 @@ def test_strokes_of_a_player_stay_where_they_were_played(tmp_path):
     chart = read_midi(file_of(tmp_path, *(stroke(b - a) for a, b in zip([0, *ticks], ticks)), ppq=120)).chart
     heard = sorted(chart.note_time_s(k, n) for k, n in chart.notes())
     assert heard == pytest.approx([tick / 240 for tick in ticks], abs=1e-9)
+
+
+def played_at(tempo_bpm, bars=24):
+    """Ticks at 480 a quarter and 120 a minute, and keys, of a beat with fills played at another tempo."""
+    rng = np.random.default_rng(4)
+    tick = 960 * 60 / tempo_bpm
+    hits = []
+    for eighth in range(8 * bars):
+        at, in_bar = eighth * tick / 2, eighth % 8
+        fill = eighth // 8 % 4 == 3 and in_bar >= 4
+        keys = [38 if in_bar < 6 else 43] if fill else [42] + [36] * (in_bar in (0, 4)) + [38] * (in_bar in (2, 6))
+        hits += [(max(round(at + rng.normal(0, 8)), 0), key) for key in keys]
+    return sorted(hits)
+
+
+def performance(tmp_path, hits, *first):
+    track = [*first]
+    for (before, _), (at, key) in zip([(0, 0), *hits], hits):
+        track.append(mido.Message("note_on", channel=9, note=key, velocity=90, time=at - before))
+    return file_of(tmp_path, *track)
+
+
+def test_a_performance_to_no_click_gets_bars_by_its_strokes(tmp_path):
+    """Played at 97 into a file that says 120: the bars are those of the player, and it is said."""
+    path = performance(tmp_path, played_at(97), mido.MetaMessage("marker", text="A Verse"))
+    found = read_any_chart(path)
+    told = next(p for p in found.problems if "do not lie on the beats" in p)
+    assert "120" in told and "97" in told and not found.remarks
+    chart = found.chart
+    assert np.median([chart.time_map.tempo_bpm(k) for k in range(len(chart))]) == pytest.approx(97, rel=0.01)
+    positions = {n.position * 8 for _, n in chart.notes()}
+    assert all(p.denominator == 1 for p in positions)
+    backbeats = [n.position for k, n in chart.notes() if n.instrument == "snare"]
+    assert sum(p in (Fraction(1, 4), Fraction(3, 4)) for p in backbeats) == 42  # 18 bars of two, 6 of one and a fill
+    assert chart.sections[0].name == "Verse" and chart.sections[0].bar_index <= 1
+    heard_s = sorted(chart.note_time_s(k, n) for k, n in chart.notes())
+    assert heard_s == pytest.approx([tick / 960 for tick, _ in played_at(97)], abs=1e-6)
+
+
+def test_a_performance_to_the_files_click_keeps_its_bars(tmp_path):
+    found = read_any_chart(performance(tmp_path, played_at(120)))
+    assert not found.problems and "follow the player" in found.remarks[0]
+    assert found.chart.time_map.bar_start_s(4) == pytest.approx(8.0, abs=0.02)
+
+
+def test_where_nothing_lays_bars_strokes_off_the_beat_are_told_of(tmp_path):
+    found = read_midi(performance(tmp_path, played_at(97)))
+    assert any("do not lie on the beats" in p for p in found.problems)
+    assert found.chart.time_map.bar_start_s(4) == pytest.approx(8.0, abs=0.1)

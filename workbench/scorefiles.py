@@ -9,7 +9,9 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 from workbench.chart import Chart
+from workbench.chart.events import Stroke
 from workbench.chart.excerpts import excerpt_chart
+from workbench.chart.meter import Meter, TimeMap
 from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg, mei_bytes
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import ChartError, FileFormatError
@@ -66,7 +68,7 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
     if name.endswith((".musicxml", ".mxl", ".xml")):
         return read_musicxml(path, options)
     if name.endswith((".mid", ".midi")):
-        return read_midi(path, options)
+        return read_midi(path, options, _lay_bars)
     if name.endswith(".json"):
         chart = read_working_chart(path)
         return Imported(replace(chart, kit_map=options.kit_map or chart.kit_map))
@@ -75,6 +77,13 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
     )
+
+
+def _lay_bars(strokes: Sequence[Stroke], meter: Meter) -> TimeMap:
+    """Bars by strokes alone; the tracker is loaded only where a file needs it."""
+    from workbench.listening.strokebars import bars_of_strokes
+
+    return bars_of_strokes(strokes, meter)
 
 
 #: What a house style may say: fields of the options and of the page.

@@ -7,13 +7,13 @@ here (validation split), read as MIDI.  Run:
 
 Told: bars that hold notes on neither sixteenths nor their triplets (so thirty-seconds or shorter), and those of them
 that hold a single such note.  Then how many notes are written within 30 ms of where they were played.  A *written
-place* is where the chart's own playback has it: its time map, which follows the player, and in songs written as swung
-one swing ratio for the whole song; no note's own deviation.  Beside it: the same by the click's beats; the same for
-notes left out by eights while the beats are laid (so no stroke speaks for itself); and how many lie within 30 ms of
-where the player puts that instrument on that part of the beat in the eight bars on either side (so the lag of a limb
-is no error).  Snare ghosts by precision and recall against velocity and context: softer than :data:`GHOST_VELOCITY`
-and than :data:`GHOST_SHARE` of the loudest snare stroke within a bar (our definition, no source); beats in triplets;
-songs read as swung; seconds.
+place* is where the chart itself has such a note, and plays one that was never heard: its beats, which follow the
+player, and its pocket, which is one swing ratio and one lag for an instrument on a part of the beat, the whole song
+through (about 32 numbers a song); no note's own deviation.  Beside it: the same by the beats alone, without the
+pocket; by the click's beats; and, so that no stroke speaks for itself, for notes left out by eights while beats and
+pocket are found.  Snare ghosts by precision and recall against velocity and context: softer than
+:data:`GHOST_VELOCITY` and than :data:`GHOST_SHARE` of the loudest snare stroke within a bar (our definition, no
+source); beats in triplets; songs read as swung; seconds.
 """
 
 from __future__ import annotations
@@ -29,11 +29,10 @@ import numpy as np
 
 from workbench.chart import Chart, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.chart.playedbeats import beats_as_played, swung_place
+from workbench.chart.playedbeats import beats_as_played
 from workbench.notation.midi_read import read_midi
 
 NEAR_S = 0.030
-AROUND_BARS = 8
 GHOST_VELOCITY, GHOST_SHARE = 50, 0.5
 
 
@@ -51,36 +50,23 @@ def true_ghosts(chart: Chart) -> set:
     return out
 
 
-def swing_of(chart: Chart) -> tuple[float, np.ndarray]:
-    """The song's one swing ratio, and how much later each note is played for it, seconds."""
-    per_ratio_s = []
-    for k, n in chart.notes():
-        bar = chart.time_map.bars[k]
-        place = float((n.position + bar.missing) % bar.meter.beat_length / bar.meter.beat_length)
-        per_ratio_s.append((swung_place(place, chart.feel, 0.6) - place) / 0.1 * 60.0 / chart.time_map.tempo_bpm(k))
-    per_ratio = np.array(per_ratio_s)
-    off = np.array([n.deviation_s for _, n in chart.notes()])
-    ratio = min(np.arange(0.5, 0.76, 0.005), key=lambda r: np.abs(off - (r - 0.5) * per_ratio).sum())
-    return float(ratio), (ratio - 0.5) * per_ratio
-
-
 def foretold(chart: Chart, click: TimeMap) -> int:
-    """Notes within 30 ms of their places when the beats are laid by the other notes alone (by eights)."""
-    ratio, later_s = swing_of(chart)
+    """Notes within 30 ms of their places when beats and pocket are found from the other notes alone (by eights)."""
     rows = [
-        (k, replace(n, deviation_s=chart.note_time_s(k, n) - click.seconds(k, n.position)), later)
-        for (k, n), later in zip(chart.notes(), later_s)
+        (k, replace(n, deviation_s=chart.note_time_s(k, n) - click.seconds(k, n.position))) for k, n in chart.notes()
     ]
     fold = np.random.default_rng(0).integers(0, 8, len(rows))
     near = 0
     for out in range(8):
         bars: list[list] = [[] for _ in chart.bars]
-        for (k, n, _), own in zip(rows, fold):
+        for (k, n), own in zip(rows, fold):
             bars[k] += [n] if own != out else []
-        laid = beats_as_played(click, [WrittenBar(tuple(b)) for b in bars], chart.feel, ratio)
-        for (k, n, later), own in zip(rows, fold):
+        written = tuple(WrittenBar(tuple(b)) for b in bars)
+        laid, pocket = beats_as_played(click, written, chart.feel, chart.pocket.swing_ratio)
+        others = replace(chart, time_map=laid, bars=written, pocket=pocket)
+        for (k, n), own in zip(rows, fold):
             heard_s = click.seconds(k, n.position) + n.deviation_s
-            near += own == out and abs(heard_s - later - laid.seconds(k, n.position)) <= NEAR_S
+            near += own == out and abs(heard_s - laid.seconds(k, n.position) - others.usual_s(k, n)) <= NEAR_S
     return near
 
 
@@ -88,17 +74,7 @@ def figures(chart: Chart, tempo_bpm: float) -> dict[str, float]:
     """Counts of one chart, played to a click of this tempo; they can be added up."""
     click = TimeMap.steady(len(chart), tempo_bpm, chart.time_map.bars[0].meter)
     by_click_s = [chart.note_time_s(k, n) - click.seconds(k, n.position) for k, n in chart.notes()]
-    _, later_s = swing_of(chart)
     notes = [n for _, n in chart.notes()]
-    usual: dict = {}
-    for k, n in chart.notes():
-        bar = chart.time_map.bars[k]
-        place = (n.instrument, (n.position + bar.missing) % bar.meter.beat_length)
-        usual.setdefault(place, []).append((k, n.deviation_s))
-    near = 0
-    for own in usual.values():
-        bars, off = (np.array(x) for x in zip(*own))
-        near += sum(abs(o - np.median(off[np.abs(bars - k) <= AROUND_BARS])) <= NEAR_S for k, o in zip(bars, off))
     fine = [sum(bool((n.position * 16) % 1 and (n.position * 24) % 1) for n in bar.notes) for bar in chart.bars]
     ghosts, marked = true_ghosts(chart), {(k, n.key) for k, n in chart.notes() if "ghost" in n.articulations}
     return {
@@ -111,10 +87,11 @@ def figures(chart: Chart, tempo_bpm: float) -> dict[str, float]:
         "accents": sum("accent" in n.articulations for n in notes),
         "doubles and rolls": sum(bool(n.articulations & {"double", "roll"}) for n in notes),
         "notes": len(notes),
-        "near notes": sum(abs(n.deviation_s - later) <= NEAR_S for n, later in zip(notes, later_s)),
+        "near notes": sum(abs(n.deviation_s - chart.usual_s(k, n)) <= NEAR_S for k, n in chart.notes()),
+        "near the beats": sum(abs(n.deviation_s) <= NEAR_S for n in notes),
         "near the click": sum(abs(s) <= NEAR_S for s in by_click_s),
         "foretold": foretold(chart, click),
-        "near usual": int(near),
+        "numbers of the pocket": len(chart.pocket.lags) + 1,
         "flams and drags": sum(bool(n.articulations & {"flam", "drag"}) for n in notes),
         "triplet beats": sum(
             parts % 3 == 0
@@ -153,9 +130,8 @@ def main() -> None:
     share = lambda what, of: f"{total[what] / total[of]:.3f}"
     print(
         f"fine bars {share('fine bars', 'bars')}; within 30 ms of the place "
-        f"{share('near notes', 'notes')}, by the click's "
-        f"beats {share('near the click', 'notes')}, left out and foretold {share('foretold', 'notes')}, of where it is "
-        f"usually played {share('near usual', 'notes')}; ghosts: precision "
+        f"{share('near notes', 'notes')}, by the beats alone {share('near the beats', 'notes')}, by the click's "
+        f"{share('near the click', 'notes')}, left out and foretold {share('foretold', 'notes')}; ghosts: precision "
         f"{share('ghosts rightly', 'ghosts marked')}, recall {share('ghosts rightly', 'ghosts')}"
     )
 

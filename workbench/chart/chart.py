@@ -20,6 +20,7 @@ from typing import Any
 from workbench.chart.drumkit import INSTRUMENTS, Instrument, KitLine, drum_key_order, instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
+from workbench.chart.pocket import ON_THE_GRID, Pocket, swung_place
 from workbench.errors import ChartError
 from workbench.escaping import whole_text
 from workbench.grouping import grouped
@@ -55,7 +56,8 @@ class Note:
     articulations : frozenset of str
         From :data:`ARTICULATIONS`.
     deviation_s : float
-        Played minus written time, seconds: the feel.
+        Played minus written time, seconds: the feel.  0 says that it was never heard; it is then
+        played as the chart's pocket has it.
     confidence : float
         Of the draft, 0–1; 1 for what a user wrote.
     confirmed : bool
@@ -353,6 +355,8 @@ class Chart:
         What the draft left out but may have been played; neither accepted nor refused so far.
     kit_map : tuple of KitLine
         How this chart calls, draws and keys its instruments where it is not as the drum key has them.
+    pocket : Pocket
+        How the song swings and where its player puts each instrument.
 
     Examples
     --------
@@ -373,6 +377,7 @@ class Chart:
     feel: str = "straight"
     possible_hits: tuple[PossibleHit, ...] = ()
     kit_map: tuple[KitLine, ...] = ()
+    pocket: Pocket = ON_THE_GRID
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -420,8 +425,28 @@ class Chart:
                 yield k, note
 
     def note_time_s(self, bar_index: int, note: Note) -> float:
-        """When a note was played: written time plus deviation, seconds."""
-        return self.time_map.seconds(bar_index, note.position) + note.deviation_s
+        """When a note was played, or, never heard, would usually be, seconds."""
+        return self.time_map.seconds(bar_index, note.position) + self.later_s(bar_index, note)
+
+    def later_s(self, bar_index: int, note: Note) -> float:
+        """How much later than the beats say a note was played or, never heard, such a note usually is, seconds."""
+        return note.deviation_s or self.usual_s(bar_index, note)
+
+    def swing_s(self, bar_index: int, position: Fraction) -> float:
+        """How much later than the beats say the song's swing has a position, seconds."""
+        timed = self.time_map.bars[bar_index]
+        if self.feel == "straight" or self.pocket.swing_ratio == 0.5 or timed.meter.is_compound:
+            return 0.0
+        share = float(timed.share_of_beat(position))
+        later = swung_place(share, self.feel, self.pocket.swing_ratio) - share
+        return later * 60.0 / self.time_map.tempo_bpm(bar_index)
+
+    def usual_s(self, bar_index: int, note: Note) -> float:
+        """How much later than the beats say such a note is usually played: swing and the player's lag, seconds."""
+        if self.pocket is ON_THE_GRID:
+            return 0.0
+        share = self.time_map.bars[bar_index].share_of_beat(note.position)
+        return self.swing_s(bar_index, note.position) + self.pocket.later_s(note.instrument, share)
 
     def subdivisions(self, bar_index: int) -> tuple[int, ...]:
         """Grid parts of each counted beat span of a bar (see ``Bar.beat_spans``)."""

@@ -20,6 +20,7 @@ from workbench.chart import Chart, Mark, Note, Text, WrittenBar
 from workbench.chart.drumkit import KitLine
 from workbench.chart.edits import EDITS, Edit, Shift
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
+from workbench.chart.pocket import Pocket
 from workbench.errors import ChartError
 from workbench.escaping import whole_text
 
@@ -44,6 +45,7 @@ _CHART = (
     "marks",
     "possible_hits",
     "kit_map",
+    "pocket",
 )
 #: Fields that data call otherwise than the values do.
 _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times_s"): "beats_s"}
@@ -53,14 +55,14 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     WrittenBar: {"subdivisions", "done"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
-    Chart: {"possible_hits", "kit_map"},
+    Chart: {"possible_hits", "kit_map", "pocket"},
     KitLine: {"label", "place", "notehead", "keys_in", "key_out"},
 }
 #: Fields that data must give although values have a usual one.
 _GIVEN: dict[type, AbstractSet[str]] = {
     Note: {"velocity"},
     WrittenBar: {"notes"},
-    Chart: set(_CHART) - {"possible_hits", "kit_map"},
+    Chart: set(_CHART) - _LEFT_OUT[Chart],
 }
 
 
@@ -120,6 +122,11 @@ def chart_from_data(data: Any) -> Chart:
 def written_bar_from_data(data: Any) -> WrittenBar:
     """The content of a bar that plain data describe."""
     return _value(WrittenBar, data)
+
+
+def pocket_from_data(data: Any) -> Pocket:
+    """How a song is played, as plain data describe it."""
+    return _value(Pocket, data)
 
 
 def kit_line_from_data(data: Any) -> KitLine:

@@ -18,6 +18,7 @@ import numpy as np
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, barcount, rebarring
 from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
 from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.pocket import Pocket
 from workbench.chart.rebarring import Rebarring
 from workbench.chart.rewriting import rewrite
 from workbench.errors import ChartError
@@ -477,6 +478,8 @@ class SetTimeMap(Edit, called="set time map"):
             step = bar.meter.beat_length / MARK_STEPS
             return bar_index, min(max(round(at / float(step)), 0) * step, bar.length - step)
 
+        # Lags belong to parts of the beat: of other beats they say nothing.
+        same_beats = len(self.time_map.anchor_times_s) == len(chart.time_map.anchor_times_s)
         sections: dict[int, Section] = {}
         for s in chart.sections:
             k, _ = moved((s.bar_index, Fraction(0)))
@@ -494,6 +497,7 @@ class SetTimeMap(Edit, called="set time map"):
             sections=tuple(sections.values()),
             texts=texts,
             marks=tuple(marks),
+            pocket=chart.pocket if same_beats else Pocket(chart.pocket.swing_ratio),
         )
 
 

@@ -169,11 +169,20 @@ class Bar:
         ends = (*starts[1:], self.length)
         return tuple((a, b - a) for a, b in zip(starts, ends))
 
+    def share_of_beat(self, position: Fraction) -> Fraction:
+        """Which part of its counted beat lies before a position, 0 to below 1."""
+        return _share_of_beat(position, self.missing, self.meter.beat_length)
+
     def count(self, position: Fraction) -> tuple[int, Fraction]:
         """Beat number as players count it (from 1) and what lies past it."""
         absolute = position + self.missing
         number = absolute // self.meter.beat_length
         return int(number) + 1, absolute - number * self.meter.beat_length
+
+
+@lru_cache(maxsize=4096)
+def _share_of_beat(position: Fraction, missing: Fraction, beat: Fraction) -> Fraction:
+    return (position + missing) % beat / beat
 
 
 class TimeMap:

@@ -143,7 +143,7 @@ def play_note(chart: Chart, bar_index: int, note: Note, played: bool = True) -> 
     [(0.5, 100), (0.466, 50)]
     """
     written_s = chart.time_map.seconds(bar_index, note.position)
-    time_s = written_s + (note.deviation_s if played else 0.0)
+    time_s = chart.note_time_s(bar_index, note) if played else written_s
     own = Stroke(time_s, note.instrument, note.velocity, note.confidence)
     count = max((GRACE_STROKES.get(sign, 0) for sign in note.articulations), default=0)
     softer = replace(own, velocity=max(1, round(note.velocity * GRACE_VELOCITY)))

@@ -22,6 +22,7 @@ before MIDI was read by it; what they make of human MIDI says
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -34,8 +35,9 @@ from workbench.chart.chart import Note, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
-from workbench.chart.ornaments import MUCH_LOUDER, GraceGroup, join_grace_strokes
-from workbench.chart.playedbeats import swung_place
+from workbench.chart.ornaments import GRACE_STROKES, MUCH_LOUDER, GraceGroup, join_grace_strokes
+from workbench.chart.pocket import swung_place
+from workbench.grouping import grouped
 
 #: How far strokes scatter about their place: seconds, and parts of the beat.
 SCATTER_S, SCATTER_BEATS = 0.014, 0.022
@@ -46,6 +48,7 @@ SIMPLE_COSTS = {1: 0.0, 2: 0.4, 4: 1.0, 3: 1.8, 6: 5.0, 8: 8.5}
 COMPOUND_COSTS = {1: 0.0, 3: 0.3, 6: 1.0, 2: 3.2, 4: 3.8, 12: 6.5}
 #: Ways to divide a beat of either kind.
 _PARTS = (1, 2, 3, 4, 6, 8, 12)
+_MULTIPLE = math.lcm(*_PARTS)
 #: What sixteenths and thirty-seconds cost more where eighths swing.
 SWUNG_DUPLE = 2.0
 #: What it costs to go from duple to triple division or back, and to change otherwise.
@@ -73,6 +76,8 @@ DOUBLED = ("snare", "tom", "kick")
 DOUBLE_WITHIN = 0.6 / 16
 #: and nearer than this a buzz.
 BUZZ_WITHIN = 0.3 / 16
+#: A stroke goes to the free place beside its own if that is so near, in steps of the grid (no source).
+BESIDE = 0.75
 
 SWINGS = ("swing 8ths", "swing 16ths")
 #: Where the second eighth of a swung beat is looked for, in parts of the beat.
@@ -213,6 +218,7 @@ def _read(
     _, name, ratio, divisions = min(fitting)
     if tick is not None:
         divisions = song.justified(divisions, name, ratio)
+        song.join_crowded(divisions, name, ratio)
     return song, divisions, name, ratio, False
 
 
@@ -324,7 +330,7 @@ class _Song:
         at = starts + (self.place - cut) * length[self.beat]  # whole notes, lag set aside
         times_s = np.array([g.stroke.time_s for g in self.groups])
         whole_s = np.array([b.seconds / float(b.beat) for b in self.beats])[self.beat]
-        off = np.minimum(*(np.abs(at * n - np.round(at * n)) / n for n in (16, 12)))
+        off = np.array([np.abs(at * n - np.round(at * n)) / n for n in (16, 12)])
         joined: dict[int, tuple[str, list[int]]] = {}
         for name in np.unique(self.name):
             own = np.flatnonzero(self.name == name)
@@ -334,6 +340,39 @@ class _Song:
             apart = np.diff(times_s[own]) / whole_s[own][1:]
             for run in np.split(own, np.flatnonzero(apart > DOUBLE_WITHIN) + 1):
                 joined |= self._paired(run, at, off)
+        self._join(joined)
+
+    def join_crowded(self, divisions: Sequence[int], feel: str, ratio: float) -> None:
+        """Strokes of a drum that fall on one place, the free ones being too far, become one note: better a double
+        stroke than a note where nothing was played."""
+        parts = np.array(divisions)[self.beat]
+        nearest, steps = np.zeros((len(parts), 2), int), np.zeros(len(parts))
+        for n in np.unique(parts):
+            own = np.flatnonzero(parts == n)
+            off = np.abs(_targets(int(n), feel, ratio) - self.smooth[own, None])
+            nearest[own] = np.argsort(off, axis=1, kind="stable")[:, :2]
+            steps[own] = np.sort(off, axis=1)[:, 1] * n
+        # Places as beat, and part of it in the least common multiple of the ways to divide one.
+        at = self.beat[:, None] * _MULTIPLE + nearest * (_MULTIPLE // parts[:, None])
+        places = [(name, first) for name, first in zip(self.name.tolist(), at[:, 0].tolist())]
+        on_place = grouped((place, k) for k, place in enumerate(places))
+        joined: dict[int, tuple[str, list[int]]] = {}
+        for own in on_place.values():
+            family = instrument(self.groups[own[0]].stroke.instrument).family
+            if len(own) < 2 or family not in DOUBLED or any(self.groups[k].sign in GRACE_STROKES for k in own):
+                continue
+            own.sort(key=lambda k: self.groups[k].stroke.time_s)
+            name = int(self.name[own[0]])
+            if any(steps[k] < BESIDE and (name, int(at[k, 1])) not in on_place for k in (own[0], own[-1])):
+                continue
+            strokes = sum(len(self.groups[k].strokes) for k in own)
+            joined[own[0]] = ("roll" if strokes > 2 else "double", own)
+        self._join(joined)
+
+    def _join(self, joined: dict[int, tuple[str, list[int]]]) -> None:
+        """Make one note of strokes: the one that has the place → sign and strokes."""
+        if not joined:
+            return
         gone = {k for first, (_, members) in joined.items() for k in members if k != first}
         for k, (sign, members) in joined.items():
             together = [self.groups[m] for m in members]
@@ -357,7 +396,9 @@ class _Song:
                     starts.append(j)
             parts = np.split(run, starts[1:])
             return {int(p[0]): ("roll" if len(p) > 2 else "double", list(map(int, p))) for p in parts if len(p) > 1}
-        late = int(off[run[1::2]].mean() < off[run[: 2 * (len(run) // 2) : 2]].mean())
+        # Those written: each second one from the first on, or the first and each second one from the second on.
+        written = (run[::2], run[1::2] if len(run) == 2 else np.r_[run[0], run[1::2]])
+        late = int(np.argmin([min(own.mean() for own in off[:, w]) for w in written]))
         if len(run) == 2 and late:
             first, last = (self.groups[k].stroke.velocity for k in run)
             wide_flam = (

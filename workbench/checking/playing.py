@@ -26,7 +26,7 @@ import pandas as pd
 
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
-from workbench.chart import Chart, Mark
+from workbench.chart import Chart, Mark, Note
 from workbench.chart.counting import and_list, bar_list
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
@@ -478,11 +478,17 @@ def _click_lines(chart: Chart, alignment: Alignment, click: Click) -> list[Align
 
 
 def _written_s(chart: Chart, expected: Expected) -> float:
-    """When the chart wants a note, in its own seconds: as written, or with its feel if it is swung."""
+    """When the chart wants a note, in its own seconds: as written, and swung where the song swings."""
     k = expected.chart_bar
+    return chart.time_map.seconds(k, expected.note.position) + _swung_s(chart, k, expected.note)
+
+
+def _swung_s(chart: Chart, k: int, note: Note) -> float:
+    """How much later than the beats say a song that swings has a note: by its ratio, or as it was heard where no ratio
+    is known."""
     if chart.feel == "straight":
-        return chart.time_map.seconds(k, expected.note.position)
-    return chart.note_time_s(k, expected.note)
+        return 0.0
+    return chart.swing_s(k, note.position) if chart.pocket.swing_ratio > 0.5 else note.deviation_s
 
 
 def _wanted_s(chart: Chart, e: Expected, lines: Sequence[AlignedBar] | None) -> float:
@@ -493,7 +499,7 @@ def _wanted_s(chart: Chart, e: Expected, lines: Sequence[AlignedBar] | None) -> 
     share = float(e.note.position / chart.time_map.bars[k].length)
     if chart.feel != "straight":
         start_s, end_s = bar_span(chart, k)
-        share += e.note.deviation_s / (end_s - start_s)
+        share += _swung_s(chart, k, e.note) / (end_s - start_s)
     line = lines[e.aligned_index]
     return line.start_s + share * (line.end_s - line.start_s)
 

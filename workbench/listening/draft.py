@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from workbench.chart import Chart, Recording
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ghosts import mark_ghosts
+from workbench.chart.pocket import Pocket
 from workbench.chart.quantizer import quantize
 from workbench.errors import AnalysisError
 from workbench.files.annotations import beats_table, hits_table, possible_hits_table, write_beats, write_hits
@@ -139,6 +140,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     written = quantize(judged, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
+    chart = replace(chart, pocket=Pocket(written.swing_ratio))
     chart = replace(chart, possible_hits=tuple(possible_hits))
     if chart.instruments_used():
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())

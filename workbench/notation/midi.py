@@ -28,6 +28,7 @@ import numpy as np
 from workbench.chart import Chart, Note
 from workbench.chart.meter import TimeMap
 from workbench.chart.ornaments import play_note
+from workbench.chart.pocket import ON_THE_GRID
 from workbench.files.safefile import write_whole
 from workbench.notation.midi_notes import BarNotes, NoteStrokes, bar_event
 
@@ -187,7 +188,7 @@ def _strokes(chart: Chart, played: bool) -> tuple[list[tuple[int, int, int, int]
         for on, after, (_, ticks_long, velocity, _, _) in zip(places, [*places[1:], None], strokes):
             off = on + ticks_long
             out.append((on, off if after is None else min(off, after), key, velocity))
-    return out, _bars(chart, written, ticks)
+    return out, _bars(chart if played else replace(chart, pocket=ON_THE_GRID), written, ticks)
 
 
 def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, int]]) -> list[BarNotes]:
@@ -197,6 +198,8 @@ def _bars(chart: Chart, written: list[tuple[int, Note]], ticks: list[dict[int, i
     for (k, n), own in zip(written, ticks):
         notes[k].append(NoteStrokes(n, tuple(own[j] - starts[k] for j in sorted(own))))
     return [
-        BarNotes(starts[k], tuple(notes[k]), bar.subdivisions, *(() if k else (chart.feel, chart.kit_map)))
+        BarNotes(
+            starts[k], tuple(notes[k]), bar.subdivisions, *(() if k else (chart.feel, chart.kit_map, chart.pocket))
+        )
         for k, bar in enumerate(chart.bars)
     ]

@@ -10,12 +10,12 @@ other.
 The event holds the manufacturer's number for use without one (7D) and JSON::
 
     {"written bar": 1, "ticks": 6720, "feel": "straight", "subdivisions": [4, 4, 3, 4],
-     "kit": [{"instrument": "kick", "key_out": 35}],
+     "kit": [{"instrument": "kick", "key_out": 35}], "pocket": {"swing_ratio": 0.5, "lags": []},
      "notes": [["1/4", "snare", ["flam"], "R", 6720, 6410], …]}
 
 A note is its position, instrument, articulations, sticking, and the ticks from
-the bar line of its own stroke and of those that ornament it; the feel and the chart's
-kit map stand at the first bar.
+the bar line of its own stroke and of those that ornament it; the chart's feel, kit map and
+pocket stand at the first bar.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ from dataclasses import dataclass
 import mido
 
 from workbench.chart import FEELS, Note, WrittenBar
-from workbench.chart.data import fraction_from_data, kit_line_from_data, to_data
+from workbench.chart.data import fraction_from_data, kit_line_from_data, pocket_from_data, to_data
 from workbench.chart.drumkit import KitLine, instrument
+from workbench.chart.pocket import ON_THE_GRID, Pocket
 from workbench.errors import ChartError
 
 _NO_MANUFACTURER = 0x7D
@@ -61,6 +62,8 @@ class BarNotes:
         From :data:`workbench.chart.FEELS`; '' but at the first bar.
     kit_map : tuple of KitLine
         Of the chart, at the first bar.
+    pocket : Pocket
+        Of the chart, at the first bar.
     """
 
     tick: int
@@ -68,6 +71,7 @@ class BarNotes:
     subdivisions: tuple[int, ...] = ()
     feel: str = ""
     kit_map: tuple[KitLine, ...] = ()
+    pocket: Pocket = ON_THE_GRID
 
 
 #: (tick, key, velocity) of a stroke in a file.
@@ -83,6 +87,8 @@ def bar_event(bar: BarNotes, ticks_per_quarter: int) -> mido.MetaMessage:
         data["subdivisions"] = list(bar.subdivisions)
     if bar.kit_map:
         data["kit"] = to_data(bar.kit_map)
+    if bar.pocket:
+        data["pocket"] = to_data(bar.pocket)
     data["notes"] = [
         [str(s.note.position), s.note.instrument, sorted(s.note.articulations), s.note.sticking, *s.ticks]
         for s in bar.notes
@@ -125,7 +131,8 @@ def _bar(tick: int, text: bytes, ticks_per_quarter: int) -> BarNotes | None:
         if not all(n.ticks and max(map(abs, n.ticks)) < _LONGEST_DELTA for n in notes) or feel not in ("", *FEELS):
             return None
         kit_map = tuple(kit_line_from_data(line) for line in data.get("kit", ()))
-        return BarNotes(tick, notes, tuple(data.get("subdivisions", ())), feel, kit_map)
+        pocket = pocket_from_data(data["pocket"]) if "pocket" in data else ON_THE_GRID
+        return BarNotes(tick, notes, tuple(data.get("subdivisions", ())), feel, kit_map, pocket)
     except (ValueError, TypeError, KeyError, ArithmeticError, RecursionError, ChartError):
         return None
 

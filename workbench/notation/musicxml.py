@@ -49,6 +49,7 @@ from workbench.chart import Chart, Mark, Section
 from workbench.chart.data import to_data
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Meter
+from workbench.chart.pocket import TRIPLETS
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, bar_numbers, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
@@ -81,6 +82,8 @@ _STYLES = {
     BarKind.SIMILE_OF_FOUR_ON: 4,
     BarKind.SLASHES: -1,
 }
+#: A swing is told in so many parts of the pair at most: to a fiftieth.
+_SWING_PARTS = 50
 _SWING = {"swing 8ths": "eighth", "swing 16ths": "16th"}
 
 
@@ -403,8 +406,10 @@ class _Writer:
             direction = add(measure, "direction", placement="above")
             _add_words(direction, self.chart.feel.capitalize(), id="feel")
             swing = add(add(direction, "sound"), "swing")
-            add(swing, "first", "2")
-            add(swing, "second", "1")
+            ratio = self.chart.pocket.swing_ratio
+            parts = Fraction(TRIPLETS if ratio == 0.5 else ratio).limit_denominator(_SWING_PARTS)
+            add(swing, "first", str(parts.numerator))
+            add(swing, "second", str(parts.denominator - parts.numerator))
             add(swing, "swing-type", _SWING[self.chart.feel])
 
     def _quarter_tempos(self, bar_index: int) -> list[tuple[Fraction, float]]:

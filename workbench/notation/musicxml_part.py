@@ -80,6 +80,7 @@ class Measure:
     brackets: list[Bracket] = field(default_factory=list)
     tempos: list[tuple[Fraction, float]] = field(default_factory=list)
     feel: str | None = None
+    swing_ratio: float = 0.5
     implicit: bool = False
     repeat_forward: bool = False
     repeat_backward: int = 0
@@ -361,6 +362,8 @@ class PartReader:
         swing = e.find("swing")
         if swing is not None and swing.find("straight") is None:
             self.m.feel = _SWING_TYPES.get(swing.findtext("swing-type") or "eighth", "swing 8ths")
+            first, second = (decimal(swing.findtext(tag) or "1") for tag in ("first", "second"))
+            self.m.swing_ratio = float(first / (first + second)) if 0 < second <= first else 0.5
 
     def _tempo(self, position: Fraction, quarters_a_minute: float) -> None:
         if 1 <= quarters_a_minute <= _FASTEST:

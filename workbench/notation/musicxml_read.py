@@ -23,6 +23,7 @@ from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
 from workbench.chart.data import kit_line_from_data, list_from_data
 from workbench.chart.drumkit import KitLine
 from workbench.chart.meter import MOST_BARS, Bar, Meter, TimeMap
+from workbench.chart.pocket import Pocket
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.imports import USUAL, Imported, ImportOptions
 from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, BadNumberError, parse_xml, read_score_bytes
@@ -198,7 +199,7 @@ class _Reader:
         time_map = self._time_map(heard)
         bars, sections, texts, marks = [], {}, [], []
         opened: dict[str, tuple[tuple[int, Fraction], str]] = {}
-        feel = next((m.feel for m in measures if m.feel), "straight")
+        feel, ratio = next(((m.feel, m.swing_ratio) for m in measures if m.feel), ("straight", 0.5))
         for k, m in enumerate(heard):
             quarter_s = 60.0 / time_map.quarter_tempo_bpm(k)
             notes = [self._with_deviation(n, m.attacks.get(n.key, 0.0) * quarter_s) for n in m.notes]
@@ -235,6 +236,7 @@ class _Reader:
             texts=tuple(texts),
             marks=tuple(marks),
             feel=feel,
+            pocket=Pocket(ratio),
             kit_map=tuple(self.lines.values()),
         )
 

@@ -160,7 +160,7 @@ class _Bars:
         timed, bar = written.time_map.bars[k], written.bars[k]
         beat = timed.meter.beat_length
         notes = [
-            [float(n.position / beat), n.instrument, n.velocity, round(n.deviation_s * tempo_bpm / 60, 4)]
+            [float(n.position / beat), n.instrument, n.velocity, round(written.later_s(k, n) * tempo_bpm / 60, 4)]
             for n in bar.notes
         ]
         drawn = tuple(self._drawing(chart, k) for chart in (written, open_handed))

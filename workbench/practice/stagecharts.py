@@ -50,7 +50,10 @@ def stage_chart(chart: Chart, stage: Stage, tempo_bpm: float, crash_every: int =
             _stage_bar(chart, stage, k, original / tempo_bpm, crash=bool(crash_every) and place % crash_every == 0)
         )
         now_s += bar_s
-    return Chart(TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
+    pocket = chart.pocket.at_speed(tempo_bpm / original)
+    return Chart(
+        TimeMap(timed, now_s), tuple(written), chart.title, chart.artist, kit=chart.kit, feel=chart.feel, pocket=pocket
+    )
 
 
 def _stage_bar(chart: Chart, stage: Stage, bar_index: int, slower: float, crash: bool) -> WrittenBar:
@@ -89,7 +92,10 @@ def recorded_stage_chart(chart: Chart, stage: Stage, speed: float) -> Chart:
         for k in stage.bars
     )
     end_s = (chart.time_map.bar_end_s(last) - origin_s) / speed
-    return Chart(TimeMap(timed, end_s), written, chart.title, chart.artist, kit=chart.kit, feel=chart.feel)
+    pocket = chart.pocket.at_speed(speed)
+    return Chart(
+        TimeMap(timed, end_s), written, chart.title, chart.artist, kit=chart.kit, feel=chart.feel, pocket=pocket
+    )
 
 
 def stage_notes(chart: Chart, stage: Stage, bar_index: int) -> list[Note]:
