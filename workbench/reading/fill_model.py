@@ -155,6 +155,15 @@ def _least_of_bar(values: np.ndarray, patterns: Patterns) -> np.ndarray:
     return np.repeat(least, np.diff(patterns.first_beat))
 
 
+def bars_around(index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of bars by their indices: which of them lie beside each (their place in ``index``), and which of those within
+    :data:`BARS_AROUND` bars, both (bars, 2 * BARS_AROUND + 1)."""
+    beside = np.arange(len(index))[:, None] + np.arange(-BARS_AROUND, BARS_AROUND + 1)
+    inside = (beside >= 0) & (beside < len(index))
+    beside = np.where(inside, beside, 0)
+    return beside, inside & (np.abs(index[beside] - index[:, None]) <= BARS_AROUND)
+
+
 def repeated(patterns: Patterns) -> np.ndarray:
     """How well the bars around play the same on each beat, (beats,), 0–1.
 
@@ -163,8 +172,8 @@ def repeated(patterns: Patterns) -> np.ndarray:
     """
     out = np.zeros(len(patterns.beats))
     for meter, index in patterns.sounding_by_meter.items():
-        near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
-        np.fill_diagonal(near, False)
+        beside, near = bars_around(index)
+        near[:, BARS_AROUND] = False  # the bar itself
         number = near.sum(axis=1)
         wanted = np.maximum(np.ceil(AGREEING * number), np.minimum(number, 2)).astype(int)
         if not number.any():
@@ -172,7 +181,8 @@ def repeated(patterns: Patterns) -> np.ndarray:
         for q in range(meter.counted_beats):
             rows = patterns.first_beat[index] + q
             flat = patterns.beats[rows].reshape(len(rows), -1)
-            alike = likeness(flat, np.repeat(WEIGHTS, patterns.beats.shape[2]).astype(np.float32))
+            every = likeness(flat, np.repeat(WEIGHTS, patterns.beats.shape[2]).astype(np.float32))
+            alike = np.take_along_axis(every, beside, axis=1)
             best = -np.sort(-np.where(near, alike, -1.0), axis=1)
             total = np.cumsum(best, axis=1)
             pick = np.maximum(wanted, 1) - 1

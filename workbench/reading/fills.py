@@ -20,7 +20,7 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPING
-from workbench.reading.fill_model import BARS_AROUND, fill_logits
+from workbench.reading.fill_model import bars_around, fill_logits
 from workbench.reading.patterns import VOICES, Patterns
 
 _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
@@ -116,10 +116,10 @@ def _evidence(patterns: Patterns) -> np.ndarray:
     logits = fill_logits(patterns)
     usual = np.full(len(logits), -6.0)
     for meter, index in patterns.sounding_by_meter.items():
-        near = np.abs(index[:, None] - index[None, :]) <= BARS_AROUND
+        beside, near = bars_around(index)
         for q in range(meter.counted_beats):
-            values = logits[patterns.first_beat[index] + q]
-            table = np.where(near & np.isfinite(values)[None, :], values[None, :], np.nan)
+            values = logits[patterns.first_beat[index] + q][beside]
+            table = np.where(near & np.isfinite(values), values, np.nan)
             heard = np.isfinite(table).any(axis=1)
             median = np.full(len(index), -6.0)
             median[heard] = np.nanmedian(table[heard], axis=1)

@@ -8,6 +8,7 @@ counting more than a hi-hat, a ghost note less than a stroke.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -92,7 +93,7 @@ class Patterns:
             begins = [float(s) for s, _ in spans[k]]
             for note in written.notes:
                 at = float(note.position) + 1e-9
-                b = int(np.searchsorted(begins, at, side="right")) - 1
+                b = bisect_right(begins, at) - 1
                 tick = min(int((at - starts[b]) / length * TICKS + 0.5), TICKS - 1)
                 for voice in voices_of(note, limit):
                     beats[first[k] + b, _COLUMN[voice], tick] = 1.0

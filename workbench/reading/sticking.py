@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
-from itertools import groupby
+from itertools import accumulate, groupby
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import the_place
@@ -76,8 +76,8 @@ BOTH, NEITHER = "R+L", "?"
 LEAVE_OUT = "leave one out, or check the chart"
 
 
-#: A note that a hand strikes: bar index, position, instrument.
-Struck = tuple[int, Fraction, str]
+#: A note that a hand strikes: number of its event in the phrase, and of the note in its event.
+Struck = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -198,22 +198,25 @@ def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[
     """
     player = player or Player()
     chosen = range(len(chart)) if bars is None else sorted(set(bars))
-    times_s = {(k, n.position): t for (k, n), t in zip(chart.notes(), written_times_s(chart))}
-    events, feet, flags = _collect(chart, chosen, times_s)
-    hands: dict[Struck, str] = {}
+    events, feet, flags = _collect(chart, chosen)
+    strokes: list[tuple[_HandsEvent, Note, str]] = []
     for phrase in _phrases(_with_pairs(events)):
         solved, more = _solve(chart, phrase, player, {})
         alike = _figures(chart, phrase, solved)
         if any(solved[k] != hand for k, hand in alike.items()):
             solved, more = _solve(chart, phrase, player, alike)
-        hands.update(solved)
+        strokes += [(phrase[i], phrase[i].notes[j], hand) for (i, j), hand in solved.items()]
         flags += more
     foot_names, foot_flags = _feet(feet, player)
     flags += foot_flags
-    flags += _fast_hands(chart, hands, times_s)
+    flags += _fast_hands(chart, strokes)
     # A letter would teach what cannot be done.
     out_of_reach = {(f.bar_index, f.position) for f in flags if f.kind == "unplayable"}
-    hands = {place: hand for place, hand in hands.items() if place[:2] not in out_of_reach}
+    hands = {
+        (e.bar_index, e.position, n.instrument): hand
+        for e, n, hand in strokes
+        if not out_of_reach or (e.bar_index, e.position) not in out_of_reach
+    }
     return Sticking(player, hands, foot_names, tuple(sorted(flags, key=lambda f: (f.bar_index, f.position, f.kind))))
 
 
@@ -258,24 +261,23 @@ def _in_beat(position: Fraction, beat_length: Fraction) -> tuple[int, Fraction]:
     return int(beat), past
 
 
-def _collect(
-    chart: Chart, bars: Sequence[int], times_s: dict[tuple[int, Fraction], float]
-) -> tuple[list[_HandsEvent], list, list[Flag]]:
+def _collect(chart: Chart, bars: Sequence[int]) -> tuple[list[_HandsEvent], list, list[Flag]]:
     events, feet, flags = [], [], []
+    times_s, first = written_times_s(chart), [0, *accumulate(len(bar.notes) for bar in chart.bars)]
     for k in bars:
         timed = chart.time_map.bars[k]
         beat_length, compound = timed.meter.beat_length, timed.meter.is_compound
         step = beat_length / (3 if compound else 2)
-        at: dict[Fraction, list[Note]] = {}
+        at: dict[Fraction, tuple[float, list[Note]]] = {}
         triplets = set()
-        for n in chart.bars[k].notes:
+        for n, time_s in zip(chart.bars[k].notes, times_s[first[k] : first[k + 1]]):
             if n.position.denominator % 3 == 0 and not compound:
                 triplets.add((n.position + timed.missing) // beat_length)
             if instrument(n.instrument).is_foot:
-                feet.append((k, n, times_s[k, n.position]))
+                feet.append((k, n, time_s))
             else:
-                at.setdefault(n.position, []).append(n)
-        for position, notes in at.items():
+                at.setdefault(n.position, (time_s, []))[1].append(n)
+        for position, (time_s, notes) in at.items():
             for surface in ONE_SURFACE:
                 both = [n for n in notes if n.instrument in surface]
                 if len(both) > 1:
@@ -291,7 +293,7 @@ def _collect(
             strong: bool | None = past % step == 0
             if beat in triplets and (past or beat - 1 in triplets):
                 strong = None
-            events.append(_HandsEvent(k, position, times_s[k, position], tuple(notes[:2]), strong))
+            events.append(_HandsEvent(k, position, time_s, tuple(notes[:2]), strong))
     return events, feet, flags
 
 
@@ -308,8 +310,8 @@ def _phrases(events: list[_HandsEvent], rest_s: float = 1.5) -> list[list[_Hands
 def _with_pairs(events: list[_HandsEvent]) -> list[_HandsEvent]:
     """Events, those marked that are the second of two strokes on a time-keeping cymbal."""
     out = list(events)
-    for name in TIMEKEEPING:
-        mine = [i for i, e in enumerate(events) if any(n.instrument == name for n in e.notes)]
+    on = grouped((n.instrument, i) for i, e in enumerate(events) for n in e.notes if n.instrument in TIMEKEEPING)
+    for mine in on.values():
         times = [-math.inf, -math.inf, *(events[i].time_s for i in mine), math.inf]
         for j, i in enumerate(mine):
             before, gap, after = (_gap_s(times[j + k], times[j + k + 1]) for k in range(3))
@@ -324,12 +326,12 @@ def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str])
     They are played as most of them would be, or the first.  A run on one drum alone alternates as it will.
     """
     cells: dict[tuple[int, int], dict[tuple, Struck]] = {}
-    for e in phrase:
+    for i, e in enumerate(phrase):
         bar = chart.time_map.bars[e.bar_index]
         beat, past = _in_beat(e.position + bar.missing if bar.missing else e.position, bar.meter.beat_length)
         cell = cells.setdefault((e.bar_index, beat), {})
-        for n in e.notes:
-            cell[past, n.instrument] = (e.bar_index, e.position, n.instrument)
+        for j, n in enumerate(e.notes):
+            cell[past, n.instrument] = (i, j)
     out: dict[Struck, str] = {}
     by_bar = groupby(sorted(cells.items(), key=lambda c: c[0]), key=lambda c: c[0][0])
     bars = {k: _joined([(b, cell) for (_, b), cell in group]) for k, group in by_bar}
@@ -364,7 +366,7 @@ def _runs_alike(figures: Sequence[dict[tuple, Struck]]) -> list[list[dict[tuple,
 
 def _most_usual(members: Sequence[dict[tuple, Struck]], solved: dict[Struck, str]) -> dict[Struck, str]:
     """The hands that most of some figures alike have, for all of them."""
-    keys = sorted(members[0])
+    keys = list(members[0])
     hands = Counter(tuple(solved[m[key]] for key in keys) for m in members).most_common(1)[0][0]
     return {m[key]: hand for m in members for key, hand in zip(keys, hands)}
 
@@ -393,13 +395,15 @@ def _gap_s(earlier_s: float, later_s: float) -> float:
 _ONE, _TWO = (("R",), ("L",)), (("R", "L"), ("L", "R"))
 
 
-def _options(event: _HandsEvent, wished: dict[Struck, str]) -> list[tuple[str, ...]]:
+def _options(number: int, event: _HandsEvent, wished: dict[Struck, str]) -> Sequence[tuple[str, ...]]:
     """Assignments of hands to the notes of an event that respect what is fixed, or else what is wished."""
     # Of a flam, drag or roll, for which both hands play, the letter names the main stroke.
     options: Sequence[tuple[str, ...]] = _ONE if len(event.notes) == 1 else _TWO
     fixed = [n.sticking if n.confirmed and n.sticking else "" for n in event.notes]
+    if wished and not any(fixed):
+        fixed = [wished.get((number, j), "") for j in range(len(event.notes))]
     if not any(fixed):
-        fixed = [wished.get((event.bar_index, event.position, n.instrument), "") for n in event.notes]
+        return options
     kept = [o for o in options if all(not f or f == h for f, h in zip(fixed, o))]
     return kept or [tuple(f or h for f, h in zip(fixed, options[0]))]
 
@@ -412,14 +416,17 @@ def _solve(
     start = (("", -math.inf), ("", -math.inf), "")
     front: dict[tuple, float] = {start: 0.0}
     trail: list[dict] = []
-    for event in phrase:
+    for number, event in enumerate(phrase):
         after: dict[tuple, tuple[float, tuple, tuple]] = {}
-        for option in _options(event, wished):
+        struck = tuple((note.instrument, event.time_s) for note in event.notes)
+        reached: dict[tuple, float] = {}
+        for option in _options(number, event, wished):
             own = _option_cost(event, option, player)
             for state, cost in front.items():
-                new = _next_state(event, option, state)
-                total = cost + own + _move_cost(event, option, state, new, player)
-                if new not in after or total < after[new][0]:
+                new = _next_state(struck, option, state)
+                total = cost + own + _move_cost(event, option, state, new, player, reached)
+                known = after.get(new)
+                if known is None or total < known[0]:
                     after[new] = (total, state, option)
         limit = min(total for total, _, _ in after.values()) + DEARER
         best = [x for x in after.items() if x[1][0] <= limit]
@@ -427,24 +434,21 @@ def _solve(
             best = sorted(best, key=lambda x: x[1][0])[:MOST_STATES]
         trail.append(dict(best))
         front = {state: total for state, (total, _, _) in best}
-    hands: dict = {}
+    hands: dict[Struck, str] = {}
     state = min(front, key=lambda s: front[s])
     flags: list[Flag] = []
-    for event, step in zip(reversed(phrase), reversed(trail)):
+    for number, event, step in zip(reversed(range(len(phrase))), reversed(phrase), reversed(trail)):
         _, before, option = step[state]
-        for note, hand in zip(event.notes, option):
-            hands[(event.bar_index, event.position, note.instrument)] = hand
+        hands |= {(number, j): hand for j, hand in enumerate(option)}
         flags += _impossible(chart, event, option, before)
         state = before
     return hands, flags
 
 
-def _next_state(event: _HandsEvent, option: tuple[str, ...], state: tuple) -> tuple:
-    right, left, _ = state
-    for note, hand in zip(event.notes, option):
-        struck = (note.instrument, event.time_s)
-        right, left = (struck, left) if hand == "R" else (right, struck)
-    return (right, left, option[0] if len(option) == 1 else "both")
+def _next_state(struck: Sequence[tuple[str, float]], option: tuple[str, ...], state: tuple) -> tuple:
+    if len(option) == 1:
+        return (struck[0], state[1], "R") if option[0] == "R" else (state[0], struck[0], "L")
+    return (struck[0], struck[1], "both") if option[0] == "R" else (struck[1], struck[0], "both")
 
 
 def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) -> float:
@@ -469,29 +473,43 @@ def _option_cost(event: _HandsEvent, option: tuple[str, ...], player: Player) ->
     return cost
 
 
-def _move_cost(event: _HandsEvent, option: tuple[str, ...], state: tuple, new: tuple, player: Player) -> float:
-    """What it costs the hands to get from one state to the next."""
+def _move_cost(
+    event: _HandsEvent, option: tuple[str, ...], state: tuple, new: tuple, player: Player, reached: dict[tuple, float]
+) -> float:
+    """What it costs the hands to get from one state to the next; what it costs one hand is kept in ``reached``."""
     last = state[2]
     # A phrase begins with the leading hand unless something speaks against it.
     cost = 0.2 if not last and player.lead not in option else 0.0
     for note, hand in zip(event.notes, option):
-        was, when = state[0] if hand == "R" else state[1]
-        if was:
-            gap_s, way = _gap_s(when, event.time_s), _way_m(was, note.instrument)
-            cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
-            if gap_s < 1 / _fastest_hz(event, note, was):
-                cost += 30.0
-            elif gap_s < 1 / HAND_RATE_HZ and not (event.pair and was == note.instrument):
-                cost += 2.5
-            elif last == hand and len(option) == 1 and was not in TIMEKEEPING and note.instrument not in TIMEKEEPING:
-                # The same hand twice running: dearer the faster, and between drums;
-                # triplets and hand-to-hand playing alternate at any tempo.
-                quick = 0.2 / gap_s
-                dear = 1.35 * quick if player.style == "hand to hand" or event.strong is None else 0.5 * quick**2
-                cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
-            if way / max(gap_s, 1e-3) > HAND_SPEED_M_S:
-                cost += 30.0
-    return cost + _crossing_cost(new, player)
+        own = state[0] if hand == "R" else state[1]
+        if own[0]:
+            again = last == hand and len(option) == 1
+            key = (note.instrument, own, again)
+            if key not in reached:
+                reached[key] = _reach_cost(event, note, own, again, player)
+            cost += reached[key]
+    if new[0][0] in HAND_DRUMS and new[1][0] in HAND_DRUMS:
+        cost += _crossing_cost(new, player)
+    return cost
+
+
+def _reach_cost(event: _HandsEvent, note: Note, own: tuple[str, float], again: bool, player: Player) -> float:
+    """What it costs one hand to come from its last stroke to a note; ``again``: the other has played none meanwhile."""
+    (was, when), cost = own, 0.0
+    gap_s, way = round(event.time_s - when, 6), _way_m(was, note.instrument)
+    if way:
+        cost += way * (1.0 + min(0.25 / max(gap_s, 0.01), 4.0))
+    if gap_s < 1 / _fastest_hz(event, note, was):
+        cost += 30.0
+    elif gap_s < 1 / HAND_RATE_HZ and not (event.pair and was == note.instrument):
+        cost += 2.5
+    elif again and was not in TIMEKEEPING and note.instrument not in TIMEKEEPING:
+        # The same hand twice running: dearer the faster, and between drums;
+        # triplets and hand-to-hand playing alternate at any tempo.
+        quick = 0.2 / gap_s
+        dear = 1.35 * quick if player.style == "hand to hand" or event.strong is None else 0.5 * quick**2
+        cost += min(dear * (1.0 if was == note.instrument else 2.0), 3.0)
+    return cost + (30.0 if way > HAND_SPEED_M_S * max(gap_s, 1e-3) else 0.0)
 
 
 def _fastest_hz(event: _HandsEvent, note: Note, was: str) -> float:
@@ -502,7 +520,7 @@ def _fastest_hz(event: _HandsEvent, note: Note, was: str) -> float:
 def _crossing_cost(state: tuple, player: Player) -> float:
     """Arms that cross on drums; right over left to a cymbal is no such thing."""
     right, left, _ = state
-    if not (right[0] in HAND_DRUMS and left[0] in HAND_DRUMS) or abs(_gap_s(right[1], left[1])) > 0.4:
+    if abs(_gap_s(right[1], left[1])) > 0.4:
         return 0.0
     over_m = (_place_cm(left[0])[0] - _place_cm(right[0])[0]) / (100 if player.lead == "R" else -100)
     return min(3.0 * over_m, 2.0) if over_m > 0.1 else 0.0
@@ -528,11 +546,11 @@ def _impossible(chart: Chart, event: _HandsEvent, option: tuple[str, ...], state
 # -- speed and feet ---------------------------------------------------------------------
 
 
-def _fast_hands(chart: Chart, hands: dict, times_s: dict[tuple[int, Fraction], float]) -> list[Flag]:
+def _fast_hands(chart: Chart, played: Sequence[tuple[_HandsEvent, Note, str]]) -> list[Flag]:
     """Bars where one hand must keep up more strokes than it comfortably can."""
     flags: dict[tuple[int, str], Flag] = {}
     for hand, word in (("R", "right"), ("L", "left")):
-        strokes = sorted((times_s[place[:2]], *place) for place, own in hands.items() if own == hand)
+        strokes = sorted((e.time_s, e.bar_index, e.position, n.instrument) for e, n, own in played if own == hand)
         for (time_s, k, position, name), (later_s, *_) in zip(strokes, strokes[4:]):
             span_s = _gap_s(time_s, later_s)
             if span_s > 0 and 4 / span_s > HAND_RATE_HZ:
