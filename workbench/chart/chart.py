@@ -31,6 +31,9 @@ ARTICULATIONS: frozenset[str] = frozenset(
     {"ghost", "accent", "flam", "drag", "double", "roll", "choke", "half open", "foot splash", "rim shot"}
 )
 
+#: Deviation of a stroke that was heard exactly on its written place, seconds: 0 would say that it was never heard.
+ON_TIME_S = 1e-9
+
 #: Ways the part is to be read: as written, or eighths/sixteenths swung.
 FEELS: tuple[str, ...] = ("straight", "swing 8ths", "swing 16ths")
 

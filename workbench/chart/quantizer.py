@@ -77,7 +77,7 @@ DOUBLE_WITHIN = 0.6 / 16
 #: and nearer than this a buzz.
 BUZZ_WITHIN = 0.3 / 16
 #: A stroke goes to the free place beside its own if that is so near, in steps of the grid (no source).
-BESIDE = 0.75
+NEAR_STEPS = 0.75
 
 SWINGS = ("swing 8ths", "swing 16ths")
 #: Where the second eighth of a swung beat is looked for, in parts of the beat.
@@ -363,7 +363,7 @@ class _Song:
                 continue
             own.sort(key=lambda k: self.groups[k].stroke.time_s)
             name = int(self.name[own[0]])
-            if any(steps[k] < BESIDE and (name, int(at[k, 1])) not in on_place for k in (own[0], own[-1])):
+            if any(steps[k] < NEAR_STEPS and (name, int(at[k, 1])) not in on_place for k in (own[0], own[-1])):
                 continue
             strokes = sum(len(self.groups[k].strokes) for k in own)
             joined[own[0]] = ("roll" if strokes > 2 else "double", own)

@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.chart import ON_TIME_S
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.quantizer import written_places
@@ -20,8 +21,6 @@ from workbench.chart.rebarring import Rebarring
 
 #: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
 FINEST_STEPS = 24
-#: Deviation of a stroke that was heard exactly on its written place, seconds: 0 would say that it was never heard.
-ON_TIME_S = 1e-9
 #: Grids of a beat, coarsest first, in the order in which a beat of notes is tried on them; simple and compound.
 _BEAT_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
 

@@ -19,9 +19,9 @@ from workbench.listening.readings import BarWish, track_readings
 FRAME_RATE_HZ = 100.0
 #: Beat activation of a stroke of full velocity, of kick and snare and of others, and of the frames beside it as a
 #: share of it; of what was tried these found the bars of most of 20 performances of Groove MIDI's training split.
-BACKBONE, OTHERS, BESIDE = 0.8, 0.5, 0.6
+BACKBONE_BEAT, OTHER_BEAT, BESIDE_IT = 0.8, 0.5, 0.6
 #: The music goes on after the last stroke, seconds.
-AFTER_S = 1.0
+GOES_ON_S = 1.0
 
 
 def bars_of_strokes(strokes: Sequence[Stroke], meter: Meter | None = None) -> TimeMap:
@@ -39,7 +39,7 @@ def bars_of_strokes(strokes: Sequence[Stroke], meter: Meter | None = None) -> Ti
     >>> round(bars_of_strokes(beat).tempo_bpm(4))
     100
     """
-    duration_s = strokes[-1].time_s + AFTER_S
+    duration_s = strokes[-1].time_s + GOES_ON_S
     frames = int(duration_s * FRAME_RATE_HZ) + 2
     names = tuple(sorted({s.instrument for s in strokes}))
     onset, velocity = np.zeros((2, frames, len(names)), np.float32)
@@ -48,9 +48,9 @@ def bars_of_strokes(strokes: Sequence[Stroke], meter: Meter | None = None) -> Ti
         at, column = round(s.time_s * FRAME_RATE_HZ), names.index(s.instrument)
         onset[at, column], velocity[at, column] = 1.0, s.velocity / 127
         backbone = instrument(s.instrument).family in ("kick", "snare")
-        height = s.velocity / 127 * (BACKBONE if backbone else OTHERS)
+        height = s.velocity / 127 * (BACKBONE_BEAT if backbone else OTHER_BEAT)
         around = slice(max(at - 1, 0), at + 2)
-        beat[around] = np.maximum(beat[around], BESIDE * height)
+        beat[around] = np.maximum(beat[around], BESIDE_IT * height)
         beat[at] = max(beat[at], height)
     heard = Activations(FRAME_RATE_HZ, names, onset, velocity, beat, downbeat)
     return track_readings(heard, strokes, duration_s, wish=BarWish(meter=meter))[0].time_map

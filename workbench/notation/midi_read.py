@@ -18,7 +18,8 @@ from pathlib import Path
 import mido
 import numpy as np
 
-from workbench.chart import Chart, Section, Text
+from workbench.chart import Chart, Section, Text, WrittenBar
+from workbench.chart.chart import ON_TIME_S
 from workbench.chart.drumkit import KitLine, instrument, kit_for_keys, own_line
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import mark_dynamics
@@ -27,7 +28,6 @@ from workbench.chart.ornaments import MOST_STROKES
 from workbench.chart.playedbeats import beats_as_played, pocket_of
 from workbench.chart.pocket import ON_THE_GRID
 from workbench.chart.quantizer import Quantized, quantize
-from workbench.chart.rewriting import ON_TIME_S
 from workbench.errors import AnalysisError, ChartError, FileFormatError
 from workbench.files.imports import USUAL, Imported, ImportOptions, Losses
 from workbench.files.untrusted import MOST_NOTES, MOST_NOTES_IN_BAR, read_bytes, shown
@@ -128,6 +128,7 @@ def read_midi(path: str | os.PathLike, options: ImportOptions = USUAL, lay_bars:
             remarks = (f"The beats follow the player, up to {1000 * furthest_s:.0f} ms from those of the file.",)
         # Between these beats the file's steps lie anywhere: no place is exact.
         time_map, found = laid, quantize(played, laid, feel, _NO_STEP, options.finest)
+        found = replace(found, bars=tuple(_as_heard(bar) for bar in found.bars))
         pocket = pocket_of(time_map, found.bars, found.feel, found.swing_ratio)
     for stroke in doubled:
         _lose(stroke, time_map, losses)
@@ -385,6 +386,11 @@ def _told_notes(
         deviation_s = 0.0 if unheard else deviation_s or ON_TIME_S
         bars[k][note.key] = replace(note, velocity=velocity, deviation_s=deviation_s)
     return bars, others
+
+
+def _as_heard(bar: WrittenBar) -> WrittenBar:
+    """A bar all of whose notes were heard, those exactly on their places too."""
+    return replace(bar, notes=tuple(n if n.deviation_s else replace(n, deviation_s=ON_TIME_S) for n in bar.notes))
 
 
 def goes_astray(strokes: Sequence[Stroke], time_map: TimeMap) -> bool:
