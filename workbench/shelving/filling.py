@@ -153,6 +153,7 @@ class _Run:
         known = self.memory.songs.setdefault(song.key, SongMemory())
         of = _Of.now(song, known)
         ours = bool(of.chart) and known.is_ours(song.chart, song.folder) and not of.journal
+        others = self._others(song) if set(do) & set(LAST_STEPS) else {}
         drafted_of = known.steps.get("draft", {}).get("of")
         drafts = (
             song.recording is not None and (not of.chart or ours) and not _is_done(known, song, "draft", of.recording)
@@ -167,7 +168,7 @@ class _Run:
             steps = tuple(s for s in STEPS if s in do)
             chart = False
         elif of.chart:
-            steps = tuple(s for s in STEPS[1:] if s in do and not _is_done(known, song, s, of.all))
+            steps = tuple(s for s in STEPS[1:] if s in do and not _is_done(known, song, s, _told_of(s, of.all, others)))
             steps = tuple(s for s in steps if s != "check" or song.recording is not None)
             chart = True
             if not steps and known.entry is not None and known.entry_of == f"{__version__} {of.all}":
@@ -183,6 +184,7 @@ class _Run:
             of=of.all,
             edited=chart and not ours,
             place=str(self.staging.resolve()) if self.shared else None,
+            others=others,
         )
 
     def _with_files(self, work: SongWork, song: ShelfSong) -> SongWork:
@@ -197,7 +199,6 @@ class _Run:
             recording=given(song.recording) if song.recording is not None else None,
             chart=given(song.chart) if work.chart is not None else None,
             journal=given(journal) if work.chart is not None and journal.exists() else None,
-            others=self._others(song) if set(work.steps) & set(LAST_STEPS) else {},
         )
 
     def _others(self, song: ShelfSong) -> dict[str, str]:
@@ -265,7 +266,7 @@ class _Run:
             # Of what the work was begun with: what was edited since is done again.
             done_of = _Of(work.sha256, known.made[song.chart.name][-1], "").all if drafted else work.of
             for step, names in parts.items():
-                step_of = work.sha256 if step == "draft" else done_of
+                step_of = work.sha256 if step == "draft" else _told_of(step, done_of, work.others)
                 known.steps[step] = {"version": __version__, "of": step_of, "files": names}
             if done.entry is not None:
                 known.entry, known.entry_of = done.entry, f"{__version__} {done_of}"
@@ -308,6 +309,11 @@ class _Of:
     @property
     def all(self) -> str:
         return hashlib.sha256(f"{self.recording} {self.chart} {self.journal}".encode()).hexdigest()
+
+
+def _told_of(step: str, of: str, others: dict[str, str]) -> str:
+    """What a step after the draft is done of: those that tell of other songs are done again where these are others."""
+    return of if step not in LAST_STEPS else hashlib.sha256(f"{of} {sorted(others.items())}".encode()).hexdigest()
 
 
 def _is_done(known: SongMemory, song: ShelfSong, step: str, of: str) -> bool:
