@@ -5,9 +5,11 @@ from fractions import Fraction as F
 import pytest
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.edits import ChangeNote, RemoveNote, SetBars, apply
-from workbench.chart.meter import TimeMap
+from workbench.chart.edits import ChangeNote, RemoveNote, SetBars, SetText, apply
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
+from workbench.notation.musicxml import write_musicxml
+from workbench.notation.musicxml_read import read_musicxml
 
 SNARE_2 = Note(F(1, 4), "snare", 100, frozenset({"accent"}), deviation_s=0.01, confidence=0.4)
 
@@ -66,3 +68,17 @@ def test_impossible_charts(chart):
         Mark("fill", (1, F(0)), (1, F(0)))
     with pytest.raises(ChartError, match="Two kick"):
         WrittenBar((Note(F(0), "kick"), Note(F(0), "kick", 9)))
+
+
+def test_a_text_behind_the_end_of_its_bar_stands_in_the_bar_after_it(tmp_path):
+    """Of a pick-up of one beat: what stands on its third beat is heard on the second beat of bar 1."""
+    whole = TimeMap.steady(2, 120)
+    pickup = Bar(Meter(4, 4), (-0.5,), F(1, 4))
+    time_map = TimeMap([pickup, *whole.bars], whole.end_s)
+    texts = (Text(0, F(1, 2), "build"), Text(0, F(1, 4), "in"), Text(2, F(2), "end"))
+    chart = Chart.empty(time_map, texts=texts)
+    moved = (Text(0, F(1, 4), "in"), Text(1, F(1, 4), "build"), Text(2, F(1), "end"))
+    assert chart.texts == moved
+    assert SetText(0, F(1, 2), "").apply(chart).texts == (moved[0], moved[2])
+    path = write_musicxml(chart, tmp_path / "pickup.musicxml")
+    assert read_musicxml(path).chart.texts == moved

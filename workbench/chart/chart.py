@@ -388,7 +388,6 @@ class Chart:
         set_(self, "artist", whole_text(self.artist))
         set_(self, "bars", tuple(self.bars))
         set_(self, "sections", tuple(sorted(self.sections, key=lambda s: s.bar_index)))
-        set_(self, "texts", tuple(sorted(self.texts, key=lambda t: (t.bar_index, t.position))))
         set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
         set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
         set_(self, "possible_hits", tuple(sorted({(h.time_s, h.instrument): h for h in self.possible_hits}.values())))
@@ -399,8 +398,11 @@ class Chart:
         starts = [s.bar_index for s in self.sections]
         if len(set(starts)) != len(starts):
             raise ChartError("Two sections cannot begin at the same bar.")
-        for bar_index in (*starts, *(t.bar_index for t in self.texts)):
+        for bar_index in starts:
             self.time_map.check_bar(bar_index)
+        # What stands behind the end of a bar, a short pick-up, say, stands in the bar after it.
+        texts = [Text(*self.time_map.within(t.bar_index, t.position), t.text) for t in self.texts]
+        set_(self, "texts", tuple(sorted(texts, key=lambda t: (t.bar_index, t.position))))
         for mark in self.marks:
             self.time_map.check_bar(mark.start[0])
             if mark.end > (len(self.bars), Fraction(0)):

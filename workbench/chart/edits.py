@@ -538,8 +538,7 @@ class SetText(Edit, called="set text"):
     text: str
 
     def apply(self, chart: Chart) -> Chart:
-        chart.time_map.check_bar(self.bar_index)
-        place = (self.bar_index, self.position)
+        place = chart.time_map.within(self.bar_index, self.position)
         others = tuple(t for t in chart.texts if (t.bar_index, t.position) != place)
         new = (Text(*place, self.text),) if self.text else ()
         return replace(chart, texts=others + new)

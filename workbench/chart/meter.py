@@ -307,6 +307,14 @@ class TimeMap:
             first = f"{number} (the pick-up)" if self.bars[0].is_pickup else number
             raise ChartError(f"There is no bar {number + bar_index}; the bars run from {first} to {last}.")
 
+    def within(self, bar_index: int, position: Fraction) -> tuple[int, Fraction]:
+        """The place itself, or, behind its bar's end, the same place counted from the bar that it lies in."""
+        self.check_bar(bar_index)
+        while position > self.bars[bar_index].length and bar_index + 1 < len(self.bars):
+            position -= self.bars[bar_index].length
+            bar_index += 1
+        return bar_index, min(position, self.bars[bar_index].length)
+
     # -- conversion -----------------------------------------------------------
 
     def seconds(self, bar_index: int, position: Fraction | float = 0) -> float:
