@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from tests.effort import examples
 from workbench.chart import Chart, Note, Section, Text, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.notation.abbreviations import BarKind, abbreviate, lay_lines
+from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, bar_weight, lay_lines
 from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.musicxml_read import read_musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
@@ -183,3 +183,13 @@ def test_a_line_opens_with_notes_and_counts_go_on():
     lines = lay_lines(chart, abbreviate(chart))
     assert [signs(line) for line in lines] == ["n % % %", "n % % %"]
     assert [b.in_a_row for line in lines for b in line] == list(range(1, 9))
+
+
+def test_heads_beside_each_other_need_room():
+    """Snare and side stick stand on one place, so that one of them moves aside; snare and crash do not."""
+
+    def weight(other):
+        notes = (Note(Fraction(k, 8), name) for k in range(8) for name in ("snare", other))
+        return bar_weight(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),)), PrintedBar(0, (0,)))
+
+    assert weight("side stick") > weight("crash") == weight("kick")

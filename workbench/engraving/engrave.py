@@ -22,7 +22,7 @@ from workbench.chart import Chart
 from workbench.engraving.drawing import font_folder, needs_system_fonts
 from workbench.engraving.mei import NAMESPACE, lines_mei
 from workbench.engraving.pages import PLAIN, SMALLEST_STAFF_MM, PageStyle, lay_excerpt, lay_pages
-from workbench.engraving.systems import System, engrave_systems, natural_width
+from workbench.engraving.systems import System, engrave_systems, natural_widths
 from workbench.errors import ChartError
 from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import abbreviate, bar_numbers, lay_lines
@@ -272,12 +272,7 @@ def _engrave_systems(
     rows = lay_lines(chart, printed, options.bars_per_line, line, line_starts)
     room = style.room
     starts = {s.bar_index for s in chart.sections}
-    widths = [
-        natural_width(chart, row, room, options.bars_per_line)
-        if after is None or after[0].bar_index in starts
-        else room
-        for row, after in zip(rows, [*rows[1:], None])
-    ]
+    widths = natural_widths(chart, rows, room, options.bars_per_line, starts)
     out: list[System] = []
     meter = None
     while len(out) < len(rows):

@@ -13,12 +13,13 @@ from __future__ import annotations
 import math
 import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
 from lxml import etree
 
 from workbench.chart import Chart, Section
@@ -127,6 +128,11 @@ class System:
         return g
 
 
+#: Weight of a line where no full one is to compare with (see :func:`workbench.notation.abbreviations.bar_weight`); room
+#: that a short line has for its clef, in bars; from this share of the page on a line is full.  By eye, no source.
+_USUAL_LINE, _MORE_ROOM, _NEARLY_FULL = 40.0, 0.3, 0.85
+
+
 @lru_cache(maxsize=1)
 def _toolkit() -> verovio.toolkit:
     import verovio
@@ -222,15 +228,23 @@ def engrave_systems(
     return systems
 
 
-def natural_width(chart: Chart, row: Sequence[PrintedBar], room: int, bars_per_line: int) -> int:
-    """Width of the last line of a section: full, but a bar or two stay short."""
-    full = [b for b in row if not chart.time_map.bars[b.bar_index].is_pickup]
-    if len(full) > 2 or bars_per_line < 4:
-        return room
-    share = {0: 0.25, 1: 0.42, 2: 0.7}[len(full)]
-    heavy = sum(bar_weight(chart, b) for b in row)
-    share = max(share, heavy / 40)
-    return round(room * (share if share < 0.85 else 1.0))
+def natural_widths(
+    chart: Chart, rows: Sequence[Sequence[PrintedBar]], room: int, bars_per_line: int, starts: Collection[int]
+) -> list[int]:
+    """Widths of lines: full, but the last of a section is as wide as its bars would be in the others.
+
+    ``starts`` are the indices of bars at which sections begin.
+    """
+    last = [after is None or after[0].bar_index in starts for after in (*rows[1:], None)]
+    weights = [sum(bar_weight(chart, b) for b in row) for row in rows]
+    usual = float(np.median([w for w, ends in zip(weights, last) if not ends] or [_USUAL_LINE]))
+    out = []
+    for row, weight, ends in zip(rows, weights, last):
+        full = sum(not chart.time_map.bars[b.bar_index].is_pickup for b in row)
+        share = max((full + _MORE_ROOM) / bars_per_line, weight / usual)
+        short = ends and bars_per_line >= 4 and share < _NEARLY_FULL
+        out.append(round(room * share) if short else room)
+    return out
 
 
 # Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.

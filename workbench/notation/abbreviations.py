@@ -435,16 +435,35 @@ def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
 #: Room beside a notehead: grace notes, parentheses (in moments), and that of a bar's line; chosen with
 #: ``tests/test_clearing.py`` in view.
 _EXTRA_WEIGHT = {"flam": 1.2, "drag": 2.0, "ghost": 0.7, "double": 0.7, "roll": 0.7}
-_BAR_LINE = 0.8
+_GRACE_WEIGHT = {sign: _EXTRA_WEIGHT[sign] for sign in ("flam", "drag")}
+_BAR_LINE, _HEAD_BESIDE = 0.8, 0.7
+#: A bar is full of sixteenths that has so many of them (no source).
+_EVENLY_FULL = Fraction(3, 4)
 
 
 def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     """Room a bar needs, in moments at which something is written."""
     if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
-        wide = sum(_EXTRA_WEIGHT.get(sign, 0.0) for n in notes for sign in n.articulations)
-        return max(4.0, len({n.position for n in notes}) + wide + _BAR_LINE)
+        places = {n.position for n in notes}
+        # Where sixteenths fill a bar, all stand evenly: between them is room for anything but grace notes.
+        even = len(places) >= _EVENLY_FULL * 16 * chart.time_map.bars[bar.bar_index].length
+        even = even and all(16 % p.denominator == 0 for p in places)
+        extra = _GRACE_WEIGHT if even else _EXTRA_WEIGHT
+        wide = sum(extra.get(sign, 0.0) for n in notes for sign in n.articulations)
+        beside = _HEAD_BESIDE * _heads_beside(chart, bar.bar_index)
+        return max(4.0, len(places) + wide + beside + _BAR_LINE)
     return 4.0
+
+
+def _heads_beside(chart: Chart, bar_index: int) -> int:
+    """How many heads of a bar stand beside another of their chord, being on its place or next to it."""
+    at: dict[tuple[Fraction, bool], list[int]] = {}
+    for n in chart.bars[bar_index].notes:
+        own = chart.instrument(n.instrument)
+        at.setdefault((n.position, own.is_foot), []).append(7 * own.staff_octave + "CDEFGAB".index(own.staff_step))
+    chords = (sorted(places) for places in at.values() if len(places) > 1)
+    return sum(b - a <= 1 for places in chords for a, b in zip(places, places[1:]))
 
 
 def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: float) -> list[list[PrintedBar]]:
