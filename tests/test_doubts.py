@@ -6,11 +6,10 @@ from fractions import Fraction as F
 import pytest
 
 from tests.parts import FILL, bar, part
-from workbench.chart import Chart, Mark, Note, PossibleHit, WrittenBar
+from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.reading.doubts import (
-    DOUBT_BELOW,
     HeardBars,
     doubtful_hits,
     expected_corrections,
@@ -39,6 +38,7 @@ def test_a_hit_is_doubtful_below_the_limit_until_the_user_confirms_it():
 def test_instruments_are_named_where_most_hits_are_doubtful_and_there_are_enough():
     unsure = {"kick": 0.3, "high tom": 0.2}
     assert doubtful_hits(chart_with(unsure)) == {"kick": 8, "high tom": 4}
+    assert doubtful_hits(replace(chart_with(unsure), doubt_below=0.25)) == {"high tom": 4}  # the chart's own limit
     assert {"kick (8 of 8)", "high tom (4 of 4)"} == set(mostly_doubtful(chart_with(unsure)).split(", "))
     assert mostly_doubtful(chart_with(unsure, confirmed=True)) == ""
     few = replace(chart_with(unsure), time_map=TimeMap.steady(1, 100), bars=chart_with(unsure).bars[:1])

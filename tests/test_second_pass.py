@@ -8,7 +8,15 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.activations import Activations
 from workbench.listening.detect import detect_strokes, read_calibration
-from workbench.listening.second_pass import POSSIBLE_FROM, find_candidates, judge, second_pass
+from workbench.listening.second_pass import (
+    CANDIDATE_MEASURES,
+    LEAST_DOUBT,
+    VISITS_PER_ERROR,
+    find_candidates,
+    limit_of_doubt,
+    read_network,
+    second_pass,
+)
 
 BARS, BEAT_S = 8, 0.5
 TIME_MAP = TimeMap.steady(BARS, 60 / BEAT_S)
@@ -27,42 +35,71 @@ def song(**changed):
     return Activations(100.0, DETECTED, onset, np.full_like(onset, 0.6), nothing, nothing)
 
 
-def possible(activations):
-    return second_pass(activations, detect_strokes(activations), TIME_MAP)[1]
+def heard_again(activations, more=()):
+    return second_pass(activations, [*detect_strokes(activations), *more], TIME_MAP)
 
 
 def test_a_song_in_which_all_is_heard_suggests_nothing_and_every_stroke_is_sure():
-    activations = song()
-    strokes, hits = second_pass(activations, detect_strokes(activations), TIME_MAP)
-    assert not hits and len(strokes) == BARS * 12
-    assert min(s.confidence for s in strokes) > 0.85
+    again = heard_again(song())
+    assert not again.possible_hits and len(again.strokes) == BARS * 12
+    assert min(s.confidence for s in again.strokes) > 0.85
+    assert not any(s.confidence < again.doubt_below for s in again.strokes)
 
 
 @pytest.mark.parametrize("height", [0.3, 0.45])
 def test_a_faint_stroke_that_other_bars_have_is_suggested_with_that_reason(height):
-    (hit,) = possible(song(e21=height))
+    (hit,) = heard_again(song(e21=height)).possible_hits
     assert hit.instrument == "closed hi-hat" and hit.time_s == pytest.approx(21 * BEAT_S / 2, abs=0.02)
-    assert hit.probability >= POSSIBLE_FROM
+    assert hit.probability >= 1 / VISITS_PER_ERROR
     assert "6 of the 6 bars" in hit.reason
 
 
 def test_what_like_bars_have_moves_the_probability():
     alone, together = song(e21=0.4), song(**{f"e{8 * k + 5}": 0.4 if k == 2 else 0.01 for k in range(BARS)})
-    heights = []
+    likely = []
     for activations in (alone, together):
-        found = find_candidates(activations, TIME_MAP)
+        found = find_candidates(activations, detect_strokes(activations), TIME_MAP, read_calibration())
         (k,) = np.flatnonzero((np.abs(found.time_s - 21 * BEAT_S / 2) < 0.02) & (found.column == HAT))
-        heights.append(judge(found, read_calibration())[k])
-    assert heights[0] > heights[1]
+        likely.append(read_network().probabilities(found)[k])
+    assert likely[0] > likely[1]
+
+
+def test_measures_are_finite_and_told_by_name():
+    activations = song(e21=0.3)
+    found = find_candidates(activations, detect_strokes(activations), TIME_MAP, read_calibration())
+    assert found.measures.shape == (len(found.time_s), len(CANDIDATE_MEASURES)) and np.isfinite(found.measures).all()
+    (k,) = np.flatnonzero((np.abs(found.time_s - 21 * BEAT_S / 2) < 0.02) & (found.column == HAT))
+    measured = dict(zip(CANDIDATE_MEASURES, found.measures[k], strict=True))
+    # The seven other bars have it there; the hats beside it are an eighth away.
+    assert measured["written there"] == pytest.approx(1) and not measured["detected"]
+    assert measured["gap before"] == measured["gap after"] == pytest.approx(np.log(BEAT_S / 2 + 0.02), abs=0.05)
 
 
 def test_a_stroke_that_is_written_is_not_suggested_again():
-    activations = song(e21=0.4)
-    written = [*detect_strokes(activations), Stroke(21 * BEAT_S / 2, "closed hi-hat", 70, 0.4)]
-    assert second_pass(activations, written, TIME_MAP)[1] == []
+    written = Stroke(21 * BEAT_S / 2, "closed hi-hat", 70, 0.4)
+    assert heard_again(song(e21=0.4), [written]).possible_hits == []
+
+
+def test_an_error_is_expected_in_every_so_many_visits_whatever_the_song():
+    rng = np.random.default_rng(2)
+    for most in (0.2, 0.6, 1.0):  # a clear recording, and a dense one
+        error, missing = rng.uniform(0, most, 400) ** 2, rng.random(400) < 0.3
+        limit = limit_of_doubt(np.arange(400.0), error, missing)
+        marked = error[error >= limit]
+        assert len(marked) == 0 or marked.sum() * VISITS_PER_ERROR >= len(marked)
+        more = np.sort(error)[-len(marked) - 1 :]
+        assert more.sum() * VISITS_PER_ERROR < len(more) or more[0] < LEAST_DOUBT
+
+
+def test_a_wrong_hit_and_what_was_played_instead_are_one_visit_and_one_error():
+    pair, apart = np.array([1.0, 1.01, 2.0, 3.0]), np.array([1.0, 1.5, 2.0, 3.0])
+    error, missing = np.array([0.5, 0.5, 0.35, 0.3]), np.array([False, True, False, False])
+    # At one place: 0.5 of 1, 0.85 of 2, 1.15 of 3 visits; apart 1.65 of 4.
+    assert limit_of_doubt(pair, error, missing) == 0.35 and limit_of_doubt(apart, error, missing) == 0.3
 
 
 def test_silence_and_a_single_bar_pass():
     nothing = np.zeros((300, len(DETECTED)), np.float32)
     silent = Activations(100.0, DETECTED, nothing, nothing, nothing[:, 0], nothing[:, 0])
-    assert second_pass(silent, [], TimeMap.steady(1, 120)) == ([], [])
+    again = second_pass(silent, [], TimeMap.steady(1, 120))
+    assert (again.strokes, again.possible_hits) == ([], [])

@@ -14,7 +14,6 @@ from workbench.chart import Chart
 from workbench.chart.counting import count_syllable
 from workbench.chart.drumkit import Notehead, instrument
 from workbench.files.audio import Audio
-from workbench.reading.doubts import DOUBT_BELOW
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,7 +36,7 @@ def draw_bars(
     audio: Audio | None = None,
     axes: Axes | None = None,
     bars: tuple[int, int] | None = None,
-    doubt_below: float = DOUBT_BELOW,
+    doubt_below: float | None = None,
 ) -> Axes:
     """Draw bars as they sound; see :func:`workbench.plot`.
 
@@ -45,8 +44,8 @@ def draw_bars(
     ----------
     bars : (int, int), optional
         Bar indices, both included; by default the whole chart.
-    doubt_below : float
-        Hits no one has confirmed and less sure than this are ringed.
+    doubt_below : float, optional
+        Hits no one has confirmed and less sure than this are ringed; by default the chart's own limit.
 
     Returns
     -------
@@ -73,7 +72,7 @@ def draw_bars(
             sound.mono(), sr=sound.sample_rate, offset=max(span_s[0], 0.0), axis="s", color="0.45", ax=above
         )
     _draw_beats((above, axes), chart, first, last)
-    _draw_hits(axes, chart, names, range(first, last + 1), doubt_below)
+    _draw_hits(axes, chart, names, range(first, last + 1), chart.doubt_below if doubt_below is None else doubt_below)
     axes.set_xlim(span_s[0] - 0.05, span_s[1] + 0.05)
     axes.set_xlabel("seconds")
     return axes

@@ -6,6 +6,7 @@ A chart is a value; edits are values too and give another chart.
 
 from workbench.chart.chart import (
     ARTICULATIONS,
+    DOUBT_BELOW,
     FEELS,
     MARK_KINDS,
     STICKINGS,
@@ -21,6 +22,7 @@ from workbench.chart.chart import (
 
 __all__ = [
     "ARTICULATIONS",
+    "DOUBT_BELOW",
     "FEELS",
     "MARK_KINDS",
     "STICKINGS",

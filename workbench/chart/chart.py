@@ -43,6 +43,9 @@ STICKINGS: tuple[str, ...] = ("", "R", "L")
 #: Kinds of marks over a stretch of the chart.
 MARK_KINDS: tuple[str, ...] = ("fill", "groove", "note", "crescendo", "diminuendo")
 
+#: Hits less sure than this, and not confirmed, are in doubt where no draft has chosen a limit for its song.
+DOUBT_BELOW = 0.75
+
 
 @dataclass(frozen=True)
 class Note:
@@ -360,6 +363,8 @@ class Chart:
         How this chart calls, draws and keys its instruments where it is not as the drum key has them.
     pocket : Pocket
         How the song swings and where its player puts each instrument.
+    doubt_below : float, 0–1
+        Hits less sure than this are in doubt until they are confirmed; the draft chooses it for its song.
 
     Examples
     --------
@@ -381,6 +386,7 @@ class Chart:
     possible_hits: tuple[PossibleHit, ...] = ()
     kit_map: tuple[KitLine, ...] = ()
     pocket: Pocket = ON_THE_GRID
+    doubt_below: float = DOUBT_BELOW
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -391,6 +397,8 @@ class Chart:
         set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
         set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
         set_(self, "possible_hits", tuple(sorted({(h.time_s, h.instrument): h for h in self.possible_hits}.values())))
+        if not 0.0 <= self.doubt_below <= 1.0:
+            raise ChartError(f"The limit of doubt lies between 0 and 1, not {self.doubt_below!r}.")
         if len(self.bars) != len(self.time_map.bars):
             raise ChartError(f"The chart has {len(self.bars)} written bars but {len(self.time_map.bars)} bars of time.")
         for k, (written, timed) in enumerate(zip(self.bars, self.time_map.bars)):

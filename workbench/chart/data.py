@@ -46,6 +46,7 @@ _CHART = (
     "possible_hits",
     "kit_map",
     "pocket",
+    "doubt_below",
 )
 #: Fields that data call otherwise than the values do.
 _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times_s"): "beats_s"}
@@ -55,7 +56,7 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     WrittenBar: {"subdivisions", "done"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
-    Chart: {"possible_hits", "kit_map", "pocket"},
+    Chart: {"possible_hits", "kit_map", "pocket", "doubt_below"},
     KitLine: {"label", "place", "notehead", "keys_in", "key_out"},
 }
 #: Fields that data must give although values have a usual one.
@@ -82,7 +83,9 @@ def to_data(value: Any) -> Any:
     if isinstance(value, TimeMap):
         return {"bars": to_data(value.bars), "end_s": value.end_s}
     if isinstance(value, Chart):
-        return {name: to_data(x) for name in _CHART if (x := getattr(value, name)) or name not in _LEFT_OUT[Chart]}
+        usual = {name: getattr(Chart, name) for name in _LEFT_OUT[Chart]}
+        given = ((name, getattr(value, name)) for name in _CHART)
+        return {name: to_data(x) for name, x in given if name not in usual or x != usual[name]}
     if not is_dataclass(value):
         return value
     data: dict[str, Any] = {"edit": value.called} if isinstance(value, Edit) else {}

@@ -24,7 +24,7 @@ import mir_eval
 import numpy as np
 import pandas as pd
 
-from workbench.chart import Chart, PossibleHit
+from workbench.chart import DOUBT_BELOW, Chart, PossibleHit
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ornaments import play_note
@@ -34,7 +34,7 @@ from workbench.files.annotations import read_beat_labels, read_labels
 from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
-from workbench.reading.doubts import DOUBT_BELOW, expected_corrections, quality
+from workbench.reading.doubts import expected_corrections, quality
 
 #: Matching windows in seconds (the usual ones, as in mir_eval's defaults).
 ONSET_WINDOW_S, BEAT_WINDOW_S = 0.05, 0.07
@@ -290,6 +290,7 @@ def score_strokes(
     beats: Sequence[Beat] = (),
     duration_s: float = 0.0,
     possible: Sequence[PossibleHit] = (),
+    doubt_below: float = DOUBT_BELOW,
 ) -> RecordingScores:
     """Scores of drafted strokes and beats against annotations, and what doubts and possible hits reach."""
     family_class = {family: label for label, family in CLASSES.items()}
@@ -302,7 +303,7 @@ def score_strokes(
     names = sorted({n for _, n in (*key, *as_key)}, key=drum_key_order)
     beats_f, downbeats_f = score_beats(beats, found_beats) if beats else (float("nan"),) * 2
     fixes = corrections(key, as_key) if key else CorrectionCounts(0, 0, 0, ())
-    doubtful = [s.confidence < DOUBT_BELOW for s in by_time]
+    doubtful = [s.confidence < doubt_below for s in by_time]
     suggested = [(h.time_s, _as_key(h.instrument)) for h in possible]
     snares = [s for s in by_time if s.instrument == "snare"]
 
@@ -361,8 +362,8 @@ def evaluate_folder(
         assert recording is not None  # every draft has one
         classes, subclasses, beats = (known.get(name, ()) for name in _READERS)
         found, length_s = strokes_said(draft.chart), recording.duration_s
-        possible = draft.chart.possible_hits
-        scored = score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s, possible)
+        doubts = draft.chart.possible_hits, draft.chart.doubt_below
+        scored = score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s, *doubts)
         scores.append(replace(scored, expected_corrections=sum(expected_corrections(draft.chart))))
     return scores
 

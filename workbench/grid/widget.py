@@ -27,7 +27,7 @@ import numpy as np
 import traitlets as t
 from comm import DummyComm
 
-from workbench.chart import Chart
+from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
 from workbench.chart.edits import Edit, LayBars, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
@@ -40,7 +40,6 @@ from workbench.grid.bar_advice import BarAdvice
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import changed_parts, kit_rows, snapshot
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
-from workbench.reading.doubts import DOUBT_BELOW
 from workbench.sound.separation import Separation, store_beside
 
 _STATIC = Path(__file__).parent / "static"
@@ -143,7 +142,7 @@ class HitGrid(anywidget.AnyWidget):
         self._begun: dict[str, _Sound] = {}
         self._audio: Future[Separation] | None = None
         self._seen = threading.Event()  # the page has drawn the chart, or will not come
-        super().__init__(**kwargs)
+        super().__init__(**{"doubt_below": document.chart.doubt_below, **kwargs})
         if isinstance(self.comm, DummyComm):
             self._seen.set()
         self._let_the_page_choose_the_thread()

@@ -60,15 +60,12 @@ class Calibration:
         Mean time by which a peak is behind the stroke.
     activation, confidence : ndarray (13, points)
         Peak height and the share of such peaks that are strokes of this instrument.
-    song : ndarray (5,)
-        What the rest of the song weighs (:func:`~workbench.listening.second_pass.judge`): a constant, then evidence.
     """
 
     threshold: np.ndarray
     onset_bias_s: np.ndarray
     activation: np.ndarray
     confidence: np.ndarray
-    song: np.ndarray
 
 
 @cache
@@ -79,7 +76,7 @@ def read_calibration() -> Calibration:
     threshold, onset_bias_s, activation, confidence = (
         np.array([row[key] for row in rows]) for key in ("threshold", "onset_bias_s", "activation", "confidence")
     )
-    return Calibration(threshold, onset_bias_s, activation, confidence, np.array(data["song"]))
+    return Calibration(threshold, onset_bias_s, activation, confidence)
 
 
 def load_weights(weights: bytes | None = None) -> Session:

@@ -136,12 +136,12 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     readings = track_readings(activations, strokes, duration_s, harmony, wish)
     time_map = readings[0].time_map
     bars_progress(1.0, "Writing the chart")
-    judged, possible_hits = second_pass(activations, strokes, time_map)
-    written = quantize(judged, time_map)
+    again = second_pass(activations, strokes, time_map)
+    written = quantize(again.strokes, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
-    chart = replace(chart, pocket=Pocket(written.swing_ratio))
-    chart = replace(chart, possible_hits=tuple(possible_hits))
+    chart = replace(chart, pocket=Pocket(written.swing_ratio), possible_hits=tuple(again.possible_hits))
+    chart = replace(chart, doubt_below=again.doubt_below)
     if chart.instruments_used():
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)

@@ -1,23 +1,27 @@
 """A second pass over a heard song: how sure each stroke is, and what may have been missed.
 
 The detector hears each moment; a song repeats itself.  Every peak of the activations, also far below the threshold,
-and every place where like bars have a stroke is a *candidate*.  Its probability starts from its height (calibrated
-for each instrument) and is moved by what is heard at the same place of the bars that are most alike, on the beats
-beside it, and of its kin (other toms, other cymbals …) at that moment; how far, is learnt
-(:mod:`workbench.training.second_pass_learning`).  What is written gets its confidence from it; what is not, but is
-likely enough, is kept beside the chart with a reason.
+and every place where like bars have a stroke is a *candidate*.  What is measured of it (:data:`CANDIDATE_MEASURES`:
+its height and loudness beside the song's own strokes of that drum, the same place of like bars, the beats beside it,
+what else sounds there, how clear the song is) is weighed by a small network, learnt by
+:mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named rightly.  What is
+written gets its confidence from it; of the rest, and of what is written, so much is put in doubt as is worth a visit
+(:func:`limit_of_doubt`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from workbench.chart import PossibleHit
-from workbench.chart.drumkit import DETECTED, ONE_SURFACE, instrument
+from workbench.chart import DOUBT_BELOW, PossibleHit
+from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.activations import Activations
@@ -25,7 +29,9 @@ from workbench.listening.detect import Calibration, find_peaks, read_calibration
 
 # Numbers whose origin is not named were chosen by hand, no source.
 #: Peaks from this height are candidates.
-LOWEST_CANDIDATE = 0.06
+LOWEST_CANDIDATE = 0.02
+#: From this height on a stroke is said to be heard faintly.
+FAINTLY_FROM = 0.06
 #: Two events within this time are one moment, seconds.
 ONE_MOMENT_S = 0.03
 #: Cells into which bars are cut to compare them.
@@ -36,13 +42,26 @@ LIKENESS_POWER = 6
 MISSED_SUPPORT = 0.5
 #: So many of the most similar bars are named in a reason.
 NAMED_BARS = 6
-#: Detected strokes less likely than this are not written: F of validation clips stays, that of tracker modules rises.
+#: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
-#: Strokes that were not written are suggested from this probability.
-POSSIBLE_FROM = 0.2
+#: Of all that is in doubt in a song an error is expected in every so many visits.
+VISITS_PER_ERROR = 2.5
+#: What is less likely an error than this is not in doubt, however many there are: so few would be found.
+LEAST_DOUBT = 0.03
 
+#: What is measured of a candidate, in order; of the song, its drum, its place and itself.
+CANDIDATE_MEASURES = (
+    *("calibrated", "height", "prominence", "sharpness", "wider", "velocity", "louder", "higher", "detected"),
+    *("support", "like", "like bars", "all bars", "written there", "beside", "between", "beat"),
+    *("kin", "kin support", "hand", "second hand", "others", "off sixteenths", "off triplets", "sixteenth", "eighth"),
+    *("gap before", "gap after", "often", "share", "sure", "faint"),
+    *("song sure", "song faint", "song height", "song density", "song bars"),
+)
+
+_NAMES = len(DETECTED)
 _FAMILY = np.array([instrument(name).family for name in DETECTED])
-_KIN = (_FAMILY[:, None] == _FAMILY) & ~np.eye(len(DETECTED), dtype=bool)
+_KIN = (_FAMILY[:, None] == _FAMILY) & ~np.eye(_NAMES, dtype=bool)
+_BY_HAND = np.array([instrument(name).limb is Limb.HAND for name in DETECTED]) & (_FAMILY != "percussion")
 
 
 @dataclass(frozen=True)
@@ -55,8 +74,7 @@ class Candidates:
     column : ndarray (n,), int, index in :data:`~workbench.chart.drumkit.DETECTED`
     height, velocity : ndarray (n,), 0–1
         Activation, and loudness if it is a stroke.
-    evidence : ndarray (n, 4)
-        Logits of the activations of kin at that moment, at the same place of like bars, of kin there, and a beat away.
+    measures : ndarray (n, :data:`CANDIDATE_MEASURES`)
     like_bars, like_with : ndarray (n,), int
         How many like bars there are (at most :data:`NAMED_BARS`), and in how many of them it is heard.
     """
@@ -65,23 +83,94 @@ class Candidates:
     column: np.ndarray
     height: np.ndarray
     velocity: np.ndarray
-    evidence: np.ndarray
+    measures: np.ndarray
     like_bars: np.ndarray
     like_with: np.ndarray
 
 
+@dataclass(frozen=True)
+class HeardAgain:
+    """What a second pass says of a song.
+
+    Attributes
+    ----------
+    strokes : list of Stroke, in order of time
+        To be written.
+    possible_hits : list of PossibleHit, in order of time
+        Others that are likely enough to be looked at.
+    doubt_below : float, 0–1
+        Strokes less sure than this are worth a look.
+    """
+
+    strokes: list[Stroke]
+    possible_hits: list[PossibleHit]
+    doubt_below: float
+
+
+@dataclass(frozen=True)
+class SecondPassNetwork:
+    """A network of one hidden layer; inputs are the measures, each less its mean and divided by its spread, and the drum.
+
+    Attributes
+    ----------
+    mean, spread : ndarray (measures,)
+    hidden : ndarray (measures + drums, units)
+    bias : ndarray (units,)
+    out : ndarray (units + 1,), the constant last
+    """
+
+    mean: np.ndarray
+    spread: np.ndarray
+    hidden: np.ndarray
+    bias: np.ndarray
+    out: np.ndarray
+
+    #: Measures count at most so many spreads from their mean.
+    FARTHEST = 5.0
+
+    def probabilities(self, found: Candidates) -> np.ndarray:
+        """How likely each candidate was played and is named rightly, 0–1."""
+        near = np.clip((found.measures - self.mean) / self.spread, -self.FARTHEST, self.FARTHEST)
+        units = np.maximum(
+            near @ self.hidden[: len(CANDIDATE_MEASURES)]
+            + self.hidden[len(CANDIDATE_MEASURES) + found.column]
+            + self.bias,
+            0,
+        )
+        return np.asarray(1 / (1 + np.exp(-(units @ self.out[:-1] + self.out[-1]))))
+
+
+@cache
+def read_network() -> SecondPassNetwork:
+    """The network that belongs to the packaged weights of the detector."""
+    data = json.loads(resources.files("workbench.listening").joinpath("second_pass.json").read_text())
+    assert data["measures"] == list(CANDIDATE_MEASURES) and data["drums"] == list(DETECTED)
+    return SecondPassNetwork(*(np.array(data[key]) for key in ("mean", "spread", "hidden", "bias", "out")))
+
+
 def logit(p: np.ndarray) -> np.ndarray:
-    """Log odds of probabilities, kept within ±4.6."""
-    p = np.clip(p, 0.01, 0.99)
+    """Log odds of probabilities, kept within ±5.8."""
+    p = np.clip(p, 0.003, 0.997)
     return np.log(p / (1 - p))
 
 
-def find_candidates(activations: Activations, time_map: TimeMap) -> Candidates:
-    """Candidates of a song, with what its bars say of each."""
+def find_candidates(
+    activations: Activations, strokes: Iterable[Stroke], time_map: TimeMap, calibration: Calibration
+) -> Candidates:
+    """Candidates of a song, with what is measured of each.
+
+    Parameters
+    ----------
+    activations : Activations
+    strokes : iterable of Stroke
+        Detected in them.
+    time_map : TimeMap
+        The song's bars.
+    calibration : Calibration
+    """
     onset, rate_hz = activations.onset, activations.frame_rate_hz
-    columns = [DETECTED.index(name) for name in activations.instruments]
-    assert columns == list(range(len(DETECTED)))
-    frames, names = onset.shape
+    assert activations.instruments == DETECTED
+    frames = len(onset)
     pooled = maximum_filter1d(onset, 2 * round(ONE_MOMENT_S * rate_hz) + 1, axis=0)
 
     def sample(time_s: np.ndarray) -> np.ndarray:
@@ -91,67 +180,181 @@ def find_candidates(activations: Activations, time_map: TimeMap) -> Candidates:
     # -- bars against each other
     lines_s = np.array([bar.beat_times_s[0] for bar in time_map.bars] + [time_map.end_s])
     beats = np.array([len(bar.beat_times_s) for bar in time_map.bars])
-    length_s = np.diff(lines_s)
+    length_s, bars = np.diff(lines_s), len(beats)
     cell_s = lines_s[:-1, None] + np.arange(CELLS) / CELLS * length_s[:, None]
     cells = sample(cell_s)
-    flat = cells.reshape(len(beats), -1)
+    flat = cells.reshape(bars, -1)
     unit = flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-6)
     weight = (np.maximum(unit @ unit.T, 0) * (beats[:, None] == beats)) ** LIKENESS_POWER
     np.fill_diagonal(weight, 0)
     total = weight.sum(axis=1)
 
     # -- peaks, and places where like bars have one
-    peaks = [find_peaks(onset[:, k], LOWEST_CANDIDATE) for k in range(names)]
+    peaks = [find_peaks(onset[:, k], LOWEST_CANDIDATE) for k in range(_NAMES)]
     expected = np.tensordot(weight, cells, 1) / np.maximum(total, 1e-6)[:, None, None]
     missing = (expected == maximum_filter1d(expected, 5, axis=1)) & (expected >= MISSED_SUPPORT)
     missing &= (cells < LOWEST_CANDIDATE) & (total > 1)[:, None, None]
     bar, cell, name = np.nonzero(missing)
     time_s = np.concatenate([*(refine_times(onset[:, k], p) for k, p in enumerate(peaks)), cell_s[bar, cell]])
-    column = np.concatenate([np.repeat(np.arange(names), [len(p) for p in peaks]), name])
+    column = np.concatenate([np.repeat(np.arange(_NAMES), [len(p) for p in peaks]), name])
     inside = (time_s >= 0) & (time_s < (frames - 1) / rate_hz)
     time_s, column = time_s[inside], column[inside]
+    count, row, frame = len(time_s), np.arange(len(time_s)), np.round(time_s * rate_hz).astype(int)
+    height, velocity = onset[frame, column], activations.velocity[frame, column]
 
     # -- the same place in other bars
-    count, row = len(time_s), np.arange(len(time_s))
-    mine = np.clip(np.searchsorted(lines_s, time_s + ONE_MOMENT_S, side="right") - 1, 0, len(beats) - 1)
+    mine = np.clip(np.searchsorted(lines_s, time_s + ONE_MOMENT_S, side="right") - 1, 0, bars - 1)
     phase = (time_s - lines_s[mine]) / length_s[mine]
     best = np.argsort(-weight, axis=1)[:, :NAMED_BARS]
-    support, like_bars, like_with = np.zeros((count, names)), np.zeros(count, int), np.zeros(count, int)
-    for k in range(len(beats)):
+    support, like, everywhere = np.zeros((count, _NAMES)), np.zeros(count), np.zeros(count)
+    like_bars, like_with = np.zeros(count, int), np.zeros(count, int)
+    for k in range(bars):
         there = sample(lines_s[k] + phase * length_s[k])
         support += weight[mine, k, None] * there
+        own = there[row, column]
         near = (best[mine] == k).any(axis=1) & (weight[mine, k] > 0.1)
+        everywhere += (mine != k) * own
+        like += near * own
         like_bars += near
-        like_with += near & (there[row, column] >= 0.5)
+        like_with += near & (own >= 0.5)
     support /= np.maximum(total[mine], 1e-6)[:, None]
-    beat_s = (length_s / beats)[mine]
-    beside = (sample(time_s + beat_s) + sample(time_s - beat_s))[row, column] / 2
-    local, frame = sample(time_s), np.round(time_s * rate_hz).astype(int)
-    kin = [np.where(_KIN[column], x, 0).max(axis=1, initial=0) for x in (local, support)]
-    evidence = logit(np.column_stack([kin[0], support[row, column], kin[1], beside]))
-    return Candidates(
-        time_s, column, onset[frame, column], activations.velocity[frame, column], evidence, like_bars, like_with
+
+    # -- its drum, and the song
+    detected, gap_s = _beside_strokes(time_s, column, height, strokes, calibration)
+    sure = np.empty(count)
+    for k in range(_NAMES):
+        sure[column == k] = np.interp(height[column == k], calibration.activation[k], calibration.confidence[k])
+    faint = (height > 0.04) & (height < 0.3)
+    strokes_of, faint_of, sure_of = (
+        np.bincount(column, w, minlength=_NAMES) for w in (detected, faint, sure * detected)
     )
+    usual_velocity, usual_height = np.full(_NAMES, 0.6), np.full(_NAMES, 0.5)
+    for k in np.flatnonzero(strokes_of):
+        those = detected & (column == k)
+        usual_velocity[k], usual_height[k] = np.median(velocity[those]), np.median(height[those])
+    cell_of = np.round(phase * CELLS).astype(int)
+    written = np.zeros((bars, _NAMES, CELLS + 3), bool)
+    for shift in (0, 1, 2):
+        written[mine[detected], column[detected], np.clip(cell_of[detected], 0, CELLS) + shift] = True
+    written_there = written[:, column, np.clip(cell_of, 0, CELLS) + 1].sum(axis=0) - detected
+
+    # -- its moment
+    local = sample(time_s)
+    kin = [np.where(_KIN[column], x, 0).max(axis=1, initial=0) for x in (local, support)]
+    others = np.where(np.arange(_NAMES) == column[:, None], 0, local)
+    hands = np.sort(np.where(_BY_HAND, others, 0), axis=1)
+    beat_s = (length_s / beats)[mine]
+    before, early, late, after = (sample(time_s + d * beat_s)[row, column] for d in (-1, -0.5, 0.5, 1))
+    window = np.pad(onset, ((6, 6), (0, 0)), mode="edge")[frame[:, None] + np.arange(13), column[:, None]]
+    in_beat = (phase * beats[mine]) % 1
+    off = [np.abs(in_beat * n - np.round(in_beat * n)) / n * beat_s * 20 for n in (4, 3)]
+    sixteenth = np.round(in_beat * 4).astype(int) % 4
+    high = logit(height)
+    of_song = (
+        logit(sure[detected].mean() if detected.any() else np.array(0.5)),
+        np.log((faint.sum() + 1) / (detected.sum() + 1)),
+        logit(np.median(height[detected]) if detected.any() else np.array(0.5)),
+        np.log(detected.sum() / max(1.0, frames / rate_hz) + 0.1),
+        np.log(bars),
+    )
+    measures = np.column_stack(
+        [
+            *(logit(sure), high, high - logit(np.maximum(window[:, :6].min(axis=1), window[:, 7:].min(axis=1)))),
+            *(
+                high - logit((window[:, 4] + window[:, 8]) / 2),
+                logit(maximum_filter1d(onset, 21, axis=0)[frame, column]) - high,
+            ),
+            *(
+                velocity,
+                np.log((velocity + 0.02) / (usual_velocity[column] + 0.02)),
+                height - usual_height[column],
+                detected,
+            ),
+            *(logit(support[row, column]), logit(like / np.maximum(like_bars, 1)), like_bars / NAMED_BARS),
+            *(logit(everywhere / max(1, bars - 1)), written_there / max(1, bars - 1)),
+            *(
+                logit((before + after) / 2),
+                logit((early + late) / 2),
+                logit(maximum_filter1d(activations.beat, 7)[frame]),
+            ),
+            *(logit(kin[0]), logit(kin[1]), logit(hands[:, -1]), logit(hands[:, -2])),
+            *(
+                logit(np.where(_KIN[column], 0, others).max(axis=1, initial=0)),
+                *off,
+                sixteenth % 2 == 1,
+                sixteenth == 2,
+            ),
+            *(np.log(gap_s + 0.02), np.log((strokes_of[column] + 0.5) / bars)),
+            *(strokes_of[column] / max(1.0, strokes_of.sum()), logit((sure_of + 1) / (strokes_of + 2))[column]),
+            np.log((faint_of + 2) / (strokes_of + 2))[column],
+            np.tile(of_song, (count, 1)),
+        ]
+    )
+    return Candidates(time_s, column, height, velocity, measures, like_bars, like_with)
 
 
-def height_odds(found: Candidates, calibration: Calibration) -> np.ndarray:
-    """Log odds of each candidate by its height alone."""
-    odds = np.empty(len(found.time_s))
-    for k in range(len(DETECTED)):
-        mine = found.column == k
-        odds[mine] = logit(np.interp(found.height[mine], calibration.activation[k], calibration.confidence[k]))
-    return odds
+def _beside_strokes(
+    time_s: np.ndarray, column: np.ndarray, height: np.ndarray, strokes: Iterable[Stroke], calibration: Calibration
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which candidates are detected strokes, and how long the last and the next stroke of that drum are away (n, 2),
+    at most a second."""
+    times: dict[str, list[float]] = {}
+    for stroke in sorted(strokes):
+        times.setdefault(stroke.instrument, []).append(stroke.time_s)
+    detected, gap_s = np.zeros(len(time_s), bool), np.ones((len(time_s), 2))
+    for k, name in enumerate(DETECTED):
+        if name not in times:
+            continue
+        rows = np.flatnonzero(column == k)
+        theirs = np.concatenate([[-np.inf], np.array(times[name]) + calibration.onset_bias_s[k], [np.inf]])
+        own = time_s[rows]
+        at = np.searchsorted(theirs, own)
+        nearest = np.minimum(own - theirs[at - 1], theirs[at] - own)
+        detected[rows] = (nearest < ONE_MOMENT_S) & (height[rows] >= LOWEST_CANDIDATE)
+        # A stroke is no neighbour of itself.
+        before = np.searchsorted(theirs, own - ONE_MOMENT_S) - 1
+        after = np.searchsorted(theirs, own + ONE_MOMENT_S, side="right")
+        gap_s[rows] = np.minimum(np.column_stack([own - theirs[before], theirs[after] - own]), 1.0)
+    return detected, gap_s
 
 
-def judge(found: Candidates, calibration: Calibration) -> np.ndarray:
-    """Probability of each candidate that it was played and is named rightly."""
-    odds = height_odds(found, calibration) + found.evidence @ calibration.song[1:] + calibration.song[0]
-    return 1 / (1 + np.exp(-odds))
+def limit_of_doubt(time_s: np.ndarray, error: np.ndarray, is_missing: np.ndarray) -> float:
+    """The least probability of an error that is worth a visit.
+
+    The likeliest errors are visited as long as one is expected in every :data:`VISITS_PER_ERROR` visits; what lies at
+    one moment takes one visit, and a wrong hit in a missing one's place is one error.  So a clear recording has few
+    doubts, and a dense one many.
+
+    Parameters
+    ----------
+    time_s, error : ndarray (n,)
+        Of hits and possible hits: when, and how likely it is wrong, or was played.
+    is_missing : ndarray (n,), bool
+        Whether it is a possible hit.
+
+    Examples
+    --------
+    >>> limit_of_doubt(np.arange(4.0), np.array([0.9, 0.02, 0.3, 0.1]), np.zeros(4, bool))
+    0.1
+    """
+    place = np.empty(len(time_s), int)
+    order = np.argsort(time_s)
+    place[order] = np.cumsum(np.diff(time_s[order], prepend=-np.inf) > ONE_MOMENT_S)
+    expected: dict[int, list[float]] = {}
+    found, limit = 0.0, 1.0
+    for k in np.argsort(-error):
+        if error[k] < LEAST_DOUBT:
+            break
+        at = expected.setdefault(int(place[k]), [0.0, 0.0])
+        found -= max(at)
+        at[int(is_missing[k])] += float(error[k])
+        found += max(at)
+        if found * VISITS_PER_ERROR >= len(expected):
+            limit = float(error[k])
+    return limit
 
 
-def second_pass(
-    activations: Activations, strokes: Sequence[Stroke], time_map: TimeMap
-) -> tuple[list[Stroke], list[PossibleHit]]:
+def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: TimeMap) -> HeardAgain:
     """Strokes with the confidence that the whole song gives them, less those it makes unlikely, and what else may have
     been played.
 
@@ -164,40 +367,53 @@ def second_pass(
         The song's bars.
     """
     calibration = read_calibration()
-    found = find_candidates(activations, time_map)
-    sure = judge(found, calibration)
-    bias_s = calibration.onset_bias_s[found.column]
-    rows: dict[str, list[int]] = {}
-    for k in np.argsort(found.time_s):
-        rows.setdefault(DETECTED[found.column[k]], []).append(int(k))
-    heard_s = {name: found.time_s[mine] - bias_s[mine] for name, mine in rows.items()}
-    used: set[int] = set()
+    found = find_candidates(activations, strokes, time_map, calibration)
+    sure = read_network().probabilities(found)
+    heard_s = found.time_s - calibration.onset_bias_s[found.column]
+    rows = [np.flatnonzero(found.column == k) for k in range(_NAMES)]
+    rows = [those[np.argsort(heard_s[those])] for those in rows]
+    used = np.zeros(len(sure), bool)
     judged = []
     for stroke in strokes:
-        near = np.flatnonzero(np.abs(heard_s.get(stroke.instrument, np.zeros(0)) - stroke.time_s) < ONE_MOMENT_S)
-        mine = [rows[stroke.instrument][k] for k in near]
-        confidence = max((float(sure[k]) for k in mine), default=stroke.confidence)
+        those = rows[DETECTED.index(stroke.instrument)] if stroke.instrument in DETECTED else rows[0][:0]
+        first, last = np.searchsorted(heard_s[those], stroke.time_s + np.array([-ONE_MOMENT_S, ONE_MOMENT_S]))
+        mine = those[first:last]
+        confidence = float(sure[mine].max(initial=0.0)) if len(mine) else stroke.confidence
         if confidence >= WRITTEN_FROM:
-            used |= set(mine)
+            used[mine] = True
             judged.append(replace(stroke, confidence=round(confidence, 3)))
-    possible: list[PossibleHit] = []
+    possible: list[int] = []
+    taken: dict[str, list[float]] = {}
     for k in np.argsort(-sure):
-        if sure[k] < POSSIBLE_FROM:
+        if sure[k] < LEAST_DOUBT:
             break
-        name, time_s = DETECTED[found.column[k]], max(0.0, float(found.time_s[k] - bias_s[k]))
+        name = DETECTED[found.column[k]]
         surface = {n for group in ONE_SURFACE if name in group for n in group} | {name}
-        if k in used or any(h.instrument in surface and abs(h.time_s - time_s) < ONE_MOMENT_S for h in possible):
+        if used[k] or any(abs(t - heard_s[k]) < ONE_MOMENT_S for n in surface for t in taken.get(n, ())):
             continue
-        velocity = int(np.clip(round(float(found.velocity[k]) * 127), 1, 127))
-        possible.append(PossibleHit(round(time_s, 4), name, velocity, round(float(sure[k]), 3), _reason(found, k)))
-    return sorted(judged), sorted(possible)
+        taken.setdefault(name, []).append(heard_s[k])
+        possible.append(int(k))
+    times_s = np.concatenate([[s.time_s for s in judged], heard_s[possible]])
+    errors = np.concatenate([[1 - s.confidence for s in judged], sure[possible]])
+    limit = limit_of_doubt(times_s, errors, np.arange(len(errors)) >= len(judged))
+    hits = [_possible_hit(found, k, heard_s[k], sure[k]) for k in possible if sure[k] >= limit]
+    # Confidences have three digits; that of the limit itself is in doubt too.
+    return HeardAgain(sorted(judged), sorted(hits), round(1 - limit + 0.0005, 4) if len(errors) else DOUBT_BELOW)
+
+
+def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
+    velocity = int(np.clip(round(float(found.velocity[k]) * 127), 1, 127))
+    name = DETECTED[found.column[k]]
+    return PossibleHit(
+        round(max(0.0, float(time_s)), 4), name, velocity, round(float(probability), 3), _reason(found, k)
+    )
 
 
 def _reason(found: Candidates, k: int) -> str:
     """What speaks for a candidate, a sentence."""
     bars, having = int(found.like_bars[k]), int(found.like_with[k])
-    heard = found.height[k] >= LOWEST_CANDIDATE
+    heard = found.height[k] >= FAINTLY_FROM
     if bars >= 2 and having * 2 > bars:
         also = ", and it is heard faintly" if heard else ", but it is not heard here"
         return f"{having} of the {bars} bars most like this one have it here{also}."
-    return "It is heard faintly."
+    return "It is heard faintly." if heard else "It is heard very faintly."

@@ -16,15 +16,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 
-from workbench.chart import Chart, Note
+from workbench.chart import DOUBT_BELOW, Chart, Note
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.reading.grooves import Groove
 
 # Numbers whose origin is not named: chosen by eye, no source.
-#: Hits less sure than this, and not confirmed, count as doubtful.  On validation clips and tracker modules doubts and
-#: possible hits together reach half of the errors, an error in every second visit; a higher limit reaches more, but
-#: costs many visits where a recording is clear.
-DOUBT_BELOW = 0.75
 #: What a draft is worth that needs fewer corrections a bar than this.
 QUALITIES = ((0.5, "Nearly right"), (1.5, "Good"), (3.0, "Fair"), (5.0, "Poor"), (float("inf"), "Too poor to trust"))
 #: Of fewer hits of an instrument none is said to be mostly doubtful.
@@ -98,9 +94,9 @@ class Grounds:
 CERTAIN = Grounds()
 
 
-def is_doubtful(note: Note) -> bool:
+def is_doubtful(note: Note, below: float = DOUBT_BELOW) -> bool:
     """Whether a note is neither confirmed nor heard surely."""
-    return not note.confirmed and note.confidence < DOUBT_BELOW
+    return not note.confirmed and note.confidence < below
 
 
 def expected_corrections(chart: Chart) -> list[float]:
@@ -135,13 +131,15 @@ def quality(corrections_per_bar: float) -> str:
 
 
 def doubtful_hits(chart: Chart) -> Counter[str]:
-    """How many hits of each instrument are doubtful."""
-    return Counter(n.instrument for _, n in chart.notes() if is_doubtful(n))
+    """How many hits of each instrument are doubtful, by the chart's own limit."""
+    return Counter(n.instrument for _, n in chart.notes() if is_doubtful(n, chart.doubt_below))
 
 
 def mostly_doubtful(chart: Chart) -> str:
-    """Instruments most of whose hits are doubtful: "high tom (13 of 13), mid tom (4 of 7)"; empty if there are none."""
-    hits, doubtful = Counter(n.instrument for _, n in chart.notes()), doubtful_hits(chart)
+    """Instruments most of whose hits are unsure, whatever the chart's limit: "high tom (13 of 13), mid tom (4 of 7)";
+    empty if there are none."""
+    hits = Counter(n.instrument for _, n in chart.notes())
+    doubtful = Counter(n.instrument for _, n in chart.notes() if is_doubtful(n))
     names = sorted((n for n in doubtful if hits[n] >= FEWEST_HITS and doubtful[n] > hits[n] / 2), key=drum_key_order)
     return ", ".join(f"{name} ({doubtful[name]} of {hits[name]})" for name in names)
 

@@ -109,8 +109,7 @@ def main() -> None:
     with np.load(args.validation) as data:
         table = calibrate(dict(data))
     digest = hashlib.sha256(args.model.read_bytes()).hexdigest()
-    # What the rest of the song weighs is learnt afterwards, from nothing (workbench.training.second_pass_learning).
-    text = json.dumps({"sha256": digest, "song": [0.0] * 5, "instruments": table}, indent=1)
+    text = json.dumps({"sha256": digest, "instruments": table}, indent=1)
     args.model.with_suffix(".json").write_text(text + "\n")
     for name, row in table.items():
         print(f"{name:15s} {1000 * float(str(row['onset_bias_s'])):+.1f} ms")

@@ -1,32 +1,39 @@
-"""Learn what the rest of a song weighs in the second pass over it (:mod:`workbench.listening.second_pass`).
+"""Learn what is weighed in the second pass over a song (:mod:`workbench.listening.second_pass`).
 
-From clips heard by :mod:`workbench.training.validate`: a logistic regression on the evidence, added to the log odds
-that each instrument's calibration gives; written into the detector's ``.json``.
+From clips heard by :mod:`workbench.training.validate` and from human performances of the Groove MIDI data set (CC BY
+4.0; J. Gillick et al., *Learning to groove with inverse sequence transformations*, ICML 2019), rendered by FluidSynth,
+every second one with other instruments, and heard by the shipped detector.  Needs torch.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import minimize
+import torch
 
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.checking.findings import HEARD_AS
 from workbench.listening.activations import Activations
-from workbench.listening.detect import Calibration, compute_activations, detect_strokes, read_calibration
-from workbench.listening.harmony import hear_harmony
-from workbench.listening.readings import track_readings
-from workbench.listening.second_pass import Candidates, find_candidates, height_odds
+from workbench.listening.detect import detect_strokes, read_calibration
+from workbench.listening.draft import draft_chart
+from workbench.listening.second_pass import CANDIDATE_MEASURES, Candidates, SecondPassNetwork, find_candidates
+from workbench.notation.midi_read import DOUBLE_TRIGGER_S
+from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
-from workbench.training.module_clips import read_modules
+from workbench.training.groove_performances import read_performances
 from workbench.training.planning import SETTINGS
 
 N = len(DETECTED)
+HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 32, 12, 2048, 6e-3, 1e-2
+
+#: Candidates of a song and which of them are strokes.
+Example = tuple[Candidates, np.ndarray]
 
 
 def bars_of(beats: np.ndarray, duration_s: float) -> TimeMap:
@@ -41,89 +48,136 @@ def bars_of(beats: np.ndarray, duration_s: float) -> TimeMap:
     return TimeMap(bars, lines[-1])
 
 
-def hear_clips(file: Path) -> Iterator[tuple[bool, Candidates, np.ndarray, int]]:
-    """Of each clip with drums: whether it has backing, its candidates, which of them are strokes, and how many
-    strokes there are."""
+def hear_clips(file: Path) -> Iterator[Example]:
+    """Clips with drums, heard by :mod:`workbench.training.validate`."""
     with np.load(file) as kept:
         data = dict(kept)
-    setting = {name: data["settings"][:, k] > 0 for k, name in enumerate(SETTINGS)}
-    for clip in np.flatnonzero(setting["has_drums"]):
+    for clip in np.flatnonzero(data["settings"][:, SETTINGS.index("has_drums")] > 0):
         heard = data["heard"][clip].astype(np.float32) / 255
         duration_s = len(heard) / 100
         beats = data["beats"][data["beats"][:, 0] == clip][:, 1:]
         activations = Activations(100.0, DETECTED, heard[:, :N], heard[:, N : 2 * N], *heard[:, 2 * N :].T)
-        found = find_candidates(activations, bars_of(beats, duration_s))
         strokes = data["strokes"][data["strokes"][:, 0] == clip][:, 1:]
         strokes = strokes[(strokes[:, 0] >= 0) & (strokes[:, 0] < duration_s - 0.03)]
-        yield bool(setting["has_backing"][clip]), found, are_strokes(found, strokes), len(strokes)
+        yield example(activations, bars_of(beats, duration_s), strokes, duration_s)
 
 
-def hear_modules(folder: Path) -> Iterator[tuple[bool, Candidates, np.ndarray, int]]:
-    """The same of tracker modules, drums alone and in the mix, their bars as tracked."""
-    for strokes, drums, rest in read_modules(folder):
-        for backed in (False, True):
-            samples = drums + rest if backed else drums
-            heard = compute_activations(samples)
-            readings = track_readings(
-                heard, detect_strokes(heard), len(samples) / SAMPLE_RATE_HZ, hear_harmony(samples)
-            )
-            found = find_candidates(heard, readings[0].time_map)
-            yield backed, found, are_strokes(found, strokes), len(strokes)
+def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, seed: int) -> Iterator[Example]:
+    """Excerpts of performances of at least half a minute in 4/4, their bars as tracked."""
+    long = [
+        p
+        for p in read_performances(folder, (split,))
+        if not p.is_fill and str(p.meter) == "4/4" and p.strokes and p.strokes[-1][0] / p.tempo_bpm * 60 >= 30
+    ]
+    order = np.random.default_rng(seed).permutation(len(long))
+    for k in range(count):
+        played, rng = long[order[k % len(long)]], np.random.default_rng(seed * 1000 + k)
+        song = compose(rng, played, played.meter)
+        with tempfile.TemporaryDirectory() as scratch:
+            path = Path(scratch) / "song.wav"
+            beats_s, _ = render(rng, song, accompany(rng, song) if k % 2 else (), fonts[k % len(fonts)], path)
+            draft = draft_chart(path)
+        quarters = song.beats[: len(beats_s)]
+        struck = sorted(
+            (DETECTED.index(HEARD_AS.get(name, name)), float(np.interp(at, quarters, beats_s)))
+            for at, name, _ in song.strokes
+            if quarters[0] <= at <= quarters[-1]
+        )
+        # The pads of the electronic kit at times trigger twice within a few milliseconds.
+        once = [(t, c) for j, (c, t) in enumerate(struck) if not j or struck[j - 1] < (c, t - DOUBLE_TRIGGER_S)]
+        last_s = max(t for t, _ in once)
+        yield example(draft.activations, draft.chart.time_map, np.array(once), last_s + PAIRING_S)
+
+
+def example(activations: Activations, time_map: TimeMap, strokes: np.ndarray, until_s: float) -> Example:
+    """Candidates before a time, and which of them are strokes (n, 2 or more: time_s, instrument)."""
+    found = find_candidates(activations, detect_strokes(activations), time_map, read_calibration())
+    known = found.time_s <= until_s
+    found = Candidates(*(values[known] for values in vars(found).values()))
+    return found, are_strokes(found, strokes)
 
 
 def are_strokes(found: Candidates, strokes: np.ndarray) -> np.ndarray:
-    """Which candidates are strokes (n, 2 or more: time_s, instrument): of two near one the higher is."""
+    """Which candidates are strokes (n, 2 or more: time_s, instrument): of two near one a detected one is, or the
+    higher."""
     right = np.zeros(len(found.time_s), bool)
+    detected = found.measures[:, CANDIDATE_MEASURES.index("detected")]
     for column in range(N):
-        free = strokes[strokes[:, 1] == column, 0].tolist()
+        free = strokes[strokes[:, 1] == column, 0]
         mine = np.flatnonzero(found.column == column)
-        for k in mine[np.argsort(-found.height[mine])]:
-            nearest = min(free, key=lambda t: abs(t - found.time_s[k]), default=np.inf)
-            if abs(nearest - found.time_s[k]) <= PAIRING_S:
+        for k in mine[np.lexsort((-found.height[mine], -detected[mine]))]:
+            nearest = np.argmin(np.abs(free - found.time_s[k])) if len(free) else -1
+            if nearest >= 0 and abs(free[nearest] - found.time_s[k]) <= PAIRING_S:
                 right[k] = True
-                free.remove(nearest)
+                free = np.delete(free, nearest)
     return right
 
 
-def learn(sources: list[list[tuple[bool, Candidates, np.ndarray, int]]], calibration: Calibration) -> np.ndarray:
-    """Constant and weights of the evidence that make the strokes likeliest; each source of clips counts as much.
+def learn(sources: Sequence[Sequence[Example]], seed: int = 3) -> SecondPassNetwork:
+    """The network that makes the strokes likeliest; each source of songs counts as much.
 
-    Clips draw their patterns; modules repeat their bars exactly, as much music does.
+    Of what is plain (faint peaks that are nothing, high ones that are strokes) a part is learnt from, and weighs more.
     """
-    x, odds, right, share = [], [], [], []
-    for clips in sources:
-        count = sum(len(r) for _, _, r, _ in clips)
-        for _, found, is_stroke, _ in clips:
-            x.append(np.column_stack([np.ones(len(is_stroke)), found.evidence]))
-            odds.append(height_odds(found, calibration))
-            right.append(is_stroke)
-            share.append(np.full(len(is_stroke), 1 / count / len(sources)))
-    evidence, start, target, weight = (np.concatenate(part) for part in (x, odds, right, share))
+    rng = np.random.default_rng(seed)
+    x, drum, right, share = [], [], [], []
+    for songs in sources:
+        found = [f for f, _ in songs]
+        height, y = np.concatenate([f.height for f in found]), np.concatenate([r for _, r in songs])
+        nothing = np.select([(height < 0.05) & ~y, (height < 0.1) & ~y, (height > 0.9) & y], [8.0, 4.0, 4.0], 1.0)
+        kept = rng.random(len(y)) < 1 / nothing
+        x.append(np.concatenate([f.measures for f in found])[kept])
+        drum.append(np.concatenate([f.column for f in found])[kept])
+        right.append(y[kept])
+        share.append(nothing[kept] / len(y))
+    measures, column, target, weight = (np.concatenate(part) for part in (x, drum, right, share))
+    mean, spread = measures.mean(axis=0), measures.std(axis=0) + 1e-6
+    near = np.clip((measures - mean) / spread, -SecondPassNetwork.FARTHEST, SecondPassNetwork.FARTHEST)
+    inputs = torch.tensor(np.column_stack([near, np.eye(N)[column]]), dtype=torch.float32)
+    target, weight = (
+        torch.tensor(target, dtype=torch.float32),
+        torch.tensor(weight / weight.mean(), dtype=torch.float32),
+    )
+    torch.manual_seed(seed)
+    net = torch.nn.Sequential(
+        torch.nn.Linear(inputs.shape[1], HIDDEN_UNITS), torch.nn.ReLU(), torch.nn.Linear(HIDDEN_UNITS, 1)
+    )
+    optimizer = torch.optim.AdamW(net.parameters(), lr=TOP_RATE, weight_decay=WEIGHT_DECAY)
+    steps = len(inputs) // ROWS_A_STEP
+    rate = torch.optim.lr_scheduler.OneCycleLR(optimizer, TOP_RATE, LEARNING_PASSES * steps)
+    for _ in range(LEARNING_PASSES):
+        order = torch.randperm(len(inputs))
+        for k in range(steps):
+            rows = order[k * ROWS_A_STEP : (k + 1) * ROWS_A_STEP]
+            said = net(inputs[rows])[:, 0]
+            loss = torch.nn.functional.binary_cross_entropy_with_logits(said, target[rows], weight=weight[rows])
+            optimizer.zero_grad()
+            loss.backward()
+            optimizer.step()
+            rate.step()
+    hidden, bias, out, constant = (p.detach().numpy().astype(float) for p in net.parameters())
+    return SecondPassNetwork(mean, spread, hidden.T, bias, np.append(out[0], constant))
 
-    def loss(w: np.ndarray) -> tuple[float, np.ndarray]:
-        z = start + evidence @ w
-        p = 1 / (1 + np.exp(-np.clip(z, -30, 30)))
-        value = float(weight @ (np.logaddexp(0, z) - target * z) + 1e-3 * w @ w)
-        return value, evidence.T @ (weight * (p - target)) + 2e-3 * w
 
-    return minimize(loss, np.zeros(evidence.shape[1]), jac=True).x
+def write_network(network: SecondPassNetwork, file: Path) -> None:
+    """As plain numbers."""
+    data = {name: np.round(values, 4).tolist() for name, values in vars(network).items()}
+    file.write_text(
+        json.dumps({"measures": CANDIDATE_MEASURES, "drums": DETECTED, **data}, separators=(",", ":")) + "\n"
+    )
 
 
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
-    parser.add_argument("calibration", type=Path, help="the packaged detector's .json, of which 'song' is written anew")
-    parser.add_argument("heard", type=Path, nargs="+", help="written by workbench.training.validate")
-    parser.add_argument("--modules", type=Path, help="folder written by workbench.training.module_clips")
+    parser.add_argument("out", type=Path, help="workbench/listening/second_pass.json")
+    parser.add_argument("heard", type=Path, nargs="+", help="written by workbench.training.validate; each is a source")
+    parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
+    parser.add_argument("--fonts", type=Path, nargs="+", required=True)
+    parser.add_argument("--count", type=int, default=260)
     args = parser.parse_args()
-    calibration = read_calibration()
-    sources = [[clip for file in args.heard for clip in hear_clips(file)]]
-    sources += [list(hear_modules(args.modules))] if args.modules else []
-    weights = learn(sources, calibration)
-    data = json.loads(args.calibration.read_text())
-    data["song"] = [round(float(w), 4) for w in weights]
-    args.calibration.write_text(json.dumps(data, indent=1) + "\n")
-    print(f"song: {data['song']}")
+    sources = [list(hear_clips(file)) for file in args.heard]
+    sources.append(list(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
+    write_network(learn(sources), args.out)
 
 
 if __name__ == "__main__":
