@@ -10,6 +10,7 @@ from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, Written
 from workbench.chart.meter import TimeMap
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.reading.doubts import (
+    COUNTED_FOR_EXPECTED,
     HeardBars,
     doubtful_hits,
     expected_corrections,
@@ -47,12 +48,12 @@ def test_instruments_are_named_where_most_hits_are_doubtful_and_there_are_enough
 
 def test_corrections_are_expected_of_unsure_hits_and_of_possible_ones():
     chart = chart_with({"high tom": 0.5})
-    assert expected_corrections(chart) == [1.0, 1.0]
+    assert expected_corrections(chart) == pytest.approx([COUNTED_FOR_EXPECTED] * 2)
     assert expected_corrections(chart_with({"high tom": 0.5}, confirmed=True)) == [0.0, 0.0]
     in_place = PossibleHit(6 * 0.3, "mid tom", probability=0.4)  # instead of the first unsure tom
     beside = PossibleHit(2.4 + 0.3, "crash", probability=0.3)
     more = expected_corrections(replace(chart, possible_hits=(in_place, beside)))
-    assert more == pytest.approx([1.0, 1.3])
+    assert more == pytest.approx([COUNTED_FOR_EXPECTED, 1.3 * COUNTED_FOR_EXPECTED])
 
 
 @pytest.mark.parametrize(
