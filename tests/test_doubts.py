@@ -98,7 +98,7 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
 
 
 def test_a_fill_of_doubtful_hits_is_marked_and_not_taught():
-    sure, doubtful, faint = (read_part(song(heard(GROOVE), FILL, c)) for c in (1.0, 0.9, 0.3))
+    sure, doubtful, faint = (read_part(song(heard(GROOVE), FILL, c)) for c in (1.0, 0.95, 0.3))
     assert "listen first" not in sure.fills[0].text and choose_exercises(sure, kinds=("fill",))
     assert "listen first" in doubtful.fills[0].text and "snare" in doubtful.fills[0].text
     assert faint.fills[0].text == "listen first: the strokes are not sure"
@@ -135,7 +135,7 @@ def test_a_place_between_two_grids_is_as_sure_as_the_stroke_lies_near_it():
 
 def test_how_a_fill_is_grouped_is_as_doubtful_as_its_drums():
     """Something was struck at each moment, though on which drum is not sure."""
-    notes = tuple(Note(F(k, 8), name, confidence=0.6) for k in range(8) for name in ("snare", "floor tom"))
+    notes = tuple(Note(F(k, 8), name, confidence=0.65) for k in range(8) for name in ("snare", "floor tom"))
     grouped = WrittenBar(
         tuple(n for n in notes if (n.position < F(3, 8)) == (n.instrument == "snare"))
         + tuple(Note(F(k, 8), "kick", confidence=0.97) for k in range(8))
@@ -161,7 +161,6 @@ def test_more_bars_and_more_confidence_make_a_hit_surer():
     heard_bars = HeardBars(part(*bars), range(8))
     often, once = ((F(0), "kick"), (F(7, 8), "kick"))
     assert 0.8 < heard_bars.played(4, once) < heard_bars.played(4, often) < 1
-    assert heard_bars.silent(0, once) < heard_bars.silent(0, (F(1, 16), "kick"))
 
 
 def test_a_stroke_that_the_draft_thinks_possible_is_no_silence():

@@ -34,11 +34,10 @@ FEWEST_HITS = 3
 TOLD_FROM, SAID_FROM = 0.93, 0.5
 #: Log-odds that a hit was played: of its confidence's, of the share of the groove's other bars that have it, and 0.
 HIT_WEIGHTS = (1.20, 0.49, -0.40)
-#: Log-odds that nothing was played where nothing was heard: of the mean confidence's of the same stroke in other
-#: bars; of the share of them that have it; of drums that others cover; of a possible hit's there; of the mean
-#: confidence's of all hits of that instrument, whom the ear may hear badly in this recording; of their number's
-#: logarithm; and 0.
-SILENCE_WEIGHTS = (0.09, 0.08, -0.56, -0.96, 0.11, -0.22, 0.82)
+#: Log-odds that nothing was played where nothing was heard: of drums that others cover; of a possible hit's there, which
+#: knows the other bars; of the mean confidence's of all hits of that instrument, whom the ear may hear badly in this
+#: recording; of their number's logarithm; and 0.
+SILENCE_WEIGHTS = (-0.56, -0.96, 0.11, -0.22, 0.82)
 #: How often a stroke said to be a ghost note, a flam or the like, or no such thing, is just that.
 ORNAMENT_SURE = 0.85
 #: How often a bar truly lacks what its draft lacks, at best: that nothing was heard is no proof, so it is never plain.
@@ -224,11 +223,8 @@ class HeardBars:
 
     def silence_features(self, bar_index: int, key: Key) -> tuple[float, ...]:
         """What :data:`SILENCE_WEIGHTS` weigh."""
-        found = [c for k, c in self._confidence[key].items() if k != bar_index]
         every = self._of_instrument[key[1]]
         return (
-            _log_odds(sum(found) / len(found) if found else 0.5),
-            len(found) / max(len(self.bars) - 1, 1),
             is_covered(key[1]),
             _log_odds(self._possible.get((bar_index, key), 0.0)),
             _log_odds(sum(every) / len(every) if every else 0.5),
