@@ -44,8 +44,8 @@ MISSED_SUPPORT = 0.5
 NAMED_BARS = 6
 #: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
-#: Of all that is in doubt in a song an error is expected in every so many visits.  Counted on kept-out kits it is one in
-#: 1.8 to 2.3, as the network takes itself for surer of them than it is; on clean performances one in 2.7.
+#: Of all that is in doubt in a song an error is expected in every so many visits.  Counted on kept-out kits it is one
+#: in 1.8 to 2.3, as the network takes itself for surer of them than it is; on clean performances one in 2.7.
 VISITS_PER_ERROR = 2.75
 #: What is less likely an error than this is not in doubt, however many errors are expected elsewhere.
 LEAST_DOUBT = 0.03

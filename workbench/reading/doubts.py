@@ -21,8 +21,8 @@ from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.reading.grooves import Groove
 
 # Numbers whose origin is not named: chosen by eye, no source.
-#: Corrections counted for each that a draft expects: some of what it is sure of is wrong, and some of what was played it
-#: does not hear at all.  Of six sets of validation clips and rendered performances it is 1.2 to 1.6.
+#: Corrections counted for each that a draft expects: some of what it is sure of is wrong, and some of what was played
+#: it does not hear at all.  Of six sets of validation clips and rendered performances it is 1.2 to 1.6.
 COUNTED_FOR_EXPECTED = 1.4
 #: What a draft is worth that needs fewer corrections a bar than this.
 QUALITIES = ((0.5, "Nearly right"), (1.5, "Good"), (3.0, "Fair"), (5.0, "Poor"), (float("inf"), "Too poor to trust"))
@@ -34,10 +34,10 @@ FEWEST_HITS = 3
 TOLD_FROM, SAID_FROM = 0.93, 0.5
 #: Log-odds that a hit was played: of its confidence's, of the share of the groove's other bars that have it, and 0.
 HIT_WEIGHTS = (1.20, 0.49, -0.40)
-#: Log-odds that nothing was played where nothing was heard: of drums that others cover; of a possible hit's there, which
-#: knows the other bars; of the mean confidence's of all hits of that instrument, whom the ear may hear badly in this
-#: recording; of their number's logarithm; and 0.
-SILENCE_WEIGHTS = (-0.56, -0.96, 0.11, -0.22, 0.82)
+#: Log-odds that nothing was played where nothing was heard: of drums that others cover; of a possible hit's there,
+#: which knows the other bars; of the mean confidence's of all hits of that instrument, whom the ear may hear badly in
+#: this recording; of their number's logarithm; and 0.
+SILENCE_WEIGHTS = (-0.53, -0.99, 0.18, -0.21, 0.80)
 #: How often a stroke said to be a ghost note, a flam or the like, or no such thing, is just that.
 ORNAMENT_SURE = 0.85
 #: How often a bar truly lacks what its draft lacks, at best: that nothing was heard is no proof, so it is never plain.
