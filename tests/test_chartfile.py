@@ -142,6 +142,7 @@ NOTE = ("chart", "bars", 1, "notes", 0)
         (("chart", "sections", 0, "bar_index"), 9, "There is no bar 9"),
         (("chart", "kit"), ["kazoo"], "kazoo"),
         (("chart", "possible_hits"), [{"time_s": 1.0, "instrument": "kick", "probability": 2}], "possible_hits"),
+        (("chart", "doubt_below"), 2, "limit of doubt"),
         (("version",), 3, "newer workbench"),
         (("version",), "1", "does not say which version"),
         (("version",), 0, "does not say which version"),
@@ -274,5 +275,6 @@ def test_possible_hits_are_kept_beside_the_notes_and_older_files_have_none(chart
     hit = PossibleHit(0.7, "closed hi-hat", 60, 0.4, "It is heard faintly.")
     text = dumps_chart(replace(chart, possible_hits=(hit,)))
     assert loads_chart(text).possible_hits == (hit,)
+    assert loads_chart(dumps_chart(replace(chart, doubt_below=0.9))).doubt_below == 0.9
     without = json.loads(dumps_chart(chart)) | {"version": 1}
-    assert "possible_hits" not in without["chart"] and loads_chart(json.dumps(without)) == chart
+    assert not {"possible_hits", "doubt_below"} & set(without["chart"]) and loads_chart(json.dumps(without)) == chart
