@@ -54,6 +54,16 @@ def test_readings_heard_and_taken_disagreements_mended_bars_laid_anew(draft, scr
     wait_for(page, "view.session.info.bars?.others.length === 2")
     assert "4/4 at 227 (12 %)" in bars.inner_text() and "the 1 a beat later (8 %)" in bars.inner_text()
     screenshot(page, "readings")
+    # What is hardly likely is told while the panel of bar lines is open.
+    grid.evaluate(
+        "const { others } = view.session.info.bars; view.session.info = { ...view.session.info,"
+        " bars: { ...view.session.info.bars, others: others.map((o) => ({ ...o, percent: o.percent - 7 })) } };"
+        "view.showState()"
+    )
+    assert "(5 %)" in bars.inner_text() and "(1 %)" not in bars.inner_text()
+    for there in (True, False):
+        page.page.get_by_role("button", name="Bar lines").click()
+        assert ("(1 %)" in bars.inner_text()) == there
 
     # Heard: the recording with the click of the reading, which differs from that of the chart.
     reading = page.page.locator(".wbg-reading", has_text="4/4 at 227")

@@ -10,6 +10,9 @@ const HEARD_S = 20;
 /** A click of a reading is heard at least so loud, of 1. */
 const CLICK_LEVEL = 0.7;
 
+/** Readings less likely than this take no room until *Bar lines* is open. */
+const LIKELY_PERCENT = 5;
+
 const adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
 
 /** Places where lines and hits disagree, those of bars that are still there. */
@@ -89,13 +92,16 @@ export class BarLines {
 
   update() {
     const { view } = this;
-    const { now, others } = adviceOf(view.session);
+    if (!view.chart) return;
+    const { now, others: all } = adviceOf(view.session);
     const faults = faultsOf(view.session);
     const { listening } = view.session.info;
     const heard = view.listener.playing?.passage.reading;
-    const told = [view.session.info.bars, listening, heard, view.chart.bars.length];
+    const wanted = view.toolbar.opened === "Bar lines";
+    const told = [view.session.info.bars, listening, heard, wanted, view.chart.bars.length];
     if (told.every((x, k) => x === this.told?.[k])) return;
     this.told = told;
+    const others = all.filter(({ percent, reading }) => wanted || percent >= LIKELY_PERCENT || reading === heard);
     const lines = [];
     if (others.length) lines.push(this.readings(now, others, heard));
     if (listening) lines.push(line("wbg-bars-line", `Laying the bars anew by ear: ${listening} …`));

@@ -101,6 +101,9 @@ export function spoken(timed, at) {
   return part === "0" ? String(number) : SYLLABLES[part] || OTHER_SYLLABLE;
 }
 
+/** "a kick", "an open hi-hat" */
+export const withArticle = (name) => `${/^[aeiou]/.test(name) ? "an" : "a"} ${name}`;
+
 /** A position in words: "2", "& of 2", "let of 4". */
 export function placeName(timed, at) {
   const { number, part, unit } = countAt(timed, at);

@@ -3,7 +3,7 @@
  * sends an edit or moves the cursor.
  */
 import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
-import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter } from "./chart.js";
+import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter, withArticle } from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit, together } from "./chosen.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
@@ -124,7 +124,7 @@ export const COMMANDS = {
     if (!hits.length) {
       const { at, instrument } = v.cursor;
       const others = hitsOf(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
-      if (!others.length) return v.say(`No bar has a ${instrument} at this place.`);
+      if (!others.length) return v.say(`No bar has ${withArticle(instrument)} at this place.`);
       v.edit(removeEdit(others, "in no bar"));
       return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
     }
@@ -327,7 +327,7 @@ function articulate(v, name) {
   withHits(v, (hits) => {
     const edit = articulateEdit(hits, name, v.session.info.kit);
     if (edit) v.edit(edit);
-    else v.say(`A ${hits[0].note.instrument} has no ${name}.`);
+    else v.say(`${capital(withArticle(hits[0].note.instrument))} has no ${name}.`);
   }, name);
 }
 

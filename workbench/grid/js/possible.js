@@ -2,7 +2,7 @@
  * Possible hits: what the draft leaves out but may have been played, each with its reason.  The chart keeps them at
  * the time at which they are heard (workbench.chart.PossibleHit); here is where they would be written.
  */
-import { isDoubtful, noteAt, placeAt, placeName } from "./chart.js";
+import { isDoubtful, noteAt, placeAt, placeName, withArticle } from "./chart.js";
 import { compare, parseFraction } from "./fractions.js";
 import { nearestColumn } from "./timeline.js";
 
@@ -42,7 +42,7 @@ export const answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) =>
   ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
 
 /** A possible hit in words. */
-export const describePossible = (chart, hit) => `perhaps a ${hit.instrument} on ${
+export const describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${
   placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
 
 /**

@@ -173,6 +173,7 @@ export class Toolbar {
     // What the panel's controls follow ends with the panel.
     const mine = this.view.drop.splice(before);
     this.closing = () => mine.forEach((drop) => drop());
+    this.view.bars.update();
     this.view.fit();
   }
 }

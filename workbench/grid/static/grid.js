@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 62dabb13663f3fd1067aab87f73743ba8fb4c4106f85a6f82a71889ff8ad8d45 */
+/* Made by python workbench/grid/bundle.py; sources f594dcf7998e66434975ff15a0707ebb22ef501d02a3e9c04ea3a9469eac27ad */
 
 // js/counting.js
 var SYLLABLES = {
@@ -132,6 +132,7 @@ function spoken(timed, at) {
   const { number, part } = countAt(timed, at);
   return part === "0" ? String(number) : SYLLABLES[part] || OTHER_SYLLABLE;
 }
+var withArticle = (name) => `${/^[aeiou]/.test(name) ? "an" : "a"} ${name}`;
 function placeName(timed, at) {
   const { number, part, unit } = countAt(timed, at);
   if (part === "0") return String(number);
@@ -417,6 +418,7 @@ function make(tag, className, attributes = {}) {
 // js/bars.js
 var HEARD_S = 20;
 var CLICK_LEVEL = 0.7;
+var LIKELY_PERCENT = 5;
 var adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
 var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
 function faultBars(chart, fault) {
@@ -476,13 +478,16 @@ var BarLines = class {
   }
   update() {
     const { view } = this;
-    const { now: now2, others } = adviceOf(view.session);
+    if (!view.chart) return;
+    const { now: now2, others: all } = adviceOf(view.session);
     const faults = faultsOf(view.session);
     const { listening } = view.session.info;
     const heard = view.listener.playing?.passage.reading;
-    const told = [view.session.info.bars, listening, heard, view.chart.bars.length];
+    const wanted = view.toolbar.opened === "Bar lines";
+    const told = [view.session.info.bars, listening, heard, wanted, view.chart.bars.length];
     if (told.every((x, k) => x === this.told?.[k])) return;
     this.told = told;
+    const others = all.filter(({ percent: percent2, reading }) => wanted || percent2 >= LIKELY_PERCENT || reading === heard);
     const lines = [];
     if (others.length) lines.push(this.readings(now2, others, heard));
     if (listening) lines.push(line("wbg-bars-line", `Laying the bars anew by ear: ${listening} …`));
@@ -2490,7 +2495,7 @@ function possibleByBar(chart, time) {
 var possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat().filter((h) => h.bar >= first && h.bar <= last).sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
 var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
 var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
-var describePossible = (chart, hit) => `perhaps a ${hit.instrument} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+var describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
 function doubtsOf(chart, time, below, rowOf) {
   const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
   chart.bars.forEach((written2, bar) => {
@@ -2645,7 +2650,7 @@ var COMMANDS = {
     if (!hits.length) {
       const { at, instrument } = v.cursor;
       const others = hitsOf2(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
-      if (!others.length) return v.say(`No bar has a ${instrument} at this place.`);
+      if (!others.length) return v.say(`No bar has ${withArticle(instrument)} at this place.`);
       v.edit(removeEdit(others, "in no bar"));
       return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
     }
@@ -2830,7 +2835,7 @@ function articulate(v, name) {
   withHits(v, (hits) => {
     const edit = articulateEdit(hits, name, v.session.info.kit);
     if (edit) v.edit(edit);
-    else v.say(`A ${hits[0].note.instrument} has no ${name}.`);
+    else v.say(`${capital(withArticle(hits[0].note.instrument))} has no ${name}.`);
   }, name);
 }
 function move(v, hits, to, done) {
@@ -3375,6 +3380,7 @@ var Toolbar = class {
     this.panel.replaceChildren(...name ? PANELS[name](this.view) : []);
     const mine = this.view.drop.splice(before);
     this.closing = () => mine.forEach((drop) => drop());
+    this.view.bars.update();
     this.view.fit();
   }
 };

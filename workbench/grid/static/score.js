@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 62dabb13663f3fd1067aab87f73743ba8fb4c4106f85a6f82a71889ff8ad8d45 */
+/* Made by python workbench/grid/bundle.py; sources f594dcf7998e66434975ff15a0707ebb22ef501d02a3e9c04ea3a9469eac27ad */
 
 // js/score.js
 function safeSvg(text) {
