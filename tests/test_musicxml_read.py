@@ -1,17 +1,24 @@
 """Reading MusicXML that tries a reader's patience: numbers without bounds, places without a common measure."""
 
 import re
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from lxml import etree
 
 from tests.benchmarks.bench_growth import jobs
 from tests.growth import ABOUT_LINEAR, lines_run
 from tests.sentences import sentence_of
+from workbench.chart.edits import DeleteBars
+from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import MOST_BARS
+from workbench.engraving.engrave import engrave_lines
 from workbench.files.chartfile import dumps_chart, loads_chart
 from workbench.files.untrusted import MOST_NOTES_IN_BAR
+from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.musicxml_read import read_musicxml_bytes
+from workbench.notation.scoresigns import ScoreOptions
 
 NOTE = (
     "<note><unpitched><display-step>C</display-step><display-octave>5</display-octave></unpitched>"
@@ -175,3 +182,28 @@ def test_work_grows_with_the_tempi_of_a_bar():
 def test_refusals_name_no_python():
     said = sentence_of(read, attributes("1e5\x85" + "x" * 500) + NOTE.format(1))
     assert not re.search("Fraction|literal", said)
+
+
+def test_a_scores_own_bar_numbers_are_printed_where_that_is_asked(tmp_path):
+    """MusicXML 4.0: the number of a measure is a token, as printed; an excerpt begins at 17 and has a bar 18a."""
+    bars = [attributes() + NOTE.format(8) + NOTE.format(8)] + [
+        NOTE.format(4 + 4 * k) + NOTE.format(12 - 4 * k) for k in (0, 1)
+    ]
+    numbers = ("17", "18", "18a")
+    content = "".join(f'<measure number="{n}">{bar}</measure>' for n, bar in zip(numbers, bars))
+    found = read_musicxml_bytes(f'<score-partwise><part id="P1">{content}</part></score-partwise>'.encode())
+    chart = found.chart
+    assert chart.printed_numbers == numbers == found.bar_numbers
+    assert loads_chart(dumps_chart(chart)) == chart
+    printed = ScoreOptions(numbers="printed", bars_per_line=1)
+    written = etree.fromstring(musicxml_bytes(chart, printed))
+    assert [m.get("number") for m in written.iter("measure")] == list(numbers)
+    assert [m.get("number") for m in etree.fromstring(musicxml_bytes(chart)).iter("measure")] == ["1", "2", "3"]
+    assert [line.number for line in engrave_lines(chart, printed)] == list(numbers)
+    assert [line.number for line in engrave_lines(chart, replace(printed, numbers="heard"))] == ["", "2", "3"]
+    assert excerpt_chart(chart, 1, 2).printed_numbers == ("18", "18a")
+    assert DeleteBars(0, 0).apply(chart).printed_numbers == ()
+
+
+def test_bars_counted_as_here_have_no_numbers_of_their_own():
+    assert read_chart(attributes() + NOTE.format(16), NOTE.format(16)).printed_numbers == ()

@@ -365,6 +365,9 @@ class Chart:
         How the song swings and where its player puts each instrument.
     doubt_below : float, 0–1
         Hits less sure than this are in doubt until they are confirmed; the draft chooses it for its song.
+    printed_numbers : tuple of str
+        The number that each bar has on the pages it was read from, where these are not simply counted; none
+        after bars were put in or taken out.
 
     Examples
     --------
@@ -387,6 +390,7 @@ class Chart:
     kit_map: tuple[KitLine, ...] = ()
     pocket: Pocket = ON_THE_GRID
     doubt_below: float = DOUBT_BELOW
+    printed_numbers: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         set_ = object.__setattr__
@@ -395,6 +399,8 @@ class Chart:
         set_(self, "bars", tuple(self.bars))
         set_(self, "sections", tuple(sorted(self.sections, key=lambda s: s.bar_index)))
         set_(self, "marks", tuple(sorted(self.marks, key=lambda m: (m.start, m.end, m.kind))))
+        if len(self.printed_numbers) != len(self.bars):
+            set_(self, "printed_numbers", ())
         set_(self, "kit", tuple(sorted(set(self.kit), key=drum_key_order)))
         set_(self, "possible_hits", tuple(sorted({(h.time_s, h.instrument): h for h in self.possible_hits}.values())))
         if not 0.0 <= self.doubt_below <= 1.0:

@@ -47,6 +47,7 @@ _CHART = (
     "kit_map",
     "pocket",
     "doubt_below",
+    "printed_numbers",
 )
 #: Fields that data call otherwise than the values do.
 _CALLED = {(Note, "position"): "at", (Text, "position"): "at", (Bar, "beat_times_s"): "beats_s"}
@@ -57,6 +58,7 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     Bar: {"fixed"},
     Mark: {"confirmed"},
     Chart: {"possible_hits", "kit_map", "pocket", "doubt_below"},
+    Chart: {"possible_hits", "kit_map", "pocket", "printed_numbers"},
     KitLine: {"label", "place", "notehead", "keys_in", "key_out"},
 }
 #: Fields that data must give although values have a usual one.

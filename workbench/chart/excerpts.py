@@ -39,6 +39,7 @@ def excerpt_chart(chart: Chart, first_bar: int, last_bar: int) -> Chart:
         marks=marks,
         sections=tuple(replace(s, bar_index=s.bar_index - first_bar) for s in chart.sections if s.bar_index in inside),
         texts=tuple(replace(t, bar_index=t.bar_index - first_bar) for t in chart.texts if t.bar_index in inside),
+        printed_numbers=chart.printed_numbers[first_bar:end],
         possible_hits=tuple(h for h in chart.possible_hits if time_map.start_s <= h.time_s < time_map.end_s),
     )
 

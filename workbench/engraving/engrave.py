@@ -294,7 +294,8 @@ def _engrave_systems(
         numbers = bar_numbers(chart, printed, options.numbers)
         for k, system in enumerate(out):
             number = numbers[system.printed[0].bar_index]
-            if number > 0 and (k > 0 or bars is not None):
-                system.number = str(number)
+            opens_at_1 = k == 0 and bars is None and number == str(chart.time_map.bar_number(0))
+            if number != "0" and not opens_at_1:
+                system.number = number
     tell(1.0, "Engraving")
     return out

@@ -379,12 +379,15 @@ def _repeats(
     )
 
 
-def bar_numbers(chart: Chart, bars: Sequence[PrintedBar], numbers: str, first: int | None = None) -> dict[int, int]:
+def bar_numbers(chart: Chart, bars: Sequence[PrintedBar], numbers: str, first: int | None = None) -> dict[int, str]:
     """Number of each bar that is shown, by its index; ``numbers`` from
-    :data:`workbench.notation.scoresigns.NUMBERED`, ``first`` that of the first bar."""
+    :data:`workbench.notation.scoresigns.NUMBERED`, ``first`` that of the first bar.  Bars numbered as printed have
+    the numbers of the pages they were read from, if these have their own."""
     shown = [k for b in bars for k in b.shown]
+    if numbers == "printed" and chart.printed_numbers:
+        return {k: chart.printed_numbers[k] for k in shown}
     begin = chart.time_map.bar_number(shown[0]) if first is None else first
-    return {k: begin + (place if numbers == "printed" else k - shown[0]) for place, k in enumerate(shown)}
+    return {k: str(begin + (place if numbers == "printed" else k - shown[0])) for place, k in enumerate(shown)}
 
 
 # -- lines -------------------------------------------------------------------------

@@ -257,7 +257,7 @@ class _Writer:
 
     def _measure(self, part: etree._Element, bar_index: int) -> etree._Element:
         bar = self.chart.time_map.bars[bar_index]
-        measure = add(part, "measure", number=str(self.numbers[bar_index]), id=bar_id(bar_index))
+        measure = add(part, "measure", number=clean_text(self.numbers[bar_index]), id=bar_id(bar_index))
         if bar.is_pickup:
             measure.set("implicit", "yes")
         return measure

@@ -125,6 +125,8 @@ class _Reader:
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
         numbers = tuple(measures[k].number for k in order)
+        if _are_their_own(numbers, order, chart.time_map):
+            chart = replace(chart, printed_numbers=numbers)
         first, last = chart.time_map.bar_number(0), chart.time_map.bar_number(len(chart) - 1)
         if self.options.as_written and (numbers[0], numbers[-1]) != (str(first), str(last)):
             self.remarks.append(
@@ -300,6 +302,14 @@ class _Reader:
         except (ValueError, ChartError):
             pass
         return None
+
+
+def _are_their_own(numbers: Sequence[str], order: Sequence[int], time_map: TimeMap) -> bool:
+    """Whether a score numbers its measures, heard in this order, neither as we count what is heard nor one by one."""
+    places = sorted({k: place for place, k in reversed(list(enumerate(order)))}.values())
+    begin, shown = time_map.bar_number(0), [numbers[place] for place in places]
+    counted = ([str(begin + place) for place in places], [str(begin + k) for k in range(len(places))])
+    return shown not in counted
 
 
 def _unended(begun: tuple[tuple[int, Fraction], str] | None, time_map: TimeMap) -> list[Text]:
