@@ -57,8 +57,7 @@ _LEFT_OUT: dict[type, AbstractSet[str]] = {
     WrittenBar: {"subdivisions", "done"},
     Bar: {"fixed"},
     Mark: {"confirmed"},
-    Chart: {"possible_hits", "kit_map", "pocket", "doubt_below"},
-    Chart: {"possible_hits", "kit_map", "pocket", "printed_numbers"},
+    Chart: {"possible_hits", "kit_map", "pocket", "doubt_below", "printed_numbers"},
     KitLine: {"label", "place", "notehead", "keys_in", "key_out"},
 }
 #: Fields that data must give although values have a usual one.
