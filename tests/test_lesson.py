@@ -1,10 +1,14 @@
 """Lessons: their order and their tempi."""
 
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 
 from tests.parts import CRASHED, FILL, RIDE, ROCK, bar, part
 from workbench.errors import ChartError
-from workbench.practice.lesson import METRONOME_MARKS, metronome_mark, plan_lesson
+from workbench.practice.lesson import METRONOME_MARKS, lesson_lines, metronome_mark, plan_lesson
+from workbench.practice.words import words_of
 from workbench.reading.read import read_part
 
 MORE_KICK = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x...x.")
@@ -44,6 +48,14 @@ def test_all_count_in_the_same_metronome_marks(lesson):
     assert lesson.tempi_bpm[-1] == 110 and metronome_mark(110.4) == 112
     for item in lesson.items:
         assert {item.start_bpm, item.goal_bpm} <= set(lesson.tempi_bpm) and item.start_bpm <= item.goal_bpm
+
+
+def test_the_last_tempo_is_said_to_be_the_records(lesson):
+    """110 is no metronome mark (those are 108 and 112), so nobody shall look for it on the scale."""
+    assert lesson.tempo_said(110) == "110, the song's tempo" and lesson.tempo_said(lesson.tempi_bpm[0]).isdigit()
+    recorded = replace(lesson, recording=Path("song.flac"))
+    assert all("110, the record's tempo" in line for line in lesson_lines(recorded))
+    assert "das Tempo der Aufnahme" in replace(recorded, words=words_of("de")).tempo_said(110)
 
 
 def test_a_plan_is_changed_item_by_item(lesson):

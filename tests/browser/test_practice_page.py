@@ -259,6 +259,8 @@ def test_the_song_without_its_drums_is_played_from_the_page(context, tmp_path, m
     )
     page = context.new_page()
     page.goto(pack.index.as_uri())
+    player, column = (page.locator(place).bounding_box() for place in ("#song audio", "nav"))
+    assert column["x"] <= player["x"] and player["x"] + player["width"] <= column["x"] + column["width"]
     page.locator("#song audio").evaluate("audio => audio.play()")
     wait_until(page, "document.querySelector('#song audio').currentTime > 0.3")
     # One bar of count-in, two seconds, the last half second of which the recording already covers.

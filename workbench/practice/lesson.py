@@ -144,8 +144,9 @@ class Lesson:
         """One of its tempi in words: the last is no mark of a metronome, but the one to arrive at."""
         if bpm != self.tempi_bpm[-1]:
             return str(bpm)
-        whose = self.words("{bpm}, the record's tempo", bpm=bpm)
-        return whose if self.chart.recording is not None else self.words("{bpm}, the song's tempo", bpm=bpm)
+        if self.recording is None and self.chart.recording is None:
+            return self.words("{bpm}, the song's tempo", bpm=bpm)
+        return self.words("{bpm}, the record's tempo", bpm=bpm)
 
     def _item(self, number: int) -> LessonItem:
         if not 1 <= number <= len(self.items):
