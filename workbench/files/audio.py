@@ -197,9 +197,9 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
         )
     format_, usual = WRITTEN_FORMATS[path.suffix.lower()]
     subtype = subtype or usual
-    if not np.isfinite(audio.samples).all():
+    peak = float(np.maximum(audio.samples.max(initial=0.0), -audio.samples.min(initial=0.0)))
+    if not np.isfinite(peak):
         raise AudioError(f"{path.name} was not written: the sound holds samples that are no numbers.")
-    peak = float(np.abs(audio.samples).max(initial=0.0))
     if peak > 1.0 and subtype.startswith("PCM"):
         raise AudioError(
             f"{path.name} was not written: the sound is {20 * np.log10(peak):.1f} dB "

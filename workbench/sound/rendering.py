@@ -24,6 +24,7 @@ from workbench.chart.meter import Bar, TimeMap
 from workbench.chart.ornaments import play_note
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio
+from workbench.grouping import grouped
 from workbench.sound.synthesis import add_room, kit_sample
 
 #: A damped sound takes this long to fall silent, seconds (set by ear, no source).
@@ -116,12 +117,16 @@ def mix_hits(
         raise WorkbenchError("A sound needs a length above zero.")
     stops = _stops(hits, length / sample_rate, loop)
     out = np.zeros((length, 2), np.float32)
-    for hit, stop_s in zip(hits, stops):
-        shot = kit_sample(hit.instrument, hit.velocity, sample_rate, hit.variation, hit.articulations)
-        if stop_s is not None:
-            shot = _damped(shot, max(0.0, stop_s - hit.time_s), sample_rate)
-        stereo = shot[:, None] * pan_gains(place_of(hit.instrument))
-        _lay(out, stereo, round(hit.time_s * sample_rate), loop)
+    # All that stands in one place is laid together, and placed between left and right once.
+    for place, there in grouped((place_of(h.instrument), (h, stop)) for h, stop in zip(hits, stops)).items():
+        heard = np.zeros(length, np.float32)
+        for hit, stop_s in there:
+            shot = kit_sample(hit.instrument, hit.velocity, sample_rate, hit.variation, hit.articulations)
+            if stop_s is not None:
+                shot = _damped(shot, max(0.0, stop_s - hit.time_s), sample_rate)
+            _lay(heard, shot, round(hit.time_s * sample_rate), loop)
+        for channel, gain in zip(out.T, pan_gains(place)):
+            channel += gain * heard
     if room:
         wet = add_room(out, sample_rate)
         out = _folded(wet, length) if loop else wet[:length]
