@@ -28,6 +28,7 @@ import soxr
 
 from workbench.errors import AudioError
 from workbench.files.audiosource import Source, open_source, reason_of
+from workbench.files.mp3 import MP3_RATES_HZ, coded_mp3
 from workbench.files.safefile import replacing
 from workbench.files.untrusted import open_file, shown
 from workbench.progress import Progress, silent
@@ -207,6 +208,9 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
         )
     try:
         with replacing(path) as temporary:
+            if format_ == "MP3" and audio.channels <= 2 and audio.sample_rate in MP3_RATES_HZ:
+                temporary.write_bytes(coded_mp3(audio.samples, audio.sample_rate))
+                return
             with soundfile.SoundFile(
                 temporary, "w", audio.sample_rate, audio.channels, subtype, format=format_
             ) as file:

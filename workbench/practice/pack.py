@@ -62,8 +62,6 @@ LOSSY_HEADROOM_DB = 2.0
 #: Sound for the page carries so much of the loop's other end, samples: a decoder's
 #: own delay then shifts the loop but never shortens it.
 PAGE_PADDING = 4096
-#: How the page's sound is coded, as libsndfile names it: some 150 kbit/s.
-PAGE_COMPRESSION = 0.4
 
 
 @dataclass(frozen=True)
@@ -497,7 +495,7 @@ def _page_sound(shop: _Workshop, key: str, x: np.ndarray, loop: bool) -> dict[st
         x = np.take(x, np.arange(-PAGE_PADDING, len(x) + PAGE_PADDING), axis=0, mode="wrap")
     else:
         x = np.pad(x, ((PAGE_PADDING, 0), (0, 0)))
-    code = mp3_text(x, SAMPLE_RATE_HZ, PAGE_COMPRESSION, "VARIABLE")
+    code = mp3_text(x, SAMPLE_RATE_HZ)
     script = shop.folder / "page" / f"{key.replace('/', '-')}.js"
     script.write_text(f'heard({json.dumps(key)}, "{code}");\n', encoding="ascii")
     shop.lengths_s.append(len(x) / SAMPLE_RATE_HZ)

@@ -7,7 +7,6 @@ what is heard and any decoder's delay only shifts what all pieces share.
 from __future__ import annotations
 
 import base64
-import io
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -15,11 +14,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-import soundfile
 
 from workbench.chart import Chart
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
+from workbench.files.mp3 import coded_mp3
 from workbench.practice.tempi import original_tempo_bpm
 from workbench.progress import Progress, silent
 from workbench.sound.loudness import TARGET_LUFS, loudness_lufs
@@ -30,8 +29,6 @@ RECORD_PIECE_S, RECORD_LEAD_S = 8.0, 0.1
 #: Bits a second that drums and rest get each, of those that MP3 knows (ISO/IEC 11172-3), and the most that a page's
 #: sound may have in all, bytes as base64: longer songs get fewer bits, down to what a band can still be heard in.
 RATES_BPS, MOST_RECORD_BYTES = (128_000, 112_000, 96_000, 80_000, 64_000), 11_000_000
-#: libsndfile names bits a second by a share of what lies between its most and its least.
-_MOST_BPS, _SPAN_BPS = 320_000, 288_000
 
 
 def open_recording(chart: Chart, recording: str | os.PathLike, beside: str | os.PathLike) -> Separation:
@@ -79,7 +76,7 @@ def record_pieces(heard: Separation, end_s: float, progress: Progress | None = N
     rate = heard.sample_rate
     count = int(np.ceil(end_s / RECORD_PIECE_S))
     length, lead = round(RECORD_PIECE_S * rate), round(RECORD_LEAD_S * rate)
-    compression = (_MOST_BPS - bits_per_s(count)) / _SPAN_BPS
+    bps = bits_per_s(count)
 
     def cut() -> Iterator[tuple[np.ndarray, np.ndarray]]:
         for k in range(count):
@@ -87,7 +84,7 @@ def record_pieces(heard: Separation, end_s: float, progress: Progress | None = N
             yield heard.apart(k * length - lead, (k + 1) * length + lead)
 
     def coded(pair: Sequence[np.ndarray]) -> RecordPiece:
-        return RecordPiece(*(mp3_text(x, rate, compression) for x in pair))
+        return RecordPiece(*(mp3_text(x, rate, bps) for x in pair))
 
     with ThreadPoolExecutor(max_workers=min(2, os.cpu_count() or 1)) as pool:
         pieces = list(pool.map(coded, cut()))
@@ -110,15 +107,9 @@ def bits_per_s(pieces: int) -> int:
     return next((bps for bps in RATES_BPS if bps <= most), RATES_BPS[-1])
 
 
-def mp3_text(x: np.ndarray, rate: int, compression: float, bitrate_mode: str = "CONSTANT") -> str:
-    """Sound (frames, channels) as MP3 in base64; compression and mode as libsndfile names them."""
-    file = io.BytesIO()
-    kind = {"format": "MP3", "subtype": "MPEG_LAYER_III"}
-    with soundfile.SoundFile(
-        file, "w", rate, x.shape[1], compression_level=compression, bitrate_mode=bitrate_mode, **kind
-    ) as sound:
-        sound.write(x)
-    return base64.b64encode(file.getvalue()).decode()
+def mp3_text(x: np.ndarray, rate: int, bits_per_s: int | None = None) -> str:
+    """Sound (frames, channels) as MP3 in base64, of variable rate by default."""
+    return base64.b64encode(coded_mp3(x, rate, bits_per_s)).decode()
 
 
 def record_facts(chart: Chart, gain: float) -> dict[str, Any]:
