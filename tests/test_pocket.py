@@ -1,8 +1,10 @@
 """How one player plays what is written: swing and lags, and a chart that plays so what was never heard."""
 
+import json
 from dataclasses import replace
 from fractions import Fraction as F
 
+import jsonschema
 import numpy as np
 import pytest
 from lxml import etree
@@ -13,6 +15,7 @@ from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.ornaments import play_note
 from workbench.chart.pocket import ON_THE_GRID, Lag, Pocket, swung_place, usual_lags_s
 from workbench.errors import ChartError
+from workbench.files.chartfile import chart_schema, dumps_chart, loads_chart
 from workbench.notation.midi import midi_bytes, write_midi
 from workbench.notation.midi_read import read_midi
 from workbench.notation.musicxml import write_musicxml
@@ -80,6 +83,9 @@ def test_what_is_no_pocket_is_refused(wrong):
 
 def test_a_pocket_is_kept_in_files(tmp_path):
     assert chart_from_data(to_data(swung())) == swung()
+    numbered = replace(swung(), printed_numbers=("17", "18"))
+    jsonschema.validate(json.loads(dumps_chart(numbered)), chart_schema())
+    assert loads_chart(dumps_chart(numbered)) == numbered
     assert "pocket" not in to_data(swung(ON_THE_GRID))
     path = write_midi(swung(), tmp_path / "swung.mid")
     again = read_midi(path).chart
