@@ -42,6 +42,11 @@ def test_the_terminal_lists_every_finding_of_a_bar_as_the_page_does(check):
     assert [text.split("Bar 6: ")[1] for text in short] == [line.text for line in lines_of(check, bar)]
 
 
+def test_the_page_names_both_files_whatever_the_chart_is_called(check):
+    """A MIDI file's title is often its track's name."""
+    assert "Rain.mid against song.flac" in check_page(replace(check, draft="Rain.mid")).html()
+
+
 def test_summary(check):
     assert says(summary_of(check), "1 place", "wrong", "8", "listen", "1 of 12 bars")
     clean = check_chart(chart_of(SONG), HEARD)

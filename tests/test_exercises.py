@@ -1,5 +1,6 @@
 """What is practised: which bars, which notes, at which tempi."""
 
+import re
 from dataclasses import replace
 from fractions import Fraction as F
 
@@ -176,6 +177,26 @@ def test_a_fill_that_cannot_be_played_warns_and_is_not_called_easy():
     (exercise,) = choose_exercises(read_part(part(*[CRASHED, *[ROCK] * 6, fill] * 2)), ("fill",))
     assert any(w.startswith("Bar 8: three things for two hands on 2 (") for w in exercise.warnings)
     assert not any("easy" in said for said in exercise.listen_for)
+
+
+def test_an_exercise_warns_of_its_own_bars_only():
+    hard = bar(**THREE)
+    chart = part(CRASHED, *[ROCK] * 4, hard, ROCK, FILL, CRASHED, *[ROCK] * 6, FILL)
+    reading = read_part(chart)
+    (fill,) = choose_exercises(reading, ("fill",))
+    assert any(f.bar_index == 5 for f in reading.sticking.flags) and fill.warnings == ()
+
+
+@pytest.mark.parametrize("tempo_bpm", [130.0, 150.0, 170.0])
+def test_how_fast_the_hands_are_is_one_figure_wherever_it_is_said(tempo_bpm):
+    fast = bar(H="x.x.............", S="....xxxxxxxxxxxx", K="x...............")
+    (exercise,) = choose_exercises(read_part(part(*[ROCK] * 7, fast, *[ROCK] * 4, tempo_bpm=tempo_bpm)), ("fill",))
+    told = {
+        figure
+        for text in (*exercise.listen_for, *exercise.cautions)
+        for figure in re.findall(r"p to (\d+) notes per second", text)
+    }
+    assert len(told) == 1 and abs(int(told.pop()) - 4 * tempo_bpm / 60) <= 1
 
 
 def test_a_pedal_too_fast_for_one_foot_is_told():
