@@ -143,7 +143,7 @@ def _signs(chart: Chart) -> dict[str, list[str]]:
     played = [
         ({"ghost": "ghost note", "double": "double stroke"}.get(sign, sign), n.position, _place(chart, k, n))
         for k, n in chart.notes()
-        for sign in n.articulations | ({"ghost"} if is_ghost(n, limit) else set())
+        for sign in n.articulations - {"accent"} | ({"ghost"} if is_ghost(n, limit) else set())
     ]
     times = Counter(name for name, *_ in played)
     return grouped(dict.fromkeys((name, at) for name, _, at in sorted(played) if times[name] >= FEWEST_PLACES))

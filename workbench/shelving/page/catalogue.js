@@ -3,6 +3,7 @@
 (() => {
   const { columns, compared, small, mostTold, hardnesses, hardnessScale, rows } = JSON.parse(document.getElementById("catalogue").textContent);
   const songs = rows.map((row) => Object.fromEntries(columns.map((name, k) => [name, row[k]])));
+  const struck = new Set(songs.flatMap((song) => Object.keys(song.strokes)));
   const AT_ONCE = 50;
   const byName = new Intl.Collator("en", { numeric: true });
   const minutes = (s) => (s === null ? "" : `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`);
@@ -20,8 +21,8 @@
   function term(quoted, word) {
     if (quoted !== undefined) {
       const stroke = STROKE.exec(quoted);
-      return (song) => holds(song.text, quoted) ||
-        (stroke !== null && Object.entries(song.strokes).some(([name, at]) => holds(name, stroke[1]) && at.includes(stroke[2])));
+      const names = stroke === null ? [] : [...struck].filter((name) => holds(name, stroke[1]));
+      return (song) => names.some((name) => song.strokes[name]?.includes(stroke[2])) || holds(song.text, quoted);
     }
     const asked = COMPARISON.exec(word);
     if (asked === null) return (song) => holds(song.text, word);
