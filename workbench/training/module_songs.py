@@ -4,7 +4,8 @@ A module's rows are exact in time.  Used are modules of one tempo whose patterns
 have 64 rows: four bars of 4/4 (common practice, no source).  Whether four or eight
 rows are a beat is said by the tempo, which is to be 85 to 180 a minute; other
 levels are a matter of taste there.  Debian packages the modules with games
-(unpack their ``.deb`` files)::
+(unpack their ``.deb`` files, a folder each; the songs of a package are learnt from,
+or tested on, together)::
 
     python -m workbench.training.module_songs build/packages build/songs --library libopenmpt.so.0
 """
@@ -94,7 +95,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             wav = Path(folder) / "song.wav"
             soundfile.write(wav, samples / max(1.0, np.abs(samples).max()), MODULE_RATE_HZ)
-            hear_song(wav, out, path.parent.name + path.stem, "4/4", *(np.array(x) for x in zip(*beats)))
+            hear_song(wav, out, path.relative_to(args.packages).parts[0], "4/4", *(np.array(x) for x in zip(*beats)))
         print(out.stem, round(bpm * 4 / per_beat, 1), flush=True)
 
 
