@@ -104,8 +104,8 @@ class Cluster:
 def _keeping_memory(act: Callable[[Work], Any], work: Work) -> Any:
     """Do a work with the memory of the one before.
 
-    Dask starts workers with MALLOC_TRIM_THRESHOLD_, so that they give memory back at once: fetched again page by page,
-    it took an eighth of a song's time.
+    Dask starts workers with MALLOC_TRIM_THRESHOLD_, so that they give memory back at once, and fetch it again page by
+    page (README of this folder).
     """
     if "MALLOC_TRIM_THRESHOLD_" in os.environ:
         with suppress(OSError, AttributeError, TypeError):  # another C library
