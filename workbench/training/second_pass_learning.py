@@ -19,14 +19,18 @@ import torch
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.checking.findings import HEARD_AS
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
-from workbench.listening.detect import detect_strokes, read_calibration
+from workbench.listening.detect import compute_activations, detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
+from workbench.listening.harmony import hear_harmony
+from workbench.listening.readings import track_readings
 from workbench.listening.second_pass import CANDIDATE_MEASURES, Candidates, SecondPassNetwork, find_candidates
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.groove_performances import read_performances
+from workbench.training.module_clips import read_modules
 from workbench.training.planning import SETTINGS
 
 N = len(DETECTED)
@@ -87,6 +91,15 @@ def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, se
         once = [(t, c) for j, (c, t) in enumerate(struck) if not j or struck[j - 1] < (c, t - DOUBLE_TRIGGER_S)]
         last_s = max(t for t, _ in once)
         yield example(draft.activations, draft.chart.time_map, np.array(once), last_s + PAIRING_S)
+
+
+def hear_modules(folder: Path) -> Iterator[Example]:
+    """Tracker modules, drums alone and in the mix, their bars as tracked."""
+    for strokes, drums, rest in read_modules(folder):
+        for samples in (drums, drums + rest):
+            heard, duration_s = compute_activations(samples), len(samples) / SAMPLE_RATE_HZ
+            readings = track_readings(heard, detect_strokes(heard), duration_s, hear_harmony(samples))
+            yield example(heard, readings[0].time_map, strokes, duration_s)
 
 
 def example(activations: Activations, time_map: TimeMap, strokes: np.ndarray, until_s: float) -> Example:
@@ -174,9 +187,11 @@ def main() -> None:
     parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
     parser.add_argument("--fonts", type=Path, nargs="+", required=True)
     parser.add_argument("--count", type=int, default=260)
+    parser.add_argument("--modules", type=Path, help="folder written by workbench.training.module_clips")
     args = parser.parse_args()
     sources = [list(hear_clips(file)) for file in args.heard]
     sources.append(list(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
+    sources += [list(hear_modules(args.modules))] if args.modules else []
     write_network(learn(sources), args.out)
 
 
