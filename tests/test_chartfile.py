@@ -2,7 +2,7 @@
 
 import json
 import os
-from dataclasses import replace
+from dataclasses import fields, replace
 from fractions import Fraction as F
 
 import pytest
@@ -64,6 +64,7 @@ def test_round_trip_through_a_file(tmp_path, chart):
 
 def test_the_schema_is_a_schema_and_knows_the_words_of_the_chart():
     schema = chart_schema()
+    assert set(schema["$defs"]["chart"]["properties"]) == {f.name for f in fields(Chart)}
     from jsonschema import Draft202012Validator
 
     Draft202012Validator.check_schema(schema)
