@@ -290,6 +290,14 @@ def check(path: Path) -> tuple[str, str]:
         numbers = [str(k + 1 - first) for k in range(len(starts_s))]
         # Of electronic kits and doubled keys the keys are ours: strokes by bar alone.
         ours = our_strokes(chart, numbers, starts_s)
+        if any("bars were laid by the strokes" in p for p in imported.problems):  # bars are others: told by the song
+            missing, extra = (sum(a.values(), Counter()) - sum(b.values(), Counter()) for a, b in
+                              ((theirs, ours), (ours, theirs)))  # fmt: skip
+            lost = sum(own.total() for own in imported.losses.counts.values())
+            rolled = {chart.instrument(n.instrument).midi_note for _, n in chart.notes() if "roll" in n.articulations}
+            unsaid = sum(count for (_, key), count in missing.items() if key not in rolled)
+            more = any(key not in rolled for _, key in extra)
+            return kind, "wrong: its bars laid anew" if more or unsaid > lost else "told"
         return kind, verdict(theirs, ours, imported, places=False)
     numbers = imported.bar_numbers or [str(k + 1) for k in range(len(chart))]
     return kind, verdict(theirs, our_strokes(chart, list(numbers)), imported, places=True)

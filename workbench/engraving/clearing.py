@@ -108,7 +108,7 @@ def _points(polygon: etree._Element) -> _Polygon:
 def _edges(beam: _Polygon, left: float, right: float) -> tuple[float, float] | None:
     """Top and bottom of a beam between two places, if it is there."""
     (x0, y0), (x1, y1), (_, y2), (_, y3) = beam
-    if not (x0 < right and left < x1):
+    if not (x0 < right and left < x1 and x0 < x1):
         return None
     shares = [min(max((x - x0) / (x1 - x0), 0.0), 1.0) for x in (left, right)]
     ends = [y for s in shares for y in (y0 + s * (y1 - y0), y3 + s * (y2 - y3))]

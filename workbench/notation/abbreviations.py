@@ -438,7 +438,7 @@ def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
 #: Room beside a notehead: grace notes, parentheses (in moments), and that of a bar's line; chosen with
 #: ``tests/test_clearing.py`` in view.
 _EXTRA_WEIGHT = {"flam": 1.2, "drag": 2.0, "ghost": 0.7, "double": 0.7, "roll": 0.7}
-_GRACE_WEIGHT = {sign: _EXTRA_WEIGHT[sign] for sign in ("flam", "drag")}
+_EXTRA_WEIGHT_EVENLY = _EXTRA_WEIGHT | {"ghost": 0.3, "double": 0.3, "roll": 0.3}
 _BAR_LINE, _HEAD_BESIDE = 0.8, 0.7
 #: A bar is full of sixteenths that has so many of them (no source).
 _EVENLY_FULL = Fraction(3, 4)
@@ -449,10 +449,10 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
         places = {n.position for n in notes}
-        # Where sixteenths fill a bar, all stand evenly: between them is room for anything but grace notes.
+        # Where sixteenths fill a bar, all stand evenly: signs need less room there, but for grace notes.
         even = len(places) >= _EVENLY_FULL * 16 * chart.time_map.bars[bar.bar_index].length
         even = even and all(16 % p.denominator == 0 for p in places)
-        extra = _GRACE_WEIGHT if even else _EXTRA_WEIGHT
+        extra = _EXTRA_WEIGHT_EVENLY if even else _EXTRA_WEIGHT
         wide = sum(extra.get(sign, 0.0) for n in notes for sign in n.articulations)
         beside = _HEAD_BESIDE * _heads_beside(chart, bar.bar_index)
         return max(4.0, len(places) + wide + beside + _BAR_LINE)
