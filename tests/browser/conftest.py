@@ -1,15 +1,16 @@
-"""One JupyterLab and one Chromium for all browser tests; a page for each."""
+"""One JupyterLab, one Chromium and, wherever a test needs no page of its own, one page for all browser tests."""
 
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import sync_playwright
 
-from tests.browser.lab import CHROMIUM_FLAGS, Lab, Page, find_chromium
+from tests.browser.lab import CHROMIUM_FLAGS, Desk, Lab, Page, find_chromium
 from workbench.shipped import copy_notebook
 
 ROOT = Path(__file__).parent.parent.parent
 SCREENSHOTS = ROOT / "out" / "screenshots"
+WINDOW = {"width": 1500, "height": 1050}
 
 #: A chart of sixteen bars with a groove, doubts and a section, and a recording of noise
 #: bursts, so that any shift of a single sample shows.
@@ -66,26 +67,32 @@ def lab(tmp_path_factory):
 
 @pytest.fixture
 def context(chromium):
-    context = chromium.new_context(viewport={"width": 1500, "height": 1050})
+    context = chromium.new_context(viewport=WINDOW)
     yield context
     context.close()
 
 
-@pytest.fixture
-def open_notebook(lab, context, request):
-    """A function that writes cells into a notebook of its own folder, and opens it."""
-    pages = []
+@pytest.fixture(scope="session")
+def desk(lab, chromium):
+    """The page with one notebook and one kernel that tests use one after the other."""
+    desk = Desk(lab, chromium.new_context(viewport=WINDOW))
+    yield desk
+    desk.context.close()
 
-    def open_notebook(*cells: str, where: Lab = lab) -> Page:
-        name = f"{request.node.name[:60].replace('[', '-').replace(']', '')}/song.ipynb"
-        where.write_notebook(name, list(cells))
-        page = Page(context, where, name)
-        pages.append(page)
-        return page
+
+@pytest.fixture
+def open_notebook(desk, request):
+    """A function that has cells, in a folder of their own, as all there is in page and kernel; none has run yet."""
+    failed = request.session.testsfailed
+
+    def open_notebook(*cells: str) -> Page:
+        return desk.lay(request.node.name[:60].replace("[", "-").replace("]", ""), cells)
 
     yield open_notebook
-    for page in pages:
-        assert page.problems == []
+    page = desk.page
+    if request.session.testsfailed > failed or page.problems:
+        page.close()  # who knows what it holds
+    assert page.problems == []
 
 
 @pytest.fixture

@@ -10,12 +10,10 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
-
-import nbformat
-from jupyter_client import BlockingKernelClient
 
 from workbench.commands.lab import PROMPT, QUIET
 
@@ -134,6 +132,8 @@ class Lab:
         self.log.close()
 
     def write_notebook(self, name: str, cells: list[str]) -> Path:
+        import nbformat
+
         notebook = nbformat.v4.new_notebook(
             cells=[nbformat.v4.new_code_cell(c) for c in cells],
             metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
@@ -162,6 +162,8 @@ class Kernel:
     """A second client of a notebook's kernel, to look at Python's side."""
 
     def __init__(self, connection_file: Path, kernel_id: str) -> None:
+        from jupyter_client import BlockingKernelClient
+
         self.id = kernel_id
         self.client = BlockingKernelClient(connection_file=str(connection_file))
         self.client.load_connection_file()
@@ -238,6 +240,46 @@ class Page:
 
     def close(self) -> None:
         self.page.close()
+
+
+#: What Python still holds of the test before, put away.
+_CLEAR = """__import__("ipywidgets").Widget.close_all()
+__import__("os").chdir({folder!r})
+get_ipython().reset(new_session=False)"""
+
+
+class Desk:
+    """A notebook's page and kernel on which tests lay their own cells, one after the other."""
+
+    def __init__(self, lab: Lab, browser_context) -> None:
+        self.lab, self.context = lab, browser_context
+        self.page: Page | None = None
+
+    def lay(self, folder: str, cells: Sequence[str]) -> Page:
+        """Cells instead of all that was there, to run in a folder; another page where the last test closed it."""
+        path = self.lab.root / folder
+        path.mkdir()
+        if self.page is None or self.page.page.is_closed():
+            name = f"desk-{uuid.uuid4().hex[:8]}.ipynb"
+            self.lab.write_notebook(name, [""])
+            self.page = Page(self.context, self.lab, name)
+        with closing(self.lab.kernel_of(self.page.notebook)) as kernel:
+            kernel.run(_CLEAR.format(folder=str(path)))
+        self.page.page.evaluate(
+            """async (sources) => {
+            const { content, model } = window.jupyterapp.shell.currentWidget;
+            const cells = sources.map((source) => ({ cell_type: "code", source, metadata: {} }));
+            model.sharedModel.deleteCellRange(0, model.sharedModel.cells.length);
+            model.sharedModel.insertCells(0, cells);
+            content.activeCellIndex = 0;
+            content.mode = "command";
+            content.node.scrollTop = 0;
+            content.activate();
+        }""",
+            list(cells),
+        )
+        self.page.page.wait_for_function("() => !document.querySelector('.wbg, .wbs, .jp-OutputArea-output')")
+        return self.page
 
 
 class Grid:

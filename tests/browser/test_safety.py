@@ -122,8 +122,9 @@ def plain_lab(tmp_path_factory):
     lab.stop()
 
 
-def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(open_notebook, plain_lab, context):
-    page = open_notebook(SONG + "workspace(grid)", where=plain_lab)
+def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(plain_lab, context):
+    plain_lab.write_notebook("busy/song.ipynb", [SONG + "workspace(grid)"])
+    page = Page(context, plain_lab, "busy/song.ipynb")
     page.run_all()
     page.wait_for_grid()
     grid = page.grid()
@@ -138,6 +139,7 @@ def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(open_notebook, plain_
     assert grid.evaluate("return view.session.pending.length") == 12
     assert "12 edits waiting for the kernel" in grid.text(".wbg-state")
     page.close()
+    assert page.problems == []
     assert kernel.value(CRASHES) == 12
     assert kernel.value("document.revision") == 13
     kernel.close()
@@ -201,6 +203,7 @@ def test_a_killed_kernel_loses_no_confirmed_edit(song, screenshot):
     assert again.value("(document.undo(), 0)[1]") == 0
     assert again.value(CRASHES) == 5
     again.close()
+    page.close()
 
 
 def test_a_page_loaded_anew_shows_the_chart_as_it_is(song, context):
