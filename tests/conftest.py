@@ -1,14 +1,14 @@
 """Shared by all tests: the run ends by listing the checks that carry no outside evidence."""
 
-import hashlib
+import os
 from collections import defaultdict
 
 import pytest
 from hypothesis import settings
 
 from tests.grids import CHART
+from tests.heard_once import FOLDER, STARTUP, install
 from workbench.files.document import ChartDocument
-from workbench.progress import part
 
 settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
 settings.register_profile("quick", deadline=None, max_examples=10)
@@ -33,21 +33,18 @@ def pytest_terminal_summary(terminalreporter):
 
 
 @pytest.fixture(scope="session", autouse=True)
-def heard_once():
-    """A recording that is the same to the sample, such as the demo song, is heard by the detector once in a run."""
-    from workbench.listening import transcription
-
-    hear, known = transcription.compute_activations, {}
-
-    def heard(samples, progress=None):
-        key = hashlib.sha256(samples.tobytes()).digest()
-        if key not in known:
-            known[key] = hear(samples, progress)
-        part(progress, 0.0, 1.0)(1.0, "Heard")
-        return known[key]
-
+def heard_once(tmp_path_factory):
+    """A recording that is the same to the sample, such as the demo song, is heard once in a run, kernels included."""
+    base = tmp_path_factory.getbasetemp()
+    run = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    (run / "heard").mkdir(exist_ok=True)
+    startup = base / "ipython" / "profile_default" / "startup"
+    startup.mkdir(parents=True)
+    (startup / "heard_once.py").write_text(STARTUP)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(transcription, "compute_activations", heard)
+        patch.setenv(FOLDER, str(run / "heard"))
+        patch.setenv("IPYTHONDIR", str(base / "ipython"))
+        install(patch.setattr)
         yield
 
 

@@ -1,4 +1,4 @@
-"""A slice of ``make fuzz``: 400 damaged files and 30 kills; none may crash, hang, lose an edit or open a socket."""
+"""Slices of ``make fuzz``: damaged files and kills; none may crash, hang, lose an edit or open a socket."""
 
 import ast
 import subprocess
@@ -9,9 +9,11 @@ import pytest
 from tests.offline import POSSIBLE
 
 
-@pytest.mark.slow
-def test_damaged_files_and_kills(tmp_path):
-    command = [sys.executable, "-m", "tests.fuzz", "--inputs", "400", "--kills", "30", "--out", tmp_path / "failures"]
+@pytest.mark.parametrize(
+    "inputs, kills", [pytest.param(80, 8, marks=pytest.mark.slow), pytest.param(2000, 100, marks=pytest.mark.soak)]
+)
+def test_damaged_files_and_kills(tmp_path, inputs, kills):
+    command = [sys.executable, "-m", "tests.fuzz", f"--inputs={inputs}", f"--kills={kills}", f"--out={tmp_path}"]
     result = subprocess.run(command, capture_output=True, text=True)
     assert result.returncode == 0, result.stdout + result.stderr
 

@@ -86,7 +86,7 @@ def open_notebook(desk, request):
     failed = request.session.testsfailed
 
     def open_notebook(*cells: str) -> Page:
-        return desk.lay(request.node.name[:60].replace("[", "-").replace("]", ""), cells)
+        return desk.lay(cells)
 
     yield open_notebook
     page = desk.page
@@ -114,6 +114,16 @@ def open_delivered(lab, context):
     yield open_delivered
     for page in pages:
         assert page.problems == []
+
+
+@pytest.fixture(scope="session")
+def drafted(tmp_path_factory):
+    """The demo song's folder once it is drafted, to be copied."""
+    import workbench as wb
+
+    folder = tmp_path_factory.mktemp("drafted")
+    wb.open_chart(wb.demo_song(folder)).close()
+    return folder
 
 
 @pytest.fixture

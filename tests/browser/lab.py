@@ -13,6 +13,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
+from tempfile import mkdtemp
 from urllib.parse import quote
 
 from workbench.commands.lab import PROMPT, QUIET
@@ -50,9 +51,7 @@ class Lab:
     it sends what a kernel says as a server does that ``workbench lab`` has not started.
     """
 
-    def __init__(
-        self, folder: Path, subshells: bool = True, command: Callable | None = None, prompt: bool = True
-    ) -> None:
+    def __init__(self, folder: Path, command: Callable | None = None, prompt: bool = True) -> None:
         self.folder = folder
         self.root = folder / "root"
         self.root.mkdir(parents=True)
@@ -65,7 +64,6 @@ class Lab:
                 "JUPYTER_CONFIG_DIR",
                 "JUPYTER_DATA_DIR",
                 "JUPYTER_RUNTIME_DIR",
-                "IPYTHONDIR",
                 "JUPYTERLAB_SETTINGS_DIR",
                 "JUPYTERLAB_WORKSPACES_DIR",
             )
@@ -74,13 +72,6 @@ class Lab:
             path.mkdir()
         settings = homes["JUPYTERLAB_SETTINGS_DIR"] / "@jupyterlab"
         self._write_settings(settings / "apputils-extension/notification.jupyterlab-settings", _QUIET)
-        if not subshells:
-            self._write_settings(
-                settings / "services-extension/services.jupyterlab-settings", {"commsOverSubshells": "disabled"}
-            )
-            self._write_settings(
-                settings / "apputils-extension/kernels-settings.jupyterlab-settings", {"commsOverSubshells": "disabled"}
-            )
         self.runtime = homes["JUPYTER_RUNTIME_DIR"]
         self._write_settings(homes["JUPYTER_CONFIG_DIR"] / "jupyter_server_config.json", _SERVER)
         # The user's own Jupyter settings stay out.
@@ -92,6 +83,7 @@ class Lab:
         else:
             words = command(self.root, self.port)
             environment.pop("PYTHONPATH", None)
+            environment["IPYTHONDIR"] = environment["HOME"]
         self.log = open(folder / "server.log", "w")
         self.process = subprocess.Popen(
             words, env=environment, cwd=self.root, stdout=self.log, stderr=subprocess.STDOUT
@@ -242,12 +234,6 @@ class Page:
         self.page.close()
 
 
-#: What Python still holds of the test before, put away.
-_CLEAR = """__import__("ipywidgets").Widget.close_all()
-__import__("os").chdir({folder!r})
-get_ipython().reset(new_session=False)"""
-
-
 class Desk:
     """A notebook's page and kernel on which tests lay their own cells, one after the other."""
 
@@ -255,28 +241,26 @@ class Desk:
         self.lab, self.context = lab, browser_context
         self.page: Page | None = None
 
-    def lay(self, folder: str, cells: Sequence[str]) -> Page:
-        """Cells instead of all that was there, to run in a folder; another page where the last test closed it."""
-        path = self.lab.root / folder
-        path.mkdir()
+    def lay(self, cells: Sequence[str]) -> Page:
+        """Cells instead of all that was there, to run in a folder of their own; a new page if the last is closed."""
+        self.folder = Path(mkdtemp(dir=self.lab.root))
         if self.page is None or self.page.page.is_closed():
-            name = f"desk-{uuid.uuid4().hex[:8]}.ipynb"
-            self.lab.write_notebook(name, [""])
-            self.page = Page(self.context, self.lab, name)
+            notebook = f"desk-{uuid.uuid4().hex[:8]}.ipynb"
+            self.lab.write_notebook(notebook, [""])
+            self.page = Page(self.context, self.lab, notebook)
         with closing(self.lab.kernel_of(self.page.notebook)) as kernel:
-            kernel.run(_CLEAR.format(folder=str(path)))
+            kernel.run("__import__('ipywidgets').Widget.close_all()\nget_ipython().reset(new_session=False)")
         self.page.page.evaluate(
-            """async (sources) => {
+            """(sources) => {
             const { content, model } = window.jupyterapp.shell.currentWidget;
             const cells = sources.map((source) => ({ cell_type: "code", source, metadata: {} }));
             model.sharedModel.deleteCellRange(0, model.sharedModel.cells.length);
             model.sharedModel.insertCells(0, cells);
             content.activeCellIndex = 0;
             content.mode = "command";
-            content.node.scrollTop = 0;
             content.activate();
         }""",
-            list(cells),
+            [f"%cd -q {self.folder}\n{cells[0]}", *cells[1:]],
         )
         self.page.page.wait_for_function("() => !document.querySelector('.wbg, .wbs, .jp-OutputArea-output')")
         return self.page

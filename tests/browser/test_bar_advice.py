@@ -1,5 +1,7 @@
 """Other readings, disagreements and bars by ear in the page, with real mouse and keys on a real draft."""
 
+import shutil
+
 import pytest
 
 from tests.browser.test_bars import LINES, STROKES, same_times
@@ -25,8 +27,9 @@ FAULTS = "view.session.info.bars.faults"
 
 
 @pytest.fixture
-def draft(open_notebook):
+def draft(open_notebook, desk, drafted):
     page = open_notebook(DRAFT)
+    shutil.copytree(drafted, desk.folder / "advice")
     page.run_all()
     page.wait_for_grid()
     kernel = page.lab.kernel_of(page.notebook)

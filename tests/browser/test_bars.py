@@ -1,5 +1,7 @@
 """Bars put right in one act, with real mouse and keys: no stroke of a draft changes its time."""
 
+import shutil
+
 import pytest
 
 from tests.browser.conftest import SONG
@@ -21,8 +23,9 @@ ACTS = ["1 a beat earlier", "1 a beat later", "1 half a beat later", "Half tempo
 
 
 @pytest.fixture
-def draft(open_notebook):
+def draft(open_notebook, desk, drafted):
     page = open_notebook(DRAFT)
+    shutil.copytree(drafted, desk.folder / "here")
     page.run_all()
     page.wait_for_grid()
     kernel = page.lab.kernel_of(page.notebook)
@@ -40,9 +43,10 @@ def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(d
     strokes, lines = kernel.value(STROKES), kernel.value(LINES)
     page.page.get_by_role("button", name="Bar lines").click()
     grid.evaluate("view.moveCursor({bar: 5, at: '1/2', instrument: view.rows[0]})")
+    panel = page.page.get_by_role("region", name="Bar lines")
     for words in ACTS:
         revision = kernel.value("document.revision")
-        page.page.get_by_role("button", name=words, exact=True).click()
+        panel.get_by_role("button", name=words, exact=True).click()
         page.page.wait_for_function(
             "(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision, timeout=20000
         )

@@ -4,8 +4,7 @@ import re
 
 import pytest
 
-from tests.browser.conftest import SONG
-from tests.browser.lab import Page
+from tests.browser.conftest import SONG, WINDOW
 
 pytestmark = pytest.mark.browser
 
@@ -114,13 +113,17 @@ def test_the_hint_about_loudness_is_there_once(open_notebook):
 
 
 @pytest.mark.parametrize("size, scale", [((1366, 768), 1), ((1440, 900), 1), ((911, 512), 1.5), ((960, 600), 1.5)])
-def test_run_all_leaves_the_whole_grid_in_view_and_jumps_stay_there(chromium, lab, size, scale):
+def test_run_all_leaves_the_whole_grid_in_view_and_jumps_stay_there(open_notebook, size, scale):
     """Laptop windows, at 100 % and at 150 % (fewer and larger CSS pixels)."""
-    context = chromium.new_context(viewport=dict(zip(("width", "height"), size)), device_scale_factor=scale)
-    name = f"view-{size[0]}/song.ipynb"
-    lab.write_notebook(name, ["1 + 1", SONG + "workspace(grid, ScoreView(grid))", *["print('below\\n' * 9)"] * 5])
-    page = Page(context, lab, name)
-    page.page.evaluate("() => window.jupyterapp.commands.execute('application:toggle-left-area')")
+    page = open_notebook("1 + 1", SONG + "workspace(grid, ScoreView(grid))", *["print('below\\n' * 9)"] * 5)
+    screen = page.page.context.new_cdp_session(page.page)
+
+    def resize(width, height, scale):
+        metrics = {"width": width, "height": height, "deviceScaleFactor": scale, "mobile": False}
+        screen.send("Emulation.setDeviceMetricsOverride", metrics)
+        page.page.evaluate("() => window.jupyterapp.commands.execute('application:toggle-left-area')")
+
+    resize(*size, scale)
     page.run_all()
     page.wait_for_grid()
     page.page.wait_for_timeout(1200)
@@ -147,7 +150,8 @@ def test_run_all_leaves_the_whole_grid_in_view_and_jumps_stay_there(chromium, la
     assert inside is True
     # Every hit has a head, at every size.
     assert grid.evaluate("return view.sheet.lines[0].scale / 8 * 0.4") > 3
-    context.close()
+    assert page.page.evaluate("() => [innerWidth, innerHeight, devicePixelRatio]") == [*size, scale]
+    resize(**WINDOW, scale=1)
 
 
 def test_what_is_no_longer_true_disappears_and_offers_stay(song):

@@ -6,7 +6,6 @@ import re
 import pytest
 
 from tests.browser.conftest import SONG
-from tests.browser.lab import Lab, Page
 from workbench.grid import bundle
 
 pytestmark = pytest.mark.browser
@@ -55,8 +54,9 @@ def focus_part(page, k, only):
     )
 
 
-def test_no_key_reaches_the_notebook_from_any_part_of_the_grid(open_notebook):
-    """Every part that takes the focus × every key of ours × the notebook's own keys: the cells stay the same."""
+@pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.soak)])
+def test_no_key_reaches_the_notebook_from_any_part_of_the_grid(open_notebook, every):
+    """From all that takes the focus, every n-th of the notebook's keys (others at the next part), from some ours."""
     page = open_notebook("1 + 1", SONG + "workspace(grid, ScoreView(grid))", "'the end'")
     page.run_all()
     page.wait_for_grid()
@@ -67,7 +67,9 @@ def test_no_key_reaches_the_notebook_from_any_part_of_the_grid(open_notebook):
         page.page.evaluate(tidy, tab)
         for k in range(page.page.evaluate(f"() => ({PARTS})().length")):
             if focus_part(page, k, ".wbg-panel" if tab else "*"):
-                press_all(page, NOTEBOOK_KEYS if k % 8 else [*NOTEBOOK_KEYS, *OUR_KEYS])
+                press_all(page, NOTEBOOK_KEYS[k % every :: every])
+                if k % 8 == 0:
+                    press_all(page, OUR_KEYS[k // 8 % every :: every])
                 met += 1
                 assert page.page.evaluate(CELLS) == cells, (tab, k)
                 page.page.evaluate(tidy, tab)
@@ -114,21 +116,13 @@ def test_edits_while_a_cell_runs_are_confirmed(song):
     assert kernel.value("seen") is True
 
 
-@pytest.fixture(scope="module")
-def plain_lab(tmp_path_factory):
-    """JupyterLab where widgets have to wait for running cells."""
-    lab = Lab(tmp_path_factory.mktemp("plain-lab"), subshells=False)
-    yield lab
-    lab.stop()
-
-
-def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(plain_lab, context):
-    plain_lab.write_notebook("busy/song.ipynb", [SONG + "workspace(grid)"])
-    page = Page(context, plain_lab, "busy/song.ipynb")
-    page.run_all()
-    page.wait_for_grid()
-    grid = page.grid()
-    kernel = plain_lab.kernel_of(page.notebook)
+def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(song):
+    page, grid, kernel = song
+    # As with JupyterLab's setting that widgets' messages wait for running cells.
+    page.page.evaluate(
+        "() => { window.jupyterapp.shell.currentWidget.context.sessionContext.session.kernel"
+        ".commsOverSubshells = 'disabled'; }"
+    )
     grid.click(0, 1 / 16, "ride")
     grid.settle()
     kernel.start("import time; time.sleep(6)")
@@ -139,10 +133,8 @@ def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(plain_lab, context):
     assert grid.evaluate("return view.session.pending.length") == 12
     assert "12 edits waiting for the kernel" in grid.text(".wbg-state")
     page.close()
-    assert page.problems == []
     assert kernel.value(CRASHES) == 12
     assert kernel.value("document.revision") == 13
-    kernel.close()
 
 
 def test_two_views_stay_equal(open_notebook, screenshot):
@@ -206,18 +198,16 @@ def test_a_killed_kernel_loses_no_confirmed_edit(song, screenshot):
     page.close()
 
 
-def test_a_page_loaded_anew_shows_the_chart_as_it_is(song, context):
+def test_a_page_loaded_anew_shows_the_chart_as_it_is(song):
     page, grid, kernel = song
     click_many(grid, (0,))
     grid.settle()
     page.page.evaluate("() => window.jupyterapp.commands.execute('docmanager:save')")
     page.page.wait_for_timeout(500)
-    page.close()
-    again = Page(context, page.lab, page.notebook)
-    again.wait_for_grid()
-    grid = again.grid()
+    page.page.reload()
+    page.wait_for_lab()
+    page.wait_for_grid()
     assert grid.has(0, "1/16", "crash")
     grid.click(2, 1 / 16, "crash")
     grid.settle()
     assert kernel.value(CRASHES) == 4
-    again.close()
