@@ -10,11 +10,12 @@ STEMS  ?=
 ANNOTATED ?=
 INPUTS ?= 20000
 KILLS  ?= 1000
-# A file to a process, the longest (browsers) first, and a processor to a process.
-IN_PARALLEL = OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
+# A file to a process (tests/conftest.py: the longest first), a processor to a process; what one has compiled serves all.
+IN_PARALLEL = PYTHONDONTWRITEBYTECODE= OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 \
+	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 .DEFAULT_GOAL := help
-.PHONY: help demo quick test browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
+.PHONY: help demo quick test soak browser-test lab wheel-test evaluate bench fuzz lint types pictures lock clean system
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 16
@@ -37,13 +38,16 @@ demo: $(VENV)/.product ## draft, score and read the demo song into out/demo
 	$(BIN)/workbench demo --out $(OUT)/demo
 
 quick: $(VENV)/.dev lint types ## what to run at each change: lint, types and the quick tests
-	$(IN_PARALLEL) -q -m "not slow" --ignore tests/browser --hypothesis-profile quick
+	$(IN_PARALLEL) -q -m "not slow and not soak" --ignore tests/browser --hypothesis-profile quick
 
 test: $(VENV)/.dev system lint types ## everything that must hold: lint, types, unit, reference, notebook and browser tests
 	$(IN_PARALLEL)
 
+soak: $(VENV)/.dev system ## minutes of more of the same: every byte, every key, thousands of races and damaged files
+	$(IN_PARALLEL) -m soak
+
 browser-test: $(VENV)/.dev system ## only the tests in a real JupyterLab in a real browser
-	$(BIN)/python -m pytest -m browser
+	$(BIN)/python -m pytest -m "browser and not soak" tests/browser
 
 system: ## check (and, as root on Debian, install) the programs that tests use
 	@sh .ci/system-packages

@@ -18,6 +18,30 @@ _WITHOUT_EVIDENCE = {"common_practice": "common practice, no source", "from_memo
 _listed = defaultdict(list)
 
 
+#: What takes longest begins first, so that no process ends long after the others.
+LONGEST = ("browser", "test_notebooks", "test_fuzz", "test_cluster", "test_examples")
+
+
+def _rank(nodeid):
+    return next((k for k, name in enumerate(LONGEST) if name in nodeid), len(LONGEST))
+
+
+def pytest_collection_modifyitems(items):
+    items.sort(key=lambda item: _rank(item.nodeid))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """A file to a process; all that share the browser to one."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class Scheduling(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return "browser" if nodeid.startswith("tests/browser/") else super()._split_scope(nodeid)
+
+    return Scheduling(config, log)
+
+
 def pytest_collection_finish(session):
     for item in session.items:
         for marker, meaning in _WITHOUT_EVIDENCE.items():

@@ -24,12 +24,19 @@ pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
 distributed = pytest.importorskip("distributed")
 
 
-@pytest.fixture
-def local():
+@pytest.fixture(scope="module")
+def started():
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, memory_limit="1.5GiB", dashboard_address=None, processes=True
     ) as local:
         yield local
+
+
+@pytest.fixture
+def local(started):
+    """Two workers; those that a test killed are back."""
+    started.wait_for_workers(2, timeout=60)
+    return started
 
 
 def double(x):
