@@ -63,6 +63,7 @@ def test_a_reading_is_taken_in_one_step_and_then_told_against_the_new_bars(grid)
     assert grid.chart == CHART
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("reading", [None, -1, 2, True, "1", 1e9])
 def test_a_reading_that_there_is_not_is_refused(grid, reading):
     do(grid, 1, command="take reading", reading=reading)
@@ -80,6 +81,7 @@ def test_the_click_of_a_reading_is_heard(grid):
     assert "no such reading" in sounds[3][0]["error"]
 
 
+@pytest.mark.slow
 def test_what_disagrees_is_told_after_an_act_and_no_longer_when_it_is_mended(grid):
     do(grid, 1, edit=to_data(ShiftOne(F(1), 9)))
     fault = told(grid, "bars", lambda bars: bars["faults"])["faults"][0]
@@ -91,6 +93,7 @@ def test_what_disagrees_is_told_after_an_act_and_no_longer_when_it_is_mended(gri
     )
 
 
+@pytest.mark.slow
 def test_bars_are_laid_anew_by_ear_beside_the_edits(grid):
     do(grid, 1, edit=to_data(ShiftOne(F(1), 9)))
     do(grid, 2, command="lay anew", bar_index=9)

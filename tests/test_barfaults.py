@@ -54,6 +54,7 @@ DAMAGES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damage", DAMAGES.values(), ids=DAMAGES)
 def test_the_act_offered_mends(damage):
     chart = song()
@@ -66,6 +67,7 @@ def test_the_act_offered_mends(damage):
     assert find_bar_faults(mended) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tempo_bpm", [84, 132])
 @pytest.mark.parametrize("off_s", [0.2, -0.2])
 def test_a_line_moved_by_200_ms_is_moved_back(off_s, tempo_bpm):
@@ -94,6 +96,7 @@ def test_hits_left_behind_by_their_line_are_seen():
     assert (fault.first_bar, fault.edit.bar_index) == (10, 10) and fault.edit.time_s == pytest.approx(line_s, abs=0.03)
 
 
+@pytest.mark.slow
 def test_lines_that_a_user_calls_right_are_doubted_no_more():
     damaged = apply(song(), ShiftOne(F(1, 2), 9))
     fault = find_bar_faults(damaged)[0]

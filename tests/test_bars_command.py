@@ -22,6 +22,7 @@ def chart(tmp_path):
     return path
 
 
+@pytest.mark.slow
 def test_readings_are_named_and_one_is_taken(chart, capsys):
     assert main(["bars", str(chart), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -32,6 +33,7 @@ def test_readings_are_named_and_one_is_taken(chart, capsys):
     assert main(["bars", str(chart), "--take", "5"]) == 2
 
 
+@pytest.mark.slow
 def test_what_disagrees_is_told_and_mended(chart, capsys):
     write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)
     assert main(["bars", str(chart)]) == 1
@@ -42,6 +44,7 @@ def test_what_disagrees_is_told_and_mended(chart, capsys):
     assert "nothing to mend" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_bars_by_ear_from_a_bar_on(chart, capsys):
     assert main(["bars", str(chart), "--anew", "--from-bar", "5", "--tempo", "180-200"]) in (0, 1)
     bars = read_chart(chart).time_map

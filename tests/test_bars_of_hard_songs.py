@@ -77,6 +77,7 @@ def acts(chart):
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chart", SONGS.values(), ids=SONGS)
 def test_every_act_leaves_every_stroke_where_it_was_heard(chart):
     for act in acts(chart):

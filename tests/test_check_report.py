@@ -53,6 +53,7 @@ def test_summary(check):
     assert says(summary_of(clean), "Nothing to correct", "100%")
 
 
+@pytest.mark.slow
 def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
     (tmp_path / "reports").mkdir()
     page = write_check(check, tmp_path / "reports/a.html", tmp_path / "my song.flac").read_text()
@@ -68,6 +69,7 @@ def test_page_plays_bars_and_shows_their_notes(check, tmp_path):
     assert "<audio" not in check_page(check).html()
 
 
+@pytest.mark.slow
 def test_the_page_carries_the_recording(check, tmp_path):
     song = tmp_path / "song.wav"
     save_audio(song, Audio(np.full((44100 * 2, 2), 0.1, np.float32), 44100))

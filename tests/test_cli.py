@@ -93,6 +93,7 @@ def no_files(tmp_path):
     return [*tmp_path.iterdir(), tmp_path / "nowhere", tmp_path / ("x" * 300), Path("\udce9\x1b[2J"), Path("a\0b")]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
 @pytest.mark.parametrize("command", ["draft", "score", "read", "practice", "check", "take", "evaluate"])
 def test_what_is_no_file_is_refused_with_a_sentence(command, no_files, tmp_path, monkeypatch, capsys):
@@ -106,6 +107,7 @@ def test_what_is_no_file_is_refused_with_a_sentence(command, no_files, tmp_path,
     assert not list(tmp_path.glob("workbench-fault-*"))
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
 @pytest.mark.parametrize("ending", [".chart.json", ".musicxml", ".mxl", ".mid"])
 @pytest.mark.parametrize("command", ["score", "read", "practice", "check", "take"])

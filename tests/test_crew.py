@@ -83,6 +83,7 @@ def sleepy(path):
     time.sleep(60)
 
 
+@pytest.mark.slow
 def test_a_script_without_a_guard_runs_once(tmp_path):
     """Python's own guidelines for multiprocessing ask scripts for a guard; a teacher's script has none."""
     script = tmp_path / "mine.py"
@@ -94,6 +95,7 @@ def test_a_script_without_a_guard_runs_once(tmp_path):
     assert done.stdout == "script\n[(1, 1), (2, 4), (3, 9)]\n", done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after_s", [0.3, 2.0])
 def test_an_interrupt_ends_the_work_and_its_workers_say_nothing(tmp_path, after_s):
     code = f"from tests.test_crew import *; list(work_here(sleepy, [{str(tmp_path / 'pid')!r}], 1, 2**30))"

@@ -30,6 +30,7 @@ def truth():
     return read_chart(wb.demo_song(what="chart"))
 
 
+@pytest.mark.slow
 def test_the_truth_comes_out_the_same_to_the_byte(script, tmp_path, monkeypatch):
     recording = FOLDER / "copper-weather.ogg"
     (tmp_path / recording.name).write_bytes(recording.read_bytes())

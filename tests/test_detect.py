@@ -34,6 +34,7 @@ def heard():
     return compute_activations(click_track(30))
 
 
+@pytest.mark.slow
 def test_shapes_and_ranges(heard):
     assert heard.instruments == DETECTED
     assert len(heard.beat) == 3001

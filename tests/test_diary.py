@@ -41,6 +41,7 @@ def test_a_notebook_shows_the_diary_without_a_page_of_its_own(take, tmp_path):
     assert "<svg" in shown and "&lt;b&gt;Low Tide" in shown and "<style" not in shown.replace("<style type", "")
 
 
+@pytest.mark.slow
 def test_nothing_kept_is_overwritten(take, tmp_path):
     day = date(2026, 11, 3)
     other = replace(take, warnings=("another",))
@@ -53,6 +54,7 @@ def test_nothing_kept_is_overwritten(take, tmp_path):
     }
 
 
+@pytest.mark.slow
 def test_takes_are_in_order_of_date_and_compared_by_song_and_bars(take, tmp_path):
     for day, name in ((9, "c"), (2, "a"), (5, "b")):
         keep_take(replace(take, recording=name), tmp_path, date(2026, 11, day))

@@ -37,6 +37,7 @@ def _says(raw, method):
     return not inspect.isroutine(method) or bool(inspect.getdoc(method))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", MODULES)
 def test_all_that_is_public_is_documented(name):
     assert list(_unsaid(importlib.import_module(name))) == []

@@ -345,6 +345,7 @@ def race(empty, folder, races):
     return kept, refused, lost
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("races", [40, pytest.param(1000, marks=pytest.mark.soak)])
 def test_first_edits_of_two_processes_at_once(empty, tmp_path, races):
     assert race(empty, tmp_path, races) == (races, races, 0)

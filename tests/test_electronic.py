@@ -45,6 +45,7 @@ def test_strokes_come_back_at_their_times(tmp_path):
     assert max(abs(a.time_s - b.time_s) for a, b in zip(back, heard)) < 0.0006  # a tick is 0.52 ms
 
 
+@pytest.mark.slow
 def test_a_take_is_measured_to_the_millisecond_and_nothing_is_unsure(tmp_path):
     gone = next(n for n in LONG[4].notes if n.instrument == "kick")
     bars = [b.without(*gone.key) if k == 4 else b for k, b in enumerate(LONG)]
@@ -65,6 +66,7 @@ def test_a_take_at_another_tempo_than_the_part_is_found(tmp_path):
     assert take.playing.played == take.playing.written
 
 
+@pytest.mark.slow
 def test_the_wrong_tom_is_the_wrong_tom(tmp_path):
     """The ear may take a tom for another; a pad is known."""
     strokes = [replace(s, instrument="mid tom") if s.instrument == "high tom" else s for s in play().strokes]

@@ -183,13 +183,14 @@ def test_a_part_for_the_stand_has_a_staff_of_seven_millimetres_on_either_paper()
         assert all(staff_mm(page) >= 7.0 for page in pages)
 
 
+@pytest.mark.slow
 def test_a_part_fits_on_as_many_pages_as_it_is_allowed():
     options = ScoreOptions(similes=False)
     usual = engrave_svg(long_part(), options=options)
     fewer = engrave_svg(long_part(), options=options, style=PageStyle(pages=len(usual) - 1))
     assert len(fewer) <= len(usual) - 1 and staff_mm(fewer[0]) < staff_mm(usual[0])
     with pytest.raises(ChartError, match="1 pages"):
-        engrave_svg(long_part(400), options=options, style=PageStyle(pages=1))
+        engrave_svg(long_part(200), options=options, style=PageStyle(pages=1))
 
 
 def test_house_style_tells_open_hats_by_signs(tmp_path):

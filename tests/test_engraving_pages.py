@@ -102,6 +102,7 @@ def test_lines_and_pages_begin_where_they_are_told():
         engrave_svg(song(4, sections=()), options=replace(WRITTEN_OUT, line_breaks=(99,)))
 
 
+@pytest.mark.slow
 def test_pages_are_turned_in_rests():
     full = engrave_svg(song(96, sections=()), options=WRITTEN_OUT)
     last = lines_of(full[0])[-2][-1]

@@ -66,6 +66,7 @@ def hostile_chart(tmp_path):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:Glyph")  # a font lacks the sign; it is drawn as a box
 def test_hostile_texts_are_read_and_drawn_as_texts(hostile_chart, tmp_path, capsys):
     assert main(["read", str(hostile_chart)]) == 0

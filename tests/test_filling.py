@@ -54,6 +54,7 @@ def shelf(tmp_path):
     return tmp_path
 
 
+@pytest.mark.slow
 def test_what_is_done_is_not_done_again(shelf, here):
     filled = fill_shelf(shelf)
     assert sorted(filled.worked) == ["kettle", "set/low tide", "tin roof"] and not filled.failures
@@ -71,6 +72,7 @@ def test_what_is_done_is_not_done_again(shelf, here):
     assert not (shelf / SHELF_FOLDER / "making").exists()
 
 
+@pytest.mark.slow
 def test_another_version_or_recording_is_another_draft(shelf, here, monkeypatch):
     fill_shelf(shelf)
     here.clear()
@@ -83,6 +85,7 @@ def test_another_version_or_recording_is_another_draft(shelf, here, monkeypatch)
     assert dict(here) == {"tin roof": ("draft",), "set/low tide": ("draft",), "kettle": ()}
 
 
+@pytest.mark.slow
 def test_nothing_that_a_person_has_edited_is_overwritten(shelf, here, monkeypatch):
     fill_shelf(shelf, ("draft", "read"))
     with ChartDocument.open(shelf / "tin roof.chart.json") as document:
@@ -105,6 +108,7 @@ def test_nothing_that_a_person_has_edited_is_overwritten(shelf, here, monkeypatc
     assert "# By ear" in (shelf / "tin roof.reading.md").read_text()
 
 
+@pytest.mark.slow
 def test_a_chart_edited_while_its_song_is_drafted_stays(shelf, here, monkeypatch):
     fill_shelf(shelf)
     monkeypatch.setattr(filling, "__version__", "99.0")
@@ -153,6 +157,7 @@ def test_what_tells_of_other_songs_is_done_again_where_they_are_others(shelf, he
     assert fill_shelf(shelf, ("read",)).worked == () and here == []
 
 
+@pytest.mark.slow
 def test_a_chart_made_otherwise_is_kept(shelf, here):
     shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
     filled = fill_shelf(shelf)
@@ -183,6 +188,7 @@ def test_a_pack_is_replaced_as_a_whole_unless_something_of_a_persons_is_in_it(sh
     assert (pack / "my notes.txt").read_text() == "slower!"
 
 
+@pytest.mark.slow
 def test_charts_lie_elsewhere_if_asked(shelf, here, tmp_path_factory):
     out = tmp_path_factory.mktemp("charts")
     before = sorted(shelf.rglob("*"))
@@ -193,6 +199,7 @@ def test_charts_lie_elsewhere_if_asked(shelf, here, tmp_path_factory):
     assert not (out / "kettle.chart.json").exists()
 
 
+@pytest.mark.slow
 def test_failures_are_a_sentence_each_and_stop_nothing(shelf, here):
     (shelf / "broken.flac").write_bytes(b"no sound")
     (shelf / "tin roof.mp3").write_bytes(b"")
@@ -201,6 +208,7 @@ def test_failures_are_a_sentence_each_and_stop_nothing(shelf, here):
     assert all(s.endswith(".") for sentences in filled.failures.values() for s in sentences)
 
 
+@pytest.mark.slow
 def test_a_file_that_cannot_be_looked_at_is_a_sentence(shelf, here, monkeypatch):
     read = filling.SongMemory.sha256
 
@@ -214,6 +222,7 @@ def test_a_file_that_cannot_be_looked_at_is_a_sentence(shelf, here, monkeypatch)
     assert "Permission denied" in filled.failures["tin roof"][0] and len(filled.worked) == 2
 
 
+@pytest.mark.slow
 def test_a_full_disk_is_a_sentence_and_the_song_is_done_later(shelf, here, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
@@ -231,6 +240,7 @@ def test_a_song_whose_workers_died_is_told(shelf, here, monkeypatch):
     assert "memory" in fill_shelf(shelf).failures["tin roof"][0]
 
 
+@pytest.mark.slow
 def test_it_tells_how_far_it_is(shelf, here):
     told = []
     fill_shelf(shelf, progress=lambda done, what: told.append((done, what)))

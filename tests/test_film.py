@@ -40,6 +40,7 @@ def decoded(scene, tmp_path_factory):
     return pictures, sound.mean(axis=0), frames[0].time
 
 
+@pytest.mark.slow
 def test_as_long_as_it_says_with_sound_from_the_first_click_on(scene, decoded):
     pictures, sound, first_s = decoded
     assert len(pictures) == round(scene.length_s * FRAMES_PER_S)

@@ -27,12 +27,14 @@ def librosa_filters(window):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:Empty filters")
 @pytest.mark.parametrize("window", WINDOWS)
 def test_mel_bands(window):
     np.testing.assert_allclose(mel_filters(window), librosa_filters(window), atol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:Empty filters")
 @pytest.mark.parametrize("window", WINDOWS)
 def test_spectrograms(window):

@@ -63,6 +63,7 @@ def test_clean_patterns_of_a_kept_out_font(name, tmp_path):
     assert 2 * hits / total >= FEWEST_F
 
 
+@pytest.mark.slow
 def test_accents_are_louder_than_ghost_notes(tmp_path):
     played = [Stroke(0.5 + k * 0.25, "snare", 112 if k % 4 == 0 else 30) for k in range(64)]
     render_strokes(played, tmp_path / "a.wav", wheel_sound_font())
@@ -93,6 +94,7 @@ def silence(folder):
     return np.zeros(20 * SAMPLE_RATE_HZ, np.float32)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("make", [speech, sweep, noise, silence])
 def test_what_is_no_drum_gives_almost_no_strokes(make, tmp_path):
     samples = make(tmp_path)

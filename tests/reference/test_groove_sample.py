@@ -7,6 +7,8 @@ Source: Groove MIDI Dataset, validation split (Gillick et al., ICML 2019), CC BY
 import json
 from pathlib import Path
 
+import pytest
+
 from tests.reference.groove_labels import assert_readings_hold
 from workbench.chart.meter import Meter
 from workbench.reading.fill_model import fill_logits
@@ -43,5 +45,6 @@ def test_meter_of_the_charts():
     assert {str(performance_chart(p).time_map.bars[0].meter) for p in PERFORMANCES} <= {"4/4", "3/4", "6/8"}
 
 
+@pytest.mark.slow
 def test_readings_hold():
     assert_readings_hold(PERFORMANCES)

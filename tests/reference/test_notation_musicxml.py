@@ -150,6 +150,7 @@ def test_music21_reads_the_same_notes(part):
     assert sorted(found) == written(part)
 
 
+@pytest.mark.slow
 def test_partitura_reads_the_same_notes(part, tmp_path, monkeypatch):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
