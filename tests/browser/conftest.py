@@ -1,11 +1,12 @@
 """One JupyterLab, one Chromium and, wherever a test needs no page of its own, one page for all browser tests."""
 
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import sync_playwright
 
-from tests.browser.lab import CHROMIUM_FLAGS, Desk, Lab, Page, find_chromium
+from tests.browser.lab import CHROMIUM_FLAGS, Desk, Grid, Kernel, Lab, Page, find_chromium
 from workbench.shipped import copy_notebook
 
 ROOT = Path(__file__).parent.parent.parent
@@ -127,14 +128,22 @@ def drafted(tmp_path_factory):
 
 
 @pytest.fixture
-def song(open_notebook):
-    """The song's grid, ready, with Python's side of it."""
-    page = open_notebook(SONG + "workspace(grid)")
-    page.run_all()
-    page.wait_for_grid()
-    kernel = page.lab.kernel_of(page.notebook)
-    yield page, page.grid(), kernel
-    kernel.close()
+def open_grid(open_notebook):
+    """A function that runs cells; gives the page, its first grid and Python's side of it."""
+    with ExitStack() as opened:
+
+        def open_grid(*cells: str) -> tuple[Page, Grid, Kernel]:
+            page = open_notebook(*cells)
+            page.run_all()
+            page.wait_for_grid()
+            return page, page.grid(), opened.enter_context(closing(page.lab.kernel_of(page.notebook)))
+
+        yield open_grid
+
+
+@pytest.fixture
+def song(open_grid):
+    return open_grid(SONG + "workspace(grid)")
 
 
 @pytest.fixture

@@ -243,7 +243,7 @@ class Desk:
 
     def lay(self, cells: Sequence[str]) -> Page:
         """Cells instead of all that was there, to run in a folder of their own; a new page if the last is closed."""
-        self.folder = Path(mkdtemp(dir=self.lab.root))
+        folder = mkdtemp(dir=self.lab.root)
         if self.page is None or self.page.page.is_closed():
             notebook = f"desk-{uuid.uuid4().hex[:8]}.ipynb"
             self.lab.write_notebook(notebook, [""])
@@ -260,7 +260,7 @@ class Desk:
             content.mode = "command";
             content.activate();
         }""",
-            [f"%cd -q {self.folder}\n{cells[0]}", *cells[1:]],
+            [f"%cd -q {folder}\n{cells[0]}", *cells[1:]],
         )
         self.page.page.wait_for_function("() => !document.querySelector('.wbg, .wbs, .jp-OutputArea-output')")
         return self.page

@@ -1,7 +1,5 @@
 """Other readings, disagreements and bars by ear in the page, with real mouse and keys on a real draft."""
 
-import shutil
-
 import pytest
 
 from tests.browser.test_bars import LINES, STROKES, same_times
@@ -27,14 +25,8 @@ FAULTS = "view.session.info.bars.faults"
 
 
 @pytest.fixture
-def draft(open_notebook, desk, drafted):
-    page = open_notebook(DRAFT)
-    shutil.copytree(drafted, desk.folder / "advice")
-    page.run_all()
-    page.wait_for_grid()
-    kernel = page.lab.kernel_of(page.notebook)
-    yield page, page.grid(), kernel
-    kernel.close()
+def draft(open_grid, drafted):
+    return open_grid(f"!cp -r '{drafted}' advice\n" + DRAFT)
 
 
 def wait_for(page, condition, argument=None):

@@ -1,10 +1,6 @@
 """Bars put right in one act, with real mouse and keys: no stroke of a draft changes its time."""
 
-import shutil
-
 import pytest
-
-from tests.browser.conftest import SONG
 
 pytestmark = pytest.mark.browser
 
@@ -23,14 +19,8 @@ ACTS = ["1 a beat earlier", "1 a beat later", "1 half a beat later", "Half tempo
 
 
 @pytest.fixture
-def draft(open_notebook, desk, drafted):
-    page = open_notebook(DRAFT)
-    shutil.copytree(drafted, desk.folder / "here")
-    page.run_all()
-    page.wait_for_grid()
-    kernel = page.lab.kernel_of(page.notebook)
-    yield page, page.grid(), kernel
-    kernel.close()
+def draft(open_grid, drafted):
+    return open_grid(f"!cp -r '{drafted}' here\n" + DRAFT)
 
 
 def same_times(before, after):
@@ -78,11 +68,8 @@ def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(d
     same_times(strokes, kernel.value(STROKES))
 
 
-def test_only_the_bars_that_are_meant(open_notebook):
-    page = open_notebook(SONG + "workspace(grid)")
-    page.run_all()
-    page.wait_for_grid()
-    grid, kernel = page.grid(), page.lab.kernel_of(page.notebook)
+def test_only_the_bars_that_are_meant(song):
+    page, grid, kernel = song
     grid.click(6, 1 / 16, "crash")
     grid.settle()
     page.page.get_by_role("button", name="Bar lines").click()
@@ -96,7 +83,6 @@ def test_only_the_bars_that_are_meant(open_notebook):
     assert "from bar 7 on" in grid.text(".wbg-here")
     page.page.get_by_role("button", name="Fix line or let it go").click()
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[6].fixed")
-    kernel.close()
 
 
 def wait_for_revision(page, revision):

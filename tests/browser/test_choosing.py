@@ -141,13 +141,8 @@ workspace(grid)"""
 
 
 @pytest.fixture
-def possible(open_notebook):
-    page = open_notebook(POSSIBLE)
-    page.run_all()
-    page.wait_for_grid()
-    kernel = page.lab.kernel_of(page.notebook)
-    yield page, page.grid(), kernel
-    kernel.close()
+def possible(open_grid):
+    return open_grid(POSSIBLE)
 
 
 def test_a_doubt_answered_once_is_answered_alike(song, screenshot):

@@ -138,8 +138,8 @@ def test_playing_on_follows_to_the_next_lines_and_taps_set_bar_lines(song):
     assert kernel.value("[b.fixed for b in document.chart.time_map.bars[2:6]]") == [False, True, True, False]
 
 
-def test_the_bar_that_sounds_is_marked_in_the_score_while_the_kernel_is_busy(open_notebook, screenshot):
-    page = open_notebook(
+def test_the_bar_that_sounds_is_marked_in_the_score_while_the_kernel_is_busy(open_grid, screenshot):
+    page, grid, kernel = open_grid(
         SONG
         + """
 import ipywidgets
@@ -147,10 +147,6 @@ score = ScoreView(document, 0, 7)
 ipywidgets.jslink((grid, "heard_bar"), (score, "heard_bar"))
 workspace(grid, score)"""
     )
-    page.run_all()
-    page.wait_for_grid()
-    grid = page.grid()
-    kernel = page.lab.kernel_of(page.notebook)
     grid.click(1, 0, "crash")
     grid.settle()
     # Once, so that the sound is in the page already when the kernel is busy.
@@ -173,7 +169,6 @@ workspace(grid, score)"""
     page.page.wait_for_function("() => document.querySelector('.wbs').textContent.includes('<img')", timeout=15000)
     assert page.page.evaluate("() => window.hacked") is None
     assert page.page.locator(".wbs img, .wbs image, .wbs script, .wbs foreignObject").count() == 0
-    kernel.close()
 
 
 def test_levels_are_turned_in_the_page_and_drums_and_rest_part_when_they_differ(song):

@@ -24,13 +24,8 @@ FILLS = "[[m.start[0], str(m.start[1]), m.end[0], str(m.end[1]), m.confirmed] fo
 
 
 @pytest.fixture
-def read_song(open_notebook):
-    page = open_notebook(READ + "workspace(grid, score)")
-    page.run_all()
-    page.wait_for_grid()
-    kernel = page.lab.kernel_of(page.notebook)
-    yield page, page.grid(), kernel
-    kernel.close()
+def read_song(open_grid):
+    return open_grid(READ + "workspace(grid, score)")
 
 
 def ink(grid, bar, start, end):

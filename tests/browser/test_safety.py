@@ -137,13 +137,11 @@ def test_edits_wait_for_a_busy_kernel_and_outlive_the_page(song):
     assert kernel.value("document.revision") == 13
 
 
-def test_two_views_stay_equal(open_notebook, screenshot):
+def test_two_views_stay_equal(open_grid, screenshot):
     second = "other = HitGrid(document, recording, hearing_hint=False, bars_per_line=8, height=320)\nother"
-    page = open_notebook(SONG + "workspace(grid)", second, "grid")
-    page.run_all()
+    page, one, kernel = open_grid(SONG + "workspace(grid)", second, "grid")
     page.wait_for_grid(3)
-    kernel = page.lab.kernel_of(page.notebook)
-    one, two, three = page.grid(0), page.grid(1), page.grid(2)
+    two, three = page.grid(1), page.grid(2)
     click_many(one, (0, 1))
     click_many(two, (8,))
     one.settle()
