@@ -98,6 +98,7 @@ def test_what_is_damaged_is_heard_again(tmp_path, damage):
 # -- by ear ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_whole_song_laid_anew_finds_what_is_heard():
     wrong = apply(apply(CHART, SetMeter(Meter(3, 4))), ShiftOne(F(1, 2)))
     found = lay_anew(wrong, HEARD)
@@ -105,6 +106,7 @@ def test_a_whole_song_laid_anew_finds_what_is_heard():
     assert lines(found)[:16] == pytest.approx(lines(CHART.time_map), abs=0.03)
 
 
+@pytest.mark.slow
 def test_from_a_bar_on_what_comes_before_stays():
     wrong = apply(CHART, ChangeLevel(F(1, 2), 6))
     found = lay_anew(wrong, HEARD, 6)
@@ -112,6 +114,7 @@ def test_from_a_bar_on_what_comes_before_stays():
     assert lines(found)[:16] == pytest.approx(lines(CHART.time_map), abs=0.03)
 
 
+@pytest.mark.slow
 def test_fixed_lines_and_their_meter_hold():
     """The user says where 1 is, against what is heard: the bars after that line follow it, by ear."""
     late = apply(CHART, MoveBarLine(6, 12.5))  # a beat later takes all bars along
@@ -122,6 +125,7 @@ def test_fixed_lines_and_their_meter_hold():
     assert {b.meter for b in lay_anew(three, HEARD).bars[1:]} == {Meter(3, 4)}
 
 
+@pytest.mark.slow
 def test_laid_anew_is_an_act_like_any_other():
     wrong = apply(CHART, ShiftOne(F(1, 2), 5))
     after = apply(wrong, LayBars(lay_anew(wrong, HEARD, 3)))

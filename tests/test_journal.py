@@ -106,6 +106,7 @@ def test_every_byte_altered():
             assert found.history.revision == LAST, "damage to what is no step costs nothing"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stride", [53, pytest.param(1, marks=pytest.mark.soak)])
 @pytest.mark.parametrize("saved", SESSION.files)
 def test_bytes_altered_in_many_ways(saved, stride):

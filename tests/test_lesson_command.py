@@ -8,6 +8,7 @@ from workbench.commands.cli import main
 from workbench.files.chartfile import write_chart
 
 
+@pytest.mark.slow
 def test_the_command(tmp_path, capsys):
     chart = tmp_path / "song.chart.json"
     write_chart(part(*[ROCK] * 7, FILL, title="Copper Weather"), chart)

@@ -26,6 +26,7 @@ def data_of(text):
     return json.loads(re.search(r'<script type="application/json" id="lesson">(.*?)</script>', text, re.DOTALL)[1])
 
 
+@pytest.mark.slow
 def test_the_page_is_one_file_and_asks_for_nothing(lesson, tmp_path):
     page = write_lesson(replace(lesson, student="Ana <b>"), tmp_path / "a.html")
     text = page.read_text("utf-8")
@@ -58,6 +59,7 @@ def test_open_handed_bars_are_drawn_apart(lesson, tmp_path):
     assert letters[0].count("R") > letters[0].count("L") and letters[1].count("L") > letters[1].count("R")
 
 
+@pytest.mark.slow
 def test_the_recording_is_kept_once_with_the_beats_of_every_bar(tmp_path, monkeypatch):
     monkeypatch.setattr(Separation, "drums", lambda own, first, last: own.cut(first, last) / np.float32(2))
     chart = part(*[ROCK] * 3, FILL, *[ROCK] * 4, title="Copper Weather", tempo_bpm=120.0)

@@ -61,6 +61,7 @@ def test_longer_bars_and_an_empty_shelf_are_no_fault(index):
     assert GrooveIndex([]).like(slots(ROCK)) == [] and index.like([]) == []
 
 
+@pytest.mark.slow
 def test_reading_and_lesson_name_other_songs_and_not_their_own(tmp_path):
     for name, b in (("near", NEAR), ("same", ROCK), ("half", HALF)):
         shelve(tmp_path, name, chart_of(*(b,) * 8, title=name.title()))

@@ -38,6 +38,7 @@ def file_of(tmp_path, *messages, ppq=480):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "messages, ppq, said",
     [
@@ -58,6 +59,7 @@ def test_a_long_silent_end_is_no_part(tmp_path):
     assert len(read_midi(file_of(tmp_path, stroke(), end)).chart) == 16
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "messages",
     [

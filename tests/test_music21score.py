@@ -21,6 +21,7 @@ def test_a_music21_score_comes_back_as_the_same_chart():
     assert (again.title, again.artist) == (chart.title, chart.artist)
 
 
+@pytest.mark.slow
 @examples(15)
 @given(charts(most_bars=3, parts=(1, 2, 3, 4, 6, 8)))
 def test_any_chart_comes_back_with_all_its_notes(chart):

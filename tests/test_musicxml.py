@@ -180,6 +180,7 @@ def archive(members: dict[str, bytes]) -> bytes:
 CONTAINER = b'<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>'
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "members, message",
     [

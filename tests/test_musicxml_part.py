@@ -15,6 +15,7 @@ from workbench.notation.musicxml_read import read_musicxml_bytes
 from workbench.notation.scoresigns import ScoreOptions
 
 
+@pytest.mark.slow
 @SETTINGS
 @given(charts(most_bars=3, parts=(1, 2, 4)))
 def test_fills_that_are_shown_come_back(chart):

@@ -50,6 +50,7 @@ def read_chart(*measures):
 ENDLESS = ["1e9999999", "1e-99999999", "9" * 400, "inf", "nan", "1/3", "²", "0." + "0" * 9999 + "1", "0x1p9999"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ENDLESS)
 @pytest.mark.parametrize(
     "measure",

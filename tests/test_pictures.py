@@ -50,6 +50,7 @@ def test_doubtful_hits_are_ringed():
     ]
 
 
+@pytest.mark.slow
 def test_waveform_and_sections_are_drawn(tmp_path):
     audio = Audio(np.sin(np.arange(8000 * 7) / 5)[:, None].astype(np.float32), 8000)
     rows = draw_bars(CHART, audio)

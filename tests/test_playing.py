@@ -23,6 +23,7 @@ def test_means_and_spreads_against_the_click():
     assert any("closed hi-hat sits" in a and "ahead of the click" in a for a in take.advice)
 
 
+@pytest.mark.slow
 def test_where_the_click_began_may_be_unknown():
     known = assess(mean_ms={"snare": 12.0})
     unknown = assess(mean_ms={"snare": 12.0}, click=Click(BPM))
@@ -49,6 +50,7 @@ def test_no_click_begins_there(start_s):
         Click(100.0, start_s)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", [1, 4])
 @pytest.mark.parametrize("click", [None, CLICK])
 def test_a_take_of_some_bars_round_and_round(times, click):

@@ -47,6 +47,7 @@ def test_a_fill_shows_its_strokes_hands_and_groups(reading):
     assert fill.grouping == (4, 4, 4) and said.count("4") == 3 + 1  # three groups, and beat 4
 
 
+@pytest.mark.slow
 def test_pictures_of_little(tmp_path):
     for chart in (part(EMPTY), part(WrittenBar()), part(bar(K="x...")), replace(SONG, bars=(ROCK,) * 18)):
         reading = read_part(chart)

@@ -26,6 +26,7 @@ def bars_of(*args, **kw):
     return track_readings(*args, **kw)[0].time_map
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tempo_bpm", [72, 96, 120, 150])
 @pytest.mark.parametrize("meter, pattern", [(Meter(4, 4), ROCK), (Meter(3, 4), WALTZ)])
 def test_bar_lines_and_meter_of_a_plain_groove(tempo_bpm, meter, pattern):
@@ -43,6 +44,7 @@ def test_slow_six_eight_is_counted_in_two():
     assert found.tempo_bpm(3) == pytest.approx(56, abs=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "meter, tempo_bpm, kicks, snares",
     [
@@ -64,6 +66,7 @@ def test_odd_meters(meter, tempo_bpm, kicks, snares):
     assert np.mean([np.abs(lines - t).min() < 0.05 for t in known]) > 0.9
 
 
+@pytest.mark.slow
 def test_a_count_in_of_sticks_does_not_shift_the_bars():
     time_map = TimeMap.steady(17, 116, start_s=0.4)
     strokes = [s for s in play(time_map, ROCK) if s.time_s > time_map.bar_start_s(1) - 0.01]
@@ -73,6 +76,7 @@ def test_a_count_in_of_sticks_does_not_shift_the_bars():
     assert {b.meter for b in found.bars} == {Meter()}
 
 
+@pytest.mark.slow
 def test_a_free_beginning_does_not_disturb_the_bars_after_it():
     steady = TimeMap.steady(16, 120, start_s=9.0)
     activations = activations_of(steady, steady.end_s)
@@ -84,6 +88,7 @@ def test_a_free_beginning_does_not_disturb_the_bars_after_it():
     assert all(np.abs(lines - steady.bar_start_s(k)).min() < 0.04 for k in range(1, 16))
 
 
+@pytest.mark.slow
 def test_the_last_bar_holds_the_last_stroke():
     time_map = TimeMap.steady(12, 104, start_s=0.3)
     last_s = time_map.bar_start_s(11)
@@ -94,6 +99,7 @@ def test_the_last_bar_holds_the_last_stroke():
     assert found.bar_start_s(len(found) - 1) == pytest.approx(last_s, abs=0.04)
 
 
+@pytest.mark.slow
 def test_fills_and_crashes_elsewhere_make_no_bars_of_another_meter():
     rng = np.random.default_rng(4)
     time_map = TimeMap.steady(32, 168, start_s=0.3)
@@ -104,6 +110,7 @@ def test_fills_and_crashes_elsewhere_make_no_bars_of_another_meter():
     assert {b.meter for b in found.bars[1:]} == {Meter()}
 
 
+@pytest.mark.slow
 def test_backbeat_decides_between_tempo_and_half_tempo():
     # The same weak activations at every eighth: kick and snare say which of them are beats.
     eighths = TimeMap.steady(32, 180, Meter(4, 4), start_s=0.2)
@@ -115,6 +122,7 @@ def test_backbeat_decides_between_tempo_and_half_tempo():
         assert found.tempo_bpm(4) == pytest.approx(tempo_bpm, abs=1)
 
 
+@pytest.mark.slow
 def test_drifting_tempo_is_followed():
     rng = np.random.default_rng(1)
     gaps = 0.5 * (1 + 0.08 * np.sin(np.arange(64) / 10)) + rng.normal(0, 0.003, 64)
@@ -124,6 +132,7 @@ def test_drifting_tempo_is_followed():
     assert np.allclose([found.bar_start_s(k) for k in range(16)], times[:64:4], atol=0.03)
 
 
+@pytest.mark.slow
 def test_song_that_begins_inside_a_bar_has_a_pick_up():
     whole = TimeMap.steady(13, 110)
     two_beats_s = 2 * 60 / 110
@@ -138,6 +147,7 @@ def test_song_that_begins_inside_a_bar_has_a_pick_up():
     assert found.bar_start_s(1) == pytest.approx(two_beats_s, abs=0.03)
 
 
+@pytest.mark.slow
 def test_one_bar_of_two_four_is_found():
     beats = np.arange(8 * 4 + 2 + 8 * 4 + 1) * 0.5 + 0.3
     bars, k = [], 0
@@ -152,6 +162,7 @@ def test_one_bar_of_two_four_is_found():
     assert str(found.bars[8].meter) == "2/4"
 
 
+@pytest.mark.slow
 def test_breaks_without_drums_keep_the_count():
     time_map = TimeMap.steady(20, 120, start_s=0.25)
     strokes = [
@@ -164,6 +175,7 @@ def test_breaks_without_drums_keep_the_count():
     assert found.bar_start_s(15) == pytest.approx(time_map.bar_start_s(15), abs=0.03)
 
 
+@pytest.mark.slow
 def test_fixed_bar_lines_are_kept_exactly_and_turn_the_phase():
     time_map = TimeMap.steady(12, 100, start_s=0.3)
     line_s = time_map.seconds(4, 0.5) + 0.011  # a user hears 3 as 1
@@ -184,6 +196,7 @@ def test_too_short_a_recording():
         bars_of(activations_of(TimeMap.steady(1, 120), 0.5), ())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("duration_s", [1.0, 1.3, 1.9])
 @pytest.mark.parametrize("tempo_bpm", [60, 130])
 def test_a_recording_of_a_beat_or_two_has_readings(duration_s, tempo_bpm):
@@ -191,12 +204,14 @@ def test_a_recording_of_a_beat_or_two_has_readings(duration_s, tempo_bpm):
     assert readings and 0 < sum(r.probability for r in readings) <= 1.001
 
 
+@pytest.mark.slow
 def test_nothing_played_still_has_bars():
     activations = activations_of(TimeMap.steady(8, 120), 12.0, silent=(0.0, 12.0))
     found = bars_of(activations, ())
     assert len(found) >= 1
 
 
+@pytest.mark.slow
 def test_probabilities_are_of_different_readings_the_likeliest_first():
     time_map = TimeMap.steady(16, 110, start_s=0.3)
     readings = track_readings(activations_of(time_map, time_map.end_s), play(time_map, ROCK))
@@ -209,6 +224,7 @@ def test_probabilities_are_of_different_readings_the_likeliest_first():
     assert len(set(maps)) == len(maps)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "wish, meter, tempo_bpm",
     [

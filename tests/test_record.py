@@ -43,6 +43,7 @@ def sound_of(text):
     return soundfile.read(io.BytesIO(base64.b64decode(text)), always_2d=True)[0]
 
 
+@pytest.mark.slow
 def test_pieces_lie_where_they_say_and_add_up_to_the_recording():
     whole = noise(12.0)
     pieces, gain = record_pieces(Thirds.of(Audio(whole, RATE)), 11.5)
@@ -61,6 +62,7 @@ def test_pieces_lie_where_they_say_and_add_up_to_the_recording():
     assert 20 * np.log10(gain) == pytest.approx(TARGET_LUFS - loudness_lufs(whole, RATE), abs=0.3)
 
 
+@pytest.mark.slow
 def test_pieces_are_as_large_as_they_are_reckoned():
     pieces, _ = record_pieces(Thirds.of(Audio(noise(8.0), RATE)), 8.0)
     whole = sum(len(p.drums) + len(p.rest) for p in pieces)

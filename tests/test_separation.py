@@ -35,6 +35,7 @@ def shares(x, kit, band):
     return np.linalg.lstsq(np.stack([kit.ravel(), band.ravel()], axis=1), x.ravel(), rcond=None)[0]
 
 
+@pytest.mark.slow
 def test_drums_and_rest_are_the_recording(song, stems):
     assert np.abs(stems.drums.samples + stems.rest.samples - sum(song)).max() < 1e-6
     assert np.abs(stems.mixed(0.0).samples - sum(song)).max() < 1e-6
@@ -69,6 +70,7 @@ def test_everything_stays_where_it_was_between_left_and_right(stems):
     assert 20 * np.log10(right / left) == pytest.approx(20 * np.log10(0.4), abs=1.5)
 
 
+@pytest.mark.slow
 def test_mono_is_one_of_two_equal_channels(song):
     mono = (song[0] + song[1])[: 3 * RATE, :1]
     one, two = separate(Audio(mono, RATE)), separate(Audio(np.repeat(mono, 2, axis=1), RATE))
@@ -119,11 +121,13 @@ def test_silence_stays_silent():
     assert len(separate(Audio(np.zeros((0, 2)), RATE)).drums.samples) == 0
 
 
+@pytest.mark.slow
 def test_a_pause_holds_no_drums(song):
     mix = np.concatenate([sum(song)[: 4 * RATE], np.zeros((4 * RATE, 2), np.float32)])
     assert np.abs(separate(Audio(mix, RATE)).drums.samples[5 * RATE :]).max() < 1e-4
 
 
+@pytest.mark.slow
 def test_other_sample_rates_are_resampled_and_stay_in_step(song):
     import soxr
 

@@ -20,6 +20,7 @@ def shelf(tmp_path_factory):
     return wb.shelf(folder, do=())
 
 
+@pytest.mark.slow
 def test_questions_are_one_line(shelf):
     assert list(shelf.find("half-time tempo<115").song) == ["Half Tide"]
     assert list(shelf.find('"open hi-hat on the & of 4"').song) == ["Open Road"]

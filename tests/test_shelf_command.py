@@ -16,6 +16,7 @@ def folder(tmp_path):
     return tmp_path / "songs"
 
 
+@pytest.mark.slow
 def test_the_command_drafts_lists_and_finds(folder, capsys):
     (folder / "broken.flac").write_bytes(b"no sound")
     assert main(["shelf", str(folder), "--do", "draft,read"]) == 1
@@ -30,6 +31,7 @@ def test_the_command_drafts_lists_and_finds(folder, capsys):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_what_cannot_be_is_one_sentence(folder, capsys):
     assert main(["shelf", str(folder / "none")]) == 2 and "no folder" in capsys.readouterr().err
     assert main(["shelf", str(folder), "--do", "bake"]) == 2 and "'bake'" in capsys.readouterr().err

@@ -171,6 +171,7 @@ def test_bad_players():
         Player(style="blues")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("together", ["snare", "closed hi-hat", "kick"])
 def test_hands_reach_whatever_general_midi_knows_and_lines_of_ones_own(together):
     """General MIDI Level 1 Percussion Key Map: keys 35 to 81; a key beyond has a line of its own."""

@@ -29,6 +29,7 @@ def rise_s(samples, at_s):
     return np.flatnonzero(level[foot : peak + 1] >= 0.9 * level[peak])[0] / RATE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("speed", [0.25, 0.5, 0.73, 1.0, 1.31, 2.0])
 def test_the_length_is_exact(drums, speed):
     for n in (len(drums.samples), 30001, 500):
@@ -36,6 +37,7 @@ def test_the_length_is_exact(drums, speed):
         assert len(stretch_audio(audio, speed).samples) == round(n / speed)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("speed", [0.5, 0.75, 1.25])
 def test_attacks_fall_where_they_should(drums, speed):
     found = find_attacks(stretch_audio(drums, speed))

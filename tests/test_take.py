@@ -29,6 +29,7 @@ def test_a_take_that_drifts_from_the_click_is_measured_against_its_own_tempo(sta
     assert steady.playing.against == "the click" and not steady.warnings
 
 
+@pytest.mark.slow
 def test_missed_and_added_strokes():
     without_kick = [b.without(F(3, 8), "kick") for b in LONG]
     take = assess(without_kick, written=LONG)
@@ -41,6 +42,7 @@ def test_missed_and_added_strokes():
     assert any("not in the part" in a for a in take.advice)
 
 
+@pytest.mark.slow
 def test_getting_faster():
     take = assess(click=None, tempo_of=lambda k, p: 1.0 + 0.08 * (k + p) / len(LONG))
     assert take.playing.drift_percent == pytest.approx(8.0, abs=1.5)
@@ -65,6 +67,7 @@ def test_rushed_and_dragged_fills(tempo, word):
 FILLS = {k for k, b in enumerate(LONG) if b is FILL}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("click", [None, CLICK])
 def test_one_rushed_fill_among_others_is_told(click):
     """120 ms early at its end, and on from there."""
@@ -76,6 +79,7 @@ def test_one_rushed_fill_among_others_is_told(click):
     assert fill.tempo_change == pytest.approx(0.053, abs=0.01) and fill.landing_ms == pytest.approx(-120, abs=20)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("click", [None, CLICK])
 def test_a_fill_that_comes_early_and_waits_for_the_one_is_told(click):
     take = assess(click=click, fills=FILLS, shift_ms=lambda k: -70.0 if k == 11 else 0.0)
@@ -113,6 +117,7 @@ def test_a_click_that_was_never_played_to_is_not_measured_against():
             assert timing(take, "snare").spread_ms < 20
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("click", [None, Click(BPM), CLICK])
 def test_a_kick_that_is_early_is_told_as_early_as_it_is(click):
     take = assess(click=click, mean_ms={"kick": -20.0})

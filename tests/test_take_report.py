@@ -26,6 +26,7 @@ def take():
     return replace(assess(mean_ms={"snare": 12.0}), recording="<monday>.wav")
 
 
+@pytest.mark.slow
 def test_report_in_three_formats(take, tmp_path):
     for ending in (".html", ".pdf", ".json"):
         write_take(take, tmp_path / f"a{ending}")
@@ -39,6 +40,7 @@ def test_report_in_three_formats(take, tmp_path):
         write_take(take, tmp_path / "a.doc")
 
 
+@pytest.mark.slow
 def test_the_pdf_is_one_page(take):
     messy = replace(assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}), recording="x")
     for one in (take, messy):
@@ -78,6 +80,7 @@ def test_the_page_says_what_goes_well(take):
     assert "<h2>What goes well</h2>" in take_page(take).html()
 
 
+@pytest.mark.slow
 def test_the_page_plays_and_shows_the_bars_that_differ(tmp_path):
     gone = next(n for n in LONG[4].notes if n.instrument == "kick")
     bars = [b.without(*gone.key) if k == 4 else b for k, b in enumerate(LONG)]

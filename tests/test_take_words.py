@@ -14,6 +14,7 @@ from workbench.checking.take import assess_strokes
 from workbench.checking.take_report import take_page
 
 
+@pytest.mark.slow
 def test_words_are_kind_few_and_explained():
     messy = assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}, tempo_of=lambda k, p: 1 + 0.004 * k)
     assert 1 <= len(messy.strengths) <= 3 and 1 <= len(messy.advice) <= 3
@@ -24,6 +25,7 @@ def test_words_are_kind_few_and_explained():
     assert not any(bad in words for bad in ("score", "bad", "fail", "poor", "out of ten"))
 
 
+@pytest.mark.slow
 def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(monkeypatch):
     # Made songs agree better than recordings do; the usual is set between the two takes.
     monkeypatch.setattr("workbench.checking.take_words.USUAL_TAKE_AGREEMENT", 0.9)
@@ -38,6 +40,7 @@ def test_a_take_that_may_be_of_something_else_is_neither_praised_nor_advised(mon
     assert "What goes well" not in page and "agree by" in page
 
 
+@pytest.mark.slow
 def test_averages_that_rest_on_little_are_told_as_about():
     """Every fourth hi-hat unheard, and a kick whose few strokes spread widely; the snare is plain."""
     heard = play(mean_ms={"closed hi-hat": 11.0, "snare": 11.0})
@@ -52,6 +55,7 @@ def test_averages_that_rest_on_little_are_told_as_about():
     assert not any(r.startswith("“About”") for r in assess().remarks)
 
 
+@pytest.mark.slow
 def test_a_drum_played_where_another_is_written_is_named():
     """Hi-hats where the ride is written: not a tempo at which strokes get lost, and no habit of leaving them out."""
     played = [
@@ -94,6 +98,7 @@ def test_a_wide_spread_is_not_praised():
         assert bool(praised) == (least <= 18.5)  # what the table calls loose is not praised
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tempo, said", [(0.97, "3% slower"), (1.05, "5% faster"), (1.0, "")])
 def test_a_tempo_other_than_the_parts_is_said(tempo, said):
     (told,) = [r for r in assess(LONG[:12], click=None, tempo_of=lambda k, p: tempo).remarks if "You played at" in r]

@@ -50,6 +50,7 @@ def test_a_bank_is_read_back(tmp_path):
     np.testing.assert_allclose(samples[listed[0].start :][: listed[0].length], a, atol=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("instrument", list(COUNTS))
 def test_procedural_strokes_are_sound(instrument):
     stroke = make_stroke(instrument, np.random.default_rng(1))

@@ -59,6 +59,7 @@ def special(kind: str, folder: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("read", READERS, ids=lambda read: read.__name__)
 @pytest.mark.parametrize(

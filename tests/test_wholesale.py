@@ -36,6 +36,7 @@ def first(chart, readings=(TRUE, OTHER)):
     return check_chart(chart, replace(HEARD, readings=readings)).first
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "how, facts",
     [

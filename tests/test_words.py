@@ -105,6 +105,7 @@ def test_the_page_of_another_language_has_no_english_sentence(code, tmp_path):
     assert not {m[0] for m in ENGLISH_WORDS.finditer(shown.replace(HEARING_SOURCE, ""))}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_a_lesson_in_every_language(code, tmp_path):
     words = words_of(code)
@@ -120,6 +121,7 @@ def test_a_lesson_in_every_language(code, tmp_path):
         assert not titles & {"all together", "hands alone", "the fill alone", "every stroke doubled"}
 
 
+@pytest.mark.slow
 @pytest.mark.from_memory
 def test_counts_are_written_as_asked(tmp_path):
     lesson = plan_lesson(read_part(part(*SONG)))

@@ -31,6 +31,7 @@ def place(tmp_path):
     return str(tmp_path / "making")
 
 
+@pytest.mark.slow
 def test_a_draft_lies_in_a_folder_of_its_own_and_names_its_recording_as_asked(recording, place):
     sha = sha256_of(recording)
     work = SongWork(
