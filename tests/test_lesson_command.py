@@ -2,6 +2,8 @@
 
 import json
 
+import pytest
+
 from tests.parts import FILL, ROCK, part
 from workbench.chart import Recording
 from workbench.commands.cli import main

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from fractions import Fraction
 
+import pytest
 from hypothesis import given
 from lxml import etree
 
