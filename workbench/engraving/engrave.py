@@ -25,8 +25,8 @@ from workbench.engraving.pages import PLAIN, SMALLEST_STAFF_MM, PageStyle, lay_e
 from workbench.engraving.systems import System, engrave_systems, natural_widths
 from workbench.errors import ChartError
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import abbreviate, bar_numbers, lay_lines
-from workbench.notation.scoresigns import ScoreOptions, broken_before, clean_text, tempo_marks
+from workbench.notation.abbreviations import bar_numbers, lay_lines
+from workbench.notation.scoresigns import ScoreOptions, broken_before, clean_text, printed_bars, tempo_marks
 from workbench.progress import Progress, part, silent
 
 if TYPE_CHECKING:
@@ -122,15 +122,9 @@ def engrave_lines(chart: Chart, options: ScoreOptions = PART, style: PageStyle =
 
 def mei_bytes(chart: Chart, options: ScoreOptions = PART) -> bytes:
     """The part as an MEI 5 document (Music Encoding Initiative), as it is handed to the engraver."""
-    printed = abbreviate(
-        chart,
-        repeats=options.repeats,
-        similes=options.similes,
-        multirests=options.multirests,
-        slashes=options.slashes,
-        longest_simile=options.longest_simile,
+    lines = lay_lines(
+        chart, printed_bars(chart, options), options.bars_per_line, breaks=broken_before(chart, options)[0]
     )
-    lines = lay_lines(chart, printed, options.bars_per_line, breaks=broken_before(chart, options)[0])
     root = etree.fromstring(lines_mei(chart, lines, options, show_meter=True))
     for n, line in enumerate(list(root.iter(f"{{{NAMESPACE}}}pb")), start=1):
         line.tag = f"{{{NAMESPACE}}}sb"
@@ -254,16 +248,7 @@ def _engrave_systems(
 ) -> list[System]:
     tell = progress or silent
     first, last = bars if bars is not None else (0, len(chart) - 1)
-    printed = abbreviate(
-        chart,
-        first_bar=first,
-        last_bar=last,
-        repeats=options.repeats,
-        similes=options.similes,
-        multirests=options.multirests,
-        slashes=options.slashes,
-        longest_simile=options.longest_simile,
-    )
+    printed = printed_bars(chart, options, first, last)
     if loop:
         printed = (replace(printed[0], opens_repeat=True), *printed[1:])
         printed = (*printed[:-1], replace(printed[-1], closes_repeat=True))

@@ -51,7 +51,7 @@ from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Meter
 from workbench.chart.pocket import TRIPLETS
 from workbench.files.safefile import write_whole
-from workbench.notation.abbreviations import BarKind, PrintedBar, abbreviate, bar_numbers, lay_lines
+from workbench.notation.abbreviations import BarKind, PrintedBar, bar_numbers, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
 from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
@@ -62,6 +62,7 @@ from workbench.notation.scoresigns import (
     bar_id,
     broken_before,
     clean_text,
+    printed_bars,
     slug,
     tempo_marks,
 )
@@ -141,17 +142,7 @@ class _Writer:
     def __init__(self, chart: Chart, options: ScoreOptions, first_number: int | None = None) -> None:
         self.chart, self.options = chart, options
         self.lines = lay_lines(
-            chart,
-            abbreviate(
-                chart,
-                repeats=options.repeats,
-                similes=options.similes,
-                multirests=options.multirests,
-                slashes=options.slashes,
-                longest_simile=options.longest_simile,
-            ),
-            options.bars_per_line,
-            breaks=broken_before(chart, options)[0],
+            chart, printed_bars(chart, options), options.bars_per_line, breaks=broken_before(chart, options)[0]
         )
         self.printed = [b for line in self.lines for b in line]
         self.numbers = bar_numbers(chart, self.printed, options.numbers, first_number)

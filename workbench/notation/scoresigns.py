@@ -14,6 +14,7 @@ from workbench.chart import Chart, Note
 from workbench.chart.counting import COUNT_SYSTEMS, USUAL_COUNT
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.errors import ChartError
+from workbench.notation.abbreviations import PrintedBar, abbreviate
 from workbench.notation.roadsigns import tempo_words
 
 #: What XML 1.0 cannot carry at all.
@@ -95,6 +96,14 @@ def broken_before(chart: Chart, options: ScoreOptions) -> tuple[frozenset[int], 
     """Indices of the bars that begin a line and of those that begin a page, as the options say."""
     pages = frozenset(chart.time_map.bar_index(n) for n in options.page_breaks)
     return pages | {chart.time_map.bar_index(n) for n in options.line_breaks}, pages
+
+
+def printed_bars(
+    chart: Chart, options: ScoreOptions, first_bar: int = 0, last_bar: int | None = None
+) -> tuple[PrintedBar, ...]:
+    """How bars are printed, as the options say; see :func:`~workbench.notation.abbreviations.abbreviate`."""
+    asked = {name: getattr(options, name) for name in ("repeats", "similes", "multirests", "slashes", "longest_simile")}
+    return abbreviate(chart, first_bar=first_bar, last_bar=last_bar, **asked)
 
 
 #: Every bar once, as heard; similes and gathered rests where they help.

@@ -41,9 +41,6 @@ IS_CYMBAL = np.array([n in ("ride", "ride bell", "crash", "open hi-hat") for n i
 #: The nearest two strokes of one instrument that are told apart, seconds.
 NEAREST_GRACE_S = 0.028
 
-#: Columns of an event: see :func:`workbench.training.mixing.add_events`.
-EVENT_INTS = ("row", "start", "offset", "length", "stop")
-EVENT_FLOATS = ("rate", "gain", "damp", "release", "soften")
 NEVER = 2**30
 
 
