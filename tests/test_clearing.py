@@ -11,6 +11,7 @@ from tests.dense_bars import dense_bars
 from tests.ink_overlaps import overlaps
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
+from workbench.engraving.clearing import _edges
 from workbench.engraving.engrave import engrave_lines
 from workbench.notation.scoresigns import ScoreOptions
 
@@ -58,3 +59,9 @@ def test_the_measure_sees_ink_on_ink():
     heads = [g for g in line.body.iter() if g.get("class") == "notehead"]
     heads[0][0].set("transform", heads[1][0].get("transform"))
     assert ("head", "head") in [o[:2] for o in overlaps(line.body, line.defs)]
+
+
+def test_a_stub_of_a_beam_without_width_hides_nothing():
+    """As the engraver draws one in the ninth set of dense bars."""
+    assert _edges([(5.0, 0.0), (5.0, 2.0), (5.0, 92.0), (5.0, 90.0)], 0.0, 10.0) is None
+    assert _edges([(0.0, 0.0), (10.0, 2.0), (10.0, 92.0), (0.0, 90.0)], 0.0, 10.0) == (0.0, 92.0)
