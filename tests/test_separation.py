@@ -2,13 +2,12 @@
 
 import numpy as np
 import pytest
-from scipy import signal
 
 from workbench.errors import AnalysisError
 from workbench.files.audio import Audio
 from workbench.sound import separation
 from workbench.sound.rendering import Hit, mix_hits
-from workbench.sound.separation import STRETCH_S, Separation, balanced, separate, separate_blocks
+from workbench.sound.separation import STRETCH_S, Separation, separate, separate_blocks
 
 RATE = 44100
 
@@ -47,22 +46,6 @@ def test_drums_and_rest_come_apart(song, stems):
     assert of_kit > 0.7 and abs(of_band) < 0.1
     error = np.sum((stems.drums.samples - kit) ** 2)
     assert 10 * np.log10(np.sum(kit**2) / error) > 5
-
-
-def test_the_level_asked_for_is_had_where_the_band_comes_along():
-    rng = np.random.default_rng(3)
-    kit, band = (rng.normal(0, 0.1, (RATE, 2)).astype(np.float32) for _ in range(2))
-    high = signal.butter(8, 5000, "highpass", fs=RATE, output="sos")
-    along = 0.32 * signal.sosfiltfilt(high, band, axis=0).astype(np.float32)  # what the network takes of real bands
-
-    def got(asked_db):
-        x = balanced(0.95 * kit + along, 0.05 * kit + band - along, asked_db, RATE)
-        of_kit, of_band = shares(*(signal.sosfiltfilt(high, part, axis=0) for part in (x, kit, band)))
-        return 20 * np.log10(abs(of_kit / of_band))
-
-    assert got(0.0) == pytest.approx(0, abs=0.01)
-    for asked_db in (-12.0, -6.0, 3.0, 8.0):
-        assert got(asked_db) == pytest.approx(asked_db, abs=2), asked_db
 
 
 def test_everything_stays_where_it_was_between_left_and_right(stems):

@@ -19,8 +19,9 @@ from workbench.chart.drumkit import instrument
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
+from workbench.sound.frames import cut_out
 from workbench.sound.rendering import Hit, click_positions, click_sample, hits_of, mix_hits, render_count_in
-from workbench.sound.separation import Separation, cut_out
+from workbench.sound.separation import Separation
 from workbench.sound.stretch import stretch_audio
 
 #: Speeds that can be listened to, in percent.

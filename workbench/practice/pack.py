@@ -36,6 +36,7 @@ from workbench.practice.stages import Exercise, Stage, without_recording
 from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
 from workbench.progress import Progress, part, silent
 from workbench.reading.read import Reading, read_part
+from workbench.sound.drumlevel import DrumLevel
 from workbench.sound.loudness import CEILING_DBTP, NO_CEILING_DBTP, TARGET_LUFS, levelled
 from workbench.sound.rendering import (
     CLICKS,
@@ -48,7 +49,7 @@ from workbench.sound.rendering import (
     render_click,
     render_count_in,
 )
-from workbench.sound.separation import Separation, balanced
+from workbench.sound.separation import Separation
 from workbench.sound.stretch import settle_attacks, stretch_audio
 
 SOUND_FORMATS: tuple[str, ...] = ("flac", "wav", "mp3")
@@ -407,7 +408,8 @@ def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) ->
     at = round((start_s - first_s) / speed * SAMPLE_RATE_HZ)
     out = []
     for drums_db in (shop.options.drums_down_db, shop.options.drums_up_db):
-        x = balanced(slow_drums, slow_rest, drums_db, SAMPLE_RATE_HZ)
+        level = DrumLevel.of(drums.samples, rest.samples, drums_db, SAMPLE_RATE_HZ)
+        x = level.mixed(slow_drums, slow_rest)
         if drums_db > 0:  # the band steps back instead, so that both are as loud
             x *= np.float32(10 ** (-drums_db / 20))
         x = x if x.shape[1] == 2 else np.repeat(x, 2, axis=1)

@@ -47,3 +47,14 @@ def restore_sound(frames: np.ndarray, n_samples: int) -> np.ndarray:
     for part in range(parts):
         out[..., part : part + count, :] += pieces[..., part * STEP : (part + 1) * STEP]
     return out.reshape(*rest, -1)[..., WINDOW - STEP :][..., :n_samples]
+
+
+def cut_out(samples: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Samples *first* … *last* (exclusive) of a recording, silence where there are none."""
+    if first >= 0 and last <= len(samples):
+        return samples[first:last]
+    out = np.zeros((last - first, *samples.shape[1:]), np.float32)
+    low, high = max(first, 0), min(last, len(samples))
+    if high > low:
+        out[low - first : high - first] = samples[low:high]
+    return out

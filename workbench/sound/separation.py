@@ -18,12 +18,12 @@ from threading import Lock
 
 import numpy as np
 import soxr
-from scipy import signal
 
 from workbench.errors import AnalysisError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio
 from workbench.progress import Progress, silent
-from workbench.sound.frames import compute_frames, restore_sound
+from workbench.sound.drumlevel import DrumLevel
+from workbench.sound.frames import compute_frames, cut_out, restore_sound
 from workbench.sound.piecestore import PieceStore
 from workbench.sound.runtime import Session, checksum, open_packaged
 
@@ -40,14 +40,6 @@ CANCELLED = 0.1
 #: backing kept out of training that leaves 2 dB less drums in the rest, and costs an eighth of a decibel of SDR.
 FIRMER = 1.05
 
-#: Share of the drums that is then found: with it the levels asked for come out best on those of the mixes that come
-#: apart about as real ones do (6 dB or better).
-FOUND = 0.9
-
-#: Above this found drums bring 0.4 of the band's level with them (cymbals and band share every cell there), hertz; the
-#: same mixes.
-BRIGHT_HZ = 5000
-
 SEPARATOR = ("workbench.sound.weights", "separator")
 
 
@@ -60,22 +52,11 @@ class Stems:
 
     def mixed(self, drums_db: float) -> Audio:
         """The recording with its drums turned up or down."""
+        if not drums_db:
+            return Audio(self.drums.samples + self.rest.samples, self.rest.sample_rate)
+        parts = self.drums.samples, self.rest.samples
         rate = self.rest.sample_rate
-        return Audio(balanced(self.drums.samples, self.rest.samples, drums_db, rate), rate)
-
-
-def balanced(drums: np.ndarray, rest: np.ndarray, drums_db: float, sample_rate: int) -> np.ndarray:
-    """Found drums and rest (frames, channels) mixed so that all drums, also what of them stayed in the rest, come up
-    or down by *drums_db* against the band."""
-    asked = 10 ** (drums_db / 20)
-    gain = max(0.0, 1 + (asked - 1) / FOUND)
-    out = rest + np.float32(gain) * drums
-    if asked > 1 and len(rest) and BRIGHT_HZ < 0.4 * sample_rate:
-        # The band's highs come up with the drums; what is left of them comes down by as much.
-        highs = signal.butter(2, BRIGHT_HZ, "highpass", fs=sample_rate, output="sos")
-        padding = min(len(rest) - 1, sample_rate // 10)
-        out -= np.float32(1 - 1 / asked) * signal.sosfiltfilt(highs, rest, axis=0, padlen=padding).astype(np.float32)
-    return out
+        return Audio(DrumLevel.of(*parts, drums_db, rate).mixed(*parts), rate)
 
 
 @dataclass
@@ -226,17 +207,6 @@ class _Stream:
     def forget(self, before: int) -> None:
         if before > self.start:
             self.held, self.start = self.held[before - self.start :].copy(), before
-
-
-def cut_out(samples: np.ndarray, first: int, last: int) -> np.ndarray:
-    """Samples *first* … *last* (exclusive) of a recording, silence where there are none."""
-    if first >= 0 and last <= len(samples):
-        return samples[first:last]
-    out = np.zeros((last - first, *samples.shape[1:]), np.float32)
-    low, high = max(first, 0), min(last, len(samples))
-    if high > low:
-        out[low - first : high - first] = samples[low:high]
-    return out
 
 
 def store_beside(folder: str | os.PathLike, recording: str | os.PathLike | Audio, sample_rate: int) -> PieceStore:
