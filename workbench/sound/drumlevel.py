@@ -72,7 +72,8 @@ class DrumLevel:
         found, taken = found / everything, taken / others
         bright = np.array(EDGES_HZ[:-1]) >= BRIGHT_HZ
         taken = np.where(bright, np.minimum(BRIGHT_TAKEN * taken, 0.9 * found), taken)
-        return cls(*_across(_gains(found, taken, 10 ** (drums_db / 20)), sample_rate), power)
+        gain_drums, gain_rest = (_across(part, sample_rate) for part in _gains(found, taken, 10 ** (drums_db / 20)))
+        return cls(gain_drums, gain_rest, power)
 
     def mixed(self, drums: np.ndarray, rest: np.ndarray) -> np.ndarray:
         """Found drums and rest (frames, channels) of the same passage, also at another speed, together."""
@@ -110,8 +111,8 @@ def _gains(found: np.ndarray, taken: np.ndarray, asked: float) -> tuple[np.ndarr
     return np.clip(drums, 0, MOST_RAISED * asked), rest
 
 
-def _across(gains: tuple[np.ndarray, np.ndarray], sample_rate: int) -> list[np.ndarray]:
-    """Gains of bands, from middle to middle, for each bin, (BINS,)."""
+def _across(gains: np.ndarray, sample_rate: int) -> np.ndarray:
+    """Gains of bands, from middle to middle, for each bin, (BINS,), float32."""
     middles = np.sqrt(np.maximum(EDGES_HZ[:-1], 40) * np.array((*EDGES_HZ[1:-1], 22050)))
     hz = np.maximum(np.arange(BINS) * sample_rate / WINDOW, 1)
-    return [np.interp(np.log(hz), np.log(middles), part).astype(np.float32) for part in gains]
+    return np.interp(np.log(hz), np.log(middles), gains).astype(np.float32)
