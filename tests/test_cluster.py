@@ -105,11 +105,11 @@ def test_a_shelf_is_filled_by_a_cluster_one_worker_killed(local, tmp_path, monke
         assert chart.recording.path == f"{k}.wav" and chart.title == str(k)
 
 
-def test_a_cluster_that_will_not_do_is_refused(local, monkeypatch):
+def test_a_cluster_that_will_not_do_is_refused(started, monkeypatch):
     with pytest.raises(WorkbenchError, match="No Dask scheduler"), Cluster.at("tcp://127.0.0.1:9"):
         pass
     monkeypatch.setattr(cluster, "__version__", "99.0")
-    with pytest.raises(WorkbenchError, match="99.0"), Cluster.at(local.scheduler_address):
+    with pytest.raises(WorkbenchError, match="99.0"), Cluster.at(started.scheduler_address):
         pass
     monkeypatch.undo()
     with (

@@ -24,6 +24,10 @@ def test_as_many_pairs_as_mir_eval_finds(first, second, window_s):
     assert all(abs(first[i] - second[j]) <= window_s + 1e-9 for i, j in pairs)
 
 
+def test_more_pairs_win_over_nearer_ones():
+    assert len(match_times(np.array([0.0, 0.001, 0.051]), np.array([0.001, 0.051, 0.101]), 0.0503)) == 3
+
+
 def test_the_nearest_pairs_win():
     assert match_times(np.array([1.0, 1.06]), np.array([1.055]), 0.08) == [(1, 0)]
     assert match_times(np.array([1.0, 1.06]), np.array([1.055, 1.01]), 0.08) == [(0, 1), (1, 0)]

@@ -116,7 +116,9 @@ def match_times(first_s: np.ndarray, second_s: np.ndarray, window_s: float) -> l
         if not len(a) or not len(b):
             continue
         apart = np.abs(first_s[a][:, None] - second_s[b][None, :])
-        gain = np.where(apart <= window_s + 1e-9, 2.0 - apart / max(window_s, 1e-9), 0.0)
+        # A pair more counts for more than all that closeness can gain.
+        most = min(apart.shape)
+        gain = np.where(apart <= window_s + 1e-9, most + 1 - apart / max(window_s, 1e-9), 0.0)
         rows, columns = linear_sum_assignment(gain, maximize=True)
         pairs += [(int(a[r]), int(b[c])) for r, c in zip(rows, columns) if gain[r, c] > 0]
     return sorted(pairs)
