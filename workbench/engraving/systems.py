@@ -236,15 +236,16 @@ def natural_widths(
     ``starts`` are the indices of bars at which sections begin.
     """
     last = [after is None or after[0].bar_index in starts for after in (*rows[1:], None)]
+    by_count = [
+        (sum(not chart.time_map.bars[b.bar_index].is_pickup for b in row) + _MORE_ROOM) / bars_per_line for row in rows
+    ]
+    short = [ends and bars_per_line >= 4 and share < _NEARLY_FULL for ends, share in zip(last, by_count)]
+    if not any(short):
+        return [room] * len(rows)
     weights = [sum(bar_weight(chart, b) for b in row) for row in rows]
     usual = float(np.median([w for w, ends in zip(weights, last) if not ends] or [_USUAL_LINE]))
-    out = []
-    for row, weight, ends in zip(rows, weights, last):
-        full = sum(not chart.time_map.bars[b.bar_index].is_pickup for b in row)
-        share = max((full + _MORE_ROOM) / bars_per_line, weight / usual)
-        short = ends and bars_per_line >= 4 and share < _NEARLY_FULL
-        out.append(round(room * share) if short else room)
-    return out
+    shares = [max(share, weight / usual) if may else 1.0 for share, weight, may in zip(by_count, weights, short)]
+    return [round(room * share) if share < _NEARLY_FULL else room for share in shares]
 
 
 # Sizes in tenths of a millimetre where no unit is named; chosen by eye, no source.

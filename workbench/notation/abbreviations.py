@@ -448,10 +448,10 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     """Room a bar needs, in moments at which something is written."""
     if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
-        places = {n.position for n in notes}
+        places = {n.position.numerator / n.position.denominator for n in notes}  # fractions are slow to look up
         # Where sixteenths fill a bar, all stand evenly: signs need less room there, but for grace notes.
         even = len(places) >= _EVENLY_FULL * 16 * chart.time_map.bars[bar.bar_index].length
-        even = even and all(16 % p.denominator == 0 for p in places)
+        even = even and all(16 * p % 1 == 0 for p in places)
         extra = _EXTRA_WEIGHT_EVENLY if even else _EXTRA_WEIGHT
         wide = sum(extra.get(sign, 0.0) for n in notes for sign in n.articulations)
         beside = _HEAD_BESIDE * _heads_beside(chart, bar.bar_index)
@@ -461,10 +461,11 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
 
 def _heads_beside(chart: Chart, bar_index: int) -> int:
     """How many heads of a bar stand beside another of their chord, being on its place or next to it."""
-    at: dict[tuple[Fraction, bool], list[int]] = {}
+    at: dict[tuple[float, bool], list[int]] = {}
     for n in chart.bars[bar_index].notes:
         own = chart.instrument(n.instrument)
-        at.setdefault((n.position, own.is_foot), []).append(7 * own.staff_octave + "CDEFGAB".index(own.staff_step))
+        place = n.position.numerator / n.position.denominator
+        at.setdefault((place, own.is_foot), []).append(7 * own.staff_octave + "CDEFGAB".index(own.staff_step))
     chords = (sorted(places) for places in at.values() if len(places) > 1)
     return sum(b - a <= 1 for places in chords for a, b in zip(places, places[1:]))
 
