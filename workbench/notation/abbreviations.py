@@ -19,6 +19,7 @@ from fractions import Fraction
 from workbench.chart import Chart
 from workbench.chart.meter import Meter
 from workbench.grouping import grouped
+from workbench.notation.notevalues import place_key
 from workbench.notation.roadsigns import Repeats, is_layout, kept_repeats, repeats_by_hand, slashed_bars
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -448,7 +449,7 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
     """Room a bar needs, in moments at which something is written."""
     if bar.kind is BarKind.NOTES:
         notes = chart.bars[bar.bar_index].notes
-        places = {n.position.numerator / n.position.denominator for n in notes}  # fractions are slow to look up
+        places = {place_key(n.position) for n in notes}
         # Where sixteenths fill a bar, all stand evenly: signs need less room there, but for grace notes.
         even = len(places) >= _EVENLY_FULL * 16 * chart.time_map.bars[bar.bar_index].length
         even = even and all(16 * p % 1 == 0 for p in places)
@@ -464,8 +465,9 @@ def _heads_beside(chart: Chart, bar_index: int) -> int:
     at: dict[tuple[float, bool], list[int]] = {}
     for n in chart.bars[bar_index].notes:
         own = chart.instrument(n.instrument)
-        place = n.position.numerator / n.position.denominator
-        at.setdefault((place, own.is_foot), []).append(7 * own.staff_octave + "CDEFGAB".index(own.staff_step))
+        at.setdefault((place_key(n.position), own.is_foot), []).append(
+            7 * own.staff_octave + "CDEFGAB".index(own.staff_step)
+        )
     chords = (sorted(places) for places in at.values() if len(places) > 1)
     return sum(b - a <= 1 for places in chords for a, b in zip(places, places[1:]))
 
