@@ -254,6 +254,18 @@ def test_a_clip_without_drums_has_no_labels(material):
     assert silent > 0
 
 
+def test_clear_clips_have_louder_drums_and_less_done_to_them(material):
+    at = {name: k for k, name in enumerate(planning.SETTINGS)}
+    usual, clear = (
+        [plan(np.random.default_rng(k), material, CLIP_S) for k in range(60)]
+        for plan in (planning.plan_clip, planning.plan_clear_clip)
+    )
+    for name, more in (("drums_db", 1), ("lossy", -1), ("mix_drive", -1), ("mix_squeeze", -1)):
+        means = [np.mean([plan.settings[at[name]] for plan in plans]) for plans in (usual, clear)]
+        assert more * (means[1] - means[0]) > 0, name
+    assert np.mean([np.ptp(p.eq_db) for p in clear]) < np.mean([np.ptp(p.eq_db) for p in usual])
+
+
 @pytest.mark.slow
 def test_drums_kept_apart_are_what_the_mix_holds_of_them(material):
     plan = planning.plan_clip(np.random.default_rng(4), material, CLIP_S, backed=True)

@@ -38,25 +38,34 @@ ONE_MOMENT_S = 0.03
 CELLS = 48
 #: Bars count by their likeness (cosine of their activations) to this power.
 LIKENESS_POWER = 6
+#: A stroke that like bars have from the second of these heights on is promised, one that they have below the first is
+#: a surprise.
+SURPRISE, PROMISE = 0.3, 0.7
 #: Where like bars have a stroke this surely, its absence is a candidate too.
 MISSED_SUPPORT = 0.5
 #: So many of the most similar bars are named in a reason.
 NAMED_BARS = 6
 #: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
-#: Of all that is in doubt in a song an error is expected in every so many visits.  Counted on kept-out kits it is one
-#: in 1.8 to 2.3, as the network takes itself for surer of them than it is; on clean performances one in 2.7.
-VISITS_PER_ERROR = 2.75
-#: What is less likely an error than this is not in doubt, however many errors are expected elsewhere.
-LEAST_DOUBT = 0.03
+#: Of all that is in doubt in a song an error is expected in every so many visits; this keeps clear recordings from
+#: being covered with marks.  Counted on kept-out kits it is one in 1.5 to 2.1, on clean performances one in 2.7.
+VISITS_PER_ERROR = 2.5
+#: What is less likely an error than this is not in doubt, however many errors are expected elsewhere; this keeps dense
+#: mixes from it.
+LEAST_DOUBT = 0.08
 
-#: What is measured of a candidate, in order; of the song, its drum, its place and itself.
+#: What is measured of a whole song: how clearly it is heard.
+OF_SONG = (
+    *("song sure", "song faint", "song height", "song low", "song between", "song density"),
+    *("song kept", "song surprises", "song beat", "song sharpness"),
+)
+#: What is measured of a candidate, in order; of itself, its place, its drum and the song.
 CANDIDATE_MEASURES = (
     *("calibrated", "height", "prominence", "sharpness", "wider", "velocity", "louder", "higher", "detected"),
     *("support", "like", "like bars", "all bars", "written there", "beside", "between", "beat"),
     *("kin", "kin support", "hand", "second hand", "others", "off sixteenths", "off triplets", "sixteenth", "eighth"),
-    *("gap before", "gap after", "often", "share", "sure", "faint"),
-    *("song sure", "song faint", "song height", "song density", "song bars"),
+    *("gap before", "gap after", "often", "share", "sure", "faint", "low", "kept", "surprises", "written beside"),
+    *OF_SONG,
 )
 
 _NAMES = len(DETECTED)
@@ -229,10 +238,19 @@ def find_candidates(
     strokes_of, faint_of, sure_of = (
         np.bincount(column, w, minlength=_NAMES) for w in (detected, faint, sure * detected)
     )
-    usual_velocity, usual_height = np.full(_NAMES, 0.6), np.full(_NAMES, 0.5)
+    usual_velocity, usual_height, low = np.full(_NAMES, 0.6), np.full(_NAMES, 0.5), np.full(_NAMES, 0.5)
     for k in range(_NAMES):
         if (those := detected & (column == k)).any():
-            usual_velocity[k], usual_height[k] = np.median(velocity[those]), np.median(height[those])
+            usual_velocity[k] = np.median(velocity[those])
+            low[k], usual_height[k] = np.percentile(height[those], (20, 50))
+    # How often the drum, and the song, keeps what its bars promise, and plays what they don't.
+    like /= np.maximum(like_bars, 1)
+    repeats = like_bars >= 2
+    promised, surprising = repeats & (like >= PROMISE), repeats & detected & (like < SURPRISE)
+    promised_of, kept_of, repeated_of, surprises_of = (
+        np.bincount(column, w, minlength=_NAMES)
+        for w in (promised, promised & detected, repeats & detected, surprising)
+    )
     cell_of = np.round(phase * CELLS).astype(int)
     written = np.zeros((bars, _NAMES, CELLS + 3), bool)
     for shift in (0, 1, 2):
@@ -251,33 +269,38 @@ def find_candidates(
     off = [np.abs(in_beat * n - np.round(in_beat * n)) / n * beat_s * 20 for n in (4, 3)]
     sixteenth = np.round(in_beat * 4).astype(int) % 4
     high = logit(height)
+    sharpness = high - logit((window[:, 4] + window[:, 8]) / 2)
+    beat = maximum_filter1d(activations.beat, 7)
+    beat_frames = np.round(np.concatenate([b.beat_times_s for b in time_map.bars]) * rate_hz).astype(int)
+    heights = height[detected] if detected.any() else np.array([0.5])
     of_song = (
         logit(sure[detected].mean() if detected.any() else np.array(0.5)),
         np.log((faint.sum() + 1) / (detected.sum() + 1)),
-        logit(np.median(height[detected]) if detected.any() else np.array(0.5)),
+        *logit(np.percentile(heights, (50, 20))),
+        np.log((((height > 0.2) & (height < 0.7)).sum() + 1) / ((height > 0.8).sum() + 1)),
         np.log(detected.sum() / max(1.0, frames / rate_hz) + 0.1),
-        np.log(bars),
+        logit((kept_of.sum() + 2) / (promised.sum() + 3)),
+        logit((surprising.sum() + 1) / (repeated_of.sum() + 3)),
+        logit(np.median(beat[np.clip(beat_frames, 0, frames - 1)])),
+        sharpness[detected].mean() if detected.any() else 0.0,
+    )
+    struck_s = np.sort(time_s[detected])
+    beside = (
+        np.diff(np.searchsorted(struck_s, time_s[:, None] + np.array([-ONE_MOMENT_S, ONE_MOMENT_S])))[:, 0] - detected
     )
     measures = np.column_stack(
         [
             *(logit(sure), high, high - logit(np.maximum(window[:, :6].min(axis=1), window[:, 7:].min(axis=1)))),
-            *(
-                high - logit((window[:, 4] + window[:, 8]) / 2),
-                logit(maximum_filter1d(onset, 21, axis=0)[frame, column]) - high,
-            ),
+            *(sharpness, logit(maximum_filter1d(onset, 21, axis=0)[frame, column]) - high),
             *(
                 velocity,
                 np.log((velocity + 0.02) / (usual_velocity[column] + 0.02)),
                 height - usual_height[column],
                 detected,
             ),
-            *(logit(support[row, column]), logit(like / np.maximum(like_bars, 1)), like_bars / NAMED_BARS),
+            *(logit(support[row, column]), logit(like), like_bars / NAMED_BARS),
             *(logit(everywhere / max(1, bars - 1)), written_there / max(1, bars - 1)),
-            *(
-                logit((before + after) / 2),
-                logit((early + late) / 2),
-                logit(maximum_filter1d(activations.beat, 7)[frame]),
-            ),
+            *(logit((before + after) / 2), logit((early + late) / 2), logit(beat[frame])),
             *(logit(kin[0]), logit(kin[1]), logit(hands[:, -1]), logit(hands[:, -2])),
             *(
                 logit(np.where(_KIN[column], 0, others).max(axis=1, initial=0)),
@@ -287,7 +310,10 @@ def find_candidates(
             ),
             *(np.log(gap_s + 0.02), np.log((strokes_of[column] + 0.5) / bars)),
             *(strokes_of[column] / max(1.0, strokes_of.sum()), logit((sure_of + 1) / (strokes_of + 2))[column]),
-            np.log((faint_of + 2) / (strokes_of + 2))[column],
+            *(np.log((faint_of + 2) / (strokes_of + 2))[column], logit(low)[column]),
+            logit((kept_of + 1) / (promised_of + 1.5))[column],
+            logit((surprises_of + 0.5) / (repeated_of + 2))[column],
+            np.minimum(beside, 3),
             np.tile(of_song, (count, 1)),
         ]
     )

@@ -328,14 +328,16 @@ def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, ne
             np.maximum.at(target, index, value)
 
 
-def plan_clip(rng: np.random.Generator, material: Material, clip_s: float, backed: bool = False) -> Plan:
+def plan_clip(
+    rng: np.random.Generator, material: Material, clip_s: float, backed: bool = False, plain_share: float = PLAIN_SHARE
+) -> Plan:
     """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone."""
     library = material.library
     if library.modules and rng.random() < MODULE_SHARE:
         return _module_clip(rng, library.modules[rng.integers(len(library.modules))], clip_s)
     draw = rng.random()
     human, machine = draw < 0.5, draw > 0.86
-    with_drums, plain = rng.random() > 0.05, rng.random() < PLAIN_SHARE
+    with_drums, plain = rng.random() > 0.05, rng.random() < plain_share
     if human:
         performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.5)
         tempo = float(np.clip(performance.tempo_bpm * np.exp(rng.normal(0, 0.18)), 50, 200))
@@ -424,6 +426,19 @@ def plan_clip(rng: np.random.Generator, material: Material, clip_s: float, backe
         np.stack([t, i, v], axis=1),
         np.stack([beat_s[inside], number[inside] + 1], axis=1),
     )
+
+
+def plan_clear_clip(rng: np.random.Generator, material: Material, clip_s: float) -> Plan:
+    """A clip of drums that are heard more or less easily, as in most recordings that somebody charts."""
+    plan = plan_clip(rng, material, clip_s, backed=rng.random() < 0.6, plain_share=0.8)
+    ease, value = rng.random(), dict(zip(SETTINGS, plan.settings, strict=True))
+    value["drums_db"] = rng.normal(-1, 3) + 10 * ease
+    value |= {name: value[name] * (rng.random() > ease) for name in ("lossy", "mix_drive", "drum_drive")}
+    value |= {name: value[name] * (1 - 0.7 * ease) for name in ("mix_squeeze", "drum_squeeze")}
+    plan.settings[:] = list(value.values())
+    plan.eq_db *= np.float32(1 - 0.7 * ease)
+    plan.wet *= np.float32(1 - 0.6 * ease)
+    return plan
 
 
 def _mix(

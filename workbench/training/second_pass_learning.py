@@ -2,7 +2,8 @@
 
 From clips heard by :mod:`workbench.training.validate` and from human performances of the Groove MIDI data set (CC BY
 4.0; J. Gillick et al., *Learning to groove with inverse sequence transformations*, ICML 2019), rendered by FluidSynth,
-every second one with other instruments, and heard by the shipped detector.  Needs torch.
+every second one with other instruments, and heard by the shipped detector.  Of each song a few bars are learnt from as
+well, as what a few bars say of themselves is not what many do.  Needs torch.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from __future__ import annotations
 import argparse
 import json
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,22 +21,26 @@ import torch
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.checking.findings import HEARD_AS
-from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
-from workbench.listening.detect import compute_activations, detect_strokes, read_calibration
+from workbench.listening.detect import detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
-from workbench.listening.harmony import hear_harmony
-from workbench.listening.readings import track_readings
-from workbench.listening.second_pass import CANDIDATE_MEASURES, Candidates, SecondPassNetwork, find_candidates
+from workbench.listening.second_pass import CANDIDATE_MEASURES, OF_SONG, Candidates, SecondPassNetwork, find_candidates
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.groove_performances import read_performances
-from workbench.training.module_clips import read_modules
 from workbench.training.planning import SETTINGS
 
 N = len(DETECTED)
-HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 32, 12, 2048, 6e-3, 1e-2
+# Chosen by what the network then says of kept-out songs; the model card has the figures.
+NETWORKS, HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 4, 24, 8, 2048, 6e-3, 0.1
+#: Each network learns from this share of the songs, with this noise (spreads) on what is measured of a whole song.
+SHARE_OF_SONGS, SONG_NOISE = 0.7, 0.3
+#: Bars of the excerpts, one of each song, and their least length, seconds.
+EXCERPT_BARS, SHORTEST_EXCERPT_S = (2, 4, 5, 6, 8, 10), 3.0
+#: Strokes softer than this (MIDI velocity) are neither right nor wrong: in a take of an electronic kit nobody hears
+#: them.  Common practice, no source.
+SOFTEST_VELOCITY = 20
 
 #: Candidates of a song and which of them are strokes.
 Example = tuple[Candidates, np.ndarray]
@@ -52,7 +58,65 @@ def bars_of(beats: np.ndarray, duration_s: float) -> TimeMap:
     return TimeMap(bars, lines[-1])
 
 
-def hear_clips(file: Path) -> Iterator[Example]:
+@dataclass(frozen=True)
+class HeardSong:
+    """What the detector heard of a song whose strokes are known.
+
+    Attributes
+    ----------
+    activations : Activations
+    time_map : TimeMap
+    strokes : ndarray (n, 2 or more)
+        time_s, instrument (index in :data:`~workbench.chart.drumkit.DETECTED`).
+    until_s : float
+        What comes later is unknown.
+    is_heard : ndarray (n,), bool
+        Whether a listener would hear it; others are neither learnt as strokes nor as none.
+    """
+
+    activations: Activations
+    time_map: TimeMap
+    strokes: np.ndarray
+    until_s: float
+    is_heard: np.ndarray
+
+    def example(self) -> Example:
+        """Candidates, and which of them are strokes."""
+        found = find_candidates(self.activations, detect_strokes(self.activations), self.time_map, read_calibration())
+        right, heard = are_strokes(found, self.strokes), are_strokes(found, self.strokes[self.is_heard])
+        known = (found.time_s <= self.until_s) & (heard | ~right)
+        return Candidates(*(values[known] for values in vars(found).values())), right[known]
+
+    def excerpt(self, rng: np.random.Generator) -> HeardSong | None:
+        """Some bars of it; none if it has no more."""
+        bars, count = self.time_map.bars, int(rng.choice(EXCERPT_BARS))
+        if len(bars) <= count + 1:
+            return None
+        first = int(rng.integers(len(bars) - count))
+        ends_s = bars[first].beat_times_s[0] - rng.uniform(0.02, 0.5), bars[first + count].beat_times_s[0]
+        rate_hz = self.activations.frame_rate_hz
+        a, b = (max(0, round(t * rate_hz)) for t in (ends_s[0], min(ends_s[1], self.until_s)))
+        if b - a < SHORTEST_EXCERPT_S * rate_hz:
+            return None
+        begin_s, until_s = a / rate_hz, (b - a) / rate_hz - PAIRING_S
+        heard = self.activations
+        cut = replace(heard, **{name: getattr(heard, name)[a:b] for name in ("onset", "velocity", "beat", "downbeat")})
+        moved = [replace(x, beat_times_s=tuple(t - begin_s for t in x.beat_times_s)) for x in bars[first:][:count]]
+        strokes = self.strokes - np.eye(self.strokes.shape[1])[0] * begin_s
+        inside = (strokes[:, 0] >= 0) & (strokes[:, 0] < until_s)
+        time_map = TimeMap(moved, ends_s[1] - begin_s)
+        return HeardSong(cut, time_map, strokes[inside], until_s, self.is_heard[inside])
+
+
+def examples(songs: Iterable[HeardSong], seed: int = 5) -> list[Example]:
+    """Of songs, and of an excerpt of each."""
+    rng, out = np.random.default_rng(seed), []
+    for song in songs:
+        out += [s.example() for s in (song, song.excerpt(rng)) if s]
+    return out
+
+
+def hear_clips(file: Path) -> Iterator[HeardSong]:
     """Clips with drums, heard by :mod:`workbench.training.validate`."""
     with np.load(file) as kept:
         data = dict(kept)
@@ -63,10 +127,10 @@ def hear_clips(file: Path) -> Iterator[Example]:
         activations = Activations(100.0, DETECTED, heard[:, :N], heard[:, N : 2 * N], *heard[:, 2 * N :].T)
         strokes = data["strokes"][data["strokes"][:, 0] == clip][:, 1:]
         strokes = strokes[(strokes[:, 0] >= 0) & (strokes[:, 0] < duration_s - 0.03)]
-        yield example(activations, bars_of(beats, duration_s), strokes, duration_s)
+        yield HeardSong(activations, bars_of(beats, duration_s), strokes, duration_s, np.ones(len(strokes), bool))
 
 
-def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, seed: int) -> Iterator[Example]:
+def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, seed: int) -> Iterator[HeardSong]:
     """Excerpts of performances of at least half a minute in 4/4, their bars as tracked."""
     long = [
         p
@@ -83,31 +147,16 @@ def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, se
             draft = draft_chart(path)
         quarters = song.beats[: len(beats_s)]
         struck = sorted(
-            (DETECTED.index(HEARD_AS.get(name, name)), float(np.interp(at, quarters, beats_s)))
-            for at, name, _ in song.strokes
+            (DETECTED.index(HEARD_AS.get(name, name)), float(np.interp(at, quarters, beats_s)), velocity)
+            for at, name, velocity in song.strokes
             if quarters[0] <= at <= quarters[-1]
         )
         # The pads of the electronic kit at times trigger twice within a few milliseconds.
-        once = [(t, c) for j, (c, t) in enumerate(struck) if not j or struck[j - 1] < (c, t - DOUBLE_TRIGGER_S)]
-        last_s = max(t for t, _ in once)
-        yield example(draft.activations, draft.chart.time_map, np.array(once), last_s + PAIRING_S)
-
-
-def hear_modules(folder: Path) -> Iterator[Example]:
-    """Tracker modules, drums alone and in the mix, their bars as tracked."""
-    for strokes, drums, rest in read_modules(folder):
-        for samples in (drums, drums + rest):
-            heard, duration_s = compute_activations(samples), len(samples) / SAMPLE_RATE_HZ
-            readings = track_readings(heard, detect_strokes(heard), duration_s, hear_harmony(samples))
-            yield example(heard, readings[0].time_map, strokes, duration_s)
-
-
-def example(activations: Activations, time_map: TimeMap, strokes: np.ndarray, until_s: float) -> Example:
-    """Candidates before a time, and which of them are strokes (n, 2 or more: time_s, instrument)."""
-    found = find_candidates(activations, detect_strokes(activations), time_map, read_calibration())
-    known = found.time_s <= until_s
-    found = Candidates(*(values[known] for values in vars(found).values()))
-    return found, are_strokes(found, strokes)
+        once = np.array(
+            [(t, c, v) for j, (c, t, v) in enumerate(struck) if not j or struck[j - 1] < (c, t - DOUBLE_TRIGGER_S)]
+        )
+        until_s, is_heard = once[:, 0].max() + PAIRING_S, once[:, 2] >= SOFTEST_VELOCITY
+        yield HeardSong(draft.activations, draft.chart.time_map, once, until_s, is_heard)
 
 
 def are_strokes(found: Candidates, strokes: np.ndarray) -> np.ndarray:
@@ -129,10 +178,12 @@ def are_strokes(found: Candidates, strokes: np.ndarray) -> np.ndarray:
 def learn(sources: Sequence[Sequence[Example]], seed: int = 3) -> SecondPassNetwork:
     """The network that makes the strokes likeliest; each source of songs counts as much.
 
-    Of what is plain (faint peaks that are nothing, high ones that are strokes) a part is learnt from, and weighs more.
+    It is the mean of several, each learnt from another part of the songs: what one network takes a song for by chance,
+    others don't.  Of what is plain (faint peaks that are nothing, high ones that are strokes) a part is learnt from,
+    and weighs more.
     """
     rng = np.random.default_rng(seed)
-    x, drum, right, share = [], [], [], []
+    x, drum, right, share, of_song = [], [], [], [], []
     for songs in sources:
         found = [f for f, _ in songs]
         height, y = np.concatenate([f.height for f in found]), np.concatenate([r for _, r in songs])
@@ -142,33 +193,46 @@ def learn(sources: Sequence[Sequence[Example]], seed: int = 3) -> SecondPassNetw
         drum.append(np.concatenate([f.column for f in found])[kept])
         right.append(y[kept])
         share.append(nothing[kept] / len(y))
-    measures, column, target, weight = (np.concatenate(part) for part in (x, drum, right, share))
-    mean, spread = measures.mean(axis=0), measures.std(axis=0) + 1e-6
+        first = of_song[-1][-1] + 1 if of_song else 0
+        of_song.append(np.repeat(first + np.arange(len(found)), [len(f.height) for f in found])[kept])
+    measures, column, target, weight, song = (np.concatenate(part) for part in (x, drum, right, share, of_song))
+    mean = np.average(measures, axis=0, weights=weight)
+    spread = np.sqrt(np.average((measures - mean) ** 2, axis=0, weights=weight)) + 1e-6
     near = np.clip((measures - mean) / spread, -SecondPassNetwork.FARTHEST, SecondPassNetwork.FARTHEST)
     inputs = torch.tensor(np.column_stack([near, np.eye(N)[column]]), dtype=torch.float32)
-    target, weight = (
-        torch.tensor(target, dtype=torch.float32),
-        torch.tensor(weight / weight.mean(), dtype=torch.float32),
+    wobble = torch.tensor([SONG_NOISE * (name in OF_SONG) for name in CANDIDATE_MEASURES] + [0.0] * N)
+    target = torch.tensor(target, dtype=torch.float32)
+    weight = torch.tensor(weight / weight.mean(), dtype=torch.float32)
+    learnt = []
+    for _ in range(NETWORKS):
+        torch.manual_seed(seed + len(learnt))
+        mine = np.flatnonzero((rng.random(song.max() + 1) < SHARE_OF_SONGS)[song])
+        net = torch.nn.Sequential(
+            torch.nn.Linear(inputs.shape[1], HIDDEN_UNITS), torch.nn.ReLU(), torch.nn.Linear(HIDDEN_UNITS, 1)
+        )
+        optimizer = torch.optim.AdamW(net.parameters(), lr=TOP_RATE, weight_decay=WEIGHT_DECAY)
+        steps = max(1, len(mine) // ROWS_A_STEP)
+        rate = torch.optim.lr_scheduler.OneCycleLR(optimizer, TOP_RATE, LEARNING_PASSES * steps)
+        for _ in range(LEARNING_PASSES):
+            order = torch.tensor(rng.permutation(mine))
+            for k in range(steps):
+                rows = order[k * ROWS_A_STEP : (k + 1) * ROWS_A_STEP]
+                said = net(inputs[rows] + wobble * torch.randn(len(rows), len(wobble)))[:, 0]
+                loss = torch.nn.functional.binary_cross_entropy_with_logits(said, target[rows], weight=weight[rows])
+                optimizer.zero_grad()
+                loss.backward()
+                optimizer.step()
+                rate.step()
+        learnt.append([p.detach().numpy().astype(float) for p in net.parameters()])
+    # The mean of what networks of one hidden layer say (as log odds) is said by one that has the units of all.
+    hidden, bias, out, constant = zip(*learnt, strict=True)
+    return SecondPassNetwork(
+        mean,
+        spread,
+        np.concatenate(hidden).T,
+        np.concatenate(bias),
+        np.append(np.concatenate([o[0] for o in out]) / NETWORKS, np.mean(constant)),
     )
-    torch.manual_seed(seed)
-    net = torch.nn.Sequential(
-        torch.nn.Linear(inputs.shape[1], HIDDEN_UNITS), torch.nn.ReLU(), torch.nn.Linear(HIDDEN_UNITS, 1)
-    )
-    optimizer = torch.optim.AdamW(net.parameters(), lr=TOP_RATE, weight_decay=WEIGHT_DECAY)
-    steps = len(inputs) // ROWS_A_STEP
-    rate = torch.optim.lr_scheduler.OneCycleLR(optimizer, TOP_RATE, LEARNING_PASSES * steps)
-    for _ in range(LEARNING_PASSES):
-        order = torch.randperm(len(inputs))
-        for k in range(steps):
-            rows = order[k * ROWS_A_STEP : (k + 1) * ROWS_A_STEP]
-            said = net(inputs[rows])[:, 0]
-            loss = torch.nn.functional.binary_cross_entropy_with_logits(said, target[rows], weight=weight[rows])
-            optimizer.zero_grad()
-            loss.backward()
-            optimizer.step()
-            rate.step()
-    hidden, bias, out, constant = (p.detach().numpy().astype(float) for p in net.parameters())
-    return SecondPassNetwork(mean, spread, hidden.T, bias, np.append(out[0], constant))
 
 
 def write_network(network: SecondPassNetwork, file: Path) -> None:
@@ -187,11 +251,9 @@ def main() -> None:
     parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
     parser.add_argument("--fonts", type=Path, nargs="+", required=True)
     parser.add_argument("--count", type=int, default=260)
-    parser.add_argument("--modules", type=Path, help="folder written by workbench.training.module_clips")
     args = parser.parse_args()
-    sources = [list(hear_clips(file)) for file in args.heard]
-    sources.append(list(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
-    sources += [list(hear_modules(args.modules))] if args.modules else []
+    sources = [examples(hear_clips(file)) for file in args.heard]
+    sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
     write_network(learn(sources), args.out)
 
 

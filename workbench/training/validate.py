@@ -8,6 +8,7 @@ confidence from it.  Needs torch.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -19,11 +20,18 @@ from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import SLOW, Network, read_state
 from workbench.training.performances import read_performances
-from workbench.training.planning import SETTINGS, Material, plan_clip
+from workbench.training.planning import SETTINGS, Material, Plan, plan_clear_clip, plan_clip
 
 
 def listen(
-    weights: list[Path], material: Material, clips: int, clip_s: float, seed: int, xp: object, device: torch.device
+    weights: list[Path],
+    material: Material,
+    clips: int,
+    clip_s: float,
+    seed: int,
+    xp: object,
+    device: torch.device,
+    plan: Callable[[np.random.Generator, Material, float], Plan] = plan_clip,
 ) -> list[dict[str, np.ndarray]]:
     """Activations (uint8, 255 = certain) of *clips* clips by each network, every second one without backing."""
     networks = [Network().to(device).eval() for _ in weights]
@@ -35,20 +43,20 @@ def listen(
     strokes, beats, settings = [], [], []
     rng = np.random.default_rng(seed)
     for first in range(0, clips, 8):
-        plans = [plan_clip(rng, material, clip_s) for _ in range(min(8, clips - first))]
-        for k, plan in enumerate(plans):
-            if k % 2 == 0 and plan.settings[SETTINGS.index("has_drums")]:
-                plan.settings[SETTINGS.index("has_backing")] = 0.0
+        plans = [plan(rng, material, clip_s) for _ in range(min(8, clips - first))]
+        for k, one in enumerate(plans):
+            if k % 2 == 0 and one.settings[SETTINGS.index("has_drums")]:
+                one.settings[SETTINGS.index("has_backing")] = 0.0
         sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE_HZ), seed + first, xp)  # type: ignore[arg-type]
         sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
         features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
         with torch.no_grad():
             for said, network in zip(heard, networks, strict=True):
                 said.append((torch.sigmoid(network(features)) * 255).round().byte().cpu().numpy())
-        for k, plan in enumerate(plans, first):
-            strokes.append(np.column_stack([np.full(len(plan.strokes), k), plan.strokes]))
-            beats.append(np.column_stack([np.full(len(plan.beats), k), plan.beats]))
-            settings.append(plan.settings)
+        for k, one in enumerate(plans, first):
+            strokes.append(np.column_stack([np.full(len(one.strokes), k), one.strokes]))
+            beats.append(np.column_stack([np.full(len(one.beats), k), one.beats]))
+            settings.append(one.settings)
     truth = {"strokes": np.concatenate(strokes), "beats": np.concatenate(beats), "settings": np.stack(settings)}
     return [{"heard": np.concatenate(said), **truth} for said in heard]
 
@@ -72,6 +80,7 @@ def main() -> None:
     parser.add_argument("--clips", type=int, default=320)
     parser.add_argument("--clip-s", type=float, default=24.0)
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--clear", action="store_true", help="clips that are heard more or less easily")
     args = parser.parse_args()
     xp: object = np
     if torch.cuda.is_available():
@@ -81,7 +90,8 @@ def main() -> None:
     grooves, fills = read_performances(args.performances, args.split)
     material = Material(read_library(args.bank, args.backing, held_out=args.split == "validation"), grooves, fills)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    said = listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device)
+    plan = plan_clear_clip if args.clear else plan_clip
+    said = listen(args.weights, material, args.clips, args.clip_s, args.seed, xp, device, plan)
     for file, heard in zip(args.out, said, strict=True):
         np.savez_compressed(file, **heard)
         print(f"{args.clips} clips written to {file}")
