@@ -359,7 +359,8 @@ class KitLine:
 #: Where toms stand if there are more than three, from the highest down (common practice, no source).
 _TOM_PLACES = ("F5", "E5", "D5", "B4", "A4", "G4")
 _TOMS_BY_PITCH = tuple(i for i in _BY_NAME.values() if i.family == "tom")
-_THREE_TOMS = ("high tom", "mid tom", "floor tom")
+#: The toms of a usual set, from high to low.
+THREE_TOMS = ("high tom", "mid tom", "floor tom")
 #: The drum of the set that stands for the only one of its kind in a source, whatever its key.
 _ONE_OF_A_KIND = (("kick", 36, 35), ("snare", 38, 40), ("ride", 51, 59))
 #: Two keys of electronic kits that General MIDI does not have, by which such a kit is known, and what the rims and
@@ -413,11 +414,11 @@ def kit_for_keys(keys: frozenset[int], kit_map: tuple[KitLine, ...] = ()) -> tup
             names[other] = name
     toms = [i for i in _TOMS_BY_PITCH if i.midi_note in keys and i.midi_note not in own]
     lines = {line.instrument: line for line in kit_map}
-    if len(toms) <= len(_THREE_TOMS):
-        near = [_THREE_TOMS.index(i.sounds_as) for i in toms]
-        choices = combinations(range(len(_THREE_TOMS)), len(toms))
+    if len(toms) <= len(THREE_TOMS):
+        near = [THREE_TOMS.index(i.sounds_as) for i in toms]
+        choices = combinations(range(len(THREE_TOMS)), len(toms))
         best = min(choices, key=lambda c: sum(abs(a - b) for a, b in zip(c, near)))
-        names |= {i.midi_note: _THREE_TOMS[k] for i, k in zip(toms, best)}
+        names |= {i.midi_note: THREE_TOMS[k] for i, k in zip(toms, best)}
     else:
         lines = {i.name: KitLine(i.name, place=place) for i, place in zip(toms, _TOM_PLACES)} | lines
     for name in dict.fromkeys(names.values()):

@@ -13,6 +13,7 @@ from workbench.listening.activations import Activations
 from workbench.listening.beats import track_pulse
 from workbench.listening.detect import compute_activations, detect_strokes
 from workbench.listening.harmony import hear_harmony
+from workbench.listening.naming import name_by_song
 from workbench.listening.onsets import refine_onsets
 from workbench.listening.readings import BarReading, track_readings
 from workbench.progress import Progress, part
@@ -63,7 +64,7 @@ class Detection:
 
 
 def detect_recording(path: str | os.PathLike, progress: Progress | None = None) -> Detection:
-    """Read a recording and detect its strokes.
+    """Read a recording, detect its strokes and name its toms by all of them.
 
     Parameters
     ----------
@@ -78,7 +79,8 @@ def detect_recording(path: str | os.PathLike, progress: Progress | None = None) 
     audio = load_audio(path, SAMPLE_RATE_HZ, mono=True, progress=part(progress, 0.0, 0.1))
     samples = audio.samples[:, 0]
     activations = compute_activations(samples, part(progress, 0.1, 1.0))
-    return Detection(samples, audio.duration_s, activations, tuple(sorted(detect_strokes(activations))))
+    activations, strokes = name_by_song(samples, activations, detect_strokes(activations))
+    return Detection(samples, audio.duration_s, activations, tuple(strokes))
 
 
 def transcribe(recording: str | os.PathLike, exact: bool = False, progress: Progress | None = None) -> Transcription:

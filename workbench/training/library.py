@@ -8,16 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.chart.drumkit import DETECTED
+from workbench.chart.drumkit import DETECTED, THREE_TOMS
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
 from workbench.training.backing import read_backing
 from workbench.training.bank import read_bank
 from workbench.training.module_clips import read_modules
 from workbench.training.procedural import make_voices
-
-#: The toms, from high to low.
-TOM_NAMES = ("high tom", "mid tom", "floor tom")
 
 #: Instruments a kit must have of its own to be the base of a clip's kit.
 WHOLE_KIT = 7
@@ -132,7 +129,7 @@ def read_library(
                 kits.setdefault(voice.kit, {}).setdefault(instrument, []).append(index)
     kits = {kit: table for kit, table in kits.items() if len(table) >= WHOLE_KIT}
     everything = np.concatenate(parts).astype(np.float32)
-    for name in TOM_NAMES:
+    for name in THREE_TOMS:
         for voice in voices[name]:
             start, length = voice.layers[-1]
             voice.pitch_hz = fundamental_hz(everything[start : start + min(length, 2**15)])

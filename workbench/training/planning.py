@@ -8,18 +8,20 @@ turns plans into sound.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
+from workbench.chart.drumkit import THREE_TOMS
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.features import FRAME_RATE_HZ
 from workbench.training import performances as play
 from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
-from workbench.training.library import TOM_NAMES, KitVoice, Library, ModuleSong
+from workbench.training.library import KitVoice, Library, ModuleSong
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
 
@@ -112,7 +114,7 @@ MODULE_SHARE = 0.12
 #: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
 SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("closed hi-hat", "open hi-hat", "pedal hi-hat"), 0.75),
-    (TOM_NAMES, 0.85),
+    (THREE_TOMS, 0.85),
     (("ride", "ride bell"), 0.6),
     (("snare", "side stick"), 0.6),
 )
@@ -141,8 +143,8 @@ def _choose_kit(rng: np.random.Generator, library: Library, calculated: float = 
                 own = [v for v in library.voices[name] if v.kit == kit]
                 if own and chosen[name].kit != kit:
                     chosen[name] = own[rng.integers(len(own))]
-    falling = sorted((chosen[name] for name in TOM_NAMES), key=lambda voice: -voice.pitch_hz)
-    chosen.update(zip(TOM_NAMES, falling, strict=True))
+    falling = sorted((chosen[name] for name in THREE_TOMS), key=lambda voice: -voice.pitch_hz)
+    chosen.update(zip(THREE_TOMS, falling, strict=True))
     others = [_any_voice(rng, library.voices[OTHER], calculated) for _ in range(rarities.OTHERS - 1)]
     return [*(chosen[name] for name in (*INDEX, OTHER)), *others]
 
@@ -329,9 +331,15 @@ def _spread(target: np.ndarray, frame: np.ndarray, column: np.ndarray | None, ne
 
 
 def plan_clip(
-    rng: np.random.Generator, material: Material, clip_s: float, backed: bool = False, plain_share: float = PLAIN_SHARE
+    rng: np.random.Generator,
+    material: Material,
+    clip_s: float,
+    backed: bool = False,
+    plain_share: float = PLAIN_SHARE,
+    vary: Callable[[np.random.Generator, Performance, float], float] = rarities.vary,
 ) -> Plan:
-    """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone."""
+    """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone; *vary* plays what performances seldom
+    hold."""
     library = material.library
     if library.modules and rng.random() < MODULE_SHARE:
         return _module_clip(rng, library.modules[rng.integers(len(library.modules))], clip_s)
@@ -349,7 +357,7 @@ def plan_clip(
     play.double_snare(rng, performance)
     play.leave_out(rng, performance)
     play.add_percussion(rng, performance)
-    tempo = rarities.vary(rng, performance, tempo)
+    tempo = vary(rng, performance, tempo)
     n = performance.beats_per_bar
     grid = play.beat_times(rng, int(performance.length) + 1, tempo, steady=machine)
     shift = rng.uniform(0, n) * 60 / tempo
