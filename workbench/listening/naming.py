@@ -60,6 +60,8 @@ TOM_MEASURES = (
 
 #: Frames around a moment whose activations are dealt out anew.
 REACH = 3
+#: Another name must be so many times likelier than the one that the detector is most inclined to.
+STAYS = 1.5
 #: What a less likely tom keeps of a moment's activation: its share of the likeliest, to this power.
 DEALT = 0.5
 
@@ -143,6 +145,7 @@ def name_by_song(
         return activations, sorted(strokes)
     moments = find_moments(activations, strokes)
     likely = read_network().probabilities(measure(samples, moments))
+    likely[np.arange(len(likely)), moments.likely.argmax(axis=1)] *= STAYS
     columns = [activations.column(name) for name in THREE_TOMS]
     onset, velocity = activations.onset.copy(), activations.velocity.copy()
     named = [s for s in strokes if s.instrument not in THREE_TOMS]

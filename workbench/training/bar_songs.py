@@ -142,7 +142,12 @@ class Written:
 
 
 def compose(
-    rng: np.random.Generator, played: GroovePerformance, meter: Meter, plain: bool = False, changing: bool = False
+    rng: np.random.Generator,
+    played: GroovePerformance,
+    meter: Meter,
+    plain: bool = False,
+    changing: bool = False,
+    longest_s: float = LONGEST_EXCERPT_S,
 ) -> Written:
     """An excerpt of a performance, laid over a meter; *plain*, its beginning as it was played."""
     eighths = 2 * played.meter.bar_length * 4
@@ -158,7 +163,7 @@ def compose(
     else:
         quarters_per_minute = float(np.clip(played.tempo_bpm * rng.uniform(0.85, 1.25), 65, 190))
     bars_played = max(1, int(max(s[0] for s in played.strokes) * 2 + 0.2) // per_bar)
-    needed = int(LONGEST_EXCERPT_S * quarters_per_minute / 60 / (len(pieces[0]) / 2)) + 1
+    needed = int(longest_s * quarters_per_minute / 60 / (len(pieces[0]) / 2)) + 1
     first = 0 if plain or rng.random() < 0.5 else int(rng.integers(bars_played))
     # A stroke belongs to the eighth it is nearest to the beginning of, or falls in.
     at = np.array([s[0] * 2 for s in played.strokes])
@@ -282,9 +287,17 @@ def accompany(rng: np.random.Generator, song: Written) -> list[tuple[float, floa
 
 
 def render(
-    rng: np.random.Generator, song: Written, backing: Sequence[tuple], font: Path, path: Path, plain: bool = False
+    rng: np.random.Generator,
+    song: Written,
+    backing: Sequence[tuple],
+    font: Path,
+    path: Path,
+    plain: bool = False,
+    longest_s: float = LONGEST_EXCERPT_S,
+    kit: int = 0,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Write a WAV; the times of the song's beats in it, and their numbers, up to its end."""
+    """Write a WAV, played on the kit of that program; the times of the song's beats in it, and their numbers, up to its
+    end."""
     grid = np.arange(song.beats[0] - 4, song.beats[-1] + 8, 0.25)
     drift = (
         rng.uniform(0.005, 0.04) * np.sin(grid / rng.uniform(12, 40) + rng.uniform(0, 6))
@@ -300,18 +313,19 @@ def render(
     lead = rng.uniform(0.15, 2.0)
     events = []
     for at, name, velocity in song.strokes:
-        if (t := float(time(at))) < LONGEST_EXCERPT_S:
+        if (t := float(time(at))) < longest_s:
             note = instrument(name).midi_note
             events += [(t, 1, 9, note, velocity), (t + 0.05, 0, 9, note, 0)]
     loud = rng.uniform(0.5, 1.0)
     for at, length, channel, key, velocity in backing:
-        if (t := float(time(at)) + rng.normal(0, 0.005)) < LONGEST_EXCERPT_S:
+        if (t := float(time(at)) + rng.normal(0, 0.005)) < longest_s:
             events += [
                 (t, 1, channel, key, max(1, int(velocity * loud))),
                 (float(time(at + length)), 0, channel, key, 0),
             ]
     track, now = mido.MidiTrack(), 0
     track.append(mido.MetaMessage("set_tempo", tempo=500_000))
+    track.append(mido.Message("program_change", channel=9, program=kit))
     for channel, part in enumerate(("bass", "chords", "chords", "lead")):
         track.append(mido.Message("program_change", channel=channel, program=int(rng.choice(_KEYS[part]))))
     for t, on, channel, note, velocity in sorted(events):
@@ -326,7 +340,7 @@ def render(
         options = ["-ni", "-q", "-g", "0.5", "-r", "44100", "-T", "wav", "-F", str(path)]
         subprocess.run(["fluidsynth", *options, str(font), str(midi)], check=True, capture_output=True)
     times = time(song.beats)
-    last = min(LONGEST_EXCERPT_S, max(t for t, *_ in events))
+    last = min(longest_s, max(t for t, *_ in events))
     inside = times < last + 0.05
     return times[inside], song.numbers[inside]
 

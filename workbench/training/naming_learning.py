@@ -1,14 +1,16 @@
 """Learn how toms are named by their song (:mod:`workbench.listening.naming`).
 
-From songs of a minute made of the training kits, performances and backing, drums alone and in the mix, and heard by the
-shipped detector.  It knows these kits, so each is tuned and coloured anew, as far as a kit that it does not know.
-Needs torch.
+From songs of a minute made of the training kits, performances and backing, and from human performances of the Groove
+MIDI data set (CC BY 4.0; J. Gillick et al., *Learning to groove with inverse sequence transformations*, ICML 2019)
+rendered by FluidSynth; drums alone and in the mix, heard by the shipped detector.  It knows the training kits, so they
+are tuned and coloured anew, as far as kits that it does not know.  Needs torch.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -17,11 +19,13 @@ import torch
 from mir_eval.util import match_events
 
 from workbench.chart.drumkit import DETECTED, THREE_TOMS
-from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.checking.findings import HEARD_AS
+from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
 from workbench.listening.detect import compute_activations, detect_strokes
 from workbench.listening.naming import TOM_MEASURES, NamingNetwork, find_moments, measure
-from workbench.training import mixing, rarities
+from workbench.training import groove_performances, mixing, rarities
 from workbench.training.bank import PRE_ROLL
+from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.library import read_library
 from workbench.training.performances import CLOSED, OPEN, RIDE, Performance, read_performances
@@ -32,6 +36,9 @@ UNITS, LEARNING_ROUNDS, SONGS_A_STEP, LEARNING_RATE, DECAY = 8, 40, 4, 4e-3, 3e-
 NOISE, SONG_NOISE = 0.15, 0.22
 #: How far rows of drums are tuned anew (natural logarithm) and coloured (decibels; tilt, each point).
 RETUNED, TILTED_DB, COLOURED_DB = 0.25, 5.0, 2.5
+
+#: Programs of General MIDI fonts that are drum kits: from standard to brush (GM2's numbers, from memory).
+FONT_KITS = (0, 8, 16, 24, 25, 32, 40)
 
 #: Measures of a song's moments, and which tom each is, -1 for none or two.
 Example = tuple[np.ndarray, np.ndarray]
@@ -50,6 +57,33 @@ def hear_songs(material: Material, count: int, seed: int, song_s: float = 60.0) 
             plan.settings[backed] = settings
             samples = mixing.render([plan], material.library.samples, round(song_s * SAMPLE_RATE_HZ), k)[0]
             yield from example(samples, plan.strokes)
+
+
+def hear_grooves(folder: Path, fonts: Sequence[Path], count: int, song_s: float = 75.0) -> Iterator[Example]:
+    """Human performances of at least half a minute in 4/4, as they were played, on any kit of a font."""
+    long = [
+        p
+        for p in groove_performances.read_performances(folder, ("train",))
+        if not p.is_fill and str(p.meter) == "4/4" and p.strokes and p.strokes[-1][0] / p.tempo_bpm * 60 >= 30
+    ]
+    order = np.random.default_rng(5).permutation(len(long))
+    for k in range(min(count, len(long))):
+        rng, played = np.random.default_rng([99, 0, k]), long[order[k]]
+        song = compose(rng, played, played.meter, longest_s=song_s)
+        kit = int(rng.choice(FONT_KITS))
+        for backing in ((), accompany(np.random.default_rng([97, k]), song)):
+            with tempfile.TemporaryDirectory() as scratch:
+                path = Path(scratch) / "song.wav"
+                again = np.random.default_rng([98, k])
+                beats_s, _ = render(again, song, backing, fonts[k % len(fonts)], path, longest_s=song_s, kit=kit)
+                samples = load_audio(path, SAMPLE_RATE_HZ, mono=True).samples[:, 0]
+            quarters = song.beats[: len(beats_s)]
+            strokes = [
+                (float(np.interp(at, quarters, beats_s)), DETECTED.index(HEARD_AS.get(name, name)))
+                for at, name, _ in song.strokes
+                if quarters[0] <= at <= quarters[-1]
+            ]
+            yield from example(samples, np.array(strokes))
 
 
 def vary(rng: np.random.Generator, performance: Performance, tempo_bpm: float) -> float:
@@ -149,11 +183,15 @@ def main() -> None:
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument("--performances", type=Path, required=True)
-    parser.add_argument("--count", type=int, default=110)
+    parser.add_argument("--count", type=int, default=55)
     parser.add_argument("--seed", type=int, default=9)
+    parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
+    parser.add_argument("--fonts", type=Path, nargs="+", required=True)
+    parser.add_argument("--performed", type=int, default=32)
     args = parser.parse_args()
     material = Material(read_library(args.bank, args.backing), *read_performances(args.performances, "train"))
-    write_network(learn(list(hear_songs(material, args.count, args.seed))), args.out)
+    songs = [*hear_songs(material, args.count, args.seed), *hear_grooves(args.groove, args.fonts, args.performed)]
+    write_network(learn(songs), args.out)
 
 
 if __name__ == "__main__":
