@@ -38,7 +38,7 @@ NOTHING = 1e-4
 #: Strokes whose levels by band differ by this factor (root mean square, natural logarithm of power) sound alike.
 ALIKE = 0.9
 #: Strokes that are compared with all others at once.
-ROWS = 512
+STROKES_AT_ONCE = 512
 
 #: How wide the pitches of a drum scatter, semitones, what a stroke far from them costs at most, and what a drum costs
 #: (in both, half the square of spreads); what the detector's inclination weighs against it, how much of it counts, and
@@ -248,8 +248,10 @@ def of_those_alike(level: np.ndarray, values: np.ndarray) -> np.ndarray:
     shape = level - level.mean(axis=1, keepdims=True)
     square = (shape**2).mean(axis=1)
     out = []
-    for rows in range(0, len(shape), ROWS):  # so that memory does not grow with the square of a song's length
-        here = slice(rows, rows + ROWS)
+    for rows in range(
+        0, len(shape), STROKES_AT_ONCE
+    ):  # so that memory does not grow with the square of a song's length
+        here = slice(rows, rows + STROKES_AT_ONCE)
         apart = np.maximum(square[here, None] + square - 2 * shape[here] @ shape.T / shape.shape[1], 0)
         near = np.exp(-apart / (2 * ALIKE**2))
         out.append(near @ values / near.sum(axis=1, keepdims=True))

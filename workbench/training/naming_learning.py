@@ -33,7 +33,7 @@ from workbench.training.planning import DRUM_ROWS, EQ_POINTS, SETTINGS, Material
 
 UNITS, LEARNING_ROUNDS, SONGS_A_STEP, LEARNING_RATE, DECAY = 8, 40, 4, 4e-3, 3e-2
 #: Noise added to measures while learning, in spreads: to each, and to all of a song alike.
-NOISE, SONG_NOISE = 0.15, 0.22
+NOISE, NOISE_OF_SONG = 0.15, 0.22
 #: How far rows of drums are tuned anew (natural logarithm) and coloured (decibels; tilt, each point).
 RETUNED, TILTED_DB, COLOURED_DB = 0.25, 5.0, 2.5
 
@@ -155,7 +155,7 @@ def learn(songs: Sequence[Example], seed: int = 0) -> NamingNetwork:
             loss = torch.zeros(())
             for k in order[first : first + SONGS_A_STEP]:
                 x, y = told[k]
-                x = x + NOISE * torch.randn(x.shape) + SONG_NOISE * torch.randn(1, x.shape[1])
+                x = x + NOISE * torch.randn(x.shape) + NOISE_OF_SONG * torch.randn(1, x.shape[1])
                 known = y >= 0
                 loss = (
                     loss
