@@ -55,7 +55,7 @@ class StemNetwork(nn.Module):
     of spectrum and factors.
     """
 
-    def __init__(self, width: int = 96, hidden: int = 96, turns: int = 6) -> None:
+    def __init__(self, width: int = 96, hidden: int = 96, turns: int = 8) -> None:
         super().__init__()
         self.inward = nn.ModuleList(_ByBand(count, TOGETHER * bins * 3, width) for count, bins in STEM_BANDS)
         self.across = nn.ModuleList(_StemReader(width, hidden) for _ in range(turns))

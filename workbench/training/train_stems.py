@@ -24,10 +24,11 @@ from torch.utils.data import DataLoader
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.sound.frames import STEP, WINDOW, count_frames, taper
 from workbench.training import mixing
+from workbench.training.bank import PRE_ROLL
 from workbench.training.library import read_library
 from workbench.training.network import read_state, write_state
-from workbench.training.performances import read_performances
-from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Material
+from workbench.training.performances import KICK, read_performances
+from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROW_OF, ROWS, SETTINGS, Material
 from workbench.training.stem_network import StemNetwork
 from workbench.training.train import Clips, Renderer
 
@@ -37,14 +38,20 @@ DRUMS_DB, DRUMS_ALONE, TWO_BANDS = (-12.0, 6.0), 0.06, 0.4
 #: Share of backing that is made brighter, by up to so many dB from 9 kHz on: voices hiss, strings rattle.
 BRIGHT, BRIGHTER_DB = 0.5, 20.0
 
+#: Share of clips whose kick is lower, down to so much of its pitch, and of those where a lower one sounds with it at
+#: such a level: kicks of recordings lie an octave below most sampled ones, where only a bass is expected.
+LOW_KICKS, LOWEST_KICK, DOUBLED_KICKS, DOUBLE_DB = 0.55, 0.5, 0.25, (-6.0, 4.0)
+
 #: Windows through which answers are compared, samples; errors are weighed by band through the middle one.
 COMPARED = (512, 2048, 4096)
 
 #: Edges of the bands in which errors and shares count alike, hertz.
 BAND_EDGES_HZ = (0, 120, 300, 1000, 3000, 6000, 10000, 16000)
 
-#: Weights of the errors of whole clips, of the bands, and of the shares of drums lost and of the rest taken along.
-WHOLE, BY_BAND, BY_SHARE = 0.5, 0.3, 0.6
+#: Weights of the errors of whole clips, of the bands, and of the shares of drums lost and of the rest taken along; in
+#: the lowest bands a kick lost is worse than some bass taken along.
+WHOLE, BY_BAND, BY_SHARE = 0.5, 0.3, 0.8
+LOST = (2.0, 1.5, 1.0, 1.0, 1.0, 1.0, 1.0)
 
 #: Errors this far below the mix, in power, are as good as none.
 GOOD_ENOUGH = 1e-3
@@ -66,9 +73,10 @@ class StemRenderer(Renderer):
         backing = (clips, ROWS - DRUM_ROWS, 1)
         brighter = (rng.random(backing) < BRIGHT) * rng.uniform(0, BRIGHTER_DB, backing)
         eq_db[:, DRUM_ROWS:ROWS] += (brighter * np.clip(np.arange(EQ_POINTS) - 5, 0, 2) / 2).astype(eq_db.dtype)
+        ints, floats = _lower_kicks(rng, arrays["ints"], arrays["floats"], clips)
         mix, drums = mixing.render_arrays(
-            arrays["ints"],
-            arrays["floats"],
+            ints,
+            floats,
             eq_db,
             arrays["wet"],
             settings,
@@ -85,6 +93,31 @@ class StemRenderer(Renderer):
             "mix": torch.nan_to_num(torch.from_dlpack(mix)).clamp(-30, 30),
             "drums": torch.nan_to_num(torch.from_dlpack(xp.ascontiguousarray(drums))).clamp(-30, 30),
         }
+
+
+def _lower_kicks(
+    rng: np.random.Generator, ints: np.ndarray, floats: np.ndarray, clips: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Events of a batch (see :func:`workbench.training.mixing.add_events`) with some clips' kicks lower or doubled."""
+    lower = np.where(rng.random(clips) < LOW_KICKS, np.exp(rng.uniform(np.log(LOWEST_KICK), 0, clips)), 1.0)
+    doubled, level_db = rng.random(clips) < DOUBLED_KICKS, rng.uniform(*DOUBLE_DB, clips)
+    second = rng.uniform(LOWEST_KICK, 0.8, clips)
+    kick = np.flatnonzero(ints[:, 0] % ROWS == ROW_OF[KICK])
+    clip = ints[kick, 0] // ROWS
+
+    def slow(events: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Events slower by *factor*, their attacks where they were."""
+        i, f = ints[events].copy(), floats[events].copy()
+        i[:, 1] -= np.round(PRE_ROLL / f[:, 0] * (1 / factor - 1)).astype(i.dtype)
+        f[:, 0] *= factor
+        return i, f
+
+    with_second = doubled[clip]
+    more_ints, more_floats = slow(kick[with_second], second[clip[with_second]])
+    more_floats[:, 1] *= 10 ** (level_db[clip[with_second]] / 20)
+    ints, floats = ints.copy(), floats.copy()
+    ints[kick], floats[kick] = slow(kick, lower[clip])
+    return np.concatenate([ints, more_ints]), np.concatenate([floats, more_floats])
 
 
 def spectra_of(sound: torch.Tensor) -> torch.Tensor:
@@ -170,7 +203,7 @@ def _by_band(mixed: torch.Tensor, wanted: torch.Tensor, got: torch.Tensor) -> tu
     whole = first * second - crossed**2
     lost = (1 - (drums_got * second - rest_got * crossed) / whole).abs() * drums_power / (drums_power + 0.05 * power)
     taken = ((rest_got * first - drums_got * crossed) / whole).abs() * rest_power / (rest_power + 0.05 * power)
-    return errors, (lost + taken).mean()
+    return errors, (lost * torch.tensor(LOST, device=lost.device) + taken).mean()
 
 
 def _save(file: Path, write: Any) -> None:
