@@ -198,6 +198,26 @@ def test_speed_moves_pitch():
     assert hz == pytest.approx(660, rel=0.01)
 
 
+def test_lower_kicks_keep_their_attacks_and_leave_other_drums_alone():
+    """The Fourier transform (numpy) tells the pitch; a second kick under the first may sound too."""
+    rng, clips, at = np.random.default_rng(4), 40, 0.1
+    one = np.zeros(planning.PRE_ROLL + 20000, np.float32)
+    one[planning.PRE_ROLL :] = np.sin(2 * np.pi * 80 * np.arange(20000) / SAMPLE_RATE_HZ)
+    rows = np.arange(clips) * planning.ROWS + planning.ROW_OF[play.KICK]
+    start = round(at * SAMPLE_RATE_HZ) - planning.PRE_ROLL
+    ints = np.array([(r + k, start, 0, len(one), planning.NEVER) for r in rows for k in (0, 1)], np.int32)
+    floats = np.tile(np.array([1, 1, 0, 0, 0], np.float32), (len(ints), 1))
+    new_ints, new_floats = mixing.lower_kicks(rng, ints, floats, clips)
+    assert (new_ints[1 : len(ints) : 2] == ints[1::2]).all() and (new_floats[1 : len(ints) : 2] == floats[1::2]).all()
+    assert len(ints) < len(new_ints) < len(ints) + clips and (floats[:, 0] == 1).all()
+    sound = mixing.add_events(one, new_ints, new_floats, clips * planning.ROWS, SAMPLE_RATE_HZ)[rows]
+    attack = [np.flatnonzero(np.abs(x) > 1e-4)[0] / SAMPLE_RATE_HZ for x in sound]
+    np.testing.assert_allclose(attack, at, atol=1e-3)
+    hz = np.fft.rfftfreq(4 * SAMPLE_RATE_HZ, 1 / SAMPLE_RATE_HZ)
+    pitch = hz[np.abs(np.fft.rfft(sound, 4 * SAMPLE_RATE_HZ)).argmax(axis=1)]
+    assert pitch.min() < 50 and 0.2 < (pitch < 70).mean() and (np.abs(pitch - 80) < 4).any()
+
+
 def test_a_choked_event_dies_away():
     audio = np.ones(3000, np.float32)
     out = mixing.add_events(audio, *event(0, stop=500), 1, 3000)[0]

@@ -16,11 +16,17 @@ import scipy.fft
 
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.sound.spectrum import hann, spectra
-from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Plan
+from workbench.training.bank import PRE_ROLL
+from workbench.training.performances import KICK
+from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROW_OF, ROWS, SETTINGS, Plan
 
 #: Bands in which strokes are masked, and the share of the rest's power that a stroke must add in one of them: so much
 #: is a decibel, about the smallest change of level that is noticed (from memory).
 MASKING_BANDS, MASKED_BELOW = 16, 0.26
+
+#: Share of clips whose kick is lower, down to so much of its pitch, and of those where a lower one sounds with it at
+#: such a level: kicks of recordings lie an octave below most sampled ones, where only a bass is expected.
+LOW_KICKS, LOWEST_KICK, DOUBLED_KICKS, DOUBLE_DB = 0.55, 0.5, 0.25, (-6.0, 4.0)
 
 _ROOM = int(1.2 * SAMPLE_RATE_HZ)
 _BLOCK = 441
@@ -97,6 +103,31 @@ def add_events(audio: Any, ints: Any, floats: Any, rows: int, samples: int, xp: 
             g = g * np.where(n > stop, np.exp(-release * np.maximum(n - stop, 0)), 1.0)
         out[row, start + n] += g * (1 - soften * np.exp(-n / np.float32(660))) * v
     return out
+
+
+def lower_kicks(
+    rng: np.random.Generator, ints: np.ndarray, floats: np.ndarray, clips: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Events of a batch (see :func:`add_events`) with some clips' kicks lower or doubled."""
+    lower = np.where(rng.random(clips) < LOW_KICKS, np.exp(rng.uniform(np.log(LOWEST_KICK), 0, clips)), 1.0)
+    doubled, level_db = rng.random(clips) < DOUBLED_KICKS, rng.uniform(*DOUBLE_DB, clips)
+    second = rng.uniform(LOWEST_KICK, 0.8, clips)
+    kick = np.flatnonzero(ints[:, 0] % ROWS == ROW_OF[KICK])
+    clip = ints[kick, 0] // ROWS
+
+    def slow(events: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Events slower by *factor*, their attacks where they were."""
+        i, f = ints[events].copy(), floats[events].copy()
+        i[:, 1] -= np.round(PRE_ROLL / f[:, 0] * (1 / factor - 1)).astype(i.dtype)
+        f[:, 0] *= factor
+        return i, f
+
+    with_second = doubled[clip]
+    more_ints, more_floats = slow(kick[with_second], second[clip[with_second]])
+    more_floats[:, 1] *= 10 ** (level_db[clip[with_second]] / 20)
+    ints, floats = ints.copy(), floats.copy()
+    ints[kick], floats[kick] = slow(kick, lower[clip])
+    return np.concatenate([ints, more_ints]), np.concatenate([floats, more_floats])
 
 
 def _squeeze(x: Any, amount: Any, xp: ModuleType) -> Any:

@@ -24,11 +24,10 @@ from torch.utils.data import DataLoader
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.sound.frames import STEP, WINDOW, count_frames, taper
 from workbench.training import mixing
-from workbench.training.bank import PRE_ROLL
 from workbench.training.library import read_library
 from workbench.training.network import read_state, write_state
-from workbench.training.performances import KICK, read_performances
-from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROW_OF, ROWS, SETTINGS, Material
+from workbench.training.performances import read_performances
+from workbench.training.planning import DRUM_ROWS, EQ_POINTS, ROWS, SETTINGS, Material
 from workbench.training.stem_network import StemNetwork
 from workbench.training.train import Clips, Renderer
 
@@ -37,10 +36,6 @@ DRUMS_DB, DRUMS_ALONE, TWO_BANDS = (-12.0, 6.0), 0.06, 0.4
 
 #: Share of backing that is made brighter, by up to so many dB from 9 kHz on: voices hiss, strings rattle.
 BRIGHT, BRIGHTER_DB = 0.5, 20.0
-
-#: Share of clips whose kick is lower, down to so much of its pitch, and of those where a lower one sounds with it at
-#: such a level: kicks of recordings lie an octave below most sampled ones, where only a bass is expected.
-LOW_KICKS, LOWEST_KICK, DOUBLED_KICKS, DOUBLE_DB = 0.55, 0.5, 0.25, (-6.0, 4.0)
 
 #: Windows through which answers are compared, samples; errors are weighed by band through the middle one.
 COMPARED = (512, 2048, 4096)
@@ -73,7 +68,7 @@ class StemRenderer(Renderer):
         backing = (clips, ROWS - DRUM_ROWS, 1)
         brighter = (rng.random(backing) < BRIGHT) * rng.uniform(0, BRIGHTER_DB, backing)
         eq_db[:, DRUM_ROWS:ROWS] += (brighter * np.clip(np.arange(EQ_POINTS) - 5, 0, 2) / 2).astype(eq_db.dtype)
-        ints, floats = _lower_kicks(rng, arrays["ints"], arrays["floats"], clips)
+        ints, floats = mixing.lower_kicks(rng, arrays["ints"], arrays["floats"], clips)
         mix, drums = mixing.render_arrays(
             ints,
             floats,
@@ -93,31 +88,6 @@ class StemRenderer(Renderer):
             "mix": torch.nan_to_num(torch.from_dlpack(mix)).clamp(-30, 30),
             "drums": torch.nan_to_num(torch.from_dlpack(xp.ascontiguousarray(drums))).clamp(-30, 30),
         }
-
-
-def _lower_kicks(
-    rng: np.random.Generator, ints: np.ndarray, floats: np.ndarray, clips: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Events of a batch (see :func:`workbench.training.mixing.add_events`) with some clips' kicks lower or doubled."""
-    lower = np.where(rng.random(clips) < LOW_KICKS, np.exp(rng.uniform(np.log(LOWEST_KICK), 0, clips)), 1.0)
-    doubled, level_db = rng.random(clips) < DOUBLED_KICKS, rng.uniform(*DOUBLE_DB, clips)
-    second = rng.uniform(LOWEST_KICK, 0.8, clips)
-    kick = np.flatnonzero(ints[:, 0] % ROWS == ROW_OF[KICK])
-    clip = ints[kick, 0] // ROWS
-
-    def slow(events: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Events slower by *factor*, their attacks where they were."""
-        i, f = ints[events].copy(), floats[events].copy()
-        i[:, 1] -= np.round(PRE_ROLL / f[:, 0] * (1 / factor - 1)).astype(i.dtype)
-        f[:, 0] *= factor
-        return i, f
-
-    with_second = doubled[clip]
-    more_ints, more_floats = slow(kick[with_second], second[clip[with_second]])
-    more_floats[:, 1] *= 10 ** (level_db[clip[with_second]] / 20)
-    ints, floats = ints.copy(), floats.copy()
-    ints[kick], floats[kick] = slow(kick, lower[clip])
-    return np.concatenate([ints, more_ints]), np.concatenate([floats, more_floats])
 
 
 def spectra_of(sound: torch.Tensor) -> torch.Tensor:
