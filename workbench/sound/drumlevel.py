@@ -25,9 +25,8 @@ EDGES_HZ = (0, 150, 500, 1500, 5000, 8000, 12000, 96000)
 #: kits, performances and backing kept out of training; not the 30 of README.
 BRIGHT_HZ, BRIGHT_TAKEN = 5000, 1.4
 
-#: Where drums are turned down, more of them stays in the rest than the doubt tells, by these factors below and from
-#: BRIGHT_HZ on, of the same 40.
-LEFT_BEHIND = (1.4, 2.0)
+#: Where drums are turned down, more of them stays in the rest than the doubt tells, by this factor, of the same 40.
+LEFT_BEHIND = 1.4
 
 # The next three were chosen by hand, with those mixes and the 30 that the figures of README are of in view.
 #: The rest is turned down by 12 dB and up by 3 dB at most.
@@ -77,7 +76,7 @@ class DrumLevel:
         found, taken = found / everything, taken / others
         bright = np.array(EDGES_HZ[:-1]) >= BRIGHT_HZ
         if power == CAUTION:
-            found = np.maximum(1 - np.where(bright, LEFT_BEHIND[1], LEFT_BEHIND[0]) * (1 - found), 0.5 * found)
+            found = np.maximum(1 - LEFT_BEHIND * (1 - found), 0.5 * found)
         taken = np.where(bright, np.minimum(BRIGHT_TAKEN * taken, 0.9 * found), taken)
         gain_drums, gain_rest = (_across(part, sample_rate) for part in _gains(found, taken, 10 ** (drums_db / 20)))
         return cls(gain_drums, gain_rest, power)
