@@ -105,3 +105,14 @@ def test_strokes_of_one_tom_close_together_are_two_moments():
     found = moments_of(activations, strokes)
     assert [[s.instrument for s in there] for there in found.strokes] == [["high tom"], ["high tom", "mid tom"]]
     assert measure(toms(200), found).shape[0] == 2
+
+
+def test_names_that_contradict_the_pitches_are_not_believed(monkeypatch):
+    class Contrary:
+        def probabilities(self, measures):
+            return np.tile([[0.02, 0.02, 0.96], [0.96, 0.02, 0.02]], (len(measures) // 2, 1))
+
+    monkeypatch.setattr("workbench.listening.naming.read_network", Contrary)
+    activations, strokes = heard(np.array([[0.9, 0.1, 0.1], [0.1, 0.8, 0.3]] * 6))
+    _, named = name_by_song(toms(*[200, 90] * 6), activations, strokes)
+    assert [s.instrument for s in named] == ["high tom", "mid tom"] * 6

@@ -5,7 +5,8 @@ one.  A song's toms differ in pitch, and each sounds alike throughout: the pitch
 as many drums as there are, at most three, which bear their names in order of pitch, as far as the detector is inclined
 to name them so.  What the cut says, how well it fits and what the detector said of the stroke and of those that sound
 like it (:data:`TOM_MEASURES`) is weighed by a small network, learnt by :mod:`workbench.training.naming_learning`.  Each
-moment gets one tom: two names for one stroke are far more usual than two toms struck together.
+moment gets one tom: two names for one stroke are far more usual than two toms struck together.  Names that contradict
+the pitches are not believed: then each stroke keeps the one that the detector is most inclined to.
 """
 
 from __future__ import annotations
@@ -61,7 +62,9 @@ TOM_MEASURES = (
 #: Frames around a moment whose activations are dealt out anew.
 REACH = 3
 #: Another name must be so many times likelier than the one that the detector is most inclined to.
-STAYS = 1.5
+STAYS = 2.0
+#: So many strokes of a tom have a pitch that counts.
+ENOUGH_STROKES = 3
 #: What a less likely tom keeps of a moment's activation: its share of the likeliest, to this power.
 DEALT = 0.5
 
@@ -144,8 +147,11 @@ def name_by_song(
     if not any(s.instrument in THREE_TOMS for s in strokes):
         return activations, sorted(strokes)
     moments = find_moments(activations, strokes)
-    likely = read_network().probabilities(measure(samples, moments))
+    measures = measure(samples, moments)
+    likely = read_network().probabilities(measures)
     likely[np.arange(len(likely)), moments.likely.argmax(axis=1)] *= STAYS
+    if not in_order(measures[:, TOM_MEASURES.index("pitch")], likely.argmax(axis=1)):
+        likely = moments.likely
     columns = [activations.column(name) for name in THREE_TOMS]
     onset, velocity = activations.onset.copy(), activations.velocity.copy()
     named = [s for s in strokes if s.instrument not in THREE_TOMS]
@@ -158,6 +164,20 @@ def name_by_song(
         velocity[here, activations.column(name)] = velocity[here, activations.column(surest.instrument)]
         named.append(replace(surest, instrument=name))
     return replace(activations, onset=onset, velocity=velocity), sorted(named)
+
+
+def in_order(pitch: np.ndarray, named: np.ndarray) -> bool:
+    """Whether the middle pitches of toms so named (n,), indices in THREE_TOMS, fall from the high to the floor tom.
+
+    Examples
+    --------
+    >>> pitch = np.repeat([8.0, 1.0], 3)
+    >>> in_order(pitch, np.repeat([0, 2], 3)), in_order(pitch, np.repeat([1, 0], 3))
+    (True, False)
+    """
+    own = [pitch[named == k] for k in range(len(THREE_TOMS))]
+    middle = [np.median(those) for those in own if len(those) >= ENOUGH_STROKES]
+    return bool(np.all(np.diff(middle) < NEAREST))
 
 
 def find_moments(activations: Activations, strokes: Sequence[Stroke]) -> Moments:
