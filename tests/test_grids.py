@@ -4,9 +4,19 @@ import numpy as np
 import pytest
 
 from tests.played import activations_of
+from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.beats import beats_of
-from workbench.listening.grids import LEVELS, at_levels, bend, candidate_grids, distance_s, steady_grids
+from workbench.listening.grids import (
+    LEVELS,
+    at_levels,
+    bend,
+    candidate_grids,
+    distance_s,
+    follow,
+    of_strokes,
+    steady_grids,
+)
 
 
 def test_readings_hold_half_double_and_off_beat():
@@ -35,10 +45,36 @@ def test_steady_beats_follow_a_slow_drift():
     assert np.abs(bend(steady, likelihood, 100.0) - drifted).max() < 0.02
 
 
+def test_beats_follow_a_player_who_drifts_far():
+    """The tempo sways by 3 %: beats are farther off a steady grid than its off-beats."""
+    beats = 1.0 + np.cumsum(0.5 + 0.015 * np.sin(np.arange(100) / 16))
+    even = np.linspace(beats[0], beats[-1], len(beats))
+    assert np.abs(beats - even).max() > 0.25
+    likelihood = np.zeros(int(beats[-1] * 100) + 100)
+    likelihood[np.round(beats * 100).astype(int)] = 1.0
+    likelihood = np.maximum(likelihood, np.roll(likelihood, 1) * 0.5)
+    followed = follow(even, likelihood, 100.0)
+    assert distance_s(beats, followed).max() < 0.04
+    assert distance_s(beats, bend(even, likelihood, 100.0)).max() > 0.1
+
+
+def test_eighths_of_strokes_are_a_grid_where_the_beats_are_uneven():
+    """2+2+3: the beats fall on the groups, the strokes on every eighth."""
+    eighths = 0.5 + 0.25 * np.arange(140)
+    strokes = [Stroke(float(t), "closed hi-hat", 90, 0.9) for t in eighths]
+    beat = np.zeros(3700)
+    beat[np.round(eighths[np.isin(np.arange(140) % 7, (0, 2, 4))] * 100).astype(int)] = 0.9
+    struck = of_strokes(strokes, 3700, 100.0)
+    assert struck[75] > 0.7 and struck[63] < 0.1
+    grids = candidate_grids(eighths[::2], beat, struck, 100.0, 38.0, 400.0)
+    assert min(distance_s(eighths[4:-4], g.beats_s).max() for g in grids if abs(g.tempo_bpm - 240) < 4) < 0.02
+
+
 def test_every_grid_is_there_once():
     song = TimeMap.steady(20, 120, start_s=0.2)
     pulse = np.array([b.time_s for b in beats_of(song)])
-    grids = candidate_grids(pulse, activations_of(song, song.end_s).beat, 100.0, 38.0, 400.0)
+    beat = activations_of(song, song.end_s).beat
+    grids = candidate_grids(pulse, beat, beat, 100.0, 38.0, 400.0)
     near = [
         g for g in grids if abs(g.tempo_bpm - 120) < 1 and np.abs(pulse[:, None] - g.beats_s).min(axis=1).max() < 0.02
     ]

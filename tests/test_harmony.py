@@ -23,6 +23,15 @@ def test_changes_are_heard_where_chords_change():
     assert np.delete(changes, np.s_[::4]).max() < 0.0
 
 
+def test_bass_changes_with_the_chords_and_what_sounds_over_beats_of_one_chord_is_alike():
+    sounding, bass, change = hear_harmony(chords([60, 65, 67, 60, 69, 65])).over(np.arange(24) * 0.5)
+    assert bass[4::4].min() > 1.0
+    assert np.delete(bass, np.s_[::4]).max() < 0.0
+    assert change[4::4].min() > 1.0 > np.delete(change, np.s_[::4]).max()
+    assert np.linalg.norm(sounding, axis=1) == pytest.approx(np.ones(24), abs=0.05)
+    assert sounding[1] @ sounding[2] > 0.9 > 0.5 > sounding[1] @ sounding[5]
+
+
 def test_noise_bursts_tell_less():
     rng = np.random.default_rng(0)
     sound = rng.normal(0, 0.001, RATE * 12)

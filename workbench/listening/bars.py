@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib import resources
 
@@ -116,6 +116,11 @@ class MeterPatterns:
     tempo_mean: np.ndarray
     tempo_spread: np.ndarray
 
+    def likeliest(self, count: int) -> MeterPatterns:
+        """The patterns that are most common."""
+        k = np.sort(np.argsort(-self.shares)[:count])
+        return MeterPatterns(*(getattr(self, f.name)[k] for f in fields(self)))
+
     def log_shares_at(self, tempo_bpm: float) -> np.ndarray:
         """How common each pattern is among bars of a tempo, natural log.
 
@@ -132,15 +137,24 @@ class MeterPatterns:
 #: Meters without drummers to learn from, each made of pieces of bars of another: of which meter, into how many
 #: parts its bar is cut, and the parts in their order, one digit each (common practice, no source).
 COMPOSED: dict[Meter, tuple[Meter, int, tuple[str, ...]]] = {
-    Meter(5, 4): (Meter(4, 4), 4, ("01233", "01232", "01201", "01023")),
-    Meter(6, 4): (Meter(4, 4), 4, ("012323", "012301", "012012", "013013")),
-    Meter(7, 4): (Meter(4, 4), 4, ("0123012", "0123013", "0120123", "0130123")),
+    Meter(5, 4): (Meter(4, 4), 4, ("01233", "01232", "01201", "01023", "01123", "01301", "00123", "02301")),
+    Meter(6, 4): (Meter(4, 4), 4, ("012323", "012301", "012012", "013013", "010123", "012313")),
+    Meter(7, 4): (Meter(4, 4), 4, ("0123012", "0123013", "0120123", "0130123", "0123123", "0101013", "0101123")),
     Meter(3, 8): (Meter(4, 4), 8, ("012", "013")),
-    Meter(5, 8): (Meter(4, 4), 8, ("01234", "01245", "01223")),
-    Meter(7, 8): (Meter(4, 4), 8, ("0123456", "0124567", "0145677", "0123455")),
+    Meter(5, 8): (Meter(4, 4), 8, ("01234", "01245", "01223", "01445", "01201", "01233")),
+    # 2+2+3, 2+3+2 and 3+2+2.
+    Meter(7, 8): (
+        Meter(4, 4),
+        8,
+        ("0123456", "0124567", "0145677", "0123455", "0123567", "0101233", "0123423", "0120123", "0124523"),
+    ),
     Meter(9, 8): (Meter(6, 8), 2, ("011", "010", "001")),
     Meter(12, 8): (Meter(6, 8), 2, ("0101",)),
 }
+
+
+#: So many patterns, the most common, are cut into pieces.
+PATTERNS_CUT = 12
 
 
 @cache
@@ -162,7 +176,7 @@ def patterns(meter: Meter) -> MeterPatterns:
 def _composed(meter: Meter) -> MeterPatterns:
     """Patterns whose parts are those of another meter's in another order."""
     source, pieces, orders = COMPOSED[meter]
-    bank = patterns(source)
+    bank = patterns(source).likeliest(PATTERNS_CUT)
     cut = np.split(np.exp(bank.log_rates), pieces, axis=1)
     # An eighth that is counted has as many parts as a quarter that is.
     finer = meter.counted_beats * PARTS_PER_BEAT // (len(orders[0]) * cut[0].shape[1])

@@ -11,15 +11,16 @@ one hidden layer and a softmax over all readings of a song, was learnt by
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from importlib import resources
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
+from scipy.fft import irfft, next_fast_len, rfft
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.special import logsumexp, softmax
 
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter
@@ -36,21 +37,30 @@ from workbench.listening.bars import (
     roles_of,
 )
 from workbench.listening.beats import FASTEST_BPM, SLOWEST_BPM
-from workbench.listening.grids import Grid, distance_s
+from workbench.listening.grids import Grid, distance_s, of_strokes
 from workbench.listening.harmony import Harmony
 
 #: Meters that a user may ask for, those of single bars (:data:`~workbench.listening.bars.METERS`) first.
 KNOWN_METERS = (*METERS, *COMPOSED)
 
-#: Meters of whole songs that are considered unasked.  The others are heard as 3/4, 6/8 or triplets in 4/4.
-SONG_METERS = tuple(m for m in KNOWN_METERS if m not in (Meter(3, 8), Meter(9, 8), Meter(12, 8)))
+#: Meters of whole songs that are considered unasked.
+SONG_METERS = KNOWN_METERS
 
 #: Tempi of counted eighths that are considered, beats a minute.
 COUNTED_EIGHTHS_BPM = (150.0, 400.0)
 
-#: So many readings of one meter throughout are measured: of all, and at least of each meter; and on so many grids
-#: bars may change their meter.
-MEASURED, MEASURED_EACH, CHANGING = 90, 6, 6
+#: So many readings of one meter throughout are measured: of all, and for each meter at least so many phases at each of
+#: so many levels; and on so many grids bars may change their meter.
+MEASURED, LEVELS_EACH, PHASES, CHANGING = 90, 5, 5, 6
+
+#: Readings are sifted when there are so many.
+SIFT_AT = 2000
+
+#: So many grids of one level are laid in bars: those that fit the activations, and those that fit the strokes.
+GRIDS_EACH, STRUCK_EACH = 4, 2
+
+#: Tempi of this ratio, natural log, are of one level.
+LEVEL_WIDTH = 0.1
 
 #: Added to the log odds of every beat: how often a peak of the activations is a beat.
 BEAT_ODDS = 0.5
@@ -82,19 +92,31 @@ class Heard:
         return wide[np.clip(np.round(times_s * self.activations.frame_rate_hz).astype(int), 0, len(wide) - 1)]
 
     @cached_property
-    def _peaks(self) -> tuple[np.ndarray, np.ndarray]:
-        """Times of the peaks of the beat activations, and the log odds against each being no beat."""
-        beat = self.activations.beat
-        frames = np.flatnonzero((beat == maximum_filter1d(beat, 11)) & (beat > 0.1))
-        wide = np.clip(maximum_filter1d(beat, 5), 0.02, 0.98)
-        return frames / self.activations.frame_rate_hz, np.log1p(-wide[frames])
+    def _peaks(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+        """Times of the peaks of "beat" and "downbeat", and the log odds against each being none."""
+        found = {}
+        for name in ("beat", "downbeat"):
+            heard = getattr(self.activations, name)
+            frames = np.flatnonzero((heard == maximum_filter1d(heard, 11)) & (heard > 0.1))
+            wide = np.clip(maximum_filter1d(heard, 5), 0.02, 0.98)
+            found[name] = frames / self.activations.frame_rate_hz, np.log1p(-wide[frames])
+        return found
 
-    def pulse_score(self, beats_s: np.ndarray) -> float:
-        """Log likelihood of beats just here under the beat activations, natural log."""
-        b = np.clip(self.at("beat", beats_s), 0.02, 0.98)
-        times, missed = self._peaks
-        far = distance_s(times, beats_s) > 0.06
+    def pulse_score(self, times_s: np.ndarray, name: str = "beat") -> float:
+        """Log likelihood of beats (or "downbeat": of bar lines) just here under the activations, natural log."""
+        b = np.clip(self.at(name, times_s), 0.02, 0.98)
+        times, missed = self._peaks[name]
+        far = distance_s(times, times_s) > 0.06
         return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + missed[far].sum())
+
+    @cached_property
+    def _struck(self) -> np.ndarray:
+        return of_strokes(self.strokes, len(self.activations.beat), self.activations.frame_rate_hz)
+
+    def struck_share(self, times_s: np.ndarray) -> float:
+        """How surely strokes fall just here, on average, 0 to 1."""
+        at = np.round(times_s * self.activations.frame_rate_hz).astype(int)
+        return float(self._struck[np.clip(at, 0, len(self._struck) - 1)].mean())
 
     def evidence(self, beats_s: np.ndarray) -> BarEvidence:
         """What the song says for bars over given beats."""
@@ -118,24 +140,40 @@ class Candidate:
 
 
 class _Sifted(NamedTuple):
-    """Bars of one meter from a beat on, and the sum of their evidence, natural log."""
+    """Bars of one meter from a beat on, the sum of their evidence, natural log, and what sets them apart.
+
+    ``phase``: half beats since the last bar line in the middle of the song, the same for grids that differ a little.
+    """
 
     score: float
     meter: Meter
     first: int
     grid: Grid
     evidence: BarEvidence
+    level: int
+    phase: int
 
 
 def _likelier(found: list[_Sifted]) -> list[_Sifted]:
-    """Of these the likeliest, and the likeliest of each meter."""
-    met: Counter[Meter] = Counter()
+    """Of these the likeliest, and for each meter the likeliest phases at its likeliest levels."""
+    phases: dict[Meter, dict[int, set[int]]] = {}
     out: list[_Sifted] = []
     for one in sorted(found, key=lambda c: -c.score):
-        met[one.meter] += 1
-        if len(out) < MEASURED or met[one.meter] <= MEASURED_EACH:
+        levels = phases.setdefault(one.meter, {})
+        if one.level not in levels and len(levels) == LEVELS_EACH:
+            continue
+        met = levels.setdefault(one.level, set())
+        if len(out) < MEASURED or (len(met) < PHASES and one.phase not in met):
             out.append(one)
+        met.add(one.phase)
     return out
+
+
+def _fitting(heard: Heard, grids: list[tuple[float, Grid, Sequence[int]]]) -> list[tuple[float, Grid, Sequence[int]]]:
+    """Of the grids of one level those that fit the beat activations best, and of the others those that fit strokes."""
+    ranked = sorted(grids, key=lambda g: -g[0])
+    rest = sorted(ranked[GRIDS_EACH:], key=lambda g: -heard.struck_share(g[1].beats_s))
+    return ranked[:GRIDS_EACH] + rest[:STRUCK_EACH]
 
 
 def candidates(
@@ -150,11 +188,17 @@ def candidates(
         Those allowed.
     """
     steady: list[_Sifted] = []
-    changing: list[tuple[float, float, Grid, BarEvidence, Sequence[int]]] = []
+    changing: dict[int, tuple[float, float, Grid, BarEvidence, Sequence[int]]] = {}
+    levels: dict[int, list[tuple[float, Grid, Sequence[int]]]] = {}
     for grid, fixed in grids:
+        level = round(np.log(grid.tempo_bpm) / LEVEL_WIDTH)
+        levels.setdefault(level, []).append((PULSE_WEIGHT * heard.pulse_score(grid.beats_s), grid, fixed))
+    kept = [(k, *g) for k, here in levels.items() for g in _fitting(heard, here)]
+    for level, pulse, grid, fixed in kept:
         evidence = heard.evidence(grid.beats_s)
-        pulse = PULSE_WEIGHT * heard.pulse_score(grid.beats_s)
-        here = []
+        middle_s = (grid.beats_s[0] + grid.beats_s[-1]) / 2
+        middle = float(np.interp(middle_s, grid.beats_s, np.arange(len(grid.beats_s))))
+        here: list[_Sifted] = []
         for meter in meters:
             if not _counted_at(meter, grid.tempo_bpm):
                 continue
@@ -164,21 +208,30 @@ def candidates(
             for first in range(0, -beats, -1):
                 if not any((k - first) % beats for k in fixed):
                     score = enter + float(gain[LONGEST + first :: beats].sum())
-                    here.append(_Sifted(score, meter, first, grid, evidence))
-        best = max((c.score for c in here), default=-np.inf)
-        if any(m in METERS for m in meters) and SLOWEST_BPM <= grid.tempo_bpm <= FASTEST_BPM:
-            changing = sorted([*changing, (best, pulse, grid, evidence, fixed)], key=lambda c: -c[0])[:CHANGING]
-        # At once, so that the evidence of hours is not kept for every grid.
-        steady = _likelier(steady + here)
+                    phase = round(2 * (middle - first)) % (2 * beats)
+                    here.append(_Sifted(score, meter, first, grid, evidence, level, phase))
+        steady += here
+        # Between fixed lines bars of one meter may not fit at all.
+        best = max((c.score for c in here), default=pulse - 1e9)
+        known = level in changing and changing[level][0] >= best
+        if len(meters) > 1 and SLOWEST_BPM <= grid.tempo_bpm <= FASTEST_BPM and not known:
+            changing[level] = best, pulse, grid, evidence, fixed
+            changing = dict(sorted(changing.items(), key=lambda c: -c[1][0])[:CHANGING])
+        # Now and then, so that the evidence of hours is not kept for every grid.
+        if len(steady) > SIFT_AT:
+            steady = _likelier(steady)
     out = []
-    for score, meter, first, grid, evidence in steady:
+    for score, meter, first, grid, evidence, *_ in _likelier(steady):
         starts = tuple(range(first, len(grid.beats_s), meter.counted_beats))
         out.append(Candidate(grid, BarPath(starts, (meter,) * len(starts), score), evidence, score))
-    allowed = {m: prior for m, prior in METERS.items() if m in meters}
-    for _, pulse, grid, evidence, fixed in changing:
-        path = evidence.best_path(fixed, allowed)
-        if len(set(path.meters)) > 1:
-            out.append(Candidate(grid, path, evidence, path.score + pulse))
+    usual = {m: prior for m, prior in METERS.items() if m in meters}
+    # Two bars of usual meters are likelier than one that is as long as both.
+    counted = {m: METERS.get(m, replace(RARE, log_bar=-2.0)) for m in meters if m.unit == 4}
+    for _, pulse, grid, evidence, fixed in changing.values():
+        for allowed in (usual, counted):
+            path = evidence.best_path(fixed, allowed) if len(allowed) > 1 else None
+            if path is not None and len(set(path.meters)) > 1 and path not in (c.path for c in out[-2:]):
+                out.append(Candidate(grid, path, evidence, path.score + pulse))
     return out
 
 
@@ -194,6 +247,19 @@ def _counted_at(meter: Meter, tempo_bpm: float) -> bool:
 
 _ROLE = {name: ROLES.index(name) for name in ROLES}
 
+#: Usual tempi of each meter, counted beats a minute, and their spread, natural log (common practice, no source).
+USUAL_BPM = {
+    **{Meter(4, 4): (105, 0.45), Meter(3, 4): (120, 0.4), Meter(2, 4): (105, 0.45), Meter(5, 4): (125, 0.35)},
+    **{Meter(6, 4): (125, 0.35), Meter(7, 4): (130, 0.35), Meter(6, 8): (65, 0.35), Meter(9, 8): (70, 0.35)},
+    **{Meter(12, 8): (65, 0.35), Meter(3, 8): (220, 0.3), Meter(5, 8): (250, 0.3), Meter(7, 8): (260, 0.3)},
+}
+
+#: Measures that mean something else where beats are divided in three, or where eighths are counted: there once more.
+_BY_KIND = (
+    *("beat", "beat_over_half", "on_beat", "off_beat", "pulse", "hits_a_beat"),
+    *("time_quarters", "time_off", "snare_one", "snare_two", "tempo", "strokes_behind"),
+)
+
 #: What is measured of a reading, in the order of :func:`measure`.
 MEASURES = (
     *("strokes", "strokes_behind", "pulse", "pulse_behind", "sifted_behind"),
@@ -202,26 +268,84 @@ MEASURES = (
     *("kick_one", "kick_lead", "backbeat_one", "backbeat_even", "backbeat_third", "tom_last", "ghost_one"),
     *("loud_one", "loud_lead", "thirds_fit", "thirds"),
     *("repeats", "repeats_lead", "repeats_twice", "repeats_four", "deviates_last", "deviates_first", "four_bars"),
+    *("drums_again", "drums_again_behind", "drums_twice", "drums_half", "drums_third", "drums_shorter", "drums_longer"),
+    *("drums_four", "time_again", "time_half", "time_shorter", "time_longer"),
+    *("snare_half", "snare_one", "snare_two", "snare_four", "time_a_beat", "time_off", "time_quarters"),
+    *(
+        "new_one",
+        "new_lead",
+        "downbeat_wins",
+        "lines",
+        "lines_behind",
+        "kick_before",
+        "kick_before_middle",
+        "busy_last",
+        "backbeat_last",
+    ),
+    *("edges_one", "edges_lead", "cycle_lead", "chords_again", "chords_lead", "chords_four", "bass_one", "bass_lead"),
+    *("chord_share", "chord_share_lead", "downbeat_middle", "crash_middle", "harmony_middle", "kick_middle"),
+    *("loud_middle", "new_middle", "bass_middle"),
     *("tempo", "tempo_square", "bar_s", "bar_s_square", "hits_a_beat", "hits_square", "kicks_a_beat"),
     *("opens", "spread", "bends", "steady", "changes"),
     *(f"meter_{m}" for m in SONG_METERS),
+    *("tempo_usual", "half_of_six"),
+    *(f"{name}_{of}" for of in ("compound", "eighths") for name in _BY_KIND),
 )
+
+
+#: Measures told as what they lack to the best reading's.
+_BEHIND = {
+    "strokes_behind": "strokes",
+    "pulse_behind": "pulse",
+    "sifted_behind": "sifted_behind",
+    "drums_again_behind": "drums_again",
+    "lines_behind": "lines",
+}
 
 
 def measure(heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
     """Measures of readings, (readings, measures), float."""
-    per_grid: dict[int, _GridMeasures] = {}
-    rows = []
-    for candidate in found:
-        key = id(candidate.evidence)
-        if key not in per_grid:
-            per_grid[key] = _GridMeasures(heard, candidate.grid, candidate.evidence)
-        rows.append(per_grid[key].of(candidate))
-    out = np.array(rows)
-    for behind, of in (("strokes_behind", "strokes"), ("pulse_behind", "pulse"), ("sifted_behind", "sifted_behind")):
+    on_grid: dict[int, list[int]] = {}
+    for k, candidate in enumerate(found):
+        on_grid.setdefault(id(candidate.evidence), []).append(k)
+    out = np.zeros((len(found), MEASURES.index("tempo_usual")))
+    for here in on_grid.values():
+        grid = _GridMeasures(heard, found[here[0]].grid, found[here[0]].evidence)
+        out[here] = [grid.of(found[k]) for k in here]
+    for behind, of in _BEHIND.items():
         column = out[:, MEASURES.index(of)]
         out[:, MEASURES.index(behind)] = column - column.max()
-    return out
+    return _by_kind(out, [c.meter for c in found])
+
+
+def _by_kind(measures: np.ndarray, meters: Sequence[Meter]) -> np.ndarray:
+    """Measures, and those that depend on the kind of meter beside them."""
+    centre, spread = np.array([USUAL_BPM[m] for m in meters]).T
+    tempo = measures[:, MEASURES.index("tempo")] + np.log(110.0 / centre)
+    usual = np.maximum(-0.5 * np.square(tempo / spread), -8.0)
+    of_kind = measures[:, [MEASURES.index(name) for name in _BY_KIND]]
+    kinds = np.array([(m.is_compound, m.unit == 8 and not m.is_compound) for m in meters], dtype=float)
+    # Six beats whose halves are alike are two bars of three.
+    six = measures[:, MEASURES.index("drums_half")] * [m == Meter(6, 4) for m in meters]
+    return np.column_stack([measures, usual, six, of_kind * kinds[:, :1], of_kind * kinds[:, 1:]])
+
+
+#: What is told of each beat of a grid, columns of ``_GridMeasures.beatwise`` and of its means by place.
+(
+    _OF_DOWNBEAT,
+    _OF_CRASH,
+    _OF_HARMONY,
+    _OF_LOUD,
+    _OF_TOMS,
+    _OF_KICK,
+    _OF_BACKBEAT,
+    _OF_GHOST,
+    _OF_KICK_AFTER,
+    _OF_BUSY,
+    _OF_BASS,
+    _OF_CHORDS,
+    _OF_NEW,
+) = range(13)
 
 
 class _GridMeasures:
@@ -229,7 +353,8 @@ class _GridMeasures:
 
     def __init__(self, heard: Heard, grid: Grid, evidence: BarEvidence) -> None:
         beats, gaps = grid.beats_s, np.diff(grid.beats_s)
-        self.evidence, self.span_s = evidence, float(beats[-1] - beats[0])
+        self.heard, self.evidence, self.beats_s = heard, evidence, beats
+        self.span_s = float(beats[-1] - beats[0])
         odds = [_odds(heard.at("beat", beats[:-1] + part * gaps)) for part in (0.0, 0.5, 0.25, 0.75)]
         counts = evidence.counts
         loud = counts[:, :, [_ROLE["kick"], _ROLE["backbeat"]]].sum(axis=2).sum(axis=0)
@@ -240,13 +365,12 @@ class _GridMeasures:
         self.thirds = float(within[[3, 4, 5, 7, 8, 9]] @ [-1, 1, -0.3, -0.3, 1, -1] - within[6])
         # Strokes a little before a beat belong to it.
         early = np.roll(counts.reshape(-1, len(ROLES)), 2, axis=0).reshape(counts.shape)
-        self.on_beat = early[:, :5].max(axis=1)
+        on_beat = early[:, :5].max(axis=1)
         self.toms = counts[:, :, _ROLE["tom"]].sum(axis=1)
-        self.picture = early[:, :, :].reshape(len(counts), 4, 3, len(ROLES)).max(axis=2).reshape(len(counts), -1)
+        self.picture = early.reshape(len(counts), 4, 3, len(ROLES)).max(axis=2).reshape(len(counts), -1)
         norm = np.linalg.norm(self.picture, axis=1)
         self.heard_beats = norm > 0
         self.picture = self.picture / np.maximum(norm, 1e-6)[:, None]
-        self.alike: dict[int, np.ndarray] = {}
         hits = np.log(counts.sum() / len(counts) + 0.3)
         kicks = counts[:, :, [_ROLE["kick"], _ROLE["backbeat"]]].sum() / len(counts)
         tempo = float(np.log(grid.tempo_bpm / 110.0))
@@ -254,6 +378,21 @@ class _GridMeasures:
         self.head = [self.pulse, 0.0]
         self.beat = [odds[0].mean(), (odds[0] - odds[1]).mean(), (odds[0] - np.maximum(odds[2], odds[3])).mean()]
         self.beat += [on, off, 1.0 - on - off]
+        self.again = {k: _again(counts[:, :, [_ROLE[r] for r in roles]]) for k, roles in _PATTERNS.items()}
+        snare, time = self.again["snare"], counts[:, :, _ROLE["time"]]
+        self.level = [float(snare[k]) for k in (1, 2, 4, 8)]
+        self.level += [float(np.log(time.sum(axis=1).mean() + 0.3)), float(time[:, 5:8].max(axis=1).mean())]
+        self.level.append(float(np.maximum(time[:, 2:5], time[:, 8:11]).max(axis=1).mean()))
+        kick_after = counts[:, 5:11, _ROLE["kick"]].max(axis=1)
+        busy = counts[:, :, [_ROLE[r] for r in ("backbeat", "ghost", "tom")]].sum(axis=(1, 2))
+        each = [evidence.downbeat_odds, evidence.crashes, evidence.harmony, evidence.loudness, self.toms]
+        each += [on_beat[:, _ROLE[r]] for r in ("kick", "backbeat", "ghost")]
+        self.chords, bass, chords = np.zeros((len(beats), 24)), np.zeros(len(beats)), np.zeros(len(beats))
+        if heard.harmony is not None:
+            self.chords, bass, chords = heard.harmony.over(beats)
+        self.beatwise = np.column_stack([*each, kick_after, busy, bass, chords])
+        self.chords_so_far = np.concatenate([np.zeros((1, 24)), np.cumsum(self.chords, axis=0)])
+        self.so_far = np.concatenate([np.zeros((1, self.picture.shape[1])), np.cumsum(self.picture, axis=0)])
         self.tempo = tempo
         self.hits = [hits, hits**2, kicks]
         log_gaps = np.log(gaps)
@@ -265,18 +404,61 @@ class _GridMeasures:
         struck = np.flatnonzero(counts.sum(axis=(1, 2)) > 0.3)
         self.first = int(struck[0]) if len(struck) else 0
 
-    def likeness(self, lag: int) -> np.ndarray:
-        """Likeness of each beat to the one ``lag`` beats later; empty if the song is shorter."""
-        if lag not in self.alike:
-            both = (self.picture[:-lag] * self.picture[lag:]).sum(axis=1)
-            self.alike[lag] = (
-                both[self.heard_beats[:-lag] | self.heard_beats[lag:]] if lag < len(self.picture) else both
-            )
-        return self.alike[lag]
+    @cached_property
+    def by_length(self) -> dict[int, tuple[list[float], list[float], np.ndarray, np.ndarray, np.ndarray, list[float]]]:
+        """For bars of so many beats: how they repeat, beat by beat and lag by lag; how each beat differs from the one
+        a bar before; how new each beat is, and as where sections meet; and how chords repeat."""
+        lags = {k: self.like(k) for k in range(2, 4 * LONGEST + 1)}
+        out = {}
+        for beats in {m.counted_beats for m in SONG_METERS}:
+            others = [lags[k] for k in range(max(2, beats - 2), beats + 3) if k != beats]
+            alike = [lags[beats], lags[beats] - max(others), lags[2 * beats], lags[4 * beats]]
+            differs = 1.0 - (self.picture[beats:] * self.picture[:-beats]).sum(axis=1)
+            new = self.novelty(self.so_far, beats)
+            edges = new + self.novelty(self.chords_so_far, beats)
+            wide = maximum_filter1d(edges, 2 * beats + 1)
+            # Where sections meet: what is most new within a bar on either side.
+            edges = np.where(edges >= wide, np.square(edges), 0.0)
+            chords = [self.like_chords(k * beats) for k in (1, 3, 4, 5)]
+            near = [self.like_chords(k) for k in range(max(2, beats - 2), beats + 3) if k != beats]
+            harmonic = [chords[0], chords[0] - max(near), chords[2] - (chords[1] + chords[3]) / 2]
+            out[beats] = alike, self.repetition(beats), differs, new, edges, harmonic
+        return out
 
     def like(self, lag: int) -> float:
-        found = self.likeness(lag)
+        """Mean likeness of each beat to the one ``lag`` beats later; 0 if the song is shorter."""
+        both = (self.picture[:-lag] * self.picture[lag:]).sum(axis=1)
+        found = both[self.heard_beats[:-lag] | self.heard_beats[lag:]]
         return float(found.mean()) if len(found) else 0.0
+
+    def repetition(self, beats: int) -> list[float]:
+        """How well the drums repeat after a bar of so many beats, against shorter and longer ones."""
+        drums, time = self.again["drums"], self.again["time"]
+        bar = 2 * beats
+        # A half and thirds of a bar repeat in many a groove: they are told apart from other shorter bars.
+        shorter = [k for k in range(2, bar) if k != beats and 3 * k % bar]
+        longer = [k for k in range(bar + 1, 2 * bar) if k != 3 * beats]
+        out = [drums[bar], 0.0, drums[2 * bar], drums[beats] - drums[bar], drums[round(bar / 3)] - drums[bar]]
+        out += [drums[bar] - drums[shorter].max(initial=-1.0), drums[bar] - drums[longer].max()]
+        out += [drums[4 * bar] - (drums[3 * bar] + drums[5 * bar]) / 2]
+        out += [time[bar], time[beats] - time[bar], time[bar] - time[shorter].max(initial=-1.0)]
+        return [float(v) for v in (*out, time[bar] - time[longer].max())]
+
+    def like_chords(self, lag: int) -> float:
+        """Mean likeness of the harmony of each beat to that ``lag`` beats later; 0 if the song is shorter."""
+        both = (self.chords[:-lag] * self.chords[lag:]).sum(axis=1)
+        return float(both.mean()) if len(both) else 0.0
+
+    @staticmethod
+    def novelty(so_far: np.ndarray, beats: int) -> np.ndarray:
+        """How much the two bars after each beat differ from the two before it, (n,)."""
+        n, reach = len(so_far) - 1, 2 * beats
+        out = np.zeros(n)
+        if n > 2 * reach and so_far[-1].any():
+            window = so_far[reach:] - so_far[:-reach]
+            window /= np.maximum(np.linalg.norm(window, axis=1), 1e-6)[:, None]
+            out[reach : n - reach + 1] = 1.0 - (window[:-reach] * window[reach:]).sum(axis=1)
+        return out
 
     def of(self, candidate: Candidate) -> list[float]:
         evidence, path, n = self.evidence, candidate.path, len(self.evidence)
@@ -288,48 +470,68 @@ class _GridMeasures:
             if len(set(path.meters)) > 1
             else float(evidence.fit(meter)[LONGEST + path.starts[0] :: beats].sum())
         )
+        alike, repetition, differs, new, edges, harmonic = self.by_length[beats]
+        at = place[:, None] == np.arange(beats)
+        size = np.maximum(at.sum(axis=0), 1)
+        # Means of each place in the bar, places by what is told of beats.
+        by_place = at.T @ np.column_stack([self.beatwise, new]) / size[:, None]
+        downbeat, crash, backbeat, kick_after = by_place[:, [_OF_DOWNBEAT, _OF_CRASH, _OF_BACKBEAT, _OF_KICK_AFTER]].T
+        ones, leads = by_place[0] - by_place.mean(axis=0), by_place[0] - by_place[1:].max(axis=0)
+        lasts = by_place[-1] - by_place.mean(axis=0)
+        middles = by_place[0] - by_place[[beats // 2, (beats + 1) // 2]].max(axis=0)
+        edge, chord = at.T @ edges, at.T @ np.maximum(self.beatwise[:, _OF_CHORDS] - 1.0, 0.0)
+        edge, chord = edge / (edge.sum() + 0.1), chord / (chord.sum() + 1.0)
+        cycle = edges + 0.1 * (evidence.crashes + np.maximum(evidence.harmony, 0.0))
+        around = np.zeros((8, beats))
         inside = place < beats
-        size = np.maximum(np.bincount(place[inside], minlength=beats), 1)
-
-        def by_place(values: np.ndarray) -> np.ndarray:
-            return np.bincount(place[inside], values[inside], minlength=beats) / size
-
-        def one(values: np.ndarray) -> float:
-            return float(values[0] - values.mean())
-
-        def lead(values: np.ndarray) -> float:
-            return float(values[0] - values[1:].max())
-
-        downbeat, crash = by_place(evidence.downbeat_odds), by_place(evidence.crashes)
-        harmony, toms = by_place(evidence.harmony), by_place(self.toms)
-        kick, backbeat, ghost = (by_place(self.on_beat[:, _ROLE[r]]) for r in ("kick", "backbeat", "ghost"))
-        loud, share = by_place(evidence.loudness), crash * size
-        crash_share = float(share[0] / (share.sum() + 1.0)), float((share[0] - share[1:].max()) / (share.sum() + 1.0))
-        lag = self.like(beats)
-        others = [self.like(k) for k in range(max(2, beats - 2), beats + 3) if k != beats]
-        deviates = self._deviations(place, beats)
+        np.add.at(around, ((np.cumsum(place == 0) - 1)[inside] % 8, place[inside]), cycle[inside])
+        four_of = around[:4] + around[4:]
+        cycle_lead = float(four_of[:, 0].max() - four_of[:, 1:].max()) / (float(cycle.sum()) + 0.1)
+        share = crash * size / (crash @ size + 1.0)
         opens = np.flatnonzero(place == 0)
         event = evidence.crashes[opens] + np.minimum(self.toms[np.maximum(opens - 1, 0)], 2.0) + evidence.harmony[opens]
         four = max(float(event[h::4].mean()) for h in range(4)) - float(event.mean()) if len(event) >= 8 else 0.0
+        whole = evidence.downbeat_odds[opens[0] :][: (n - opens[0]) // beats * beats] if len(opens) else np.zeros(0)
+        wins = float((whole.reshape(-1, beats).argmax(axis=1) == 0).mean()) if len(whole) else 0.0
+        lines = self.heard.pulse_score(self.beats_s[opens], "downbeat")
         bar_s = float(np.log(beats * 60.0 / 110.0) - self.tempo - np.log(2.1))
         return [
             *(fit / self.span_s, 0.0, *self.head, candidate.sifted / self.span_s),
             *self.beat,
-            *(downbeat[0], one(downbeat), lead(downbeat), *crash_share, one(harmony), lead(harmony)),
-            *(one(kick), lead(kick), one(backbeat), _even(backbeat), _third(backbeat)),
-            *(float(toms[-1] - toms.mean()), one(ghost)),
-            *(one(loud), lead(loud), self.thirds if meter.is_compound else -self.thirds, self.thirds),
-            *(lag, lag - max(others), self.like(2 * beats), self.like(4 * beats), *deviates, four),
+            *(downbeat[0], ones[_OF_DOWNBEAT], leads[_OF_DOWNBEAT], share[0], share[0] - share[1:].max()),
+            *(ones[_OF_HARMONY], leads[_OF_HARMONY], ones[_OF_KICK], leads[_OF_KICK]),
+            *(
+                ones[_OF_BACKBEAT],
+                _even(backbeat),
+                _third(backbeat),
+                lasts[_OF_TOMS],
+                ones[_OF_GHOST],
+                ones[_OF_LOUD],
+                leads[_OF_LOUD],
+            ),
+            *(self.thirds if meter.is_compound else -self.thirds, self.thirds),
+            *(*alike, *self._deviations(differs, place, beats), four, *repetition, *self.level),
+            *(ones[_OF_NEW], leads[_OF_NEW], wins - 1.0 / beats, lines / self.span_s, 0.0),
+            *(
+                lasts[_OF_KICK_AFTER],
+                kick_after[(beats - 1) // 2] - kick_after.mean(),
+                lasts[_OF_BUSY],
+                lasts[_OF_BACKBEAT],
+            ),
+            *(edge[0] - 1.0 / beats * edge.sum(), edge[0] - edge[1:].max(), cycle_lead, *harmonic),
+            *(ones[_OF_BASS], leads[_OF_BASS], chord[0] - chord.sum() / beats, chord[0] - chord[1:].max()),
+            *(middles[_OF_DOWNBEAT], share[0] - share[[beats // 2, (beats + 1) // 2]].max(), middles[_OF_HARMONY]),
+            *(middles[_OF_KICK], middles[_OF_LOUD], middles[_OF_NEW], middles[_OF_BASS]),
             *(self.tempo, self.tempo**2, bar_s, bar_s**2, *self.hits),
             *(float(place[min(self.first, n - 1)] == 0), *self.gaps, self.steady, self._changes(path)),
             *(float(meter == m) for m in SONG_METERS),
         ]
 
-    def _deviations(self, place: np.ndarray, beats: int) -> tuple[float, float]:
+    @staticmethod
+    def _deviations(differs: np.ndarray, place: np.ndarray, beats: int) -> tuple[float, float]:
         """How much the last and the first beat of bars differ from those a bar before, against all beats."""
-        if beats >= len(self.picture):
+        if not len(differs):
             return 0.0, 0.0
-        differs = 1.0 - (self.picture[beats:] * self.picture[:-beats]).sum(axis=1)
         at = place[beats:]
         mean = differs.mean()
         last, first = differs[at == beats - 1], differs[at == 0]
@@ -340,6 +542,27 @@ class _GridMeasures:
         """Bars in another meter than the one before, as a share of all, times ten."""
         changed = sum(a != b for a, b in zip(path.meters, path.meters[1:]))
         return 10.0 * changed / len(path.meters)
+
+
+#: Roles whose strokes are set against themselves some time later.
+_PATTERNS = {"drums": ("kick", "backbeat", "tom"), "time": ("time", "crash", "ghost"), "snare": ("backbeat",)}
+
+
+def _again(counts: np.ndarray) -> np.ndarray:
+    """Correlation of strokes with themselves, half a beat later and so on, for five of the longest bars."""
+    n, parts, roles = counts.shape
+    x = gaussian_filter1d(counts.reshape(n * parts, roles), 1.0, axis=0)
+    x = x - x.mean(axis=0)
+    step, lags = parts // 2, 10 * LONGEST + 1
+    size = next_fast_len(len(x) + step * lags, real=True)
+    spectrum = rfft(x, size, axis=0)
+    common = irfft(np.square(np.abs(spectrum)).sum(axis=1), size)
+    energy = np.concatenate([[0.0], np.cumsum(np.square(x).sum(axis=1))])
+    at = step * np.arange(lags)
+    near = np.maximum(common[at], np.maximum(common[np.abs(at - 1)], common[at + 1]))
+    left = np.maximum(len(x) - at, 0)
+    both = np.sqrt(energy[left] * (energy[-1] - energy[np.minimum(at, len(x))]))
+    return np.where(left > 2 * parts, near / np.maximum(both, 1e-6), 0.0)
 
 
 def _odds(likelihood: np.ndarray) -> np.ndarray:
@@ -360,42 +583,96 @@ def _third(backbeat: np.ndarray) -> float:
 
 @dataclass(frozen=True)
 class ChooserNetwork:
-    """A softmax over readings: linear in the scaled measures, plus one hidden layer.
+    """A rating of readings: linear in the scaled measures, plus one hidden layer.
 
     Attributes
     ----------
+    measures : tuple of str
+        Those of :data:`MEASURES` that it knows.
     mean, scale, linear : ndarray (measures,)
     hidden : ndarray (measures, units)
     bias, out : ndarray (units,)
-    temperature : float
-        Divides the scores: fitted on songs that were not learnt from.
     """
 
+    measures: tuple[str, ...]
     mean: np.ndarray
     scale: np.ndarray
     linear: np.ndarray
     hidden: np.ndarray
     bias: np.ndarray
     out: np.ndarray
-    temperature: float = 1.0
+
+    @cached_property
+    def _columns(self) -> list[int]:
+        return [MEASURES.index(name) for name in self.measures]
+
+    def scaled(self, measures: np.ndarray) -> np.ndarray:
+        """Its measures of readings as it weighs them, (readings, measures), within ±6."""
+        return np.clip((measures[:, self._columns] - self.mean) / self.scale, -6.0, 6.0)
 
     def scores(self, measures: np.ndarray) -> np.ndarray:
         """How each reading is rated, (readings,), natural log but for a constant."""
-        x = np.clip((measures - self.mean) / self.scale, -6.0, 6.0)
+        x = self.scaled(measures)
         return x @ self.linear + np.tanh(x @ self.hidden + self.bias) @ self.out
+
+
+#: Added to the score of 4/4, natural log: of the songs that are learnt from three in four count as 4/4, of those that
+#: are charted nine in ten are (common practice, no source).
+MORE_FOUR = float(np.log(9 / 3))
+
+#: Meters that drummers were recorded in: how likely all of a group are, both networks say, which reading of them it is,
+#: the first alone.
+OF_PLAYERS = (Meter(4, 4),), (Meter(3, 4), Meter(6, 8))
+
+
+@dataclass(frozen=True)
+class Chooser:
+    """A softmax over the readings of a song, rated by two networks.
+
+    Attributes
+    ----------
+    first, added : ChooserNetwork
+        Learnt from human performances, nearly all in 4/4; and what songs in all meters add to it.
+    first_weight : float
+        How much the first counts beside what is added.
+    temperature : float
+        Divides the scores: fitted on songs that were not learnt from.
+    """
+
+    first: ChooserNetwork
+    added: ChooserNetwork
+    first_weight: float
+    temperature: float
+
+    def scores(self, measures: np.ndarray) -> np.ndarray:
+        """How each reading is rated, (readings,), natural log but for a constant."""
+        first = self.first.scores(measures)
+        score = (self.first_weight * first + self.added.scores(measures)) / self.temperature
+        for meters in OF_PLAYERS:
+            here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
+            if here.any():
+                score[here] = first[here] - logsumexp(first[here]) + logsumexp(score[here])
+        score[measures[:, MEASURES.index("meter_4/4")] > 0] += MORE_FOUR
+        return score
 
     def probabilities(self, measures: np.ndarray) -> np.ndarray:
         """How likely each reading is the right one, (readings,), sum 1."""
-        score = self.scores(measures) / self.temperature
-        likely = np.exp(score - score.max())
-        return likely / likely.sum()
+        return softmax(self.scores(measures))
+
+
+def read_chooser(data: dict) -> Chooser:
+    """A chooser from plain numbers, as :mod:`workbench.training.bar_chooser` writes them."""
+    first, added = (
+        ChooserNetwork(tuple(data[k]["measures"]), *(np.array(data[k][part]) for part in NETWORK_PARTS))
+        for k in ("first", "added")
+    )
+    return Chooser(first, added, data["first_weight"], data["temperature"])
+
+
+NETWORK_PARTS = ("mean", "scale", "linear", "hidden", "bias", "out")
 
 
 @cache
-def network() -> ChooserNetwork:
-    """The network that is shipped."""
-    data = json.loads(resources.files("workbench.listening").joinpath("bar_chooser.json").read_text())
-    assert tuple(data["measures"]) == MEASURES
-    weights = data["network"]
-    temperature = weights.pop("temperature")
-    return ChooserNetwork(**{k: np.array(v) for k, v in weights.items()}, temperature=temperature)
+def chooser() -> Chooser:
+    """The chooser that is shipped."""
+    return read_chooser(json.loads(resources.files("workbench.listening").joinpath("bar_chooser.json").read_text()))

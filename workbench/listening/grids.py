@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+
+from workbench.chart.events import Stroke
 
 #: Tempi of steady grids, beats a minute, and the step between them: over four minutes
 #: the nearest is off by 40 ms at either end.
@@ -28,12 +30,19 @@ SAME_GRID_TEMPO = 0.015
 #: A steady beat follows the activations so far, seconds, smoothed over so many beats.
 BEND_WITHIN_S, BEND_BEATS = 0.07, 16
 
+#: A beat that is followed is drawn to a peak within so many seconds, and so much of a beat, by so much of the
+#: distance, and the length of the next by so much.
+FOLLOW_WITHIN_S, FOLLOW_WITHIN, FOLLOW_PLACE, FOLLOW_TEMPO = 0.08, 0.22, 0.5, 0.06
+
+#: So many steady grids of the strokes themselves are followed.
+STRUCK_GRIDS = 3
+
 #: Two grids whose beats lie as near as this are one, seconds.
 SAME_GRID_S = 0.025
 
 #: Readings of a pulse: each of its beats is divided in ``parts`` and every
 #: ``step``-th part, from any first one, is a beat of the reading.
-LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3))
+LEVELS = ((1, 1), (2, 1), (2, 2), (1, 2), (3, 1), (3, 3), (1, 3), (3, 2), (2, 3), (3, 4), (4, 3), (4, 1))
 
 #: A steady grid is read a quarter of a beat off, too: every fourth part from the second or the fourth.
 QUARTERS = ((4, 4),)
@@ -88,10 +97,57 @@ def steady_grids(likelihood: np.ndarray, frame_rate_hz: float, count: int = STEA
     octave = np.log2(periods)
     while len(out) < count and np.isfinite(best).any():
         k = int(best.argmax())
-        out.append(bend(np.arange(phase[k], frames, periods[k]) / frame_rate_hz, likelihood, frame_rate_hz))
+        out.append(np.arange(phase[k], frames, periods[k]) / frame_rate_hz)
         apart = octave - octave[k]
         best[np.abs(apart - np.round(apart)) < np.log2(1 + SAME_GRID_TEMPO)] = -np.inf
     return out
+
+
+def follow(beats_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float) -> np.ndarray:
+    """Beats led by a steady grid's tempo from where it fits best, in both directions: each is drawn to the peak near
+    where it is expected, and so is the tempo, so that a player may drift far."""
+    period, frames = float(np.median(np.diff(beats_s))), len(likelihood)
+    reach = max(int(min(FOLLOW_WITHIN_S, FOLLOW_WITHIN * period) * frame_rate_hz), 1)
+    taper = np.exp(-0.5 * np.square(np.arange(-reach, reach + 1) / (0.7 * reach)))
+    padded = np.pad(likelihood.astype(float), reach + 1)
+
+    def drawn(time_s: float) -> tuple[float, float]:
+        """How far off the peak near a moment is, and how high."""
+        centre = int(round(time_s * frame_rate_hz))
+        near = padded[centre + 1 : centre + 2 * reach + 2] * taper
+        k = int(near.argmax())
+        return (centre + k - reach) / frame_rate_hz - time_s, float(near[k])
+
+    def led(time_s: float, way: int) -> list[float]:
+        gap, out = period, []
+        while 0 <= time_s + way * gap < frames / frame_rate_hz:
+            time_s += way * gap
+            off, height = drawn(time_s)
+            time_s += FOLLOW_PLACE * height * off
+            gap = float(np.clip(gap + way * FOLLOW_TEMPO * height * off, 0.85 * period, 1.18 * period))
+            out.append(time_s)
+        return out
+
+    log = np.log(np.clip(maximum_filter1d(likelihood, 7), 0.01, 1.0))
+    fits = uniform_filter1d(
+        log[np.clip(np.round(beats_s * frame_rate_hz).astype(int), 0, frames - 1)], 12, mode="nearest"
+    )
+    first = float(beats_s[int(fits.argmax())])
+    first = min(max(first + drawn(first)[0], 0.0), (frames - 1) / frame_rate_hz)
+    beats = np.array([*led(first, -1)[::-1], first, *led(first, 1)])
+    if len(beats) < 3:
+        return beats_s
+    even = np.concatenate([[0.0], np.cumsum(gaussian_filter1d(np.diff(beats), 1.5, mode="nearest"))])
+    return even + np.mean(beats - even)
+
+
+def of_strokes(strokes: Sequence[Stroke], frames: int, frame_rate_hz: float) -> np.ndarray:
+    """How surely something is struck, frame by frame, (frames,), 0 to 1."""
+    struck = np.zeros(frames)
+    at = np.array([round(s.time_s * frame_rate_hz) for s in strokes], dtype=int)
+    inside = (at >= 0) & (at < frames)
+    np.maximum.at(struck, at[inside], np.array([s.confidence for s in strokes])[inside])
+    return np.clip(2.5 * gaussian_filter1d(struck, 1.0), 0.0, 1.0)
 
 
 def bend(beats_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float) -> np.ndarray:
@@ -106,11 +162,28 @@ def bend(beats_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float) -> n
 
 
 def candidate_grids(
-    pulse_s: np.ndarray, likelihood: np.ndarray, frame_rate_hz: float, slowest_bpm: float, fastest_bpm: float
+    pulse_s: np.ndarray,
+    likelihood: np.ndarray,
+    struck: np.ndarray,
+    frame_rate_hz: float,
+    slowest_bpm: float,
+    fastest_bpm: float,
 ) -> list[Grid]:
-    """All grids of a song between two tempi, the pulse's own first, each once."""
+    """All grids of a song between two tempi, the pulse's own first, each once.
+
+    Parameters
+    ----------
+    pulse_s : ndarray (n,)
+        The beats as they are followed from one to the next.
+    likelihood, struck : ndarray (frames,)
+        Of beats, and of strokes (:func:`of_strokes`).
+    """
     grids = [Grid(b) for b in at_levels(pulse_s)]
-    for beats in steady_grids(likelihood, frame_rate_hz):
+    steady = steady_grids(likelihood, frame_rate_hz)
+    laid = [bend(b, likelihood, frame_rate_hz) for b in steady]
+    laid += [follow(b, likelihood, frame_rate_hz) for b in steady]
+    laid += [follow(b, struck, frame_rate_hz) for b in steady_grids(struck, frame_rate_hz, STRUCK_GRIDS)]
+    for beats in laid:
         grids += [Grid(b, steady=True) for b in at_levels(beats, LEVELS + QUARTERS)]
     out: list[Grid] = []
     for grid in grids:

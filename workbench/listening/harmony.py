@@ -65,6 +65,20 @@ class Harmony:
         spread = change.std()
         return trust * (change - change.mean()) / spread if spread >= 1e-6 else np.zeros(len(beats_s))
 
+    def over(self, beats_s: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Pitch classes over each beat, (n, 24), and how much those of bass and chords change there, (n,) each."""
+        n = len(beats_s)
+        if n < 3 or not len(self.pitch_classes):
+            return np.zeros((n, 24)), np.zeros(n), np.zeros(n)
+        frames = np.round(beats_s * self.frame_rate_hz).astype(int)
+        gap = max(int(np.median(np.diff(frames))), 2)
+        typical, trust = self._typical(gap)
+        last = len(typical) - 1
+        before, after = (typical[np.clip(frames + d, 0, last)] for d in (-((gap + 1) // 2), gap // 2))
+        change = 1.0 - (before * after).reshape(n, 2, 12).sum(axis=2)
+        change = trust * (change - change.mean(axis=0)) / np.maximum(change.std(axis=0), 1e-6)
+        return after * np.sqrt(trust / 2.0), *np.clip(change, -2.0, 2.0).T
+
     @cached_property
     def _by_length(self) -> dict[int, tuple[np.ndarray, float]]:
         return {}

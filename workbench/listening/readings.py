@@ -7,6 +7,7 @@ are the same to a user are one, and their probabilities add up.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,10 +25,10 @@ from workbench.listening.chooser import (
     Candidate,
     Heard,
     candidates,
+    chooser,
     measure,
-    network,
 )
-from workbench.listening.grids import Grid, candidate_grids, distance_s
+from workbench.listening.grids import Grid, candidate_grids, distance_s, of_strokes
 from workbench.listening.harmony import Harmony
 
 #: Activations above this show that there is music.
@@ -155,7 +156,8 @@ def song_grids(
         pulse = np.arange(0.0, max(duration_s, 2.0), 0.5)
     span = _music_span(activations, strokes, duration_s)
     slowest, fastest = tempo_bpm or (SLOWEST_BPM, COUNTED_EIGHTHS_BPM[1])
-    found = candidate_grids(pulse, activations.beat, activations.frame_rate_hz, slowest, fastest)
+    struck = of_strokes(strokes, len(activations.beat), activations.frame_rate_hz)
+    found = candidate_grids(pulse, activations.beat, struck, activations.frame_rate_hz, slowest, fastest)
     return [Grid(cover(g.beats_s, *span), g.steady) for g in found]
 
 
@@ -206,23 +208,27 @@ def track_readings(
     found = candidates(heard, grids, SONG_METERS if wish.meter is None else (wish.meter,))
     if not found:
         raise AnalysisError("No bars fit that meter, tempo and those bar lines together; leave one of them out.")
-    likely = network().probabilities(measure(heard, found))
+    likely = chooser().probabilities(measure(heard, found))
     order = np.argsort(-likely, kind="stable")
     line_s = [_lines(c) for c in found]
-    groups: list[tuple[int, float]] = []
+    groups: list[list[int]] = []
     for k in order:
-        same = next((g for g, (first, _) in enumerate(groups) if _alike(found, line_s, first, k)), None)
+        same = next((g for g in groups if _alike(found, line_s, g[0], k)), None)
         if same is not None:
-            groups[same] = groups[same][0], groups[same][1] + likely[k]
+            same.append(k)
         elif len(groups) < 2 * MOST_READINGS:
-            groups.append((k, likely[k]))
-    groups.sort(key=lambda g: -g[1])
-    kept = [g for n, g in enumerate(groups[:MOST_READINGS]) if n == 0 or g[1] >= LEAST_LIKELY]
+            groups.append([k])
+    groups.sort(key=lambda g: -likely[g].sum())
+    kept = [g for n, g in enumerate(groups[:MOST_READINGS]) if n == 0 or likely[g].sum() >= LEAST_LIKELY]
     begin_s, end_s = _music_span(activations, strokes, duration_s)
     begin_s = min(min((s.time_s for s in strokes), default=0.0), begin_s)
     out = []
-    for first, probability in kept:
-        chosen = found[first]
+    for group in kept:
+        # Beats in two or in three may be the same beats (4/4, 12/8): the likelier name, and of that the likeliest.
+        named: dict[Meter, float] = defaultdict(float)
+        for k in group:
+            named[found[k].meter] += likely[k]
+        chosen = next(found[k] for k in group if found[k].meter == max(named, key=named.__getitem__))
         fixed = next(at for grid, at in grids if grid is chosen.grid)
         beats = refine_beats(chosen.grid.beats_s, strokes, keep=fixed)
         # A stroke on the last bar line, alone, still has its bar.
@@ -232,8 +238,8 @@ def track_readings(
         confidence = np.zeros(len(lines_s))
         for k in np.flatnonzero(likely > 1e-4):
             confidence += likely[k] * (distance_s(lines_s, line_s[k]) < SAME_LINE_S)
-        tempo_bpm = chosen.grid.tempo_bpm
-        out.append(BarReading(time_map, float(probability), chosen.meter, tempo_bpm, tuple(confidence.tolist())))
+        tempo_bpm, probability = chosen.grid.tempo_bpm, float(likely[group].sum())
+        out.append(BarReading(time_map, probability, chosen.meter, tempo_bpm, tuple(confidence.tolist())))
     return tuple(out)
 
 
@@ -244,9 +250,9 @@ def _lines(candidate: Candidate) -> np.ndarray:
 
 
 def _alike(found: Sequence[Candidate], lines_s: Sequence[np.ndarray], one: int, other: int) -> bool:
-    """Whether two readings are the same to a user: meter, tempo and most bar lines."""
+    """Whether two readings are the same to a user: counted beats, tempo and most bar lines."""
     a, b = found[one], found[other]
-    if a.meter != b.meter or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > 0.05:
+    if a.meter.counted_beats != b.meter.counted_beats or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > 0.05:
         return False
     if not (len(lines_s[one]) and len(lines_s[other])):  # a recording of a beat or two: no line to differ by
         return True

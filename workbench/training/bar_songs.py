@@ -110,9 +110,14 @@ class BarSong:
 def hear_song(path: Path, out: Path, group: str, meter: str, beats_s: np.ndarray, numbers: np.ndarray) -> None:
     """Hear a recording and keep what was heard with its known bars."""
     samples = load_audio(path, SAMPLE_RATE_HZ, mono=True).samples[:, 0]
-    heard = detect.compute_activations(samples)
+    keep_song(out, group, meter, beats_s, numbers, detect.compute_activations(samples), hear_harmony(samples))
+
+
+def keep_song(
+    out: Path, group: str, meter: str, beats_s: np.ndarray, numbers: np.ndarray, heard: Activations, harmony: Harmony
+) -> None:
+    """Keep what was heard of a song with its known bars, as :meth:`BarSong.read` reads it."""
     strokes = sorted(detect.detect_strokes(heard))
-    harmony = hear_harmony(samples)
     np.savez_compressed(
         out,
         group=group,
