@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
 from workbench.errors import AudioError
 from workbench.files.audio import SAMPLE_RATE_HZ
@@ -93,7 +94,10 @@ def compute_activations(samples: np.ndarray, progress: Progress | None = None) -
     beat = _likelihood(low + snare + 0.5 * bright, 0.8)
     downbeat = _likelihood(low + crash, 1.2)
     part(progress, 0.9, 1.0)(1.0, "Listening for strokes")
-    return Activations(FRAME_RATE_HZ, SPECTRAL_INSTRUMENTS, onset, velocity, beat, downbeat)
+    columns = [DETECTED.index(name) for name in SPECTRAL_INSTRUMENTS]
+    every, how_loud = (np.zeros((len(onset), len(DETECTED)), np.float32) for _ in range(2))
+    every[:, columns], how_loud[:, columns] = onset, velocity
+    return Activations(FRAME_RATE_HZ, DETECTED, every, how_loud, beat, downbeat)
 
 
 def _band_levels(mono: np.ndarray, progress: Progress) -> dict[str, np.ndarray]:

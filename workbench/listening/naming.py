@@ -268,9 +268,8 @@ def of_those_alike(level: np.ndarray, values: np.ndarray) -> np.ndarray:
     shape = level - level.mean(axis=1, keepdims=True)
     square = (shape**2).mean(axis=1)
     out = []
-    for rows in range(
-        0, len(shape), STROKES_AT_ONCE
-    ):  # so that memory does not grow with the square of a song's length
+    # In parts, so that memory does not grow with the square of a song's length.
+    for rows in range(0, len(shape), STROKES_AT_ONCE):
         here = slice(rows, rows + STROKES_AT_ONCE)
         apart = np.maximum(square[here, None] + square - 2 * shape[here] @ shape.T / shape.shape[1], 0)
         near = np.exp(-apart / (2 * ALIKE**2))
