@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
-from tests.benchmarks.spectral import compute_activations, detect_strokes
+from tests.benchmarks.spectral import compute_activations, detect_strokes, listen_with
 from workbench.errors import AudioError
-from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.files.audio import SAMPLE_RATE_HZ, Audio, save_audio
+from workbench.listening import transcription
+from workbench.listening.draft import draft_chart
 
 RATE = SAMPLE_RATE_HZ
 
@@ -43,6 +45,16 @@ def test_plain_strokes_are_found_at_their_time(name):
     times = found_times(detect_strokes(compute_activations(sound)), name)
     distance = np.abs(times[None, :] - np.array(expected[name])[:, None]).min(axis=1)
     assert (distance < 0.03).mean() > 0.95
+
+
+def test_it_drafts_as_the_detector_does(tmp_path, monkeypatch):
+    for name in ("compute_activations", "detect_strokes"):
+        monkeypatch.setattr(transcription, name, getattr(transcription, name))  # put back afterwards
+    sound, _ = performance(12.0)
+    save_audio(tmp_path / "song.wav", Audio(sound[:, None], RATE))
+    listen_with("spectral")
+    chart = draft_chart(tmp_path / "song.wav").chart
+    assert set(chart.instruments_used()) >= {"kick", "snare", "closed hi-hat"}
 
 
 def test_blocks_change_nothing(monkeypatch):
