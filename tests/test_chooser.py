@@ -89,7 +89,7 @@ def test_among_meters_of_players_the_first_network_alone_decides(meters):
         measures[k : 7 : len(meters), MEASURES.index(f"meter_{meter}")] = 1.0
     shipped = chooser()
     now, first = shipped.probabilities(measures)[:7], shipped.first.scores(measures)[:7]
-    assert np.log(now / now[0]) == pytest.approx(first - first[0])
+    assert np.log(now / now[0]) == pytest.approx((first - first[0]) / shipped.first_temperature)
     other = replace(shipped, added=replace(shipped.added, out=-shipped.added.out)).probabilities(measures)[:7]
     assert other / other.sum() == pytest.approx(now / now.sum()) and other.sum() != pytest.approx(now.sum())
 

@@ -635,14 +635,15 @@ class Chooser:
         Learnt from human performances, nearly all in 4/4; and what songs in all meters add to it.
     first_weight : float
         How much the first counts beside what is added.
-    temperature : float
-        Divides the scores: fitted on songs that were not learnt from.
+    temperature, first_temperature : float
+        Divide the scores of both, and of the first where it decides alone: fitted on songs that were not learnt from.
     """
 
     first: ChooserNetwork
     added: ChooserNetwork
     first_weight: float
     temperature: float
+    first_temperature: float
 
     def scores(self, measures: np.ndarray) -> np.ndarray:
         """How each reading is rated, (readings,), natural log but for a constant."""
@@ -651,7 +652,8 @@ class Chooser:
         for meters in OF_PLAYERS:
             here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
             if here.any():
-                score[here] = first[here] - logsumexp(first[here]) + logsumexp(score[here])
+                alone = first[here] / self.first_temperature
+                score[here] = alone - logsumexp(alone) + logsumexp(score[here])
         score[measures[:, MEASURES.index("meter_4/4")] > 0] += MORE_FOUR
         return score
 
@@ -666,7 +668,7 @@ def read_chooser(data: dict) -> Chooser:
         ChooserNetwork(tuple(data[k]["measures"]), *(np.array(data[k][part]) for part in NETWORK_PARTS))
         for k in ("first", "added")
     )
-    return Chooser(first, added, data["first_weight"], data["temperature"])
+    return Chooser(first, added, data["first_weight"], data["temperature"], data["first_temperature"])
 
 
 NETWORK_PARTS = ("mean", "scale", "linear", "hidden", "bias", "out")

@@ -145,9 +145,10 @@ CHOOSER_UNITS, CHOOSER_SEEDS, CHOOSER_DECAY, CHOOSER_ROUNDS, CHOOSER_RATE, SONGS
 LEARNT_READINGS = 48
 
 
-def read_first(path: Path) -> ChooserNetwork:
-    """The first network of a chooser's file."""
-    return read_chooser(json.loads(path.read_text())).first
+def read_first(path: Path) -> tuple[ChooserNetwork, float]:
+    """The first network of a chooser's file, and its temperature."""
+    known = read_chooser(json.loads(path.read_text()))
+    return known.first, known.first_temperature
 
 
 def song_weights(songs: Sequence[Table]) -> np.ndarray:
@@ -238,7 +239,7 @@ def _descend(
 
 def cross_validated(first: ChooserNetwork, songs: Sequence[Table]) -> list[np.ndarray]:
     """Scores of each song's readings by networks that learnt from the other folds."""
-    found = [Chooser(first, *fit(first, [s for s in songs if s.fold != k]), 1.0) for k in range(CHOOSER_FOLDS)]
+    found = [Chooser(first, *fit(first, [s for s in songs if s.fold != k]), 1.0, 1.0) for k in range(CHOOSER_FOLDS)]
     return [found[s.fold].scores(s.measures.astype(float)) for s in songs]
 
 
@@ -276,13 +277,13 @@ def main() -> None:
     parser.add_argument("songs", nargs="+", type=Path, help="folders of songs")
     args = parser.parse_args()
     songs = [s for s in tables(args.songs) if Meter.parse(s.meter) in SONG_METERS]
-    first = read_first(args.out)
+    first, own = read_first(args.out)
     scores = cross_validated(first, songs)
     for folder in args.songs:
         names = {p.stem for p in folder.glob("*.npz")}
         mine = [k for k, s in enumerate(songs) if s.name in names]
         report(folder.name, [songs[k] for k in mine], [scores[k] for k in mine])
-    write(args.out, Chooser(first, *fit(first, songs), temperature(songs, scores)), len(songs))
+    write(args.out, Chooser(first, *fit(first, songs), temperature(songs, scores), own), len(songs))
 
 
 def write(path: Path, found: Chooser, songs: int) -> None:
@@ -291,7 +292,7 @@ def write(path: Path, found: Chooser, songs: int) -> None:
     for name, net in (("first", found.first), ("added", found.added)):
         parts = {part: np.round(getattr(net, part), 4).tolist() for part in NETWORK_PARTS}
         data[name] = {"measures": list(net.measures), **parts}
-    data |= {k: round(getattr(found, k), 4) for k in ("first_weight", "temperature")}
+    data |= {k: round(getattr(found, k), 4) for k in ("first_weight", "temperature", "first_temperature")}
     path.write_text(json.dumps(data, separators=(",", ":")) + "\n")
 
 
