@@ -97,6 +97,12 @@ def test_the_1_earlier_in_a_selection_leaves_the_rest():
     assert lines(early)[5:] == lines(FOUR)[5:]
 
 
+@pytest.mark.parametrize("beats", [F(1, 2), 1, -1])
+def test_a_song_shorter_than_a_beat_stays_as_it_is(beats):
+    eighth = TimeMap([Bar(Meter(4, 4), (0.0,), F(1, 8))], 0.5)
+    assert rebarring.shift_one(eighth, beats).time_map == eighth
+
+
 def test_a_shorter_meter_lays_the_bars_anew():
     three = rebarring.set_meter(FOUR, Meter(3, 4)).time_map
     assert lines(three)[:4] == [0.0, 1.5, 3.0, 4.5] and {b.meter for b in three.bars} == {Meter(3, 4)}

@@ -358,7 +358,7 @@ def _recut(
         first = min(lines[0] - (lines[0] // full) * full, end)  # a song of a beat or two is a pick-up and no more
         if first > 0:
             spans.append(_NewBar(meter, Fraction(0), first, first * scale))
-        lines = [first, *(line for line in lines if line > first)]
+        lines = [first, *(line for line in lines if first < line < end)]
     else:
         if lines[0] != begin:
             first_bar -= 1
