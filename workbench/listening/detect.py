@@ -154,7 +154,7 @@ def compute_activations(
         batch = [_features(samples, gain, start - CONTEXT, span) for start in starts[k : k + BATCH]]
         logits = session.run(None, {"frames": np.stack(batch)})[0]
         for start, features, one in zip(starts[k : k + BATCH], batch, logits, strict=True):
-            one[_largest_rise(features) < LEAST_RISE, CLOSED_HAT] = -30
+            one[nothing_rises(features), CLOSED_HAT] = -30
             out[start : start + keep] = one[CONTEXT : CONTEXT + min(keep, frames - start)]
         tell(min(1.0, (k + BATCH) / len(starts)), "listening")
     np.clip(out, -30, 30, out=out)
@@ -162,6 +162,11 @@ def compute_activations(
     return Activations(
         FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1]
     )
+
+
+def nothing_rises(features: np.ndarray) -> np.ndarray:
+    """Frames (frames,), bool, around which no band rises enough for a closed hi-hat."""
+    return _largest_rise(features) < LEAST_RISE
 
 
 def _largest_rise(features: np.ndarray) -> np.ndarray:

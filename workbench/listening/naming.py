@@ -144,10 +144,17 @@ def name_by_song(
         In order of time; at each moment the toms' activation is dealt out by how likely each of them is, so that
         whatever is asked later hears the same names.
     """
-    if not any(s.instrument in THREE_TOMS for s in strokes):
-        return activations, sorted(strokes)
     moments = find_moments(activations, strokes)
-    measures = measure(samples, moments)
+    return name_by_levels(low_levels(samples, moments.time_s), moments, activations, strokes)
+
+
+def name_by_levels(
+    level: np.ndarray, moments: Moments, activations: Activations, strokes: Sequence[Stroke]
+) -> tuple[Activations, list[Stroke]]:
+    """As :func:`name_by_song`, of what each moment's attack adds (n, bands; see :func:`low_levels`)."""
+    if not len(level):
+        return activations, sorted(strokes)
+    measures = measure(level, moments)
     likely = read_network().probabilities(measures)
     likely[np.arange(len(likely)), moments.likely.argmax(axis=1)] *= STAYS
     if not in_order(measures[:, TOM_MEASURES.index("pitch")], likely.argmax(axis=1)):
@@ -204,13 +211,12 @@ def find_moments(activations: Activations, strokes: Sequence[Stroke]) -> Moments
     return Moments(time_s, frame, gathered, highest[frame])
 
 
-def measure(samples: np.ndarray, moments: Moments) -> np.ndarray:
-    """What is measured of each moment (n, :data:`TOM_MEASURES`)."""
+def measure(level: np.ndarray, moments: Moments) -> np.ndarray:
+    """What is measured of each moment (n, :data:`TOM_MEASURES`), from what its attack adds (n, bands)."""
     high = np.clip(moments.likely, 0.003, 0.997)
     high = np.log(high / (1 - high))
     inclined = high - high.mean(axis=1, keepdims=True)
     heard = np.array([[any(s.instrument == name for s in there) for name in THREE_TOMS] for there in moments.strokes])
-    level = low_levels(samples, moments.time_s)
     pitch = pitches(level)
     sure = np.clip(moments.likely.max(axis=1), 0.2, 1) ** 2
     named, away = cut_by_pitch(pitch, np.log(_softmax(SOFTENED * inclined) + WRONG), sure)

@@ -22,7 +22,7 @@ from workbench.chart.drumkit import DETECTED, THREE_TOMS
 from workbench.checking.findings import HEARD_AS
 from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
 from workbench.listening.detect import compute_activations, detect_strokes
-from workbench.listening.naming import TOM_MEASURES, NamingNetwork, find_moments, measure
+from workbench.listening.naming import TOM_MEASURES, NamingNetwork, find_moments, low_levels, measure
 from workbench.training import groove_performances, mixing, rarities
 from workbench.training.bank import PRE_ROLL
 from workbench.training.bar_songs import accompany, compose, render
@@ -118,7 +118,7 @@ def example(samples: np.ndarray, strokes: np.ndarray) -> Iterator[Example]:
     heard = compute_activations(samples)
     moments = find_moments(heard, detect_strokes(heard))
     if len(moments.time_s):
-        yield measure(samples, moments), which_tom(moments.time_s, strokes)
+        yield measure(low_levels(samples, moments.time_s), moments), which_tom(moments.time_s, strokes)
 
 
 def which_tom(time_s: np.ndarray, strokes: np.ndarray) -> np.ndarray:

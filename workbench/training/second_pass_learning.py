@@ -19,11 +19,13 @@ import numpy as np
 import torch
 
 from workbench.chart.drumkit import DETECTED
+from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.checking.findings import HEARD_AS
 from workbench.listening.activations import Activations
 from workbench.listening.detect import detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
+from workbench.listening.naming import find_moments, name_by_levels
 from workbench.listening.second_pass import CANDIDATE_MEASURES, OF_SONG, Candidates, SecondPassNetwork, find_candidates
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
@@ -65,9 +67,11 @@ class HeardSong:
     Attributes
     ----------
     activations : Activations
+    detected : list of Stroke
+        In them, toms named by the song.
     time_map : TimeMap
     strokes : ndarray (n, 2 or more)
-        time_s, instrument (index in :data:`~workbench.chart.drumkit.DETECTED`).
+        Those played: time_s, instrument (index in :data:`~workbench.chart.drumkit.DETECTED`).
     until_s : float
         What comes later is unknown.
     is_heard : ndarray (n,), bool
@@ -75,6 +79,7 @@ class HeardSong:
     """
 
     activations: Activations
+    detected: Sequence[Stroke]
     time_map: TimeMap
     strokes: np.ndarray
     until_s: float
@@ -82,7 +87,7 @@ class HeardSong:
 
     def example(self) -> Example:
         """Candidates, and which of them are strokes."""
-        found = find_candidates(self.activations, detect_strokes(self.activations), self.time_map, read_calibration())
+        found = find_candidates(self.activations, self.detected, self.time_map, read_calibration())
         right, heard = are_strokes(found, self.strokes), are_strokes(found, self.strokes[self.is_heard])
         known = (found.time_s <= self.until_s) & (heard | ~right)
         return Candidates(*(values[known] for values in vars(found).values())), right[known]
@@ -105,7 +110,8 @@ class HeardSong:
         strokes = self.strokes - np.eye(self.strokes.shape[1])[0] * begin_s
         inside = (strokes[:, 0] >= 0) & (strokes[:, 0] < until_s)
         time_map = TimeMap(moved, ends_s[1] - begin_s)
-        return HeardSong(cut, time_map, strokes[inside], until_s, self.is_heard[inside])
+        detected = [replace(s, time_s=s.time_s - begin_s) for s in self.detected if begin_s <= s.time_s < b / rate_hz]
+        return HeardSong(cut, detected, time_map, strokes[inside], until_s, self.is_heard[inside])
 
 
 def examples(songs: Iterable[HeardSong], seed: int = 5) -> list[Example]:
@@ -127,7 +133,19 @@ def hear_clips(file: Path) -> Iterator[HeardSong]:
         activations = Activations(100.0, DETECTED, heard[:, :N], heard[:, N : 2 * N], *heard[:, 2 * N :].T)
         strokes = data["strokes"][data["strokes"][:, 0] == clip][:, 1:]
         strokes = strokes[(strokes[:, 0] >= 0) & (strokes[:, 0] < duration_s - 0.03)]
-        yield HeardSong(activations, bars_of(beats, duration_s), strokes, duration_s, np.ones(len(strokes), bool))
+        struck_s, level = (data[name][data["tom_at"][:, 0] == clip] for name in ("tom_at", "tom_level"))
+        activations, detected = named(activations, struck_s[:, 1], level)
+        is_heard = np.ones(len(strokes), bool)
+        yield HeardSong(activations, detected, bars_of(beats, duration_s), strokes, duration_s, is_heard)
+
+
+def named(activations: Activations, struck_s: np.ndarray, level: np.ndarray) -> tuple[Activations, list[Stroke]]:
+    """Activations, and strokes detected in them, with toms named by the song; of their attacks (n,) it is known what
+    each adds at low pitches (n, bands)."""
+    detected = detect_strokes(activations)
+    moments = find_moments(activations, detected)
+    nearest = [int(np.argmin(np.abs(struck_s - time_s))) for time_s in moments.time_s]
+    return name_by_levels(level[nearest].astype(float), moments, activations, detected)
 
 
 def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, seed: int) -> Iterator[HeardSong]:
@@ -156,7 +174,7 @@ def hear_grooves(folder: Path, split: str, fonts: Sequence[Path], count: int, se
             [(t, c, v) for j, (c, t, v) in enumerate(struck) if not j or struck[j - 1] < (c, t - DOUBLE_TRIGGER_S)]
         )
         until_s, is_heard = once[:, 0].max() + PAIRING_S, once[:, 2] >= SOFTEST_VELOCITY
-        yield HeardSong(draft.activations, draft.chart.time_map, once, until_s, is_heard)
+        yield HeardSong(draft.activations, draft.strokes, draft.chart.time_map, once, until_s, is_heard)
 
 
 def are_strokes(found: Candidates, strokes: np.ndarray) -> np.ndarray:

@@ -1,8 +1,8 @@
 """Listen to kept-out kits, performances and backing (or those trained on), and keep what networks say.
 
-The result, one ``.npz`` for each network, holds activations and the true strokes and beats of
-many clips; :mod:`workbench.training.calibrate` reads thresholds, timing and
-confidence from it.  Needs torch.
+The result, one ``.npz`` for each network, holds activations, as the product hears them, and the true strokes and beats
+of many clips, and what the attacks of toms add at low pitches, from which they are named;
+:mod:`workbench.training.calibrate` reads thresholds, timing and confidence from it.  Needs torch.
 """
 
 from __future__ import annotations
@@ -15,12 +15,24 @@ import numpy as np
 import torch
 
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.detect import CLOSED_HAT, find_peaks, nothing_rises, refine_times
 from workbench.listening.features import FRAME_RATE_HZ, compute_features
+from workbench.listening.naming import low_levels
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import SLOW, Network, read_state
-from workbench.training.performances import read_performances
+from workbench.training.performances import TOMS, read_performances
 from workbench.training.planning import SETTINGS, Material, Plan, plan_clear_clip, plan_clip
+
+#: Peaks of toms from this height on are measured.
+LOWEST_TOM = 0.3
+
+
+def tom_levels(onset: np.ndarray, samples: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """When toms may be struck (n,), seconds, and what each attack adds at low pitches (n, bands)."""
+    peaks = [refine_times(onset[:, k], find_peaks(onset[:, k], LOWEST_TOM)) for k in TOMS]
+    time_s = np.unique(np.concatenate(peaks))
+    return time_s, low_levels(samples, time_s).astype(np.float16)
 
 
 def listen(
@@ -40,6 +52,7 @@ def listen(
     frames = round(clip_s * FRAME_RATE_HZ) // SLOW * SLOW
     audio = xp.asarray(material.library.samples)  # type: ignore[attr-defined]
     heard: list[list[np.ndarray]] = [[] for _ in weights]
+    toms: list[list[tuple[np.ndarray, np.ndarray]]] = [[] for _ in weights]
     strokes, beats, settings = [], [], []
     rng = np.random.default_rng(seed)
     for first in range(0, clips, 8):
@@ -50,15 +63,25 @@ def listen(
         sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE_HZ), seed + first, xp)  # type: ignore[arg-type]
         sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
         features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
-        with torch.no_grad():
-            for said, network in zip(heard, networks, strict=True):
-                said.append((torch.sigmoid(network(features)) * 255).round().byte().cpu().numpy())
+        still = np.stack([nothing_rises(one) for one in features.cpu().numpy()])
+        samples = torch.from_dlpack(sound).cpu().numpy()
+        for said, attacks, network in zip(heard, toms, networks, strict=True):
+            with torch.no_grad():
+                likely = torch.sigmoid(network(features)).cpu().numpy()
+            likely[..., CLOSED_HAT][still] = 0
+            said.append(np.round(likely * 255).astype(np.uint8))
+            for k, one in enumerate(likely, first):
+                time_s, level = tom_levels(one, samples[k - first])
+                attacks.append((np.column_stack([np.full(len(time_s), k), time_s]), level))
         for k, one in enumerate(plans, first):
             strokes.append(np.column_stack([np.full(len(one.strokes), k), one.strokes]))
             beats.append(np.column_stack([np.full(len(one.beats), k), one.beats]))
             settings.append(one.settings)
     truth = {"strokes": np.concatenate(strokes), "beats": np.concatenate(beats), "settings": np.stack(settings)}
-    return [{"heard": np.concatenate(said), **truth} for said in heard]
+    return [
+        {"heard": np.concatenate(said), "tom_at": np.concatenate(at), "tom_level": np.concatenate(level), **truth}
+        for said, (at, level) in zip(heard, (zip(*attacks, strict=True) for attacks in toms), strict=True)
+    ]
 
 
 def main() -> None:
