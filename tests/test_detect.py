@@ -91,6 +91,27 @@ def test_progress_ends_at_one():
     assert told[-1] == 1.0 and told == sorted(told)
 
 
+class SilentNetwork:
+    """A network that hears nothing and counts the passages."""
+
+    def __init__(self):
+        self.passages = 0
+
+    def run(self, _, frames):
+        self.passages += 1
+        return [np.zeros((*frames["frames"].shape[:2], 2 * len(DETECTED) + 2), np.float32)]
+
+
+def test_when_the_user_stops_it_no_more_passages_are_heard():
+    def stop(done, what):
+        raise KeyboardInterrupt
+
+    network, passages = SilentNetwork(), 40
+    with pytest.raises(KeyboardInterrupt):
+        compute_activations(np.zeros(passages * PASSAGE * 441, np.float32), stop, network)
+    assert network.passages < passages
+
+
 def test_no_sound_is_refused():
     with pytest.raises(AudioError, match="no sound"):
         compute_activations(np.zeros(0, np.float32))

@@ -198,7 +198,7 @@ def save_audio(path: str | os.PathLike, audio: Audio, subtype: str | None = None
         )
     format_, usual = WRITTEN_FORMATS[path.suffix.lower()]
     subtype = subtype or usual
-    peak = float(np.maximum(audio.samples.max(initial=0.0), -audio.samples.min(initial=0.0)))
+    peak = _peak(audio.samples)
     if not np.isfinite(peak):
         raise AudioError(f"{path.name} was not written: the sound holds samples that are no numbers.")
     if peak > 1.0 and subtype.startswith("PCM"):
@@ -243,17 +243,17 @@ def _checked(source: Source, mono: bool, progress: Progress | None) -> Iterator[
     tell = progress or silent
     done, peak, mixed_peak = 0, 0.0, 0.0
     for block in source.blocks:
-        finite = np.isfinite(block).all(axis=1)
-        if not finite.all():
-            at_s = (done + int(np.argmin(finite))) / source.sample_rate
+        loudest = _peak(block)
+        if not np.isfinite(loudest):
+            at_s = (done + int(np.argmin(np.isfinite(block).all(axis=1)))) / source.sample_rate
             raise AudioError(
                 f"{source.path.name} holds samples that are no numbers (NaN or infinite), "
                 f"first at {at_s:.2f} s; export the recording again."
             )
-        peak = max(peak, float(np.abs(block).max(initial=0.0)))
+        peak = max(peak, loudest)
         if mono:
             block = _mixed(block)[:, None]
-            mixed_peak = max(mixed_peak, float(np.abs(block).max(initial=0.0)))
+            mixed_peak = max(mixed_peak, _peak(block))
         done += len(block)
         tell(min(1.0, done / max(source.frames, 1)), "Reading the recording")
         yield block
@@ -275,8 +275,15 @@ def _resampled(blocks: Iterable[np.ndarray], rate: int, wanted: int, channels: i
     yield stream.resample_chunk(np.empty((0, channels), np.float32), last=True)
 
 
+def _peak(samples: np.ndarray) -> float:
+    """Highest absolute value; not a number where a sample is none."""
+    return float(np.maximum(samples.max(initial=0.0), -samples.min(initial=0.0)))
+
+
 def _mixed(block: np.ndarray) -> np.ndarray:
-    return block[:, 0] if block.shape[1] == 1 else block.mean(axis=1, dtype=np.float32)
+    """Mean of the channels, (frames,); channel by channel, which numpy does faster than along short rows."""
+    channels = block.shape[1]
+    return block[:, 0] if channels == 1 else sum(block.T) / np.float32(channels)
 
 
 def _checked_rate(sample_rate: int | None) -> int | None:

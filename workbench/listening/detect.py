@@ -2,13 +2,14 @@
 
 A small network, trained on synthetic mixes (``weights/MODEL_CARD.md``), runs on
 the CPU through onnxruntime.  Long recordings are heard in overlapping passages,
-so that memory does not grow with their length.
+some of them at once, so that memory does not grow with their length.
 """
 
 from __future__ import annotations
 
 import json
 from bisect import bisect_right
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -22,15 +23,15 @@ from workbench.errors import AnalysisError, AudioError
 from workbench.listening.activations import Activations
 from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
 from workbench.progress import Progress, part
-from workbench.sound.runtime import Session, open_packaged, open_session
+from workbench.sound.runtime import Session, open_packaged, open_session, threads_given
 
 # Without another word a number here was set by hand, no source.
 #: Frames heard at once, and frames of context on either side that are heard but not kept.
 PASSAGE = 2500
 CONTEXT = 250
 
-#: Passages the network takes in one go.
-BATCH = 4
+#: So many passages are heard at once, each on a core of its own; more would need more memory.
+AT_ONCE = 4
 
 #: Within this time two detections are one stroke, seconds.
 SAME_STROKE_S = 0.03
@@ -93,7 +94,10 @@ def load_weights(weights: bytes | None = None) -> Session:
         If the weights are missing or damaged.
     """
     try:
-        return open_packaged("workbench.listening.weights", "detector") if weights is None else open_session(weights)
+        threads = max(1, threads_given() // AT_ONCE)
+        if weights is not None:
+            return open_session(weights, threads)
+        return open_packaged("workbench.listening.weights", "detector", threads)
     except Exception as error:
         raise AnalysisError("The detector's weights are missing or damaged; install the workbench again.") from error
 
@@ -149,14 +153,18 @@ def compute_activations(
     # One short recording is heard as it is; a longer one in equal passages.
     keep = min(PASSAGE, -(-frames // 5) * 5)
     span = keep + 2 * CONTEXT
-    starts = list(range(0, frames, keep))
-    for k in range(0, len(starts), BATCH):
-        batch = [_features(samples, gain, start - CONTEXT, span) for start in starts[k : k + BATCH]]
-        logits = session.run(None, {"frames": np.stack(batch)})[0]
-        for start, features, one in zip(starts[k : k + BATCH], batch, logits, strict=True):
-            one[nothing_rises(features), CLOSED_HAT] = -30
-            out[start : start + keep] = one[CONTEXT : CONTEXT + min(keep, frames - start)]
-        tell(min(1.0, (k + BATCH) / len(starts)), "listening")
+    starts = range(0, frames, keep)
+
+    def hear(start: int) -> np.ndarray:
+        features = _features(samples, gain, start - CONTEXT, span)
+        logits = session.run(None, {"frames": features[None]})[0][0]
+        logits[nothing_rises(features), CLOSED_HAT] = -30
+        return np.asarray(logits[CONTEXT : CONTEXT + min(keep, frames - start)])
+
+    with ThreadPoolExecutor(min(AT_ONCE, threads_given())) as pool:
+        for start, logits in zip(starts, pool.map(hear, starts), strict=True):
+            out[start : start + keep] = logits
+            tell(min(1.0, (start + keep) / frames), "listening")
     np.clip(out, -30, 30, out=out)
     likely = 1 / (1 + np.exp(-out))
     return Activations(

@@ -18,20 +18,22 @@ import onnxruntime
 from onnxruntime import InferenceSession as Session
 
 
-def open_session(model: bytes | str, threads: int = 0) -> Session:
-    """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal.
-
-    *threads* 0 takes every core, or as many as the environment variable OMP_NUM_THREADS says (OpenMP 5.2, 21.1.2):
-    where several processes share a machine, each is given one.
-    """
-    options = onnxruntime.SessionOptions()
+def threads_given() -> int:
+    """How many threads may work at once: one for each core, or as many as the environment variable OMP_NUM_THREADS
+    says (OpenMP 5.2, 21.1.2): where several processes share a machine, each is given one."""
     said = os.environ.get("OMP_NUM_THREADS", "")
-    options.intra_op_num_threads = threads or (int(said) if said.isdecimal() else 0)
+    return (int(said) if said.isdecimal() else 0) or os.cpu_count() or 1
+
+
+def open_session(model: bytes | str, threads: int = 1) -> Session:
+    """An ONNX model, by its bytes or its path, ready to run on the CPU; it says nothing on the terminal."""
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
     options.log_severity_level = 4
     return Session(model, options, providers=["CPUExecutionProvider"])
 
 
-def open_packaged(package: str, name: str, threads: int = 0) -> Session:
+def open_packaged(package: str, name: str, threads: int = 1) -> Session:
     """The network ``NAME.onnx`` that lies in a package of the workbench, its SHA-256 checked against ``NAME.json``.
 
     Raises

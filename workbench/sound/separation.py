@@ -217,7 +217,7 @@ def store_beside(folder: str | os.PathLike, recording: str | os.PathLike | Audio
 @cache
 def _network() -> Session:
     try:
-        return open_packaged(*SEPARATOR, threads=1)  # its many small steps take twice the work on two cores
+        return open_packaged(*SEPARATOR)  # on one thread: its many small steps take twice the work on two cores
     except Exception as error:
         raise AnalysisError("The separator's weights are missing or damaged; install the workbench again.") from error
 
