@@ -71,33 +71,28 @@ def track_pulse(
     column = np.arange(len(lengths))
     start_prior = np.array([METERS[Meter(4, 4)].log_tempo(60.0 * frame_rate_hz / k) for k in lengths])
     # enter[t % ring, k]: best path with a beat of lengths[k] that begins at frame t.
-    ring = longest + 1
+    ring = longest + shortest
     enter = np.full((ring, len(lengths)), -np.inf)
     came = np.full((frames, len(lengths)), -1, dtype=np.int8)
-    best, best_at = -np.inf, (0, 0)
-    for t in range(frames):
+    # So many frames at once: no beat is shorter, so none of them depends on another.
+    for first in range(0, frames, shortest):
+        t = np.arange(first, min(first + shortest, frames))[:, None]
         begin = t - lengths
         # The beat's own frame counts as beat, all frames up to the next as none.
         arrive = enter[begin % ring, column] + on[begin] + total_off[t] - total_off[np.maximum(begin, -1) + 1]
         arrive[begin < 0] = -np.inf
-        through = arrive[:, None] + change
-        source = through.argmax(axis=0)
-        value = through[source, column]
-        if t < longest:
-            fresh = start_prior + total_off[t]
-            new = fresh > value
-            value = np.where(new, fresh, value)
-            source = np.where(new, -1, source)
-        enter[t % ring] = value
-        came[t] = source
-        if t + longest >= frames:
-            # The last beat is the one after which the song ends within its length.
-            ends = np.where(t + lengths >= frames, value, -np.inf)
-            k = int(ends.argmax())
-            score = ends[k] + on[t] + total_off[frames] - total_off[t + 1]
-            if score > best:
-                best, best_at = score, (t, k)
-    t, k = best_at
+        through = arrive[:, None, :] + change
+        source = through.argmax(axis=2)
+        value = np.take_along_axis(through, source[..., None], axis=2)[..., 0]
+        fresh = start_prior + total_off[t]
+        new = (t < longest) & (fresh > value)
+        enter[t[:, 0] % ring] = np.where(new, fresh, value)
+        came[t[:, 0]] = np.where(new, -1, source)
+    # The last beat is the one after which the song ends within its length.
+    t = np.arange(frames - longest, frames)
+    ends = np.where(t[:, None] + lengths >= frames, enter[t % ring], -np.inf)
+    last = int((ends.max(axis=1) + on[t] + total_off[frames] - total_off[t + 1]).argmax())
+    t, k = frames - longest + last, int(ends[last].argmax())
     beats = [t]
     while came[t, k] >= 0:
         k = int(came[t, k])

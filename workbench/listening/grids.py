@@ -37,8 +37,8 @@ FOLLOW_WITHIN_S, FOLLOW_WITHIN, FOLLOW_PLACE, FOLLOW_TEMPO = 0.08, 0.22, 0.5, 0.
 #: So many steady grids of the strokes themselves are followed.
 STRUCK_GRIDS = 3
 
-#: Two grids whose beats lie as near as this are one, seconds.
-SAME_GRID_S = 0.025
+#: Two grids are one where this share of beats lies nearer than this, seconds.
+SAME_GRID_SHARE, SAME_GRID_S = 0.9, 0.025
 
 #: Readings of a pulse: each of its beats is divided in ``parts`` and every
 #: ``step``-th part, from any first one, is a beat of the reading.
@@ -59,6 +59,11 @@ class Grid:
     def tempo_bpm(self) -> float:
         """Median tempo, beats a minute."""
         return 60.0 / float(np.median(np.diff(self.beats_s)))
+
+    @cached_property
+    def log_tempo(self) -> float:
+        """Natural logarithm of the tempo."""
+        return float(np.log(self.tempo_bpm))
 
 
 def distance_s(times_s: np.ndarray, sorted_s: np.ndarray) -> np.ndarray:
@@ -86,11 +91,13 @@ def steady_grids(likelihood: np.ndarray, frame_rate_hz: float, count: int = STEA
     periods = periods[periods < frames / 4]
     best = np.full(len(periods), -np.inf)
     phase = np.zeros(len(periods), dtype=int)
+    widest = int(60.0 * frame_rate_hz / STEADY_BPM[0])
+    stretches = np.lib.stride_tricks.sliding_window_view(np.pad(log, (0, widest)), widest)
     for k, period in enumerate(periods):
         width = int(period)
         starts = np.round(np.arange((frames - width) // period + 1) * period).astype(int)
         # Every phase at once: row by row, one beat's length of activations after the other.
-        mean = np.lib.stride_tricks.sliding_window_view(log, width)[starts].mean(axis=0)
+        mean = stretches[starts, :width].mean(axis=0)
         phase[k] = int(mean.argmax())
         best[k] = mean[phase[k]]
     out: list[np.ndarray] = []
@@ -193,8 +200,10 @@ def candidate_grids(
 
 
 def _same(one: Grid, other: Grid) -> bool:
-    if abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_GRID_TEMPO:
+    if abs(one.log_tempo - other.log_tempo) > SAME_GRID_TEMPO:
         return False
     nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
     distance = np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm
-    return float(np.quantile(distance, 0.9)) < SAME_GRID_S
+    # Counting, which is quicker, rules most of them out.
+    enough = np.count_nonzero(distance < SAME_GRID_S) > SAME_GRID_SHARE * (len(distance) - 1)
+    return enough and float(np.quantile(distance, SAME_GRID_SHARE)) < SAME_GRID_S
