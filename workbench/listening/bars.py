@@ -291,7 +291,7 @@ class BarEvidence:
         np.add.at(self.loudness, beat[near], np.array([s.velocity for s in strokes])[near] / 127.0)
         self._sparse = csr_array(self._padded.reshape(n + 2 * LONGEST, -1))
         self.counts = self._padded.reshape(-1, PARTS_PER_BEAT, len(ROLES))[LONGEST:-LONGEST]
-        # Bars that reach over an end of the song miss no strokes there.
+        self._strokes = self._padded.reshape(n + 2 * LONGEST, -1).sum(axis=1)
         self._within = np.zeros(len(padded), dtype=np.float32)
         self._within[LONGEST * PARTS_PER_BEAT : (LONGEST + n) * PARTS_PER_BEAT] = 1.0
         self.downbeat_odds = np.log(np.clip(downbeat, 0.02, 0.98)) - np.log1p(-np.clip(downbeat, 0.02, 0.98))
@@ -323,19 +323,20 @@ class BarEvidence:
         rates = bank.log_rates.reshape(count, beats, -1).transpose(2, 1, 0).reshape(-1, beats * count)
         by_beat = (self._sparse @ rates).reshape(-1, beats, count)
         fit = sum(by_beat[k : k + rows, k] for k in range(beats))
-        covered = np.lib.stride_tricks.sliding_window_view(self._within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT][
-            :rows
-        ]
-        over = covered.min(axis=1) == 0
-        fit[~over] -= bank.expected.sum(axis=1)
-        fit[over] -= covered[over] @ bank.expected.T
+        # Bars that reach over an end of the song miss no strokes there.
+        inside = slice(LONGEST, LONGEST + len(self) - beats + 1)
+        over = np.ones(rows, dtype=bool)
+        over[inside] = False
+        covered = np.lib.stride_tricks.sliding_window_view(self._within, beats * PARTS_PER_BEAT)[::PARTS_PER_BEAT]
+        fit[inside] -= bank.expected.sum(axis=1)
+        fit[over] -= covered[:rows][over] @ bank.expected.T
         fit += bank.log_shares_at(self.tempo_bpm)
         top = fit.max(axis=1, keepdims=True)
         fit = (top + np.log(np.exp(fit - top).sum(axis=1, keepdims=True)))[:, 0]
         # A density over seconds: parts are shorter at faster beats.
         beat_s = np.pad(self.beat_s, LONGEST, mode="edge")
         seconds = np.convolve(beat_s, np.full(beats, 1.0 / beats), "valid")[:rows]
-        strokes = np.convolve(self._padded.reshape(len(beat_s), -1).sum(axis=1), np.ones(beats), "valid")[:rows]
+        strokes = np.convolve(self._strokes, np.ones(beats), "valid")[:rows]
         return fit - strokes * np.log(seconds / PARTS_PER_BEAT)
 
     def score(self, meter: Meter, prior: MeterPrior) -> np.ndarray:
@@ -364,14 +365,13 @@ def _lone_crashes(parts: np.ndarray, trust: np.ndarray, n: int) -> np.ndarray:
     out = np.zeros(n)
     order = np.argsort(parts, kind="stable")
     parts, trust = parts[order], trust[order]
-    for k, part in enumerate(parts):
-        near = parts[max(k - 1, 0) : k + 2]
-        # Strokes at nearly the same moment are one crash on two cymbals.
-        apart = np.abs(near - part)
-        beat = int(np.round(part / PARTS_PER_BEAT))
-        on_beat = abs(part - beat * PARTS_PER_BEAT) <= 2
-        if not ((apart > 2) & (apart < 1.9 * PARTS_PER_BEAT)).any() and on_beat and 0 <= beat < n:
-            out[beat] = max(out[beat], trust[k])
+    # Strokes at nearly the same moment are one crash on two cymbals.
+    gaps = np.diff(parts)
+    near = np.pad((gaps > 2) & (gaps < 1.9 * PARTS_PER_BEAT), 1)
+    beat = np.round(parts / PARTS_PER_BEAT).astype(int)
+    on_beat = (np.abs(parts - beat * PARTS_PER_BEAT) <= 2) & (beat >= 0) & (beat < n)
+    lone = on_beat & ~near[:-1] & ~near[1:]
+    np.maximum.at(out, beat[lone], trust[lone])
     return out
 
 
