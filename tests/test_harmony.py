@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.signal import resample_poly
 
 from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.listening.harmony import hear_harmony
+from workbench.listening.harmony import _decimated, hear_harmony
 
 RATE = SAMPLE_RATE_HZ
 
@@ -30,6 +31,12 @@ def test_bass_changes_with_the_chords_and_what_sounds_over_beats_of_one_chord_is
     assert change[4::4].min() > 1.0 > np.delete(change, np.s_[::4]).max()
     assert np.linalg.norm(sounding, axis=1) == pytest.approx(np.ones(24), abs=0.05)
     assert sounding[1] @ sounding[2] > 0.9 > 0.5 > sounding[1] @ sounding[5]
+
+
+@pytest.mark.parametrize("samples", [1, 5, 127, 128, 129, 10_000])
+def test_the_lower_rate_is_that_of_scipy(samples):
+    noise = np.random.default_rng(samples).normal(size=samples).astype(np.float32)
+    np.testing.assert_allclose(_decimated(noise, 4), resample_poly(noise, 1, 4), atol=1e-6)
 
 
 def test_noise_bursts_tell_less():
