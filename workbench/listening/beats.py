@@ -89,15 +89,15 @@ def track_pulse(
         enter[t[:, 0] % ring] = np.where(new, fresh, value)
         came[t[:, 0]] = np.where(new, -1, source)
     # The last beat is the one after which the song ends within its length.
-    t = np.arange(frames - longest, frames)
-    ends = np.where(t[:, None] + lengths >= frames, enter[t % ring], -np.inf)
-    last = int((ends.max(axis=1) + on[t] + total_off[frames] - total_off[t + 1]).argmax())
-    t, k = frames - longest + last, int(ends[last].argmax())
-    beats = [t]
-    while came[t, k] >= 0:
-        k = int(came[t, k])
-        t -= int(lengths[k])
-        beats.append(t)
+    late = np.arange(frames - longest, frames)
+    ends = np.where(late[:, None] + lengths >= frames, enter[late % ring], -np.inf)
+    last = int((ends.max(axis=1) + on[late] + total_off[frames] - total_off[late + 1]).argmax())
+    at, k = int(late[last]), int(ends[last].argmax())
+    beats = [at]
+    while came[at, k] >= 0:
+        k = int(came[at, k])
+        at -= int(lengths[k])
+        beats.append(at)
     times = np.array(beats[::-1])
     return times[times < n] / frame_rate_hz
 

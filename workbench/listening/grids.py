@@ -205,5 +205,6 @@ def _same(one: Grid, other: Grid) -> bool:
     nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
     distance = np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm
     # Counting, which is quicker, rules most of them out.
-    enough = np.count_nonzero(distance < SAME_GRID_S) > SAME_GRID_SHARE * (len(distance) - 1)
-    return enough and float(np.quantile(distance, SAME_GRID_SHARE)) < SAME_GRID_S
+    if np.count_nonzero(distance < SAME_GRID_S) <= SAME_GRID_SHARE * (len(distance) - 1):
+        return False
+    return float(np.quantile(distance, SAME_GRID_SHARE)) < SAME_GRID_S
