@@ -44,8 +44,9 @@ FONT_KITS = (0, 8, 16, 24, 25, 32, 40)
 Example = tuple[np.ndarray, np.ndarray]
 
 
-def hear_songs(material: Material, count: int, seed: int, song_s: float = 60.0) -> Iterator[Example]:
-    """Songs with drums, alone and, where they have any, with their backing."""
+def play_songs(material: Material, count: int, seed: int, song_s: float = 60.0) -> Iterator[tuple[np.ndarray, Plan]]:
+    """Songs (samples, plan) with drums that the detector does not know, alone and, where they have any, with their
+    backing."""
     backed = SETTINGS.index("has_backing")
     for k in range(count):
         rng = np.random.default_rng([seed, k])
@@ -55,8 +56,7 @@ def hear_songs(material: Material, count: int, seed: int, song_s: float = 60.0) 
         make_unknown(rng, plan)
         for settings in (0.0, 1.0) if plan.settings[backed] else (0.0,):
             plan.settings[backed] = settings
-            samples = mixing.render([plan], material.library.samples, round(song_s * SAMPLE_RATE_HZ), k)[0]
-            yield from example(samples, plan.strokes)
+            yield mixing.render([plan], material.library.samples, round(song_s * SAMPLE_RATE_HZ), k)[0], plan
 
 
 def hear_grooves(folder: Path, fonts: Sequence[Path], count: int, song_s: float = 75.0) -> Iterator[Example]:
@@ -190,7 +190,9 @@ def main() -> None:
     parser.add_argument("--performed", type=int, default=32)
     args = parser.parse_args()
     material = Material(read_library(args.bank, args.backing), *read_performances(args.performances, "train"))
-    songs = [*hear_songs(material, args.count, args.seed), *hear_grooves(args.groove, args.fonts, args.performed)]
+    played = play_songs(material, args.count, args.seed)
+    songs = [song for samples, plan in played for song in example(samples, plan.strokes)]
+    songs += hear_grooves(args.groove, args.fonts, args.performed)
     write_network(learn(songs), args.out)
 
 

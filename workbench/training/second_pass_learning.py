@@ -2,7 +2,8 @@
 
 From clips heard by :mod:`workbench.training.validate` and from human performances of the Groove MIDI data set (CC BY
 4.0; J. Gillick et al., *Learning to groove with inverse sequence transformations*, ICML 2019), rendered by FluidSynth,
-every second one with other instruments, and heard by the shipped detector.  Of each song a few bars are learnt from as
+every second one with other instruments, and from the songs with drums that the detector does not know from which names
+of toms are learnt, both heard by the shipped detector.  Of each song a few bars are learnt from as
 well, as what a few bars say of themselves is not what many do.  Needs torch.
 """
 
@@ -23,15 +24,18 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.checking.findings import HEARD_AS
 from workbench.listening.activations import Activations
-from workbench.listening.detect import detect_strokes, read_calibration
+from workbench.listening.detect import compute_activations, detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
-from workbench.listening.naming import find_moments, name_by_levels
+from workbench.listening.naming import find_moments, name_by_levels, name_by_song
 from workbench.listening.second_pass import CANDIDATE_MEASURES, OF_SONG, Candidates, SecondPassNetwork, find_candidates
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.groove_performances import read_performances
-from workbench.training.planning import SETTINGS
+from workbench.training.library import read_library
+from workbench.training.naming_learning import play_songs
+from workbench.training.performances import read_performances as read_clips
+from workbench.training.planning import SETTINGS, Material
 
 N = len(DETECTED)
 # Chosen by what the network then says of kept-out songs; the model card has the figures.
@@ -137,6 +141,15 @@ def hear_clips(file: Path) -> Iterator[HeardSong]:
         activations, detected = named(activations, struck_s[:, 1], level)
         is_heard = np.ones(len(strokes), bool)
         yield HeardSong(activations, detected, bars_of(beats, duration_s), strokes, duration_s, is_heard)
+
+
+def hear_unknown(material: Material, count: int, seed: int) -> Iterator[HeardSong]:
+    """Songs of drums that the detector does not know: of those that it does know it is too sure."""
+    for samples, plan in play_songs(material, count, seed):
+        heard = compute_activations(samples)
+        activations, detected = name_by_song(samples, heard, detect_strokes(heard))
+        until_s, known = heard.duration_s - PAIRING_S, np.ones(len(plan.strokes), bool)
+        yield HeardSong(activations, detected, bars_of(plan.beats, heard.duration_s), plan.strokes, until_s, known)
 
 
 def named(activations: Activations, struck_s: np.ndarray, level: np.ndarray) -> tuple[Activations, list[Stroke]]:
@@ -266,11 +279,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("out", type=Path, help="workbench/listening/second_pass.json")
     parser.add_argument("heard", type=Path, nargs="+", help="written by workbench.training.validate; each is a source")
+    parser.add_argument("--bank", type=Path, required=True)
+    parser.add_argument("--backing", type=Path, nargs="+", required=True)
+    parser.add_argument("--performances", type=Path, required=True)
+    parser.add_argument("--unknown", type=int, default=55, help="songs of unknown drums, part of the first source")
+    parser.add_argument("--seed", type=int, default=9, help="of these")
     parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
     parser.add_argument("--fonts", type=Path, nargs="+", required=True)
     parser.add_argument("--count", type=int, default=260)
     args = parser.parse_args()
+    material = Material(read_library(args.bank, args.backing), *read_clips(args.performances, "train"))
     sources = [examples(hear_clips(file)) for file in args.heard]
+    sources[0] += examples(hear_unknown(material, args.unknown, args.seed))
     sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
     write_network(learn(sources), args.out)
 
