@@ -30,6 +30,9 @@ from workbench.sound.runtime import Session, open_packaged, open_session, thread
 PASSAGE = 2500
 CONTEXT = 250
 
+#: Spectra of so many frames are made at a time: more would not stay in a processor's cache.
+IN_CACHE = 256
+
 #: So many passages are heard at once, each on a core of its own; more would need more memory.
 AT_ONCE = 4
 
@@ -112,7 +115,10 @@ def _features(samples: np.ndarray, gain: float, first_frame: int, n_frames: int)
     # In whole frames, and so far on either side as a window reaches.
     first = max(0, first_frame - CONTEXT // 10) * HOP
     last = max(first, (first_frame + n_frames + CONTEXT // 10) * HOP)
-    return compute_features(samples[first:last] * np.float32(gain), first_frame - first // HOP, n_frames)
+    passage, begin = samples[first:last] * np.float32(gain), first_frame - first // HOP
+    return np.concatenate(
+        [compute_features(passage, begin + k, min(IN_CACHE, n_frames - k)) for k in range(0, n_frames, IN_CACHE)]
+    )
 
 
 def compute_activations(

@@ -12,6 +12,8 @@ written gets its confidence from it; of the rest, and of what is written, so muc
 from __future__ import annotations
 
 import json
+from bisect import bisect_right, insort
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -410,15 +412,15 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
             used[mine] = True
             judged.append(replace(stroke, confidence=round(confidence, 3)))
     possible: list[int] = []
-    taken: dict[str, list[float]] = {}
+    taken: dict[str, list[float]] = defaultdict(list)
     for k in np.argsort(-sure):
         if sure[k] < LEAST_DOUBT:
             break
         name = DETECTED[found.column[k]]
         surface = {n for group in ONE_SURFACE if name in group for n in group} | {name}
-        if used[k] or any(abs(t - heard_s[k]) < ONE_MOMENT_S for n in surface for t in taken.get(n, ())):
+        if used[k] or any(_is_near(taken[n], heard_s[k]) for n in surface):
             continue
-        taken.setdefault(name, []).append(heard_s[k])
+        insort(taken[name], heard_s[k])
         possible.append(int(k))
     times_s = np.concatenate([[s.time_s for s in judged], heard_s[possible]])
     errors = np.concatenate([[1 - s.confidence for s in judged], sure[possible]])
@@ -426,6 +428,12 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
     hits = [_possible_hit(found, k, heard_s[k], sure[k]) for k in possible if sure[k] >= limit]
     # Confidences have three digits; that of the limit itself is in doubt too.
     return HeardAgain(sorted(judged), sorted(hits), round(1 - limit + 0.0005, 4) if len(errors) else DOUBT_BELOW)
+
+
+def _is_near(times_s: list[float], time_s: float) -> bool:
+    """Whether one of some times, in order, is the same moment as another."""
+    after = bisect_right(times_s, time_s - ONE_MOMENT_S)
+    return after < len(times_s) and times_s[after] < time_s + ONE_MOMENT_S
 
 
 def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
