@@ -16,6 +16,7 @@ from importlib import resources
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
+from threadpoolctl import threadpool_limits
 
 from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
 from workbench.chart.events import Stroke
@@ -167,7 +168,8 @@ def compute_activations(
         logits[nothing_rises(features), CLOSED_HAT] = -30
         return np.asarray(logits[CONTEXT : CONTEXT + min(keep, frames - start)])
 
-    with ThreadPoolExecutor(min(AT_ONCE, threads_given())) as pool:
+    # Threads for products of matrices would only wait for those that hear other passages.
+    with threadpool_limits(1, "blas"), ThreadPoolExecutor(min(AT_ONCE, threads_given())) as pool:
         for start, logits in zip(starts, pool.map(hear, starts), strict=True):
             out[start : start + keep] = logits
             tell(min(1.0, (start + keep) / frames), "listening")
