@@ -1597,17 +1597,19 @@ class _Part:
 def _part(source: Source | Reading) -> _Part:
     from workbench.chart import Chart
     from workbench.files.document import ChartDocument
-    from workbench.listening.draft import Draft, draft_files
-    from workbench.reading.read import Reading
 
     if isinstance(source, Chart):
         return _Part(source)
-    if isinstance(source, Reading):
-        return _Part(source.chart)
     if isinstance(source, ChartDocument):
         return _Part(source.chart, source.path, source.path.parent)
-    if isinstance(source, Draft):
-        return _Part(source.chart, draft_files(source.recording, source.recording.parent).chart, Path())
+    if not isinstance(source, (str, os.PathLike)):  # so that reading a file does not load all that hears recordings
+        from workbench.listening.draft import Draft, draft_files
+        from workbench.reading.read import Reading
+
+        if isinstance(source, Reading):
+            return _Part(source.chart)
+        if isinstance(source, Draft):
+            return _Part(source.chart, draft_files(source.recording, source.recording.parent).chart, Path())
     return _Part(read_chart(source), Path(source), Path(source).parent)
 
 

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
-from scipy.linalg import solveh_banded
 
 from workbench.chart.chart import WrittenBar
 from workbench.chart.meter import TimeMap
@@ -132,6 +131,8 @@ def beats_as_played(
 
 def _drift_s(anchors_s: np.ndarray, at_s: np.ndarray, off_s: np.ndarray) -> np.ndarray:
     """How far each beat lies from the given one, (beats + 1,), seconds, by strokes so far off their places."""
+    from scipy.linalg import solveh_banded  # takes a fifth of a second, and most charts read were not played as MIDI
+
     beat = np.clip(np.searchsorted(anchors_s, at_s, side="right") - 1, 0, len(anchors_s) - 2)
     share = (at_s - anchors_s[beat]) / np.diff(anchors_s)[beat]
     count = len(anchors_s)

@@ -19,7 +19,6 @@ from itertools import count, groupby
 from string import ascii_uppercase
 
 import numpy as np
-import pandas as pd
 
 from workbench.chart import Chart, Section
 from workbench.reading.patterns import Patterns
@@ -188,7 +187,12 @@ def _texture_features(patterns: Patterns) -> np.ndarray:
     bars: kick and snare, and what keeps time."""
     base = patterns.vectors * np.sqrt(patterns.weights)
     size = np.sqrt((base**2).sum(axis=1, keepdims=True))
-    keeping = pd.get_dummies(pd.Series(patterns.timekeepers, dtype=object), dtype=float)
+    keepers = patterns.timekeepers
+    names = sorted({keeper for keeper in keepers if keeper is not None})
+    keeping = np.zeros((len(keepers), len(names)))
+    for bar, keeper in enumerate(keepers):
+        if keeper is not None:
+            keeping[bar, names.index(keeper)] = 1.0
     return np.hstack([base / np.maximum(size, 1e-6), 0.7 * keeping])
 
 
