@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 
 import numpy as np
@@ -115,6 +115,16 @@ class MeterPatterns:
     shares: np.ndarray
     tempo_mean: np.ndarray
     tempo_spread: np.ndarray
+
+    @cached_property
+    def by_part(self) -> np.ndarray:
+        """Log rates of a beat's parts and roles as each beat of each pattern, (parts · roles, beats · patterns)."""
+        count, parts, _ = self.log_rates.shape
+        return (
+            self.log_rates.reshape(count, parts // PARTS_PER_BEAT, -1)
+            .transpose(2, 1, 0)
+            .reshape(-1, count * parts // PARTS_PER_BEAT)
+        )
 
     def likeliest(self, count: int) -> MeterPatterns:
         """The patterns that are most common."""
@@ -320,8 +330,7 @@ class BarEvidence:
         count = len(bank.expected)
         # Beat by beat: what each would count as every beat of the bar. Strokes are few: sparse, this is faster, and
         # no threads of a linear algebra library wait for each other.
-        rates = bank.log_rates.reshape(count, beats, -1).transpose(2, 1, 0).reshape(-1, beats * count)
-        by_beat = (self._sparse @ rates).reshape(-1, beats, count)
+        by_beat = (self._sparse @ bank.by_part).reshape(-1, beats, count)
         fit = sum(by_beat[k : k + rows, k] for k in range(beats))
         # Bars that reach over an end of the song miss no strokes there.
         inside = slice(LONGEST, LONGEST + len(self) - beats + 1)

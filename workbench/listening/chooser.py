@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from importlib import resources
+from operator import ne
 from typing import NamedTuple
 
 import numpy as np
@@ -136,7 +137,13 @@ class Candidate:
     @cached_property
     def meter(self) -> Meter:
         """Of most bars."""
-        return max(set(self.path.meters), key=self.path.meters.count)
+        meters = self.path.meters
+        return meters[0] if self.throughout else max(set(meters), key=meters.count)
+
+    @cached_property
+    def throughout(self) -> bool:
+        """Whether all bars are in one meter."""
+        return self.path.meters.count(self.path.meters[0]) == len(self.path.meters)
 
 
 class _Sifted(NamedTuple):
@@ -446,8 +453,8 @@ class _GridMeasures:
 
     def like_chords(self, lag: int) -> float:
         """Mean likeness of the harmony of each beat to that ``lag`` beats later; 0 if the song is shorter."""
-        both = (self.chords[:-lag] * self.chords[lag:]).sum(axis=1)
-        return float(both.mean()) if len(both) else 0.0
+        both = max(len(self.chords) - lag, 0)
+        return float(np.einsum("ij,ij->", self.chords[:-lag], self.chords[lag:])) / both if both else 0.0
 
     @staticmethod
     def novelty(so_far: np.ndarray, beats: int) -> np.ndarray:
@@ -464,11 +471,12 @@ class _GridMeasures:
         evidence, path, n = self.evidence, candidate.path, len(self.evidence)
         meter = candidate.meter
         beats = meter.counted_beats
-        place = np.concatenate([np.arange(m.counted_beats) for m in path.meters])[-path.starts[0] :][:n]
+        starts = np.array(path.starts)
+        place = np.arange(n) - starts[np.searchsorted(starts, np.arange(n), side="right") - 1]
         fit = (
-            sum(float(evidence.fit(m)[LONGEST + k]) for m, k in zip(path.meters, path.starts) if k < n)
-            if len(set(path.meters)) > 1
-            else float(evidence.fit(meter)[LONGEST + path.starts[0] :: beats].sum())
+            float(evidence.fit(meter)[LONGEST + path.starts[0] :: beats].sum())
+            if candidate.throughout
+            else sum(float(evidence.fit(m)[LONGEST + k]) for m, k in zip(path.meters, path.starts) if k < n)
         )
         alike, repetition, differs, new, edges, harmonic = self.by_length[beats]
         at = place[:, None] == np.arange(beats)
@@ -523,7 +531,7 @@ class _GridMeasures:
             *(middles[_OF_DOWNBEAT], share[0] - share[[beats // 2, (beats + 1) // 2]].max(), middles[_OF_HARMONY]),
             *(middles[_OF_KICK], middles[_OF_LOUD], middles[_OF_NEW], middles[_OF_BASS]),
             *(self.tempo, self.tempo**2, bar_s, bar_s**2, *self.hits),
-            *(float(place[min(self.first, n - 1)] == 0), *self.gaps, self.steady, self._changes(path)),
+            *(float(place[min(self.first, n - 1)] == 0), *self.gaps, self.steady, self._changes(candidate)),
             *(float(meter == m) for m in SONG_METERS),
         ]
 
@@ -538,10 +546,10 @@ class _GridMeasures:
         return (float(last.mean() - mean) if len(last) else 0.0, float(first.mean() - mean) if len(first) else 0.0)
 
     @staticmethod
-    def _changes(path: BarPath) -> float:
+    def _changes(candidate: Candidate) -> float:
         """Bars in another meter than the one before, as a share of all, times ten."""
-        changed = sum(a != b for a, b in zip(path.meters, path.meters[1:]))
-        return 10.0 * changed / len(path.meters)
+        meters = candidate.path.meters
+        return 0.0 if candidate.throughout else 10.0 * sum(map(ne, meters, meters[1:])) / len(meters)
 
 
 #: Roles whose strokes are set against themselves some time later.
