@@ -4,7 +4,8 @@ import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, HALF, ROCK, bar, part
 from workbench.chart.meter import Meter
-from workbench.reading.versions import compare_versions
+from workbench.errors import ChartError
+from workbench.reading.versions import MOST_COMPARED, compare_versions
 
 STUDIO = [CRASHED, *[ROCK] * 6, FILL, *[HALF] * 8, CRASHED, *[ROCK] * 7]
 BUSY = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")
@@ -25,6 +26,11 @@ def test_what_changed_is_said_once_with_its_bars():
         "the second is faster: 118 against 110 bpm",
         "bars 3, 6, 19: open hi-hat on the & of 4",
     )
+
+
+def test_what_is_too_long_to_pair_is_refused():
+    with pytest.raises(ChartError, match="2,001 bars"):
+        compare_versions(part(*STUDIO), part(*[ROCK] * (MOST_COMPARED + 1)))
 
 
 def test_bars_put_in_do_not_hide_what_follows():

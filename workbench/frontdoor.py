@@ -785,6 +785,8 @@ def compare(first: Source, second: Source) -> Versions:
     ------
     FileFormatError
         If a file is named that is no chart.
+    ChartError
+        If one of them is too long to be compared, more than an hour or so.
 
     Examples
     --------

@@ -18,6 +18,7 @@ import numpy as np
 
 from workbench.chart import Chart
 from workbench.chart.counting import bar_list, capital, number_runs
+from workbench.errors import ChartError
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.reading.grooves import Written
@@ -30,6 +31,9 @@ WORTH_PAIRING = 0.25
 
 #: Price of leaving bars without a partner: for the first, for each further one.
 OPEN_GAP, LONGER_GAP = 0.6, 0.12
+
+#: Most bars of a version, an hour of common time: for longer ones pairing would take minutes and gigabytes.
+MOST_COMPARED = 2_000
 
 #: Tempi closer than this share are the same.
 TEMPO_DIFFERENCE = 0.01
@@ -127,7 +131,19 @@ class Versions:
 
 
 def compare_versions(first: Chart, second: Chart) -> Versions:
-    """Pair the bars of two charts and say what changed from the first to the second."""
+    """Pair the bars of two charts and say what changed from the first to the second.
+
+    Raises
+    ------
+    ChartError
+        If one of them has more than :data:`MOST_COMPARED` bars.
+    """
+    longest = max(len(first), len(second))
+    if longest > MOST_COMPARED:
+        raise ChartError(
+            f"One of the versions has {longest:,} bars, more than the {MOST_COMPARED:,} that can be compared; "
+            "cut it into songs."
+        )
     pairs = _pair(_likeness(first, second))
     paired_first, paired_second = {i for i, _ in pairs}, {j for _, j in pairs}
     only_first = tuple(k for k in range(len(first)) if k not in paired_first)
