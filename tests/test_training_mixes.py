@@ -1,13 +1,15 @@
 """Performances, plans and mixes: labels say what is heard, and everything is reproducible."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from workbench.chart.drumkit import DETECTED, THREE_TOMS
+from workbench.chart.meter import Meter
 from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.training import mixing, planning, rarities
+from workbench.training import mixing, other_meters, planning, rarities
 from workbench.training import performances as play
 from workbench.training.library import KitVoice, Library, fundamental_hz
 from workbench.training.performances import Performance
@@ -319,3 +321,48 @@ def test_a_stroke_under_loud_backing_cannot_be_heard_and_alone_it_can():
         assert audible.shape == (1, planning.DRUM_ROWS, 100)
         assert audible[0, 3, 50] == heard and audible[0, 0].all()  # a row that is silent throughout is left alone
         assert not audible[0, 3, 20]
+
+
+@pytest.mark.parametrize("name", other_meters.METER_SHARES)
+def test_a_bar_of_another_meter_is_as_long_as_it_says_and_no_shorter_bar_repeated(name):
+    meter, rng = Meter.parse(name), np.random.default_rng(2)
+    for _ in range(20):
+        source, begins = other_meters.compose_bar(rng, meter)
+        n = len(source)
+        assert n == 8 * meter.bar_length and source[0] == 0 and begins[0] == 0 and set(source) <= set(range(8))
+        assert {b - a for a, b in pairwise((*begins, n))} <= {2, 3}
+        assert all(source != source[:p] * (n // p) for p in range(2, n) if n % p == 0)
+
+
+def test_a_performance_laid_over_other_meters_opens_each_bar_as_it_opened_its_own():
+    late = 0.03
+    beats = np.arange(0, 64, 4.0) + late
+    played = Performance(
+        np.concatenate([beats, beats + 1]), np.repeat([play.KICK, play.SNARE], 16), np.ones(32), 4, 64.0, 100.0
+    )
+    order = np.argsort(played.beat)
+    played.beat, played.instrument = played.beat[order], played.instrument[order]
+    for seed in range(12):
+        laid = other_meters.lay_over(np.random.default_rng(seed), played, 100.0, 12.0)
+        lines, kicks = laid.beats[laid.numbers == 0], laid.performance.beat[laid.performance.instrument == play.KICK]
+        assert np.all(np.abs(lines[:, None] + late - kicks).min(axis=1) < 1e-9)
+        assert np.all(np.diff(laid.performance.beat) >= 0) and np.all(np.diff(laid.beats) > 0)
+        # Strokes keep their distance from the eighth they are played at.
+        assert np.allclose((laid.performance.beat * 2) % 1, late * 2)
+
+
+def test_swing_leaves_beats_and_breaks_leave_whole_bars():
+    rng = np.random.default_rng(0)
+    lines, later, fewer = np.arange(0, 64, 4.0), 0, 0
+    for _ in range(60):
+        beat = np.arange(0, 64, 0.5)
+        played = Performance(beat, np.full(128, play.CLOSED), np.ones(128), 4, 64.0, 100.0)
+        rarities.swing(rng, played)
+        moved = played.beat - beat
+        assert np.allclose(moved[::2], 0) and np.all(moved >= 0) and np.all(np.diff(played.beat) > 0)
+        later += moved.max() > 0.02
+        rarities.breaks(rng, played, lines)
+        bars = np.bincount((played.beat // 4).astype(int), minlength=16)
+        assert set(bars) <= {0, 8}
+        fewer += bars.min() == 0
+    assert 0 < later < 30 and 0 < fewer < 30

@@ -26,17 +26,16 @@ def arrange_notes(
     rng: np.random.Generator,
     library: Library,
     beat_s: np.ndarray,
-    beats_per_bar: int,
+    bar_s: np.ndarray,
     kicks_s: np.ndarray,
     clip_s: float,
     rows: tuple[int, int, int],
 ) -> tuple[list[list[float]], list[list[float]]]:
-    """Events (ints, floats) of a generated backing over the clip's beats."""
+    """Events (ints, floats) of a generated backing over the clip's beats (or groups of eighths) and bar lines."""
     ints: list[list[float]] = []
     floats: list[list[float]] = []
     scale = _MAJOR if rng.random() < 0.5 else _MINOR
     key = int(rng.integers(12))
-    bar_s = beat_s[::beats_per_bar]
     change = int(rng.choice([1, 1, 2]))
     degrees = rng.integers(0, 7, 4)
     degrees[0] = 0

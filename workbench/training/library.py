@@ -35,11 +35,12 @@ class KitVoice:
 @dataclass
 class ModuleSong:
     """A tracker module (:mod:`workbench.training.module_clips`): drums and rest, each (start, length) in the library's
-    samples, and strokes (n, 2): time_s, instrument."""
+    samples, strokes (n, 2): time_s, instrument, and, where they are known, beats (n, 2): time_s, number from 1."""
 
     drums: tuple[int, int]
     rest: tuple[int, int]
     strokes: np.ndarray
+    beats: np.ndarray
 
 
 @dataclass
@@ -115,13 +116,13 @@ def read_library(
         parts.append(x)
         at += len(x)
     songs = []
-    for strokes, *stems in read_modules(modules) if modules else ():
+    for strokes, beats, *stems in read_modules(modules) if modules else ():
         places = []
         for x in stems:
             places.append((at, len(x)))
             parts.append(x)
             at += len(x)
-        songs.append(ModuleSong(places[0], places[1], strokes))
+        songs.append(ModuleSong(places[0], places[1], strokes, beats))
     kits: dict[str, dict[str, list[int]]] = {}
     for instrument, items in voices.items():
         for index, voice in enumerate(items):

@@ -2,9 +2,8 @@
 
 A module says which sample sounds when, seldom what it is.  A sample that is always played at about the same pitch is
 heard alone by the packaged detector: what that names clearly, and what has the length and colour of a hat, is a drum;
-what is percussive but unclear is silent in both stems.  Used are the modules of Debian's circuslinux-data (GPL),
-madbomber-data (GPL-2, GPL), open-invaders-data (GPL-2+), tecnoballz-data (GPL-3+) and tomatoes-data (zlib, GPL-2+);
-those of other packages are kept for validation::
+what is percussive but unclear, played too seldom to tell or at several pitches, as toms are, is silent in both stems.
+Used are the modules of the Debian packages :data:`PACKAGES`; those of other packages are kept for validation::
 
     python -m workbench.training.module_clips build/packages build/modules --library libopenmpt.so.0
 """
@@ -23,12 +22,34 @@ import soundfile
 from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.detect import compute_activations
-from workbench.training.module_songs import ENDINGS
+from workbench.training.module_songs import ENDINGS, find_beats, play_module
 from workbench.training.performances import INDEX
 
-LONGEST_MODULE_S, HEARD_S = 66.0, 45.0
+#: Packages whose modules are trained on, and their licences.
+PACKAGES = {
+    "bb": "GPL-2+",
+    "bugsquish": "GPL-2",
+    "circuslinux-data": "GPL",
+    "ironseed-data": "GPL-3+",
+    "madbomber-data": "GPL-2, GPL",
+    "monsterz-data": "public domain",
+    "open-invaders-data": "GPL-2+",
+    "pekka-kana-2-data": "BSD-2-Clause",
+    "penguin-command": "GPL-2+",
+    "solarwolf": "LGPL-2.1",
+    "tecnoballz-data": "GPL-3+",
+    "tomatoes-data": "zlib, GPL-2+",
+    "tuxmath-data": "public domain",
+}
+
+#: Packages whose bars judge the chooser of bars, so that the detector does not learn them.
+BEATS_KEPT_OUT = ("circuslinux-data", "madbomber-data", "open-invaders-data", "tecnoballz-data", "tomatoes-data")
+
+LONGEST_MODULE_S, HEARD_S = 66.0, 30.0
 #: Fewest notes of a drum, and of all drums of a module.
 FEWEST_NOTES, FEWEST_IN_MODULE = 6, 40
+#: A sample played at more pitches than this is no drum, whatever it sounds like.
+MOST_PITCHES = 7
 #: Notes softer than this volume column (of 64) do not count as strokes.
 SOFTEST = 6
 #: A sample is what it is named with this activation, and unclear from the second.
@@ -126,6 +147,22 @@ def name_sample(samples: np.ndarray, times_s: list[float]) -> str:
     return "unclear" if percussive else "no drum"
 
 
+def _is_steady(pitches: list[int]) -> bool:
+    return len(set(pitches)) <= 2 or max(map(pitches.count, pitches)) > 0.9 * len(pitches)
+
+
+def _is_melody(pitches: list[int]) -> bool:
+    return len(set(pitches)) > MOST_PITCHES and not _is_steady(pitches)
+
+
+def _settle(name: str, pitches: list[int]) -> str:
+    """What a sample that sounds like *name* is taken for, by how often and how high it is played."""
+    if _is_steady(pitches):
+        return name if len(pitches) >= FEWEST_NOTES or name == "no drum" else "unclear"
+    # What sounds like a kick at several pitches is a bass.
+    return "unclear" if name in INDEX and name != "kick" else "no drum"
+
+
 def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, str]], np.ndarray, np.ndarray] | None:
     """Strokes (seconds, name), drums and rest of a module; None where there are too few drums."""
 
@@ -142,13 +179,12 @@ def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, st
     for k in range(1, count + 1):
         mine = [(t, pitch) for t, instrument, pitch in notes if instrument == k]
         pitches = [pitch for _, pitch in mine]
-        if len(mine) >= FEWEST_NOTES and (
-            len(set(pitches)) <= 2 or max(map(pitches.count, pitches)) > 0.9 * len(pitches)
-        ):
-            samples = play({k}, HEARD_S)
-            times = [t for t, _ in mine if t < len(samples) / SAMPLE_RATE_HZ - 0.4][:60]
-            if times and np.abs(samples).max() > 1e-4:
-                names[k] = name_sample(samples, times)
+        if not mine or _is_melody(pitches):
+            continue
+        samples = play({k}, HEARD_S)
+        times = [t for t, _ in mine if t < len(samples) / SAMPLE_RATE_HZ - 0.4][:60]
+        if times and np.abs(samples).max() > 1e-4:
+            names[k] = _settle(name_sample(samples, times), pitches)
     drums = {k for k, name in names.items() if name in INDEX}
     strokes = [(t, names[k]) for t, k, _ in notes if k in drums]
     if len({name for _, name in strokes}) < 2 or len(strokes) < FEWEST_IN_MODULE:
@@ -157,13 +193,13 @@ def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, st
     return strokes, play(drums, LONGEST_MODULE_S), play(set(range(1, count + 1)) - silent, LONGEST_MODULE_S)
 
 
-def read_modules(folder: Path) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Strokes (n, 2: time_s, instrument), drums and rest (samples) of each module."""
+def read_modules(folder: Path) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]]:
+    """Strokes (n, 2: time_s, instrument), beats (n, 2: time_s, number), drums and rest (samples) of each module."""
     samples = soundfile.read(folder / "modules.ogg", dtype="float32")[0]
     for song in json.loads((folder / "modules.json").read_text()):
         strokes = np.array([(t, INDEX[name]) for t, name in song["strokes"]], float)
         drums, rest = (samples[start : start + length] for start, length in (song["drums"], song["rest"]))
-        yield strokes, drums, rest
+        yield strokes, np.array(song["beats"], float).reshape(-1, 2), drums, rest
 
 
 def main() -> None:
@@ -182,7 +218,10 @@ def main() -> None:
             if found is None:
                 continue
             strokes, drums, rest = found
+            _, rows, met = play_module(library, path, 0.0)
             song: dict = {"name": path.stem, "strokes": [(round(t, 4), name) for t, name in strokes]}
+            kept_out = path.relative_to(args.packages).parts[0] in BEATS_KEPT_OUT
+            song["beats"] = [] if kept_out else [(round(t, 4), n) for t, n in find_beats(rows, met)]
             for stem, samples in (("drums", drums), ("rest", rest)):
                 song[stem] = (at, len(samples))
                 for k in range(0, len(samples), SAMPLE_RATE_HZ):

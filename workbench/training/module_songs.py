@@ -64,6 +64,17 @@ def play_module(library: ctypes.CDLL, path: Path, skip_s: float) -> tuple[np.nda
     return np.concatenate(blocks) if blocks else block[:0], rows, met
 
 
+def find_beats(rows: list[tuple[float, int]], met: Counter) -> list[tuple[float, int]]:
+    """(seconds, number in the bar from 1) of each beat, or none where tempo or patterns leave a doubt."""
+    common, count = met.most_common(1)[0] if met else ((0, 0, 0), 0)
+    if count < 0.99 * met.total() or common[0] != MODULE_ROWS or len(rows) < MODULE_ROWS:
+        return []
+    _, speed, tempo = common
+    bpm = 60 / (4 * speed * 2.5 / tempo)
+    per_beat = next((r for r in (4, 8, 16) if LIKELY_BPM[0] < bpm * 4 / r <= LIKELY_BPM[1]), 0)
+    return [(t, row // per_beat % 4 + 1) for t, row in rows if row % per_beat == 0] if per_beat else []
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("packages", type=Path, help="folder of unpacked packages")
@@ -78,25 +89,14 @@ def main() -> None:
         if out.exists():
             continue
         samples, rows, met = play_module(library, path, args.skip_s)
-        common, count = met.most_common(1)[0] if met else ((0, 0, 0), 0)
-        if (
-            len(samples) < 25 * MODULE_RATE_HZ
-            or count < 0.99 * met.total()
-            or common[0] != MODULE_ROWS
-            or len(rows) < MODULE_ROWS
-        ):
+        beats = find_beats(rows, met)
+        if len(samples) < 25 * MODULE_RATE_HZ or not beats:
             continue
-        _, speed, tempo = common
-        bpm = 60 / (4 * speed * 2.5 / tempo)
-        per_beat = next((r for r in (4, 8, 16) if LIKELY_BPM[0] < bpm * 4 / r <= LIKELY_BPM[1]), 0)
-        if not per_beat:
-            continue
-        beats = [(t, row // per_beat % 4 + 1) for t, row in rows if row % per_beat == 0]
         with tempfile.TemporaryDirectory() as folder:
             wav = Path(folder) / "song.wav"
             soundfile.write(wav, samples / max(1.0, np.abs(samples).max()), MODULE_RATE_HZ)
             hear_song(wav, out, path.relative_to(args.packages).parts[0], "4/4", *(np.array(x) for x in zip(*beats)))
-        print(out.stem, round(bpm * 4 / per_beat, 1), flush=True)
+        print(out.stem, len(beats), flush=True)
 
 
 if __name__ == "__main__":

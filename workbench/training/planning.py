@@ -22,6 +22,7 @@ from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
 from workbench.training.library import KitVoice, Library, ModuleSong
+from workbench.training.other_meters import Laid, lay_over
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
 
@@ -60,6 +61,7 @@ class Plan:
     onset, velocity : ndarray (frames, 13); beat, downbeat : ndarray (frames,)
     strokes : ndarray (n, 3), labelled time_s, instrument, velocity
     beats : ndarray (n, 2), time_s, beat number in the bar from 1
+    meter : str, of most bars; empty if nothing says what the beats are called
     """
 
     ints: np.ndarray
@@ -73,6 +75,7 @@ class Plan:
     downbeat: np.ndarray
     strokes: np.ndarray
     beats: np.ndarray
+    meter: str = ""
 
 
 SETTINGS = (
@@ -109,7 +112,10 @@ class Material:
 PLAIN_SHARE = 0.4
 
 #: Share of clips cut from tracker modules, where there are any.
-MODULE_SHARE = 0.12
+MODULE_SHARE = 0.15
+
+#: Share of performances in 4/4 that are laid over other meters.
+OTHER_METERS_SHARE = 0.3
 
 #: Instruments that are one thing, or are bought as a set, and how often their voices come from one kit.
 SETS: tuple[tuple[tuple[str, ...], float], ...] = (
@@ -243,7 +249,7 @@ def _add_flams(
     A grace stroke nearer than :data:`NEAREST_GRACE_S` is one stroke with its main stroke to a detector of 10 ms
     frames.
     """
-    share = rng.choice([0.0, 0.06, 0.3], p=[0.7, 0.22, 0.08])
+    share = rng.choice([0.0, 0.06, 0.3], p=[0.6, 0.26, 0.14])
     flam = np.isin(instrument, (play.SNARE, *play.TOMS)) & (rng.random(len(instrument)) < share)
     gap = np.clip(rng.uniform(0.018, 0.045) * rng.normal(1, 0.15, flam.sum()), 0.015, 0.06)
     hidden = np.concatenate([np.zeros(len(time_s), bool), gap < NEAREST_GRACE_S])
@@ -286,7 +292,7 @@ def _sung_events(
 
 
 def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> Plan:
-    """A passage of a tracker module, its drums and its rest mixed anew; neither loudness nor beats are known."""
+    """A passage of a tracker module, its drums and its rest mixed anew; loudness is not known, beats seldom."""
     rate = float(np.exp(rng.normal(0, 0.06)))
     first_s = rng.uniform(0, max(0.0, song.drums[1] / SAMPLE_RATE_HZ - clip_s * rate))
     alone, plain = rng.random() < 0.2, rng.random() < PLAIN_SHARE
@@ -300,7 +306,14 @@ def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> P
     onset = np.zeros((frames, len(INDEX)), np.float16)
     frame, ok = _mark(frames, t)
     _spread(onset, frame[ok], i[ok], (0.35,))
-    unknown = np.full(frames, -1, np.float16)
+    beat, downbeat = np.full(frames, -1, np.float16), np.full(frames, -1, np.float16)
+    beats = song.beats * (1 / rate, 1) - (first_s / rate, 0)
+    if len(beats):
+        known = slice(0, max(0, int(beats[-1, 0] * FRAME_RATE_HZ)))
+        beat[known] = downbeat[known] = 0
+        for target, which in ((beat, beats), (downbeat, beats[beats[:, 1] == 1])):
+            frame, ok = _mark(frames, which[:, 0])
+            _spread(target, frame[ok], None, (0.6, 0.2))
     return Plan(
         ints.astype(np.int32),
         np.tile(np.array([rate, 1, 0, 0, 0], np.float32), (2, 1)),
@@ -309,10 +322,10 @@ def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> P
         settings.astype(np.float32),
         onset,
         np.zeros_like(onset),
-        unknown,
-        unknown,
+        beat,
+        downbeat,
         np.stack([t, i, np.full(len(t), 0.8)], axis=1),
-        np.zeros((0, 2)),
+        beats[(beats[:, 0] >= 0) & (beats[:, 0] < clip_s)],
     )
 
 
@@ -359,6 +372,15 @@ def plan_clip(
     play.add_percussion(rng, performance)
     tempo = vary(rng, performance, tempo)
     n = performance.beats_per_bar
+    if n == 4 and rng.random() < OTHER_METERS_SHARE:
+        laid = lay_over(rng, performance, tempo, clip_s)
+        performance, tempo, n = laid.performance, laid.tempo_bpm, 8
+    else:
+        beats = np.arange(int(performance.length) + 2)
+        laid = Laid(performance, beats, beats % n, beats, tempo, {4: "4/4", 3: "3/4"}.get(n, ""))
+    if (human or machine) and np.all(np.diff(laid.groups) == 1):
+        rarities.swing(rng, performance)
+    rarities.breaks(rng, performance, laid.beats[laid.numbers == 0])
     grid = play.beat_times(rng, int(performance.length) + 1, tempo, steady=machine)
     shift = rng.uniform(0, n) * 60 / tempo
     time_s = np.interp(performance.beat, np.arange(len(grid)), grid) - shift
@@ -376,8 +398,8 @@ def plan_clip(
     hidden = np.zeros(len(time_s), bool)
     if not machine:
         time_s, instrument, velocity, hidden = _add_flams(rng, time_s, instrument, velocity)
-    beat_s = grid - shift
-    number = np.arange(len(grid)) % n
+    beat_s, pulse_s = (np.interp(x, np.arange(len(grid)), grid) - shift for x in (laid.beats, laid.groups))
+    number = laid.numbers
 
     ints, floats = [np.zeros((0, 5))], [np.zeros((0, 5))]
     if with_drums:
@@ -394,7 +416,8 @@ def plan_clip(
         if recorded:
             extra.append(_recorded_events(rng, library, clip_s))
         if rhythm:
-            extra.append(arrange_notes(rng, library, beat_s, n, bass_s, clip_s, (BASS_ROW, CHORD_ROW, LEAD_ROW)))
+            rows = (BASS_ROW, CHORD_ROW, LEAD_ROW)
+            extra.append(arrange_notes(rng, library, pulse_s, beat_s[number == 0], bass_s, clip_s, rows))
         if rng.random() < 0.5 and library.sung:
             extra.append(_sung_events(rng, library, clip_s))
         for i_list, f_list in extra:
@@ -433,6 +456,7 @@ def plan_clip(
         downbeat,
         np.stack([t, i, v], axis=1),
         np.stack([beat_s[inside], number[inside] + 1], axis=1),
+        laid.meter,
     )
 
 

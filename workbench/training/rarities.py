@@ -136,6 +136,30 @@ def drags(rng: np.random.Generator, performance: Performance, tempo_bpm: float) 
     replace_strokes(performance, keep, [(at - k * gap, SNARE, _levels(rng, len(at), level)) for k in (1, 2)])
 
 
+def swing(rng: np.random.Generator, performance: Performance) -> None:
+    """Now and then the second of two eighths, or of two sixteenths, comes late, in place."""
+    draw = rng.random()
+    if draw < 0.12:
+        unit, share = (1.0 if draw < 0.08 else 0.5), rng.uniform(0.53, 0.68)
+        whole = np.floor(performance.beat / unit)
+        u = performance.beat / unit - whole
+        late = np.where(u < 0.5, 2 * share * u, share + (2 * u - 1) * (1 - share))
+        performance.beat = (whole + late) * unit
+
+
+def breaks(rng: np.random.Generator, performance: Performance, lines: np.ndarray) -> None:
+    """Now and then all drums, or all but one, are silent for one to four bars between *lines*, in place."""
+    if rng.random() > 0.07 or len(lines) < 8:
+        return
+    silent = np.zeros(len(performance.beat), bool)
+    for first in np.arange(int(rng.integers(1, 6)), len(lines) - 4, int(rng.choice([6, 8, 12]))):
+        last = lines[first + int(rng.choice([1, 2, 4], p=[0.45, 0.35, 0.2]))]
+        silent |= (performance.beat > lines[first] - 0.1) & (performance.beat < last - 0.1)
+    if rng.random() < 0.5:
+        silent &= performance.instrument != int(rng.choice([KICK, SNARE, CLOSED, RIDE]))
+    replace_strokes(performance, ~silent, [])
+
+
 def machine_performance(rng: np.random.Generator, beats: float) -> Performance:
     """A pattern as a drum machine plays it: bars of 16 cells, the same strokes at the same levels.
 
@@ -193,12 +217,12 @@ def vary(rng: np.random.Generator, performance: Performance, tempo_bpm: float) -
     if draw < 0.08:
         tempo_bpm = float(rng.uniform(110, 208)) if rng.random() < 0.7 else tempo_bpm
         double_kick(rng, performance, tempo_bpm)
-    elif draw < 0.2:
+    elif draw < 0.23:
         tom_phrases(rng, performance)
-    elif draw < 0.25:
+    elif draw < 0.29:
         drags(rng, performance, tempo_bpm)
-    elif draw < 0.32:
+    elif draw < 0.37:
         bells(rng, performance)
-    elif draw < 0.39:
+    elif draw < 0.45:
         loose_hats(rng, performance)
     return tempo_bpm

@@ -68,7 +68,7 @@ def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch
         logits[..., 2 * N + 1], downbeat.clamp(min=0), weight=known * (1 + 5 * downbeat.clamp(min=0))
     )
     parts = {"hits": hits.detach(), "loud": loud.detach(), "pulse": pulse.detach()}
-    return hits * N + 2.0 * loud + 0.5 * pulse, parts
+    return hits * N + 2.0 * loud + pulse, parts
 
 
 class Renderer:
@@ -86,15 +86,17 @@ class Renderer:
             self.xp = cupy
             cupy.cuda.Device(device.index).use()
             self.stream = torch.cuda.Stream(device)
+        self.rng = np.random.default_rng((seed, 1))
         self.audio = self.xp.asarray(library.samples)
         self.ready: Queue[dict[str, torch.Tensor] | Exception] = Queue(2)
         Thread(target=self._run, daemon=True).start()
 
     def _render(self, batch: dict[str, np.ndarray], seed: int) -> dict[str, torch.Tensor]:
         frames = round(self.clip_s * FRAME_RATE_HZ)
+        ints, floats = (np.asarray(batch[k]) for k in ("ints", "floats"))
+        events = mixing.lower_kicks(self.rng, ints, floats, len(batch["settings"]))
         sound, audible = mixing.render_arrays(
-            batch["ints"],
-            batch["floats"],
+            *events,
             batch["eq_db"],
             batch["wet"],
             batch["settings"],
@@ -136,6 +138,12 @@ class Renderer:
             for tensor in batch.values():
                 tensor.record_stream(torch.cuda.current_stream(self.device))
         return batch
+
+
+def keep_average(average: dict[str, torch.Tensor], folder: Path) -> None:
+    """Write ``average.pt`` in one move: whoever copies it meanwhile gets a whole file."""
+    torch.save(average, folder / "average.new")
+    os.replace(folder / "average.new", folder / "average.pt")
 
 
 def mask_bands(features: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -254,10 +262,10 @@ def main() -> None:
             if rank == 0 and step % 300 == 0:
                 print(line, flush=True)
             sums = {}
-        if step % 1000 == 0 and rank == 0:
-            torch.save(average, args.out / "average.pt")
+        if step % 200 == 0 and rank == 0:
+            keep_average(average, args.out)
     if rank == 0:
-        torch.save(average, args.out / "average.pt")
+        keep_average(average, args.out)
         print(f"{step} steps, {step * args.batch * world} clips in {time.time() - began_training:.0f} s", flush=True)
     if world > 1:
         dist.destroy_process_group()
