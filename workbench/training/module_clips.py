@@ -3,7 +3,7 @@
 A module says which sample sounds when, seldom what it is.  A sample that is always played at about the same pitch is
 heard alone by the packaged detector: what that names clearly, and what has the length and colour of a hat, is a drum;
 what is percussive but unclear, played too seldom to tell or at several pitches, as toms are, is silent in both stems.
-Used are the modules of the Debian packages :data:`PACKAGES`; those of other packages are kept for validation::
+Used are the modules of the Debian packages :data:`MODULE_PACKAGES`; those of other packages are kept for validation::
 
     python -m workbench.training.module_clips build/packages build/modules --library libopenmpt.so.0
 """
@@ -26,7 +26,7 @@ from workbench.training.module_songs import ENDINGS, find_beats, play_module
 from workbench.training.performances import INDEX
 
 #: Packages whose modules are trained on, and their licences.
-PACKAGES = {
+MODULE_PACKAGES = {
     "bb": "GPL-2+",
     "bugsquish": "GPL-2",
     "circuslinux-data": "GPL",
