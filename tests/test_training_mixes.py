@@ -279,7 +279,7 @@ def test_a_clip_without_drums_has_no_labels(material):
 def test_clear_clips_have_louder_drums_and_less_done_to_them(material):
     at = {name: k for k, name in enumerate(planning.SETTINGS)}
     usual, clear = (
-        [plan(np.random.default_rng(k), material, CLIP_S) for k in range(60)]
+        [plan(np.random.default_rng(k), material, CLIP_S) for k in range(240)]
         for plan in (planning.plan_clip, planning.plan_clear_clip)
     )
     for name, more in (("drums_db", 1), ("lossy", -1), ("mix_drive", -1), ("mix_squeeze", -1)):

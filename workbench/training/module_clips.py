@@ -28,15 +28,11 @@ from workbench.training.performances import INDEX
 #: Packages whose modules are trained on, and their licences.
 MODULE_PACKAGES = {
     "bb": "GPL-2+",
-    "bugsquish": "GPL-2",
     "circuslinux-data": "GPL",
     "ironseed-data": "GPL-3+",
     "madbomber-data": "GPL-2, GPL",
-    "monsterz-data": "public domain",
     "open-invaders-data": "GPL-2+",
     "pekka-kana-2-data": "BSD-2-Clause",
-    "penguin-command": "GPL-2+",
-    "solarwolf": "LGPL-2.1",
     "tecnoballz-data": "GPL-3+",
     "tomatoes-data": "zlib, GPL-2+",
     "tuxmath-data": "public domain",
