@@ -49,9 +49,11 @@ MISSED_SUPPORT = 0.5
 NAMED_BARS = 6
 #: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
+#: Peaks below the detector's threshold are written, too, from this height and likelihood on.
+FAINT_FROM, FAINT_WRITTEN_FROM = 0.2, 0.6
 #: Of all that is in doubt in a song an error is expected in every so many visits; this keeps clear recordings from
-#: being covered with marks.  Counted on kept-out kits it is one in 1.5 to 2.1, on clean performances one in 2.7.
-VISITS_PER_ERROR = 2.5
+#: being covered with marks.  Counted on kept-out kits it is one in 1.5 to 2.0, on clean performances one in 3.0.
+VISITS_PER_ERROR = 2.75
 #: What is less likely an error than this is not in doubt, however many errors are expected elsewhere; this keeps dense
 #: mixes from it.
 LEAST_DOUBT = 0.08
@@ -411,7 +413,11 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         if confidence >= WRITTEN_FROM:
             used[mine] = True
             judged.append(replace(stroke, confidence=round(confidence, 3)))
+    written: dict[str, list[Stroke]] = defaultdict(list)
+    for stroke in judged:
+        written[stroke.instrument].append(stroke)
     possible: list[int] = []
+    faint, outdone = [], set[Stroke]()
     taken: dict[str, list[float]] = defaultdict(list)
     for k in np.argsort(-sure):
         if sure[k] < LEAST_DOUBT:
@@ -421,7 +427,14 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         if used[k] or any(_is_near(taken[n], heard_s[k]) for n in surface):
             continue
         insort(taken[name], heard_s[k])
+        if sure[k] >= FAINT_WRITTEN_FROM and found.height[k] >= FAINT_FROM:
+            there = [s for n in surface for s in written[n] if abs(s.time_s - heard_s[k]) < ONE_MOMENT_S]
+            if all(s.confidence < sure[k] for s in there):
+                faint.append(_stroke(found, k, heard_s[k], sure[k]))
+                outdone.update(there)
+                continue
         possible.append(int(k))
+    judged = [s for s in judged if s not in outdone] + faint
     times_s = np.concatenate([[s.time_s for s in judged], heard_s[possible]])
     errors = np.concatenate([[1 - s.confidence for s in judged], sure[possible]])
     limit = limit_of_doubt(times_s, errors, np.arange(len(errors)) >= len(judged))
@@ -436,12 +449,15 @@ def _is_near(times_s: list[float], time_s: float) -> bool:
     return after < len(times_s) and times_s[after] < time_s + ONE_MOMENT_S
 
 
-def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
+def _stroke(found: Candidates, k: int, time_s: float, probability: float) -> Stroke:
     velocity = int(np.clip(round(float(found.velocity[k]) * 127), 1, 127))
     name = DETECTED[found.column[k]]
-    return PossibleHit(
-        round(max(0.0, float(time_s)), 4), name, velocity, round(float(probability), 3), _reason(found, k)
-    )
+    return Stroke(round(max(0.0, float(time_s)), 4), name, velocity, round(float(probability), 3))
+
+
+def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
+    stroke = _stroke(found, k, time_s, probability)
+    return PossibleHit(stroke.time_s, stroke.instrument, stroke.velocity, stroke.confidence, _reason(found, k))
 
 
 def _reason(found: Candidates, k: int) -> str:
