@@ -5,8 +5,8 @@ and every place where like bars have a stroke is a *candidate*.  What is measure
 its height and loudness beside the song's own strokes of that drum, the same place of like bars, the beats beside it,
 what else sounds there, how clear the song is) is weighed by a small network, learnt by
 :mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named rightly.  What is
-written gets its confidence from it; of the rest, and of what is written, so much is put in doubt as is worth a visit
-(:func:`limit_of_doubt`).
+written gets its confidence from it, and faint peaks that it finds likely are written, too; of the rest, and of what is
+written, so much is put in doubt as is worth a visit (:func:`limit_of_doubt`).
 """
 
 from __future__ import annotations
