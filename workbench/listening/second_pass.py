@@ -50,7 +50,7 @@ NAMED_BARS = 6
 #: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
 #: Peaks below the detector's threshold are written, too, from this height and likelihood on.
-FAINT_FROM, FAINT_WRITTEN_FROM = 0.2, 0.6
+LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
 #: Of all that is in doubt in a song an error is expected in every so many visits; this keeps clear recordings from
 #: being covered with marks.  Counted on kept-out kits it is one in 1.5 to 2.0, on clean performances one in 3.0.
 VISITS_PER_ERROR = 2.75
@@ -427,7 +427,7 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         if used[k] or any(_is_near(taken[n], heard_s[k]) for n in surface):
             continue
         insort(taken[name], heard_s[k])
-        if sure[k] >= FAINT_WRITTEN_FROM and found.height[k] >= FAINT_FROM:
+        if sure[k] >= FAINT_WRITTEN_FROM and found.height[k] >= LOWEST_WRITTEN:
             there = [s for n in surface for s in written[n] if abs(s.time_s - heard_s[k]) < ONE_MOMENT_S]
             if all(s.confidence < sure[k] for s in there):
                 faint.append(_stroke(found, k, heard_s[k], sure[k]))
