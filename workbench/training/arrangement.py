@@ -16,7 +16,7 @@ _MAJOR = np.array([0, 2, 4, 5, 7, 9, 11])
 _MINOR = np.array([0, 2, 3, 5, 7, 8, 10])
 
 
-def _nearest(notes: list[tuple[int, int, int]], pitch: float) -> tuple[int, int, float]:
+def nearest_note(notes: list[tuple[int, int, int]], pitch: float) -> tuple[int, int, float]:
     """Sample (offset, length) nearest in pitch and the speed that tunes it."""
     base, offset, length = min(notes, key=lambda item: abs(item[0] - pitch))
     return offset, length, float(2 ** ((pitch - base) / 12))
@@ -47,7 +47,7 @@ def arrange_notes(
         notes: list[tuple[int, int, int]], row: int, at_s: float, pitch: float, length_s: float, gain: float
     ) -> None:
         if -1.0 < at_s < clip_s:
-            offset, length, rate = _nearest(notes, pitch)
+            offset, length, rate = nearest_note(notes, pitch)
             ints.append([row, at_s * SAMPLE_RATE_HZ, offset, length, length_s * SAMPLE_RATE_HZ])
             floats.append([rate, gain, 0.0, 1 / (0.04 * SAMPLE_RATE_HZ), 0.0])
 

@@ -83,12 +83,13 @@ def read_library(
     """Sounds for training, or (*held_out*) those kept out of it, for validation.
 
     Held-out voices are the kits and backing that :mod:`sources` names and
-    procedural sounds of another seed; notes and sung phrases are shared.  *modules* is a folder of tracker modules.
+    procedural sounds of another seed; notes and sung phrases are shared.  Without backings nothing recorded is in it.
+    *modules* is a folder of tracker modules.
     """
     shots, samples = read_bank(bank)
     with ThreadPoolExecutor() as pool:
         read = list(pool.map(read_backing, backings))
-    passages, recorded = [], np.concatenate([samples for _, samples in read])
+    passages, recorded = [], np.concatenate([np.zeros(0, np.float32), *(samples for _, samples in read)])
     for (found_passages, _), start in zip(read, np.cumsum([0] + [len(samples) for _, samples in read]), strict=False):
         passages += [replace(p, start=p.start + int(start)) for p in found_passages]
     procedural = make_voices(seed + 1000 * held_out, 12 if held_out else 1000)

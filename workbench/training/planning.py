@@ -163,7 +163,7 @@ def _any_voice(rng: np.random.Generator, voices: list[KitVoice], calculated: flo
     return pool[rng.integers(len(pool))]
 
 
-def _stroke_events(
+def stroke_events(
     rng: np.random.Generator,
     library: Library,
     time_s: np.ndarray,
@@ -298,7 +298,7 @@ def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> P
     alone, plain = rng.random() < 0.2, rng.random() < PLAIN_SHARE
     start = -first_s * SAMPLE_RATE_HZ / rate
     ints = np.array([(DRUM_ROWS - 1, start, *song.drums, NEVER), (RECORDED_ROW, start, *song.rest, NEVER)])
-    eq_db, wet, settings = _mix(rng, True, not alone, plain)
+    eq_db, wet, settings = draw_mix(rng, True, not alone, plain)
     time_s, instrument = (song.strokes[:, 0] - first_s) / rate, song.strokes[:, 1].astype(int)
     inside = (time_s >= 0) & (time_s < clip_s)
     t, i = time_s[inside], instrument[inside]
@@ -403,7 +403,7 @@ def plan_clip(
 
     ints, floats = [np.zeros((0, 5))], [np.zeros((0, 5))]
     if with_drums:
-        i, f = _stroke_events(rng, library, time_s, instrument, velocity, machine, plain)
+        i, f = stroke_events(rng, library, time_s, instrument, velocity, machine, plain)
         ints.append(i)
         floats.append(f)
     draw = rng.random()
@@ -425,7 +425,7 @@ def plan_clip(
                 ints.append(np.array(i_list))
                 floats.append(np.array(f_list))
 
-    eq_db, wet, settings = _mix(rng, with_drums, backing, plain)
+    eq_db, wet, settings = draw_mix(rng, with_drums, backing, plain)
     frames = round(clip_s * FRAME_RATE_HZ)
     onset, level = np.zeros((frames, len(INDEX)), np.float16), np.zeros((frames, len(INDEX)), np.float16)
     labelled = (instrument < OTHER_INDEX) & ~hidden & (time_s >= 0) & (time_s < clip_s) & with_drums
@@ -473,7 +473,7 @@ def plan_clear_clip(rng: np.random.Generator, material: Material, clip_s: float)
     return plan
 
 
-def _mix(
+def draw_mix(
     rng: np.random.Generator, with_drums: bool, backing: bool, plain: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Equaliser, room levels and settings of a clip; unless *plain*, now and then hard to hear through."""
