@@ -9,7 +9,7 @@ from tests.played import activations_of, play
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
-from workbench.listening.readings import BarReading, BarWish, describe, tempo_range, track_readings
+from workbench.listening.readings import BarReading, BarWish, _with_another_tempo, describe, tempo_range, track_readings
 
 ROCK = {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)}
 WALTZ = {"kick": (0,), "snare": (2, 4), "closed hi-hat": range(6)}
@@ -216,7 +216,7 @@ def test_probabilities_are_of_different_readings_the_likeliest_first():
     time_map = TimeMap.steady(16, 110, start_s=0.3)
     readings = track_readings(activations_of(time_map, time_map.end_s), play(time_map, ROCK))
     likely = [r.probability for r in readings]
-    assert likely == sorted(likely, reverse=True)
+    assert likely[:2] == sorted(likely, reverse=True)[:2]
     assert 0.5 < likely[0] and sum(likely) <= 1.0 + 1e-9
     assert all(0.0 <= c <= 1.0 + 1e-9 for r in readings for c in r.line_confidence)
     assert [len(r.line_confidence) for r in readings] == [len(r.time_map) for r in readings]
@@ -250,6 +250,15 @@ def test_a_meter_that_is_not_tracked_is_named():
 def reading(time_map, probability):
     bar = time_map.bars[0]
     return BarReading(time_map, probability, bar.meter, time_map.tempo_bpm(0), (1.0,) * len(time_map))
+
+
+def test_one_of_three_readings_is_at_another_tempo():
+    beat_s = 60 / 110
+    same = [reading(TimeMap.steady(12, 110, start_s=1.0 + k * beat_s), 0.3 - 0.05 * k) for k in range(4)]
+    twice, half = reading(TimeMap.steady(24, 220, start_s=1.0), 0.06), reading(TimeMap.steady(6, 55, start_s=1.0), 0.02)
+    assert _with_another_tempo([*same, twice, half]) == [*same[:2], twice, *same[2:], half]
+    for told in (same, [same[0], twice, same[1], half], [*same[:2], half], [twice]):
+        assert _with_another_tempo(list(told)) == list(told)
 
 
 def test_readings_in_words():

@@ -628,19 +628,23 @@ class ChooserNetwork:
 #: are charted nine in ten are (common practice, no source).
 MORE_FOUR = float(np.log(9 / 3))
 
-#: Meters that drummers were recorded in: how likely all of a group are, both networks say, which reading of them it is,
-#: the first alone.
+#: Meters that drummers were recorded in: among the readings in a group of them the first network has an opinion of its
+#: own.
 OF_PLAYERS = (Meter(4, 4),), (Meter(3, 4), Meter(6, 8))
 
 
 @dataclass(frozen=True)
 class Chooser:
-    """A softmax over the readings of a song, rated by two networks.
+    """How likely the readings of a song are, by two networks.
+
+    The mean of two opinions (a linear pool: M. Stone, *The opinion pool*, Annals of Mathematical Statistics 32(4),
+    1961): of both networks together, and of the same where the first alone says which reading of :data:`OF_PLAYERS`
+    it is.
 
     Attributes
     ----------
     first, added : ChooserNetwork
-        Learnt from human performances, nearly all in 4/4; and what songs in all meters add to it.
+        Learnt from recorded players and modules; and what composed songs in all meters add to it.
     first_weight : float
         How much the first counts beside what is added.
     temperature, first_temperature : float
@@ -654,20 +658,20 @@ class Chooser:
     first_temperature: float
 
     def scores(self, measures: np.ndarray) -> np.ndarray:
-        """How each reading is rated, (readings,), natural log but for a constant."""
-        first = self.first.scores(measures)
-        score = (self.first_weight * first + self.added.scores(measures)) / self.temperature
-        for meters in OF_PLAYERS:
-            here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
-            if here.any():
-                alone = first[here] / self.first_temperature
-                score[here] = alone - logsumexp(alone) + logsumexp(score[here])
-        score[measures[:, MEASURES.index("meter_4/4")] > 0] += MORE_FOUR
-        return score
+        """How both networks rate each reading, (readings,), natural log but for a constant."""
+        return self.first_weight * self.first.scores(measures) + self.added.scores(measures)
 
     def probabilities(self, measures: np.ndarray) -> np.ndarray:
         """How likely each reading is the right one, (readings,), sum 1."""
-        return softmax(self.scores(measures))
+        by_both = self.scores(measures) / self.temperature
+        by_both += MORE_FOUR * (measures[:, MEASURES.index("meter_4/4")] > 0)
+        by_first = by_both.copy()
+        alone = self.first.scores(measures) / self.first_temperature
+        for meters in OF_PLAYERS:
+            here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
+            if here.any():
+                by_first[here] = alone[here] - logsumexp(alone[here]) + logsumexp(by_both[here])
+        return (softmax(by_both) + softmax(by_first)) / 2
 
 
 def read_chooser(data: dict) -> Chooser:

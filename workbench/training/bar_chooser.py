@@ -1,20 +1,21 @@
 """Learn which reading of a song's bars is right (:mod:`workbench.listening.chooser`).
 
-From the songs of :mod:`workbench.training.bar_songs` and
-:mod:`workbench.training.module_songs`, whose bars are known::
+From the songs of :mod:`workbench.training.bar_songs`,
+:mod:`workbench.training.module_songs` and
+:mod:`workbench.training.composed_songs`, whose bars are known::
 
-    python -m workbench.training.bar_chooser workbench/listening/bar_chooser.json build/songs/train build/songs/modules
+    python -m workbench.training.bar_chooser workbench/listening/bar_chooser.json build/songs/*
 
 Every reading of every song is measured; a reading is right if its beats and
 bar lines are (F > 0.9 at ±70 ms each, and within 0.05 of the best there is) and,
-where one such reading is, its meter.  Learning starts from the file's first
-network, learnt once from 183 songs, nearly all human performances in 4/4: how
-much it counts, and what a second network adds to it, maximise the probability of
-the right readings of each song.  The second is the mean of three that begin
-differently, side by side as one wider hidden layer.  Folds of songs, those of one
-performance or one package together, tell how well the networks choose, and fit
-the temperature that makes their probabilities honest.  The same songs give the
-same networks.  After new weights of the detector, hear the songs anew first.
+where one such reading is, its meter.  The first network learns from recorded
+players and modules what to add to the sum of evidence by which readings are
+sifted, the second from all songs what to add to the first, so that the right readings
+of each song are likeliest.  Each is the mean of some that begin differently, side by
+side as one wider hidden layer.  Folds of songs, those of one performance or one
+package together, tell how well the networks choose, and fit the temperatures that
+make their probabilities honest.  The same songs give the same networks.  After new
+weights of the detector, hear the songs anew first.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import json
 import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -43,7 +44,6 @@ from workbench.listening.chooser import (
     Heard,
     candidates,
     measure,
-    read_chooser,
 )
 from workbench.listening.readings import song_grids
 from workbench.training.bar_songs import BarSong
@@ -54,8 +54,7 @@ RIGHT, ALMOST = 0.9, 0.05
 
 @dataclass(frozen=True)
 class Table:
-    """The readings of one song: measures, F of their beats and bar lines, and whether their meter is the song's; and
-    how much the song counts beside others in 4/4, or not in 4/4."""
+    """The readings of one song: measures, F of their beats and bar lines, and whether their meter is the song's."""
 
     name: str
     group: str
@@ -63,7 +62,6 @@ class Table:
     measures: np.ndarray
     quality: np.ndarray
     named: np.ndarray
-    weight: float = 1.0
 
     @cached_property
     def right(self) -> np.ndarray:
@@ -116,7 +114,6 @@ def table(path: Path) -> Table:
         measure(heard, found).astype(np.float32),
         np.array([quality(song, c) for c in found], dtype=np.float32),
         np.array([str(c.meter) == song.meter for c in found]),
-        MODULE_WEIGHT if song.name.startswith("module") else PERFORMANCE_WEIGHT,
     )
 
 
@@ -130,34 +127,68 @@ def tables(folders: Sequence[Path], workers: int = 2) -> Iterator[Table]:
         yield from pool.map(table, paths)
 
 
-#: How many of all songs count as 4/4, whatever meters the songs are in; the rest of the prior is
-#: :data:`~workbench.listening.chooser.MORE_FOUR`.
-FOUR_SHARE = 0.75
+@dataclass(frozen=True)
+class Learning:
+    """How one of the networks is learnt.
 
-#: How much a song counts beside a composed one: modules are music as somebody wrote it, performances as one played it.
-MODULE_WEIGHT, PERFORMANCE_WEIGHT = 8.0, 12.0
+    Attributes
+    ----------
+    four_share : float
+        How many of all songs count as 4/4, whatever meters the songs are in.
+    weights : dict
+        How much a song counts beside others in 4/4, or not in 4/4, by the beginning of its name, the longest that fits.
+    units, seeds : int
+        Of the hidden layer of each network, and so many networks.
+    decay : float
+        The squares of all weights, times this, are added to the mean loss of a batch of songs.
+    rounds, rate
+        How often every song is seen, and the rate at first.
+    """
 
-#: Units of the hidden layer of each network that is added, and how they are learnt: the squares of all weights, times
-#: the decay, are added to the mean loss of a batch of songs.
-CHOOSER_UNITS, CHOOSER_SEEDS, CHOOSER_DECAY, CHOOSER_ROUNDS, CHOOSER_RATE, SONGS_A_BATCH = 16, 3, 3e-3, 12, 5e-3, 128
+    four_share: float
+    weights: dict[str, float]
+    units: int
+    seeds: int
+    decay: float
+    rounds: int
+    rate: float
+
+    def weigh(self, songs: Sequence[Table]) -> np.ndarray:
+        """How much each song counts; the mean of those that count at all is 1."""
+        weight = np.array([self.weights[max(filter(s.name.startswith, self.weights), key=len)] for s in songs])
+        four = np.array([s.is_four for s in songs])
+        for here, share in ((four, self.four_share), (~four, 1.0 - self.four_share)):
+            weight[here] *= share / max(weight[here].sum(), 1e-9)
+        return weight / weight[weight > 0].mean()
+
+
+#: Performances count as one played them, modules as somebody wrote them; of composed songs the first network learns
+#: only from those that a drummer played as they are.
+FIRST = Learning(
+    0.9,
+    {"": 1.0, "module": 0.3, "composed": 0.0, "composed-own": 0.3},
+    units=8,
+    seeds=3,
+    decay=0.1,
+    rounds=30,
+    rate=0.01,
+)
+ADDED = Learning(
+    0.75,
+    {"": 12.0, "module": 8.0, "composed": 1.0, "composed-own": 6.0, "composed-human": 3.0},
+    units=16,
+    seeds=3,
+    decay=3e-3,
+    rounds=12,
+    rate=5e-3,
+)
+SONGS_A_BATCH = 128
 
 #: So many readings of a song are learnt from, among them the likeliest and the right ones.
 LEARNT_READINGS = 48
 
-
-def read_first(path: Path) -> tuple[ChooserNetwork, float]:
-    """The first network of a chooser's file, and its temperature."""
-    known = read_chooser(json.loads(path.read_text()))
-    return known.first, known.first_temperature
-
-
-def song_weights(songs: Sequence[Table]) -> np.ndarray:
-    """How much each song counts, mean 1."""
-    weight = np.array([s.weight for s in songs])
-    four = np.array([s.is_four for s in songs])
-    for here, share in ((four, FOUR_SHARE), (~four, 1.0 - FOUR_SHARE)):
-        weight[here] *= share / max(weight[here].sum(), 1e-9)
-    return weight / weight.mean()
+#: How much the sum of evidence counts at first, nats for each nat a second.
+SIFTED = 3.0
 
 
 def _learnt_from(song: Table, before: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -173,63 +204,67 @@ def _learnt_from(song: Table, before: np.ndarray, rng: np.random.Generator) -> n
     return np.flatnonzero(kept)
 
 
-def fit(first: ChooserNetwork, songs: Sequence[Table]) -> tuple[ChooserNetwork, float]:
-    """What is added to the first network, and how much that counts."""
-    songs = [s for s in songs if s.right.any() and not s.right.all()]
-    every = np.concatenate([s.measures for s in songs]).astype(float)
+def _fit(
+    learning: Learning, songs: Sequence[Table], scores: Sequence[np.ndarray], share: float
+) -> tuple[ChooserNetwork, float]:
+    """What to add to scores of the songs' readings, and how much those count, *share* at first."""
+    weight = learning.weigh(songs)
+    chosen = [k for k, s in enumerate(songs) if weight[k] > 0 and s.right.any() and not s.right.all()]
+    every = np.concatenate([songs[k].measures for k in chosen]).astype(float)
     mean, scale = every.mean(axis=0), np.maximum(every.std(axis=0), 0.02)
     blank = ChooserNetwork(MEASURES, mean, scale, *np.zeros((4, 1)))
     rng = np.random.default_rng(0)
-    shape = len(songs), LEARNT_READINGS
+    shape = len(chosen), min(LEARNT_READINGS, max(len(songs[k].measures) for k in chosen))
     x, before = np.zeros((*shape, len(MEASURES)), np.float32), np.zeros(shape, np.float32)
     right, there = np.zeros(shape, bool), np.zeros(shape, bool)
-    for k, song in enumerate(songs):
-        score = first.scores(song.measures.astype(float))
-        kept = _learnt_from(song, score, rng)
-        here = k, slice(len(kept))
-        x[here], before[here] = blank.scaled(song.measures[kept].astype(float)), score[kept]
-        right[here], there[here] = song.right[kept], True
-    weight = song_weights(songs).astype(np.float32)
-    found = [_descend(x, before, right, there, weight, seed) for seed in range(CHOOSER_SEEDS)]
-    first_weight, linear = (np.mean([f[k] for f in found], axis=0) for k in (0, 1))
+    for row, k in enumerate(chosen):
+        kept = _learnt_from(songs[k], scores[k], rng)
+        here = row, slice(len(kept))
+        x[here], before[here] = blank.scaled(songs[k].measures[kept].astype(float)), scores[k][kept]
+        right[here], there[here] = songs[k].right[kept], True
+    counts = (weight[chosen] / weight[chosen].mean()).astype(np.float32)
+    found = [_descend(learning, x, before, right, there, counts, share, seed) for seed in range(learning.seeds)]
+    share, linear = (np.mean([f[k] for f in found], axis=0) for k in (0, 1))
     hidden, bias, out = (np.concatenate([f[k] for f in found], axis=-1) for k in (2, 3, 4))
-    return ChooserNetwork(MEASURES, mean, scale, linear, hidden, bias, out / CHOOSER_SEEDS), float(first_weight)
+    return ChooserNetwork(MEASURES, mean, scale, linear, hidden, bias, out / learning.seeds), float(share)
 
 
 def _descend(
-    x: np.ndarray, before: np.ndarray, right: np.ndarray, there: np.ndarray, weight: np.ndarray, seed: int
+    learning: Learning,
+    x: np.ndarray,
+    before: np.ndarray,
+    right: np.ndarray,
+    there: np.ndarray,
+    weight: np.ndarray,
+    share: float,
+    seed: int,
 ) -> list[np.ndarray]:
-    """Weight of the first network, linear weights, hidden layer, bias and out of one network, by Adam (D. Kingma,
+    """Weight of the scores before, linear weights, hidden layer, bias and out of one network, by Adam (D. Kingma,
     J. Ba, *Adam: a method for stochastic optimization*, ICLR 2015), its rate falling as a cosine."""
     rng = np.random.default_rng(seed)
     songs, _, m = x.shape
-    w = [
-        np.array(0.55),
-        np.zeros(m),
-        rng.normal(0, 0.08, (m, CHOOSER_UNITS)),
-        np.zeros(CHOOSER_UNITS),
-        rng.normal(0, 0.1, CHOOSER_UNITS),
-    ]
+    units, decay = learning.units, learning.decay
+    w = [np.array(share), np.zeros(m), rng.normal(0, 0.08, (m, units)), np.zeros(units), rng.normal(0, 0.1, units)]
     w = [p.astype(np.float32) for p in w]
     moments = [[np.zeros_like(p) for p in w] for _ in range(2)]
-    steps, step = CHOOSER_ROUNDS * -(-songs // SONGS_A_BATCH), 0
-    for _ in range(CHOOSER_ROUNDS):
+    steps, step = learning.rounds * -(-songs // SONGS_A_BATCH), 0
+    for _ in range(learning.rounds):
         order = rng.permutation(songs)
         for batch in np.split(order, range(SONGS_A_BATCH, songs, SONGS_A_BATCH)):
-            share, linear, hidden, bias, out = w
+            share_now, linear, hidden, bias, out = w
             inner = np.tanh(x[batch] @ hidden + bias)
-            score = np.where(there[batch], share * before[batch] + x[batch] @ linear + inner @ out, -np.inf)
+            score = np.where(there[batch], share_now * before[batch] + x[batch] @ linear + inner @ out, -np.inf)
             slope = softmax(score, axis=1) - softmax(np.where(right[batch], score, -np.inf), axis=1)
             slope = (slope * weight[batch, None] / len(batch)).astype(np.float32)
             back = slope[..., None] * out * (1 - inner**2)
             gradient = [
                 np.sum(slope * before[batch]),
-                np.tensordot(slope, x[batch], 2) + 2 * CHOOSER_DECAY * linear,
-                np.tensordot(x[batch], back, ((0, 1), (0, 1))) + 2 * CHOOSER_DECAY * hidden,
+                np.tensordot(slope, x[batch], 2) + 2 * decay * linear,
+                np.tensordot(x[batch], back, ((0, 1), (0, 1))) + 2 * decay * hidden,
                 back.sum(axis=(0, 1)),
-                np.tensordot(slope, inner, 2) + 2 * CHOOSER_DECAY * out,
+                np.tensordot(slope, inner, 2) + 2 * decay * out,
             ]
-            rate, step = CHOOSER_RATE * (1 + np.cos(np.pi * step / steps)) / 2, step + 1
+            rate, step = learning.rate * (1 + np.cos(np.pi * step / steps)) / 2, step + 1
             for p, g, slow, square in zip(w, gradient, *moments):
                 slow += 0.1 * (g - slow)
                 square += 0.001 * (g**2 - square)
@@ -237,10 +272,43 @@ def _descend(
     return w
 
 
-def cross_validated(first: ChooserNetwork, songs: Sequence[Table]) -> list[np.ndarray]:
-    """Scores of each song's readings by networks that learnt from the other folds."""
-    found = [Chooser(first, *fit(first, [s for s in songs if s.fold != k]), 1.0, 1.0) for k in range(CHOOSER_FOLDS)]
-    return [found[s.fold].scores(s.measures.astype(float)) for s in songs]
+def fit_first(songs: Sequence[Table]) -> ChooserNetwork:
+    """The network of players: the sum of evidence, and what it learns to add to that."""
+    sifted = MEASURES.index("sifted_behind")
+    net, share = _fit(FIRST, songs, [s.measures[:, sifted].astype(float) for s in songs], SIFTED)
+    linear = net.linear.copy()
+    linear[sifted] += share * net.scale[sifted]
+    return replace(net, linear=linear)
+
+
+def fit(songs: Sequence[Table]) -> Chooser:
+    """Both networks, at temperature 1."""
+    first = fit_first(songs)
+    scores = [first.scores(s.measures.astype(float)) for s in songs]
+    return Chooser(first, *_fit(ADDED, songs, scores, FIRST_SHARE), 1.0, 1.0)
+
+
+#: How much the first network counts at first beside what is added.
+FIRST_SHARE = 0.55
+
+
+def cross_validated(songs: Sequence[Table]) -> list[Chooser]:
+    """For each fold of songs a chooser that learnt from the others."""
+    return [fit([s for s in songs if s.fold != k]) for k in range(CHOOSER_FOLDS)]
+
+
+def with_temperatures(found: Chooser, songs: Sequence[Table], by_fold: Sequence[Chooser]) -> Chooser:
+    """A chooser whose probabilities are honest about the songs when its networks learnt from other folds."""
+    played = [s for s in songs if not s.name.startswith("composed")] or songs
+    scores = [by_fold[s.fold].scores(s.measures.astype(float)) for s in played]
+    four = MEASURES.index("meter_4/4")
+    in_four = [replace(s, **{k: getattr(s, k)[s.measures[:, four] > 0] for k in PARTS}) for s in played if s.is_four]
+    alone = [by_fold[s.fold].first.scores(s.measures.astype(float)) for s in in_four]
+    return replace(found, temperature=temperature(played, scores), first_temperature=temperature(in_four, alone))
+
+
+#: What :class:`Table` has for each reading.
+PARTS = ("measures", "quality", "named")
 
 
 def temperature(songs: Sequence[Table], scores: Sequence[np.ndarray]) -> float:
@@ -273,17 +341,18 @@ def report(title: str, songs: Sequence[Table], scores: Sequence[np.ndarray]) -> 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("out", type=Path, help="the chooser; what is added to its first network is learnt anew")
+    parser.add_argument("out", type=Path, help="the chooser that is written")
     parser.add_argument("songs", nargs="+", type=Path, help="folders of songs")
     args = parser.parse_args()
     songs = [s for s in tables(args.songs) if Meter.parse(s.meter) in SONG_METERS]
-    first, own = read_first(args.out)
-    scores = cross_validated(first, songs)
+    by_fold = cross_validated(songs)
+    found = with_temperatures(fit(songs), songs, by_fold)
     for folder in args.songs:
         names = {p.stem for p in folder.glob("*.npz")}
-        mine = [k for k, s in enumerate(songs) if s.name in names]
-        report(folder.name, [songs[k] for k in mine], [scores[k] for k in mine])
-    write(args.out, Chooser(first, *fit(first, songs), temperature(songs, scores), own), len(songs))
+        mine = [s for s in songs if s.name in names]
+        judges = [replace(found, first=by_fold[s.fold].first, added=by_fold[s.fold].added) for s in mine]
+        report(folder.name, mine, [j.probabilities(s.measures.astype(float)) for j, s in zip(judges, mine)])
+    write(args.out, found, len(songs))
 
 
 def write(path: Path, found: Chooser, songs: int) -> None:
