@@ -38,7 +38,7 @@ LEAST_MUSIC = 0.15
 SAME_LINE_S = 0.07
 
 #: Tempi as near as this are one, natural log of their ratio.
-SAME_TEMPO = 0.05
+SAME_PULSE = 0.05
 
 #: So much of a beat after the last stroke is still music.
 LAST_STROKE = 0.2
@@ -134,7 +134,7 @@ def describe(readings: Sequence[BarReading]) -> str:
 
 def against(first: BarReading, other: BarReading) -> str:
     """What another reading says otherwise: "4/4 at 220", "the 1 a beat later"."""
-    if other.meter != first.meter or abs(np.log(other.tempo_bpm / first.tempo_bpm)) > SAME_TEMPO:
+    if other.meter != first.meter or abs(np.log(other.tempo_bpm / first.tempo_bpm)) > SAME_PULSE:
         return f"{other.meter} at {other.tempo_bpm:.0f}"
     halves, beats = other.shift_from(first), other.meter.counted_beats
     if halves == 0:
@@ -251,7 +251,7 @@ def _with_another_tempo(readings: list[BarReading]) -> list[BarReading]:
     """The readings, the likeliest at another tempo third where the first three share theirs: three shifts of one
     wrong pulse are of no use."""
     log_tempo = np.log([r.tempo_bpm for r in readings])
-    others = np.flatnonzero(np.abs(log_tempo - log_tempo[0]) > SAME_TEMPO)
+    others = np.flatnonzero(np.abs(log_tempo - log_tempo[0]) > SAME_PULSE)
     if len(others) and others[0] > 2:
         readings.insert(2, readings.pop(others[0]))
     return readings
@@ -266,7 +266,7 @@ def _lines(candidate: Candidate) -> np.ndarray:
 def _alike(found: Sequence[Candidate], lines_s: Sequence[np.ndarray], one: int, other: int) -> bool:
     """Whether two readings are the same to a user: counted beats, tempo and most bar lines."""
     a, b = found[one], found[other]
-    if a.meter.counted_beats != b.meter.counted_beats or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > SAME_TEMPO:
+    if a.meter.counted_beats != b.meter.counted_beats or abs(np.log(a.grid.tempo_bpm / b.grid.tempo_bpm)) > SAME_PULSE:
         return False
     if not (len(lines_s[one]) and len(lines_s[other])):  # a recording of a beat or two: no line to differ by
         return True

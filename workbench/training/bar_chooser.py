@@ -69,6 +69,10 @@ class Table:
         found = (worst > RIGHT) & (worst > worst.max() - ALMOST)
         return found & self.named if (found & self.named).any() else found
 
+    def only(self, kept: np.ndarray) -> Table:
+        """The song with some of its readings."""
+        return replace(self, measures=self.measures[kept], quality=self.quality[kept], named=self.named[kept])
+
     @property
     def is_four(self) -> bool:
         return self.meter == "4/4"
@@ -302,13 +306,9 @@ def with_temperatures(found: Chooser, songs: Sequence[Table], by_fold: Sequence[
     played = [s for s in songs if not s.name.startswith("composed")] or songs
     scores = [by_fold[s.fold].scores(s.measures.astype(float)) for s in played]
     four = MEASURES.index("meter_4/4")
-    in_four = [replace(s, **{k: getattr(s, k)[s.measures[:, four] > 0] for k in PARTS}) for s in played if s.is_four]
+    in_four = [s.only(s.measures[:, four] > 0) for s in played if s.is_four]
     alone = [by_fold[s.fold].first.scores(s.measures.astype(float)) for s in in_four]
     return replace(found, temperature=temperature(played, scores), first_temperature=temperature(in_four, alone))
-
-
-#: What :class:`Table` has for each reading.
-PARTS = ("measures", "quality", "named")
 
 
 def temperature(songs: Sequence[Table], scores: Sequence[np.ndarray]) -> float:
