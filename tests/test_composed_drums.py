@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from workbench.chart.meter import Meter
-from workbench.training.composed_drums import HumanDrums, Manner, Pattern, play_fill, with_crash
+from workbench.training.composed_drums import DrumPattern, HumanDrums, Manner, play_fill, with_crash
 from workbench.training.performances import CLOSED, CRASH, KICK, RIDE, SNARE, Performance
 from workbench.training.song_form import GROUPS, SongBar, quarters
 
@@ -28,7 +28,7 @@ def groove(beats_per_bar=4, bars=16):
 def test_patterns_stay_within_their_bar_and_repeat(meter, triplets):
     rng = np.random.default_rng(4)
     manner = Manner.draw(rng, 110.0, triplets, machine=True)
-    pattern, length = Pattern(rng, manner, bar(meter), None), quarters(Meter.parse(meter))
+    pattern, length = DrumPattern(rng, manner, bar(meter), None), quarters(Meter.parse(meter))
     one, other = (pattern.play(rng, False, False, False, length) for _ in range(2))
     assert one == other
     assert all(0 <= at < length and 0 < level <= 1 for at, _, level in one)
@@ -40,7 +40,7 @@ def test_backbeats_of_most_four_fall_on_two_and_four():
     rng, found = np.random.default_rng(5), []
     for _ in range(200):
         manner = Manner.draw(rng, 100.0, False, machine=True)
-        found.append(np.flatnonzero(Pattern(rng, manner, bar(), None).backbeat).tolist() == [4, 12])
+        found.append(np.flatnonzero(DrumPattern(rng, manner, bar(), None).backbeat).tolist() == [4, 12])
     assert np.mean(found) > 0.8
 
 

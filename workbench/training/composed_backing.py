@@ -24,7 +24,7 @@ SCALES = (
 )
 
 
-class Note(NamedTuple):
+class BackingNote(NamedTuple):
     """A note of the backing: place and length in quarters, role and number of its instrument, MIDI pitch, gain, and
     how unevenly its voice is played, seconds."""
 
@@ -121,16 +121,16 @@ class _Voice:
         self.cycle = pick(rng, (3, 0.25), (4, 0.5), (6, 0.1), (8, 0.15))
         self.figures: dict[tuple, tuple[np.ndarray, list[int]]] = {}
 
-    def note(self, at: float, length: float, pitch: int, gain: float) -> Note:
-        return Note(at, max(0.12, length), self.sound, self.instrument, pitch, self.gain * gain, self.jitter_s)
+    def note(self, at: float, length: float, pitch: int, gain: float) -> BackingNote:
+        return BackingNote(at, max(0.12, length), self.sound, self.instrument, pitch, self.gain * gain, self.jitter_s)
 
-    def play(self, rng: np.random.Generator, bar: SongBar, kicks: np.ndarray) -> list[Note]:
+    def play(self, rng: np.random.Generator, bar: SongBar, kicks: np.ndarray) -> list[BackingNote]:
         if self.role == "lead":
             return self._lead(rng, bar)
         if self.style == "broken":
             return self._broken(bar)
         places = self._places(rng, bar, kicks)
-        out: list[Note] = []
+        out: list[BackingNote] = []
         for k, at in enumerate(places.tolist()):
             following = places[k + 1] if k + 1 < len(places) else bar.length
             hold = max(self.hold, 0.8) if self.style == "bar" else self.hold
@@ -191,7 +191,7 @@ class _Voice:
             self.figures[key] = places, steps
         return self.figures[key]
 
-    def _lead(self, rng: np.random.Generator, bar: SongBar) -> list[Note]:
+    def _lead(self, rng: np.random.Generator, bar: SongBar) -> list[BackingNote]:
         finest = pick(rng, (0.5, 0.6), (0.25, 0.15), (beat_quarters(bar.meter), 0.25))
         places, steps = self._figure(rng, bar, float(rng.uniform(0.3, 0.8)), finest)
         if bar.number % 4 == 3 and self.two_bars:  # a rest where a phrase ends
@@ -203,7 +203,7 @@ class _Voice:
             out.append(self.note(bar.begin + at, self.hold * (following - at), pitch, float(rng.uniform(0.8, 1.1))))
         return out
 
-    def _broken(self, bar: SongBar) -> list[Note]:
+    def _broken(self, bar: SongBar) -> list[BackingNote]:
         step = 0.25 if self.two_bars else 0.5
         out = []
         for k in range(round(bar.length / step)):
@@ -215,7 +215,7 @@ class _Voice:
 
 def accompany(
     rng: np.random.Generator, bars: Sequence[SongBar], kicks: np.ndarray, triplets: bool, even: bool, chip: bool = False
-) -> list[Note]:
+) -> list[BackingNote]:
     """What is played with the drums.
 
     Parameters

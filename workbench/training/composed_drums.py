@@ -114,10 +114,10 @@ class Manner:
         )
 
 
-class Pattern:
+class DrumPattern:
     """A bar of a section by rule: in which of its cells each instrument is struck."""
 
-    def __init__(self, rng: np.random.Generator, manner: Manner, bar: SongBar, like: Pattern | None) -> None:
+    def __init__(self, rng: np.random.Generator, manner: Manner, bar: SongBar, like: DrumPattern | None) -> None:
         """*like* is the pattern of another section in this meter: backbeats and kicks mostly stay."""
         meter, length = bar.meter, bar.length
         self.manner, self.eighths = manner, meter.unit == 8

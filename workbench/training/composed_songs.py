@@ -27,8 +27,8 @@ from workbench.listening.detect import compute_activations
 from workbench.listening.harmony import hear_harmony
 from workbench.training.arrangement import nearest_note
 from workbench.training.bar_songs import keep_song
-from workbench.training.composed_backing import Note, accompany
-from workbench.training.composed_drums import HumanDrums, Manner, Pattern, Strokes, play_fill
+from workbench.training.composed_backing import BackingNote, accompany
+from workbench.training.composed_drums import DrumPattern, HumanDrums, Manner, Strokes, play_fill
 from workbench.training.library import Library, read_library
 from workbench.training.mixing import render
 from workbench.training.performances import CLOSED, KICK, OTHER_INDEX, PEDAL, STICK, Performance, read_performances
@@ -61,7 +61,7 @@ class ComposedSong:
         One of :data:`DRUMMERS`, or "own" for a human performance as it was played.
     quarters_per_minute : float
     strokes : list of (quarters, instrument, velocity)
-    notes : list of Note
+    notes : list of BackingNote
     beats, numbers : ndarray (n,)
         Counted beats, quarters from the first bar line, and their number in the bar.
     """
@@ -70,7 +70,7 @@ class ComposedSong:
     drummer: str
     quarters_per_minute: float
     strokes: Strokes
-    notes: list[Note]
+    notes: list[BackingNote]
     beats: np.ndarray
     numbers: np.ndarray
 
@@ -133,8 +133,8 @@ def _drum(rng: np.random.Generator, bars: list[SongBar], manner: Manner, human: 
     fills = pick(rng, (0.0, 0.25 if manner.machine else 0.1), (0.5, 0.3), (0.9, 0.45))
     crashes = pick(rng, (0.0, 0.3 if manner.machine else 0.15), (0.5, 0.25), (0.9, 0.45))
     stray = 0.03 if rng.random() < 0.3 else 0.0
-    patterns: dict[tuple[str, Meter], Pattern] = {}
-    models: dict[Meter, Pattern] = {}
+    patterns: dict[tuple[str, Meter], DrumPattern] = {}
+    models: dict[Meter, DrumPattern] = {}
     out: Strokes = []
     for index, bar in enumerate(bars):
         opens, length = bar.number == 0, bar.length
@@ -154,7 +154,7 @@ def _drum(rng: np.random.Generator, bars: list[SongBar], manner: Manner, human: 
         else:
             key = bar.letter, bar.meter
             if key not in patterns:
-                patterns[key] = Pattern(rng, manner, bar, models.get(bar.meter))
+                patterns[key] = DrumPattern(rng, manner, bar, models.get(bar.meter))
                 models.setdefault(bar.meter, patterns[key])
             rows = patterns[key].play(rng, bar.number % 2 == 1, opens or crash, crash, until)
             if until < length:
