@@ -1,10 +1,10 @@
-"""Which reading of a song's bars is right: every one is measured, a small network weighs the measures.
+"""Which reading of a song's bars is right: every one is measured, small networks weigh the measures.
 
 A *reading* is a sequence of beats with bars laid over it.  Its measures
 (:data:`MEASURES`) ask what a listener asks: do the strokes fit what drummers
 play in such bars, is the backbeat on 2 and 4, does a crash fall on 1 and a fill
-before it, do chords change on 1, does a bar repeat the one before.  The network,
-one hidden layer and a softmax over all readings of a song, was learnt by
+before it, do chords change on 1, does a bar repeat the one before.  Two networks,
+of one hidden layer each with a softmax over all readings of a song, were learnt by
 :mod:`workbench.training.bar_chooser` from songs whose bars are known.
 """
 
