@@ -10,6 +10,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.listening.bars import PARTS_PER_BEAT
 from workbench.listening.chooser import (
+    IN_THIRDS,
     LEVELS_EACH,
     MEASURED,
     MEASURES,
@@ -88,7 +89,8 @@ def test_among_meters_of_players_one_of_two_opinions_is_the_first_networks_alone
     for k, meter in enumerate(meters):
         measures[k : 7 : len(meters), MEASURES.index(f"meter_{meter}")] = 1.0
     shipped = chooser()
-    four = MORE_FOUR * (measures[:, MEASURES.index("meter_4/4")] > 0)
+    four, thirds = measures[:, MEASURES.index("meter_4/4")], measures[:, MEASURES.index("thirds")]
+    four = MORE_FOUR * ((four > 0) & (thirds < IN_THIRDS))
     both = softmax(shipped.scores(measures) / shipped.temperature + four)
     other = 2 * shipped.probabilities(measures) - both  # the other opinion
     first = shipped.first.scores(measures)[:7] / shipped.first_temperature

@@ -8,7 +8,15 @@ from workbench.chart.meter import Meter
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.chooser import SONG_METERS
 from workbench.training import composed_songs
-from workbench.training.composed_songs import ComposedMaterial, add_waves, compose, draw_times, make_composed_song
+from workbench.training.bar_songs import BarSong
+from workbench.training.composed_songs import (
+    ComposedMaterial,
+    add_waves,
+    compose,
+    draw_times,
+    make_composed_song,
+    make_ideal_song,
+)
 from workbench.training.library import KitVoice, Library
 from workbench.training.performances import CRASH, KICK, RIDE, SNARE, Performance
 from workbench.training.song_form import beat_quarters
@@ -90,3 +98,16 @@ def test_a_song_sounds_on_its_beats_and_is_kept_with_them(tmp_path, monkeypatch)
     beats_s, samples = heard["beats_s"], heard["samples"]
     assert len(samples) == 12 * SAMPLE_RATE_HZ and np.isfinite(samples).all() and np.abs(samples).max() > 0.01
     assert len(beats_s) == len(heard["numbers"]) > 8 and (beats_s >= 0).all() and (beats_s < 12).all()
+
+
+def test_an_ideal_song_is_heard_as_it_is_composed(tmp_path):
+    for seed in range(6):
+        make_ideal_song(tmp_path, seed)
+    for path in tmp_path.glob("*.npz"):
+        song = BarSong.read(path)
+        at = np.round(song.beats_s * song.activations.frame_rate_hz).astype(int)
+        assert (song.activations.beat[at] >= 0.4).all() and song.strokes
+        assert Meter.parse(song.meter).counted_beats == song.numbers.max()
+        struck = np.array([s.time_s for s in song.strokes])
+        near = np.abs(struck[:, None] - song.beats_s[None, song.numbers == 1]).min(axis=0) < 0.03
+        assert near.mean() > 0.4

@@ -625,8 +625,9 @@ class ChooserNetwork:
 
 
 #: Added to the score of 4/4, natural log: of the songs that are learnt from three in four count as 4/4, of those that
-#: are charted nine in ten are (common practice, no source).
-MORE_FOUR = float(np.log(9 / 3))
+#: are charted nine in ten are; not so of those whose beats divide in three, from this measure on (common practice, no
+#: source).
+MORE_FOUR, IN_THIRDS = float(np.log(9 / 3)), 0.1
 
 #: Meters that drummers were recorded in: among the readings in a group of them the first network has an opinion of its
 #: own.
@@ -664,7 +665,8 @@ class Chooser:
     def probabilities(self, measures: np.ndarray) -> np.ndarray:
         """How likely each reading is the right one, (readings,), sum 1."""
         by_both = self.scores(measures) / self.temperature
-        by_both += MORE_FOUR * (measures[:, MEASURES.index("meter_4/4")] > 0)
+        four, thirds = measures[:, MEASURES.index("meter_4/4")], measures[:, MEASURES.index("thirds")]
+        by_both += MORE_FOUR * ((four > 0) & (thirds < IN_THIRDS))
         by_first = by_both.copy()
         alone = self.first.scores(measures) / self.first_temperature
         for meters in OF_PLAYERS:

@@ -44,6 +44,7 @@ from workbench.listening.chooser import (
     Heard,
     candidates,
     measure,
+    read_chooser,
 )
 from workbench.listening.readings import song_grids
 from workbench.training.bar_songs import BarSong
@@ -167,10 +168,10 @@ class Learning:
 
 
 #: Performances count as one played them, modules as somebody wrote them; of composed songs the first network learns
-#: only from those that a drummer played as they are.
+#: only from those that a drummer played as they are, and from those heard ideally.
 FIRST = Learning(
     0.9,
-    {"": 1.0, "module": 0.3, "composed": 0.0, "composed-own": 0.3},
+    {"": 1.0, "module": 0.3, "composed": 0.0, "composed-own": 0.3, "composed-ideal": 1.0},
     units=8,
     seeds=3,
     decay=0.1,
@@ -179,7 +180,7 @@ FIRST = Learning(
 )
 ADDED = Learning(
     0.75,
-    {"": 12.0, "module": 8.0, "composed": 1.0, "composed-own": 6.0, "composed-human": 3.0},
+    {"": 12.0, "module": 8.0, "composed": 1.0, "composed-own": 6.0, "composed-human": 3.0, "composed-ideal": 7.0},
     units=16,
     seeds=3,
     decay=3e-3,
@@ -285,9 +286,9 @@ def fit_first(songs: Sequence[Table]) -> ChooserNetwork:
     return replace(net, linear=linear)
 
 
-def fit(songs: Sequence[Table]) -> Chooser:
-    """Both networks, at temperature 1."""
-    first = fit_first(songs)
+def fit(songs: Sequence[Table], first: ChooserNetwork | None = None) -> Chooser:
+    """Both networks, or what is added to a first one, at temperature 1."""
+    first = first or fit_first(songs)
     scores = [first.scores(s.measures.astype(float)) for s in songs]
     return Chooser(first, *_fit(ADDED, songs, scores, FIRST_SHARE), 1.0, 1.0)
 
@@ -296,9 +297,9 @@ def fit(songs: Sequence[Table]) -> Chooser:
 FIRST_SHARE = 0.55
 
 
-def cross_validated(songs: Sequence[Table]) -> list[Chooser]:
+def cross_validated(songs: Sequence[Table], first: ChooserNetwork | None = None) -> list[Chooser]:
     """For each fold of songs a chooser that learnt from the others."""
-    return [fit([s for s in songs if s.fold != k]) for k in range(CHOOSER_FOLDS)]
+    return [fit([s for s in songs if s.fold != k], first) for k in range(CHOOSER_FOLDS)]
 
 
 def with_temperatures(found: Chooser, songs: Sequence[Table], by_fold: Sequence[Chooser]) -> Chooser:
@@ -343,10 +344,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("out", type=Path, help="the chooser that is written")
     parser.add_argument("songs", nargs="+", type=Path, help="folders of songs")
+    parser.add_argument(
+        "--keep-first", action="store_true", help="learn only what is added to the file's first network"
+    )
     args = parser.parse_args()
     songs = [s for s in tables(args.songs) if Meter.parse(s.meter) in SONG_METERS]
-    by_fold = cross_validated(songs)
-    found = with_temperatures(fit(songs), songs, by_fold)
+    first = read_chooser(json.loads(args.out.read_text())).first if args.keep_first else None
+    by_fold = cross_validated(songs, first)
+    found = with_temperatures(fit(songs, first), songs, by_fold)
     for folder in args.songs:
         names = {p.stem for p in folder.glob("*.npz")}
         mine = [s for s in songs if s.name in names]

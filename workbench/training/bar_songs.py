@@ -114,10 +114,18 @@ def hear_song(path: Path, out: Path, group: str, meter: str, beats_s: np.ndarray
 
 
 def keep_song(
-    out: Path, group: str, meter: str, beats_s: np.ndarray, numbers: np.ndarray, heard: Activations, harmony: Harmony
+    out: Path,
+    group: str,
+    meter: str,
+    beats_s: np.ndarray,
+    numbers: np.ndarray,
+    heard: Activations,
+    harmony: Harmony,
+    strokes: Sequence[Stroke] | None = None,
 ) -> None:
-    """Keep what was heard of a song with its known bars, as :meth:`BarSong.read` reads it."""
-    strokes = sorted(detect.detect_strokes(heard))
+    """Keep what was heard of a song with its known bars, as :meth:`BarSong.read` reads it; *strokes* if the activations
+    do not tell them."""
+    strokes = sorted(detect.detect_strokes(heard) if strokes is None else strokes)
     np.savez_compressed(
         out,
         group=group,

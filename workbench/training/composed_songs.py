@@ -9,6 +9,9 @@ sounds, heard by the shipped detector, and kept as
     python -m workbench.training.composed_songs build/bank build/performances.npz build/songs/composed --count 2800
 
 About six seconds of one core a song.  Songs that are in the folder are not made again.
+``--ideal 200`` adds such without sound: every stroke is heard, beats are plain, or as
+plain as what lies between them.  They keep the chooser from reading the plainest
+patterns in far-fetched ways.
 """
 
 from __future__ import annotations
@@ -21,10 +24,14 @@ from pathlib import Path
 
 import numpy as np
 
+from workbench.chart.drumkit import DETECTED
+from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.listening.activations import Activations
 from workbench.listening.detect import compute_activations
-from workbench.listening.harmony import hear_harmony
+from workbench.listening.features import FRAME_RATE_HZ
+from workbench.listening.harmony import Harmony, hear_harmony
 from workbench.training.arrangement import nearest_note
 from workbench.training.bar_songs import keep_song
 from workbench.training.composed_backing import BackingNote, accompany
@@ -45,6 +52,13 @@ SONGS_IN = {
 DRUMMERS = (("human", 0.38), ("rule", 0.22), ("machine", 0.24), ("chip", 0.16))
 
 SONG_LENGTHS_S = (40.0, 48.0, 56.0)
+
+#: Meters of songs that are heard ideally, one after the other, and how long they are.
+IDEAL_METERS = (
+    *("4/4", "6/8", "3/4", "4/4", "2/4", "6/8", "3/4", "4/4", "12/8", "3/4", "4/4", "6/8", "5/4", "7/8"),
+    *("4/4", "3/4", "6/8", "9/8", "5/8", "6/8", "7/4", "6/4"),
+)
+IDEAL_S = 36.0
 
 #: Share of the songs on drums that the detector did not learn from; and of those that begin within the music.
 KEPT_KITS, FROM_WITHIN = 0.4, 0.33
@@ -86,21 +100,23 @@ def compose(
     meter: Meter,
     seconds: float,
     drummer: str,
+    triplets: float = 0.1,
 ) -> ComposedSong:
-    """A song that lasts at least so long."""
+    """A song that lasts at least so long; of so many songs (of machines half) quarters are divided in
+    three."""
     even = drummer in ("machine", "chip")
-    triplets = meter.unit == 4 and rng.random() < (0.05 if even else 0.1)
+    in_three = meter.unit == 4 and rng.random() < triplets * (0.5 if even else 1.0)
     tempo = draw_tempo(rng, meter)
     performance = _draw_performance(rng, grooves, meter) if drummer == "human" else None
     if performance is not None and meter.unit == 4:
         tempo = float(np.clip(performance.tempo_bpm * np.exp(rng.normal(0, 0.15)), 55, 210))
-    if triplets:
+    if in_three:
         tempo = min(tempo, 220.0 if rng.random() < 0.3 else 170.0)
     elif even and rng.random() < 0.7:
         tempo = float(round(tempo))
     changing = rng.random() < 0.1
     bars = lay_form(rng, meter, tempo, seconds, changing)
-    manner = Manner.draw(rng, tempo, triplets, even)
+    manner = Manner.draw(rng, tempo, in_three, even)
     human = None
     if performance is not None:
         own = meter == Meter(4, 4) and not changing and performance.length >= 48 and rng.random() < 0.5
@@ -111,7 +127,7 @@ def compose(
     strokes = _drum(rng, bars, manner, human) if with_drums else []
     backed = not with_drums or drummer == "chip" or rng.random() < (0.62 if human is not None else 0.8)
     kicks = np.array([at for at, instrument, _ in strokes if instrument == KICK])
-    notes = accompany(rng, bars, kicks, triplets, even, drummer == "chip") if backed else []
+    notes = accompany(rng, bars, kicks, in_three, even, drummer == "chip") if backed else []
     beats = np.concatenate([b.begin + beat_quarters(b.meter) * np.arange(b.meter.counted_beats) for b in bars])
     numbers = np.concatenate([np.arange(b.meter.counted_beats) + 1 for b in bars])
     return _begun(rng, ComposedSong(meter, drummer, tempo, strokes, notes, beats, numbers), manner)
@@ -296,6 +312,52 @@ def plan_song(
     return plan, beats_s[known], song.numbers[known]
 
 
+def hear_ideally(
+    rng: np.random.Generator, meter: Meter, beats_s: np.ndarray, numbers: np.ndarray, seconds: float
+) -> Activations:
+    """Activations of beats, now and then of what lies between them, too, and of downbeats or none."""
+    beat, downbeat = np.full((2, int(seconds * FRAME_RATE_HZ)), 0.02, np.float32)
+
+    def peak(where: np.ndarray, times_s: np.ndarray, height: float) -> None:
+        for off, share in ((0, 1.0), (1, 0.6), (-1, 0.6)):
+            frames = np.round(times_s * FRAME_RATE_HZ).astype(int) + off
+            frames = frames[(frames >= 0) & (frames < len(where))]
+            where[frames] = np.maximum(where[frames], height * share)
+
+    height = float(rng.uniform(0.4, 0.95))
+    peak(beat, beats_s, height)
+    if rng.random() < 0.6:
+        between = beats_s[:-1] + np.diff(beats_s) / (3 if meter.is_compound else 2)
+        peak(beat, between, height * (1.0 if rng.random() < 0.3 else float(rng.uniform(0.1, 0.9))))
+    if rng.random() < 0.5:
+        peak(downbeat, beats_s[numbers == 1], float(rng.uniform(0.3, 0.9)))
+    nothing = np.zeros((len(beat), 1), np.float32)
+    return Activations(FRAME_RATE_HZ, ("kick",), nothing, nothing, beat, downbeat)
+
+
+def make_ideal_song(out: Path, seed: int) -> None:
+    """Compose a song on drums by rule, straight, and keep it as if all of it were heard, if it is not there."""
+    rng, meter = np.random.default_rng(seed), IDEAL_METERS[seed % len(IDEAL_METERS)]
+    path = out / f"composed-ideal-{seed}-{meter.replace('/', '-')}.npz"
+    if path.exists():
+        return
+    drummer = "machine" if rng.random() < 0.5 else "rule"
+    song = compose(rng, [], [], Meter.parse(meter), IDEAL_S + 8, drummer, triplets=0.0)
+    grid, times = draw_times(rng, song)
+    begin = rng.uniform(0.2, 1.5)
+    strokes = [
+        Stroke(float(np.interp(at, grid, times)) + begin, DETECTED[instrument], max(1, round(127 * level)), 0.9)
+        for at, instrument, level in song.strokes
+        if instrument < OTHER_INDEX
+    ]
+    beats_s = np.interp(song.beats, grid, times) + begin
+    known = beats_s < IDEAL_S - 0.3
+    heard = hear_ideally(rng, song.meter, beats_s[known], song.numbers[known], IDEAL_S)
+    nothing = Harmony(1.0, np.zeros((0, 24), np.float32))
+    strokes = [s for s in strokes if s.time_s < IDEAL_S]
+    keep_song(path, path.stem, meter, beats_s[known], song.numbers[known], heard, nothing, strokes)
+
+
 @dataclass
 class ComposedMaterial:
     """What songs are made of: the detector's training sounds, those that are kept out of it, and performances."""
@@ -346,11 +408,15 @@ def main() -> None:
     parser.add_argument("performances", type=Path, help="file of workbench.training.performances")
     parser.add_argument("out", type=Path)
     parser.add_argument("--count", type=int, default=2800)
+    parser.add_argument("--ideal", type=int, default=0, metavar="COUNT", help="songs heard ideally, without sound, too")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    seeds = range(args.seed * 100_000, args.seed * 100_000 + args.count)
+    first = args.seed * 100_000
+    for seed in range(first, first + args.ideal):
+        make_ideal_song(args.out, seed)
+    seeds = range(first, first + args.count)
     with ProcessPoolExecutor(args.workers, initializer=_begin_work, initargs=(args.bank, args.performances)) as pool:
         for _ in pool.map(partial(_work, args.out), seeds, chunksize=8):
             pass
