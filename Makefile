@@ -86,6 +86,8 @@ lock: ## renew constraints.txt from a fresh environment
 	build/lock-venv/bin/python -m pip install --quiet -e '.[dev]'
 	{ echo "# Exact versions that 'make demo' and 'make test' install; renew with 'make lock'."; \
 	  build/lock-venv/bin/python -m pip freeze --exclude-editable; } > constraints.txt
+	@# Newer ones need Python 3.11.5; Debian 12 has 3.11.2.
+	sed -i 's/^soupsieve==.*/& ; python_full_version >= "3.11.5"\nsoupsieve==2.8.4 ; python_full_version < "3.11.5"/' constraints.txt
 
 clean: ## remove what the targets made (not your charts elsewhere)
 	rm -rf $(VENV) out build .pytest_cache .ruff_cache .mypy_cache *.egg-info
