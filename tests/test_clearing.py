@@ -45,9 +45,16 @@ def test_two_hundred_dense_bars_have_no_overlap(seed):
         ),
         ((F(0), "ride"), (F(1, 16), "snare", "ghost"), (F(1, 4), "snare", "ghost"), (F(7, 16), "snare", "ghost")),
         (*((F(k, 16), "snare", *(("flam",) if k % 4 == 1 else ())) for k in range(16)),),
+        ((F(0), "tambourine"), (F(3, 32), "tambourine")),
         (*((F(k, 32), "floor tom") for k in range(0, 32, 3)), *((F(2 * k + 1, 32), "kick") for k in range(16))),
     ],
-    ids=["tuplets that begin with rests", "dots of ghost notes", "grace notes under beams", "rests under toms"],
+    ids=[
+        "tuplets that begin with rests",
+        "dots of ghost notes",
+        "grace notes under beams",
+        "a beam of triangles",
+        "rests under toms",
+    ],
 )
 def test_what_used_to_collide(notes):
     assert found_in(bar_of(*notes)) == []

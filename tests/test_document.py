@@ -379,6 +379,8 @@ TURNS = textwrap.dedent("""
     from workbench.files.journal import ChangedElsewhereError
     song = ChartDocument.open(sys.argv[1])
     refused = 0
+    print("ready", flush=True)
+    sys.stdin.readline()
     for k in range(int(sys.argv[3])):
         while True:
             try:
@@ -398,9 +400,17 @@ def test_three_processes_that_take_over_from_each_other_lose_nothing(empty, path
     write_chart(empty, path)
     edits_each = 30
     writers = [
-        subprocess.Popen([sys.executable, "-c", TURNS, str(path), name, str(edits_each)], stdout=subprocess.PIPE)
+        subprocess.Popen(
+            [sys.executable, "-c", TURNS, str(path), name, str(edits_each)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
         for name in ("kick", "snare", "ride")
     ]
+    assert all(writer.stdout.readline() == b"ready\n" for writer in writers)
+    for writer in writers:
+        writer.stdin.write(b"\n")
+        writer.stdin.flush()
     refused = [int(writer.communicate()[0]) for writer in writers]
     assert sum(refused) > 0
     with ChartDocument.open(path) as song:

@@ -47,7 +47,7 @@ def test_readings_heard_and_taken_disagreements_mended_bars_laid_anew(draft, scr
     strokes, lines = kernel.value(STROKES), kernel.value(LINES)
     bars = page.page.locator(".wbg-bars")
     wait_for(page, "view.session.info.bars?.others.length === 2")
-    assert "4/4 at 227 (12 %)" in bars.inner_text() and "the 1 a beat later (8 %)" in bars.inner_text()
+    assert "4/4 at 226 (12 %)" in bars.inner_text() and "the 1 a beat later (8 %)" in bars.inner_text()
     screenshot(page, "readings")
     # What is hardly likely is told while the panel of bar lines is open.
     grid.evaluate(

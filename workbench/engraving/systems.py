@@ -310,6 +310,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     defs = {g.get("id"): g for g in svg.find(tag("defs"))}
     body = svg.find(tag("svg")).find(tag("g"))
     bars: dict[int, tuple[float, float]] = {}
+    triangles: list[etree._Element] = []
     top = bottom = 0.0
     indices = {bar_id(b.bar_index): b for b in row}
     for g in list(body.iter(tag("g"))):
@@ -329,7 +330,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
         elif not name.startswith("note-"):
             g.attrib.pop("id", None)
         elif kind.endswith(TRIANGLE):
-            _draw_triangle(g)
+            triangles.append(g)
         if kind in ("ending", "reh", "tempo"):
             g.set("font-weight", "bold")
         elif kind == "dir":
@@ -337,6 +338,8 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
     lift = max(0.0, -clear(body) / 10)
+    for note in triangles:  # until here they have the engraver's symbol, whose box is known
+        _draw_triangle(note)
     lowered = _lower_words(body, defs) / 10
     return System(body, defs, width, height + lowered + lift, top + lift, bottom + lift, bars, row, lift=lift)
 
