@@ -45,6 +45,10 @@ def test_the_terminal_lists_every_finding_of_a_bar_as_the_page_does(check):
 def test_the_page_names_both_files_whatever_the_chart_is_called(check):
     """A MIDI file's title is often its track's name."""
     assert "Rain.mid against song.flac" in check_page(replace(check, draft="Rain.mid")).html()
+    assert (
+        "<svg" not in replace(check, bars=())._repr_html_()
+        and 'viewBox="0 0 540 -4"' not in check_page(replace(check, bars=())).html()
+    )
 
 
 def test_summary(check):

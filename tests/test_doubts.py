@@ -8,7 +8,9 @@ import pytest
 from tests.parts import FILL, bar, part
 from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
+from workbench.errors import WorkbenchError
 from workbench.practice.exercises import choose_exercises, untaught
+from workbench.practice.pack import make_practice_pack
 from workbench.reading.doubts import (
     COUNTED_FOR_EXPECTED,
     HeardBars,
@@ -97,13 +99,15 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
         assert ("bar 3" in "".join(untaught(reading))) == (confidence < 0.98)
 
 
-def test_a_fill_of_doubtful_hits_is_marked_and_not_taught():
+def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
     sure, doubtful, faint = (read_part(song(heard(GROOVE), FILL, c)) for c in (1.0, 0.95, 0.3))
     assert "listen first" not in sure.fills[0].text and choose_exercises(sure, kinds=("fill",))
     assert "listen first" in doubtful.fills[0].text and "snare" in doubtful.fills[0].text
     assert faint.fills[0].text == "listen first: the strokes are not sure"
     for reading in (doubtful, faint):
         assert not choose_exercises(reading, kinds=("fill",)) and "fills of bar 8" in untaught(reading)[0]
+        with pytest.raises(WorkbenchError, match="nothing to practise.* fills of bar 8: their hits are doubtful"):
+            make_practice_pack(reading.chart, tmp_path / "pack", exercises=(), reading=reading)
 
 
 def test_that_nothing_was_heard_is_no_proof():

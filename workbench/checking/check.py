@@ -139,7 +139,7 @@ class Check:
         from workbench.checking.check_report import overview_svg, summary_of
 
         said = [*self.first, summary_of(self), *self.remarks, *(p.text for p in self.patterns)]
-        return overview_svg(self) + "".join(f"<p>{html.escape(text)}</p>" for text in said)
+        return (overview_svg(self) if self.bars else "") + "".join(f"<p>{html.escape(text)}</p>" for text in said)
 
     def to_data(self) -> dict:
         """The check as what JSON can hold."""

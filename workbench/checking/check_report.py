@@ -33,9 +33,9 @@ MOST_IN_A_BAR, MOST_PATTERNS, MOST_IN_SHORT = 10, 12, 8
 
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-    "is soft, covered by another one, or of a drum that is hard to hear in this recording. The per cent "
-    "say how likely it is the chart that is wrong, and not the workbench's ear. What is early or late by less than "
-    "half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is in these "
+    "is soft, covered by another one, or of a drum that is hard to hear in this recording. The "
+    "percentages say how likely it is that the chart is wrong, and not the workbench's ear. What is early or late by "
+    "less than half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is in these "
     "colours. Your ear decides."
 )
 
@@ -128,7 +128,8 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
     blocks += [("lead", capital(summary_of(check)))]
     blocks += [("quiet", f"{check.draft} against {os.path.basename(check.recording)}")] if check.draft else []
     blocks += [("text", remark) for remark in check.remarks]
-    blocks += [("picture", overview_svg(check)), ("verdicts", HOW_SURE)]
+    blocks += [("picture", overview_svg(check))] if check.bars else []
+    blocks += [("verdicts", HOW_SURE)]
     if check.patterns:
         surest = [(p, max(p.findings, key=lambda f: f.probability)) for p in check.patterns[:MOST_PATTERNS]]
         lines = [Line(p.verdict, p.text, p.probability, f.bar_number, (f.start_s, f.end_s)) for p, f in surest]

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench practice``; returns the exit status."""
     import workbench as wb
     from workbench.errors import WorkbenchError
-    from workbench.practice.exercises import EXERCISE_KINDS
+    from workbench.practice.exercises import EXERCISE_KINDS, untaught
     from workbench.practice.pack import PackOptions, check_pack_folder
     from workbench.progress import TerminalProgress
 
@@ -108,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
         more_steps=args.more_steps,
     )
     if not exercises:
-        raise WorkbenchError(_nothing(kinds, args.sections))
+        raise WorkbenchError(_nothing(kinds, args.sections, untaught(reading)))
     recording, remark = _recording_of(chart, args)
     options = {f.name: getattr(args, f.name) for f in fields(PackOptions) if hasattr(args, f.name)}
     pack = wb.practice_pack(
@@ -142,8 +142,12 @@ def _many(count: int, thing: str) -> str:
     return f"{count} {thing}" + "s" * (count != 1)
 
 
-def _nothing(kinds: Sequence[str], sections: Sequence[str] | None) -> str:
-    """That a choice holds nothing, in a sentence."""
+def _nothing(kinds: Sequence[str], sections: Sequence[str] | None, doubtful: Sequence[str]) -> str:
+    """That a choice holds nothing, in a sentence, or what of the part is too doubtful to practise."""
+    if doubtful:
+        return " ".join(
+            ("There is nothing to practise yet.", *doubtful, "Or name --bars to practise them as they are.")
+        )
     of = " or ".join(filter(None, (", ".join(f"{k}s" for k in kinds[:-1]), f"{kinds[-1]}s")))
     where = f"in section {' or '.join(sections)}" if sections else "in this chart"
     return f"There is nothing to practise: no {of} found {where}. Choose other --kinds, or name --bars."

@@ -117,7 +117,10 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
         return None
     slowest, fastest = (tempo_bpm * 0.96, tempo_bpm * 1.04) if isinstance(tempo_bpm, (int, float)) else tempo_bpm
     if not 20.0 <= slowest <= fastest <= 500.0:
-        raise AnalysisError(f"A tempo lies between 20 and 500 beats a minute, the lower first, not {tempo_bpm!r}.")
+        raise AnalysisError(
+            "Name a tempo from 21 to 480 beats a minute, or a range from 20 to 500, the lower first, "
+            f"not {tempo_bpm!r}."
+        )
     return slowest, fastest
 
 

@@ -192,9 +192,10 @@ def make_practice_pack(
     tell(0.0, "Reading the part")
     reading = reading or read_part(chart)
     exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
-    if not exercises:
-        raise WorkbenchError("There is nothing to practise: the chart has no grooves, variations or fills.")
     notes = [*untaught(reading)]
+    if not exercises:
+        why = " ".join(notes) or "The chart has no grooves, variations or fills of that kind."
+        raise WorkbenchError(f"There is nothing to practise. {why}")
     heard = None
     if recording is not None:
         tell(0.02, "Reading the recording")
