@@ -35,8 +35,8 @@ HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
     "is soft, covered by another one, or of a drum that is hard to hear in this recording. The "
     "percentages say how likely it is that the chart is wrong, and not the workbench's ear. What is early or late by "
-    "less than half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is in these "
-    "colours. Your ear decides."
+    "less than half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is "
+    "in these colours. Your ear decides."
 )
 
 
