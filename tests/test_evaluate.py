@@ -117,11 +117,12 @@ def write_labels(path, labels):
     path.write_text("".join(f"{time_s}\t{label}\n" for time_s, label in labels))
 
 
-def write_data_set(folder):
-    """A recording of a performance on the workbench's kit, annotated."""
-    _, expected = performance(10.0)
-    hits = [Hit(t, name, 90) for name, times in expected.items() for t in times]
-    sound = 0.5 * mix_hits(hits, 10 * RATE, RATE)
+def write_data_set(folder, pure_tones=False):
+    """A recording of a performance, annotated: on the workbench's kit, or its kick a tone without attack."""
+    sound, expected = performance(10.0)
+    if not pure_tones:
+        hits = [Hit(t, name, 90) for name, times in expected.items() for t in times]
+        sound = 0.5 * mix_hits(hits, 10 * RATE, RATE)
     labels = sorted(
         (t, {"kick": "KD", "snare": "SD", "closed hi-hat": "HH"}[name])
         for name, times in expected.items()
@@ -143,6 +144,13 @@ def test_a_folder_is_evaluated_with_what_it_has(tmp_path):
     assert drum["classes"]["KD"]["recall"] > 0.9
     assert drum["beats_f"] > 0.9
     assert drum["instruments"] == {} and drum["ghost_notes"]["area_under_curve"] is None
+
+
+@pytest.mark.xfail(strict=True, reason="known to fail since run 8, as the model card says; once it passes, remove this")
+def test_kicks_of_one_pure_tone_are_found(tmp_path):
+    write_data_set(tmp_path, pure_tones=True)
+    drum = summarize(evaluate_folder(tmp_path))["audio"]["drum"]
+    assert drum["classes"]["KD"]["recall"] > 0.9
 
 
 def test_a_folder_without_annotated_recordings(tmp_path):
