@@ -33,6 +33,12 @@ def test_grid_columns_follow_each_beats_subdivision(chart):
     assert columns == (0, F(1, 16), F(1, 8), F(3, 16), F(1, 4), F(1, 3), F(5, 12), F(1, 2), F(5, 8), F(3, 4))
 
 
+@pytest.mark.parametrize("length, columns", [(F(1, 32), (0,)), (F(5, 64), (0, F(1, 64))), (F(5, 16), (0, F(1, 16)))])
+def test_a_bar_begins_with_a_column_however_short_it_is(length, columns):
+    timed = Bar(Meter(4, 4), (1.0,) if length <= F(1, 4) else (1.0, 1.1), length)
+    assert WrittenBar().grid_positions(timed)[: len(columns)] == columns
+
+
 @pytest.mark.parametrize(
     "fields, message",
     [

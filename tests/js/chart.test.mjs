@@ -47,6 +47,12 @@ test("a pick-up of two beats counts 3 and 4 and is bar 0", () => {
   assert.equal(chart.barNumber(song, 1), 1);
 });
 
+test("every bar has a column to stand on, however short it is", () => {
+  const at = (length) => chart.columnsOf({ meter: "4/4", length }).map((c) => textOf(c.at));
+  assert.deepEqual(at("1/32"), ["0"]);
+  assert.deepEqual(at("5/64"), ["0", "1/64"]);
+});
+
 test("places are named as players name them", () => {
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("3/8")), "& of 2");
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("9/32")), "32nd after 2");

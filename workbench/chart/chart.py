@@ -228,10 +228,10 @@ class WrittenBar:
         """Positions of the grid columns of this bar, laid on time."""
         out: list[Fraction] = []
         for (start, length), parts in zip(timed.beat_spans(), self.divided(timed)):
-            # A beat cut short by a pick-up keeps the step of a whole beat.
+            # A beat cut short keeps the step of a whole beat, and begins with a column wherever in a step that falls.
             step = timed.meter.beat_length / parts
             steps = math.ceil(length / step)
-            out += [start + length - k * step for k in range(steps, 0, -1) if start + length - k * step >= start]
+            out += [max(start, start + length - k * step) for k in range(steps, 0, -1)]
         return tuple(out)
 
     @cached_property

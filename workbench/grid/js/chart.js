@@ -47,9 +47,11 @@ function columnsBy(timed, subdivisions) {
     const steps = Math.ceil(valueOf(span) / valueOf(step) - 1e-9);
     const number = Math.floor(valueOf(add(start, missing)) / valueOf(meter.beatLength) + 1e-9) + 1;
     for (let k = steps; k > 0; k--) {
-      const at = subtract(end, multiply(step, fraction(k)));
-      if (compare(at, start) < 0) continue;
-      columns.push({ at, beat, number, part: parts - k, parts, step });
+      const whole = subtract(end, multiply(step, fraction(k)));
+      // A beat cut short begins with a column, wherever in a step that falls.
+      const cut = compare(whole, start) < 0;
+      const part = cut ? parts - valueOf(span) / valueOf(step) : parts - k;
+      columns.push({ at: cut ? start : whole, beat, number, part, parts, step });
     }
     beat += 1;
   }

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f594dcf7998e66434975ff15a0707ebb22ef501d02a3e9c04ea3a9469eac27ad */
+/* Made by python workbench/grid/bundle.py; sources 2d540925406403b60d09b0aa87b6c509c2ce2cca94cde451f2890f61d564aaf9 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -90,9 +90,10 @@ function columnsBy(timed, subdivisions) {
     const steps = Math.ceil(valueOf(span) / valueOf(step) - 1e-9);
     const number = Math.floor(valueOf(add(start, missing)) / valueOf(meter.beatLength) + 1e-9) + 1;
     for (let k = steps; k > 0; k--) {
-      const at = subtract(end, multiply(step, fraction(k)));
-      if (compare(at, start) < 0) continue;
-      columns.push({ at, beat, number, part: parts - k, parts, step });
+      const whole = subtract(end, multiply(step, fraction(k)));
+      const cut = compare(whole, start) < 0;
+      const part = cut ? parts - valueOf(span) / valueOf(step) : parts - k;
+      columns.push({ at: cut ? start : whole, beat, number, part, parts, step });
     }
     beat += 1;
   }

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f594dcf7998e66434975ff15a0707ebb22ef501d02a3e9c04ea3a9469eac27ad */
+/* Made by python workbench/grid/bundle.py; sources 2d540925406403b60d09b0aa87b6c509c2ce2cca94cde451f2890f61d564aaf9 */
 
 // js/score.js
 function safeSvg(text) {
