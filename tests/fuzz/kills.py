@@ -141,6 +141,9 @@ def _broken_off(work: Callable[[], object], wait: Callable[[], None] | None) -> 
     said, say = os.pipe()
     pid = os.fork()
     if pid == 0:
+        if wait is not None:
+            # What it started outlives it, and complains of its end while the next is judged.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
         try:
             work()
         except WorkbenchError as error:

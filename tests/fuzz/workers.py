@@ -13,7 +13,6 @@ import resource
 import select
 import shutil
 import signal
-import sys
 import tempfile
 import time
 from collections import Counter
@@ -101,8 +100,6 @@ def _work(judge, folder: Path, names, answers: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if POSSIBLE:
         forbid_sockets()
-    # What a killed process held, Python's own cleaner takes back, and says so while the next is judged.
-    sys.warnoptions.append("ignore::UserWarning:multiprocessing.resource_tracker")
     place = folder / "place"
     for name in names:
         shutil.rmtree(place, ignore_errors=True)
