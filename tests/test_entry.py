@@ -57,8 +57,8 @@ def test_bars_are_vectors_of_the_strokes_of_a_groove():
     assert [(b, t) for b, t in np.argwhere(vector[:, 0])] == [(0, 0), (2, 0), (2, 6)], "the kick on 1, 3 and the & of 3"
 
 
-def test_hardness_grows_with_the_tempo():
-    slow, fast = (entry(chart_of(*(ROCK,) * 8, title=str(t)) if t == 110 else _at(t))["hardness"] for t in (110, 220))
+def test_difficulty_grows_with_the_tempo():
+    slow, fast = (entry(chart_of(*(ROCK,) * 8, title=str(t)) if t == 110 else _at(t))["difficulty"] for t in (110, 220))
     assert slow < fast
 
 
@@ -81,4 +81,4 @@ def test_its_state_is_what_a_person_has_done():
 
 def test_an_empty_part_is_an_entry_too():
     found = entry(chart_of(*(WrittenBar(),) * 4))
-    assert found["grooves"] == found["fills"] == [] and found["hardness"] is None and found["strokes"] == {}
+    assert found["grooves"] == found["fills"] == [] and found["difficulty"] is None and found["strokes"] == {}

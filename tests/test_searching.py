@@ -8,7 +8,7 @@ from workbench.shelving.searching import MOST_TOLD, read_question, unknown_words
 ROW = {
     "text": "enamel kettle\nthe night trams\n4/4\nhalf-time shuffle",
     "tempo_bpm": 92,
-    "hardness": None,
+    "difficulty": None,
     "strokes": {"open hi-hat": ["& of 2", "& of 4"], "kick": ["1"], "ghost note": ["e of 2"]},
 }
 
@@ -26,7 +26,7 @@ ROW = {
         ("tempo<92", False),
         ("tempo<=92 tempo>=92 tempo=92", True),
         ("tempo>92.5", False),
-        ("hardness<3", False),  # not known is not small
+        ("difficulty<3", False),  # not known is not small
         ('"open hi-hat on the & of 4"', True),
         ('"Open Hi-Hat on & of 2"', True),
         ('"open hi-hat on 4"', False),

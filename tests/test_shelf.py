@@ -32,7 +32,7 @@ def test_questions_are_one_line(shelf):
 def test_its_tables(shelf):
     assert all(isinstance(table, pandas.DataFrame) for table in (shelf.songs, shelf.grooves, shelf.fills))
     assert list(shelf.songs.state) == ["done", "not drafted", "done", "done"]
-    assert list(shelf.fills.song) == ["Enamel Kettle"] and shelf.fills.hardness[0] >= 1
+    assert list(shelf.fills.song) == ["Enamel Kettle"] and shelf.fills.difficulty[0] >= 1
     assert shelf.grooves["count"].is_monotonic_decreasing and set(shelf.grooves.song) >= {"Half Tide", "Open Road"}
     assert "4 songs" in repr(shelf) and "Half Tide" in shelf._repr_html_()
 

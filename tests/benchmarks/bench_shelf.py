@@ -45,7 +45,7 @@ WORKERS = 2
 REPEATS = 3
 #: Single commands that are measured; they differ by few per cent.
 SINGLES = 4
-QUESTIONS = ("shuffle", "shuffle tempo<100", '"open hi-hat on the & of 4"', "tempo>90 hardness<=2 trams", "s")
+QUESTIONS = ("shuffle", "shuffle tempo<100", '"open hi-hat on the & of 4"', "tempo>90 difficulty<=2 trams", "s")
 
 
 def cut_songs(folder: Path, count: int, seconds: float, source: Path | None) -> None:
@@ -234,7 +234,7 @@ def many_rows(count: int) -> list[dict]:
         ]
         strokes = {name: [p for p in places if rng.random() < 0.7] for name, places in entry["strokes"].items()}
         more = {"title": f"Song {k}", "artist": rng.choice(("The Night Trams", "The Low Tides")), "grooves": grooves}
-        more |= {"tempo_bpm": rng.randint(60, 200), "hardness": rng.randint(1, 5), "strokes": strokes}
+        more |= {"tempo_bpm": rng.randint(60, 200), "difficulty": rng.randint(1, 5), "strokes": strokes}
         memories[str(k)] = SongMemory(entry={**entry, **more})
     return catalogue_rows([ShelfSong(str(k), Path(), None) for k in range(count)], memories, Path())
 

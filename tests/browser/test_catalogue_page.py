@@ -47,7 +47,7 @@ def column(page, name):
         "",
         "tempo<=100 tempo>=100",
         '"song 7" night',
-        "hardness=3 nothing",
+        "difficulty=3 nothing",
         '"crashes on the 1"',
         "shufle",
         '"tramms on 4"',
@@ -107,4 +107,4 @@ def test_every_row_is_whole_on_phone_and_laptop(page, width):
     assert max(boxes) <= width
     heights = page.eval_on_selector_all("tbody tr", "all => all.map(tr => tr.getBoundingClientRect().height)")
     assert max(heights) <= (90 if width == 1280 else 300)
-    assert "very hard" in page.inner_text("th[data-name=hardness]" if width == 1280 else "tbody").replace("\xa0", " ")
+    assert "very hard" in page.inner_text("th[data-name=difficulty]" if width == 1280 else "tbody").replace("\xa0", " ")

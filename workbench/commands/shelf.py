@@ -6,14 +6,14 @@ on side by side, on this machine's cores or, with --scheduler, on a Dask cluster
 
 Writes catalogue.html (one page to sort and search), catalogue.csv and, where pyarrow is
 installed, catalogue.parquet beside the charts.  --find asks it: words of the song, its
-form and its grooves (a shuffle is found as swing, too), comparisons (hardness goes from
+form and its grooves (a shuffle is found as swing, too), comparisons (difficulty goes from
 1, easy, to 5, very hard), and strokes by their place, ghost notes and flams among them.
 Exit status 1 says that something could not be done; it is named.
 
 examples:
   workbench shelf songs --do draft,score,read
   workbench shelf songs --do "" --find 'shuffle tempo<100 "open hi-hat on the & of 4"'
-  workbench shelf songs --do "" --find 'flams hardness<=2 "ghost note on the e of 2"'
+  workbench shelf songs --do "" --find 'flams difficulty<=2 "ghost note on the e of 2"'
   workbench shelf songs --scheduler tcp://192.168.0.4:8786
 """
 

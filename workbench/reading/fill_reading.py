@@ -416,7 +416,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     changes = sum(a.lead != b.lead for a, b in zip(hands, hands[1:])) / max(len(hands) - 1, 1)
     feet_alone = sum(not e.hands for e in events)
     ornaments = sum(bool(n.articulations & {"flam", "drag", "roll"}) for e in events for n in e.notes)
-    score = hardness_of_rate(rate) + 1.2 * changes * min(rate / 6.0, 1.5)
+    score = difficulty_of_rate(rate) + 1.2 * changes * min(rate / 6.0, 1.5)
     reasons = []
     if any(too_many_for_two_hands(e.notes) for e in events):
         return 5, "more at once than two hands can strike"
@@ -433,7 +433,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     return int(min(max(round(score), 1), 5)), ", ".join(reasons)
 
 
-def hardness_of_rate(strokes_per_s: float) -> float:
+def difficulty_of_rate(strokes_per_s: float) -> float:
     """What so many strokes a second alone are on the scale of :data:`DIFFICULTY`, not rounded."""
     return 1.0 + max(strokes_per_s - 4.0, 0.0) / 3.0
 

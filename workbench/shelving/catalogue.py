@@ -18,11 +18,11 @@ from workbench.templates import filled, script_data
 if TYPE_CHECKING:
     import pandas
 
-#: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, hardness goes from 1 to 5,
+#: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, difficulty goes from 1 to 5,
 #: ``corrections`` are those a bar is likely to need, ``quality`` says so in words; the last seven are files, named from
 #: the catalogue's folder.
 SONG_COLUMNS = (
-    "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "hardness",
+    "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "difficulty",
     "doubts", "corrections", "quality", "sound", "state", "strokes", "key",
     "recording", "chart", "score", "pack", "reading", "lesson", "check",
 )  # fmt: skip
@@ -37,7 +37,7 @@ _LINKS = {
 }
 #: Words for eighths or sixteenths that are not even; a question need not tell them apart.
 SWUNG = ("swing", "swung", "shuffle")
-HARDNESS_SCALE = f"1 {DIFFICULTY[1]} – " + f"{len(DIFFICULTY) - 1} {DIFFICULTY[-1]}".replace(" ", "\N{NO-BREAK SPACE}")
+DIFFICULTY_SCALE = f"1 {DIFFICULTY[1]} – " + f"{len(DIFFICULTY) - 1} {DIFFICULTY[-1]}".replace(" ", "\N{NO-BREAK SPACE}")
 PARQUET_NEEDS = 'No catalogue.parquet: it needs pyarrow, pip install "drumchart-workbench[parquet]".'
 
 
@@ -63,8 +63,8 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
     row |= {"key": song.key, "strokes": {}, "state": "not drafted"} | links
     said: list[str] = []
     if entry is not None:
-        row |= {name: entry[name] for name in ("artist", "length_s", "bars", "tempo_bpm", "feel", "hardness", "doubts")}
-        row |= {name: entry[name] for name in ("corrections", "quality", "sound", "state", "strokes")}
+        row |= {name: entry[name] for name in ("artist", "length_s", "bars", "tempo_bpm", "feel")}
+        row |= {name: entry[name] for name in ("difficulty", "doubts", "corrections", "quality", "sound", "state", "strokes")}
         row |= {
             "song": entry["title"] or song.name,
             "meters": ", ".join(entry["meters"]),
@@ -94,7 +94,7 @@ def song_table(rows: Sequence[Mapping[str, Any]]) -> pandas.DataFrame:
 
     table = pandas.DataFrame([[row[name] for name in SONG_COLUMNS] for row in rows], columns=list(SONG_COLUMNS))
     table["strokes"] = ["; ".join(f"{i} on {', '.join(at)}" for i, at in row["strokes"].items()) for row in rows]
-    for name in ("bars", "tempo_bpm", "fills", "hardness", "doubts"):
+    for name in ("bars", "tempo_bpm", "fills", "difficulty", "doubts"):
         table[name] = table[name].astype("Int64")
     return table.astype({"length_s": float, "corrections": float})
 
@@ -143,8 +143,8 @@ def catalogue_page(rows: Sequence[Mapping[str, Any]], title: str) -> str:
         "compared": NUMBERS_ASKED,
         "small": sorted(SMALL_WORDS),
         "mostTold": MOST_TOLD,
-        "hardnesses": DIFFICULTY,
-        "hardnessScale": HARDNESS_SCALE,
+        "difficulties": DIFFICULTY,
+        "difficultyScale": DIFFICULTY_SCALE,
         "rows": [[row[name] for name in shown] for row in rows],
     }
     page = Path(__file__).parent / "page"
@@ -152,7 +152,7 @@ def catalogue_page(rows: Sequence[Mapping[str, Any]], title: str) -> str:
         "shelving/page/catalogue.html",
         title=title,
         count=len(rows),
-        hardness_scale=HARDNESS_SCALE,
+        difficulty_scale=DIFFICULTY_SCALE,
         data=script_data(data),
         script=(page / "catalogue.js").read_text("utf-8"),
         style=(page / "catalogue.css").read_text("utf-8"),

@@ -16,7 +16,7 @@ from workbench.files.audio import AudioInfo
 from workbench.grouping import grouped
 from workbench.practice.tempi import strokes_per_s
 from workbench.reading.doubts import doubtful_hits, expected_corrections, quality
-from workbench.reading.fill_reading import DIFFICULTY, hardness_of_rate
+from workbench.reading.fill_reading import DIFFICULTY, difficulty_of_rate
 from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.patterns import Patterns
 from workbench.reading.wording import fill_kinds, section_name
@@ -48,7 +48,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
     tempi = [chart.time_map.tempo_bpm(k) for k in sounding or range(len(chart))]
     corrections = sum(expected_corrections(chart)) / max(len(sounding), 1)
     grooves, fills = _grooves(reading), _fills(reading)
-    sure = [item["hardness"] for item in (*grooves, *fills) if item["sure"]]
+    sure = [item["difficulty"] for item in (*grooves, *fills) if item["sure"]]
     return plain(
         {
             "title": chart.title,
@@ -60,7 +60,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
             "meters": [m for m, _ in Counter(str(b.meter) for b in bars).most_common()],
             "feel": chart.feel,
             "form": [section_name(s) for s in reading.form],
-            "hardness": max(sure, default=None),
+            "difficulty": max(sure, default=None),
             "hits": sum(len(b.notes) for b in chart.bars),
             "doubts": doubtful_hits(chart).total(),
             "corrections": corrections,
@@ -96,14 +96,14 @@ def _grooves(reading: PartReading) -> list[dict[str, Any]]:
     out = []
     for own in reading.grooves:
         base = own.groove.base_bars
-        hardness = round(hardness_of_rate(strokes_per_s(reading.chart, base)))
+        difficulty = round(difficulty_of_rate(strokes_per_s(reading.chart, base)))
         out.append(
             {
                 "name": short_name(own),
                 "text": own.text,
                 "bars": bar_list(reading.chart.time_map, own.groove.bar_indices),
                 "count": len(own.groove.bar_indices),
-                "hardness": min(hardness, len(DIFFICULTY) - 1),
+                "difficulty": min(difficulty, len(DIFFICULTY) - 1),
                 "sure": not own.grounds.is_left_out,
                 "free": own.free,
                 "struck": struck_slots(patterns, base),
@@ -122,7 +122,7 @@ def _fills(reading: PartReading) -> list[dict[str, Any]]:
                 "text": first.text,
                 "bars": bar_list(reading.chart.time_map, sorted({k for f in members for k in f.span.bars})),
                 "times": len(members),
-                "hardness": first.difficulty,
+                "difficulty": first.difficulty,
                 "sure": first.grounds.is_plain,
             }
         )

@@ -21,7 +21,7 @@ NUMBERS_ASKED: dict[str, str] = {
     "bars": "bars",
     "tempo": "tempo_bpm",
     "fills": "fills",
-    "hardness": "hardness",
+    "difficulty": "difficulty",
     "doubts": "doubts",
     "corrections": "corrections",
 }

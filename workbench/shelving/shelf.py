@@ -69,17 +69,17 @@ class Shelf:
     @cached_property
     def grooves(self) -> pandas.DataFrame:
         """A row for each groove of each song, those that fill most bars first."""
-        columns = ("name", "text", "bars", "count", "hardness")
+        columns = ("name", "text", "bars", "count", "difficulty")
         table = part_table(self.shelved.songs, self.shelved.memories, "grooves", columns)
         return table.sort_values("count", ascending=False, kind="stable", ignore_index=True)
 
     @cached_property
     def fills(self) -> pandas.DataFrame:
         """A row for each fill that is sure, the easiest first."""
-        columns = ("text", "bars", "times", "hardness", "sure")
+        columns = ("text", "bars", "times", "difficulty", "sure")
         table = part_table(self.shelved.songs, self.shelved.memories, "fills", columns)
         table = table[table.sure.astype(bool)].drop(columns="sure")
-        return table.sort_values(["hardness", "tempo_bpm"], kind="stable", ignore_index=True)
+        return table.sort_values(["difficulty", "tempo_bpm"], kind="stable", ignore_index=True)
 
     @cached_property
     def index(self) -> GrooveIndex:
@@ -139,5 +139,5 @@ class Shelf:
         return f"<Shelf {one_line(str(self.folder))}: {len(self.shelved.songs)} songs>"
 
     def _repr_html_(self) -> str:
-        columns = ["song", "artist", "tempo_bpm", "meters", "feel", "form", "grooves", "hardness", "quality", "state"]
+        columns = ["song", "artist", "tempo_bpm", "meters", "feel", "form", "grooves", "difficulty", "quality", "state"]
         return self.songs[columns].to_html()

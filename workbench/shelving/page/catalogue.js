@@ -1,7 +1,7 @@
 "use strict";
 // The catalogue's page: sorts and searches its rows; the language of questions is that of shelving/searching.py.
 (() => {
-  const { columns, compared, small, mostTold, hardnesses, hardnessScale, rows } = JSON.parse(document.getElementById("catalogue").textContent);
+  const { columns, compared, small, mostTold, difficulties, difficultyScale, rows } = JSON.parse(document.getElementById("catalogue").textContent);
   const songs = rows.map((row) => Object.fromEntries(columns.map((name, k) => [name, row[k]])));
   const struck = new Set(songs.flatMap((song) => Object.keys(song.strokes)));
   const AT_ONCE = 50;
@@ -9,7 +9,7 @@
   const minutes = (s) => (s === null ? "" : `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`);
   const shown = [
     ["Song", "song"], ["Length", "length_s", minutes], ["Bars", "bars"], ["Tempo", "tempo_bpm"], ["Meter", "meters"],
-    ["Feel", "feel"], ["Form", "form"], ["Grooves", "grooves"], ["Fills", "fills"], ["Hardness", "hardness"],
+    ["Feel", "feel"], ["Form", "form"], ["Grooves", "grooves"], ["Fills", "fills"], ["Difficulty", "difficulty"],
     ["Doubts", "doubts"], ["Draft", "quality"], ["State", "state"], ["Open", "chart"],
   ];
   const signs = { "<": (a, b) => a < b, "<=": (a, b) => a <= b, ">": (a, b) => a > b, ">=": (a, b) => a >= b, "=": (a, b) => a === b };
@@ -87,7 +87,7 @@
       td.replaceChildren(...(value ? [Object.assign(document.createElement("div"), { textContent: value })] : []));
     }
     if (name === "state") td.className = `state ${value.split(" ")[0]}`;
-    const under = { song: song.artist, quality: song.sound, hardness: hardnesses[song.hardness ?? 0] }[name];
+    const under = { song: song.artist, quality: song.sound, difficulty: difficulties[song.difficulty ?? 0] }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
     if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections a bar`;
     return td;
@@ -153,7 +153,7 @@
       ask();
     });
     th.append(button);
-    if (name === "hardness") th.append(Object.assign(document.createElement("small"), { textContent: hardnessScale }));
+    if (name === "difficulty") th.append(Object.assign(document.createElement("small"), { textContent: difficultyScale }));
     document.querySelector("thead tr").append(th);
   }
   document.getElementById("question").addEventListener("input", ask);
