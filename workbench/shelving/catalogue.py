@@ -37,7 +37,9 @@ _LINKS = {
 }
 #: Words for eighths or sixteenths that are not even; a question need not tell them apart.
 SWUNG = ("swing", "swung", "shuffle")
-DIFFICULTY_SCALE = f"1 {DIFFICULTY[1]} – " + f"{len(DIFFICULTY) - 1} {DIFFICULTY[-1]}".replace(" ", "\N{NO-BREAK SPACE}")
+DIFFICULTY_SCALE = f"1 {DIFFICULTY[1]} – {len(DIFFICULTY) - 1}\N{NO-BREAK SPACE}" + DIFFICULTY[-1].replace(
+    " ", "\N{NO-BREAK SPACE}"
+)
 PARQUET_NEEDS = 'No catalogue.parquet: it needs pyarrow, pip install "drumchart-workbench[parquet]".'
 
 
@@ -63,8 +65,11 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
     row |= {"key": song.key, "strokes": {}, "state": "not drafted"} | links
     said: list[str] = []
     if entry is not None:
-        row |= {name: entry[name] for name in ("artist", "length_s", "bars", "tempo_bpm", "feel")}
-        row |= {name: entry[name] for name in ("difficulty", "doubts", "corrections", "quality", "sound", "state", "strokes")}
+        row |= {
+            name: entry[name]
+            for name in ("artist", "length_s", "bars", "tempo_bpm", "feel", "sound", "state", "strokes")
+        }
+        row |= {name: entry[name] for name in ("difficulty", "doubts", "corrections", "quality")}
         row |= {
             "song": entry["title"] or song.name,
             "meters": ", ".join(entry["meters"]),
