@@ -90,7 +90,12 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
         reading = read_part(song(heard(MORE_KICK, k14=confidence), FILL))
         said = [s for s in reading.statements if s.kind == "variation" and 2 in s.bars]
         assert [s.text.startswith(begins) for s in said] == [True] * (begins is not None)
-        assert ("kick on the & of 4" in reading.to_markdown()) == (begins is not None)
+        page, everything = reading.to_markdown(), reading.to_markdown(everything=True)
+        assert ("kick on the & of 4" in page) == (begins is not None) and "kick on the & of 4" in everything
+        # What a page leaves out it says, with its bars and how to see it; what its mark asks for, too.
+        assert ("--all" in page) == (begins is None) and "--all" not in everything
+        assert ("Perhaps more in bar 3," in page) == (begins is None)
+        assert ("compare what you hear" in page) == ("listen first" in page)
         # The data tell every stroke, with what it rests on.
         (told,) = [v for v in reading.to_data()["variations"] if v["bars"] == [3]]
         assert told["grounds"]["hits"] == 1 and told["grounds"]["least_sure"] == confidence
@@ -135,6 +140,19 @@ def test_a_place_between_two_grids_is_as_sure_as_the_stroke_lies_near_it():
     assert placed(apart_s / 2, feel="swing 8ths") == 1
     on_beat = HeardBars(part(heard(GROOVE)), range(1))
     assert on_beat.placed(0, (F(1, 4), "snare")) == 1
+
+
+def test_three_even_strokes_in_a_beat_are_no_triplet_however_late_the_last():
+    """A run of sixteenths that rushes, in a song with hardly another: told plainly, as what it is."""
+    run = [Note(F(k, 16), "snare", confidence=0.98, deviation_s=-0.015 * (k - 12)) for k in (13, 14, 15)]
+    fill = heard(GROOVE)
+    for note in run:
+        fill = fill.with_note(note)
+    chart = part(*[heard(GROOVE)] * 5, fill)
+    bare = heard(GROOVE.without(F(7, 8), "closed hi-hat"))
+    alone = part(*[heard(GROOVE)] * 5, bare.with_note(run[-1]))
+    assert HeardBars(chart, range(6)).placed(5, run[-1].key) > 0.99
+    assert HeardBars(alone, range(6)).placed(5, run[-1].key) < 0.9
 
 
 def test_how_a_fill_is_grouped_is_as_doubtful_as_its_drums():

@@ -89,3 +89,15 @@ def test_where_a_recording_begins_amid_sound_the_ear_is_not_believed(at_s, verdi
     odd = Stroke(max(0.0, at_s - cut_s * (at_s > 0)), "floor tom", 100, 0.995)
     findings = found(SONG, replace(early, strokes=tuple(sorted((*early.strokes, odd)))))
     assert {f.verdict for f in findings if f.heard_instrument == "floor tom"} == {verdict}
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("late_s", [-0.03, 0.0, 0.03])
+def test_strokes_that_nobody_wrote_are_named_on_one_grid_with_their_beat(late_s):
+    """Four even sixteenths, the inner ones a little off, are no sextuplet and no triplet."""
+    beat_s = 60 / 113
+    at = [1.3 + 5 * 4 * beat_s + beat_s * k / 4 + late_s * (k > 0) for k in range(1, 4)]
+    more = [Stroke(t, "snare", 100, 1.0) for t in at]
+    check = check_chart(chart_of(SONG), replace(HEARD, strokes=tuple(sorted((*HEARD.strokes, *more)))))
+    told = [f.position for f in check.findings if f.kind == "missing" and f.instrument == "" and f.bar_number == 6]
+    assert sorted(told) == [F(1, 16), F(2, 16), F(3, 16)]

@@ -167,7 +167,7 @@ def test_what_rests_on_doubtful_hits_is_said():
     ]
     chart = Chart(TimeMap.steady(4, 100), tuple(bars))
     reading = read_part(chart)
-    said = "Most hits of these are doubtful: high tom (8 of 8); look at them in the grid"
+    said = "unsure of most of its hits on high tom (8 of 8): hear them in the grid"
     assert said in to_markdown(reading) and "kick (" not in to_markdown(reading)
     assert [s.kind for s in all_statements(reading)].count("doubt") == 1
     sure = replace(chart, bars=tuple(WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in bars))

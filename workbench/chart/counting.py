@@ -174,19 +174,20 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     'every &'
     >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
     '1 &, the & of 2, 3 &'
+    >>> place_list(bar, [Fraction(k, 16) for k in (13, 14, 15)])
+    'the e, & and a of 4'
     """
     wanted = sorted(set(positions))
     if len(wanted) > 2:
         for name, places in _whole_sets(bar.meter, bar.length).items():
             if wanted == places:
                 return name
-    if len(wanted) > LONGEST_LIST:
-        return ", ".join(_counted_out(bar, wanted))
-    return (" and " if len(wanted) == 2 else ", ").join(the_place(bar, p) for p in wanted)
+    said = list(_counted_out(bar, wanted, rows=len(wanted) > LONGEST_LIST))
+    return (" and " if len(said) == 2 and len(wanted) <= LONGEST_LIST else ", ").join(said)
 
 
-def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
-    """Places beat by beat: "1 & a" where the beat is struck, "the e and a of 2" where it is not."""
+def _counted_out(bar: Bar, positions: Sequence[Fraction], rows: bool) -> Iterator[str]:
+    """Places beat by beat: "the e, & and a of 2", and in rows "1 & a" where the beat itself is struck."""
 
     def number(position: Fraction) -> int:
         return split_count(bar.meter, bar.missing, position)[0]
@@ -194,10 +195,14 @@ def _counted_out(bar: Bar, positions: Sequence[Fraction]) -> Iterator[str]:
     for beat, group in groupby(positions, key=number):
         places = list(group)
         parts = [split_count(bar.meter, bar.missing, p)[1] for p in places]
-        if parts[0] == 0:
+        if parts[0] == 0 and rows:
             yield " ".join(count_syllable(bar, p) for p in places)
-        elif len(parts) > 1 and all(p in SYLLABLES for p in parts):
-            yield f"the {' and '.join(SYLLABLES[p] for p in parts)} of {beat}"
+            continue
+        if parts[0] == 0:
+            yield str(beat)
+            places, parts = places[1:], parts[1:]
+        if len(parts) > 1 and all(p in SYLLABLES for p in parts):
+            yield f"the {and_list([SYLLABLES[p] for p in parts])} of {beat}"
         else:
             yield from (the_place(bar, p) for p in places)
 

@@ -194,6 +194,34 @@ def written_places(
         yield song.groups[k], bar_index, position
 
 
+def places_in_beat(shares: Sequence[float], beat_s: float, compound: bool, feel: str = "straight") -> list[Fraction]:
+    """Where strokes of a single beat would be written, all on one grid, as parts of the beat.
+
+    Parameters
+    ----------
+    shares : sequence of float
+        Where they were played, parts of the beat.
+    beat_s : float
+        Length of the beat, seconds.
+    compound : bool
+    feel : str
+        From :data:`workbench.chart.FEELS`; swung notes are looked for at two to one.
+
+    Examples
+    --------
+    >>> [str(place) for place in places_in_beat([0.02, 0.22, 0.45, 0.70], 0.5, False)]
+    ['0', '1/4', '1/2', '3/4']
+    """
+    scatter, found = math.hypot(SCATTER_S / max(beat_s, 0.05), SCATTER_BEATS), []
+    for parts, cost in zip(_PARTS, _costs(compound, feel)):
+        targets = _targets(parts, feel, 2 / 3)
+        nearest = [int(np.argmin(np.abs(targets - share))) for share in shares]
+        misfit = [min(((targets[n] - share) / scatter) ** 2 / 2, WORST_MISFIT) for n, share in zip(nearest, shares)]
+        found.append((cost + sum(misfit), parts, nearest))
+    _, parts, nearest = min(found)
+    return [Fraction(n, parts) for n in nearest]
+
+
 def _read(
     strokes: Sequence[Stroke], time_map: TimeMap, feel: str | None, tick: float | None = None, finest: int | None = None
 ) -> tuple[_Song, Sequence[int], str, float, bool]:

@@ -17,6 +17,7 @@ evidence is under a mistake than under a slip of the ear.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -31,6 +32,7 @@ from workbench.chart.counting import the_place
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import SOFT_VELOCITY, is_soft
+from workbench.chart.quantizer import places_in_beat
 from workbench.checking.findings import (
     HEARD_AS,
     NOT_HEARD,
@@ -444,17 +446,22 @@ class _Evidence:
         )
 
     def _as_note(self, stroke: Stroke) -> Expected:
-        """A stroke as the note it would be, on the nearest sixteenth or triplet of its aligned bar."""
+        """A stroke as the note it would be in its aligned bar, on one grid with the others of its beat."""
         index = bar_index_at(self.alignment.bars, self.bar_starts_s, stroke.time_s)
         assert index is not None
         aligned = self.alignment.bars[index]
         assert aligned.chart_bar is not None
-        time_map, k = self.chart.time_map, aligned.chart_bar
-        start, end = bar_span(self.chart, k)
-        chart_s = start + (stroke.time_s - aligned.start_s) * (end - start) / (aligned.end_s - aligned.start_s)
-        exact = float(time_map.whole_notes_at(chart_s)) - float(time_map.starts[k])
-        place = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(float(p) - exact))
-        position = min(max(place, Fraction(0)), time_map.bars[k].length - Fraction(1, 48))
+        k = aligned.chart_bar
+        bar, (start_s, end_s) = self.chart.time_map.bars[k], bar_span(self.chart, k)
+        pace = (aligned.end_s - aligned.start_s) / (end_s - start_s)
+        edges_s = [aligned.start_s + pace * (t - start_s) for t in (*bar.beat_times_s, end_s)]
+        beat = min(max(bisect_right(edges_s, stroke.time_s) - 1, 0), len(edges_s) - 2)
+        begins_s, beat_s = edges_s[beat], edges_s[beat + 1] - edges_s[beat]
+        together = [self.times_s[j] for j in times_near(self.times_s, begins_s, edges_s[beat + 1])]
+        shares = [(t - begins_s) / beat_s for t in (stroke.time_s, *together)]
+        place = places_in_beat(shares, beat_s, bar.meter.is_compound, self.chart.feel)[0]
+        start, length = bar.beat_spans()[beat]
+        position = min(start + place * length, bar.length - Fraction(1, 48))
         return Expected(stroke, Note(position, stroke.instrument, stroke.velocity), aligned, index)
 
 

@@ -1,8 +1,9 @@
 """Read a drum chart as a teacher does: form, grooves, variations, fills, sticking, feel.
 
 Prints the reading as Markdown, or writes NAME.reading.md and NAME.reading.json
-into a folder with --out.  Of bars that are played freely the page tells only
-what is most telling; JSON tells every stroke.  --mark writes sections, grooves and fills into the
+into a folder with --out.  What is likelier wrong than right is left out, and the
+page says of which bars; --all tells it.  Of bars that are played freely the page
+tells only what is most telling; JSON tells every stroke.  --mark writes sections, grooves and fills into the
 chart as marks that you can rename, confirm or remove; what you have confirmed
 is never changed.  --sticking writes the proposed sticking under the notes.
 Exit status 1 says that something in a part made elsewhere was not understood.
@@ -39,7 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RECORDING",
         help="the recording: helps to find sections where the drums repeat themselves",
     )
-    parser.add_argument(
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--all", action="store_true", help="tell also what the draft is too unsure of to be believed")
+    what.add_argument(
         "--against", type=Path, metavar="CHART", help="another version of the song: say bar by bar what changed in it"
     )
     parser.add_argument(
@@ -61,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench read``; returns the exit status."""
     import workbench as wb
     from workbench.errors import FileFormatError
-    from workbench.files.safefile import check_folder
+    from workbench.files.safefile import check_folder, write_whole
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import part_name
 
@@ -90,9 +93,14 @@ def run(args: argparse.Namespace) -> int:
             progress=TerminalProgress(),
         )
     if args.out:
-        print(*wb.report(result, args.out, part_name(args.chart)), sep="\n")
+        written = wb.report(result, args.out, part_name(args.chart))
+        if args.all:
+            write_whole(written[0], reading.to_markdown(everything=True).encode())
+        print(*written, sep="\n")
+    elif args.json:
+        print(json.dumps(result.to_data(), indent=1))
     else:
-        print(f"{json.dumps(result.to_data(), indent=1)}\n" if args.json else result.to_markdown(), end="")
+        print(reading.to_markdown(everything=True) if args.all else result.to_markdown(), end="")
     if writes:
         _write_into_chart(args, reading)
     elif chart.recording and not args.audio and not args.against:

@@ -35,7 +35,7 @@ _SYLLABLE = _one_of({*SYLLABLES.values(), OTHER_SYLLABLE})
 _PLACE = (
     rf"(?:(?:just (?:after|before) )?(?:\d+|the (?:next 1|{_SYLLABLE} of \d+|"
     rf"\w+ (?:sextuplet|quintuplet|septuplet) of \d+|\d+\w\w after (?:the {_SYLLABLE} of )?\d+))|"
-    rf"the {_SYLLABLE}(?: and {_SYLLABLE})+ of \d+|\d+(?: {_SYLLABLE})+)"
+    rf"the {_SYLLABLE}(?:, {_SYLLABLE})* and {_SYLLABLE} of \d+|\d+(?: {_SYLLABLE})+)"
 )
 #: What stands in each place of a clause; a number after its name tells two of a kind apart.
 _SLOTS = {

@@ -15,9 +15,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from itertools import combinations
 
 from workbench.chart import DOUBT_BELOW, Chart, Note
 from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.grouping import grouped
 from workbench.reading.grooves import Groove
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -241,8 +243,9 @@ class HeardBars:
     def placed(self, bar_index: int, key: Key) -> float:
         """How likely a hit is written in its right place, and not on the other grid beside it, 0–1.
 
-        Sixteenths and triplets lie near each other: a stroke between them is likelier on the grid that more strokes
-        of the song are on (Bayes' rule, strokes spreading by :data:`PLACE_SPREAD_S`).
+        Sixteenths and triplets lie near each other: strokes between them are likelier on the grid that more strokes
+        of the song are on (Bayes' rule, strokes spreading by :data:`PLACE_SPREAD_S`).  The strokes of one beat lie on
+        one grid together: three in a row are no triplet, however late the last.
         """
         note = self.chart.bars[bar_index].find(*key)
         if note is None or note.confirmed or note.confidence >= 1.0 or self.chart.feel != "straight":
@@ -252,14 +255,33 @@ class HeardBars:
         own = next((grid for grid, places in enumerate(_RIVAL_GRIDS) if within in places), None)
         if own is None or within in _RIVAL_GRIDS[1 - own]:
             return 1.0
-        rival = min(_RIVAL_GRIDS[1 - own], key=lambda place: abs(place - within))
+        start = note.position - within * beat
+        strokes: dict[Fraction, list[float]] = defaultdict(list)
+        for n in self.chart.bars[bar_index].notes:
+            if (at := (n.position - start) / beat) in _RIVAL_GRIDS[own]:
+                strokes[at].append(n.deviation_s)
+        off_s = [sum(strokes[at]) / len(strokes[at]) for at in sorted(strokes)]
         seconds = self.chart.time_map.seconds
-        apart_s = seconds(bar_index, note.position - within * beat + rival * beat) - seconds(bar_index, note.position)
-        weight = [
-            math.exp(-0.5 * (off_s / PLACE_SPREAD_S) ** 2) for off_s in (note.deviation_s, note.deviation_s - apart_s)
-        ]
-        mine, other = weight[0] * self._on_grid[own], weight[1] * self._on_grid[1 - own]
+
+        def likelihood(places: Iterable[Fraction]) -> float:
+            """Of strokes at some places of the beat, where they were heard."""
+            apart_s = (
+                seconds(bar_index, start + beat * new) - seconds(bar_index, start + beat * old)
+                for old, new in zip(sorted(strokes), places)
+            )
+            return math.exp(-0.5 * sum(((s - a) / PLACE_SPREAD_S) ** 2 for s, a in zip(off_s, apart_s)))
+
+        mine = likelihood(sorted(strokes)) * self._on_grid[own]
+        rivals = map(likelihood, combinations(_RIVAL_GRIDS[1 - own], len(strokes)))
+        other = max(rivals, default=0.0) * self._on_grid[1 - own]
         return mine / (mine + other) if mine + other else 1.0
+
+    def all_placed(self, bar_index: int, keys: Iterable[Key]) -> float:
+        """How likely some hits of a bar are all in their right places: each beat's grid is one question."""
+        beat = self.chart.time_map.bars[bar_index].meter.beat_length
+        return math.prod(
+            min(self.placed(bar_index, key) for key in own) for own in grouped((k[0] // beat, k) for k in keys).values()
+        )
 
     def silent(self, bar_index: int, key: Key) -> float:
         """How likely a stroke that the draft has not in a bar was not played there, 0–1."""

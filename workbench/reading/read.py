@@ -48,11 +48,12 @@ class Reading(PartReading):
         """Everything said, each thing once, with its bars."""
         return all_statements(self)
 
-    def to_markdown(self) -> str:
-        """The reading as a page for people."""
-        return to_markdown(self)
+    def to_markdown(self, everything: bool = False) -> str:
+        """The reading as a page for people; with ``everything``, what is likelier wrong than right too."""
+        return to_markdown(self, everything)
 
-    _repr_markdown_ = to_markdown
+    def _repr_markdown_(self) -> str:
+        return self.to_markdown()
 
     def to_data(self) -> dict:
         """The reading as plain data (what JSON can hold)."""

@@ -63,7 +63,7 @@ def change_grounds(heard: HeardBars, change: Change, bar_index: int, base_bar: i
     """What a change in one bar rests on: that it plays what is added, in that place, and nothing of what is gone."""
     added, removed = ({w[:2] for w in content} for content in (change.added, change.removed))
     gone = removed - added
-    certainty = math.prod(heard.played(bar_index, key) * heard.placed(bar_index, key) for key in added)
+    certainty = math.prod(heard.played(bar_index, key) for key in added) * heard.all_placed(bar_index, added)
     certainty *= math.prod(heard.silent(bar_index, key) for key in gone)
     sure = [heard.confidence(bar_index, key) for key in added] + [heard.confidence(base_bar, key) for key in removed]
     least = min(sure, default=1.0)

@@ -17,7 +17,7 @@ from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.grouping import grouped
-from workbench.reading.doubts import mostly_doubtful
+from workbench.reading.doubts import LISTEN_FIRST, mostly_doubtful
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Written
@@ -35,6 +35,14 @@ Place = tuple[int, Fraction]
 #: From this difficulty on, and wherever hands or feet are flagged as fast, the
 #: page adds its caution about strain.
 HARD = 4
+
+#: What the mark asks of a reader.
+LISTEN_FIRST_MEANS = (
+    "*Listen first*: the draft is not sure of the hits behind this. Play those bars in the grid and compare what you "
+    "hear with what is written; confirm them where it is right, correct them where it is not."
+)
+#: Where a reader finds what a page leaves out.
+SEE_ALL = "`workbench read --all` tells it"
 
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
@@ -72,9 +80,7 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
 
 def doubt_text(doubtful: str) -> str:
     """What to say of instruments whose hits are mostly doubtful."""
-    return (
-        f"most hits of these are doubtful: {doubtful}; look at them in the grid before you rely on what is said of them"
-    )
+    return f"the draft is unsure of most of its hits on {doubtful}: hear them in the grid before you trust what is said"
 
 
 def user_notes(chart: Chart) -> tuple[Statement, ...]:
@@ -158,8 +164,8 @@ def lands_text(reading: PartReading, fill: Fill) -> str:
 # -- a page ------------------------------------------------------------------------------
 
 
-def to_markdown(reading: PartReading) -> str:
-    """The reading as a page."""
+def to_markdown(reading: PartReading, everything: bool = False) -> str:
+    """The reading as a page; with ``everything`` it tells what is likelier wrong than right, too."""
     chart, flags = reading.chart, reading.sticking.flags
     bars = partial(bar_list, chart.time_map)
     doubtful = mostly_doubtful(chart)
@@ -179,37 +185,40 @@ def to_markdown(reading: PartReading) -> str:
         ("Feel", reading.feel.lines()),
         ("Notes", [f"{bars(n.bars)}: {for_markdown(n.text)}" for n in user_notes(chart)]),
     ]
+    grooves = [_groove_lines(reading, g, everything) for g in reading.grooves]
+    fills = _fill_lines(reading, everything)
+    marked = LISTEN_FIRST in str((grooves, fills)).lower()
     return filled(
         "reading/page/reading.md.jinja",
         chart=chart,
         heading=_heading(reading),
-        doubts=_sentence(doubt_text(doubtful)) if doubtful else "",
+        doubts=[*([_sentence(doubt_text(doubtful))] if doubtful else []), *([LISTEN_FIRST_MEANS] if marked else [])],
         form=form,
-        grooves=[_groove_lines(reading, g) for g in reading.grooves],
-        fills=_fill_lines(reading),
+        grooves=grooves,
+        fills=fills,
         silent_count=SILENT_COUNT if any("(" in f.count for f in reading.fills) else "",
         parts=[(title, lines) for title, lines in parts if lines],
     )
 
 
-def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
+def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) -> dict:
     """What the page says of a groove."""
     chart, base = reading.chart, groove.groove.base_bars
     bars = partial(bar_list, chart.time_map)
     sticks = [reading.sticking.text(chart, k) for k in base]
     explained = hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0))) for k in base])
-    own = [
+    every = [
         v
         for v in reading.variations
-        if (v.label, v.part) == (groove.label, groove.part)
-        and v.bars[0] in groove.groove.bar_indices
-        and not v.grounds.is_left_out
+        if (v.label, v.part) == (groove.label, groove.part) and v.bars[0] in groove.groove.bar_indices
     ]
+    own = [v for v in every if everything or not v.grounds.is_left_out]
     told = (
         _free_lines(reading, groove, own)
         if groove.free
         else [f"{bars(v.bars)}: {v.grounds.marked(v.text)}" for v in own]
     )
+    left_out = {k for v in every if v not in own for k in v.bars}
     return {
         "title": groove_title(groove.label, groove.part).removesuffix(": "),
         "bars": bars(groove.groove.bar_indices),
@@ -219,6 +228,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove) -> dict:
         "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
         "free": bool(own) and groove.free,
         "variations": told,
+        "left_out": f"Perhaps more in {bars(left_out)}, too unsure to tell ({SEE_ALL})." if left_out else "",
     }
 
 
@@ -266,16 +276,18 @@ def _heading(reading: PartReading) -> str:
     return ", ".join(w for w in words if w) + "."
 
 
-def _fill_lines(reading: PartReading) -> list[str]:
+def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
     chart, lines = reading.chart, []
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
+        unsure = [text for text, own in first.clauses if own.is_left_out]
         said = [
             f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars)}: {first.text}.",
             _lead(reading, first),
             f"Count: `{first.count}`." if first.count else "",
             f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
+            f"Perhaps {', '.join(unsure)}." if unsure and everything else "",
         ]
         lines.append(" ".join(s for s in said if s))
         for f in members[1:]:
