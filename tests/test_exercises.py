@@ -103,6 +103,20 @@ def test_choosing_kinds_and_sections(reading):
         choose_exercises(reading, ("solo",))
 
 
+def test_bars_with_kinds_choose_what_lies_in_them_and_more_steps_are_of_any_bars(reading):
+    fills = wb.exercises(reading, kinds=["fill"])
+    k = fills[-1].stages[0].bars
+    first, last = reading.chart.time_map.bar_number(k[0]), reading.chart.time_map.bar_number(k[-1])
+    (own,) = wb.exercises(reading, bars=f"{first}-{last}", kinds=["fill"])
+    assert own.stages[0].bars == k and own.kind == "fill" and len(fills) > 1
+    late = reading.grooves[0].groove.bar_indices[-2]
+    (groove, *_) = wb.exercises(reading, bars=str(reading.chart.time_map.bar_number(late)), kinds=["groove"])
+    assert groove.title.startswith(f"{reading.grooves[0].label} "), "its groove, though another bar stands for it"
+    (plain,) = wb.exercises(reading, bars="1-2")
+    (easier,) = wb.exercises(reading, bars="1-2", more_steps=True)
+    assert plain.kind == "groove" and len(easier.stages) > len(plain.stages)
+
+
 @pytest.mark.common_practice
 def test_dense_parts_begin_slower():
     dense, sparse = sixteenths(140.0), Chart(TimeMap.steady(1, 140.0), (groove_bar(),))

@@ -1,11 +1,15 @@
 """Lessons: their order and their tempi."""
 
+import random
 from dataclasses import replace
+from fractions import Fraction as F
 from pathlib import Path
 
 import pytest
 
-from tests.parts import CRASHED, FILL, RIDE, ROCK, bar, part
+from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
+from workbench.chart import Chart
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.practice.lesson import METRONOME_MARKS, lesson_lines, metronome_mark, plan_lesson
 from workbench.practice.words import words_of
@@ -40,7 +44,27 @@ def test_first_the_form_then_the_groove_of_most_bars_and_last_the_song(lesson):
     kinds = [i.exercise.kind if i.exercise else i.title for i in lesson.items]
     assert kinds[0] == "The form" and kinds[-1] == "The song" and kinds[1] == "groove"
     assert kinds.index("fill") > kinds.index("variation") > 1 and kinds.index("fill") < kinds.index("groove", 2)
-    assert "bars are this groove" in lesson.items[1].why and lesson.minutes == sum(i.minutes for i in lesson.items)
+    assert lesson.minutes == sum(i.minutes for i in lesson.items)
+
+
+def test_a_groove_is_counted_where_it_is_played(lesson):
+    """Not in its pick-up, its fills or its rests: fourteen of twenty bars here, two of them as a variation."""
+    assert "14 of the 20 bars are this groove" in lesson.items[1].why
+    bars = TimeMap.steady(9, 110).bars
+    pickup = TimeMap(
+        (replace(bars[0], beat_times_s=bars[0].beat_times_s[-1:], length=F(1, 4)), *bars[1:]), 9 * 240 / 110
+    )
+    told = plan_lesson(read_part(Chart(pickup, (bar(S="x"), *[ROCK] * 7, EMPTY)))).items[1].why
+    assert told.startswith("All 7 bars are this groove")
+
+
+def test_a_groove_that_is_played_freely_is_not_said_to_repeat():
+    rng = random.Random(3)
+    signs = lambda: "".join(rng.choice("x..") for _ in range(16))
+    free = part(*[bar(H=signs(), S=signs(), K=signs()) for _ in range(8)])
+    item = plan_lesson(read_part(free)).items[1]
+    assert "No bar repeats" in item.exercise.listen_for[0]
+    assert "of the 8 bars are played freely" in item.why and "are this groove" not in item.why
 
 
 def test_all_count_in_the_same_metronome_marks(lesson):

@@ -21,6 +21,7 @@ from workbench.practice.exercises import choose_exercises
 from workbench.practice.lesson import plan_lesson
 from workbench.practice.lessonpage import write_lesson
 from workbench.practice.words import LANGUAGES, words_of
+from workbench.reading.doubts import LISTEN_FIRST_MEANS
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.read import read_part
 from workbench.training.groove_performances import performance_chart
@@ -31,7 +32,7 @@ TABLES = [words_of(code) for code in LANGUAGES if code != "en"]
 
 def said():
     """Every text that pages and plans say through a table."""
-    found = {STRAIN, HEARING, COPYRIGHT, *DIFFICULTY[1:]}
+    found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_MEANS, *DIFFICULTY[1:]}
     found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *AFTER)}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")
     found |= set(re.findall(r'say\("([^"]+)"\)', page)) | {"beats", "halves", "2 and 4", "every other bar"}

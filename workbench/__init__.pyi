@@ -8,6 +8,7 @@ from .frontdoor import bar_lines as bar_lines
 from .frontdoor import beats as beats
 from .frontdoor import check as check
 from .frontdoor import compare as compare
+from .frontdoor import confirm as confirm
 from .frontdoor import correct as correct
 from .frontdoor import demo_song as demo_song
 from .frontdoor import draft as draft

@@ -321,6 +321,42 @@ def lay_bars(
     return document
 
 
+def confirm(song: ChartDocument | PathName, bars: str) -> ChartDocument:
+    """Say that bars are right as they stand: their hits are confirmed, and count as certain from then on.
+
+    Parameters
+    ----------
+    song : open chart or path of a chart or recording
+    bars : str
+        By their numbers, as "9-12,29"; 0 is the pick-up.
+
+    Returns
+    -------
+    ChartDocument
+        ``.undo()`` takes it back in one step.
+
+    Raises
+    ------
+    ChartError
+        If the chart has no such bars.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> song = wb.confirm(wb.open_chart(wb.demo_song(mkdtemp(), "chart")), "9-12,29")
+    >>> sum(bar.done for bar in song.chart.bars)
+    5
+    """
+    from workbench.chart.edits import CompositeEdit, SetDone
+    from workbench.chart.excerpts import read_bar_span
+
+    document = _opened(song, None)
+    spans = [read_bar_span(document.chart, piece) for piece in bars.split(",")]
+    document.apply(CompositeEdit(tuple(SetDone(*span) for span in spans), "confirm bars"))
+    return document
+
+
 def read_chart(
     path: PathName,
     *,
@@ -831,7 +867,7 @@ class Exercises(tuple):
 def exercises(
     chart: Source | Reading,
     *,
-    kinds: Collection[str] = ("groove", "variation", "fill"),
+    kinds: Collection[str] | None = None,
     sections: Collection[str] | None = None,
     bars: str | None = None,
     tempi: Sequence[float] | None = None,
@@ -844,11 +880,11 @@ def exercises(
     ----------
     chart : Reading, Chart, open chart, Draft or path
     kinds : names
-        From "groove", "variation", "fill".
+        From "groove", "variation", "fill"; all by default.
     sections : letters or names, optional
         Only what these play.
     bars : str, optional
-        "5-8": these bars as the one exercise.
+        "5-8": these bars as the one exercise; with kinds or sections: only what lies in these bars.
     tempi : shares of the original tempo, optional
         Such as ``(0.6, 0.8, 1.0)``; by default slow, medium and original by density.
     instruments : names or families, optional
@@ -871,14 +907,15 @@ def exercises(
     >>> {exercise.kind for exercise in wb.exercises(wb.demo_song(what="chart"), kinds=["fill"])}
     {'fill'}
     """
-    from workbench.practice.exercises import choose_exercises, section_exercise
+    from workbench.practice.exercises import EXERCISE_KINDS, choose_exercises, section_exercise
 
     reading = _reading(chart)
-    if bars is None:
-        chosen = choose_exercises(reading, kinds, sections, tempi, instruments, more_steps)
+    first, last = _span(reading.chart, bars)
+    if bars is None or kinds is not None or sections is not None:
+        kinds, within = EXERCISE_KINDS if kinds is None else kinds, range(first, last + 1)
+        chosen = choose_exercises(reading, kinds, sections, tempi, instruments, more_steps, within)
     else:
-        span = _span(reading.chart, bars)
-        chosen = (section_exercise(reading.chart, *span, tempi=tempi, instruments=instruments, reading=reading),)
+        chosen = (section_exercise(reading.chart, first, last, "", tempi, instruments, reading, more_steps),)
     found = Exercises(chosen)
     found.chart = reading.chart
     return found

@@ -17,8 +17,13 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from workbench.commands.draft import tempo
+
+if TYPE_CHECKING:
+    from workbench.chart import Chart
+    from workbench.files.document import ChartDocument
 
 NAME = "bars"
 HELP = "how the bars lie; other readings of them"
@@ -41,8 +46,6 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
     import workbench as wb
     from workbench.errors import ChartError
-    from workbench.files.annotations import renew_tables
-    from workbench.files.chartfile import ENDING
     from workbench.listening.barfaults import BarFault
     from workbench.listening.hearing import as_read
     from workbench.listening.readings import against
@@ -60,10 +63,7 @@ def run(args: argparse.Namespace) -> int:
         song.apply(faults[0].edit)
     elif args.anew or args.take is not None:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
-    if song.unsaved:
-        song.save()
-        stem = str(song.path).removesuffix(ENDING)
-        renew_tables(before, song.chart, Path(f"{stem}.hits.csv"), Path(f"{stem}.beats.csv"))
+    save_with_tables(song, before)
     look, number = wb.bar_lines(song, progress=progress), song.chart.time_map.bar_number
 
     def where(fault: BarFault) -> str:
@@ -88,3 +88,14 @@ def run(args: argparse.Namespace) -> int:
         for n, fault in enumerate(look.faults):
             print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{fault.mends}.")
     return 1 if look.faults else 0
+
+
+def save_with_tables(song: ChartDocument, before: Chart) -> None:
+    """Save a chart that was changed; its tables follow where they lie as it was before."""
+    from workbench.files.annotations import renew_tables
+    from workbench.files.chartfile import ENDING
+
+    if song.unsaved:
+        song.save()
+        stem = str(song.path).removesuffix(ENDING)
+        renew_tables(before, song.chart, Path(f"{stem}.hits.csv"), Path(f"{stem}.beats.csv"))

@@ -31,6 +31,7 @@ COMMANDS = (
     "lab",
     "draft",
     "bars",
+    "confirm",
     "score",
     "read",
     "stems",

@@ -42,7 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = what.add_argument
     add("--kinds", type=_names, metavar="KINDS", help="comma-separated, from groove, variation, fill (default: all)")
     add("--sections", type=_names, metavar="NAMES", help="only these sections, by letter or name, as A,Chorus")
-    add("--bars", metavar="FROM-TO", help="only these bars as one exercise, as 5-8")
+    add(
+        "--bars",
+        metavar="FROM-TO",
+        help="these bars as one exercise, as 5-8; with --kinds or --sections: what lies in these bars",
+    )
     add(
         "--instruments",
         type=_names,
@@ -97,10 +101,9 @@ def run(args: argparse.Namespace) -> int:
     check_pack_folder(folder)
     chart = read_told(args.chart, NAME).chart
     reading = wb.read_part(chart)
-    kinds = EXERCISE_KINDS if args.kinds is None else args.kinds
     exercises = wb.exercises(
         reading,
-        kinds=kinds,
+        kinds=args.kinds,
         sections=args.sections,
         bars=args.bars,
         tempi=_tempi(args.tempi) if args.tempi else None,
@@ -108,7 +111,7 @@ def run(args: argparse.Namespace) -> int:
         more_steps=args.more_steps,
     )
     if not exercises:
-        raise WorkbenchError(_nothing(kinds, args.sections, untaught(reading)))
+        raise WorkbenchError(_nothing(args.kinds or EXERCISE_KINDS, args.sections, args.bars, untaught(reading)))
     recording, remark = _recording_of(chart, args)
     options = {f.name: getattr(args, f.name) for f in fields(PackOptions) if hasattr(args, f.name)}
     pack = wb.practice_pack(
@@ -142,15 +145,19 @@ def _many(count: int, thing: str) -> str:
     return f"{count} {thing}" + "s" * (count != 1)
 
 
-def _nothing(kinds: Sequence[str], sections: Sequence[str] | None, doubtful: Sequence[str]) -> str:
+def _nothing(kinds: Sequence[str], sections: Sequence[str] | None, bars: str | None, doubtful: Sequence[str]) -> str:
     """That a choice holds nothing, in a sentence, or what of the part is too doubtful to practise."""
     if doubtful:
         return " ".join(
-            ("There is nothing to practise yet.", *doubtful, "Or name --bars to practise them as they are.")
+            ("There is nothing to practise yet.", *doubtful, "Or name --bars alone to practise them as they are.")
         )
     of = " or ".join(filter(None, (", ".join(f"{k}s" for k in kinds[:-1]), f"{kinds[-1]}s")))
-    where = f"in section {' or '.join(sections)}" if sections else "in this chart"
-    return f"There is nothing to practise: no {of} found {where}. Choose other --kinds, or name --bars."
+    where = [f"in section {' or '.join(sections)}"] if sections else []
+    where += [f"in bars {bars}"] if bars else []
+    return (
+        f"There is nothing to practise: no {of} found {' '.join(where) or 'in this chart'}. Choose other --kinds, or "
+        "name --bars alone to practise them as they are."
+    )
 
 
 def _names(text: str) -> tuple[str, ...]:

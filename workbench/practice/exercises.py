@@ -31,6 +31,7 @@ from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
+from workbench.reading.doubts import LISTEN_FIRST_MEANS
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
@@ -53,8 +54,10 @@ def choose_exercises(
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
     more_steps: bool = False,
+    within: Collection[int] | None = None,
 ) -> tuple[Exercise, ...]:
-    """Exercises for a whole part, in the order of the song; see :func:`workbench.exercises`.
+    """Exercises for a whole part, or what lies ``within`` some bars, in the order of the song; see
+    :func:`workbench.exercises`.
 
     ``instruments`` are as :func:`instruments_named` takes them; ``more_steps`` are easier versions and drills.
 
@@ -73,14 +76,17 @@ def choose_exercises(
     if instruments is not None:
         instruments_named(instruments)
     bars = _bars_of(reading, sections)
+    bars = bars if within is None else bars.intersection(within)
     found = []
     if "groove" in kinds:
-        found += [_groove_exercise(reading, g) for g in reading.grooves]
+        found += [
+            _groove_exercise(reading, g) for g in reading.grooves if bars.intersection(_without_fills(reading, g))
+        ]
     if "variation" in kinds:
-        found += [e for g in reading.grooves for e in _variation_exercises(reading, g)]
+        found += [e for g in reading.grooves for e in _variation_exercises(reading, g, bars)]
     if "fill" in kinds:
         found += [_fill_exercise(reading, same) for same in _same_fills(reading, bars)]
-    chosen = [e for e in found if e is not None and bars.issuperset(e.stages[0].bars)]
+    chosen = [e for e in found if e is not None]
     chosen.sort(key=lambda e: (e.first_bar, EXERCISE_KINDS.index(e.kind)))
     names: dict[str, int] = {}
     out = []
@@ -120,6 +126,7 @@ def section_exercise(
     tempi: Sequence[float] | None = None,
     instruments: Sequence[str] | None = None,
     reading: PartReading | None = None,
+    more_steps: bool = False,
 ) -> Exercise:
     """The user's own choice: bars ``first_bar … last_bar`` (indices, included).
 
@@ -148,7 +155,8 @@ def section_exercise(
             raise ChartError(f"In {where} there is no {' or '.join(instruments)}.")
         exercise = alone
     flags = propose_sticking(chart, bars=bars).flags if reading is None else reading.sticking.flags
-    return _finished(chart, exercise, tempi, flags)
+    exercise = _finished(chart, exercise, tempi, flags)
+    return _with_more_steps(chart, exercise) if more_steps else exercise
 
 
 def _said_of(reading: PartReading, bars: Sequence[int]) -> tuple[str, ...]:
@@ -244,6 +252,8 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove {own.part}".rstrip()
     listen = [capital(own.said) + "."] if own.text else []
+    if own.said != own.text:
+        listen.append(LISTEN_FIRST_MEANS)
     return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
 
 
@@ -273,7 +283,7 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
     return tuple(longest)
 
 
-def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise]:
+def _variation_exercises(reading: PartReading, own: PartGroove, within: Collection[int]) -> list[Exercise]:
     chart = reading.chart
     filled = {k for f in reading.fills for k in f.span.bars}
     doubtful = {k for v in reading.variations if not v.grounds.is_plain for k in v.bars}
@@ -283,7 +293,7 @@ def _variation_exercises(reading: PartReading, own: PartGroove) -> list[Exercise
     bars = [
         k
         for k in own.groove.bar_indices
-        if k not in filled | doubtful and chart.bars[k].pattern not in seen and chart.bars[k].notes
+        if k in within and k not in filled | doubtful and chart.bars[k].pattern not in seen and chart.bars[k].notes
     ]
     by_pattern = grouped((chart.bars[k].pattern, k) for k in bars)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
@@ -311,10 +321,10 @@ def untaught(reading: PartReading, words: Words = ENGLISH) -> tuple[str, ...]:
     fills = [k for f in reading.fills if not f.grounds.is_plain for k in f.span.bars]
     changes = [k for v in reading.variations if not v.grounds.is_plain for k in v.bars]
     texts = {
-        "No exercise is made of the fills of {bars}: their hits are doubtful. Listen to them in the grid, confirm or "
-        "correct them, then make the exercises again.": fills,
-        "No exercise is made of the changes of {bars}: their hits are doubtful. Listen to them in the grid, confirm or "
-        "correct them, then make the exercises again.": changes,
+        "No exercise is made of the fills of {bars}: their hits are doubtful. Hear them in the grid, correct what is "
+        "wrong and confirm what is right (there or with workbench confirm), then make the exercises again.": fills,
+        "No exercise is made of the changes of {bars}: their hits are doubtful. Hear them in the grid, correct what is "
+        "wrong and confirm what is right (there or with workbench confirm), then make the exercises again.": changes,
     }
     time_map = reading.chart.time_map
     return tuple(words(text, bars=words.title(bar_list(time_map, bars))) for text, bars in texts.items() if bars)

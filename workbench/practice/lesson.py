@@ -23,6 +23,7 @@ from workbench.practice.stages import Exercise, without_recording
 from workbench.practice.tempi import WATCHABLE_PER_S, original_tempo_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
+from workbench.reading.fills import filled_bars
 from workbench.reading.part_reading import PartReading
 
 if TYPE_CHECKING:
@@ -263,14 +264,20 @@ def _difficulty(reading: PartReading, exercise: Exercise) -> int:
 
 
 def _bars_of(reading: PartReading, exercise: Exercise) -> tuple[int, ...]:
-    """Where in the song an exercise occurs."""
+    """Where in the song an exercise occurs: a groove where it is played, not in the pick-up, rests or fills."""
+    chart = reading.chart
     if exercise.kind == "groove":
-        own = reading.groove_at(exercise.first_bar)
-        return own.groove.bar_indices if own is not None else ()
+        own, filled = reading.groove_at(exercise.first_bar), filled_bars(chart, [f.span for f in reading.fills])
+        return tuple(k for k in _counted(chart) if own is not None and k in own.groove.bar_indices and k not in filled)
     if exercise.kind == "fill":
         kind = next((f.kind for f in reading.fills if f.span.start[0] == exercise.first_bar), None)
         return tuple(k for f in reading.fills if f.kind == kind for k in f.span.bars)
     return tuple(k for k in range(len(reading.chart)) if reading.chart.bars[k].pattern == _pattern(reading, exercise))
+
+
+def _counted(chart: Chart) -> list[int]:
+    """Bars with drums that have a number."""
+    return [k for k, bar in enumerate(chart.bars) if bar.notes and chart.time_map.bar_number(k)]
 
 
 def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
@@ -286,23 +293,23 @@ def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> Less
 def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int, words: Words) -> LessonItem:
     chart, minutes = reading.chart, MINUTES[exercise.kind]
     where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
-    sounding = sum(bool(b.notes) for b in chart.bars)
-    why = {
-        "groove": words(
-            "All {all} bars are this groove. Play four bars on end before you raise the tempo.", all=sounding
-        )
+    own, sounding = reading.groove_at(exercise.first_bar), len(_counted(chart))
+    groove = (
+        words("All {all} bars are this groove.", all=sounding)
         if bars == sounding
-        else words(
-            "{bars} of the {all} bars are this groove. Play four bars on end before you raise the tempo.",
-            bars=bars,
-            all=sounding,
-        ),
+        else words("{bars} of the {all} bars are this groove.", bars=bars, all=sounding)
+    )
+    steady = words("Play four bars in a row without a slip before you raise the tempo.")
+    if own is not None and own.free:
+        groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=bars, all=sounding)
+        steady = words("Learn it, then make up your own around it.")
+    why = {
+        "groove": f"{groove} {steady}",
         "variation": words(
             "It comes in {where}. Change between groove and it until that costs no thought.", where=where
         ),
         "fill": words("It comes in {where}. First alone, then from the groove, then into what follows.", where=where),
     }[exercise.kind]
-    own = reading.groove_at(exercise.first_bar)
     if exercise.kind == "groove" and own is not None and own.others:
         why += " " + words("Other songs with this groove: {songs}.", songs=own.others)
     if exercise.kind == "fill":

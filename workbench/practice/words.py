@@ -110,6 +110,8 @@ class Words:
         >>> words_of("de").music("Backbeat on 2 and 4; kick on 1, the & of 3.")
         'Backbeat auf 2 und 4; Bassdrum auf 1, 3+.'
         """
+        if sentence in self.texts:
+            return self.texts[sentence]
         text = sentence.removesuffix(".")
         own = next(filter(None, map(self._clause, (text, text[:1].lower() + text[1:]))), None) if self.clauses else None
         return sentence if own is None else capital(own) + sentence[len(text) :]

@@ -52,8 +52,12 @@ NO_OTHER_KICK = 0.65
 #: Confidences count no nearer to 0 and 1 than this.
 CLOSEST = 0.02
 
-#: How a doubtful sentence begins.
+#: How a doubtful sentence begins, and what that asks of a reader.
 LISTEN_FIRST = "listen first"
+LISTEN_FIRST_MEANS = (
+    "Listen first: the draft is not sure of these strokes. Hear the bars on the record and compare them with what is "
+    "written; in the grid, correct what is wrong and confirm what is right."
+)
 
 #: A stroke in a bar: position and instrument.
 Key = tuple[Fraction, str]

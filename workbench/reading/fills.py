@@ -12,7 +12,7 @@ found where a confirmed *groove* mark of at most two bars says there is none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from fractions import Fraction
 
@@ -210,7 +210,7 @@ def _bars_long(chart: Chart, span: Mark) -> float:
     return float(span.length(chart.time_map) / chart.time_map.bars[span.start[0]].meter.bar_length)
 
 
-def filled_bars(chart: Chart, spans: tuple[Mark, ...]) -> frozenset[int]:
+def filled_bars(chart: Chart, spans: Iterable[Mark]) -> frozenset[int]:
     """Bars that fills take up."""
     return frozenset(
         k

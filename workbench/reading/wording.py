@@ -17,7 +17,7 @@ from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.grouping import grouped
-from workbench.reading.doubts import LISTEN_FIRST, mostly_doubtful
+from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS, mostly_doubtful
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Written
@@ -36,11 +36,6 @@ Place = tuple[int, Fraction]
 #: page adds its caution about strain.
 HARD = 4
 
-#: What the mark asks of a reader.
-LISTEN_FIRST_MEANS = (
-    "*Listen first*: the draft is not sure of the hits behind this. Play those bars in the grid and compare what you "
-    "hear with what is written; confirm them where it is right, correct them where it is not."
-)
 #: Where a reader finds what a page leaves out.
 SEE_ALL = "`workbench read --all` tells it"
 
