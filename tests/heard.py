@@ -25,5 +25,4 @@ def heard_bars(time_map: TimeMap | None = None, *others: tuple[TimeMap, float]) 
 
 
 def as_reading(time_map: TimeMap, probability: float) -> BarReading:
-    last = time_map.bars[-1]
-    return BarReading(time_map, probability, last.meter, time_map.tempo_bpm(len(time_map) - 1), (0.9,) * len(time_map))
+    return BarReading(time_map, probability, (0.9,) * len(time_map))

@@ -47,7 +47,7 @@ def told(grid, field, wanted, seconds=20.0):
 
 def test_readings_and_disagreements_as_data_for_the_page():
     found = advice(apply(CHART, ShiftOne(F(1), 9)), HEARD)
-    assert found["now"] == "4/4 at 96"
+    assert found["now"] == "4/4 at 96 (33 %)", "of 24 bars 9 are as heard"
     assert {"reading": 1, "words": "4/4 at 192", "percent": 12} in found["others"]
     fault = found["faults"][0]
     assert fault["first_bar"] == 9 and edit_from_data(fault["edit"]) == ShiftOne(-1, 9, fault["last_bar"])
@@ -57,7 +57,7 @@ def test_readings_and_disagreements_as_data_for_the_page():
 def test_a_reading_is_taken_in_one_step_and_then_told_against_the_new_bars(grid):
     do(grid, 1, command="take reading", reading=1)
     assert len(grid.chart) == 48
-    now = told(grid, "bars", lambda bars: bars["now"] == "4/4 at 192")
+    now = told(grid, "bars", lambda bars: bars["now"] == "4/4 at 192 (12 %)")
     assert [o["words"] for o in now["others"]] == ["4/4 at 96"]
     grid.document.undo()
     assert grid.chart == CHART

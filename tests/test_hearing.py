@@ -4,8 +4,11 @@ from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.heard import heard_bars
+from tests.test_barfaults import song
 from tests.test_rewriting import groove, strokes
 from workbench.chart import Mark, Section
 from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, SetMeter, ShiftOne, apply
@@ -15,13 +18,14 @@ from workbench.frontdoor import save_chart
 from workbench.listening.draft import Draft
 from workbench.listening.hearing import (
     HEARD_FOLDER,
-    describe_bars,
     hearing_for,
     keep_hearing,
     kept_hearing,
     lay_anew,
+    look_at_bars,
     other_readings,
 )
+from workbench.listening.readings import percent
 
 CHART = groove(16)
 DOUBLE = TimeMap.steady(32, 240)
@@ -34,11 +38,47 @@ def lines(time_map):
 
 
 def test_readings_are_told_against_the_bars_as_they_are_now():
-    assert (
-        describe_bars(CHART, HEARD.readings) == "4/4 at 120; it may also be 4/4 at 240 (12 %), the 1 a beat later (8 %)"
-    )
-    late = apply(CHART, LayBars(LATE))
-    assert describe_bars(late, HEARD.readings).endswith("the 1 a beat earlier (80 %), 4/4 at 240 (12 %)")
+    words = look_at_bars(CHART, HEARD.readings).words
+    assert words == "4/4 at 120 (80 %); it may also be 4/4 at 240 (12 %), the 1 a beat later (8 %)"
+    late = look_at_bars(apply(CHART, LayBars(LATE)), HEARD.readings)
+    assert late.words == "4/4 at 120 (8 %); it may also be the 1 a beat earlier (80 %), 4/4 at 240 (12 %)"
+
+
+def test_bars_that_nobody_heard_are_said_to_be_unlikely_and_the_likeliest_mends_them():
+    """A meter that a user wishes is laid; that the hits speak against it is told, and the way back."""
+    right = song()
+    heard = heard_bars(right.time_map, (TimeMap.steady(48, 192), 0.12)).readings
+    for wished in (TimeMap.steady(28, 192, Meter(7, 8)), TimeMap.steady(20, 150, Meter(7, 8)), TimeMap.steady(48, 192)):
+        chart = apply(right, LayBars(wished))
+        told = look_at_bars(chart, heard)
+        assert percent(told.now) in told.words and told.now.probability < 0.2
+        mended = look_at_bars(apply(chart, told.faults[0].edit), heard)
+        assert mended.now.probability == pytest.approx(0.88) and mended.faults == ()
+    assert look_at_bars(right, heard).faults == ()
+
+
+@given(st.lists(st.sampled_from(["one", "late", "double", "three", "half", "pick-up"]), min_size=1, max_size=5))
+def test_a_reading_taken_and_back_gives_the_same_bars(order):
+    """Whatever was taken between: no bar is left over at either end."""
+    ways = {
+        "one": CHART.time_map,
+        "late": LATE,
+        "double": DOUBLE,
+        "three": TimeMap.steady(22, 120, Meter(3, 4)),
+        "half": TimeMap.steady(9, 60, start_s=-2.0),
+        "pick-up": apply(CHART, ShiftOne(F(-1))).time_map,
+    }
+    chart = CHART
+    for name in order:
+        chart = apply(chart, LayBars(ways[name]))
+        assert chart.time_map == ways[name]
+        assert [n for _, n in strokes(chart)] == [n for _, n in strokes(CHART)]
+    assert apply(chart, LayBars(CHART.time_map)).time_map == CHART.time_map
+
+
+def test_bars_that_are_laid_reach_what_was_written_beyond_them():
+    laid = apply(CHART, LayBars(TimeMap.steady(14, 120, start_s=2.0))).time_map
+    assert (laid.start_s, laid.end_s) == (0.0, 32.0)
 
 
 def test_a_reading_taken_is_one_act_that_moves_no_stroke():
@@ -80,9 +120,8 @@ def test_what_was_heard_comes_back_as_it_was(tmp_path):
     assert again.activations.beat == pytest.approx(HEARD.activations.beat, abs=0.002)
     assert again.harmony.pitch_classes.shape == HEARD.harmony.pitch_classes.shape
     assert kept_hearing(tmp_path, "b" * 64) is None
-    assert describe_bars(apply(CHART, LayBars(DOUBLE)), again.readings).startswith(
-        "4/4 at 240; it may also be 4/4 at 120"
-    )
+    words = look_at_bars(apply(CHART, LayBars(DOUBLE)), again.readings).words
+    assert words.startswith("4/4 at 240 (12 %); it may also be 4/4 at 120 with its 1 on 1 in bar 1 (80 %)")
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b"null", b'{"beat": 3}', b"[" * 100_000])

@@ -9,7 +9,15 @@ from tests.played import activations_of, play
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import AnalysisError
-from workbench.listening.readings import BarReading, BarWish, _with_another_tempo, describe, tempo_range, track_readings
+from workbench.listening.readings import (
+    BarReading,
+    BarWish,
+    _with_another_tempo,
+    describe,
+    tempo_range,
+    told_apart,
+    track_readings,
+)
 
 ROCK = {"kick": (0, 4), "snare": (2, 6), "closed hi-hat": range(8)}
 WALTZ = {"kick": (0,), "snare": (2, 4), "closed hi-hat": range(6)}
@@ -248,8 +256,7 @@ def test_a_meter_that_is_not_tracked_is_named():
 
 
 def reading(time_map, probability):
-    bar = time_map.bars[0]
-    return BarReading(time_map, probability, bar.meter, time_map.tempo_bpm(0), (1.0,) * len(time_map))
+    return BarReading(time_map, probability, (1.0,) * len(time_map))
 
 
 def test_one_of_three_readings_is_at_another_tempo():
@@ -270,11 +277,24 @@ def test_readings_in_words():
         reading(TimeMap.steady(12, 110, start_s=1.0 - beat_s / 2), 0.02),
     ]
     told = describe([first, *others])
-    assert told.startswith("4/4 at 110;")
+    assert told.startswith("4/4 at 110 (80 %);")
     for part in ("4/4 at 220 (12 %)", "the 1 a beat later (6 %)", "the 1 half a beat earlier (2 %)"):
         assert part in told
     assert describe([first]) == "4/4 at 110"
-    assert "4/4 at 220 (20 %)" in describe([first, others[0], reading(TimeMap.steady(24, 220, start_s=1.2), 0.08)])
+
+
+def test_readings_at_another_tempo_are_told_apart_by_where_their_1_is():
+    """Whatever has been taken, no two are called alike, and grids that differ by a little have one tempo."""
+    beat_s = 60 / 110
+    half = reading(TimeMap.steady(6, 55, start_s=1.0), 0.02)
+    tempi = zip((110, 111, 109), range(3))
+    fast = [reading(TimeMap.steady(12, bpm, start_s=1.0 + beat_s * k), 0.3) for bpm, k in tempi]
+    assert told_apart(half, fast) == [
+        f"4/4 at 110 with its 1 on {place} in bar 1" for place in ("1", "the & of 1", "2")
+    ]
+    assert told_apart(half, fast[:1]) == ["4/4 at 110"]
+    early = reading(TimeMap.steady(12, 110, start_s=1.0 - beat_s), 0.2)
+    assert told_apart(half, [fast[0], early])[1] == "4/4 at 110 with its 1 on the & of 2 in bar 1"
 
 
 def test_a_tempo_is_one_number_or_two():

@@ -16,8 +16,8 @@ from workbench.listening.readings import BarReading
 
 BPM, START_S = 113.0, 1.3
 #: What the tracker makes of the song: its true bars, and others that it holds for unlikely.
-TRUE = BarReading(TimeMap.steady(12, BPM, start_s=START_S), 0.9, Meter(), BPM, (0.9,) * 12)
-OTHER = BarReading(TimeMap.steady(12, BPM, start_s=START_S + 60 / BPM), 0.05, Meter(), BPM, (0.05,) * 12)
+TRUE = BarReading(TimeMap.steady(12, BPM, start_s=START_S), 0.9, (0.9,) * 12)
+OTHER = BarReading(TimeMap.steady(12, BPM, start_s=START_S + 60 / BPM), 0.05, (0.05,) * 12)
 
 
 def rewritten(meter=None, shift=F(0), stretch=1, tempo_bpm=BPM):
@@ -60,5 +60,5 @@ def test_a_chart_with_the_bars_of_the_recording_is_not_accused():
     assert first(chart_of(SONG, BPM)) == ()
     # The tracker holds the chart's bars for possible, or is not sure of others.
     assert first(rewritten(shift=F(1, 4)), (replace(TRUE, probability=0.5), OTHER)) == ()
-    early = BarReading(TimeMap.steady(12, BPM, start_s=START_S - 60 / BPM), 0.3, Meter(), BPM, (0.3,) * 12)
+    early = BarReading(TimeMap.steady(12, BPM, start_s=START_S - 60 / BPM), 0.3, (0.3,) * 12)
     assert first(rewritten(shift=F(1, 4)), (replace(TRUE, probability=0.65), early)) == ()

@@ -220,8 +220,8 @@ def bar_lines(song: ChartDocument | PathName, *, progress: Progress | None = Non
     Returns
     -------
     BarLines
-        ``.words``: "4/4 at 110; it may also be 4/4 at 220 (12 %)"; ``.readings``, the others by number;
-        ``.faults``, each with ``.edit``, the one act that mends it.
+        ``.words``: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %)"; ``.readings``, the others by number, and
+        ``.told``, what they say otherwise; ``.faults``, each with ``.edit``, the one act that mends it.
 
     Raises
     ------
@@ -241,8 +241,7 @@ def bar_lines(song: ChartDocument | PathName, *, progress: Progress | None = Non
     >>> _ = song.apply(fault.edit)
     """
     from workbench.errors import AnalysisError
-    from workbench.listening.barfaults import find_bar_faults
-    from workbench.listening.hearing import BarLines, describe_bars, hearing_for, other_readings
+    from workbench.listening.hearing import hearing_for, look_at_bars
 
     document = _opened(song, progress)
     chart = document.chart
@@ -251,7 +250,7 @@ def bar_lines(song: ChartDocument | PathName, *, progress: Progress | None = Non
         readings = hearing.readings
     except AnalysisError:  # no recording at hand: its own bars only
         readings = ()
-    return BarLines(describe_bars(chart, readings), other_readings(chart, readings), find_bar_faults(chart))
+    return look_at_bars(chart, readings)
 
 
 def lay_bars(

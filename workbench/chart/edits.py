@@ -362,7 +362,10 @@ class LayBars(Rebar, called="lay bars"):
 
     time_map: TimeMap
 
-    lay = staticmethod(rebarring.lay)
+    def rebarring(self, chart: Chart) -> Rebarring:
+        sounding = [k for k, bar in enumerate(chart.bars) if bar.notes]
+        ends_s = [chart.note_time_s(k, n) for k in {*sounding[:1], *sounding[-1:]} for n in chart.bars[k].notes]
+        return rebarring.lay(chart.time_map, self.time_map, ends_s)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ Conventions
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -350,6 +351,22 @@ class TimeMap:
         bar = self.bars[bar_index]
         seconds = self.bar_end_s(bar_index) - bar.beat_times_s[0]
         return 60.0 * float(bar.length / bar.meter.beat_length) / seconds
+
+    @cached_property
+    def _beats_before(self) -> np.ndarray:
+        """Counted beats before each bar and the end, (n + 1,)."""
+        return np.cumsum([0.0, *(float(b.length / b.meter.beat_length) for b in self.bars)])
+
+    def mean_tempo_bpm(self, first_bar: int = 0, end: int | None = None) -> float:
+        """Counted beats of a stretch (until bar ``end``) by the minutes they take: the tempo that is said of it."""
+        end = len(self.bars) if end is None else end
+        beats = self._beats_before[end] - self._beats_before[first_bar]
+        return float(60.0 * beats / (self.bar_end_s(end - 1) - self.bar_start_s(first_bar)))
+
+    @cached_property
+    def usual_meter(self) -> Meter:
+        """The meter of most bars."""
+        return Counter(bar.meter for bar in self.bars).most_common(1)[0][0]
 
     def quarter_tempo_bpm(self, bar_index: int) -> float:
         """Mean tempo of a bar in quarter notes a minute."""

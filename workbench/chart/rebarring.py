@@ -61,11 +61,14 @@ class Rebarring:
         Of a written place, exact; None where the new bars do not reach.
     keeps_rhythm : bool
         Whether every beat, or half or double of it, is a beat again: note values then stay readable as written.
+    keeps_end : bool
+        Whether the last bars stay although they hold nothing.
     """
 
     time_map: TimeMap
     place: Callable[[int, Fraction], tuple[int, Fraction] | None]
     keeps_rhythm: bool = True
+    keeps_end: bool = False
 
 
 # -- what a user does -----------------------------------------------------------------------------
@@ -219,17 +222,20 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
                                  *_as_spans(time_map, bar_index + 2, len(time_map))])  # fmt: skip
 
 
-def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
+def lay(time_map: TimeMap, other: TimeMap, holding_s: Sequence[float] = ()) -> Rebarring:
     """Any other bars over the recording, such as another reading of it; lines that are fixed stay where they are.
 
-    Where the other bars have the same beats, or their halves or doubles, the written rhythm stays.
+    Where the other bars have the same beats, or their halves or doubles, the written rhythm stays.  They go on at
+    either end until they hold the moments ``holding_s``, seconds: however often bars are laid over each other, none
+    are left behind.
 
     Raises
     ------
     ChartError
         If a fixed line would have to go.
     """
-    other = _reaching(other, time_map.start_s, time_map.end_s)
+    if len(holding_s):
+        other = _reaching(other, min(holding_s), max(holding_s))
     other = _holding(other, [b.beat_times_s[0] for b in time_map.bars if b.fixed])
     half = time_map.bars[_first_full(time_map, 0)].meter.beat_length / 2
     edges = np.array([*(b.beat_times_s[0] for b in other.bars), other.end_s])
@@ -239,26 +245,28 @@ def lay(time_map: TimeMap, other: TimeMap) -> Rebarring:
         beats = [float(s.at + p * (s.until - s.at) / s.length) for s in spans for p in s.meter.beat_positions(s.length)]
         if np.abs(time_map.seconds_at(np.array([*beats, float(at[-1])])) - other.anchor_times_s).max() < SAME_PULSE_S:
             keeps = _keeps_rhythm(time_map, [s._replace(times_s=()) for s in spans])
-            return Rebarring(other, _placing(time_map, spans), keeps)
-    return Rebarring(other, lambda bar_index, position: None, keeps_rhythm=False)
+            return Rebarring(other, _placing(time_map, spans), keeps, keeps_end=True)
+    return Rebarring(other, lambda bar_index, position: None, keeps_rhythm=False, keeps_end=True)
 
 
 def _reaching(other: TimeMap, begin_s: float, end_s: float) -> TimeMap:
-    """Bars that go on at either end until they hold all from one moment to another, but for less than half a bar."""
+    """Bars that go on at either end until they hold all from one moment to another, but for less than half a beat."""
     bars, last = list(other.bars), other.end_s
 
     def more(bar: Bar, begin_s: float, bar_s: float) -> Bar:
         n = bar.meter.counted_beats
         return Bar(bar.meter, tuple(begin_s + bar_s * k / n for k in range(n)))
 
-    after_s = 60.0 / other.tempo_bpm(len(bars) - 1) * bars[-1].meter.counted_beats
-    while last < end_s - after_s / 2:
+    beat_s = 60.0 / other.tempo_bpm(len(bars) - 1)
+    after_s = beat_s * bars[-1].meter.counted_beats
+    while last < end_s - beat_s / 2:
         bars.append(more(bars[-1], last, after_s))
         last += after_s
-    before_s = 60.0 / other.tempo_bpm(0) * bars[0].meter.counted_beats
-    if bars[0].is_pickup and bars[0].beat_times_s[0] > begin_s + before_s / 2:
+    beat_s = 60.0 / other.tempo_bpm(0)
+    before_s = beat_s * bars[0].meter.counted_beats
+    if len(bars) > 1 and bars[0].is_pickup and bars[0].beat_times_s[0] > begin_s + beat_s / 2:
         bars[0] = more(bars[0], bars[1].beat_times_s[0] - before_s, before_s)
-    while bars[0].beat_times_s[0] > begin_s + before_s / 2:
+    while bars[0].beat_times_s[0] > begin_s + beat_s / 2:
         bars.insert(0, more(bars[0], bars[0].beat_times_s[0] - before_s, before_s))
     return TimeMap(bars, last)
 

@@ -61,7 +61,8 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     ):
         deviation_s = note.deviation_s if k in stays else (time_s - at_s or ON_TIME_S) if h else 0.0
         own[bar_index].append(note.placed(position, deviation_s))
-    while len(own) > 1 and not own[-1] and _middle_s(time_map, len(time_map) - 1) > chart.time_map.end_s:
+    end_s = np.inf if new.keeps_end else chart.time_map.end_s
+    while len(own) > 1 and not own[-1] and _middle_s(time_map, len(time_map) - 1) > end_s:
         own.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
     bars = []

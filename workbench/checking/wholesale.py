@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -40,8 +39,7 @@ def wrong_as_a_whole(chart: Chart, alignment: Alignment, readings: Sequence[BarR
     said = []
     if abs(played_bpm / written_bpm - 1) > QUITE_OTHER_TEMPO:
         said.append(tempo_words(written_bpm, played_bpm))
-    meter = Counter(b.meter for b in heard.time_map.bars).most_common(1)[0][0]
-    own = BarReading(heard.time_map, 1.0, meter, played_bpm, ())
+    own = BarReading(heard.time_map, 1.0)
     if not readings or readings[0].probability < SURE_BARS:
         return tuple(said)
     if sum(r.probability for r in readings if _same_bars(own, r)) > UNLIKELY_BARS:

@@ -46,9 +46,9 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
     import workbench as wb
     from workbench.errors import ChartError
+    from workbench.facts import facts
     from workbench.listening.barfaults import BarFault
-    from workbench.listening.hearing import as_read
-    from workbench.listening.readings import against
+    from workbench.listening.readings import percent
     from workbench.progress import TerminalProgress
 
     if not args.anew and (args.from_bar is not None or args.meter or args.tempo):
@@ -71,20 +71,19 @@ def run(args: argparse.Namespace) -> int:
         return f"Bar {first}" if first == last else f"Bars {first} to {last}"
 
     if args.json:
-        facts = {
+        told = {
             "words": look.words,
             "readings": {
-                k: {"meter": str(r.meter), "tempo_bpm": round(r.tempo_bpm, 1), "probability": round(r.probability, 3)}
+                k: facts(r, "tempo_bpm probability", meter=str(r.meter), words=look.told[k])
                 for k, r in look.readings.items()
             },
             "disagreements": [{"bars": where(f), "words": f.words, "mends": f.mends} for f in look.faults],
         }
-        print(json.dumps(facts, indent=2))
+        print(json.dumps(told, indent=2))
     else:
         print(f"{len(song.chart)} bars, {look.words}.")
-        now = as_read(song.chart.time_map)
         for k, reading in look.readings.items():
-            print(f"  --take {k}: {against(now, reading)} ({max(1, round(100 * reading.probability))} %)")
+            print(f"  --take {k}: {look.told[k]} ({percent(reading)})")
         for n, fault in enumerate(look.faults):
             print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{fault.mends}.")
     return 1 if look.faults else 0

@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.files.annotations import read_labels
     from workbench.files.safefile import check_folder
     from workbench.listening.draft import draft_files, write_draft
-    from workbench.listening.readings import describe
+    from workbench.listening.hearing import look_at_bars
     from workbench.notation.scoresigns import tempo_marks
     from workbench.progress import TerminalProgress
     from workbench.reading.doubts import doubtful_hits
@@ -101,8 +101,9 @@ def run(args: argparse.Namespace) -> int:
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
-        if len(draft.readings) > 1:
-            print(f"The bars are read as {describe(draft.readings)}; workbench bars {files.chart} takes another.")
+        bars = look_at_bars(chart, draft.readings)
+        if bars.readings:
+            print(f"The bars are read as {bars.words}; workbench bars {files.chart} takes another.")
         for line in doubts(chart):
             print(line)
     return 0

@@ -18,9 +18,8 @@ from workbench.chart.edits import LayBars
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument
-from workbench.listening.barfaults import find_bar_faults
-from workbench.listening.hearing import Hearing, as_read, hearing_for, kept_hearing, lay_anew, other_readings
-from workbench.listening.readings import against
+from workbench.listening.hearing import Hearing, hearing_for, kept_hearing, lay_anew, look_at_bars
+from workbench.listening.readings import percent
 
 #: So long nothing changes before advice is worked out: edits come first, seconds.
 STILL_S = 0.5
@@ -118,13 +117,12 @@ class BarAdvice:
 
 def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
     """How the bars lie, other readings by their numbers, and where lines and hits disagree, as data for the page."""
-    now = as_read(chart.time_map)
-    others = other_readings(chart, hearing.readings) if hearing else {}
+    look = look_at_bars(chart, hearing.readings if hearing else ())
     return {
-        "now": f"{now.meter} at {now.tempo_bpm:.0f}",
+        "now": f"{look.now} ({percent(look.now)})" if look.readings else str(look.now),
         "others": [
-            {"reading": k, "words": against(now, r), "percent": min(max(round(100 * r.probability), 1), 99)}
-            for k, r in others.items()
+            {"reading": k, "words": look.told[k], "percent": round(100 * r.probability)}
+            for k, r in look.readings.items()
         ],
         "faults": [
             {
@@ -135,6 +133,6 @@ def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
                 "edit": chartdata.to_data(f.edit),
                 "leave": chartdata.to_data(f.leave(len(chart))),
             }
-            for f in find_bar_faults(chart)
+            for f in look.faults
         ],
     }

@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from workbench.chart import Chart, edits
+from workbench.chart.counting import capital
 from workbench.chart.edits import Rebar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
@@ -26,6 +27,7 @@ from workbench.chart.rewriting import is_heard
 from workbench.errors import ChartError
 from workbench.listening.bars import LONGEST, METER_CHANGE, METERS, ROLES, TEMPO_WEIGHT, BarEvidence, roles_of
 from workbench.listening.chooser import KNOWN_METERS, RARE, SONG_METERS
+from workbench.listening.readings import LEAST_LIKELY, BarReading, percent, told_apart
 
 #: Two bars whose tempi differ by more (natural logarithm) do not belong to one run.
 TEMPO_JUMP = 0.25
@@ -90,13 +92,19 @@ class _Stretch(NamedTuple):
     last: int
 
 
-def find_bar_faults(chart: Chart) -> tuple[BarFault, ...]:
+def find_bar_faults(
+    chart: Chart, now: BarReading | None = None, others: Sequence[BarReading] = ()
+) -> tuple[BarFault, ...]:
     """Where lines and hits disagree, gravest first; no two faults share a bar.
 
     Parameters
     ----------
     chart : Chart
         Charts of no recording have none.
+    now : BarReading, optional
+        Its bars, with how likely they are.
+    others : sequence of BarReading
+        How the recording may be read otherwise; those that are likelier than its own bars are tried.
     """
     song = _Heard.of(chart)
     if song is None:
@@ -104,7 +112,7 @@ def find_bar_faults(chart: Chart) -> tuple[BarFault, ...]:
     before = song.score(chart.time_map)
     found = []
     fixed = [b.fixed for b in chart.time_map.bars]
-    for act, words, mends, span in _acts(chart, song):
+    for act, words, mends, span in (*_acts(chart, song), *_likelier(chart, now, others)):
         if all(fixed[k] for k in _about(*span, len(chart))):
             continue
         try:
@@ -261,6 +269,18 @@ def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretc
             far = f"{abs(off_s) * 1000:.0f} ms"
             act = edits.MoveBarLine(k, time_s)
             yield act, f"its line lies {far} {way[0]}", f"Line {far} {way[1]}", _Stretch(k, k)
+
+
+def _likelier(
+    chart: Chart, now: BarReading | None, others: Sequence[BarReading]
+) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
+    """Readings of the recording that are likelier than the chart's bars."""
+    if now is None:
+        return
+    for other, words in zip(others, told_apart(now, others)):
+        if other.probability > max(now.probability, LEAST_LIKELY):
+            against = f"what was heard speaks against {now} ({percent(now)})"
+            yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1)
 
 
 def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Heard) -> Iterator[float]:

@@ -135,6 +135,8 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     bars_progress(0.0, "Finding the bars")
     readings = track_readings(activations, strokes, duration_s, harmony, wish)
     time_map = readings[0].time_map
+    if wish != NOTHING_KNOWN:  # how likely the bars are that were wished, against all others
+        readings = track_readings(activations, strokes, duration_s, harmony)
     bars_progress(1.0, "Writing the chart")
     again = second_pass(activations, strokes, time_map)
     written = quantize(again.strokes, time_map)

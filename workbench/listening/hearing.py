@@ -19,17 +19,17 @@ import numpy as np
 
 from workbench.chart import Chart
 from workbench.chart.data import number_from_data, time_map_from_data, to_data
+from workbench.chart.edits import LayBars
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
-from workbench.chart.rebarring import lay
 from workbench.chart.rewriting import is_heard
 from workbench.errors import AnalysisError, ChartError, FileFormatError
 from workbench.files.safefile import write_whole
 from workbench.files.untrusted import read_bytes
 from workbench.listening.activations import Activations
-from workbench.listening.barfaults import BarFault
+from workbench.listening.barfaults import BarFault, find_bar_faults
 from workbench.listening.harmony import Harmony, hear_harmony
-from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, track_readings
+from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, told_apart, track_readings
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 
@@ -70,17 +70,25 @@ class BarLines:
 
     Attributes
     ----------
-    words : str
-        "4/4 at 110; it may also be 4/4 at 220 (12 %)".
+    now : BarReading
+        As they are, with how likely that is; 0 if it is none of the recording's readings.
     readings : dict of BarReading
         The others by number.
+    told : dict of str
+        What each of them says otherwise: "4/4 at 220", "the 1 a beat later".
     faults : tuple of BarFault
         Where lines and hits disagree, gravest first.
     """
 
-    words: str
+    now: BarReading
     readings: dict[int, BarReading]
+    told: dict[int, str]
     faults: tuple[BarFault, ...]
+
+    @property
+    def words(self) -> str:
+        """ "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %)"."""
+        return describe([self.now, *self.readings.values()])
 
 
 def hear(recording: str | os.PathLike, progress: Progress | None = None) -> Hearing:
@@ -139,8 +147,6 @@ def keep_hearing(hearing: Hearing, folder: str | os.PathLike, sha256: str) -> No
             {
                 "time_map": to_data(r.time_map),
                 "probability": r.probability,
-                "meter": str(r.meter),
-                "tempo_bpm": r.tempo_bpm,
                 "line_confidence": [round(float(c), 4) for c in r.line_confidence],
             }
             for r in hearing.readings
@@ -185,42 +191,47 @@ def _unpacked(text: str, kind: type) -> np.ndarray:
 def _reading(data: Any) -> BarReading:
     time_map = time_map_from_data(data["time_map"])
     confidence = tuple(number_from_data(c) for c in data["line_confidence"])
-    numbers = number_from_data(data["probability"]), number_from_data(data["tempo_bpm"])
-    return BarReading(time_map, numbers[0], Meter.parse(data["meter"]), numbers[1], confidence)
+    return BarReading(time_map, number_from_data(data["probability"]), confidence)
 
 
 # -- readings against the chart --------------------------------------------------------------------
 
 
-def as_read(time_map: TimeMap) -> BarReading:
-    """The bars of a chart as a reading: meter of most bars, typical tempo."""
-    meters = [bar.meter for bar in time_map.bars]
-    tempi = [time_map.tempo_bpm(k) for k in range(len(time_map))]
-    return BarReading(time_map, 0.0, max(set(meters), key=meters.count), float(np.median(tempi)), ())
+def as_read(time_map: TimeMap, readings: Sequence[BarReading] = ()) -> BarReading:
+    """The bars of a chart as a reading: how likely one of its bars is by the recording's readings, on average."""
+    own = BarReading(time_map, 0.0)
+    return replace(own, probability=sum(r.probability * _shared(own, r) for r in readings))
 
 
 def alike(one: BarReading, other: BarReading) -> bool:
     """Whether two readings are the same to a user: meter, tempo and most bar lines."""
+    return _shared(one, other) > SAME_READING_LINES
+
+
+def _shared(one: BarReading, other: BarReading) -> float:
+    """Share of a reading's bars that are another's, too; 0 if meter or tempo differ."""
     if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_READING_TEMPO:
-        return False
+        return 0.0
     a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars]) for r in (one, other))
-    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean()) > SAME_READING_LINES
+    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean())
 
 
 def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
     """Readings, by their index, that are not the chart's own bars and keep its fixed lines."""
-    now = as_read(chart.time_map)
+    now = BarReading(chart.time_map, 0.0)
     out = {}
     for k, reading in enumerate(readings):
         if not alike(now, reading):
             with suppress(ChartError):
-                out[k] = replace(reading, time_map=lay(chart.time_map, reading.time_map).time_map)
+                out[k] = replace(reading, time_map=LayBars(reading.time_map).rebarring(chart).time_map)
     return out
 
 
-def describe_bars(chart: Chart, readings: Sequence[BarReading]) -> str:
-    """How a chart's bars lie, and how else they may: "4/4 at 110; it may also be 4/4 at 220 (12 %)"."""
-    return describe([as_read(chart.time_map), *other_readings(chart, readings).values()])
+def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
+    """How the bars of a chart lie, given the readings of its recording."""
+    now, others = as_read(chart.time_map, readings), other_readings(chart, readings)
+    told = dict(zip(others, told_apart(now, list(others.values()))))
+    return BarLines(now, others, told, find_bar_faults(chart, now, list(others.values())))
 
 
 # -- anew ------------------------------------------------------------------------------------------

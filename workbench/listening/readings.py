@@ -10,9 +10,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
+from workbench.chart.counting import the_place
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
@@ -56,19 +59,26 @@ class BarReading:
     time_map : TimeMap
     probability : float
         That beats and bar lines are these.
-    meter : Meter
-        Of most bars.
-    tempo_bpm : float
-        Typical, in counted beats.
     line_confidence : tuple of float
         For each bar: how likely a bar begins there, whatever the reading.
     """
 
     time_map: TimeMap
     probability: float
-    meter: Meter
-    tempo_bpm: float
-    line_confidence: tuple[float, ...]
+    line_confidence: tuple[float, ...] = ()
+
+    def __str__(self) -> str:
+        return f"{self.meter} at {self.tempo_bpm:.0f}"
+
+    @property
+    def meter(self) -> Meter:
+        """Of most bars."""
+        return self.time_map.usual_meter
+
+    @cached_property
+    def tempo_bpm(self) -> float:
+        """Of the whole song, in counted beats."""
+        return self.time_map.mean_tempo_bpm()
 
     def shift_from(self, other: BarReading) -> int:
         """By how many half beats the 1 lies later than in another reading at the same tempo, mostly."""
@@ -125,20 +135,53 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
 
 
 def describe(readings: Sequence[BarReading]) -> str:
-    """Readings in words: "4/4 at 110; it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
-    first = readings[0]
-    also: dict[str, float] = {}
-    for other in readings[1:]:
+    """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
+    first, *others = readings
+    told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, others), others)]
+    return str(first) + (f" ({percent(first)}); it may also be {', '.join(told)}" if told else "")
+
+
+def percent(reading: BarReading) -> str:
+    """How likely a reading is, in words: "12 %"."""
+    return f"{min(round(100 * reading.probability), 99)} %" if reading.probability >= LEAST_LIKELY else "under 1 %"
+
+
+def told_apart(first: BarReading, others: Sequence[BarReading]) -> list[str]:
+    """What each of some other readings says otherwise than the first: "4/4 at 220", "the 1 a beat later".
+
+    Several at another meter or tempo that they share are told apart by where each first has its 1 among the first's
+    bars: "4/4 at 220 with its 1 on 3 in bar 1".
+    """
+    told = []
+    for other in others:
+        alike = [r for r in others if r.meter == other.meter and _at_one_tempo(r, other)]
         words = against(first, other)
-        also[words] = also.get(words, 0.0) + other.probability
-    told = [f"{words} ({max(1, round(100 * likely))} %)" for words, likely in also.items()]
-    return f"{first.meter} at {first.tempo_bpm:.0f}" + (f"; it may also be {', '.join(told)}" if told else "")
+        if words == str(other) and len(alike) > 1:
+            words = f"{alike[0]} with its 1 on {_first_one(first.time_map, other.time_map)}"
+        told.append(words)
+    return told
+
+
+def _first_one(time_map: TimeMap, other: TimeMap) -> str:
+    """Where the first 1 of other bars lies in the bars of a time map, to half a count: "the & of 3 in bar 1"."""
+    lines_s = [bar.beat_times_s[0] for bar in other.bars if not bar.is_pickup] or [other.start_s]
+    early_s = 15.0 / time_map.tempo_bpm(0)  # half of half a beat
+    place = time_map.place(next((t for t in lines_s if t > time_map.start_s - early_s), lines_s[-1]))
+    step = Fraction(1, 2 * time_map.bars[place.bar_index].meter.unit)
+    bar_index, position = time_map.within(place.bar_index, max(round(place.position / float(step)), 0) * step)
+    if position == time_map.bars[bar_index].length and bar_index + 1 < len(time_map):
+        bar_index, position = bar_index + 1, Fraction(0)
+    return f"{the_place(time_map.bars[bar_index], position)} in bar {time_map.bar_number(bar_index)}"
+
+
+def _at_one_tempo(one: BarReading, other: BarReading) -> bool:
+    return bool(abs(np.log(one.tempo_bpm / other.tempo_bpm)) <= SAME_PULSE)
 
 
 def against(first: BarReading, other: BarReading) -> str:
     """What another reading says otherwise: "4/4 at 220", "the 1 a beat later"."""
-    if other.meter != first.meter or abs(np.log(other.tempo_bpm / first.tempo_bpm)) > SAME_PULSE:
-        return f"{other.meter} at {other.tempo_bpm:.0f}"
+    if other.meter != first.meter or not _at_one_tempo(first, other):
+        return str(other)
     halves, beats = other.shift_from(first), other.meter.counted_beats
     if halves == 0:
         return "bars of other meters between"
@@ -245,8 +288,7 @@ def track_readings(
         confidence = np.zeros(len(lines_s))
         for k in np.flatnonzero(likely > 1e-4):
             confidence += likely[k] * (distance_s(lines_s, line_s[k]) < SAME_LINE_S)
-        tempo_bpm, probability = chosen.grid.tempo_bpm, float(likely[group].sum())
-        out.append(BarReading(time_map, probability, chosen.meter, tempo_bpm, tuple(confidence.tolist())))
+        out.append(BarReading(time_map, float(likely[group].sum()), tuple(confidence.tolist())))
     return tuple(_with_another_tempo(out))
 
 

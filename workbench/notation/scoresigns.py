@@ -8,7 +8,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from itertools import accumulate
 
 from workbench.chart import Chart, Note
 from workbench.chart.counting import COUNT_SYSTEMS, USUAL_COUNT
@@ -188,8 +187,7 @@ def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> di
     """Tempo marks by bar index: at the start, where a section changes the tempo or the beat, and where the user has
     words for it.
 
-    The one rule for the tempo of a part, in score, reading and draft: the counted beats of a
-    stretch of sections at one tempo, by the time they take.
+    Each is the mean of a stretch of sections at one tempo.
 
     Parameters
     ----------
@@ -198,13 +196,7 @@ def tempo_marks(chart: Chart, section_starts: Iterable[int] | None = None) -> di
         Bar indices at which sections begin; by default those of the chart.
     """
     bars = chart.time_map.bars
-    # Counted beats before each bar, so that long parts cost no more than their length.
-    beats = [0.0, *accumulate(float(b.length / b.meter.beat_length) for b in bars)]
-
-    def tempo_bpm(first: int, end: int) -> float:
-        seconds = chart.time_map.bar_end_s(end - 1) - chart.time_map.bar_start_s(first)
-        return 60.0 * (beats[end] - beats[first]) / seconds
-
+    tempo_bpm = chart.time_map.mean_tempo_bpm
     words = tempo_words(chart) if section_starts is None else {}
     if section_starts is None:
         section_starts = (s.bar_index for s in chart.sections)

@@ -20,7 +20,7 @@ from workbench.errors import ChartError
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
-from workbench.practice.tempi import WATCHABLE_PER_S, original_tempo_bpm, strokes_per_s
+from workbench.practice.tempi import WATCHABLE_PER_S, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.fills import filled_bars
@@ -224,7 +224,7 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     exercises = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
     if not exercises:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
-    song_bpm = original_tempo_bpm(chart, [k for k in range(len(chart)) if chart.bars[k].notes])
+    song_bpm = chart.time_map.mean_tempo_bpm()
     marks = dict.fromkeys(metronome_mark(share * song_bpm) for share in TEMPO_SHARES)
     tempi = (*(mark for mark in marks if mark < round(song_bpm)), round(song_bpm))
     times = {e.name: len(_bars_of(reading, e)) for e in exercises}

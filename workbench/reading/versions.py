@@ -86,8 +86,8 @@ class Versions:
     def lines(self) -> tuple[str, ...]:
         """The comparison in words."""
         out = [f"{self.same_bars} of {len(self.pairs)} paired bars play the same"]
-        tempi = [_tempo_bpm(c) for c in (self.first, self.second)]
-        if all(tempi) and abs(tempi[0] / tempi[1] - 1) > TEMPO_DIFFERENCE:
+        tempi = [c.time_map.mean_tempo_bpm() for c in (self.first, self.second)]
+        if abs(tempi[0] / tempi[1] - 1) > TEMPO_DIFFERENCE:
             word = "faster" if tempi[1] > tempi[0] else "slower"
             out.append(f"the second is {word}: {tempi[1]:.0f} against {tempi[0]:.0f} bpm")
         for c in self.changes:
@@ -175,11 +175,6 @@ def _alone(first: Sequence[int], second: Sequence[int]) -> Iterator[tuple[tuple[
     """Runs of bars without a partner, of the first and of the second."""
     yield from ((tuple(range(a, b + 1)), ()) for a, b in number_runs(first))
     yield from (((), tuple(range(a, b + 1))) for a, b in number_runs(second))
-
-
-def _tempo_bpm(chart: Chart) -> float:
-    bpm = [chart.time_map.tempo_bpm(k) for k in range(len(chart)) if chart.bars[k].notes]
-    return float(np.median(bpm)) if bpm else 0.0
 
 
 def _likeness(first: Chart, second: Chart) -> np.ndarray:

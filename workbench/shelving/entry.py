@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-import numpy as np
-
 from workbench.chart import Chart, Note
 from workbench.chart.counting import bar_list, place_name
 from workbench.chart.drumkit import drum_key_order
@@ -44,9 +42,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
         What JSON can hold; ``grooves`` and ``fills`` are lists, ``strokes`` the places of each instrument.
     """
     chart, bars = reading.chart, reading.chart.time_map.bars
-    sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
-    tempi = [chart.time_map.tempo_bpm(k) for k in sounding or range(len(chart))]
-    corrections = sum(expected_corrections(chart)) / max(len(sounding), 1)
+    corrections = sum(expected_corrections(chart)) / max(sum(bool(b.notes) for b in chart.bars), 1)
     grooves, fills = _grooves(reading), _fills(reading)
     sure = [item["difficulty"] for item in (*grooves, *fills) if item["sure"]]
     return plain(
@@ -56,7 +52,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
             "length_s": chart.time_map.end_s if sound is None else sound.duration_s,
             "sound": "" if sound is None else _sound_words(sound),
             "bars": len(chart),
-            "tempo_bpm": round(float(np.median(tempi))) if tempi else None,
+            "tempo_bpm": round(chart.time_map.mean_tempo_bpm()),
             "meters": [m for m, _ in Counter(str(b.meter) for b in bars).most_common()],
             "feel": chart.feel,
             "form": [section_name(s) for s in reading.form],
