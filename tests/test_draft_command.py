@@ -90,7 +90,8 @@ def test_the_command_drafts_the_bars_that_are_asked_for(recording, tmp_path, cap
     options = ["--meter", "3/4", "--tempo", "110-130", "--bar-lines", str(lines), "--json"]
     assert main(["draft", str(recording), "--out", str(tmp_path), *options]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert told["meters"] == ["3/4"] and {r["meter"] for r in told["readings"]} == {"3/4"}
+    assert told["meters"] == ["3/4"] and told["probability"] < 0.01
+    assert told["readings"][0]["meter"] == "4/4", "what is heard is said, whatever is wished"
     assert 110 <= told["tempo_bpm"] <= 130
     bars = read_chart(told["chart"]).time_map.bars
     assert {bar.beat_times_s[0] for bar in bars if bar.fixed} == {2.02, 5.03}

@@ -78,6 +78,7 @@ def run(args: argparse.Namespace) -> int:
         progress=TerminalProgress(),
     )
     chart = draft.chart
+    bars = look_at_bars(chart, draft.readings)
     files = write_draft(draft, folder, overwrite=args.overwrite)
     meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
@@ -87,6 +88,7 @@ def run(args: argparse.Namespace) -> int:
         bars=len(chart),
         meters=meters,
         tempo_bpm=tempo_bpm,
+        probability=bars.now.probability,
         readings=[facts(r, "tempo_bpm probability", meter=str(r.meter)) for r in draft.readings],
         feel=chart.feel,
         notes=sum(len(bar.notes) for bar in chart.bars),
@@ -101,7 +103,6 @@ def run(args: argparse.Namespace) -> int:
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
-        bars = look_at_bars(chart, draft.readings)
         if bars.readings:
             print(f"The bars are read as {bars.words}; workbench bars {files.chart} takes another.")
         for line in doubts(chart):

@@ -28,6 +28,7 @@ from workbench.files.safefile import write_whole
 from workbench.files.untrusted import read_bytes
 from workbench.listening.activations import Activations
 from workbench.listening.barfaults import BarFault, find_bar_faults
+from workbench.listening.grids import distance_s
 from workbench.listening.harmony import Harmony, hear_harmony
 from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, told_apart, track_readings
 from workbench.listening.transcription import detect_recording
@@ -212,8 +213,9 @@ def _shared(one: BarReading, other: BarReading) -> float:
     """Share of a reading's bars that are another's, too; 0 if meter or tempo differ."""
     if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_READING_TEMPO:
         return 0.0
-    a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars]) for r in (one, other))
-    return float((np.abs(a[:, None] - b[None, :]).min(axis=1) < SAME_LINE_S).mean())
+    a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars if not bar.is_pickup]) for r in (one, other))
+    a = a[(a > other.time_map.start_s - SAME_LINE_S) & (a < other.time_map.end_s)]
+    return float((distance_s(a, b) < SAME_LINE_S).mean()) if len(a) and len(b) else 0.0
 
 
 def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
