@@ -115,6 +115,21 @@ def test_similes_start_anew_with_each_section():
     assert signs(abbreviate(chart, similes=False)) == "n n n n n n"
 
 
+@SETTINGS
+@given(st.text("ab.", min_size=2, max_size=24), st.sets(st.integers(0, 23), max_size=3), st.sampled_from([2, 4]))
+def test_a_bar_like_the_one_before_it_is_a_sign_always(pattern, starts, longest):
+    """But where a section, or the first bar after a rest, begins with notes."""
+    chart = part(pattern, tuple(Section(k, "S") for k in starts if k < len(pattern)))
+    printed = abbreviate(chart, multirests=False, longest_simile=longest)
+    for k in range(1, len(pattern)):
+        if pattern[k] == pattern[k - 1] != "." and k not in starts:
+            assert printed[k].kind is not BarKind.NOTES, signs(printed)
+
+
+def test_pairs_are_told_as_pairs_only_where_no_bar_is_told_singly():
+    assert signs(abbreviate(part("abcbabababb"))) == "n n n n n n n n n n %"
+
+
 def test_similes_of_four_may_take_a_line_and_are_no_default():
     chart = part("abacabacabacabad")
     assert signs(abbreviate(chart)) == " ".join("n" * 16)

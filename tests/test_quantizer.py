@@ -205,3 +205,16 @@ def test_no_bar_has_thirty_seconds_for_a_single_stroke():
     played = [(0.3 * k, 90) for k in range(8)] + [(0.3 * 3 + 0.068, 90)]
     written = [p for _, p, *_ in read_as_midi(*played, name="ride")]
     assert len(written) == 9 and all((16 * p).denominator == 1 or (24 * p).denominator == 1 for p in written)
+
+
+@pytest.mark.common_practice
+def test_where_eighths_swing_the_stroke_between_them_makes_a_triplet():
+    """Long-short with one stroke more is the three of a triplet, and no two sixteenths and an eighth."""
+    time_map = TimeMap.steady(16, 110)
+    more = sorted([*ROCK, (F(1, 3), "snare")])
+    bars = [more if k in (3, 9) else ROCK for k in range(16)]
+    result = quantize(played(time_map, bars, jitter_s=0.006, swing=0.667), time_map)
+    assert result.feel == "swing 8ths"
+    for k in (3, 9):
+        inside = [n.position for n in result.bars[k].notes if F(1, 4) <= n.position < F(1, 2)]
+        assert sorted(set(inside)) == [F(1, 4), F(1, 3), F(5, 12)]

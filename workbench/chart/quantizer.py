@@ -274,15 +274,18 @@ def _costs(compound: bool, feel: str) -> list[float]:
     return [prices.get(parts, np.inf) + (swung if parts in (4, 8) else 0.0) for parts in _PARTS]
 
 
-def _changes(before: bool, now: bool) -> np.ndarray:
-    """What it costs to go from each division of a beat to each of the next (rows: before)."""
+@cache
+def _changes(before: bool, now: bool, swings: bool) -> np.ndarray:
+    """What it costs to go from each division of a beat to each of the next (rows: before), of beats compound or not.
+
+    Swung eighths are the outer two of a triplet, so both go with them.
+    """
     triple = [np.array([parts % 3 == 0 for parts in _PARTS]) ^ compound for compound in (before, now)]
-    out = np.where(triple[0][:, None] != triple[1], CHANGE_KIND, CHANGE)
+    either = [(np.array(_PARTS) == 2) & (swings and not compound) for compound in (before, now)]
+    other = (triple[0][:, None] != triple[1]) & ~either[0][:, None] & ~either[1]
+    out = np.where(other, CHANGE_KIND, CHANGE)
     one = np.array(_PARTS) == 1
     return np.where(np.eye(len(_PARTS), dtype=bool) | one | one[:, None], 0.0, out)
-
-
-_CHANGES = {(a, b): _changes(a, b) for a in (False, True) for b in (False, True)}
 
 
 def _lags_s(place: np.ndarray, beat: np.ndarray, seconds: np.ndarray) -> np.ndarray:
@@ -530,7 +533,8 @@ class _Song:
             own = own + np.where(self._within(finest), 0.0, np.inf)
         total, sources = own[0], []
         for k in range(1, len(own)):
-            ways = total[:, None] + _CHANGES[bool(self.compound[k - 1]), bool(self.compound[k])]
+            before, now = bool(self.compound[k - 1]), bool(self.compound[k])
+            ways = total[:, None] + _changes(before, now, feel == "swing 8ths")
             sources.append(ways.argmin(axis=0))
             total = ways.min(axis=0) + own[k]
         way = int(total.argmin())

@@ -7,6 +7,13 @@ shorten a part the same way.  Nothing here changes the chart.
 Two bars are *written alike* if a reader could not tell them apart on paper:
 same meter, same hits, same articulations, same sticking.  Velocities, played
 deviations and confidences do not show on paper and do not count.
+
+One rule for simile signs (common practice, no source): a bar that is written
+like the one before it is a sign, always.  Where two (or four) bars come again
+at an even place of their section, and no bar in or after them is like the one
+before it, they are a sign of two (or four).  Notes open every section, repeat,
+ending and line, so that nobody has to look back across one of these (but a sign
+of four may fill a line), and the bar after a rest or slashes.
 """
 
 from __future__ import annotations
@@ -369,10 +376,13 @@ def _repeats(
     if k - count < since or (k - since) % count or k + count > len(bars):
         return False
     own, before = bars[k : k + count], bars[k - count : k]
-    fresh = any(b.bar_index in sections or b.opens_repeat or b.opens_ending for b in own[1:])
+    opens = lambda b: b.bar_index in sections or b.opens_repeat or b.opens_ending
     cut = any(b.closes_repeat or b.closes_ending for b in own[:-1])
+    after = k + count
+    goes_on = after < len(bars) and not (opens(bars[after]) or own[-1].closes_repeat)
     return (
-        not (fresh or cut)
+        not (any(map(opens, own[1:])) or cut)
+        and not (goes_on and _alike(bars, keys, after, after - 1))
         and all(b.kind is BarKind.NOTES for b in own)
         and all(b.kind in _BEFORE[count] for b in before)
         and all(_alike(bars, keys, j, j - count) for j in range(k, k + count))
