@@ -15,6 +15,7 @@ from tests.sentences import says
 from tests.test_align import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, with_bar
 from workbench.chart import Note, WrittenBar
+from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, lines_of, overview_svg, short_lines, summary_of, write_check
 from workbench.errors import WorkbenchError
@@ -49,6 +50,14 @@ def test_the_page_names_both_files_whatever_the_chart_is_called(check):
         "<svg" not in replace(check, bars=())._repr_html_()
         and 'viewBox="0 0 540 -4"' not in check_page(replace(check, bars=())).html()
     )
+
+
+def test_a_recording_of_something_else_has_no_findings_that_the_page_does_not_list():
+    """What the summary counts is on the page: in the recording of another song no bar is told as missing."""
+    nothing = replace(HEARD, strokes=(Stroke(20.0, "floor tom", 90, 0.9),), activations=None)
+    check = check_chart(chart_of(SONG), nothing)
+    assert not check.bars and not check.findings and "hardly agree" in check.first[0]
+    assert says(summary_of(check), "no bar", "found") and says(check_page(check).html(), "hardly agree", "no bar")
 
 
 def test_summary(check):

@@ -76,6 +76,31 @@ def test_a_note_in_the_wrong_place_is_one_finding():
     assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)
 
 
+@pytest.mark.parametrize("to, words", [(F(1, 2), "snare is written, but heard on 2"), (F(0), "heard on 2")])
+def test_a_note_moved_by_a_beat_is_one_finding(to, words):
+    (finding,) = found(with_bar(4, CHORUS.without(F(1, 4), "snare").with_note(Note(to, "snare"))))
+    assert finding.kind == "wrong place" and words in finding.text and finding.heard_at == (4, F(1, 4))
+
+
+def test_a_note_moved_over_the_bar_line_is_one_finding_and_in_several_bars_one_pattern():
+    bars = list(SONG)
+    for k in (4, 6, 8):
+        bars[k] = bars[k].without(F(0), "kick")
+        bars[k - 1] = bars[k - 1].with_note(Note(F(15, 16), "kick"))
+    check = check_chart(chart_of(bars), HEARD)
+    moved = [f for f in check.findings if f.kind == "wrong place"]
+    assert [(f.bar_index, f.heard_at) for f in sorted(moved, key=lambda f: f.bar_index)] == [
+        (k - 1, (k, F(0))) for k in (4, 6, 8)
+    ]
+    assert says(moved[0].text, "a of 4", f"on 1 of bar {moved[0].bar_number + 1}")
+    assert not [f for f in check.findings if f.instrument == "kick" and f.kind in ("missing", "extra")]
+    bars = list(SONG)
+    for k in (1, 8, 10):
+        bars[k] = bars[k].without(F(1, 4), "snare").with_note(Note(F(1, 2), "snare"))
+    (pattern,) = (p for p in check_chart(chart_of(bars), HEARD).patterns if p.kind == "wrong place")
+    assert says(pattern.text, "On 3 of bars 2, 9, 11", "snare", "heard on 2") and len(pattern.findings) == 3
+
+
 @pytest.mark.parametrize("at_s, verdict", [(0.0, "listen"), (1.3 + 3.5 * 240 / 113, "wrong")])
 def test_where_a_recording_begins_amid_sound_the_ear_is_not_believed(at_s, verdict):
     """The song's recording cut where its first bar begins, so that all that sounds there attacks at once."""

@@ -114,7 +114,7 @@ def _lay(
             break
     assert best is not None
     bars = fit_times(chart, best[1], heard)
-    for _ in range(FINE_PASSES):
+    for _ in range(FINE_PASSES if bars else 0):
         grid_s = _halves(_extended(_beats_of(chart, bars), end_s))
         cost, finer = find_path(chart, heard, grid_s, 2, FINE, round_and_round)
         if not finer:

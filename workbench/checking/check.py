@@ -198,7 +198,8 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
     """Check a chart against what was heard."""
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
     judged = judge_notes(chart, alignment, heard)
-    findings = judged.findings + _bar_findings(chart, alignment, heard)
+    # Of a recording in which nothing is found, no bar is missing: it is another.
+    findings = judged.findings + (_bar_findings(chart, alignment, heard) if alignment.played else [])
     first: tuple[str, ...] = ()
     if alignment.agreement < LEAST_AGREEMENT:
         first = (
@@ -376,9 +377,13 @@ def _is(amount: str) -> str:
 
 def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
     """Findings alike in at least three bars, gathered; those that are the same in several places are one."""
-    placed = (f for f in findings if f.position is not None and f.kind != "wrong place")
+
+    def same(f: Finding) -> tuple:
+        moved = (f.position, f.text.split(": ", 1)[1]) if f.heard_at is not None else ()
+        return f.kind, f.instrument, f.heard_instrument, *moved
+
     out = []
-    for (kind, name, heard), alike in grouped(((f.kind, f.instrument, f.heard_instrument), f) for f in placed).items():
+    for (kind, name, heard, *moved), alike in grouped((same(f), f) for f in findings if f.position is not None).items():
         places = grouped((f.position, f) for f in alike if f.position is not None)
         often = {p: found for p, found in places.items() if len({f.bar_index for f in found}) >= PATTERN_BARS}
         if not often:
@@ -388,12 +393,13 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
             continue
         bars = sorted({f.bar_index for f in found})
         numbers = [chart.time_map.bar_number(k) for k in bars]
-        said = bar_list(chart.time_map, bars)
+        bars_said = bar_list(chart.time_map, bars)
         timed = chart.time_map.bars[bars[0]]
-        where = f"In {said}, in {len(found)} places"
+        where = f"In {bars_said}, in {len(found)} places"
         if len(often) <= FEW_PLACES:
-            where = f"On {place_list(timed, often)} of {said}"
-        text, position = f"{where}: {said_of(kind, name, heard)}.", next(iter(often)) if len(often) == 1 else None
+            where = f"On {place_list(timed, often)} of {bars_said}"
+        said = moved[1] if moved else f"{said_of(kind, name, heard)}."
+        text, position = f"{where}: {said}", next(iter(often)) if len(often) == 1 else None
         probability = sum(f.probability for f in found) / len(found)
         out.append(Pattern(kind, position, name, heard, tuple(numbers), probability, text, tuple(found)))
     return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)))

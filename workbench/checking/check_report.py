@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +55,8 @@ def summary_of(check: Check) -> str:
     wrong = sum(f.verdict == "wrong" for f in check.findings)
     listen = len(check.findings) - wrong
     share = check.notes_heard / max(1, check.notes_aligned)
+    if not check.bars:
+        return "Nothing was checked: no bar of the chart is found in the recording."
     if not check.findings:
         return f"Nothing to correct was found; {share:.0%} of the written notes are heard in the recording."
     bars = len({f.bar_index for f in check.findings})
@@ -166,15 +167,12 @@ def _differences(check: Check, finding: Finding) -> Iterator[Difference]:
     """What a finding changes in its bar, to be shown in colour."""
     if finding.position is None or (finding.kind == "missing" and finding.probability < LIKELY):
         return
-    at = None
-    if finding.kind == "wrong place" and finding.probability >= LIKELY:
-        timed = check.chart.time_map.bars[finding.bar_index]
-        exact = finding.position + timed.length * Fraction(finding.deviation_s / (finding.end_s - finding.start_s))
-        near = min((Fraction(round(exact * parts), parts) for parts in (16, 24)), key=lambda p: abs(p - exact))
-        at = min(max(near, Fraction(0)), timed.length - Fraction(1, 48))
-    played = finding.instrument
+    at, played = None, finding.instrument
     if finding.probability >= LIKELY:
         elsewhere = {"extra": "", "missing": finding.heard_instrument, "wrong drum": finding.heard_instrument}
         played = elsewhere.get(finding.kind, played)
+        if finding.heard_at is not None:
+            bar_index, place = finding.heard_at
+            at, played = (place, played) if bar_index == finding.bar_index else (None, "")
     colour = VERMILION if finding.verdict == "wrong" else BLUE
     yield Difference(finding.position, finding.instrument, played, colour, at)

@@ -82,6 +82,8 @@ class Finding:
         The finding as a sentence.
     aligned_index : int or None
         Number of the bar in the alignment, for findings about notes.
+    heard_at : (bar_index, position) or None
+        Of notes in the wrong place: where they are heard.
     """
 
     kind: str
@@ -98,6 +100,7 @@ class Finding:
     end_s: float
     text: str
     aligned_index: int | None = None
+    heard_at: tuple[int, Fraction] | None = None
 
     @property
     def verdict(self) -> str:

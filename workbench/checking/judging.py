@@ -83,8 +83,9 @@ CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 BOTH_SURE_FROM = 0.9
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
-#: A note not heard and a stroke not written of one drum, so near each other in a bar, are one mistake (whole notes).
-ELSEWHERE = Fraction(1, 8)
+#: A note not heard and a stroke not written of one drum, so near each other, are one mistake (whole notes); further
+#: apart they are told as one, but neither speaks for the other: both may be slips of the ear.
+ELSEWHERE, MOVED = Fraction(1, 8), Fraction(1, 4)
 #: So many bars before and after a bar show what is the custom at a place.
 CUSTOM_BARS = 8
 
@@ -120,7 +121,7 @@ class _Case:
     if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the severity.
     ``unheard``: the note is not heard in its place, which tells of the ear,
     too.  ``doubtful``: for listening whatever the ratio.  ``half_heard``: the
-    stroke does not count by itself.  ``place``: where a note is heard instead.
+    stroke does not count by itself.  ``place``: bar and position where a note is heard instead.
     """
 
     kind: str
@@ -133,7 +134,7 @@ class _Case:
     unheard: bool = False
     doubtful: bool = False
     half_heard: bool = False
-    place: Fraction | None = None
+    place: tuple[int, Fraction] | None = None
 
     @property
     def name(self) -> str:
@@ -153,7 +154,7 @@ def judge_notes(
     evidence = _Evidence(chart, alignment, heard, matched)
     cases = [_at_the_edge(c, heard.duration_s) for c in evidence.cases() if c is not None]
     if places:
-        cases = _with_wrong_places(cases)
+        cases = _with_wrong_places(chart, cases)
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     if heard.known:
         findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
@@ -176,36 +177,38 @@ def _at_the_edge(case: _Case, duration_s: float) -> _Case:
     return replace(case, doubt=case.doubt * EDGE_WEIGHT, doubtful=True)
 
 
-def _with_wrong_places(cases: Sequence[_Case]) -> list[_Case]:
-    """The cases, a note unheard and a stroke unwritten of the same drum near by taken together.
+def _with_wrong_places(chart: Chart, cases: Sequence[_Case]) -> list[_Case]:
+    """The cases, a note unheard and a stroke unwritten of the same drum near by taken together, the nearest first.
 
-    One mistake explains both, so what speaks for either speaks for it.
+    One mistake explains both: very near, what speaks for either speaks for it.
     """
     unheard = grouped(((c.expected.aligned_index, c.name), k) for k, c in enumerate(cases) if c.kind == "extra")
-    out: dict[int, _Case | None] = dict(enumerate(cases))
-    for k, c in enumerate(cases):
-        if c.kind != "missing" or c.stroke is None or c.half_heard:
+    at = [chart.time_map.starts[c.expected.chart_bar] + c.expected.note.position for c in cases]
+    pairs = sorted(
+        (abs(at[j] - at[k]), k, j)
+        for k, c in enumerate(cases)
+        if c.kind == "missing" and not c.half_heard
+        for index in range(c.expected.aligned_index - 1, c.expected.aligned_index + 2)
+        for j in unheard.get((index, c.name), ())
+        if 0 < abs(at[j] - at[k]) <= MOVED
+    )
+    out = dict(enumerate(cases))
+    for apart, k, j in pairs:
+        if k not in out or out.get(j) is not cases[j]:
             continue
-        apart = lambda j, c=c: abs(cases[j].expected.note.position - c.expected.note.position)
-        near = [
-            j
-            for j in unheard.get((c.expected.aligned_index, c.name), ())
-            if out[j] is cases[j] and 0 < apart(j) <= ELSEWHERE
-        ]
-        if near:
-            j = min(near, key=apart)
-            e = cases[j].expected
-            out[k] = None
-            out[j] = replace(
-                cases[j],
-                kind="wrong place",
-                stroke=c.stroke,
-                ratio=cases[j].ratio * c.ratio,
-                deviation_s=c.stroke.time_s - e.stroke.time_s,
-                unheard=False,
-                place=c.expected.note.position,
-            )
-    return [c for c in out.values() if c is not None]
+        missing, extra = out.pop(k), cases[j]
+        stroke = missing.stroke
+        assert stroke is not None
+        out[j] = replace(
+            extra,
+            kind="wrong place",
+            stroke=stroke,
+            ratio=extra.ratio * missing.ratio if apart <= ELSEWHERE else max(extra.ratio, missing.ratio),
+            deviation_s=stroke.time_s - extra.expected.stroke.time_s,
+            unheard=False,
+            place=(missing.expected.chart_bar, missing.expected.note.position),
+        )
+    return list(out.values())
 
 
 def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
@@ -476,7 +479,10 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     name = e.note.instrument
     what = said_of(case.kind, name, stroke.instrument if stroke else "")
     if case.place is not None:
-        what = f"{name} is written, but heard on {the_place(bar, case.place)}"
+        heard_bar, place = case.place
+        what = f"{name} is written, but heard on {the_place(chart.time_map.bars[heard_bar], place)}"
+        if heard_bar != k:
+            what += f" of bar {chart.time_map.bar_number(heard_bar)}"
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
@@ -497,6 +503,7 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
         e.aligned.end_s,
         f"Bar {number}, {the_place(bar, e.note.position)}: {what}.",
         e.aligned_index,
+        case.place,
     )
 
 
