@@ -55,7 +55,7 @@ def test_a_groove_is_counted_where_it_is_played(lesson):
         (replace(bars[0], beat_times_s=bars[0].beat_times_s[-1:], length=F(1, 4)), *bars[1:]), 9 * 240 / 110
     )
     told = plan_lesson(read_part(Chart(pickup, (bar(S="x"), *[ROCK] * 7, EMPTY)))).items[1].why
-    assert told.startswith("All 7 bars are this groove")
+    assert told.startswith("7 of the 8 bars are this groove")
 
 
 def test_a_groove_that_is_played_freely_is_not_said_to_repeat():

@@ -15,7 +15,9 @@ from tests.test_engrave import SVG, WRITTEN_OUT
 from tests.test_mei import FEW
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.engraving.engrave import engrave_svg, svg_to_png
+from workbench.engraving.drawing import tag
+from workbench.engraving.engrave import engrave_lines, engrave_svg, svg_to_png
+from workbench.engraving.ink import symbol_box
 from workbench.notation.scoresigns import ScoreOptions
 
 
@@ -69,3 +71,19 @@ def test_counts_and_sticking_stay_clear_of_stems_and_beams(feet, options):
     words_rows = np.flatnonzero(ink(svg, shows_words=True).any(axis=1))
     assert not ink(svg, shows_words=False)[words_rows[0] - 4 :].any()  # all else ends above them
     assert words_rows[-1] < ink(svg, shows_words=True).shape[0] - 5  # and the sheet holds them
+
+
+@pytest.mark.common_practice
+def test_counts_and_sticking_stand_in_the_middle_under_their_heads():
+    struck = [(k, name) for k in range(16) for name in ("snare", "ride")[: 1 + (k % 4 == 0)]]
+    bar = WrittenBar(tuple(Note(Fraction(k, 16), name, sticking="RL"[k % 2]) for k, name in struck))
+    chart = Chart(TimeMap.steady(1, 100), (bar,))
+    (line,) = engrave_lines(chart, ScoreOptions(counts=True, sticking=True))
+    verses = [g for g in line.body.iter(tag("g")) if g.get("class") == "verse"]
+    assert len(verses) >= 32
+    for verse in verses:
+        heads = [g for g in verse.getparent().iter(tag("g")) if g.get("class") == "notehead"]
+        boxes = [symbol_box(g.find(tag("use"))) for g in heads]
+        (words,) = verse.iter(tag("text"))
+        assert words.get("text-anchor") == "middle"
+        assert min(abs(float(words.get("x")) - (left + right) / 2) for left, _, right, _ in boxes) < 1

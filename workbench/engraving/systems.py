@@ -26,7 +26,7 @@ from workbench.chart import Chart, Section
 from workbench.chart.drumkit import Instrument
 from workbench.engraving.clearing import clear
 from workbench.engraving.drawing import LETTER, symbol, tag, text
-from workbench.engraving.ink import lowest_ink
+from workbench.engraving.ink import lowest_ink, symbol_box
 from workbench.engraving.mei import TRIANGLE, WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
 from workbench.notation.abbreviations import BarKind, PrintedBar, bar_weight
@@ -338,6 +338,7 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
     for t in body.iter(tag("tspan")):
         t.attrib.pop("id", None)
     lift = max(0.0, -clear(body) / 10)
+    _centre_words(body)
     for note in triangles:  # until here they have the engraver's symbol, whose box is known
         _draw_triangle(note)
     lowered = _lower_words(body, defs) / 10
@@ -348,6 +349,16 @@ def _parse(svg: etree._Element, row: Sequence[PrintedBar]) -> System:
 _LETTER_HEIGHT, _DESCENT = 0.7, 0.22
 #: White kept over the rows of words (units of verovio).
 _WHITE_OVER_WORDS = 100.0
+
+
+def _centre_words(body: etree._Element) -> None:
+    """Set counts and sticking in the middle under their heads, where the engraver begins them to the left."""
+    for verse in (g for g in body.iter(tag("g")) if g.get("class") == "verse"):
+        head = next(g for g in verse.getparent().iter(tag("g")) if g.get("class") == "notehead")
+        left, _, right, _ = symbol_box(head.find(tag("use")))
+        for words in verse.iter(tag("text")):
+            words.set("x", f"{(left + right) / 2:g}")
+            words.set("text-anchor", "middle")
 
 
 def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float:

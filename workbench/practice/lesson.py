@@ -268,16 +268,17 @@ def _bars_of(reading: PartReading, exercise: Exercise) -> tuple[int, ...]:
     chart = reading.chart
     if exercise.kind == "groove":
         own, filled = reading.groove_at(exercise.first_bar), filled_bars(chart, [f.span for f in reading.fills])
-        return tuple(k for k in _counted(chart) if own is not None and k in own.groove.bar_indices and k not in filled)
+        played = [k for k in _numbered(chart) if chart.bars[k].notes and k not in filled]
+        return tuple(k for k in played if own is not None and k in own.groove.bar_indices)
     if exercise.kind == "fill":
         kind = next((f.kind for f in reading.fills if f.span.start[0] == exercise.first_bar), None)
         return tuple(k for f in reading.fills if f.kind == kind for k in f.span.bars)
     return tuple(k for k in range(len(reading.chart)) if reading.chart.bars[k].pattern == _pattern(reading, exercise))
 
 
-def _counted(chart: Chart) -> list[int]:
-    """Bars with drums that have a number."""
-    return [k for k, bar in enumerate(chart.bars) if bar.notes and chart.time_map.bar_number(k)]
+def _numbered(chart: Chart) -> list[int]:
+    """All bars but a pick-up."""
+    return [k for k in range(len(chart)) if chart.time_map.bar_number(k)]
 
 
 def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
@@ -293,15 +294,15 @@ def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> Less
 def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int, words: Words) -> LessonItem:
     chart, minutes = reading.chart, MINUTES[exercise.kind]
     where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
-    own, sounding = reading.groove_at(exercise.first_bar), len(_counted(chart))
+    own, every = reading.groove_at(exercise.first_bar), len(_numbered(chart))
     groove = (
-        words("All {all} bars are this groove.", all=sounding)
-        if bars == sounding
-        else words("{bars} of the {all} bars are this groove.", bars=bars, all=sounding)
+        words("All {all} bars are this groove.", all=every)
+        if bars == every
+        else words("{bars} of the {all} bars are this groove.", bars=bars, all=every)
     )
     steady = words("Play four bars in a row without a slip before you raise the tempo.")
     if own is not None and own.free:
-        groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=bars, all=sounding)
+        groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=bars, all=every)
         steady = words("Learn it, then make up your own around it.")
     why = {
         "groove": f"{groove} {steady}",

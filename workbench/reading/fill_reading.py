@@ -19,7 +19,15 @@ import numpy as np
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.counting import and_list, count_rows, note_value, place_list, the_place
 from workbench.chart.drumkit import HAND_DRUMS, drum_key_order, instrument
-from workbench.reading.doubts import CERTAIN, LISTEN_FIRST, NO_OTHER_KICK, Grounds, HeardBars, heard_confidence
+from workbench.reading.doubts import (
+    CERTAIN,
+    LISTEN_FIRST,
+    NO_OTHER_KICK,
+    SAID_FROM,
+    Grounds,
+    HeardBars,
+    heard_confidence,
+)
 from workbench.reading.fills import notes_between
 from workbench.reading.patterns import busiest_per_s
 from workbench.reading.sticking import too_many_for_two_hands
@@ -210,9 +218,10 @@ def _read_fill(
     if grounds.certainty < 1:
         on_foot = replace(on_foot, certainty=on_foot.certainty * NO_OTHER_KICK)
     clauses.append((feet, on_foot))
-    # Nothing is surer of a fill than that there is one.
-    most = clauses[0][1].certainty
-    clauses = [(text, replace(e, certainty=min(e.certainty, most))) for text, e in clauses]
+    # Nothing is surer of a fill than its rhythm, which is true far oftener than all its strokes together: it is told.
+    (rhythm, on_rhythm), *others = clauses
+    others = [(text, replace(e, certainty=min(e.certainty, on_rhythm.certainty))) for text, e in others]
+    clauses = [(rhythm, replace(on_rhythm, certainty=max(on_rhythm.certainty, SAID_FROM))), *others]
     words = [text for text, e in clauses if e.is_plain]
     if grounds.is_plain:
         if linear and len({n.instrument for e in events for n in e.notes}) > 1:
@@ -220,8 +229,8 @@ def _read_fill(
         grade = UNPLAYABLE if any(too_many_for_two_hands(e.notes) for e in events) else DIFFICULTY[difficulty]
         words.append(f"{grade} ({why})" if why else grade)
     doubtful = [text for text, e in clauses if not e.is_plain and not e.is_left_out]
-    if doubtful or not words:
-        words.append(f"{LISTEN_FIRST}: {', '.join(doubtful) or 'the strokes are not sure'}")
+    if doubtful:
+        words.append(f"{LISTEN_FIRST}: {', '.join(doubtful)}")
     text = span.text if span.confirmed and span.text else "; ".join(words)
     return Fill(
         span,
