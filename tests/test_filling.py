@@ -16,7 +16,7 @@ import pytest
 
 from tests.parts import HALF
 from tests.shelves import chart_of, record, shelve
-from workbench.chart.edits import SetHeading
+from workbench.chart.edits import FixLine, SetHeading
 from workbench.errors import WorkbenchError
 from workbench.files.chartfile import read_chart
 from workbench.files.document import ChartDocument
@@ -106,7 +106,7 @@ def test_nothing_that_a_person_has_edited_is_overwritten(shelf, here, monkeypatc
     assert (shelf / "pot.reading.md").read_text() == "my own words"
     with ChartDocument.open(shelf / "tin roof.chart.json") as document:
         assert document.chart.title == "tin roof by ear"
-    assert list(filled.failures) == ["pot"] and "changed by a person" in filled.failures["pot"][0]
+    assert list(filled.failures) == ["pot"] and "changed by hand" in filled.failures["pot"][0]
     record(shelf / "tin roof.wav", seed=9)
     filled = fill_shelf(shelf)
     assert "another recording" in filled.failures["tin roof"][0]
@@ -166,7 +166,12 @@ def test_what_tells_of_other_songs_is_done_again_where_they_are_others(shelf, he
 def test_a_chart_made_otherwise_is_kept(shelf, here):
     shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
     filled = fill_shelf(shelf)
-    assert filled.memories["tin roof"].entry["title"] == "Mine" and dict(here)["tin roof"] == ()
+    entry = filled.memories["tin roof"].entry
+    assert entry["title"] == "Mine" and dict(here)["tin roof"] == ()
+    assert entry["state"] == "drafted", "nobody has looked at it for all that is known"
+    with ChartDocument.open(shelf / "tin roof.chart.json") as document:
+        document.apply(FixLine(2, True))
+    assert fill_shelf(shelf).memories["tin roof"].entry["state"] == "looked at"
 
 
 def test_a_pack_is_replaced_as_a_whole_unless_something_of_a_persons_is_in_it(shelf, here, monkeypatch):
@@ -189,7 +194,7 @@ def test_a_pack_is_replaced_as_a_whole_unless_something_of_a_persons_is_in_it(sh
     assert sorted(p.name for p in pack.rglob("*.mp3")) != first and len(list(pack.rglob("*.mp3"))) == 1
     (pack / "my notes.txt").write_text("slower!")
     monkeypatch.setattr(filling, "__version__", "99.1")
-    assert "changed by a person" in fill_shelf(shelf, ("practice",)).failures["kettle"][0]
+    assert "changed by hand" in fill_shelf(shelf, ("practice",)).failures["kettle"][0]
     assert (pack / "my notes.txt").read_text() == "slower!"
 
 

@@ -99,12 +99,14 @@ def test_what_cannot_be_asked_is_said_and_the_rows_stay(page):
     assert page.inner_text("#message") == ""
 
 
-@pytest.mark.parametrize("width", [360, 768, 1280])
+@pytest.mark.parametrize("width", [360, 768, 800, 1000, 1270, 1280])
 def test_every_row_is_whole_on_phone_and_laptop(page, width):
     page.set_viewport_size({"width": width, "height": 740})
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     boxes = page.eval_on_selector_all("tbody td", "all => all.map(td => td.getBoundingClientRect().right)")
     assert max(boxes) <= width
+    heads = page.eval_on_selector_all("th", "all => all.map(th => th.getBoundingClientRect().right)")
+    assert max(heads) <= width, "every column can be sorted by"
     heights = page.eval_on_selector_all("tbody tr", "all => all.map(tr => tr.getBoundingClientRect().height)")
     assert max(heights) <= (90 if width == 1280 else 300)
     assert "very hard" in page.inner_text("th[data-name=difficulty]" if width == 1280 else "tbody").replace("\xa0", " ")

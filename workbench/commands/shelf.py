@@ -1,14 +1,14 @@
-"""Work through a folder of recordings: chart, score, read or pack every song, and write a catalogue.
+"""Chart a whole folder of songs: draft, check, score, read or pack each, and list them all in a catalogue.
 
-What is done is not done again unless recording, chart or workbench have changed; what
-broke off starts again; what a person has edited is never overwritten.  Songs are worked
-on side by side, on this machine's cores or, with --scheduler, on a Dask cluster.
+Songs that are done are skipped, unless the recording, the chart or the workbench has
+changed; work that broke off starts again, and nothing you have edited is overwritten.
+Several songs are worked on at once, on this machine or, with --scheduler, on a Dask cluster.
 
 Writes catalogue.html (one page to sort and search), catalogue.csv and, where pyarrow is
-installed, catalogue.parquet beside the charts.  --find asks it: words of the song, its
-form and its grooves (a shuffle is found as swing, too), comparisons (difficulty goes from
-1, easy, to 5, very hard), and strokes by their place, ghost notes and flams among them.
-Exit status 1 says that something could not be done; it is named.
+installed, catalogue.parquet beside the charts.  --find searches it: words from title, form
+or grooves (shuffle finds swing, too), numbers (difficulty goes from 1, easy, to 5, very
+hard), and hits by where they fall, ghost notes and flams among them.
+Exit status 1: something could not be done, and which song it was is said.
 
 examples:
   workbench shelf songs --do draft,score,read
@@ -26,22 +26,23 @@ import warnings
 from pathlib import Path
 
 NAME = "shelf"
-HELP = "work through a folder of recordings, and write its catalogue"
+HELP = "chart a whole folder of songs, and list them in a catalogue"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what ``workbench shelf`` takes."""
-    parser.add_argument("folder", type=Path, help="folder of recordings and charts; folders in it belong to it")
+    parser.add_argument("folder", type=Path, help="folder of recordings and charts, with its subfolders")
     parser.add_argument(
         "--do",
         default="draft",
         metavar="STEPS",
-        help='comma-separated, from draft, check, score, read, practice, lesson; "" lists only (default: draft)',
+        help='what to make of each song: draft, check, score, read, practice, lesson, parted by commas; "" only lists '
+        "(default: draft)",
     )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for charts and catalogue (default: the same)")
-    parser.add_argument("--find", metavar="QUESTION", help="print the songs that a question means")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes side by side (default: one a core)")
-    parser.add_argument("--memory", type=float, metavar="GIB", help="the most that each takes (default: its share)")
+    parser.add_argument("--find", metavar="QUESTION", help="print the songs that match, such as shuffle tempo<100")
+    parser.add_argument("--workers", type=int, metavar="N", help="songs worked on at once (default: one a core)")
+    parser.add_argument("--memory", type=float, metavar="GIB", help="most memory for each (default: its share)")
     parser.add_argument("--scheduler", metavar="ADDRESS", help="address of a Dask scheduler whose workers do the work")
     parser.add_argument("--json", action="store_true", help="print the catalogue, or what was found, as JSON")
 
@@ -80,8 +81,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         failed = len(shelf.failures)
         print(
-            f"{len(songs)} songs, {len(shelf.worked)} worked on now"
-            + (f", {failed} with something amiss" if failed else "")
+            f"{len(songs)} song{'s' * (len(songs) != 1)}, {len(shelf.worked)} worked on just now"
+            + (f"; trouble with {failed}, told above" if failed else "")
         )
         for path in shelf.files:
             print(f"  {path}")

@@ -34,7 +34,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
     sound : AudioInfo, optional
         Of the recording; without one the length is the chart's.
     edited : bool
-        Whether a person has worked on the chart.
+        Whether a person is known to have worked on the chart; otherwise it tells what they confirmed or fixed.
 
     Returns
     -------
@@ -83,7 +83,8 @@ def _state(chart: Chart, edited: bool) -> str:
     """ "drafted", "looked at", or "done" where every bar with drafted hits was confirmed."""
     if not chart.unchecked_bars:
         return "done"
-    return "looked at" if edited or any(n.confirmed for _, n in chart.notes()) else "drafted"
+    touched = any(n.confirmed for _, n in chart.notes()) or any(b.fixed for b in chart.time_map.bars)
+    return "looked at" if edited or touched or any(b.done for b in chart.bars) else "drafted"
 
 
 def _grooves(reading: PartReading) -> list[dict[str, Any]]:

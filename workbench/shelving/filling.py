@@ -74,9 +74,9 @@ def fill_shelf(
     """
     unknown = [step for step in do if step not in STEPS]
     if unknown:
-        raise WorkbenchError(f"A shelf's songs can be given {', '.join(STEPS)}, not {unknown[0]!r}.")
+        raise WorkbenchError(f"There is no step {unknown[0]!r}; the steps are {', '.join(STEPS)}.")
     if workers is not None and workers < 1 or memory_gib is not None and memory_gib <= 0:
-        raise WorkbenchError("A shelf needs one worker or more, and memory for each.")
+        raise WorkbenchError("Let at least one song be worked on at a time, with some memory.")
     place = Path(folder) if out is None else Path(out)
     songs, refused = find_songs(folder, out)
     with (
@@ -124,7 +124,7 @@ class _Run:
     def round(self, doing: _Doing, do: Collection[str], progress: Progress) -> None:
         """Do some steps for all songs that lack them, the longest first: no worker is left with one at the end."""
         songs = {s.key: s for s in self.songs}
-        progress(0.0, "Looking what is to do")
+        progress(0.0, "Looking for what is left to do")
         works = [w for s in self.songs if (w := self._safely(s, lambda s: self._planned(s, do))) is not None]
         if not works:
             return progress(1.0, "Nothing is left to do")
@@ -162,7 +162,7 @@ class _Run:
             self._fails(
                 song,
                 f"{song.recording.name} is another recording than its chart was drafted from, and the chart holds your "
-                "edits: it was left as it is; move it elsewhere to have the recording drafted.",
+                "edits, so both were left alone; move the chart elsewhere to have this recording drafted.",
             )
         if "draft" in do and drafts:
             steps = tuple(s for s in STEPS if s in do)
@@ -182,7 +182,8 @@ class _Run:
             recording_named=os.path.relpath(song.recording.resolve(), song.folder.resolve()) if song.recording else "",
             sha256=of.recording,
             of=of.all,
-            edited=chart and not ours,
+            # A chart that the shelf did not make may be as "workbench draft" wrote it: it speaks for itself.
+            edited=chart and not ours and bool(of.journal or known.made.get(song.chart.name)),
             place=str(self.staging.resolve()) if self.shared else None,
             others=others,
         )
@@ -219,10 +220,10 @@ class _Run:
     def _put(self, song: ShelfSong, work: SongWork, done: Any) -> None:
         """Put the files of a song in their places, and remember what was done."""
         if isinstance(done, WorkerDiedError):
-            died = "died each time, perhaps for want of memory; cut the recording, or give each worker more"
-            done = WorkDone(failures=(f"The workers that began {song.name} {died}.",))
+            died = "broke down each time, perhaps for want of memory; cut the recording, or give it more (--memory)"
+            done = WorkDone(failures=(f"Work on {song.name} {died}.",))
         elif not isinstance(done, WorkDone):
-            done = WorkDone(failures=(f"A worker failed at {song.name} ({type(done).__name__}: {done}).",))
+            done = WorkDone(failures=(f"Work on {song.name} failed ({type(done).__name__}: {done}).",))
         self._fails(song, *done.failures)
         try:
             if done.details:
@@ -235,7 +236,7 @@ class _Run:
                 shutil.rmtree(made, ignore_errors=True)
         except OSError as error:
             self._fails(
-                song, f"{song.name} could not be written: {error.strerror or error}; make room, and begin again."
+                song, f"{song.name} could not be written: {error.strerror or error}; make room and run it again."
             )
         except WorkbenchError as error:
             self._fails(song, str(error))
@@ -255,7 +256,9 @@ class _Run:
             of = _Of.now(song, known)
             drafted = "draft" in done.steps
             if drafted and of.chart and (of.journal or not known.is_ours(song.chart, song.folder)):
-                return self._fails(song, f"{song.chart.name} was edited while {song.name} was drafted, and left so.")
+                return self._fails(
+                    song, f"{song.chart.name} was edited while {song.name} was drafted; your edits stay."
+                )
             parts = {step: [p for name in names for p in _parts(made, name)] for step, names in done.steps.items()}
             everything = [p for names in parts.values() for p in names]
             put = [name for name in everything if self._may_write(song, known, name)]
@@ -277,7 +280,7 @@ class _Run:
             sync_folder(song.folder)
         self.worked.append(song.key)
         for name in left:
-            self._fails(song, f"{name} was changed by a person, and left as it is; move it elsewhere to have it anew.")
+            self._fails(song, f"{name} was changed by hand and left as it is; move it elsewhere to have it made anew.")
 
     def _may_write(self, song: ShelfSong, known: SongMemory, name: str) -> bool:
         """Whether nothing of a person's is in the place of a file or a pack."""

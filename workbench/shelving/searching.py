@@ -79,7 +79,9 @@ def _term(quoted: str, word: str) -> Test:
     try:
         column, value = NUMBERS_ASKED[name], float(number)
     except (KeyError, ValueError):
-        raise WorkbenchError(f"{word!r} cannot be asked: compare {', '.join(NUMBERS_ASKED)} with a number.") from None
+        raise WorkbenchError(
+            f"{word!r} is nothing to search by: compare {', '.join(NUMBERS_ASKED)} with a number, such as tempo<100."
+        ) from None
     return lambda row: row[column] is not None and _SIGNS[sign](row[column], value)
 
 
@@ -94,7 +96,7 @@ def unknown_words(question: str, rows: Iterable[Mapping[str, Any]]) -> str:
     Examples
     --------
     >>> unknown_words("shufle tempo<100", [{"text": "half-time shuffle\\nkick"}])
-    'No song here has “shufle”; there are: shuffle, half-time, kick.'
+    'No song here has “shufle”; nearest are: shuffle, half-time, kick.'
     """
     texts = [row["text"] for row in rows]
     asked: list[str] = []
@@ -106,7 +108,7 @@ def unknown_words(question: str, rows: Iterable[Mapping[str, Any]]) -> str:
         return ""
     known = Counter(word for text in texts for word in set(_WORD.findall(text)) - SMALL_WORDS if len(word) > 2)
     told = sorted(known, key=lambda w: (-_likeness(w, unknown), -known[w], w))[:MOST_TOLD]
-    return f"No song here has “{unknown}”; there are: {', '.join(told)}."
+    return f"No song here has “{unknown}”; nearest are: {', '.join(told)}."
 
 
 def _likeness(a: str, b: str) -> float:

@@ -29,7 +29,7 @@
     const column = Object.hasOwn(compared, asked[1]) ? compared[asked[1]] : undefined;
     const number = Number(asked[3]);
     if (column === undefined || Number.isNaN(number)) {
-      throw new Error(`“${word}” cannot be asked: compare ${Object.keys(compared).join(", ")} with a number.`);
+      throw new Error(`“${word}” is nothing to search by: compare ${Object.keys(compared).join(", ")} with a number, such as tempo<100.`);
     }
     return (song) => song[column] !== null && signs[asked[2]](song[column], number);
   }
@@ -65,7 +65,7 @@
     }
     const told = [...known].map(([word, count]) => [word, count, likeness(word, unknown)])
       .sort((a, b) => b[2] - a[2] || b[1] - a[1] || (a[0] < b[0] ? -1 : 1)).slice(0, mostTold).map(([word]) => word);
-    return `No song here has “${unknown}”; there are: ${told.join(", ")}.`;
+    return `No song here has “${unknown}”; nearest are: ${told.join(", ")}.`;
   }
 
   let order = ["song", 1];
@@ -89,7 +89,7 @@
     if (name === "state") td.className = `state ${value.split(" ")[0]}`;
     const under = { song: song.artist, quality: song.sound, difficulty: difficulties[song.difficulty ?? 0] }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
-    if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections a bar`;
+    if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections to make in a bar`;
     return td;
   }
 
