@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import pytest
 
 from tests.parts import HALF
 from tests.shelves import chart_of, record, shelve
+from workbench.chart import WrittenBar
 from workbench.chart.edits import FixLine, SetHeading
 from workbench.errors import WorkbenchError
 from workbench.files.chartfile import read_chart
@@ -164,7 +166,8 @@ def test_what_tells_of_other_songs_is_done_again_where_they_are_others(shelf, he
 
 @pytest.mark.slow
 def test_a_chart_made_otherwise_is_kept(shelf, here):
-    shelve(shelf, "tin roof", chart_of(*(HALF,) * 4, title="Mine"))
+    unsure = WrittenBar(tuple(replace(n, confidence=0.7) for n in HALF.notes))
+    shelve(shelf, "tin roof", chart_of(*(unsure,) * 4, title="Mine"))
     filled = fill_shelf(shelf)
     entry = filled.memories["tin roof"].entry
     assert entry["title"] == "Mine" and dict(here)["tin roof"] == ()
