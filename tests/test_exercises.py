@@ -208,7 +208,7 @@ def test_how_fast_the_hands_are_is_one_figure_wherever_it_is_said(tempo_bpm):
     told = {
         figure
         for text in (*exercise.listen_for, *exercise.cautions)
-        for figure in re.findall(r"p to (\d+) notes per second", text)
+        for figure in re.findall(r"p to (\d+) notes a second", text)
     }
     assert len(told) == 1 and abs(int(told.pop()) - 4 * tempo_bpm / 60) <= 1
 

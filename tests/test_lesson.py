@@ -11,7 +11,8 @@ from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
 from workbench.chart import Chart
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
-from workbench.practice.lesson import METRONOME_MARKS, lesson_lines, metronome_mark, plan_lesson
+from workbench.practice.lesson import lesson_lines, plan_lesson
+from workbench.practice.tempi import METRONOME_MARKS, metronome_mark
 from workbench.practice.words import words_of
 from workbench.reading.read import read_part
 

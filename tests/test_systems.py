@@ -15,7 +15,7 @@ from tests.test_engrave import SVG, WRITTEN_OUT
 from tests.test_mei import FEW
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.engraving.drawing import tag
+from workbench.engraving.drawing import tag, word_width
 from workbench.engraving.engrave import engrave_lines, engrave_svg, svg_to_png
 from workbench.engraving.ink import symbol_box
 from workbench.notation.scoresigns import ScoreOptions
@@ -87,3 +87,17 @@ def test_counts_and_sticking_stand_in_the_middle_under_their_heads():
         (words,) = verse.iter(tag("text"))
         assert words.get("text-anchor") == "middle"
         assert min(abs(float(words.get("x")) - (left + right) / 2) for left, _, right, _ in boxes) < 1
+
+
+@pytest.mark.common_practice
+def test_long_syllables_give_way_to_one_another():
+    """Twelve triplets in a bar that is engraved as narrow as it may be."""
+    bar = WrittenBar(tuple(Note(Fraction(k, 12), "snare", sticking="R") for k in range(12)))
+    (line,) = engrave_lines(Chart(TimeMap.steady(1, 180), (bar,)), ScoreOptions(counts=True, sticking=True))
+    texts = [t for g in line.body.iter(tag("g")) if g.get("class") == "verse" for t in g.iter(tag("text"))]
+    row = [t for t in texts if "".join(t.itertext()) != "R"]
+    assert ["".join(t.itertext()) for t in row[:4]] == ["1", "trip", "let", "2"]
+    places = [float(t.get("x")) for t in row]
+    for a, b, left, right in zip(places, places[1:], row, row[1:]):
+        widths = [324 * word_width("".join(t.itertext())) for t in (left, right)]
+        assert b - a >= sum(widths) / 2

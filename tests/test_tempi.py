@@ -10,7 +10,13 @@ from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises, section_exercise
-from workbench.practice.tempi import LEAST_SLOWING, SLOWEST_SHARE, default_tempi_bpm, original_tempo_bpm
+from workbench.practice.tempi import (
+    LEAST_SLOWING,
+    METRONOME_MARKS,
+    SLOWEST_SHARE,
+    default_tempi_bpm,
+    original_tempo_bpm,
+)
 from workbench.reading.read import read_part
 
 
@@ -39,7 +45,9 @@ def test_tempi_can_be_set(reading):
 @pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 180.0, 260.0])
 def test_slow_is_neither_crawling_nor_fast(tempo_bpm):
     slow, medium, original = default_tempi_bpm(sixteenths(tempo_bpm), (0, 1))
-    assert SLOWEST_SHARE * tempo_bpm - 1 <= slow <= LEAST_SLOWING * tempo_bpm + 1
+    step = 4  # to the nearest mark of a metronome
+    assert SLOWEST_SHARE * tempo_bpm - step <= slow <= LEAST_SLOWING * tempo_bpm + step
+    assert all(bpm in METRONOME_MARKS or bpm < 40 for bpm in (slow, medium))
     assert slow < medium < original == tempo_bpm
 
 

@@ -32,6 +32,14 @@ def font_folder() -> Path:
     return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 
+@lru_cache(maxsize=256)
+def word_width(word: str) -> float:
+    """Width of a short word of the text font, in ems."""
+    from PIL import ImageFont
+
+    return ImageFont.truetype(font_folder() / "STIXGeneral.ttf", 1000).getlength(word) / 1000
+
+
 def needs_system_fonts(page: str) -> bool:
     """Whether a page has letters that our fonts lack (beyond Latin, Greek,
     Cyrillic and symbols); only then the system's own fonts are asked."""

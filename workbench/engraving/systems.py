@@ -17,6 +17,8 @@ from collections.abc import Collection, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
+from statistics import fmean
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -25,7 +27,7 @@ from lxml import etree
 from workbench.chart import Chart, Section
 from workbench.chart.drumkit import Instrument
 from workbench.engraving.clearing import clear
-from workbench.engraving.drawing import LETTER, symbol, tag, text
+from workbench.engraving.drawing import LETTER, symbol, tag, text, word_width
 from workbench.engraving.ink import lowest_ink, symbol_box
 from workbench.engraving.mei import TRIANGLE, WORDED_FILL, key_id, legend_mei, lines_mei
 from workbench.errors import ChartError
@@ -351,14 +353,40 @@ _LETTER_HEIGHT, _DESCENT = 0.7, 0.22
 _WHITE_OVER_WORDS = 100.0
 
 
+#: White between two words of a row, in ems.
+_BETWEEN_WORDS = 0.2
+
+
 def _centre_words(body: etree._Element) -> None:
-    """Set counts and sticking in the middle under their heads, where the engraver begins them to the left."""
+    """Set counts and sticking in the middle under their heads, where the engraver begins them to the left; words that
+    would meet give way to both sides."""
+    rows: dict[float, list[tuple[float, etree._Element]]] = {}
     for verse in (g for g in body.iter(tag("g")) if g.get("class") == "verse"):
         head = next(g for g in verse.getparent().iter(tag("g")) if g.get("class") == "notehead")
         left, _, right, _ = symbol_box(head.find(tag("use")))
         for words in verse.iter(tag("text")):
-            words.set("x", f"{(left + right) / 2:g}")
+            rows.setdefault(float(words.get("y")), []).append(((left + right) / 2, words))
+    for row in rows.values():
+        row.sort(key=lambda placed: placed[0])
+        widths = [_size(words) * word_width("".join(words.itertext())) for _, words in row]
+        white = _BETWEEN_WORDS * _size(row[0][1])
+        for x, (_, words) in zip(_apart([x for x, _ in row], widths, white), row):
+            words.set("x", f"{x:g}")
             words.set("text-anchor", "middle")
+
+
+def _apart(middles: Sequence[float], widths: Sequence[float], white: float) -> list[float]:
+    """Places of words in a row, as near their own as they can be without meeting (least squares, by pooling those that
+    violate the order: M. Ayer et al., Annals of Mathematical Statistics 26, 1955)."""
+    least = [0.0]  # how far each word is from the first where all touch
+    for a, b in pairwise(widths):
+        least.append(least[-1] + (a + b) / 2 + white)
+    blocks: list[list[float]] = []
+    for middle, offset in zip(middles, least):
+        blocks.append([middle - offset])
+        while len(blocks) > 1 and fmean(blocks[-2]) > fmean(blocks[-1]):
+            blocks[-2:] = [blocks[-2] + blocks[-1]]
+    return [fmean(block) + offset for offset, block in zip(least, (b for b in blocks for _ in b))]
 
 
 def _lower_words(body: etree._Element, defs: dict[str, etree._Element]) -> float:

@@ -112,20 +112,20 @@ def frame_in_halves(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tu
 GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     (
         "frame",
-        "frame: time and snare on the beats, kick on the strong ones",
+        "skeleton: cymbal and snare on the beats, kick on the strong beats",
         (without_ghosts, without_crash, snare_on_the_beats, on_the_strong_beats, _in_beats),
     ),
     (
         "time",
-        "time in eighths, kick on the strong beats",
+        "8ths on the cymbal, kick on the strong beats",
         (without_ghosts, without_crash, on_the_strong_beats, _in_halves),
     ),
     ("kick", "with its own kick", (without_ghosts, without_crash, _in_halves)),
     ("no-ghosts", "without ghost notes and crash", (without_ghosts, without_crash)),
 )
 FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
-    ("beats", "frame: what falls on the beats", (without_ghosts, frame)),
-    ("halves", "frame in eighths", (without_ghosts, frame_in_halves)),
+    ("beats", "skeleton: what falls on the beats", (without_ghosts, frame)),
+    ("halves", "skeleton in 8ths", (without_ghosts, frame_in_halves)),
 )
 EASIER = {name: rules for name, _, rules in (*GROOVE_STEPS, *FILL_STEPS)}
 

@@ -389,7 +389,7 @@ def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None, f
     cautions = exercise.cautions
     if rate > STRAINING_PER_S:
         cautions += (
-            f"Up to {rate:.0f} notes per second: raise the tempo in small steps, only as long as "
+            f"Up to {rate:.0f} notes a second: raise the tempo in small steps, only as long as "
             "wrists and shoulders stay loose.",
         )
     return replace(exercise, tempi_bpm=tempi_bpm, warnings=_warnings(chart, exercise, flags), cautions=cautions)

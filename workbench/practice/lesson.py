@@ -20,7 +20,7 @@ from workbench.errors import ChartError
 from workbench.practice.exercises import choose_exercises, untaught
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
-from workbench.practice.tempi import WATCHABLE_PER_S, strokes_per_s
+from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.fills import filled_bars
@@ -28,11 +28,6 @@ from workbench.reading.part_reading import PartReading
 
 if TYPE_CHECKING:
     import pandas
-
-#: Marks of a metronome, beats a minute: the scale of the pendulum kind (from memory).
-METRONOME_MARKS = (
-    *range(40, 60, 2), *range(60, 72, 3), *range(72, 120, 4), *range(120, 144, 6), *range(144, 209, 8)
-)  # fmt: skip
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Shares of the song's tempo that become the lesson's tempi before the song's own.
@@ -199,19 +194,6 @@ class Lesson:
         }
 
 
-def metronome_mark(tempo_bpm: float) -> int:
-    """The mark nearest to a tempo; beyond the scale the tempo itself.
-
-    Examples
-    --------
-    >>> metronome_mark(110.4), metronome_mark(117), metronome_mark(230)
-    (112, 116, 230)
-    """
-    if not METRONOME_MARKS[0] <= tempo_bpm <= METRONOME_MARKS[-1]:
-        return round(tempo_bpm)
-    return min(METRONOME_MARKS, key=lambda mark: abs(mark - tempo_bpm))
-
-
 def plan_lesson(reading: PartReading, recording: Path | None = None, words: Words = ENGLISH) -> Lesson:
     """A lesson from what a part is made of, and the recording that the part lies on.
 
@@ -317,7 +299,9 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
         difficulty = _difficulty(reading, exercise)
         minutes += MINUTES_HARDER * (difficulty - 1)
         why = f"{capital(words(DIFFICULTY[difficulty]))}. {why}"
-    said = tuple(map(words.music, exercise.listen_for))
+    # How hard it is stands above already, unless there is a reason to tell with it.
+    told = (text for text in exercise.listen_for if text.removesuffix(".").lower() not in DIFFICULTY)
+    said = tuple(map(words.music, told))
     # The hands' busiest moment can be watched at the tempo to begin with.
     fastest = tempi[-1] * WATCHABLE_PER_S / max(strokes_per_s(chart, exercise.stages[0].bars), 1e-9)
     start = max((t for t in tempi if t <= fastest), default=tempi[0])

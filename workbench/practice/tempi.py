@@ -13,6 +13,11 @@ from workbench.notation.scoresigns import tempo_marks
 from workbench.practice.stages import Exercise
 from workbench.reading.patterns import busiest_per_s
 
+#: Marks of a metronome, beats a minute: the scale of the pendulum kind (from memory).
+METRONOME_MARKS = (
+    *range(40, 60, 2), *range(60, 72, 3), *range(72, 120, 4), *range(120, 144, 6), *range(144, 209, 8)
+)  # fmt: skip
+
 # Numbers whose origin is not named: chosen by ear, no source.
 #: Tempi may be asked for between these shares of the original.
 SLOWEST_ASKED, FASTEST_ASKED = 0.25, 2.0
@@ -23,6 +28,19 @@ WATCHABLE_PER_S = 4.0
 STRAINING_PER_S = 9.0
 #: The slow tempo lies between these shares of the original.
 SLOWEST_SHARE, LEAST_SLOWING = 0.5, 0.8
+
+
+def metronome_mark(tempo_bpm: float) -> int:
+    """The mark nearest to a tempo; beyond the scale the tempo itself.
+
+    Examples
+    --------
+    >>> metronome_mark(110.4), metronome_mark(117), metronome_mark(230)
+    (112, 116, 230)
+    """
+    if not METRONOME_MARKS[0] <= tempo_bpm <= METRONOME_MARKS[-1]:
+        return round(tempo_bpm)
+    return min(METRONOME_MARKS, key=lambda mark: abs(mark - tempo_bpm))
 
 
 def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
@@ -60,11 +78,12 @@ def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
 
 
 def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
-    """Slow, medium and original tempo, by density; whole beats a minute."""
+    """Slow, medium and original tempo, by density; whole beats a minute, the first two marks of a metronome."""
     original = original_tempo_bpm(chart, bars)
     share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
     slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
-    return float(round(slow)), float(round(np.sqrt(slow * original))), float(round(original))
+    medium = float(np.sqrt(slow * original))
+    return float(metronome_mark(slow)), float(metronome_mark(medium)), float(round(original))
 
 
 def check_tempi(tempi: Sequence[float] | None) -> None:

@@ -430,7 +430,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     if any(too_many_for_two_hands(e.notes) for e in events):
         return 5, "more at once than two hands can strike"
     if busiest > 7:
-        reasons.append(f"up to {busiest:.0f} notes per second of the hands")
+        reasons.append(f"the hands play up to {busiest:.0f} notes a second")
     if changes > 0.4 and rate > 4:
         reasons.append("the hands change drums often")
     if feet_alone >= 2:
