@@ -94,7 +94,7 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
         assert ("kick on the & of 4" in page) == (begins is not None) and "kick on the & of 4" in everything
         # What a page leaves out it says, with its bars and how to see it; what its mark asks for, too.
         assert ("--all" in page) == (begins is None) and "--all" not in everything
-        assert ("Perhaps more in bar 3," in page) == (begins is None)
+        assert ("There may be more in bar 3," in page) == (begins is None)
         assert ("compare them with what is" in page) == ("listen first" in page)
         # The data tell every stroke, with what it rests on.
         (told,) = [v for v in reading.to_data()["variations"] if v["bars"] == [3]]

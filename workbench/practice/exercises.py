@@ -317,17 +317,18 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
 
 
 def untaught(reading: PartReading, words: Words = ENGLISH) -> tuple[str, ...]:
-    """What no exercise teaches because it rests on doubtful hits, a sentence each."""
+    """What no exercise teaches because it rests on doubtful hits, and what to do; empty where nothing is."""
     fills = [k for f in reading.fills if not f.grounds.is_plain for k in f.span.bars]
     changes = [k for v in reading.variations if not v.grounds.is_plain for k in v.bars]
-    texts = {
-        "No exercise is made of the fills of {bars}: their hits are doubtful. Hear them in the grid, correct what is "
-        "wrong and confirm what is right (there or with workbench confirm), then make the exercises again.": fills,
-        "No exercise is made of the changes of {bars}: their hits are doubtful. Hear them in the grid, correct what is "
-        "wrong and confirm what is right (there or with workbench confirm), then make the exercises again.": changes,
-    }
-    time_map = reading.chart.time_map
-    return tuple(words(text, bars=words.title(bar_list(time_map, bars))) for text, bars in texts.items() if bars)
+    of_fills, of_changes = (words.title(bar_list(reading.chart.time_map, bars)) for bars in (fills, changes))
+    said = []
+    if fills:
+        said += [words("No exercise is made of the fills of {bars}: their hits are doubtful.", bars=of_fills)]
+    if changes:
+        said += [words("No exercise is made of the changes of {bars}: their hits are doubtful.", bars=of_changes)]
+    if said:
+        said += [words("Hear them in the grid, correct or confirm them (or with workbench confirm), and try again.")]
+    return (" ".join(said),) if said else ()
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

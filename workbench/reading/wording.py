@@ -36,9 +36,6 @@ Place = tuple[int, Fraction]
 #: page adds its caution about strain.
 HARD = 4
 
-#: Where a reader finds what a page leaves out.
-SEE_ALL = "`workbench read --all` tells it"
-
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     """Everything a reading says, each thing once, with its bars."""
@@ -223,7 +220,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
         "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
         "free": bool(own) and groove.free,
         "variations": told,
-        "left_out": f"Perhaps more in {bars(left_out)}, too unsure to tell ({SEE_ALL})." if left_out else "",
+        "left_out": _left_out(f"There may be more in {bars(left_out)},") if left_out else "",
     }
 
 
@@ -277,11 +274,12 @@ def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
         unsure = [text for text, own in first.clauses if own.is_left_out]
+        label = "Hands" if first.grounds.is_plain else "Hands as drafted"
         said = [
             f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars)}: {first.text}.",
             _lead(reading, first),
             f"Count: `{first.count}`." if first.count else "",
-            f"Hands: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
+            f"{label}: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
             f"Perhaps {', '.join(unsure)}." if unsure and everything else "",
         ]
         lines.append(" ".join(s for s in said if s))
@@ -289,7 +287,15 @@ def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
             where = bar_list(chart.time_map, f.span.bars)
             kept = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {kept}. {_lead(reading, f)}")
+    bars = sorted({k for f in reading.fills if any(own.is_left_out for _, own in f.clauses) for k in f.span.bars})
+    if bars and not everything:
+        lines += ["", _left_out(f"The drums of the fills in {bar_list(chart.time_map, bars)} are")]
     return lines
+
+
+def _left_out(what: str) -> str:
+    """That something is not told, and how it is."""
+    return f"{what} too unsure to be told here: see `workbench read --all`."
 
 
 def hands_explained(reading: PartReading, stretches: Sequence[tuple[Place, Place]]) -> str:
