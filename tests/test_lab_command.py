@@ -28,6 +28,9 @@ def test_lab_chooses_the_notebook_by_the_files(tmp_path):
     opened = prepare_notebook([chart], "read")
     assert "recording = None" in lines(opened)
     assert lines(prepare_notebook([recording.parent]))[-1] == 'folder = "."'
+    chart.rename(recording.with_name("copper-weather.chart.json"))
+    assert 'chart = "copper-weather.chart.json"' in lines(prepare_notebook([recording], "lesson")), "its own chart"
+    chart = recording.with_name("copper-weather.chart.json")
     for kind in NOTEBOOKS:
         assert lines(prepare_notebook([chart, recording], kind))[0] == "import workbench as wb"
 

@@ -37,3 +37,13 @@ def test_elsewhere_each_step_is_said_once():
     for k in range(10):
         tell(k / 9, "Reading" if k < 5 else "Writing")
     assert out.getvalue() == "Reading\nWriting\n"
+
+
+def test_a_step_that_goes_on_is_not_silent_for_long(monkeypatch):
+    out, clock = StringIO(), iter(range(0, 60, 4))
+    monkeypatch.setattr("workbench.progress.time.monotonic", lambda: float(next(clock)))
+    tell = TerminalProgress(out)
+    for k in range(6):
+        tell(k / 10, "Reading")
+    lines = out.getvalue().splitlines()
+    assert lines[0] == "Reading" and 1 < len(lines) < 6 and all("%" in line for line in lines[1:])

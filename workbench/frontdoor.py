@@ -705,11 +705,13 @@ def read_part(
     ['Verse', 'Lift', 'Chorus', 'Hush']
     """
     from workbench.files.audio import load_audio
+    from workbench.progress import part as part_of
     from workbench.reading.read import read_part
     from workbench.reading.sticking import Player
 
-    audio = None if recording is None else load_audio(recording, mono=True)
-    reading = read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), _shown(progress))
+    progress = _shown(progress)
+    audio = None if recording is None else load_audio(recording, mono=True, progress=part_of(progress, 0.0, 0.1))
+    reading = read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), progress)
     return reading if shelf is None else _with_others(reading, shelf)
 
 

@@ -7,8 +7,12 @@ A *progress* is any ``callable(done: float, what: str)`` with ``done`` from 0 to
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from typing import TextIO
+
+#: No longer than this nothing is told of a step that goes on where no line can be renewed, seconds.
+SILENT_S = 10.0
 
 Progress = Callable[[float, str], None]
 
@@ -24,12 +28,12 @@ def part(progress: Progress | None, start: float, end: float) -> Progress:
 
 
 class TerminalProgress:
-    """Writes one renewed line to standard error; quiet where that is no terminal
-    except for each new step."""
+    """Writes one renewed line to standard error; where that is no terminal, a line for each new step and now and then
+    how far it is."""
 
     def __init__(self, stream: TextIO | None = None) -> None:
         self.stream = stream or sys.stderr
-        self._what = ""
+        self._what, self._told_s = "", 0.0
         self._width = 0
 
     def __call__(self, done: float, what: str) -> None:
@@ -39,7 +43,8 @@ class TerminalProgress:
             self._width = len(line)
             if done >= 1.0:
                 self.stream.write("\n")
-        elif what != self._what:
-            self.stream.write(f"{what}\n")
+        elif what != self._what or time.monotonic() - self._told_s > SILENT_S:
+            self.stream.write(f"{what}: {done:.0%}\n" if what == self._what else f"{what}\n")
+            self._told_s = time.monotonic()
         self._what = what
         self.stream.flush()

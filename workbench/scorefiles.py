@@ -15,7 +15,9 @@ from workbench.chart.meter import Meter, TimeMap
 from workbench.engraving.engrave import PART, engrave_pdf, engrave_png, engrave_svg, mei_bytes
 from workbench.engraving.pages import PLAIN, PageStyle
 from workbench.errors import ChartError, FileFormatError
+from workbench.files.audio import sha256_of
 from workbench.files.audiosource import RECORDING_ENDINGS
+from workbench.files.chartfile import ENDING
 from workbench.files.document import read_working_chart
 from workbench.files.imports import USUAL, Imported, ImportOptions
 from workbench.files.kitmap import write_kit_map
@@ -51,7 +53,7 @@ def holds_part(path: str | os.PathLike) -> bool:
 
 
 def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> Imported:
-    """Read a chart file, a MusicXML score or a MIDI file, by its name.
+    """Read a chart file, a MusicXML score or a MIDI file, by its name; of a recording the chart beside it.
 
     Parameters
     ----------
@@ -73,6 +75,13 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
         chart = read_working_chart(path)
         return Imported(replace(chart, kit_map=options.kit_map or chart.kit_map))
     if name.endswith(RECORDING_ENDINGS):
+        chart = Path(path).with_name(part_name(path) + ENDING)
+        if chart.exists():
+            read = read_any_chart(chart, options)
+            if read.chart.recording is not None and read.chart.recording.sha256 == sha256_of(path):
+                return replace(
+                    read, remarks=(f"{Path(path).name} has a chart, {chart.name}: that is read.", *read.remarks)
+                )
         raise FileFormatError(f"{Path(path).name} is a recording; draft its chart first: workbench draft {path}")
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
@@ -218,9 +227,9 @@ def write_scores(
 
 
 def part_name(path: str | os.PathLike) -> str:
-    """Name of a part by its file, without the endings of files that hold one."""
+    """Name of a part by its file or its recording's, without the endings of such files."""
     name = Path(path).name
-    for ending in PART_ENDINGS:
+    for ending in (*PART_ENDINGS, *RECORDING_ENDINGS):
         if name.lower().endswith(ending):
             return name[: -len(ending)]
     return name

@@ -109,7 +109,7 @@ def short_lines(check: Check) -> list[str]:
     for bar, line in lines[:MOST_IN_SHORT]:
         names_bars = any(f.position is None and f.text == line.text for f in bar.findings)
         told.append(f"{line.verdict}: {line.text if names_bars else f'Bar {bar.bar_number}: {line.text}'}")
-    return told + [f"and {len(lines) - MOST_IN_SHORT} more: see the report"] * (len(lines) > MOST_IN_SHORT)
+    return told + [f"and {len(lines) - MOST_IN_SHORT} more: see the report."] * (len(lines) > MOST_IN_SHORT)
 
 
 def overview_svg(check: Check, a_row: int = 16) -> str:

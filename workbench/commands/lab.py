@@ -69,6 +69,7 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         If a file is missing, or the notebook needs another one.
     """
     from workbench.errors import FileFormatError
+    from workbench.files.chartfile import ENDING
     from workbench.scorefiles import holds_part, part_name
     from workbench.shipped import copy_notebook
 
@@ -86,6 +87,9 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     if shelf is not None:
         raise FileFormatError(f"{shelf} is a folder; name a file of it for this notebook.")
     names = {holds_part(f): os.path.relpath(f.resolve(), folder) for f in reversed(files)}
+    beside = folder / f"{part_name(files[0])}{ENDING}"
+    if kind not in (None, "chart") and beside.exists():
+        names.setdefault(True, beside.name)  # a recording's own chart
     part, recording = names.get(True), names.get(False)
     kind = kind or ("check" if part and recording else "chart")
     settings = {
@@ -99,5 +103,6 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         raise FileFormatError(f"Name the chart for this notebook: {part_name(files[0])} is a recording.")
     if recording is None and kind == "check":
         raise FileFormatError("Name the recording that the chart is to be checked against.")
-    stem = part_name(files[0]) if holds_part(files[0]) else files[0].stem
-    return copy_notebook(NOTEBOOKS[kind], folder / f"{stem} - {NOTEBOOKS[kind].replace('_', ' ')}.ipynb", settings)
+    return copy_notebook(
+        NOTEBOOKS[kind], folder / f"{part_name(files[0])} - {NOTEBOOKS[kind].replace('_', ' ')}.ipynb", settings
+    )

@@ -172,7 +172,7 @@ def compute_activations(
     with threadpool_limits(1, "blas"), ThreadPoolExecutor(min(AT_ONCE, threads_given())) as pool:
         for start, logits in zip(starts, pool.map(hear, starts), strict=True):
             out[start : start + keep] = logits
-            tell(min(1.0, (start + keep) / frames), "listening")
+            tell(min(1.0, (start + keep) / frames), "Listening")
     np.clip(out, -30, 30, out=out)
     likely = 1 / (1 + np.exp(-out))
     return Activations(

@@ -67,7 +67,7 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
     pieces: list[RecordPiece] = []
     if lesson.recording is not None:
         end_s = lesson.chart.time_map.end_s
-        heard = open_recording(lesson.chart, lesson.recording, lesson.recording.parent)
+        heard = open_recording(lesson.chart, lesson.recording, Path(path).parent)
         pieces, gain = record_pieces(heard, end_s, part(progress, 0.0, 0.5))
         record = record_facts(lesson.chart, gain)
     tell(0.5, "Engraving the bars")

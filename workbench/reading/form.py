@@ -21,6 +21,7 @@ from string import ascii_uppercase
 import numpy as np
 
 from workbench.chart import Chart, Section
+from workbench.progress import Progress, part
 from workbench.reading.patterns import Patterns
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -384,7 +385,7 @@ def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, .
 # -- audio -------------------------------------------------------------------------
 
 
-def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndarray:
+def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int, progress: Progress | None = None) -> np.ndarray:
     """Beat-synchronous harmony and timbre of each bar, (bars, features).
 
     Chroma of every beat and MFCCs of the bar (librosa; B. McFee et al., SciPy
@@ -396,7 +397,10 @@ def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndar
     chart : Chart
     samples : ndarray (n,), float32, mono
     sample_rate : int
+    progress : Progress, optional
     """
+    tell = part(progress, 0.0, 1.0)
+    tell(0.0, "Listening for the form")
     import librosa
 
     rate = 22050
@@ -405,7 +409,9 @@ def bar_features(chart: Chart, samples: np.ndarray, sample_rate: int) -> np.ndar
     hop = 1024
     # Harmonic content only: drums would blur the chroma.
     spectrum = np.abs(librosa.stft(samples, n_fft=4096, hop_length=hop))
+    tell(0.1, "Hearing the harmony")
     harmonic = librosa.decompose.hpss(spectrum)[0]
+    tell(0.8, "Comparing the bars")
     chroma = librosa.feature.chroma_stft(S=harmonic**2, sr=rate, tuning=0.0)
     mel = librosa.feature.melspectrogram(S=spectrum**2, sr=rate, n_mels=64)
     mfcc = librosa.feature.mfcc(S=librosa.power_to_db(mel), n_mfcc=13)

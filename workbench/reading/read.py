@@ -68,9 +68,8 @@ def read_part(
     tell = part(progress, 0.0, 1.0)
     music = None
     if audio is not None:
-        tell(0.0, "listening for the form")
-        music = bar_features(chart, audio.mono(), audio.sample_rate)
-    tell(0.4, "reading the part")
+        music = bar_features(chart, audio.mono(), audio.sample_rate, part(progress, 0.1, 0.7))
+    tell(0.7, "Reading the part")
     patterns = Patterns.of(chart)
     spans = find_fills(patterns)
     # Fills are found to the beat first; with the grooves known, to the stroke.
@@ -93,9 +92,9 @@ def read_part(
     grooves = tuple(
         _told_free(chart, g, spans) for g in grooves_of(form, _touched(spans)) if _is_played(chart, g, spans)
     )
-    tell(0.7, "finding the sticking")
+    tell(0.8, "Finding the sticking")
     sticking = propose_sticking(chart, player)
-    tell(0.9, "measuring the feel")
+    tell(0.9, "Measuring the feel")
     reading = Reading(
         chart,
         form,
@@ -105,7 +104,7 @@ def read_part(
         sticking,
         measure_feel(chart, sticking, [s.bars.start for s in form]),
     )
-    tell(1.0, "read")
+    tell(1.0, "Read")
     return reading
 
 

@@ -1,6 +1,7 @@
 """Found drums kept on disk, a file a piece, so that nothing is worked out twice.
 
-They lie in a folder :data:`FOLDER` beside the chart.  Each name tells the
+They lie in a folder :data:`FOLDER` beside the chart, or beside the stems, lesson or pack that needed them where that
+is written elsewhere.  Each name tells the
 recording, the network and the rate; pieces of other networks are removed, and
 beyond :data:`MOST_BYTES` those longest unused.  The folder may be deleted at
 any time; where none can be written, the work is done again instead.
