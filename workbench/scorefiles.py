@@ -75,13 +75,10 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
         chart = read_working_chart(path)
         return Imported(replace(chart, kit_map=options.kit_map or chart.kit_map))
     if name.endswith(RECORDING_ENDINGS):
-        chart = Path(path).with_name(part_name(path) + ENDING)
-        if chart.exists():
-            read = read_any_chart(chart, options)
-            if read.chart.recording is not None and read.chart.recording.sha256 == sha256_of(path):
-                return replace(
-                    read, remarks=(f"{Path(path).name} has a chart, {chart.name}: that is read.", *read.remarks)
-                )
+        own = Path(path).with_name(part_name(path) + ENDING)
+        read = read_any_chart(own, options) if own.exists() else None
+        if read and read.chart.recording is not None and read.chart.recording.sha256 == sha256_of(path):
+            return replace(read, remarks=(f"{Path(path).name} has a chart, {own.name}: that is read.", *read.remarks))
         raise FileFormatError(f"{Path(path).name} is a recording; draft its chart first: workbench draft {path}")
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
