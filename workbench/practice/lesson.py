@@ -218,7 +218,7 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     items.append(
         LessonItem(
             words("The song"),
-            words("From section to section without a stop. Begin at the tempo at which no bar stops you."),
+            words("Play from section to section without stopping. Start at a tempo at which no bar trips you up."),
             MINUTES["song"],
             tempi[len(tempi) // 2],
             tempi[-1],
@@ -268,7 +268,10 @@ def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
 
 
 def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> LessonItem:
-    names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in reading.form]
+    form = list(reading.form)
+    if len(form) > 1 and not form[-1].has_drums and len(form[-1].bars) == 1:
+        form.pop()  # the silence after the last note is no section
+    names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in form]
     listen = words("Listen once and count the bars aloud; say each section's name as it begins.")
     return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], tempi[-1], tempi[-1])
 
@@ -289,9 +292,11 @@ def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: 
     why = {
         "groove": f"{groove} {steady}",
         "variation": words(
-            "It comes in {where}. Change between groove and it until that costs no thought.", where=where
+            "It comes in {where}. Alternate it with the groove until you no longer have to think.", where=where
         ),
-        "fill": words("It comes in {where}. First alone, then from the groove, then into what follows.", where=where),
+        "fill": words(
+            "It comes in {where}. Play it alone, then out of the groove, then into what follows.", where=where
+        ),
     }[exercise.kind]
     if exercise.kind == "groove" and own is not None and own.others:
         why += " " + words("Other songs with this groove: {songs}.", songs=own.others)
