@@ -268,10 +268,7 @@ def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
 
 
 def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> LessonItem:
-    form = list(reading.form)
-    if len(form) > 1 and not form[-1].has_drums and len(form[-1].bars) == 1:
-        form.pop()  # the silence after the last note is no section
-    names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in form]
+    names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in reading.sections]
     listen = words("Listen once and count the bars aloud; say each section's name as it begins.")
     return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], tempi[-1], tempi[-1])
 

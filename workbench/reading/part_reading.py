@@ -115,6 +115,13 @@ class PartReading:
     def _groove_of(self) -> dict[int, PartGroove]:
         return {k: g for g in self.grooves for k in g.groove.bar_indices}
 
+    @property
+    def sections(self) -> tuple[FormSection, ...]:
+        """The form but for a bar of silence after the last note, which is no section."""
+        last = self.form[-1]
+        silence = not last.has_drums and len(last.bars) == 1 and len(self.form) > 1
+        return self.form[:-1] if silence else self.form
+
     def section_at(self, bar_index: int) -> FormSection:
         """The section that a bar belongs to."""
         return next(s for s in self.form if bar_index in s.bars)

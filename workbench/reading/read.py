@@ -249,9 +249,7 @@ def reading_to_edits(reading: Reading, cues: bool = False) -> CompositeEdit:
     chart = reading.chart
     edits: list[Edit] = []
     if not chart.sections:
-        for s in reading.form:
-            if not s.has_drums and len(s.bars) == 1 and s.bars.stop == len(chart):
-                continue  # the silence after the last note is no section
+        for s in reading.sections:
             edits.append(NameSection(s.bars.start, s.name if s.has_drums else "No drums", s.label))
     kinds = {"fill", "groove"}
     edits += [RemoveMark(m.kind, m.start) for m in chart.marks if m.kind in kinds and not m.confirmed]
