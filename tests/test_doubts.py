@@ -9,10 +9,11 @@ from tests.parts import FILL, bar, part
 from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.errors import WorkbenchError
-from workbench.practice.exercises import choose_exercises, untaught
+from workbench.practice.exercises import choose_exercises, section_exercise, untaught
 from workbench.practice.pack import make_practice_pack
 from workbench.reading.doubts import (
     COUNTED_FOR_EXPECTED,
+    LISTEN_FIRST_MEANS,
     HeardBars,
     doubtful_hits,
     expected_corrections,
@@ -112,6 +113,10 @@ def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
     assert faint.fills[0].text.startswith("listen first: ") and "tom" not in faint.fills[0].text
     assert sure.fills[0].clauses[0][0].split(" in groups")[0] in faint.fills[0].text
     for reading in (doubtful, faint):
+        named = section_exercise(reading.chart, 7, 7, reading=reading).listen_for
+        assert named[0].lower().startswith("listen first") and named[-1] == LISTEN_FIRST_MEANS, (
+            "what that asks is said with it"
+        )
         assert not choose_exercises(reading, kinds=("fill",)) and "fills of bar 8" in untaught(reading)[0]
         with pytest.raises(WorkbenchError, match="nothing to practise.* fills of bar 8: their hits are doubtful"):
             make_practice_pack(reading.chart, tmp_path / "pack", exercises=(), reading=reading)

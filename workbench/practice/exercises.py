@@ -31,7 +31,7 @@ from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
-from workbench.reading.doubts import LISTEN_FIRST_MEANS
+from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
@@ -238,8 +238,10 @@ def _exercise(
     counted: str,
 ) -> Exercise:
     """An exercise of some bars, its tempi still open."""
-    where = bar_list(chart.time_map, bars)
-    return Exercise(slug(title), title, kind, where, bars[0], tuple(stages), (), tuple(listen), counted)
+    where, said = bar_list(chart.time_map, bars), tuple(listen)
+    if any(LISTEN_FIRST in text.lower() for text in said):
+        said += (LISTEN_FIRST_MEANS,)
+    return Exercise(slug(title), title, kind, where, bars[0], tuple(stages), (), said, counted)
 
 
 def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
@@ -252,8 +254,6 @@ def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
     title = f"{_section_title(reading, bars[0])}: groove {own.part}".rstrip()
     listen = [capital(own.said) + "."] if own.text else []
-    if own.said != own.text:
-        listen.append(LISTEN_FIRST_MEANS)
     return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
 
 
