@@ -97,6 +97,19 @@ def test_measures_are_finite_and_told_by_name():
     assert measured["gap before"] == measured["gap after"] == pytest.approx(np.log(BEAT_S / 2 + 0.02), abs=0.05)
 
 
+def test_long_recordings_are_cut_and_nothing_changes_where_all_bars_are_compared(monkeypatch):
+    activations = song(e21=0.4)
+    strokes, calibration = detect_strokes(activations), read_calibration()
+    whole = find_candidates(activations, strokes, TIME_MAP, calibration)
+    monkeypatch.setattr("workbench.listening.second_pass.COMPARED_BARS", BARS // 2)
+    cut = find_candidates(activations, strokes, TIME_MAP, calibration)
+    assert np.array_equal(cut.time_s, whole.time_s) and np.array_equal(cut.like_with, whole.like_with)
+    assert cut.measures == pytest.approx(whole.measures, abs=1e-4)
+    monkeypatch.setattr("workbench.listening.second_pass.COMPARED_BARS", 1)
+    near = find_candidates(activations, strokes, TIME_MAP, calibration)
+    assert near.like_bars.max() == 2 < whole.like_bars.max(), "each bar with its neighbours only"
+
+
 def test_a_stroke_that_is_written_is_not_suggested_again():
     written = Stroke(21 * BEAT_S / 2, "closed hi-hat", 70, 0.4)
     assert heard_again(song(e21=0.15), [written]).possible_hits == []

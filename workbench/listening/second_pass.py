@@ -14,10 +14,11 @@ from __future__ import annotations
 import json
 from bisect import bisect_right, insort
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -38,6 +39,8 @@ FAINTLY_FROM = 0.06
 ONE_MOMENT_S = 0.03
 #: Cells into which bars are cut to compare them.
 CELLS = 48
+#: Bars this far apart at most are compared: a song of ten minutes has fewer.
+COMPARED_BARS = 512
 #: Bars count by their likeness (cosine of their activations) to this power.
 LIKENESS_POWER = 6
 #: A stroke that like bars have from the second of these heights on is promised, one that they have below the first is
@@ -197,15 +200,13 @@ def find_candidates(
     length_s, bars = np.diff(lines_s), len(beats)
     cell_s = lines_s[:-1, None] + np.arange(CELLS) / CELLS * length_s[:, None]
     cells = sample(cell_s)
-    flat = cells.reshape(bars, -1)
-    unit = flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-6)
-    weight = (np.maximum(unit @ unit.T, 0) * (beats[:, None] == beats)) ** LIKENESS_POWER
-    np.fill_diagonal(weight, 0)
-    total = weight.sum(axis=1)
+    stretches = list(_stretches(cells, beats))
+    total = np.concatenate([s.weight.sum(axis=1) for s in stretches])
 
     # -- peaks, and places where like bars have one
     peaks = [find_peaks(onset[:, k], LOWEST_CANDIDATE) for k in range(_NAMES)]
-    expected = np.tensordot(weight, cells, 1) / np.maximum(total, 1e-6)[:, None, None]
+    expected = np.concatenate([np.tensordot(s.weight, cells[s.beside], 1) for s in stretches])
+    expected /= np.maximum(total, 1e-6)[:, None, None]
     missing = (expected == maximum_filter1d(expected, 5, axis=1)) & (expected >= MISSED_SUPPORT)
     missing &= (cells < LOWEST_CANDIDATE) & (total > 1)[:, None, None]
     bar, cell, name = np.nonzero(missing)
@@ -219,19 +220,15 @@ def find_candidates(
     # -- the same place in other bars
     mine = np.clip(np.searchsorted(lines_s, time_s + ONE_MOMENT_S, side="right") - 1, 0, bars - 1)
     phase = (time_s - lines_s[mine]) / length_s[mine]
-    best = np.argsort(-weight, axis=1)[:, :NAMED_BARS]
     support, like, everywhere = np.zeros((count, _NAMES)), np.zeros(count), np.zeros(count)
     like_bars, like_with = np.zeros(count, int), np.zeros(count, int)
-    for k in range(bars):
-        there = sample(lines_s[k] + phase * length_s[k])
-        support += weight[mine, k, None] * there
-        own = there[row, column]
-        near = (best[mine] == k).any(axis=1) & (weight[mine, k] > 0.1)
-        everywhere += (mine != k) * own
-        like += near * own
-        like_bars += near
-        like_with += near & (own >= 0.5)
+    rows = [np.flatnonzero((mine >= s.bars.start) & (mine < s.bars.stop)) for s in stretches]
+    for s, here in zip(stretches, rows):
+        found = _in_other_bars(s, sample, lines_s, mine[here], phase[here], column[here])
+        support[here], everywhere[here], like[here], like_bars[here], like_with[here] = found
     support /= np.maximum(total[mine], 1e-6)[:, None]
+
+    compared = np.concatenate([np.full(len(s.weight), max(1, s.weight.shape[1] - 1)) for s in stretches])[mine]
 
     # -- its drum, and the song
     detected, gap_s = _beside_strokes(time_s, column, height, strokes, calibration)
@@ -259,7 +256,10 @@ def find_candidates(
     written = np.zeros((bars, _NAMES, CELLS + 3), bool)
     for shift in (0, 1, 2):
         written[mine[detected], column[detected], np.clip(cell_of[detected], 0, CELLS) + shift] = True
-    written_there = written[:, column, np.clip(cell_of, 0, CELLS) + 1].sum(axis=0) - detected
+    written_there = -detected.astype(int)
+    for s, here in zip(stretches, rows):
+        often = written[s.beside].sum(axis=0)
+        written_there[here] += often[column[here], np.clip(cell_of[here], 0, CELLS) + 1]
 
     # -- its moment
     local = sample(time_s)
@@ -303,7 +303,7 @@ def find_candidates(
                 detected,
             ),
             *(logit(support[row, column]), logit(like), like_bars / NAMED_BARS),
-            *(logit(everywhere / max(1, bars - 1)), written_there / max(1, bars - 1)),
+            *(logit(everywhere / compared), written_there / compared),
             *(logit((before + after) / 2), logit((early + late) / 2), logit(beat[frame])),
             *(logit(kin[0]), logit(kin[1]), logit(hands[:, -1]), logit(hands[:, -2])),
             *(
@@ -322,6 +322,57 @@ def find_candidates(
         ]
     )
     return Candidates(time_s, column, height, velocity, measures, like_bars, like_with)
+
+
+class _BarStretch(NamedTuple):
+    """Bars, those about them that they are compared with, and how much each of these counts for each of them."""
+
+    bars: slice
+    beside: slice
+    weight: np.ndarray
+
+
+def _stretches(cells: np.ndarray, beats: np.ndarray) -> Iterator[_BarStretch]:
+    """The bars of a recording, cut so that work and memory grow with its length only: what lies further away than
+    :data:`COMPARED_BARS` is another song."""
+    flat = cells.reshape(len(beats), -1)
+    unit = flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-6)
+    for first in range(0, len(beats), COMPARED_BARS):
+        bars = slice(first, min(first + COMPARED_BARS, len(beats)))
+        beside = slice(max(0, first - COMPARED_BARS), min(bars.stop + COMPARED_BARS, len(beats)))
+        same_beats = beats[bars, None] == beats[beside]
+        weight = (np.maximum(unit[bars] @ unit[beside].T, 0) * same_beats) ** LIKENESS_POWER
+        weight[np.arange(len(weight)), np.arange(bars.start, bars.stop) - beside.start] = 0
+        yield _BarStretch(bars, beside, weight)
+
+
+def _in_other_bars(
+    stretch: _BarStretch,
+    sample: Callable[[np.ndarray], np.ndarray],
+    lines_s: np.ndarray,
+    bar: np.ndarray,
+    phase: np.ndarray,
+    column: np.ndarray,
+) -> tuple[np.ndarray, ...]:
+    """What the other bars have where the candidates of a stretch lie in theirs.
+
+    Returns the sums over them of all drums, weighed (n, names), of the own drum (n,), and of that in the most similar
+    bars; how many these are, and in how many of them it is heard.
+    """
+    row, own_bar = np.arange(len(bar)), bar - stretch.bars.start
+    best = np.argsort(-stretch.weight, axis=1)[own_bar, :NAMED_BARS] + stretch.beside.start
+    support, like, everywhere = np.zeros((len(bar), _NAMES)), np.zeros(len(bar)), np.zeros(len(bar))
+    like_bars, like_with = np.zeros(len(bar), int), np.zeros(len(bar), int)
+    for k in range(stretch.beside.start, stretch.beside.stop):
+        there = sample(lines_s[k] + phase * (lines_s[k + 1] - lines_s[k]))
+        weight, own = stretch.weight[own_bar, k - stretch.beside.start], there[row, column]
+        near = (best == k).any(axis=1) & (weight > 0.1)
+        support += weight[:, None] * there
+        everywhere += (bar != k) * own
+        like += near * own
+        like_bars += near
+        like_with += near & (own >= 0.5)
+    return support, everywhere, like, like_bars, like_with
 
 
 def _beside_strokes(
