@@ -1334,7 +1334,7 @@ def lesson(
     >>> import workbench as wb
     >>> lesson = wb.lesson(wb.demo_song(what="chart"), student="Ana")
     >>> lesson.items[1].title, lesson.tempi_bpm[-1]
-    ('A Verse: groove', 113)
+    ('C Chorus: groove', 113)
     """
     from dataclasses import replace
 
