@@ -97,6 +97,8 @@ def test_long_syllables_give_way_to_one_another():
     texts = [t for g in line.body.iter(tag("g")) if g.get("class") == "verse" for t in g.iter(tag("text"))]
     row = [t for t in texts if "".join(t.itertext()) != "R"]
     assert ["".join(t.itertext()) for t in row[:4]] == ["1", "trip", "let", "2"]
+    # A device without the page's font draws them no wider.
+    assert float(row[1].get("textLength")) == pytest.approx(324 * word_width("trip"), abs=0.1)
     places = [float(t.get("x")) for t in row]
     for a, b, left, right in zip(places, places[1:], row, row[1:]):
         widths = [324 * word_width("".join(t.itertext())) for t in (left, right)]

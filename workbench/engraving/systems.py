@@ -370,9 +370,12 @@ def _centre_words(body: etree._Element) -> None:
         row.sort(key=lambda placed: placed[0])
         widths = [_size(words) * word_width("".join(words.itertext())) for _, words in row]
         white = _BETWEEN_WORDS * _size(row[0][1])
-        for x, (_, words) in zip(_apart([x for x, _ in row], widths, white), row):
+        for x, width, (_, words) in zip(_apart([x for x, _ in row], widths, white), widths, row):
             words.set("x", f"{x:g}")
             words.set("text-anchor", "middle")
+            if len("".join(words.itertext())) > 1:  # as wide where a reader's device has a wider font
+                words.set("textLength", f"{width:g}")
+                words.set("lengthAdjust", "spacingAndGlyphs")
 
 
 def _apart(middles: Sequence[float], widths: Sequence[float], white: float) -> list[float]:
