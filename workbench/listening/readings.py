@@ -171,7 +171,8 @@ def _first_one(time_map: TimeMap, other: TimeMap) -> str:
     bar_index, position = time_map.within(place.bar_index, max(round(place.position / float(step)), 0) * step)
     if position == time_map.bars[bar_index].length and bar_index + 1 < len(time_map):
         bar_index, position = bar_index + 1, Fraction(0)
-    return f"{the_place(time_map.bars[bar_index], position)} in bar {time_map.bar_number(bar_index)}"
+    bar = f"bar {time_map.bar_number(bar_index)}"
+    return f"{the_place(time_map.bars[bar_index], position)} in {bar}" if position else bar
 
 
 def _at_one_tempo(one: BarReading, other: BarReading) -> bool:
