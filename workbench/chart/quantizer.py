@@ -244,6 +244,8 @@ def _read(
     best = {name: min(r for r in readings if r[1] == name) for name in feels}
     fitting = [r for r in best.values() if feel or r[2] <= MOST_SWUNG[r[1]]]
     _, name, ratio, divisions = min(fitting)
+    if name == "swing 8ths":
+        divisions = song.divide(name, ratio, finest, swung=True)[1]
     if tick is not None:
         divisions = song.justified(divisions, name, ratio)
         song.join_crowded(divisions, name, ratio)
@@ -526,15 +528,21 @@ class _Song:
         out[silent] = np.where(np.array(_PARTS) == 1, 0.0, np.inf)
         return out
 
-    def divide(self, feel: str, ratio: float, finest: int | None = None) -> tuple[float, list[int]]:
-        """Cheapest sequence of subdivisions: total cost and one subdivision a beat."""
+    def divide(
+        self, feel: str, ratio: float, finest: int | None = None, swung: bool = False
+    ) -> tuple[float, list[int]]:
+        """Cheapest sequence of subdivisions: total cost and one subdivision a beat.
+
+        Of a song that is known to swing (``swung``) a triplet beside swung eighths is no change; while feels are
+        compared it is one, else many triplets would speak for swing.
+        """
         own = self._own_costs(feel, ratio)
         if finest:
             own = own + np.where(self._within(finest), 0.0, np.inf)
         total, sources = own[0], []
         for k in range(1, len(own)):
             before, now = bool(self.compound[k - 1]), bool(self.compound[k])
-            ways = total[:, None] + _changes(before, now, feel == "swing 8ths")
+            ways = total[:, None] + _changes(before, now, swung)
             sources.append(ways.argmin(axis=0))
             total = ways.min(axis=0) + own[k]
         way = int(total.argmin())
