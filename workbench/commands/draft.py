@@ -104,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
         if bars.readings:
-            print(f"The bars are read as {bars.words}; workbench bars {files.chart} takes another.")
+            print(f"Bars: {bars.words}; workbench bars {files.chart} takes another.")
         for line in doubts(chart):
             print(line)
     return 0

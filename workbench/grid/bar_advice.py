@@ -103,7 +103,7 @@ class BarAdvice:
             folder = self._document.path.parent
             if self._hearing is None:
                 self._hearing = hearing_for(chart, folder, self._recording(), self._tell_done)
-            self._tell({"listening": "laying the bars"})
+            self._tell({"listening": "nearly there"})
             new = lay_anew(chart, self._hearing, first_bar)
             if self._document.chart.time_map is not chart.time_map:
                 raise ChartError("The bars were changed meanwhile; lay them anew once more.")
