@@ -27,6 +27,7 @@ def test_readings_are_named_and_one_is_taken(chart, capsys):
     assert main(["bars", str(chart), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["words"] == "4/4 at 96 (88 %); it may also be 4/4 at 192 (12 %)" and list(told["readings"]) == ["1"]
+    assert told["probability"] == pytest.approx(0.88) and told["readings"]["1"]["words"] == "4/4 at 192"
     assert main(["bars", str(chart), "--take", "1"]) == 1, "at double tempo the hits disagree"
     assert "48 bars, 4/4 at 192" in capsys.readouterr().out
     assert len(read_chart(chart)) == 48

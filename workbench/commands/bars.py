@@ -73,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         told = {
             "words": look.words,
+            "probability": round(look.now.probability, 4),
             "readings": {
                 k: facts(r, "tempo_bpm probability", meter=str(r.meter), words=look.told[k])
                 for k, r in look.readings.items()
