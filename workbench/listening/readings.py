@@ -20,17 +20,9 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
 from workbench.listening.activations import Activations
+from workbench.listening.bar_reader import likelihood
 from workbench.listening.beats import SLOWEST_BPM, cover, draw_to_lines, lay_time_map, refine_beats, track_pulse
-from workbench.listening.chooser import (
-    COUNTED_EIGHTHS_BPM,
-    KNOWN_METERS,
-    SONG_METERS,
-    Candidate,
-    Heard,
-    candidates,
-    chooser,
-    measure,
-)
+from workbench.listening.chooser import COUNTED_EIGHTHS_BPM, KNOWN_METERS, SONG_METERS, Candidate, Heard, candidates
 from workbench.listening.grids import Grid, candidate_grids, distance_s, of_strokes
 from workbench.listening.harmony import Harmony
 
@@ -259,7 +251,7 @@ def track_readings(
     found = candidates(heard, grids, SONG_METERS if wish.meter is None else (wish.meter,))
     if not found:
         raise AnalysisError("No bars fit that meter, tempo and those bar lines together; leave one of them out.")
-    likely = chooser().probabilities(measure(heard, found))
+    likely = likelihood(heard, found)
     order = np.argsort(-likely, kind="stable")
     line_s = [_lines(c) for c in found]
     groups: list[list[int]] = []

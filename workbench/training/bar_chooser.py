@@ -107,12 +107,13 @@ def quality(song: BarSong, candidate: Candidate) -> tuple[float, float]:
     return f_measure(song.beats_s, beats), f_measure(song.beats_s[song.numbers == 1], lines)
 
 
-def table(path: Path) -> Table:
+def read_song(path: Path) -> tuple[Heard, list[Candidate], Table]:
+    """What was heard of a song, its readings, and what is told of them."""
     song = BarSong.read(path)
     grids = song_grids(song.activations, song.strokes)
     heard = Heard(song.activations, song.strokes, song.harmony)
     found = candidates(heard, [(g, ()) for g in grids])
-    return Table(
+    told = Table(
         song.name,
         song.group,
         song.meter,
@@ -120,6 +121,11 @@ def table(path: Path) -> Table:
         np.array([quality(song, c) for c in found], dtype=np.float32),
         np.array([str(c.meter) == song.meter for c in found]),
     )
+    return heard, found, told
+
+
+def table(path: Path) -> Table:
+    return read_song(path)[2]
 
 
 def tables(folders: Sequence[Path], workers: int = 2) -> Iterator[Table]:
@@ -196,7 +202,7 @@ LEARNT_READINGS = 48
 SIFTED = 3.0
 
 
-def _learnt_from(song: Table, before: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def learnt_from(song: Table, before: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Readings of a song that are learnt from: likely ones, right ones, and some of the others."""
     count = len(before)
     if count <= LEARNT_READINGS:
@@ -223,7 +229,7 @@ def _fit(
     x, before = np.zeros((*shape, len(MEASURES)), np.float32), np.zeros(shape, np.float32)
     right, there = np.zeros(shape, bool), np.zeros(shape, bool)
     for row, k in enumerate(chosen):
-        kept = _learnt_from(songs[k], scores[k], rng)
+        kept = learnt_from(songs[k], scores[k], rng)
         here = row, slice(len(kept))
         x[here], before[here] = blank.scaled(songs[k].measures[kept].astype(float)), scores[k][kept]
         right[here], there[here] = songs[k].right[kept], True
