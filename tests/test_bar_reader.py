@@ -6,12 +6,12 @@ from importlib import resources
 
 import numpy as np
 import pytest
+from scipy.special import softmax
 
 from tests.played import activations_of, play
 from workbench.chart.meter import Meter, TimeMap
 from workbench.listening.bar_reader import (
     BEAT_VALUES,
-    READER_SHARE,
     MeanBars,
     ReaderNetwork,
     likelihood,
@@ -118,13 +118,15 @@ def test_a_plain_song_is_read_right_and_both_opinions_count(song):
     assert likely.sum() == pytest.approx(1.0) and likely.min() >= 0.0
     best = found[int(likely.argmax())]
     assert best.meter == Meter(4, 4) and best.grid.tempo_bpm == pytest.approx(110, rel=0.01)
-    by_chooser = chooser().probabilities(measure(heard, found))
-    by_reader = (likely - (1 - READER_SHARE) * by_chooser) / READER_SHARE
-    assert (
-        by_reader.min() > -1e-6
-        and by_reader.sum() == pytest.approx(1.0)
-        and np.abs(by_reader - by_chooser).max() > 1e-3
-    )
+    measures = measure(heard, found)
+    by_chooser = chooser().probabilities(measures)
+    by_reader = 2 * likely - by_chooser
+    assert by_reader.min() > -1e-9 and np.abs(by_reader - by_chooser).max() > 1e-3
+    # Which reading in 4/4 it is, the chooser alone says; how likely 4/4 is, both.
+    four = measures[:, MEASURES.index("meter_4/4")] > 0
+    assert by_reader[four] / by_reader[four].sum() == pytest.approx(by_chooser[four] / by_chooser[four].sum(), abs=1e-6)
+    score = np.mean([network.scores(mean_bars(heard, found), measures) for network in reader()], axis=0)
+    assert by_reader[four].sum() == pytest.approx(softmax(score)[four].sum(), abs=1e-6)
 
 
 def test_the_file_shipped_is_what_is_read():

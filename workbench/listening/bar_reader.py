@@ -21,14 +21,11 @@ from scipy.ndimage import maximum_filter1d
 from scipy.special import softmax
 
 from workbench.listening.bars import PARTS_PER_BEAT, ROLES
-from workbench.listening.chooser import Candidate, Heard, chooser, measure
+from workbench.listening.chooser import Candidate, Heard, chooser, decided_by, measure
 
 #: Values told of each beat of a mean bar: strokes by part and role; likelihoods of beat and downbeat by part, changes
 #: of harmony on the beat and half a beat later, of bass and of chords, lone crashes; and strokes that come again.
 BEAT_VALUES = 2 * PARTS_PER_BEAT * len(ROLES) + 2 * PARTS_PER_BEAT + 5
-
-#: How much the reader counts beside the chooser.
-READER_SHARE = 0.4
 
 
 class MeanBars(NamedTuple):
@@ -169,8 +166,11 @@ def reader() -> tuple[ReaderNetwork, ...]:
 
 
 def likelihood(heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
-    """How likely each reading is the right one, (readings,), sum 1: the chooser's opinion and the reader's, pooled."""
-    measures = measure(heard, found)
-    bars = mean_bars(heard, found)
+    """How likely each reading is the right one, (readings,), sum 1: the mean of the chooser's opinion and the reader's.
+
+    Which reading in 4/4, or in 3/4 and 6/8, it is, the chooser alone says: one of its networks knows players best.
+    """
+    measures, bars = measure(heard, found), mean_bars(heard, found)
+    by_chooser = chooser().probabilities(measures)
     read = np.mean([network.scores(bars, measures) for network in reader()], axis=0)
-    return (1 - READER_SHARE) * chooser().probabilities(measures) + READER_SHARE * softmax(read)
+    return (by_chooser + softmax(decided_by(np.log(by_chooser + 1e-12), read, measures))) / 2

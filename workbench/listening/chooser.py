@@ -629,9 +629,18 @@ class ChooserNetwork:
 #: source).
 MORE_FOUR, IN_THIRDS = float(np.log(9 / 3)), 0.1
 
-#: Meters that drummers were recorded in: among the readings in a group of them the first network has an opinion of its
-#: own.
+#: Meters that drummers were recorded in: one opinion may say how likely such a group is, another which reading in it.
 OF_PLAYERS = (Meter(4, 4),), (Meter(3, 4), Meter(6, 8))
+
+
+def decided_by(alone: np.ndarray, scores: np.ndarray, measures: np.ndarray) -> np.ndarray:
+    """Scores of readings, natural log, where *alone* says which reading in each group of :data:`OF_PLAYERS` it is."""
+    out = scores.copy()
+    for meters in OF_PLAYERS:
+        here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
+        if here.any():
+            out[here] = alone[here] - logsumexp(alone[here]) + logsumexp(scores[here])
+    return out
 
 
 @dataclass(frozen=True)
@@ -667,12 +676,7 @@ class Chooser:
         by_both = self.scores(measures) / self.temperature
         four, thirds = measures[:, MEASURES.index("meter_4/4")], measures[:, MEASURES.index("thirds")]
         by_both += MORE_FOUR * ((four > 0) & (thirds < IN_THIRDS))
-        by_first = by_both.copy()
-        alone = self.first.scores(measures) / self.first_temperature
-        for meters in OF_PLAYERS:
-            here = measures[:, [MEASURES.index(f"meter_{m}") for m in meters]].any(axis=1)
-            if here.any():
-                by_first[here] = alone[here] - logsumexp(alone[here]) + logsumexp(by_both[here])
+        by_first = decided_by(self.first.scores(measures) / self.first_temperature, by_both, measures)
         return (softmax(by_both) + softmax(by_first)) / 2
 
 
