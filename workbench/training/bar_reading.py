@@ -33,13 +33,13 @@ from workbench.listening.chooser import MEASURES, SONG_METERS
 from workbench.training.bar_chooser import ADDED, CHOOSER_FOLDS, Table, learnt_from, read_song, report
 
 #: Units of the layers of a beat and of a bar, share of inputs left out, decay, and songs a batch.
-UNITS, BAR_UNITS, LEFT_OUT, DECAY, SONGS_A_BATCH = 24, 32, 0.2, 1e-3, 48
+READER_UNITS, READER_BAR_UNITS, READER_LEFT_OUT, READER_DECAY, READER_SONGS_A_BATCH = 24, 32, 0.2, 1e-3, 48
 
 #: How often the songs are gone through and the rate at first: composed songs, then all.
-FIRST_ROUNDS, FIRST_RATE, ROUNDS, RATE = 8, 3e-3, 6, 2e-3
+READER_FIRST_ROUNDS, READER_FIRST_RATE, READER_ROUNDS, READER_RATE = 8, 3e-3, 6, 2e-3
 
 #: So many networks that begin otherwise.
-NETWORKS = 3
+READER_NETWORKS = 3
 
 #: Share of batches that are read without measures but these.
 WITHOUT_MEASURES = 0.5
@@ -79,11 +79,11 @@ class Reader(nn.Module):
         always = torch.zeros(len(MEASURES))
         always[ALWAYS_MEASURED] = 1.0
         self.register_buffer("always", always)
-        self.beat, self.around = nn.Linear(BEAT_VALUES, UNITS), nn.Linear(3 * UNITS, UNITS)
-        self.whole = nn.Linear(10 * UNITS + len(MEASURES), BAR_UNITS)
-        self.out, self.linear = nn.Linear(BAR_UNITS, 1, bias=False), nn.Linear(len(MEASURES), 1, bias=False)
+        self.beat, self.around = nn.Linear(BEAT_VALUES, READER_UNITS), nn.Linear(3 * READER_UNITS, READER_UNITS)
+        self.whole = nn.Linear(10 * READER_UNITS + len(MEASURES), READER_BAR_UNITS)
+        self.out, self.linear = nn.Linear(READER_BAR_UNITS, 1, bias=False), nn.Linear(len(MEASURES), 1, bias=False)
         nn.init.zeros_(self.linear.weight)
-        self.left_out = nn.Dropout(LEFT_OUT)
+        self.left_out = nn.Dropout(READER_LEFT_OUT)
 
     def forward(self, bars: MeanBars, measures: np.ndarray) -> torch.Tensor:
         at = places(bars.counts)
@@ -118,13 +118,13 @@ def learn(reader: Reader, songs: Sequence[ReadSong], rounds: int, rate: float, s
     rng = np.random.default_rng(seed)
     weight = ADDED.weigh([s.table for s in songs])
     weight[[not s.table.right.any() or bool(s.table.right.all()) for s in songs]] = 0.0
-    batches = rounds * -(-int((weight > 0).sum()) // SONGS_A_BATCH)
-    optimizer = torch.optim.AdamW(reader.parameters(), rate, weight_decay=DECAY)
+    batches = rounds * -(-int((weight > 0).sum()) // READER_SONGS_A_BATCH)
+    optimizer = torch.optim.AdamW(reader.parameters(), rate, weight_decay=READER_DECAY)
     falling = torch.optim.lr_scheduler.LambdaLR(optimizer, lambda k: (1 + np.cos(np.pi * k / batches)) / 2)
     sifted = MEASURES.index("sifted_behind")
     reader.train()
     for _ in range(batches):
-        drawn = [songs[k] for k in rng.choice(len(songs), SONGS_A_BATCH, p=weight / weight.sum())]
+        drawn = [songs[k] for k in rng.choice(len(songs), READER_SONGS_A_BATCH, p=weight / weight.sum())]
         kept = [learnt_from(s.table, s.table.measures[:, sifted], rng) for s in drawn]
         some = [s.some(k) for s, k in zip(drawn, kept)]
         bars = MeanBars(np.concatenate([b.values for b in some]), np.concatenate([b.counts for b in some]))
@@ -139,15 +139,15 @@ def learn(reader: Reader, songs: Sequence[ReadSong], rounds: int, rate: float, s
     reader.eval()
 
 
-def fit(songs: Sequence[ReadSong], networks: int = NETWORKS) -> tuple[ReaderNetwork, ...]:
+def fit(songs: Sequence[ReadSong], networks: int = READER_NETWORKS) -> tuple[ReaderNetwork, ...]:
     """Networks learnt from songs, those composed first."""
     composed = [s for s in songs if s.table.name.startswith("composed")] or list(songs)
     out = []
     for seed in range(networks):
         torch.manual_seed(seed)
         reader = Reader(songs)
-        learn(reader, composed, FIRST_ROUNDS, FIRST_RATE, seed)
-        learn(reader, songs, ROUNDS, RATE, seed)
+        learn(reader, composed, READER_FIRST_ROUNDS, READER_FIRST_RATE, seed)
+        learn(reader, songs, READER_ROUNDS, READER_RATE, seed)
         out.append(reader.network())
     return tuple(out)
 
