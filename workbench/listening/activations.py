@@ -28,6 +28,8 @@ class Activations:
     velocity : ndarray (frames, instruments), float32, 0–1
         Loudness of a stroke if one begins here (MIDI velocity / 127).
     beat, downbeat : ndarray (frames,), float32, 0–1
+    levels : ndarray (frames, 2, bands) or None
+        How loud the recording is by bands, where at hand (:mod:`workbench.listening.timbre`).
     """
 
     frame_rate_hz: float
@@ -36,6 +38,7 @@ class Activations:
     velocity: np.ndarray
     beat: np.ndarray
     downbeat: np.ndarray
+    levels: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         n = self.onset.shape[0]
@@ -46,6 +49,8 @@ class Activations:
             raise AnalysisError(f"Onset and velocity activations must have shape {shape}.")
         if (self.beat.shape, self.downbeat.shape) != ((n,), (n,)):
             raise AnalysisError(f"Beat and downbeat activations must have shape {(n,)}.")
+        if self.levels is not None and len(self.levels) != n:
+            raise AnalysisError(f"There must be levels of {n} frames.")
 
     @property
     def duration_s(self) -> float:

@@ -22,7 +22,8 @@ from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
 from workbench.chart.events import Stroke
 from workbench.errors import AnalysisError, AudioError
 from workbench.listening.activations import Activations
-from workbench.listening.features import FRAME_RATE_HZ, HOP, compute_features, count_frames, loudness_gain
+from workbench.listening.features import FRAME_RATE_HZ, HOP, WINDOWS, compute_features, count_frames, loudness_gain
+from workbench.listening.timbre import LEVEL_BANDS, keep_levels
 from workbench.progress import Progress, part
 from workbench.sound.runtime import Session, open_packaged, open_session, threads_given
 
@@ -157,6 +158,7 @@ def compute_activations(
     frames = count_frames(len(samples))
     n = len(DETECTED)
     out = np.empty((frames, 2 * n + 2), np.float32)
+    levels = np.empty((frames, len(WINDOWS), LEVEL_BANDS), np.float16)
     # One short recording is heard as it is; a longer one in equal passages.
     keep = min(PASSAGE, -(-frames // 5) * 5)
     span = keep + 2 * CONTEXT
@@ -166,7 +168,9 @@ def compute_activations(
         features = _features(samples, gain, start - CONTEXT, span)
         logits = session.run(None, {"frames": features[None]})[0][0]
         logits[nothing_rises(features), CLOSED_HAT] = -30
-        return np.asarray(logits[CONTEXT : CONTEXT + min(keep, frames - start)])
+        kept = slice(CONTEXT, CONTEXT + min(keep, frames - start))
+        levels[start : start + keep] = keep_levels(features[kept])
+        return np.asarray(logits[kept])
 
     # Threads for products of matrices would only wait for those that hear other passages.
     with threadpool_limits(1, "blas"), ThreadPoolExecutor(min(AT_ONCE, threads_given())) as pool:
@@ -176,7 +180,7 @@ def compute_activations(
     np.clip(out, -30, 30, out=out)
     likely = 1 / (1 + np.exp(-out))
     return Activations(
-        FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1]
+        FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1], levels
     )
 
 

@@ -3,10 +3,10 @@
 The detector hears each moment; a song repeats itself.  Every peak of the activations, also far below the threshold,
 and every place where like bars have a stroke is a *candidate*.  What is measured of it (:data:`CANDIDATE_MEASURES`:
 its height and loudness beside the song's own strokes of that drum, the same place of like bars, the beats beside it,
-what else sounds there, how clear the song is) is weighed by a small network, learnt by
-:mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named rightly.  What is
-written gets its confidence from it, and faint peaks that it finds likely are written, too; of the rest, and of what is
-written, so much is put in doubt as is worth a visit (:func:`limit_of_doubt`).
+what else sounds there, whether it sounds like the song's own drums, how clear the song is) is weighed by a small
+network, learnt by :mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named
+rightly.  What is written gets its confidence from it, and faint peaks that it finds likely are written, too; of the
+rest, and of what is written, so much is put in doubt as is worth a visit (:func:`limit_of_doubt`).
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.activations import Activations
 from workbench.listening.detect import Calibration, find_peaks, read_calibration, refine_times
+from workbench.listening.timbre import SOUND_MEASURES, measure_sound
 
 # Numbers whose origin is not named were chosen by hand, no source.
 #: Peaks from this height are candidates.
@@ -66,19 +67,34 @@ OF_SONG = (
     *("song sure", "song faint", "song height", "song low", "song between", "song density"),
     *("song kept", "song surprises", "song beat", "song sharpness"),
 )
-#: What is measured of a candidate, in order; of itself, its place, its drum and the song.
+#: What is measured of a candidate, in order; of itself, its place, its drum, the song and its sound.
 CANDIDATE_MEASURES = (
     *("calibrated", "height", "prominence", "sharpness", "wider", "velocity", "louder", "higher", "detected"),
     *("support", "like", "like bars", "all bars", "written there", "beside", "between", "beat"),
     *("kin", "kin support", "hand", "second hand", "others", "off sixteenths", "off triplets", "sixteenth", "eighth"),
     *("gap before", "gap after", "often", "share", "sure", "faint", "low", "kept", "surprises", "written beside"),
     *OF_SONG,
+    *SOUND_MEASURES,
 )
 
 _NAMES = len(DETECTED)
 _FAMILY = np.array([instrument(name).family for name in DETECTED])
 _KIN = (_FAMILY[:, None] == _FAMILY) & ~np.eye(_NAMES, dtype=bool)
 _BY_HAND = np.array([instrument(name).limb is Limb.HAND for name in DETECTED]) & (_FAMILY != "percussion")
+
+#: Measures count at most so many spreads from their mean.
+FARTHEST = 5.0
+
+
+def from_mean(measures: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Measures in spreads from their mean; what is not known counts as the mean.
+
+    Examples
+    --------
+    >>> from_mean(np.array([2.0, 99.0, np.nan]), 1.0, 2.0)
+    array([0.5, 5. , 0. ])
+    """
+    return np.asarray(np.nan_to_num(np.clip((measures - mean) / spread, -FARTHEST, FARTHEST)))
 
 
 @dataclass(frozen=True)
@@ -92,6 +108,7 @@ class Candidates:
     height, velocity : ndarray (n,), 0–1
         Activation, and loudness if it is a stroke.
     measures : ndarray (n, :data:`CANDIDATE_MEASURES`)
+        NaN for what is not known.
     like_bars, like_with : ndarray (n,), int
         How many like bars there are (at most :data:`NAMED_BARS`), and in how many of them it is heard.
     """
@@ -128,6 +145,8 @@ class HeardAgain:
 class SecondPassNetwork:
     """A network of one hidden layer; inputs are each measure, less its mean and divided by its spread, and the drum.
 
+    What is not known of a candidate counts as its mean.
+
     Attributes
     ----------
     mean, spread : ndarray (measures,)
@@ -142,12 +161,9 @@ class SecondPassNetwork:
     bias: np.ndarray
     out: np.ndarray
 
-    #: Measures count at most so many spreads from their mean.
-    FARTHEST = 5.0
-
     def probabilities(self, found: Candidates) -> np.ndarray:
         """How likely each candidate was played and is named rightly, 0–1."""
-        near = np.clip((found.measures - self.mean) / self.spread, -self.FARTHEST, self.FARTHEST)
+        near = from_mean(found.measures, self.mean, self.spread)
         units = np.maximum(
             near @ self.hidden[: len(CANDIDATE_MEASURES)]
             + self.hidden[len(CANDIDATE_MEASURES) + found.column]
@@ -292,6 +308,11 @@ def find_candidates(
     beside = (
         np.diff(np.searchsorted(struck_s, time_s[:, None] + np.array([-ONE_MOMENT_S, ONE_MOMENT_S])))[:, 0] - detected
     )
+    hidden = logit(np.where(_KIN[column], 0, others).max(axis=1, initial=0))
+    if activations.levels is None:
+        sound = np.full((count, len(SOUND_MEASURES)), np.nan)
+    else:
+        sound = measure_sound(activations.levels, frame, column, height, detected, hidden)
     measures = np.column_stack(
         [
             *(logit(sure), high, high - logit(np.maximum(window[:, :6].min(axis=1), window[:, 7:].min(axis=1)))),
@@ -306,12 +327,7 @@ def find_candidates(
             *(logit(everywhere / compared), written_there / compared),
             *(logit((before + after) / 2), logit((early + late) / 2), logit(beat[frame])),
             *(logit(kin[0]), logit(kin[1]), logit(hands[:, -1]), logit(hands[:, -2])),
-            *(
-                logit(np.where(_KIN[column], 0, others).max(axis=1, initial=0)),
-                *off,
-                sixteenth % 2 == 1,
-                sixteenth == 2,
-            ),
+            *(hidden, *off, sixteenth % 2 == 1, sixteenth == 2),
             *(np.log(gap_s + 0.02), np.log((strokes_of[column] + 0.5) / bars)),
             *(strokes_of[column] / max(1.0, strokes_of.sum()), logit((sure_of + 1) / (strokes_of + 2))[column]),
             *(np.log((faint_of + 2) / (strokes_of + 2))[column], logit(low)[column]),
@@ -319,6 +335,7 @@ def find_candidates(
             logit((surprises_of + 0.5) / (repeated_of + 2))[column],
             np.minimum(beside, 3),
             np.tile(of_song, (count, 1)),
+            sound,
         ]
     )
     return Candidates(time_s, column, height, velocity, measures, like_bars, like_with)

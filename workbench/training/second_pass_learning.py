@@ -27,7 +27,14 @@ from workbench.listening.activations import Activations
 from workbench.listening.detect import compute_activations, detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
 from workbench.listening.naming import find_moments, name_by_levels, name_by_song
-from workbench.listening.second_pass import CANDIDATE_MEASURES, OF_SONG, Candidates, SecondPassNetwork, find_candidates
+from workbench.listening.second_pass import (
+    CANDIDATE_MEASURES,
+    OF_SONG,
+    Candidates,
+    SecondPassNetwork,
+    find_candidates,
+    from_mean,
+)
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
@@ -36,10 +43,11 @@ from workbench.training.library import read_library
 from workbench.training.naming_learning import play_songs
 from workbench.training.performances import read_performances as read_clips
 from workbench.training.planning import SETTINGS, Material
+from workbench.training.validate import from_bytes
 
 N = len(DETECTED)
 # Chosen by what the network then says of kept-out songs; the model card has the figures.
-NETWORKS, HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 4, 24, 8, 2048, 6e-3, 0.1
+NETWORKS, HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 4, 40, 10, 2048, 6e-3, 0.1
 #: Each network learns from this share of the songs, with this noise (spreads) on what is measured of a whole song.
 SHARE_OF_SONGS, SONG_NOISE = 0.7, 0.3
 #: Bars of the excerpts, one of each song, and their least length, seconds.
@@ -109,7 +117,8 @@ class HeardSong:
             return None
         begin_s, until_s = a / rate_hz, (b - a) / rate_hz - PAIRING_S
         heard = self.activations
-        cut = replace(heard, **{name: getattr(heard, name)[a:b] for name in ("onset", "velocity", "beat", "downbeat")})
+        by_frame = {name: getattr(heard, name) for name in ("onset", "velocity", "beat", "downbeat", "levels")}
+        cut = replace(heard, **{name: values[a:b] for name, values in by_frame.items() if values is not None})
         moved = [replace(x, beat_times_s=tuple(t - begin_s for t in x.beat_times_s)) for x in bars[first:][:count]]
         strokes = self.strokes - np.eye(self.strokes.shape[1])[0] * begin_s
         inside = (strokes[:, 0] >= 0) & (strokes[:, 0] < until_s)
@@ -134,7 +143,8 @@ def hear_clips(file: Path) -> Iterator[HeardSong]:
         heard = data["heard"][clip].astype(np.float32) / 255
         duration_s = len(heard) / 100
         beats = data["beats"][data["beats"][:, 0] == clip][:, 1:]
-        activations = Activations(100.0, DETECTED, heard[:, :N], heard[:, N : 2 * N], *heard[:, 2 * N :].T)
+        levels = from_bytes(data["levels"][clip])
+        activations = Activations(100.0, DETECTED, heard[:, :N], heard[:, N : 2 * N], *heard[:, 2 * N :].T, levels)
         strokes = data["strokes"][data["strokes"][:, 0] == clip][:, 1:]
         strokes = strokes[(strokes[:, 0] >= 0) & (strokes[:, 0] < duration_s - 0.03)]
         struck_s, level = (data[name][data["tom_at"][:, 0] == clip] for name in ("tom_at", "tom_level"))
@@ -227,9 +237,10 @@ def learn(sources: Sequence[Sequence[Example]], seed: int = 3) -> SecondPassNetw
         first = of_song[-1][-1] + 1 if of_song else 0
         of_song.append(np.repeat(first + np.arange(len(found)), [len(f.height) for f in found])[kept])
     measures, column, target, weight, song = (np.concatenate(part) for part in (x, drum, right, share, of_song))
-    mean = np.average(measures, axis=0, weights=weight)
-    spread = np.sqrt(np.average((measures - mean) ** 2, axis=0, weights=weight)) + 1e-6
-    near = np.clip((measures - mean) / spread, -SecondPassNetwork.FARTHEST, SecondPassNetwork.FARTHEST)
+    known = np.ma.masked_invalid(measures)
+    mean = np.ma.average(known, axis=0, weights=weight).data
+    spread = np.sqrt(np.ma.average((known - mean) ** 2, axis=0, weights=weight).data) + 1e-6
+    near = from_mean(measures, mean, spread)
     inputs = torch.tensor(np.column_stack([near, np.eye(N)[column]]), dtype=torch.float32)
     wobble = torch.tensor([SONG_NOISE * (name in OF_SONG) for name in CANDIDATE_MEASURES] + [0.0] * N)
     target = torch.tensor(target, dtype=torch.float32)

@@ -1,7 +1,7 @@
 """Listen to kept-out kits, performances and backing (or those trained on), and keep what networks say.
 
-The result, one ``.npz`` for each network, holds activations, as the product hears them, and the true strokes and beats
-of many clips, and what the attacks of toms add at low pitches, from which they are named;
+The result, one ``.npz`` for each network, holds activations, as the product hears them, the clips' levels, their true
+strokes and beats, and what the attacks of toms add at low pitches, from which they are named;
 :mod:`workbench.training.calibrate` reads thresholds, timing and confidence from it.  Needs torch.
 """
 
@@ -18,6 +18,7 @@ from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.detect import CLOSED_HAT, find_peaks, nothing_rises, refine_times
 from workbench.listening.features import FRAME_RATE_HZ, compute_features
 from workbench.listening.naming import low_levels
+from workbench.listening.timbre import keep_levels
 from workbench.training import mixing
 from workbench.training.library import read_library
 from workbench.training.network import SLOW, Network, read_state
@@ -26,6 +27,18 @@ from workbench.training.planning import SETTINGS, Material, Plan, plan_clear_cli
 
 #: Peaks of toms from this height on are measured.
 LOWEST_TOM = 0.3
+#: Levels are kept as bytes, in steps of so much (natural logarithm) from the softest on.
+LEVEL_STEP, SOFTEST = 0.055, -7.0
+
+
+def to_bytes(levels: np.ndarray) -> np.ndarray:
+    """Levels in one byte each."""
+    return np.clip(np.round((levels.astype(np.float32) - SOFTEST) / LEVEL_STEP), 0, 255).astype(np.uint8)
+
+
+def from_bytes(kept: np.ndarray) -> np.ndarray:
+    """Levels (frames, 2, bands) of what :func:`to_bytes` made of them, to half a step."""
+    return (kept * np.float32(LEVEL_STEP) + np.float32(SOFTEST)).astype(np.float16)
 
 
 def tom_levels(onset: np.ndarray, samples: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -53,7 +66,7 @@ def listen(
     audio = xp.asarray(material.library.samples)  # type: ignore[attr-defined]
     heard: list[list[np.ndarray]] = [[] for _ in weights]
     toms: list[list[tuple[np.ndarray, np.ndarray]]] = [[] for _ in weights]
-    strokes, beats, settings = [], [], []
+    strokes, beats, settings, levels = [], [], [], []
     rng = np.random.default_rng(seed)
     for first in range(0, clips, 8):
         plans = [plan(rng, material, clip_s) for _ in range(min(8, clips - first))]
@@ -63,7 +76,9 @@ def listen(
         sound = mixing.render(plans, audio, round(clip_s * SAMPLE_RATE_HZ), seed + first, xp)  # type: ignore[arg-type]
         sound = sound / xp.sqrt((sound**2).mean(axis=1, keepdims=True) + 1e-8)  # type: ignore[attr-defined]
         features = torch.from_dlpack(compute_features(sound, 0, frames, xp)).to(device)  # type: ignore[arg-type]
-        still = np.stack([nothing_rises(one) for one in features.cpu().numpy()])
+        seen = features.cpu().numpy()
+        still = np.stack([nothing_rises(one) for one in seen])
+        levels += [to_bytes(keep_levels(one)) for one in seen]
         samples = torch.from_dlpack(sound).cpu().numpy()
         for said, attacks, network in zip(heard, toms, networks, strict=True):
             with torch.no_grad():
@@ -78,6 +93,7 @@ def listen(
             beats.append(np.column_stack([np.full(len(one.beats), k), one.beats]))
             settings.append(one.settings)
     truth = {"strokes": np.concatenate(strokes), "beats": np.concatenate(beats), "settings": np.stack(settings)}
+    truth["levels"] = np.stack(levels)
     return [
         {"heard": np.concatenate(said), "tom_at": np.concatenate(at), "tom_level": np.concatenate(level), **truth}
         for said, (at, level) in zip(heard, (zip(*attacks, strict=True) for attacks in toms), strict=True)
