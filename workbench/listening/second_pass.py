@@ -83,7 +83,7 @@ _KIN = (_FAMILY[:, None] == _FAMILY) & ~np.eye(_NAMES, dtype=bool)
 _BY_HAND = np.array([instrument(name).limb is Limb.HAND for name in DETECTED]) & (_FAMILY != "percussion")
 
 #: Measures count at most so many spreads from their mean.
-FARTHEST = 5.0
+MOST_SPREADS = 5.0
 
 
 def from_mean(measures: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
@@ -94,7 +94,7 @@ def from_mean(measures: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.
     >>> from_mean(np.array([2.0, 99.0, np.nan]), 1.0, 2.0)
     array([0.5, 5. , 0. ])
     """
-    return np.asarray(np.nan_to_num(np.clip((measures - mean) / spread, -FARTHEST, FARTHEST)))
+    return np.asarray(np.nan_to_num(np.clip((measures - mean) / spread, -MOST_SPREADS, MOST_SPREADS)))
 
 
 @dataclass(frozen=True)
@@ -309,10 +309,6 @@ def find_candidates(
         np.diff(np.searchsorted(struck_s, time_s[:, None] + np.array([-ONE_MOMENT_S, ONE_MOMENT_S])))[:, 0] - detected
     )
     hidden = logit(np.where(_KIN[column], 0, others).max(axis=1, initial=0))
-    if activations.levels is None:
-        sound = np.full((count, len(SOUND_MEASURES)), np.nan)
-    else:
-        sound = measure_sound(activations.levels, frame, column, height, detected, hidden)
     measures = np.column_stack(
         [
             *(logit(sure), high, high - logit(np.maximum(window[:, :6].min(axis=1), window[:, 7:].min(axis=1)))),
@@ -335,7 +331,7 @@ def find_candidates(
             logit((surprises_of + 0.5) / (repeated_of + 2))[column],
             np.minimum(beside, 3),
             np.tile(of_song, (count, 1)),
-            sound,
+            measure_sound(activations.levels, frame, column, height, detected, hidden),
         ]
     )
     return Candidates(time_s, column, height, velocity, measures, like_bars, like_with)

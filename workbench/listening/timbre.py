@@ -17,14 +17,14 @@ from workbench.chart.drumkit import DETECTED, instrument
 #: Bands of a recording's levels: pairs of the detector's mel bands.
 LEVEL_BANDS = 40
 #: Frames of an attack, of what was before it, and, through the long window, of what is held after it and was before.
-ATTACK, BEFORE, HELD, EARLIER = (-1, 0, 1, 2), (-6, -4, -3), (4, 6, 8), (-8, -6)
+ATTACK_FRAMES, FRAMES_BEFORE, HELD_FRAMES, FRAMES_EARLIER = (-1, 0, 1, 2), (-6, -4, -3), (4, 6, 8), (-8, -6)
 #: From this height on a stroke belongs to the template, alone from four that no other drum hides (log odds of the
 #: highest other), any from three; two of any height are the least.
 SURE, HIDES, ENOUGH_ALONE, ENOUGH, LEAST = 0.6, -1.0, 4, 3, 2
-#: Rounds of putting together.
-ROUNDS = 40
+#: So often amounts are updated where sounds are put together.
+UPDATES = 40
 #: Frames of levels looked at together.
-FRAMES_AT_ONCE = 20_000
+LEVELS_AT_ONCE = 20_000
 
 #: What is measured of a candidate, in order; what can't be is NaN.
 SOUND_MEASURES = (
@@ -47,8 +47,8 @@ def _added(levels: np.ndarray, frame: np.ndarray) -> tuple[np.ndarray, np.ndarra
     def at(window: int, apart: tuple[int, ...]) -> list[np.ndarray]:
         return [levels[np.clip(frame + k, 0, len(levels) - 1), window].astype(np.float32) for k in apart]
 
-    top, before = np.max(at(0, ATTACK), axis=0), np.min(at(0, BEFORE), axis=0)
-    late, early = np.mean(at(1, HELD), axis=0), np.mean(at(1, EARLIER), axis=0)
+    top, before = np.max(at(0, ATTACK_FRAMES), axis=0), np.min(at(0, FRAMES_BEFORE), axis=0)
+    late, early = np.mean(at(1, HELD_FRAMES), axis=0), np.mean(at(1, FRAMES_EARLIER), axis=0)
     rise, held = np.exp(top) - np.exp(before), np.exp(late) - np.exp(early)
     return np.maximum(top - before, 0), np.maximum(late - early, 0), np.maximum(rise, 0), np.maximum(held, 0)
 
@@ -80,14 +80,14 @@ def put_together(added: np.ndarray, templates: np.ndarray) -> tuple[np.ndarray, 
     shapes = templates / usual[:, None]
     amount = np.maximum(added.sum(axis=1, keepdims=True) / len(templates), 1e-6) * np.ones(len(templates), added.dtype)
     wanted, overlap = added @ shapes.T, shapes @ shapes.T
-    for _ in range(ROUNDS):
+    for _ in range(UPDATES):
         amount *= wanted / np.maximum(amount @ overlap, 1e-9)
     left = np.linalg.norm(added - amount @ shapes, axis=1) / (np.linalg.norm(added, axis=1) + 1e-6)
     return np.log(amount / usual + 0.02), left
 
 
 def measure_sound(
-    levels: np.ndarray,
+    levels: np.ndarray | None,
     frame: np.ndarray,
     column: np.ndarray,
     height: np.ndarray,
@@ -98,8 +98,8 @@ def measure_sound(
 
     Parameters
     ----------
-    levels : ndarray (frames, 2, bands)
-        See :func:`keep_levels`.
+    levels : ndarray (frames, 2, bands) or None
+        See :func:`keep_levels`; None if they are not at hand.
     frame, column : ndarray (n,), int
         When, and index in :data:`~workbench.chart.drumkit.DETECTED`.
     height : ndarray (n,), 0–1
@@ -109,13 +109,15 @@ def measure_sound(
     hidden : ndarray (n,)
         Log odds of the highest other drum there.
     """
+    if levels is None:
+        return nothing_known(len(frame))
     added = _added(levels, frame)
     whole = np.hstack(added[:2])
     rise, held = (x / (mean + 1e-3) for x, mean in zip(added[2:], _means(levels), strict=True))
     belong = [_belonging(column == k, height, detected, hidden) for k in range(len(DETECTED))]
     known = np.array([k for k, rows in enumerate(belong) if len(rows)], int)
     if not len(known):
-        return np.tile([0.0] + [np.nan] * (len(SOUND_MEASURES) - 1), (len(frame), 1))
+        return nothing_known(len(frame))
     template, spread = (np.array([of(whole[belong[k]], axis=0) for k in known]) for of in (np.mean, np.std))
     rises, helds = (np.array([np.median(x[belong[k]], axis=0) for k in known]) for x in (rise, held))
     attack_alike, body_alike, alike = (
@@ -149,6 +151,11 @@ def measure_sound(
     )
 
 
+def nothing_known(count: int) -> np.ndarray:
+    """Measures of candidates whose sound is not at hand."""
+    return np.tile([0.0] + [np.nan] * (len(SOUND_MEASURES) - 1), (count, 1))
+
+
 def _belonging(of_drum: np.ndarray, height: np.ndarray, detected: np.ndarray, hidden: np.ndarray) -> np.ndarray:
     """Rows of the candidates of a drum that make its template; none if it has too few strokes."""
     strokes = np.flatnonzero(of_drum & detected)
@@ -162,8 +169,8 @@ def _belonging(of_drum: np.ndarray, height: np.ndarray, detected: np.ndarray, hi
 def _means(levels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What a moment of the recording adds in the mean: risen at once, and held (bands,), magnitudes."""
     total = np.zeros((2, LEVEL_BANDS))
-    for first in range(0, len(levels), FRAMES_AT_ONCE):
-        total += np.sum(_added(levels, np.arange(first, min(first + FRAMES_AT_ONCE, len(levels))))[2:], axis=1)
+    for first in range(0, len(levels), LEVELS_AT_ONCE):
+        total += np.sum(_added(levels, np.arange(first, min(first + LEVELS_AT_ONCE, len(levels))))[2:], axis=1)
     return total[0] / len(levels), total[1] / len(levels)
 
 

@@ -35,6 +35,7 @@ from workbench.listening.second_pass import (
     find_candidates,
     from_mean,
 )
+from workbench.listening.timbre import SOUND_MEASURES, nothing_known
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
@@ -46,10 +47,12 @@ from workbench.training.planning import SETTINGS, Material
 from workbench.training.validate import from_bytes
 
 N = len(DETECTED)
+SOUND = [CANDIDATE_MEASURES.index(name) for name in SOUND_MEASURES]
 # Chosen by what the network then says of kept-out songs; the model card has the figures.
 NETWORKS, HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 4, 40, 10, 2048, 6e-3, 0.1
-#: Each network learns from this share of the songs, with this noise (spreads) on what is measured of a whole song.
-SHARE_OF_SONGS, SONG_NOISE = 0.7, 0.3
+#: Each network learns from this share of the songs, with this noise (spreads) on what is measured of a whole song, and
+#: from this share as if their sound were not at hand.
+SHARE_OF_SONGS, SONG_NOISE, SOUNDLESS = 0.7, 0.3, 0.1
 #: Bars of the excerpts, one of each song, and their least length, seconds.
 EXCERPT_BARS, SHORTEST_EXCERPT_S = (2, 4, 5, 6, 8, 10), 3.0
 #: Strokes softer than this (MIDI velocity) are neither right nor wrong: in a take of an electronic kit nobody hears
@@ -237,6 +240,8 @@ def learn(sources: Sequence[Sequence[Example]], seed: int = 3) -> SecondPassNetw
         first = of_song[-1][-1] + 1 if of_song else 0
         of_song.append(np.repeat(first + np.arange(len(found)), [len(f.height) for f in found])[kept])
     measures, column, target, weight, song = (np.concatenate(part) for part in (x, drum, right, share, of_song))
+    soundless = (rng.random(song.max() + 1) < SOUNDLESS)[song]
+    measures[np.ix_(soundless, SOUND)] = nothing_known(np.count_nonzero(soundless))
     known = np.ma.masked_invalid(measures)
     mean = np.ma.average(known, axis=0, weights=weight).data
     spread = np.sqrt(np.ma.average((known - mean) ** 2, axis=0, weights=weight).data) + 1e-6

@@ -28,17 +28,17 @@ from workbench.training.planning import SETTINGS, Material, Plan, plan_clear_cli
 #: Peaks of toms from this height on are measured.
 LOWEST_TOM = 0.3
 #: Levels are kept as bytes, in steps of so much (natural logarithm) from the softest on.
-LEVEL_STEP, SOFTEST = 0.055, -7.0
+LEVEL_STEP, SOFTEST_LEVEL = 0.055, -7.0
 
 
 def to_bytes(levels: np.ndarray) -> np.ndarray:
     """Levels in one byte each."""
-    return np.clip(np.round((levels.astype(np.float32) - SOFTEST) / LEVEL_STEP), 0, 255).astype(np.uint8)
+    return np.clip(np.round((levels.astype(np.float32) - SOFTEST_LEVEL) / LEVEL_STEP), 0, 255).astype(np.uint8)
 
 
 def from_bytes(kept: np.ndarray) -> np.ndarray:
     """Levels (frames, 2, bands) of what :func:`to_bytes` made of them, to half a step."""
-    return (kept * np.float32(LEVEL_STEP) + np.float32(SOFTEST)).astype(np.float16)
+    return (kept * np.float32(LEVEL_STEP) + np.float32(SOFTEST_LEVEL)).astype(np.float16)
 
 
 def tom_levels(onset: np.ndarray, samples: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
