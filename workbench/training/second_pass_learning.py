@@ -4,7 +4,8 @@ From clips heard by :mod:`workbench.training.validate` and from human performanc
 4.0; J. Gillick et al., *Learning to groove with inverse sequence transformations*, ICML 2019), rendered by FluidSynth,
 every second one with other instruments, and from the songs with drums that the detector does not know from which names
 of toms are learnt, both heard by the shipped detector.  Of each song a few bars are learnt from as
-well, as what a few bars say of themselves is not what many do.  Needs torch.
+well, as what a few bars say of themselves is not what many do.  Music and speech without drums, the backing of the
+training, say what a song without drums looks like.  Needs torch.
 """
 
 from __future__ import annotations
@@ -23,10 +24,13 @@ from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.checking.findings import HEARD_AS
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
 from workbench.listening.detect import compute_activations, detect_strokes, read_calibration
 from workbench.listening.draft import draft_chart
+from workbench.listening.harmony import hear_harmony
 from workbench.listening.naming import find_moments, name_by_levels, name_by_song
+from workbench.listening.readings import track_readings
 from workbench.listening.second_pass import (
     CANDIDATE_MEASURES,
     OF_SONG,
@@ -37,6 +41,7 @@ from workbench.listening.second_pass import (
 )
 from workbench.listening.timbre import SOUND_MEASURES, nothing_known
 from workbench.notation.midi_read import DOUBLE_TRIGGER_S
+from workbench.training.backing import read_backing
 from workbench.training.bar_songs import accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.groove_performances import read_performances
@@ -44,6 +49,7 @@ from workbench.training.library import read_library
 from workbench.training.naming_learning import play_songs
 from workbench.training.performances import read_performances as read_clips
 from workbench.training.planning import SETTINGS, Material
+from workbench.training.sources import HELD_OUT_BACKING
 from workbench.training.validate import from_bytes
 
 N = len(DETECTED)
@@ -55,6 +61,8 @@ NETWORKS, HIDDEN_UNITS, LEARNING_PASSES, ROWS_A_STEP, TOP_RATE, WEIGHT_DECAY = 4
 SHARE_OF_SONGS, SONG_NOISE, SOUNDLESS = 0.7, 0.3, 0.1
 #: Bars of the excerpts, one of each song, and their least length, seconds.
 EXCERPT_BARS, SHORTEST_EXCERPT_S = (2, 4, 5, 6, 8, 10), 3.0
+#: Shorter passages without drums say little.
+SHORTEST_PASSAGE_S = 4.0
 #: Strokes softer than this (MIDI velocity) are neither right nor wrong: in a take of an electronic kit nobody hears
 #: them.  Common practice, no source.
 SOFTEST_VELOCITY = 20
@@ -163,6 +171,20 @@ def hear_unknown(material: Material, count: int, seed: int) -> Iterator[HeardSon
         activations, detected = name_by_song(samples, heard, detect_strokes(heard))
         until_s, known = heard.duration_s - PAIRING_S, np.ones(len(plan.strokes), bool)
         yield HeardSong(activations, detected, bars_of(plan.beats, heard.duration_s), plan.strokes, until_s, known)
+
+
+def hear_backing(folder: Path) -> Iterator[HeardSong]:
+    """Passages without drums, less those kept out of the training."""
+    passages, samples = read_backing(folder)
+    for passage in passages:
+        if passage.package in HELD_OUT_BACKING or passage.length < SHORTEST_PASSAGE_S * SAMPLE_RATE_HZ:
+            continue
+        sound = samples[passage.start : passage.start + passage.length]
+        heard = compute_activations(sound)
+        activations, detected = name_by_song(sound, heard, detect_strokes(heard))
+        readings = track_readings(activations, detected, heard.duration_s, hear_harmony(sound))
+        nothing = np.zeros((0, 2))
+        yield HeardSong(activations, detected, readings[0].time_map, nothing, heard.duration_s, nothing[:, 0] > 0)
 
 
 def named(activations: Activations, struck_s: np.ndarray, level: np.ndarray) -> tuple[Activations, list[Stroke]]:
@@ -308,6 +330,7 @@ def main() -> None:
     sources = [examples(hear_clips(file)) for file in args.heard]
     sources[0] += examples(hear_unknown(material, args.unknown, args.seed))
     sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
+    sources.append([song.example() for folder in args.backing for song in hear_backing(folder)])
     write_network(learn(sources), args.out)
 
 
