@@ -64,3 +64,8 @@ def test_of_words_that_no_song_has_the_nearest_that_there_are_are_told():
 @pytest.mark.parametrize("question", ["", '""', "shuffles waltz", "tempo<1", '"half-time roof"', '"the kettle on 3"'])
 def test_what_songs_have_is_known_though_none_has_all(question):
     assert unknown_words(question, ROWS) == ""
+
+
+def test_a_stroke_without_quotation_marks_is_told_where_they_go():
+    assert "quotation marks" in unknown_words("snare on the a of 4", ROWS)
+    assert "quotation marks" not in unknown_words('zither "snare on the a of 4"', ROWS)

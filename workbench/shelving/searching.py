@@ -106,6 +106,9 @@ def unknown_words(question: str, rows: Iterable[Mapping[str, Any]]) -> str:
     unknown = next((word for word in asked if not any(_holds(text, word) for text in texts)), None)
     if unknown is None or not texts:
         return ""
+    loose = _TERM.sub(lambda term: "" if term[1] is not None else term[0], question)
+    if " on " in loose:
+        return 'A stroke and its place stand in quotation marks, such as "snare on the a of 4".'
     known = Counter(word for text in texts for word in set(_WORD.findall(text)) - SMALL_WORDS if len(word) > 2)
     told = sorted(known, key=lambda w: (-_likeness(w, unknown), -known[w], w))[:MOST_TOLD]
     return f"No song here has “{unknown}”; nearest are: {', '.join(told)}."
