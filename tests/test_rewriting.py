@@ -12,8 +12,11 @@ from tests.benchmarks.bench_growth import jobs
 from tests.growth import ABOUT_LINEAR, lines_run
 from tests.test_rebarring import ACTS, time_maps
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar, rebarring
-from workbench.chart.edits import SetTimeMap, apply
+from workbench.chart.edits import LayBars, SetMeter, SetTimeMap, apply
+from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.pocket import Pocket
+from workbench.chart.quantizer import quantize
 from workbench.chart.rewriting import is_heard, rewrite
 
 SONG = Recording("ferry.flac", "0" * 64, 60.0)
@@ -162,3 +165,25 @@ def test_bars_that_are_done_stay_so_where_nothing_has_changed():
 def test_work_grows_with_the_length_of_the_part(tmp_path):
     short, long = (lines_run(jobs(bars, tmp_path)["rewrite"]) for bars in (60, 120))
     assert 0 < long < ABOUT_LINEAR * short
+
+
+METERS = ["7/8", "5/8", "3/4", "6/8", "12/8"]
+
+
+@given(st.sets(st.integers(0, 7)), st.sampled_from(METERS), st.integers(0, 3), st.booleans())
+def test_a_song_that_swings_is_written_as_at_first_when_it_is_barred_otherwise_and_back(kicks, name, early, by_hand):
+    """Swung eighths at 110, the second at 0.62 of the beat."""
+    beat_s, bars_of_4 = 60 / 110, TimeMap.steady(12, 110)
+    groove = [(n, "closed hi-hat") for n in range(8)] + [(n, "snare") for n in (2, 6)] + [(n, "kick") for n in kicks]
+    struck = [((4 * b + n // 2 + 0.62 * (n % 2)) * beat_s, drum) for b in range(12) for n, drum in groove]
+    first = quantize(sorted(Stroke(t, drum, confidence=0.7) for t, drum in struck), bars_of_4)
+    assert first.feel == "swing 8ths"
+    chart = Chart(bars_of_4, first.bars, recording=SONG, feel=first.feel, pocket=Pocket(first.swing_ratio))
+    meter = Meter.parse(name)
+    count_s = beat_s if name == "12/8" else float(4 * meter.beat_length) * beat_s
+    other = apply(chart, LayBars(TimeMap.steady(16, 60 / count_s, meter, start_s=-early * beat_s)))
+    after = apply(other, SetMeter(Meter(4, 4)) if by_hand and not early and name != "12/8" else LayBars(bars_of_4))
+    before, now = (
+        sorted((c.note_time_s(k, n), n.instrument, n.position) for k, n in c.notes()) for c in (chart, after)
+    )
+    assert [n[1:] for n in now] == [b[1:] for b in before]

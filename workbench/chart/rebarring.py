@@ -225,7 +225,8 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
 def lay(time_map: TimeMap, other: TimeMap, holding_s: Sequence[float] = ()) -> Rebarring:
     """Any other bars over the recording, such as another reading of it; lines that are fixed stay where they are.
 
-    Where the other bars have the same beats, or their halves or doubles, the written rhythm stays.  They go on at
+    Where the other bars have the same beats, or their halves or doubles, the written rhythm stays; between eighths
+    counted singly and quarters it is quantized anew.  They go on at
     either end until they hold the moments ``holding_s``, seconds: however often bars are laid over each other, none
     are left behind.
 
@@ -469,14 +470,23 @@ def _placing(time_map: TimeMap, spans: Sequence[_NewBar]) -> Callable[[int, Frac
 
 
 def _keeps_rhythm(time_map: TimeMap, spans: Sequence[_NewBar]) -> bool:
-    beats = {start + p for start, bar in zip(time_map.starts, time_map.bars) for p in bar.beat_positions()}
-    compound = {bar.meter.is_compound for bar in time_map.bars}
+    beats = {
+        start + p: _counted(b.meter) for start, b in zip(time_map.starts, time_map.bars) for p in b.beat_positions()
+    }
     for s in spans:
         stretch = (s.until - s.at) / s.length
-        if s.times_s or stretch not in (1, 2, Fraction(1, 2)) or s.meter.is_compound not in compound:
+        if s.times_s or stretch not in (1, 2, Fraction(1, 2)):
             return False
         old = [s.at + p * stretch for p in s.meter.beat_positions(s.length)]
+        if any(beats.get(w, _counted(s.meter)) != _counted(s.meter) for w in old):
+            return False
         # Halves of beats are new lines only where the tempo is read twice as fast.
         if stretch >= 1 and any(0 < w < time_map.starts[-1] and w not in beats for w in old):
             return False
     return True
+
+
+def _counted(meter: Meter) -> tuple[bool, Fraction]:
+    """What rhythms are written in: beats in three, quarters, or what is shorter; a swung pair of eighths, say, is not
+    written alike over quarters and over eighths that are counted singly."""
+    return meter.is_compound, min(meter.beat_length, Fraction(1, 4))
