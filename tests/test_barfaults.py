@@ -10,9 +10,10 @@ from hypothesis import given, settings
 
 from tests.test_rewriting import charts
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.chart.edits import ChangeLevel, FixLine, MoveBarLine, SetMeter, SetTimeMap, ShiftOne, apply
+from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, SetMeter, SetTimeMap, ShiftOne, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.listening.barfaults import find_bar_faults
+from workbench.listening.readings import BarReading
 
 
 def song(tempo_bpm=96, bars=24, seed=3):
@@ -122,3 +123,14 @@ def test_whatever_is_written_something_or_nothing_is_said(chart):
         for fault in find_bar_faults(chart):
             apply(chart, fault.edit)
             apply(chart, fault.leave(len(chart)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("meter", [Meter(3, 4), Meter(6, 4), Meter(7, 8)])
+def test_the_likeliest_reading_mends_bars_of_another_meter(meter):
+    """Whatever else the strokes may fit: bars of 6/4, say, that nobody heard."""
+    chart = song()
+    wrong = apply(chart, SetMeter(meter))
+    heard = BarReading(chart.time_map, 0.95)
+    (fault,) = find_bar_faults(wrong, BarReading(wrong.time_map, 0.0), [heard])
+    assert fault.edit == LayBars(chart.time_map) and lines(apply(wrong, fault.edit)) == lines(chart)

@@ -36,8 +36,8 @@ JUMP, UNKNOWN_METER = -8.0, -6.0
 #: Natural log, a second, of how likely bars are that are all alike, against bars that have nothing in common.
 REPEATS = 2.0
 #: An act is offered if the bars are so much likelier after it, natural logarithm, and so much more for each bar; an
-#: other 1 or tempo for the whole song more, as the tracker has heard more than the strokes.  Chosen on performances of
-#: Groove MIDI's training split.
+#: other 1 or tempo for the whole song more, as the tracker has heard more than the strokes, unless the tracker says so.
+#: Chosen on performances of Groove MIDI's training split.
 LEAST_GAIN, LEAST_GAIN_A_BAR, SONG_GAIN_A_BAR = 10.0, 0.25, 2.0
 #: The same for each line moved that a user has fixed, and how near to it a line is the same, seconds.
 FIXED, FIXED_WITHIN_S = 8.0, 0.02
@@ -112,7 +112,8 @@ def find_bar_faults(
     before = song.score(chart.time_map)
     found = []
     fixed = [b.fixed for b in chart.time_map.bars]
-    for act, words, mends, span in (*_acts(chart, song), *_likelier(chart, now, others)):
+    weighed = [(*act, 0.0) for act in _acts(chart, song)]
+    for act, words, mends, span, heard in (*_likelier(chart, now, others), *weighed):
         if all(fixed[k] for k in _about(*span, len(chart))):
             continue
         try:
@@ -120,11 +121,13 @@ def find_bar_faults(
         except ChartError:
             continue
         bars = min(span.last - span.first + 1, len(after))
-        whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter)
+        whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter) and not heard
         doubt = bars * (SONG_GAIN_A_BAR if whole else LEAST_GAIN_A_BAR) + FIXED * _let_go(chart.time_map, after)
-        gain = song.score(after) - before + song.nearer(chart.time_map, after) - doubt
+        gain = song.score(after) - before + song.nearer(chart.time_map, after) + heard - doubt
         if gain > LEAST_GAIN:
             found.append(BarFault(span.first, span.last, words, mends, act, gain))
+    if any(isinstance(f.edit, edits.LayBars) for f in found):  # what else the whole song may be was not heard so
+        found = [f for f in found if isinstance(f.edit, edits.LayBars) or f.last_bar - f.first_bar + 1 < len(chart)]
     out: list[BarFault] = []
     for fault in sorted(found, key=lambda f: -f.gain):  # what touches another may be mended with it
         if not any(fault.first_bar <= o.last_bar + TOUCHES and o.first_bar <= fault.last_bar + TOUCHES for o in out):
@@ -273,14 +276,18 @@ def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretc
 
 def _likelier(
     chart: Chart, now: BarReading | None, others: Sequence[BarReading]
-) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
-    """Readings of the recording that are likelier than the chart's bars."""
+) -> Iterator[tuple[Rebar, str, str, _Stretch, float]]:
+    """Readings of the recording that are likelier than the chart's bars; of those at another meter or tempo by how
+    much, natural logarithm."""
     if now is None:
         return
     for other, words in zip(others, told_apart(now, others)):
         if other.probability > max(now.probability, LEAST_LIKELY):
             against = f"what was heard speaks against {now} ({percent(now)})"
-            yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1)
+            # Bars that are partly its own are rather mended where they part.
+            apart = told_apart(now, [other]) == [str(other)]
+            heard = math.log(other.probability / max(now.probability, LEAST_LIKELY)) if apart else 0.0
+            yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1), heard
 
 
 def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Heard) -> Iterator[float]:
