@@ -18,6 +18,7 @@ from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, lines_of, overview_svg, short_lines, summary_of, write_check
+from workbench.checking.judging import doubted
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, save_audio
 
@@ -41,6 +42,64 @@ def test_the_terminal_lists_every_finding_of_a_bar_as_the_page_does(check):
     (bar,) = check.worst_bars
     short = short_lines(check)
     assert [text.split("Bar 6: ")[1] for text in short] == [line.text for line in lines_of(check, bar)]
+
+
+def bars_shown(check):
+    return [content for kind, content in check_page(check, "song.flac", "written.mp3").blocks if kind == "bar"]
+
+
+def coloured(svg):
+    """Places and drums of the notes in colour, with their colours."""
+    return dict(re.findall(r'id="note-\d+-([^"]*)" class="note" fill="(#[0-9A-F]*)"', svg))
+
+
+@pytest.mark.slow
+def test_what_is_the_same_in_several_bars_stands_on_staves_and_each_bar_plays():
+    """The snare on 2 of three bars written on the & of 2; in one of them something else is wrong as well."""
+    late = [bar.without(F(1, 4), "snare").with_note(Note(F(3, 8), "snare")) for bar in SONG[:3]]
+    late[1] = late[1].with_note(Note(F(11, 16), "kick"))
+    check = check_chart(chart_of([*late, *SONG[3:]]), HEARD, "song.flac")
+    pattern, single = bars_shown(check)
+    assert {pattern.name, *(name for name, _ in pattern.alike)} == {"Bar 1", "Bar 2", "Bar 3"}
+    assert single.name == "Bar 2" and any(says(line.text, "snare", "heard on 2") for line in single.lines)
+    for bar in (pattern, single):  # told among the patterns, it still differs in its bar
+        assert coloured(bar.written)["3_8-snare"] and coloured(bar.recorded)["1_4-snare"]
+        assert "3_8-snare" not in bar.recorded
+    plays = re.findall(r'data-sound="sound" [^>]*>([^<]*)<', check_page(check, "song.flac", "written.mp3").html())
+    assert [name for name in plays if name != "As recorded"] == [name for name, _ in pattern.alike]
+
+
+@pytest.mark.slow
+def test_what_is_hardly_likely_is_in_colour_too():
+    """What a line says is seen on the staff, however doubtful."""
+    check = check_chart(chart_of(with_bar(5, CHORUS.without(F(3, 16), "kick"))), HEARD)
+    (finding,) = check.findings
+    doubt = doubted(finding, 0.24)
+    bars = tuple(replace(b, findings=(doubt,)) if b.findings else b for b in check.bars)
+    (bar,) = bars_shown(replace(check, findings=(doubt,), bars=bars))
+    assert coloured(bar.recorded) == {"3_16-kick": "#0072B2"} and not coloured(bar.written)
+
+
+@pytest.mark.slow
+def test_a_note_moved_over_the_bar_line_is_seen_where_it_is_heard(check):
+    (bar,) = check.worst_bars
+    over = replace(bar.findings[0], kind="wrong place", instrument="kick", position=F(0), heard_at=(4, F(7, 8)))
+    other = replace(bar.findings[0], position=F(3, 4), instrument="snare", kind="extra", bar_index=4)
+    bars = tuple(
+        replace(b, findings=(over,)) if b is bar else replace(b, findings=(other,) * (b.bar_index == 4))
+        for b in check.bars
+    )
+    shown = {b.name: b for b in bars_shown(replace(check, findings=(over, other), bars=bars))}
+    assert set(coloured(shown["Bar 5"].recorded)) == {"7_8-kick"} and "-5-0_1-kick" not in shown["Bar 6"].recorded
+
+
+@pytest.mark.slow
+def test_the_pick_up_has_one_name_in_the_terminal_on_the_page_and_in_its_map(check):
+    opening = replace(check, bars=tuple(replace(b, bar_number=0) for b in check.worst_bars))
+    (bar,) = bars_shown(opening)
+    assert bar.name == "Pick-up" and all("Pick-up: " in text for text in short_lines(opening))
+    svg = overview_svg(opening)
+    assert "<title>Pick-up: " in svg and re.findall(r"<tspan[^>]*>([^<]*)", svg) == ["Pick-", "up"]
 
 
 def test_the_page_names_both_files_whatever_the_chart_is_called(check):

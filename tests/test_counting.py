@@ -6,6 +6,7 @@ import pytest
 
 from workbench.chart.counting import (
     bar_list,
+    bar_name,
     count_row,
     count_syllable,
     length_words,
@@ -110,6 +111,7 @@ def test_bars_are_numbered_as_players_do():
     assert length_words(pickup, range(3)) == "pick-up + 2 bars"
     assert length_words(pickup, [1]) == "1 bar"
     assert bar_list(pickup, [0]) == "pick-up"
+    assert [bar_name(0), bar_name(4), the_bar(0), the_bar(4)] == ["Pick-up", "Bar 4", "the pick-up", "bar 4"]
     assert bar_list(TimeMap.steady(9, 100), [8, 0, 1, 2, 8]) == "bars 1–3, 9"
 
 

@@ -8,7 +8,7 @@ from lxml import html
 from workbench.checking.reportpage import Line, Report, ShownBar, clock, write_report
 from workbench.errors import WorkbenchError
 
-LINE = Line("wrong", "<b>snare</b> is heard", 0.84, 3, (1.25, 2.5))
+LINE = Line("wrong", "<b>snare</b> is heard", 0.84, (1.25, 2.5))
 STAFF = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"></svg>'
 BLOCKS = (
     ("lead", "a & b"),
@@ -23,7 +23,7 @@ BLOCKS = (
     ("columns", [("Missed", ["kick on 1"])]),
     ("lines", [LINE]),
     ("screen", "of bars"),
-    ("bar", ShownBar(3, "0:01.2", (1.0, 3.0), STAFF, "", (LINE,), 2)),
+    ("bar", ShownBar("Bar 3", "0:01.2", (1.0, 3.0), STAFF, "", (LINE,), 2, (("Bar 7", (5.0, 6.5)),))),
 )
 
 
@@ -36,8 +36,11 @@ def test_html_has_every_block_and_texts_stay_texts():
         ["sound", "1.250", "2.500"],
         ["written_sound", "1.000", "3.000"],
         ["sound", "1.000", "3.000"],
+        ["sound", "5.000", "6.500"],
     ]
-    assert "84% sure" in page.text_content() and "and 2 more" in page.text_content()
+    # A button is never alone in its column, where it would be stretched.
+    assert not page.findall(".//div[@class='staves']/button")
+    assert "chart wrong: 84%" in page.text_content() and "and 2 more" in page.text_content()
     assert {a.get("id"): a.get("src") for a in page.findall(".//audio")} == {
         "sound": "song.flac",
         "written_sound": "written.mp3",

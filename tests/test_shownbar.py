@@ -41,4 +41,14 @@ def test_what_differs_is_in_colour_where_it_stands(difference, gone, new):
 
 def test_an_early_stroke_is_coloured_where_it_is_written():
     written, recorded = engraved_bar(CHART, 1, [Difference(F(1, 4), "snare", "snare", BLUE)])
-    assert heads(written)[name(F(1, 4), "snare", 1)] == BLUE and recorded == ""
+    assert heads(written)[name(F(1, 4), "snare", 1)] == heads(recorded)[name(F(1, 4), "snare", 1)] == BLUE
+
+
+def test_without_differences_there_is_one_staff():
+    assert engraved_bar(CHART, 1, [])[1] == ""
+
+
+def test_a_stroke_heard_where_another_is_written_but_not_heard_stays():
+    late = [Difference(F(1, 4), "snare", "snare", RED, F(3, 4)), Difference(F(3, 4), "snare", "", RED)]
+    _, recorded = engraved_bar(CHART, 0, late)
+    assert [k for k in heads(recorded) if k.endswith("snare")] == [name(F(3, 4), "snare")]

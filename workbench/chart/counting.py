@@ -254,6 +254,16 @@ def bar_words(bar_numbers: Iterable[int], most_runs: int | None = None) -> str:
     return " + ".join(words)
 
 
+def the_bar(bar_number: int) -> str:
+    """A bar within a sentence: "bar 4", "the pick-up"."""
+    return f"bar {bar_number}" if bar_number else "the pick-up"
+
+
+def bar_name(bar_number: int) -> str:
+    """A bar by itself: "Bar 4", "Pick-up"."""
+    return capital(bar_words([bar_number]))
+
+
 def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
     """How long a run of bars is: "8 bars", "pick-up + 8 bars"."""
     full = sum(time_map.bar_number(k) > 0 for k in bar_indices)

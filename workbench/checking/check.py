@@ -24,7 +24,7 @@ from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import compare_strokes
 from workbench.chart import Chart
-from workbench.chart.counting import bar_list, capital, place_list
+from workbench.chart.counting import bar_list, capital, place_list, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.checking.differing import alike_bars
@@ -271,7 +271,7 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
             lengths = [b.end_s - b.start_s for b in beside if b.chart_bar is not None]
             bars = (end_s - start_s) * len(lengths) / sum(lengths) if lengths else 1.0
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
-            where = f"After bar {time_map.bar_number(last)}" if last >= 0 else "Before the first bar"
+            where = f"After {the_bar(time_map.bar_number(last))}" if last >= 0 else "Before the first bar"
             text = f"{where} the recording has {much} that {_is(much)} not written."
             text += _gap_words(chart, aligned, last, heard)
             found.append(_whole_bars("bar missing", time_map, max(last, 0), start_s, end_s, text))
@@ -287,7 +287,7 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
             end = next((b for b in alignment.bars[k:] if b.chart_bar == last), aligned)
             kind = "repeat" if count >= REPEAT_FROM_BARS else "bar missing"
             text = (
-                f"After bar {time_map.bar_number(last)} the recording plays {span} again; "
+                f"After {the_bar(time_map.bar_number(last))} the recording plays {span} again; "
                 f"the chart writes {'it' if count == 1 else 'them'} once."
             )
             found.append(_whole_bars(kind, time_map, last, start_s, end.end_s, text))

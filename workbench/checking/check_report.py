@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.chart.counting import capital, place_list
-from workbench.checking.check import FAINT_BELOW, BarCheck, Check, worst_first
+from workbench.chart.counting import bar_name, capital, place_list
+from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
 from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, write_report
@@ -25,17 +25,17 @@ from workbench.templates import filled
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Bars shown with their notes; the others are listed.
 MOST_BARS_SHOWN = 24
-#: The staff as recorded has what is at least so likely.
-LIKELY = 0.5
 #: Findings listed for one bar, patterns listed in all; of each kind, lines in a terminal.
 MOST_IN_A_BAR, MOST_PATTERNS, MOST_IN_SHORT = 10, 12, 8
 
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-    "is soft, covered by another one, or of a drum that is hard to hear in this recording. The "
-    "percentages say how likely it is that the chart is wrong, and not the workbench's ear. What is early or late by "
-    "less than half the finest step that its bar writes is feel, and never called wrong. On the staff what differs is "
-    "in these colours. Your ear decides."
+    "is soft, covered by another one, or of a drum that is hard to hear in this recording. "
+    "“Chart wrong: 80%” means that of ten such findings about eight are mistakes of the chart; in the other two "
+    "the workbench has misheard. What is early or late by "
+    "less than half the finest step that its bar writes is feel, and never called wrong. The worst bars come first: "
+    "bars left out or added, then those with the most to correct, kick and snare weighing more than cymbals. "
+    "The staves show every difference in these colours, “as recorded” as the workbench hears it. Your ear decides."
 )
 
 
@@ -108,7 +108,7 @@ def short_lines(check: Check) -> list[str]:
     lines = [(bar, line) for bar in (*single, *faint) for line in lines_of(check, bar)]
     for bar, line in lines[:MOST_IN_SHORT]:
         names_bars = any(f.position is None and f.text == line.text for f in bar.findings)
-        told.append(f"{line.verdict}: {line.text if names_bars else f'Bar {bar.bar_number}: {line.text}'}")
+        told.append(f"{line.verdict}: {line.text if names_bars else f'{bar_name(bar.bar_number)}: {line.text}'}")
     return told + [f"and {len(lines) - MOST_IN_SHORT} more: see the report."] * (len(lines) > MOST_IN_SHORT)
 
 
@@ -118,7 +118,9 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
     for bar in check.bars:
         verdicts = {f.verdict for f in bar.findings}
         fill = VERMILION if "wrong" in verdicts else BLUE if verdicts else "#E6F4EF"
-        squares.append((bar.bar_number, len(bar.findings), fill, "#fff" if verdicts else "#3b4249"))
+        name = bar_name(bar.bar_number)
+        label = [str(bar.bar_number)] if bar.bar_number else ["Pick-", "up"]
+        squares.append((name, label, len(bar.findings), fill, "#fff" if verdicts else "#3b4249"))
     return filled("checking/page/overview.svg", squares=squares, a_row=a_row)
 
 
@@ -132,15 +134,14 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
     blocks += [("picture", overview_svg(check))] if check.bars else []
     blocks += [("verdicts", HOW_SURE)]
     if check.patterns:
-        surest = [(p, max(p.findings, key=lambda f: f.probability)) for p in check.patterns[:MOST_PATTERNS]]
-        lines = [Line(p.verdict, p.text, p.probability, f.bar_number, (f.start_s, f.end_s)) for p, f in surest]
-        blocks += [("head", "The same in several bars"), ("lines", lines)]
+        blocks += [("head", "The same in several bars")]
+        blocks += [("bar", _pattern(check, pattern)) for pattern in check.patterns[:MOST_PATTERNS]]
     if worst:
         blocks += [("head", f"{'Everything else, bar by bar' if check.patterns else 'Bar by bar'}, worst first")]
         blocks += [("bar", _bar(check, bar)) for bar in worst[:MOST_BARS_SHOWN]]
     for head, bars, most in (("Further bars", worst[MOST_BARS_SHOWN:], MOST_IN_A_BAR), ("Minor doubts", faint, None)):
         lines = [
-            replace(line, text=f"Bar {bar.bar_number}: {line.text}")
+            replace(line, text=f"{bar_name(bar.bar_number)}: {line.text}", stretch=_stretch(bar))
             for bar in bars
             for line in lines_of(check, bar)[:most]
         ]
@@ -149,30 +150,45 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
     return Report(f"Check of {check.chart.title or 'a chart'}", tuple(blocks), sound, written_sound)
 
 
-def _bar(check: Check, bar: BarCheck) -> ShownBar:
-    """A bar with all that its findings point at to be played."""
+def _bar(check: Check, found: BarCheck) -> ShownBar:
+    """A bar with all that was found in it, told among the patterns or not, so that its staves are true."""
+    bar = next(b for b in check.bars if b.start_s == found.start_s)
     lines = lines_of(check, bar)
-    starts, ends = [f.start_s for f in bar.findings], [f.end_s for f in bar.findings]
     return ShownBar(
-        bar.bar_number,
+        bar_name(bar.bar_number),
         clock(bar.start_s),
-        (min([bar.start_s, *starts]), max([bar.end_s, *ends])),
-        *engraved_bar(check.chart, bar.bar_index, [d for f in bar.findings for d in _differences(check, f)]),
+        _stretch(bar),
+        *engraved_bar(check.chart, bar.bar_index, _differences(check, bar)),
         tuple(lines[:MOST_IN_A_BAR]),
         len(lines) - MOST_IN_A_BAR,
     )
 
 
-def _differences(check: Check, finding: Finding) -> Iterator[Difference]:
-    """What a finding changes in its bar, to be shown in colour."""
-    if finding.position is None or (finding.kind == "missing" and finding.probability < LIKELY):
-        return
-    at, played = None, finding.instrument
-    if finding.probability >= LIKELY:
-        elsewhere = {"extra": "", "missing": finding.heard_instrument, "wrong drum": finding.heard_instrument}
-        played = elsewhere.get(finding.kind, played)
-        if finding.heard_at is not None:
-            bar_index, place = finding.heard_at
-            at, played = (place, played) if bar_index == finding.bar_index else (None, "")
-    colour = VERMILION if finding.verdict == "wrong" else BLUE
-    yield Difference(finding.position, finding.instrument, played, colour, at)
+def _pattern(check: Check, pattern: Pattern) -> ShownBar:
+    """The bar in which a pattern is surest, and the others to be played."""
+    surest = max(pattern.findings, key=lambda f: f.probability)
+    bars = [b for b in check.bars if not set(pattern.findings).isdisjoint(b.findings)]
+    shown = next(b for b in bars if surest in b.findings)
+    line = Line(pattern.verdict, pattern.text, pattern.probability)
+    alike = tuple((bar_name(b.bar_number), (b.start_s, b.end_s)) for b in bars if b is not shown)
+    return replace(_bar(check, shown), lines=(line,), more=0, alike=alike)
+
+
+def _stretch(bar: BarCheck) -> tuple[float, float]:
+    """From when to when to play a bar, with all that its findings point at, seconds."""
+    return min([bar.start_s, *(f.start_s for f in bar.findings)]), max([bar.end_s, *(f.end_s for f in bar.findings)])
+
+
+def _differences(check: Check, bar: BarCheck) -> Iterator[Difference]:
+    """What findings change in a bar, to be shown in colour."""
+    for f in check.findings:
+        colour = VERMILION if f.verdict == "wrong" else BLUE
+        heard_bar, at = f.heard_at or (f.bar_index, None)
+        if f.position is not None and f in bar.findings:
+            played = {"extra": "", "missing": f.heard_instrument, "wrong drum": f.heard_instrument}
+            here = heard_bar == f.bar_index
+            yield Difference(
+                f.position, f.instrument, played.get(f.kind, f.instrument) if here else "", colour, at if here else None
+            )
+        elif at is not None and heard_bar == bar.bar_index != f.bar_index:
+            yield Difference(at, "", f.instrument, colour)

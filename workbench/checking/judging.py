@@ -28,7 +28,7 @@ import pandas as pd
 
 from workbench.alignment.alignedbars import Alignment, bar_span
 from workbench.chart import Chart, Note
-from workbench.chart.counting import the_place
+from workbench.chart.counting import bar_name, the_bar, the_place
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import SOFT_VELOCITY, is_soft
@@ -482,7 +482,7 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
         heard_bar, place = case.place
         what = f"{name} is written, but heard on {the_place(chart.time_map.bars[heard_bar], place)}"
         if heard_bar != k:
-            what += f" of bar {chart.time_map.bar_number(heard_bar)}"
+            what += f" of {the_bar(chart.time_map.bar_number(heard_bar))}"
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
@@ -501,7 +501,7 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
         GRAVITY[case.kind] * _INSTRUMENT_GRAVITY[instrument(name).family] * case.share,
         e.aligned.start_s,
         e.aligned.end_s,
-        f"Bar {number}, {the_place(bar, e.note.position)}: {what}.",
+        f"{bar_name(number)}, {the_place(bar, e.note.position)}: {what}.",
         e.aligned_index,
         case.place,
     )

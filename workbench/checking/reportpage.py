@@ -29,7 +29,7 @@ PICTURE_WIDTHS = (84, 74, 64, 54)
 
 @dataclass(frozen=True)
 class Line:
-    """What is found of one bar, at one or several places.
+    """What is found of a bar, at one or several places, or of several bars.
 
     Attributes
     ----------
@@ -38,7 +38,6 @@ class Line:
     text : str
     probability : float
         That the chart is wrong, and not the ear.
-    bar_number : int, optional
     stretch : (start_s, end_s), optional
         What to play of it.
     """
@@ -46,7 +45,6 @@ class Line:
     verdict: str
     text: str
     probability: float
-    bar_number: int | None = None
     stretch: tuple[float, float] | None = None
 
     @property
@@ -60,7 +58,7 @@ class ShownBar:
 
     Attributes
     ----------
-    number : int
+    name : str
     at : str
         Where in the recording, as players read it.
     stretch : (start_s, end_s)
@@ -69,15 +67,18 @@ class ShownBar:
         Its notes as an SVG, as written and as recorded; empty where there is none.
     lines : tuple of Line
     more : int
+    alike : tuple of (name, (start_s, end_s))
+        Other bars of which the same is said, to be played.
     """
 
-    number: int
+    name: str
     at: str
     stretch: tuple[float, float]
     written: str
     recorded: str
     lines: tuple[Line, ...]
     more: int = 0
+    alike: tuple[tuple[str, tuple[float, float]], ...] = ()
 
 
 @dataclass(frozen=True)

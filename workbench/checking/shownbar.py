@@ -39,21 +39,25 @@ class Difference:
 
 
 def engraved_bar(chart: Chart, bar_index: int, differences: Iterable[Difference]) -> tuple[str, str]:
-    """A bar as written and as recorded, SVG, its differences in colour; the second empty where nothing differs."""
+    """A bar as written and as recorded, SVG, its differences in colour; the second empty where there are none."""
     bar, heard = chart.bars[bar_index], chart.bars[bar_index]
     written: dict[str, str] = {}
     recorded: dict[str, str] = {}
+    played = []
     for d in differences:
         old = bar.find(d.position, d.written) if d.written else None
         if old is not None:
             written[note_id(bar_index, old)] = d.colour
             heard = heard.without(*old.key)
         if d.played:
-            new = Note(d.position if d.at is None else d.at, d.played)
-            heard = heard.without(*new.key).with_note(new)
+            at = d.position if d.at is None else d.at
+            new = replace(old, position=at) if old is not None and d.played == d.written else Note(at, d.played)
+            played.append(new)
             recorded[note_id(bar_index, new)] = d.colour
+    for new in played:  # only now: one note may be heard where another one is written but not heard
+        heard = heard.without(*new.key).with_note(new)
     first = _engraved(chart, bar_index, written)
-    if heard == bar:
+    if not written and not recorded:
         return first, ""
     changed = replace(chart, bars=(*chart.bars[:bar_index], heard, *chart.bars[bar_index + 1 :]))
     return first, _engraved(changed, bar_index, recorded)

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
+from workbench.chart.counting import bar_name
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import DifferingStroke, stroke_lines
 from workbench.checking.electronic import is_midi, played_strokes
@@ -174,7 +175,7 @@ def _shown_bars(take: Take) -> list[ShownBar]:
     worst = sorted(found, key=lambda f: -len(f[1]))[:MOST_SHOWN_BARS]
     return [
         ShownBar(
-            bar.bar_number,
+            bar_name(bar.bar_number),
             clock(bar.start_s),
             (bar.start_s, bar.end_s),
             *engraved_bar(playing.chart, bar.bar_index, map(_difference, strokes)),
