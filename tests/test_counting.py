@@ -13,6 +13,7 @@ from workbench.chart.counting import (
     note_value,
     place_list,
     place_name,
+    the_bar,
 )
 from workbench.chart.meter import Bar, Meter, TimeMap
 
