@@ -35,11 +35,23 @@ def test_readings_are_named_and_one_is_taken(chart, capsys):
 
 
 @pytest.mark.slow
+def test_a_reading_that_the_bars_follow_already_changes_nothing(chart, capsys):
+    before = chart.read_bytes()
+    assert main(["bars", str(chart), "--take", "0"]) == 0
+    assert "already" in capsys.readouterr().out and chart.read_bytes() == before
+    for _ in range(2):
+        assert main(["bars", str(chart), "--take", "1"]) == 1, "at double tempo the hits disagree"
+    assert "already" in capsys.readouterr().out and len(read_chart(chart)) == 48
+
+
+@pytest.mark.slow
 def test_what_disagrees_is_told_and_mended(chart, capsys):
     write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)
     assert main(["bars", str(chart)]) == 1
     assert "Bars 10 to" in capsys.readouterr().out
+    capsys.readouterr()
     assert main(["bars", str(chart), "--mend"]) == 0
+    assert "mended: 1 a beat earlier" in capsys.readouterr().out
     assert read_chart(chart).time_map.bar_start_s(9) == pytest.approx(CHART.time_map.bar_start_s(9))
     assert main(["bars", str(chart), "--mend"]) == 2
     assert "nothing to mend" in capsys.readouterr().err

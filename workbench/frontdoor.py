@@ -270,7 +270,7 @@ def lay_bars(
     ----------
     song : open chart or path of a chart or recording
     reading : int, optional
-        Number of one of :func:`bar_lines`; otherwise the bars are tracked again.
+        Number of one of :func:`bar_lines`; bars that are already read so stay.  Otherwise the bars are tracked again.
     from_bar : int, optional
         Number of the bar whose line is the first that may move; by default the whole song.
     meter, tempo_bpm
@@ -299,13 +299,15 @@ def lay_bars(
     """
     from workbench.chart.edits import LayBars
     from workbench.chart.meter import Meter
-    from workbench.listening.hearing import hearing_for, lay_anew, other_readings
+    from workbench.listening.hearing import hearing_for, is_laid_so, lay_anew, other_readings
     from workbench.listening.readings import tempo_range
 
     document = _opened(song, progress)
     chart = document.chart
     hearing = hearing_for(chart, document.path.parent, _part(document).recording, _shown(progress))
     if reading is not None:
+        if is_laid_so(chart, hearing.readings, reading):
+            return document
         others = other_readings(chart, hearing.readings)
         if reading not in others:
             known = (

@@ -55,23 +55,27 @@ def run(args: argparse.Namespace) -> int:
         raise ChartError("--from-bar, --meter and --tempo say how bars are found --anew; add it.")
     progress = TerminalProgress()
     song = wb.open_chart(args.chart, progress=progress)
-    before = song.chart
+    before, done = song.chart, ""
+
+    def where(fault: BarFault) -> str:
+        first, last = (song.chart.time_map.bar_number(k) for k in (fault.first_bar, fault.last_bar))
+        return f"Bar {first}" if first == last else f"Bars {first} to {last}"
+
     if args.mend:
         faults = wb.bar_lines(song, progress=progress).faults
         if not faults:
             raise ChartError("Bar lines and hits agree; there is nothing to mend.")
+        done = f"{where(faults[0])}: {faults[0].words}; mended: {faults[0].mends}."
         song.apply(faults[0].edit)
     elif args.anew or args.take is not None:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
     save_with_tables(song, before)
-    look, number = wb.bar_lines(song, progress=progress), song.chart.time_map.bar_number
-
-    def where(fault: BarFault) -> str:
-        first, last = number(fault.first_bar), number(fault.last_bar)
-        return f"Bar {first}" if first == last else f"Bars {first} to {last}"
-
+    look = wb.bar_lines(song, progress=progress)
+    if args.take is not None and song.chart == before:
+        done = f"The bars are already read as {args.take} says; nothing was changed."
     if args.json:
         told = {
+            "done": done,
             "words": look.words,
             "probability": round(look.now.probability, 4),
             "readings": {
@@ -82,6 +86,8 @@ def run(args: argparse.Namespace) -> int:
         }
         print(json.dumps(told, indent=2))
     else:
+        if done:
+            print(done)
         print(f"{len(song.chart)} bars, {look.words}.")
         for k, reading in look.readings.items():
             print(f"  --take {k}: {look.told[k]} ({percent(reading)})")

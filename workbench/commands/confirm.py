@@ -2,8 +2,8 @@
 
 Listen to them first, in the grid or with any player.  What is confirmed counts
 as certain from then on: readings, lessons and practice packs use it.  Without
---bars it says which bars hold hits that nobody has confirmed.  NAME.hits.csv
-follows unless you have changed it.
+--bars it says which bars hold doubtful hits, and which hold any that nobody has
+confirmed.  NAME.hits.csv follows unless you have changed it.
 
 examples:
   workbench confirm song.chart.json
@@ -32,8 +32,17 @@ def run(args: argparse.Namespace) -> int:
     import workbench as wb
     from workbench.chart.counting import bar_list
     from workbench.commands.bars import save_with_tables
+    from workbench.errors import ChartError
+    from workbench.files.chartfile import ENDING
     from workbench.progress import TerminalProgress
+    from workbench.reading.doubts import is_doubtful
+    from workbench.scorefiles import holds_part
 
+    if holds_part(args.chart) and not args.chart.name.lower().endswith(ENDING):
+        raise ChartError(
+            f"{args.chart.name} was written, not heard: none of its hits needs to be confirmed. Name a recording, or "
+            f"the NAME{ENDING} that was drafted from one."
+        )
     song = wb.open_chart(args.chart, progress=TerminalProgress())
     before = song.chart
     if args.bars is not None:
@@ -42,10 +51,22 @@ def run(args: argparse.Namespace) -> int:
     now, numbers = song.chart, song.chart.time_map
     hits = sum(n.confirmed for _, n in now.notes()) - sum(n.confirmed for _, n in before.notes())
     left = now.unchecked_bars
+    doubtful = [k for k, n in now.notes() if is_doubtful(n, now.doubt_below)]
     if args.json:
-        print(json.dumps({"hits_confirmed": hits, "bars_left": [numbers.bar_number(k) for k in left]}))
+        bars = {
+            name: [numbers.bar_number(k) for k in sorted(set(found))]
+            for name, found in (("bars_doubtful", doubtful), ("bars_left", left))
+        }
+        print(json.dumps({"hits_confirmed": hits, **bars}))
         return 0
     if args.bars is not None:
         print(f"{hits} hit{'s' * (hits != 1)} confirmed.")
-    print(f"Not confirmed yet: {bar_list(numbers, left)}." if left else "No bar is left to confirm.")
+    if doubtful:
+        print(f"Doubtful hits, {len(doubtful)}, to hear first: {bar_list(numbers, doubtful)}.")
+    if left:
+        print(f"Not confirmed yet: {bar_list(numbers, left)}.")
+    elif any(n.confidence < 1.0 for _, n in now.notes()):
+        print("No bar is left to confirm.")
+    else:
+        print("None of its hits was drafted from a recording, so none needs to be confirmed.")
     return 0

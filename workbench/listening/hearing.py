@@ -229,6 +229,11 @@ def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, Ba
     return out
 
 
+def is_laid_so(chart: Chart, readings: Sequence[BarReading], number: int) -> bool:
+    """Whether the bars of a chart are already those of a reading, by its index."""
+    return 0 <= number < len(readings) and alike(BarReading(chart.time_map, 0.0), readings[number])
+
+
 def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     """How the bars of a chart lie, given the readings of its recording."""
     now, others = as_read(chart.time_map, readings), other_readings(chart, readings)
