@@ -32,8 +32,8 @@ HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
     "is soft, covered by another one, or of a drum that is hard to hear in this recording. "
     "“Chart wrong: 80%” means that of ten such findings about eight are mistakes of the chart; in the other two "
-    "the workbench has misheard. What is early or late by "
-    "less than half the finest step that its bar writes is feel, and never called wrong. The worst bars come first: "
+    "the workbench has misheard. A stroke early or late by "
+    "less than half the finest step of its bar is feel, and never called wrong. The worst bars come first: "
     "bars left out or added, then those with the most to correct, kick and snare weighing more than cymbals. "
     "The staves show every difference in these colours, “as recorded” as the workbench hears it. Your ear decides."
 )

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_place
+from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_bar, the_place
 from workbench.checking.differing import alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
@@ -231,7 +231,7 @@ def _advise_on_single_strokes(take: Playing) -> Iterator[Advice]:
             for count, what in ((worst.missed, "not heard"), (worst.added, "not in the part"))
             if count
         ]
-        yield 1.0, (f"Listen to bar {worst.bar_number}: {' and '.join(parts)}.")
+        yield 1.0, (f"Listen to {the_bar(worst.bar_number)}: {' and '.join(parts)}.")
 
 
 def _advise_on_notes(take: Playing) -> Iterator[Advice]:
