@@ -173,7 +173,9 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     >>> place_list(bar, [Fraction(2 * k + 1, 8) for k in range(4)])
     'every &'
     >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
-    '1 &, the & of 2, 3 &'
+    '1, the & of 1, the & of 2, 3, the & of 3'
+    >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 4, 5, 6)])
+    '1 &, 3 &, 4'
     >>> place_list(bar, [Fraction(k, 16) for k in (13, 14, 15)])
     'the e, & and a of 4'
     """
@@ -182,7 +184,10 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
         for name, places in _whole_sets(bar.meter, bar.length).items():
             if wanted == places:
                 return name
-    said = list(_counted_out(bar, wanted, rows=len(wanted) > LONGEST_LIST))
+    # Rows of syllables and places by name do not stand side by side.
+    counts = [split_count(bar.meter, bar.missing, p) for p in wanted]
+    rows = len(wanted) > LONGEST_LIST and {n for n, _ in counts} == {n for n, part in counts if part == 0}
+    said = list(_counted_out(bar, wanted, rows))
     return (" and " if len(said) == 2 and len(wanted) <= LONGEST_LIST else ", ").join(said)
 
 

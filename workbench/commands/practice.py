@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench practice``; returns the exit status."""
     import workbench as wb
     from workbench.errors import WorkbenchError
-    from workbench.practice.exercises import EXERCISE_KINDS, untaught
+    from workbench.practice.exercises import EXERCISE_KINDS, MOST_RUNS, untaught
     from workbench.practice.pack import PackOptions, check_pack_folder
     from workbench.progress import TerminalProgress
 
@@ -111,7 +111,9 @@ def run(args: argparse.Namespace) -> int:
         more_steps=args.more_steps,
     )
     if not exercises:
-        raise WorkbenchError(_nothing(args.kinds or EXERCISE_KINDS, args.sections, args.bars, untaught(reading)))
+        kinds = args.kinds or EXERCISE_KINDS
+        doubtful_bars = untaught(reading, kinds=kinds, most_runs=MOST_RUNS)
+        raise WorkbenchError(_nothing(kinds, args.sections, args.bars, doubtful_bars))
     recording, remark = _recording_of(chart, args)
     options = {f.name: getattr(args, f.name) for f in fields(PackOptions) if hasattr(args, f.name)}
     pack = wb.practice_pack(
@@ -149,7 +151,7 @@ def _nothing(kinds: Sequence[str], sections: Sequence[str] | None, bars: str | N
     """That a choice holds nothing, in a sentence, or what of the part is too doubtful to practise."""
     if doubtful:
         return " ".join(
-            ("There is nothing to practise yet.", *doubtful, "Or name --bars alone to practise them as they are.")
+            ("There is nothing to practise yet.", *doubtful, "Or name --bars to practise them as they are.")
         )
     of = " or ".join(filter(None, (", ".join(f"{k}s" for k in kinds[:-1]), f"{kinds[-1]}s")))
     where = [f"in section {' or '.join(sections)}"] if sections else []

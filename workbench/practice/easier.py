@@ -123,6 +123,11 @@ GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     ("kick", "with its own kick", (without_ghosts, without_crash, _in_halves)),
     ("no-ghosts", "without ghost notes and crash", (without_ghosts, without_crash)),
 )
+#: What the titles say where no cymbal plays.
+WITHOUT_CYMBAL = {
+    "frame": "skeleton: snare on the beats, kick on the strong beats",
+    "time": "with its own snare, kick on the strong beats",
+}
 FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     ("beats", "skeleton: what falls on the beats", (without_ghosts, frame)),
     ("halves", "skeleton in 8ths", (without_ghosts, frame_in_halves)),
@@ -151,5 +156,6 @@ def easier_steps(chart: Chart, bars: Sequence[int], fill: bool = False) -> list[
         sounds = any(i in HAND_DRUMS for bar in look for _, i in bar) if fill else any(look)
         if sounds and look not in seen:
             seen.append(look)
-            out.append((name, title))
+            cymbal = any(i in TIMEKEEPING or i in MARKING for bar in look for _, i in bar)
+            out.append((name, title if cymbal else WITHOUT_CYMBAL.get(name, title)))
     return out

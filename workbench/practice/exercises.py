@@ -21,7 +21,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from workbench.chart import Chart, Mark
-from workbench.chart.counting import and_list, bar_list, capital, count_rows
+from workbench.chart.counting import and_list, bar_list, bar_words, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
 from workbench.grouping import grouped
@@ -45,6 +45,8 @@ FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
 SONG_BARS, AROUND_FILL_BARS = 4, 2
 #: Variations taken of one groove: the most frequent.
 MOST_VARIATIONS = 4
+#: Runs of doubtful bars that an error names.
+MOST_RUNS = 3
 
 
 def choose_exercises(
@@ -273,9 +275,9 @@ def _without_fills(reading: PartReading, own: PartGroove) -> list[int]:
 
 
 def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
-    """Consecutive bars of the groove that begin a phrase and hold no fill."""
+    """Consecutive bars that play the groove, begin a phrase and hold no fill."""
     runs: list[list[int]] = []
-    for k in _without_fills(reading, own):
+    for k in sorted(set(_without_fills(reading, own)).intersection(reading.bars_playing(own))):
         same = runs and runs[-1][-1] == k - 1 and len(runs[-1]) < SONG_BARS
         same = same and reading.section_at(k) == reading.section_at(k - 1)
         runs[-1].append(k) if same else runs.append([k])
@@ -316,19 +318,25 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
     return list(grouped(((f.kind, shape(f)), f) for f in sure).values())
 
 
-def untaught(reading: PartReading, words: Words = ENGLISH) -> tuple[str, ...]:
-    """What no exercise teaches because it rests on doubtful hits, and what to do; empty where nothing is."""
-    fills = [k for f in reading.fills if not f.grounds.is_plain for k in f.span.bars]
-    changes = [k for v in reading.variations if not v.grounds.is_plain for k in v.bars]
-    of_fills, of_changes = (words.title(bar_list(reading.chart.time_map, bars)) for bars in (fills, changes))
-    said = []
-    if fills:
-        said += [words("No exercise is made of the fills of {bars}: their hits are doubtful.", bars=of_fills)]
-    if changes:
-        said += [words("No exercise is made of the changes of {bars}: their hits are doubtful.", bars=of_changes)]
-    if said:
-        said += [words("Hear them in the grid, correct or confirm them (or with workbench confirm), and try again.")]
-    return (" ".join(said),) if said else ()
+def untaught(
+    reading: PartReading, words: Words = ENGLISH, kinds: Collection[str] = EXERCISE_KINDS, most_runs: int | None = None
+) -> tuple[str, ...]:
+    """What no exercise of some kinds teaches because it rests on doubtful hits, and what to do; empty where nothing
+    is.  Of more than ``most_runs`` runs of bars the first are named."""
+    number = reading.chart.time_map.bar_number
+    fills = [f for f in reading.fills if not f.grounds.is_plain]
+    of_fills = {number(k) for f in fills for k in f.span.bars}
+    of_changes = {number(k) for v in reading.variations if not v.grounds.is_plain for k in v.bars}
+    the_fills = "the fill of {bars}" if len(fills) == 1 else "the fills of {bars}"
+    what = [
+        words(text, bars=words.title(bar_words(bars, most_runs)))
+        for kind, text, bars in (("fill", the_fills, of_fills), ("variation", "the changes of {bars}", of_changes))
+        if bars and kind in kinds
+    ]
+    if not what:
+        return ()
+    said = words("No exercise is made of {what}: the hits are doubtful.", what=words(" and ").join(what))
+    return (f"{said} {words('Hear them in the grid; correct or confirm them (or with workbench confirm).')}",)
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

@@ -23,7 +23,6 @@ from workbench.practice.stages import Exercise, without_recording
 from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
-from workbench.reading.fills import filled_bars
 from workbench.reading.part_reading import PartReading
 
 if TYPE_CHECKING:
@@ -37,6 +36,14 @@ MINUTES = {"form": 5, "groove": 10, "variation": 5, "fill": 5, "song": 10}
 MINUTES_HARDER = 2
 #: A variation that comes less often is learnt with the song.
 FEWEST_TIMES = 2
+
+#: How to learn a fill, by whether anything comes before it and after it.
+_FILL_WAYS = {
+    (True, True): "It comes in {where}. Play it alone, then out of the groove, then into what follows.",
+    (False, True): "It comes in {where}. Play it alone, then into what follows.",
+    (True, False): "It comes in {where}. Play it alone, then out of the groove.",
+    (False, False): "It comes in {where}. Play it until it is steady.",
+}
 
 
 @dataclass(frozen=True)
@@ -209,12 +216,12 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     song_bpm = chart.time_map.mean_tempo_bpm()
     marks = dict.fromkeys(metronome_mark(share * song_bpm) for share in TEMPO_SHARES)
     tempi = (*(mark for mark in marks if mark < round(song_bpm)), round(song_bpm))
-    times = {e.name: len(_bars_of(reading, e)) for e in exercises}
-    grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -times[e.name])
-    rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and times[e.name] >= FEWEST_TIMES]
+    where = {e.name: _bars_of(reading, e) for e in exercises}
+    grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -len(where[e.name]))
+    rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and len(where[e.name]) >= FEWEST_TIMES]
     first = grooves[:1]
     order = [*first, *(e for e in rest if e.kind == "variation"), *_by_difficulty(reading, rest), *grooves[1:]]
-    items = [_form_item(reading, tempi, words), *(_item(reading, e, tempi, times[e.name], words) for e in order)]
+    items = [_form_item(reading, tempi, words), *(_item(reading, e, tempi, where[e.name], words) for e in order)]
     items.append(
         LessonItem(
             words("The song"),
@@ -246,12 +253,10 @@ def _difficulty(reading: PartReading, exercise: Exercise) -> int:
 
 
 def _bars_of(reading: PartReading, exercise: Exercise) -> tuple[int, ...]:
-    """Where in the song an exercise occurs: a groove where it is played, not in the pick-up, rests or fills."""
-    chart = reading.chart
+    """Where in the song an exercise occurs."""
     if exercise.kind == "groove":
-        own, filled = reading.groove_at(exercise.first_bar), filled_bars(chart, [f.span for f in reading.fills])
-        played = [k for k in _numbered(chart) if chart.bars[k].notes and k not in filled]
-        return tuple(k for k in played if own is not None and k in own.groove.bar_indices)
+        own = reading.groove_at(exercise.first_bar)
+        return reading.bars_playing(own) if own is not None else ()
     if exercise.kind == "fill":
         kind = next((f.kind for f in reading.fills if f.span.start[0] == exercise.first_bar), None)
         return tuple(k for f in reading.fills if f.kind == kind for k in f.span.bars)
@@ -269,31 +274,38 @@ def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
 
 def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> LessonItem:
     names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in reading.sections]
-    listen = words("Listen once and count the bars aloud; say each section's name as it begins.")
+    listen = (
+        words("Listen once and count the bars aloud; say each section's name as it begins.")
+        if len(names) > 1
+        else words("Listen once and count the bars aloud.")
+    )
     return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], tempi[-1], tempi[-1])
 
 
-def _item(reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: int, words: Words) -> LessonItem:
+def _item(
+    reading: PartReading, exercise: Exercise, tempi: Sequence[int], bars: Sequence[int], words: Words
+) -> LessonItem:
     chart, minutes = reading.chart, MINUTES[exercise.kind]
     where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
     own, every = reading.groove_at(exercise.first_bar), len(_numbered(chart))
     groove = (
-        words("All {all} bars are this groove.", all=every)
-        if bars == every
-        else words("{bars} of the {all} bars are this groove.", bars=bars, all=every)
+        words("All {all} bars play this groove.", all=every)
+        if len(bars) == every
+        else words("{bars} of the {all} bars play this groove.", bars=len(bars), all=every)
     )
+    if any(k in v.bars for v in reading.variations for k in bars):
+        groove = f"{groove} {words('Some of them vary it.')}"
     steady = words("Play four bars in a row without a slip before you raise the tempo.")
     if own is not None and own.free:
-        groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=bars, all=every)
+        groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=len(bars), all=every)
         steady = words("Learn it, then make up your own around it.")
+    steps = [s.name for s in exercise.stages]
     why = {
         "groove": f"{groove} {steady}",
         "variation": words(
             "It comes in {where}. Alternate it with the groove until you no longer have to think.", where=where
         ),
-        "fill": words(
-            "It comes in {where}. Play it alone, then out of the groove, then into what follows.", where=where
-        ),
+        "fill": words(_FILL_WAYS["setup" in steps, "landing" in steps], where=where),
     }[exercise.kind]
     if exercise.kind == "groove" and own is not None and own.others:
         why += " " + words("Other songs with this groove: {songs}.", songs=own.others)

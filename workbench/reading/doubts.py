@@ -58,6 +58,9 @@ LISTEN_FIRST_MEANS = (
     "Listen first: the draft is not sure of these strokes. Hear the bars on the record and compare them with what is "
     "written; in the grid, correct what is wrong and confirm what is right."
 )
+#: How a sentence begins that is likelier wrong than right, where it is told all the same.
+PERHAPS = "perhaps"
+PERHAPS_MEANS = "Perhaps: likelier wrong than right; told because everything was asked for."
 
 #: A stroke in a bar: position and instrument.
 Key = tuple[Fraction, str]
@@ -96,7 +99,7 @@ class Grounds:
 
     def marked(self, text: str) -> str:
         """A sentence with its mark, if it needs one."""
-        return text if self.is_plain else f"{LISTEN_FIRST}: {text}"
+        return text if self.is_plain else f"{PERHAPS if self.is_left_out else LISTEN_FIRST}: {text}"
 
 
 #: Of what was written or confirmed.

@@ -128,6 +128,11 @@ class Fill:
     grounds: Grounds = CERTAIN
     clauses: tuple[tuple[str, Grounds], ...] = ()
 
+    @property
+    def hands_told(self) -> bool:
+        """Whether nothing but its feet is too unsure to be told."""
+        return not any(own.is_left_out for text, own in self.clauses if text != self.feet)
+
 
 @dataclass(frozen=True)
 class _Moment:
@@ -191,6 +196,8 @@ def _read_fill(
     values = _values(events, length)
     grouping, step, by = _grouping(events, length)
     drums = tuple(name for name, _ in groupby(filter(None, (_drums_struck(e) for e in events))))
+    if by == "drums" and len(drums) > len(grouping):
+        grouping = ()  # groups that hold more than one drum are not "each on a new drum"
     linear = all(len(e.notes) == 1 for e in events)
     difficulty, why = _difficulty(chart, span, events)
     syncopated = _is_syncopated(chart, span, events)

@@ -10,10 +10,11 @@ from workbench.chart import Chart, Mark
 from workbench.reading.doubts import CERTAIN, LISTEN_FIRST, Grounds
 from workbench.reading.feel import Feel
 from workbench.reading.fill_reading import Fill
+from workbench.reading.fills import filled_bars
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Groove, Written
 from workbench.reading.sticking import Sticking
-from workbench.reading.variations import Change
+from workbench.reading.variations import DIFFERENT, Change
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,20 @@ class PartReading:
     @cached_property
     def _groove_of(self) -> dict[int, PartGroove]:
         return {k: g for g in self.grooves for k in g.groove.bar_indices}
+
+    def bars_playing(self, own: PartGroove) -> tuple[int, ...]:
+        """Bars in which a groove is played, as it is or with changes: none of its pick-up, rests and fills, and none
+        that is told to be different, unless it is played freely."""
+        chart = self.chart
+        not_it = filled_bars(chart, [f.span for f in self.fills])
+        if not own.free:
+            different = (v for v in self.variations if any(c.text.startswith(DIFFERENT) for c in v.changes))
+            not_it = not_it.union(*(v.bars for v in different))
+        return tuple(
+            k
+            for k in own.groove.bar_indices
+            if k not in not_it and chart.bars[k].notes and chart.time_map.bar_number(k)
+        )
 
     @property
     def sections(self) -> tuple[FormSection, ...]:

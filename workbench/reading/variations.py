@@ -23,6 +23,9 @@ from workbench.reading.grooves import Written
 #: Bars that share less than this with their base (:func:`_alike`) are told whole instead of stroke by stroke.
 TOO_DIFFERENT = 0.34
 
+#: How a bar begins that is told whole, so unlike its groove is it.
+DIFFERENT = "different: "
+
 #: Articulations as drummers say them on an added or changed note.
 _SAID: dict[str, str] = {
     "ghost": "ghost note",
@@ -106,7 +109,7 @@ def describe_changes(
     if not base:
         return (Change(whole_bar(bar, actual, soft_actual), frozenset(), frozenset(added)),)
     if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
-        return (Change("different: " + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
+        return (Change(DIFFERENT + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [
         *broken_off,

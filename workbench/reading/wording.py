@@ -17,13 +17,13 @@ from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.grouping import grouped
-from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS, mostly_doubtful
+from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS, PERHAPS, PERHAPS_MEANS, mostly_doubtful
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.sticking import BOTH, NEITHER
-from workbench.reading.variations import instrument_word
+from workbench.reading.variations import DIFFERENT, instrument_word
 from workbench.templates import filled
 
 if TYPE_CHECKING:
@@ -179,12 +179,13 @@ def to_markdown(reading: PartReading, everything: bool = False) -> str:
     ]
     grooves = [_groove_lines(reading, g, everything) for g in reading.grooves]
     fills = _fill_lines(reading, everything)
-    marked = LISTEN_FIRST in str((grooves, fills)).lower()
+    told = str((grooves, fills)).lower()
+    marks = [means for mark, means in ((LISTEN_FIRST, LISTEN_FIRST_MEANS), (PERHAPS, PERHAPS_MEANS)) if mark in told]
     return filled(
         "reading/page/reading.md.jinja",
         chart=chart,
         heading=_heading(reading),
-        doubts=[*([_sentence(doubt_text(doubtful))] if doubtful else []), *([LISTEN_FIRST_MEANS] if marked else [])],
+        doubts=[*([_sentence(doubt_text(doubtful))] if doubtful else []), *marks],
         form=form,
         grooves=grooves,
         fills=fills,
@@ -238,7 +239,7 @@ def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Varia
             for v in variations
             if k in v.bars
             for c in v.changes
-            for clause in c.text.removeprefix("different: ").split("; ")
+            for clause in c.text.removeprefix(DIFFERENT).split("; ")
         ]
         if not said:
             continue
@@ -270,10 +271,13 @@ def _heading(reading: PartReading) -> str:
 
 def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
     chart, lines = reading.chart, []
+    unsure_in: dict[str, list[Fill]] = {}
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
         unsure = [text for text, own in first.clauses if own.is_left_out]
+        # Hands would tell the drums that are too unsure to be told.
+        hands = hands if everything or first.hands_told else ""
         label = "Hands" if first.grounds.is_plain else "Hands as drafted"
         said = [
             f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars)}: {first.text}.",
@@ -287,9 +291,13 @@ def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
             where = bar_list(chart.time_map, f.span.bars)
             kept = "the same" if f.version_of is None else f"changed: {f.text}"
             lines.append(f"  - {where}: {kept}. {_lead(reading, f)}")
-    bars = sorted({k for f in reading.fills if any(own.is_left_out for _, own in f.clauses) for k in f.span.bars})
-    if bars and not everything:
-        lines += ["", _left_out(f"The drums of the fills in {bar_list(chart.time_map, bars)} are")]
+    unsure_fills = [f for f in reading.fills if any(own.is_left_out for _, own in f.clauses)]
+    if unsure_fills and not everything:
+        by_hands = grouped((f.hands_told, f) for f in unsure_fills)
+        lines.append("")
+        for told, fills in sorted(by_hands.items()):
+            which = f"the fill{'s' * (len(fills) > 1)} in {bar_list(chart.time_map, _touched(fills))}"
+            lines.append(_left_out(f"The feet of {which} are" if told else f"The drums of {which} are"))
     return lines
 
 
