@@ -82,7 +82,10 @@ def test_places(position, said):
         ([], ""),
         ([F(k, 16) for k in (0, 2, 6, 8, 10)], "1, the & of 1, the & of 2, 3, the & of 3"),
         ([F(k, 16) for k in (1, 3, 5, 6, 8)], "the e and a of 1, the e and & of 2, 3"),
-        ([F(0), F(1, 24), F(7, 24), F(5, 12), F(3, 4)], "1 ta, the 2nd sextuplet of 2, the let of 2, 4"),
+        (
+            [F(0), F(1, 24), F(7, 24), F(5, 12), F(3, 4)],
+            "1, the 2nd sextuplet of 1, the 2nd sextuplet of 2, the let of 2, 4",
+        ),
     ],
 )
 def test_lists_of_places(positions, said):

@@ -8,8 +8,9 @@ import pytest
 from tests.parts import FILL, bar, part
 from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
-from workbench.errors import WorkbenchError
-from workbench.practice.exercises import choose_exercises, section_exercise, untaught
+from workbench.commands.practice import _nothing
+from workbench.errors import LONGEST_MESSAGE, WorkbenchError
+from workbench.practice.exercises import MOST_RUNS, choose_exercises, section_exercise, untaught
 from workbench.practice.pack import make_practice_pack
 from workbench.reading.doubts import (
     COUNTED_FOR_EXPECTED,
@@ -97,6 +98,7 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
         assert ("--all" in page) == (begins is None) and "--all" not in everything
         assert ("There may be more in bar 3," in page) == (begins is None)
         assert ("compare them with what is" in page) == ("listen first" in page)
+        assert ("perhaps: kick on" in everything) == ("likelier wrong than right" in everything) == (begins is None)
         # The data tell every stroke, with what it rests on.
         (told,) = [v for v in reading.to_data()["variations"] if v["bars"] == [3]]
         assert told["grounds"]["hits"] == 1 and told["grounds"]["least_sure"] == confidence
@@ -112,14 +114,29 @@ def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
     # Of a fill that is hardly heard the rhythm is told, and no drums.
     assert faint.fills[0].text.startswith("listen first: ") and "tom" not in faint.fills[0].text
     assert sure.fills[0].clauses[0][0].split(" in groups")[0] in faint.fills[0].text
+    # Hands would give the drums away; all of it tells them.
+    for reading, hands in ((sure, True), (doubtful, doubtful.fills[0].hands_told), (faint, False)):
+        of_fills = [reading.to_markdown(everything).split("## Fills")[1] for everything in (False, True)]
+        assert ["Hands" in page for page in of_fills] == [hands, True]
+        assert ("The drums of the fill in bar 8" in of_fills[0]) == (not hands)
     for reading in (doubtful, faint):
         named = section_exercise(reading.chart, 7, 7, reading=reading).listen_for
         assert named[0].lower().startswith("listen first") and named[-1] == LISTEN_FIRST_MEANS, (
             "what that asks is said with it"
         )
-        assert not choose_exercises(reading, kinds=("fill",)) and "fills of bar 8" in untaught(reading)[0]
-        with pytest.raises(WorkbenchError, match="nothing to practise.* fills of bar 8: their hits are doubtful"):
+        assert not choose_exercises(reading, kinds=("fill",)) and "fill of bar 8" in untaught(reading)[0]
+        with pytest.raises(WorkbenchError, match="nothing to practise.* fill of bar 8: the hits are doubtful"):
             make_practice_pack(reading.chart, tmp_path / "pack", exercises=(), reading=reading)
+
+
+def test_an_error_names_few_of_many_doubtful_bars_and_only_the_kinds_asked_for():
+    bars = [heard(MORE_KICK if k % 3 == 2 else GROOVE, 0.95, k14=0.7) for k in range(60)]
+    bars[7::16] = [heard(FILL, 0.5)] * len(bars[7::16])
+    reading = read_part(part(*bars))
+    (both,), (fills,) = untaught(reading, most_runs=MOST_RUNS), untaught(reading, kinds=("fill",), most_runs=MOST_RUNS)
+    assert "changes" in both and "changes" not in fills and "…" in both and "…" not in untaught(reading)[0]
+    said = _nothing(("variation", "fill"), None, None, (both,))
+    assert len(said) <= LONGEST_MESSAGE and said.endswith("as they are.")
 
 
 def test_that_nothing_was_heard_is_no_proof():

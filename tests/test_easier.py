@@ -34,6 +34,12 @@ def test_the_steps_towards_a_groove():
     )
 
 
+def test_no_cymbal_is_named_where_none_plays():
+    bare = written(S="....x..o.o..x..o", K="x..x..x...x..x..")
+    assert not any("cymbal" in title for _, title in easier_steps(part(bare), [0]))
+    assert sum("cymbal" in title for _, title in easier_steps(part(HARD), [0])) == 2
+
+
 @pytest.mark.common_practice
 def test_what_makes_a_groove_stays():
     half_time = written(R="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x....x..x.")

@@ -33,6 +33,11 @@ def test_groupings(rows, grouping, by):
     assert not grouping or sum(grouping) * fill.grouping_value == 1
 
 
+def test_groups_that_hold_more_than_one_drum_are_not_each_on_a_new_drum():
+    fill = read_one(dict(S="xxxx........", T="....xxxx....", F=".......xxxxx"))
+    assert len(fill.drums) == 4 and fill.grouping == () and "groups" not in fill.text
+
+
 @pytest.mark.common_practice
 def test_what_is_said_of_a_linear_fill():
     fill = read_one(dict(S="xx....xx....xx..", T="..xx....xx....x.", K="....xx....xx...x"))

@@ -11,7 +11,7 @@ from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
 from workbench.chart import Chart
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
-from workbench.practice.lesson import lesson_lines, plan_lesson
+from workbench.practice.lesson import FILL_WAYS, lesson_lines, plan_lesson
 from workbench.practice.tempi import METRONOME_MARKS, metronome_mark
 from workbench.practice.words import words_of
 from workbench.reading.read import read_part
@@ -50,13 +50,13 @@ def test_first_the_form_then_the_groove_of_most_bars_and_last_the_song(lesson):
 
 def test_a_groove_is_counted_where_it_is_played(lesson):
     """Not in its pick-up, its fills or its rests: fourteen of twenty bars here, two of them as a variation."""
-    assert "14 of the 20 bars are this groove" in lesson.items[1].why
+    assert "14 of the 20 bars play this groove" in lesson.items[1].why
     bars = TimeMap.steady(9, 110).bars
     pickup = TimeMap(
         (replace(bars[0], beat_times_s=bars[0].beat_times_s[-1:], length=F(1, 4)), *bars[1:]), 9 * 240 / 110
     )
     told = plan_lesson(read_part(Chart(pickup, (bar(S="x"), *[ROCK] * 7, EMPTY)))).items[1].why
-    assert told.startswith("7 of the 8 bars are this groove")
+    assert told.startswith("7 of the 8 bars play this groove")
 
 
 def test_a_groove_that_is_played_freely_is_not_said_to_repeat():
@@ -65,7 +65,29 @@ def test_a_groove_that_is_played_freely_is_not_said_to_repeat():
     free = part(*[bar(H=signs(), S=signs(), K=signs()) for _ in range(8)])
     item = plan_lesson(read_part(free)).items[1]
     assert "No bar repeats" in item.exercise.listen_for[0]
-    assert "of the 8 bars are played freely" in item.why and "are this groove" not in item.why
+    assert "of the 8 bars are played freely" in item.why and "play this groove" not in item.why
+
+
+def test_a_bar_that_the_reading_calls_different_does_not_play_the_groove():
+    other = bar(C="x...............", K="x...............")
+    reading = read_part(part(*[ROCK] * 5, other, *[ROCK] * 2))
+    assert any("different" in v.text and v.bars == (5,) for v in reading.variations)
+    why = plan_lesson(reading).items[1].why
+    assert why.startswith("7 of the 8 bars play this groove.") and "vary" not in why
+    changed = plan_lesson(read_part(part(CRASHED, *[ROCK] * 7))).items[1].why
+    assert changed.startswith("All 8 bars play this groove. Some of them vary it.")
+
+
+def test_a_fill_is_learnt_out_of_what_precedes_it_and_into_what_follows():
+    for bars, words in (([ROCK] * 3 + [FILL] + [ROCK] * 4, (True, True)), ([ROCK] * 7 + [FILL], (True, False))):
+        (item,) = [i for i in plan_lesson(read_part(part(*bars))).items if i.exercise and i.exercise.kind == "fill"]
+        assert ("out of the groove" in item.why, "into what follows" in item.why) == words
+    assert FILL_WAYS[False, True].endswith("alone, then into what follows.")
+
+
+def test_names_of_sections_are_said_where_there_are_some(lesson):
+    assert "section's name" in lesson.items[0].why
+    assert "section's name" not in plan_lesson(read_part(part(*[ROCK] * 8))).items[0].why
 
 
 def test_all_count_in_the_same_metronome_marks(lesson):

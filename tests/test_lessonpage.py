@@ -50,6 +50,13 @@ def test_the_page_is_one_file_and_asks_for_nothing(lesson, tmp_path):
     assert len(data["items"][-1]["steps"][0]["bars"]) == len(SONG)
 
 
+def test_a_swung_lesson_says_so_at_its_staves(tmp_path):
+    for feel, words in (("straight", 0), ("swing 8ths", 1)):
+        lesson = plan_lesson(read_part(part(*[ROCK] * 8, feel=feel))).of([2])
+        text = write_lesson(lesson, tmp_path / "lesson.html").read_text("utf-8")
+        assert text.count("Swing 8ths") == words
+
+
 def test_open_handed_bars_are_drawn_apart(lesson, tmp_path):
     text = write_lesson(lesson, tmp_path / "a.html").read_text("utf-8")
     rock = next(b for b in data_of(text)["bars"] if {n[1] for n in b["notes"]} == {"closed hi-hat", "snare", "kick"})

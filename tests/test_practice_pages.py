@@ -2,6 +2,7 @@
 
 import re
 import subprocess
+from dataclasses import replace
 from fractions import Fraction as F
 
 import numpy as np
@@ -74,6 +75,8 @@ def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_pa
 def test_numbers_in_brackets_are_explained_where_they_occur():
     chart = part(bar(S="..x...x.", K="x......."))
     assert SILENT_COUNT not in how_to_read(chart, section_exercise(chart, 0, 0), ())
+    swung = replace(chart, feel="swing 8ths")
+    assert any("swung" in told for told in how_to_read(swung, section_exercise(swung, 0, 0), ()))
     late = part(bar(S=".....x.x"))
     assert section_exercise(late, 0, 0).count == "(3) & (4) &"
     assert how_to_read(late, section_exercise(late, 0, 0), ()) == (SILENT_COUNT,)

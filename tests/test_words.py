@@ -16,9 +16,9 @@ from workbench.chart.counting import COUNT_SYSTEMS, capital
 from workbench.errors import WorkbenchError
 from workbench.practice import exercises
 from workbench.practice.drills import AFTER, BEFORE
-from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS
+from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS, WITHOUT_CYMBAL
 from workbench.practice.exercises import choose_exercises
-from workbench.practice.lesson import plan_lesson
+from workbench.practice.lesson import FILL_WAYS, plan_lesson
 from workbench.practice.lessonpage import write_lesson
 from workbench.practice.words import LANGUAGES, words_of
 from workbench.reading.doubts import LISTEN_FIRST_MEANS
@@ -34,6 +34,7 @@ def said():
     """Every text that pages and plans say through a table."""
     found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_MEANS, *DIFFICULTY[1:]}
     found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *AFTER)}
+    found |= {*WITHOUT_CYMBAL.values(), *FILL_WAYS.values()}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")
     found |= set(re.findall(r'say\("([^"]+)"\)', page)) | {"beats", "halves", "2 and 4", "every other bar"}
     found |= set(re.findall(r'say\("([^"]+)"\)', (PRACTICE / "page" / "lesson.js").read_text("utf-8")))

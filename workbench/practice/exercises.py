@@ -325,18 +325,22 @@ def untaught(
     is.  Of more than ``most_runs`` runs of bars the first are named."""
     number = reading.chart.time_map.bar_number
     fills = [f for f in reading.fills if not f.grounds.is_plain]
-    of_fills = {number(k) for f in fills for k in f.span.bars}
-    of_changes = {number(k) for v in reading.variations if not v.grounds.is_plain for k in v.bars}
-    the_fills = "the fill of {bars}" if len(fills) == 1 else "the fills of {bars}"
-    what = [
-        words(text, bars=words.title(bar_words(bars, most_runs)))
-        for kind, text, bars in (("fill", the_fills, of_fills), ("variation", "the changes of {bars}", of_changes))
-        if bars and kind in kinds
-    ]
+    changes = {number(k) for v in reading.variations if not v.grounds.is_plain for k in v.bars}
+    of_fills = words.title(bar_words((number(k) for f in fills for k in f.span.bars), most_runs))
+    what = []
+    if len(fills) == 1 and "fill" in kinds:
+        what += [words("the fill of {bars}", bars=of_fills)]
+    elif fills and "fill" in kinds:
+        what += [words("the fills of {bars}", bars=of_fills)]
+    if changes and "variation" in kinds:
+        what += [words("the changes of {bars}", bars=words.title(bar_words(changes, most_runs)))]
     if not what:
         return ()
-    said = words("No exercise is made of {what}: the hits are doubtful.", what=words(" and ").join(what))
-    return (f"{said} {words('Hear them in the grid; correct or confirm them (or with workbench confirm).')}",)
+    said = [
+        words("No exercise is made of {what}: the hits are doubtful.", what=words(" and ").join(what)),
+        words("Hear them in the grid; correct or confirm them (or with workbench confirm)."),
+    ]
+    return (" ".join(said),)
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

@@ -38,7 +38,7 @@ MINUTES_HARDER = 2
 FEWEST_TIMES = 2
 
 #: How to learn a fill, by whether anything comes before it and after it.
-_FILL_WAYS = {
+FILL_WAYS = {
     (True, True): "It comes in {where}. Play it alone, then out of the groove, then into what follows.",
     (False, True): "It comes in {where}. Play it alone, then into what follows.",
     (True, False): "It comes in {where}. Play it alone, then out of the groove.",
@@ -294,7 +294,7 @@ def _item(
         else words("{bars} of the {all} bars play this groove.", bars=len(bars), all=every)
     )
     if any(k in v.bars for v in reading.variations for k in bars):
-        groove = f"{groove} {words('Some of them vary it.')}"
+        groove += " " + words("Some of them vary it.")
     steady = words("Play four bars in a row without a slip before you raise the tempo.")
     if own is not None and own.free:
         groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=len(bars), all=every)
@@ -305,7 +305,7 @@ def _item(
         "variation": words(
             "It comes in {where}. Alternate it with the groove until you no longer have to think.", where=where
         ),
-        "fill": words(_FILL_WAYS["setup" in steps, "landing" in steps], where=where),
+        "fill": words(FILL_WAYS["setup" in steps, "landing" in steps], where=where),
     }[exercise.kind]
     if exercise.kind == "groove" and own is not None and own.others:
         why += " " + words("Other songs with this groove: {songs}.", songs=own.others)

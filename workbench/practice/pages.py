@@ -15,7 +15,7 @@ from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
-from workbench.chart.counting import SILENT_COUNT, USUAL_COUNT
+from workbench.chart.counting import SILENT_COUNT, USUAL_COUNT, capital
 from workbench.chart.drumkit import instrument
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
@@ -207,6 +207,7 @@ def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tup
         (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
         (any(letters) and not all(letters), HANDS_MISSING),
         ("(" in exercise.count, SILENT_COUNT),
+        (chart.feel != "straight", f"{capital(chart.feel)}: written straight, played swung."),
         (bool(tempo_explained(chart, exercise)), TEMPI_DIFFER),
     ]
     return tuple(sentence for occurs, sentence in told if occurs)

@@ -271,7 +271,6 @@ def _heading(reading: PartReading) -> str:
 
 def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
     chart, lines = reading.chart, []
-    unsure_in: dict[str, list[Fill]] = {}
     for kind, members in fill_kinds(reading).items():
         first = members[0]
         hands, span = fill_hands(reading, first), first.span
