@@ -10,7 +10,7 @@ from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, Written
 from workbench.chart.meter import TimeMap
 from workbench.commands.practice import _nothing
 from workbench.errors import LONGEST_MESSAGE, WorkbenchError
-from workbench.practice.exercises import MOST_RUNS, choose_exercises, section_exercise, untaught
+from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, section_exercise, untaught
 from workbench.practice.pack import make_practice_pack
 from workbench.reading.doubts import (
     COUNTED_FOR_EXPECTED,
@@ -133,7 +133,10 @@ def test_an_error_names_few_of_many_doubtful_bars_and_only_the_kinds_asked_for()
     bars = [heard(MORE_KICK if k % 3 == 2 else GROOVE, 0.95, k14=0.7) for k in range(60)]
     bars[7::16] = [heard(FILL, 0.5)] * len(bars[7::16])
     reading = read_part(part(*bars))
-    (both,), (fills,) = untaught(reading, most_runs=MOST_RUNS), untaught(reading, kinds=("fill",), most_runs=MOST_RUNS)
+    (both,), (fills,) = (
+        untaught(reading, most_runs=MOST_RUNS_NAMED),
+        untaught(reading, kinds=("fill",), most_runs=MOST_RUNS_NAMED),
+    )
     assert "changes" in both and "changes" not in fills and "…" in both and "…" not in untaught(reading)[0]
     said = _nothing(("variation", "fill"), None, None, (both,))
     assert len(said) <= LONGEST_MESSAGE and said.endswith("as they are.")

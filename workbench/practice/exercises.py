@@ -46,7 +46,7 @@ SONG_BARS, AROUND_FILL_BARS = 4, 2
 #: Variations taken of one groove: the most frequent.
 MOST_VARIATIONS = 4
 #: Runs of doubtful bars that an error names.
-MOST_RUNS = 3
+MOST_RUNS_NAMED = 3
 
 
 def choose_exercises(

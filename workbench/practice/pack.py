@@ -27,7 +27,7 @@ from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, save_audio
 from workbench.files.safefile import check_folder
-from workbench.practice.exercises import MOST_RUNS, choose_exercises, untaught
+from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, untaught
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, engraved_once, write_pages
 from workbench.practice.playalong import render_play_along
 from workbench.practice.record import mp3_text, open_recording
@@ -195,7 +195,7 @@ def make_practice_pack(
     notes = [*untaught(reading)]
     if not exercises:
         why = (
-            " ".join(untaught(reading, most_runs=MOST_RUNS))
+            " ".join(untaught(reading, most_runs=MOST_RUNS_NAMED))
             or "The chart has no grooves, variations or fills of that kind."
         )
         raise WorkbenchError(f"There is nothing to practise. {why}")
