@@ -193,28 +193,33 @@ def lay_time_map(
         if not bars:
             # The song may begin inside its first bar, and inside a beat of it.
             times = times[max(-start, 0) :]
-            length = len(times) * meter.beat_length
-            times[0], length = _cut_first_beat(times, length, meter, first_sound_s, end_s)
+            times, length = _cut_first_beat(times, meter, first_sound_s, end_s)
+            if not times:
+                continue
         bars.append(Bar(meter, tuple(times), length=length, fixed=start in fixed))
     return TimeMap(bars, end_s)
 
 
 def _cut_first_beat(
-    times: Sequence[float], length: Fraction, meter: Meter, first_sound_s: float, end_s: float
-) -> tuple[float, Fraction]:
-    """Begin of the first bar, and its length, if its first beat would lie before the recording.
+    times: Sequence[float], meter: Meter, first_sound_s: float, end_s: float
+) -> tuple[list[float], Fraction]:
+    """Beats of the first bar, and its length, if its first beat would lie before the recording.
 
     The bar then begins at the last quarter (third, in compound meters) of
-    that beat that comes before all sound.
+    that beat that comes before all sound, or with the next beat, if nothing sounds before it.
     """
-    following = times[1] if len(times) > 1 else end_s
-    beat_s = following - times[0]
-    if times[0] >= -0.1 * beat_s:
-        return max(times[0], 0.0), length
+    first, *others = times
+    following = others[0] if others else end_s
+    beat_s, length = following - first, len(times) * meter.beat_length
+    if first >= -0.1 * beat_s:
+        return [max(first, 0.0), *others], length
     parts = 3 if meter.is_compound else 4
     needed = int(np.ceil((following - max(first_sound_s, 0.0)) / beat_s * parts - 0.4))
-    needed = min(max(needed, 1), parts)
-    return (max(following - needed * beat_s / parts, 0.0), length - meter.beat_length * Fraction(parts - needed, parts))
+    if needed <= 0:
+        return others, length - meter.beat_length
+    needed = min(needed, parts)
+    begin_s = max(following - needed * beat_s / parts, 0.0)
+    return [begin_s, *others], length - meter.beat_length * Fraction(parts - needed, parts)
 
 
 def beats_of(time_map: TimeMap) -> list[Beat]:
