@@ -11,7 +11,7 @@ from workbench.templates import filled, script_data
 def test_texts_stay_texts_in_html_and_svg():
     page = filled("practice/page/index.html", title="<script>& more")
     assert "&lt;script&gt;&amp; more: practice pack" in page
-    picture = filled("checking/page/overview.svg", squares=[("<1>", 0, "#fff", "#000")], a_row=16)
+    picture = filled("checking/page/overview.svg", squares=[("<1>", "<1>", 0, "#fff", "#000")], a_row=16)
     assert "&lt;1&gt;" in picture and "<1>" not in picture
 
 
