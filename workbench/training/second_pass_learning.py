@@ -5,7 +5,8 @@ From clips heard by :mod:`workbench.training.validate` and from human performanc
 every second one with other instruments, and from the songs with drums that the detector does not know from which names
 of toms are learnt, both heard by the shipped detector.  Of each song a few bars are learnt from as
 well, as what a few bars say of themselves is not what many do.  Music and speech without drums, the backing of the
-training, say what a song without drums looks like.  Needs torch.
+training, say what a song without drums looks like, and songs of computed drums what one whose kick is a mere tone.
+Needs torch.
 """
 
 from __future__ import annotations
@@ -50,6 +51,7 @@ from workbench.training.naming_learning import play_songs
 from workbench.training.performances import read_performances as read_clips
 from workbench.training.planning import SETTINGS, Material
 from workbench.training.sources import HELD_OUT_BACKING
+from workbench.training.tone_drums import TONE, play_song
 from workbench.training.validate import from_bytes
 
 N = len(DETECTED)
@@ -146,6 +148,13 @@ def examples(songs: Iterable[HeardSong], seed: int = 5) -> list[Example]:
     return out
 
 
+def kicks_of(example: Example) -> Example:
+    """The candidates that may be kicks: computed hi-hats and snares would teach that every even noise is one."""
+    found, right = example
+    kicks = found.column == TONE
+    return Candidates(*(values[kicks] for values in vars(found).values())), right[kicks]
+
+
 def hear_clips(file: Path) -> Iterator[HeardSong]:
     """Clips with drums, heard by :mod:`workbench.training.validate`."""
     with np.load(file) as kept:
@@ -173,18 +182,34 @@ def hear_unknown(material: Material, count: int, seed: int) -> Iterator[HeardSon
         yield HeardSong(activations, detected, bars_of(plan.beats, heard.duration_s), plan.strokes, until_s, known)
 
 
-def hear_backing(folder: Path) -> Iterator[HeardSong]:
-    """Passages without drums, less those kept out of the training."""
+def _passages(folder: Path) -> Iterator[np.ndarray]:
+    """Passages without drums, less those kept out of the training and very short ones."""
     passages, samples = read_backing(folder)
     for passage in passages:
-        if passage.package in HELD_OUT_BACKING or passage.length < SHORTEST_PASSAGE_S * SAMPLE_RATE_HZ:
-            continue
-        sound = samples[passage.start : passage.start + passage.length]
+        if passage.package not in HELD_OUT_BACKING and passage.length >= SHORTEST_PASSAGE_S * SAMPLE_RATE_HZ:
+            yield samples[passage.start : passage.start + passage.length]
+
+
+def hear_backing(folder: Path) -> Iterator[HeardSong]:
+    """Passages in which no drum is struck."""
+    for sound in _passages(folder):
         heard = compute_activations(sound)
         activations, detected = name_by_song(sound, heard, detect_strokes(heard))
         readings = track_readings(activations, detected, heard.duration_s, hear_harmony(sound))
         nothing = np.zeros((0, 2))
         yield HeardSong(activations, detected, readings[0].time_map, nothing, heard.duration_s, nothing[:, 0] > 0)
+
+
+def hear_tone_drums(folders: Sequence[Path], count: int, seed: int) -> Iterator[HeardSong]:
+    """Songs of computed drums, every second one over a passage of the backing."""
+    backing = [sound for folder in folders for sound in _passages(folder) if len(sound) > 10 * SAMPLE_RATE_HZ]
+    for k in range(count):
+        rng = np.random.default_rng(seed + k)
+        sound, strokes, beats = play_song(rng, backing[rng.integers(len(backing))] if k % 2 else None)
+        heard = compute_activations(sound)
+        activations, detected = name_by_song(sound, heard, detect_strokes(heard))
+        bars, known = bars_of(beats, heard.duration_s), np.ones(len(strokes), bool)
+        yield HeardSong(activations, detected, bars, strokes, heard.duration_s, known)
 
 
 def named(activations: Activations, struck_s: np.ndarray, level: np.ndarray) -> tuple[Activations, list[Stroke]]:
@@ -325,12 +350,17 @@ def main() -> None:
     parser.add_argument("--groove", type=Path, required=True, help="folder of the Groove MIDI data set")
     parser.add_argument("--fonts", type=Path, nargs="+", required=True)
     parser.add_argument("--count", type=int, default=260)
+    parser.add_argument("--tones", type=int, default=120, help="songs of computed drums")
     args = parser.parse_args()
     material = Material(read_library(args.bank, args.backing), *read_clips(args.performances, "train"))
     sources = [examples(hear_clips(file)) for file in args.heard]
     sources[0] += examples(hear_unknown(material, args.unknown, args.seed))
     sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
-    sources.append([song.example() for folder in args.backing for song in hear_backing(folder)])
+    computed = [
+        *(hear_backing(folder) for folder in args.backing),
+        hear_tone_drums(args.backing, args.tones, seed=9000),
+    ]
+    sources.append([song.example() for songs in computed for song in songs])
     write_network(learn(sources), args.out)
 
 
