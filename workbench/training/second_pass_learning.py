@@ -173,13 +173,20 @@ def hear_clips(file: Path) -> Iterator[HeardSong]:
         yield HeardSong(activations, detected, bars_of(beats, duration_s), strokes, duration_s, is_heard)
 
 
+def hear(samples: np.ndarray) -> tuple[Activations, list[Stroke]]:
+    """What the shipped detector hears of a sound, toms named by all of it."""
+    heard = compute_activations(samples)
+    return name_by_song(samples, heard, detect_strokes(heard))
+
+
 def hear_unknown(material: Material, count: int, seed: int) -> Iterator[HeardSong]:
     """Songs of drums that the detector does not know: of those that it does know it is too sure."""
     for samples, plan in play_songs(material, count, seed):
-        heard = compute_activations(samples)
-        activations, detected = name_by_song(samples, heard, detect_strokes(heard))
-        until_s, known = heard.duration_s - PAIRING_S, np.ones(len(plan.strokes), bool)
-        yield HeardSong(activations, detected, bars_of(plan.beats, heard.duration_s), plan.strokes, until_s, known)
+        activations, detected = hear(samples)
+        until_s, known = activations.duration_s - PAIRING_S, np.ones(len(plan.strokes), bool)
+        yield HeardSong(
+            activations, detected, bars_of(plan.beats, activations.duration_s), plan.strokes, until_s, known
+        )
 
 
 def _passages(folder: Path) -> Iterator[np.ndarray]:
@@ -193,11 +200,10 @@ def _passages(folder: Path) -> Iterator[np.ndarray]:
 def hear_backing(folder: Path) -> Iterator[HeardSong]:
     """Passages in which no drum is struck."""
     for sound in _passages(folder):
-        heard = compute_activations(sound)
-        activations, detected = name_by_song(sound, heard, detect_strokes(heard))
-        readings = track_readings(activations, detected, heard.duration_s, hear_harmony(sound))
+        activations, detected = hear(sound)
+        readings = track_readings(activations, detected, activations.duration_s, hear_harmony(sound))
         nothing = np.zeros((0, 2))
-        yield HeardSong(activations, detected, readings[0].time_map, nothing, heard.duration_s, nothing[:, 0] > 0)
+        yield HeardSong(activations, detected, readings[0].time_map, nothing, activations.duration_s, nothing[:, 0] > 0)
 
 
 def hear_tone_drums(folders: Sequence[Path], count: int, seed: int) -> Iterator[HeardSong]:
@@ -206,10 +212,9 @@ def hear_tone_drums(folders: Sequence[Path], count: int, seed: int) -> Iterator[
     for k in range(count):
         rng = np.random.default_rng(seed + k)
         sound, strokes, beats = play_song(rng, backing[rng.integers(len(backing))] if k % 2 else None)
-        heard = compute_activations(sound)
-        activations, detected = name_by_song(sound, heard, detect_strokes(heard))
-        bars, known = bars_of(beats, heard.duration_s), np.ones(len(strokes), bool)
-        yield HeardSong(activations, detected, bars, strokes, heard.duration_s, known)
+        activations, detected = hear(sound)
+        bars, known = bars_of(beats, activations.duration_s), np.ones(len(strokes), bool)
+        yield HeardSong(activations, detected, bars, strokes, activations.duration_s, known)
 
 
 def named(activations: Activations, struck_s: np.ndarray, level: np.ndarray) -> tuple[Activations, list[Stroke]]:
