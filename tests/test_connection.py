@@ -2,6 +2,7 @@
 
 import asyncio
 import socket
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from jupyter_server.serverapp import ServerApp
@@ -42,7 +43,9 @@ def told(kind, monkeypatch):
         server.stop()
         return bool(int(answer))
 
-    return asyncio.run(ask())
+    # In a thread of its own: in the tests' own a browser's driver may keep its loop running.
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(lambda: asyncio.run(ask())).result()
 
 
 def test_the_socket_to_the_page_does_not_wait(monkeypatch):
