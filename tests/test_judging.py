@@ -8,6 +8,7 @@ import pytest
 from tests.sentences import says
 from tests.test_align import CHORUS, SONG, chart_of
 from tests.test_check import HEARD, found, with_bar
+from tests.test_findings import activations_of
 from workbench.chart import Note
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
@@ -74,6 +75,31 @@ def test_a_note_in_the_wrong_place_is_one_finding():
     assert (finding.kind, finding.position, finding.verdict) == ("wrong place", F(5, 16), "wrong")
     assert says(finding.text, "Bar 5", "e of 2", "snare", "on 2")
     assert finding.deviation_s == pytest.approx(-60 / 113 / 4, abs=0.01)
+
+
+MOVED_SNARE = CHORUS.without(F(1, 4), "snare").with_note(Note(F(3, 8), "snare"))
+
+
+def heard_beside(name, height):
+    """The song as heard, with one stroke more where bar 5 writes its snare an eighth late, or a trace of it."""
+    more = Stroke(1.3 + 4.375 * 240 / 113, name, 90, height)
+    if height < 0.5:
+        return replace(HEARD, activations=activations_of([*HEARD.strokes, more]))
+    return replace(HEARD, strokes=tuple(sorted((*HEARD.strokes, more))), activations=activations_of(HEARD.strokes))
+
+
+@pytest.mark.parametrize("name, height", [("snare", 0.0), ("snare", 0.3), ("mid tom", 0.6)])
+def test_a_note_heard_elsewhere_is_told_alike_whatever_else_is_heard_in_its_place(name, height):
+    """A trace of the drum, or another drum that nobody wrote, explains no note that is heard an eighth away."""
+    moved = [f for f in found(with_bar(4, MOVED_SNARE), heard_beside(name, height)) if "snare" in f.text]
+    assert [(f.kind, f.heard_at, f.verdict) for f in moved] == [("wrong place", (4, F(1, 4)), "wrong")]
+
+
+@pytest.mark.parametrize("name, height", [("snare", 0.3), ("mid tom", 0.6)])
+def test_a_note_heard_nowhere_else_is_told_as_before(name, height):
+    bar = CHORUS.with_note(Note(F(3, 8), "snare"))
+    told = {f.kind for f in found(with_bar(4, bar), heard_beside(name, height))}
+    assert told == ({"wrong drum"} if name == "mid tom" else set())
 
 
 @pytest.mark.parametrize("to, words", [(F(1, 2), "snare is written, but heard on 2"), (F(0), "heard on 2")])

@@ -57,6 +57,7 @@ SWAPS = {
     "open hi-hat": "crash",
 }
 MOVED_S = 0.04
+FAR = Fraction(1, 8)
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,19 @@ def add_notes(chart: Chart, rng) -> tuple[Chart, list[Damage]]:
     return rebuilt(chart, bars), damage
 
 
+def move_far(chart: Chart, rng, share: float = 0.03) -> tuple[Chart, list[Damage]]:
+    """Notes written an eighth from where they are played, where the bar has none of their drum."""
+    bars, damage = list(chart.bars), []
+    for k, bar in enumerate(chart.bars):
+        for n in bar.notes:
+            to = n.position + int(rng.choice([-1, 1])) * FAR
+            free = all(m.instrument != n.instrument or abs(m.position - to) > FAR / 2 for m in bars[k].notes)
+            if rng.random() < share and free and 0 <= to < chart.time_map.bars[k].length:
+                bars[k] = bars[k].without(*n.key).with_note(replace(n, position=to))
+                damage.append(Damage("wrong place", k, to, n.instrument))
+    return rebuilt(chart, bars), damage
+
+
 DAMAGES = {
     "bar removed": remove_bar,
     "bar doubled": double_bar,
@@ -149,6 +163,7 @@ DAMAGES = {
     "instruments swapped": swap_instruments,
     "notes left out": drop_notes,
     "notes added": add_notes,
+    "hits moved an eighth": move_far,
 }
 
 
@@ -172,6 +187,7 @@ def names(finding: Finding, damage: Damage, chart: Chart) -> bool:
         "wrong drum": ("wrong drum", "extra"),
         "extra": ("extra", "wrong drum", "wrong place"),
         "missing": ("missing",),
+        "wrong place": ("wrong place",),
         "early": ("early", "late"),
         "late": ("early", "late"),
     }[damage.kind]

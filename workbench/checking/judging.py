@@ -121,7 +121,8 @@ class _Case:
     if the ear is; ``doubt`` scales the rate of mistakes, ``share`` the severity.
     ``unheard``: the note is not heard in its place, which tells of the ear,
     too.  ``doubtful``: for listening whatever the ratio.  ``half_heard``: the
-    stroke does not count by itself.  ``place``: bar and position where a note is heard instead.
+    stroke does not count by itself; of a note written: somewhat is heard in its place, so it is told only if its
+    drum is heard elsewhere.  ``place``: bar and position where a note is heard instead.
     """
 
     kind: str
@@ -154,7 +155,8 @@ def judge_notes(
     evidence = _Evidence(chart, alignment, heard, matched)
     cases = [_at_the_edge(c, heard.duration_s) for c in evidence.cases() if c is not None]
     if places:
-        cases = _with_wrong_places(chart, cases)
+        cases = _with_wrong_places(evidence, cases)
+    cases = [c for c in cases if not (c.kind == "extra" and c.half_heard)]
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
     if heard.known:
         findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
@@ -177,28 +179,35 @@ def _at_the_edge(case: _Case, duration_s: float) -> _Case:
     return replace(case, doubt=case.doubt * EDGE_WEIGHT, doubtful=True)
 
 
-def _with_wrong_places(chart: Chart, cases: Sequence[_Case]) -> list[_Case]:
+def _with_wrong_places(evidence: _Evidence, cases: Sequence[_Case]) -> list[_Case]:
     """The cases, a note unheard and a stroke unwritten of the same drum near by taken together, the nearest first.
 
     One mistake explains both: very near, what speaks for either speaks for it.
     """
-    unheard = grouped(((c.expected.aligned_index, c.name), k) for k, c in enumerate(cases) if c.kind == "extra")
-    at = [chart.time_map.starts[c.expected.chart_bar] + c.expected.note.position for c in cases]
+
+    def drum(case: _Case) -> tuple[int, str]:
+        return case.expected.aligned_index, HEARD_AS.get(case.name, case.name)
+
+    unheard = grouped((drum(c), k) for k, c in enumerate(cases) if c.kind == "extra")
+    starts = evidence.chart.time_map.starts
+    at = [starts[c.expected.chart_bar] + c.expected.note.position for c in cases]
     pairs = sorted(
-        (abs(at[j] - at[k]), k, j)
+        (abs(at[j] - at[k]), cases[j].half_heard, k, j)
         for k, c in enumerate(cases)
-        if c.kind == "missing" and not c.half_heard
+        if c.kind == "missing" and (not c.half_heard or c.ratio > 1)
         for index in range(c.expected.aligned_index - 1, c.expected.aligned_index + 2)
-        for j in unheard.get((index, c.name), ())
-        if 0 < abs(at[j] - at[k]) <= MOVED
+        for j in unheard.get((index, drum(c)[1]), ())
+        if 0 < abs(at[j] - at[k]) <= (ELSEWHERE if c.half_heard or cases[j].half_heard else MOVED)
+        if not (c.half_heard and cases[j].half_heard)
     )
-    out = dict(enumerate(cases))
-    for apart, k, j in pairs:
+    out, moved = dict(enumerate(cases)), set()
+    for apart, _, k, j in pairs:
         if k not in out or out.get(j) is not cases[j]:
             continue
         missing, extra = out.pop(k), cases[j]
         stroke = missing.stroke
         assert stroke is not None
+        moved.add(extra.expected)
         out[j] = replace(
             extra,
             kind="wrong place",
@@ -206,9 +215,13 @@ def _with_wrong_places(chart: Chart, cases: Sequence[_Case]) -> list[_Case]:
             ratio=extra.ratio * missing.ratio if apart <= ELSEWHERE else max(extra.ratio, missing.ratio),
             deviation_s=stroke.time_s - extra.expected.stroke.time_s,
             unheard=False,
+            half_heard=False,
             place=(missing.expected.chart_bar, missing.expected.note.position),
         )
-    return list(out.values())
+    told = [c for c in out.values() if c.kind == "wrong place" or c.expected not in moved]
+    # Another drum that was heard in place of a note is written nowhere where that note is heard elsewhere.
+    spare = [c.stroke for c in out.values() if c.kind == "wrong drum" and c.expected in moved and not c.half_heard]
+    return told + [evidence.unwritten(stroke) for stroke in spare if stroke is not None]
 
 
 def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
@@ -266,8 +279,10 @@ class _Evidence:
         lost = Counter(expected[i].note.instrument for i in pairs.only_first if i not in self.half_heard)
         # Each lost note is judged by the others of its instrument; before any of
         # them is known the ear finds nine of ten: Beta(18, 2).
-        self.recall = {n: (found[n] + 18.0) / (found[n] + lost[n] - 1 + 20.0) for n in lost}
+        written = {e.note.instrument for e in expected}
+        self.recall = {n: (found[n] + 18.0) / (found[n] + max(lost[n] - 1, 0) + 20.0) for n in written}
         self.falseness = self._falseness()
+        self.chance = self._chance()
         self.aligned_at = Counter(e.note.key for e in expected)
         self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
         self.written_at = {key: set(bars) for key, bars in grouped((n.key, k) for k, n in chart.notes()).items()}
@@ -286,13 +301,16 @@ class _Evidence:
             yield self.late(i, self.matched.strokes[j], MISPLACED)
         for i, j in self.matched.faint_pairs:
             yield self.late(i, self.matched.faint[j], 0.1)
+            yield self.half_there(i)
         for i, j in pairs.renamed:
             yield self.renamed(i, j)
+            if not are_easily_confused(self.matched.expected[i].note.instrument, self.matched.strokes[j].instrument):
+                yield self.unheard(i, half_heard=True)
         for i in pairs.only_first:
             if i not in self.half_heard:
                 yield self.unheard(i)
         for j in pairs.only_second:
-            yield self.unwritten(j)
+            yield self.unwritten(self.matched.strokes[j])
         for j in range(len(self.matched.faint)):
             if j not in taken:
                 yield self.half_unwritten(j)
@@ -309,6 +327,29 @@ class _Evidence:
             expected[s.instrument] += 1 - s.confidence
         # The stroke in question does not count against itself.
         return {n: min(1.0, (max(0, spare[n] - 1) + 3.0) / (expected[n] + 3.0)) for n in expected}
+
+    def _chance(self) -> dict[str, float]:
+        """How much oftener a drum is half heard where only others of its bars are written than where itself is.
+
+        Both shares before anything is known: one in twenty.
+        """
+        places: defaultdict[int, set[Fraction]] = defaultdict(set)
+        written, bars = Counter[str](), defaultdict[str, set[int | None]](set)
+        for e in self.matched.expected:
+            name = HEARD_AS.get(e.note.instrument, e.note.instrument)
+            places[e.aligned_index].add(e.note.position)
+            written[name] += 1
+            bars[name].add(e.aligned_index)
+        taken, half, spare = set(self.half_heard.values()), Counter[str](), Counter[str]()
+        for j, stroke in enumerate(self.matched.faint):
+            if j in taken:
+                half[stroke.instrument] += 1
+            elif bar_index_at(self.alignment.bars, self.bar_starts_s, stroke.time_s) in bars[stroke.instrument]:
+                spare[stroke.instrument] += 1
+        others = {n: sum(len(places[k]) for k in bars[n] if k is not None) - written[n] for n in written}
+        return {
+            n: (spare[n] + 1) / (max(others[n], spare[n]) + 20) * (written[n] + 20) / (half[n] + 1) for n in written
+        }
 
     def _odds(self, stroke: Stroke) -> float:
         """Odds that a stroke heard was played, in this recording."""
@@ -375,7 +416,13 @@ class _Evidence:
         ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
         return _Case("wrong drum", e, stroke, ratio)
 
-    def unheard(self, i: int) -> _Case | None:
+    def half_there(self, i: int) -> _Case | None:
+        """A note half heard in its place, lest its drum is heard elsewhere: are such traces rather chance?"""
+        e = self.matched.expected[i]
+        name = HEARD_AS.get(e.note.instrument, e.note.instrument)
+        return _Case("extra", e, None, max(1.0, self.chance[name]), half_heard=True)
+
+    def unheard(self, i: int, half_heard: bool = False) -> _Case | None:
         e = self.matched.expected[i]
         if e.note.instrument in NOT_HEARD:
             return None
@@ -386,7 +433,8 @@ class _Evidence:
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
         doubt = 1 - 0.7 * self.custom(e.chart_bar, e.note.key) * played
-        case = _Case("extra", e, None, ratio, doubt=doubt, share=0.5 if soft else 1.0, unheard=True)
+        share = 0.5 if soft else 1.0
+        case = _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True, half_heard=half_heard)
         if i not in self.matched.traces:
             return case
         # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
@@ -394,8 +442,7 @@ class _Evidence:
         trace = replace(e.stroke, time_s=self.matched.traces[i])
         return replace(case, kind=_side(deviation), stroke=trace, deviation_s=deviation, doubtful=True)
 
-    def unwritten(self, j: int) -> _Case:
-        stroke = self.matched.strokes[j]
+    def unwritten(self, stroke: Stroke) -> _Case:
         e = self._as_note(stroke)
         doubt, share = 0.7 + 1.6 * self.custom(e.chart_bar, e.note.key), 0.5 if stroke.velocity < SOFT_VELOCITY else 1.0
         return self._or_beside(_Case("missing", e, stroke, self._odds(stroke), doubt=doubt, share=share))
