@@ -19,7 +19,7 @@ import argparse
 import subprocess
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import mido
@@ -33,6 +33,7 @@ from workbench.listening import detect
 from workbench.listening.activations import Activations
 from workbench.listening.harmony import Harmony, hear_harmony
 from workbench.training.groove_performances import GroovePerformance, read_performances
+from workbench.training.meter_grooves import play_grooves, tells_meter
 
 LONGEST_EXCERPT_S = 45.0
 
@@ -55,6 +56,9 @@ PIECES: dict[str, tuple[str, ...]] = {
 }
 
 OPENING = ("crash", "second crash")
+
+#: So many grooves of a meter are tried until one tells the meter by its strokes alone.
+GROOVES_TRIED = 6
 
 #: Eighths a minute of songs made for a meter: lowest and highest.
 EIGHTHS_PER_MINUTE = {"3/8": (180, 300), "5/8": (190, 360), "7/8": (190, 360), "6/8": (130, 300)}
@@ -146,8 +150,9 @@ def keep_song(
 
 @dataclass(frozen=True)
 class Written:
-    """A song before it is rendered: drums (quarters, name, velocity), beats and their numbers."""
+    """A song before it is rendered: meter of most bars, drums (quarters, name, velocity), beats and their numbers."""
 
+    meter: Meter
     strokes: list[tuple[float, str, int]]
     beats: np.ndarray
     numbers: np.ndarray
@@ -162,7 +167,10 @@ def compose(
     changing: bool = False,
     longest_s: float = LONGEST_EXCERPT_S,
 ) -> Written:
-    """An excerpt of a performance, laid over a meter; *plain*, its beginning as it was played."""
+    """An excerpt of a performance, laid over a meter; *plain*, its beginning as it was played.
+
+    Where it does not tell the meter when laid over it, a groove of the meter is played as the drummer feels it.
+    """
     eighths = 2 * played.meter.bar_length * 4
     per_bar = int(eighths)
     if meter == played.meter:
@@ -217,7 +225,12 @@ def compose(
                     strokes.append(((place + at[k] - source) / 2, name, velocity))
             place += 1
     strokes.sort()
-    return _begun(rng, Written(strokes, np.array(beats), np.array(numbers), quarters_per_minute), meter, plain)
+    for _ in range(GROOVES_TRIED):
+        if not laid or changing or tells_meter(strokes, meter):
+            break
+        strokes = play_grooves(rng, played.strokes, played.tempo_bpm, meter, count, quarters_per_minute)
+    song = Written(meter, strokes, np.array(beats), np.array(numbers), quarters_per_minute)
+    return song if plain else _begun(rng, song)
 
 
 def change_meters(rng: np.random.Generator, bars: list[tuple[Meter, str]]) -> list[tuple[Meter, str]]:
@@ -235,13 +248,11 @@ def change_meters(rng: np.random.Generator, bars: list[tuple[Meter, str]]) -> li
     return out
 
 
-def _begun(rng: np.random.Generator, song: Written, meter: Meter, plain: bool) -> Written:
+def _begun(rng: np.random.Generator, song: Written) -> Written:
     """A song with a pick-up or a count-in, or as it is."""
-    strokes, beats, numbers, quarters_per_minute = song.strokes, song.beats, song.numbers, song.quarters_per_minute
-    counted, beat = meter.counted_beats, float(meter.beat_length * 4)
+    strokes, beats, numbers = song.strokes, song.beats, song.numbers
+    counted, beat = song.meter.counted_beats, float(song.meter.beat_length * 4)
     bar_count = int((numbers == 1).sum())
-    if plain:
-        return Written(strokes, beats, numbers, quarters_per_minute)
     if rng.random() < 0.25 and bar_count > 6:
         cut = int(rng.integers(1, counted)) if counted > 1 else 0
         strokes = [s for s in strokes if s[0] > beats[cut] - 0.1]
@@ -252,7 +263,7 @@ def _begun(rng: np.random.Generator, song: Written, meter: Meter, plain: bool) -
         strokes = [(float(t), "side stick", 100) for t in clicks] + strokes
         beats = np.concatenate([clicks, beats])
         numbers = np.concatenate([np.arange(count) % counted + 1, numbers])
-    return Written(strokes, beats, numbers, quarters_per_minute)
+    return replace(song, strokes=strokes, beats=beats, numbers=numbers)
 
 
 def accompany(rng: np.random.Generator, song: Written) -> list[tuple[float, float, int, int, int]]:
@@ -268,7 +279,8 @@ def accompany(rng: np.random.Generator, song: Written) -> list[tuple[float, floa
     degrees = [0, *rng.integers(0, 7, 7)] if rng.random() < 0.3 else [0, *rng.integers(0, 7, 3)]
     early = 0.5 if rng.random() < 0.15 else 0.0
     beat = float(np.median(np.diff(song.beats)))
-    finer = np.sort(np.concatenate([song.beats, song.beats + beat / 2]))
+    divided = 3 if song.meter.is_compound else 2
+    finer = np.sort(np.concatenate([song.beats + beat * k / divided for k in range(divided)]))
     kicks = np.array([t for t, name, _ in song.strokes if name == "kick"])
 
     def chord(time: float) -> np.ndarray:
@@ -281,7 +293,7 @@ def accompany(rng: np.random.Generator, song: Written) -> list[tuple[float, floa
             for pitch in keys(at):  # type: ignore[operator]
                 notes.append((at, max(0.1, hold * (following - at)), channel, int(pitch), velocity))
 
-    styles = [lines - early, song.beats, finer, song.beats + beat / 2]
+    styles = [lines - early, song.beats, finer, song.beats + beat * (divided - 1) / divided]
     bass = [kicks if len(kicks) > 8 else song.beats, song.beats, finer, lines][int(rng.integers(4))]
     play(bass, 0, lambda t: [28 + (chord(t)[0] + 8) % 12], rng.uniform(0.4, 1.0), int(rng.integers(70, 120)))
     for channel in range(1, 1 + int(rng.integers(1, 3))):
