@@ -59,10 +59,10 @@ GHOST = 45
 #: Strokes lie no farther from where they are written, seconds.
 MOST_OFF_S = 0.035
 #: A share of strokes that come between eighths and triplets as swung eighths do, from which a drummer swings.
-SWUNG = 0.6
+SWUNG_SHARE = 0.6
 
 _KEEPERS = ("closed hi-hat", "open hi-hat", "ride", "ride bell")
-_TOMS = ("high tom", "mid tom", "floor tom")
+_FILL_DRUMS = ("snare", "high tom", "mid tom", "floor tom")
 
 
 @dataclass
@@ -107,7 +107,7 @@ class Feel:
             played,
             max(_KEEPERS, key=kept.count),
             len(played["ghost"]) / quarters,
-            len(between) > 8 and float(np.mean(between)) > SWUNG,
+            len(between) > 8 and float(np.mean(between)) > SWUNG_SHARE,
             any(name == "pedal hi-hat" for _, name, _ in strokes),
             {part: int(rng.integers(len(found))) for part, found in played.items() if found},
         )
@@ -162,8 +162,7 @@ class Groove:
             rows += [(0.0, "kick", "kick")] * (0.0 not in self.kick)
         rows = [row for row in rows if row[0] < until - 1e-6]
         places = np.arange(until, self.length - 1e-6, 0.25 if rng.random() < 0.5 and not feel.swung else 0.5)
-        down = ("snare", *_TOMS)
-        rows += [(at, down[4 * k // len(places)], "snare") for k, at in enumerate(places.tolist())]
+        rows += [(at, _FILL_DRUMS[4 * k // len(places)], "snare") for k, at in enumerate(places.tolist())]
         return rows
 
 
