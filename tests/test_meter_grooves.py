@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from workbench.chart.meter import Meter
-from workbench.training.meter_grooves import GROOVES, Feel, play_grooves, tells_meter
+from workbench.training.meter_grooves import GROOVES, DrummersFeel, play_grooves, tells_meter
 
 #: A drummer's performance of rock in 4/4, a little late, hats softer between beats.
 ROCK = [
@@ -63,7 +63,7 @@ def test_a_song_of_hats_or_of_few_bars_tells_nothing():
 
 
 def test_feel_is_the_drummers():
-    feel = Feel.of(np.random.default_rng(1), ROCK, 120.0)
+    feel = DrummersFeel.of(np.random.default_rng(1), ROCK, 120.0)
     assert feel.keeper == "closed hi-hat" and not feel.swung and not feel.foot
     assert {v for _, v in feel.played["on"]} == {80} and {v for _, v in feel.played["off"]} == {50}
     assert {v for _, v in feel.played["ghost"]} == {30} and {v for _, v in feel.played["snare"]} == {111, 113}
@@ -72,7 +72,7 @@ def test_feel_is_the_drummers():
 
 def test_swung_eighths_are_felt():
     swung = [(at + (1 / 6 if "hat" in name and (at - 0.01) % 1 == 0.5 else 0), name, v) for at, name, v in ROCK]
-    assert Feel.of(np.random.default_rng(1), swung, 120.0).swung
+    assert DrummersFeel.of(np.random.default_rng(1), swung, 120.0).swung
 
 
 @pytest.mark.parametrize("meter", GROOVES)

@@ -66,7 +66,7 @@ _FILL_DRUMS = ("snare", "high tom", "mid tom", "floor tom")
 
 
 @dataclass
-class Feel:
+class DrummersFeel:
     """When and how hard a drummer strikes: (seconds late, velocity) of the strokes of a performance in their order.
 
     Attributes
@@ -89,7 +89,7 @@ class Feel:
     at: dict[str, int] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, rng: np.random.Generator, strokes: Sequence[Stroke], tempo_bpm: float) -> Feel:
+    def of(cls, rng: np.random.Generator, strokes: Sequence[Stroke], tempo_bpm: float) -> DrummersFeel:
         played: dict[str, list[tuple[float, int]]] = {part: [] for part in ("kick", "snare", "ghost", "on", "off")}
         kept = [name for _, name, _ in strokes if name in _KEEPERS]
         between = []
@@ -121,10 +121,12 @@ class Feel:
         return found[self.at[part]]
 
 
-class Groove:
+class GrooveBar:
     """A bar of a section: which part strikes where."""
 
-    def __init__(self, rng: np.random.Generator, figure: str, meter: Meter, feel: Feel, quarters_per_minute: float):
+    def __init__(
+        self, rng: np.random.Generator, figure: str, meter: Meter, feel: DrummersFeel, quarters_per_minute: float
+    ):
         groups = figure.split()
         letters = "".join(groups)
         self.length = len(letters) / 2
@@ -150,7 +152,14 @@ class Groove:
         return eighths if draw < 0.6 else eighths[::2] if draw < 0.85 or not slow else np.arange(2 * len(eighths)) / 4
 
     def play(
-        self, rng: np.random.Generator, feel: Feel, keeper: str, answers: bool, crash: bool, until: float, foot: bool
+        self,
+        rng: np.random.Generator,
+        feel: DrummersFeel,
+        keeper: str,
+        answers: bool,
+        crash: bool,
+        until: float,
+        foot: bool,
     ) -> list[tuple[float, str, str]]:
         """(place, instrument, part of the feel) up to a fill."""
         rows = [(at, "kick", "kick") for at in (self.answer if answers else self.kick)]
@@ -176,11 +185,11 @@ def play_grooves(
 ) -> list[Stroke]:
     """So many bars of a meter as the drummer of a performance feels them: sections of four or eight bars that take
     turns, each opened by a crash and closed by a fill."""
-    feel = Feel.of(rng, strokes, tempo_bpm)
+    feel = DrummersFeel.of(rng, strokes, tempo_bpm)
     figure = str(rng.choice(GROOVES[str(meter)]))
     other = "ride" if feel.keeper != "ride" else "closed hi-hat"
     keepers = (feel.keeper, other if rng.random() < 0.5 else feel.keeper)
-    sections = [Groove(rng, figure, meter, feel, quarters_per_minute) for _ in keepers]
+    sections = [GrooveBar(rng, figure, meter, feel, quarters_per_minute) for _ in keepers]
     part, second = int(rng.choice([4, 8])), 60 / quarters_per_minute
     out: list[Stroke] = []
     for bar in range(bars):
