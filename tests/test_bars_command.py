@@ -1,13 +1,16 @@
-"""``workbench bars``: how the bars lie, other readings, what disagrees, and putting it right."""
+"""``workbench bars``: how the bars lie, other readings, what disagrees, and putting it right, by ear and by hand."""
 
 import json
+import shutil
 from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
 
+import workbench as wb
 from tests.test_bar_advice import CHART, HEARD
 from workbench.chart.edits import ShiftOne, apply
+from workbench.commands.bars import BY_HAND
 from workbench.commands.cli import main
 from workbench.files.annotations import write_beats, write_hits
 from workbench.files.chartfile import read_chart, write_chart
@@ -64,10 +67,99 @@ def test_bars_by_ear_from_a_bar_on(chart, capsys):
     assert bars.tempo_bpm(2) == pytest.approx(96) and bars.tempo_bpm(9) == pytest.approx(192, rel=0.04)
 
 
-def test_what_is_said_of_bars_without_finding_them_anew_is_refused(chart, capsys):
-    for option in (["--meter", "3/4"], ["--tempo", "55"], ["--from-bar", "4"]):
-        assert main(["bars", str(chart), *option]) == 2
-        assert "--anew" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    "options, said",
+    [
+        (["--tempo", "55"], "--anew"),
+        (["--from-bar", "4"], "--later"),
+        (["--bars", "4"], "--later"),
+        (["--take", "1", "--from-bar", "4"], "whole song"),
+        (["--undo", "--bars", "4"], "whole song"),
+        (["--anew", "--bars", "4-8"], "--from-bar"),
+        (["--meter", "3/4", "--later", "1"], "One act"),
+        (["--take", "0", "--undo"], "One act"),
+        (["--later", "1/3"], "half beats"),
+        (["--join"], "9-12"),
+        (["--redo"], "redo"),
+        (["--mend", "--bars", "99"], "bar 99"),
+    ],
+)
+def test_what_cannot_be_is_said_and_changes_nothing(chart, capsys, options, said):
+    before = chart.read_bytes()
+    assert main(["bars", str(chart), *options]) == 2
+    error = capsys.readouterr().err.strip()
+    assert said in error and error.endswith(".") and len(error.splitlines()) == 1
+    assert chart.read_bytes() == before
+
+
+@pytest.fixture(scope="module")
+def drafted(tmp_path_factory):
+    """The demo song as it is drafted, with what was heard of it."""
+    folder = tmp_path_factory.mktemp("drafted")
+    wb.open_chart(wb.demo_song(folder)).close()
+    return folder
+
+
+def heard(path):
+    chart = read_chart(path)
+    return sorted((n.instrument, chart.note_time_s(k, n)) for k, n in chart.notes())
+
+
+@pytest.mark.slow
+def test_each_act_on_a_draft_leaves_every_hit_where_it_was_heard_and_is_taken_back_in_one_step(
+    drafted, tmp_path, capsys
+):
+    shutil.copytree(drafted, tmp_path, dirs_exist_ok=True)
+    (path,) = tmp_path.glob("*.chart.json")
+    main(["bars", str(path), "--split", "3", "--bars", "6"])  # a line too many
+    main(["bars", str(path), "--join", "--bars", "20-21"])  # and one missed
+    main(["confirm", str(path), "--bars", "8-9"])
+    acts = [
+        ["--later", "1"], ["--earlier", "1/2", "--bars", "9-16"], ["--later", "1/2", "--from-bar", "17"],
+        ["--level", "half"], ["--level", "3:2", "--from-bar", "9"], ["--meter", "3/4", "--bars", "9-12"],
+        ["--pick-up", "2"], ["--one", "12.3"], ["--one", "12.3", "--one", "14.5"], ["--insert", "--bars", "20"],
+        ["--delete", "--bars", "7"], ["--split", "3", "--bars", "12"], ["--join", "--bars", "12-13"],
+        ["--fix", "--bars", "9,17-18"], ["--anew", "--from-bar", "9"],
+    ]  # fmt: skip
+    assert {f"--{name}" for name in BY_HAND} <= {act[0] for act in acts} | {"--let-go"}
+    song = read_chart(path)
+    times, sure = heard(path), sum(n.confirmed for _, n in song.notes())
+    assert sure
+    capsys.readouterr()
+    for act in acts:
+        assert main(["bars", str(path), *act]) in (0, 1), act
+        changed = read_chart(path)
+        assert changed.time_map != song.time_map, act
+        assert [name for name, _ in heard(path)] == [name for name, _ in times], act
+        assert [t for _, t in heard(path)] == pytest.approx([t for _, t in times], abs=1e-3), act
+        assert sum(n.confirmed for _, n in changed.notes()) == sure, act
+        document = wb.open_chart(path)
+        assert document.undo() == song, act
+        document.save()
+    assert main(["bars", str(path), "--redo"]) in (0, 1) and read_chart(path) == changed
+    assert main(["bars", str(path), "--undo"]) in (0, 1) and read_chart(path) == song
+
+
+@pytest.mark.slow
+def test_fixed_lines_are_kept_by_what_is_laid_anew_until_they_are_let_go(drafted, tmp_path):
+    shutil.copytree(drafted, tmp_path, dirs_exist_ok=True)
+    (path,) = tmp_path.glob("*.chart.json")
+    main(["bars", str(path), "--later", "1/2", "--bars", "20"])
+    main(["bars", str(path), "--fix", "--bars", "21"])
+    (line,) = [b.beat_times_s[0] for b in read_chart(path).time_map.bars if b.fixed]
+    for act in (["--anew"], ["--meter", "3/4"]):
+        main(["bars", str(path), *act])
+        assert [b.beat_times_s[0] for b in read_chart(path).time_map.bars if b.fixed] == [pytest.approx(line)], act
+    main(["bars", str(path), "--let-go"])
+    assert not any(b.fixed for b in read_chart(path).time_map.bars)
+
+
+@pytest.mark.slow
+def test_what_disagrees_is_mended_in_the_bars_that_are_named(chart, capsys):
+    write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)
+    assert main(["bars", str(chart), "--mend", "--bars", "2-4"]) == 2
+    assert main(["bars", str(chart), "--mend", "--from-bar", "12"]) == 0
+    assert read_chart(chart).time_map.bar_start_s(9) == pytest.approx(CHART.time_map.bar_start_s(9))
 
 
 def test_tables_follow_unless_somebody_changed_them(chart):

@@ -126,6 +126,12 @@ def test_a_line_moved_by_a_beat_takes_the_song_along():
     assert lines(moved)[5] == pytest.approx(8.52)
 
 
+def test_a_stray_bar_does_not_lay_the_song_in_its_meter():
+    split = rebarring.split_bar(FOUR, 4, F(1, 2)).time_map
+    for act in (rebarring.move_line(split, 5, 9.52), rebarring.tapped_lines(split, [9.52, 11.52])):
+        assert max({b.meter for b in act.time_map.bars}, key=[b.meter for b in act.time_map.bars].count) == Meter(4, 4)
+
+
 def test_a_line_moved_leaves_what_is_fixed():
     fixed = rebarring.move_line(FOUR, 2, 4.0).time_map
     moved = rebarring.move_line(fixed, 5, 10.5).time_map

@@ -6,6 +6,7 @@ from .checking.checklist import CheckList as CheckList
 from .errors import WorkbenchError as WorkbenchError
 from .frontdoor import bar_lines as bar_lines
 from .frontdoor import beats as beats
+from .frontdoor import change_bars as change_bars
 from .frontdoor import check as check
 from .frontdoor import compare as compare
 from .frontdoor import confirm as confirm

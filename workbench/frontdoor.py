@@ -322,6 +322,57 @@ def lay_bars(
     return document
 
 
+def change_bars(
+    song: ChartDocument | PathName,
+    act: str,
+    amount: str | float | Sequence[float] | None = None,
+    *,
+    bars: str | None = None,
+    from_bar: int | None = None,
+) -> ChartDocument:
+    """Put the bars of a chart right by hand: shift the 1, half or double tempo, another meter, a bar more or less.
+
+    Every hit stays where it was heard, and what is confirmed stays confirmed; ``.undo()`` takes it back in one step.
+
+    Parameters
+    ----------
+    song : open chart or path of a chart or recording
+    act : str
+        "later" or "earlier", the 1 by 1 or "1/2" ``amount`` beats; "level", counted "half", "double", "3:2" or "2:3"
+        as fast; "meter", such as "3/4"; "pick-up" of so many beats, 0 for none; "one", bars begin at these seconds;
+        "insert" bars before, "delete", "split" at a beat such as 3, "join" with the next; "fix" lines where they are,
+        "let-go" of them.
+    amount : str or number, optional
+    bars : str, optional
+        By their numbers, as "9-12"; by default the whole song.
+    from_bar : int, optional
+        From this bar on, instead of ``bars``.
+
+    Returns
+    -------
+    ChartDocument
+
+    Raises
+    ------
+    ChartError
+        If that cannot be done; nothing has changed.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> song = wb.change_bars(wb.demo_song(mkdtemp(), "chart"), "meter", "3/4", from_bar=9)
+    >>> [str(bar.meter) for bar in song.chart.time_map.bars[7:10]]
+    ['4/4', '3/4', '3/4']
+    >>> song = wb.change_bars(song, "later", "1/2", bars="2-5")
+    """
+    from workbench.chart.baracts import bar_act
+
+    document = _opened(song, None)
+    document.apply(bar_act(document.chart, act, amount, bars=bars, from_bar=from_bar).edit)
+    return document
+
+
 def confirm(song: ChartDocument | PathName, bars: str) -> ChartDocument:
     """Say that bars are right as they stand: their hits are confirmed, and count as certain from then on.
 

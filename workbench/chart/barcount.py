@@ -15,17 +15,27 @@ import numpy as np
 
 from workbench.chart.chart import Chart, WrittenBar
 from workbench.chart.meter import Bar, TimeMap
-from workbench.chart.rebarring import Rebarring, change_level, join_bars
+from workbench.chart.rebarring import NEIGHBOURS, Rebarring, change_level, join_bars
 from workbench.errors import ChartError
 
 #: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
 MOST_ADDED = 64
-#: Neighbours on either side by which the usual length of a bar is told.
-NEIGHBOURS = 4
 #: A bar lasts as long as two, or two as long as one, within this factor (own choice: players push and drag less).
 ABOUT = 1.25
 
 _Where = tuple[int, Fraction]
+
+
+def has_room(chart: Chart, bar_index: int) -> bool:
+    """Whether bars can come in before a bar without a line in the recording for them."""
+    outside = bar_index == len(chart) or (bar_index == 0 and not chart.time_map.bars[0].is_pickup)
+    return chart.recording is None or outside
+
+
+def may_go(chart: Chart, first: int, last: int) -> bool:
+    """Whether bars can go with all that is in them: of a part, or empty ones at the ends of a recording."""
+    outer = first == 0 or last == len(chart) - 1
+    return chart.recording is None or (outer and not any(bar.notes for bar in chart.bars[first : last + 1]))
 
 
 def with_bars_inserted(chart: Chart, bar_index: int, count: int) -> Chart:
@@ -95,8 +105,8 @@ def missed_line(time_map: TimeMap, bar_index: int) -> Rebarring:
     """
     if not _about(_lasts_s(time_map, bar_index, bar_index), 2 * _usual_s(time_map, bar_index, bar_index)):
         raise ChartError(
-            f"The recording has no time for another bar at bar {time_map.bar_number(bar_index)}: split a bar at the "
-            "cursor where a line is missing, or shift the 1 from here on."
+            f"The recording has no time for another bar at bar {time_map.bar_number(bar_index)}: split a bar "
+            "where a line is missing, or shift the 1 from here on."
         )
     return change_level(time_map, 2, bar_index, bar_index)
 
@@ -117,7 +127,7 @@ def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:
                 return change_level(time_map, Fraction(1, 2), first, first + 1) if full else join_bars(time_map, first)
     raise ChartError(
         f"Bar {time_map.bar_number(bar_index)} is heard in the recording and cannot go: join it with the next bar "
-        "where a line is too many, or clear it with Ctrl X."
+        "where a line is too many, or clear it."
     )
 
 

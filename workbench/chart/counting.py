@@ -276,6 +276,18 @@ def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
     return " + ".join(words)
 
 
+def beats_said(beats: Fraction) -> str:
+    """A number of beats in words.
+
+    Examples
+    --------
+    >>> [beats_said(Fraction(k, 2)) for k in (1, 2, 3, 4, 5)]
+    ['half a beat', 'a beat', 'a beat and a half', 'two beats', '2.5 beats']
+    """
+    said: dict[Fraction | int, str] = {1: "half a beat", 2: "a beat", 3: "a beat and a half", 4: "two beats"}
+    return said.get(2 * beats, f"{float(beats):g} beats")
+
+
 def and_list(words: Sequence[str]) -> str:
     """Words in a row: "kick", "kick and snare", "kick, snare and ride"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -399,10 +399,8 @@ class InsertBars(Edit, called="insert bars"):
     count: int = 1
 
     def apply(self, chart: Chart) -> Chart:
-        at_end = self.bar_index == len(chart)
-        chart.time_map.check_bar(self.bar_index - at_end)
-        outside = at_end or (self.bar_index == 0 and not chart.time_map.bars[0].is_pickup)
-        if chart.recording is None or outside:
+        chart.time_map.check_bar(self.bar_index - (self.bar_index == len(chart)))
+        if barcount.has_room(chart, self.bar_index):
             return barcount.with_bars_inserted(chart, self.bar_index, self.count)
         new = rewrite(chart, barcount.missed_line(chart.time_map, self.bar_index))
         return SetTimeMap(*new).apply(chart)
@@ -425,8 +423,7 @@ class DeleteBars(Edit, called="delete bars"):
         chart.time_map.check_bar(last)
         if last < first:
             raise ChartError("The last bar to go lies before the first.")
-        outer = first == 0 or last == len(chart) - 1
-        if chart.recording is None or (outer and not any(bar.notes for bar in chart.bars[first : last + 1])):
+        if barcount.may_go(chart, first, last):
             return barcount.without_bars(chart, first, last)
         if last > first:
             raise ChartError(

@@ -24,6 +24,8 @@ import numpy as np
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
 
+#: Neighbours on either side by which the usual length and meter of a bar are told.
+NEIGHBOURS = 4
 #: A moved line draws so many beats on either side along, fading out (common practice, no source).
 DRAWN_BEATS = 4
 #: A line this near to a beat, in beats, means the beat and not the half beat beside it (own choice: a tap is rarely
@@ -178,7 +180,7 @@ def move_line(time_map: TimeMap, bar_index: int, time_s: float) -> Rebarring:
         raise ChartError(f"There is no music to bar at {time_s:.2f} s; the song runs to {time_map.end_s:.2f} s.")
     if line == old:
         return _bent(time_map, [*held, (old, time_s)], [old])
-    meter = time_map.bars[_first_full(time_map, bar_index)].meter
+    meter = _usual_meter(time_map, bar_index)
     bent = _bent_times(time_map, [*held, (line, time_s)])
     starts = [line] if low is None else [time_map.starts[low], line]
     return _recut(bent, low or 0, high - 1, starts, meter, fixed=[line])
@@ -307,6 +309,13 @@ def _first_full(time_map: TimeMap, first_bar: int) -> int:
     return first_bar + 1 if time_map.bars[first_bar].is_pickup and first_bar + 1 < len(time_map) else first_bar
 
 
+def _usual_meter(time_map: TimeMap, bar_index: int) -> Meter:
+    """The meter of most bars about one: a stray bar is no reason to lay a song in its meter."""
+    own = time_map.bars[_first_full(time_map, bar_index)].meter
+    near = [b.meter for b in time_map.bars[max(bar_index - NEIGHBOURS, 0) : bar_index + NEIGHBOURS + 1]]
+    return max([own, *near], key=near.count)
+
+
 def _near(time_map: TimeMap, time_s: float) -> Fraction:
     """The beat of the old map nearest to a moment, or the half beat where none is near."""
     bar_index, _ = time_map.place(time_s)
@@ -418,7 +427,7 @@ def _tapped(time_map: TimeMap, taps_s: Sequence[float], meter: Meter | None, bea
     if not taps:
         raise ChartError("Nothing was tapped: play the recording and tap as it goes.")
     here = time_map.place(taps[0]).bar_index
-    meter = meter or time_map.bars[_first_full(time_map, here)].meter
+    meter = meter or _usual_meter(time_map, here)
     beats = meter.counted_beats
     if len(taps) < (beats + 1 if beats_too else 2):
         nearest = int(np.argmin([abs(t - taps[0]) for t in [b.beat_times_s[0] for b in time_map.bars]]))

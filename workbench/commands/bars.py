@@ -1,15 +1,20 @@
-"""How the bars of a chart lie, and laying them anew.
+"""How the bars of a chart lie, and putting them right.
 
 Says how the bars are read, how else they may be, and where bar lines and hits
-disagree. --take, --mend and --anew change the chart and save it; every hit
-stays where it was heard, and lines fixed in the grid stay.  NAME.hits.csv and
-NAME.beats.csv follow unless you have changed them. What was heard of a
-recording's bars is kept in .workbench-bars beside its chart.
+disagree. An act changes the chart and saves it; every hit stays where it was
+heard, and what is confirmed stays confirmed. Each act is one step, which --undo
+or Ctrl Z in the grid takes back. It is for the whole song unless --bars or
+--from-bar say otherwise. NAME.hits.csv and NAME.beats.csv follow unless you have
+changed them. What was heard of a recording's bars is kept in .workbench-bars
+beside its chart.
 
 examples:
   workbench bars song.chart.json
   workbench bars song.chart.json --take 2
-  workbench bars song.chart.json --anew --from-bar 17 --meter 3/4
+  workbench bars song.chart.json --later 1/2 --from-bar 17
+  workbench bars song.chart.json --meter 3/4 --bars 25-32
+  workbench bars song.chart.json --fix --bars 1-16
+  workbench bars song.chart.json --anew --from-bar 17
 """
 
 from __future__ import annotations
@@ -26,34 +31,86 @@ if TYPE_CHECKING:
     from workbench.files.document import ChartDocument
 
 NAME = "bars"
-HELP = "how the bars lie; other readings of them"
+HELP = "how the bars lie; put them right"
+
+#: Acts by hand (:mod:`workbench.chart.baracts`): what each takes, and what it does.
+BY_HAND = {
+    "earlier": ("BEATS", "the 1 so many beats earlier, such as 1 or 1/2"),
+    "later": ("BEATS", "the 1 so many beats later"),
+    "level": ("LEVEL", "count half, double, 3:2 (three beats for two) or 2:3 as fast"),
+    "meter": ("METER", "bars of this meter, such as 3/4; with --anew: heard in it"),
+    "pick-up": ("BEATS", "begin with a pick-up of so many beats; 0: with a full bar"),
+    "one": ("S", "a bar begins here (s), on the stroke that is near; repeated, the song is laid anew from all"),
+    "insert": (None, "a bar more before those of --bars; inside a recording one that lasts as long as two becomes two"),
+    "delete": (None, "those of --bars go; inside a recording two that last as long as one become one"),
+    "split": ("BEAT", "the bar of --bars is two, the second from this beat on"),
+    "join": (None, "those of --bars are one bar; a single one with the next"),
+    "fix": (None, "hold the lines that open the bars: what lays bars anew keeps them"),
+    "let-go": (None, "let these lines move again"),
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what ``workbench bars`` takes."""
     parser.add_argument("chart", type=Path, help="NAME.chart.json, or a recording that was charted")
-    act = parser.add_mutually_exclusive_group()
-    act.add_argument("--take", type=int, metavar="N", help="lay the bars as another reading says, by its number")
-    act.add_argument("--mend", action="store_true", help="do what mends the gravest disagreement")
-    act.add_argument("--anew", action="store_true", help="find the bars by ear again, around the lines that are fixed")
-    parser.add_argument("--from-bar", type=int, metavar="BAR", help="with --anew: bars before this one stay")
-    parser.add_argument("--meter", help="with --anew: the meter, such as 3/4")
-    parser.add_argument("--tempo", type=tempo, metavar="BPM", help="with --anew: beats a minute, such as 100-120")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--bars", metavar="BARS", help="those meant, as 9 or 9-12 (--fix, --let-go: 9-12,17 too)")
+    where.add_argument("--from-bar", type=int, metavar="BAR", help="all from this one on")
+    acts = parser.add_argument_group("acts, one at a time")
+    acts.add_argument("--take", type=int, metavar="N", help="lay the bars as another reading says, by its number")
+    acts.add_argument("--mend", action="store_true", help="do what mends the gravest disagreement")
+    acts.add_argument("--anew", action="store_true", help="find the bars by ear again, around the lines that are fixed")
+    acts.add_argument("--tempo", type=tempo, metavar="BPM", help="with --anew: beats a minute, such as 100-120")
+    for name, (takes, does) in BY_HAND.items():
+        if name == "one":
+            acts.add_argument("--one", type=float, action="append", metavar=takes, help=does)
+        elif takes:
+            acts.add_argument(f"--{name}", metavar=takes, help=does)
+        else:
+            acts.add_argument(f"--{name}", action="store_true", help=does)
+    acts.add_argument("--undo", action="store_true", help="take back what was done to the chart last")
+    acts.add_argument("--redo", action="store_true", help="do it again")
     parser.add_argument("--json", action="store_true", help="say it as JSON")
+
+
+def _act(args: argparse.Namespace) -> str:
+    """The one act that is asked for, or an empty text."""
+    from workbench.errors import ChartError
+
+    given = {k.replace("_", "-"): v for k, v in vars(args).items()}
+    acts = [
+        name
+        for name in ("take", "mend", "anew", *BY_HAND, "undo", "redo")
+        if given[name] is not None and given[name] is not False
+    ]
+    if "anew" in acts and "meter" in acts:
+        acts.remove("meter")
+    if len(acts) > 1:
+        raise ChartError(f"One act at a time: --{acts[0]} or --{acts[1]}.")
+    act = acts[0] if acts else ""
+    if args.tempo and act != "anew":
+        raise ChartError("--tempo says how bars are found --anew; add it.")
+    if act == "anew" and args.bars:
+        raise ChartError("By ear bars are found from one on: write --from-bar instead of --bars.")
+    if args.bars is not None or args.from_bar is not None:
+        if not act:
+            raise ChartError("--bars and --from-bar say where an act is done; name one, such as --later 1.")
+        if act in ("take", "undo", "redo"):
+            raise ChartError(f"--{act} is for the whole song; leave --bars and --from-bar out.")
+    return act
 
 
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
     import workbench as wb
+    from workbench.chart.baracts import bar_act, bars_meant
     from workbench.errors import ChartError
     from workbench.facts import facts
     from workbench.listening.barfaults import BarFault
     from workbench.listening.readings import percent
     from workbench.progress import TerminalProgress
 
-    if not args.anew and (args.from_bar is not None or args.meter or args.tempo):
-        raise ChartError("--from-bar, --meter and --tempo say how bars are found --anew; add it.")
-    progress = TerminalProgress()
+    act, progress = _act(args), TerminalProgress()
     song = wb.open_chart(args.chart, progress=progress)
     before, done = song.chart, ""
 
@@ -61,17 +118,29 @@ def run(args: argparse.Namespace) -> int:
         first, last = (song.chart.time_map.bar_number(k) for k in (fault.first_bar, fault.last_bar))
         return f"Bar {first}" if first == last else f"Bars {first} to {last}"
 
-    if args.mend:
+    if act == "mend":
+        meant = bars_meant(before, args.bars, args.from_bar)
         faults = wb.bar_lines(song, progress=progress).faults
-        if not faults:
+        fault = next((f for f in faults if any(f.first_bar <= k <= f.last_bar for k in meant)), None)
+        if fault is None:
             raise ChartError("Bar lines and hits agree; there is nothing to mend.")
-        done = f"{where(faults[0])}: {faults[0].words}; mended: {faults[0].mends}."
-        song.apply(faults[0].edit)
-    elif args.anew or args.take is not None:
+        done = f"{where(fault)}: {fault.words}; mended: {fault.mends}."
+        song.apply(fault.edit)
+    elif act in BY_HAND:
+        made = bar_act(before, act, vars(args)[act.replace("-", "_")], bars=args.bars, from_bar=args.from_bar)
+        song.apply(made.edit)
+        done = made.words
+    elif act == "undo":
+        song.undo()
+        done = "Taken back."
+    elif act == "redo":
+        song.redo()
+        done = "Done again."
+    elif act:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
     save_with_tables(song, before)
     look = wb.bar_lines(song, progress=progress)
-    if args.take is not None and song.chart == before:
+    if act == "take" and song.chart == before:
         done = f"The bars are already read as {args.take} says; nothing was changed."
     if args.json:
         told = {

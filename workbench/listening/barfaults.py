@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from workbench.chart import Chart, edits
-from workbench.chart.counting import capital
+from workbench.chart.counting import beats_said, capital
 from workbench.chart.edits import Rebar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
@@ -331,8 +331,3 @@ def _for_run(time_map: TimeMap, run: _Stretch) -> Iterator[tuple[Rebar, str, str
     for other in SONG_METERS:
         if other != meter:
             yield edits.SetMeter(other, *stretch), f"barred in {meter}", f"Bars of {other}", run
-
-
-def beats_said(beats: Fraction) -> str:
-    """A number of beats in words: "half a beat", "a beat", "1.5 beats"."""
-    return {Fraction(1, 2): "half a beat", Fraction(1): "a beat"}.get(beats, f"{float(beats):g} beats")

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from workbench.chart.counting import the_place
+from workbench.chart.counting import beats_said, the_place
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
@@ -179,10 +179,8 @@ def against(first: BarReading, other: BarReading) -> str:
     if halves == 0:
         return "bars of other meters between"
     later = halves <= beats
-    halves = halves if later else 2 * beats - halves
-    said = {1: "half a beat", 2: "a beat", 3: "a beat and a half", 4: "two beats", 6: "three beats"}
-    beats_said = said.get(halves, f"{halves / 2:g} beats")
-    return f"the 1 {beats_said} {'later' if later else 'earlier'}"
+    said = beats_said(Fraction(halves if later else 2 * beats - halves, 2))
+    return f"the 1 {said} {'later' if later else 'earlier'}"
 
 
 def song_grids(

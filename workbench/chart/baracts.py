@@ -1,0 +1,247 @@
+"""What a user does to the bars of a chart, said in words: the edit that does it.
+
+An act has a name, for some an amount ("later", by "1/2" beats), and the bars it is for, by the numbers players use:
+all, those from one on, or a stretch.  The grid's buttons do the same edits.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from workbench.chart import edits
+from workbench.chart.barcount import has_room, may_go
+from workbench.chart.chart import Chart
+from workbench.chart.counting import bar_list, beats_said, capital, place_name
+from workbench.chart.excerpts import read_bar_span
+from workbench.chart.meter import Meter
+from workbench.errors import ChartError
+
+#: How many beats are counted for one, and the words for it.
+TEMPO_LEVELS = {
+    "half": (Fraction(1, 2), "Half tempo"),
+    "double": (Fraction(2), "Double tempo"),
+    "3:2": (Fraction(3, 2), "Three beats for two"),
+    "2:3": (Fraction(2, 3), "Two beats for three"),
+}
+#: A number of beats as users write it: "2", "1/2", "1.5".
+_BEATS = re.compile(r"\d{1,3}(\.\d{1,3}|/[1-9]\d?)?")
+
+Amount = str | float | Fraction | Iterable[float] | None
+
+
+class BarAct(NamedTuple):
+    """An act on bars: one edit, so that one step takes it back, and what it does in a sentence."""
+
+    edit: edits.Edit
+    words: str
+
+
+def bars_meant(chart: Chart, bars: str | int | None = None, from_bar: int | None = None) -> list[int]:
+    """Indices of the bars that are named as for :func:`bar_act`."""
+    return _where(chart, bars, from_bar).indices
+
+
+class _Where(NamedTuple):
+    """The bars of an act: stretches of bar indices, both ends included, and how they are said."""
+
+    spans: tuple[tuple[int, int], ...]
+    words: str
+    is_song: bool = False
+    to_end: bool = False
+
+    @property
+    def indices(self) -> list[int]:
+        return [k for first, last in self.spans for k in range(first, last + 1)]
+
+    @property
+    def stretch(self) -> tuple[int, int | None]:
+        """First and last bar for edits that go on to the end where no last is named."""
+        first, last = self.span
+        return first, None if self.is_song or self.to_end else last
+
+    @property
+    def span(self) -> tuple[int, int]:
+        if len(self.spans) > 1:
+            raise ChartError("This is done to one stretch of bars at a time, as 9 or 9-12.")
+        return self.spans[0]
+
+    def named(self, done: str) -> tuple[int, int]:
+        """The stretch, where a user must name it; ``done`` is what happens to it."""
+        if self.is_song:
+            raise ChartError(f"Bars are {done} by their numbers: name them, as 9 or 9-12.")
+        return self.span
+
+
+def bar_act(
+    chart: Chart, act: str, amount: Amount = None, *, bars: str | int | None = None, from_bar: int | None = None
+) -> BarAct:
+    """The edit of an act on bars.
+
+    Parameters
+    ----------
+    chart : Chart
+    act : str
+        One of :data:`ACTS`.
+    amount : str or number, optional
+        What the act takes: beats, a level, a meter, a beat of the bar, seconds.
+    bars : str, optional
+        As "9" or "9-12", lines that are fixed or let go as "9-12,17" too; by default all.
+    from_bar : int, optional
+        All bars from this one on.
+
+    Raises
+    ------
+    ChartError
+        If there is no such act, amount or bar.
+
+    Examples
+    --------
+    >>> from workbench.chart.meter import TimeMap
+    >>> bar_act(Chart.empty(TimeMap.steady(8, 120)), "later", "1/2", from_bar=5).words
+    'The 1 half a beat later from bar 5 on.'
+    """
+    if act not in ACTS:
+        raise ChartError(f"Bars know no act {act!r:.40}; there are {', '.join(ACTS)}.")
+    return BarAct(*ACTS[act](chart, amount, _where(chart, bars, from_bar)))
+
+
+def _where(chart: Chart, bars: str | int | None, from_bar: int | None) -> _Where:
+    last = len(chart) - 1
+    if bars is not None and from_bar is not None:
+        raise ChartError("Name bars, or the one from which on all are meant, not both.")
+    if from_bar is not None:
+        first = chart.time_map.bar_index(from_bar)
+        return _Where(((first, last),), f"from {bar_list(chart.time_map, [first])} on", to_end=True)
+    if bars is None:
+        return _Where(((0, last),), "in the whole song", is_song=True)
+    found = _Where(tuple(read_bar_span(chart, piece) for piece in str(bars).split(",")), "")
+    return found._replace(words=f"in {bar_list(chart.time_map, found.indices)}")
+
+
+def _beats(amount: Amount) -> Fraction:
+    text = str(amount).strip()
+    if not _BEATS.fullmatch(text):
+        raise ChartError(f"Write beats as 2, 1/2 or 1.5, not {text!r:.40}.")
+    return Fraction(text)
+
+
+_Said = tuple[edits.Edit, str]
+
+
+def _shift(sign: int, words: str) -> Callable[[Chart, Amount, _Where], _Said]:
+    def act(chart: Chart, amount: Amount, where: _Where) -> _Said:
+        beats = _beats(amount)
+        if not beats or (2 * beats).denominator > 1:
+            raise ChartError(f"The 1 moves by beats and half beats, such as 1/2 or 1, not by {amount}.")
+        return edits.ShiftOne(sign * beats, *where.stretch), f"The 1 {beats_said(beats)} {words} {where.words}."
+
+    return act
+
+
+def _level(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    if str(amount) not in TEMPO_LEVELS:
+        raise ChartError(f"Levels are {', '.join(TEMPO_LEVELS)}, not {str(amount)!r:.40}.")
+    factor, words = TEMPO_LEVELS[str(amount)]
+    return edits.ChangeLevel(factor, *where.stretch), f"{words} {where.words}."
+
+
+def _meter(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    meter = Meter.parse(str(amount))
+    return edits.SetMeter(meter, *where.stretch), f"Bars of {meter} {where.words}."
+
+
+def _pickup(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    _only_song(where, "A pick-up")
+    beats = _beats(amount)
+    first_full = chart.time_map.bars[chart.time_map.bars[0].is_pickup and len(chart) > 1]
+    length = beats * first_full.meter.beat_length
+    return edits.SetPickup(length), f"A pick-up of {beats_said(beats)}." if beats else "No pick-up."
+
+
+def _one(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    _only_song(where, "A 1 at a second of the recording")
+    given: Any = amount if isinstance(amount, Iterable) and not isinstance(amount, str) else (amount,)
+    try:
+        times_s = tuple(sorted(map(float, given)))
+    except (TypeError, ValueError):
+        times_s = ()
+    if not times_s or not all(map(math.isfinite, times_s)):
+        raise ChartError(f"A 1 is named by its second, such as 12.34, not {str(amount)!r:.40}.")
+    said = ", ".join(f"{t:g} s" for t in times_s)
+    return edits.TapLines(times_s), f"{'A bar begins' if len(times_s) == 1 else 'Bars begin'} at {said}."
+
+
+def _insert(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    first, last = where.named("inserted")
+    count, here = last - first + 1, bar_list(chart.time_map, [first])
+    if has_room(chart, first):
+        return edits.InsertBars(first, count), f"Inserted: {count} bar{'s' * (count > 1)} before {here}."
+    if count > 1:
+        raise ChartError("Inside a recording bars are inserted one at a time, where a line was missed.")
+    return edits.InsertBars(first), f"{capital(here)} is two bars: a line was missed."
+
+
+def _delete(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    first, last = where.named("deleted")
+    here = bar_list(chart.time_map, range(first, last + 1))
+    words = (
+        f"Deleted: {here}."
+        if may_go(chart, first, last)
+        else f"{capital(here)} is one with a neighbour: a line too many."
+    )
+    return edits.DeleteBars(first, last), words
+
+
+def _split(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    first, last = where.named("split")
+    if first != last:
+        raise ChartError("One bar is split at a time; a meter for several is set.")
+    bar = chart.time_map.bars[first]
+    position = (_beats(amount) - 1) * bar.meter.beat_length - bar.missing
+    if not 0 < position < bar.length:
+        raise ChartError(f"A bar is split at a beat inside it, such as 3, not {amount}.")
+    here = bar_list(chart.time_map, [first])
+    words = f"{capital(here)} is two bars, the second from {place_name(bar, position)} on."
+    return edits.SplitBar(first, position), words
+
+
+def _join(chart: Chart, amount: Amount, where: _Where) -> _Said:
+    first, last = where.named("joined")
+    last = max(last, first + 1)
+    made = tuple(edits.JoinBars(first) for _ in range(last - first))
+    words = capital(f"{bar_list(chart.time_map, range(first, last + 1))} are one bar.")
+    return made[0] if len(made) == 1 else edits.CompositeEdit(made, "join bars"), words
+
+
+def _fix(fixed: bool, words: str) -> Callable[[Chart, Amount, _Where], _Said]:
+    def act(chart: Chart, amount: Amount, where: _Where) -> _Said:
+        lines = tuple(edits.FixLine(k, fixed) for k in where.indices)
+        return edits.CompositeEdit(lines, words.lower()), f"{words} {where.words}."
+
+    return act
+
+
+def _only_song(where: _Where, what: str) -> None:
+    if not where.is_song:
+        raise ChartError(f"{what} is set for the whole song: name no bars.")
+
+
+#: Every act by its name.
+ACTS: dict[str, Callable[[Chart, Amount, _Where], _Said]] = {
+    "earlier": _shift(-1, "earlier"),
+    "later": _shift(1, "later"),
+    "level": _level,
+    "meter": _meter,
+    "pick-up": _pickup,
+    "one": _one,
+    "insert": _insert,
+    "delete": _delete,
+    "split": _split,
+    "join": _join,
+    "fix": _fix(True, "Lines fixed"),
+    "let-go": _fix(False, "Lines let go"),
+}
