@@ -108,17 +108,26 @@ function render({ model, el }) {
     source.connect(tap);
     const sounds = [clickBuffer('click'), clickBuffer('accented_click')];
     const first = audio.currentTime + LEAD_S, session = running;
-    Object.assign(session, { source, tap, pieces: [], held: 0, next: 0, first });
+    Object.assign(session, { source, tap, pieces: [], held: 0, heard: 0, next: 0, first });
     tap.port.onmessage = ({ data: [at, samples] }) => {
       if (session.begun === undefined) {
         session.begun = at;
         model.send({ kind: 'begin', what: kind, first_click_s: first - at, ...MEASURING });
       }
-      session.pieces.push(samples);
-      session.held += samples.length;
+      // What a busy machine has not handed on is silence, so that all after it stays where it was heard.
+      const missed = Math.round((at - session.begun) * audio.sampleRate) - session.heard;
+      if (missed > 0) take(new Float32Array(missed));
+      take(samples);
       level.value = Math.max(level.value * 0.9, Math.max(...samples.map(Math.abs)));
       if (session.held >= PIECE) flush(session);
     };
+
+    function take(samples) {
+      session.pieces.push(samples);
+      session.held += samples.length;
+      session.heard += samples.length;
+    }
+
     session.timer = setInterval(schedule, 200);
     schedule();
     show();
