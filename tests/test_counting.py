@@ -9,6 +9,7 @@ from workbench.chart.counting import (
     bar_name,
     count_row,
     count_syllable,
+    counts_said,
     length_words,
     note_value,
     place_list,
@@ -46,6 +47,7 @@ def test_syllables(meter, parts, said):
 
 def test_a_row_names_beats_that_are_silent():
     assert count_row(FOUR, [F(1, 16), F(3, 8), F(1, 2)]) == "(1) e (2) & 3"
+    assert counts_said(FOUR, [F(3, 8), F(7, 16)], "1 ta te ta") == {F(3, 8): "(2) te", F(7, 16): "ta"}
 
 
 def test_a_pick_up_is_counted_to_its_bar_line():

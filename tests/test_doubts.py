@@ -10,11 +10,17 @@ from workbench.chart import DOUBT_BELOW, Chart, Mark, Note, PossibleHit, Written
 from workbench.chart.meter import TimeMap
 from workbench.commands.practice import _nothing
 from workbench.errors import LONGEST_MESSAGE, WorkbenchError
-from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, section_exercise, untaught
+from workbench.practice.exercises import (
+    LISTEN_FIRST_LEARNING,
+    MOST_RUNS_NAMED,
+    choose_exercises,
+    section_exercise,
+    untaught,
+    untaught_told,
+)
 from workbench.practice.pack import make_practice_pack
 from workbench.reading.doubts import (
     COUNTED_FOR_EXPECTED,
-    LISTEN_FIRST_MEANS,
     HeardBars,
     doubtful_hits,
     expected_corrections,
@@ -104,7 +110,7 @@ def test_a_change_is_told_marked_or_left_out_as_its_hit_is_sure():
         assert told["grounds"]["hits"] == 1 and told["grounds"]["least_sure"] == confidence
         taught = [e.title for e in choose_exercises(reading, kinds=("variation",))]
         assert bool(taught) == (confidence == 0.98)
-        assert ("bar 3" in "".join(untaught(reading))) == (confidence < 0.98)
+        assert ("bar 3" in untaught(reading)) == (confidence < 0.98)
 
 
 def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
@@ -121,10 +127,10 @@ def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
         assert ("The drums of the fill in bar 8" in of_fills[0]) == (not hands)
     for reading in (doubtful, faint):
         named = section_exercise(reading.chart, 7, 7, reading=reading).listen_for
-        assert named[0].lower().startswith("listen first") and named[-1] == LISTEN_FIRST_MEANS, (
+        assert named[0].lower().startswith("listen first") and named[-1] == LISTEN_FIRST_LEARNING, (
             "what that asks is said with it"
         )
-        assert not choose_exercises(reading, kinds=("fill",)) and "fill of bar 8" in untaught(reading)[0]
+        assert not choose_exercises(reading, kinds=("fill",)) and "fill of bar 8" in untaught(reading)
         with pytest.raises(WorkbenchError, match="nothing to practise.* fill of bar 8: the hits are doubtful"):
             make_practice_pack(reading.chart, tmp_path / "pack", exercises=(), reading=reading)
 
@@ -134,10 +140,10 @@ def test_an_error_names_few_of_many_doubtful_bars_and_only_the_kinds_asked_for()
     bars[7::16] = [heard(FILL, 0.5)] * len(bars[7::16])
     reading = read_part(part(*bars))
     (both,), (fills,) = (
-        untaught(reading, most_runs=MOST_RUNS_NAMED),
-        untaught(reading, kinds=("fill",), most_runs=MOST_RUNS_NAMED),
+        untaught_told(reading, most_runs=MOST_RUNS_NAMED),
+        untaught_told(reading, kinds=("fill",), most_runs=MOST_RUNS_NAMED),
     )
-    assert "changes" in both and "changes" not in fills and "…" in both and "…" not in untaught(reading)[0]
+    assert "changes" in both and "changes" not in fills and "…" in both and "…" not in untaught(reading)
     said = _nothing(("variation", "fill"), None, None, (both,))
     assert len(said) <= LONGEST_MESSAGE and said.endswith("as they are.")
 
@@ -202,7 +208,7 @@ def test_what_is_confirmed_or_written_is_told_plainly():
     assert "listen first" in read_part(doubtful).to_markdown()
     for chart in (confirmed, song(GROOVE, FILL, 1.0)):
         reading = read_part(chart)
-        assert "listen first" not in reading.to_markdown().lower() and untaught(reading) == ()
+        assert "listen first" not in reading.to_markdown().lower() and untaught(reading) == ""
 
 
 def test_more_bars_and_more_confidence_make_a_hit_surer():

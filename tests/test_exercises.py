@@ -9,15 +9,23 @@ import pytest
 import workbench as wb
 from tests.parts import CRASHED, FILL, ROCK, bar, part
 from tests.sentences import says
+from tests.test_doubts import MORE_KICK, heard, song
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.drumkit import INSTRUMENTS, instrument
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
-from workbench.practice.exercises import choose_exercises, instruments_named, section_exercise, slug
+from workbench.practice.exercises import (
+    choose_exercises,
+    instruments_named,
+    section_exercise,
+    slug,
+    untaught_learnt,
+    untaught_told,
+)
 from workbench.practice.stagecharts import stage_notes, with_sticking
 from workbench.practice.stages import without_recording
-from workbench.practice.tempi import default_tempi_bpm, strokes_per_s, tempo_as_played, tempo_explained
+from workbench.practice.tempi import default_tempi_bpm, strokes_per_s
 from workbench.reading.read import read_part
 
 
@@ -242,18 +250,6 @@ def test_what_is_known_of_bars_that_the_user_names_is_said():
     assert "ackbeat on 2 and 4" in both[0] and both[1].startswith("Fill in bar 8: 16ths from 2")
 
 
-def test_the_tempo_of_the_bars_themselves_is_explained_where_the_score_prints_another():
-    times = [0.5 * k for k in range(16)] + [8.0 + 0.51 * k for k in range(16)]
-    bars = [Bar(Meter(), tuple(times[4 * k : 4 * k + 4])) for k in range(8)]
-    chart = Chart(TimeMap(bars, 8.0 + 0.51 * 16), (ROCK,) * 8)
-    late = section_exercise(chart, 6, 7)
-    assert late.tempi_bpm[-1] == tempo_as_played(chart, late) == 118
-    assert tempo_explained(chart, late) == "118 as these bars are played; the score says 119"
-    assert tempo_explained(chart, section_exercise(chart, 6, 7, tempi=(0.5,))) == ""
-    steady = part(ROCK, ROCK)
-    assert tempo_explained(steady, section_exercise(steady, 0, 1)) == ""
-
-
 def test_without_a_recording_no_step_is_called_after_it(reading):
     groove = next(e for e in choose_exercises(reading, ("groove",)) if e.stages[-1].record)
     played = without_recording(groove).stages[-1]
@@ -292,3 +288,13 @@ def test_names_stay_apart(reading):
     twice = replace(reading, grooves=(*reading.grooves, *reading.grooves))
     names = [e.name for e in choose_exercises(twice, ("groove",))]
     assert len(set(names)) == len(names)
+
+
+def test_what_a_student_is_told_of_what_is_not_taught_asks_for_no_tool():
+    """A student has a record and ears; the grid and the command line are the teacher's."""
+    reading = read_part(song(heard(MORE_KICK, k14=0.7), FILL, 0.95))
+    (teacher,), student = untaught_told(reading), untaught_learnt(reading)
+    assert says(teacher, "bar", "grid", "confirm") and says(student, "bar", "by ear", "record")
+    listened = section_exercise(reading.chart, 7, 7, reading=reading).listen_for
+    assert says(listened[-1], "Listen first", "record")
+    assert not any(word in text for text in (student, *listened) for word in ("grid", "workbench", "confirm"))

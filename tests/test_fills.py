@@ -5,7 +5,7 @@ from fractions import Fraction as F
 
 import pytest
 
-from tests.parts import CRASHED, FILL, ROCK, bar, part
+from tests.parts import CRASHED, EMPTY, FILL, ROCK, bar, part
 from workbench.chart import Mark
 from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
@@ -79,6 +79,21 @@ def test_a_fill_before_the_last_crash_is_a_fill_that_lands_on_it(end):
     assert [f.span.end for f in reading.fills] == [(8, F(0)), (16, F(0))]
     assert reading.fills[1].kind == 0 and "crash" in reading.fills[1].landing and reading.fills[1].lands_on == 16
     assert not any(15 in v.bars for v in reading.variations)
+
+
+@pytest.mark.parametrize("after", [[], [EMPTY] * 2, [EMPTY, *[ROCK] * 7]], ids=["end", "silence", "break"])
+def test_a_lick_before_the_drums_stop_is_a_fill(after):
+    """One beat down the toms: with the groove going on after it too little to tell, before a stop a fill."""
+    lick = bar(
+        H="x.x.x.x.x.x.....",
+        S="....x.......x...",
+        T=".............x..",
+        M="..............x.",
+        F="...............x",
+        K="x.......x.x.....",
+    )
+    (fill,) = fills(part(*[ROCK] * 7, lick, *after))
+    assert (fill.span.start, fill.span.end) == ((7, F(3, 4)), (8, F(0)))
 
 
 def test_leads_into_the_next_section_and_is_set_up():

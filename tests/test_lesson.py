@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
-from workbench.chart import Chart
-from workbench.chart.meter import TimeMap
+from tests.parts import CRASHED, EMPTY, FILL, FOUR_FOUR, HALF, RIDE, ROCK, bar, part
+from tests.sentences import says
+from workbench.chart import Chart, Mark, Section
+from workbench.chart.meter import Bar, TimeMap
 from workbench.errors import ChartError
+from workbench.practice.exercises import choose_exercises
 from workbench.practice.lesson import FILL_WAYS, lesson_lines, plan_lesson
 from workbench.practice.tempi import METRONOME_MARKS, metronome_mark
 from workbench.practice.words import words_of
@@ -99,10 +101,50 @@ def test_all_count_in_the_same_metronome_marks(lesson):
 
 def test_the_last_tempo_is_said_to_be_the_records(lesson):
     """110 is no metronome mark (those are 108 and 112), so nobody shall look for it on the scale."""
-    assert lesson.tempo_said(110) == "110, the song's tempo" and lesson.tempo_said(lesson.tempi_bpm[0]).isdigit()
+    item = lesson.items[1]
+    assert lesson.tempo_said(item, 110) == "110, the song's tempo"
+    assert lesson.tempo_said(item, lesson.tempi_bpm[0]).isdigit()
     recorded = replace(lesson, recording=Path("song.flac"))
     assert all("110, the record's tempo" in line for line in lesson_lines(recorded))
-    assert "das Tempo der Aufnahme" in replace(recorded, words=words_of("de")).tempo_said(110)
+    assert "das Tempo der Aufnahme" in replace(recorded, words=words_of("de")).tempo_said(item, 110)
+
+
+def test_a_lesson_ends_at_the_tempo_of_the_pack():
+    """A fill is rushed: the score, the lesson and the pack name the song's tempo all the same."""
+    chart = part(*[ROCK] * 7, FILL, *[ROCK] * 8)
+    bars = [
+        replace(b, beat_times_s=tuple(t - 0.02 * n for n, t in enumerate(b.beat_times_s))) if k == 7 else b
+        for k, b in enumerate(chart.time_map.bars)
+    ]
+    reading = read_part(replace(chart, time_map=TimeMap(bars, chart.time_map.end_s)))
+    ends = {e.name: e.tempi_bpm[-1] for e in choose_exercises(reading)}
+    items = [i for i in plan_lesson(reading).items if i.exercise]
+    assert {i.exercise.kind for i in items} >= {"groove", "fill"}
+    assert all(i.goal_bpm == ends[i.exercise.name] == 110 for i in items)
+
+
+def test_each_item_ends_at_the_tempo_that_the_score_prints_for_it():
+    bars, now_s = [], 0.0
+    for bpm in [*[120.0] * 8, *[90.0] * 6]:
+        bars.append(Bar(FOUR_FOUR, tuple(now_s + 60 / bpm * k for k in range(4))))
+        now_s += 240 / bpm
+    chart = part(*[ROCK] * 8, *[HALF] * 6, sections=(Section(0, "Verse", "A"), Section(8, "Chorus", "B")))
+    lesson = plan_lesson(read_part(replace(chart, time_map=TimeMap(bars, now_s))))
+    goals = {i.title: i.goal_bpm for i in lesson.items}
+    assert goals["A Verse: groove"] == goals["The song"] == 120 and goals["B Chorus: groove"] == 90
+    for item in lesson.items:
+        assert item.start_bpm <= item.goal_bpm == lesson.own_tempo_bpm(item)
+
+
+def test_what_comes_once_and_is_no_fill_is_named_with_why_nobody_teaches_it():
+    lick = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x.x.", K="x.......x.x.....")
+    lesson = plan_lesson(read_part(part(*[ROCK] * 7, lick, *[ROCK] * 4)))
+    assert not any(i.exercise and 7 in i.exercise.stages[0].bars for i in lesson.items)
+    (note,) = lesson.notes
+    assert says(note, "bar 8", "once", "no fill", "grid")
+    marked = part(*[ROCK] * 7, lick, *[ROCK] * 4, marks=(Mark("fill", (7, F(3, 4)), (8, F(0)), confirmed=True),))
+    taught = plan_lesson(read_part(marked))
+    assert not taught.notes and any(i.title == "Fill 1, bar 8" for i in taught.items)
 
 
 def test_a_plan_is_changed_item_by_item(lesson):

@@ -19,7 +19,7 @@ from workbench.practice import pages
 from workbench.practice.exercises import choose_exercises, section_exercise
 from workbench.practice.pack import PackOptions, make_practice_pack
 from workbench.practice.pages import HANDS_MISSING, HANDS_SHOWN, HANDS_TOGETHER, drawn_steps, engrave_bars, how_to_read
-from workbench.practice.stagecharts import with_sticking
+from workbench.practice.stagecharts import stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage
 from workbench.reading.read import read_part
 
@@ -69,7 +69,7 @@ def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_pa
     sheet = booklets[0]
     assert list(sheet["exercises"][0]["warnings"]) == data["warnings"] and sheet["read"] == data["read"]
     easy = part(bar(H="xxxx"), bar(S="..x.x"))
-    assert how_to_read(easy, section_exercise(easy, 0, 0), (with_sticking(read_part(easy)),)) == (HANDS_SHOWN,)
+    assert how_to_read(easy, section_exercise(easy, 0, 0), (with_sticking(read_part(easy)),))[0] == HANDS_SHOWN
 
 
 def test_numbers_in_brackets_are_explained_where_they_occur():
@@ -80,6 +80,19 @@ def test_numbers_in_brackets_are_explained_where_they_occur():
     late = part(bar(S=".....x.x"))
     assert section_exercise(late, 0, 0).count == "(3) & (4) &"
     assert how_to_read(late, section_exercise(late, 0, 0), ()) == (SILENT_COUNT,)
+    feet = part(bar(H="xxxx", K="x..x...."))
+    alone = next(s for s in section_exercise(feet, 0, 0).stages if s.name == "feet")
+    assert SILENT_COUNT in how_to_read(feet, section_exercise(feet, 0, 0), (stage_chart(feet, alone, 100.0),))
+
+
+@pytest.mark.common_practice
+def test_feet_alone_are_counted_through_the_beats_that_the_hands_keep():
+    """Kick on 1 and the & of 2: without the 2 in brackets the & belongs to no beat."""
+    chart = part(bar(H="xxxx", K="x..x...."))
+    feet = next(s for s in section_exercise(chart, 0, 0).stages if s.name == "feet")
+    svg = engrave_bars(stage_chart(chart, feet, 100.0))
+    said = ["".join(t.itertext()).strip() for t in etree.fromstring(svg).iter("{*}text")]
+    assert [text for text in said if text[:1] in "1(&"] == ["1", "(2) &"]
 
 
 def test_one_exercise_is_one_sheet_and_short_ones_share_a_page(tmp_path, booklets):

@@ -75,7 +75,7 @@ def test_pieces_are_as_large_as_they_are_reckoned():
 def test_beats_and_strokes_are_told_in_the_recordings_time():
     chart = part(ROCK, FILL, tempo_bpm=120.0)
     facts = record_facts(chart, 1.0)
-    assert facts["bars"][1]["beats"] == [2.0, 2.5, 3.0, 3.5, 4.0] and facts["bpm"] == 120.0
+    assert facts["bars"][1]["beats"] == [2.0, 2.5, 3.0, 3.5, 4.0]
     assert facts["bars"][0]["struck"] == [0.25 * k for k in range(8)]
     pickup = TimeMap([Bar(Meter(), (1.0, 1.5), length=Meter().bar_length / 2), Bar(Meter(), (2.0, 2.5, 3.0, 3.5))], 4.0)
     bars = record_facts(Chart.empty(pickup), 1.0)["bars"]

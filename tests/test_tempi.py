@@ -1,12 +1,13 @@
 """Tempi of exercises: what may be asked for, and where they start and end."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
 
 import workbench as wb
-from workbench.chart import Chart, Note, WrittenBar
-from workbench.chart.meter import TimeMap
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import choose_exercises, section_exercise
@@ -16,6 +17,8 @@ from workbench.practice.tempi import (
     SLOWEST_SHARE,
     default_tempi_bpm,
     original_tempo_bpm,
+    printed_tempi_bpm,
+    song_tempo_bpm,
 )
 from workbench.reading.read import read_part
 
@@ -51,6 +54,19 @@ def test_slow_is_neither_crawling_nor_fast(tempo_bpm):
     assert slow < medium < original == tempo_bpm
 
 
-def test_the_original_tempo_is_the_bars_own(reading):
-    chart = reading.chart
-    assert original_tempo_bpm(chart, (13, 14)) > original_tempo_bpm(chart, (1, 2))
+def hurried(*tempi_bpm):
+    """A chart whose bars are played at these tempi."""
+    bars, now_s = [], 0.0
+    for bpm in tempi_bpm:
+        bars.append(Bar(Meter(), tuple(now_s + 60 / bpm * k for k in range(4))))
+        now_s += 240 / bpm
+    return Chart(TimeMap(bars, now_s), (sixteenths(100).bars[0],) * len(bars))
+
+
+def test_bars_are_played_at_their_own_tempo_and_practised_up_to_the_printed_one():
+    chart = hurried(*[120.0] * 4, *[117.0] * 4)
+    assert original_tempo_bpm(chart, (6, 7)) == pytest.approx(117.0)
+    assert set(printed_tempi_bpm(chart)) == {118} == {song_tempo_bpm(chart)}
+    assert section_exercise(chart, 6, 7).tempi_bpm[-1] == section_exercise(chart, 0, 1).tempi_bpm[-1] == 118
+    slower = replace(hurried(*[120.0] * 4, *[90.0] * 3), sections=(Section(0, "Verse"), Section(4, "Chorus")))
+    assert printed_tempi_bpm(slower) == [120] * 4 + [90] * 3 and song_tempo_bpm(slower) == 120

@@ -17,11 +17,10 @@ from workbench.errors import WorkbenchError
 from workbench.practice import exercises
 from workbench.practice.drills import AFTER, BEFORE
 from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS, WITHOUT_CYMBAL
-from workbench.practice.exercises import choose_exercises
+from workbench.practice.exercises import LISTEN_FIRST_LEARNING, choose_exercises
 from workbench.practice.lesson import FILL_WAYS, plan_lesson
 from workbench.practice.lessonpage import write_lesson
 from workbench.practice.words import LANGUAGES, words_of
-from workbench.reading.doubts import LISTEN_FIRST_MEANS
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.read import read_part
 from workbench.training.groove_performances import performance_chart
@@ -32,7 +31,7 @@ TABLES = [words_of(code) for code in LANGUAGES if code != "en"]
 
 def said():
     """Every text that pages and plans say through a table."""
-    found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_MEANS, *DIFFICULTY[1:]}
+    found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_LEARNING, *DIFFICULTY[1:]}
     found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *AFTER)}
     found |= {*WITHOUT_CYMBAL.values(), *FILL_WAYS.values()}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")
@@ -102,7 +101,8 @@ def test_the_page_of_another_language_has_no_english_sentence(code, tmp_path):
     data = json.loads(re.search(r'id="lesson">(.*?)</script>', text, re.DOTALL)[1])
     seen = re.sub(r"<(script|style|svg).*?</\1>", " ", text, flags=re.DOTALL)
     labels = " ".join(re.findall(r'aria-label="([^"]+)"', seen))
-    buttons = [s["title"] for i in data["items"] for s in i["steps"]] + [*data["words"].values(), data["lastTempo"]]
+    buttons = [s["title"] for i in data["items"] for s in i["steps"]] + [*data["words"].values()]
+    buttons += [i["ownSaid"] for i in data["items"]]
     shown = " ".join([re.sub(r"<[^>]+>", " ", seen), labels, *buttons, *data["captions"]])
     assert not {m[0] for m in ENGLISH_WORDS.finditer(shown.replace(HEARING_SOURCE, ""))}
 

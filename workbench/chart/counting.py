@@ -98,27 +98,27 @@ def count_syllable(bar: Bar, position: Fraction, system: str = USUAL_COUNT) -> s
     return str(number) if part == 0 else COUNT_SYSTEMS[system].get(part, OTHER_SYLLABLE)
 
 
-def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
-    """The count through some positions, naming each new beat's number in brackets
-    where the beat itself is not among them (:data:`SILENT_COUNT` tells a student so).
+def counts_said(bar: Bar, positions: Iterable[Fraction], system: str = USUAL_COUNT) -> dict[Fraction, str]:
+    """What is said on each of some positions; the first of a beat names the beat's number before it, in brackets, where
+    the beat itself is not among them (:data:`SILENT_COUNT` tells a student so).
 
     Examples
     --------
     >>> bar = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
-    >>> count_row(bar, [Fraction(5, 8), Fraction(11, 16), Fraction(3, 4), Fraction(7, 8)])
-    '(3) & a 4 &'
+    >>> list(counts_said(bar, [Fraction(5, 8), Fraction(11, 16), Fraction(3, 4), Fraction(7, 8)]).values())
+    ['(3) &', 'a', '4', '&']
     """
-    said, last = [], 0
+    said, last = {}, 0
     for position in sorted(set(positions)):
         number, part = split_count(bar.meter, bar.missing, position)
-        if part == 0:
-            said.append(str(number))
-        else:
-            if number != last:
-                said.append(f"({number})")
-            said.append(SYLLABLES.get(part, OTHER_SYLLABLE))
-        last = number
-    return " ".join(said)
+        before = f"({number}) " if part and number != last else ""
+        said[position], last = before + count_syllable(bar, position, system), number
+    return said
+
+
+def count_row(bar: Bar, positions: Iterable[Fraction]) -> str:
+    """The count through some positions: "(3) & a 4 &"."""
+    return " ".join(counts_said(bar, positions).values())
 
 
 def count_rows(time_map: TimeMap, places: Iterable[tuple[int, Fraction]]) -> str:

@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench practice``; returns the exit status."""
     import workbench as wb
     from workbench.errors import WorkbenchError
-    from workbench.practice.exercises import EXERCISE_KINDS, MOST_RUNS_NAMED, untaught
+    from workbench.practice.exercises import EXERCISE_KINDS, MOST_RUNS_NAMED, untaught_told
     from workbench.practice.pack import PackOptions, check_pack_folder
     from workbench.progress import TerminalProgress
 
@@ -112,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
     )
     if not exercises:
         kinds = args.kinds or EXERCISE_KINDS
-        doubtful_bars = untaught(reading, kinds=kinds, most_runs=MOST_RUNS_NAMED)
+        doubtful_bars = untaught_told(reading, kinds=kinds, most_runs=MOST_RUNS_NAMED)
         raise WorkbenchError(_nothing(kinds, args.sections, args.bars, doubtful_bars))
     recording, remark = _recording_of(chart, args)
     options = {f.name: getattr(args, f.name) for f in fields(PackOptions) if hasattr(args, f.name)}

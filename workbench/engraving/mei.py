@@ -19,7 +19,7 @@ from functools import lru_cache
 from lxml import etree
 
 from workbench.chart import Chart, Note
-from workbench.chart.counting import count_syllable
+from workbench.chart.counting import counts_said
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.notation.abbreviations import CARRIED_ON, BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs, stretches
@@ -271,7 +271,8 @@ class _BarWriter:
         voices = write_bar(self.chart, self.bar_index, self.options.one_voice).voices
         shown: set = set()
         self.two_voices = len(voices) > 1
-        self.counted: set[Fraction] = set()
+        timed, struck = self.chart.time_map.bars[self.bar_index], self.chart.bars[self.bar_index].notes
+        self.counts = counts_said(timed, (n.position for n in struck), self.options.count_system)
         for voice in voices:
             layer = _add(self.staff, "layer", n="1" if voice.stem == "up" else "2")
             if not any(e.shown for e in voice.events):
@@ -419,11 +420,8 @@ class _BarWriter:
         """Count syllables and sticking letters, in rows under the staff."""
         row = 1
         if self.options.counts:
-            if event.position not in self.counted:
-                self.counted.add(event.position)
-                timed = self.chart.time_map.bars[self.bar_index]
-                syllable = count_syllable(timed, event.position, self.options.count_system)
-                _add(_add(holder, "verse", n=str(row)), "syl", syllable)
+            if said := self.counts.pop(event.position, ""):
+                _add(_add(holder, "verse", n=str(row)), "syl", said)
             row += 1
         if self.options.sticking and any(n.sticking for n in event.notes):
             # Both hands at once stand one over the other, as their notes do.

@@ -8,7 +8,7 @@ from fractions import Fraction
 from lxml import etree
 
 from workbench.chart import Chart, Note
-from workbench.chart.counting import count_syllable
+from workbench.chart.counting import counts_said
 from workbench.chart.drumkit import Notehead
 from workbench.notation.notevalues import BarValues, VoiceElement
 from workbench.notation.scoresigns import ScoreOptions, clean_text, grace_chords, note_id, slug, written_head
@@ -52,7 +52,8 @@ class NoteWriter:
 
     def __init__(self, chart: Chart, bar_index: int, options: ScoreOptions, divisions: int) -> None:
         self.chart, self.bar_index, self.options, self.divisions = chart, bar_index, options, divisions
-        self.counted: set[Fraction] = set()
+        struck = (n.position for n in chart.bars[bar_index].notes)
+        self.counts = counts_said(chart.time_map.bars[bar_index], struck, options.count_system)
 
     def write(self, measure: etree._Element, values: BarValues) -> None:
         """Write a bar's notes and rests into its measure."""
@@ -160,11 +161,8 @@ class NoteWriter:
                 for level, beam in enumerate(event.beams, start=1):
                     add(note, "beam", beam, number=str(level))
             self._notations(note, n, hidden, drawn, tuplet if j == 0 else (False, False, False))
-            if j == 0 and self.options.counts:
-                if event.position not in self.counted:
-                    self.counted.add(event.position)
-                    bar = self.chart.time_map.bars[self.bar_index]
-                    _add_lyric(note, 1, "count", count_syllable(bar, event.position))
+            if j == 0 and self.options.counts and (said := self.counts.pop(event.position, "")):
+                _add_lyric(note, 1, "count", said)
             if n.sticking and self.options.sticking:
                 # Letters of one chord stand under each other.
                 row = 1 + self.options.counts + sum(1 for other in event.notes[:j] if other.sticking)

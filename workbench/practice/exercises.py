@@ -29,9 +29,9 @@ from workbench.practice.drills import drills_of
 from workbench.practice.easier import easier_steps
 from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
-from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, original_tempo_bpm, strokes_per_s
+from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, printed_tempi_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
-from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS
+from workbench.reading.doubts import LISTEN_FIRST
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
@@ -40,6 +40,10 @@ from workbench.reading.sticking import Flag, propose_sticking
 EXERCISE_KINDS: tuple[str, ...] = ("groove", "variation", "fill")
 #: Families of the drum key that may be named for all their instruments.
 FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
+#: What a student does with what is to be listened to first.
+LISTEN_FIRST_LEARNING = (
+    "Listen first: it is not sure that these strokes are played so. Hear the bars on the record before you learn them."
+)
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Bars of a groove played to the recording; bars around a fill in the song.
 SONG_BARS, AROUND_FILL_BARS = 4, 2
@@ -242,7 +246,7 @@ def _exercise(
     """An exercise of some bars, its tempi still open."""
     where, said = bar_list(chart.time_map, bars), tuple(listen)
     if any(LISTEN_FIRST in text.lower() for text in said):
-        said += (LISTEN_FIRST_MEANS,)
+        said += (LISTEN_FIRST_LEARNING,)
     return Exercise(slug(title), title, kind, where, bars[0], tuple(stages), (), said, counted)
 
 
@@ -320,9 +324,9 @@ def _same_fills(reading: PartReading, bars: Collection[int]) -> list[list[Fill]]
 
 def untaught(
     reading: PartReading, words: Words = ENGLISH, kinds: Collection[str] = EXERCISE_KINDS, most_runs: int | None = None
-) -> tuple[str, ...]:
-    """What no exercise of some kinds teaches because it rests on doubtful hits, and what to do; empty where nothing
-    is.  Of more than ``most_runs`` runs of bars the first are named."""
+) -> str:
+    """What no exercise of some kinds teaches because it rests on doubtful hits; "" where nothing is.  Of more than
+    ``most_runs`` runs of bars the first are named."""
     number = reading.chart.time_map.bar_number
     fills = [f for f in reading.fills if not f.grounds.is_plain]
     changes = {number(k) for v in reading.variations if not v.grounds.is_plain for k in v.bars}
@@ -334,13 +338,25 @@ def untaught(
         what += [words("the fills of {bars}", bars=of_fills)]
     if changes and "variation" in kinds:
         what += [words("the changes of {bars}", bars=words.title(bar_words(changes, most_runs)))]
-    if not what:
-        return ()
-    said = [
-        words("No exercise is made of {what}: the hits are doubtful.", what=words(" and ").join(what)),
+    return words(" and ").join(what)
+
+
+def untaught_told(
+    reading: PartReading, words: Words = ENGLISH, kinds: Collection[str] = EXERCISE_KINDS, most_runs: int | None = None
+) -> tuple[str, ...]:
+    """What is :func:`untaught`, and what a teacher can do about it."""
+    what = untaught(reading, words, kinds, most_runs)
+    said = (
+        words("No exercise is made of {what}: the hits are doubtful.", what=what),
         words("Hear them in the grid; correct or confirm them (or with workbench confirm)."),
-    ]
-    return (" ".join(said),)
+    )
+    return (" ".join(said),) if what else ()
+
+
+def untaught_learnt(reading: PartReading, words: Words = ENGLISH) -> str:
+    """What is :func:`untaught`, and what a student can do about it."""
+    what = untaught(reading, words)
+    return words("Not among the exercises: {what}. Learn them by ear, from the record.", what=what) if what else ""
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:
@@ -396,7 +412,7 @@ def _finished(chart: Chart, exercise: Exercise, tempi: Sequence[float] | None, f
     if tempi is None:
         tempi_bpm = default_tempi_bpm(chart, own)
     else:
-        original = original_tempo_bpm(chart, own)
+        original = printed_tempi_bpm(chart)[own[0]]
         tempi_bpm = tuple(float(round(t * original)) for t in sorted(set(tempi)))
     rate = strokes_per_s(chart, bars)
     cautions = exercise.cautions

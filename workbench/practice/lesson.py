@@ -9,18 +9,18 @@ Its page is written by :mod:`workbench.practice.lessonpage`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.chart import Chart
-from workbench.chart.counting import capital
+from workbench.chart.counting import bar_list, capital
 from workbench.errors import ChartError
-from workbench.practice.exercises import choose_exercises, untaught
+from workbench.practice.exercises import choose_exercises, untaught_learnt, untaught_told
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
-from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, strokes_per_s
+from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, printed_tempi_bpm, song_tempo_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.part_reading import PartReading
@@ -82,9 +82,11 @@ class Lesson:
     title, student, date, teacher : str
     items : tuple of LessonItem
     tempi_bpm : tuple of int
-        Metronome marks common to all items, and at last the song's tempo.
+        Metronome marks common to all items, and the tempi that the score prints.
     notes : tuple of str
-        What the teacher should know.
+        What the teacher should know: what it leaves out, and why.
+    left_out : str
+        The same as its page tells it to the student.
     recording : Path or None
         That the bars lie on; its page then plays it too.
     words : Words
@@ -106,6 +108,7 @@ class Lesson:
     date: str = ""
     teacher: str = ""
     notes: tuple[str, ...] = ()
+    left_out: str = ""
     recording: Path | None = None
     words: Words = ENGLISH
 
@@ -143,9 +146,15 @@ class Lesson:
         """The lesson with only these of its items (numbered from 1), in this order."""
         return replace(self, items=tuple(self._item(n) for n in numbers))
 
-    def tempo_said(self, bpm: int) -> str:
-        """One of its tempi in words: the last is no mark of a metronome, but the one to arrive at."""
-        if bpm != self.tempi_bpm[-1]:
+    def own_tempo_bpm(self, item: LessonItem) -> int:
+        """The tempo that the score prints for an item's bars, at which the record sounds as it is."""
+        if item.exercise is None:
+            return song_tempo_bpm(self.chart)
+        return printed_tempi_bpm(self.chart)[item.exercise.first_bar]
+
+    def tempo_said(self, item: LessonItem, bpm: int) -> str:
+        """One of its tempi in words: an item's own is no mark of a metronome, but the one to arrive at."""
+        if bpm != self.own_tempo_bpm(item):
             return str(bpm)
         if self.recording is None and self.chart.recording is None:
             return self.words("{bpm}, the song's tempo", bpm=bpm)
@@ -213,22 +222,26 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     exercises = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
     if not exercises:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
-    song_bpm = chart.time_map.mean_tempo_bpm()
-    marks = dict.fromkeys(metronome_mark(share * song_bpm) for share in TEMPO_SHARES)
-    tempi = (*(mark for mark in marks if mark < round(song_bpm)), round(song_bpm))
+    printed = printed_tempi_bpm(chart)
+    song_bpm, own_bpm = song_tempo_bpm(chart), {e.name: printed[e.first_bar] for e in exercises}
+    goals = {song_bpm, *own_bpm.values()}
+    tempi = sorted(goals | {m for m in (metronome_mark(s * song_bpm) for s in TEMPO_SHARES) if m < max(goals)})
     where = {e.name: _bars_of(reading, e) for e in exercises}
     grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -len(where[e.name]))
     rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and len(where[e.name]) >= FEWEST_TIMES]
     first = grooves[:1]
     order = [*first, *(e for e in rest if e.kind == "variation"), *_by_difficulty(reading, rest), *grooves[1:]]
-    items = [_form_item(reading, tempi, words), *(_item(reading, e, tempi, where[e.name], words) for e in order)]
+    items = [
+        _form_item(reading, song_bpm, words),
+        *(_item(reading, e, [t for t in tempi if t <= own_bpm[e.name]], where[e.name], words) for e in order),
+    ]
     items.append(
         LessonItem(
             words("The song"),
             words("Play from section to section without stopping. Start at a tempo at which no bar trips you up."),
             MINUTES["song"],
-            tempi[len(tempi) // 2],
-            tempi[-1],
+            tempi[(tempi.index(song_bpm) + 1) // 2],
+            song_bpm,
         )
     )
     title = chart.title or words("Drum part")
@@ -236,11 +249,30 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
         with_sticking(reading),
         title,
         tuple(items),
-        tempi,
-        notes=untaught(reading, words),
+        tuple(tempi),
+        notes=(*untaught_told(reading, words), *_once_told(reading, order, where, words)),
+        left_out=untaught_learnt(reading, words),
         recording=recording,
         words=words,
     )
+
+
+def _once_told(
+    reading: PartReading, taught: Sequence[Exercise], where: Mapping[str, Sequence[int]], words: Words
+) -> tuple[str, ...]:
+    """Which sure changes have no item of their own, though they might be fills to the teacher, and why not."""
+    bars = {k for v in reading.variations if v.grounds.is_plain for k in v.bars}
+    bars -= {k for v in reading.variations if not v.grounds.is_plain for k in v.bars}
+    bars -= {k for f in reading.fills for k in f.span.bars}
+    bars -= {k for e in taught if e.kind == "variation" for k in where[e.name]}
+    if not bars:
+        return ()
+    where_said = words.title(bar_list(reading.chart.time_map, bars))
+    said = (
+        words("Learnt with the song: the changes of {bars}, which come but once and are no fills.", bars=where_said),
+        words("To teach one by itself, mark it as a fill in the grid (Shift+F)."),
+    )
+    return (" ".join(said),)
 
 
 def _by_difficulty(reading: PartReading, exercises: Sequence[Exercise]) -> list[Exercise]:
@@ -272,14 +304,14 @@ def _pattern(reading: PartReading, exercise: Exercise) -> frozenset:
     return reading.chart.bars[exercise.first_bar].pattern
 
 
-def _form_item(reading: PartReading, tempi: Sequence[int], words: Words) -> LessonItem:
+def _form_item(reading: PartReading, song_bpm: int, words: Words) -> LessonItem:
     names = [" ".join(t for t in (s.label, s.name) if t) or words("no drums") for s in reading.sections]
     listen = (
         words("Listen once and count the bars aloud; say each section's name as it begins.")
         if len(names) > 1
         else words("Listen once and count the bars aloud.")
     )
-    return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], tempi[-1], tempi[-1])
+    return LessonItem(words("The form"), f"{' – '.join(names)}. {listen}", MINUTES["form"], song_bpm, song_bpm)
 
 
 def _item(
@@ -331,6 +363,8 @@ def _item(
 
 def lesson_lines(lesson: Lesson) -> list[str]:
     """The plan in lines, for a terminal."""
-    said = lesson.tempo_said
-    tempi = [" to ".join(f"♩ = {said(t)}" for t in dict.fromkeys((i.start_bpm, i.goal_bpm))) for i in lesson.items]
+    tempi = [
+        " to ".join(f"♩ = {lesson.tempo_said(i, t)}" for t in dict.fromkeys((i.start_bpm, i.goal_bpm)))
+        for i in lesson.items
+    ]
     return [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]

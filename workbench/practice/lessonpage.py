@@ -77,7 +77,9 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         tell(0.5 + 0.25 * k / len(lesson.items), "Engraving the bars")
         steps = _steps(lesson, item, bars)
         cues = item.exercise is None
-        shown.append({"start": item.start_bpm, "goal": item.goal_bpm, "cues": cues, "steps": steps})
+        own = lesson.own_tempo_bpm(item)
+        said = {"own": own, "ownSaid": lesson.tempo_said(item, own), "cues": cues, "steps": steps}
+        shown.append({"start": item.start_bpm, "goal": item.goal_bpm, **said})
     tell(0.75, "Playing the kit")
     data = {
         "tempi": lesson.tempi_bpm,
@@ -88,7 +90,6 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         "captions": _captions(lesson.chart, say),
         "sections": [s.bar_index for s in lesson.chart.sections],
         "record": record,
-        "lastTempo": lesson.tempo_said(lesson.tempi_bpm[-1]),
         "words": {text: say(text) for text in ("Play", "Stop", "done at {bpm}")},
     }
     page = Path(__file__).parent / "page"

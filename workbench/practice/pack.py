@@ -27,13 +27,13 @@ from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, save_audio
 from workbench.files.safefile import check_folder
-from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, untaught
+from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, untaught_learnt, untaught_told
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, engraved_once, write_pages
 from workbench.practice.playalong import render_play_along
 from workbench.practice.record import mp3_text, open_recording
 from workbench.practice.stagecharts import recorded_stage_chart, stage_chart, with_sticking
 from workbench.practice.stages import Exercise, Stage, without_recording
-from workbench.practice.tempi import original_tempo_bpm, tempo_as_played
+from workbench.practice.tempi import original_tempo_bpm, printed_tempi_bpm
 from workbench.progress import Progress, part, silent
 from workbench.reading.read import Reading, read_part
 from workbench.sound.drumlevel import DrumLevel
@@ -192,10 +192,10 @@ def make_practice_pack(
     tell(0.0, "Reading the part")
     reading = reading or read_part(chart)
     exercises = choose_exercises(reading) if exercises is None else tuple(exercises)
-    notes = [*untaught(reading)]
+    remarks: tuple[str, ...] = ()
     if not exercises:
         why = (
-            " ".join(untaught(reading, most_runs=MOST_RUNS_NAMED))
+            " ".join(untaught_told(reading, most_runs=MOST_RUNS_NAMED))
             or "The chart has no grooves, variations or fills of that kind."
         )
         raise WorkbenchError(f"There is nothing to practise. {why}")
@@ -205,7 +205,9 @@ def make_practice_pack(
         heard = open_recording(chart, recording, folder.absolute().parent)
     else:
         exercises = tuple(without_recording(e) for e in exercises)
-        notes.append("This pack was made without the recording: the kit plays everything.")
+        remarks = ("This pack was made without the recording: the kit plays everything.",)
+    # One exercise alone is no song with gaps.
+    left_out = untaught_learnt(reading) if len(exercises) > 1 else ""
     _clear(folder)
     shop = _Workshop(with_sticking(reading), options, folder, heard)
     pages: dict[tuple[str, str], PageStage] = {}
@@ -230,12 +232,20 @@ def make_practice_pack(
             pool.shutdown(cancel_futures=True)
             raise
     places = {"kit": options.kit_pan, "click": options.click_pan, "record": options.recording_pan}
-    settings = PageSettings(options.paper, options.click, places, tuple(notes), song)
+    settings = PageSettings(options.paper, options.click, places, remarks, left_out, song)
     index, booklet = write_pages(
         folder, shop.chart, exercises, pages, drawings, tracks, settings, part(progress, 0.9, 1.0)
     )
     tell(1.0, "Practice pack written")
-    return PracticePack(folder, index, booklet, exercises, tuple(sorted(shop.files)), sum(shop.lengths_s), tuple(notes))
+    return PracticePack(
+        folder,
+        index,
+        booklet,
+        exercises,
+        tuple(sorted(shop.files)),
+        sum(shop.lengths_s),
+        (*untaught_told(reading), *remarks),
+    )
 
 
 def _make_song(shop: _Workshop, recording: str | os.PathLike | None) -> str:
@@ -304,8 +314,8 @@ def _clear(folder: Path) -> None:
 
 def _make_stage(shop: _Workshop, exercise: Exercise, stage: Stage) -> PageStage:
     takes = []
-    # Whole beats a minute, as the exercise's tempi: the original tempo is speed 1 exactly.
-    original = tempo_as_played(shop.chart, exercise)
+    # The score's tempo is the recording's own speed exactly.
+    original = printed_tempi_bpm(shop.chart)[exercise.first_bar]
     for tempo_bpm in exercise.tempi_bpm:
         with_record = stage.record and shop.heard is not None
         if stage.record:
@@ -338,7 +348,7 @@ def _make_take(
     length = len(kit.samples)
     stem = f"{exercise.name}/{stage.name}-{tempo_bpm:g}bpm"
     click = _click(shop, own, stage.loop)
-    along = _counted(shop, own, stage, tempo_bpm, mixed([placed(kit, options.kit_db, options.kit_pan), *click]))
+    along = _counted(shop, own, stage, mixed([placed(kit, options.kit_db, options.kit_pan), *click]))
     files = [("kit and click" if click else "kit", _save(shop, stem, along, stage.loop))]
     sounds = {"kit": _level(shop, kit.samples, stage.loop)}
     if speed is not None:
@@ -347,7 +357,7 @@ def _make_take(
         # As loud as the rest, but limited only once, in the mix.
         back = levelled(back, SAMPLE_RATE_HZ, options.loudness_lufs, NO_CEILING_DBTP, stage.loop)
         record = placed(Audio(back, SAMPLE_RATE_HZ), options.recording_db, options.recording_pan)
-        along = _counted(shop, own, stage, tempo_bpm, mixed([record, *(x * np.float32(0.5) for x in click)]))
+        along = _counted(shop, own, stage, mixed([record, *(x * np.float32(0.5) for x in click)]))
         files.append(("to play along", _save(shop, f"{stem}-drums-down", along, stage.loop)))
         files.append(("to listen to", _save(shop, f"{stem}-drums-up", out, stage.loop)))
     clicks = {
@@ -358,7 +368,9 @@ def _make_take(
         ]
         for kind in CLICKS
     }
-    count_in, count_in_s = count_in_clicks(own.time_map.bars[0], tempo_bpm, max(1, options.count_in_bars))
+    count_in, count_in_s = count_in_clicks(
+        own.time_map.bars[0], own.time_map.tempo_bpm(0), max(1, options.count_in_bars)
+    )
     return PlayableStage(
         tempo_bpm,
         length / SAMPLE_RATE_HZ,
@@ -380,16 +392,17 @@ def _click(shop: _Workshop, own: Chart, loop: bool) -> list[np.ndarray]:
     return [placed(beat, options.click_db, options.click_pan)]
 
 
-def _count_in(shop: _Workshop, own: Chart, tempo_bpm: float) -> np.ndarray:
-    count = render_count_in(own.time_map.bars[0], tempo_bpm, SAMPLE_RATE_HZ, shop.options.count_in_bars)
+def _count_in(shop: _Workshop, own: Chart) -> np.ndarray:
+    """At the tempo in which the stage begins: the recording's own where it plays it."""
+    count = render_count_in(own.time_map.bars[0], own.time_map.tempo_bpm(0), SAMPLE_RATE_HZ, shop.options.count_in_bars)
     return placed(count, shop.options.click_db, shop.options.click_pan)
 
 
-def _counted(shop: _Workshop, own: Chart, stage: Stage, tempo_bpm: float, x: np.ndarray) -> np.ndarray:
+def _counted(shop: _Workshop, own: Chart, stage: Stage, x: np.ndarray) -> np.ndarray:
     """With the count-in before it, where it is no loop."""
     if stage.loop or not shop.options.count_in_bars:
         return x
-    return np.concatenate([_count_in(shop, own, tempo_bpm), x])
+    return np.concatenate([_count_in(shop, own), x])
 
 
 def _record_excerpt(shop: _Workshop, stage: Stage, speed: float, length: int) -> tuple[np.ndarray, np.ndarray]:
@@ -449,7 +462,7 @@ def _make_track(shop: _Workshop, exercise: Exercise) -> str:
         own = stage_chart(shop.chart, stage, tempo_bpm, options.crash_every)
         kit = placed(render_chart(own, SAMPLE_RATE_HZ, loop=True), options.kit_db, options.kit_pan)
         lap = mixed([kit, *_click(shop, own, True)])
-        n, count = len(lap), _count_in(shop, own, tempo_bpm) if options.count_in_bars else kit[:0]
+        n, count = len(lap), _count_in(shop, own) if options.count_in_bars else kit[:0]
         # All rounds but the first sound the same, so they are levelled once, before the beginning of the next.
         x = _level(
             shop, np.concatenate([count, np.tile(lap, (min(repeats, 2), 1)), lap[: SAMPLE_RATE_HZ // 50]]), False

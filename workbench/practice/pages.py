@@ -15,7 +15,7 @@ from pathlib import Path
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
-from workbench.chart.counting import SILENT_COUNT, USUAL_COUNT, capital
+from workbench.chart.counting import SILENT_COUNT, USUAL_COUNT, capital, count_row
 from workbench.chart.drumkit import instrument
 from workbench.engraving.engrave import engrave_svg
 from workbench.engraving.pages import PageStyle
@@ -24,7 +24,6 @@ from workbench.files.safefile import write_whole
 from workbench.grouping import grouped
 from workbench.notation.scoresigns import ScoreOptions, clean_text
 from workbench.practice.stages import Exercise, Stage
-from workbench.practice.tempi import tempo_explained
 from workbench.progress import Progress, silent
 from workbench.templates import filled
 
@@ -44,10 +43,6 @@ HANDS_TOGETHER = (
     "R and L one over the other: both hands together, the upper letter for the upper note, the lower for the lower."
 )
 HANDS_MISSING = "No letter under a note of the hands: no two hands can play it as it is written."
-TEMPI_DIFFER = (
-    "The last tempo of an exercise is that of its own bars as played. A band rushes and drags, so it may "
-    "differ a little from the one tempo that the score prints for all of them."
-)
 
 
 Clicks = Sequence[tuple[float, bool]]
@@ -97,6 +92,8 @@ class PageSettings:
         Between left (−1) and right (1).
     notes : tuple of str
         Shown above the cautions.
+    left_out : str
+        What the pack does not teach; the booklet says it, too.
     song : str
         Sound file of the whole song to play along to, if there is one.
     """
@@ -105,6 +102,7 @@ class PageSettings:
     click: str = "quarter"
     places: Mapping[str, float] = field(default_factory=lambda: {"kit": 0.0, "click": 0.0, "record": 0.0})
     notes: tuple[str, ...] = ()
+    left_out: str = ""
     song: str = ""
 
 
@@ -137,7 +135,7 @@ def write_pages(
     told = [_told(chart, e, stages, drawn, tracks.get(e.name, "")) for e in exercises]
     index = _write_index(folder, chart, told, settings)
     tell(0.2, "Writing the booklet")
-    paper = typeset("practice/page/booklet.typ", booklet_data(chart, exercises, told, settings.paper))
+    paper = typeset("practice/page/booklet.typ", booklet_data(chart, exercises, told, settings))
     booklet = write_whole(folder / "booklet.pdf", paper)
     tell(1.0, "Writing the booklet")
     return index, booklet
@@ -197,8 +195,10 @@ def _where(exercise: Exercise) -> str:
 def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tuple[str, ...]:
     """What needs explaining in an exercise, a sentence each."""
     moments: list[list[str]] = []
+    silent = "(" in exercise.count
     for own in shown:
-        for bar in own.bars:
+        for timed, bar in zip(own.time_map.bars, own.bars):
+            silent |= "(" in count_row(timed, (n.position for n in bar.notes))
             hands = (n for n in bar.notes if not instrument(n.instrument).is_foot)
             moments += grouped((n.position, n.sticking) for n in hands).values()
     letters = [[h for h in hands if h] for hands in moments]
@@ -206,9 +206,8 @@ def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tup
         (any(letters), HANDS_SHOWN),
         (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
         (any(letters) and not all(letters), HANDS_MISSING),
-        ("(" in exercise.count, SILENT_COUNT),
+        (silent, SILENT_COUNT),
         (chart.feel != "straight", f"{capital(chart.feel)}: written straight, played swung."),
-        (bool(tempo_explained(chart, exercise)), TEMPI_DIFFER),
     ]
     return tuple(sentence for occurs, sentence in told if occurs)
 
@@ -234,7 +233,6 @@ def _told(chart: Chart, exercise: Exercise, stages: Stages, drawn: Drawings, tra
         "warnings": exercise.warnings,
         "beat": tempi_words(chart, exercise, ()),
         "tempi": tempi_words(chart, exercise),
-        "tempoNote": tempo_explained(chart, exercise),
         "track": track,
         "read": how_to_read(chart, exercise, [page.chart for page in own]),
         "stages": [
@@ -260,13 +258,13 @@ def _write_index(folder: Path, chart: Chart, told: Sequence[dict], settings: Pag
     return write_whole(folder / "index.html", filled("practice/page/index.html", title=title).encode())
 
 
-def booklet_data(chart: Chart, exercises: Sequence[Exercise], told: Sequence[dict], paper: str) -> dict:
+def booklet_data(chart: Chart, exercises: Sequence[Exercise], told: Sequence[dict], settings: PageSettings) -> dict:
     """What the booklet says: contents, how to read it, cautions, and the exercises, to be ticked off."""
     return {
         "title": clean_text(chart.title or "Practice"),
         "artist": clean_text(chart.artist),
-        "paper": {"A4": "a4", "Letter": "us-letter"}[paper],
-        "read": list(dict.fromkeys(sentence for e in told for sentence in e["read"])),
+        "paper": {"A4": "a4", "Letter": "us-letter"}[settings.paper],
+        "read": list(dict.fromkeys(s for s in (*(s for e in told for s in e["read"]), settings.left_out) if s)),
         "cautions": _CAUTIONS,
         "exercises": [
             {**own, "drawn": drawn_steps(e, {s["name"]: s["svg"] for s in own["stages"]})}

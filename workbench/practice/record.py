@@ -19,7 +19,6 @@ from workbench.chart import Chart
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.mp3 import coded_mp3
-from workbench.practice.tempi import original_tempo_bpm
 from workbench.progress import Progress, silent
 from workbench.sound.loudness import TARGET_LUFS, loudness_lufs
 from workbench.sound.separation import Separation, store_beside
@@ -130,12 +129,10 @@ def record_facts(chart: Chart, gain: float) -> dict[str, Any]:
         beats = [*(time_map.seconds(k, float(p)) for p in positions), time_map.bar_end_s(k)]
         struck = sorted({round(chart.note_time_s(k, n), 3) for n in chart.bars[k].notes})
         bars.append({"beats": [round(t, 4) for t in beats], "struck": struck})
-    sounding = [k for k in range(len(chart)) if chart.bars[k].notes]
     return {
         "piece_s": RECORD_PIECE_S,
         "lead_s": RECORD_LEAD_S,
         "gain": round(gain, 4),
         "found": FOUND_SHARE,
-        "bpm": round(original_tempo_bpm(chart, sounding or range(len(chart))), 2),
         "bars": bars,
     }

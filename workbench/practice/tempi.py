@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -10,7 +11,6 @@ from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
 from workbench.notation.scoresigns import tempo_marks
-from workbench.practice.stages import Exercise
 from workbench.reading.patterns import busiest_per_s
 
 #: Marks of a metronome, beats a minute: the scale of the pendulum kind (from memory).
@@ -44,27 +44,26 @@ def metronome_mark(tempo_bpm: float) -> int:
 
 
 def original_tempo_bpm(chart: Chart, bars: Sequence[int]) -> float:
-    """Median tempo of some bars, counted beats a minute."""
+    """Median tempo of some bars as played, counted beats a minute: what their feel is measured at."""
     return float(np.median([chart.time_map.tempo_bpm(k) for k in bars]))
 
 
-def tempo_as_played(chart: Chart, exercise: Exercise) -> float:
-    """The original tempo of an exercise: that of its own bars, in whole beats a minute."""
-    return float(round(original_tempo_bpm(chart, exercise.stages[0].bars)))
+def printed_tempi_bpm(chart: Chart) -> list[int]:
+    """The tempo that the score prints for each bar, in the bar's own counted beats: the one to arrive at.
 
-
-def tempo_explained(chart: Chart, exercise: Exercise) -> str:
-    """Why its last tempo is another than the score's; "" where both are the same.
-
-    A band rushes and drags; the score prints one tempo for all that is meant to be
-    played at the same.
+    A band rushes and drags; what is practised of one tempo has one number.
     """
-    own = tempo_as_played(chart, exercise)
-    marks = tempo_marks(chart)
-    printed = marks[max(k for k in marks if k <= exercise.first_bar)].tempo_bpm
-    if own == printed or own not in exercise.tempi_bpm:
-        return ""
-    return f"{own:g} as these bars are played; the score says {printed}"
+    marks, tempi = tempo_marks(chart), list[int]()
+    mark = marks[0]
+    for k, bar in enumerate(chart.time_map.bars):
+        mark = marks.get(k, mark)
+        tempi.append(max(1, round(mark.tempo_bpm * mark.beat / bar.meter.beat_length)))
+    return tempi
+
+
+def song_tempo_bpm(chart: Chart) -> int:
+    """The tempo that the score prints for most bars."""
+    return Counter(printed_tempi_bpm(chart)).most_common(1)[0][0]
 
 
 def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
@@ -79,11 +78,11 @@ def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
 
 def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
     """Slow, medium and original tempo, by density; whole beats a minute, the first two marks of a metronome."""
-    original = original_tempo_bpm(chart, bars)
+    original = printed_tempi_bpm(chart)[bars[0]]
     share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
     slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
     medium = float(np.sqrt(slow * original))
-    return float(metronome_mark(slow)), float(metronome_mark(medium)), float(round(original))
+    return float(metronome_mark(slow)), float(metronome_mark(medium)), float(original)
 
 
 def check_tempi(tempi: Sequence[float] | None) -> None:

@@ -38,8 +38,8 @@ BAR_SHARE = 0.5
 BEGIN_PRICE = 0.8
 END_INSIDE_PRICE = 1.5
 
-#: Reward (log-odds) of ending before a crash on 1, and of ending a phrase of
-#: four bars counted from other fills and crashes.
+#: Reward (log-odds) of ending before a crash on 1 or where the drums stop, and of
+#: ending a phrase of four bars counted from other fills and crashes.
 LANDS_ON_CRASH = 0.8
 ENDS_PHRASE = 0.8
 
@@ -143,14 +143,15 @@ def _bar_means(patterns: Patterns, logits: np.ndarray) -> np.ndarray:
 
 
 def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
-    """What speaks for a fill that ends at each bar line: a crash that opens the
-    bar, other fills and crashes four, eight … bars away; (bars + 1,), log-odds."""
+    """What speaks for a fill that ends at each bar line: a crash that opens the bar, a stop,
+    other fills and crashes four, eight … bars away; (bars + 1,), log-odds."""
     count = len(patterns.sounding)
     crashed = np.array([patterns.crash_opens(k) for k in range(count)] + [False])
     crashed[1:] &= ~crashed[:-1]
     marked = crashed.copy()
     marked[[k for k in fill_ends if k <= count]] = True
-    bonus = np.where(crashed, LANDS_ON_CRASH, 0.0)
+    sounding = np.array([False, *patterns.sounding, False])
+    bonus = np.where(crashed | sounding[:-1] & ~sounding[1:], LANDS_ON_CRASH, 0.0)
     marks = np.flatnonzero(marked)
     for k in range(count + 1):
         away = np.abs(marks - k)

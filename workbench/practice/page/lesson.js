@@ -96,11 +96,10 @@
 
   function showChoices(k) {
     buttons(part(k, "steps"), lesson.items[k].steps.map((s) => s.title), k === state.item ? state.step : -1, (s) => choose(k, s));
-    const tempi = tempiOf(k), last = lesson.tempi.at(-1);
-    buttons(part(k, "tempi"), tempi.map((t) => (t === last ? lesson.lastTempo : String(t))), -1, (t) => {
+    const tempi = tempiOf(k), { own, ownSaid } = lesson.items[k];
+    buttons(part(k, "tempi"), tempi.map((t) => (t === own ? ownSaid : String(t))), -1, (t) => {
       if (k !== state.item) choose(k, 0);
-      // The record's tempo is its own exactly, so that at speed 1 it sounds as it is.
-      setTempo(tempi[t] === last && lesson.record ? lesson.record.bpm : tempi[t]);
+      setTempo(tempi[t]);
     });
     showTempo(k);
   }
@@ -291,7 +290,7 @@
 
   // Where the beats of a bar fall from its line on, and where they are in the recording: [played_s, recorded_s].
   function beatPoints(k, bpm, asPlayed) {
-    const { beats } = lesson.record.bars[k], speed = bpm / lesson.record.bpm;
+    const { beats } = lesson.record.bars[k], speed = bpm / item().own;
     return beats.map((t, b) => [asPlayed ? (t - beats[0]) / speed : b * 60 / bpm, t]);
   }
 

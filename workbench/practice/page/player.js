@@ -44,8 +44,7 @@
   function show() {
     const e = exercise();
     $("exercise").textContent = e.title;
-    const tempi = e.tempi + (e.tempoNote ? ` (${e.tempoNote})` : "");
-    $("where").textContent = [e.where, tempi, e.count && `count: ${e.count}`].filter(Boolean).join(" — ");
+    $("where").textContent = [e.where, e.tempi, e.count && `count: ${e.count}`].filter(Boolean).join(" — ");
     const warnings = e.warnings.map((t) => element("p", t));
     warnings[0]?.prepend(element("strong", "Check first. "));
     $("warnings").replaceChildren(...warnings);
@@ -321,7 +320,7 @@
     $("song").append(element("p", "The whole song without its drums, to play along to:"),
       element("audio", "", { src: pack.song, controls: "", preload: "none" }));
   }
-  $("cautions").append(...pack.notes.map((n) => element("p", n)), ...pack.cautions.map((c) => {
+  $("cautions").append(...[pack.left_out, ...pack.notes].filter(Boolean).map((n) => element("p", n)), ...pack.cautions.map((c) => {
     const p = element("p");
     p.append(element("strong", `${c.name}. `), c.text + " ", element("em", c.source));
     return p;
