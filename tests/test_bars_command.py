@@ -51,7 +51,7 @@ def test_a_reading_that_the_bars_follow_already_changes_nothing(chart, capsys):
 def test_what_disagrees_is_told_and_mended(chart, capsys):
     write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)
     assert main(["bars", str(chart)]) == 1
-    assert "Bars 10 to" in capsys.readouterr().out
+    assert "Bars 10–" in capsys.readouterr().out
     capsys.readouterr()
     assert main(["bars", str(chart), "--mend"]) == 0
     assert "mended: 1 a beat earlier" in capsys.readouterr().out

@@ -154,7 +154,7 @@ def test_what_is_told_of_several_bars_is_not_told_again_bar_by_bar():
     check = check_chart(chart_of(bars), HEARD)
     page = check_page(check).html()
     assert page.count("snare is heard but not written") == 1 and page.count("kick is heard but not written") == 1
-    assert check.patterns[0].text.startswith("On 2 of bars") and "Bar 6 <" in page
+    assert check.patterns[0].text.startswith("On 2 in bars") and "Bar 6 <" in page
     in_pattern = [n for n in check.patterns[0].bar_numbers if f"Bar {n} <" in page]
     assert len(in_pattern) == 1 and page.count(f"Bar {in_pattern[0]} <") == 1  # one bar shows it on staves
 

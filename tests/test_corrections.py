@@ -66,6 +66,6 @@ def test_one_undo_takes_all_repeats_back(grid, document):
     do(grid, 1, edit=to_data(RemoveNote(0, F(0), "kick")))
     assert grid.sent[-1][0]["info"]["corrections"] == [(0, [1, 2, 3, 4, 5])]
     do(grid, 2, command="correct repeats", bar_index=0)
-    assert says(grid.sent[-1][0]["notice"], "bars 2, 3, 4, 5, 6")
+    assert says(grid.sent[-1][0]["notice"], "bars 2–6")
     document.undo()
     assert document.chart.bars[1:] == CHART.bars[1:]

@@ -121,7 +121,7 @@ def test_what_was_heard_comes_back_as_it_was(tmp_path):
     assert again.harmony.pitch_classes.shape == HEARD.harmony.pitch_classes.shape
     assert kept_hearing(tmp_path, "b" * 64) is None
     words = look_at_bars(apply(CHART, LayBars(DOUBLE)), again.readings).words
-    assert words.startswith("4/4 at 240 (12 %); it may also be 4/4 at 120 with its 1 on bar 1 (80 %)")
+    assert words.startswith("4/4 at 240 (12 %); it may also be 4/4 at 120, counted from bar 1 (80 %)")
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b"null", b'{"beat": 3}', b"[" * 100_000])

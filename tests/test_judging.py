@@ -118,13 +118,13 @@ def test_a_note_moved_over_the_bar_line_is_one_finding_and_in_several_bars_one_p
     assert [(f.bar_index, f.heard_at) for f in sorted(moved, key=lambda f: f.bar_index)] == [
         (k - 1, (k, F(0))) for k in (4, 6, 8)
     ]
-    assert says(moved[0].text, "a of 4", f"on 1 of bar {moved[0].bar_number + 1}")
+    assert says(moved[0].text, "a of 4", f"on 1 in bar {moved[0].bar_number + 1}")
     assert not [f for f in check.findings if f.instrument == "kick" and f.kind in ("missing", "extra")]
     bars = list(SONG)
     for k in (1, 8, 10):
         bars[k] = bars[k].without(F(1, 4), "snare").with_note(Note(F(1, 2), "snare"))
     (pattern,) = (p for p in check_chart(chart_of(bars), HEARD).patterns if p.kind == "wrong place")
-    assert says(pattern.text, "On 3 of bars 2, 9, 11", "snare", "heard on 2") and len(pattern.findings) == 3
+    assert says(pattern.text, "On 3 in bars 2, 9, 11", "snare", "heard on 2") and len(pattern.findings) == 3
 
 
 @pytest.mark.parametrize("at_s, verdict", [(0.0, "listen"), (1.3 + 3.5 * 240 / 113, "wrong")])

@@ -290,11 +290,11 @@ def test_readings_at_another_tempo_are_told_apart_by_where_their_1_is():
     tempi = zip((110, 111, 109), range(3))
     fast = [reading(TimeMap.steady(12, bpm, start_s=1.0 + beat_s * k), 0.3) for bpm, k in tempi]
     assert told_apart(half, fast) == [
-        f"4/4 at 110 with its 1 on {place}" for place in ("bar 1", "the & of 1 in bar 1", "2 in bar 1")
+        f"4/4 at 110, counted from {place}" for place in ("bar 1", "the & of 1 in bar 1", "2 in bar 1")
     ]
     assert told_apart(half, fast[:1]) == ["4/4 at 110"]
     early = reading(TimeMap.steady(12, 110, start_s=1.0 - beat_s), 0.2)
-    assert told_apart(half, [fast[0], early])[1] == "4/4 at 110 with its 1 on the & of 2 in bar 1"
+    assert told_apart(half, [fast[0], early])[1] == "4/4 at 110, counted from the & of 2 in bar 1"
 
 
 def test_a_tempo_is_one_number_or_two():

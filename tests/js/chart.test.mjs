@@ -45,6 +45,9 @@ test("a pick-up of two beats counts 3 and 4 and is bar 0", () => {
   song.time_map.bars[0] = { meter: "4/4", length: "1/2", beats_s: [0, 0.5] };
   assert.equal(chart.barNumber(song, 0), 0);
   assert.equal(chart.barNumber(song, 1), 1);
+  assert.deepEqual([chart.theBar(song, 0), chart.barName(song, 0), chart.barName(song, 2)], ["the pick-up", "Pick-up", "Bar 2"]);
+  assert.deepEqual([[0, 0], [0, 2], [1, 2], [2, 2]].map(([a, b]) => chart.barsSaid(song, a, b)),
+    ["the pick-up", "the pick-up to bar 2", "bars 1 to 2", "bar 2"]);
 });
 
 test("every bar has a column to stand on, however short it is", () => {

@@ -14,6 +14,7 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart.chart import Chart, WrittenBar
+from workbench.chart.counting import bar_name, the_bar
 from workbench.chart.meter import Bar, TimeMap
 from workbench.chart.rebarring import NEIGHBOURS, Rebarring, change_level, join_bars
 from workbench.errors import ChartError
@@ -105,7 +106,7 @@ def missed_line(time_map: TimeMap, bar_index: int) -> Rebarring:
     """
     if not _about(_lasts_s(time_map, bar_index, bar_index), 2 * _usual_s(time_map, bar_index, bar_index)):
         raise ChartError(
-            f"The recording has no time for another bar at bar {time_map.bar_number(bar_index)}: split a bar "
+            f"The recording has no time for another bar at {the_bar(time_map.bar_number(bar_index))}: split a bar "
             "where a line is missing, or shift the 1 from here on."
         )
     return change_level(time_map, 2, bar_index, bar_index)
@@ -126,8 +127,8 @@ def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:
                 full = a.length == b.length == _usual_length(time_map, first, first + 1)
                 return change_level(time_map, Fraction(1, 2), first, first + 1) if full else join_bars(time_map, first)
     raise ChartError(
-        f"Bar {time_map.bar_number(bar_index)} is heard in the recording and cannot go: join it with the next bar "
-        "where a line is too many, or clear it."
+        f"{bar_name(time_map.bar_number(bar_index))} is heard in the recording and cannot go: join it with the next "
+        "bar where a line is too many, or clear it."
     )
 
 

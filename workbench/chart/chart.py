@@ -17,6 +17,7 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Any
 
+from workbench.chart.counting import bar_name
 from workbench.chart.drumkit import INSTRUMENTS, Instrument, KitLine, drum_key_order, instrument
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
@@ -554,6 +555,6 @@ class Chart:
 def _check_bar(time_map: TimeMap, bar_index: int, written: WrittenBar, timed: Bar) -> None:
     if written.notes and written.notes[-1].position >= timed.length:
         raise ChartError(
-            f"Bar {time_map.bar_number(bar_index)} ({timed.meter}) is {timed.length} whole notes long; "
+            f"{bar_name(time_map.bar_number(bar_index))} ({timed.meter}) is {timed.length} whole notes long; "
             f"a note at {written.notes[-1].position} lies outside it."
         )

@@ -159,6 +159,17 @@ def the_place(bar: Bar, position: Fraction) -> str:
     return name if name.isdigit() or name.startswith("just ") else f"the {name}"
 
 
+def place_in_bar(time_map: TimeMap, bar_index: int, position: Fraction) -> str:
+    """A place in the song in words.
+
+    Examples
+    --------
+    >>> place_in_bar(TimeMap.steady(8, 120), 4, Fraction(3, 8))
+    'the & of 2 in bar 5'
+    """
+    return f"{the_place(time_map.bars[bar_index], position)} in {the_bar(time_map.bar_number(bar_index))}"
+
+
 def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     """Positions in words, the shortest way players say them; more than
     :data:`LONGEST_LIST` are counted out beat by beat.

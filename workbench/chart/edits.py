@@ -16,6 +16,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, barcount, rebarring
+from workbench.chart.counting import bar_name, the_bar
 from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.pocket import Pocket
@@ -69,7 +70,7 @@ def _note(chart: Chart, bar_index: int, position: Fraction, name: str) -> Note:
     chart.time_map.check_bar(bar_index)
     found = chart.bars[bar_index].find(position, name)
     if found is None:
-        raise ChartError(f"Bar {chart.time_map.bar_number(bar_index)} has no {name} at position {position}.")
+        raise ChartError(f"{bar_name(chart.time_map.bar_number(bar_index))} has no {name} at position {position}.")
     return found
 
 
@@ -525,7 +526,7 @@ class RemoveSection(Edit, called="remove section"):
     def apply(self, chart: Chart) -> Chart:
         others = tuple(s for s in chart.sections if s.bar_index != self.bar_index)
         if len(others) == len(chart.sections):
-            raise ChartError(f"No section begins at bar {chart.time_map.bar_number(self.bar_index)}.")
+            raise ChartError(f"No section begins at {the_bar(chart.time_map.bar_number(self.bar_index))}.")
         return replace(chart, sections=others)
 
 

@@ -397,7 +397,7 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         timed = chart.time_map.bars[bars[0]]
         where = f"In {bars_said}, in {len(found)} places"
         if len(often) <= FEW_PLACES:
-            where = f"On {place_list(timed, often)} of {bars_said}"
+            where = f"On {place_list(timed, often)} in {bars_said}"
         said = moved[1] if moved else f"{said_of(kind, name, heard)}."
         text, position = f"{where}: {said}", next(iter(often)) if len(often) == 1 else None
         probability = sum(f.probability for f in found) / len(found)

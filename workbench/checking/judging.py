@@ -28,7 +28,7 @@ import pandas as pd
 
 from workbench.alignment.alignedbars import Alignment, bar_span
 from workbench.chart import Chart, Note
-from workbench.chart.counting import bar_name, the_bar, the_place
+from workbench.chart.counting import bar_name, place_in_bar, the_place
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ghosts import SOFT_VELOCITY, is_soft
@@ -527,9 +527,8 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     what = said_of(case.kind, name, stroke.instrument if stroke else "")
     if case.place is not None:
         heard_bar, place = case.place
-        what = f"{name} is written, but heard on {the_place(chart.time_map.bars[heard_bar], place)}"
-        if heard_bar != k:
-            what += f" of {the_bar(chart.time_map.bar_number(heard_bar))}"
+        there = the_place(bar, place) if heard_bar == k else place_in_bar(chart.time_map, heard_bar, place)
+        what = f"{name} is written, but heard on {there}"
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"

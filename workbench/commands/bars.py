@@ -104,6 +104,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
     import workbench as wb
     from workbench.chart.baracts import bar_act, bars_meant
+    from workbench.chart.counting import bar_list, capital
     from workbench.errors import ChartError
     from workbench.facts import facts
     from workbench.listening.barfaults import BarFault
@@ -115,8 +116,7 @@ def run(args: argparse.Namespace) -> int:
     before, done = song.chart, ""
 
     def where(fault: BarFault) -> str:
-        first, last = (song.chart.time_map.bar_number(k) for k in (fault.first_bar, fault.last_bar))
-        return f"Bar {first}" if first == last else f"Bars {first} to {last}"
+        return capital(bar_list(song.chart.time_map, range(fault.first_bar, fault.last_bar + 1)))
 
     if act == "mend":
         meant = bars_meant(before, args.bars, args.from_bar)

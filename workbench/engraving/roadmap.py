@@ -17,7 +17,7 @@ from pathlib import Path
 from lxml import etree
 
 from workbench.chart import Chart, Section
-from workbench.chart.counting import bar_list
+from workbench.chart.counting import bar_list, the_bar
 from workbench.engraving.drawing import new_page, serialize, tag, text
 from workbench.engraving.engrave import svg_to_pdf
 from workbench.engraving.pages import MARGIN, PLAIN, PageStyle, draw_section, draw_tempo, draw_title
@@ -177,14 +177,14 @@ def _row(
     if stage.like is not None:
         other = stages[stage.like]
         named = other.section.label or other.section.name or "before"
-        return _Row(stage, f"as {named}, bar {number(other.bars[0])}")
+        return _Row(stage, f"as {named}, {the_bar(number(other.bars[0]))}")
     said = next(
         (m.text for m in chart.marks if m.kind == "groove" and m.text and m.start[0] <= stage.groove_bar < m.end[0]), ""
     )
     words = textwrap.wrap(said, letters, max_lines=most_lines, placeholder=" …")
     bars = [(words, _engrave_bar(chart, stage.groove_bar, width))]
     if stage.fill_bar is not None:
-        bars.append(([f"fill, bar {number(stage.fill_bar)}"], _engrave_bar(chart, stage.fill_bar, width)))
+        bars.append(([f"fill, {the_bar(number(stage.fill_bar))}"], _engrave_bar(chart, stage.fill_bar, width)))
     return _Row(stage, bars=tuple(bars))
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from workbench.chart import Chart, WrittenBar
+from workbench.chart.counting import bar_name, the_bar
 from workbench.chart.edits import CompositeEdit, SetBars
 from workbench.errors import ChartError
 from workbench.grid.messages import changed_bars
@@ -74,15 +75,15 @@ class Corrections:
         number = chart.time_map.bar_number(bar_index)
         if bar_index not in self._before:
             raise ChartError(
-                f"Bar {number} has not been changed: correct it first, "
+                f"{bar_name(number)} has not been changed: correct it first, "
                 "then the bars that repeat it can be corrected the same way."
             )
         bars = self.waiting_bars(chart, bar_index)
         if not bars:
-            raise ChartError(f"No other bar is as bar {number} was before its correction.")
+            raise ChartError(f"No other bar is as {the_bar(number)} was before its correction.")
         before, after = self._before[bar_index], chart.bars[bar_index]
         edits = tuple(SetBars(k, (corrected(chart.bars[k], before, after),)) for k in bars)
-        return CompositeEdit(edits, f"correct as bar {number}")
+        return CompositeEdit(edits, f"correct as {the_bar(number)}")
 
 
 def corrected(bar: WrittenBar, before: WrittenBar, after: WrittenBar) -> WrittenBar:

@@ -29,6 +29,7 @@ from comm import DummyComm
 
 from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
+from workbench.chart.counting import bar_list
 from workbench.chart.edits import Edit, LayBars, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
@@ -334,9 +335,9 @@ class HitGrid(anywidget.AnyWidget):
 
     def _correct_repeats(self, bar_index: int) -> str:
         edit = self._corrections.edit(self.document.chart, bar_index)
-        numbers = [str(self.chart.time_map.bar_number(e.first_bar)) for e in edit.edits if isinstance(e, SetBars)]
+        bars = [e.first_bar for e in edit.edits if isinstance(e, SetBars)]
         self.document.apply(edit)
-        return f"Corrected the same way: bar{'s' * (len(numbers) > 1)} {', '.join(numbers)}."
+        return f"Corrected the same way: {bar_list(self.chart.time_map, bars)}."
 
     def _document_changed(self, document: ChartDocument, _edit: Edit | None) -> None:
         info, new = self._document_info(), document.chart

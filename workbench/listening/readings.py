@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from workbench.chart.counting import beats_said, the_place
+from workbench.chart.counting import beats_said, place_in_bar, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
@@ -142,14 +142,14 @@ def told_apart(first: BarReading, others: Sequence[BarReading]) -> list[str]:
     """What each of some other readings says otherwise than the first: "4/4 at 220", "the 1 a beat later".
 
     Several at another meter or tempo that they share are told apart by where each first has its 1 among the first's
-    bars: "4/4 at 220 with its 1 on 3 in bar 1".
+    bars: "4/4 at 220, counted from 3 in bar 1".
     """
     told = []
     for other in others:
         alike = [r for r in others if r.meter == other.meter and _at_one_tempo(r, other)]
         words = against(first, other)
         if words == str(other) and len(alike) > 1:
-            words = f"{alike[0]} with its 1 on {_first_one(first.time_map, other.time_map)}"
+            words = f"{alike[0]}, counted from {_first_one(first.time_map, other.time_map)}"
         told.append(words)
     return told
 
@@ -163,8 +163,7 @@ def _first_one(time_map: TimeMap, other: TimeMap) -> str:
     bar_index, position = time_map.within(place.bar_index, max(round(place.position / float(step)), 0) * step)
     if position == time_map.bars[bar_index].length and bar_index + 1 < len(time_map):
         bar_index, position = bar_index + 1, Fraction(0)
-    bar = f"bar {time_map.bar_number(bar_index)}"
-    return f"{the_place(time_map.bars[bar_index], position)} in {bar}" if position else bar
+    return place_in_bar(time_map, bar_index, position) if position else the_bar(time_map.bar_number(bar_index))
 
 
 def _at_one_tempo(one: BarReading, other: BarReading) -> bool:

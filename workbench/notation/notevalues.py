@@ -25,6 +25,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from workbench.chart import Chart, Note
+from workbench.chart.counting import bar_name
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, Meter
 from workbench.errors import ChartError
@@ -199,7 +200,7 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
         rhythm = _write_rhythm(_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet))
     except _TooFine as error:
         raise ChartError(
-            f"Bar {chart.time_map.bar_number(bar_index)} cannot be written: {error.args[0]} is too "
+            f"{bar_name(chart.time_map.bar_number(bar_index))} cannot be written: {error.args[0]} is too "
             "fine for any note value; move the note to the grid."
         ) from None
     return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))

@@ -20,7 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
-from workbench.chart.counting import count_syllable
+from workbench.chart.counting import bar_name, count_syllable
 from workbench.chart.drumkit import Notehead, drum_key_order, instrument
 from workbench.reading.feel import even_notes
 from workbench.reading.fill_reading import Fill
@@ -184,7 +184,7 @@ def draw_fill(reading: PartReading, fill: Fill) -> Figure:
                 "", (a - 0.35, top), (b - 0.65, top), arrowprops={"arrowstyle": "-", "lw": 2, "color": PALETTE[5]}
             )
             axes.text((a + b - 1) / 2, top + 0.05, str(size), ha="center", va="bottom", fontsize=9, color=PALETTE[5])
-    _entitle(axes, f"bar {chart.time_map.bar_number(fill.span.start[0])}: {fill.text}", width)
+    _entitle(axes, f"{bar_name(chart.time_map.bar_number(fill.span.start[0]))}: {fill.text}", width)
     return figure
 
 

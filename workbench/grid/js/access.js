@@ -2,7 +2,7 @@
  * The bar of the cursor as a table for screen readers: rows are instruments, cells are columns.
  * It is not seen; the sheet refers to its current cell (aria-activedescendant).
  */
-import { barNumber, describeNote, noteAt, placeName } from "./chart.js";
+import { barNumber, describeNote, noteAt, placeName, theBar } from "./chart.js";
 import { parseFraction, textOf } from "./fractions.js";
 import { describeMarks } from "./marks.js";
 
@@ -23,7 +23,7 @@ export class BarTable {
 
   update(chart, rows, columns, cursor) {
     const bar = cursor.bar;
-    const said = [`Hits of bar ${barNumber(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
+    const said = [`Hits of ${theBar(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
     this.sheet.setAttribute("aria-label", said.join(", "));
     const shown = [chart.bars[bar], chart.time_map.bars[bar], barNumber(chart, bar), rows.join()];
     if (shown.some((x, k) => x !== this.shown?.[k]) || !this.cells.has(cellKey(cursor))) {

@@ -2,7 +2,7 @@
  * How the bars lie: other readings of the recording, to hear and to take, and where lines and hits disagree.
  * What is told comes from Python (workbench.grid.bar_advice); every act is one edit.
  */
-import { barNumber } from "./chart.js";
+import { barsSaid } from "./chart.js";
 import { make } from "./furniture.js";
 
 /** How long a reading is heard at a time, seconds. */
@@ -20,8 +20,8 @@ export const faultsOf = (session) => adviceOf(session).faults.filter((f) => f.la
 
 /** Bars of a fault in words: "Bar 7", "Bars 7 to 12". */
 export function faultBars(chart, fault) {
-  const [first, last] = [fault.first_bar, fault.last_bar].map((b) => barNumber(chart, b));
-  return first === last ? `Bar ${first}` : `Bars ${first} to ${last}`;
+  const said = barsSaid(chart, fault.first_bar, fault.last_bar);
+  return said[0].toUpperCase() + said.slice(1);
 }
 
 /** Places of doubt with those where lines and hits disagree among them, each at the first row of its first bar. */

@@ -129,6 +129,17 @@ export function barNumber(chart, bar) {
   return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
 }
 
+/** A bar within a sentence ("bar 4", "the pick-up") and at its beginning. */
+export const theBar = (chart, bar) => (barNumber(chart, bar) ? `bar ${barNumber(chart, bar)}` : "the pick-up");
+export const barName = (chart, bar) => (barNumber(chart, bar) ? `Bar ${barNumber(chart, bar)}` : "Pick-up");
+
+/** A run of bars within a sentence: "bar 5", "bars 5 to 8", "the pick-up to bar 8". */
+export function barsSaid(chart, first, last) {
+  if (last <= first) return theBar(chart, first);
+  const to = barNumber(chart, last);
+  return barNumber(chart, first) ? `bars ${barNumber(chart, first)} to ${to}` : `the pick-up to bar ${to}`;
+}
+
 /** @returns the note of a bar at an exact position (text) and instrument, or undefined */
 export function noteAt(chart, bar, at, instrument) {
   const written = chart.bars[bar];

@@ -3,7 +3,8 @@
  * sends an edit or moves the cursor.
  */
 import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
-import { barNumber, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter, withArticle } from "./chart.js";
+import { barName, barsSaid, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter, theBar, withArticle }
+  from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit, together } from "./chosen.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
@@ -221,9 +222,9 @@ export const COMMANDS = {
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
-  "cue": (v) => askText(v, v.cursor.bar, `Words over bar ${barNumber(v.chart, v.cursor.bar)}: `, "empty: none", {
+  "cue": (v) => askText(v, v.cursor.bar, `Words over ${theBar(v.chart, v.cursor.bar)}: `, "empty: none", {
     mine: (text) => !LAYOUT.test(text) }),
-  "tempo words": (v) => askText(v, v.cursor.bar, `Words before the tempo of bar ${barNumber(v.chart, v.cursor.bar)}: `,
+  "tempo words": (v) => askText(v, v.cursor.bar, `Words before the tempo of ${theBar(v.chart, v.cursor.bar)}: `,
     "Slow and heavy (empty: none)", { mine: (text) => TEMPO.test(text), told: (text) => text.replace(TEMPO, ""),
       kept: (words) => words && `tempo: ${words}` }),
   "repeat signs": (v) => askRepeat(v),
@@ -273,8 +274,7 @@ const count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
 
 /** "in bar 5", "in bars 5 to 8" */
 export function inBars(v, [first, last]) {
-  const number = (bar) => barNumber(v.chart, bar);
-  return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
+  return `in ${barsSaid(v.chart, first, last)}`;
 }
 
 /** Go to the next doubt; `asked`: the user wants to hear that there is none. */
@@ -424,7 +424,7 @@ function keepMarks(v, marks) {
 /** Say what is marked at the cursor now. */
 function sayMark(v, then = "") {
   const mark = markMeant(v.chart, v.cursor);
-  if (mark) v.say([`Bar ${barNumber(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
+  if (mark) v.say([`${barName(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
 }
 
 function goToMark(v, direction) {
@@ -474,7 +474,7 @@ function askRepeat(v) {
       if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count} times.`);
       const other = Array.from({ length: count }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
       if (other !== undefined) {
-        return v.say(`No repeat: bar ${barNumber(v.chart, first)} and bar ${barNumber(v.chart, other)} are written differently.`);
+        return v.say(`No repeat: ${theBar(v.chart, first)} and ${theBar(v.chart, other)} are written differently.`);
       }
       setCue(v, first, now, count === 1 ? `write out ${n}` : `repeat ${n}${count > 2 ? `, ${count} times` : ""}`);
       v.say(count === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.`
@@ -487,7 +487,7 @@ export const capital = (text) => text[0].toUpperCase() + text.slice(1);
 function askSection(v) {
   const { bar } = v.cursor;
   const now = v.chart.sections.find((s) => s.bar_index === bar);
-  v.ask(`Section beginning at bar ${barNumber(v.chart, bar)}: `, now ? now.name : "", "Verse (empty: no section here)",
+  v.ask(`Section beginning at ${theBar(v.chart, bar)}: `, now ? now.name : "", "Verse (empty: no section here)",
     (name) => {
       if (name) v.edit({ edit: "name section", bar_index: bar, name, label: now?.label || "" });
       else if (now) v.edit({ edit: "remove section", bar_index: bar });
@@ -509,9 +509,8 @@ function meant(v) {
   const kind = v.model.get("bars_meant");
   if (kind === "whole song") return [{}, "in the whole song"];
   const [first, last] = bars(v);
-  const from = `bar ${barNumber(v.chart, first)}`;
-  if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
-  return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
+  if (kind === "from here on") return [{ first_bar: first }, `from ${theBar(v.chart, first)} on`];
+  return [{ first_bar: first, last_bar: last }, inBars(v, [first, last])];
 }
 
 Object.assign(COMMANDS, BAR_COMMANDS);
@@ -539,12 +538,12 @@ for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
 COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
   v.edit({ edit: "split bar", bar_index: bar, position: at });
-  v.say(`Bar ${barNumber(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+  v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
 COMMANDS["join bars"] = (v) => {
   const { bar } = v.cursor;
   v.edit({ edit: "join bars", bar_index: bar });
-  v.say(`Bar ${barNumber(v.chart, bar)} and the next are one bar.`);
+  v.say(`${barName(v.chart, bar)} and the next are one bar.`);
 };
 COMMANDS["fix line"] = (v) => {
   const { fixed } = v.chart.time_map.bars[v.cursor.bar];
@@ -557,13 +556,13 @@ export const BAR_ACTS = {
   "insert bars": (v, before = true) => {
     const [first, last] = bars(v);
     const n = last - first + 1;
-    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed`
-      : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
+    return heardBetween(v, first) ? `${barName(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed`
+      : `Insert ${n > 1 ? `${n} bars` : "a bar"} before ${theBar(v.chart, first)}`;
   },
   "delete bars": (v, before = true) => {
     const [first, last] = bars(v);
     return v.chart.recording && first === last && heardBetween(v, first)
-      ? `Bar ${barNumber(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many`
+      ? `${barName(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many`
       : `Delete ${inBars(v, [first, last]).slice(3)}`;
   },
   "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${

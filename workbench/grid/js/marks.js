@@ -5,7 +5,7 @@
  *
  * A mark is {kind, start: [bar, at], end: [bar, at], text, confirmed?}, its end exclusive.
  */
-import { barNumber, lengthOf, placeName } from "./chart.js";
+import { lengthOf, placeName, theBar } from "./chart.js";
 import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from "./fractions.js";
 import { neighbourColumn } from "./timeline.js";
 
@@ -172,7 +172,7 @@ export function describeMark(chart, bar, mark) {
   const long = barsLong(chart, mark) > LONGEST_FILL_BARS;
   if (long && !begins) return "";
   const from = begins && (mark.start[1] !== "0" || !(endsWithBar || long)) ? ` from ${place(mark.start)}` : "";
-  const to = long ? ` to bar ${barNumber(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}`
+  const to = long ? ` to ${theBar(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}`
     : endsHere ? `${begins ? "" : " goes on"} up to ${place(mark.end)}`
       : endsWithBar ? (from ? " to the end" : begins ? " of the whole bar" : " goes on to the end")
         : begins ? " into the next bar" : " goes on";

@@ -1,5 +1,5 @@
 /** The panels of the toolbar: each a name and its controls, made when it is opened. */
-import { barNumber, beatSpans } from "./chart.js";
+import { barsSaid, beatSpans, theBar } from "./chart.js";
 import { BAR_ACTS, cueOf } from "./commands.js";
 import { button, choice, field, menu, slider, toggle, words } from "./toolbar.js";
 
@@ -95,7 +95,7 @@ const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Gho
 function sign(v, text) {
   const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
   v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
-  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in ${theBar(v.chart, v.cursor.bar)}.`);
 }
 
 /** Divide every beat of the selected bars alike. */
@@ -104,5 +104,5 @@ function subdivide(v, parts) {
   const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({ edit: "set subdivisions", bar_index: first + k,
     subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts) }));
   v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
-  v.say(`Beats of bar ${barNumber(v.chart, first)}${last > first ? ` to ${barNumber(v.chart, last)}` : ""} divided anew.`);
+  v.say(`Beats of ${barsSaid(v.chart, first, last)} divided anew.`);
 }

@@ -1,7 +1,7 @@
 /**
  * One grid in the page: its elements, what is in view, and when to draw.
  */
-import { barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
+import { barName, barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
 import { drawLine, drawOverview, drawSheet, readPalette } from "./drawing.js";
@@ -392,7 +392,7 @@ export class View {
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
-    const words = [`Bar ${barNumber(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
+    const words = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
     words.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible)
       : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
@@ -439,8 +439,8 @@ export class View {
   answerAlike({ at, instrument, to, doubts }) {
     this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
     this.session.edit(alikeEdit(doubts, to));
-    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in bar${
-      doubts.length > 1 ? "s" : ""} ${shortList(doubts.map(({ bar }) => barNumber(this.chart, bar)))}.`);
+    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in ${
+      barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
 
   /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
@@ -460,7 +460,7 @@ export class View {
     this.offersShown = key;
     const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
     const corrected = this.offersNow.map(([from, others]) => offer(this,
-      `Bar ${barNumber(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+      `${barName(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
       () => this.session.do({ command: "correct repeats", bar_index: from }),
       () => this.session.do({ command: "let be", bar_index: from })));
     const answered = alike.map((a, k) => offer(this,
@@ -793,7 +793,7 @@ function offer(view, words, act, letBe) {
   return chip;
 }
 
-const barList = (chart, bars) => `bar${bars.length > 1 ? "s" : ""} ${shortList(bars.map((b) => barNumber(chart, b)))}`;
+const barList = (chart, bars) => `bar${bars.length > 1 ? "s" : ""} ${shortList(bars.map((b) => barNumber(chart, b) || "pick-up"))}`;
 
 const shortList = (xs) => (xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", "));
 

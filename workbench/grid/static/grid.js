@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2d540925406403b60d09b0aa87b6c509c2ce2cca94cde451f2890f61d564aaf9 */
+/* Made by python workbench/grid/bundle.py; sources 24fc25506b356ae1087f81f754e8e4a73f9c18f4765ab4edb1349fe540d8c9ce */
 
 // js/counting.js
 var SYLLABLES = {
@@ -150,6 +150,13 @@ function placeName(timed, at) {
 function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];
   return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
+}
+var theBar = (chart, bar) => barNumber(chart, bar) ? `bar ${barNumber(chart, bar)}` : "the pick-up";
+var barName = (chart, bar) => barNumber(chart, bar) ? `Bar ${barNumber(chart, bar)}` : "Pick-up";
+function barsSaid(chart, first, last) {
+  if (last <= first) return theBar(chart, first);
+  const to = barNumber(chart, last);
+  return barNumber(chart, first) ? `bars ${barNumber(chart, first)} to ${to}` : `the pick-up to bar ${to}`;
 }
 function noteAt(chart, bar, at, instrument) {
   const written2 = chart.bars[bar];
@@ -423,8 +430,8 @@ var LIKELY_PERCENT = 5;
 var adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
 var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
 function faultBars(chart, fault) {
-  const [first, last] = [fault.first_bar, fault.last_bar].map((b) => barNumber(chart, b));
-  return first === last ? `Bar ${first}` : `Bars ${first} to ${last}`;
+  const said = barsSaid(chart, fault.first_bar, fault.last_bar);
+  return said[0].toUpperCase() + said.slice(1);
 }
 function withFaults(view, doubts) {
   const out = doubts.slice();
@@ -1787,7 +1794,7 @@ function describeMark(chart, bar, mark) {
   const long = barsLong(chart, mark) > LONGEST_FILL_BARS;
   if (long && !begins) return "";
   const from = begins && (mark.start[1] !== "0" || !(endsWithBar || long)) ? ` from ${place2(mark.start)}` : "";
-  const to = long ? ` to bar ${barNumber(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}` : endsHere ? `${begins ? "" : " goes on"} up to ${place2(mark.end)}` : endsWithBar ? from ? " to the end" : begins ? " of the whole bar" : " goes on to the end" : begins ? " into the next bar" : " goes on";
+  const to = long ? ` to ${theBar(chart, mark.end[0] - (mark.end[1] === "0" ? 1 : 0))}` : endsHere ? `${begins ? "" : " goes on"} up to ${place2(mark.end)}` : endsWithBar ? from ? " to the end" : begins ? " of the whole bar" : " goes on to the end" : begins ? " into the next bar" : " goes on";
   const said = mark.text && mark.kind !== "fill" ? `: ${mark.text}` : "";
   return `${mark.confirmed ? "" : "proposed "}${wordOf(chart, mark)}${from}${to}${said}`;
 }
@@ -2418,7 +2425,7 @@ var BarTable = class {
   }
   update(chart, rows, columns, cursor) {
     const bar = cursor.bar;
-    const said = [`Hits of bar ${barNumber(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
+    const said = [`Hits of ${theBar(chart, bar)}`, chart.time_map.bars[bar].meter, ...describeMarks(chart, bar)];
     this.sheet.setAttribute("aria-label", said.join(", "));
     const shown2 = [chart.bars[bar], chart.time_map.bars[bar], barNumber(chart, bar), rows.join()];
     if (shown2.some((x, k) => x !== this.shown?.[k]) || !this.cells.has(cellKey(cursor))) {
@@ -2744,13 +2751,13 @@ var COMMANDS = {
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
-  "cue": (v) => askText(v, v.cursor.bar, `Words over bar ${barNumber(v.chart, v.cursor.bar)}: `, "empty: none", {
+  "cue": (v) => askText(v, v.cursor.bar, `Words over ${theBar(v.chart, v.cursor.bar)}: `, "empty: none", {
     mine: (text) => !LAYOUT.test(text)
   }),
   "tempo words": (v) => askText(
     v,
     v.cursor.bar,
-    `Words before the tempo of bar ${barNumber(v.chart, v.cursor.bar)}: `,
+    `Words before the tempo of ${theBar(v.chart, v.cursor.bar)}: `,
     "Slow and heavy (empty: none)",
     {
       mine: (text) => TEMPO.test(text),
@@ -2793,8 +2800,7 @@ function changeRow(v, direction) {
 }
 var count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
 function inBars(v, [first, last]) {
-  const number = (bar) => barNumber(v.chart, bar);
-  return last > first ? `in bars ${number(first)} to ${number(last)}` : `in bar ${number(first)}`;
+  return `in ${barsSaid(v.chart, first, last)}`;
 }
 function goToDoubt(v, direction, asked = true) {
   const doubts = withFaults(v, doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
@@ -2918,7 +2924,7 @@ function keepMarks(v, marks) {
 }
 function sayMark(v, then = "") {
   const mark = markMeant(v.chart, v.cursor);
-  if (mark) v.say([`Bar ${barNumber(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
+  if (mark) v.say([`${barName(v.chart, v.cursor.bar)}: ${describeMark(v.chart, v.cursor.bar, mark)}.`, then].join(" "));
 }
 function goToMark(v, direction) {
   const marks = proposedMarks(v.chart);
@@ -2960,7 +2966,7 @@ function askRepeat(v) {
       if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count2} times.`);
       const other = Array.from({ length: count2 }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
       if (other !== void 0) {
-        return v.say(`No repeat: bar ${barNumber(v.chart, first)} and bar ${barNumber(v.chart, other)} are written differently.`);
+        return v.say(`No repeat: ${theBar(v.chart, first)} and ${theBar(v.chart, other)} are written differently.`);
       }
       setCue(v, first, now2, count2 === 1 ? `write out ${n}` : `repeat ${n}${count2 > 2 ? `, ${count2} times` : ""}`);
       v.say(count2 === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.` : `The score shows ${inBars(v, [first, last]).slice(3)} with repeat signs for ${inBars(v, [first, end - 1]).slice(3)}; endings where they differ.`);
@@ -2972,7 +2978,7 @@ function askSection(v) {
   const { bar } = v.cursor;
   const now2 = v.chart.sections.find((s) => s.bar_index === bar);
   v.ask(
-    `Section beginning at bar ${barNumber(v.chart, bar)}: `,
+    `Section beginning at ${theBar(v.chart, bar)}: `,
     now2 ? now2.name : "",
     "Verse (empty: no section here)",
     (name) => {
@@ -2994,9 +3000,8 @@ function meant(v) {
   const kind = v.model.get("bars_meant");
   if (kind === "whole song") return [{}, "in the whole song"];
   const [first, last] = bars(v);
-  const from = `bar ${barNumber(v.chart, first)}`;
-  if (kind === "from here on") return [{ first_bar: first }, `from ${from} on`];
-  return [{ first_bar: first, last_bar: last }, last > first ? `in ${from} to ${barNumber(v.chart, last)}` : `in ${from}`];
+  if (kind === "from here on") return [{ first_bar: first }, `from ${theBar(v.chart, first)} on`];
+  return [{ first_bar: first, last_bar: last }, inBars(v, [first, last])];
 }
 Object.assign(COMMANDS, BAR_COMMANDS);
 COMMANDS["set meter"] = (v, meter) => {
@@ -3020,12 +3025,12 @@ for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
 COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
   v.edit({ edit: "split bar", bar_index: bar, position: at });
-  v.say(`Bar ${barNumber(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+  v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
 COMMANDS["join bars"] = (v) => {
   const { bar } = v.cursor;
   v.edit({ edit: "join bars", bar_index: bar });
-  v.say(`Bar ${barNumber(v.chart, bar)} and the next are one bar.`);
+  v.say(`${barName(v.chart, bar)} and the next are one bar.`);
 };
 COMMANDS["fix line"] = (v) => {
   const { fixed } = v.chart.time_map.bars[v.cursor.bar];
@@ -3036,11 +3041,11 @@ var BAR_ACTS = {
   "insert bars": (v, before = true) => {
     const [first, last] = bars(v);
     const n = last - first + 1;
-    return heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed` : `Insert ${n > 1 ? `${n} bars` : "a bar"} before bar ${barNumber(v.chart, first)}`;
+    return heardBetween(v, first) ? `${barName(v.chart, first)} becomes two${before ? ", if it lasts as long as two" : ""}: a line was missed` : `Insert ${n > 1 ? `${n} bars` : "a bar"} before ${theBar(v.chart, first)}`;
   },
   "delete bars": (v, before = true) => {
     const [first, last] = bars(v);
-    return v.chart.recording && first === last && heardBetween(v, first) ? `Bar ${barNumber(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
+    return v.chart.recording && first === last && heardBetween(v, first) ? `${barName(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
   },
   "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${before && heardBetween(v, bars(v)[1] + 1) ? ", if the recording has time for it" : ""}`,
   "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
@@ -3226,7 +3231,7 @@ var HIT_COMMANDS = [
 function sign(v, text) {
   const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
   v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
-  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in bar ${barNumber(v.chart, v.cursor.bar)}.`);
+  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in ${theBar(v.chart, v.cursor.bar)}.`);
 }
 function subdivide2(v, parts) {
   const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
@@ -3236,7 +3241,7 @@ function subdivide2(v, parts) {
     subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts)
   }));
   v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
-  v.say(`Beats of bar ${barNumber(v.chart, first)}${last > first ? ` to ${barNumber(v.chart, last)}` : ""} divided anew.`);
+  v.say(`Beats of ${barsSaid(v.chart, first, last)} divided anew.`);
 }
 
 // js/toolbar.js
@@ -4348,7 +4353,7 @@ var View = class {
     const { chart, cursor } = this;
     const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
     const timed = chart.time_map.bars[cursor.bar];
-    const words2 = [`Bar ${barNumber(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
+    const words2 = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
     words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
     if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
@@ -4387,7 +4392,7 @@ var View = class {
   answerAlike({ at, instrument, to, doubts }) {
     this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
     this.session.edit(alikeEdit(doubts, to));
-    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in bar${doubts.length > 1 ? "s" : ""} ${shortList(doubts.map(({ bar }) => barNumber(this.chart, bar)))}.`);
+    this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in ${barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
   /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
   repeatElsewhere() {
@@ -4406,7 +4411,7 @@ var View = class {
     const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
     const corrected = this.offersNow.map(([from, others]) => offer(
       this,
-      `Bar ${barNumber(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+      `${barName(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
       () => this.session.do({ command: "correct repeats", bar_index: from }),
       () => this.session.do({ command: "let be", bar_index: from })
     ));
@@ -4714,7 +4719,7 @@ function offer(view, words2, act, letBe) {
   chip.append(go2, no);
   return chip;
 }
-var barList = (chart, bars2) => `bar${bars2.length > 1 ? "s" : ""} ${shortList(bars2.map((b) => barNumber(chart, b)))}`;
+var barList = (chart, bars2) => `bar${bars2.length > 1 ? "s" : ""} ${shortList(bars2.map((b) => barNumber(chart, b) || "pick-up"))}`;
 var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
 function sized(canvas, width, height, ratio) {
   const w = Math.round(width * ratio);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2d540925406403b60d09b0aa87b6c509c2ce2cca94cde451f2890f61d564aaf9 */
+/* Made by python workbench/grid/bundle.py; sources 24fc25506b356ae1087f81f754e8e4a73f9c18f4765ab4edb1349fe540d8c9ce */
 
 // js/score.js
 function safeSvg(text) {
