@@ -4,14 +4,15 @@ import os
 from collections import defaultdict
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from tests.grids import CHART
 from tests.heard_once import FOLDER, STARTUP, install
 from workbench.files.document import ChartDocument
 
-settings.register_profile("no clock", deadline=None)  # a busy machine is no fault of a test
-settings.register_profile("quick", deadline=None, max_examples=10)
+NO_CLOCK = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault of a test
+settings.register_profile("no clock", NO_CLOCK)
+settings.register_profile("quick", NO_CLOCK, max_examples=10)
 settings.load_profile("no clock")
 
 _WITHOUT_EVIDENCE = {"common_practice": "common practice, no source", "from_memory": "value from memory"}

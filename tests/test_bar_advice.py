@@ -33,7 +33,7 @@ def grid(tmp_path):
         grid.close()
 
 
-def told(grid, field, wanted, seconds=20.0):
+def told(grid, field, wanted, seconds=120.0):
     """The first information of the page that is as wanted; told beside the edits, so it takes a moment."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:

@@ -1,5 +1,6 @@
 """What was heard stays where it was heard, whatever bars are laid over it."""
 
+import time
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction as F
@@ -135,15 +136,13 @@ def test_sections_texts_and_marks_survive_where_their_bars_do():
     assert fill.start == (4, F(1, 4)) and fill.confirmed
 
 
-def test_edits_of_bars_in_a_long_song_are_quick(benchmark_seconds=0.3):
-    """One act at 200 bars within 300 ms of processor time; generous, since machines differ."""
-    import time
-
+def test_edits_of_bars_in_a_long_song_are_quick():
+    """One act at 200 bars within 300 ms (bench_acts measures it); here five times that, since machines differ."""
     chart = groove(200)
-    start = time.process_time()
+    start = time.thread_time()
     for act in (lambda m: rebarring.shift_one(m, 1), lambda m: rebarring.change_level(m, 2)):
         apply(chart, SetTimeMap(*rewrite(chart, act(chart.time_map))))
-    assert (time.process_time() - start) / 2 < 5 * benchmark_seconds
+    assert (time.thread_time() - start) / 2 < 5 * 0.3
 
 
 def test_bars_that_stay_are_kept_as_written():

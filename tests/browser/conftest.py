@@ -4,13 +4,14 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect, sync_playwright
 
-from tests.browser.lab import CHROMIUM_FLAGS, Desk, Grid, Kernel, Lab, Page, find_chromium
+from tests.browser.lab import CHROMIUM_FLAGS, PATIENCE_S, Desk, Grid, Kernel, Lab, Page, find_chromium
 from workbench.shipped import copy_notebook
 
 ROOT = Path(__file__).parent.parent.parent
 SCREENSHOTS = ROOT / "out" / "screenshots"
+expect.set_options(timeout=1000 * PATIENCE_S)
 WINDOW = {"width": 1500, "height": 1050}
 
 #: A chart of sixteen bars with a groove, doubts and a section, and a recording of noise
@@ -69,6 +70,7 @@ def lab(tmp_path_factory):
 @pytest.fixture
 def context(chromium):
     context = chromium.new_context(viewport=WINDOW)
+    context.set_default_timeout(1000 * PATIENCE_S)
     yield context
     context.close()
 
@@ -109,7 +111,7 @@ def open_delivered(lab, context):
         page.run_all()
         page.wait_for_grid()
         page.grid().sheet.scroll_into_view_if_needed()
-        page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
+        page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3")
         return page
 
     yield open_delivered

@@ -1,4 +1,7 @@
-"""A real JupyterLab with a real kernel, and notebooks in it, for tests in a browser."""
+"""A real JupyterLab with a real kernel, and notebooks in it, for tests in a browser.
+
+Nothing waits a fixed time for something to happen: a busy machine needs longer, an idle one need not wait.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ import time
 import urllib.request
 import uuid
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from tempfile import mkdtemp
 from urllib.parse import quote
@@ -29,6 +32,8 @@ CHROMIUM_FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+#: What happens at all happens within this, seconds: far more than it takes on a machine that is busy with other things.
+PATIENCE_S = 120
 _SERVER = {"ServerApp": {"allow_root": True, "port_retries": 0}, "LabApp": {"expose_app_in_browser": True}}
 _QUIET = {"fetchNews": "false", "checkForUpdates": False, "doNotDisturbMode": True}
 
@@ -95,7 +100,7 @@ class Lab:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(settings))
 
-    def _wait_until_ready(self, patience_s: float = 60.0) -> None:
+    def _wait_until_ready(self, patience_s: float = PATIENCE_S) -> None:
         end = time.monotonic() + patience_s
         while time.monotonic() < end:
             if self.process.poll() is not None:
@@ -111,7 +116,7 @@ class Lab:
         request = urllib.request.Request(
             f"http://127.0.0.1:{self.port}/api/{path}", headers={"Authorization": f"token {self.token}"}
         )
-        with urllib.request.urlopen(request, timeout=5) as answer:
+        with urllib.request.urlopen(request, timeout=30) as answer:
             return json.load(answer)
 
     def stop(self) -> None:
@@ -164,15 +169,39 @@ class Kernel:
     def value(self, expression: str):
         """A value of the notebook's namespace (numbers, texts, lists)."""
         answer = self.client.execute(
-            "", user_expressions={"x": f"__import__('json').dumps({expression})"}, reply=True, timeout=20
+            "", user_expressions={"x": f"__import__('json').dumps({expression})"}, reply=True, timeout=PATIENCE_S
         )
         result = answer["content"]["user_expressions"]["x"]
         assert result["status"] == "ok", result
         return json.loads(eval(result["data"]["text/plain"]))
 
     def run(self, code: str) -> None:
-        answer = self.client.execute(code, reply=True, timeout=30)
+        answer = self.client.execute(code, reply=True, timeout=PATIENCE_S)
         assert answer["content"]["status"] == "ok", answer["content"]
+
+    def becomes(self, expression: str, wanted) -> None:
+        """Wait until a value is as wanted."""
+        end = time.monotonic() + PATIENCE_S
+        while (found := self.value(expression)) != wanted:
+            assert time.monotonic() < end, found
+            time.sleep(0.02)
+
+    @contextmanager
+    def busy(self, folder: Path):
+        """While the block runs, the kernel runs a cell."""
+        go, begun = (folder / f"{what}-{uuid.uuid4().hex}" for what in ("go", "begun"))
+        self.start(
+            f"import time, pathlib\npathlib.Path({str(begun)!r}).touch()\n"
+            f"while not pathlib.Path({str(go)!r}).exists(): time.sleep(0.02)"
+        )
+        end = time.monotonic() + PATIENCE_S
+        while not begun.exists():
+            assert time.monotonic() < end, "the cell did not begin"
+            time.sleep(0.02)
+        try:
+            yield
+        finally:
+            go.touch()
 
     def start(self, code: str) -> None:
         """Run code without waiting for its end."""
@@ -187,6 +216,7 @@ class Page:
 
     def __init__(self, browser_context, lab: Lab, notebook: str = "") -> None:
         self.lab, self.notebook = lab, notebook
+        browser_context.set_default_timeout(1000 * PATIENCE_S)
         self.page = browser_context.new_page()
         self.problems: list[str] = []
         self.page.on("pageerror", lambda error: self.problems.append(error.stack or str(error)))
@@ -197,15 +227,14 @@ class Page:
         self.wait_for_lab()
 
     def wait_for_lab(self) -> None:
-        self.page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=60000)
+        self.page.wait_for_function("window.jupyterapp && window.jupyterapp.restored")
         self.page.evaluate("() => window.jupyterapp.restored.then(() => true)")
-        self.page.wait_for_selector(".jp-CodeCell", timeout=60000)
+        self.page.wait_for_selector(".jp-CodeCell")
         self.page.wait_for_function(
             """() => {
             const kernel = window.jupyterapp.shell.currentWidget?.context?.sessionContext?.session?.kernel;
             return kernel && kernel.status === "idle";
-        }""",
-            timeout=60000,
+        }"""
         )
 
     def run_all(self) -> None:
@@ -222,9 +251,7 @@ class Page:
 
     def wait_for_grid(self, count: int = 1) -> None:
         self.page.wait_for_function(
-            "(n) => [...document.querySelectorAll('.wbg')].filter((e) => e.dataset.painted).length >= n",
-            arg=count,
-            timeout=30000,
+            "(n) => [...document.querySelectorAll('.wbg')].filter((e) => e.dataset.painted).length >= n", arg=count
         )
 
     def grid(self, index: int = 0) -> Grid:
@@ -286,7 +313,7 @@ class Grid:
         self.page.evaluate("() => document.dispatchEvent(new Event('wheel'))")
         self.sheet.scroll_into_view_if_needed()
         self.evaluate("view.scrollToBar(x)", bar)
-        self.page.wait_for_timeout(50)
+        self.painted()
         x, y = self.evaluate(
             """
             const box = view.scroller.getBoundingClientRect();
@@ -324,17 +351,36 @@ class Grid:
     def settle(self) -> None:
         """Wait until Python has answered every edit and the page has drawn the answer."""
         self.page.wait_for_function(
-            "(index) => document.querySelectorAll('.wbg')[index].hitGrid.session.pending.length === 0",
-            arg=self.index,
-            timeout=20000,
+            "(index) => document.querySelectorAll('.wbg')[index].hitGrid.session.pending.length === 0", arg=self.index
+        )
+        self.drawn()
+
+    def painted(self) -> None:
+        """Wait until the page has drawn what it knows."""
+        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+    def becomes(self, condition: str, argument=None) -> None:
+        """Wait until something is true of ``view`` and ``x``."""
+        self.page.wait_for_function(
+            f"([index, x]) => {{ const view = document.querySelectorAll('.wbg')[index].hitGrid; return {condition}; }}",
+            arg=[self.index, argument],
+        )
+
+    def theme(self, name: str) -> None:
+        """Choose JupyterLab's theme and wait until the grid is drawn in it."""
+        self.page.evaluate("(t) => window.jupyterapp.commands.execute('apputils:change-theme', {theme: t})", name)
+        is_light = "document.body.dataset.jpThemeLight === 'true'"
+        self.becomes(
+            f"document.body.dataset.jpThemeName === x && (view.palette.paper.match(/\\d+/)[0] > 128) === ({is_light})",
+            name,
         )
         self.drawn()
 
     def drawn(self) -> None:
         """Wait until the page has drawn and done what it does when idle."""
-        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.painted()
         self.page.wait_for_function(
-            "(index) => !document.querySelectorAll('.wbg')[index].hitGrid.idle?.size", arg=self.index, timeout=20000
+            "(index) => !document.querySelectorAll('.wbg')[index].hitGrid.idle?.size", arg=self.index
         )
 
     def has(self, bar: int, at: str, instrument: str) -> bool:

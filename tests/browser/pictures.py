@@ -49,12 +49,10 @@ def show(page: Page) -> None:
     page.page.locator(".wbg-hint button").click()
     grid.press("Home", "Shift+ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight", "K", "Escape")
     grid.settle()
-    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3", timeout=60000)
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.sound.stamp >= 3")
     page.page.evaluate("() => document.querySelector('.wbg').closest('.jp-OutputArea').scrollIntoView(true)")
     grid.evaluate("view.run('next doubt'); view.startPlaying()")
-    page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=30000
-    )
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null")
     page.page.wait_for_timeout(900)
 
 

@@ -32,9 +32,7 @@ def draft(open_grid, drafted):
 def wait_for(page, condition, argument=None):
     """Until something is true of the page's view, x the argument."""
     page.page.wait_for_function(
-        f"(x) => {{ const view = document.querySelector('.wbg').hitGrid; return {condition}; }}",
-        arg=argument,
-        timeout=40000,
+        f"(x) => {{ const view = document.querySelector('.wbg').hitGrid; return {condition}; }}", arg=argument
     )
 
 
@@ -129,7 +127,7 @@ def test_a_bar_line_missed_and_one_too_many(draft):
     page.page.get_by_role("button", name="Bar lines", exact=True).click()
     go(grid, 8)
     grid.evaluate("view.set('bars_meant', 'selected bars'); view.select([8, 9])")
-    page.page.wait_for_timeout(200)
+    grid.drawn()
     for word, back in (("Half tempo", "Insert a bar here"), ("Double tempo", "Delete bars")):
         page.page.get_by_role("button", name=word).click()
         wait_for(page, "view.chart.bars.length !== x", len(lines))
@@ -143,6 +141,6 @@ def test_a_bar_line_missed_and_one_too_many(draft):
         assert kernel.value(LINES) == pytest.approx(lines)
         same_times(strokes, kernel.value(STROKES))
         grid.evaluate("view.select([8, 9])")
-        page.page.wait_for_timeout(200)
+        grid.drawn()
     page.page.get_by_role("button", name="Insert a bar here").click()
     page.page.wait_for_selector("text=no time for another bar")

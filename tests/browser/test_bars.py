@@ -37,9 +37,7 @@ def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(d
     for words in ACTS:
         revision = kernel.value("document.revision")
         panel.get_by_role("button", name=words, exact=True).click()
-        page.page.wait_for_function(
-            "(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision, timeout=20000
-        )
+        page.page.wait_for_function("(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision)
         assert kernel.value(LINES) != lines, words
         same_times(strokes, kernel.value(STROKES))
         grid.press("Control+z")
@@ -86,9 +84,7 @@ def test_only_the_bars_that_are_meant(song):
 
 
 def wait_for_revision(page, revision):
-    page.page.wait_for_function(
-        "(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision, timeout=20000
-    )
+    page.page.wait_for_function("(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision)
 
 
 @pytest.mark.parametrize("key, beats", [("t", False), ("Shift+T", True)])
@@ -103,10 +99,7 @@ def test_the_1_and_every_beat_tapped_while_it_plays_leave_the_strokes_where_they
     grid.press(" ")
     for time_s in taps:
         page.page.wait_for_function(
-            "(t) => document.querySelector('.wbg').hitGrid.listener.heardAt() >= t",
-            arg=time_s,
-            timeout=60000,
-            polling=10,
+            "(t) => document.querySelector('.wbg').hitGrid.listener.heardAt() >= t", arg=time_s, polling=10
         )
         page.page.keyboard.press(key)
     grid.press(" ")

@@ -28,9 +28,7 @@ def test_a_new_user_corrects_a_wrong_hit_as_the_notebook_says(open_delivered, sc
     )
     # 2. Hear it.
     page.page.keyboard.press(" ")
-    page.page.wait_for_function(
-        "() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null", timeout=20000
-    )
+    page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.listener.heardAt() !== null")
     page.page.wait_for_timeout(500)
     screenshot(page, "chart-a-recording")
     page.page.keyboard.press(" ")

@@ -13,8 +13,7 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     report = lab.root / "check_a_draft" / "demo" / "copper-weather.check.json"
     page.page.wait_for_function(
         "() => [...document.querySelectorAll('.jp-OutputArea-output')].some("
-        "(e) => e.textContent.includes('copper-weather.check.json'))",
-        timeout=60000,
+        "(e) => e.textContent.includes('copper-weather.check.json'))"
     )
     # The kick that the notebook wrote into a draft of a recording that has none there.
     extra = next(
@@ -31,9 +30,7 @@ def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, 
     bar = kernel.value(f"song.chart.time_map.place({extra['time_s']}).bar_index")
     page.page.wait_for_function("(bar) => document.querySelector('.wbg').hitGrid.cursor?.bar === bar", arg=bar)
     page.page.get_by_role("button", name="Play this bar").click()
-    page.page.wait_for_function(
-        "(bar) => document.querySelector('.wbg').hitGrid.heardBar === bar", arg=bar, timeout=20000
-    )
+    page.page.wait_for_function("(bar) => document.querySelector('.wbg').hitGrid.heardBar === bar", arg=bar)
     screenshot(page, "check-a-draft")
     # Nothing is heard there: the kick goes, in the page and in Python.
     kick = f"song.chart.bars[{bar}].find(__import__('fractions').Fraction('{extra['position']}'), 'kick')"

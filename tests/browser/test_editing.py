@@ -180,8 +180,7 @@ def test_bars_are_selected_copied_pasted_and_divided(song, screenshot):
     grid.settle()
     assert kernel.value("[len(document.chart.bars[k].notes) for k in (7, 8, 9)]") == [0, 0, 0]
     # The controls act on the selection as well.
-    page.page.wait_for_timeout(400)
-    assert kernel.value("list(grid.bars())") == [7, 8, 9]
+    kernel.becomes("list(grid.bars())", [7, 8, 9])
 
 
 def test_bar_lines_are_dragged_and_nudged(song):
@@ -214,7 +213,7 @@ def test_sections_are_named_and_labels_stay_text(song, screenshot):
         f"document.apply(NameSection(4, {name!r}))"
     )
     page.page.wait_for_function("() => document.querySelector('.wbg-title').innerText.includes('<img')")
-    page.page.wait_for_timeout(300)
+    grid.drawn()
     assert page.page.evaluate("() => window.hacked") is None
     assert page.page.locator(".wbg img, .wbg b").count() == 0
     screenshot(page)

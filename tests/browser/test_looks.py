@@ -13,15 +13,13 @@ def test_light_and_dark_follow_the_notebook(song, screenshot):
     page, grid, kernel = song
     papers = {}
     for theme in ("JupyterLab Light", "JupyterLab Dark"):
-        change = "(t) => window.jupyterapp.commands.execute('apputils:change-theme', {theme: t})"
-        page.page.evaluate(change, theme)
-        page.page.wait_for_timeout(1200)
+        grid.theme(theme)
         screenshot(page, f"theme-{theme.split()[1].lower()}")
         papers[theme] = grid.evaluate("""
             const g = view.canvas.getContext("2d");
             const pixel = (x, y) => [...g.getImageData(x, y, 1, 1).data].slice(0, 3);
             return [pixel(3, 3), view.palette.paper, view.palette.ink];""")
-    page.page.evaluate(change, "JupyterLab Light")
+    grid.theme("JupyterLab Light")
     light, dark = papers["JupyterLab Light"][0], papers["JupyterLab Dark"][0]
     assert min(light) > 240 and max(dark) < 40
     for _, paper, ink in papers.values():
@@ -45,10 +43,8 @@ def test_from_one_bar_to_the_whole_song(song, screenshot):
     lines = {}
     for bars in (1, 4, 16, 0):
         kernel.run(f"grid.bars_per_line = {bars}")
-        page.page.wait_for_function(
-            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}"
-        )
-        page.page.wait_for_timeout(200)
+        grid.becomes("view.model.get('bars_per_line') === x", bars)
+        grid.drawn()
         lines[bars] = grid.evaluate("return view.sheet.lines.length")
         screenshot(page, f"zoom-{bars}")
     assert lines == {1: 16, 4: 4, 16: 1, 0: 1}
@@ -56,7 +52,8 @@ def test_from_one_bar_to_the_whole_song(song, screenshot):
     assert grid.evaluate("return view.model.get('bars_per_line')") == 16
     # The overview brings a bar into view.
     kernel.run("grid.bars_per_line = 4")
-    page.page.wait_for_timeout(300)
+    grid.becomes("view.model.get('bars_per_line') === 4")
+    grid.drawn()
     box = page.page.locator(".wbg-overview").bounding_box()
     page.page.mouse.click(box["x"] + box["width"] * 13.5 / 16, box["y"] + 25)
     assert grid.evaluate("return view.cursor.bar") == 13
@@ -126,28 +123,29 @@ def test_run_all_leaves_the_whole_grid_in_view_and_jumps_stay_there(open_noteboo
     resize(*size, scale)
     page.run_all()
     page.wait_for_grid()
-    page.page.wait_for_timeout(1200)
     seen = """() => {
         const frame = document.querySelector('.jp-WindowedPanel-outer').getBoundingClientRect();
         const top = document.querySelector('.wbg').getBoundingClientRect().top;
         const bottom = document.querySelector('.wbg-sheet').getBoundingClientRect().bottom;
-        return [top >= frame.top - 1, bottom <= frame.bottom + 1];
+        return top >= frame.top - 1 && bottom <= frame.bottom + 1;
     }"""
-    assert page.page.evaluate(seen) == [True, True]
+    page.page.wait_for_function(seen)
+    page.page.wait_for_timeout(1000)
+    assert page.page.evaluate(seen), "and it stays there"
     # Scrolled away by hand, a jump brings the cursor onto the screen.
     grid = page.grid()
     page.page.mouse.move(size[0] / 2, size[1] / 2)
     page.page.evaluate("() => { document.querySelector('.jp-WindowedPanel-outer').scrollTop += 5000; }")
     grid.evaluate("view.takeKeys(); view.run('previous doubt')")
-    page.page.wait_for_timeout(300)
-    inside = grid.evaluate("""
+    page.page.wait_for_function("""() => {
+        const view = document.querySelector('.wbg').hitGrid;
         const frame = document.querySelector('.jp-WindowedPanel-outer').getBoundingClientRect();
         const line = view.sheet.lines.find((l) => view.cursor.bar < l.last);
         const row = view.rowOf.get(view.cursor.instrument);
         const top = view.scroller.getBoundingClientRect().top - view.scroller.scrollTop;
         const y = top + line.y + view.sheet.rowTops[row];
-        return y >= frame.top && y + view.sheet.rowHeights[row] <= frame.bottom;""")
-    assert inside is True
+        return y >= frame.top && y + view.sheet.rowHeights[row] <= frame.bottom;
+    }""")
     # Every hit has a head, at every size.
     assert grid.evaluate("return view.sheet.lines[0].scale / 8 * 0.4") > 3
     assert page.page.evaluate("() => [innerWidth, innerHeight, devicePixelRatio]") == [*size, scale]

@@ -31,7 +31,7 @@ def read_song(open_grid):
 def ink(grid, bar, start, end):
     """Share of columns of pixels with a stroke in them, over a stretch of a bar in the room for marks."""
     grid.evaluate("view.scrollToBar(x)", bar)
-    grid.page.wait_for_timeout(200)
+    grid.drawn()
     return grid.evaluate(
         """
         const [bar, start, end] = x;
@@ -115,19 +115,14 @@ def test_selected_bars_are_marked_and_marks_get_words(read_song, screenshot):
     assert kernel.value("[m.text for m in document.chart.marks if m.kind == 'fill'][0]") == "<b>both hands</b>"
     assert page.page.locator(".wbg-here b").count() == 0
     # In the dark, with few and with many bars in a line, over line breaks.
-    change = "(t) => window.jupyterapp.commands.execute('apputils:change-theme', {theme: t})"
-    page.page.evaluate(change, "JupyterLab Dark")
-    page.page.wait_for_timeout(1200)
+    grid.theme("JupyterLab Dark")
     for bars in (1, 2, 16, 0):
         kernel.run(f"grid.bars_per_line = {bars}")
-        page.page.wait_for_function(
-            f"() => document.querySelector('.wbg').hitGrid.model.get('bars_per_line') === {bars}"
-        )
-        page.page.wait_for_timeout(200)
+        grid.becomes("view.model.get('bars_per_line') === x", bars)
         share = ink(grid, 3, 0.05, 0.95)
         screenshot(page, f"marks-dark-{bars}")
         assert share > 0.9
-    page.page.evaluate(change, "JupyterLab Light")
+    grid.theme("JupyterLab Light")
 
 
 def test_a_click_on_a_mark_goes_to_its_beginning_and_buttons_do_what_keys_do(read_song, screenshot):

@@ -7,6 +7,7 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 
+from tests.browser.lab import PATIENCE_S
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.files.audio import Audio, save_audio
@@ -70,7 +71,7 @@ def page(context, pack):
     assert all(url.startswith(("file:", "blob:", "data:")) for url in asked)
 
 
-def wait_until(page, what, patience_s=10.0):
+def wait_until(page, what, patience_s=PATIENCE_S):
     """Playwright's own waiting would need code that the page's security policy forbids."""
     end = time.monotonic() + patience_s
     while not page.evaluate(f"() => Boolean({what})"):

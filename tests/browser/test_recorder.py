@@ -90,7 +90,7 @@ def page(lab, played, driver):
 def wait_for(page, words):
     """Until the recorder says something of these words; what it says."""
     said = page.page.locator(".wb-said")
-    expect(said).to_contain_text(re.compile(words), timeout=30000)
+    expect(said).to_contain_text(re.compile(words))
     return said.inner_text()
 
 
@@ -105,7 +105,7 @@ def test_a_take_is_recorded_and_the_delay_measured(page, lab):
     root.get_by_role("button", name="Record").click()
     wait_for(page, "Recording")
     assert root.get_by_role("button", name="Record").is_disabled()
-    page.page.wait_for_function("sessions[1].raw.length >= 2000", timeout=60000)
+    page.page.wait_for_function("sessions[1].raw.length >= 2000")
     root.get_by_role("button", name="Stop").click()
     wait_for(page, "Recorded")
     samples, rate = soundfile.read(lab.root / "recorder" / kernel.value("str(recorder.recording)"))

@@ -45,7 +45,7 @@ def test_a_bar_sounds_as_written_and_as_recorded_and_stops_at_its_end(context, w
         page.wait_for_function(f"{PLAYING}.length === 1 && {PLAYING}[0][1] > {bar.start_s}")
         ((playing, at_s),) = page.evaluate(PLAYING)
         assert playing == sound and bar.start_s <= at_s < bar.end_s and "lit" in button.get_attribute("class")
-    page.wait_for_function(f"{PLAYING}.length === 0", timeout=10000)
+    page.wait_for_function(f"{PLAYING}.length === 0")
     assert page.evaluate("document.querySelector('#sound').currentTime") == pytest.approx(bar.end_s, abs=0.5)
     button.click()
     button.click()
