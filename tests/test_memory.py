@@ -23,6 +23,15 @@ def test_what_was_kept_is_known_again_and_the_last_counts(tmp_path):
         assert memory.songs == {"set/a": SongMemory(entry={"title": "Käse \ud800"}, entry_of="this")}
 
 
+def test_what_was_written_of_hardness_is_read_as_difficulty(tmp_path):
+    """Shelves of an earlier 0.2.0 called it so, of a song and of each groove and fill."""
+    with ShelfMemory.opened(tmp_path) as memory:
+        memory.songs["a"] = SongMemory(entry={"hardness": 3, "fills": [{"hardness": 4}]})
+        memory.keep("a")
+    with ShelfMemory.opened(tmp_path) as memory:
+        assert memory.songs["a"].entry == {"difficulty": 3, "fills": [{"difficulty": 4}]}
+
+
 def test_a_line_cut_off_costs_its_song_only(tmp_path):
     with ShelfMemory.opened(tmp_path) as memory:
         for key in "ab":

@@ -7,7 +7,10 @@ import pytest
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
+from workbench.engraving.engrave import engrave_svg
+from workbench.notation.musicxml import musicxml_bytes
 from workbench.notation.swing import write_out_swing
+from workbench.reading.read import read_part
 
 COMMON_TIME = Meter(4, 4)
 
@@ -33,6 +36,18 @@ def test_eighths_swing_to_the_last_triplet():
 def test_sixteenths_swing_within_each_eighth():
     swung = chart([0, F(1, 16), F(1, 8), F(3, 16)], "swing 16ths")
     assert positions(write_out_swing(swung)) == [0, F(1, 12), F(1, 8), F(5, 24)]
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "meter, told", [(Meter(4, 4), True), (Meter(3, 4), True), (Meter(7, 8), False), (Meter(6, 8), False)]
+)
+def test_a_swing_sign_stands_only_where_8ths_come_in_pairs(meter, told):
+    """In 7/8 they do not, so what swings is written out and nothing is to be swung."""
+    swung = chart([0, F(1, 8), F(1, 4), F(1, 3)], "swing 8ths", meter)
+    assert swung.feel == "swing 8ths" and (swung.feel_told != "straight") == told
+    assert ("Swing 8ths" in engrave_svg(swung)[0]) == (b"<swing>" in musicxml_bytes(swung)) == told
+    assert ("swing 8ths" in read_part(swung).to_markdown()) == told
 
 
 def test_beats_of_sixteenths_and_compound_beats_stay():

@@ -444,6 +444,11 @@ class Chart:
             for note in bar.notes:
                 yield k, note
 
+    @property
+    def feel_told(self) -> str:
+        """The feel as a reader is told it: "straight" where no bar can swing, so that what does is written out."""
+        return self.feel if self.time_map.swings else "straight"
+
     def note_time_s(self, bar_index: int, note: Note) -> float:
         """When a note was played, or, never heard, would usually be, seconds."""
         return self.time_map.seconds(bar_index, note.position) + self.later_s(bar_index, note)
@@ -455,7 +460,7 @@ class Chart:
     def swing_s(self, bar_index: int, position: Fraction) -> float:
         """How much later than the beats say the song's swing has a position, seconds."""
         timed = self.time_map.bars[bar_index]
-        if self.feel == "straight" or self.pocket.swing_ratio == 0.5 or timed.meter.is_compound:
+        if self.feel == "straight" or self.pocket.swing_ratio == 0.5 or not timed.meter.swings:
             return 0.0
         share = float(timed.share_of_beat(position))
         later = swung_place(share, self.feel, self.pocket.swing_ratio) - share

@@ -72,6 +72,11 @@ class Meter:
         """Whether the beat divides in three (6/8, 9/8, 12/8, 6/16 …)."""
         return self.unit >= 8 and self.beats > 3 and self.beats % 3 == 0
 
+    @property
+    def swings(self) -> bool:
+        """Whether its beats can swing: they hold an even number of 8ths, as in 6/8 and 7/8 they do not."""
+        return self.unit <= 4
+
     @cached_property
     def bar_length(self) -> Fraction:
         """Length of a full bar in whole notes."""
@@ -362,6 +367,11 @@ class TimeMap:
         end = len(self.bars) if end is None else end
         beats = self._beats_before[end] - self._beats_before[first_bar]
         return float(60.0 * beats / (self.bar_end_s(end - 1) - self.bar_start_s(first_bar)))
+
+    @cached_property
+    def swings(self) -> bool:
+        """Whether any bar can swing."""
+        return any(bar.meter.swings for bar in self.bars)
 
     @cached_property
     def usual_meter(self) -> Meter:

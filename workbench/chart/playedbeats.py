@@ -72,7 +72,7 @@ def _strokes_of(time_map: TimeMap, bars: Sequence[WrittenBar], feel: str) -> _St
     for k, (timed, bar) in enumerate(zip(time_map.bars, bars)):
         for n in bar.notes:
             share = timed.share_of_beat(n.position)
-            swing = 0.0 if timed.meter.is_compound else (swung_place(float(share), feel, 0.75) - float(share)) / 0.25
+            swing = (swung_place(float(share), feel, 0.75) - float(share)) / 0.25 if timed.meter.swings else 0.0
             rows.append((k, n, share, swing * 60.0 / time_map.tempo_bpm(k)))
     names = sorted({(n.instrument, share) for _, n, share, _ in rows})
     number = {name: k for k, name in enumerate(names)}

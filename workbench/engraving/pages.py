@@ -280,7 +280,7 @@ _AUGMENTATION_DOT = "E1E7"
 def draw_tempo(root: etree._Element, chart: Chart, x: float, y: float) -> None:
     """Tempo mark and feel at the start."""
     x = _draw_tempo_mark(root, tempo_marks(chart)[0], x, y)
-    if chart.feel != "straight":
+    if chart.feel_told != "straight":
         root.append(text(x + 150, y, 40, chart.feel.capitalize(), font_weight="bold"))
 
 

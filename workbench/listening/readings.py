@@ -38,6 +38,8 @@ SAME_PULSE = 0.05
 #: So much of a beat after the last stroke is still music.
 LAST_STROKE = 0.2
 
+#: Tempi that may be named, counted beats a minute.
+SLOWEST_NAMED, FASTEST_NAMED = 20, 500
 #: Other readings less likely than this are not kept, and no more of them than this.
 LEAST_LIKELY, MOST_READINGS = 0.01, 6
 
@@ -117,13 +119,14 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
     """Lowest and highest of a tempo that a user names, one number meaning about that."""
     if tempo_bpm is None:
         return None
-    slowest, fastest = (tempo_bpm * 0.96, tempo_bpm * 1.04) if isinstance(tempo_bpm, (int, float)) else tempo_bpm
-    if not 20.0 <= slowest <= fastest <= 500.0:
+    about = 1.04 if isinstance(tempo_bpm, (int, float)) else 1.0
+    slowest, fastest = (tempo_bpm, tempo_bpm) if isinstance(tempo_bpm, (int, float)) else tempo_bpm
+    if not SLOWEST_NAMED <= slowest <= fastest <= FASTEST_NAMED:
         raise AnalysisError(
-            "Name a tempo from 21 to 480 beats a minute, or a range from 20 to 500, the lower first, "
+            f"Name a tempo from {SLOWEST_NAMED} to {FASTEST_NAMED} beats a minute, or two, the lower first, "
             f"not {tempo_bpm!r}."
         )
-    return slowest, fastest
+    return max(slowest / about, SLOWEST_NAMED), min(fastest * about, FASTEST_NAMED)
 
 
 def describe(readings: Sequence[BarReading]) -> str:

@@ -393,7 +393,7 @@ class _Writer:
         add(metronome, "per-minute", str(mark.tempo_bpm))
         self.tempo = now = self._quarter_tempos(bar_index)[0][1]
         add(direction, "sound", tempo=decimal(now))
-        if self.chart.feel != "straight" and bar_index == 0:
+        if self.chart.feel_told != "straight" and bar_index == 0:
             direction = add(measure, "direction", placement="above")
             _add_words(direction, self.chart.feel.capitalize(), id="feel")
             swing = add(add(direction, "sound"), "swing")

@@ -17,8 +17,8 @@ def write_out_swing(chart: Chart) -> Chart:
 
     In every stretch (a beat for swung eighths, half a beat for swung
     sixteenths) that holds nothing but its halves and thirds, the second half
-    moves to the last third.  Strokes stay where they were heard.  Compound
-    beats do not swing.
+    moves to the last third.  Strokes stay where they were heard.  In 6/8 or 7/8
+    nothing swings.
 
     Examples
     --------
@@ -36,7 +36,7 @@ def write_out_swing(chart: Chart) -> Chart:
 
 def _write_out(chart: Chart, bar_index: int) -> WrittenBar:
     timed, written = chart.time_map.bars[bar_index], chart.bars[bar_index]
-    if timed.meter.is_compound:
+    if not timed.meter.swings:
         return written
     length = timed.meter.beat_length * _STRETCH[chart.feel]
     stretches = grouped(((n.position + timed.missing) // length, n) for n in written.notes)

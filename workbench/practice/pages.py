@@ -207,7 +207,7 @@ def how_to_read(chart: Chart, exercise: Exercise, shown: Iterable[Chart]) -> tup
         (any(len(h) > 1 for h in letters), HANDS_TOGETHER),
         (any(letters) and not all(letters), HANDS_MISSING),
         (silent, SILENT_COUNT),
-        (chart.feel != "straight", f"{capital(chart.feel)}: written straight, played swung."),
+        (chart.feel_told != "straight", f"{capital(chart.feel)}: written straight, played swung."),
     ]
     return tuple(sentence for occurs, sentence in told if occurs)
 

@@ -255,7 +255,7 @@ class HeardBars:
         one grid together: three in a row are no triplet, however late the last.
         """
         note = self.chart.bars[bar_index].find(*key)
-        if note is None or note.confirmed or note.confidence >= 1.0 or self.chart.feel != "straight":
+        if note is None or note.confirmed or note.confidence >= 1.0 or self.chart.feel_told != "straight":
             return 1.0
         beat = self.chart.time_map.bars[bar_index].meter.beat_length
         within = note.position / beat % 1

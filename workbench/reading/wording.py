@@ -264,8 +264,8 @@ def _heading(reading: PartReading) -> str:
     chart = reading.chart
     tempo = next(iter(reading.feel.lines()), "")
     words = [usual_meter(chart), length_words(chart.time_map, range(len(chart))), tempo]
-    if chart.feel != "straight":
-        words.append(chart.feel)
+    if chart.feel_told != "straight":
+        words.append(chart.feel_told)
     return ", ".join(w for w in words if w) + "."
 
 

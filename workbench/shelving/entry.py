@@ -54,7 +54,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
             "bars": len(chart),
             "tempo_bpm": round(chart.time_map.mean_tempo_bpm()),
             "meters": [m for m, _ in Counter(str(b.meter) for b in bars).most_common()],
-            "feel": chart.feel,
+            "feel": chart.feel_told,
             "form": [section_name(s) for s in reading.form],
             "difficulty": max(sure, default=None),
             "hits": sum(len(b.notes) for b in chart.bars),
@@ -71,7 +71,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
 
 def _sound_words(sound: AudioInfo) -> str:
     channels = {1: "mono", 2: "stereo"}.get(sound.channels, f"{sound.channels} channels")
-    return f"{sound.sample_rate / 1000:g} kHz, {channels}"
+    return f"{channels}, {sound.sample_rate / 1000:g} kHz"
 
 
 def short_name(own: PartGroove) -> str:

@@ -77,7 +77,7 @@ class ShelfMemory:
             for line in file:
                 self._lines += 1
                 with suppress(ValueError, KeyError, TypeError):  # cut off in the middle, or damaged: done again
-                    data = json.loads(line)
+                    data = json.loads(line, object_hook=_of_today)
                     key = data.pop("song")
                     self.songs[key] = SongMemory(**data)
 
@@ -121,6 +121,11 @@ class ShelfMemory:
         data = self._path.read_bytes() if self._path.exists() else b""
         if self._lines > _MOST_LINES_A_SONG * max(len(self.songs), 1) or data and not data.endswith(b"\n"):
             write_whole(self._path, b"".join(_line(key, song) for key, song in self.songs.items()))
+
+
+def _of_today(data: dict[str, Any]) -> dict[str, Any]:
+    """What was written when difficulty was called hardness."""
+    return {"difficulty" if name == "hardness" else name: value for name, value in data.items()}
 
 
 def _line(key: str, song: SongMemory) -> bytes:

@@ -87,9 +87,13 @@
       td.replaceChildren(...(value ? [Object.assign(document.createElement("div"), { textContent: value })] : []));
     }
     if (name === "state") td.className = `state ${value.split(" ")[0]}`;
-    const under = { song: song.artist, quality: song.sound, difficulty: difficulties[song.difficulty ?? 0] }[name];
+    const under = {
+      song: song.artist,
+      length_s: song.sound,
+      difficulty: difficulties[song.difficulty ?? 0],
+      quality: song.corrections === null ? "" : `${song.corrections.toFixed(1)} corrections a bar`,
+    }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
-    if (name === "quality" && song.corrections !== null) td.title = `about ${song.corrections.toFixed(1)} corrections to make in a bar`;
     return td;
   }
 
