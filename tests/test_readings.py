@@ -14,6 +14,7 @@ from workbench.listening.readings import (
     BarWish,
     _with_another_tempo,
     describe,
+    honest,
     tempo_range,
     told_apart,
     track_readings,
@@ -228,8 +229,16 @@ def test_probabilities_are_of_different_readings_the_likeliest_first():
     assert 0.5 < likely[0] and sum(likely) <= 1.0 + 1e-9
     assert all(0.0 <= c <= 1.0 + 1e-9 for r in readings for c in r.line_confidence)
     assert [len(r.line_confidence) for r in readings] == [len(r.time_map) for r in readings]
+    assert min(readings[0].line_confidence) > likely[0] - 0.01
     maps = [tuple(b.beat_times_s for b in r.time_map.bars) for r in readings]
     assert len(set(maps)) == len(maps)
+
+
+def test_lines_of_the_first_reading_are_surer_than_the_sum_of_likelihoods():
+    said = honest(np.array([0.0, 0.25, 0.41, 0.61, 0.82, 0.94, 0.99, 1.0]))
+    assert (np.diff(said) >= 0).all() and 0 < said[0] and said[-1] < 1
+    # Said and right in folds, songs of the training's own making.
+    assert said[1:-1] == pytest.approx([0.45, 0.6, 0.75, 0.88, 0.95, 0.99], abs=0.03)
 
 
 @pytest.mark.slow
