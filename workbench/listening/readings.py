@@ -270,7 +270,7 @@ def track_readings(
     kept = [g for n, g in enumerate(groups[:MOST_READINGS]) if n == 0 or likely[g].sum() >= LEAST_LIKELY]
     begin_s, end_s = _music_span(activations, strokes, duration_s)
     begin_s = min(min((s.time_s for s in strokes), default=0.0), begin_s)
-    out = []
+    out: list[BarReading] = []
     for group in kept:
         # Beats in two or in three may be the same beats (4/4, 12/8): the likelier name, and of that the likeliest.
         named: dict[Meter, float] = defaultdict(float)
