@@ -69,6 +69,7 @@ def heard_once(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv(FOLDER, str(run / "heard"))
         patch.setenv("IPYTHONDIR", str(base / "ipython"))
+        patch.setenv("MPLCONFIGDIR", str(base / "matplotlib"))  # as the first command in a process sets it for good
         install(patch.setattr)
         yield
 

@@ -19,6 +19,7 @@ def lines_run(job: Callable) -> int:
     def on_call(frame, event, argument):
         return in_frame(frame, event, argument) if "/workbench/" in frame.f_code.co_filename else None
 
+    job()  # what is kept for later is kept, whatever ran before
     before = sys.gettrace()
     sys.settrace(on_call)
     try:

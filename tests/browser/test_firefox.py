@@ -10,6 +10,7 @@ import pytest
 import websocket
 
 from tests.browser.conftest import SONG
+from tests.browser.lab import PATIENCE_S
 
 pytestmark = pytest.mark.browser
 
@@ -23,7 +24,7 @@ class Firefox:
         words = [FIREFOX, "--headless", "--remote-debugging-port=0", "--profile", str(folder), "--no-remote"]
         self.process = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
         address = next(line.split()[-1] for line in self.process.stderr if "WebDriver BiDi listening" in line)
-        self.socket = websocket.create_connection(f"{address}/session", timeout=60, suppress_origin=True)
+        self.socket = websocket.create_connection(f"{address}/session", timeout=PATIENCE_S, suppress_origin=True)
         self.numbers = itertools.count(1)
         self.send("session.new", capabilities={})
         self.context = self.send("browsingContext.getTree")["contexts"][0]["context"]
@@ -47,7 +48,7 @@ class Firefox:
         assert told["type"] == "success", told
         return json.loads(told["result"]["value"])
 
-    def wait(self, expression: str, patience_s: float = 60):
+    def wait(self, expression: str, patience_s: float = PATIENCE_S):
         end = time.monotonic() + patience_s
         while not self.value(expression):
             assert time.monotonic() < end, expression
@@ -70,7 +71,7 @@ class Firefox:
     def close(self):
         self.socket.close()
         self.process.terminate()
-        self.process.wait(20)
+        self.process.wait(PATIENCE_S)
         self.process.stderr.close()
 
 
