@@ -29,7 +29,7 @@ def test_it_says_what_the_part_is():
     chart = chart_of(*(ROCK,) * 7, FILL, *(RIDE,) * 8, artist="The Night Trams")
     found = entry(chart, sound=AudioInfo(61.0, 44100, 2, "WAV"))
     assert (found["title"], found["artist"], found["length_s"]) == ("Enamel Kettle", "The Night Trams", 61)
-    assert found["sound"] == "stereo, 44.1 kHz"
+    assert found["sound"] == "stereo, 44.1\N{NO-BREAK SPACE}kHz"
     assert (found["bars"], found["tempo_bpm"], found["meters"]) == (16, 110, ["4/4"])
     assert len(found["form"]) == 2 and found["grooves"][0]["name"] == "rock eighths"
     assert sum(f["times"] for f in found["fills"]) == 1 and "16ths" in found["fills"][0]["text"]

@@ -55,7 +55,7 @@ def test_the_drums_found_for_a_lesson_are_not_kept(tmp_path, place):
     done = do_work(work)
     assert done.steps == {"lesson": ["kettle.lesson.html"]} and not done.failures
     assert [p.name for p in Path(done.folder).iterdir()] == ["kettle.lesson.html"]
-    assert done.entry["length_s"] == 18 and done.entry["sound"] == "mono, 22.05 kHz"
+    assert done.entry["length_s"] == 18 and done.entry["sound"] == "mono, 22.05\N{NO-BREAK SPACE}kHz"
 
 
 def test_what_is_sent_comes_back_and_nothing_stays(recording, tmp_path, monkeypatch):

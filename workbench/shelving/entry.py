@@ -71,7 +71,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
 
 def _sound_words(sound: AudioInfo) -> str:
     channels = {1: "mono", 2: "stereo"}.get(sound.channels, f"{sound.channels} channels")
-    return f"{channels}, {sound.sample_rate / 1000:g} kHz"
+    return f"{channels}, {sound.sample_rate / 1000:g}\N{NO-BREAK SPACE}kHz"
 
 
 def short_name(own: PartGroove) -> str:

@@ -91,7 +91,7 @@
       song: song.artist,
       length_s: song.sound,
       difficulty: difficulties[song.difficulty ?? 0],
-      quality: song.corrections === null ? "" : `${song.corrections.toFixed(1)} corrections a bar`,
+      quality: song.corrections === null ? "" : `${song.corrections.toFixed(1)} errors a bar`,
     }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
     return td;
