@@ -14,7 +14,7 @@ from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.files.chartfile import dumps_chart
 from workbench.files.history import History
-from workbench.files.journal import header_of, journal_bytes, recover, sha256_of_bytes
+from workbench.files.journal import header_of, journal_bytes, recover, saved_charts, sha256_of_bytes
 
 EMPTY = Chart.empty(TimeMap.steady(1, 120), title="Copper Weather")
 SAVED, NEXT = "saved", SetHeading(artist="The Night Trams")
@@ -138,6 +138,11 @@ def test_every_cut():
         found = holds(SESSION.data[:length], whole_lines, list(SESSION.files)[length % 3])
         # What ends at a line's end is an earlier journal, if the chart file is not from later.
         assert not found.whole or SESSION.data[length - 1 : length] == b"\n"
+
+
+def test_every_chart_that_was_saved_is_known_also_what_was_taken_back():
+    assert saved_charts(SESSION.data) == [SESSION.charts[n] for n in sorted(SESSION.files, reverse=True)]
+    assert saved_charts(b"") == [] == saved_charts(b"{}")
 
 
 def test_steps_behind_the_damage_go_on_from_the_chart_file():

@@ -16,7 +16,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, barcount, rebarring
-from workbench.chart.counting import bar_name, the_bar
+from workbench.chart.counting import bar_name, beats_said, the_bar
 from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.pocket import Pocket
@@ -49,6 +49,11 @@ class Edit:
         if called:
             cls.called = called
             EDITS[called] = cls
+
+    @property
+    def words(self) -> str:
+        """What the user did: "move note"."""
+        return self.called
 
     def apply(self, chart: Chart) -> Chart:
         """The chart after the edit; a ChartError says why it is impossible."""
@@ -292,6 +297,10 @@ class ShiftOne(Rebar, called="shift one"):
     last_bar: int | None = None
 
     lay = staticmethod(rebarring.shift_one)
+
+    @property
+    def words(self) -> str:
+        return f"the 1 {beats_said(abs(self.beats))} {'later' if self.beats > 0 else 'earlier'}"
 
 
 @dataclass(frozen=True)
@@ -591,6 +600,10 @@ class CompositeEdit(Edit, called="together"):
 
     edits: tuple[Edit, ...]
     name: str = ""
+
+    @property
+    def words(self) -> str:
+        return self.name or ", ".join(dict.fromkeys(e.words for e in self.edits))
 
     def apply(self, chart: Chart) -> Chart:
         for edit in self.edits:

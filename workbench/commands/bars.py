@@ -7,6 +7,8 @@ or Ctrl Z in the grid takes back. It is for the whole song unless --bars or
 --from-bar say otherwise. NAME.hits.csv and NAME.beats.csv follow unless you have
 changed them. What was heard of a recording's bars is kept in .workbench-bars
 beside its chart.
+Exit status: 1 where lines and hits disagree and no act was asked for; 0 after an
+act that was done.
 
 examples:
   workbench bars song.chart.json
@@ -21,6 +23,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +31,7 @@ from workbench.commands.draft import tempo
 
 if TYPE_CHECKING:
     from workbench.chart import Chart
+    from workbench.chart.edits import Edit
     from workbench.files.document import ChartDocument
 
 NAME = "bars"
@@ -101,7 +105,7 @@ def _act(args: argparse.Namespace) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Carry out ``workbench bars``; the exit status is 1 where lines and hits disagree."""
+    """Carry out ``workbench bars``; looking, the exit status is 1 where lines and hits disagree."""
     import workbench as wb
     from workbench.chart.baracts import bar_act, bars_meant
     from workbench.chart.counting import bar_list, capital
@@ -124,24 +128,28 @@ def run(args: argparse.Namespace) -> int:
         fault = next((f for f in faults if any(f.first_bar <= k <= f.last_bar for k in meant)), None)
         if fault is None:
             raise ChartError("Bar lines and hits agree; there is nothing to mend.")
-        done = f"{where(fault)}: {fault.words}; mended: {fault.mends}."
+        done = f"{where(fault)}: {fault.words}; mended: {_inside(fault.mends)}."
         song.apply(fault.edit)
     elif act in BY_HAND:
         made = bar_act(before, act, vars(args)[act.replace("-", "_")], bars=args.bars, from_bar=args.from_bar)
         song.apply(made.edit)
         done = made.words
     elif act == "undo":
-        song.undo()
-        done = "Taken back."
+        edit = song.last_edit
+        done = _again("Taken back", edit, before, song.undo())
     elif act == "redo":
-        song.redo()
-        done = "Done again."
+        edit = song.next_edit
+        done = _again("Done again", edit, before, song.redo())
     elif act:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
-    save_with_tables(song, before)
+        if act == "take":
+            done = f"The bars are laid as reading {args.take} says."
+        else:
+            done = f"The bars are found by ear again{f' from bar {args.from_bar} on' if args.from_bar else ''}."
+    save_with_tables(song)
     look = wb.bar_lines(song, progress=progress)
     if act == "take" and song.chart == before:
-        done = f"The bars are already read as {args.take} says; nothing was changed."
+        done = f"The bars are already read as reading {args.take} says; nothing was changed."
     if args.json:
         told = {
             "done": done,
@@ -161,16 +169,34 @@ def run(args: argparse.Namespace) -> int:
         for k, reading in look.readings.items():
             print(f"  --take {k}: {look.told[k]} ({percent(reading)})")
         for n, fault in enumerate(look.faults):
-            print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{fault.mends}.")
-    return 1 if look.faults else 0
+            print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{_inside(fault.mends)}.")
+    return 1 if look.faults and not act else 0
 
 
-def save_with_tables(song: ChartDocument, before: Chart) -> None:
-    """Save a chart that was changed; its tables follow where they lie as it was before."""
+def _inside(words: str) -> str:
+    """What begins a sentence, inside one."""
+    return words[:1].lower() + words[1:]
+
+
+def _again(what: str, edit: Edit | None, before: Chart, now: Chart) -> str:
+    """A step back or forth in a sentence, with the bars and hits that it changes."""
+    sure, was_sure = (sum(n.confirmed for _, n in chart.notes()) for chart in (now, before))
+    hits, were = (sum(1 for _ in chart.notes()) for chart in (now, before))
+    changes = [f"{len(now)} bars instead of {len(before)}"] * (len(now) != len(before))
+    changes += [f"{hits} hits instead of {were}"] * (hits != were)
+    changes += [f"{sure} hits confirmed instead of {was_sure}"] * (sure != was_sure)
+    said = f"{what}: {edit.words}" if edit else what
+    return f"{said} ({', '.join(changes)})." if changes else f"{said}."
+
+
+def save_with_tables(song: ChartDocument) -> None:
+    """Save a chart that was changed; its tables follow where they are as the chart once wrote them."""
     from workbench.files.annotations import renew_tables
     from workbench.files.chartfile import ENDING
 
     if song.unsaved:
         song.save()
         stem = str(song.path).removesuffix(ENDING)
-        renew_tables(before, song.chart, Path(f"{stem}.hits.csv"), Path(f"{stem}.beats.csv"))
+        hits, beats = Path(f"{stem}.hits.csv"), Path(f"{stem}.beats.csv")
+        for path in renew_tables(song.saved_charts(), song.chart, hits, beats):
+            print(f"{path.name} was changed by somebody and stays as it is.", file=sys.stderr)

@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     before = song.chart
     if args.bars is not None:
         wb.confirm(song, args.bars)
-        save_with_tables(song, before)
+        save_with_tables(song)
     now, numbers = song.chart, song.chart.time_map
     hits = sum(n.confirmed for _, n in now.notes()) - sum(n.confirmed for _, n in before.notes())
     left = now.unchecked_bars

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -150,11 +151,21 @@ def write_beats(chart: Chart, path: str | os.PathLike) -> None:
     write_whole(path, _beats_csv(chart))
 
 
-def renew_tables(before: Chart, now: Chart, hits: Path, beats: Path) -> None:
-    """Write a chart's tables anew where they lie as the chart was before; what somebody made of them stays."""
+def renew_tables(earlier: Iterable[Chart], now: Chart, hits: Path, beats: Path) -> list[Path]:
+    """Write a chart's tables anew where they lie as one of the earlier charts wrote them.
+
+    Returns the others: what somebody made of a table stays.
+    """
+    kept, earlier = [], list(earlier)
     for path, csv in ((hits, _hits_csv), (beats, _beats_csv)):
-        if path.is_file() and path.read_bytes() == csv(before):
-            write_whole(path, csv(now))
+        found, new = path.read_bytes() if path.is_file() else None, csv(now)
+        if found is None or found == new:
+            continue
+        if any(found == csv(chart) for chart in earlier):
+            write_whole(path, new)
+        else:
+            kept.append(path)
+    return kept
 
 
 def _hits_csv(chart: Chart) -> bytes:

@@ -190,13 +190,29 @@ class ChartDocument:
 
     @property
     def can_undo(self) -> bool:
-        return self._state.history.at > 0
+        return self.last_edit is not None
 
     @property
     def can_redo(self) -> bool:
         """Whether an undone edit can be done again."""
+        return self.next_edit is not None
+
+    @property
+    def last_edit(self) -> Edit | None:
+        """What :meth:`undo` takes back."""
         history = self._state.history
-        return history.at < len(history.edits)
+        return history.edits[history.at - 1] if history.at else None
+
+    @property
+    def next_edit(self) -> Edit | None:
+        """What :meth:`redo` does again."""
+        history = self._state.history
+        return history.edits[history.at] if history.at < len(history.edits) else None
+
+    def saved_charts(self) -> list[Chart]:
+        """The chart as it stood whenever its file was written, as far as the journal goes back, the newest first."""
+        with locked(self.path):
+            return journal.saved_charts(journal.read_journal(self._journal) or b"", self.path.name)
 
     # -- changing -----------------------------------------------------------------------
 

@@ -224,6 +224,17 @@ def recover(chart_file: bytes, journal: bytes | None, name: str = "The chart") -
     return Recovered(History((file,)), 0, [], whole, old)
 
 
+def saved_charts(journal: bytes, name: str = "The chart") -> list[Chart]:
+    """The charts of a journal that were once in the chart file, the newest first."""
+    lines, _ = _lines(journal, name)
+    steps = {line["n"]: line for line in lines if line and _is_step(line)}
+    way = next((way for line in lines if line and (way := _Way.from_base(line, steps))), None)
+    if way is None:
+        return []
+    marks = {way.start["n"], *(line["n"] for line in lines if line and _is_mark(line))}
+    return [way.passed[n] for n in sorted(marks, reverse=True) if n in way.passed]
+
+
 def sha256_of_bytes(data: bytes) -> str:
     """By what a journal knows a chart file."""
     return hashlib.sha256(data).hexdigest()

@@ -65,7 +65,7 @@ class BarFault:
     words : str
         What is wrong: "the 1 lies half a beat early".
     mends : str
-        What the act does: "1 half a beat later".
+        What the act does: "The 1 half a beat later".
     edit : Rebar
         The act.
     gain : float
@@ -318,7 +318,7 @@ def _for_run(time_map: TimeMap, run: _Stretch) -> Iterator[tuple[Rebar, str, str
         yield (
             edits.ShiftOne(beats if late else beats - meter.counted_beats, *stretch),
             f"the 1 lies {said} {'early' if late else 'late'}",
-            f"1 {said} {'later' if late else 'earlier'}",
+            f"The 1 {said} {'later' if late else 'earlier'}",
             run,
         )
     for factor, words, mends in (
