@@ -28,6 +28,7 @@ from workbench.listening.bar_reader import (
     ReaderNetwork,
     mean_bars,
     places,
+    read_networks,
 )
 from workbench.listening.chooser import MEASURES, SONG_METERS
 from workbench.training.bar_chooser import ADDED, CHOOSER_FOLDS, Table, learnt_from, read_song, report
@@ -172,6 +173,7 @@ def main() -> None:
     parser.add_argument("out", type=Path, help="the reader that is written")
     parser.add_argument("songs", nargs="+", type=Path, help="folders of songs")
     parser.add_argument("--folds", action="store_true", help="tell how songs are read that were not learnt from")
+    parser.add_argument("--keep", action="store_true", help="the file's networks stay beside those learnt anew")
     args = parser.parse_args()
     torch.set_num_threads(1)
     songs = list(read_songs(args.songs))
@@ -179,7 +181,8 @@ def main() -> None:
         by_fold = [fit([s for s in songs if s.table.fold != k]) for k in range(CHOOSER_FOLDS)]
         played = [s for s in songs if not s.table.name.startswith("composed")]
         report("in folds", [s.table for s in played], [softmax(scores(by_fold[s.table.fold], s)) for s in played])
-    write(args.out, fit(songs))
+    kept = read_networks(json.loads(args.out.read_text())) if args.keep else ()
+    write(args.out, (*kept, *fit(songs)))
 
 
 def write(path: Path, networks: Sequence[ReaderNetwork]) -> None:
