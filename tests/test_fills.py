@@ -96,6 +96,23 @@ def test_a_lick_before_the_drums_stop_is_a_fill(after):
     assert (fill.span.start, fill.span.end) == ((7, F(3, 4)), (8, F(0)))
 
 
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "after, found", [([], True), ([EMPTY], True), ([ROCK] * 4, False)], ids=["end", "break", "groove"]
+)
+def test_who_leaves_the_time_keeper_before_a_stop_plays_a_fill(after, found):
+    """Few snares over quarters on the kick: a change of the groove within the song, at its end a fill."""
+    groove = bar(H="x.x.x.x...o.x.x.", X="........x.......", K="x...x...x...x...")
+    lick = bar(H="o...............", S="..x.....x.x..x..", K="x...x...x...x...")
+    assert bool(fills(part(*[groove] * 7, lick, *[groove if b is ROCK else b for b in after]))) == found
+
+
+@pytest.mark.common_practice
+def test_a_groove_without_cymbals_has_no_fill_where_it_stops():
+    toms = bar(F="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.......")
+    assert not fills(part(*[toms] * 8)) and not fills(part(*[ROCK] * 8))
+
+
 def test_leads_into_the_next_section_and_is_set_up():
     ride = bar(R="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x.........")
     setup = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")

@@ -41,9 +41,9 @@ def _columns(*names: str) -> list[int]:
 
 
 _TIME = _columns("hi-hat", "ride")
-_CYMBALS = _columns("hi-hat", "ride", "crash", "percussion")
+CYMBAL_COLUMNS = _columns("hi-hat", "ride", "crash", "percussion")
 _TOMS = _columns("high tom", "mid tom", "floor tom")
-_DRUMS = _columns("snare", "high tom", "mid tom", "floor tom")
+DRUM_COLUMNS = _columns("snare", "high tom", "mid tom", "floor tom")
 _KICK, _SNARE, _BACKBEAT, _PEDAL = (_columns(n)[0] for n in ("kick", "snare", "backbeat", "pedal hi-hat"))
 
 #: What each feature counts (places in the beat, if it does not say otherwise), and
@@ -71,9 +71,9 @@ def beat_features(patterns: Patterns) -> np.ndarray:
     """Features of every beat, (beats, features), in the order of :data:`FEATURES`."""
     beats = patterns.beats
     sounding = np.any(beats, axis=(1, 2))
-    cymbal, drum = beats[:, _CYMBALS].max(axis=1), beats[:, _DRUMS].max(axis=1)
+    cymbal, drum = beats[:, CYMBAL_COLUMNS].max(axis=1), beats[:, DRUM_COLUMNS].max(axis=1)
     kick, snare, backbeat = beats[:, _KICK], beats[:, _SNARE], beats[:, _BACKBEAT]
-    together = (beats[:, _DRUMS].sum(axis=1) > 1).sum(axis=1)
+    together = (beats[:, DRUM_COLUMNS].sum(axis=1) > 1).sum(axis=1)
     under_cymbal = backbeat[:, 0] * cymbal[:, 0]
     again = repeated(patterns)
     return np.column_stack(

@@ -20,7 +20,7 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPING
-from workbench.reading.fill_model import bars_around, fill_logits
+from workbench.reading.fill_model import CYMBAL_COLUMNS, DRUM_COLUMNS, bars_around, fill_logits
 from workbench.reading.patterns import VOICES, Patterns
 
 _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
@@ -43,6 +43,10 @@ END_INSIDE_PRICE = 1.5
 LANDS_ON_CRASH = 0.8
 ENDS_PHRASE = 0.8
 
+#: What each beat says more (log-odds) of the half bar before the drums stop, if no cymbal sounds in it though most bars
+#: have one there: whoever leaves the time-keeper just before a stop plays a fill (common practice, no source).
+OFF_BEFORE_STOP = 2.0
+
 #: What a beat of rest, or of feet alone, says (log-odds).
 PAUSE = -0.6
 
@@ -63,7 +67,7 @@ def find_fills(patterns: Patterns) -> tuple[Mark, ...]:
     """Fills of a part to the beat, in order; confirmed ones exactly as marked."""
     chart = patterns.chart
     given = given_fills(chart)
-    evidence = _evidence(patterns)
+    evidence = _evidence(patterns) + _off_before_stops(patterns)
     lines = _line_bonus(patterns, {s.end[0] for s in given})
     found = _runs(patterns, evidence, lines)
     # A second look, with the phrases that the first found fills mark.
@@ -150,8 +154,7 @@ def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
     crashed[1:] &= ~crashed[:-1]
     marked = crashed.copy()
     marked[[k for k in fill_ends if k <= count]] = True
-    sounding = np.array([False, *patterns.sounding, False])
-    bonus = np.where(crashed | sounding[:-1] & ~sounding[1:], LANDS_ON_CRASH, 0.0)
+    bonus = np.where(crashed | _stops(patterns), LANDS_ON_CRASH, 0.0)
     marks = np.flatnonzero(marked)
     for k in range(count + 1):
         away = np.abs(marks - k)
@@ -159,6 +162,24 @@ def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
         if near.sum() >= 2 and (away[near] % 4 == 0).sum() >= 2 / 3 * near.sum():
             bonus[k] += ENDS_PHRASE
     return bonus
+
+
+def _stops(patterns: Patterns) -> np.ndarray:
+    """Bar lines at which the drums stop, (bars + 1,), bool."""
+    sounding = np.array([False, *patterns.sounding, False])
+    return sounding[:-1] & ~sounding[1:]
+
+
+def _off_before_stops(patterns: Patterns) -> np.ndarray:
+    """:data:`OFF_BEFORE_STOP` for the beats that it holds for, (beats,)."""
+    drums, cymbals = np.array([patterns.beats[:, c].max(axis=(1, 2)) for c in (DRUM_COLUMNS, CYMBAL_COLUMNS)]) > 0
+    out = np.zeros(len(patterns.beats))
+    halves = [range((a + b + 1) // 2, b) for a, b in zip(patterns.first_beat, patterns.first_beat[1:])]
+    off = np.array([drums[half].any() and not cymbals[half].any() for half in halves])
+    if off[patterns.sounding].mean() < MOST_OF_PART:
+        for k in np.flatnonzero(off & _stops(patterns)[1:]):
+            out[halves[k]] = OFF_BEFORE_STOP
+    return out
 
 
 def _runs(patterns: Patterns, evidence: np.ndarray, lines: np.ndarray) -> list[tuple[int, int]]:
