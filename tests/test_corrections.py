@@ -8,7 +8,17 @@ from tests.grids import CHART, GROOVE, do
 from tests.sentences import says
 from workbench.chart import Note
 from workbench.chart.data import to_data
-from workbench.chart.edits import AddNote, ChangeNote, MoveNote, RemoveNote, apply
+from workbench.chart.edits import (
+    AddNote,
+    ChangeLevel,
+    ChangeNote,
+    MoveBarLine,
+    MoveNote,
+    RemoveNote,
+    SetSubdivisions,
+    ShiftOne,
+    apply,
+)
 from workbench.errors import ChartError
 from workbench.grid.corrections import Corrections
 
@@ -56,6 +66,56 @@ def test_undo_takes_a_correction_back():
         corrections.edit(CHART, 0)
 
 
+@pytest.mark.parametrize("act", [MoveBarLine(3, 6.1), ShiftOne(F(1, 2)), ShiftOne(F(1)), ChangeLevel(F(2))])
+def test_bars_laid_otherwise_correct_nothing(act):
+    corrections, chart = corrected_chart(act)
+    assert corrections.offers(chart) == []
+
+
+def test_a_line_nudged_and_all_taken_back_offers_nothing_and_other_corrections_stay():
+    steps = [CHART, apply(CHART, RemoveNote(0, F(0), "kick"))]
+    steps.append(apply(steps[-1], MoveBarLine(4, steps[-1].time_map.bars[4].beat_times_s[0] + 0.005)))
+    corrections = Corrections()
+    corrections.follow(steps[0], steps[1])
+    corrections.follow(steps[1], steps[2])
+    assert [k for k, *_ in corrections.offers(steps[2])] == [0]
+    corrections.follow(steps[2], steps[1], by_user=False)
+    corrections.follow(steps[1], steps[0], by_user=False)
+    assert corrections.offers(CHART) == []
+    # A step back is no correction, whatever was known of the bar before.
+    corrections.follow(steps[1], steps[0], by_user=False)
+    assert corrections.offers(CHART) == []
+
+
+def test_what_would_change_nothing_is_not_offered():
+    heard = ChangeNote(0, F(0), "kick", deviation_s=0.01)
+    corrections, chart = corrected_chart(heard)
+    assert corrections.offers(chart) == []
+    loud = apply(CHART, ChangeNote(1, F(0), "kick", velocity=99))
+    corrections = Corrections()
+    after = apply(loud, ChangeNote(0, F(0), "kick", velocity=99))
+    corrections.follow(loud, after)
+    assert corrections.waiting_bars(after, 0) == [2, 3, 4, 5], "bar 2 is so already"
+
+
+@pytest.mark.parametrize(
+    "edits, words",
+    [
+        ([MoveNote(2, F(1, 4), "snare", 2, F(1, 4), "side stick")], "snare on 2 given to the side stick"),
+        ([MoveNote(2, F(1, 4), "snare", 2, F(5, 16), "snare")], "snare on 2 moved to e of 2"),
+        ([AddNote(2, Note(F(3, 8), "kick", 77))], "kick on & of 2 written"),
+        ([ChangeNote(2, F(0), "kick", confirmed=True)], "kick on 1 kept"),
+        ([ChangeNote(2, F(0), "kick", velocity=111)], "kick on 1 changed"),
+        ([SetSubdivisions(2, (3, 3, 3, 3))], "beats divided anew"),
+        ([AddNote(2, Note(F(k, 16), "cowbell", 77)) for k in (1, 3, 5)],
+         "cowbell on e of 1 written, cowbell on a of 1 written and 1 more change"),
+    ],
+)  # fmt: skip
+def test_an_offer_says_what_it_would_do(edits, words):
+    corrections, chart = corrected_chart(*edits)
+    assert [said for _, _, said in corrections.offers(chart)] == [words]
+
+
 def test_nothing_left_to_correct_is_said():
     corrections, chart = corrected_chart(AddNote(6, Note(F(0), "crash")))
     with pytest.raises(ChartError, match="No other bar"):
@@ -64,7 +124,7 @@ def test_nothing_left_to_correct_is_said():
 
 def test_one_undo_takes_all_repeats_back(grid, document):
     do(grid, 1, edit=to_data(RemoveNote(0, F(0), "kick")))
-    assert grid.sent[-1][0]["info"]["corrections"] == [(0, [1, 2, 3, 4, 5])]
+    assert grid.sent[-1][0]["info"]["corrections"] == [(0, [1, 2, 3, 4, 5], "kick on 1 taken out")]
     do(grid, 2, command="correct repeats", bar_index=0)
     assert says(grid.sent[-1][0]["notice"], "bars 2–6")
     document.undo()

@@ -1,7 +1,7 @@
 // A doubt answered once: the same answer wherever the same drum is in doubt at the same place.
 import assert from "node:assert/strict";
 import test from "node:test";
-import { alikeEdit, answerIn, sameDoubts } from "../../workbench/grid/js/alike.js";
+import { alikeEdit, answerIn, sameDoubts, stands } from "../../workbench/grid/js/alike.js";
 import { timeOf } from "../../workbench/grid/js/chart.js";
 import { showAtOnce } from "../../workbench/grid/js/edits.js";
 
@@ -39,12 +39,25 @@ test("what is taken out, kept or given to another drum is offered for the same h
 test("a possible hit written or refused is offered wherever it is possible too, one written by hand likewise", () => {
   for (const [edit, to] of [["accept possible hit", "write"], ["refuse possible hit", "refuse"]]) {
     const found = answer({ edit, time_s: 5, instrument: "snare" });
-    assert.deepEqual(found, { at: "1/4", instrument: "snare", to });
+    assert.deepEqual(found, { bar: 1, at: "1/4", instrument: "snare", to, time_s: 5 });
     const made = alikeEdit(sameDoubts(CHART, TIME, BELOW, found), to);
     assert.deepEqual(made.edits.map((e) => [e.edit, e.time_s]), [[edit, 1], [edit, 5], [edit, 9.02]]);
   }
   const written = answer({ edit: "add note", bar_index: 0, note: hit("1/4", "snare", 1) });
   assert.deepEqual(places(sameDoubts(CHART, TIME, BELOW, written)), [0, 1, 2]);
+});
+
+test("an answer stands until the chart is no longer as it left it", () => {
+  const out = { edit: "remove note", bar_index: 0, position: "1/2", instrument: "kick" };
+  const renamed = { edit: "move note", bar_index: 0, position: "0", instrument: "ride", to_bar_index: 0, to_position: "0", to_instrument: "crash" };
+  const kept = { edit: "change note", bar_index: 0, position: "0", instrument: "ride", confirmed: true };
+  const refused = { edit: "refuse possible hit", time_s: 5, instrument: "snare" };
+  const written = { edit: "add note", bar_index: 0, note: hit("1/4", "snare", 1) };
+  for (const edit of [out, renamed, kept, refused, written]) {
+    const found = answer(edit);
+    assert.ok(stands(showAtOnce(CHART, edit), found), edit.edit);
+    assert.ok(!stands(CHART, found), `${edit.edit} taken back`);
+  }
 });
 
 test("what was not in doubt, moved in time or only made louder is no answer", () => {

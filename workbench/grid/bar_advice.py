@@ -14,6 +14,7 @@ from typing import Any
 
 from workbench.chart import Chart
 from workbench.chart import data as chartdata
+from workbench.chart.counting import the_bar
 from workbench.chart.edits import LayBars
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
@@ -108,8 +109,11 @@ class BarAdvice:
             if self._document.chart.time_map is not chart.time_map:
                 raise ChartError("The bars were changed meanwhile; lay them anew once more.")
             self._document.apply(LayBars(new))
-        finally:
+        except Exception:
             self._tell({"listening": ""})
+            raise
+        where = the_bar(chart.time_map.bar_number(first_bar))
+        self._tell({"listening": "", "notice": f"Bars laid anew by ear from {where} on; every hit stays where it was heard."})
 
     def _tell_done(self, done: float, _what: str) -> None:
         self._tell({"listening": f"{done:.0%}"})

@@ -339,7 +339,7 @@ class HitGrid(anywidget.AnyWidget):
         self.document.apply(edit)
         return f"Corrected the same way: {bar_list(self.chart.time_map, bars)}."
 
-    def _document_changed(self, document: ChartDocument, _edit: Edit | None) -> None:
+    def _document_changed(self, document: ChartDocument, edit: Edit | None) -> None:
         info, new = self._document_info(), document.chart
         number = getattr(self._answering, "number", None) or {}
         if number:
@@ -347,7 +347,7 @@ class HitGrid(anywidget.AnyWidget):
         with self._state_lock:
             old, self._shown, self._info = self._shown, new, info
             self._revision += 1
-            self._corrections.follow(old, new)
+            self._corrections.follow(old, new, by_user=edit is not None)
             message = {
                 "type": "change",
                 "revision": self._revision,

@@ -1,6 +1,6 @@
 /**
  * A doubt that was answered once is answered alike: the same drum in doubt at the same place of other bars.
- * Pure functions of a chart; an answer is {at, instrument, to}, `to` being "write", "refuse", "remove", "keep" or the
+ * Pure functions of a chart; an answer is {bar, at, instrument, to}, with the time_s of a possible hit, `to` being "write", "refuse", "remove", "keep" or the
  * name of the drum that it was given to.
  */
 import { isDoubtful, noteAt } from "./chart.js";
@@ -12,15 +12,25 @@ export function answerIn(chart, time, below, edit) {
   const { instrument, position: at } = edit;
   if (edit.edit === "accept possible hit" || edit.edit === "refuse possible hit") {
     const hit = [...possibleByBar(chart, time).values()].flat().find((h) => h.time_s === edit.time_s && h.instrument === instrument);
-    return hit && { at: hit.at, instrument, to: edit.edit === "refuse possible hit" ? "refuse" : "write" };
+    return hit && { bar: hit.bar, at: hit.at, instrument, to: edit.edit === "refuse possible hit" ? "refuse" : "write", time_s: hit.time_s };
   }
-  if (edit.edit === "add note") return { at: edit.note.at, instrument: edit.note.instrument, to: "write" };
-  const note = at !== undefined && noteAt(chart, edit.bar_index, at, instrument);
+  const bar = edit.bar_index;
+  if (edit.edit === "add note") return { bar, at: edit.note.at, instrument: edit.note.instrument, to: "write" };
+  const note = at !== undefined && noteAt(chart, bar, at, instrument);
   if (!note || !isDoubtful(note, below)) return null;
-  if (edit.edit === "remove note") return { at, instrument, to: "remove" };
-  if (edit.edit === "change note" && edit.confirmed && edit.velocity === undefined) return { at, instrument, to: "keep" };
-  const here = edit.edit === "move note" && edit.to_bar_index === edit.bar_index && edit.to_position === at;
-  return here ? { at, instrument, to: edit.to_instrument } : null;
+  if (edit.edit === "remove note") return { bar, at, instrument, to: "remove" };
+  if (edit.edit === "change note" && edit.confirmed && edit.velocity === undefined) return { bar, at, instrument, to: "keep" };
+  const here = edit.edit === "move note" && edit.to_bar_index === bar && edit.to_position === at;
+  return here ? { bar, at, instrument, to: edit.to_instrument } : null;
+}
+
+/** Whether the chart is still as an answer left it: neither taken back nor answered otherwise. */
+export function stands(chart, { bar, at, instrument, to, time_s }) {
+  if (time_s !== undefined) return !chart.possible_hits.some((h) => h.time_s === time_s && h.instrument === instrument);
+  const note = noteAt(chart, bar, at, instrument);
+  if (to === "write") return Boolean(note);
+  if (to === "remove") return !note;
+  return to === "keep" ? Boolean(note?.confirmed) : Boolean(noteAt(chart, bar, at, to));
 }
 
 /** The same doubts elsewhere, in the order of the music: possible hits, or hits with their bars. */

@@ -2,13 +2,19 @@
  * How the bars lie: other readings of the recording, to hear and to take, and where lines and hits disagree.
  * What is told comes from Python (workbench.grid.bar_advice); every act is one edit.
  */
-import { barsSaid } from "./chart.js";
+import { barsSaid, noteAt, placeAt, secondsAt } from "./chart.js";
+import { parseFraction, valueOf } from "./fractions.js";
 import { make } from "./furniture.js";
+import { possibleAt, possibleByBar } from "./possible.js";
+import { nearestColumn } from "./timeline.js";
 
 /** How long a reading is heard at a time, seconds. */
 const HEARD_S = 20;
 /** A click of a reading is heard at least so loud, of 1. */
 const CLICK_LEVEL = 0.7;
+
+/** A stroke is at the same time if it is so near, seconds: times go through rounded deviations. */
+const SAME_TIME_S = 0.002;
 
 /** Readings less likely than this take no room until *Bar lines* is open. */
 const LIKELY_PERCENT = 5;
@@ -33,6 +39,28 @@ export function withFaults(view, doubts) {
   }
   return out;
 }
+
+/**
+ * Where a place lies once other bars are laid over the recording: with its hit or possible hit, else at the column
+ * nearest to its time.
+ * @param {{chart: any, time: any}} before @param {{chart: any, time: any}} after
+ */
+export function samePlaceHeard(place, before, after) {
+  const { bar, at, instrument } = place;
+  const possible = possibleAt(before.chart, before.time, place);
+  const note = noteAt(before.chart, bar, at, instrument);
+  const seconds = possible?.time_s ?? timeOfHit(before.time, bar, note || { at });
+  const there = placeAt(after.time, seconds);
+  const near = [there.bar, there.bar - 1, there.bar + 1];
+  for (const b of possible || note ? near : []) {
+    const same = possible ? possibleByBar(after.chart, after.time).get(b)?.find((h) => h.time_s === seconds && h.instrument === instrument)
+      : after.chart.bars[b]?.notes.find((n) => n.instrument === instrument && Math.abs(timeOfHit(after.time, b, n) - seconds) < SAME_TIME_S);
+    if (same) return { bar: b, at: same.at, instrument };
+  }
+  return { ...nearestColumn(after.chart, there.bar, there.position), instrument };
+}
+
+const timeOfHit = (time, bar, { at, deviation_s = 0 }) => secondsAt(time, bar, valueOf(parseFraction(at))) + deviation_s;
 
 /** How many such places there are, in words; "" for none. */
 export function faultWords(session) {

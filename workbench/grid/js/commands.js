@@ -215,10 +215,7 @@ export const COMMANDS = {
   },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
-  "undo": (v) => {
-    v.answers = v.answers.filter(({ seq }) => seq !== v.session.seq);
-    v.session.do({ command: "undo" });
-  },
+  "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
@@ -537,6 +534,7 @@ for (const [name, [edit, words]] of Object.entries(REBARRINGS)) {
 
 COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
+  if (at === "0") return v.say(`Move the cursor to where the second bar is to begin: it stands on the first place of ${theBar(v.chart, bar)}.`);
   v.edit({ edit: "split bar", bar_index: bar, position: at });
   v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
@@ -567,8 +565,8 @@ export const BAR_ACTS = {
   },
   "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${
     before && heardBetween(v, bars(v)[1] + 1) ? ", if the recording has time for it" : ""}`,
-  "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
-  "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`,
+  "bars earlier": (v) => `Hits ${inBars(v, bars(v))} a bar earlier`,
+  "bars later": (v) => `Hits ${inBars(v, bars(v))} a bar later`,
 };
 
 /** Whether bars are bound to a recording on both sides, so that none can come in between. */

@@ -7,6 +7,7 @@ import { placeKey } from "./chosen.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, gapsOf, linesInView, rowBase, xOf, xOfTime } from "./timeline.js";
 import { piecesInLine, wordOf } from "./marks.js";
+import { doubtWords } from "./possible.js";
 import { drawHead, drawHit, drawHollow } from "./noteheads.js";
 
 /** The notebook theme's colours and fonts, read anew when the theme changes. */
@@ -195,10 +196,10 @@ function drawHeads(g, state, line) {
       x += Math.min(g.measureText(said).width, bar.x + bar.width - x - 6) + 7;
     }
     taken = Math.max(taken, x > bar.x ? x : 0);
-    const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
+    const doubt = doubtWords(doubts.get(bar.bar) || 0, possible.get(bar.bar)?.length || 0);
     const { done } = chart.bars[bar.bar];
     if (bar.width > 110 && (doubt || done)) {
-      const words = done ? "done" : `${doubt} in doubt`;
+      const words = done ? "done" : doubt;
       g.font = palette.small;
       g.fillStyle = done ? palette.pencil : palette.doubt;
       g.textAlign = "right";

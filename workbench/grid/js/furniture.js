@@ -32,7 +32,9 @@ export function fillKeyList(panel, hide) {
     + "Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
   panel.setAttribute("role", "dialog");
   panel.setAttribute("aria-label", "Keys and mouse");
-  panel.append(close, title, mouse);
+  const text = make("div", "wbg-keys-text");
+  text.append(title, mouse);
+  panel.append(close, text);
   for (const { group, shortcuts } of SHORTCUTS) {
     const name = make("div", "wbg-keys-title");
     name.textContent = group;
@@ -47,7 +49,7 @@ export function fillKeyList(panel, hide) {
       entry.append(key, does);
       list.append(entry);
     }
-    panel.append(name, list);
+    text.append(name, list);
   }
 }
 

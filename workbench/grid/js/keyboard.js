@@ -10,7 +10,7 @@ const OWN_KEYS = [
   ["select", /^(Arrow|Enter$| $|Home$|End$|Page|Tab$|F\d)/],
   ["input[type=range]", /^(Arrow|Home$|End$|Page|Tab$)/],
   ["button, summary, a[href], input[type=checkbox]", /^(Enter$| $|Tab$)/],
-  [".wbs", /^(ArrowUp$|ArrowDown$|Page|Home$|End$|Tab$)/],
+  [".wbs, .wbg-keys", /^(ArrowUp$|ArrowDown$|Page|Home$|End$|Tab$)/],
   ["*", /^(Tab$|F\d)/],
 ];
 const TEXT = "textarea, input:not([type=range]):not([type=checkbox]), [contenteditable=true]";

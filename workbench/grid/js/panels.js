@@ -69,7 +69,7 @@ export const PANELS = {
   "Score": (v) => [
     line(field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
       field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
-      choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))),
+      feelMenu(v)),
     line(button(v, "Section here", "section"), button(v, "Words over this bar", "cue"),
       choice("Sign here", [["…", ""], ...signsOf(v)], (text) => text && sign(v, text)),
       button(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
@@ -84,12 +84,21 @@ export const PANELS = {
   ],
 };
 
-const BAR_WORDS = { "insert bars": "Insert", "delete bars": "Delete", "duplicate bars": "Duplicate", "bars earlier": "Earlier",
-  "bars later": "Later" };
+const BAR_WORDS = { "insert bars": "Insert", "delete bars": "Delete", "duplicate bars": "Duplicate", "bars earlier": "Hits a bar earlier",
+  "bars later": "Hits a bar later" };
 
 const HIT_COMMANDS = [["softer", "Softer"], ["louder", "Louder"], ["ghost", "Ghost"], ["accent", "Accent"], ["flam", "Flam"],
   ["drag", "Drag"], ["double", "Double"], ["roll", "Roll"], ["rim shot", "Rim shot"], ["choke", "Choke"], ["open", "Open/closed"],
   ["half open", "Half open"], ["foot splash", "Foot splash"]];
+
+/** The chart's feel, and others to choose. */
+function feelMenu(v) {
+  const e = choice("Feel", FEELS.map((f) => [f, f]), (feel) => v.edit({ edit: "set heading", feel }));
+  const show = () => { e.lastChild.selectedIndex = FEELS.indexOf(v.chart.feel || FEELS[0]); };
+  v.drop.push(v.session.listen(show));
+  show();
+  return e;
+}
 
 /** Write a sign at the cursor: dynamics where it stands, roads over its bar. */
 function sign(v, text) {

@@ -41,6 +41,10 @@ export const possibleAt = (chart, time, { bar, at, instrument }) =>
 export const answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) =>
   ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
 
+/** How much is open, in words: "2 in doubt, 3 possible"; "" for nothing. */
+export const doubtWords = (doubts, possible, hits = false) => [doubts && `${doubts}${hits ? ` hit${doubts > 1 ? "s" : ""}` : ""} in doubt`,
+  possible && `${possible} possible`].filter(Boolean).join(", ");
+
 /** A possible hit in words. */
 export const describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${
   placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;

@@ -117,10 +117,13 @@ export class Session {
         this.error = message.error;
         this.rebuild();
         break;
-      case "info":
-        this.info = { ...this.info, ...message.info };
+      case "info": {
+        const { notice, ...info } = message.info;
+        this.info = { ...this.info, ...info };
+        this.notice = notice || this.notice;
         this.changed("chart");
         break;
+      }
       case "error":
         this.error = message.error;
         this.changed("error");

@@ -7,15 +7,15 @@ import { SIZES, layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX,
 import { drawLine, drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { LinePictures } from "./line_pictures.js";
 import { BarTable } from "./access.js";
-import { alikeEdit, answerIn, sameDoubts, wordsOf } from "./alike.js";
-import { BarLines, faultWords, faultsOf } from "./bars.js";
-import { hitsAt } from "./chosen.js";
+import { alikeEdit, answerIn, sameDoubts, stands, wordsOf } from "./alike.js";
+import { BarLines, faultWords, faultsOf, samePlaceHeard } from "./bars.js";
+import { hitsAt, placeKey } from "./chosen.js";
 import { COMMANDS, capital } from "./commands.js";
 import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { attachKeys, giveKeysBack } from "./keyboard.js";
 import { describeMark, markMeant } from "./marks.js";
-import { describePossible, possibleAt, possibleByBar } from "./possible.js";
+import { describePossible, doubtWords, possibleAt, possibleByBar } from "./possible.js";
 import { attachMouse } from "./mouse.js";
 import { bringIntoSight, keepInView, roomForSheet } from "./place.js";
 import { Toolbar, button } from "./toolbar.js";
@@ -193,14 +193,31 @@ export class View {
       return;
     }
     if (what === "chart") {
+      const relaid = this.followTheRecording();
       // What was said of an earlier act is no longer news.
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
       this.keepCursorInside();
       this.relayout();
+      if (relaid) this.scrollToBar(this.cursor.bar);
       this.listener.renewChart();
     }
     this.showOffers();
     this.showState();
+  }
+
+  /** Where other bars lie over the recording now, cursor and chosen hits stay with what is heard there. @returns {boolean} whether so */
+  followTheRecording() {
+    const before = this.laid;
+    this.laid = { chart: this.chart, time: this.time };
+    if (!before || before.time === this.time) return false;
+    // What was answered there lies elsewhere now.
+    this.answers = [];
+    if (!this.chart.recording) return false;
+    const follow = (place) => samePlaceHeard(place, before, this.laid);
+    this.cursor = follow(this.cursor);
+    this.chosen = new Map([...this.chosen.values()].map(follow).map((place) => [placeKey(place), place]));
+    this.tellPython();
+    return true;
   }
 
   keepCursorInside() {
@@ -359,8 +376,7 @@ export class View {
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
-    const words = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`]
-      .filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const words = [doubts + possible ? `${doubtWords(doubts, possible, true)}: press n` : "nothing in doubt"];
     const disagreeing = faultWords(session);
     if (disagreeing) words.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
@@ -369,7 +385,7 @@ export class View {
     else if (waiting) words.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words.push("all edits saved");
     if (this.listener.state === "loading") words.push("fetching sound …");
-    write(this.state, words.join(" · "));
+    this.tellState(words);
     this.bars.update();
     write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
@@ -383,7 +399,17 @@ export class View {
     }
   }
 
-  /** The line under the sheet: what is at the cursor. */
+  /** Statements at the top; where they need two lines they break between them. */
+  tellState(words) {
+    if (this.state.textContent === words.join(" · ")) return;
+    this.state.replaceChildren(...words.flatMap((said, k) => {
+      const e = make("span", "wbg-stated");
+      e.textContent = said;
+      return k ? [" · ", e] : [e];
+    }));
+  }
+
+  /** The line over the sheet: what is at the cursor. */
   showHere() {
     if (this.words) {
       write(this.here, this.words);
@@ -418,7 +444,7 @@ export class View {
     this.session.changed("error");
   }
 
-  /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
+  /** Bars just corrected, each with the bars that are as it was before, and what was done. @returns {[number, number[], string][]} */
   get offersNow() {
     return this.session.info.corrections || [];
   }
@@ -431,7 +457,7 @@ export class View {
 
   /** Doubts like those answered lately, the last answer first. */
   get alikeNow() {
-    const found = this.answers.map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
     return found.filter(({ doubts }) => doubts.length).reverse();
   }
 
@@ -459,8 +485,8 @@ export class View {
     if (key === this.offersShown) return;
     this.offersShown = key;
     const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
-    const corrected = this.offersNow.map(([from, others]) => offer(this,
-      `${barName(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+    const corrected = this.offersNow.map(([from, others, words]) => offer(this,
+      `${barName(this.chart, from)}: ${words}. The same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
       () => this.session.do({ command: "correct repeats", bar_index: from }),
       () => this.session.do({ command: "let be", bar_index: from })));
     const answered = alike.map((a, k) => offer(this,
@@ -473,7 +499,19 @@ export class View {
       }));
     const chips = alikeFirst ? [...answered, ...corrected.reverse()] : [...corrected.reverse(), ...answered];
     this.offers.hidden = !chips.length;
-    this.offers.replaceChildren(...chips);
+    this.offers.replaceChildren(...chips.slice(0, 1));
+    if (chips.length < 2) return;
+    const others = make("div", "wbg-more");
+    others.append(...chips.slice(1));
+    others.hidden = true;
+    const more = make("button", "", { type: "button", "aria-expanded": "false" });
+    more.textContent = `${chips.length - 1} more`;
+    more.addEventListener("click", () => {
+      others.hidden = !others.hidden;
+      more.setAttribute("aria-expanded", String(!others.hidden));
+      this.takeKeys();
+    });
+    this.offers.append(more, others);
   }
 
   // -- cursor and selection -------------------------------------------------------------
@@ -596,7 +634,6 @@ export class View {
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
     if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
-    if (answer) answer.seq = this.session.seq + 1;
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],

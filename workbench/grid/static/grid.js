@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 24fc25506b356ae1087f81f754e8e4a73f9c18f4765ab4edb1349fe540d8c9ce */
+/* Made by python workbench/grid/bundle.py; sources 761e5190ea8e68b1065e749246f74a5638979ff142619f5de9d8208075b44704 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -398,7 +398,9 @@ function fillKeyList(panel, hide) {
   mouse.textContent = "Click: write where nothing is, choose what is there. Double click: remove. Drag a hit: move it. Drag from an empty place: choose hits; Shift click: up to here; Ctrl click: this one too; a row's name: the whole row, right click there: its doubts and possible hits. Alt click: write between columns. Right click, or a long touch: menu. Drag bar numbers: select bars; with Ctrl: copy a bar, or the selected ones, onto others. Drag a bar line in the waveform: move it. Ctrl wheel, or two fingers: fewer or more bars in a line.";
   panel.setAttribute("role", "dialog");
   panel.setAttribute("aria-label", "Keys and mouse");
-  panel.append(close, title, mouse);
+  const text = make("div", "wbg-keys-text");
+  text.append(title, mouse);
+  panel.append(close, text);
   for (const { group, shortcuts } of SHORTCUTS) {
     const name = make("div", "wbg-keys-title");
     name.textContent = group;
@@ -413,7 +415,7 @@ function fillKeyList(panel, hide) {
       entry.append(key, does);
       list.append(entry);
     }
-    panel.append(name, list);
+    text.append(name, list);
   }
 }
 function make(tag, className, attributes = {}) {
@@ -423,9 +425,251 @@ function make(tag, className, attributes = {}) {
   return e;
 }
 
+// js/timeline.js
+var SIZES = {
+  gutter: 108,
+  pad: 14,
+  head: 22,
+  wave: 36,
+  spectrum: 32,
+  marks: 16,
+  counts: 19,
+  gap: 12,
+  row: 26,
+  lowRow: 18,
+  folded: 8
+};
+var LONGEST_PHRASE = 8;
+var READABLE_PX = 15;
+var READABLE_LINES = [4, 2];
+var READABLE_SHARE = 0.85;
+var gaps = /* @__PURE__ */ new WeakMap();
+function gapsOf(written2) {
+  let found = gaps.get(written2);
+  if (found) return found;
+  const last = /* @__PURE__ */ new Map();
+  found = written2.notes.map(() => Infinity);
+  written2.notes.forEach((note, k) => {
+    const at = valueOf(parseFraction(note.at));
+    const before = last.get(note.instrument);
+    if (before) {
+      found[k] = at - before.at;
+      found[before.k] = Math.min(found[before.k], at - before.at);
+    }
+    last.set(note.instrument, { at, k });
+  });
+  gaps.set(written2, found);
+  return found;
+}
+var finest = /* @__PURE__ */ new WeakMap();
+function finestOf(written2) {
+  if (!finest.has(written2)) finest.set(written2, Math.min(1 / 8, ...gapsOf(written2)));
+  return finest.get(written2);
+}
+function readableBars(chart, width) {
+  const room = width - SIZES.gutter - 2 * SIZES.pad;
+  const needed = chart.bars.map((written2, k) => valueOf(lengthOf(chart.time_map.bars[k])) / finestOf(written2) * READABLE_PX).sort((a, b) => a - b);
+  const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
+  return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
+}
+function rowHeights(played, sheetHeight, shown2, marks) {
+  const tall = played.filter(Boolean).length;
+  const room = () => sheetHeight - SIZES.head - SIZES.counts - (shown2.wave ? SIZES.wave : 0) - (shown2.spectrum ? SIZES.spectrum : 0) - (marks ? SIZES.marks : 0) - (played.length - tall) * SIZES.folded;
+  if (room() < tall * SIZES.lowRow) shown2.spectrum = false;
+  const height = Math.min(Math.max(Math.floor(room() / Math.max(tall, 1)), SIZES.lowRow), SIZES.row);
+  return played.map((yes) => yes ? height : SIZES.folded);
+}
+function layoutSheet(chart, width, barsPerLine, rowHeights2, shown2 = { wave: true, spectrum: true }) {
+  const timed = chart.time_map.bars;
+  const lengths = timed.map((b) => valueOf(lengthOf(b)));
+  const usual = median(lengths);
+  const sections = new Set(chart.sections.map((s) => s.bar_index));
+  const lines = [];
+  const top = SIZES.head;
+  const waveY = top;
+  const spectrumY = waveY + (shown2.wave ? SIZES.wave : 0);
+  const marksY = spectrumY + (shown2.spectrum ? SIZES.spectrum : 0);
+  const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
+  const rowsY = countsY + SIZES.counts;
+  const rowTops = [];
+  let bottom = rowsY;
+  for (const h of rowHeights2) {
+    rowTops.push(bottom);
+    bottom += h;
+  }
+  const height = bottom + SIZES.gap;
+  let first = 0;
+  let start = 0;
+  const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
+  while (first < timed.length) {
+    let count2 = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
+    if (barsPerLine <= LONGEST_PHRASE) {
+      for (let k = 1; k < count2; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count2 = k;
+    }
+    const last = Math.min(first + count2, timed.length);
+    const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
+    const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
+    const left = SIZES.gutter + SIZES.pad;
+    const bars2 = [];
+    let at = 0;
+    for (let bar = first; bar < last; bar++) {
+      bars2.push({ bar, x: left + at * scale, width: lengths[bar] * scale });
+      at += lengths[bar];
+    }
+    lines.push({
+      index: lines.length,
+      first,
+      last,
+      start,
+      total,
+      left,
+      right: left + total * scale,
+      scale,
+      bars: bars2,
+      y: lines.length * height
+    });
+    start += total;
+    first = last;
+  }
+  return {
+    lines,
+    lineHeight: height,
+    height: lines.length * height,
+    width,
+    waveY,
+    spectrumY,
+    marksY,
+    countsY,
+    rowsY,
+    rowTops,
+    rowHeights: rowHeights2,
+    rowsBottom: bottom
+  };
+}
+function median(xs) {
+  const sorted = xs.slice().sort((a, b) => a - b);
+  return sorted[sorted.length >> 1];
+}
+function lineOf(sheet, bar) {
+  let low = 0;
+  let high = sheet.lines.length - 1;
+  while (low < high) {
+    const mid = low + high + 1 >> 1;
+    if (sheet.lines[mid].first <= bar) low = mid;
+    else high = mid - 1;
+  }
+  return sheet.lines[low];
+}
+function xOf(sheet, bar, position) {
+  const line3 = lineOf(sheet, bar);
+  return line3.bars[bar - line3.first].x + position * line3.scale;
+}
+var xOfTime = (line3, time, seconds) => line3.left + (notesAt(time, seconds) - line3.start) * line3.scale;
+function timeAtX(line3, time, x) {
+  const notes = line3.start + (x - line3.left) / line3.scale;
+  return secondsAt(time, 0, notes);
+}
+function linesInView(sheet, top, height) {
+  const first = Math.max(Math.floor(top / sheet.lineHeight), 0);
+  const last = Math.min(Math.ceil((top + height) / sheet.lineHeight), sheet.lines.length);
+  return sheet.lines.slice(first, Math.max(last, first));
+}
+function hitTest(sheet, x, y) {
+  const line3 = sheet.lines[Math.floor(y / sheet.lineHeight)];
+  if (!line3 || y < 0) return { zone: "none" };
+  const dy = y - line3.y;
+  const row = rowAt(sheet, dy);
+  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : dy < sheet.rowsBottom ? "rows" : "none";
+  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line: line3, row };
+  let k = line3.bars.length - 1;
+  while (k > 0 && x < line3.bars[k].x) k -= 1;
+  const bar = line3.bars[k];
+  return { zone, line: line3, bar: bar.bar, row, position: (x - bar.x) / line3.scale };
+}
+var rowAt = (sheet, dy) => Math.max(sheet.rowTops.filter((top) => top <= dy).length - 1, 0);
+var rowBase = (sheet, row) => sheet.rowTops[row] + sheet.rowHeights[row] * (sheet.rowHeights[row] < 12 ? 0.5 : 0.7);
+function nearestColumn(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const end = valueOf(lengthOf(chart.time_map.bars[bar]));
+  let best = columns[0];
+  for (const c of columns) if (Math.abs(valueOf(c.at) - position) < Math.abs(valueOf(best.at) - position)) best = c;
+  if (bar + 1 < chart.bars.length && end - position < Math.abs(valueOf(best.at) - position)) {
+    return { bar: bar + 1, at: "0" };
+  }
+  return { bar, at: textOf(best.at) };
+}
+var BETWEEN = [[1, 4], [1, 3], [1, 2], [2, 3], [3, 4]].map(([n, d]) => fraction(n, d));
+function nearestBetween(chart, bar, position) {
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  const before = columns.filter((c) => valueOf(c.at) <= position).pop() || columns[0];
+  const spots = BETWEEN.map((part) => add(before.at, multiply(before.step, part)));
+  spots.sort((a, b) => Math.abs(valueOf(a) - position) - Math.abs(valueOf(b) - position));
+  const end = lengthOf(chart.time_map.bars[bar]);
+  const inside = spots.find((s) => compare(s, end) < 0);
+  return { bar, at: textOf(inside || before.at) };
+}
+function neighbourColumn(chart, place2, direction) {
+  const at = parseFraction(place2.at);
+  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
+  const found = direction > 0 ? columns.find((c) => compare(c.at, at) > 0) : columns.filter((c) => compare(c.at, at) < 0).pop();
+  if (found) return { bar: place2.bar, at: textOf(found.at) };
+  const bar = place2.bar + direction;
+  if (bar < 0 || bar >= chart.bars.length) return null;
+  const next = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf((direction > 0 ? next[0] : next[next.length - 1]).at) };
+}
+function neighbourBetween(chart, place2, direction) {
+  const at = parseFraction(place2.at);
+  const end = lengthOf(chart.time_map.bars[place2.bar]);
+  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
+  const spots = columns.flatMap((c) => [c.at, ...BETWEEN.map((part) => add(c.at, multiply(c.step, part)))]).filter((s) => compare(s, end) < 0).sort(compare);
+  const found = direction > 0 ? spots.find((s) => compare(s, at) > 0) : spots.filter((s) => compare(s, at) < 0).pop();
+  return found ? { bar: place2.bar, at: textOf(found) } : neighbourColumn(chart, place2, direction);
+}
+function samePlace(chart, place2, bar) {
+  const end = lengthOf(chart.time_map.bars[bar]);
+  if (compare(parseFraction(place2.at), end) < 0) return { bar, at: place2.at };
+  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
+  return { bar, at: textOf(columns[columns.length - 1].at) };
+}
+
+// js/possible.js
+var known = /* @__PURE__ */ new WeakMap();
+function possibleByBar(chart, time) {
+  const found = known.get(chart);
+  if (found?.time === time) return found.byBar;
+  const byBar = /* @__PURE__ */ new Map();
+  for (const hit of chart.possible_hits || []) {
+    const { bar, position } = placeAt(time, hit.time_s);
+    const place2 = nearestColumn(chart, bar, position);
+    if (noteAt(chart, place2.bar, place2.at, hit.instrument)) continue;
+    if (!byBar.has(place2.bar)) byBar.set(place2.bar, []);
+    byBar.get(place2.bar).push({ ...hit, ...place2 });
+  }
+  known.set(chart, { time, byBar });
+  return byBar;
+}
+var possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat().filter((h) => h.bar >= first && h.bar <= last).sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
+var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
+var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
+var doubtWords = (doubts, possible, hits = false) => [
+  doubts && `${doubts}${hits ? ` hit${doubts > 1 ? "s" : ""}` : ""} in doubt`,
+  possible && `${possible} possible`
+].filter(Boolean).join(", ");
+var describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+function doubtsOf(chart, time, below, rowOf) {
+  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
+  chart.bars.forEach((written2, bar) => {
+    for (const n of written2.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
+  });
+  const row = (p) => rowOf.get(p.instrument) ?? 0;
+  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
+}
+
 // js/bars.js
 var HEARD_S = 20;
 var CLICK_LEVEL = 0.7;
+var SAME_TIME_S = 2e-3;
 var LIKELY_PERCENT = 5;
 var adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
 var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
@@ -441,6 +685,20 @@ function withFaults(view, doubts) {
   }
   return out;
 }
+function samePlaceHeard(place2, before, after) {
+  const { bar, at, instrument } = place2;
+  const possible = possibleAt(before.chart, before.time, place2);
+  const note = noteAt(before.chart, bar, at, instrument);
+  const seconds = possible?.time_s ?? timeOfHit(before.time, bar, note || { at });
+  const there = placeAt(after.time, seconds);
+  const near = [there.bar, there.bar - 1, there.bar + 1];
+  for (const b of possible || note ? near : []) {
+    const same = possible ? possibleByBar(after.chart, after.time).get(b)?.find((h) => h.time_s === seconds && h.instrument === instrument) : after.chart.bars[b]?.notes.find((n) => n.instrument === instrument && Math.abs(timeOfHit(after.time, b, n) - seconds) < SAME_TIME_S);
+    if (same) return { bar: b, at: same.at, instrument };
+  }
+  return { ...nearestColumn(after.chart, there.bar, there.position), instrument };
+}
+var timeOfHit = (time, bar, { at, deviation_s = 0 }) => secondsAt(time, bar, valueOf(parseFraction(at))) + deviation_s;
 function faultWords(session) {
   const n = faultsOf(session).length;
   return n ? `${n} place${n > 1 ? "s" : ""} where bars and hits disagree` : "";
@@ -777,10 +1035,13 @@ var Session = class {
         this.error = message.error;
         this.rebuild();
         break;
-      case "info":
-        this.info = { ...this.info, ...message.info };
+      case "info": {
+        const { notice, ...info } = message.info;
+        this.info = { ...this.info, ...info };
+        this.notice = notice || this.notice;
         this.changed("chart");
         break;
+      }
       case "error":
         this.error = message.error;
         this.changed("error");
@@ -1227,214 +1488,6 @@ var Listener = class {
     return offline.startRendering();
   }
 };
-
-// js/timeline.js
-var SIZES = {
-  gutter: 108,
-  pad: 14,
-  head: 22,
-  wave: 36,
-  spectrum: 32,
-  marks: 16,
-  counts: 19,
-  gap: 12,
-  row: 26,
-  lowRow: 18,
-  folded: 8
-};
-var LONGEST_PHRASE = 8;
-var READABLE_PX = 15;
-var READABLE_LINES = [4, 2];
-var READABLE_SHARE = 0.85;
-var gaps = /* @__PURE__ */ new WeakMap();
-function gapsOf(written2) {
-  let found = gaps.get(written2);
-  if (found) return found;
-  const last = /* @__PURE__ */ new Map();
-  found = written2.notes.map(() => Infinity);
-  written2.notes.forEach((note, k) => {
-    const at = valueOf(parseFraction(note.at));
-    const before = last.get(note.instrument);
-    if (before) {
-      found[k] = at - before.at;
-      found[before.k] = Math.min(found[before.k], at - before.at);
-    }
-    last.set(note.instrument, { at, k });
-  });
-  gaps.set(written2, found);
-  return found;
-}
-var finest = /* @__PURE__ */ new WeakMap();
-function finestOf(written2) {
-  if (!finest.has(written2)) finest.set(written2, Math.min(1 / 8, ...gapsOf(written2)));
-  return finest.get(written2);
-}
-function readableBars(chart, width) {
-  const room = width - SIZES.gutter - 2 * SIZES.pad;
-  const needed = chart.bars.map((written2, k) => valueOf(lengthOf(chart.time_map.bars[k])) / finestOf(written2) * READABLE_PX).sort((a, b) => a - b);
-  const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
-  return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
-}
-function rowHeights(played, sheetHeight, shown2, marks) {
-  const tall = played.filter(Boolean).length;
-  const room = () => sheetHeight - SIZES.head - SIZES.counts - (shown2.wave ? SIZES.wave : 0) - (shown2.spectrum ? SIZES.spectrum : 0) - (marks ? SIZES.marks : 0) - (played.length - tall) * SIZES.folded;
-  if (room() < tall * SIZES.lowRow) shown2.spectrum = false;
-  const height = Math.min(Math.max(Math.floor(room() / Math.max(tall, 1)), SIZES.lowRow), SIZES.row);
-  return played.map((yes) => yes ? height : SIZES.folded);
-}
-function layoutSheet(chart, width, barsPerLine, rowHeights2, shown2 = { wave: true, spectrum: true }) {
-  const timed = chart.time_map.bars;
-  const lengths = timed.map((b) => valueOf(lengthOf(b)));
-  const usual = median(lengths);
-  const sections = new Set(chart.sections.map((s) => s.bar_index));
-  const lines = [];
-  const top = SIZES.head;
-  const waveY = top;
-  const spectrumY = waveY + (shown2.wave ? SIZES.wave : 0);
-  const marksY = spectrumY + (shown2.spectrum ? SIZES.spectrum : 0);
-  const countsY = marksY + (chart.marks.length ? SIZES.marks : 0);
-  const rowsY = countsY + SIZES.counts;
-  const rowTops = [];
-  let bottom = rowsY;
-  for (const h of rowHeights2) {
-    rowTops.push(bottom);
-    bottom += h;
-  }
-  const height = bottom + SIZES.gap;
-  let first = 0;
-  let start = 0;
-  const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
-  while (first < timed.length) {
-    let count2 = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
-    if (barsPerLine <= LONGEST_PHRASE) {
-      for (let k = 1; k < count2; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count2 = k;
-    }
-    const last = Math.min(first + count2, timed.length);
-    const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
-    const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
-    const left = SIZES.gutter + SIZES.pad;
-    const bars2 = [];
-    let at = 0;
-    for (let bar = first; bar < last; bar++) {
-      bars2.push({ bar, x: left + at * scale, width: lengths[bar] * scale });
-      at += lengths[bar];
-    }
-    lines.push({
-      index: lines.length,
-      first,
-      last,
-      start,
-      total,
-      left,
-      right: left + total * scale,
-      scale,
-      bars: bars2,
-      y: lines.length * height
-    });
-    start += total;
-    first = last;
-  }
-  return {
-    lines,
-    lineHeight: height,
-    height: lines.length * height,
-    width,
-    waveY,
-    spectrumY,
-    marksY,
-    countsY,
-    rowsY,
-    rowTops,
-    rowHeights: rowHeights2,
-    rowsBottom: bottom
-  };
-}
-function median(xs) {
-  const sorted = xs.slice().sort((a, b) => a - b);
-  return sorted[sorted.length >> 1];
-}
-function lineOf(sheet, bar) {
-  let low = 0;
-  let high = sheet.lines.length - 1;
-  while (low < high) {
-    const mid = low + high + 1 >> 1;
-    if (sheet.lines[mid].first <= bar) low = mid;
-    else high = mid - 1;
-  }
-  return sheet.lines[low];
-}
-function xOf(sheet, bar, position) {
-  const line3 = lineOf(sheet, bar);
-  return line3.bars[bar - line3.first].x + position * line3.scale;
-}
-var xOfTime = (line3, time, seconds) => line3.left + (notesAt(time, seconds) - line3.start) * line3.scale;
-function timeAtX(line3, time, x) {
-  const notes = line3.start + (x - line3.left) / line3.scale;
-  return secondsAt(time, 0, notes);
-}
-function linesInView(sheet, top, height) {
-  const first = Math.max(Math.floor(top / sheet.lineHeight), 0);
-  const last = Math.min(Math.ceil((top + height) / sheet.lineHeight), sheet.lines.length);
-  return sheet.lines.slice(first, Math.max(last, first));
-}
-function hitTest(sheet, x, y) {
-  const line3 = sheet.lines[Math.floor(y / sheet.lineHeight)];
-  if (!line3 || y < 0) return { zone: "none" };
-  const dy = y - line3.y;
-  const row = rowAt(sheet, dy);
-  const zone = dy < sheet.waveY ? "head" : dy < sheet.spectrumY ? "wave" : dy < sheet.marksY ? "spectrum" : dy < sheet.countsY ? "marks" : dy < sheet.rowsY ? "counts" : dy < sheet.rowsBottom ? "rows" : "none";
-  if (x < SIZES.gutter) return { zone: zone === "rows" ? "names" : "none", line: line3, row };
-  let k = line3.bars.length - 1;
-  while (k > 0 && x < line3.bars[k].x) k -= 1;
-  const bar = line3.bars[k];
-  return { zone, line: line3, bar: bar.bar, row, position: (x - bar.x) / line3.scale };
-}
-var rowAt = (sheet, dy) => Math.max(sheet.rowTops.filter((top) => top <= dy).length - 1, 0);
-var rowBase = (sheet, row) => sheet.rowTops[row] + sheet.rowHeights[row] * (sheet.rowHeights[row] < 12 ? 0.5 : 0.7);
-function nearestColumn(chart, bar, position) {
-  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
-  const end = valueOf(lengthOf(chart.time_map.bars[bar]));
-  let best = columns[0];
-  for (const c of columns) if (Math.abs(valueOf(c.at) - position) < Math.abs(valueOf(best.at) - position)) best = c;
-  if (bar + 1 < chart.bars.length && end - position < Math.abs(valueOf(best.at) - position)) {
-    return { bar: bar + 1, at: "0" };
-  }
-  return { bar, at: textOf(best.at) };
-}
-var BETWEEN = [[1, 4], [1, 3], [1, 2], [2, 3], [3, 4]].map(([n, d]) => fraction(n, d));
-function nearestBetween(chart, bar, position) {
-  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
-  const before = columns.filter((c) => valueOf(c.at) <= position).pop() || columns[0];
-  const spots = BETWEEN.map((part) => add(before.at, multiply(before.step, part)));
-  spots.sort((a, b) => Math.abs(valueOf(a) - position) - Math.abs(valueOf(b) - position));
-  const end = lengthOf(chart.time_map.bars[bar]);
-  const inside = spots.find((s) => compare(s, end) < 0);
-  return { bar, at: textOf(inside || before.at) };
-}
-function neighbourColumn(chart, place2, direction) {
-  const at = parseFraction(place2.at);
-  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
-  const found = direction > 0 ? columns.find((c) => compare(c.at, at) > 0) : columns.filter((c) => compare(c.at, at) < 0).pop();
-  if (found) return { bar: place2.bar, at: textOf(found.at) };
-  const bar = place2.bar + direction;
-  if (bar < 0 || bar >= chart.bars.length) return null;
-  const next = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
-  return { bar, at: textOf((direction > 0 ? next[0] : next[next.length - 1]).at) };
-}
-function neighbourBetween(chart, place2, direction) {
-  const at = parseFraction(place2.at);
-  const end = lengthOf(chart.time_map.bars[place2.bar]);
-  const columns = columnsOf(chart.time_map.bars[place2.bar], chart.bars[place2.bar].subdivisions);
-  const spots = columns.flatMap((c) => [c.at, ...BETWEEN.map((part) => add(c.at, multiply(c.step, part)))]).filter((s) => compare(s, end) < 0).sort(compare);
-  const found = direction > 0 ? spots.find((s) => compare(s, at) > 0) : spots.filter((s) => compare(s, at) < 0).pop();
-  return found ? { bar: place2.bar, at: textOf(found) } : neighbourColumn(chart, place2, direction);
-}
-function samePlace(chart, place2, bar) {
-  const end = lengthOf(chart.time_map.bars[bar]);
-  if (compare(parseFraction(place2.at), end) < 0) return { bar, at: place2.at };
-  const columns = columnsOf(chart.time_map.bars[bar], chart.bars[bar].subdivisions);
-  return { bar, at: textOf(columns[columns.length - 1].at) };
-}
 
 // js/sound_picture.js
 var MOST_TILES = 80;
@@ -2135,10 +2188,10 @@ function drawHeads(g, state, line3) {
       x += Math.min(g.measureText(said).width, bar.x + bar.width - x - 6) + 7;
     }
     taken = Math.max(taken, x > bar.x ? x : 0);
-    const doubt = (doubts.get(bar.bar) || 0) + (possible.get(bar.bar)?.length || 0);
+    const doubt = doubtWords(doubts.get(bar.bar) || 0, possible.get(bar.bar)?.length || 0);
     const { done } = chart.bars[bar.bar];
     if (bar.width > 110 && (doubt || done)) {
-      const words2 = done ? "done" : `${doubt} in doubt`;
+      const words2 = done ? "done" : doubt;
       g.font = palette.small;
       g.fillStyle = done ? palette.pencil : palette.doubt;
       g.textAlign = "right";
@@ -2484,49 +2537,28 @@ function element(tag, attributes) {
   return e;
 }
 
-// js/possible.js
-var known = /* @__PURE__ */ new WeakMap();
-function possibleByBar(chart, time) {
-  const found = known.get(chart);
-  if (found?.time === time) return found.byBar;
-  const byBar = /* @__PURE__ */ new Map();
-  for (const hit of chart.possible_hits || []) {
-    const { bar, position } = placeAt(time, hit.time_s);
-    const place2 = nearestColumn(chart, bar, position);
-    if (noteAt(chart, place2.bar, place2.at, hit.instrument)) continue;
-    if (!byBar.has(place2.bar)) byBar.set(place2.bar, []);
-    byBar.get(place2.bar).push({ ...hit, ...place2 });
-  }
-  known.set(chart, { time, byBar });
-  return byBar;
-}
-var possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat().filter((h) => h.bar >= first && h.bar <= last).sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
-var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
-var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
-var describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
-function doubtsOf(chart, time, below, rowOf) {
-  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
-  chart.bars.forEach((written2, bar) => {
-    for (const n of written2.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
-  });
-  const row = (p) => rowOf.get(p.instrument) ?? 0;
-  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
-}
-
 // js/alike.js
 function answerIn(chart, time, below, edit) {
   const { instrument, position: at } = edit;
   if (edit.edit === "accept possible hit" || edit.edit === "refuse possible hit") {
     const hit = [...possibleByBar(chart, time).values()].flat().find((h) => h.time_s === edit.time_s && h.instrument === instrument);
-    return hit && { at: hit.at, instrument, to: edit.edit === "refuse possible hit" ? "refuse" : "write" };
+    return hit && { bar: hit.bar, at: hit.at, instrument, to: edit.edit === "refuse possible hit" ? "refuse" : "write", time_s: hit.time_s };
   }
-  if (edit.edit === "add note") return { at: edit.note.at, instrument: edit.note.instrument, to: "write" };
-  const note = at !== void 0 && noteAt(chart, edit.bar_index, at, instrument);
+  const bar = edit.bar_index;
+  if (edit.edit === "add note") return { bar, at: edit.note.at, instrument: edit.note.instrument, to: "write" };
+  const note = at !== void 0 && noteAt(chart, bar, at, instrument);
   if (!note || !isDoubtful(note, below)) return null;
-  if (edit.edit === "remove note") return { at, instrument, to: "remove" };
-  if (edit.edit === "change note" && edit.confirmed && edit.velocity === void 0) return { at, instrument, to: "keep" };
-  const here = edit.edit === "move note" && edit.to_bar_index === edit.bar_index && edit.to_position === at;
-  return here ? { at, instrument, to: edit.to_instrument } : null;
+  if (edit.edit === "remove note") return { bar, at, instrument, to: "remove" };
+  if (edit.edit === "change note" && edit.confirmed && edit.velocity === void 0) return { bar, at, instrument, to: "keep" };
+  const here = edit.edit === "move note" && edit.to_bar_index === bar && edit.to_position === at;
+  return here ? { bar, at, instrument, to: edit.to_instrument } : null;
+}
+function stands(chart, { bar, at, instrument, to, time_s }) {
+  if (time_s !== void 0) return !chart.possible_hits.some((h) => h.time_s === time_s && h.instrument === instrument);
+  const note = noteAt(chart, bar, at, instrument);
+  if (to === "write") return Boolean(note);
+  if (to === "remove") return !note;
+  return to === "keep" ? Boolean(note?.confirmed) : Boolean(noteAt(chart, bar, at, to));
 }
 function sameDoubts(chart, time, below, { at, instrument, to }) {
   if (to === "write" || to === "refuse") {
@@ -2744,10 +2776,7 @@ var COMMANDS = {
   },
   "tap": (v) => v.tap(),
   "tap beats": (v) => v.tap(true),
-  "undo": (v) => {
-    v.answers = v.answers.filter(({ seq }) => seq !== v.session.seq);
-    v.session.do({ command: "undo" });
-  },
+  "undo": (v) => v.session.do({ command: "undo" }),
   "redo": (v) => v.session.do({ command: "redo" }),
   "save": (v) => v.session.do({ command: "save" }),
   "export": (v) => v.session.do({ command: "export" }),
@@ -3024,6 +3053,7 @@ for (const [name, [edit, words2]] of Object.entries(REBARRINGS)) {
 }
 COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
+  if (at === "0") return v.say(`Move the cursor to where the second bar is to begin: it stands on the first place of ${theBar(v.chart, bar)}.`);
   v.edit({ edit: "split bar", bar_index: bar, position: at });
   v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
@@ -3048,8 +3078,8 @@ var BAR_ACTS = {
     return v.chart.recording && first === last && heardBetween(v, first) ? `${barName(v.chart, first)} and the next become one${before ? ", if together they last as long as one" : ""}: a line too many` : `Delete ${inBars(v, [first, last]).slice(3)}`;
   },
   "duplicate bars": (v, before = true) => `Insert a copy after ${inBars(v, bars(v)).slice(3)}${before && heardBetween(v, bars(v)[1] + 1) ? ", if the recording has time for it" : ""}`,
-  "bars earlier": (v) => `What is ${inBars(v, bars(v))} a bar earlier`,
-  "bars later": (v) => `What is ${inBars(v, bars(v))} a bar later`
+  "bars earlier": (v) => `Hits ${inBars(v, bars(v))} a bar earlier`,
+  "bars later": (v) => `Hits ${inBars(v, bars(v))} a bar later`
 };
 var heardBetween = (v, bar) => Boolean(v.chart.recording) && bar > 0 && bar < v.chart.bars.length - 1;
 function actOnBars(name, edit) {
@@ -3176,7 +3206,7 @@ var PANELS = {
     line2(
       field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
       field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
-      choice("Feel", [["…", ""], ...FEELS.map((f) => [f, f])], (feel) => feel && v.edit({ edit: "set heading", feel }))
+      feelMenu(v)
     ),
     line2(
       button2(v, "Section here", "section"),
@@ -3210,8 +3240,8 @@ var BAR_WORDS = {
   "insert bars": "Insert",
   "delete bars": "Delete",
   "duplicate bars": "Duplicate",
-  "bars earlier": "Earlier",
-  "bars later": "Later"
+  "bars earlier": "Hits a bar earlier",
+  "bars later": "Hits a bar later"
 };
 var HIT_COMMANDS = [
   ["softer", "Softer"],
@@ -3228,6 +3258,15 @@ var HIT_COMMANDS = [
   ["half open", "Half open"],
   ["foot splash", "Foot splash"]
 ];
+function feelMenu(v) {
+  const e = choice("Feel", FEELS.map((f) => [f, f]), (feel) => v.edit({ edit: "set heading", feel }));
+  const show2 = () => {
+    e.lastChild.selectedIndex = FEELS.indexOf(v.chart.feel || FEELS[0]);
+  };
+  v.drop.push(v.session.listen(show2));
+  show2();
+  return e;
+}
 function sign(v, text) {
   const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
   v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
@@ -3561,7 +3600,7 @@ var OWN_KEYS = [
   ["select", /^(Arrow|Enter$| $|Home$|End$|Page|Tab$|F\d)/],
   ["input[type=range]", /^(Arrow|Home$|End$|Page|Tab$)/],
   ["button, summary, a[href], input[type=checkbox]", /^(Enter$| $|Tab$)/],
-  [".wbs", /^(ArrowUp$|ArrowDown$|Page|Home$|End$|Tab$)/],
+  [".wbs, .wbg-keys", /^(ArrowUp$|ArrowDown$|Page|Home$|End$|Tab$)/],
   ["*", /^(Tab$|F\d)/]
 ];
 var TEXT = "textarea, input:not([type=range]):not([type=checkbox]), [contenteditable=true]";
@@ -4133,13 +4172,28 @@ var View = class {
       return;
     }
     if (what === "chart") {
+      const relaid = this.followTheRecording();
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
       this.keepCursorInside();
       this.relayout();
+      if (relaid) this.scrollToBar(this.cursor.bar);
       this.listener.renewChart();
     }
     this.showOffers();
     this.showState();
+  }
+  /** Where other bars lie over the recording now, cursor and chosen hits stay with what is heard there. @returns {boolean} whether so */
+  followTheRecording() {
+    const before = this.laid;
+    this.laid = { chart: this.chart, time: this.time };
+    if (!before || before.time === this.time) return false;
+    this.answers = [];
+    if (!this.chart.recording) return false;
+    const follow2 = (place2) => samePlaceHeard(place2, before, this.laid);
+    this.cursor = follow2(this.cursor);
+    this.chosen = new Map([...this.chosen.values()].map(follow2).map((place2) => [placeKey(place2), place2]));
+    this.tellPython();
+    return true;
   }
   keepCursorInside() {
     const { cursor, chart } = this;
@@ -4323,7 +4377,7 @@ var View = class {
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
-    const words2 = [[doubts && `${doubts} hit${doubts > 1 ? "s" : ""} in doubt`, possible && `${possible} possible`].filter(Boolean).join(", ").concat(doubts + possible ? ": press n" : "nothing in doubt")];
+    const words2 = [doubts + possible ? `${doubtWords(doubts, possible, true)}: press n` : "nothing in doubt"];
     const disagreeing = faultWords(session);
     if (disagreeing) words2.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
@@ -4332,7 +4386,7 @@ var View = class {
     else if (waiting) words2.push(`${waiting} edit${waiting > 1 ? "s" : ""} waiting for the kernel`);
     else words2.push("all edits saved");
     if (this.listener.state === "loading") words2.push("fetching sound …");
-    write(this.state, words2.join(" · "));
+    this.tellState(words2);
     this.bars.update();
     write(this.error.firstChild, session.error);
     this.error.lastChild.hidden = !this.model.get("changed_elsewhere");
@@ -4344,7 +4398,16 @@ var View = class {
       session.notice = "";
     }
   }
-  /** The line under the sheet: what is at the cursor. */
+  /** Statements at the top; where they need two lines they break between them. */
+  tellState(words2) {
+    if (this.state.textContent === words2.join(" · ")) return;
+    this.state.replaceChildren(...words2.flatMap((said, k) => {
+      const e = make("span", "wbg-stated");
+      e.textContent = said;
+      return k ? [" · ", e] : [e];
+    }));
+  }
+  /** The line over the sheet: what is at the cursor. */
   showHere() {
     if (this.words) {
       write(this.here, this.words);
@@ -4374,7 +4437,7 @@ var View = class {
     this.session.error = "";
     this.session.changed("error");
   }
-  /** Bars just corrected, each with the bars that are as it was before. @returns {[number, number[]][]} */
+  /** Bars just corrected, each with the bars that are as it was before, and what was done. @returns {[number, number[], string][]} */
   get offersNow() {
     return this.session.info.corrections || [];
   }
@@ -4385,7 +4448,7 @@ var View = class {
   }
   /** Doubts like those answered lately, the last answer first. */
   get alikeNow() {
-    const found = this.answers.map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
     return found.filter(({ doubts }) => doubts.length).reverse();
   }
   /** Answer doubts as one like them was answered. */
@@ -4409,9 +4472,9 @@ var View = class {
     if (key === this.offersShown) return;
     this.offersShown = key;
     const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
-    const corrected = this.offersNow.map(([from, others]) => offer(
+    const corrected = this.offersNow.map(([from, others2, words2]) => offer(
       this,
-      `${barName(this.chart, from)}: the same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
+      `${barName(this.chart, from)}: ${words2}. The same in ${barList(this.chart, others2)}${from === first && !alikeFirst ? " (e)" : ""}`,
       () => this.session.do({ command: "correct repeats", bar_index: from }),
       () => this.session.do({ command: "let be", bar_index: from })
     ));
@@ -4426,7 +4489,19 @@ var View = class {
     ));
     const chips = alikeFirst ? [...answered, ...corrected.reverse()] : [...corrected.reverse(), ...answered];
     this.offers.hidden = !chips.length;
-    this.offers.replaceChildren(...chips);
+    this.offers.replaceChildren(...chips.slice(0, 1));
+    if (chips.length < 2) return;
+    const others = make("div", "wbg-more");
+    others.append(...chips.slice(1));
+    others.hidden = true;
+    const more = make("button", "", { type: "button", "aria-expanded": "false" });
+    more.textContent = `${chips.length - 1} more`;
+    more.addEventListener("click", () => {
+      others.hidden = !others.hidden;
+      more.setAttribute("aria-expanded", String(!others.hidden));
+      this.takeKeys();
+    });
+    this.offers.append(more, others);
   }
   // -- cursor and selection -------------------------------------------------------------
   moveCursor(cursor, clearSelection = true) {
@@ -4532,7 +4607,6 @@ var View = class {
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
     if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
-    if (answer) answer.seq = this.session.seq + 1;
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = {

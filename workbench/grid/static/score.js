@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 24fc25506b356ae1087f81f754e8e4a73f9c18f4765ab4edb1349fe540d8c9ce */
+/* Made by python workbench/grid/bundle.py; sources 761e5190ea8e68b1065e749246f74a5638979ff142619f5de9d8208075b44704 */
 
 // js/score.js
 function safeSvg(text) {
