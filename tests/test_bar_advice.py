@@ -98,6 +98,7 @@ def test_bars_are_laid_anew_by_ear_beside_the_edits(grid):
     do(grid, 1, edit=to_data(ShiftOne(F(1), 9)))
     do(grid, 2, command="lay anew", bar_index=9)
     told(grid, "listening", lambda words: words == "")
+    assert "from bar 10 on" in told(grid, "notice", bool)
     assert {str(b.meter) for b in grid.chart.time_map.bars[:8]} == {"4/4"}
     assert [b.beat_times_s[0] for b in grid.chart.time_map.bars][:24] == pytest.approx(
         [b.beat_times_s[0] for b in CHART.time_map.bars], abs=0.03

@@ -66,6 +66,45 @@ def test_every_act_on_bars_leaves_the_strokes_of_a_draft_where_they_were_heard(d
     same_times(strokes, kernel.value(STROKES))
 
 
+def test_the_cursor_stays_with_its_hit_and_bars_laid_otherwise_offer_no_correction(draft):
+    page, grid, kernel = draft
+    at, drum = kernel.value(
+        "next([str(n.position), n.instrument] for n in document.chart.bars[5].notes if n.instrument == 'kick')"
+    )
+    grid.evaluate("view.moveCursor({bar: 5, at: x[0], instrument: x[1]})", [at, drum])
+    heard = (
+        "const { bar, at, instrument } = view.cursor;"
+        "const n = view.chart.bars[bar].notes.find((n) => n.at === at && n.instrument === instrument);"
+        "if (!n) return null;"
+        "const [p, q] = at.split('/').map(Number); const place = view.time.starts[bar] + p / (q || 1);"
+        "const { anchorNotes: a, anchorTimes: t } = view.time; const k = a.findLastIndex((x) => x <= place + 1e-9);"
+        "return t[k] + (place - a[k]) * (t[k + 1] - t[k]) / (a[k + 1] - a[k]) + (n.deviation_s || 0);"
+    )
+    time_s = grid.evaluate(heard)
+    page.page.get_by_role("button", name="Bar lines").click()
+    panel = page.page.get_by_role("region", name="Bar lines")
+    for words in ("1 a beat later", "1 half a beat later", "Half tempo", "Double tempo"):
+        revision = kernel.value("document.revision")
+        panel.get_by_role("button", name=words, exact=True).click()
+        wait_for_revision(page, revision)
+        grid.settle()
+        assert grid.evaluate(heard) == pytest.approx(time_s, abs=2e-3), words
+        assert page.page.locator(".wbg-offer").count() == 0, words
+        grid.press("Control+z")
+        grid.settle()
+        assert grid.evaluate("return [view.cursor.bar, view.cursor.at]") == [5, at], words
+    grid.press(">")
+    grid.settle()
+    revision = kernel.value("document.revision")
+    grid.press("e")
+    assert page.page.locator(".wbg-offer").count() == 0 and "Nothing to correct" in grid.text(".wbg-here")
+    # On the 1 there is nothing to split: that is said, and the cursor's bar stays.
+    grid.evaluate("view.moveCursor({bar: 5, at: '0', instrument: 'kick'})")
+    panel.get_by_role("button", name="Split bar at the cursor").click()
+    assert "Move the cursor" in grid.text(".wbg-here") and not page.page.locator(".wbg-error").is_visible()
+    assert kernel.value("document.revision") == revision
+
+
 def test_only_the_bars_that_are_meant(song):
     page, grid, kernel = song
     grid.click(6, 1 / 16, "crash")

@@ -140,7 +140,8 @@ def test_one_correction_goes_into_every_bar_that_repeats(song):
     grid.settle()
     # The offer stays until it is answered.
     grid.press("ArrowRight", "PageDown")
-    assert "Bar 5: kick on & of 3 moved to a of 3. The same in bars 1, 2, 3, 4, 6, 7, 8, 9 and 7 more" in grid.text(".wbg-offers")
+    offered = grid.text(".wbg-offers")
+    assert "Bar 5: kick on & of 3 moved to a of 3. The same in bars 1, 2, 3, 4, 6, 7, 8, 9 and 7 more" in offered
     grid.press("e")
     grid.settle()
     assert (

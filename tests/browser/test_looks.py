@@ -64,6 +64,48 @@ def test_from_one_bar_to_the_whole_song(song, screenshot):
     assert visible
 
 
+#: A laptop's window and a smaller one.
+SMALL_WINDOWS = [(1280, 800), (1024, 700)]
+
+
+@pytest.mark.parametrize("size", SMALL_WINDOWS)
+def test_help_states_and_notices_are_read_whole_in_small_windows(song, size):
+    page, grid, kernel = song
+    page.page.set_viewport_size(dict(zip(("width", "height"), size)))
+    try:
+        grid.press("?")
+        grid.drawn()
+        scroll, room = grid.evaluate("const k = view.keys; return [k.scrollWidth, k.clientWidth]")
+        assert scroll <= room, "the list of keys scrolls downwards only"
+        covered = grid.evaluate("""
+            const hide = view.keys.querySelector('button').getBoundingClientRect();
+            return [...view.keys.querySelectorAll('.wbg-key, p, .wbg-keys-title')].some((e) => {
+                const b = e.getBoundingClientRect();
+                return b.right > hide.left && b.left < hide.right && b.bottom > hide.top && b.top < hide.bottom;
+            });""")
+        assert not covered
+        page.page.keyboard.press("End")
+        grid.becomes("view.keys.scrollTop + view.keys.clientHeight >= view.keys.scrollHeight - 2")
+        grid.press("?")
+        kernel.run(
+            "grid.changed_elsewhere = True\n"
+            "fault = dict(first_bar=0, last_bar=1, words='the 1 lies a beat late', mends='x', edit={}, leave={})\n"
+            "grid.send({'type': 'info', 'info': {'bars': {'now': '', 'others': [], 'faults': [fault]}}})\n"
+            "grid.send({'type': 'error', 'error': 'A long notice that says what was wrong and what to do. ' * 4})"
+        )
+        grid.becomes("view.session.error && !view.bars.element.hidden")
+        grid.drawn()
+        assert "disagree" in grid.text(".wbg-state") and "all edits saved" in grid.text(".wbg-state")
+        cut = grid.evaluate("""
+            const right = view.el.getBoundingClientRect().right + 1;
+            return [view.el, view.state, view.error].filter((e) => e.scrollWidth > e.clientWidth
+              || (e !== view.el && e.scrollHeight > e.clientHeight + 1) || e.getBoundingClientRect().right > right)
+              .map((e) => e.className);""")
+        assert cut == []
+    finally:
+        page.page.set_viewport_size(WINDOW)
+
+
 def test_every_key_is_listed_in_view_and_the_list_can_go(song):
     page, grid, kernel = song
     keys = page.page.locator(".wbg-keys")

@@ -4,6 +4,7 @@ import test from "node:test";
 import { alikeEdit, answerIn, sameDoubts, stands } from "../../workbench/grid/js/alike.js";
 import { timeOf } from "../../workbench/grid/js/chart.js";
 import { showAtOnce } from "../../workbench/grid/js/edits.js";
+import { doubtWords } from "../../workbench/grid/js/possible.js";
 
 const hit = (at, instrument, confidence, more = {}) => ({ at, instrument, velocity: 80, confidence, ...more });
 const bars = [
@@ -58,6 +59,13 @@ test("an answer stands until the chart is no longer as it left it", () => {
     assert.ok(stands(showAtOnce(CHART, edit), found), edit.edit);
     assert.ok(!stands(CHART, found), `${edit.edit} taken back`);
   }
+});
+
+test("what is in doubt and what is possible have each a word", () => {
+  assert.equal(doubtWords(2, 0), "2 in doubt");
+  assert.equal(doubtWords(0, 2), "2 possible");
+  assert.equal(doubtWords(1, 3, true), "1 hit in doubt, 3 possible");
+  assert.equal(doubtWords(0, 0), "");
 });
 
 test("what was not in doubt, moved in time or only made louder is no answer", () => {

@@ -113,7 +113,8 @@ class BarAdvice:
             self._tell({"listening": ""})
             raise
         where = the_bar(chart.time_map.bar_number(first_bar))
-        self._tell({"listening": "", "notice": f"Bars laid anew by ear from {where} on; every hit stays where it was heard."})
+        done = f"Bars laid anew by ear from {where} on; every hit stays where it was heard."
+        self._tell({"listening": "", "notice": done})
 
     def _tell_done(self, done: float, _what: str) -> None:
         self._tell({"listening": f"{done:.0%}"})

@@ -95,9 +95,9 @@ class Corrections:
         self._before: dict[int, WrittenBar] = {}
 
     def follow(self, old: Chart, new: Chart, by_user: bool = True) -> None:
-        """Take note of what led from ``old`` to ``new``: an edit, or a step back (not ``by_user``), which corrects nothing.
+        """Take note of what led from ``old`` to ``new``: an edit, or a step back or on again (not ``by_user``).
 
-        Bars laid otherwise are not corrected either: their hits are what they were.
+        Neither such a step nor other bars over the same hits correct anything.
         """
         if len(old) != len(new):
             self._before.clear()
@@ -130,7 +130,7 @@ class Corrections:
         return found
 
     def offers(self, chart: Chart, latest: int = 12) -> list[tuple[int, list[int], str]]:
-        """Each lately corrected bar with the bars that wait for the same and what that is; the last corrected at the end."""
+        """Each lately corrected bar, the bars that wait for the same, what that is; the last corrected at the end."""
         recent = [k for k in list(self._before)[-latest:] if k < len(chart)]
         return [
             (k, bars, Correction.of(self._before[k], chart.bars[k]).words(chart.time_map.bars[k]))
@@ -165,4 +165,3 @@ class Corrections:
         correction = Correction.of(self._before[bar_index], chart.bars[bar_index])
         edits = tuple(SetBars(k, (correction.made_in(chart.bars[k]),)) for k in bars)
         return CompositeEdit(edits, f"correct as {the_bar(number)}")
-
