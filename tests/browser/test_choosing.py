@@ -87,7 +87,7 @@ def test_bars_are_moved_inserted_and_deleted_and_say_so(song):
     page, grid, kernel = song
     grid.click(0, 1 / 16, "crash")
     page.page.get_by_role("button", name="Bars", exact=True).click()
-    page.page.get_by_role("button", name="Later", exact=True).click()
+    page.page.get_by_role("button", name="Hits a bar later", exact=True).click()
     grid.settle()
     assert places(kernel, "crash") == [[1, "1/16"]]
     assert "a bar later" in grid.text(".wbg-here")
