@@ -15,6 +15,7 @@ from workbench.chart.edits import (
     MoveBarLine,
     MoveNote,
     RemoveNote,
+    SetBars,
     SetSubdivisions,
     ShiftOne,
     apply,
@@ -27,7 +28,7 @@ def corrected_chart(*edits_made):
     corrections, chart = Corrections(), CHART
     for edit in edits_made:
         after = apply(chart, edit)
-        corrections.follow(chart, after)
+        corrections.follow(chart, after, edit)
         chart = after
     return corrections, chart
 
@@ -52,38 +53,39 @@ def test_a_correction_is_written_into_every_bar_that_was_alike():
 def test_bars_that_differ_keep_what_they_have():
     chart = CHART.with_bar(4, GROOVE.with_note(Note(F(7, 16), "snare", 40)))
     corrections = Corrections()
-    after = apply(chart, RemoveNote(0, F(1, 4), "snare"))
-    corrections.follow(chart, after)
+    after = apply(chart, edit := RemoveNote(0, F(1, 4), "snare"))
+    corrections.follow(chart, after, edit)
     assert corrections.waiting_bars(after, 0) == [1, 2, 3, 5]
     assert apply(after, corrections.edit(after, 0)).bars[4] == chart.bars[4]
 
 
 def test_undo_takes_a_correction_back():
     corrections, chart = corrected_chart(RemoveNote(0, F(0), "kick"))
-    corrections.follow(chart, CHART)
+    corrections.follow(chart, CHART, None)
     assert corrections.offers(CHART) == []
     with pytest.raises(ChartError, match="has not been changed"):
         corrections.edit(CHART, 0)
 
 
-@pytest.mark.parametrize("act", [MoveBarLine(3, 6.1), ShiftOne(F(1, 2)), ShiftOne(F(1)), ChangeLevel(F(2))])
-def test_bars_laid_otherwise_correct_nothing(act):
+@pytest.mark.parametrize("act", [MoveBarLine(3, 6.1), ShiftOne(F(1, 2)), ShiftOne(F(1)), ChangeLevel(F(2)),
+                                 SetBars(5, (CHART.bars[6], CHART.bars[5]))])  # fmt: skip
+def test_bars_laid_otherwise_or_moved_about_correct_nothing(act):
     corrections, chart = corrected_chart(act)
     assert corrections.offers(chart) == []
 
 
 def test_a_line_nudged_and_all_taken_back_offers_nothing_and_other_corrections_stay():
-    steps = [CHART, apply(CHART, RemoveNote(0, F(0), "kick"))]
-    steps.append(apply(steps[-1], MoveBarLine(4, steps[-1].time_map.bars[4].beat_times_s[0] + 0.005)))
-    corrections = Corrections()
-    corrections.follow(steps[0], steps[1])
-    corrections.follow(steps[1], steps[2])
+    edits = [RemoveNote(0, F(0), "kick"), MoveBarLine(4, CHART.time_map.bars[4].beat_times_s[0] + 0.005)]
+    corrections, steps = Corrections(), [CHART]
+    for edit in edits:
+        steps.append(apply(steps[-1], edit))
+        corrections.follow(steps[-2], steps[-1], edit)
     assert [k for k, *_ in corrections.offers(steps[2])] == [0]
-    corrections.follow(steps[2], steps[1], by_user=False)
-    corrections.follow(steps[1], steps[0], by_user=False)
+    corrections.follow(steps[2], steps[1], None)
+    corrections.follow(steps[1], steps[0], None)
     assert corrections.offers(CHART) == []
     # A step back is no correction, whatever was known of the bar before.
-    corrections.follow(steps[1], steps[0], by_user=False)
+    corrections.follow(steps[1], steps[0], None)
     assert corrections.offers(CHART) == []
 
 
@@ -93,8 +95,8 @@ def test_what_would_change_nothing_is_not_offered():
     assert corrections.offers(chart) == []
     loud = apply(CHART, ChangeNote(1, F(0), "kick", velocity=99))
     corrections = Corrections()
-    after = apply(loud, ChangeNote(0, F(0), "kick", velocity=99))
-    corrections.follow(loud, after)
+    after = apply(loud, edit := ChangeNote(0, F(0), "kick", velocity=99))
+    corrections.follow(loud, after, edit)
     assert corrections.waiting_bars(after, 0) == [2, 3, 4, 5], "bar 2 is so already"
 
 

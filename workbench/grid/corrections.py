@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.counting import and_list, bar_name, place_name, the_bar
-from workbench.chart.edits import CompositeEdit, SetBars
+from workbench.chart.edits import CompositeEdit, Edit, SetBars
 from workbench.chart.meter import Bar
 from workbench.errors import ChartError
 from workbench.grid.messages import changed_bars
@@ -94,19 +94,20 @@ class Corrections:
     def __init__(self) -> None:
         self._before: dict[int, WrittenBar] = {}
 
-    def follow(self, old: Chart, new: Chart, by_user: bool = True) -> None:
-        """Take note of what led from ``old`` to ``new``: an edit, or a step back or on again (not ``by_user``).
+    def follow(self, old: Chart, new: Chart, edit: Edit | None) -> None:
+        """Take note of the step that led from ``old`` to ``new``: an edit, or None for a step back or on again.
 
-        Neither such a step nor other bars over the same hits correct anything.
+        Such a step corrects nothing, nor do bars moved about or other bars over the same hits.
         """
         if len(old) != len(new):
             self._before.clear()
             return
         relaid = old.time_map is not new.time_map and old.time_map != new.time_map
+        moved = isinstance(edit, SetBars) and len(edit.bars) > 1
         for k in changed_bars(old, new):
-            if by_user and not relaid:
+            if edit is not None:
                 self._before.setdefault(k, old.bars[k])
-            if relaid or self._before.get(k) == new.bars[k]:
+            if relaid or moved or self._before.get(k) == new.bars[k]:
                 self._before.pop(k, None)
 
     def waiting_bars(self, chart: Chart, bar_index: int) -> list[int]:

@@ -347,7 +347,7 @@ class HitGrid(anywidget.AnyWidget):
         with self._state_lock:
             old, self._shown, self._info = self._shown, new, info
             self._revision += 1
-            self._corrections.follow(old, new, by_user=edit is not None)
+            self._corrections.follow(old, new, edit)
             message = {
                 "type": "change",
                 "revision": self._revision,
