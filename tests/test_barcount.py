@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.charts import charts as any_charts
 from tests.test_rewriting import charts, groove, strokes
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.edits import AddNote, ChangeLevel, DeleteBars, InsertBars, SplitBar, apply
+from workbench.chart.edits import AddNote, ChangeLevel, DeleteBars, InsertBars, SetPickup, SplitBar, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 
@@ -78,7 +78,9 @@ def test_a_missed_line_of_a_recording_splits_and_one_too_many_joins():
 def test_a_recording_has_no_time_for_another_bar():
     for edit, reason in (
         (InsertBars(3), "no time for another bar"),
-        (DeleteBars(3, 3), "cannot go"),
+        (DeleteBars(3, 3), "cannot go: join bars 4–5"),
+        (DeleteBars(7, 7), "cannot go: join bars 7–8"),
+        (SetPickup(F(5, 4)), "5 beats are no pick-up"),
         (DeleteBars(3, 4), "one at a time"),
         (InsertBars(12), "no bar"),
         (DeleteBars(4, 3), "before the first"),

@@ -16,7 +16,7 @@ from tests.test_align import CHORUS, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
-from workbench.checking.check_report import check_page
+from workbench.checking.check_report import check_page, summary_of
 from workbench.checking.findings import WRONG_FROM
 from workbench.listening.transcription import Transcription
 
@@ -103,6 +103,8 @@ def test_bars_that_the_recording_does_not_hold_are_named():
     assert not check.findings
     short = check_chart(chart_of(SONG), heard_of(SONG[8:]))
     assert "make sure that this is the recording" in short.remarks[-1]
+    assert says(summary_of(check), "100%", "of the 7 bars found"), "a share is of what was found"
+    assert "%" not in summary_of(short) and "4 of 12 bars" in summary_of(short)
 
 
 def test_a_repeat_is_told_as_such():

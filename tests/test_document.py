@@ -162,7 +162,7 @@ def test_save_writes_the_file_and_undo_goes_on_behind_it(song, path, empty):
     assert again.undo() == empty
     killed(again)
     third = ChartDocument.open(path)
-    assert third.chart == empty and "1 unsaved edit" in third.notice
+    assert third.chart == empty and "last edit was brought back" in third.notice
     assert third.redo() == saved
     third.close()
 

@@ -7,6 +7,7 @@ import pytest
 import workbench as wb
 from workbench.commands.cli import main
 from workbench.commands.lab import NOTEBOOKS, prepare_notebook
+from workbench.shipped import copy_notebook
 
 #: The kernel's own client warns; nothing of ours runs in this process.
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
@@ -49,12 +50,32 @@ def test_lab_never_overwrites_a_notebook(tmp_path, monkeypatch):
     "files, options, fact",
     [
         (["gone.flac"], [], "no file gone.flac"),
+        (["copper-weather.hits.csv"], [], "copper-weather.hits.csv is not a recording"),
         (["copper-weather.ogg"], ["--notebook", "practice"], "Name the chart"),
         (["copper-weather.truth.chart.json"], ["--notebook", "check"], "Name the recording"),
     ],
 )
 def test_lab_says_what_it_lacks(tmp_path, monkeypatch, capsys, files, options, fact):
     wb.demo_song(tmp_path, "chart")
+    (tmp_path / "copper-weather.hits.csv").write_text("time_s,bar\n")
     monkeypatch.chdir(tmp_path)
     assert main(["lab", *files, *options]) == 2
     assert fact in capsys.readouterr().err
+    assert not list(tmp_path.glob("*.ipynb"))
+
+
+@pytest.mark.parametrize("port", ["0", "65536", "99999", "-1", "x"])
+def test_a_port_that_no_machine_has_is_refused(port, capsys):
+    with pytest.raises(SystemExit) as refused:
+        main(["lab", f"--port={port}"])
+    assert refused.value.code == 2 and "65535" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("kind", NOTEBOOKS)
+def test_a_copy_set_to_own_files_does_not_speak_of_the_demo(kind, tmp_path):
+    name = NOTEBOOKS[kind]
+    own = copy_notebook(name, tmp_path / "own.ipynb", {"recording": "song.flac"})
+    first = json.loads(own.read_text("utf8"))["cells"][0]["source"]
+    assert "demo" not in first and "into the" not in first and "Run All" in first
+    as_it_is = copy_notebook(name, tmp_path / "demo.ipynb", {})
+    assert "demo song" in "".join(json.loads(as_it_is.read_text("utf8"))["cells"][0]["source"])

@@ -9,7 +9,7 @@ from lxml import etree
 
 from tests.benchmarks.bench_growth import jobs
 from tests.growth import ABOUT_LINEAR, lines_run
-from tests.sentences import sentence_of
+from tests.sentences import says, sentence_of
 from workbench.chart.edits import DeleteBars
 from workbench.chart.excerpts import excerpt_chart
 from workbench.chart.meter import MOST_BARS
@@ -70,6 +70,22 @@ ENDLESS = ["1e9999999", "1e-99999999", "9" * 400, "inf", "nan", "1/3", "²", "0.
 )
 def test_numbers_without_bounds_are_refused_at_once(measure, number):
     assert "makes no sense" in sentence_of(read, measure.replace("{}", number))
+
+
+def test_a_number_that_makes_no_sense_is_found_by_bar_and_line():
+    said = sentence_of(read, attributes() + NOTE.format(4), "\n\n" + NOTE.format("much"))
+    assert says(said, "bar 2", "<note>", "line 3", "'much'")
+
+
+def test_a_bar_that_the_numbers_skip_is_said():
+    """MusicXML 4.0: the number of a measure is its printed one; 'implicit' ones are not counted."""
+    whole = score(*[attributes() + NOTE.format(16)] * 4)
+    skipped = re.sub(rb'<measure number="3">.*?</measure>', b"", whole)
+    usual = read_musicxml_bytes(whole).problems
+    (problem,) = set(read_musicxml_bytes(skipped).problems) - set(usual)
+    assert "After bar 2 comes bar 4" in problem
+    pickup = whole.replace(b'number="3"', b'number="X1" implicit="yes"').replace(b'number="4"', b'number="3"')
+    assert read_musicxml_bytes(pickup).problems == usual
 
 
 @pytest.mark.parametrize("number", [*ENDLESS, "0", "-4", "99"])

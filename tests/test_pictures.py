@@ -2,6 +2,7 @@
 
 from fractions import Fraction as F
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
@@ -68,3 +69,15 @@ def test_no_such_bar():
 
 def test_every_notehead_has_a_mark():
     assert set(MARKERS) == set(Notehead)
+
+
+@pytest.mark.parametrize("names", [("kick",), ("kick", "closed hi-hat"), tuple(i.name for i in INSTRUMENTS)])
+def test_a_figure_of_its_own_has_room_for_all_it_shows(names):
+    chart = Chart(CHART.time_map, (WrittenBar(tuple(Note(F(0), n) for n in names)),) * 3)
+    rows = drawn_on(chart, Audio(np.zeros((8000 * 7, 1), np.float32), 8000), bars=(0, 1))
+    figure = rows.figure
+    figure.canvas.draw()  # warnings are errors
+    drawn, whole = figure.get_tightbbox(), figure.bbox_inches
+    assert drawn.x0 >= 0 and drawn.y0 >= 0 and drawn.x1 <= whole.width and drawn.y1 <= whole.height
+    assert "bars 1–2 of 3" in rows.get_xlabel()
+    plt.close(figure)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import librosa.display
 
 from workbench.chart import Chart
-from workbench.chart.counting import count_syllable
+from workbench.chart.counting import bar_list, count_syllable
 from workbench.chart.drumkit import Notehead, instrument
 from workbench.files.audio import Audio
 
@@ -29,6 +29,9 @@ MARKERS: dict[Notehead, str] = {
 _RING: dict[str, Any] = {"marker": "o", "facecolors": "none", "edgecolors": "0.1", "linewidths": 1}
 #: A figure's width, and its height for each row of hits and for the waveform, inches.
 _WIDTH, _ROW, _WAVE = 11.0, 0.3, 1.4
+#: Room for a letter of a name, for seconds below and bar numbers above, inches; between rows and waveform, a
+#: share of the rows.
+_LETTER, _BELOW, _ABOVE, _BETWEEN = 0.09, 0.5, 0.35, 0.06
 
 
 def draw_bars(
@@ -58,13 +61,9 @@ def draw_bars(
     span_s = (chart.time_map.bar_start_s(first), chart.time_map.bar_end_s(last))
     names = chart.instruments_used() or chart.kit
     if axes is None:
-        import matplotlib.pyplot as plt
-        from matplotlib.layout_engine import ConstrainedLayoutEngine
-
-        layout = ConstrainedLayoutEngine(h_pad=0.25)  # bar numbers stand above the waveform
-        _, axes = plt.subplots(figsize=(_WIDTH, _ROW * len(names) + _WAVE + 0.5), layout=layout)
+        axes = _own_axes(names)
     share = _WAVE / (_ROW * len(names))
-    above = axes.inset_axes((0, 1.06, 1, share if audio is not None else 0.01), sharex=axes)
+    above = axes.inset_axes((0, 1 + _BETWEEN, 1, share if audio is not None else 0.01), sharex=axes)
     above.set_axis_off()
     if audio is not None:
         sound = audio.excerpt(*span_s)
@@ -74,8 +73,20 @@ def draw_bars(
     _draw_beats((above, axes), chart, first, last)
     _draw_hits(axes, chart, names, range(first, last + 1), chart.doubt_below if doubt_below is None else doubt_below)
     axes.set_xlim(span_s[0] - 0.05, span_s[1] + 0.05)
-    axes.set_xlabel("seconds")
+    of = bar_list(chart.time_map, range(first, last + 1)) + f" of {chart.time_map.bar_number(len(chart) - 1)}"
+    axes.set_xlabel(f"seconds ({of})" if last - first + 1 < len(chart) else "seconds")
     return axes
+
+
+def _own_axes(names: Sequence[str]) -> Axes:
+    """Rows in a figure of their own, laid out by hand: the waveform is an inset above them, which no layout engine of
+    matplotlib makes room for."""
+    import matplotlib.pyplot as plt
+
+    rows, left = _ROW * len(names), 0.2 + _LETTER * max(map(len, names))
+    height = _BELOW + rows * (1 + _BETWEEN) + _WAVE + _ABOVE
+    figure = plt.figure(figsize=(_WIDTH, height))
+    return figure.add_axes((left / _WIDTH, _BELOW / height, 1 - (left + 0.1) / _WIDTH, rows / height))
 
 
 def _draw_beats(all_axes: tuple[Axes, Axes], chart: Chart, first_bar: int, last_bar: int) -> None:

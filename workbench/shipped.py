@@ -21,6 +21,9 @@ DEMO: dict[str, str] = {
     "hurried draft": "copper-weather.hurried.chart.json",
 }
 _PACKAGE = Path(__file__).parent
+#: What the first cell of a notebook says of the demo song, to its end, and what it says of a user's own files.
+_OF_THE_DEMO = re.compile(r"It runs on .*", re.DOTALL)
+_OF_YOUR_OWN = "What it works on is named in the cell below. Choose *Run ▸ Run All Cells*, then read on."
 
 
 def shipped_folder(name: str) -> Path:
@@ -75,6 +78,8 @@ def copy_notebook(name: str, path: Path, settings: Mapping[str, str | None]) -> 
         return f"{found[1]} = {quoted}"
 
     cell["source"] = re.sub(r"^(\w+) = (.*)$", set_line, "".join(cell["source"]), flags=re.MULTILINE)
+    if settings:
+        notebook["cells"][0]["source"] = _OF_THE_DEMO.sub(_OF_YOUR_OWN, "".join(notebook["cells"][0]["source"]))
     try:
         path.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", "utf8")
     except OSError as error:

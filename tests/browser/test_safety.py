@@ -186,7 +186,7 @@ def test_a_killed_kernel_loses_no_confirmed_edit(song, screenshot):
     )
     again = page.lab.kernel_of(page.notebook)
     assert again.value(CRASHES) == 6
-    assert "6 unsaved edits" in again.value("document.notice")
+    assert "last 6 edits" in again.value("document.notice")
     # And they can still be undone.
     assert again.value("(document.undo(), 0)[1]") == 0
     assert again.value(CRASHES) == 5

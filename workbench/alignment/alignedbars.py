@@ -98,6 +98,11 @@ def fit_times(chart: Chart, bars: Sequence[AlignedBar], heard: Sequence[Stroke])
                 end = fitted[j][1] if j + 1 == len(run) else (fitted[j][1] + fitted[j + 1][0]) / 2
                 if end > start:
                     out[k] = replace(out[k], start_s=start, end_s=end)
+    for k, bar in enumerate(out):  # what the chart lacks lies from the bar before to the one after
+        if bar.chart_bar is None:
+            start = out[k - 1].end_s if k else bar.start_s
+            end = out[k + 1].start_s if k + 1 < len(out) else bar.end_s
+            out[k] = replace(bar, start_s=start, end_s=end) if end > start else bar
     return out
 
 

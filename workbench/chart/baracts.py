@@ -191,7 +191,7 @@ def _delete(chart: Chart, amount: Amount, where: _Where) -> _Said:
     words = (
         f"Deleted: {here}."
         if may_go(chart, first, last)
-        else f"{capital(here)} is one with a neighbour: a line too many."
+        else f"A line too many is gone at {here}: two bars are one now."
     )
     return edits.DeleteBars(first, last), words
 

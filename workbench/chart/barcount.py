@@ -14,7 +14,7 @@ from fractions import Fraction
 import numpy as np
 
 from workbench.chart.chart import Chart, WrittenBar
-from workbench.chart.counting import bar_name, the_bar
+from workbench.chart.counting import bar_list, bar_name, the_bar
 from workbench.chart.meter import Bar, TimeMap
 from workbench.chart.rebarring import NEIGHBOURS, Rebarring, change_level, join_bars
 from workbench.errors import ChartError
@@ -126,9 +126,11 @@ def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:
             if _about(_lasts_s(time_map, first, first + 1), _usual_s(time_map, first, first + 1)):
                 full = a.length == b.length == _usual_length(time_map, first, first + 1)
                 return change_level(time_map, Fraction(1, 2), first, first + 1) if full else join_bars(time_map, first)
+    first = max(0, min(bar_index, len(time_map) - 2))
+    both = f"join {bar_list(time_map, [first, first + 1])} where a line is too many, or " if len(time_map) > 1 else ""
     raise ChartError(
-        f"{bar_name(time_map.bar_number(bar_index))} is heard in the recording and cannot go: join it with the next "
-        "bar where a line is too many, or clear it."
+        f"{bar_name(time_map.bar_number(bar_index))} is heard in the recording and cannot go: {both}take its hits out "
+        "in the grid."
     )
 
 

@@ -153,7 +153,8 @@ def set_pickup(time_map: TimeMap, length: Fraction) -> Rebarring:
     """Let the song begin with a pick-up bar of so many whole notes (0: with a full bar)."""
     meter = time_map.bars[_first_full(time_map, 0)].meter
     if not 0 <= length < meter.bar_length:
-        raise ChartError(f"A pick-up is shorter than a {meter} bar; {length} whole notes are not.")
+        beats = float(length / meter.beat_length)
+        raise ChartError(f"A pick-up is shorter than a bar of {meter}: {beats:g} beats are no pick-up.")
     return _recut(time_map, 0, len(time_map) - 1, [Fraction(length)], meter)
 
 

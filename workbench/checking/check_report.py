@@ -14,7 +14,7 @@ from typing import Any
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
 from workbench.chart.counting import bar_name, capital, place_list
-from workbench.checking.check import FAINT_BELOW, BarCheck, Check, Pattern, worst_first
+from workbench.checking.check import FAINT_BELOW, FEWEST_LAID, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
 from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, write_report
@@ -54,18 +54,26 @@ def summary_of(check: Check) -> str:
     """The check in one sentence."""
     wrong = sum(f.verdict == "wrong" for f in check.findings)
     listen = len(check.findings) - wrong
-    share = check.notes_heard / max(1, check.notes_aligned)
     if not check.bars:
         return "Nothing was checked: no bar of the chart is found in the recording."
     if not check.findings:
-        return f"Nothing to correct was found; {share:.0%} of the written notes are heard in the recording."
+        return f"Nothing to correct was found; {_heard_words(check)}."
     bars = len({f.bar_index for f in check.findings})
     parts = [f"{wrong} {'place is' if wrong == 1 else 'places are'} wrong"] if wrong else []
     parts += [f"{listen} {'is' if listen == 1 else 'are'} worth a listen"] if listen else []
     return (
-        f"{' and '.join(parts)}, in {bars} of {len(check.chart)} bars; "
-        f"{share:.0%} of the written notes are heard in the recording."
+        f"{' and '.join(parts)}, in {bars} of {len(check.chart)} bar{'s' * (len(check.chart) > 1)}; "
+        f"{_heard_words(check)}."
     )
+
+
+def _heard_words(check: Check) -> str:
+    """How much of what is written is heard: a share of what was found only, and of most of the chart."""
+    found, bars = len(check.alignment.played), len(check.chart)
+    if not check.notes_aligned or found < FEWEST_LAID * bars:
+        return f"only {found} of {bars} bars {'was' if found == 1 else 'were'} found in the recording"
+    of = f", of the {found} bars found," if found < bars else ""
+    return f"{check.notes_heard / check.notes_aligned:.0%} of the written notes{of} are heard in the recording"
 
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:

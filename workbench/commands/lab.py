@@ -46,7 +46,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--notebook", choices=tuple(NOTEBOOKS), help="which notebook (default: by the files)")
     parser.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
-    parser.add_argument("--port", type=int, help="port of the server (default: 8888, or the next that is free)")
+    parser.add_argument("--port", type=port, help="port of the server (default: 8888, or the next that is free)")
+
+
+def port(text: str) -> int:
+    """A port of this machine: 1 to 65535 (16 bits, RFC 9293, 3.1)."""
+    if not (text.isdecimal() and 1 <= int(text) <= 65535):
+        raise argparse.ArgumentTypeError(f"a port is a number from 1 to 65535, not {text}")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -69,6 +76,7 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         If a file is missing, or the notebook needs another one.
     """
     from workbench.errors import FileFormatError
+    from workbench.files.audiosource import open_source
     from workbench.files.chartfile import ENDING
     from workbench.scorefiles import holds_part, part_name
     from workbench.shipped import copy_notebook
@@ -81,6 +89,10 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     missing = next((f for f in files if not f.is_file() and f != shelf), None)
     if missing is not None:
         raise FileFormatError(f"There is no file {missing}.")
+    for file in files:
+        if file.is_file() and not holds_part(file):
+            with open_source(file):  # it says if it is no recording
+                pass
     folder = shelf or files[0].resolve().parent
     if kind == "shelf" or shelf is not None and kind is None:
         return copy_notebook(NOTEBOOKS["shelf"], folder / "ask a shelf.ipynb", {"folder": "."})

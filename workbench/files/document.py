@@ -396,8 +396,8 @@ class ChartDocument:
             )
         history = found.history
         if unsaved := history.revision - saved:
-            were = "edits were" if unsaved > 1 else "edit was"
-            notices.append(f"{unsaved} unsaved {were} brought back ({self.path.name}).")
+            last = f"last {unsaved} edits were" if unsaved > 1 else "last edit was"
+            notices.append(f"Your {last} brought back ({self.path.name}).")
         elif end is not None and len(found.lines) > MOST_STEPS:
             # All is in the chart file: a long history starts anew.
             self._journal.unlink()

@@ -254,7 +254,10 @@ class PartReader:
         for child in element:
             read = getattr(self, "_" + str(child.tag).replace("-", "_") + "_element", None)
             if read is not None:
-                read(child)
+                try:
+                    read(child)
+                except BadNumberError as error:
+                    raise BadNumberError(f"bar {m.number}, <{child.tag}> in line {child.sourceline}: {error}") from None
         self._settle_graces()
         for names in self.graces.values():
             for name in names:

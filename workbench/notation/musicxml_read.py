@@ -124,6 +124,10 @@ class _Reader:
             self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
+        counted = [int(m.number) for m in measures if not m.implicit and m.number.isdecimal()]
+        for one, after in zip(counted, counted[1:]):
+            if after > one + 1:
+                self.log.problems.append(f"After bar {one} comes bar {after}: what is between is not in the file.")
         numbers = tuple(measures[k].number for k in order)
         if _are_their_own(numbers, order, chart.time_map):
             chart = replace(chart, printed_numbers=numbers)

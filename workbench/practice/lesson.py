@@ -321,7 +321,7 @@ def _item(
     where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
     own, every = reading.groove_at(exercise.first_bar), len(_numbered(chart))
     groove = (
-        words("All {all} bars play this groove.", all=every)
+        words("This groove goes through all {all} bars.", all=every)
         if len(bars) == every
         else words("{bars} of the {all} bars play this groove.", bars=len(bars), all=every)
     )

@@ -24,7 +24,7 @@ from workbench.reading.grooves import Written
 TOO_DIFFERENT = 0.34
 
 #: How a bar begins that is told whole, so unlike its groove is it.
-DIFFERENT = "different: "
+DIFFERENT = "different, with "
 
 #: Articulations as drummers say them on an added or changed note.
 _SAID: dict[str, str] = {
