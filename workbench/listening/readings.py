@@ -184,7 +184,7 @@ def against(first: BarReading, other: BarReading) -> str:
         return str(other)
     halves, beats = other.shift_from(first), other.meter.counted_beats
     if halves == 0:
-        return "bars of other meters between"
+        return "some bars of another meter"
     later = halves <= beats
     said = beats_said(Fraction(halves if later else 2 * beats - halves, 2))
     return f"the 1 {said} {'later' if later else 'earlier'}"
