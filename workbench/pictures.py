@@ -31,7 +31,7 @@ _RING: dict[str, Any] = {"marker": "o", "facecolors": "none", "edgecolors": "0.1
 _WIDTH, _ROW, _WAVE = 11.0, 0.3, 1.4
 #: Room for a letter of a name, for seconds below and bar numbers above, inches; between rows and waveform, a
 #: share of the rows.
-_LETTER, _BELOW, _ABOVE, _BETWEEN = 0.09, 0.5, 0.35, 0.06
+_NAME_LETTER, _SECONDS, _NUMBERS, _ROWS_TO_WAVE = 0.09, 0.5, 0.35, 0.06
 
 
 def draw_bars(
@@ -63,7 +63,7 @@ def draw_bars(
     if axes is None:
         axes = _own_axes(names)
     share = _WAVE / (_ROW * len(names))
-    above = axes.inset_axes((0, 1 + _BETWEEN, 1, share if audio is not None else 0.01), sharex=axes)
+    above = axes.inset_axes((0, 1 + _ROWS_TO_WAVE, 1, share if audio is not None else 0.01), sharex=axes)
     above.set_axis_off()
     if audio is not None:
         sound = audio.excerpt(*span_s)
@@ -83,10 +83,10 @@ def _own_axes(names: Sequence[str]) -> Axes:
     matplotlib makes room for."""
     import matplotlib.pyplot as plt
 
-    rows, left = _ROW * len(names), 0.2 + _LETTER * max(map(len, names))
-    height = _BELOW + rows * (1 + _BETWEEN) + _WAVE + _ABOVE
+    rows, left = _ROW * len(names), 0.2 + _NAME_LETTER * max(map(len, names))
+    height = _SECONDS + rows * (1 + _ROWS_TO_WAVE) + _WAVE + _NUMBERS
     figure = plt.figure(figsize=(_WIDTH, height))
-    return figure.add_axes((left / _WIDTH, _BELOW / height, 1 - (left + 0.1) / _WIDTH, rows / height))
+    return figure.add_axes((left / _WIDTH, _SECONDS / height, 1 - (left + 0.1) / _WIDTH, rows / height))
 
 
 def _draw_beats(all_axes: tuple[Axes, Axes], chart: Chart, first_bar: int, last_bar: int) -> None:
