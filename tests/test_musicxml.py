@@ -37,7 +37,7 @@ def carried(chart, fills="confirmed"):
         chart.title,
         chart.artist,
         chart.texts,
-        chart.feel,
+        chart.feel_told,
         [s for s in chart.sections],
         shown_fills(chart, fills),
     )
