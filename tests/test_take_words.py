@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from fractions import Fraction as F
+from types import SimpleNamespace
 
 import pytest
 
@@ -10,8 +11,10 @@ from tests.sentences import says
 from tests.takes import BPM, CLICK, LONG, assess, play
 from tests.test_align import chart_of
 from workbench.chart import Note, WrittenBar
+from workbench.checking.differing import DifferingStroke
 from workbench.checking.take import assess_strokes
 from workbench.checking.take_report import take_page
+from workbench.checking.take_words import _advise_on_custom, _advise_on_notes
 
 
 @pytest.mark.slow
@@ -104,3 +107,16 @@ def test_a_tempo_other_than_the_parts_is_said(tempo, said):
     (told,) = [r for r in assess(LONG[:12], click=None, tempo_of=lambda k, p: tempo).remarks if "You played at" in r]
     assert f"You played at {100 * tempo:.0f}" in told and "the part is at 100" in told
     assert said in told and ("slower" in told or "faster" in told) == bool(said)
+
+
+@pytest.mark.parametrize("others", [0, 7])
+def test_what_is_left_out_in_one_place_again_and_again_is_told_once(others):
+    """It is not told again as strokes that are missing; what is missing elsewhere is."""
+    written = sum(n.instrument == "closed hi-hat" for b in LONG for n in b.notes)
+    missed = [DifferingStroke("missed", k, k + 1, F(1, 8), "closed hi-hat", 2.4 * k) for k in (0, 1, 10, 12)]
+    missed += [DifferingStroke("missed", 2, 3, F(2 * k + 1, 16), "closed hi-hat", 5.0 + k) for k in range(others)]
+    hat = SimpleNamespace(instrument="closed hi-hat", written=written, added=0)
+    take = SimpleNamespace(strokes=missed, chart=chart_of(LONG, 100.0), instruments=[hat])
+    ((_, habit),) = _advise_on_custom(take)
+    assert says(habit, "& of 1", "bars 1–2, 11, 13")
+    assert [says(text, f"{others} of {written}") for _, text in _advise_on_notes(take)] == [True] * (others > 0)

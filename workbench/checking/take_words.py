@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_bar, the_place
-from workbench.checking.differing import alike_bars
+from workbench.checking.differing import DifferingStroke, alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
     WORKING_DRUMMERS_SPREAD_MS,
@@ -235,7 +235,10 @@ def _advise_on_single_strokes(take: Playing) -> Iterator[Advice]:
 
 
 def _advise_on_notes(take: Playing) -> Iterator[Advice]:
-    missed = Counter(s.instrument for s in take.strokes if s.what == "missed" and not s.instead)
+    told = _habit(take)  # says it already
+    missed = Counter(
+        s.instrument for s in take.strokes if s.what == "missed" and not s.instead and all(s is not t for t in told)
+    )
     written = {i.instrument: i.written for i in take.instruments}
     worst = [(n, c) for n, c in missed.most_common() if c >= 3 and c > 0.05 * written[n]][:3]
     if worst:
@@ -288,20 +291,25 @@ def _advise_on_drums(take: Playing) -> Iterator[Advice]:
         )
 
 
-def _advise_on_custom(take: Playing) -> Iterator[Advice]:
-    """A stroke that is left out in the same place again and again is a habit, however few strokes it is."""
+def _habit(take: Playing) -> Sequence[DifferingStroke]:
+    """Strokes left out in the same place again and again: a habit, however few they are; of several the most."""
     missed = grouped(((s.position, s.instrument), s) for s in take.strokes if s.what != "added" and not s.instead)
     written = Counter(note.key for _, note in take.chart.notes())
     habits = [
-        (key, strokes)
+        strokes
         for key, strokes in missed.items()
         if sum(s.what == "missed" for s in strokes) >= FEWEST_HABIT and len(strokes) >= HABIT_SHARE * written[key]
     ]
-    if habits:
-        (position, name), strokes = max(habits, key=lambda h: len(h[1]))
+    return max(habits, key=len, default=())
+
+
+def _advise_on_custom(take: Playing) -> Iterator[Advice]:
+    if strokes := _habit(take):
+        position, name = strokes[0].position, strokes[0].instrument
+        written = sum(note.key == (position, name) for _, note in take.chart.notes())
         place = the_place(take.chart.time_map.bars[strokes[0].bar_index], position)
         yield (
-            4 + len(strokes) / written[position, name],
+            4 + len(strokes) / written,
             f"The {name} on {place} is left out again and again "
             f"({_bars([s.bar_number for s in strokes])}). Loop one of those bars slowly, counting "
             "aloud, until that stroke comes by itself.",
