@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 from tests.charts import charts as any_charts
 from tests.test_rewriting import charts, groove, strokes
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar
-from workbench.chart.edits import AddNote, ChangeLevel, DeleteBars, InsertBars, SetPickup, SplitBar, apply
+from workbench.chart.edits import (
+    AddNote,
+    ChangeLevel,
+    DeleteBars,
+    InsertBars,
+    JoinBars,
+    SetMeter,
+    SetPickup,
+    SplitBar,
+    apply,
+)
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 
@@ -75,6 +85,21 @@ def test_a_missed_line_of_a_recording_splits_and_one_too_many_joins():
     assert apply(split, DeleteBars(5, 5)).time_map == chart.time_map
 
 
+@given(charts().filter(lambda c: len(c) > 3), st.data())
+def test_a_bar_inserted_undoes_a_join(chart, data):
+    """Of two bars of one meter among others as long, the lines, the bars and the hits are those before."""
+    steady = TimeMap.steady(len(chart), data.draw(st.integers(60, 200)), chart.time_map.bars[1].meter)
+    chart = replace(chart, time_map=steady, bars=tuple(WrittenBar(bar.notes) for bar in chart.bars))
+    if chart.time_map.bars[0].length != chart.time_map.bars[1].length:
+        return
+    k = data.draw(st.integers(0, len(chart) - 2))
+    back = apply(apply(chart, JoinBars(k)), InsertBars(k))
+    assert back.time_map.anchor_times_s == pytest.approx(steady.anchor_times_s, abs=1e-9)
+    assert [b.meter for b in back.time_map.bars] == [b.meter for b in steady.bars]
+    for before, now in zip(chart.bars, back.bars):
+        assert [n.key for n in now.notes] == [n.key for n in before.notes]
+
+
 def test_a_recording_has_no_time_for_another_bar():
     for edit, reason in (
         (InsertBars(3), "no time for another bar"),
@@ -98,6 +123,15 @@ def test_empty_bars_at_the_ends_of_a_recording_go():
     assert len(less) == 6 and less.time_map.start_s == 2.0 and less.time_map.end_s == 14.0
     assert strokes(less) == strokes(chart)
     assert len(apply(chart, InsertBars(8))) == 9
+
+
+def test_no_empty_bar_is_left_behind_the_end_of_the_recording():
+    """A beat of 4/4 makes the last bar reach beyond it; without that beat the bar goes again."""
+    chart = groove(9)
+    chart = replace(chart, recording=replace(chart.recording, duration_s=18.2))
+    three = apply(chart, SetMeter(Meter(3, 4), 4, 7))
+    assert three.time_map.end_s > 18.5
+    assert apply(three, SetMeter(Meter(4, 4), 4, 8)).time_map == chart.time_map
 
 
 def test_nothing_comes_before_a_pick_up():

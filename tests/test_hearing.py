@@ -154,6 +154,23 @@ def test_from_a_bar_on_what_comes_before_stays():
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("meter, tempo_bpm", [("3/4", 120), ("7/8", 240), ("12/8", 120)])
+def test_bars_of_a_meter_from_a_bar_on_begin_on_its_line_in_the_pulse_before_it(meter, tempo_bpm):
+    found = lay_anew(CHART, HEARD, 4, Meter.parse(meter))
+    assert found.bars[:4] == CHART.time_map.bars[:4] and found.bar_start_s(4) == CHART.time_map.bar_start_s(4)
+    assert {str(b.meter) for b in found.bars[4:]} == {meter}
+    assert found.tempo_bpm(6) == pytest.approx(tempo_bpm, rel=0.05)
+    after = apply(CHART, LayBars(found))
+    assert after.bars[:4] == CHART.bars[:4]
+    assert [t for t, _ in strokes(after)] == pytest.approx([t for t, _ in strokes(CHART)], abs=1e-3)
+
+
+@pytest.mark.slow
+def test_a_line_that_is_found_again_leaves_the_bars_before_it_as_they_are():
+    assert lay_anew(CHART, HEARD, 6).bars[:6] == CHART.time_map.bars[:6]
+
+
+@pytest.mark.slow
 def test_fixed_lines_and_their_meter_hold():
     """The user says where 1 is, against what is heard: the bars after that line follow it, by ear."""
     late = apply(CHART, MoveBarLine(6, 12.5))  # a beat later takes all bars along

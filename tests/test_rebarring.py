@@ -1,5 +1,6 @@
 """Other bars over the same recording: nothing written is lost, and acts that undo each other do."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import numpy as np
@@ -29,6 +30,13 @@ def time_maps(draw):
         cut = draw(st.integers(1, n - 1))
         bars[0] = Bar(meter, bars[0].beat_times_s[cut:], length=meter.bar_length - cut * meter.beat_length)
     return TimeMap(bars, float(times[-1]))
+
+
+def other_beats_from(time_map, bar_index):
+    """Other bars by ear: those before one stay, from there on there are three beats for two."""
+    new = rebarring.change_level(time_map, F(3, 2), bar_index).time_map
+    bars = [replace(b, beat_times_s=(b.beat_times_s[0], *(t + 0.06 for t in b.beat_times_s[1:]))) for b in new.bars]
+    return TimeMap((*time_map.bars[:bar_index], *bars[bar_index:]), new.end_s + 0.06)
 
 
 ACTS = [

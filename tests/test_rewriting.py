@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.benchmarks.bench_growth import jobs
 from tests.growth import ABOUT_LINEAR, lines_run
-from tests.test_rebarring import ACTS, time_maps
+from tests.test_rebarring import ACTS, other_beats_from, time_maps
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar, rebarring
 from workbench.chart.edits import LayBars, SetMeter, SetTimeMap, apply
 from workbench.chart.events import Stroke
@@ -26,6 +26,8 @@ MOVES = [
     lambda m: rebarring.move_line(m, len(m) - 1, m.bar_start_s(len(m) - 1) + 0.3),
     lambda m: rebarring.tapped_lines(m, [m.start_s + 0.7, m.start_s + 2.4, m.start_s + 4.0]),
     lambda m: rebarring.tapped_beats(m, [m.start_s + 0.5 * k for k in range(9)]),
+    lambda m: rebarring.lay(m, other_beats_from(m, len(m) // 2)),
+    lambda m: rebarring.lay(m, other_beats_from(m, len(m) - 1)),
 ]
 
 
@@ -151,6 +153,15 @@ def test_bars_that_stay_are_kept_as_written():
     chart = chart.with_bar(0, odd)
     new = rebarring.change_level(chart.time_map, F(3, 2), 4)
     assert not new.keeps_rhythm and apply(chart, SetTimeMap(*rewrite(chart, new))).bars[0] == odd
+
+
+@given(charts(), st.data())
+def test_bars_that_stay_keep_their_hits_where_others_are_laid(chart, data):
+    """Bars by ear from one on: those before it are as they were, whatever is quantized anew into them."""
+    k = data.draw(st.integers(0, len(chart) - 1))
+    after = apply(chart, LayBars(other_beats_from(chart.time_map, k)))
+    for before, now in zip(chart.bars[: max(k - 1, 0)], after.bars):
+        assert set(before.notes) <= set(now.notes)
 
 
 def test_bars_that_are_done_stay_so_where_nothing_has_changed():

@@ -16,7 +16,7 @@ import numpy as np
 from workbench.chart.chart import Chart, WrittenBar
 from workbench.chart.counting import bar_list, bar_name, the_bar
 from workbench.chart.meter import Bar, TimeMap
-from workbench.chart.rebarring import NEIGHBOURS, Rebarring, change_level, join_bars
+from workbench.chart.rebarring import NEIGHBOURS, Rebarring, change_level, join_bars, split_bar
 from workbench.errors import ChartError
 
 #: Bars added in one act at most: a slip of the keyboard makes no song of thousands.
@@ -29,8 +29,11 @@ _Where = tuple[int, Fraction]
 
 def has_room(chart: Chart, bar_index: int) -> bool:
     """Whether bars can come in before a bar without a line in the recording for them."""
-    outside = bar_index == len(chart) or (bar_index == 0 and not chart.time_map.bars[0].is_pickup)
-    return chart.recording is None or outside
+    if chart.recording is None or bar_index == len(chart):
+        return True
+    time_map = chart.time_map
+    before = bar_index == 0 and not time_map.bars[0].is_pickup
+    return before and not (len(chart) > 1 and lasts_as_two(time_map, 0))
 
 
 def may_go(chart: Chart, first: int, last: int) -> bool:
@@ -97,19 +100,28 @@ def without_bars(chart: Chart, first: int, last: int) -> Chart:
 
 
 def missed_line(time_map: TimeMap, bar_index: int) -> Rebarring:
-    """Two bars instead of one that lasts as long as two of those around it.
+    """Two bars instead of one that lasts as long as two of those around it: of more beats it is split where one of
+    them would end, else it is counted twice as fast.
 
     Raises
     ------
     ChartError
         If it does not: there is no time for another bar.
     """
-    if not _about(_lasts_s(time_map, bar_index, bar_index), 2 * _usual_s(time_map, bar_index, bar_index)):
+    if not lasts_as_two(time_map, bar_index):
         raise ChartError(
             f"The recording has no time for another bar at {the_bar(time_map.bar_number(bar_index))}: split a bar "
             "where a line is missing, or shift the 1 from here on."
         )
+    usual = _usual_length(time_map, bar_index, bar_index)
+    if time_map.bars[bar_index].length > usual:
+        return split_bar(time_map, bar_index, usual)
     return change_level(time_map, 2, bar_index, bar_index)
+
+
+def lasts_as_two(time_map: TimeMap, bar_index: int) -> bool:
+    """Whether a bar lasts as long as two of those around it."""
+    return _about(_lasts_s(time_map, bar_index, bar_index), 2 * _usual_s(time_map, bar_index, bar_index))
 
 
 def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:

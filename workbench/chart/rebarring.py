@@ -125,8 +125,7 @@ def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     full = _first_full(time_map, first_bar)
     old = time_map.bars[full].meter
-    same_beats = old.counted_beats == meter.counted_beats and old.is_compound != meter.is_compound
-    scale = meter.beat_length / old.beat_length if same_beats else Fraction(1)
+    scale = meter.beat_length / kept_beat(old, meter)
     starts = time_map.starts
     lines = [starts[full]] + [starts[k] for k in range(full + 1, last_bar + 1) if time_map.bars[k].fixed]
     end = starts[last_bar + 1]
@@ -147,6 +146,13 @@ def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int
     if line < starts[held]:
         spans += _cut(time_map.bars[held - 1].meter, Fraction(1), line, starts[held], held == len(time_map))
     return _assembled(time_map, spans + _as_spans(time_map, held, len(time_map)))
+
+
+def kept_beat(old: Meter, new: Meter) -> Fraction:
+    """What a beat of the new meter is in the old one, whole notes: a beat where one counts quarters and the other as
+    many dotted quarters, else its own length."""
+    as_many = old.counted_beats == new.counted_beats and old.is_compound != new.is_compound
+    return old.beat_length if as_many else new.beat_length
 
 
 def set_pickup(time_map: TimeMap, length: Fraction) -> Rebarring:

@@ -39,7 +39,7 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     time_map = new.time_map
     same = _unchanged_bars(chart.time_map, time_map)
     kept = {} if new.keeps_rhythm else same
-    stays = set(kept.values())
+    stays = {old: k for k, old in kept.items()}
     notes = list(chart.notes())
     moments = chart.time_map.seconds_of([(k, n.position) for k, n in notes])
     times_s: list[float] = (moments + np.array([n.deviation_s for _, n in notes])).tolist()
@@ -49,9 +49,10 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     places: list[tuple[int, Fraction]] = [(0, Fraction(0))] * len(notes)
     taken: list[set[tuple[Fraction, str]]] = [set() for _ in time_map.bars]
     # Those that keep a place of their own first: only who comes to a taken one has to move.
-    for i in sorted(range(len(notes)), key=lambda i: (not heard[i], i not in wished)):
+    for i in sorted(range(len(notes)), key=lambda i: (notes[i][0] not in stays, not heard[i], i not in wished)):
         k, note = notes[i]
-        place = wished.get(i) if anew[i] else new.place(k, note.position)
+        here = (stays[k], note.position) if k in stays else new.place(k, note.position)
+        place = wished.get(i) if anew[i] else here
         bar_index, position = _free(time_map, taken, note.instrument, place or _nearest(time_map, times_s[i]))
         places[i] = bar_index, position
         taken[bar_index].add((position, note.instrument))
@@ -61,7 +62,8 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
     ):
         deviation_s = note.deviation_s if k in stays else (time_s - at_s or ON_TIME_S) if h else 0.0
         own[bar_index].append(note.placed(position, deviation_s))
-    end_s = np.inf if new.keeps_end else chart.time_map.end_s
+    sound_s = chart.time_map.end_s if chart.recording is None else chart.recording.duration_s
+    end_s = np.inf if new.keeps_end else min(chart.time_map.end_s, sound_s)
     while len(own) > 1 and not own[-1] and _middle_s(time_map, len(time_map) - 1) > end_s:
         own.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])

@@ -22,6 +22,7 @@ from workbench.chart.data import number_from_data, time_map_from_data, to_data
 from workbench.chart.edits import LayBars
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.rebarring import NEIGHBOURS, kept_beat
 from workbench.chart.rewriting import is_heard
 from workbench.errors import AnalysisError, ChartError, FileFormatError
 from workbench.files.safefile import write_whole
@@ -38,6 +39,9 @@ from workbench.progress import Progress, part
 HEARD_FOLDER, LARGEST_HEARD_BYTES = ".workbench-bars", 64_000_000
 #: Bars are tracked from so long before the first line that may not move, seconds (a slow bar).
 LEAD_S = 4.0
+#: Bars whose meter a user names go on in the tempo before them, within this factor (own choice: players push and drag
+#: less).
+SAME_TEMPO = 1.1
 #: Two readings are one if their tempi differ by less (natural logarithm) and more than this share of lines agree.
 SAME_READING_TEMPO, SAME_READING_LINES = 0.05, 0.7
 
@@ -249,7 +253,8 @@ def lay_anew(
 ) -> TimeMap:
     """Track the bars from a bar on again, by what was heard and the strokes as they are corrected.
 
-    The lines before it stay, and every fixed line from it on; fixed lines of one meter keep it.
+    The bars before it stay, but for the end of the last where the line between moves, and every fixed line from it
+    on; fixed lines of one meter keep it.  Bars of another meter begin on the line, in the pulse of those before it.
 
     Parameters
     ----------
@@ -267,7 +272,12 @@ def lay_anew(
     """
     time_map = chart.time_map
     time_map.check_bar(first_bar)
-    if first_bar and not time_map.bars[first_bar].fixed and not time_map.bars[first_bar - 1].is_pickup:
+    asked = first_bar
+    if first_bar and meter is not None:
+        if tempo_bpm is None:
+            with suppress(AnalysisError):  # else at any tempo
+                return lay_anew(chart, hearing, first_bar, meter, _pulse_before(time_map, first_bar, meter))
+    elif first_bar and not time_map.bars[first_bar].fixed and not time_map.bars[first_bar - 1].is_pickup:
         first_bar -= 1  # the last line that is not in question
     fixed = [k for k in range(first_bar, len(time_map)) if time_map.bars[k].fixed]
     begin_s = time_map.bar_start_s(first_bar) if first_bar else 0.0
@@ -290,7 +300,20 @@ def lay_anew(
     at = {time_map.bar_start_s(k) for k in fixed}
     bars = [replace(b, fixed=any(abs(b.beat_times_s[0] - t) < 1e-6 for t in at)) for b in bars]
     first = next((k for k, b in enumerate(bars) if b.beat_times_s[0] >= begin_s - 1e-6), 0)
+    line_s = time_map.bar_start_s(asked)
+    near = first + 1
+    if first_bar < asked and near < len(bars) and abs(bars[near].beat_times_s[0] - line_s) < SAME_LINE_S:
+        bars[near] = replace(bars[near], beat_times_s=(line_s, *bars[near].beat_times_s[1:]))
+        first_bar, first = asked, near  # the line between was right
     return TimeMap([*time_map.bars[:first_bar], *bars[first:]], new.end_s + from_s)
+
+
+def _pulse_before(time_map: TimeMap, bar_index: int, meter: Meter) -> tuple[float, float]:
+    """Tempi of bars of a meter, lowest and highest, whose beats go on as those before a bar."""
+    near = range(max(bar_index - NEIGHBOURS, 0), bar_index)
+    beat = kept_beat(time_map.bars[bar_index - 1].meter, meter)
+    tempo_bpm = float(np.median([time_map.quarter_tempo_bpm(k) for k in near])) / float(4 * beat)
+    return tempo_bpm / SAME_TEMPO, tempo_bpm * SAME_TEMPO
 
 
 def _from(hearing: Hearing, begin_s: float) -> Hearing:
