@@ -10,9 +10,21 @@ from hypothesis import given, settings
 
 from tests.test_rewriting import charts
 from workbench.chart import Chart, Note, Recording, WrittenBar
-from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, SetMeter, SetTimeMap, ShiftOne, apply
+from workbench.chart.edits import (
+    ChangeLevel,
+    FixLine,
+    JoinBars,
+    LayBars,
+    MoveBarLine,
+    SetMeter,
+    SetTimeMap,
+    ShiftOne,
+    SplitBar,
+    apply,
+)
 from workbench.chart.meter import Meter, TimeMap
 from workbench.listening.barfaults import find_bar_faults
+from workbench.listening.hearing import as_read, look_at_bars
 from workbench.listening.readings import BarReading
 
 
@@ -78,6 +90,43 @@ def test_a_line_moved_by_200_ms_is_moved_back(off_s, tempo_bpm):
     mended = apply(damaged, fault.edit)
     for line_s in lines(chart)[1:]:  # the first may have a pick-up before it
         assert min(abs(t - line_s) for t in lines(mended)) < 0.03
+
+
+@pytest.mark.parametrize(
+    "damage, mend",
+    [(JoinBars(6), SplitBar(6, F(1))), (SplitBar(6, F(1, 2)), JoinBars(6)), (SplitBar(9, F(1, 4)), JoinBars(9))],
+)
+def test_a_line_missed_or_too_many_is_mended_there_and_lays_the_song_in_no_other_meter(damage, mend):
+    chart = song()
+    damaged = apply(chart, damage)
+    for readings in (
+        (None, []),
+        (BarReading(damaged.time_map, 0.9), [BarReading(TimeMap.steady(48, 96, Meter(2, 4)), 0.04)]),
+    ):
+        (fault,) = find_bar_faults(damaged, *readings)
+        assert fault.edit == mend and apply(damaged, fault.edit).time_map == chart.time_map
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("damage", DAMAGES.values(), ids=DAMAGES)
+@pytest.mark.parametrize("wrong", [False, True])
+def test_no_mend_of_most_bars_lays_what_is_less_likely(damage, wrong):
+    """Whether the recording is read as it was played, or as the damaged chart has it."""
+    chart = song()
+    damaged = apply(chart, damage)
+    readings = [BarReading((damaged if wrong else chart).time_map, 0.9), BarReading(TimeMap.steady(48, 192), 0.1)]
+    now = as_read(damaged.time_map, readings)
+    for fault in look_at_bars(damaged, readings).faults:
+        if 2 * (fault.last_bar - fault.first_bar + 1) > len(damaged):
+            after = apply(damaged, fault.edit).time_map
+            assert as_read(after, readings).probability >= now.probability - 1e-9
+
+
+def test_half_tempo_in_a_few_bars_is_mended_in_those_whatever_else_is_heard():
+    chart = song()
+    damaged = apply(chart, ChangeLevel(F(1, 2), 8, 11))
+    readings = [BarReading(chart.time_map, 0.93), BarReading(TimeMap.steady(48, 192), 0.04)]
+    assert look_at_bars(damaged, readings).faults[0].edit == ChangeLevel(F(2), 8, 9)
 
 
 def test_hits_left_behind_by_their_line_are_seen():

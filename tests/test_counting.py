@@ -7,6 +7,7 @@ import pytest
 from workbench.chart.counting import (
     bar_list,
     bar_name,
+    bars_told,
     count_row,
     count_syllable,
     counts_said,
@@ -17,6 +18,7 @@ from workbench.chart.counting import (
     the_bar,
 )
 from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.rebarring import set_meter, set_pickup, split_bar
 
 FOUR = Bar(Meter(), (0.0, 0.5, 1.0, 1.5))
 
@@ -124,3 +126,15 @@ def test_bars_are_numbered_as_players_do():
 def test_note_values():
     assert note_value(F(1, 24)) == "16th triplets"
     assert note_value(F(5, 16)) == "notes of 5/16 of a whole note"
+
+
+def test_bars_are_told_by_their_parts():
+    """A pick-up is no part of its own, and of many parts only the most usual is named."""
+    four = TimeMap.steady(16, 110)
+    assert bars_told(set_pickup(four, F(1, 8)).time_map) == "4/4 at 110"
+    assert bars_told(set_meter(four, Meter(7, 8), 4).time_map) == "4/4 at 110, 7/8 at 220 from bar 5"
+    assert bars_told(split_bar(four, 6, F(1, 2)).time_map) == "4/4 at 110, 2/4 in bars 7–8"
+    many = four
+    for k, meter in enumerate(("2/4", "3/4", "5/4", "7/4")):
+        many = set_meter(many, Meter.parse(meter), 2 * k + 1, 2 * k + 1).time_map
+    assert bars_told(many) == "mostly 4/4 at 110"

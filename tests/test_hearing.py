@@ -25,7 +25,6 @@ from workbench.listening.hearing import (
     look_at_bars,
     other_readings,
 )
-from workbench.listening.readings import percent
 
 CHART = groove(16)
 DOUBLE = TimeMap.steady(32, 240)
@@ -44,6 +43,13 @@ def test_readings_are_told_against_the_bars_as_they_are_now():
     assert late.words == "4/4 at 120 (8 %); it may also be the 1 a beat earlier (80 %), 4/4 at 240 (12 %)"
 
 
+@pytest.mark.parametrize("act", [ShiftOne(F(1)), ShiftOne(F(1), 5), ChangeLevel(F(2)), SetMeter(Meter(3, 4), 4, 7)])
+def test_what_stands_and_what_may_also_be_are_one_distribution(act):
+    told = look_at_bars(apply(CHART, act), HEARD.readings)
+    assert told.now.probability + sum(r.probability for r in told.readings.values()) == pytest.approx(1.0)
+    assert (" %)" in told.words.split(";")[0]) == (told.now.probability > 0)
+
+
 def test_bars_that_nobody_heard_are_said_to_be_unlikely_and_the_likeliest_mends_them():
     """A meter that a user wishes is laid; that the hits speak against it is told, and the way back."""
     right = song()
@@ -51,7 +57,8 @@ def test_bars_that_nobody_heard_are_said_to_be_unlikely_and_the_likeliest_mends_
     for wished in (TimeMap.steady(28, 192, Meter(7, 8)), TimeMap.steady(20, 150, Meter(7, 8)), TimeMap.steady(48, 192)):
         chart = apply(right, LayBars(wished))
         told = look_at_bars(chart, heard)
-        assert percent(told.now) in told.words and told.now.probability < 0.2
+        known = sum(r.probability for r in (told.now, *told.readings.values()))
+        assert told.now.probability < 0.2 and known <= 1
         mended = look_at_bars(apply(chart, told.faults[0].edit), heard)
         assert mended.now.probability == pytest.approx(0.88) and mended.faults == ()
     assert look_at_bars(right, heard).faults == ()
@@ -161,7 +168,7 @@ def test_bars_of_a_meter_from_a_bar_on_begin_on_its_line_in_the_pulse_before_it(
     assert {str(b.meter) for b in found.bars[4:]} == {meter}
     assert found.tempo_bpm(6) == pytest.approx(tempo_bpm, rel=0.05)
     after = apply(CHART, LayBars(found))
-    assert after.bars[:4] == CHART.bars[:4]
+    assert [n.key for n in after.bars[3].notes] == [n.key for n in CHART.bars[3].notes]
     assert [t for t, _ in strokes(after)] == pytest.approx([t for t, _ in strokes(CHART)], abs=1e-3)
 
 

@@ -113,7 +113,7 @@ def missed_line(time_map: TimeMap, bar_index: int) -> Rebarring:
             f"The recording has no time for another bar at {the_bar(time_map.bar_number(bar_index))}: split a bar "
             "where a line is missing, or shift the 1 from here on."
         )
-    usual = _usual_length(time_map, bar_index, bar_index)
+    usual = usual_length(time_map, bar_index, bar_index)
     if time_map.bars[bar_index].length > usual:
         return split_bar(time_map, bar_index, usual)
     return change_level(time_map, 2, bar_index, bar_index)
@@ -122,6 +122,11 @@ def missed_line(time_map: TimeMap, bar_index: int) -> Rebarring:
 def lasts_as_two(time_map: TimeMap, bar_index: int) -> bool:
     """Whether a bar lasts as long as two of those around it."""
     return _about(_lasts_s(time_map, bar_index, bar_index), 2 * _usual_s(time_map, bar_index, bar_index))
+
+
+def last_as_one(time_map: TimeMap, bar_index: int) -> bool:
+    """Whether a bar and the next last, together, as long as one of those around them."""
+    return _about(_lasts_s(time_map, bar_index, bar_index + 1), _usual_s(time_map, bar_index, bar_index + 1))
 
 
 def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:
@@ -135,8 +140,8 @@ def line_too_many(time_map: TimeMap, bar_index: int) -> Rebarring:
     for first in (bar_index - 1, bar_index):
         if 0 <= first and first + 1 < len(time_map):
             a, b = time_map.bars[first : first + 2]
-            if _about(_lasts_s(time_map, first, first + 1), _usual_s(time_map, first, first + 1)):
-                full = a.length == b.length == _usual_length(time_map, first, first + 1)
+            if last_as_one(time_map, first):
+                full = a.length == b.length == usual_length(time_map, first, first + 1)
                 return change_level(time_map, Fraction(1, 2), first, first + 1) if full else join_bars(time_map, first)
     first = max(0, min(bar_index, len(time_map) - 2))
     both = f"join {bar_list(time_map, [first, first + 1])} where a line is too many, or " if len(time_map) > 1 else ""
@@ -158,7 +163,8 @@ def _usual_s(time_map: TimeMap, first: int, last: int) -> float:
     return float(np.median([_lasts_s(time_map, k, k) for k in _around(time_map, first, last)]))
 
 
-def _usual_length(time_map: TimeMap, first: int, last: int) -> Fraction:
+def usual_length(time_map: TimeMap, first: int, last: int) -> Fraction:
+    """Of the bars around a stretch, whole notes."""
     lengths = sorted(time_map.bars[k].length for k in _around(time_map, first, last))
     return lengths[len(lengths) // 2]
 

@@ -13,8 +13,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from itertools import groupby
+from math import log
 
-from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.meter import TEMPO_JUMP, Bar, Meter, TimeMap
+
+#: Of bars of so many meters and tempi only the most usual is named; tempi as near as this (natural logarithm) are one.
+MOST_KINDS, SAME_COUNT = 4, 0.05
 
 #: Syllables with a place of their own in a count; common practice, no source.
 SYLLABLES: dict[Fraction, str] = {
@@ -285,6 +289,55 @@ def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
     full = sum(time_map.bar_number(k) > 0 for k in bar_indices)
     words = ["pick-up"] * (full < len(bar_indices)) + [f"{full} bar{'s' * (full != 1)}"] * (full > 0)
     return " + ".join(words)
+
+
+def bars_told(time_map: TimeMap) -> str:
+    """Meter and counted tempo of the bars, and where they are others.
+
+    Examples
+    --------
+    >>> from workbench.chart.rebarring import change_level, set_meter
+    >>> four = TimeMap.steady(12, 110)
+    >>> bars_told(four), bars_told(set_meter(four, Meter(3, 4), 4).time_map)
+    ('4/4 at 110', '4/4 at 110, 3/4 from bar 5')
+    >>> bars_told(change_level(four, Fraction(1, 2), 4, 7).time_map)
+    '4/4 at 110, 4/4 at 55 in bars 5–6'
+    """
+    kinds: list[list[int]] = []
+    pickup = time_map.bars[0].is_pickup and len(time_map) > 1
+    for first, last in time_map.runs:
+        bars = list(range(max(first, int(pickup)), last + 1))
+        kind = next((k for k in kinds if bars and _alike(time_map, k[0], bars[0])), None)
+        if kind is not None:
+            kind += bars
+        elif bars:
+            kinds.append(bars)
+    if len(kinds) > MOST_KINDS:
+        return "mostly " + _kind_words(time_map, max(kinds, key=len))
+    out = [_kind_words(time_map, kinds[0])]
+    for bars in kinds[1:]:
+        to_end = bars == list(range(bars[0], len(time_map)))
+        where = f"from {bar_list(time_map, bars[:1])}" if to_end else f"in {bar_list(time_map, bars)}"
+        same_tempo = abs(log(_tempo_bpm(time_map, bars) / _tempo_bpm(time_map, kinds[0]))) < SAME_COUNT
+        meter = time_map.bars[bars[0]].meter
+        same_tempo = same_tempo and meter != time_map.bars[kinds[0][0]].meter
+        out.append(f"{meter if same_tempo else _kind_words(time_map, bars)} {where}")
+    return ", ".join(out)
+
+
+def _alike(time_map: TimeMap, one: int, other: int) -> bool:
+    same_meter = time_map.bars[one].meter == time_map.bars[other].meter
+    return same_meter and abs(log(time_map.tempo_bpm(one) / time_map.tempo_bpm(other))) <= TEMPO_JUMP
+
+
+def _kind_words(time_map: TimeMap, bars: Sequence[int]) -> str:
+    return f"{time_map.bars[bars[0]].meter} at {_tempo_bpm(time_map, bars):.0f}"
+
+
+def _tempo_bpm(time_map: TimeMap, bars: Sequence[int]) -> float:
+    """Counted beats of bars by the minutes they take."""
+    lasts_s = [time_map.bar_end_s(k) - time_map.bar_start_s(k) for k in bars]
+    return sum(time_map.tempo_bpm(k) * s for k, s in zip(bars, lasts_s)) / sum(lasts_s)
 
 
 def beats_said(beats: Fraction) -> str:

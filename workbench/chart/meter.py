@@ -30,6 +30,8 @@ from workbench.errors import ChartError
 SHORTEST_GAP_S = 0.005
 #: Most bars of a time map (eleven hours of 4/4 at 120).
 MOST_BARS = 20_000
+#: Two bars whose tempi in quarters differ by more (natural logarithm) do not belong to one run.
+TEMPO_JUMP = 0.25
 
 
 @dataclass(frozen=True)
@@ -381,6 +383,19 @@ class TimeMap:
     def quarter_tempo_bpm(self, bar_index: int) -> float:
         """Mean tempo of a bar in quarter notes a minute."""
         return self.tempo_bpm(bar_index) * float(self.bars[bar_index].meter.beat_length * 4)
+
+    def tempo_step(self, bar_index: int) -> float:
+        """Of the tempo of a bar to that of the one before, in quarters, natural logarithm."""
+        return float(np.log(self.quarter_tempo_bpm(bar_index) / self.quarter_tempo_bpm(bar_index - 1)))
+
+    @cached_property
+    def runs(self) -> tuple[tuple[int, int], ...]:
+        """Stretches of bars of one meter without a jump of the tempo: first and last bar of each."""
+        bars = self.bars
+        cuts = [
+            k for k in range(1, len(bars)) if bars[k].meter != bars[k - 1].meter or abs(self.tempo_step(k)) > TEMPO_JUMP
+        ]
+        return tuple((a, b - 1) for a, b in zip([0, *cuts], [*cuts, len(bars)]))
 
     def bar_start_s(self, bar_index: int) -> float:
         """When a bar begins, seconds."""

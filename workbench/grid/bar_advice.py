@@ -20,7 +20,7 @@ from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument
 from workbench.listening.hearing import Hearing, hearing_for, kept_hearing, lay_anew, look_at_bars
-from workbench.listening.readings import percent
+from workbench.listening.readings import with_percent
 
 #: So long nothing changes before advice is worked out: edits come first, seconds.
 STILL_S = 0.5
@@ -124,7 +124,7 @@ def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
     """How the bars lie, other readings by their numbers, and where lines and hits disagree, as data for the page."""
     look = look_at_bars(chart, hearing.readings if hearing else ())
     return {
-        "now": f"{look.now} ({percent(look.now)})" if look.readings else str(look.now),
+        "now": with_percent(look.now) if look.readings else look.now.words,
         "others": [
             {"reading": k, "words": look.told[k], "percent": round(100 * r.probability)}
             for k, r in look.readings.items()

@@ -11,26 +11,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
 import numpy as np
 
 from workbench.chart import Chart, edits
+from workbench.chart.barcount import last_as_one, lasts_as_two, usual_length
 from workbench.chart.counting import beats_said, capital
 from workbench.chart.edits import Rebar
 from workbench.chart.events import Stroke
-from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.meter import TEMPO_JUMP, Meter, TimeMap
 from workbench.chart.quantizer import WORST_MISFIT
 from workbench.chart.rewriting import is_heard
 from workbench.errors import ChartError
 from workbench.listening.bars import LONGEST, METER_CHANGE, METERS, ROLES, TEMPO_WEIGHT, BarEvidence, roles_of
 from workbench.listening.chooser import KNOWN_METERS, RARE, SONG_METERS
-from workbench.listening.readings import LEAST_LIKELY, BarReading, percent, told_apart
+from workbench.listening.grids import distance_s
+from workbench.listening.readings import LEAST_LIKELY, SAME_LINE_S, BarReading, shared_bars, told_apart
 
-#: Two bars whose tempi differ by more (natural logarithm) do not belong to one run.
-TEMPO_JUMP = 0.25
 #: Natural log of how likely the tempo jumps so from one bar to the next; a meter of no song, and a bar of no meter.
 JUMP, UNKNOWN_METER = -8.0, -6.0
 #: Natural log, a second, of how likely bars are that are all alike, against bars that have nothing in common.
@@ -104,7 +104,7 @@ def find_bar_faults(
     now : BarReading, optional
         Its bars, with how likely they are.
     others : sequence of BarReading
-        How the recording may be read otherwise; those that are likelier than its own bars are tried.
+        How the recording may be read otherwise; the likeliest is tried if it is likelier than its own bars.
     """
     song = _Heard.of(chart)
     if song is None:
@@ -113,6 +113,15 @@ def find_bar_faults(
     found = []
     fixed = [b.fixed for b in chart.time_map.bars]
     weighed = [(*act, 0.0) for act in _acts(chart, song)]
+    # Bars that are two, or two that are one, are mended by themselves: no other meter of the song wins by them.
+    odd = list(_odd_lengths(chart.time_map))
+    mended = chart.time_map
+    for act, words, mends, span in reversed(odd):
+        mended = act.lay(mended, *astuple(act)).time_map
+        gain = song.score(act.rebarring(chart).time_map) - before
+        if gain > 0 and not all(fixed[k] for k in _about(*span, len(chart))):
+            found.append(BarFault(span.first, span.last, words, mends, act, gain))
+    best = max(before, song.score(mended)) if odd else before
     for act, words, mends, span, heard in (*_likelier(chart, now, others), *weighed):
         if all(fixed[k] for k in _about(*span, len(chart))):
             continue
@@ -123,7 +132,10 @@ def find_bar_faults(
         bars = min(span.last - span.first + 1, len(after))
         whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter) and not heard
         doubt = bars * (SONG_GAIN_A_BAR if whole else LEAST_GAIN_A_BAR) + FIXED * _let_go(chart.time_map, after)
-        gain = song.score(after) - before + song.nearer(chart.time_map, after) + heard - doubt
+        wide = 2 * (span.last - span.first + 1) > len(chart)
+        if wide and now is not None and _likely(after, others) < now.probability:
+            continue
+        gain = song.score(after) - (best if wide else before) + song.nearer(chart.time_map, after) + heard - doubt
         if gain > LEAST_GAIN:
             found.append(BarFault(span.first, span.last, words, mends, act, gain))
     if any(isinstance(f.edit, edits.LayBars) for f in found):  # what else the whole song may be was not heard so
@@ -133,6 +145,11 @@ def find_bar_faults(
         if not any(fault.first_bar <= o.last_bar + TOUCHES and o.first_bar <= fault.last_bar + TOUCHES for o in out):
             out.append(fault)
     return tuple(out)
+
+
+def _likely(time_map: TimeMap, readings: Sequence[BarReading]) -> float:
+    """How likely one of these bars is by some readings, on average."""
+    return sum(r.probability * shared_bars(BarReading(time_map, 0.0), r) for r in readings)
 
 
 def _let_go(before: TimeMap, after: TimeMap) -> int:
@@ -190,7 +207,7 @@ class _Heard:
 
     def score(self, time_map: TimeMap) -> float:
         """How likely bars are by the strokes and by themselves, natural log."""
-        runs = runs_of(time_map)
+        runs = [_Stretch(*run) for run in time_map.runs]
         scores, seconds = 0.0, 0.0
         lasts: dict[Meter, float] = {}
         played: dict[Meter, list[np.ndarray]] = {}
@@ -219,7 +236,7 @@ class _Heard:
         prior = METERS.get(mostly, RARE)
         tempo = float(np.median([time_map.tempo_bpm(k) for k, b in enumerate(time_map.bars) if b.meter == mostly]))
         changes = sum(time_map.bars[r.first].meter != time_map.bars[r.first - 1].meter for r in runs[1:])
-        jumps = sum(abs(_log_ratio(time_map, r.first)) > TEMPO_JUMP for r in runs[1:])
+        jumps = sum(abs(time_map.tempo_step(r.first)) > TEMPO_JUMP for r in runs[1:])
         unknown = sum(time_map.bars[r.first].meter not in SONG_METERS for r in runs)
         rows = np.concatenate(played.get(mostly, [np.zeros((0, 1))]))
         rows = rows / np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)
@@ -235,31 +252,16 @@ class _Heard:
         )
 
 
-def _log_ratio(time_map: TimeMap, bar_index: int) -> float:
-    """Of the tempo of a bar to that of the one before, in quarters."""
-    return float(np.log(time_map.quarter_tempo_bpm(bar_index) / time_map.quarter_tempo_bpm(bar_index - 1)))
-
-
 def _about(first_bar: int, last_bar: int, bar_count: int) -> list[int]:
     """Bars whose lines, all fixed, vouch for a run: the outer ones and the next, of one bar the one before, too."""
     lines = {first_bar - (first_bar == last_bar), first_bar, last_bar, last_bar + 1}
     return sorted(lines & set(range(bar_count)))
 
 
-def runs_of(time_map: TimeMap) -> list[_Stretch]:
-    """Stretches of bars of one meter without a jump of the tempo."""
-    cuts = [
-        k
-        for k in range(1, len(time_map))
-        if time_map.bars[k].meter != time_map.bars[k - 1].meter or abs(_log_ratio(time_map, k)) > TEMPO_JUMP
-    ]
-    return [_Stretch(a, b - 1) for a, b in zip([0, *cuts], [*cuts, len(time_map)])]
-
-
 def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
     """Acts that may mend something, in words, and the bars they are for."""
     time_map = chart.time_map
-    runs = runs_of(time_map)
+    runs = [_Stretch(*run) for run in time_map.runs]
     end = len(time_map) - 1
     longer = [r for r in runs if r.last > r.first or len(runs) == 1]
     for run in sorted(longer, key=lambda r: r.first - r.last)[:MOST_STRETCHES]:
@@ -277,17 +279,38 @@ def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretc
 def _likelier(
     chart: Chart, now: BarReading | None, others: Sequence[BarReading]
 ) -> Iterator[tuple[Rebar, str, str, _Stretch, float]]:
-    """Readings of the recording that are likelier than the chart's bars; of those at another meter or tempo by how
-    much, natural logarithm."""
+    """The likeliest reading of the recording where it is likelier than the chart's bars; of one at another meter or
+    tempo by how much, natural logarithm."""
     if now is None:
         return
-    for other, words in zip(others, told_apart(now, others)):
-        if other.probability > max(now.probability, LEAST_LIKELY):
-            against = f"what was heard speaks against {now} ({percent(now)})"
-            # Bars that are partly its own are rather mended where they part.
-            apart = told_apart(now, [other]) == [str(other)]
-            heard = math.log(other.probability / max(now.probability, LEAST_LIKELY)) if apart else 0.0
-            yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1), heard
+    other, words = max(zip(others, told_apart(now, others)), key=lambda o: o[0].probability, default=(now, ""))
+    if other.probability > max(now.probability, LEAST_LIKELY):
+        # Bars that are partly its own are rather mended where they part.
+        apart = told_apart(now, [other]) == [str(other)] and _same_bars(chart.time_map, other.time_map) <= 0.5
+        heard = math.log(other.probability / max(now.probability, LEAST_LIKELY)) if apart else 0.0
+        against = f"what was heard speaks against {now.words}"
+        yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1), heard
+
+
+def _same_bars(one: TimeMap, other: TimeMap) -> float:
+    """Share of bars that begin and end as some of the other time map."""
+    edges_s = np.array([*(b.beat_times_s[0] for b in one.bars), one.end_s])
+    lines_s = np.array([*(b.beat_times_s[0] for b in other.bars), other.end_s])
+    near = distance_s(edges_s, lines_s) < SAME_LINE_S
+    between = np.diff(np.searchsorted(lines_s, edges_s + SAME_LINE_S))
+    return float((near[:-1] & near[1:] & (between == 1)).mean())
+
+
+def _odd_lengths(time_map: TimeMap) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
+    """Bars that are as long as two of those around them, and two that are as long as one: a line is missing, or one
+    too many."""
+    bars = time_map.bars
+    for k in range(1 if bars[0].is_pickup else 0, len(bars) - 1 if len(bars) > 2 else 0):
+        one, two = bars[k].length, bars[k].length + bars[k + 1].length
+        if one == 2 * usual_length(time_map, k, k) and lasts_as_two(time_map, k):
+            yield edits.SplitBar(k, one / 2), "as long as two bars", "Two bars", _Stretch(k, k)
+        elif two == usual_length(time_map, k, k + 1) and last_as_one(time_map, k):
+            yield edits.JoinBars(k), "as long as one bar", "One bar", _Stretch(k, k + 1)
 
 
 def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Heard) -> Iterator[float]:

@@ -29,9 +29,16 @@ from workbench.files.safefile import write_whole
 from workbench.files.untrusted import read_bytes
 from workbench.listening.activations import Activations
 from workbench.listening.barfaults import BarFault, find_bar_faults
-from workbench.listening.grids import distance_s
 from workbench.listening.harmony import Harmony, hear_harmony
-from workbench.listening.readings import SAME_LINE_S, BarReading, BarWish, describe, told_apart, track_readings
+from workbench.listening.readings import (
+    SAME_LINE_S,
+    BarReading,
+    BarWish,
+    describe,
+    shared_bars,
+    told_apart,
+    track_readings,
+)
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
 
@@ -41,9 +48,9 @@ HEARD_FOLDER, LARGEST_HEARD_BYTES = ".workbench-bars", 64_000_000
 LEAD_S = 4.0
 #: Bars whose meter a user names go on in the tempo before them, within this factor (own choice: players push and drag
 #: less).
-SAME_TEMPO = 1.1
-#: Two readings are one if their tempi differ by less (natural logarithm) and more than this share of lines agree.
-SAME_READING_TEMPO, SAME_READING_LINES = 0.05, 0.7
+GOES_ON = 1.1
+#: Two readings are one if more than this share of lines agree.
+SAME_READING_LINES = 0.7
 
 
 @dataclass(frozen=True)
@@ -76,7 +83,7 @@ class BarLines:
     Attributes
     ----------
     now : BarReading
-        As they are, with how likely that is; 0 if it is none of the recording's readings.
+        As they are, with how likely that is beside the others; 0 if it is none of the recording's readings.
     readings : dict of BarReading
         The others by number.
     told : dict of str
@@ -205,21 +212,12 @@ def _reading(data: Any) -> BarReading:
 def as_read(time_map: TimeMap, readings: Sequence[BarReading] = ()) -> BarReading:
     """The bars of a chart as a reading: how likely one of its bars is by the recording's readings, on average."""
     own = BarReading(time_map, 0.0)
-    return replace(own, probability=sum(r.probability * _shared(own, r) for r in readings))
+    return replace(own, probability=sum(r.probability * shared_bars(own, r) for r in readings))
 
 
 def alike(one: BarReading, other: BarReading) -> bool:
     """Whether two readings are the same to a user: meter, tempo and most bar lines."""
-    return _shared(one, other) > SAME_READING_LINES
-
-
-def _shared(one: BarReading, other: BarReading) -> float:
-    """Share of a reading's bars that are another's, too; 0 if meter or tempo differ."""
-    if one.meter != other.meter or abs(np.log(one.tempo_bpm / other.tempo_bpm)) > SAME_READING_TEMPO:
-        return 0.0
-    a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars if not bar.is_pickup]) for r in (one, other))
-    a = a[(a > other.time_map.start_s - SAME_LINE_S) & (a < other.time_map.end_s)]
-    return float((distance_s(a, b) < SAME_LINE_S).mean()) if len(a) and len(b) else 0.0
+    return shared_bars(one, other) > SAME_READING_LINES
 
 
 def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
@@ -242,7 +240,10 @@ def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     """How the bars of a chart lie, given the readings of its recording."""
     now, others = as_read(chart.time_map, readings), other_readings(chart, readings)
     told = dict(zip(others, told_apart(now, list(others.values()))))
-    return BarLines(now, others, told, find_bar_faults(chart, now, list(others.values())))
+    faults = find_bar_faults(chart, now, list(others.values()))
+    # Readings that are the chart's own bars are not among the others: what is said adds up.
+    own = replace(now, probability=sum(r.probability for r in readings if alike(now, r)))
+    return BarLines(own, others, told, faults)
 
 
 # -- anew ------------------------------------------------------------------------------------------
@@ -313,7 +314,7 @@ def _pulse_before(time_map: TimeMap, bar_index: int, meter: Meter) -> tuple[floa
     near = range(max(bar_index - NEIGHBOURS, 0), bar_index)
     beat = kept_beat(time_map.bars[bar_index - 1].meter, meter)
     tempo_bpm = float(np.median([time_map.quarter_tempo_bpm(k) for k in near])) / float(4 * beat)
-    return tempo_bpm / SAME_TEMPO, tempo_bpm * SAME_TEMPO
+    return tempo_bpm / GOES_ON, tempo_bpm * GOES_ON
 
 
 def _from(hearing: Hearing, begin_s: float) -> Hearing:

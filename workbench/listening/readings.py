@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import expit, logit
 
-from workbench.chart.counting import beats_said, place_in_bar, the_bar
+from workbench.chart.counting import bars_told, beats_said, place_in_bar, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
@@ -68,6 +68,11 @@ class BarReading:
 
     def __str__(self) -> str:
         return f"{self.meter} at {self.tempo_bpm:.0f}"
+
+    @property
+    def words(self) -> str:
+        """Meter and tempo, and where they are others: "4/4 at 110, 3/4 from bar 5"."""
+        return bars_told(self.time_map)
 
     @property
     def meter(self) -> Meter:
@@ -138,7 +143,12 @@ def describe(readings: Sequence[BarReading]) -> str:
     """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
     first, *others = readings
     told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, others), others)]
-    return str(first) + (f" ({percent(first)}); it may also be {', '.join(told)}" if told else "")
+    return with_percent(first) + f"; it may also be {', '.join(told)}" if told else first.words
+
+
+def with_percent(first: BarReading) -> str:
+    """The bars as they are, and how likely, unless they are none of the recording's readings."""
+    return first.words + (f" ({percent(first)})" if first.probability else "")
 
 
 def percent(reading: BarReading) -> str:
@@ -176,6 +186,15 @@ def _first_one(time_map: TimeMap, other: TimeMap) -> str:
 
 def _at_one_tempo(one: BarReading, other: BarReading) -> bool:
     return bool(abs(np.log(one.tempo_bpm / other.tempo_bpm)) <= SAME_PULSE)
+
+
+def shared_bars(one: BarReading, other: BarReading) -> float:
+    """Share of a reading's bars that are another's, too; 0 if meter or tempo differ."""
+    if one.meter != other.meter or not _at_one_tempo(one, other):
+        return 0.0
+    a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars if not bar.is_pickup]) for r in (one, other))
+    a = a[(a > other.time_map.start_s - SAME_LINE_S) & (a < other.time_map.end_s)]
+    return float((distance_s(a, b) < SAME_LINE_S).mean()) if len(a) and len(b) else 0.0
 
 
 def against(first: BarReading, other: BarReading) -> str:
