@@ -17,6 +17,7 @@ from workbench.chart.edits import (
     LayBars,
     MoveBarLine,
     SetMeter,
+    SetPickup,
     SetTimeMap,
     ShiftOne,
     SplitBar,
@@ -163,6 +164,10 @@ def test_one_fixed_line_may_be_a_slip():
 def test_charts_of_no_recording_and_of_few_hits_are_not_judged():
     assert find_bar_faults(replace(apply(song(), ShiftOne(F(1, 2), 9)), recording=None)) == ()
     assert find_bar_faults(song(bars=1)) == ()
+
+
+def test_two_bars_after_a_pick_up_are_compared_with_nothing():
+    find_bar_faults(apply(song(bars=2), SetPickup(F(1, 4))))
 
 
 @settings(max_examples=8)

@@ -304,8 +304,8 @@ def _same_bars(one: TimeMap, other: TimeMap) -> float:
 def _odd_lengths(time_map: TimeMap) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
     """Bars that are as long as two of those around them, and two that are as long as one: a line is missing, or one
     too many."""
-    bars = time_map.bars
-    for k in range(1 if bars[0].is_pickup else 0, len(bars) - 1 if len(bars) > 2 else 0):
+    bars, first = time_map.bars, int(time_map.bars[0].is_pickup)
+    for k in range(first, len(bars) - 1 if len(bars) - first > 2 else 0):
         one, two = bars[k].length, bars[k].length + bars[k + 1].length
         if one == 2 * usual_length(time_map, k, k) and lasts_as_two(time_map, k):
             yield edits.SplitBar(k, one / 2), "as long as two bars", "Two bars", _Stretch(k, k)
