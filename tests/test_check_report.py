@@ -121,6 +121,8 @@ def test_a_recording_of_something_else_has_no_findings_that_the_page_does_not_li
 
 def test_summary(check):
     assert says(summary_of(check), "1 place", "wrong", "8", "listen", "1 of 12 bars")
+    doubts = replace(check, findings=tuple(f for f in check.findings if f.verdict == "listen"))
+    assert says(summary_of(doubts), "8 places are worth a listen")
     clean = check_chart(chart_of(SONG), HEARD)
     assert says(summary_of(clean), "Nothing to correct", "100%")
 

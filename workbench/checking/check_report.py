@@ -60,7 +60,8 @@ def summary_of(check: Check) -> str:
         return f"Nothing to correct was found; {_heard_words(check)}."
     bars = len({f.bar_index for f in check.findings})
     parts = [f"{wrong} {'place is' if wrong == 1 else 'places are'} wrong"] if wrong else []
-    parts += [f"{listen} {'is' if listen == 1 else 'are'} worth a listen"] if listen else []
+    places = f"{listen} place{'s' * (listen != 1)}" if not wrong else f"{listen}"
+    parts += [f"{places} {'is' if listen == 1 else 'are'} worth a listen"] if listen else []
     return (
         f"{' and '.join(parts)}, in {bars} of {len(check.chart)} bar{'s' * (len(check.chart) > 1)}; "
         f"{_heard_words(check)}."
