@@ -9,7 +9,7 @@ from tests.grids import clicks_at, do
 from tests.heard import heard_bars
 from tests.test_barfaults import song
 from workbench.chart.data import edit_from_data, to_data
-from workbench.chart.edits import ShiftOne, apply
+from workbench.chart.edits import MoveBarLine, ShiftOne, apply
 from workbench.chart.meter import TimeMap
 from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid
@@ -61,6 +61,13 @@ def test_a_reading_is_taken_in_one_step_and_then_told_against_the_new_bars(grid)
     assert [o["words"] for o in now["others"]] == ["4/4 at 96"]
     grid.document.undo()
     assert grid.chart == CHART
+
+
+def test_a_line_dragged_by_a_beat_says_what_went_along(grid):
+    line_s = CHART.time_map.bar_start_s(6)
+    do(grid, 1, edit=to_data(MoveBarLine(6, line_s + 60 / 96)))
+    notices = [m["notice"] for m, _ in grid.sent if m["type"] == "answer"]
+    assert any("bars 2–24" in n and "a beat later" in n for n in notices)
 
 
 @pytest.mark.slow

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from tests.played import play
 from tests.test_rewriting import charts, groove, strokes
 from workbench.chart import Chart, Recording
-from workbench.chart.baracts import ACTS, BarAct, bar_act, bars_meant
-from workbench.chart.edits import ChangeLevel, SetPickup, ShiftOne, TapLines, apply
+from workbench.chart.baracts import ACTS, BarAct, bar_act, bars_meant, lines_taken_along
+from workbench.chart.edits import ChangeLevel, MoveBarLine, SetPickup, ShiftOne, TapLines, apply
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.chart.quantizer import quantize
 from workbench.errors import ChartError
@@ -163,6 +163,46 @@ def test_what_cannot_be_is_said_in_a_sentence(act, amount, where, said):
     with pytest.raises(ChartError, match=said) as error:
         after(act, amount, **where)
     assert str(error.value).endswith(".")
+
+
+@pytest.mark.parametrize(
+    "act, amount, where",
+    [("later", 4, {}), ("later", 4, {"from_bar": 5}), ("later", 4, {"bars": "5-8"}), ("meter", "4/4", {}),
+     ("pick-up", 0, {}), ("let-go", None, {})],
+)  # fmt: skip
+def test_an_act_that_changes_nothing_is_known(act, amount, where):
+    assert not bar_act(SONG, act, amount, **where).changes(SONG)
+    assert bar_act(SONG, "later", 1, **where).changes(SONG)
+
+
+@given(charts().filter(lambda c: len(c) > 2), st.data(), st.sampled_from(AMOUNTS["meter"]))
+def test_a_meter_says_whether_the_lines_after_its_bars_move(chart, data, meter):
+    last = data.draw(st.integers(1, len(chart) - 2))
+    number = chart.time_map.bar_number(last)
+    act = bar_act(chart, "meter", meter, bars=str(number))
+    after = apply(chart, act.edit)
+    stays = any(t == pytest.approx(chart.time_map.bar_start_s(last + 1), abs=1e-6) for t in lines(after))
+    assert (";" in act.words) != stays
+
+
+def test_a_meter_for_some_bars_says_what_they_are_now_and_how_far_the_rest_moves():
+    assert (
+        "bars 5–8, now bars 5–9; the lines after that lie a beat earlier"
+        in bar_act(SONG, "meter", "3/4", bars="5-8").words
+    )
+    assert "bar 5; the lines after that lie a beat earlier" in bar_act(SONG, "meter", "3/4", bars="5").words
+    assert ";" not in bar_act(SONG, "meter", "2/4", bars="5-8").words
+
+
+def test_a_line_moved_by_a_beat_says_which_lines_went_along():
+    line_s = lines(SONG)[4]
+    assert lines_taken_along(SONG.time_map, MoveBarLine(4, line_s + 0.03)) == ""
+    assert (
+        "a beat later" in (said := lines_taken_along(SONG.time_map, MoveBarLine(4, line_s + 0.5))) and "2–12" in said
+    )  # a pick-up begins with the song
+    fixed = after("fix", bars="3")
+    said = lines_taken_along(fixed.time_map, MoveBarLine(4, line_s - 0.5))
+    assert "a beat earlier" in said and "4–12" in said
 
 
 def test_what_is_done_is_said():

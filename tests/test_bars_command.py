@@ -48,6 +48,13 @@ def test_a_reading_that_the_bars_follow_already_changes_nothing(chart, capsys):
     assert "already" in capsys.readouterr().out and len(read_chart(chart)) == 48
 
 
+def test_an_act_that_changes_nothing_says_so_and_is_no_step(chart, capsys):
+    before = chart.read_bytes()
+    assert main(["bars", str(chart), "--later", "4"]) == 0
+    assert "nothing was changed" in capsys.readouterr().out and chart.read_bytes() == before
+    assert main(["bars", str(chart), "--undo"]) == 2
+
+
 @pytest.mark.slow
 def test_what_disagrees_is_told_and_mended(chart, capsys):
     write_chart(apply(read_chart(chart), ShiftOne(F(1), 9)), chart)

@@ -369,7 +369,9 @@ def change_bars(
     from workbench.chart.baracts import bar_act
 
     document = _opened(song, None)
-    document.apply(bar_act(document.chart, act, amount, bars=bars, from_bar=from_bar).edit)
+    made = bar_act(document.chart, act, amount, bars=bars, from_bar=from_bar)
+    if made.changes(document.chart):
+        document.apply(made.edit)
     return document
 
 

@@ -17,7 +17,7 @@ from workbench.chart.barcount import has_room, may_go
 from workbench.chart.chart import Chart
 from workbench.chart.counting import bar_list, beats_said, capital, place_name
 from workbench.chart.excerpts import read_bar_span
-from workbench.chart.meter import Meter
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 
 #: How many beats are counted for one, and the words for it.
@@ -30,6 +30,9 @@ TEMPO_LEVELS = {
 #: A number of beats as users write it: "2", "1/2", "1.5".
 _BEATS = re.compile(r"\d{1,3}(\.\d{1,3}|/[1-9]\d?)?")
 
+#: A line that was moved by no more than this is where it was, seconds.
+STAYS_S = 0.001
+
 Amount = str | float | Fraction | Iterable[float] | None
 
 
@@ -38,6 +41,14 @@ class BarAct(NamedTuple):
 
     edit: edits.Edit
     words: str
+
+    def changes(self, chart: Chart) -> bool:
+        """Whether the bars of a chart are others after it."""
+        return self.edit.apply(chart).time_map != chart.time_map
+
+
+#: Said of an act after which they are not.
+NOTHING_CHANGED = "The bars are so already; nothing was changed."
 
 
 def bars_meant(chart: Chart, bars: str | int | None = None, from_bar: int | None = None) -> list[int]:
@@ -109,6 +120,21 @@ def bar_act(
     return BarAct(*ACTS[act](chart, amount, _where(chart, bars, from_bar)))
 
 
+def lines_taken_along(time_map: TimeMap, edit: edits.MoveBarLine) -> str:
+    """What else a line takes along that is moved by half a beat or more, in a sentence; nothing where it is alone."""
+    k = edit.bar_index
+    if k == len(time_map):
+        return ""
+    lines_s = [b.beat_times_s[0] for b in edit.lay(time_map, k, edit.time_s).time_map.bars]
+    moved = [j for j in range(len(time_map)) if min(abs(time_map.bar_start_s(j) - t) for t in lines_s) > STAYS_S]
+    by = Fraction(float(time_map.whole_notes_at(edit.time_s))) - time_map.starts[k]
+    beats = Fraction(round(2 * by / time_map.bars[k].meter.beat_length), 2)
+    if moved in ([], [k]) or not beats:
+        return ""
+    said = f"{beats_said(abs(beats))} {'later' if beats > 0 else 'earlier'}"
+    return f"The lines of {bar_list(time_map, moved)} lie {said} now."
+
+
 def _where(chart: Chart, bars: str | int | None, from_bar: int | None) -> _Where:
     last = len(chart) - 1
     if bars is not None and from_bar is not None:
@@ -151,7 +177,24 @@ def _level(chart: Chart, amount: Amount, where: _Where) -> _Said:
 
 def _meter(chart: Chart, amount: Amount, where: _Where) -> _Said:
     meter = Meter.parse(str(amount))
-    return edits.SetMeter(meter, *where.stretch), f"Bars of {meter} {where.words}."
+    edit = edits.SetMeter(meter, *where.stretch)
+    return edit, f"Bars of {meter} {where.words}{_what_follows(chart.time_map, edit.rebarring(chart).time_map, where)}."
+
+
+def _what_follows(before: TimeMap, after: TimeMap, where: _Where) -> str:
+    """What a stretch is now, and by how much the lines after it lie elsewhere, in words."""
+    first, last = where.span
+    if last + 1 == len(before):
+        return ""
+    line_s = before.bar_start_s(last + 1)
+    k = min(range(len(after)), key=lambda k: abs(after.bar_start_s(k) - line_s))
+    by = Fraction(float(before.whole_notes_at(after.bar_start_s(k)))) - before.starts[last + 1]
+    beats = Fraction(round(2 * by / before.bars[last + 1].meter.beat_length), 2)
+    if not beats:
+        return ""
+    now = "" if k == last + 1 else f", now {bar_list(after, range(first, k))}"
+    fixed = " up to the next that is fixed" if any(b.fixed for b in before.bars[last + 1 :]) else ""
+    return f"{now}; the lines after that lie {beats_said(abs(beats))} {'later' if beats > 0 else 'earlier'}{fixed}"
 
 
 def _pickup(chart: Chart, amount: Amount, where: _Where) -> _Said:

@@ -107,7 +107,7 @@ def _act(args: argparse.Namespace) -> str:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; looking, the exit status is 1 where lines and hits disagree."""
     import workbench as wb
-    from workbench.chart.baracts import bar_act, bars_meant
+    from workbench.chart.baracts import NOTHING_CHANGED, bar_act, bars_meant
     from workbench.chart.counting import bar_list, capital
     from workbench.errors import ChartError
     from workbench.facts import facts
@@ -132,8 +132,11 @@ def run(args: argparse.Namespace) -> int:
         song.apply(fault.edit)
     elif act in BY_HAND:
         made = bar_act(before, act, vars(args)[act.replace("-", "_")], bars=args.bars, from_bar=args.from_bar)
-        song.apply(made.edit)
-        done = made.words
+        if made.changes(before):
+            song.apply(made.edit)
+            done = made.words
+        else:
+            done = NOTHING_CHANGED
     elif act == "undo":
         edit = song.last_edit
         done = _again("Taken back", edit, before, song.undo())

@@ -29,8 +29,9 @@ from comm import DummyComm
 
 from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
+from workbench.chart.baracts import lines_taken_along
 from workbench.chart.counting import bar_list
-from workbench.chart.edits import Edit, LayBars, SetBars
+from workbench.chart.edits import Edit, LayBars, MoveBarLine, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.chartfile import recording_file
@@ -281,8 +282,9 @@ class HitGrid(anywidget.AnyWidget):
     def _perform(self, message: dict) -> str:
         """Make an edit or carry out a command; returns what to tell the user."""
         if "edit" in message:
-            self.document.apply(chartdata.edit_from_data(message["edit"]))
-            return ""
+            edit, before = chartdata.edit_from_data(message["edit"]), self.document.chart.time_map
+            self.document.apply(edit)
+            return lines_taken_along(before, edit) if isinstance(edit, MoveBarLine) else ""
         command = message.get("command")
         if command == "undo":
             self.document.undo()
