@@ -176,7 +176,7 @@ def _off_before_stops(patterns: Patterns) -> np.ndarray:
     out = np.zeros(len(patterns.beats))
     halves = [range((a + b + 1) // 2, b) for a, b in zip(patterns.first_beat, patterns.first_beat[1:])]
     off = np.array([drums[half].any() and not cymbals[half].any() for half in halves])
-    if off[patterns.sounding].mean() < MOST_OF_PART:
+    if off.sum() < MOST_OF_PART * patterns.sounding.sum():
         for k in np.flatnonzero(off & _stops(patterns)[1:]):
             out[halves[k]] = OFF_BEFORE_STOP
     return out
