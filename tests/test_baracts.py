@@ -202,7 +202,7 @@ def test_a_line_moved_by_a_beat_says_which_lines_went_along():
     )  # a pick-up begins with the song
     fixed = after("fix", bars="3")
     said = lines_taken_along(fixed.time_map, MoveBarLine(4, line_s - 0.5))
-    assert "a beat earlier" in said and "4–12" in said
+    assert "a beat earlier" in said and "5–12" in said
 
 
 def test_what_is_done_is_said():
