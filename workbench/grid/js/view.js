@@ -210,6 +210,8 @@ export class View {
     const before = this.laid;
     this.laid = { chart: this.chart, time: this.time };
     if (!before || before.time === this.time) return false;
+    // A chart that came once more lies as it lay.
+    if (JSON.stringify(before.chart.time_map) === JSON.stringify(this.chart.time_map)) return false;
     // What was answered there lies elsewhere now.
     this.answers = [];
     if (!this.chart.recording) return false;
