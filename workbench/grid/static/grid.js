@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 761e5190ea8e68b1065e749246f74a5638979ff142619f5de9d8208075b44704 */
+/* Made by python workbench/grid/bundle.py; sources 0bc689d9c48de60e8377a617b754cd01b97264d27ec6ea63222f6b175f553154 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -4187,6 +4187,7 @@ var View = class {
     const before = this.laid;
     this.laid = { chart: this.chart, time: this.time };
     if (!before || before.time === this.time) return false;
+    if (JSON.stringify(before.chart.time_map) === JSON.stringify(this.chart.time_map)) return false;
     this.answers = [];
     if (!this.chart.recording) return false;
     const follow2 = (place2) => samePlaceHeard(place2, before, this.laid);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 761e5190ea8e68b1065e749246f74a5638979ff142619f5de9d8208075b44704 */
+/* Made by python workbench/grid/bundle.py; sources 0bc689d9c48de60e8377a617b754cd01b97264d27ec6ea63222f6b175f553154 */
 
 // js/score.js
 function safeSvg(text) {
