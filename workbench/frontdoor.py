@@ -272,7 +272,8 @@ def lay_bars(
     reading : int, optional
         Number of one of :func:`bar_lines`; bars that are already read so stay.  Otherwise the bars are tracked again.
     from_bar : int, optional
-        Number of the bar whose line is the first that may move; by default the whole song.
+        Number of the bar whose line is the first that may move (bars of a meter begin on it); by default the whole
+        song.
     meter, tempo_bpm
         As for :func:`draft`, of the bars that are tracked again.
     progress
