@@ -85,6 +85,7 @@ def test_the_mark_is_over_the_note_that_sounds(page):
     page.locator("details summary").first.tap()
     page.uncheck("#count-in")
     page.tap("#play")
+    wait_until(page, "window.started.length > 0")
     # The mark and, by the clock of the sound, the beat: on each eighth it stands over the hi-hat written there.
     found = page.evaluate(
         """() => new Promise((done) => {

@@ -124,9 +124,12 @@ class _Reader:
             self.log.problems.append(f"Places finer than any note value were rounded, in bars {bars}.")
         for sign, count in sorted(self.log.ignored.items()):
             self.log.problems.append(f"The sign <{sign}> means nothing in a chart and was left out ({count} times).")
-        counted = [int(m.number) for m in measures if not m.implicit and m.number.isdecimal()]
-        for one, after in zip(counted, counted[1:]):
-            if after > one + 1:
+        # Bars are numbered as written, or as played: then a repeat takes numbers of its own.
+        played = {k: place for place, k in reversed(list(enumerate(heard)))}
+        counted = [k for k, m in enumerate(measures) if not m.implicit and m.number.isdecimal() and k in played]
+        for k, following in zip(counted, counted[1:]):
+            one, after = int(measures[k].number), int(measures[following].number)
+            if after > one + max(1, played[following] - played[k]):
                 self.log.problems.append(f"After bar {one} comes bar {after}: what is between is not in the file.")
         numbers = tuple(measures[k].number for k in order)
         if _are_their_own(numbers, order, chart.time_map):

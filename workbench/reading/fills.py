@@ -174,11 +174,15 @@ def _off_before_stops(patterns: Patterns) -> np.ndarray:
     """:data:`OFF_BEFORE_STOP` for the beats that it holds for, (beats,)."""
     drums, cymbals = np.array([patterns.beats[:, c].max(axis=(1, 2)) for c in (DRUM_COLUMNS, CYMBAL_COLUMNS)]) > 0
     out = np.zeros(len(patterns.beats))
-    halves = [range((a + b + 1) // 2, b) for a, b in zip(patterns.first_beat, patterns.first_beat[1:])]
+    bars = [range(a, b) for a, b in zip(patterns.first_beat, patterns.first_beat[1:])]
+    halves = [bar[(len(bar) + 1) // 2 :] for bar in bars]
     off = np.array([drums[half].any() and not cymbals[half].any() for half in halves])
     if off.sum() < MOST_OF_PART * patterns.sounding.sum():
-        for k in np.flatnonzero(off & _stops(patterns)[1:]):
-            out[halves[k]] = OFF_BEFORE_STOP
+        before_stop = _stops(patterns)[1:]
+        going_on = {patterns.beats[bars[k]].tobytes() for k in np.flatnonzero(off & ~before_stop)}
+        for k in np.flatnonzero(off & before_stop):
+            if patterns.beats[bars[k]].tobytes() not in going_on:  # else it belongs to the groove
+                out[halves[k]] = OFF_BEFORE_STOP
     return out
 
 
