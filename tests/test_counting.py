@@ -62,11 +62,13 @@ def test_a_pick_up_is_counted_to_its_bar_line():
     [
         (F(0), "1"),
         (F(3, 8), "& of 2"),
-        (F(1, 6), "let of 1"),
-        (F(1, 24), "2nd sextuplet of 1"),
+        (F(5, 6), "middle triplet of 4"),
+        (F(1, 6), "last triplet of 1"),
+        (F(7, 24), "2nd 16th-triplet note of beat 2"),
+        (F(5, 24), "last 16th-triplet note of beat 1"),
         (F(9, 32), "32nd after 2"),
         (F(15, 32), "32nd after the a of 2"),
-        (F(1, 20), "2nd quintuplet of 1"),
+        (F(1, 20), "2nd quintuplet note of beat 1"),
         (F(1, 2) + F(1, 48), "just after 3"),
         (F(5, 48), "just before the & of 1"),
         (F(47, 48), "just before the next 1"),
@@ -88,8 +90,13 @@ def test_places(position, said):
         ([F(k, 16) for k in (1, 3, 5, 6, 8)], "the e and a of 1, the e and & of 2, 3"),
         (
             [F(0), F(1, 24), F(7, 24), F(5, 12), F(3, 4)],
-            "1, the 2nd sextuplet of 1, the 2nd sextuplet of 2, the let of 2, 4",
+            "1, the 2nd 16th-triplet note of beat 1, the 2nd and 5th 16th-triplet notes of beat 2, 4",
         ),
+        ([F(5, 6), F(11, 12)], "the last two triplets of 4"),
+        ([F(k, 12) for k in (2, 5, 8, 11)], "the last triplet of every beat"),
+        ([F(1, 8), F(1, 6)], "the & of 1 and the last triplet of 1"),
+        ([F(1, 20), F(1, 5)], "the 2nd and last quintuplet notes of beat 1"),
+        ([F(k, 12) for k in (0, 1, 2, 3, 4)], "1 trip let, 2 trip"),
     ],
 )
 def test_lists_of_places(positions, said):
@@ -105,6 +112,8 @@ def test_lists_of_places(positions, said):
         (Meter(6, 8), [F(0), F(3, 8)], "1 and 4"),
         (Meter(6, 8), [F(1, 64)], "the 64th after 1"),
         (Meter(2, 2), [F(1, 16)], "the 16th after 1"),
+        (Meter(6, 8), [F(5, 48)], "the last 32nd-triplet note of beat 1"),
+        (Meter(2, 2), [F(1, 12), F(1, 4)], "the 2nd and 4th 8th-triplet notes of beat 1"),
     ],
 )
 def test_lists_of_places_in_other_meters(meter, positions, said):

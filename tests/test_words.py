@@ -3,6 +3,8 @@
 import json
 import re
 from dataclasses import replace
+from fractions import Fraction
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,8 @@ from tests.reference.test_groove_sample import performances
 from tests.test_doubts import MORE_KICK, heard, song
 from tests.test_lesson import SONG
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
-from workbench.chart.counting import COUNT_SYSTEMS, capital
+from workbench.chart.counting import COUNT_SYSTEMS, TUPLETS, capital, place_list
+from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import WorkbenchError
 from workbench.practice import exercises
 from workbench.practice.drills import AFTER, BEFORE
@@ -59,7 +62,8 @@ def test_tables_have_the_same_words_of_titles():
 
 #: Words that English sentences of a lesson can hardly do without, and the other languages do not have.
 ENGLISH_WORDS = re.compile(
-    r"\b(the|on|of|and|with|from|instead|each|every|first|hands|none|throughout|it|is|are|to|in groups|kick|bars?)\b"
+    r"\b(last|note|beat|after|the|on|of|and|with|from|instead|each|every|first|hands|none|throughout|it|is|are|to|"
+    r"in groups|kick|bars?)\b"
 )
 
 
@@ -81,6 +85,20 @@ def test_every_statement_about_the_music_is_said_in_the_language(words):
     english = {t for t in said - left if ENGLISH_WORDS.search(words.music(t))}
     assert not left and not english
     assert words.music("Our own way in, as on the record.") == "Our own way in, as on the record."
+
+
+@pytest.mark.parametrize("words", TABLES, ids=lambda w: w.language)
+def test_every_place_of_a_bar_is_said_in_the_language(words):
+    """Every part of a beat by itself and every two together, in meters that count quarters, eighths and halves."""
+    for meter in (Meter(4, 4), Meter(6, 8), Meter(2, 2)):
+        bar = TimeMap.steady(1, 100, meter).bars[0]
+        for of in (*TUPLETS, 4, 8):
+            parts = [Fraction(k, of * meter.unit) for k in range(1, of)]
+            for places in (*combinations(parts, 1), *combinations(parts, 2)):
+                text = f"Snare on {place_list(bar, places)}."
+                assert not ENGLISH_WORDS.search(words.music(text)) and words.music(text) != text, text
+    shuffle = "Kick on the last triplet of every beat."
+    assert words.music(shuffle) != shuffle and not ENGLISH_WORDS.search(words.music(shuffle))
 
 
 def test_clauses_of_all_tables_are_the_same_and_keep_what_stands_in_them():

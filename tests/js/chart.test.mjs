@@ -59,6 +59,8 @@ test("every bar has a column to stand on, however short it is", () => {
 test("places are named as players name them", () => {
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("3/8")), "& of 2");
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("9/32")), "32nd after 2");
+  assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("5/6")), "middle triplet of 4");
+  assert.equal(chart.placeName({ meter: "6/8" }, parseFraction("5/48")), "last 32nd-triplet note of beat 1");
 });
 
 test("seconds and positions are inverse through drift", () => {

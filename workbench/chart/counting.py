@@ -4,7 +4,8 @@ What the lower number of the meter names is counted "1, 2, 3 …": quarters in 4
 eighths in 6/8, 7/8, 9/8 and 12/8.  Between counts stand "e & a", "trip let" in
 threes, and "ta" wherever else something is struck: sextuplets are
 "1 ta trip & let ta", thirty-seconds "1 ta e ta & ta a ta", quintuplets
-"1 ta ta ta ta".  Common practice, no source.
+"1 ta ta ta ta".  Within a sentence a place is named in plain words: "the & of 2",
+"the last triplet of 4", "the 2nd 16th-triplet note of beat 2".  Common practice, no source.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from itertools import groupby
-from math import log
+from math import gcd, lcm, log
 
 from workbench.chart.meter import TEMPO_JUMP, Bar, Meter, TimeMap
 
@@ -55,28 +56,41 @@ SILENT_COUNT = "A number in brackets is counted but not played."
 #: Places beyond this number are counted out instead of listed.
 LONGEST_LIST = 4
 
-#: Words for a place whose syllable alone would not say where it is: ``n`` is the count,
-#: ``value`` the note value of an eighth of it.
-PLACE_WORDS: dict[Fraction, str] = {
-    Fraction(1, 6): "2nd sextuplet of {n}",
-    Fraction(5, 6): "last sextuplet of {n}",
-    Fraction(1, 8): "{value} after {n}",
-    Fraction(3, 8): "{value} after the e of {n}",
-    Fraction(5, 8): "{value} after the & of {n}",
-    Fraction(7, 8): "{value} after the a of {n}",
+#: Notes of which a beat holds another number than the usual, by that number: ``n`` is the count, ``quarter`` the
+#: note value of a quarter of it; common practice, no source.
+TUPLETS: dict[int, str] = {
+    3: "triplet{s} of {n}",
+    5: "quintuplet note{s} of beat {n}",
+    6: "{quarter}-triplet note{s} of beat {n}",
+    7: "septuplet note{s} of beat {n}",
 }
-
-
-#: Notes of which a count holds another number than the usual; common practice, no source.
-TUPLETS = {5: "quintuplet", 7: "septuplet"}
-
 
 ORDINALS = {1: "st", 2: "nd", 3: "rd"}
 
 
 def ordinal(number: int) -> str:
-    """A small number as it counts: "1st", "2nd", "4th"."""
-    return f"{number}{ORDINALS.get(number, 'th')}"
+    """A number as it counts: "1st", "12th", "32nd"."""
+    return f"{number}{'th' if number // 10 % 10 == 1 else ORDINALS.get(number % 10, 'th')}"
+
+
+def _which(note: int, of: int) -> str:
+    """Which note of a tuplet: "2nd", "last"; ``note`` from 0."""
+    return "last" if note == of - 1 else "middle" if of == 3 else ordinal(note + 1)
+
+
+#: A place between two counts in words, by the part of the count that is past; ``eighth`` is the note value of an
+#: eighth of it, the others as in :data:`TUPLETS`.
+PLACE_WORDS: dict[Fraction, str] = {
+    **{Fraction(k, 4): f"{SYLLABLES[Fraction(k, 4)]} of {{n}}" for k in (1, 2, 3)},
+    Fraction(1, 8): "{eighth} after {n}",
+    **{Fraction(2 * k + 1, 8): f"{{eighth}} after the {SYLLABLES[Fraction(k, 4)]} of {{n}}" for k in (1, 2, 3)},
+    **{
+        Fraction(k, of): f"{_which(k, of)} {words.replace('{s}', '')}"
+        for of, words in TUPLETS.items()
+        for k in range(1, of)
+        if gcd(k, of) == 1
+    },
+}
 
 
 @lru_cache(maxsize=65536)
@@ -132,7 +146,7 @@ def count_rows(time_map: TimeMap, places: Iterable[tuple[int, Fraction]]) -> str
 
 
 def place_name(bar: Bar, position: Fraction) -> str:
-    """A position in words: "2", "& of 2", "let of 4".
+    """A position in words: "2", "& of 2", "last triplet of 4".
 
     Examples
     --------
@@ -143,12 +157,7 @@ def place_name(bar: Bar, position: Fraction) -> str:
     if part == 0:
         return str(number)
     if part in PLACE_WORDS:
-        value = f"{8 * bar.meter.unit}{'nd' if bar.meter.unit == 4 else 'th'}"
-        return PLACE_WORDS[part].format(n=number, value=value)
-    if part in SYLLABLES:
-        return f"{SYLLABLES[part]} of {number}"
-    if part.denominator in TUPLETS:
-        return f"{ordinal(part.numerator + 1)} {TUPLETS[part.denominator]} of {number}"
+        return PLACE_WORDS[part].format(n=number, **_values(bar.meter))
     nearest = min((Fraction(k, 4) for k in range(5)), key=lambda p: abs(p - part))
     whole = nearest.denominator == 1
     named = f"{number + nearest.numerator}" if whole else f"the {SYLLABLES[nearest]} of {number}"
@@ -193,6 +202,8 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     '1 &, 3 &, 4'
     >>> place_list(bar, [Fraction(k, 16) for k in (13, 14, 15)])
     'the e, & and a of 4'
+    >>> place_list(bar, [Fraction(k, 24) for k in (0, 7, 10, 11, 20)])
+    '1, the 2nd, 5th and last 16th-triplet notes of beat 2, the middle triplet of 4'
     """
     wanted = sorted(set(positions))
     if len(wanted) > 2:
@@ -221,10 +232,24 @@ def _counted_out(bar: Bar, positions: Sequence[Fraction], rows: bool) -> Iterato
         if parts[0] == 0:
             yield str(beat)
             places, parts = places[1:], parts[1:]
-        if len(parts) > 1 and all(p in SYLLABLES for p in parts):
-            yield f"the {and_list([SYLLABLES[p] for p in parts])} of {beat}"
-        else:
-            yield from (the_place(bar, p) for p in places)
+        together = _together(parts, beat, bar.meter) if len(parts) > 1 else ""
+        yield from [f"the {together}"] if together else (the_place(bar, p) for p in places)
+
+
+def _together(parts: Sequence[Fraction], beat: int, meter: Meter) -> str:
+    """Several places of one beat in one name, if they are of one kind: "e, & and a of 2", "last two triplets of 2"."""
+    finest = max(p.denominator for p in parts)
+    if finest <= 4 and all(p.denominator != 3 for p in parts):
+        return f"{and_list([SYLLABLES[p] for p in parts])} of {beat}"
+    if finest not in TUPLETS or lcm(*(p.denominator for p in parts)) != finest:
+        return ""
+    which = "last two" if finest == 3 else and_list([_which(int(p * finest), finest) for p in parts])
+    return f"{which} {TUPLETS[finest].format(s='s', n=beat, **_values(meter))}"
+
+
+def _values(meter: Meter) -> dict[str, str]:
+    """Note values of parts of a count, by the words in :data:`PLACE_WORDS`."""
+    return {"quarter": ordinal(4 * meter.unit), "eighth": ordinal(8 * meter.unit)}
 
 
 @lru_cache(maxsize=64)
@@ -240,7 +265,7 @@ def _whole_sets(meter: Meter, length: Fraction) -> dict[str, list[Fraction]]:
         "every &": [s + step / 2 for s in starts],
         "every e": [s + step / 4 for s in starts],
         "every a": [s + step * 3 / 4 for s in starts],
-        "every let": [s + step * 2 / 3 for s in starts],
+        "the last triplet of every beat": [s + step * 2 / 3 for s in starts],
         "every e and a": sorted(s + step * f for s in starts for f in (Fraction(1, 4), Fraction(3, 4))),
         f"all {note_value(step / 2)}": sorted(s + step * f for s in starts for f in (0, Fraction(1, 2))),
     }

@@ -35,8 +35,6 @@ def counting_source() -> str:
         "SYLLABLES": {str(part): said for part, said in counting.SYLLABLES.items()},
         "OTHER_SYLLABLE": counting.OTHER_SYLLABLE,
         "PLACE_WORDS": {str(part): words for part, words in counting.PLACE_WORDS.items()},
-        "TUPLETS": counting.TUPLETS,
-        "ORDINALS": counting.ORDINALS,
     }
     lines = [f"export const {name} = {json.dumps(table, indent=2)};" for name, table in tables.items()]
     return "\n".join(["// Made by python workbench/grid/bundle.py from workbench.chart.counting.", *lines, ""])

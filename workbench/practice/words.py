@@ -15,7 +15,15 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from workbench.chart.counting import COUNT_SYSTEMS, OTHER_SYLLABLE, SYLLABLES, USUAL_COUNT, VALUE_NAMES, capital
+from workbench.chart.counting import (
+    COUNT_SYSTEMS,
+    OTHER_SYLLABLE,
+    PLACE_WORDS,
+    SYLLABLES,
+    USUAL_COUNT,
+    VALUE_NAMES,
+    capital,
+)
 from workbench.chart.drumkit import INSTRUMENTS, TIMEKEEPERS
 from workbench.errors import WorkbenchError
 from workbench.reading.variations import instrument_word
@@ -32,11 +40,17 @@ def _one_of(words: Iterable[str]) -> str:
 _DRUM = _one_of({w for i in INSTRUMENTS for w in (i.name, instrument_word(i.name))} | set(TIMEKEEPERS.values()))
 _VALUE = rf"(?:{_one_of(VALUE_NAMES)}|notes of \d+(?:/\d+)? of a whole note)"
 _SYLLABLE = _one_of({*SYLLABLES.values(), OTHER_SYLLABLE})
+_WHICH = r"(?:\d\w\w|last)"
+_WHICH_ONES = rf"{_WHICH}(?:(?:, {_WHICH})* and {_WHICH})?"
+_TUPLET = r"(?:\d+\w\w-triplet|quintuplet|septuplet)"
+#: The names of places between two counts, with any values in them.
+_BETWEEN = "|".join(re.sub(r"\\{\w+\\}", r"\\w+", re.escape(words)) for words in PLACE_WORDS.values())
 _PLACE = (
-    rf"(?:(?:just (?:after|before) )?(?:\d+|the (?:next 1|{_SYLLABLE} of \d+|"
-    rf"\w+ (?:sextuplet|quintuplet|septuplet) of \d+|\d+\w\w after (?:the {_SYLLABLE} of )?\d+))|"
-    rf"the {_SYLLABLE}(?:, {_SYLLABLE})* and {_SYLLABLE} of \d+|\d+(?: {_SYLLABLE})+)"
+    rf"(?:(?:just (?:after|before) )?(?:\d+|the (?:next 1|{_BETWEEN}))|the last two triplets of \d+|"
+    rf"the {_SYLLABLE}(?:, {_SYLLABLE})* and {_SYLLABLE} of \d+|\d+(?: {_SYLLABLE})+|"
+    rf"the {_WHICH_ONES} {_TUPLET} notes of beat \d+)"
 )
+_WHOLE_SETS = rf"every (?:beat|e and a|{_SYLLABLE})|the last triplet of every beat|all {_VALUE}"
 #: What stands in each place of a clause; a number after its name tells two of a kind apart.
 _SLOTS = {
     "drum": _DRUM,
@@ -44,8 +58,10 @@ _SLOTS = {
     "syllable": _SYLLABLE,
     "syllables": rf"{_SYLLABLE}(?: {_SYLLABLE})*",
     "place": _PLACE,
-    "places": rf"(?:every (?:beat|e and a|{_SYLLABLE})|all {_VALUE}|{_PLACE}(?:(?:, | and | \| ){_PLACE})*)",
-    "n": r"\d+(?:st|nd|rd|th)?",
+    "places": rf"(?:{_WHOLE_SETS}|{_PLACE}(?:(?:, | and | \| ){_PLACE})*)",
+    "n": r"\d+",
+    "which": _WHICH_ONES,
+    "tuplet": _TUPLET,
     "numbers": r"\d+(?: \+ \d+)*",
     "clause": ".+",
 }

@@ -2,7 +2,7 @@
  * The chart as the page holds it (the data of workbench.chart.data) and what can be
  * read from it.  Python owns the truth: nothing here decides, it mirrors for drawing.
  */
-import { ORDINALS, OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES, TUPLETS } from "./counting.js";
+import { OTHER_SYLLABLE, PLACE_WORDS, SYLLABLES } from "./counting.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
 /** Meters by how they are written, of which a song has few. @type {Map<string, any>} */
@@ -106,15 +106,16 @@ export function spoken(timed, at) {
 /** "a kick", "an open hi-hat" */
 export const withArticle = (name) => `${/^[aeiou]/.test(name) ? "an" : "a"} ${name}`;
 
-/** A position in words: "2", "& of 2", "let of 4". */
+/** The singular of a note value: "16th", "32nd". */
+const valueName = (parts) => `${parts}${parts === 32 ? "nd" : "th"}`;
+
+/** A position in words: "2", "& of 2", "last triplet of 4". */
 export function placeName(timed, at) {
   const { number, part, unit } = countAt(timed, at);
   if (part === "0") return String(number);
-  const value = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
-  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value);
-  if (SYLLABLES[part]) return `${SYLLABLES[part]} of ${number}`;
+  const values = { n: number, quarter: valueName(4 * unit), eighth: valueName(8 * unit) };
+  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace(/{(\w+)}/g, (_, name) => String(values[name]));
   const { n, d } = parseFraction(part);
-  if (TUPLETS[d]) return `${n + 1}${ORDINALS[n + 1] || "th"} ${TUPLETS[d]} of ${number}`;
   // The nearest quarter of the count; the earlier of two equally near.
   const quarter = [0, 1, 2, 3, 4].reduce((a, b) => (Math.abs(b * d - 4 * n) < Math.abs(a * d - 4 * n) ? b : a));
   const next = readMeter(timed.meter).beats === number ? "the next 1" : String(number + 1);

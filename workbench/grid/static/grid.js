@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 0bc689d9c48de60e8377a617b754cd01b97264d27ec6ea63222f6b175f553154 */
+/* Made by python workbench/grid/bundle.py; sources 028b20a47bfa168b3e4e4caf98a0e7d52691611d811a4693d14f72f3d8950066 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -10,21 +10,27 @@ var SYLLABLES = {
 };
 var OTHER_SYLLABLE = "ta";
 var PLACE_WORDS = {
-  "1/6": "2nd sextuplet of {n}",
-  "5/6": "last sextuplet of {n}",
-  "1/8": "{value} after {n}",
-  "3/8": "{value} after the e of {n}",
-  "5/8": "{value} after the & of {n}",
-  "7/8": "{value} after the a of {n}"
-};
-var TUPLETS = {
-  "5": "quintuplet",
-  "7": "septuplet"
-};
-var ORDINALS = {
-  "1": "st",
-  "2": "nd",
-  "3": "rd"
+  "1/4": "e of {n}",
+  "1/2": "& of {n}",
+  "3/4": "a of {n}",
+  "1/8": "{eighth} after {n}",
+  "3/8": "{eighth} after the e of {n}",
+  "5/8": "{eighth} after the & of {n}",
+  "7/8": "{eighth} after the a of {n}",
+  "1/3": "middle triplet of {n}",
+  "2/3": "last triplet of {n}",
+  "1/5": "2nd quintuplet note of beat {n}",
+  "2/5": "3rd quintuplet note of beat {n}",
+  "3/5": "4th quintuplet note of beat {n}",
+  "4/5": "last quintuplet note of beat {n}",
+  "1/6": "2nd {quarter}-triplet note of beat {n}",
+  "5/6": "last {quarter}-triplet note of beat {n}",
+  "1/7": "2nd septuplet note of beat {n}",
+  "2/7": "3rd septuplet note of beat {n}",
+  "3/7": "4th septuplet note of beat {n}",
+  "4/7": "5th septuplet note of beat {n}",
+  "5/7": "6th septuplet note of beat {n}",
+  "6/7": "last septuplet note of beat {n}"
 };
 
 // js/fractions.js
@@ -134,14 +140,13 @@ function spoken(timed, at) {
   return part === "0" ? String(number) : SYLLABLES[part] || OTHER_SYLLABLE;
 }
 var withArticle = (name) => `${/^[aeiou]/.test(name) ? "an" : "a"} ${name}`;
+var valueName = (parts) => `${parts}${parts === 32 ? "nd" : "th"}`;
 function placeName(timed, at) {
   const { number, part, unit } = countAt(timed, at);
   if (part === "0") return String(number);
-  const value2 = `${8 * unit}${unit === 4 ? "nd" : "th"}`;
-  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace("{n}", String(number)).replace("{value}", value2);
-  if (SYLLABLES[part]) return `${SYLLABLES[part]} of ${number}`;
+  const values = { n: number, quarter: valueName(4 * unit), eighth: valueName(8 * unit) };
+  if (PLACE_WORDS[part]) return PLACE_WORDS[part].replace(/{(\w+)}/g, (_, name) => String(values[name]));
   const { n, d } = parseFraction(part);
-  if (TUPLETS[d]) return `${n + 1}${ORDINALS[n + 1] || "th"} ${TUPLETS[d]} of ${number}`;
   const quarter = [0, 1, 2, 3, 4].reduce((a, b) => Math.abs(b * d - 4 * n) < Math.abs(a * d - 4 * n) ? b : a);
   const next = readMeter(timed.meter).beats === number ? "the next 1" : String(number + 1);
   const near = quarter === 0 ? String(number) : quarter === 4 ? next : `the ${SYLLABLES[textOf(fraction(quarter, 4))]} of ${number}`;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 0bc689d9c48de60e8377a617b754cd01b97264d27ec6ea63222f6b175f553154 */
+/* Made by python workbench/grid/bundle.py; sources 028b20a47bfa168b3e4e4caf98a0e7d52691611d811a4693d14f72f3d8950066 */
 
 // js/score.js
 function safeSvg(text) {
