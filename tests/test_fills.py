@@ -113,6 +113,37 @@ def test_a_groove_without_cymbals_has_no_fill_where_it_stops():
     assert not fills(part(*[toms] * 8)) and not fills(part(*[ROCK] * 8))
 
 
+RUNS = {
+    "hi-hat goes on": bar(H="x.x.x.x.x.x.x.x.", S="....x.......xxxx", K="x.......x.x....."),
+    "hi-hat stops": bar(H="x.x.x.x.x.x.....", S="....x.......xxxx", K="x.......x.x....."),
+    "triplets": bar(H="x.x.x.x.x.x.............", S="......x...........x.x.x.", K="x...........x..........."),
+}
+RIDDEN = bar(R="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.x.....x.......")
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("run", RUNS)
+@pytest.mark.parametrize("after", [[RIDDEN] * 8, [CRASHED, *[ROCK] * 7]], ids=["another groove", "crash"])
+def test_a_beat_full_of_snare_strokes_that_leads_into_something_new_is_a_fill(run, after):
+    (fill,) = fills(part(*[ROCK] * 7, RUNS[run], *after))
+    assert (fill.span.start, fill.span.end) == ((7, F(3, 4)), (8, F(0)))
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("run", RUNS)
+def test_a_beat_full_of_snare_strokes_in_a_groove_that_goes_on_is_a_variation(run):
+    assert not fills(part(*[ROCK] * 7, RUNS[run], *[ROCK] * 8))
+
+
+@pytest.mark.common_practice
+def test_a_beat_full_of_snare_strokes_that_belongs_to_the_groove_is_no_fill():
+    """In every bar, in every other, or ghosted."""
+    run = RUNS["hi-hat goes on"]
+    assert not fills(part(*[run] * 8, *[RIDDEN] * 8)) and not fills(part(*[ROCK, run] * 4, *[RIDDEN] * 8))
+    ghosts = bar(H="x.x.x.x.x.x.x.x.", S="....x.......xooo", K="x.......x.x.....")
+    assert not fills(part(*[ROCK] * 7, ghosts, *[RIDDEN] * 8))
+
+
 def test_leads_into_the_next_section_and_is_set_up():
     ride = bar(R="x.x.x.x.x.x.x.x.", S="........x.......", K="x.....x.........")
     setup = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")

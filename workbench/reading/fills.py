@@ -20,10 +20,11 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note
 from workbench.chart.drumkit import HAND_DRUMS, TIMEKEEPING
-from workbench.reading.fill_model import CYMBAL_COLUMNS, DRUM_COLUMNS, bars_around, fill_logits
-from workbench.reading.patterns import VOICES, Patterns
+from workbench.reading.fill_model import BARS_AROUND, CYMBAL_COLUMNS, DRUM_COLUMNS, bars_around, fill_logits
+from workbench.reading.patterns import TICKS, VOICES, Patterns
 
 _HANDS = [k for k, (name, _) in enumerate(VOICES) if name not in ("kick", "pedal hi-hat")]
+_FULL_STROKES = [k for k, (name, _) in enumerate(VOICES) if name == "backbeat" or name.endswith(" tom")]
 
 #: How far (log-odds) a beat must stand out against its neighbours, and its
 #: absolute log-odds, to speak for a fill at all; of the latter this share is the
@@ -47,6 +48,21 @@ ENDS_PHRASE = 0.8
 #: have one there: whoever leaves the time-keeper just before a stop plays a fill (common practice, no source).
 OFF_BEFORE_STOP = 2.0
 
+#: What the last beat of a bar says at least (log-odds), if full strokes on snare or toms fill it, hardly a bar before
+#: has such a beat, and it leads into a bar that a crash opens or another groove begins: the one-beat fill of the trade,
+#: whether the time-keeper goes on above it or not (common practice, no source).
+LEADS_IN = 1.0
+
+#: Strokes fill a beat if none is farther from the next than this, in ticks: sixteenths do, and triplets.
+FILLED_GAP = TICKS // 3
+
+#: Of the bars up to this one at most this share may have such beats: if more have, they belong to the groove.
+SELDOM = 0.4
+
+#: Another groove begins at a bar line where bars this near on each side are alike, and none across it is (0-1).
+NEAR_BARS = 4
+SAME_GROOVE, OTHER_GROOVE = 0.7, 0.6
+
 #: What a beat of rest, or of feet alone, says (log-odds).
 PAUSE = -0.6
 
@@ -68,6 +84,8 @@ def find_fills(patterns: Patterns) -> tuple[Mark, ...]:
     chart = patterns.chart
     given = given_fills(chart)
     evidence = _evidence(patterns) + _off_before_stops(patterns)
+    leading = _leading_in(patterns)
+    evidence[leading] = np.maximum(evidence[leading], LEADS_IN)
     lines = _line_bonus(patterns, {s.end[0] for s in given})
     found = _runs(patterns, evidence, lines)
     # A second look, with the phrases that the first found fills mark.
@@ -150,8 +168,7 @@ def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
     """What speaks for a fill that ends at each bar line: a crash that opens the bar, a stop,
     other fills and crashes four, eight … bars away; (bars + 1,), log-odds."""
     count = len(patterns.sounding)
-    crashed = np.array([patterns.crash_opens(k) for k in range(count)] + [False])
-    crashed[1:] &= ~crashed[:-1]
+    crashed = _crashed(patterns)
     marked = crashed.copy()
     marked[[k for k in fill_ends if k <= count]] = True
     bonus = np.where(crashed | _stops(patterns), LANDS_ON_CRASH, 0.0)
@@ -162,6 +179,13 @@ def _line_bonus(patterns: Patterns, fill_ends: set[int]) -> np.ndarray:
         if near.sum() >= 2 and (away[near] % 4 == 0).sum() >= 2 / 3 * near.sum():
             bonus[k] += ENDS_PHRASE
     return bonus
+
+
+def _crashed(patterns: Patterns) -> np.ndarray:
+    """Bar lines on which a crash falls and none did a bar before, (bars + 1,), bool."""
+    crashed = np.array([patterns.crash_opens(k) for k in range(len(patterns.sounding))] + [False])
+    crashed[1:] &= ~crashed[:-1]
+    return crashed
 
 
 def _stops(patterns: Patterns) -> np.ndarray:
@@ -183,6 +207,38 @@ def _off_before_stops(patterns: Patterns) -> np.ndarray:
         for k in np.flatnonzero(off & before_stop):
             if patterns.beats[bars[k]].tobytes() not in going_on:  # else it belongs to the groove
                 out[halves[k]] = OFF_BEFORE_STOP
+    return out
+
+
+def _leading_in(patterns: Patterns) -> np.ndarray:
+    """The beats of which :data:`LEADS_IN` holds, (n,)."""
+    last = patterns.first_beat[1:] - 1
+    filled = _filled(patterns.beats[:, _FULL_STROKES].max(axis=1))
+    leads = filled[last] & (_crashed(patterns) | _new_grooves(patterns))[1:]
+    sounding = np.flatnonzero(patterns.sounding)
+    has_filled = np.logical_or.reduceat(filled, patterns.first_beat[:-1])[sounding]
+    beside, near = bars_around(sounding)
+    near[:, BARS_AROUND + 1 :] = False  # what comes after the line may be another groove
+    seldom = (has_filled[beside] & near).sum(axis=1) <= SELDOM * near.sum(axis=1)
+    return last[sounding[leads[sounding] & seldom]]
+
+
+def _filled(strokes: np.ndarray) -> np.ndarray:
+    """Beats that strokes fill from beginning to end; ``strokes`` (beats, TICKS), 0 or 1."""
+    places = [np.flatnonzero(beat) for beat in strokes]
+    return np.array([len(p) > 0 and p[0] == 0 and max(np.diff(p, append=TICKS)) <= FILLED_GAP for p in places])
+
+
+def _new_grooves(patterns: Patterns) -> np.ndarray:
+    """Bar lines at which another groove begins, (bars + 1,), bool; the bar before the line may be a fill and says nothing."""
+    alike, count = patterns.likeness, len(patterns.sounding)
+    out = np.zeros(count + 1, bool)
+    for k in range(NEAR_BARS, count - 1):
+        before, after = range(k - NEAR_BARS, k - 1), range(k + 1, min(k + NEAR_BARS, count))
+        goes_on = max(alike[k, n] for n in after) >= SAME_GROOVE
+        went_on = alike[k - 2, k - 3] >= SAME_GROOVE or alike[k - 2, k - 4] >= SAME_GROOVE
+        across = max(alike[a, b] for a in before for b in (k, *after))
+        out[k] = patterns.sounding[k] and goes_on and went_on and across < OTHER_GROOVE
     return out
 
 
@@ -304,13 +360,14 @@ def refine_fill(chart: Chart, span: Mark, base_at: Mapping[int, frozenset]) -> M
         if n.instrument in HAND_DRUMS and n.key not in base_at.get(k, frozenset()):
             start = (k, n.position)
     # Strokes of the groove (a backbeat, say) that the fill runs on from: taken
-    # in where the hands had already left the timekeeper.
+    # in where the hands had already left the timekeeper, or where it goes on through the fill.
+    goes_on = any(n.instrument in TIMEKEEPING for _, n in notes_between(chart, start, span.end))
     for k, n in reversed(notes_between(chart, (first_bar, earliest), start)):
         if n.instrument not in HAND_DRUMS or start[0] != k:
             continue
         timekeepers = {m.instrument for m in chart.bars[k].notes if m.position == n.position} & TIMEKEEPING
         gap = start[1] - n.position
-        if timekeepers or gap > meter.beat_length / 2:
+        if timekeepers and not goes_on or gap > meter.beat_length / (3 if goes_on else 2):
             break
         start = (k, n.position)
     return replace(span, start=start)
