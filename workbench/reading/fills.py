@@ -230,7 +230,7 @@ def _filled(strokes: np.ndarray) -> np.ndarray:
 
 
 def _new_grooves(patterns: Patterns) -> np.ndarray:
-    """Bar lines at which another groove begins, (bars + 1,), bool; the bar before the line may be a fill and says nothing."""
+    """Bar lines at which another groove begins, (bars + 1,), bool; the bar before may be a fill and says nothing."""
     alike, count = patterns.likeness, len(patterns.sounding)
     out = np.zeros(count + 1, bool)
     for k in range(NEAR_BARS, count - 1):
