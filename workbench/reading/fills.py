@@ -60,8 +60,8 @@ FILLED_GAP = TICKS // 3
 SELDOM = 0.4
 
 #: Another groove begins at a bar line where bars this near on each side are alike, and none across it is (0-1).
-NEAR_BARS = 4
-SAME_GROOVE, OTHER_GROOVE = 0.7, 0.6
+ACROSS_BARS = 4
+GROOVE_LASTS, GROOVE_BREAKS = 0.7, 0.6
 
 #: What a beat of rest, or of feet alone, says (log-odds).
 PAUSE = -0.6
@@ -233,12 +233,12 @@ def _new_grooves(patterns: Patterns) -> np.ndarray:
     """Bar lines at which another groove begins, (bars + 1,), bool; the bar before may be a fill and says nothing."""
     alike, count = patterns.likeness, len(patterns.sounding)
     out = np.zeros(count + 1, bool)
-    for k in range(NEAR_BARS, count - 1):
-        before, after = range(k - NEAR_BARS, k - 1), range(k + 1, min(k + NEAR_BARS, count))
-        goes_on = max(alike[k, n] for n in after) >= SAME_GROOVE
-        went_on = alike[k - 2, k - 3] >= SAME_GROOVE or alike[k - 2, k - 4] >= SAME_GROOVE
+    for k in range(ACROSS_BARS, count - 1):
+        before, after = range(k - ACROSS_BARS, k - 1), range(k + 1, min(k + ACROSS_BARS, count))
+        goes_on = max(alike[k, n] for n in after) >= GROOVE_LASTS
+        went_on = alike[k - 2, k - 3] >= GROOVE_LASTS or alike[k - 2, k - 4] >= GROOVE_LASTS
         across = max(alike[a, b] for a in before for b in (k, *after))
-        out[k] = patterns.sounding[k] and goes_on and went_on and across < OTHER_GROOVE
+        out[k] = patterns.sounding[k] and goes_on and went_on and across < GROOVE_BREAKS
     return out
 
 
