@@ -9,8 +9,8 @@ from tests.grids import clicks_at, do
 from tests.heard import heard_bars
 from tests.test_barfaults import song
 from workbench.chart.data import edit_from_data, to_data
-from workbench.chart.edits import MoveBarLine, ShiftOne, apply
-from workbench.chart.meter import TimeMap
+from workbench.chart.edits import MoveBarLine, SetMeter, ShiftOne, TapLines, apply
+from workbench.chart.meter import Meter, TimeMap
 from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid
 from workbench.grid.bar_advice import advice
@@ -63,11 +63,25 @@ def test_a_reading_is_taken_in_one_step_and_then_told_against_the_new_bars(grid)
     assert grid.chart == CHART
 
 
-def test_a_line_dragged_by_a_beat_says_what_went_along(grid):
-    line_s = CHART.time_map.bar_start_s(6)
-    do(grid, 1, edit=to_data(MoveBarLine(6, line_s + 60 / 96)))
-    notices = [m["notice"] for m, _ in grid.sent if m["type"] == "answer"]
-    assert any("bars 2–24" in n and "a beat later" in n for n in notices)
+@pytest.mark.parametrize(
+    "edit, said",
+    [
+        (MoveBarLine(6, CHART.time_map.bar_start_s(6) + 60 / 96), ["bars 2–24", "a beat later"]),
+        (TapLines((CHART.time_map.bar_start_s(6) + 60 / 96,)), ["bars 2–24", "a beat later"]),
+        (SetMeter(Meter(7, 8), 4, 7), ["7/8 in bars 5–8", "the lines after that", "two beats earlier", "stays where"]),
+    ],
+)
+def test_an_act_that_moves_other_lines_says_which(grid, edit, said):
+    do(grid, 1, edit=to_data(edit))
+    (notice,) = [m["notice"] for m, _ in grid.sent if m["type"] == "answer"]
+    assert all(words in notice for words in said), notice
+
+
+def test_an_act_that_moves_no_other_line_says_nothing_more(grid):
+    for seq, edit in enumerate((SetMeter(Meter(2, 4), 4, 7), ShiftOne(F(1), 4, 7), SetMeter(Meter(3, 4), 4)), 1):
+        do(grid, seq, edit=to_data(edit))
+    answers = [m["type"] for m, _ in grid.sent if m["type"] in ("change", "answer", "refused")]
+    assert answers == ["change"] * 3, "what is changed is the answer"
 
 
 @pytest.mark.slow

@@ -185,6 +185,22 @@ def test_a_meter_says_whether_the_lines_after_its_bars_move(chart, data, meter):
     assert (";" in act.words) != stays
 
 
+@given(charts().filter(lambda c: len(c) > 2), st.data())
+def test_the_1_or_the_tempo_of_some_bars_moves_no_line_after_them(chart, data):
+    """So nothing is to be said of them."""
+    last = data.draw(st.integers(1, len(chart) - 2))
+    bars = f"{chart.time_map.bar_number(last - 1) or 1}-{chart.time_map.bar_number(last)}"
+    act, amount = data.draw(st.sampled_from([("later", 1), ("earlier", "1/2"), ("level", "half"), ("level", "3:2")]))
+    try:
+        made = bar_act(chart, act, amount, bars=bars)
+        after = apply(chart, made.edit)
+    except ChartError:
+        return
+    assert lines_taken_along(chart, made.edit) == ""
+    for k in range(last + 1, len(chart)):
+        assert any(t == pytest.approx(chart.time_map.bar_start_s(k), abs=1e-6) for t in lines(after))
+
+
 def test_a_meter_for_some_bars_says_what_they_are_now_and_how_far_the_rest_moves():
     assert (
         "bars 5–8, now bars 5–9; the lines after that lie a beat earlier"
@@ -196,12 +212,14 @@ def test_a_meter_for_some_bars_says_what_they_are_now_and_how_far_the_rest_moves
 
 def test_a_line_moved_by_a_beat_says_which_lines_went_along():
     line_s = lines(SONG)[4]
-    assert lines_taken_along(SONG.time_map, MoveBarLine(4, line_s + 0.03)) == ""
+    assert lines_taken_along(SONG, MoveBarLine(4, line_s + 0.03)) == ""
     assert (
-        "a beat later" in (said := lines_taken_along(SONG.time_map, MoveBarLine(4, line_s + 0.5))) and "2–12" in said
+        "a beat later" in (said := lines_taken_along(SONG, MoveBarLine(4, line_s + 0.5))) and "2–12" in said
     )  # a pick-up begins with the song
+    one = bar_act(SONG, "one", line_s + 0.5).words
+    assert one.startswith("A bar begins") and one.endswith(said)
     fixed = after("fix", bars="3")
-    said = lines_taken_along(fixed.time_map, MoveBarLine(4, line_s - 0.5))
+    said = lines_taken_along(fixed, MoveBarLine(4, line_s - 0.5))
     assert "a beat earlier" in said and "5–12" in said
 
 

@@ -120,19 +120,46 @@ def bar_act(
     return BarAct(*ACTS[act](chart, amount, _where(chart, bars, from_bar)))
 
 
-def lines_taken_along(time_map: TimeMap, edit: edits.MoveBarLine) -> str:
-    """What else a line takes along that is moved by half a beat or more, in a sentence; nothing where it is alone."""
-    k = edit.bar_index
-    if k == len(time_map):
-        return ""
-    lines_s = [b.beat_times_s[0] for b in edit.lay(time_map, k, edit.time_s).time_map.bars]
-    moved = [j for j in range(len(time_map)) if min(abs(time_map.bar_start_s(j) - t) for t in lines_s) > STAYS_S]
-    by = Fraction(float(time_map.whole_notes_at(edit.time_s))) - time_map.starts[k]
-    beats = Fraction(round(2 * by / time_map.bars[k].meter.beat_length), 2)
+def lines_taken_along(chart: Chart, edit: edits.Edit) -> str:
+    """What lines besides those it is for an act moves, in a sentence; nothing where it moves none.
+
+    Examples
+    --------
+    >>> from workbench.chart.meter import TimeMap
+    >>> lines_taken_along(Chart.empty(TimeMap.steady(8, 120)), edits.SetMeter(Meter(3, 4), 2, 3))
+    'Bars of 3/4 in bars 3–4; the lines after that lie two beats earlier.'
+    """
+    time_map = chart.time_map
+    if isinstance(edit, edits.SetMeter) and edit.last_bar is not None:
+        follows = _what_follows(time_map, edit.rebarring(chart).time_map, edit.first_bar, edit.last_bar)
+        here = bar_list(time_map, range(edit.first_bar, edit.last_bar + 1))
+        return follows and f"Bars of {edit.meter} in {here}{follows}."
+    if isinstance(edit, edits.TapLines) and len(edit.times_s) == 1:  # it moves the line that is nearest
+        nearest = min(range(len(time_map)), key=lambda k: abs(time_map.bar_start_s(k) - edit.times_s[0]))
+        return _beside_a_line(time_map, edit.rebarring(chart).time_map, nearest, edit.times_s[0])
+    if isinstance(edit, edits.MoveBarLine) and edit.bar_index < len(time_map):
+        return _beside_a_line(time_map, edit.rebarring(chart).time_map, edit.bar_index, edit.time_s)
+    return ""
+
+
+def _beside_a_line(before: TimeMap, after: TimeMap, k: int, time_s: float) -> str:
+    """What the line of a bar has taken along that was moved to a moment half a beat or more away."""
+    lines_s = [b.beat_times_s[0] for b in after.bars]
+    moved = [j for j in range(len(before)) if min(abs(before.bar_start_s(j) - t) for t in lines_s) > STAYS_S]
+    beats = _beats_later(before, k, time_s)
     if moved in ([], [k]) or not beats:
         return ""
-    said = f"{beats_said(abs(beats))} {'later' if beats > 0 else 'earlier'}"
-    return f"The lines of {bar_list(time_map, moved)} lie {said} now."
+    return f"The lines of {bar_list(before, moved)} lie {_later(beats)} now."
+
+
+def _beats_later(before: TimeMap, k: int, time_s: float) -> Fraction:
+    """By how many beats, to half a beat, a moment lies behind the line of a bar."""
+    by = Fraction(float(before.whole_notes_at(time_s))) - before.starts[k]
+    return Fraction(round(2 * by / before.bars[k].meter.beat_length), 2)
+
+
+def _later(beats: Fraction) -> str:
+    return f"{beats_said(abs(beats))} {'later' if beats > 0 else 'earlier'}"
 
 
 def _where(chart: Chart, bars: str | int | None, from_bar: int | None) -> _Where:
@@ -176,25 +203,22 @@ def _level(chart: Chart, amount: Amount, where: _Where) -> _Said:
 
 
 def _meter(chart: Chart, amount: Amount, where: _Where) -> _Said:
-    meter = Meter.parse(str(amount))
-    edit = edits.SetMeter(meter, *where.stretch)
-    return edit, f"Bars of {meter} {where.words}{_what_follows(chart.time_map, edit.rebarring(chart).time_map, where)}."
+    edit = edits.SetMeter(Meter.parse(str(amount)), *where.stretch)
+    return edit, lines_taken_along(chart, edit) or f"Bars of {edit.meter} {where.words}."
 
 
-def _what_follows(before: TimeMap, after: TimeMap, where: _Where) -> str:
+def _what_follows(before: TimeMap, after: TimeMap, first: int, last: int) -> str:
     """What a stretch is now, and by how much the lines after it lie elsewhere, in words."""
-    first, last = where.span
     if last + 1 == len(before):
         return ""
     line_s = before.bar_start_s(last + 1)
     k = min(range(len(after)), key=lambda k: abs(after.bar_start_s(k) - line_s))
-    by = Fraction(float(before.whole_notes_at(after.bar_start_s(k)))) - before.starts[last + 1]
-    beats = Fraction(round(2 * by / before.bars[last + 1].meter.beat_length), 2)
+    beats = _beats_later(before, last + 1, after.bar_start_s(k))
     if not beats:
         return ""
     now = "" if k == last + 1 else f", now {bar_list(after, range(first, k))}"
     fixed = " up to the next that is fixed" if any(b.fixed for b in before.bars[last + 1 :]) else ""
-    return f"{now}; the lines after that lie {beats_said(abs(beats))} {'later' if beats > 0 else 'earlier'}{fixed}"
+    return f"{now}; the lines after that lie {_later(beats)}{fixed}"
 
 
 def _pickup(chart: Chart, amount: Amount, where: _Where) -> _Said:
@@ -215,7 +239,9 @@ def _one(chart: Chart, amount: Amount, where: _Where) -> _Said:
     if not times_s or not all(map(math.isfinite, times_s)):
         raise ChartError(f"A 1 is named by its second, such as 12.34, not {str(amount)!r:.40}.")
     said = ", ".join(f"{t:g} s" for t in times_s)
-    return edits.TapLines(times_s), f"{'A bar begins' if len(times_s) == 1 else 'Bars begin'} at {said}."
+    edit = edits.TapLines(times_s)
+    words = f"{'A bar begins' if len(times_s) == 1 else 'Bars begin'} at {said}."
+    return edit, f"{words} {lines_taken_along(chart, edit)}".rstrip()
 
 
 def _insert(chart: Chart, amount: Amount, where: _Where) -> _Said:

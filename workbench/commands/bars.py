@@ -107,7 +107,7 @@ def _act(args: argparse.Namespace) -> str:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; looking, the exit status is 1 where lines and hits disagree."""
     import workbench as wb
-    from workbench.chart.baracts import NOTHING_CHANGED, bar_act, bars_meant
+    from workbench.chart.baracts import NOTHING_CHANGED, bar_act, bars_meant, lines_taken_along
     from workbench.chart.counting import bar_list, capital
     from workbench.errors import ChartError
     from workbench.facts import facts
@@ -129,6 +129,7 @@ def run(args: argparse.Namespace) -> int:
         if fault is None:
             raise ChartError("Bar lines and hits agree; there is nothing to mend.")
         done = f"{where(fault)}: {fault.words}; mended: {_inside(fault.mends)}."
+        done = f"{done} {lines_taken_along(before, fault.edit)}".rstrip()
         song.apply(fault.edit)
     elif act in BY_HAND:
         made = bar_act(before, act, vars(args)[act.replace("-", "_")], bars=args.bars, from_bar=args.from_bar)

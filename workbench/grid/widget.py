@@ -31,7 +31,7 @@ from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
 from workbench.chart.baracts import lines_taken_along
 from workbench.chart.counting import bar_list
-from workbench.chart.edits import Edit, LayBars, MoveBarLine, SetBars
+from workbench.chart.edits import Edit, LayBars, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.chartfile import recording_file
@@ -282,9 +282,10 @@ class HitGrid(anywidget.AnyWidget):
     def _perform(self, message: dict) -> str:
         """Make an edit or carry out a command; returns what to tell the user."""
         if "edit" in message:
-            edit, before = chartdata.edit_from_data(message["edit"]), self.document.chart.time_map
+            edit, before = chartdata.edit_from_data(message["edit"]), self.document.chart
             self.document.apply(edit)
-            return lines_taken_along(before, edit) if isinstance(edit, MoveBarLine) else ""
+            along = lines_taken_along(before, edit)
+            return along and f"{along} Every hit stays where it was heard."
         command = message.get("command")
         if command == "undo":
             self.document.undo()
