@@ -78,7 +78,7 @@ def test_an_act_that_moves_other_lines_says_which(grid, edit, said):
 
 
 def test_an_act_that_moves_no_other_line_says_nothing_more(grid):
-    for seq, edit in enumerate((SetMeter(Meter(2, 4), 4, 7), ShiftOne(F(1), 4, 7), SetMeter(Meter(3, 4), 4)), 1):
+    for seq, edit in enumerate((SetMeter(Meter(2, 2), 4, 7), ShiftOne(F(1), 4, 7), SetMeter(Meter(3, 4), 4)), 1):
         do(grid, seq, edit=to_data(edit))
     answers = [m["type"] for m, _ in grid.sent if m["type"] in ("change", "answer", "refused")]
     assert answers == ["change"] * 3, "what is changed is the answer"

@@ -1,5 +1,6 @@
 """Acts on bars in a user's words: each is one edit, for the bars that are named, and moves nothing that was heard."""
 
+import re
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction as F
@@ -207,7 +208,24 @@ def test_a_meter_for_some_bars_says_what_they_are_now_and_how_far_the_rest_moves
         in bar_act(SONG, "meter", "3/4", bars="5-8").words
     )
     assert "bar 5; the lines after that lie a beat earlier" in bar_act(SONG, "meter", "3/4", bars="5").words
-    assert ";" not in bar_act(SONG, "meter", "2/4", bars="5-8").words
+    assert bar_act(SONG, "meter", "2/4", bars="5-8").words == "Bars of 2/4 in bars 5–8, now bars 5–12."
+    assert bar_act(SONG, "meter", "2/2", bars="5-8").words == "Bars of 2/2 in bars 5–8."
+
+
+@pytest.mark.parametrize("meter", ["3/4", "5/4", "6/4", "7/4", "7/8", "6/8", "12/8"])
+@pytest.mark.parametrize("last", [5, 6, 8, 9])
+def test_what_a_meter_says_of_its_bars_and_of_those_after_is_so(meter, last):
+    """Also where a line of the bars after comes nearer to the old one than the first of them does."""
+    act = bar_act(SONG, "meter", meter, bars=f"5-{last}")
+    now = [str(b.meter) for b in apply(SONG, act.edit).time_map.bars]
+    found = re.search(r"now bars? (\d+)(?:–(\d+))?", act.words)
+    ends = int(found[2] or found[1]) if found else last
+    assert set(now[4:ends]) == {meter} and now[ends] == "4/4"
+    beats = {"half a beat": 0.5, "a beat": 1, "a beat and a half": 1.5, "two beats": 2}
+    said = re.search(r"lie (.+) (earlier|later)\.", act.words)
+    by = (beats.get(said[1]) or float(said[1].split()[0])) * (-1 if said[2] == "earlier" else 1) if said else 0
+    there, beat_s = lines(apply(SONG, act.edit))[ends], 60 / SONG.time_map.tempo_bpm(0)
+    assert there == pytest.approx(lines(SONG)[last] + by * beat_s, abs=0.01)
 
 
 def test_a_line_moved_by_a_beat_says_which_lines_went_along():

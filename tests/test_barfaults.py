@@ -81,6 +81,34 @@ def test_the_act_offered_mends(damage):
     assert find_bar_faults(mended) == ()
 
 
+OF_SOME_BARS = {
+    "half a beat late": ShiftOne(F(1, 2), 4, 7),
+    "a beat early": ShiftOne(F(-1), 4, 7),
+    "half a beat late in a bar": ShiftOne(F(1, 2), 4, 4),
+    "a beat early in a bar": ShiftOne(F(-1), 4, 4),
+    "bars of 7/8": SetMeter(Meter(7, 8), 4, 7),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("read", [False, True], ids=["not read", "read"])
+@pytest.mark.parametrize("damage", OF_SOME_BARS.values(), ids=OF_SOME_BARS)
+def test_a_few_bars_moved_are_mended_there_and_leave_no_odd_bar(damage, read):
+    """Whether it is known how the recording is read or not; the act names those bars, or says what is heard."""
+    chart = song()
+    damaged = apply(chart, damage)
+    fault = look_at_bars(damaged, [BarReading(chart.time_map, 0.99)] * read).faults[0]
+    assert (3 <= fault.first_bar and fault.last_bar <= 7) or "4/4 at 96 all through" in fault.words
+    mended = apply(damaged, fault.edit)
+    assert {str(b.meter) for b in mended.time_map.bars} == {"4/4"} and len(mended) == len(chart)
+    assert lines(mended) == pytest.approx(lines(chart), abs=0.02) and find_bar_faults(mended) == ()
+
+
+def test_a_line_between_a_bar_too_long_and_one_too_short_is_told_in_the_beats_of_the_song():
+    (fault,) = find_bar_faults(apply(song(), ShiftOne(F(1, 2), 4, 4)))
+    assert (fault.first_bar, fault.last_bar) == (3, 4) and "half a beat late" in fault.words
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("tempo_bpm", [84, 132])
 @pytest.mark.parametrize("off_s", [0.2, -0.2])

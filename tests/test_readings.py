@@ -1,6 +1,7 @@
 """Ways to read the bars of synthetic activations and strokes."""
 
 from dataclasses import replace
+from fractions import Fraction as F
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from tests.played import activations_of, play
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, Meter, TimeMap
+from workbench.chart.rebarring import set_meter, shift_one
 from workbench.errors import AnalysisError
 from workbench.listening.readings import (
     BarReading,
@@ -15,6 +17,7 @@ from workbench.listening.readings import (
     _with_another_tempo,
     describe,
     honest,
+    speaks_for,
     tempo_range,
     told_apart,
     track_readings,
@@ -290,6 +293,30 @@ def test_readings_in_words():
     for part in ("4/4 at 220 (12 %)", "the 1 a beat later (6 %)", "the 1 half a beat earlier (2 %)"):
         assert part in told
     assert describe([first]) == "4/4 at 110"
+
+
+@pytest.mark.parametrize(
+    "other, said",
+    [
+        (shift_one(TimeMap.steady(16, 110), F(1)).time_map, "the 1 seems to lie a beat later"),
+        (shift_one(TimeMap.steady(16, 110), F(-1, 2)).time_map, "the 1 seems to lie half a beat earlier"),
+        (TimeMap.steady(8, 55), "the beats seem to go half as fast, 4/4 at 55"),
+        (TimeMap.steady(24, 165), "the beats seem to go three for two, 4/4 at 165"),
+        (TimeMap.steady(18, 123), "the tempo seems to be 4/4 at 123"),
+        (TimeMap.steady(21, 110, Meter(3, 4)), "the bars seem to be of 3/4"),
+        (TimeMap.steady(16, 73, Meter(6, 8)), "the bars seem to be of 6/8 at 73"),
+        (set_meter(TimeMap.steady(16, 110), Meter(2, 4), 5, 5).time_map, "some bars seem to be of another meter: "),
+    ],
+)
+def test_what_speaks_against_the_bars_says_what_it_speaks_for(other, said):
+    assert speaks_for(BarReading(TimeMap.steady(16, 110), 0.2), BarReading(other, 0.7)).startswith(said)
+
+
+def test_bars_in_which_a_stretch_is_another_meter_are_told_as_one_song():
+    mixed = set_meter(TimeMap.steady(16, 110), Meter(7, 8), 4, 7).time_map
+    assert speaks_for(BarReading(mixed, 0.2), BarReading(TimeMap.steady(16, 110), 0.7)) == (
+        "it seems to be 4/4 at 110 all through"
+    )
 
 
 def test_readings_at_another_tempo_are_told_apart_by_where_their_1_is():

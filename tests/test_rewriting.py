@@ -13,7 +13,7 @@ from tests.benchmarks.bench_growth import jobs
 from tests.growth import ABOUT_LINEAR, lines_run
 from tests.test_rebarring import ACTS, other_beats_from, time_maps
 from workbench.chart import Chart, Mark, Note, Recording, Section, Text, WrittenBar, rebarring
-from workbench.chart.edits import LayBars, SetMeter, SetTimeMap, apply
+from workbench.chart.edits import LayBars, SetMeter, SetTimeMap, SplitBar, apply
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.pocket import Pocket
@@ -197,3 +197,11 @@ def test_a_song_that_swings_is_written_as_at_first_when_it_is_barred_otherwise_a
         sorted((c.note_time_s(k, n), n.instrument, n.position) for k, n in c.notes()) for c in (chart, after)
     )
     assert [n[1:] for n in now] == [b[1:] for b in before]
+
+
+def test_a_last_bar_split_behind_its_last_hit_stays_two_bars():
+    """What the song's end leaves over goes, what a user splits does not."""
+    chart = groove(6)
+    early = tuple(n for n in chart.bars[-1].notes if n.position < F(1, 2))
+    ended = replace(chart, bars=(*chart.bars[:-1], WrittenBar(early)))
+    assert len(apply(ended, SplitBar(len(chart) - 1, F(1, 2)))) == len(chart) + 1

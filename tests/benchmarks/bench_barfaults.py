@@ -53,6 +53,10 @@ def damages(chart: Chart, dice: random.Random) -> Iterator[tuple[str, Edit]]:
     yield "a line moved by 200 ms", MoveBarLine(k, line_s)
     yield "3/4 from a bar on", SetMeter(Meter(3, 4), k)
     yield "3/4 throughout", SetMeter(Meter(3, 4))
+    yield "half a beat in a few bars", ShiftOne(F(1, 2), first, last)
+    yield "a beat early in a few bars", ShiftOne(F(-1), first, last)
+    yield "half a beat in a bar", ShiftOne(F(1, 2), first, first)
+    yield "7/8 in a few bars", SetMeter(Meter(7, 8), first, last)
 
 
 def is_right(found: Chart, true: Chart) -> bool:

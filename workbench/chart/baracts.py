@@ -18,6 +18,7 @@ from workbench.chart.chart import Chart
 from workbench.chart.counting import bar_list, beats_said, capital, place_name
 from workbench.chart.excerpts import read_bar_span
 from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.rebarring import bars_end_at
 from workbench.errors import ChartError
 
 #: How many beats are counted for one, and the words for it.
@@ -121,7 +122,8 @@ def bar_act(
 
 
 def lines_taken_along(chart: Chart, edit: edits.Edit) -> str:
-    """What lines besides those it is for an act moves, in a sentence; nothing where it moves none.
+    """What lines besides those it is for an act moves, and what its bars are called then, in a sentence; nothing
+    where it moves none and all keep their numbers.
 
     Examples
     --------
@@ -131,7 +133,7 @@ def lines_taken_along(chart: Chart, edit: edits.Edit) -> str:
     """
     time_map = chart.time_map
     if isinstance(edit, edits.SetMeter) and edit.last_bar is not None:
-        follows = _what_follows(time_map, edit.rebarring(chart).time_map, edit.first_bar, edit.last_bar)
+        follows = _what_follows(chart, edit, edit.first_bar, edit.last_bar)
         here = bar_list(time_map, range(edit.first_bar, edit.last_bar + 1))
         return follows and f"Bars of {edit.meter} in {here}{follows}."
     if isinstance(edit, edits.TapLines) and len(edit.times_s) == 1:  # it moves the line that is nearest
@@ -207,16 +209,17 @@ def _meter(chart: Chart, amount: Amount, where: _Where) -> _Said:
     return edit, lines_taken_along(chart, edit) or f"Bars of {edit.meter} {where.words}."
 
 
-def _what_follows(before: TimeMap, after: TimeMap, first: int, last: int) -> str:
+def _what_follows(chart: Chart, edit: edits.SetMeter, first: int, last: int) -> str:
     """What a stretch is now, and by how much the lines after it lie elsewhere, in words."""
-    if last + 1 == len(before):
+    before, after = chart.time_map, edit.rebarring(chart).time_map
+    if last + 1 == len(before) or before.bars[last + 1].fixed:
         return ""
-    line_s = before.bar_start_s(last + 1)
+    line_s = float(before.seconds_at(float(bars_end_at(before, edit.meter, first, last))))
+    beats = _beats_later(before, last + 1, line_s)
     k = min(range(len(after)), key=lambda k: abs(after.bar_start_s(k) - line_s))
-    beats = _beats_later(before, last + 1, after.bar_start_s(k))
-    if not beats:
-        return ""
     now = "" if k == last + 1 else f", now {bar_list(after, range(first, k))}"
+    if not beats:
+        return now
     fixed = " up to the next that is fixed" if any(b.fixed for b in before.bars[last + 1 :]) else ""
     return f"{now}; the lines after that lie {_later(beats)}{fixed}"
 

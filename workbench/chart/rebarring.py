@@ -124,13 +124,11 @@ def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
     full = _first_full(time_map, first_bar)
-    old = time_map.bars[full].meter
-    scale = meter.beat_length / kept_beat(old, meter)
+    scale = _scale(time_map, meter, full)
     starts = time_map.starts
-    lines = [starts[full]] + [starts[k] for k in range(full + 1, last_bar + 1) if time_map.bars[k].fixed]
+    lines = _kept_lines(time_map, full, last_bar)
     end = starts[last_bar + 1]
-    length = meter.bar_length / scale
-    line = lines[-1] + max((end - lines[-1]) // length, 1) * length
+    line = bars_end_at(time_map, meter, first_bar, last_bar)
     if last_bar + 1 == len(time_map) or time_map.bars[last_bar + 1].fixed or line == end:
         return _recut(time_map, first_bar, last_bar, lines, meter, scale)
     held = next((k for k in range(last_bar + 1, len(time_map)) if time_map.bars[k].fixed), len(time_map))
@@ -146,6 +144,24 @@ def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int
     if line < starts[held]:
         spans += _cut(time_map.bars[held - 1].meter, Fraction(1), line, starts[held], held == len(time_map))
     return _assembled(time_map, spans + _as_spans(time_map, held, len(time_map)))
+
+
+def bars_end_at(time_map: TimeMap, meter: Meter, first_bar: int, last_bar: int) -> Fraction:
+    """Where whole bars of a meter end that are laid over a stretch as :func:`set_meter` does, whole notes from the old
+    map's first line."""
+    full = _first_full(time_map, first_bar)
+    length = meter.bar_length / _scale(time_map, meter, full)
+    line = _kept_lines(time_map, full, last_bar)[-1]
+    return line + max((time_map.starts[last_bar + 1] - line) // length, 1) * length
+
+
+def _scale(time_map: TimeMap, meter: Meter, bar_index: int) -> Fraction:
+    return meter.beat_length / kept_beat(time_map.bars[bar_index].meter, meter)
+
+
+def _kept_lines(time_map: TimeMap, first: int, last: int) -> list[Fraction]:
+    """The first line of a stretch and those in it that are fixed."""
+    return [time_map.starts[k] for k in range(first, last + 1) if k == first or time_map.bars[k].fixed]
 
 
 def kept_beat(old: Meter, new: Meter) -> Fraction:
@@ -226,7 +242,7 @@ def join_bars(time_map: TimeMap, bar_index: int) -> Rebarring:
         raise ChartError("The last bar has no next one to join.")
     a, b = time_map.bars[bar_index : bar_index + 2]
     at, length = time_map.starts[bar_index], a.length + b.length
-    joined = _NewBar(_meter_of(length, a.meter), at, at + length, length)
+    joined = _NewBar(_meter_of(length, a.meter, _usual_meter(time_map, bar_index)), at, at + length, length)
     return _assembled(time_map, [*_as_spans(time_map, 0, bar_index), joined,
                                  *_as_spans(time_map, bar_index + 2, len(time_map))])  # fmt: skip
 
@@ -392,12 +408,16 @@ def _recut(
                 raise ChartError("The 1 cannot move past the bar line before it.")
         spans += _as_spans(time_map, 0, first_bar)
     whole_song = last_bar == len(time_map) - 1
+    usual = _usual_meter(time_map, first_bar)
     for at, until in pairwise([*dict.fromkeys(lines), end]):
-        spans += _cut(meter, scale, at, until, overshoot=whole_song and until == end)
+        spans += _cut(meter, scale, at, until, whole_song and until == end, usual)
     return _assembled(time_map, spans + _as_spans(time_map, last_bar + 1, len(time_map)), fixed)
 
 
-def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot: bool) -> list[_NewBar]:
+def _cut(
+    meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot: bool, usual: Meter | None = None
+) -> list[_NewBar]:
+    """Bars of a meter, and what is left over; that is in the ``usual`` meter if it is as long as its bars."""
     full = meter.bar_length / scale
     count = (until - at) // full
     rest = until - at - count * full
@@ -411,15 +431,17 @@ def _cut(meter: Meter, scale: Fraction, at: Fraction, until: Fraction, overshoot
         out.pop()
     length = rest * scale
     try:
-        own = _meter_of(length, meter)
+        own = _meter_of(length, meter, usual)
     except ChartError:  # no meter is so long: a bar of whole beats, a little slower or faster
         beats = max(1, round(length / meter.beat_length))
         own = Meter(beats * (3 if meter.is_compound else 1), meter.unit)
     return [*out, _NewBar(own, until - rest, until, own.bar_length)]
 
 
-def _meter_of(length: Fraction, like: Meter) -> Meter:
-    """The meter whose bar is so long, in the unit of another if that can be."""
+def _meter_of(length: Fraction, like: Meter, usual: Meter | None = None) -> Meter:
+    """The meter whose bar is so long: the usual one, or one in the unit of another if that can be."""
+    if usual is not None and usual.bar_length == length:
+        return usual
     for unit in dict.fromkeys((like.unit, 4, 8, 16, 32)):
         if (length * unit).denominator == 1 and 1 <= length * unit <= 32:
             return Meter(int(length * unit), unit)

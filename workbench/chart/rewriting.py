@@ -21,6 +21,8 @@ from workbench.chart.rebarring import Rebarring
 
 #: Steps of a beat at which a note is written whose own place is taken: eighths of it, and thirds of those.
 FINEST_STEPS = 24
+#: Two ends as near as this are one, seconds.
+SAME_END_S = 1e-3
 #: Grids of a beat, coarsest first, in the order in which a beat of notes is tried on them; simple and compound.
 _BEAT_GRIDS = {False: (4, 3, 6, 8, 12, 24), True: (6, 4, 12, 24)}
 
@@ -64,7 +66,17 @@ def rewrite(chart: Chart, new: Rebarring) -> tuple[TimeMap, tuple[WrittenBar, ..
         own[bar_index].append(note.placed(position, deviation_s))
     sound_s = chart.time_map.end_s if chart.recording is None else chart.recording.duration_s
     end_s = np.inf if new.keeps_end else min(chart.time_map.end_s, sound_s)
-    while len(own) > 1 and not own[-1] and _middle_s(time_map, len(time_map) - 1) > end_s:
+    ended = bool(chart.bars[-1].notes)
+    while (
+        len(own) > 1
+        and not own[-1]
+        and (
+            _middle_s(time_map, len(time_map) - 1) > end_s
+            or ended
+            and not new.keeps_end
+            and time_map.end_s > chart.time_map.end_s + SAME_END_S
+        )
+    ):
         own.pop()  # what the song's end left over is no bar
         time_map = TimeMap(time_map.bars[:-1], time_map.bars[-1].beat_times_s[0])
     bars = []

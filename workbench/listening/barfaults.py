@@ -29,7 +29,7 @@ from workbench.errors import ChartError
 from workbench.listening.bars import LONGEST, METER_CHANGE, METERS, ROLES, TEMPO_WEIGHT, BarEvidence, roles_of
 from workbench.listening.chooser import KNOWN_METERS, RARE, SONG_METERS
 from workbench.listening.grids import distance_s
-from workbench.listening.readings import LEAST_LIKELY, SAME_LINE_S, BarReading, shared_bars, told_apart
+from workbench.listening.readings import LEAST_LIKELY, SAME_LINE_S, BarReading, shared_bars, speaks_for, told_apart
 
 #: Natural log of how likely the tempo jumps so from one bar to the next; a meter of no song, and a bar of no meter.
 JUMP, UNKNOWN_METER = -8.0, -6.0
@@ -93,7 +93,7 @@ class _Stretch(NamedTuple):
 
 
 def find_bar_faults(
-    chart: Chart, now: BarReading | None = None, others: Sequence[BarReading] = ()
+    chart: Chart, now: BarReading | None = None, others: Sequence[BarReading] = (), own: Sequence[BarReading] = ()
 ) -> tuple[BarFault, ...]:
     """Where lines and hits disagree, gravest first; no two faults share a bar.
 
@@ -105,6 +105,8 @@ def find_bar_faults(
         Its bars, with how likely they are.
     others : sequence of BarReading
         How the recording may be read otherwise; the likeliest is tried if it is likelier than its own bars.
+    own : sequence of BarReading
+        Readings of the recording that its bars follow, for the most part at least.
     """
     song = _Heard.of(chart)
     if song is None:
@@ -133,7 +135,7 @@ def find_bar_faults(
         whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter) and not heard
         doubt = bars * (SONG_GAIN_A_BAR if whole else LEAST_GAIN_A_BAR) + FIXED * _let_go(chart.time_map, after)
         wide = 2 * (span.last - span.first + 1) > len(chart)
-        if wide and now is not None and _likely(after, others) < now.probability:
+        if wide and now is not None and _likely(after, (*own, *others)) < now.probability:
             continue
         gain = song.score(after) - (best if wide else before) + song.nearer(chart.time_map, after) + heard - doubt
         if gain > LEAST_GAIN:
@@ -265,7 +267,9 @@ def _acts(chart: Chart, song: _Heard) -> Iterator[tuple[Rebar, str, str, _Stretc
     end = len(time_map) - 1
     longer = [r for r in runs if r.last > r.first or len(runs) == 1]
     for run in sorted(longer, key=lambda r: r.first - r.last)[:MOST_STRETCHES]:
-        for span in [run] if run.last == end else [run, _Stretch(run.first, end)]:
+        # What is left over of a stretch that was moved is a bar of its own behind it.
+        rest = [_Stretch(run.first, r.last) for r in runs if r.first == r.last == run.last + 1]
+        for span in dict.fromkeys([run, *rest, _Stretch(run.first, end)]):
             yield from _for_run(time_map, span)
     for k in range(1, len(time_map)):
         for time_s in _line_may_lie(time_map, k, song):
@@ -288,8 +292,7 @@ def _likelier(
         # Bars that are partly its own are rather mended where they part.
         apart = told_apart(now, [other]) == [str(other)] and _same_bars(chart.time_map, other.time_map) <= 0.5
         heard = math.log(other.probability / max(now.probability, LEAST_LIKELY)) if apart else 0.0
-        against = f"what was heard speaks against {now.words}"
-        yield edits.LayBars(other.time_map), against, capital(words), _Stretch(0, len(chart) - 1), heard
+        yield edits.LayBars(other.time_map), speaks_for(now, other), capital(words), _Stretch(0, len(chart) - 1), heard
 
 
 def _same_bars(one: TimeMap, other: TimeMap) -> float:
@@ -302,8 +305,8 @@ def _same_bars(one: TimeMap, other: TimeMap) -> float:
 
 
 def _odd_lengths(time_map: TimeMap) -> Iterator[tuple[Rebar, str, str, _Stretch]]:
-    """Bars that are as long as two of those around them, and two that are as long as one: a line is missing, or one
-    too many."""
+    """Bars that are as long as two of those around them, two that are as long as one, and two of which one is longer
+    by what the other is shorter: a line is missing, or one too many, or lies beside its place."""
     bars, first = time_map.bars, int(time_map.bars[0].is_pickup)
     for k in range(first, len(bars) - 1 if len(bars) - first > 2 else 0):
         one, two = bars[k].length, bars[k].length + bars[k + 1].length
@@ -311,6 +314,13 @@ def _odd_lengths(time_map: TimeMap) -> Iterator[tuple[Rebar, str, str, _Stretch]
             yield edits.SplitBar(k, one / 2), "as long as two bars", "Two bars", _Stretch(k, k)
         elif two == usual_length(time_map, k, k + 1) and last_as_one(time_map, k):
             yield edits.JoinBars(k), "as long as one bar", "One bar", _Stretch(k, k + 1)
+        elif k and two == 2 * usual_length(time_map, k, k + 1) and one != two / 2:
+            # A bar too long beside one that is too short by as much: the line between them lies beside its place.
+            later = two / 2 - one
+            beats, said = later / bars[k + 1].meter.beat_length, later / time_map.usual_meter.beat_length
+            if (2 * beats).denominator == 1:
+                wrong, mends = (words.replace("he 1", "he line between") for words in _shift_words(said))
+                yield edits.ShiftOne(beats, k + 1, k + 1), wrong, mends, _Stretch(k, k + 1)
 
 
 def _line_may_lie(time_map: TimeMap, bar_index: int, song: _Heard) -> Iterator[float]:
@@ -336,14 +346,8 @@ def _for_run(time_map: TimeMap, run: _Stretch) -> Iterator[tuple[Rebar, str, str
     stretch = (run.first, run.last)
     for halves in range(1, 2 * meter.counted_beats):
         beats = Fraction(halves, 2)
-        late = beats <= Fraction(meter.counted_beats, 2)
-        said = beats_said(beats if late else meter.counted_beats - beats)
-        yield (
-            edits.ShiftOne(beats if late else beats - meter.counted_beats, *stretch),
-            f"the 1 lies {said} {'early' if late else 'late'}",
-            f"The 1 {said} {'later' if late else 'earlier'}",
-            run,
-        )
+        beats -= meter.counted_beats if beats > Fraction(meter.counted_beats, 2) else 0
+        yield edits.ShiftOne(beats, *stretch), *_shift_words(beats), run
     for factor, words, mends in (
         (Fraction(2), "counted at half tempo", "Double tempo"),
         (Fraction(1, 2), "counted at double tempo", "Half tempo"),
@@ -354,3 +358,9 @@ def _for_run(time_map: TimeMap, run: _Stretch) -> Iterator[tuple[Rebar, str, str
     for other in SONG_METERS:
         if other != meter:
             yield edits.SetMeter(other, *stretch), f"barred in {meter}", f"Bars of {other}", run
+
+
+def _shift_words(beats: Fraction) -> tuple[str, str]:
+    """What is wrong where the 1 belongs so many beats later, and what mends it."""
+    early, said = beats > 0, beats_said(abs(beats))
+    return f"the 1 lies {said} {'early' if early else 'late'}", f"The 1 {said} {'later' if early else 'earlier'}"

@@ -240,10 +240,10 @@ def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     """How the bars of a chart lie, given the readings of its recording."""
     now, others = as_read(chart.time_map, readings), other_readings(chart, readings)
     told = dict(zip(others, told_apart(now, list(others.values()))))
-    faults = find_bar_faults(chart, now, list(others.values()))
     # Readings that are the chart's own bars are not among the others: what is said adds up.
-    own = replace(now, probability=sum(r.probability for r in readings if alike(now, r)))
-    return BarLines(own, others, told, faults)
+    own = [r for r in readings if alike(now, r)]
+    faults = find_bar_faults(chart, now, list(others.values()), own)
+    return BarLines(replace(now, probability=sum(r.probability for r in own)), others, told, faults)
 
 
 # -- anew ------------------------------------------------------------------------------------------

@@ -36,6 +36,9 @@ SAME_LINE_S = 0.07
 #: Tempi as near as this are one, natural log of their ratio.
 SAME_PULSE = 0.05
 
+#: Tempi that one is taken for, and how they are told.
+TIMES_AS_FAST = {2.0: "twice as fast", 0.5: "half as fast", 1.5: "three for two", 2 / 3: "two for three"}
+
 #: Log odds of a line of the first reading, from those by the sum of likelihoods: slope, and how much more, as they are
 #: in 853 songs in folds (:mod:`workbench.training.bar_chooser`).
 FIRST_LINES = (0.86, 0.73)
@@ -207,6 +210,30 @@ def against(first: BarReading, other: BarReading) -> str:
     later = halves <= beats
     said = beats_said(Fraction(halves if later else 2 * beats - halves, 2))
     return f"the 1 {said} {'later' if later else 'earlier'}"
+
+
+def speaks_for(first: BarReading, other: BarReading) -> str:
+    """What seems to be so where another reading is likelier: "the 1 seems to lie a beat later".
+
+    Examples
+    --------
+    >>> four = BarReading(TimeMap.steady(8, 110), 0.2)
+    >>> speaks_for(four, BarReading(TimeMap.steady(16, 220), 0.7))
+    'the beats seem to go twice as fast, 4/4 at 220'
+    >>> speaks_for(four, BarReading(TimeMap.steady(8, 110, Meter(3, 4)), 0.7))
+    'the bars seem to be of 3/4'
+    """
+    if first.words != str(first) and other.words == str(other):
+        return f"it seems to be {other} all through"
+    if other.meter != first.meter:
+        return f"the bars seem to be of {other.meter if _at_one_tempo(first, other) else other}"
+    if not _at_one_tempo(first, other):
+        factor = other.tempo_bpm / first.tempo_bpm
+        said = next((words for of, words in TIMES_AS_FAST.items() if abs(np.log(factor / of)) <= SAME_PULSE), None)
+        return f"the beats seem to go {said}, {other}" if said else f"the tempo seems to be {other}"
+    words = against(first, other)
+    shift = words.removeprefix("the 1 ")
+    return f"the 1 seems to lie {shift}" if shift != words else f"some bars seem to be of another meter: {other.words}"
 
 
 def song_grids(
