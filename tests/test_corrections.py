@@ -67,6 +67,26 @@ def test_undo_takes_a_correction_back():
         corrections.edit(CHART, 0)
 
 
+def test_what_is_done_again_is_offered_again():
+    """After both of two steps back; let be, or corrected otherwise since, it is not."""
+    edits = [RemoveNote(0, F(0), "kick"), AddNote(0, Note(F(7, 8), "snare"))]
+    corrections, steps = Corrections(), [CHART]
+    for edit in edits:
+        steps.append(apply(steps[-1], edit))
+        corrections.follow(steps[-2], steps[-1], edit)
+    offered = corrections.offers(steps[2])
+    assert [k for k, *_ in offered] == [0]
+    for _ in range(2):
+        for old, new in ((2, 1), (1, 0), (0, 1), (1, 2)):
+            corrections.follow(steps[old], steps[new], None)
+            assert bool(corrections.offers(steps[new])) == (new > 0)
+    assert corrections.offers(steps[2]) == offered
+    corrections.let_be(0)
+    for old, new in ((2, 1), (1, 0), (0, 1), (1, 2)):
+        corrections.follow(steps[old], steps[new], None)
+        assert corrections.offers(steps[new]) == []
+
+
 @pytest.mark.parametrize("act", [MoveBarLine(3, 6.1), ShiftOne(F(1, 2)), ShiftOne(F(1)), ChangeLevel(F(2)),
                                  SetBars(5, (CHART.bars[6], CHART.bars[5]))])  # fmt: skip
 def test_bars_laid_otherwise_or_moved_about_correct_nothing(act):
@@ -131,3 +151,7 @@ def test_one_undo_takes_all_repeats_back(grid, document):
     assert says(grid.sent[-1][0]["notice"], "bars 2–6")
     document.undo()
     assert document.chart.bars[1:] == CHART.bars[1:]
+    document.undo()
+    assert grid.sent[-1][0]["info"]["corrections"] == []
+    document.redo()
+    assert grid.sent[-1][0]["info"]["corrections"] == [(0, [1, 2, 3, 4, 5], "kick on 1 taken out")]

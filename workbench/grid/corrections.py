@@ -93,22 +93,28 @@ class Corrections:
 
     def __init__(self) -> None:
         self._before: dict[int, WrittenBar] = {}
+        self._taken_back: dict[int, tuple[WrittenBar, WrittenBar]] = {}  # before and after a correction
 
     def follow(self, old: Chart, new: Chart, edit: Edit | None) -> None:
         """Take note of the step that led from ``old`` to ``new``: an edit, or None for a step back or on again.
 
-        Such a step corrects nothing, nor do bars moved about or other bars over the same hits.
+        A step back corrects nothing, and a correction done again is one again; bars moved about or other bars over the
+        same hits are none.
         """
+        if edit is not None:
+            self._taken_back.clear()
         if len(old) != len(new):
             self._before.clear()
             return
         relaid = old.time_map is not new.time_map and old.time_map != new.time_map
         moved = isinstance(edit, SetBars) and len(edit.bars) > 1
         for k in changed_bars(old, new):
-            if edit is not None:
+            if edit is not None or self._taken_back.get(k) == (old.bars[k], new.bars[k]):
                 self._before.setdefault(k, old.bars[k])
             if relaid or moved or self._before.get(k) == new.bars[k]:
-                self._before.pop(k, None)
+                before = self._before.pop(k, None)
+                if before is not None and edit is None and not relaid:
+                    self._taken_back[k] = (before, old.bars[k])
 
     def waiting_bars(self, chart: Chart, bar_index: int) -> list[int]:
         """Bars that still are as this one was before its correction."""
@@ -142,6 +148,7 @@ class Corrections:
     def let_be(self, bar_index: int) -> None:
         """Offer a bar's correction no longer; a further change of the bar is offered again."""
         self._before.pop(bar_index, None)
+        self._taken_back.pop(bar_index, None)
 
     def edit(self, chart: Chart, bar_index: int) -> CompositeEdit:
         """The edit that corrects all waiting bars as this bar was corrected.
