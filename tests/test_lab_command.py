@@ -51,6 +51,9 @@ def test_lab_never_overwrites_a_notebook(tmp_path, monkeypatch):
     [
         (["gone.flac"], [], "no file gone.flac"),
         (["copper-weather.hits.csv"], [], "copper-weather.hits.csv is not a recording"),
+        (["settings.json"], [], "settings.json is no chart file"),
+        (["copper-weather.ogg", "song.chart.json"], [], "song.chart.json is no chart file"),
+        (["part.mid"], [], "part.mid"),
         (["copper-weather.ogg"], ["--notebook", "practice"], "Name the chart"),
         (["copper-weather.truth.chart.json"], ["--notebook", "check"], "Name the recording"),
     ],
@@ -58,6 +61,9 @@ def test_lab_never_overwrites_a_notebook(tmp_path, monkeypatch):
 def test_lab_says_what_it_lacks(tmp_path, monkeypatch, capsys, files, options, fact):
     wb.demo_song(tmp_path, "chart")
     (tmp_path / "copper-weather.hits.csv").write_text("time_s,bar\n")
+    (tmp_path / "settings.json").write_text('{"theme": "dark"}')
+    (tmp_path / "song.chart.json").write_text("[]")
+    (tmp_path / "part.mid").write_text("no MIDI")
     monkeypatch.chdir(tmp_path)
     assert main(["lab", *files, *options]) == 2
     assert fact in capsys.readouterr().err

@@ -73,12 +73,12 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     Raises
     ------
     FileFormatError
-        If a file is missing, or the notebook needs another one.
+        If a file is missing or neither recording nor chart, or the notebook needs another one.
     """
     from workbench.errors import FileFormatError
     from workbench.files.audiosource import open_source
     from workbench.files.chartfile import ENDING
-    from workbench.scorefiles import holds_part, part_name
+    from workbench.scorefiles import holds_part, part_name, read_any_chart
     from workbench.shipped import copy_notebook
 
     if not files:
@@ -89,8 +89,10 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     missing = next((f for f in files if not f.is_file() and f != shelf), None)
     if missing is not None:
         raise FileFormatError(f"There is no file {missing}.")
-    for file in files:
-        if file.is_file() and not holds_part(file):
+    for file in (f for f in files if f.is_file()):
+        if holds_part(file):
+            read_any_chart(file)  # it says if it is no chart
+        else:
             with open_source(file):  # it says if it is no recording
                 pass
     folder = shelf or files[0].resolve().parent
