@@ -27,6 +27,8 @@ def chart(tmp_path):
 
 @pytest.mark.slow
 def test_readings_are_named_and_one_is_taken(chart, capsys):
+    assert main(["bars", str(chart)]) == 0
+    assert "hits agree" in capsys.readouterr().out
     assert main(["bars", str(chart), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["words"] == "4/4 at 96 (88 %); it may also be 4/4 at 192 (12 %)" and list(told["readings"]) == ["1"]

@@ -14,6 +14,7 @@ from markupsafe import escape
 from tests.sentences import says
 from tests.test_align import CHORUS, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
+from workbench.chart.counting import percent_said
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, summary_of
@@ -103,7 +104,7 @@ def test_bars_that_the_recording_does_not_hold_are_named():
     assert not check.findings
     short = check_chart(chart_of(SONG), heard_of(SONG[8:]))
     assert "make sure that this is the recording" in short.remarks[-1]
-    assert says(summary_of(check), "100%", "of the 7 bars found"), "a share is of what was found"
+    assert says(summary_of(check), "100 %", "of the 7 bars found"), "a share is of what was found"
     assert "%" not in summary_of(short) and "4 of 12 bars" in summary_of(short)
 
 
@@ -182,7 +183,7 @@ def test_a_chart_that_agrees_less_than_usual_may_be_of_another_song(monkeypatch)
         for b in SONG
     ]
     check = check_chart(chart_of(other), HEARD)
-    assert f"{check.alignment.agreement:.0%} only: this may be another song" in check.first[0]
+    assert f"{percent_said(check.alignment.agreement)} only: this may be another song" in check.first[0]
     assert not check_chart(chart_of(SONG), HEARD).first
 
 

@@ -124,7 +124,7 @@ def test_summary(check):
     doubts = replace(check, findings=tuple(f for f in check.findings if f.verdict == "listen"))
     assert says(summary_of(doubts), "8 places are worth a listen")
     clean = check_chart(chart_of(SONG), HEARD)
-    assert says(summary_of(clean), "Nothing to correct", "100%")
+    assert says(summary_of(clean), "Nothing to correct", "100 %")
 
 
 @pytest.mark.slow

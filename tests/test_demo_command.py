@@ -13,6 +13,7 @@ def test_the_command_leaves_everything_and_says_where(tmp_path, capsys):
     for ending in ("chart.json", "hits.csv", "beats.csv", "musicxml", "mid", "pdf", "reading.md"):
         path = tmp_path / "demo" / f"copper-weather.{ending}"
         assert path.stat().st_size > 0 and str(path) in said
+    assert f"workbench lab {tmp_path / 'demo' / 'copper-weather.chart.json'}" in said
     chart = read_chart(tmp_path / "demo" / "copper-weather.chart.json")
     assert chart.title == "Copper Weather" and chart.instruments_used()
     assert main(["demo", "--out", str(tmp_path / "demo")]) == 0, "a second run replaces the first"

@@ -30,7 +30,8 @@ def test_command(recording, tmp_path, capsys):
     assert main(args) == 2
     assert "--overwrite" in capsys.readouterr().err
     assert main([*args, "--overwrite"]) == 0
-    assert "120 beats a minute" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "120 beats a minute" in said and f"workbench lab {draft_files(recording, tmp_path).chart}" in said
 
 
 def test_title_and_artist_can_be_said(recording, tmp_path):

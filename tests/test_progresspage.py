@@ -28,8 +28,8 @@ def later(day_of_month=26, **changed):
         (dict(tempo_bpm=104.0), ("You play at 104", "84", "112")),
         (dict(drums={"kick": KICK, "snare": replace(SNARE, spread_ms=15.0)}), ("snare", "steadier", "15 ms", "22")),
         (dict(drums={"kick": KICK, "snare": replace(SNARE, mean_ms=5.0)}), ("snare", "5 ms late", "18 ms late")),
-        (dict(drums={"kick": KICK, "snare": replace(SNARE, played=100)}), ("98%", "92%")),
-        (dict(fills=(0.01, -0.01)), ("fills keep the tempo better", "1%", "5%")),
+        (dict(drums={"kick": KICK, "snare": replace(SNARE, played=100)}), ("98 %", "92 %")),
+        (dict(fills=(0.01, -0.01)), ("fills keep the tempo better", "1 %", "5 %")),
     ],
 )
 def test_every_step_forward_is_told(changed, said):

@@ -1,12 +1,14 @@
 """``workbench read``: the page, the files, the marks."""
 
 import json
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
 
 from tests.parts import ROCK, part
 from tests.test_wording import SONG
+from workbench.chart import Recording
 from workbench.chart.edits import RemoveNote
 from workbench.commands.cli import main
 from workbench.files.chartfile import read_chart, write_chart
@@ -24,6 +26,18 @@ def song_file(tmp_path):
 def test_the_command_prints_the_page(song_file, capsys):
     assert main(["read", str(song_file)]) == 0
     assert capsys.readouterr().out == read_part(read_chart(song_file)).to_markdown()
+
+
+def test_the_recording_that_would_help_is_named(song_file, capsys):
+    """As it is to be typed; where it is not beside the chart, the option alone."""
+    of = Recording("enamel kettle.flac", "0" * 64, 60.0)
+    write_chart(replace(read_chart(song_file), recording=of), song_file)
+    assert main(["read", str(song_file)]) == 0
+    assert "(--audio)" in capsys.readouterr().err
+    beside = song_file.with_name("enamel kettle.flac")
+    beside.touch()
+    assert main(["read", str(song_file)]) == 0
+    assert f"--audio '{beside}'" in capsys.readouterr().err
 
 
 def test_the_command_writes_files_and_marks(song_file, tmp_path, capsys):

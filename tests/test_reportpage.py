@@ -40,7 +40,7 @@ def test_html_has_every_block_and_texts_stay_texts():
     ]
     # A button is never alone in its column, where it would be stretched.
     assert not page.findall(".//div[@class='staves']/button")
-    assert "chart wrong: 84%" in page.text_content() and "and 2 more" in page.text_content()
+    assert "chart wrong: 84 %" in page.text_content() and "and 2 more" in page.text_content()
     assert {a.get("id"): a.get("src") for a in page.findall(".//audio")} == {
         "sound": "song.flac",
         "written_sound": "written.mp3",

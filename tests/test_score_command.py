@@ -179,6 +179,6 @@ def test_a_part_is_laid_on_a_recording(chart_file, tmp_path, capsys, monkeypatch
     laid = Chart(TimeMap.steady(8, 90, start_s=2.0), read_chart(chart_file).bars)
     monkeypatch.setattr("workbench.alignment.alignedchart.lay_on_recording", lambda *given: (laid, 0.93))
     assert main(["score", str(chart_file), "--to", "midi", "--recording", "song.flac"]) == 0
-    assert "93%" in capsys.readouterr().err
+    assert "93 %" in capsys.readouterr().err
     back = read_midi(chart_file.with_name("ferry.mid")).chart
     assert back.time_map.tempo_bpm(2) == pytest.approx(90, abs=0.01)

@@ -73,7 +73,7 @@ def test_one_rushed_fill_among_others_is_told(click):
     """120 ms early at its end, and on from there."""
     take = assess(click=click, fills=FILLS, tempo_of=lambda k, p: 2.4 / 2.28 if k == 11 else 1.0)
     (advice,) = [a for a in take.advice if "fill" in a]
-    assert says(advice, "fill of bar 12", "rushes", "5%")
+    assert says(advice, "fill of bar 12", "rushes", "5 %")
     assert not any("keep the tempo" in s for s in take.strengths)
     fill = next(f for f in take.playing.fills if f.bar_number == 12)
     assert fill.tempo_change == pytest.approx(0.053, abs=0.01) and fill.landing_ms == pytest.approx(-120, abs=20)

@@ -21,7 +21,7 @@ from workbench.checking.take_words import _advise_on_custom, _advise_on_notes
 def test_words_are_kind_few_and_explained():
     messy = assess(spread_ms=28.0, mean_ms={"kick": 20, "ride": -20}, tempo_of=lambda k, p: 1 + 0.004 * k)
     assert 1 <= len(messy.strengths) <= 3 and 1 <= len(messy.advice) <= 3
-    assert says(messy.remarks[0], "at 105", "at 100", "5% faster") and "working drummers" in messy.remarks[1]
+    assert says(messy.remarks[0], "at 105", "at 100", "5 % faster") and "working drummers" in messy.remarks[1]
     tidy = assess(spread_ms=3.0)
     assert len(tidy.strengths) == 3 and tidy.advice == ()
     words = " ".join((*messy.strengths, *messy.advice, *messy.remarks)).lower()
@@ -102,7 +102,7 @@ def test_a_wide_spread_is_not_praised():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("tempo, said", [(0.97, "3% slower"), (1.05, "5% faster"), (1.0, "")])
+@pytest.mark.parametrize("tempo, said", [(0.97, "3 % slower"), (1.05, "5 % faster"), (1.0, "")])
 def test_a_tempo_other_than_the_parts_is_said(tempo, said):
     (told,) = [r for r in assess(LONG[:12], click=None, tempo_of=lambda k, p: tempo).remarks if "You played at" in r]
     assert f"You played at {100 * tempo:.0f}" in told and "the part is at 100" in told

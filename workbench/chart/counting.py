@@ -377,6 +377,18 @@ def beats_said(beats: Fraction) -> str:
     return said.get(2 * beats, f"{float(beats):g} beats")
 
 
+def percent_said(share: float) -> str:
+    """A share in words; 100 % is said of all, and not of nearly all.
+
+    Examples
+    --------
+    >>> percent_said(0.997), percent_said(1.0), percent_said(0.05)
+    ('99 %', '100 %', '5 %')
+    """
+    nearest = round(100 * share)
+    return f"{min(nearest, 99) if share < 1 else nearest} %"
+
+
 def and_list(words: Sequence[str]) -> str:
     """Words in a row: "kick", "kick and snare", "kick, snare and ride"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

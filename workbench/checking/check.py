@@ -24,7 +24,7 @@ from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import compare_strokes
 from workbench.chart import Chart
-from workbench.chart.counting import bar_list, capital, place_list, the_bar
+from workbench.chart.counting import bar_list, capital, percent_said, place_list, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.checking.differing import alike_bars
@@ -203,15 +203,15 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
     first: tuple[str, ...] = ()
     if alignment.agreement < LEAST_AGREEMENT:
         first = (
-            f"Chart and recording hardly agree ({alignment.agreement:.0%}); make sure that this "
+            f"Chart and recording hardly agree ({percent_said(alignment.agreement)}); make sure that this "
             "is the recording that was charted. All findings are for listening only.",
         )
         findings = [doubted(f, DOUBTFUL) for f in findings]
     else:
         if alignment.agreement < USUAL_AGREEMENT:
             first = (
-                f"Chart and recording agree by {alignment.agreement:.0%} only: this may be another song, or a "
-                "draft with much to mend. Listen to a few bars before you correct the list below.",
+                f"Chart and recording agree by {percent_said(alignment.agreement)} only: this may be another song, or "
+                "a draft with much to mend. Listen to a few bars before you correct the list below.",
             )
         first += wrong_as_a_whole(chart, alignment, heard.readings)
     remarks = [*remarks, *other_tempo(chart, alignment), *_unaligned_words(chart, alignment)]

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.chart.counting import bar_name, capital, place_list
+from workbench.chart.counting import bar_name, capital, percent_said, place_list
 from workbench.checking.check import FAINT_BELOW, FEWEST_LAID, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
@@ -74,7 +74,9 @@ def _heard_words(check: Check) -> str:
     if not check.notes_aligned or found < FEWEST_LAID * bars:
         return f"only {found} of {bars} bars {'was' if found == 1 else 'were'} found in the recording"
     of = f", of the {found} bars found," if found < bars else ""
-    return f"{check.notes_heard / check.notes_aligned:.0%} of the written notes{of} are heard in the recording"
+    return (
+        f"{percent_said(check.notes_heard / check.notes_aligned)} of the written notes{of} are heard in the recording"
+    )
 
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:

@@ -11,6 +11,7 @@ from typing import Protocol
 import ipywidgets as w
 
 from workbench.alignment.alignedchart import write_on_recording
+from workbench.chart.counting import percent_said
 from workbench.checking.check import Check
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -78,7 +79,7 @@ class CheckList(w.VBox):
         self.play.disabled = self.found.value is None
         if self.found.value is not None:
             finding = self.check.findings[self.found.value]
-            self.said.value = f"{finding.probability:.0%} sure that the chart is wrong, not the ear."
+            self.said.value = f"{percent_said(finding.probability)} sure that the chart is wrong, not the ear."
             self._show()
 
     def _play(self) -> None:

@@ -27,7 +27,7 @@ import pandas as pd
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.chart import Chart, Mark, Note
-from workbench.chart.counting import and_list, bar_list
+from workbench.chart.counting import and_list, bar_list, percent_said
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
@@ -315,7 +315,7 @@ def measure_playing(
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s, only_bars)
     if not any(b.chart_bar is not None for b in alignment.bars) or alignment.agreement < LEAST_TAKE_AGREEMENT:
         raise AnalysisError(
-            f"The take hardly agrees with the chart ({alignment.agreement:.0%}); make sure that "
+            f"The take hardly agrees with the chart ({percent_said(alignment.agreement)}); make sure that "
             "it is a recording of this part."
         )
     if click:

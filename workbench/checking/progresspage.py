@@ -12,7 +12,7 @@ from datetime import date as Date
 
 import numpy as np
 
-from workbench.chart.counting import and_list
+from workbench.chart.counting import and_list, percent_said
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.diary import Diary, KeptTake
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS
@@ -54,7 +54,7 @@ def steps_of(takes: Sequence[KeptTake]) -> list[Step]:
             out.append((20 * abs(change), True, text))
     if abs(change := last.share - first.share) >= SHARE:
         better = change > 0
-        text = f"You play {last.share:.0%} of the written strokes; it was {first.share:.0%}."
+        text = f"You play {percent_said(last.share)} of the written strokes; it was {percent_said(first.share)}."
         out.append((15 * abs(change), better, text))
     for name in sorted(first.drums.keys() & last.drums.keys(), key=drum_key_order):
         old, new = first.drums[name], last.drums[name]
@@ -74,7 +74,7 @@ def steps_of(takes: Sequence[KeptTake]) -> list[Step]:
         if abs(change) >= FILL_TEMPO:
             text = (
                 f"Your fills {'keep the tempo better' if change > 0 else 'leave the tempo more'}: they lie "
-                f"{last.fills_off:.0%} off it on average; it was {first.fills_off:.0%}."
+                f"{percent_said(last.fills_off)} off it on average; it was {percent_said(first.fills_off)}."
             )
             out.append((60 * abs(change), change > 0, text))
     return sorted(out, key=lambda step: -step[0])

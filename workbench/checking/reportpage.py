@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from workbench.chart.counting import percent_said
 from workbench.engraving.typeset import typeset
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import write_whole
@@ -49,7 +50,7 @@ class Line:
 
     @property
     def sure(self) -> str:
-        return f"{self.probability:.0%}"
+        return percent_said(self.probability)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import and_list, bar_words, capital, number_runs, the_bar, the_place
+from workbench.chart.counting import and_list, bar_words, capital, number_runs, percent_said, the_bar, the_place
 from workbench.checking.differing import DifferingStroke, alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
@@ -75,7 +75,7 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     lacking = any(g.count <= GHOSTS_LACKING * g.written for g in take.ghosts)
     if not lacking and take.repeats and take.repeats[0].spread_ms <= WORKING_DRUMMERS_SPREAD_MS[1]:
         out.append(
-            f"{capital(_bars(take.repeats[0].bar_numbers))} are consistent each time "
+            f"You play {_bars(take.repeats[0].bar_numbers)} the same way each time "
             f"(within {take.repeats[0].spread_ms:.0f} ms)."
         )
     ghosts = [g for g in take.ghosts if 0 < g.ratio <= g.wanted + GHOST_TOLERANCE / 2]
@@ -122,8 +122,8 @@ def _advise_on_evenness(take: Playing) -> Iterator[Advice]:
         elif g.ratio > g.wanted + GHOST_TOLERANCE:
             yield (
                 8 * (g.ratio - g.wanted),
-                f"Ghost notes on the {g.instrument} come out at {g.ratio:.0%} of your full strokes; "
-                f"the part wants about {g.wanted:.0%}. Keep the stick low over the head for them.",
+                f"Ghost notes on the {g.instrument} come out at {percent_said(g.ratio)} of your full strokes; "
+                f"the part wants about {percent_said(g.wanted)}. Keep the stick low over the head for them.",
             )
     uneven = [r for r in take.repeats if r.spread_ms > WORKING_DRUMMERS_SPREAD_MS[2] + 4]
     if uneven:
@@ -140,8 +140,8 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
     out = []
     if is_doubtful(take):
         out.append(
-            f"Take and chart agree by {take.alignment.agreement:.0%} only, so this may be another part, or a take "
-            "of something else. Choose the chart of what was played; if this is it, the figures below are "
+            f"Take and chart agree by {percent_said(take.alignment.agreement)} only, so this may be another part, or a "
+            "take of something else. Choose the chart of what was played; if this is it, the figures below are "
             "rough."
         )
     if take.lost_click_s is not None:
@@ -172,7 +172,7 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     share = take.tempo_bpm / take.chart_bpm - 1
     part = f"the part is at {take.chart_bpm:.0f}"
     if abs(share) >= TEMPO_WORTH_A_WORD:
-        part += f", so you were {abs(share):.0%} {'faster' if share > 0 else 'slower'}"
+        part += f", so you were {percent_said(abs(share))} {'faster' if share > 0 else 'slower'}"
     beside = f", early and late beside {take.zero}" if take.zero else ""
     out = [
         f"You played at {take.tempo_bpm:.0f} counted beats a minute; {part}.",
@@ -392,8 +392,9 @@ def _advise_on_fills(take: Playing) -> Iterator[Advice]:
         if abs(mean) >= SURE_ERRORS * error:
             yield (
                 abs(float(mean)) * 60,
-                f"{len(side)} of {len(take.fills)} fills {'rush' if mean > 0 else 'drag'}, by {abs(mean):.0%} on "
-                f"average ({_bars([f.bar_number for f in side])}). Count aloud through the fill and the bar after it.",
+                f"{len(side)} of {len(take.fills)} fills {'rush' if mean > 0 else 'drag'}, by "
+                f"{percent_said(abs(float(mean)))} on average ({_bars([f.bar_number for f in side])}). "
+                "Count aloud through the fill and the bar after it.",
             )
             return
     if sure:
@@ -402,9 +403,9 @@ def _advise_on_fills(take: Playing) -> Iterator[Advice]:
         yield (
             abs(worst.tempo_change) * 60,
             f"The fill of {_bars([worst.bar_number])} {'rushes' if worst.tempo_change > 0 else 'drags'}: it is "
-            f"{abs(worst.tempo_change):.0%} {'faster' if worst.tempo_change > 0 else 'slower'} than the bars before "
-            f"it, and {abs(worst.early_ms):.0f} ms {side_word} in its second half. Count aloud through the fill and "
-            "the bar after it.",
+            f"{percent_said(abs(worst.tempo_change))} {'faster' if worst.tempo_change > 0 else 'slower'} than the bars "
+            f"before it, and {abs(worst.early_ms):.0f} ms {side_word} in its second half. Count aloud through the fill "
+            "and the bar after it.",
         )
 
 

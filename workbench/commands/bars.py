@@ -174,6 +174,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"  --take {k}: {look.told[k]} ({percent(reading)})")
         for n, fault in enumerate(look.faults):
             print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{_inside(fault.mends)}.")
+        if not look.faults and not act:
+            print("Bar lines and hits agree.")
     return 1 if look.faults and not act else 0
 
 

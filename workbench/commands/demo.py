@@ -11,6 +11,7 @@ example:
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
 NAME = "demo"
@@ -48,12 +49,12 @@ def run(args: argparse.Namespace) -> int:
     if args.practice:
         pack = wb.practice_pack(files.chart, args.out / "practice", progress=progress)
         print(f"  {pack.index}  the practice pack")
-    print("It is a draft: listen and correct before you trust it.")
+    print(f"It is a draft: listen and correct before you trust it, with workbench lab {shlex.quote(str(files.chart))}")
     return 0
 
 
 _WHAT = {
-    "chart.json": "the chart, to correct in the notebook",
+    "chart.json": "the chart, to correct in the grid",
     "hits.csv": "every hit",
     "beats.csv": "every beat",
     "musicxml": "the score, for notation programs",

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 from pathlib import Path
 
 from workbench.chart import Chart
@@ -107,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"Bars: {bars.words}; workbench bars {files.chart} takes another.")
         for line in doubts(chart):
             print(line)
+        print(f"Hear and correct it: workbench lab {shlex.quote(str(files.chart))}")
     return 0
 
 

@@ -16,6 +16,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench read``; returns the exit status."""
     import workbench as wb
     from workbench.errors import FileFormatError
+    from workbench.files.chartfile import recording_file
     from workbench.files.safefile import check_folder, write_whole
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import part_name
@@ -104,8 +107,9 @@ def run(args: argparse.Namespace) -> int:
     if writes:
         _write_into_chart(args, reading)
     elif chart.recording and not args.audio and not args.against:
-        told = "The form is read from the drums alone; with the recording (--audio) the band's repeats count too."
-        print(told, file=sys.stderr)
+        there = recording_file(chart, args.chart.parent)
+        named = f"--audio {shlex.quote(os.path.normpath(there))}" if there else "the recording (--audio)"
+        print(f"The form is read from the drums alone; with {named} the band's repeats count too.", file=sys.stderr)
     return 1 if problems else 0
 
 

@@ -93,9 +93,10 @@ def run(args: argparse.Namespace) -> int:
     chart = imported.chart
     if args.recording:
         from workbench.alignment.alignedchart import lay_on_recording
+        from workbench.chart.counting import percent_said
 
         chart, agreement = lay_on_recording(chart, args.recording, TerminalProgress())
-        said = f"laid on the recording, {len(chart)} bars; part and recording agree by {agreement:.0%}."
+        said = f"laid on the recording, {len(chart)} bars; part and recording agree by {percent_said(agreement)}."
         print(f"workbench {NAME}: {said}", file=sys.stderr)
     chart = write_out_swing(chart) if args.swing_as_triplets else chart
     chart = replace(

@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         print(
             f"{len(songs)} song{'s' * (len(songs) != 1)}, {len(shelf.worked)} worked on just now"
             + (f"; trouble with {failed}, told above" if failed else "")
-            + ":"
+            + ". The catalogue:"
         )
         for path in shelf.files:
             print(f"  {path}")

@@ -348,7 +348,7 @@ def untaught_told(
     what = untaught(reading, words, kinds, most_runs)
     said = (
         words("No exercise is made of {what}: the hits are doubtful.", what=what),
-        words("Hear them in the grid; correct or confirm them (or with workbench confirm)."),
+        words("Hear them in the grid and correct or confirm them there; workbench confirm confirms bars, too."),
     )
     return (" ".join(said),) if what else ()
 
