@@ -122,6 +122,22 @@ def test_only_the_bars_that_are_meant(song):
     page.page.wait_for_function("() => document.querySelector('.wbg').hitGrid.chart.time_map.bars[6].fixed")
 
 
+def test_a_meter_for_some_bars_says_which_lines_after_them_move(song):
+    page, grid, _ = song
+    grid.click(6, 1 / 16, "crash")
+    grid.settle()
+    page.page.get_by_role("button", name="Bar lines").click()
+    page.page.get_by_label("For", exact=True).select_option("selected bars")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg').hitGrid.model.get('bars_meant') === 'selected bars'"
+    )
+    page.page.get_by_label("Meter").fill("3/4")
+    page.page.get_by_label("Meter").press("Enter")
+    page.page.wait_for_function(
+        "() => document.querySelector('.wbg .wbg-here').textContent.includes('the lines after that lie a beat earlier')"
+    )
+
+
 def wait_for_revision(page, revision):
     page.page.wait_for_function("(n) => document.querySelector('.wbg').hitGrid.session.revision > n", arg=revision)
 
