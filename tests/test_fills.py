@@ -130,6 +130,17 @@ def test_a_beat_full_of_snare_strokes_that_leads_into_something_new_is_a_fill(ru
 
 
 @pytest.mark.common_practice
+@pytest.mark.parametrize("beats", [1, 2, 4])
+def test_a_run_under_a_going_time_keeper_is_a_fill_from_its_first_full_beat(beats):
+    snare = list("....x.......x...")
+    snare[16 - 4 * beats :] = "xxxx" * beats
+    run = bar(H="x.x.x.x.x.x.x.x.", S="".join(snare), K="x.......x.......")
+    (fill,) = fills(part(*[ROCK] * 8, run, *[RIDDEN] * 8))
+    assert (fill.span.start, fill.span.end) == ((8, 1 - F(beats, 4)), (9, F(0)))
+    assert not fills(part(*[ROCK] * 8, *[run] * 4, *[RIDDEN] * 8)), "four bars of it are a build-up"
+
+
+@pytest.mark.common_practice
 @pytest.mark.parametrize("run", RUNS)
 def test_a_beat_full_of_snare_strokes_in_a_groove_that_goes_on_is_a_variation(run):
     assert not fills(part(*[ROCK] * 7, RUNS[run], *[ROCK] * 8))

@@ -220,7 +220,11 @@ def _leading_in(patterns: Patterns) -> np.ndarray:
     beside, near = bars_around(sounding)
     near[:, BARS_AROUND + 1 :] = False  # what comes after the line may be another groove
     seldom = (has_filled[beside] & near).sum(axis=1) <= SELDOM * near.sum(axis=1)
-    return last[sounding[leads[sounding] & seldom]]
+    found = last[sounding[leads[sounding] & seldom]].tolist()
+    for b in found:  # with the filled beats that run into it
+        if b and filled[b - 1] and b - 1 not in found:
+            found.append(b - 1)
+    return np.array(found, int)
 
 
 def _filled(strokes: np.ndarray) -> np.ndarray:
