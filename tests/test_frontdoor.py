@@ -103,6 +103,10 @@ def test_a_chart_lies_beside_its_recording_and_is_opened_again(tmp_path, monkeyp
     recording.write_bytes(recording.read_bytes() + b"another song")
     with pytest.raises(wb.WorkbenchError, match="another recording"):
         wb.open_chart(recording)
+    page = recording.with_suffix(".pdf")
+    page.write_bytes(b"%PDF-1.7")
+    with pytest.raises(wb.WorkbenchError, match="not a recording"):
+        wb.open_chart(page)
 
 
 def test_a_part_made_elsewhere_becomes_a_chart_in_the_folder_named(tmp_path):

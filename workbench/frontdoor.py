@@ -176,6 +176,7 @@ def open_chart(path: PathName, folder: PathName | None = None, *, progress: Prog
     'Verse'
     """
     from workbench.files.audio import sha256_of
+    from workbench.files.audiosource import open_source
     from workbench.files.chartfile import ENDING, moved_chart
     from workbench.files.document import ChartDocument
     from workbench.files.safefile import check_folder, make_folder
@@ -202,6 +203,8 @@ def open_chart(path: PathName, folder: PathName | None = None, *, progress: Prog
     of = song.chart.recording
     if of is not None and of.sha256 != sha256_of(path):
         song.close()
+        with open_source(path):  # it says if it is no recording at all
+            pass
         raise FileFormatError(
             f"{file.name} is the chart of another recording than {path.name}; name another folder for this one's."
         )

@@ -17,6 +17,8 @@ import argparse
 import json
 from pathlib import Path
 
+from workbench.commands.told import check_order
+
 NAME = "check"
 HELP = "check a draft against its recording"
 
@@ -39,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
 
     folder = args.out or args.draft.parent
     check_folder(folder)
+    check_order(args.draft, args.recording)
     check = wb.check(args.draft, args.recording, progress=TerminalProgress())
     written = wb.report(check, folder, args.draft.name.split(".")[0] or args.draft.stem)
     if args.json:

@@ -18,7 +18,7 @@ import argparse
 import json
 from pathlib import Path
 
-from workbench.commands.told import read_told
+from workbench.commands.told import check_order, read_told
 
 NAME = "take"
 HELP = "what was played of a chart, and how"
@@ -53,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
     folder = args.out or args.recording.parent
     check_folder(folder)
+    check_order(args.chart, args.recording)
     chart = read_told(args.chart, NAME).chart
     take = wb.take(
         chart,

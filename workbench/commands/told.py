@@ -19,3 +19,21 @@ def read_told(path: str | os.PathLike, command: str, options: ImportOptions | No
     for problem in (*imported.remarks, *imported.problems):
         print(f"workbench {command}: {problem}", file=sys.stderr)
     return imported
+
+
+def check_order(part: str | os.PathLike, recording: str | os.PathLike) -> None:
+    """Refuse a written part where a recording is due: the two are easily named the wrong way round.
+
+    Raises
+    ------
+    FileFormatError
+        If the second is a chart or a score; a MIDI file may be what an electronic kit sent.
+    """
+    from workbench.errors import FileFormatError
+    from workbench.scorefiles import holds_part
+
+    name = os.path.basename(recording)
+    if holds_part(recording) and not name.lower().endswith((".mid", ".midi")):
+        if holds_part(part):
+            raise FileFormatError(f"{name} is a written part; name a recording after {os.path.basename(part)}.")
+        raise FileFormatError(f"Name the part first, then the recording: {name} {os.path.basename(part)}.")
