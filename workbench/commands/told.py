@@ -35,5 +35,5 @@ def check_order(part: str | os.PathLike, recording: str | os.PathLike) -> None:
     name = os.path.basename(recording)
     if holds_part(recording) and not name.lower().endswith((".mid", ".midi")):
         if holds_part(part):
-            raise FileFormatError(f"{name} is a written part; name a recording after {os.path.basename(part)}.")
+            raise FileFormatError(f"{name} is a written part and not a recording; name a recording second.")
         raise FileFormatError(f"Name the part first, then the recording: {name} {os.path.basename(part)}.")
