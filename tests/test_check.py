@@ -17,8 +17,9 @@ from workbench.chart import Note, WrittenBar
 from workbench.chart.counting import percent_said
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
-from workbench.checking.check_report import check_page, summary_of
+from workbench.checking.check_report import check_page, short_lines, summary_of
 from workbench.checking.findings import WRONG_FROM
+from workbench.checking.judging import doubted, judge_notes
 from workbench.listening.transcription import Transcription
 
 
@@ -149,6 +150,24 @@ def test_the_same_fault_in_many_bars_is_one_pattern():
     assert (pattern.kind, pattern.position, pattern.verdict) == ("wrong drum", None, "wrong")
     assert pattern.bar_numbers == (1, 2, 3, 9, 10, 11) and len(pattern.findings) == 48
     assert says(pattern.text, "bars 1–3, 9–11", "48 places", "ride", "closed hi-hat")
+
+
+def test_a_wrong_place_stands_first_and_never_under_a_milder_verdict(monkeypatch):
+    """The snare on 2 left out of six bars; of one of them alone it is sure."""
+    bars = [b.without(F(1, 4), "snare") if b in (GROOVE, VARIATION) else b for b in SONG]
+
+    def judged(*about):
+        by_ear = judge_notes(*about)
+        milder = [f if f.bar_number == 9 else doubted(f, 0.4) for f in by_ear.findings]
+        return replace(by_ear, findings=milder)
+
+    monkeypatch.setattr("workbench.checking.check.judge_notes", judged)
+    check = check_chart(chart_of(bars), HEARD)
+    (pattern,) = check.patterns
+    assert pattern.verdict == "listen" and pattern.bar_numbers == (1, 2, 3, 10, 11)
+    assert short_lines(check)[0] == "wrong: Bar 9: On 2: snare is heard but not written."
+    heads_and_bars = [getattr(c, "name", c) for kind, c in check_page(check).blocks if kind in ("head", "bar")]
+    assert heads_and_bars[1] == "Bar 9" and says(heads_and_bars[0], "Wrong") and says(heads_and_bars[2], "listen")
 
 
 def test_what_is_told_of_several_bars_is_not_told_again_bar_by_bar():

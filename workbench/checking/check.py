@@ -135,10 +135,10 @@ class Check:
         return worst_first(self.bars)
 
     def _repr_html_(self) -> str:
-        """What a notebook shows: the check in a sentence, its bars, and what recurs."""
-        from workbench.checking.check_report import overview_svg, summary_of
+        """What a notebook shows: the check in a sentence, its bars, and what was found, as in a terminal."""
+        from workbench.checking.check_report import overview_svg, short_lines, summary_of
 
-        said = [*self.first, summary_of(self), *self.remarks, *(p.text for p in self.patterns)]
+        said = [*self.first, summary_of(self), *self.remarks, *short_lines(self)]
         return (overview_svg(self) if self.bars else "") + "".join(f"<p>{html.escape(text)}</p>" for text in said)
 
     def to_data(self) -> dict:
@@ -382,24 +382,39 @@ def _patterns(chart: Chart, findings: Sequence[Finding]) -> tuple[Pattern, ...]:
         moved = (f.position, f.text.split(": ", 1)[1]) if f.heard_at is not None else ()
         return f.kind, f.instrument, f.heard_instrument, *moved
 
-    out = []
-    for (kind, name, heard, *moved), alike in grouped((same(f), f) for f in findings if f.position is not None).items():
-        places = grouped((f.position, f) for f in alike if f.position is not None)
-        often = {p: found for p, found in places.items() if len({f.bar_index for f in found}) >= PATTERN_BARS}
-        if not often:
-            continue
-        found = [f for p in often for f in often[p]]
-        if sum(f.probability for f in found) < FAINT_BELOW * len(found):
-            continue
-        bars = sorted({f.bar_index for f in found})
-        numbers = [chart.time_map.bar_number(k) for k in bars]
-        bars_said = bar_list(chart.time_map, bars)
-        timed = chart.time_map.bars[bars[0]]
-        where = f"In {bars_said}, in {len(found)} places"
-        if len(often) <= FEW_PLACES:
-            where = f"On {place_list(timed, often)} in {bars_said}"
-        said = moved[1] if moved else f"{said_of(kind, name, heard)}."
-        text, position = f"{where}: {said}", next(iter(often)) if len(often) == 1 else None
-        probability = sum(f.probability for f in found) / len(found)
-        out.append(Pattern(kind, position, name, heard, tuple(numbers), probability, text, tuple(found)))
-    return tuple(sorted(out, key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)))
+    out: list[Pattern | None] = []
+    for alike in grouped((same(f), f) for f in findings if f.position is not None).values():
+        pattern = _pattern(chart, alike)
+        if pattern is not None and pattern.verdict != "wrong":
+            # What is wrong is told as such, never under a milder verdict.
+            wrong, listen = ([f for f in alike if (f.verdict == "wrong") is so] for so in (True, False))
+            out += [_pattern(chart, wrong), _pattern(chart, listen)]
+        else:
+            out.append(pattern)
+    return tuple(
+        sorted(
+            (p for p in out if p is not None), key=lambda p: (p.verdict != "wrong", -len(p.findings) * p.probability)
+        )
+    )
+
+
+def _pattern(chart: Chart, alike: Sequence[Finding]) -> Pattern | None:
+    """What findings alike have in common, where they come in so many bars that it is one."""
+    places = grouped((f.position, f) for f in alike if f.position is not None)
+    often = {p: found for p, found in places.items() if len({f.bar_index for f in found}) >= PATTERN_BARS}
+    found = [f for p in often for f in often[p]]
+    if not found or sum(f.probability for f in found) < FAINT_BELOW * len(found):
+        return None
+    kind, name, heard = found[0].kind, found[0].instrument, found[0].heard_instrument
+    bars = sorted({f.bar_index for f in found})
+    numbers = [chart.time_map.bar_number(k) for k in bars]
+    bars_said = bar_list(chart.time_map, bars)
+    timed = chart.time_map.bars[bars[0]]
+    where = f"In {bars_said}, in {len(found)} places"
+    if len(often) <= FEW_PLACES:
+        where = f"On {place_list(timed, often)} in {bars_said}"
+    moved = found[0].heard_at is not None
+    said = found[0].text.split(": ", 1)[1] if moved else f"{said_of(kind, name, heard)}."
+    text, position = f"{where}: {said}", next(iter(often)) if len(often) == 1 else None
+    probability = sum(f.probability for f in found) / len(found)
+    return Pattern(kind, position, name, heard, tuple(numbers), probability, text, tuple(found))

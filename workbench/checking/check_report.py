@@ -29,8 +29,9 @@ MOST_BARS_SHOWN = 24
 MOST_IN_A_BAR, MOST_PATTERNS, MOST_IN_SHORT = 10, 12, 8
 
 HOW_SURE = (
-    "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: the stroke "
-    "is soft, covered by another one, or of a drum that is hard to hear in this recording. "
+    "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: a note written but not heard "
+    "may be soft, covered by another one, or of a drum that is hard to hear in this recording; in place of a stroke "
+    "heard but not written, however loud and clear, the ear may have heard something else. "
     "“Chart wrong: 80%” means that of ten such findings about eight are mistakes of the chart; in the other two "
     "the workbench has misheard. A stroke early or late by "
     "less than half the finest step of its bar is feel, and never called wrong. The worst bars come first: "
@@ -113,14 +114,17 @@ def single_findings(check: Check, patterns: int = MOST_PATTERNS) -> tuple[list[B
 
 
 def short_lines(check: Check) -> list[str]:
-    """The findings for a terminal, a line each: first what is the same in several bars, then bar by bar."""
-    told = [f"{p.verdict}: {p.text}" for p in check.patterns[:MOST_IN_SHORT]]
+    """The findings for a terminal, a line each, wrong ones first: what is the same in several bars, then bar by bar."""
     single, faint = single_findings(check, MOST_IN_SHORT)
     lines = [(bar, line) for bar in (*single, *faint) for line in lines_of(check, bar)]
+    lines.sort(key=lambda found: found[1].verdict != "wrong")
+    told = [(p.verdict, p.text) for p in check.patterns[:MOST_IN_SHORT]]
     for bar, line in lines[:MOST_IN_SHORT]:
         names_bars = any(f.position is None and f.text == line.text for f in bar.findings)
-        told.append(f"{line.verdict}: {line.text if names_bars else f'{bar_name(bar.bar_number)}: {line.text}'}")
-    return told + [f"and {len(lines) - MOST_IN_SHORT} more: see the report."] * (len(lines) > MOST_IN_SHORT)
+        told.append((line.verdict, line.text if names_bars else f"{bar_name(bar.bar_number)}: {line.text}"))
+    told.sort(key=lambda line: line[0] != "wrong")
+    more = len(lines) - MOST_IN_SHORT
+    return [f"{verdict}: {text}" for verdict, text in told] + [f"and {more} more: see the report."] * (more > 0)
 
 
 def overview_svg(check: Check, a_row: int = 16) -> str:
@@ -144,12 +148,14 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
     blocks += [("text", remark) for remark in check.remarks]
     blocks += [("picture", overview_svg(check))] if check.bars else []
     blocks += [("verdicts", HOW_SURE)]
-    if check.patterns:
-        blocks += [("head", "The same in several bars")]
-        blocks += [("bar", _pattern(check, pattern)) for pattern in check.patterns[:MOST_PATTERNS]]
-    if worst:
-        blocks += [("head", f"{'Everything else, bar by bar' if check.patterns else 'Bar by bar'}, worst first")]
-        blocks += [("bar", _bar(check, bar)) for bar in worst[:MOST_BARS_SHOWN]]
+    shown, patterns = worst[:MOST_BARS_SHOWN], check.patterns[:MOST_PATTERNS]
+    for verdict, said in (("wrong", "Wrong"), ("listen", "Worth a listen")):
+        alike = [_pattern(check, p) for p in patterns if p.verdict == verdict]
+        single = [
+            _bar(check, b) for b in shown if any(f.verdict == "wrong" for f in b.findings) is (verdict == "wrong")
+        ]
+        blocks += [("head", f"{said}, the same in several bars"), *(("bar", bar) for bar in alike)] if alike else []
+        blocks += [("head", f"{said}, bar by bar, worst first"), *(("bar", bar) for bar in single)] if single else []
     for head, bars, most in (("Further bars", worst[MOST_BARS_SHOWN:], MOST_IN_A_BAR), ("Minor doubts", faint, None)):
         lines = [
             replace(line, text=f"{bar_name(bar.bar_number)}: {line.text}", stretch=_stretch(bar))
