@@ -109,6 +109,25 @@ def test_a_tempo_other_than_the_parts_is_said(tempo, said):
     assert said in told and ("slower" in told or "faster" in told) == bool(said)
 
 
+def test_the_doubts_of_a_draft_are_not_held_against_the_player():
+    """A kick on the & of 2, never played in four bars: a habit where it is confirmed, else the draft's doubt."""
+    place = (F(3, 8), "kick")
+    played = [b.without(*place) if k % 3 == 1 else b for k, b in enumerate(LONG)]
+    lost = sum(p != b for p, b in zip(played, LONG))
+
+    def take(confirmed):
+        doubted = lambda n: replace(n, confidence=0.4, confirmed=confirmed) if n.key == place else n
+        return assess(played, written=[WrittenBar(tuple(map(doubted, b.notes))) for b in LONG])
+
+    sure, draft = take(True), take(False)
+    assert any(says(a, "kick on the & of 2", "left out") for a in sure.advice) and not sure.warnings
+    assert says(draft.warnings[0], "draft that nobody has checked", "the draft may be wrong")
+    assert not any("kick" in a for a in draft.advice) and not any(b.missed for b in draft.playing.bars)
+    kick = next(i for i in draft.playing.instruments if i.instrument == "kick")
+    assert (kick.missed, kick.unsure, kick.doubtful) == (0, lost, lost)
+    assert any(says(r, f"Of {lost} written strokes", "draft itself doubts all") for r in (" ".join(draft.remarks),))
+
+
 @pytest.mark.parametrize("others", [0, 7])
 def test_what_is_left_out_in_one_place_again_and_again_is_told_once(others):
     """It is not told again as strokes that are missing; what is missing elsewhere is."""

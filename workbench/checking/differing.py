@@ -11,6 +11,7 @@ from workbench.chart.counting import bar_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
 from workbench.grouping import grouped
+from workbench.reading.doubts import is_doubtful
 
 #: Bars whose notes differ by at most this share are alike; chosen by eye, no source.
 ALIKE_BELOW = 0.2
@@ -33,6 +34,8 @@ class DifferingStroke:
         Where in the recording.
     instead : str
         The drum that a missed stroke was played on instead; mostly none.
+    doubtful : bool
+        An unsure stroke of which the chart, a draft, is not sure itself.
     """
 
     what: str
@@ -42,6 +45,7 @@ class DifferingStroke:
     instrument: str
     time_s: float
     instead: str = ""
+    doubtful: bool = False
 
 
 def is_missed(finding: Finding) -> bool:
@@ -82,6 +86,7 @@ def differing_strokes(
                 e.note.instrument,
                 e.stroke.time_s,
                 missed.get(key, ""),
+                is_doubtful(e.note, chart.doubt_below),
             )
         )
     out += [

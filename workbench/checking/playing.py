@@ -1,7 +1,7 @@
 """How a chart was played: figures about a take.
 
 The take is aligned on the chart like a draft on a recording, but here the chart
-is right and the playing is looked at: strokes missed and added, early or late
+is right, but for the hits that it doubts itself, and the playing is looked at: strokes missed and added, early or late
 against the click or against the player's own tempo, rushing and dragging over
 bars and in fills, dynamics, and how alike the same bar comes out each time.
 
@@ -47,6 +47,7 @@ from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
 from workbench.facts import facts
 from workbench.listening.transcription import Transcription
+from workbench.reading.doubts import is_doubtful
 from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
 
@@ -129,7 +130,8 @@ class InstrumentTiming:
     """How one instrument was played: counts, and deviations in milliseconds (None if too few).
 
     ``missed`` and ``added`` count what is sure; ``unsure`` are written strokes
-    of which it cannot be told.
+    of which it cannot be told, ``doubtful`` among them those of which the chart
+    itself is not sure.
     """
 
     instrument: str
@@ -141,6 +143,12 @@ class InstrumentTiming:
     mean_ms: float | None
     spread_ms: float | None
     slips: int
+    doubtful: int = 0
+
+    @property
+    def vouched(self) -> int:
+        """Written strokes that a player can be held to."""
+        return self.written - self.doubtful
 
     @property
     def mean_error_ms(self) -> float:
@@ -269,6 +277,16 @@ class Playing:
         return sum(i.written for i in self.instruments)
 
     @property
+    def vouched(self) -> int:
+        """Written strokes that the player can be held to."""
+        return sum(i.vouched for i in self.instruments)
+
+    @property
+    def unchecked_bars(self) -> tuple[int, ...]:
+        """Indices of the bars played that are a draft which nobody has checked."""
+        return tuple(k for k in self.chart.unchecked_bars if k in self.alignment.played)
+
+    @property
     def bars_played(self) -> str:
         """The bars that were looked for, as "bars 5–8"; empty if all."""
         if self.only_bars is None:
@@ -333,13 +351,16 @@ def measure_playing(
         ),
     ]
     half_heard = _half_heard(heard, matched) - {i for i, _ in played}
-    half_keys = {
-        (e.aligned_index, e.note.position, e.note.instrument) for e in (matched.expected[i] for i in half_heard)
+    # What the chart doubts itself is never held against the player.
+    doubtful = {i for i, e in enumerate(matched.expected) if is_doubtful(e.note, chart.doubt_below)}
+    not_held = {
+        (e.aligned_index, e.note.position, e.note.instrument)
+        for e in (matched.expected[i] for i in half_heard | doubtful)
     }
     sure = [
         f
         for f in judge_notes(chart, alignment, heard, matched, places=False).findings
-        if f.probability >= SURE_FROM and (f.aligned_index, f.position, f.instrument) not in half_keys
+        if f.probability >= SURE_FROM and (f.aligned_index, f.position, f.instrument) not in not_held
     ]
     lines = _click_lines(chart, alignment, click) if click else None
     measured = _measured(chart, matched, played, lines)
@@ -562,6 +583,7 @@ def _instruments(
 ) -> tuple[InstrumentTiming, ...]:
     """Each instrument, its mean and spread where the player keeps to the click."""
     counts = Counter((s.what, s.instrument) for s in strokes)
+    doubtful = Counter(s.instrument for s in strokes if s.doubtful)
     written = Counter(e.note.instrument for e in matched.expected)
     out = []
     for name in sorted({*written, *(n for what, n in counts if what == "added")} - NOT_HEARD, key=drum_key_order):
@@ -580,6 +602,7 @@ def _instruments(
                 float(good.mean()) if enough else None,
                 float(good.std(ddof=0)) if enough else None,
                 int(mine["slip"].sum()),
+                doubtful[name],
             )
         )
     return tuple(out)
@@ -679,12 +702,14 @@ def _slope_error(strokes: pd.DataFrame, slope: float) -> float:
 
 def _ghosts(chart: Chart, matched: Matched, measured: pd.DataFrame) -> tuple[GhostNotes, ...]:
     out, limit = [], ghost_limit(chart)
-    ghosts = Counter(e.note.instrument for e in matched.expected if is_ghost(e.note, limit))
+    sure = np.array([not is_doubtful(e.note, chart.doubt_below) for e in measured["note"]], bool)
+    expected = [e.note for e in matched.expected if not is_doubtful(e.note, chart.doubt_below)]
+    ghosts = Counter(n.instrument for n in expected if is_ghost(n, limit))
     softly = np.array([is_ghost(e.note, limit) for e in measured["note"]], bool)
     loudness = measured.assign(written=[e.note.velocity for e in measured["note"]])[["written", "velocity"]]
     for name in ("snare", "floor tom", "mid tom", "high tom"):
         mine = measured["name"] == name
-        soft, full = loudness[mine & softly], loudness[mine & ~softly]
+        soft, full = loudness[mine & softly & sure], loudness[mine & ~softly & sure]
         if len(soft) >= FEWEST_STROKES and len(full) >= FEWEST_STROKES:
             written, played = soft.median() / full.median()
             # A score says only "ghost": then both are written equally loud.

@@ -11,7 +11,16 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import and_list, bar_words, capital, number_runs, percent_said, the_bar, the_place
+from workbench.chart.counting import (
+    and_list,
+    bar_list,
+    bar_words,
+    capital,
+    number_runs,
+    percent_said,
+    the_bar,
+    the_place,
+)
 from workbench.checking.differing import DifferingStroke, alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
@@ -21,6 +30,7 @@ from workbench.checking.playing import (
     Playing,
 )
 from workbench.grouping import grouped
+from workbench.reading import doubts
 
 #: A mean deviation above this is worth telling, milliseconds (common practice, no source).
 TOLD_FROM_MS = 8.0
@@ -60,7 +70,7 @@ Advice = tuple[float, str]
 def strengths_of(take: Playing) -> tuple[str, ...]:
     """What goes well, the most telling first; never empty."""
     out = []
-    share = take.played / max(1, take.written)
+    share = take.played / max(1, take.vouched)
     if share >= 0.95 and not take.alignment.left_out:
         out.append(f"You played {take.played} of the {take.written} written strokes: you know the part.")
     told = [(spread_ms, name) for name, _, spread_ms in _told(take)]
@@ -136,8 +146,17 @@ def _advise_on_evenness(take: Playing) -> Iterator[Advice]:
 
 
 def warnings_of(take: Playing) -> tuple[str, ...]:
-    """What to know before reading on: another part, a click that was lost, bars that were not played."""
+    """What to know before reading on: a draft, another part, a click that was lost, bars that were not played."""
     out = []
+    if take.unchecked_bars:
+        bars = bar_list(take.chart.time_map, take.unchecked_bars)
+        are = "are" if len(take.unchecked_bars) > 1 else "is"
+        whole = len(take.unchecked_bars) == len(take.alignment.played)
+        out.append(
+            f"{'The chart is' if whole else f'{capital(bars)} of the chart {are}'} a draft that nobody has checked: "
+            "where you differ from it, the draft may be wrong. Hits that it doubts itself are not held against you. "
+            "Correct and confirm it first, in the grid or with workbench confirm."
+        )
     if is_doubtful(take):
         out.append(
             f"Take and chart agree by {percent_said(take.alignment.agreement)} only, so this may be another part, or a "
@@ -198,6 +217,9 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
             f"{'they were' if unsure > 1 else 'it was'} played: soft, covered, or of drums that are hard "
             "to hear in this recording."
         )
+    doubtful = sum(i.doubtful for i in take.instruments)
+    if doubtful:
+        out.append(f"Of these {unsure}, the draft itself doubts {'all' if doubtful == unsure else doubtful}.")
     if any(b.chart_bar is None for b in take.alignment.bars):
         out.append("The take has stretches that are not in the chart; they are not counted.")
     return tuple(out)
@@ -205,7 +227,9 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
 
 def _advise_on_bars(take: Playing) -> Iterator[Advice]:
     """Bars left out between others that were played."""
-    skipped = sorted(k for k in take.alignment.left_out if take.chart.bars[k].notes and k > min(take.alignment.played))
+    limit, first_played = take.chart.doubt_below, min(take.alignment.played)
+    sure = {k for k, note in take.chart.notes() if not doubts.is_doubtful(note, limit)}
+    skipped = sorted(k for k in take.alignment.left_out if k in sure and k > first_played)
     if skipped:
         numbers = [take.chart.time_map.bar_number(k) for k in skipped]
         first, last = number_runs(numbers)[0]
@@ -257,7 +281,11 @@ def _advise_on_notes(take: Playing) -> Iterator[Advice]:
             min(6.0, max(6 * i.added / max(i.written, 10) for i in most)),
             f"{names} strokes are not in the part, most of them in "
             f"{_where(take, 'added', [i.instrument for i in most])}. "
-            "If they are meant, write them in; if not, listen for what sets them off.",
+            + (
+                "The draft may lack them: hear those bars on the record first."
+                if all(s.bar_index in take.unchecked_bars for s in take.strokes if s.what == "added")
+                else "If they are meant, write them in; if not, listen for what sets them off."
+            ),
         )
 
 
@@ -266,14 +294,14 @@ def _advise_on_silence(take: Playing) -> Iterator[Advice]:
     silent = [
         i
         for i in take.instruments
-        if i.written >= FEWEST_SILENT and i.played <= GHOSTS_LACKING * i.written and i.unsure > i.missed
+        if i.vouched >= FEWEST_SILENT and i.played <= GHOSTS_LACKING * i.vouched and i.unsure - i.doubtful > i.missed
     ]
     if silent:
-        worst = max(silent, key=lambda i: i.unsure)
+        worst = max(silent, key=lambda i: i.unsure - i.doubtful)
         heard = f"Only {worst.played} of the" if worst.played else "None of the"
         yield (
             9.0,
-            f"{heard} {worst.written} {worst.instrument} strokes {'are' if worst.played > 1 else 'is'} heard: they are "
+            f"{heard} {worst.vouched} {worst.instrument} strokes {'are' if worst.played > 1 else 'is'} heard: they are "
             "left out, or this recording hardly holds that drum. Record a few bars of it alone, and listen.",
         )
 
@@ -291,9 +319,13 @@ def _advise_on_drums(take: Playing) -> Iterator[Advice]:
         )
 
 
+def _may_be_missed(stroke: DifferingStroke) -> bool:
+    return stroke.what != "added" and not stroke.instead and not stroke.doubtful
+
+
 def _habit(take: Playing) -> Sequence[DifferingStroke]:
     """Strokes left out in the same place again and again: a habit, however few they are; of several the most."""
-    missed = grouped(((s.position, s.instrument), s) for s in take.strokes if s.what != "added" and not s.instead)
+    missed = grouped(((s.position, s.instrument), s) for s in take.strokes if _may_be_missed(s))
     written = Counter(note.key for _, note in take.chart.notes())
     habits = [
         strokes
