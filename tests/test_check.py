@@ -59,6 +59,39 @@ def test_written_but_not_heard():
     assert finding.time_s == pytest.approx(1.3 + (5 + 7 / 16) * 240 / 113, abs=0.02)
 
 
+@pytest.mark.parametrize("milder", [0.0, 1.0])
+def test_every_note_not_heard_is_named_with_or_without_a_finding(milder, monkeypatch):
+    """Three strokes that the ear lost: whether or not a finding speaks of them, heard and named make up the whole."""
+    bars = with_bar(4, CHORUS.with_note(Note(F(3, 16), "floor tom")).with_note(Note(F(7, 16), "floor tom")))
+
+    def judged(*about):
+        by_ear = judge_notes(*about)
+        return replace(by_ear, findings=[replace(f, probability=milder * f.probability) for f in by_ear.findings])
+
+    monkeypatch.setattr("workbench.checking.check.judge_notes", judged)
+    check = check_chart(chart_of(bars), HEARD)
+    assert check.notes_aligned - check.notes_heard == 2 == len(check.unheard) + len(check.findings)
+    lines = [*short_lines(check), check_page(check).html()]
+    assert all(says(line, "floor tom", "bar 5") or says(line, "Bar 5", "floor tom") for line in lines)
+    assert any("floor tom, 2 notes in bar 5" in line for line in lines) is (milder == 0)
+    assert json.loads(json.dumps(check.to_data()))["unheard"] == (
+        [{"position": p, "instrument": "floor tom", "bar": 5} for p in ("3/16", "7/16")] if milder == 0 else []
+    )
+
+
+def test_a_draft_of_the_same_ear_is_told_as_such_with_its_doubts():
+    """Its agreeing with the recording proves little."""
+    chart = chart_of(SONG, 113.0)
+    drafted = [[replace(n, confidence=0.3 if n.instrument == "snare" else 0.9) for n in b.notes] for b in chart.bars]
+    drafted = replace(chart, bars=tuple(WrittenBar(tuple(notes)) for notes in drafted))
+    snares = sum(n.instrument == "snare" for _, n in chart.notes())
+    check = check_chart(drafted, HEARD)
+    assert says(check.remarks[0], "12 of 12 bars", "same ear", f"{snares} of the", "in doubt")
+    assert says(check_page(check).html(), "Nothing to correct", "same ear")
+    looked_at = replace(drafted, bars=tuple(replace(b, done=True) for b in drafted.bars))
+    assert not check_chart(looked_at, HEARD).remarks and not check_chart(chart, HEARD).remarks
+
+
 def test_heard_but_not_written():
     (finding,) = found(with_bar(4, CHORUS.without(F(3, 16), "kick")))
     assert (finding.kind, finding.bar_number, finding.heard_instrument) == ("missing", 5, "kick")

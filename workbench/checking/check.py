@@ -23,7 +23,7 @@ from fractions import Fraction
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
 from workbench.alignment.comparison import compare_strokes
-from workbench.chart import Chart
+from workbench.chart import Chart, Note
 from workbench.chart.counting import bar_list, capital, percent_said, place_list, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
@@ -36,6 +36,7 @@ from workbench.files.imports import Imported
 from workbench.grouping import grouped
 from workbench.listening.transcription import Transcription, transcribe
 from workbench.progress import Progress, part
+from workbench.reading.doubts import doubtful_hits
 from workbench.scorefiles import read_any_chart
 
 # Numbers whose origin is not named: chosen by eye, no source.
@@ -109,6 +110,8 @@ class Check:
         Findings that recur in three bars or more, what is wrong first, then the most frequent.
     notes_heard, notes_aligned : int
         Written notes that were heard, out of those lined up with the recording.
+    unheard : tuple of (int, Note)
+        Bar index and note of those not heard of which no finding speaks: most likely the ear missed them.
     first : tuple of str
         What is wrong with the chart as a whole, or that it may be another song's: to be read before all else.
     remarks : tuple of str
@@ -124,6 +127,7 @@ class Check:
     patterns: tuple[Pattern, ...]
     notes_heard: int
     notes_aligned: int
+    unheard: tuple[tuple[int, Note], ...] = ()
     first: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     recording: str = ""
@@ -163,6 +167,7 @@ class Check:
             agreement=self.alignment.agreement,
             findings=findings,
             patterns=patterns,
+            unheard=[facts(n, "position instrument", bar=self.chart.time_map.bar_number(k)) for k, n in self.unheard],
             bars=bars,
         )
 
@@ -214,7 +219,7 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
                 "a draft with much to mend. Listen to a few bars before you correct the list below.",
             )
         first += wrong_as_a_whole(chart, alignment, heard.readings)
-    remarks = [*remarks, *other_tempo(chart, alignment), *_unaligned_words(chart, alignment)]
+    remarks = [*_same_ear(chart), *remarks, *other_tempo(chart, alignment), *_unaligned_words(chart, alignment)]
     unheard = sorted({n.instrument for _, n in chart.notes() if n.instrument in NOT_HEARD})
     if unheard:
         remarks.append(f"Not checked, because the detector has no ear for it: {', '.join(unheard)}.")
@@ -223,6 +228,7 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         key=lambda f: (f.verdict != "wrong", -f.severity * f.probability),
     )
     bars = _bars_with_findings(chart, alignment, findings)
+    told = {(f.aligned_index, f.position, f.instrument) for f in findings}
     return Check(
         chart,
         alignment,
@@ -231,6 +237,7 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         _patterns(chart, findings),
         judged.heard,
         judged.aligned,
+        tuple((e.chart_bar, e.note) for e in judged.unheard if (e.aligned_index, *e.note.key) not in told),
         first,
         tuple(remarks),
         recording,
@@ -293,6 +300,20 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
             found.append(_whole_bars(kind, time_map, last, start_s, end.end_s, text))
         last = now
     return found
+
+
+def _same_ear(chart: Chart) -> list[str]:
+    """That draft and check are of one ear, so that their agreeing proves little; none of a chart that people wrote."""
+    bars = len(chart.unchecked_bars)
+    if not bars:
+        return []
+    doubts, hits = doubtful_hits(chart).total(), sum(1 for _ in chart.notes())
+    return [
+        f"In {bars} of {len(chart)} bars hits stand as the workbench drafted them. This check listens with the same "
+        "ear: what was misheard in the draft it will mostly mishear again. "
+        f"{doubts or 'None'} of the {hits} hits {'is' if doubts < 2 else 'are'} still in doubt"
+        + ("; in the grid, n steps to the next." if doubts else ".")
+    ]
 
 
 def _unaligned_words(chart: Chart, alignment: Alignment) -> list[str]:

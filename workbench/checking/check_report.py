@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.chart.counting import bar_name, capital, percent_said, place_list
+from workbench.chart.counting import bar_list, bar_name, capital, percent_said, place_list, the_place
+from workbench.chart.drumkit import drum_key_order
 from workbench.checking.check import FAINT_BELOW, FEWEST_LAID, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
@@ -28,6 +29,8 @@ MOST_BARS_SHOWN = 24
 #: Findings listed for one bar, patterns listed in all; of each kind, lines in a terminal.
 MOST_IN_A_BAR, MOST_PATTERNS, MOST_IN_SHORT = 10, 12, 8
 
+#: What is said of notes not heard of which no finding speaks.
+UNHEARD = "not heard, but probably played"
 HOW_SURE = (
     "“Wrong” means that the recording contradicts the chart. “Listen” means that it may: a note written but not heard "
     "may be soft, covered by another one, or of a drum that is hard to hear in this recording; in place of a stroke "
@@ -123,8 +126,28 @@ def short_lines(check: Check) -> list[str]:
         names_bars = any(f.position is None and f.text == line.text for f in bar.findings)
         told.append((line.verdict, line.text if names_bars else f"{bar_name(bar.bar_number)}: {line.text}"))
     told.sort(key=lambda line: line[0] != "wrong")
-    more = len(lines) - MOST_IN_SHORT
-    return [f"{verdict}: {text}" for verdict, text in told] + [f"and {more} more: see the report."] * (more > 0)
+    more = [f"and {len(lines) - MOST_IN_SHORT} more: see the report."] * (len(lines) > MOST_IN_SHORT)
+    return [
+        *(f"{verdict}: {text}" for verdict, text in told),
+        *more,
+        *(f"{UNHEARD}: {t}" for t in unheard_lines(check)),
+    ]
+
+
+def unheard_lines(check: Check) -> list[str]:
+    """Notes not heard of which no finding speaks, a line for each drum."""
+    out = []
+    by_name = grouped((n.instrument, (k, n)) for k, n in check.unheard)
+    for name in sorted(by_name, key=drum_key_order):
+        found = by_name[name]
+        bars = bar_list(check.chart.time_map, (k for k, _ in found))
+        if len({n.position for _, n in found}) == 1:
+            out.append(
+                f"{name} on {the_place(check.chart.time_map.bars[found[0][0]], found[0][1].position)} in {bars}."
+            )
+        else:
+            out.append(f"{name}, {len(found)} notes in {bars}.")
+    return out
 
 
 def overview_svg(check: Check, a_row: int = 16) -> str:
@@ -163,6 +186,9 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
             for line in lines_of(check, bar)[:most]
         ]
         blocks += [("head", head), ("lines", lines)] if bars else []
+    if check.unheard:
+        why = "The ear most likely missed these: they are soft, covered, or written and played alike all around."
+        blocks += [("head", capital(UNHEARD)), ("quiet", why), ("list", unheard_lines(check))]
     blocks += [("head", "Before you go on"), ("quiet", f"{HEARING} {HEARING_SOURCE}"), ("quiet", COPYRIGHT)]
     return Report(f"Check of {check.chart.title or 'a chart'}", tuple(blocks), sound, written_sound)
 

@@ -106,11 +106,12 @@ _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi
 
 @dataclass(frozen=True)
 class Judged:
-    """Findings about notes, and how many of the aligned notes were heard."""
+    """Findings about notes, how many of the aligned notes were heard, and those that were not."""
 
     findings: list[Finding]
     heard: int
     aligned: int
+    unheard: tuple[Expected, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -158,9 +159,11 @@ def judge_notes(
         cases = _with_wrong_places(evidence, cases)
     cases = [c for c in cases if not (c.kind == "extra" and c.half_heard)]
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
+    found = {i for i, _ in (*matched.pairs.same, *(() if heard.known else matched.faint_pairs))}
+    unheard = tuple(e for i, e in enumerate(matched.expected) if i not in found and e.note.instrument not in NOT_HEARD)
     if heard.known:
         findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
-        return Judged(findings, len(matched.pairs.same), len(judged))
+        return Judged(findings, len(found), len(judged), unheard)
     probability = _weigh(cases, matched)
     confused = _confused_drums(matched)
     findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
@@ -168,7 +171,7 @@ def judge_notes(
         doubted(f, DOUBTFUL) if f.kind == "wrong drum" and (f.instrument, f.heard_instrument) in confused else f
         for f in findings
     ]
-    return Judged(findings, len(matched.pairs.same) + len(matched.faint_pairs), len(judged))
+    return Judged(findings, len(found), len(judged), unheard)
 
 
 def _at_the_edge(case: _Case, duration_s: float) -> _Case:
