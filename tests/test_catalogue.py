@@ -13,6 +13,7 @@ from workbench.shelving import catalogue
 from workbench.shelving.catalogue import SONG_COLUMNS, catalogue_page, catalogue_rows, song_table, write_catalogue
 from workbench.shelving.entry import shelf_entry
 from workbench.shelving.memory import SongMemory
+from workbench.shelving.searching import read_question
 from workbench.shelving.songs import ShelfSong
 
 
@@ -39,6 +40,20 @@ def test_a_row_says_what_there_is_of_a_song(rows):
         and "ride" in kettle["text"].split("\n")
         and kettle["text"] == kettle["text"].lower()
     )
+
+
+def test_a_fill_that_a_reading_names_counts_and_what_a_groove_lacks_finds_no_song(tmp_path):
+    chart = chart_of(*(ROCK,) * 7, FILL, *(ROCK,) * 7, FILL, title="Roof")
+    entry = shelf_entry(read_part(chart))
+    entry |= {
+        "fills": [fill | {"sure": False} for fill in entry["fills"]],
+        "grooves": [
+            entry["grooves"][0] | {"text": "backbeat on 2 and 4; no ride pattern, no crash; 8ths on the hi-hat"}
+        ],
+    }
+    (row,) = catalogue_rows([ShelfSong("roof", tmp_path, None)], {"roof": SongMemory(entry=entry)}, tmp_path)
+    assert row["fills"] == len(read_part(chart).fills) == 2 and read_question("fills>1")(row)
+    assert read_question('"backbeat on 2" "8ths on the hi-hat"')(row) and not read_question("ride")(row)
 
 
 @pytest.mark.parametrize(

@@ -50,6 +50,18 @@ def test_ghost_notes_and_flams_are_found_by_their_places():
     assert "flam" not in entry(chart_of(*(ghosted,) * 7, bar(S="....X.......f...", **snares)))["strokes"], "one alone"
 
 
+def test_a_doubtful_hit_is_no_fact_to_find_a_song_by():
+    toms = bar(H="x.x.x.x.x.x.x.x.", S="....X.......X...", K="x.......x.......", F="........x.......")
+    chart = chart_of(*(toms,) * 8)
+    assert entry(chart)["strokes"]["floor tom"] == ["3"]
+    doubtful = [
+        [replace(n, confidence=0.3 if n.instrument == "floor tom" else 0.9) for n in b.notes] for b in chart.bars
+    ]
+    unsure = replace(chart, bars=tuple(WrittenBar(tuple(notes)) for notes in doubtful))
+    assert "floor tom" not in entry(unsure)["strokes"] and entry(unsure)["strokes"]["snare"] == ["2", "4"]
+    assert entry(confirmed(unsure))["strokes"]["floor tom"] == ["3"]
+
+
 def test_bars_are_vectors_of_the_strokes_of_a_groove():
     (struck,) = entry(chart_of(*(ROCK,) * 8))["grooves"][0]["struck"]
     vector = np.zeros((4, len(VOICES), TICKS))

@@ -3,7 +3,7 @@
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.shelving.searching import MOST_TOLD, read_question, unknown_words
+from workbench.shelving.searching import MOST_TOLD, read_question, unknown_numbers, unknown_words
 
 ROW = {
     "text": "enamel kettle\nthe night trams\n4/4\nhalf-time shuffle",
@@ -69,3 +69,21 @@ def test_what_songs_have_is_known_though_none_has_all(question):
 def test_a_stroke_without_quotation_marks_is_told_where_they_go():
     assert "quotation marks" in unknown_words("snare on the a of 4", ROWS)
     assert "quotation marks" not in unknown_words('zither "snare on the a of 4"', ROWS)
+
+
+@pytest.mark.parametrize(
+    "question, named",
+    [
+        ("difficulty<=2", ["kettle", "roof"]),
+        ("difficulty<=2 waltz", ["roof"]),
+        ('difficulty>4 "kick on 1" tempo<100', ["kettle"]),
+        ("difficulty<=2 tempo>200", []),  # it would not be meant anyway
+        ("difficulty<=2 zither", []),
+        ("waltz tempo<100", []),
+    ],
+)
+def test_songs_left_out_because_a_number_is_not_known_are_named(question, named):
+    told = unknown_numbers(question, [{**row, "song": name} for row, name in zip(ROWS, ("kettle", "roof"))])
+    assert [name for name in ("kettle", "roof") if name in told] == named and ("difficulty" in told) is bool(named)
+    many = unknown_numbers("difficulty=1", [{**ROW, "song": f"song {k}"} for k in range(MOST_TOLD + 3)])
+    assert f"song {MOST_TOLD - 1}" in many and f"song {MOST_TOLD}" not in many and "3 more" in many

@@ -24,7 +24,9 @@ def shelf(tmp_path_factory):
 def test_questions_are_one_line(shelf):
     assert list(shelf.find("half-time tempo<115").song) == ["Half Tide"]
     assert list(shelf.find('"open hi-hat on the & of 4"').song) == ["Open Road"]
-    assert list(shelf.find("tempo<100").song) == [] and len(shelf.find("")) == 4
+    assert len(shelf.find("")) == 4
+    with pytest.warns(match="no tempo is known of it: later"):  # not drafted
+        assert list(shelf.find("tempo<100").song) == []
     with pytest.raises(wb.WorkbenchError):
         shelf.find("loudness>3")
 

@@ -4,7 +4,7 @@ import pytest
 
 from tests.benchmarks.bench_shelf import ASK, QUESTIONS, many_rows
 from workbench.shelving.catalogue import catalogue_page
-from workbench.shelving.searching import read_question, unknown_words
+from workbench.shelving.searching import read_question, unknown_numbers, unknown_words
 
 pytestmark = pytest.mark.browser
 
@@ -59,7 +59,9 @@ def test_the_page_finds_what_python_finds(page, rows, question):
     meant = [row for row in rows if test(row)]
     assert page.inner_text("#count") == f"{len(meant)} of 400 songs"
     assert set(column(page, "song")) <= {row["song"] for row in meant}
-    assert page.inner_text("#message") == unknown_words(question, rows)
+    said = ("" if meant else unknown_words(question, rows), unknown_numbers(question, rows))
+    assert page.inner_text("#message") == " ".join(filter(None, said))
+    assert ("no tempo" in said[1]) is question.startswith("tempo")
 
 
 def test_a_click_on_a_head_sorts_and_another_turns_it_round(page):
@@ -96,7 +98,10 @@ def test_what_cannot_be_asked_is_said_and_the_rows_stay(page):
     page.fill("#question", "speed<100")
     assert "speed<100" in page.inner_text("#message") and column(page, "song") == before
     page.fill("#question", "tempo<100")
+    assert page.inner_text("#message") == "Left out, because no tempo is known of it: A no tempo."
+    page.fill("#question", "length>1")
     assert page.inner_text("#message") == ""
+    assert "estimate: " in page.inner_text("tbody tr")
 
 
 @pytest.mark.parametrize("width", [360, 768, 800, 1000, 1270, 1280])

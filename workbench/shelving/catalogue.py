@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
     import pandas
 
 #: Columns of the table of songs.  Lengths are seconds, tempi counted beats a minute, difficulty goes from 1 to 5,
-#: ``corrections`` are those a bar is likely to need, ``quality`` says so in words; the last seven are files, named from
-#: the catalogue's folder.
+#: ``fills`` counts all that the reading names, sure or not, ``corrections`` are those a bar is likely to need,
+#: ``quality`` says so in words; the last seven are files, named from the catalogue's folder.
 SONG_COLUMNS = (
     "song", "artist", "length_s", "bars", "tempo_bpm", "meters", "feel", "form", "grooves", "fills", "difficulty",
     "doubts", "corrections", "quality", "sound", "state", "strokes", "key",
@@ -35,6 +36,8 @@ _LINKS = {
     "lesson": ".lesson.html",
     "check": ".check.html",
 }
+#: What a groove is said to lack, which nobody finds it by.
+_NOTHING = re.compile(r"\b(?:no|without)\b[^;,.()]*", re.IGNORECASE)
 #: Words for eighths or sixteenths that are not even; a question need not tell them apart.
 SWUNG = ("swing", "swung", "shuffle")
 DIFFICULTY_SCALE = f"1 {DIFFICULTY[1]} – {len(DIFFICULTY) - 1}\N{NO-BREAK SPACE}" + DIFFICULTY[-1].replace(
@@ -75,9 +78,9 @@ def _row(song: ShelfSong, entry: Mapping[str, Any] | None, place: Path) -> dict[
             "meters": ", ".join(entry["meters"]),
             "form": " – ".join(entry["form"]),
             "grooves": "; ".join(dict.fromkeys(g["name"] for g in entry["grooves"] if g["name"])),
-            "fills": sum(f["times"] for f in entry["fills"] if f["sure"]),
+            "fills": sum(f["times"] for f in entry["fills"]),
         }
-        said = [f"{g['name']} {g['text']}" for g in entry["grooves"]]
+        said = [_NOTHING.sub("", f"{g['name']}; {g['text']}") for g in entry["grooves"]]
     told = (row[name] or "" for name in ("song", "artist", "key", "meters", "feel", "form", "quality", "state"))
     row["text"] = "\n".join((*told, *said, *_swung(row["feel"], *said), *row["strokes"])).lower()
     return row

@@ -13,7 +13,7 @@ from workbench.facts import plain
 from workbench.files.audio import AudioInfo
 from workbench.grouping import grouped
 from workbench.practice.tempi import strokes_per_s
-from workbench.reading.doubts import doubtful_hits, expected_corrections, quality
+from workbench.reading.doubts import doubtful_hits, expected_corrections, is_doubtful, quality
 from workbench.reading.fill_reading import DIFFICULTY, difficulty_of_rate
 from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.patterns import Patterns
@@ -126,9 +126,14 @@ def _fills(reading: PartReading) -> list[dict[str, Any]]:
     return out
 
 
+def _sure_notes(chart: Chart) -> list[tuple[int, Note]]:
+    """Bar index and note of the hits that are not in doubt: a doubtful hit is no fact to find a song by."""
+    return [(k, n) for k, n in chart.notes() if not is_doubtful(n, chart.doubt_below)]
+
+
 def _strokes(chart: Chart) -> dict[str, list[str]]:
-    """Places at which each instrument is struck in :data:`FEWEST_PLACES` bars or more, in their order."""
-    counts = Counter((n.instrument, n.position, _place(chart, k, n)) for k, n in chart.notes())
+    """Places at which each instrument is surely struck in :data:`FEWEST_PLACES` bars or more, in their order."""
+    counts = Counter((n.instrument, n.position, _place(chart, k, n)) for k, n in _sure_notes(chart))
     often = sorted(struck for struck, times in counts.items() if times >= FEWEST_PLACES)
     usual = grouped(dict.fromkeys((name, place) for name, _, place in often))
     return {name: usual[name] for name in sorted(usual, key=drum_key_order)}
@@ -139,7 +144,7 @@ def _signs(chart: Chart) -> dict[str, list[str]]:
     limit = ghost_limit(chart)
     played = [
         ({"ghost": "ghost note", "double": "double stroke"}.get(sign, sign), n.position, _place(chart, k, n))
-        for k, n in chart.notes()
+        for k, n in _sure_notes(chart)
         for sign in n.articulations - {"accent"} | ({"ghost"} if is_ghost(n, limit) else set())
     ]
     times = Counter(name for name, *_ in played)

@@ -85,6 +85,32 @@ def _term(quoted: str, word: str) -> Test:
     return lambda row: row[column] is not None and _SIGNS[sign](row[column], value)
 
 
+def unknown_numbers(question: str, rows: Iterable[Mapping[str, Any]]) -> str:
+    """What to say of songs that were left out for a number that is not known of them; "" if there are none.
+
+    Examples
+    --------
+    >>> unknown_numbers("difficulty<=2 ride", [{"song": "Tin Roof", "text": "ride", "difficulty": None}])
+    'Left out, because no difficulty is known of it: Tin Roof.'
+    """
+    tests: list[tuple[str, Test]] = []
+    for quoted, word in _TERM.findall(question.lower()):
+        comparison = _COMPARISON.fullmatch(word)
+        tests.append((comparison[1] if comparison else "", _term(quoted.strip(), word)))
+    names, numbers = [], []
+    for row in rows:
+        unknown = [name for name, _ in tests if name and row[NUMBERS_ASKED[name]] is None]
+        if unknown and all(name in unknown or test(row) for name, test in tests):
+            names.append(row["song"])
+            numbers += unknown
+    if not names:
+        return ""
+    what = " or ".join(dict.fromkeys(numbers))
+    more = f" and {len(names) - MOST_TOLD} more" if len(names) > MOST_TOLD else ""
+    told = ", ".join(names[:MOST_TOLD])
+    return f"Left out, because no {what} is known of {'it' if len(names) == 1 else 'them'}: {told}{more}."
+
+
 def _holds(text: str, word: str) -> bool:
     """Whether a text has a word, or the one of which it is the plural."""
     return word in text or len(word) > 3 and word.endswith("s") and word[:-1] in text

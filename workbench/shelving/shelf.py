@@ -15,7 +15,7 @@ from workbench.reading.patterns import Patterns
 from workbench.shelving.catalogue import catalogue_rows, part_table, song_table, write_catalogue
 from workbench.shelving.filling import Shelved
 from workbench.shelving.likeness import SAME_GROOVE, GrooveIndex, LikeGroove, struck_slots
-from workbench.shelving.searching import read_question, unknown_words
+from workbench.shelving.searching import read_question, unknown_numbers, unknown_words
 
 if TYPE_CHECKING:
     import pandas
@@ -75,10 +75,9 @@ class Shelf:
 
     @cached_property
     def fills(self) -> pandas.DataFrame:
-        """A row for each fill that is sure, the easiest first."""
+        """A row for each fill, the easiest first; ``sure`` where its strokes need no listening."""
         columns = ("text", "bars", "times", "difficulty", "sure")
         table = part_table(self.shelved.songs, self.shelved.memories, "fills", columns)
-        table = table[table.sure.astype(bool)].drop(columns="sure")
         return table.sort_values(["difficulty", "tempo_bpm"], kind="stable", ignore_index=True)
 
     @cached_property
@@ -118,7 +117,8 @@ class Shelf:
         return pandas.DataFrame(map(asdict, found), columns=[f.name for f in fields(LikeGroove)])
 
     def find(self, question: str) -> pandas.DataFrame:
-        """The songs that a question means, as rows of :attr:`songs`; a warning names the words that no song has.
+        """The songs that a question means, as rows of :attr:`songs`; warnings name the words that no song has,
+        and songs left out because a number is not known of them.
 
         Parameters
         ----------
@@ -131,8 +131,9 @@ class Shelf:
             If something is compared that is no number of a song.
         """
         test = read_question(question)
-        if unknown := unknown_words(question, self.rows):
-            warnings.warn(unknown, stacklevel=2)
+        for said in (unknown_words(question, self.rows), unknown_numbers(question, self.rows)):
+            if said:
+                warnings.warn(said, stacklevel=2)
         return self.songs[[test(row) for row in self.rows]]
 
     def __repr__(self) -> str:

@@ -68,6 +68,19 @@
     return `No song here has “${unknown}”; nearest are: ${told.join(", ")}.`;
   }
 
+  function unknownNumbers(question) {
+    const tests = terms(question).map(([quoted, word]) => [COMPARISON.exec(word ?? "")?.[1], term(quoted, word)]);
+    const lacks = (song, name) => name !== undefined && song[compared[name]] === null;
+    const out = songs.filter((song) => tests.some(([name]) => lacks(song, name))
+      && tests.every(([name, test]) => lacks(song, name) || test(song)));
+    if (!out.length) return "";
+    const names = out.map((song) => song.song);
+    const lacking = out.flatMap((song) => tests.map(([name]) => name).filter((name) => lacks(song, name)));
+    const numbers = [...new Set(lacking)].join(" or ");
+    const more = names.length > mostTold ? ` and ${names.length - mostTold} more` : "";
+    return `Left out, because no ${numbers} is known of ${names.length === 1 ? "it" : "them"}: ${names.slice(0, mostTold).join(", ")}${more}.`;
+  }
+
   let order = ["song", 1];
   let found = songs;
   const body = document.querySelector("tbody");
@@ -91,7 +104,7 @@
       song: song.artist,
       length_s: song.sound,
       difficulty: difficulties[song.difficulty ?? 0],
-      quality: song.corrections === null ? "" : `${song.corrections.toFixed(1)} errors a bar`,
+      quality: song.corrections === null ? "" : `estimate: ${song.corrections.toFixed(1)} errors a bar`,
     }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
     return td;
@@ -141,7 +154,8 @@
       message.textContent = error.message;
       return;
     }
-    if (!found.length) message.textContent = unknownWords(document.getElementById("question").value);
+    const { value } = document.getElementById("question");
+    message.textContent = [found.length ? "" : unknownWords(value), unknownNumbers(value)].filter(Boolean).join(" ");
     document.getElementById("count").textContent = `${found.length} of ${songs.length} songs`;
     draw();
   }
