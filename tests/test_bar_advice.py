@@ -7,9 +7,10 @@ import pytest
 
 from tests.grids import clicks_at, do
 from tests.heard import heard_bars
+from tests.sentences import says
 from tests.test_barfaults import song
 from workbench.chart.data import edit_from_data, to_data
-from workbench.chart.edits import MoveBarLine, SetMeter, ShiftOne, TapLines, apply
+from workbench.chart.edits import CompositeEdit, FixLine, MoveBarLine, SetMeter, ShiftOne, TapLines, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.files.document import ChartDocument
 from workbench.grid import HitGrid
@@ -51,7 +52,14 @@ def test_readings_and_disagreements_as_data_for_the_page():
     assert {"reading": 1, "words": "4/4 at 192", "percent": 12} in found["others"]
     fault = found["faults"][0]
     assert fault["first_bar"] == 9 and edit_from_data(fault["edit"]) == ShiftOne(-1, 9, fault["last_bar"])
-    assert advice(CHART, None) == {"now": "4/4 at 96", "others": [], "faults": []}
+    assert advice(CHART, None) == {"now": "4/4 at 96", "others": [], "dispute": "", "faults": []}
+
+
+def test_a_dispute_is_told_until_the_lines_are_fixed():
+    late = apply(CHART, ShiftOne(F(2)))
+    assert says(advice(late, HEARD)["dispute"], "the 1", "two beats", "(88 %)")
+    fixed = apply(late, CompositeEdit(tuple(FixLine(k, True) for k in range(len(late))), "fixed"))
+    assert advice(fixed, HEARD)["dispute"] == "" == advice(CHART, HEARD)["dispute"]
 
 
 def test_a_reading_is_taken_in_one_step_and_then_told_against_the_new_bars(grid):

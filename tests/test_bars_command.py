@@ -8,6 +8,7 @@ from fractions import Fraction as F
 import pytest
 
 import workbench as wb
+from tests.sentences import says
 from tests.test_bar_advice import CHART, HEARD
 from workbench.chart.edits import RemoveNote, ShiftOne, apply
 from workbench.commands.bars import BY_HAND
@@ -38,6 +39,27 @@ def test_readings_are_named_and_one_is_taken(chart, capsys):
     assert len(read_chart(chart)) == 48
     assert main(["bars", str(chart)]) == 1, "at double tempo the hits disagree"
     assert main(["bars", str(chart), "--take", "5"]) == 2
+
+
+def test_bars_that_the_recording_speaks_against_are_no_agreement(chart, capsys):
+    """A user who moves the 1 of the whole song by two beats: said each time it is asked for, until it is settled."""
+    assert main(["bars", str(chart), "--later", "2"]) == 0
+    capsys.readouterr()
+    disputed = wb.bar_lines(chart)
+    assert disputed.likelier == 0 and disputed.faults == ()
+    assert main(["bars", str(chart)]) == 1
+    said = capsys.readouterr().out
+    assert says(said, "two beats later (88 %)", "--take 0", "--fix") and "hits agree" not in said
+    assert main(["bars", str(chart), "--mend"]) == 2
+    assert says(capsys.readouterr().err, "two beats later", "--take 0")
+    assert main(["read", str(chart)]) == 0
+    page = capsys.readouterr().out
+    assert page.count("in dispute") == 1 and page.index("in dispute") < page.index("## Form")
+    assert main(["lesson", str(chart), "--no-recording"]) == 0
+    assert "in dispute" in capsys.readouterr().out.splitlines()[0]
+    assert main(["bars", str(chart), "--fix"]) == 0
+    settled = wb.bar_lines(chart)
+    assert settled.likelier is None and not wb.read_part(chart).dispute
 
 
 @pytest.mark.slow

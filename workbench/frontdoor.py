@@ -770,7 +770,12 @@ def read_part(
 
     progress = _shown(progress)
     audio = None if recording is None else load_audio(recording, mono=True, progress=part_of(progress, 0.0, 0.1))
-    reading = read_part(_part(chart).chart, audio, Player(handedness, style, open_handed), progress)
+    own = _part(chart)
+    reading = read_part(own.chart, audio, Player(handedness, style, open_handed), progress)
+    if own.folder is not None:
+        from workbench.listening.hearing import kept_dispute
+
+        reading = replace(reading, dispute=kept_dispute(own.chart, own.folder))
     return reading if shelf is None else _with_others(reading, shelf)
 
 

@@ -7,8 +7,8 @@ or Ctrl Z in the grid takes back. It is for the whole song unless --bars or
 --from-bar say otherwise. NAME.hits.csv and NAME.beats.csv follow unless you have
 changed them. What was heard of a recording's bars is kept in .workbench-bars
 beside its chart.
-Exit status: 1 where lines and hits disagree and no act was asked for; 0 after an
-act that was done.
+Exit status: 1 where lines and hits disagree, or another reading is clearly likelier,
+and no act was asked for; 0 after an act that was done.
 
 examples:
   workbench bars song.chart.json
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from workbench.chart import Chart
     from workbench.chart.edits import Edit
     from workbench.files.document import ChartDocument
+    from workbench.listening.hearing import BarLines
 
 NAME = "bars"
 HELP = "how the bars lie; put them right"
@@ -105,7 +106,7 @@ def _act(args: argparse.Namespace) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Carry out ``workbench bars``; looking, the exit status is 1 where lines and hits disagree."""
+    """Carry out ``workbench bars``; looking, the exit status is 1 where something disputes the bars."""
     import workbench as wb
     from workbench.chart.baracts import NOTHING_CHANGED, bar_act, bars_meant, lines_taken_along
     from workbench.chart.counting import bar_list, capital
@@ -124,9 +125,11 @@ def run(args: argparse.Namespace) -> int:
 
     if act == "mend":
         meant = bars_meant(before, args.bars, args.from_bar)
-        faults = wb.bar_lines(song, progress=progress).faults
-        fault = next((f for f in faults if any(f.first_bar <= k <= f.last_bar for k in meant)), None)
+        look = wb.bar_lines(song, progress=progress)
+        fault = next((f for f in look.faults if any(f.first_bar <= k <= f.last_bar for k in meant)), None)
         if fault is None:
+            if look.dispute:
+                raise ChartError(f"There is nothing to mend. {_disputed(look)}")
             raise ChartError("Bar lines and hits agree; there is nothing to mend.")
         done = f"{where(fault)}: {fault.words}; mended: {_inside(fault.mends)}."
         done = f"{done} {lines_taken_along(before, fault.edit)}".rstrip()
@@ -159,6 +162,7 @@ def run(args: argparse.Namespace) -> int:
             "done": done,
             "words": look.words,
             "probability": round(look.now.probability, 4),
+            "likelier": look.likelier,
             "readings": {
                 k: facts(r, "tempo_bpm probability", meter=str(r.meter), words=look.told[k])
                 for k, r in look.readings.items()
@@ -175,8 +179,16 @@ def run(args: argparse.Namespace) -> int:
         for n, fault in enumerate(look.faults):
             print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{_inside(fault.mends)}.")
         if not look.faults and not act:
-            print("Bar lines and hits agree.")
-    return 1 if look.faults and not act else 0
+            print(_disputed(look) if look.dispute else "Bar lines and hits agree.")
+    return 1 if (look.faults or look.dispute) and not act else 0
+
+
+def _disputed(look: BarLines) -> str:
+    """What is likelier than the bars as they are, and both ways to settle it."""
+    return (
+        f"By the recording {look.dispute}: --take {look.likelier} lays the bars so; if they are right as they are, "
+        "--fix says so."
+    )
 
 
 def _inside(words: str) -> str:

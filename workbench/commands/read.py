@@ -19,6 +19,7 @@ import json
 import os
 import shlex
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.errors import FileFormatError
     from workbench.files.chartfile import recording_file
     from workbench.files.safefile import check_folder, write_whole
+    from workbench.listening.hearing import kept_dispute
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import part_name
 
@@ -95,6 +97,7 @@ def run(args: argparse.Namespace) -> int:
             shelf=args.shelf,
             progress=TerminalProgress(),
         )
+        result = reading = replace(reading, dispute=kept_dispute(chart, args.chart.parent))
     if args.out:
         written = wb.report(result, args.out, part_name(args.chart))
         if args.all:

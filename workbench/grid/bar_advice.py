@@ -129,6 +129,7 @@ def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
             {"reading": k, "words": look.told[k], "percent": round(100 * r.probability)}
             for k, r in look.readings.items()
         ],
+        "dispute": look.dispute,
         "faults": [
             {
                 "first_bar": f.first_bar,

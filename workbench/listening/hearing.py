@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -35,7 +35,9 @@ from workbench.listening.readings import (
     BarReading,
     BarWish,
     describe,
+    percent,
     shared_bars,
+    speaks_for,
     told_apart,
     track_readings,
 )
@@ -51,6 +53,8 @@ LEAD_S = 4.0
 GOES_ON = 1.1
 #: Two readings are one if more than this share of lines agree.
 SAME_READING_LINES = 0.7
+#: From so likely on another reading disputes the chart's bars, if they are not as likely: likelier than not.
+DISPUTES_FROM = 0.5
 
 
 @dataclass(frozen=True)
@@ -90,12 +94,20 @@ class BarLines:
         What each of them says otherwise: "4/4 at 220", "the 1 a beat later".
     faults : tuple of BarFault
         Where lines and hits disagree, gravest first.
+    likelier : int or None
+        The number of the reading that is clearly likelier than the chart's bars, if there is one.
     """
 
     now: BarReading
     readings: dict[int, BarReading]
     told: dict[int, str]
     faults: tuple[BarFault, ...]
+    likelier: int | None = None
+
+    @property
+    def dispute(self) -> str:
+        """What the recording speaks for instead, "the 1 seems to lie a beat later (80 %)"; "" if for these bars."""
+        return "" if self.likelier is None else _dispute(self.now, self.readings[self.likelier])
 
     @property
     def words(self) -> str:
@@ -236,6 +248,33 @@ def is_laid_so(chart: Chart, readings: Sequence[BarReading], number: int) -> boo
     return 0 <= number < len(readings) and alike(BarReading(chart.time_map, 0.0), readings[number])
 
 
+def likelier_reading(now: BarReading, others: Mapping[int, BarReading]) -> int | None:
+    """The number of a reading that is clearly likelier than the bars as they are, if there is one."""
+    first = max(others, key=lambda k: others[k].probability, default=None)
+    disputed = first is not None and others[first].probability >= DISPUTES_FROM > now.probability
+    return first if disputed else None
+
+
+def kept_dispute(chart: Chart, folder: str | os.PathLike) -> str:
+    """What a kept recording speaks for against a chart's bars, as a sentence for who reads beats by number; else ""."""
+    of = chart.recording
+    found = None if of is None else kept_hearing(folder, of.sha256)
+    if found is None:
+        return ""
+    now, others = as_read(chart.time_map, found.readings), other_readings(chart, found.readings)
+    first = likelier_reading(now, others)
+    if first is None:
+        return ""
+    return (
+        f"The bars are in dispute: by the recording {_dispute(now, others[first])}, so that what is said of beats by "
+        "number may be shifted. Settle it first, in the grid or with workbench bars."
+    )
+
+
+def _dispute(now: BarReading, other: BarReading) -> str:
+    return f"{speaks_for(now, other)} ({percent(other)})"
+
+
 def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     """How the bars of a chart lie, given the readings of its recording."""
     now, others = as_read(chart.time_map, readings), other_readings(chart, readings)
@@ -243,7 +282,8 @@ def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     # Readings that are the chart's own bars are not among the others: what is said adds up.
     own = [r for r in readings if alike(now, r)]
     faults = find_bar_faults(chart, now, list(others.values()), own)
-    return BarLines(replace(now, probability=sum(r.probability for r in own)), others, told, faults)
+    likelier = likelier_reading(now, others)
+    return BarLines(replace(now, probability=sum(r.probability for r in own)), others, told, faults, likelier)
 
 
 # -- anew ------------------------------------------------------------------------------------------

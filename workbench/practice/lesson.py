@@ -89,6 +89,8 @@ class Lesson:
         The same as its page tells it to the student.
     recording : Path or None
         That the bars lie on; its page then plays it too.
+    dispute : str
+        What the recording speaks for against the chart's bars, if it does: to be settled before the lesson.
     words : Words
         The language of its page, and how it counts.
 
@@ -110,6 +112,7 @@ class Lesson:
     notes: tuple[str, ...] = ()
     left_out: str = ""
     recording: Path | None = None
+    dispute: str = ""
     words: Words = ENGLISH
 
     @property
@@ -205,6 +208,7 @@ class Lesson:
                 }
                 for i in self.items
             ],
+            "dispute": self.dispute,
             "notes": list(self.notes),
             "recording": self.recording and str(self.recording),
         }
@@ -253,6 +257,7 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
         notes=(*untaught_told(reading, words), *_once_told(reading, order, where, words)),
         left_out=untaught_learnt(reading, words),
         recording=recording,
+        dispute=reading.dispute,
         words=words,
     )
 
@@ -362,9 +367,10 @@ def _item(
 
 
 def lesson_lines(lesson: Lesson) -> list[str]:
-    """The plan in lines, for a terminal."""
+    """The plan in lines, for a terminal; first what is to be settled before it."""
     tempi = [
         " to ".join(f"♩ = {lesson.tempo_said(i, t)}" for t in dict.fromkeys((i.start_bpm, i.goal_bpm)))
         for i in lesson.items
     ]
-    return [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]
+    items = [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]
+    return [lesson.dispute, *items] if lesson.dispute else items

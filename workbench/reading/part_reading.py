@@ -98,6 +98,8 @@ class PartReading:
     fills : tuple of Fill
     sticking : Sticking
     feel : Feel
+    dispute : str
+        What the recording speaks for against the chart's bars, a sentence; "" if nothing is known to.
     """
 
     chart: Chart
@@ -107,6 +109,7 @@ class PartReading:
     fills: tuple[Fill, ...]
     sticking: Sticking
     feel: Feel
+    dispute: str = ""
 
     def groove_at(self, bar_index: int) -> PartGroove | None:
         """The groove a bar belongs to; None where there are no drums."""

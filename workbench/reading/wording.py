@@ -185,7 +185,7 @@ def to_markdown(reading: PartReading, everything: bool = False) -> str:
         "reading/page/reading.md.jinja",
         chart=chart,
         heading=_heading(reading),
-        doubts=[*([_sentence(doubt_text(doubtful))] if doubtful else []), *marks],
+        doubts=[*filter(None, [reading.dispute]), *([_sentence(doubt_text(doubtful))] if doubtful else []), *marks],
         form=form,
         grooves=grooves,
         fills=fills,
@@ -415,6 +415,7 @@ def to_data(reading: Reading) -> dict:
     feel, sticking = reading.feel, reading.sticking
     return {
         "title": chart.title,
+        "dispute": reading.dispute,
         "form": [
             facts(
                 s,

@@ -19,7 +19,7 @@ const SAME_TIME_S = 0.002;
 /** Readings less likely than this take no room until *Bar lines* is open. */
 const LIKELY_PERCENT = 5;
 
-const adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
+const adviceOf = (session) => session.info.bars || { now: "", others: [], dispute: "", faults: [] };
 
 /** Places where lines and hits disagree, those of bars that are still there. */
 export const faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
@@ -72,6 +72,13 @@ export function faultWords(session) {
 export const sayFault = (view, fault) => view.say(
   `${faultBars(view.chart, fault)}: bar lines and hits disagree here, ${fault.words}. M does “${fault.mends}”.`);
 
+/** What is said where no bars disagree with their hits. */
+function settled(session) {
+  const { dispute } = adviceOf(session);
+  return dispute ? `By the recording ${dispute}. Hear and take it above the sheet; or fix the bar lines if they are right.`
+    : "Bar lines and hits agree.";
+}
+
 /** The fault of the cursor's bar, else the first one. */
 function faultMeant(view) {
   const faults = faultsOf(view.session);
@@ -100,7 +107,7 @@ export const soundOf = (source, passage) =>
 export const BAR_COMMANDS = {
   "mend bars": (view) => {
     const fault = faultMeant(view);
-    if (!fault) return view.say("Bar lines and hits agree.");
+    if (!fault) return view.say(settled(view.session));
     mend(view, fault);
   },
   "lay anew": (view) => view.session.do({ command: "lay anew", bar_index: view.cursor.bar }),

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 028b20a47bfa168b3e4e4caf98a0e7d52691611d811a4693d14f72f3d8950066 */
+/* Made by python workbench/grid/bundle.py; sources 2df974fe2c80b589e7584c5b4b533a0cd4663a29d52e1c88c2f0710e864f4541 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -676,7 +676,7 @@ var HEARD_S = 20;
 var CLICK_LEVEL = 0.7;
 var SAME_TIME_S = 2e-3;
 var LIKELY_PERCENT = 5;
-var adviceOf = (session) => session.info.bars || { now: "", others: [], faults: [] };
+var adviceOf = (session) => session.info.bars || { now: "", others: [], dispute: "", faults: [] };
 var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
 function faultBars(chart, fault) {
   const said = barsSaid(chart, fault.first_bar, fault.last_bar);
@@ -711,6 +711,10 @@ function faultWords(session) {
 var sayFault = (view, fault) => view.say(
   `${faultBars(view.chart, fault)}: bar lines and hits disagree here, ${fault.words}. M does “${fault.mends}”.`
 );
+function settled(session) {
+  const { dispute } = adviceOf(session);
+  return dispute ? `By the recording ${dispute}. Hear and take it above the sheet; or fix the bar lines if they are right.` : "Bar lines and hits agree.";
+}
 function faultMeant(view) {
   const faults = faultsOf(view.session);
   const { bar } = view.cursor;
@@ -733,7 +737,7 @@ var soundOf = (source, passage) => source === "click" && passage.reading >= 0 ? 
 var BAR_COMMANDS = {
   "mend bars": (view) => {
     const fault = faultMeant(view);
-    if (!fault) return view.say("Bar lines and hits agree.");
+    if (!fault) return view.say(settled(view.session));
     mend(view, fault);
   },
   "lay anew": (view) => view.session.do({ command: "lay anew", bar_index: view.cursor.bar })

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 028b20a47bfa168b3e4e4caf98a0e7d52691611d811a4693d14f72f3d8950066 */
+/* Made by python workbench/grid/bundle.py; sources 2df974fe2c80b589e7584c5b4b533a0cd4663a29d52e1c88c2f0710e864f4541 */
 
 // js/score.js
 function safeSvg(text) {
