@@ -51,8 +51,8 @@ def test_first_the_form_then_the_groove_of_most_bars_and_last_the_song(lesson):
 
 
 def test_a_groove_is_counted_where_it_is_played(lesson):
-    """Not in its pick-up, its fills or its rests: fourteen of twenty bars here, two of them as a variation."""
-    assert "14 of the 20 bars play this groove" in lesson.items[1].why
+    """Not in its pick-up, its fills or its rests: fourteen of twenty bars here, four with changes."""
+    assert "14 of the 20 bars go by this groove: 10 exactly as here, 4 with changes." in lesson.items[1].why
     bars = TimeMap.steady(9, 110).bars
     pickup = TimeMap(
         (replace(bars[0], beat_times_s=bars[0].beat_times_s[-1:], length=F(1, 4)), *bars[1:]), 9 * 240 / 110
@@ -77,7 +77,21 @@ def test_a_bar_that_the_reading_calls_different_does_not_play_the_groove():
     why = plan_lesson(reading).items[1].why
     assert why.startswith("7 of the 8 bars play this groove.") and "vary" not in why
     changed = plan_lesson(read_part(part(CRASHED, *[ROCK] * 7))).items[1].why
-    assert changed.startswith("This groove goes through all 8 bars. Some of them vary it.")
+    assert changed.startswith("This groove goes through all 8 bars: 7 exactly as here, 1 with changes.")
+
+
+def test_a_groove_of_which_one_bar_is_the_model_is_not_said_to_be_played_by_all():
+    """Each bar leaves out another stroke: one plays the groove as it stands."""
+    less = [bar(H=f"{'x.' * k}..{'x.' * (7 - k)}", S="....x.......x...", K="x.......x.x.....") for k in range(1, 6)]
+    reading = read_part(part(*less[:3], ROCK, *less[3:]))
+    base = reading.grooves[0].groove.base_bars
+    exact = sum(b.pattern == reading.chart.bars[base[0]].pattern for b in reading.chart.bars)
+    assert exact == 1
+    assert (
+        plan_lesson(reading)
+        .items[1]
+        .why.startswith("This groove goes through all 6 bars: 1 exactly as here, 5 with changes.")
+    )
 
 
 def test_a_fill_is_learnt_out_of_what_precedes_it_and_into_what_follows():

@@ -325,13 +325,8 @@ def _item(
     chart, minutes = reading.chart, MINUTES[exercise.kind]
     where = words.title(exercise.where.replace("pick-up", "the pick-up", 1))
     own, every = reading.groove_at(exercise.first_bar), len(_numbered(chart))
-    groove = (
-        words("This groove goes through all {all} bars.", all=every)
-        if len(bars) == every
-        else words("{bars} of the {all} bars play this groove.", bars=len(bars), all=every)
-    )
-    if any(k in v.bars for v in reading.variations for k in bars):
-        groove += " " + words("Some of them vary it.")
+    varied = len({k for v in reading.variations for k in v.bars}.intersection(bars))
+    groove = _how_often(len(bars), varied, every, words)
     steady = words("Play four bars in a row without a slip before you raise the tempo.")
     if own is not None and own.free:
         groove = words("{bars} of the {all} bars are played freely; this one is typical.", bars=len(bars), all=every)
@@ -363,6 +358,29 @@ def _item(
         min(start, tempi[-2] if len(tempi) > 1 else start),
         tempi[-1],
         replace(exercise, listen_for=said),
+    )
+
+
+def _how_often(bars: int, varied: int, every: int, words: Words) -> str:
+    """How many bars play a groove, and how many of them not exactly as it stands."""
+    if not varied:
+        if bars == every:
+            return words("This groove goes through all {all} bars.", all=every)
+        return words("{bars} of the {all} bars play this groove.", bars=bars, all=every)
+    exact = bars - varied
+    if bars == every:
+        return words(
+            "This groove goes through all {all} bars: {exact} exactly as here, {varied} with changes.",
+            all=every,
+            exact=exact,
+            varied=varied,
+        )
+    return words(
+        "{bars} of the {all} bars go by this groove: {exact} exactly as here, {varied} with changes.",
+        bars=bars,
+        all=every,
+        exact=exact,
+        varied=varied,
     )
 
 
