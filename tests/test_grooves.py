@@ -83,3 +83,14 @@ def test_a_phrase_that_alternates_or_a_bar_or_two_of_something_else_is_no_groove
     other = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x..x..x...x.....")
     for bars in ([ROCK, other] * 6, [*[ROCK] * 6, other, other, *[ROCK] * 6]):
         assert len(read_part(part(*bars)).grooves) == 1
+
+
+def test_a_bar_without_the_time_keeper_does_not_stand_for_a_groove_kept_on_it():
+    """Two bars of 8ths on the floor tom, taken for a fill, and a last one with the kick alone after a crash."""
+    toms = bar(S="x.x.x.x.x.x.x.x.", F="x.x.x.x.x.x.x.x.", K="x.x.x.x.x.x.x.x.")
+    opening = bar(H="o...............", F="..........x.x.x.", K="x.x.x.x.x.x.x.x.")
+    last = bar(C="x...............", K="x.x.x.x.x.x.....")
+    chart, filled = part(opening, toms, last), frozenset({0, 1})
+    assert find_groove(chart, [range(3)], filled, timekeeper="toms").base_bars == (1,)
+    assert find_groove(chart, [range(3)], filled, timekeeper="crash").base_bars == (2,), "it keeps what there is"
+    assert find_groove(part(toms, toms, toms), [range(3)], filled, timekeeper="toms").base_bars == (2,)

@@ -79,7 +79,13 @@ def base_written(chart: Chart, base_bar: int, bar_index: int) -> Written:
     return whole if length >= bars[base_bar].length else frozenset(w for w in whole if w[0] < length)
 
 
-def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], limit: float | None = None) -> Groove:
+def find_groove(
+    chart: Chart,
+    runs: Sequence[range],
+    disturbed: frozenset[int],
+    limit: float | None = None,
+    timekeeper: str | None = None,
+) -> Groove:
     """The groove that runs of bars have in common.
 
     Parameters
@@ -91,6 +97,8 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
         Bars with fills, left out of the choice where others are left.
     limit : float, optional
         Ghost notes lie below this velocity (:func:`~workbench.chart.ghosts.ghost_limit`).
+    timekeeper : str, optional
+        On what the stretches keep time: where only bars with fills do, those that do most stand for them.
     """
     bars = [k for run in runs for k in run]
     place = {k: k - run.start for run in runs for k in run}
@@ -102,6 +110,9 @@ def find_groove(chart: Chart, runs: Sequence[range], disturbed: frozenset[int], 
         if chart.bars[k].notes and chart.time_map.bars[k].meter == usual and not chart.time_map.bars[k].is_pickup
     ]
     clean = [k for k in whole if k not in disturbed] or whole or bars
+    kept = {k: sum(TIMEKEEPERS.get(n.instrument) == timekeeper for n in chart.bars[k].notes) for k in whole}
+    if timekeeper and any(kept.values()) and not any(kept[k] for k in clean):
+        clean = [k for k in whole if kept[k] == max(kept.values())]
     content = {k: _without_opening(chart.bars[k].content) for k in clean}
     best: tuple[float, tuple[int, ...]] | None = None
     for length in (1, 2, 4):

@@ -150,7 +150,7 @@ def _grooves(chart: Chart, form: tuple[FormSection, ...], disturbed: frozenset[i
     ]
     for key, (number, stretches), count in parted:
         name = names[key] + (str(number) if count > 1 else "")
-        groove = find_groove(chart, stretches, disturbed, limit)
+        groove = find_groove(chart, stretches, disturbed, limit, key[1])
         given = next((own[s.start] for s in stretches if s.start in own), None)
         grounds = base_grounds(HeardBars(chart, groove.bar_indices), groove)
         text = given or groove.text
