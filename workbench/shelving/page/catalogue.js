@@ -104,7 +104,7 @@
       song: song.artist,
       length_s: song.sound,
       difficulty: difficulties[song.difficulty ?? 0],
-      quality: song.corrections === null ? "" : `estimate: ${song.corrections.toFixed(1)} errors a bar`,
+      quality: song.corrections === null ? "" : `≈ ${song.corrections.toFixed(1)} errors a bar`,
     }[name];
     if (under) td.append(Object.assign(document.createElement("small"), { textContent: under }));
     return td;
@@ -171,7 +171,8 @@
       ask();
     });
     th.append(button);
-    if (name === "difficulty") th.append(Object.assign(document.createElement("small"), { textContent: difficultyScale }));
+    const scale = { difficulty: difficultyScale, quality: "as estimated" }[name];
+    if (scale) th.append(Object.assign(document.createElement("small"), { textContent: scale }));
     document.querySelector("thead tr").append(th);
   }
   document.getElementById("question").addEventListener("input", ask);
