@@ -7,6 +7,7 @@ from fractions import Fraction
 
 import pytest
 
+from tests.sentences import says
 from workbench.chart import Chart, Mark, Note, Section, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
@@ -33,7 +34,7 @@ def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
     assert main(["score", str(chart_file), "--to", "pdf,musicxml,mxl,midi,svg,png", "--road-map", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     names = ["ferry.pdf", "ferry.musicxml", "ferry.mxl", "ferry.mid", "ferry.svg", "ferry.png", "ferry-road-map.pdf"]
-    assert said == {"files": [str(chart_file.with_name(n)) for n in names], "problems": []}
+    assert said == {"files": [str(chart_file.with_name(n)) for n in names], "problems": [], "doubtful": 0}
     heads = [b"%PDF", b"<?xm", b"PK\x03\x04", b"MThd", b"<svg", b"\x89PNG", b"%PDF"]
     assert [chart_file.with_name(n).read_bytes()[:4] for n in names] == heads
 
@@ -45,6 +46,23 @@ def test_musicxml_is_folded_like_the_page_unless_without_repeats(chart_file):
     assert main(["score", str(chart_file), "--to", "musicxml"]) == 0
     folded = chart_file.with_name("ferry.musicxml").read_text("utf-8")
     assert folded.count("<measure ") == 4 and "<repeat" in folded
+
+
+def test_doubtful_notes_are_counted_and_marked_on_request(chart_file, capsys):
+    """A snare that is doubted in two bars alike, which a repeat sign would make one; one of them is confirmed."""
+    chart = read_chart(chart_file)
+    for k in (0, 4, 5):
+        snare = chart.bars[k].find(Fraction(1, 4), "snare")
+        doubted = replace(snare, confidence=0.3, confirmed=k == 5)
+        chart = chart.with_bar(k, chart.bars[k].with_note(doubted))
+    write_chart(chart, chart_file)
+    marks = lambda: chart_file.with_name("ferry.mei").read_text("utf-8").count(">?</rend>")
+    assert main(["score", str(chart_file), "--to", "mei"]) == 0
+    assert marks() == 0 and says(capsys.readouterr().err, "2 of its 16 notes", "--doubts")
+    assert main(["score", str(chart_file), "--to", "mei", "--doubts"]) == 0
+    assert marks() == 2 and says(capsys.readouterr().err, "2 of its 16 notes", "marked")
+    assert main(["score", str(chart_file), "--to", "mei", "--doubts", "--bars", "6-8"]) == 0
+    assert "not sure" not in capsys.readouterr().err, "none in these bars"
 
 
 def test_excerpt_is_named_by_its_bars_and_holds_only_them(chart_file, tmp_path):

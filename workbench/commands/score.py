@@ -58,6 +58,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=FILLS_SHOWN,
         help="fills marked over the staff: those you have confirmed, proposed ones too, or none (default: confirmed)",
     )
+    parser.add_argument(
+        "--doubts",
+        action="store_true",
+        help="on pages a ? by each stroke of which the draft is not sure, every bar written out",
+    )
     parser.add_argument("--no-key", action="store_true", help="leave the drum key out")
     parser.add_argument("--quantised-midi", action="store_true", help="MIDI without the played feel")
     parser.add_argument("--swing-as-triplets", action="store_true", help="triplets instead of a swing mark")
@@ -84,6 +89,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.files.safefile import check_folder
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
+    from workbench.reading.doubts import is_doubtful
     from workbench.scorefiles import read_house_style, write_scores
 
     if args.out is not None:
@@ -113,11 +119,15 @@ def run(args: argparse.Namespace) -> int:
         for k in range(first, last + 1)
     ]
     house, page = read_house_style(args.style) if args.style else (PART, PLAIN)
+    # A repeat or simile would hide the doubts of the bars that it stands for.
+    doubts = args.doubts or house.doubts
+    written_out = args.no_repeats or bars or doubts
     options = replace(
         house,
         one_voice=args.one_voice or house.one_voice,
-        repeats=house.repeats and not (args.no_repeats or bars),
-        similes=house.similes and not (args.no_repeats or bars),
+        doubts=doubts,
+        repeats=house.repeats and not written_out,
+        similes=house.similes and not written_out,
         multirests=house.multirests and not (args.no_repeats or bars),
         numbers="printed" if args.printed_numbers else house.numbers,
         slashes=tuple(slashes),
@@ -145,11 +155,22 @@ def run(args: argparse.Namespace) -> int:
         loop=args.loop,
         progress=TerminalProgress(),
     )
+    first, last = bars or (0, len(chart) - 1)
+    notes = [n for k, n in chart.notes() if first <= k <= last]
+    doubtful = sum(is_doubtful(n, chart.doubt_below) for n in notes)
     if args.json:
-        print(json.dumps({"files": [str(p) for p in written], "problems": list(imported.problems)}))
+        told = {"files": [str(p) for p in written], "problems": list(imported.problems), "doubtful": doubtful}
+        print(json.dumps(told))
     else:
         for path in written:
             print(path)
+    if doubtful:
+        marked = "marked ? on the pages" if doubts else "printed like the others (--doubts marks them)"
+        print(
+            f"workbench {NAME}: the draft is not sure of {doubtful} of its {len(notes)} notes, {marked}; "
+            "check them in the grid, then confirm their bars there or with workbench confirm.",
+            file=sys.stderr,
+        )
     if imported.problems:
         print("workbench score: the score is written; look at what was not understood, above.", file=sys.stderr)
     return 1 if imported.problems else 0

@@ -26,6 +26,7 @@ from workbench.notation.fillsigns import FillSign, fill_signs, stretches
 from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
 from workbench.notation.roadsigns import HAIRPINS, cues_at_staff, mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
+from workbench.reading.doubts import is_doubtful
 
 _HATS = ("closed hi-hat", "open hi-hat")
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
@@ -357,10 +358,11 @@ class _BarWriter:
         self._under(holder, event)
         if self.options.hats == "signs" and (hat := self._hat_sign(event)):
             signs |= {hat}
-        if signs:
+        doubted = self.options.doubts and any(is_doubtful(n, self.chart.doubt_below) for n in event.notes)
+        if signs or doubted:
             if "accent" in signs:
                 _add(holder, "artic", artic="acc", place="above" if voice.stem == "up" else "below")
-            self._over(voice, event, signs)
+            self._over(voice, event, signs, doubted)
 
     def _hat_sign(self, event: VoiceElement) -> str:
         """o over an open hi-hat, + over the closed one that follows it."""
@@ -429,12 +431,12 @@ class _BarWriter:
             for k, letter in enumerate(n.sticking for n in struck if n.sticking):
                 _add(_add(holder, "verse", n=str(row + k)), "syl", letter)
 
-    def _over(self, voice: Voice, event: VoiceElement, said: frozenset[str]) -> None:
+    def _over(self, voice: Voice, event: VoiceElement, said: frozenset[str], doubted: bool) -> None:
         words = [
             word for name, word in (("half open", "ø"), ("o", "o"), ("+", "+"), ("choke", "choke")) if name in said
         ]
         hidden = {name for n in event.notes for name in written_head(n, self.chart.instrument(n.instrument))[1]}
-        words += sorted(hidden)
+        words += sorted(hidden) + ["?"] * doubted
         for word in words:
             first: Note = event.notes[0]
             mark = _add(

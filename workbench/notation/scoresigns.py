@@ -56,6 +56,8 @@ class ScoreOptions:
         Similes of 1, of 2 or of 4 bars at most; one of four may take a whole line.
     hats : str
         How an open hi-hat is told on the page, from :data:`HATS_SHOWN`: by a circled x, or by o and + over an x.
+    doubts : bool
+        A ? on the page by each stroke of which a draft is not sure (an editor's sign: parentheses are ghost notes').
     """
 
     one_voice: bool = False
@@ -73,6 +75,7 @@ class ScoreOptions:
     page_breaks: tuple[int, ...] = ()
     longest_simile: int = 2
     hats: str = "circled"
+    doubts: bool = False
 
     def __post_init__(self) -> None:
         for breaks in ("line_breaks", "page_breaks"):
