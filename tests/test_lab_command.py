@@ -33,7 +33,7 @@ def test_lab_chooses_the_notebook_by_the_files(tmp_path):
     assert 'chart = "copper-weather.chart.json"' in lines(prepare_notebook([recording], "lesson")), "its own chart"
     chart = recording.with_name("copper-weather.chart.json")
     for kind in NOTEBOOKS:
-        assert lines(prepare_notebook([chart, recording], kind))[0] == "import workbench as wb"
+        assert "import workbench as wb" in lines(prepare_notebook([chart, recording], kind))
 
 
 def test_lab_never_overwrites_a_notebook(tmp_path, monkeypatch):
@@ -83,5 +83,7 @@ def test_a_copy_set_to_own_files_does_not_speak_of_the_demo(kind, tmp_path):
     own = copy_notebook(name, tmp_path / "own.ipynb", {"recording": "song.flac"})
     first = json.loads(own.read_text("utf8"))["cells"][0]["source"]
     assert "demo" not in first and "into the" not in first and "Run All" in first
+    code = [c["source"] for c in json.loads(own.read_text("utf8"))["cells"] if c["cell_type"] == "code"]
+    assert not any("demo" in "".join(source) for source in code)
     as_it_is = copy_notebook(name, tmp_path / "demo.ipynb", {})
     assert "demo song" in "".join(json.loads(as_it_is.read_text("utf8"))["cells"][0]["source"])

@@ -8,7 +8,7 @@ import pytest
 from workbench.commands.lab import prepare_notebook
 from workbench.files.audio import Audio, save_audio
 from workbench.files.chartfile import read_chart
-from workbench.shipped import copy_notebook
+from workbench.shipped import copy_notebook, demo_song
 
 #: The kernel's own client warns; nothing of ours runs in this process.
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
@@ -102,6 +102,20 @@ def test_read_a_part_shows_what_it_promises(tmp_path):
     # One picture of the form, one of the feel, and of every groove and fill.
     assert kinds.count("image/png") >= 2 + said.count("**Fill ") + 3
     assert "not in the second version" in said and "ackbeat on 2 and 4" in said
+    # What music21 counts is what the chart holds.
+    snares = sum(
+        n.instrument == "snare" for _, n in read_chart(tmp_path / "demo/copper-weather.truth.chart.json").notes()
+    )
+    assert f"{snares} strokes on the snare in " in said and snares > 50
+
+
+@pytest.mark.parametrize("kind, missing", [("read", "No other version yet"), ("check", "No take yet")])
+def test_what_is_of_the_demo_song_is_not_shown_as_a_users_own(kind, missing, tmp_path):
+    chart, recording = demo_song(tmp_path, "chart"), demo_song(tmp_path)
+    own = chart.rename(tmp_path / "mine.chart.json")
+    said, _ = run(prepare_notebook([own, recording], kind))
+    assert missing in said and "You played" not in said and "second version" not in said
+    assert not (tmp_path / "demo").exists()
 
 
 def test_ask_a_shelf_answers_and_leaves_a_set_list(tmp_path):

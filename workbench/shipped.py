@@ -56,7 +56,9 @@ def demo_song(folder: str | os.PathLike | None = None, what: str = "recording") 
 
 
 def copy_notebook(name: str, path: Path, settings: Mapping[str, str | None]) -> Path:
-    """Copy a notebook, its first lines set to a user's files; one that is there already stays as it is.
+    """Copy a notebook, set to a user's files; one that is there already stays as it is.
+
+    Where there are settings, nothing else of the copy is of the demo song: what they do not name is None.
 
     Parameters
     ----------
@@ -65,19 +67,19 @@ def copy_notebook(name: str, path: Path, settings: Mapping[str, str | None]) -> 
     path : Path
         Of the copy.
     settings : dict of str → str or None
-        Variables of the cell tagged "parameters".
+        Variables of the cells tagged "parameters"; without any the notebook is about the demo song.
     """
     if path.exists():
         return path
     notebook = json.loads((shipped_folder("notebooks") / f"{name}.ipynb").read_text("utf8"))
-    cell = next(c for c in notebook["cells"] if "parameters" in c["metadata"].get("tags", ()))
 
     def set_line(found: re.Match[str]) -> str:
-        value = settings.get(found[1], found[2])
+        value = settings.get(found[1], None if settings and "demo_song(" in found[2] else found[2])
         quoted = value if value is None or value == found[2] else json.dumps(value, ensure_ascii=False)
         return f"{found[1]} = {quoted}"
 
-    cell["source"] = re.sub(r"^(\w+) = (.*)$", set_line, "".join(cell["source"]), flags=re.MULTILINE)
+    for cell in (c for c in notebook["cells"] if "parameters" in c["metadata"].get("tags", ())):
+        cell["source"] = re.sub(r"^(\w+) = (.*)$", set_line, "".join(cell["source"]), flags=re.MULTILINE)
     if settings:
         notebook["cells"][0]["source"] = _OF_THE_DEMO.sub(_OF_YOUR_OWN, "".join(notebook["cells"][0]["source"]))
     try:

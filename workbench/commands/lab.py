@@ -108,7 +108,7 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     kind = kind or ("check" if part and recording else "chart")
     settings = {
         "chart": {"recording": recording or part},
-        "check": {"draft": part, "recording": recording},
+        "check": {"draft": part, "recording": recording, "part": part},
         "read": {"chart": part, "recording": recording},
         "practice": {"chart": part},
         "lesson": {"chart": part},
