@@ -235,4 +235,7 @@ def test_steps_back_and_forth_say_what_they_take(chart, capsys):
     sure = len(CHART.bars[2].notes)
     assert said[0].startswith("Taken back: the 1 a beat later")
     assert said[1] == f"Taken back: confirm bars (0 hits confirmed instead of {sure})."
+    main(["bars", str(chart), "--meter", "3/4"])
+    main(["bars", str(chart), "--undo"])
+    assert "Taken back: bars of 3/4" in capsys.readouterr().out, "in words of the trade"
     assert said[2] == f"Done again: confirm bars ({sure} hits confirmed instead of 0)."

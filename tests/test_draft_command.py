@@ -51,6 +51,8 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
         return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),)))
 
     assert said(*notes) == []
+    (none,) = said()
+    assert "No drums were heard" in none
     (one,) = said(*notes, toms[0])
     assert one.startswith("1 of 9 hits is doubtful; in the grid, n ")
     assert said(*notes, *toms)[0].startswith("3 of 11 hits are doubtful")

@@ -107,6 +107,11 @@ def test_choosing_kinds_and_sections(reading):
     assert chorus and all(reading.section_at(k).label == "C" for e in chorus for k in e.stages[0].bars)
     with pytest.raises(ChartError, match="no section 'Bridge'"):
         choose_exercises(reading, sections=("Bridge",))
+    nameless = replace(
+        reading, form=tuple(replace(s, name="", label="A" * (not k)) for k, s in enumerate(reading.form))
+    )
+    with pytest.raises(ChartError, match="it has A[.]$"):
+        choose_exercises(nameless, sections=("Z",))
     with pytest.raises(ChartError, match="not of 'solo'"):
         choose_exercises(reading, ("solo",))
 

@@ -120,6 +120,8 @@ def test_the_last_tempo_is_said_to_be_the_records(lesson):
     assert lesson.tempo_said(item, lesson.tempi_bpm[0]).isdigit()
     recorded = replace(lesson, recording=Path("song.flac"))
     assert all("110, the record's tempo" in line for line in lesson_lines(recorded))
+    german = lesson_lines(replace(lesson, words=words_of("de")))
+    assert all(" to " not in line for line in german) and any(" → 110" in line for line in german)
     assert "das Tempo der Aufnahme" in replace(recorded, words=words_of("de")).tempo_said(item, 110)
 
 

@@ -329,6 +329,10 @@ def test_readings_at_another_tempo_are_told_apart_by_where_their_1_is():
         f"4/4 at 110, counted from {place}" for place in ("bar 1", "the & of 1 in bar 1", "2 in bar 1")
     ]
     assert told_apart(half, fast[:1]) == ["4/4 at 110"]
+    later = reading(set_meter(fast[0].time_map, Meter(5, 4), 6, 6).time_map, 0.1)
+    named = told_apart(half, [fast[0], later])
+    assert len(set(named)) == 2 and all("4/4 at 110" in words for words in named)
+    assert "bar line at" in named[1], "begun alike, they part later"
     early = reading(TimeMap.steady(12, 110, start_s=1.0 - beat_s), 0.2)
     assert told_apart(half, [fast[0], early])[1] == "4/4 at 110, counted from the & of 2 in bar 1"
 

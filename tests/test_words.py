@@ -125,6 +125,12 @@ def test_the_page_of_another_language_has_no_english_sentence(code, tmp_path):
     assert not {m[0] for m in ENGLISH_WORDS.finditer(shown.replace(HEARING_SOURCE, ""))}
 
 
+def test_spanish_has_one_word_for_a_cymbal():
+    folder = Path(exercises.__file__).parent / "languages"
+    text = (folder / "es.json").read_text("utf-8")
+    assert "plato" in text and "platillo" not in text
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_a_lesson_in_every_language(code, tmp_path):

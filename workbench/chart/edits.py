@@ -41,19 +41,21 @@ Shift = Annotated[Fraction, "beats"]
 
 @dataclass(frozen=True)
 class Edit:
-    """Base of all edits; ``called`` is the name of one in journals and messages."""
+    """Base of all edits; ``called`` is the name of one in journals and messages, ``said`` its words for users
+    where they are others."""
 
     called: ClassVar[str]
+    said: ClassVar[str] = ""
 
-    def __init_subclass__(cls, called: str = "") -> None:
+    def __init_subclass__(cls, called: str = "", said: str = "") -> None:
         if called:
-            cls.called = called
+            cls.called, cls.said = called, said
             EDITS[called] = cls
 
     @property
     def words(self) -> str:
         """What the user did: "move note"."""
-        return self.called
+        return self.said or self.called
 
     def apply(self, chart: Chart) -> Chart:
         """The chart after the edit; a ChartError says why it is impossible."""
@@ -232,7 +234,7 @@ class RenameInstrument(Edit, called="rename instrument"):
 
 
 @dataclass(frozen=True)
-class SetBars(Edit, called="set bars"):
+class SetBars(Edit, called="set bars", said="bars written anew"):
     """Write the contents of consecutive bars anew (paste, repeat, re-lay)."""
 
     first_bar: int
@@ -243,7 +245,7 @@ class SetBars(Edit, called="set bars"):
 
 
 @dataclass(frozen=True)
-class SetSubdivisions(Edit, called="set subdivisions"):
+class SetSubdivisions(Edit, called="set subdivisions", said="other divisions of beats"):
     """Set into how many grid parts each beat of a bar is divided."""
 
     bar_index: int
@@ -256,7 +258,7 @@ class SetSubdivisions(Edit, called="set subdivisions"):
 
 
 @dataclass(frozen=True)
-class SetDone(Edit, called="set done"):
+class SetDone(Edit, called="set done", said="bars said to be right or open"):
     """Say that bars are right as they stand, which confirms their hits; or that they are to be looked at again."""
 
     first_bar: int
@@ -304,7 +306,7 @@ class ShiftOne(Rebar, called="shift one"):
 
 
 @dataclass(frozen=True)
-class ChangeLevel(Rebar, called="change level"):
+class ChangeLevel(Rebar, called="change level", said="another tempo level"):
     """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two."""
 
     factor: Fraction
@@ -315,7 +317,7 @@ class ChangeLevel(Rebar, called="change level"):
 
 
 @dataclass(frozen=True)
-class SetMeter(Rebar, called="set meter"):
+class SetMeter(Rebar, called="set meter", said="another meter"):
     """Lay a stretch anew in bars of another meter, from its first line and from every fixed line in it."""
 
     meter: Meter
@@ -324,9 +326,13 @@ class SetMeter(Rebar, called="set meter"):
 
     lay = staticmethod(rebarring.set_meter)
 
+    @property
+    def words(self) -> str:
+        return f"bars of {self.meter}"
+
 
 @dataclass(frozen=True)
-class SetPickup(Rebar, called="set pick-up"):
+class SetPickup(Rebar, called="set pick-up", said="another pick-up"):
     """Let the song begin with a pick-up of so many whole notes; 0: with a full bar."""
 
     length: Fraction
@@ -367,7 +373,7 @@ class TapBeats(Rebar, called="tap beats"):
 
 
 @dataclass(frozen=True)
-class LayBars(Rebar, called="lay bars"):
+class LayBars(Rebar, called="lay bars", said="the bars laid anew"):
     """Lay the song anew in other bars: another reading of the recording; fixed lines stay."""
 
     time_map: TimeMap
@@ -464,7 +470,7 @@ def _meant(chart: Chart, taps_s: Sequence[float]) -> list[float]:
 
 
 @dataclass(frozen=True)
-class SetTimeMap(Edit, called="set time map"):
+class SetTimeMap(Edit, called="set time map", said="the bar lines laid anew"):
     """Lay the whole chart on other bars (downbeat shifted, tempo halved …).
 
     ``bars`` are the notes written anew on ``time_map``; sections go to the nearest
@@ -540,7 +546,7 @@ class RemoveSection(Edit, called="remove section"):
 
 
 @dataclass(frozen=True)
-class SetText(Edit, called="set text"):
+class SetText(Edit, called="set text", said="words over a bar"):
     """Write a cue above a bar; an empty text removes it."""
 
     bar_index: int
@@ -555,7 +561,7 @@ class SetText(Edit, called="set text"):
 
 
 @dataclass(frozen=True)
-class SetMark(Edit, called="set mark"):
+class SetMark(Edit, called="set mark", said="a mark"):
     """Mark a stretch; a mark of the same kind and start is replaced."""
 
     mark: Mark
@@ -580,7 +586,7 @@ class RemoveMark(Edit, called="remove mark"):
 
 
 @dataclass(frozen=True)
-class SetHeading(Edit, called="set heading"):
+class SetHeading(Edit, called="set heading", said="title and artist"):
     """Set title, artist, feel, kit or kit map; what is left at None stays."""
 
     title: str | None = None

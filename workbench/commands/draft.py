@@ -117,6 +117,8 @@ def doubts(chart: Chart) -> list[str]:
     from workbench.reading.doubts import doubtful_hits, mostly_doubtful
 
     count, total = doubtful_hits(chart).total(), sum(len(bar.notes) for bar in chart.bars)
+    if not total:
+        return ["No drums were heard in this recording: every bar is empty. Is it the right file?"]
     if not count:
         return []
     out = [

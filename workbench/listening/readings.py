@@ -172,7 +172,22 @@ def told_apart(first: BarReading, others: Sequence[BarReading]) -> list[str]:
         if words == str(other) and len(alike) > 1:
             words = f"{alike[0]}, counted from {_first_one(first.time_map, other.time_map)}"
         told.append(words)
-    return told
+    return _without_namesakes(told, others)
+
+
+def _without_namesakes(told: Sequence[str], others: Sequence[BarReading]) -> list[str]:
+    """The words of readings, those of one name told apart by the first bar line that the others have not."""
+    lines_s = [np.array([bar.beat_times_s[0] for bar in other.time_map.bars]) for other in others]
+    out = []
+    for k, words in enumerate(told):
+        alike = [j for j, other in enumerate(told) if other == words and j != k]
+        if alike:
+            theirs_s = np.concatenate([lines_s[j] for j in alike])
+            own_s = (t for t in lines_s[k] if np.abs(theirs_s - t).min() > SAME_LINE_S)
+            first_s = next(own_s, None)
+            words += f", {len(lines_s[k])} bars" if first_s is None else f", with a bar line at {first_s:.1f} s"
+        out.append(words)
+    return out
 
 
 def _first_one(time_map: TimeMap, other: TimeMap) -> str:

@@ -130,7 +130,11 @@ class _Reader:
         for k, following in zip(counted, counted[1:]):
             one, after = int(measures[k].number), int(measures[following].number)
             if after > one + max(1, played[following] - played[k]):
-                self.log.problems.append(f"After bar {one} comes bar {after}: what is between is not in the file.")
+                here = chart.time_map.bar_number(order.index(following))
+                self.log.problems.append(
+                    f"By the numbers in the file, bar {after} comes after bar {one}: what is between is not in it. "
+                    + (f"Here it is bar {here}." if here != after else "Here it keeps its number.")
+                )
         numbers = tuple(measures[k].number for k in order)
         if _are_their_own(numbers, order, chart.time_map):
             chart = replace(chart, printed_numbers=numbers)

@@ -224,10 +224,8 @@ def _bars_of(reading: PartReading, sections: Collection[str] | None) -> set[int]
     known = {n.casefold() for s in reading.form for n in (s.label, s.name) if n}
     for name in sections:
         if name.casefold() not in known:
-            raise ChartError(
-                f"The chart has no section {name!r}; it has "
-                f"{', '.join(sorted({s.name or s.label for s in reading.form}))}."
-            )
+            names = ", ".join(sorted({s.name or s.label for s in reading.form} - {""}))
+            raise ChartError(f"The chart has no section {name!r}; it has {names or 'none with a name'}.")
     return {k for s in reading.form if wanted & {s.label.casefold(), s.name.casefold()} for k in s.bars}
 
 

@@ -387,7 +387,8 @@ def _how_often(bars: int, varied: int, every: int, words: Words) -> str:
 def lesson_lines(lesson: Lesson) -> list[str]:
     """The plan in lines, for a terminal; first what is to be settled before it."""
     tempi = [
-        " to ".join(f"♩ = {lesson.tempo_said(i, t)}" for t in dict.fromkeys((i.start_bpm, i.goal_bpm)))
+        # An arrow is read in every language.
+        "♩ = " + " → ".join(lesson.tempo_said(i, t) for t in dict.fromkeys((i.start_bpm, i.goal_bpm)))
         for i in lesson.items
     ]
     items = [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]
