@@ -231,6 +231,8 @@ def test_what_is_not_possible_is_said_and_shown_as_it_was(song, screenshot):
     assert page.page.locator(".wbg-sheet").bounding_box()["y"] == top  # nothing moves under the pointer
     grid.press("A")
     assert "There is no hit here" in grid.text(".wbg-here") and not page.page.locator(".wbg-error").is_visible()
+    grid.press("m")
+    assert "Shift M mends" in grid.text(".wbg-here"), "M is its key, easily pressed without Shift"
     page.page.get_by_role("button", name="Bar lines").click()
     page.page.get_by_label("Meter").fill("2/3")
     page.page.get_by_label("Meter").press("Enter")

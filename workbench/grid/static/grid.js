@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2df974fe2c80b589e7584c5b4b533a0cd4663a29d52e1c88c2f0710e864f4541 */
+/* Made by python workbench/grid/bundle.py; sources cb7d303a75ee8aa6e4b0a8b1ae99056eba4d6f6d8ee4bb933f7acfd1c2cd06bd */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2877,11 +2877,12 @@ function hand(v, letter) {
   }, letter === "R" ? "right hand" : "left hand");
 }
 function articulate(v, name) {
-  withHits(v, (hits) => {
+  const there = withHits(v, (hits) => {
     const edit = articulateEdit(hits, name, v.session.info.kit);
     if (edit) v.edit(edit);
     else v.say(`${capital(withArticle(hits[0].note.instrument))} has no ${name}.`);
   }, name);
+  if (!there && name === "rim shot" && !v.selection) v.say("There is no hit here to be a rim shot; Shift M mends bar lines.");
 }
 function move(v, hits, to, done) {
   const moved = moveEdit(hits, to, "move hits");

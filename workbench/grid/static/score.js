@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2df974fe2c80b589e7584c5b4b533a0cd4663a29d52e1c88c2f0710e864f4541 */
+/* Made by python workbench/grid/bundle.py; sources cb7d303a75ee8aa6e4b0a8b1ae99056eba4d6f6d8ee4bb933f7acfd1c2cd06bd */
 
 // js/score.js
 function safeSvg(text) {
