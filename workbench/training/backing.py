@@ -28,6 +28,9 @@ from workbench.training import sources
 PASSAGE_S = 16.0
 SMALLEST_FILE = 600_000
 
+#: Root mean square of each passage.
+BACKING_LEVEL = 0.12
+
 #: Attacks a second that a passage may have in the lowest and in the highest band.
 FEW_ATTACKS_PER_S = (1.2, 0.6)
 
@@ -103,7 +106,7 @@ def passages(
                     level = float(np.sqrt(np.mean(x**2))) if len(x) else 0.0
                     if len(x) < 8 * SAMPLE_RATE_HZ or level < 0.003 or not keep(x):
                         continue
-                    yield BackingPassage(package, path.stem), x * np.float32(0.12 / level)
+                    yield BackingPassage(package, path.stem), x * np.float32(BACKING_LEVEL / level)
                     kept += 1
                     if kept == per_file:
                         break
@@ -144,7 +147,7 @@ def sung_phrases(count: int, seed: int) -> Iterator[tuple[BackingPassage, np.nda
         x = resample_poly(x, SAMPLE_RATE_HZ // g, rate // g).astype(np.float32)
         level = float(np.sqrt(np.mean(x**2)))
         if level > 1e-4:
-            yield BackingPassage("espeak-ng", f"voice {k}"), x * np.float32(0.12 / level)
+            yield BackingPassage("espeak-ng", f"voice {k}"), x * np.float32(BACKING_LEVEL / level)
 
 
 def read_backing(folder: Path) -> tuple[list[BackingPassage], np.ndarray]:

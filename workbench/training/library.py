@@ -11,7 +11,7 @@ import numpy as np
 from workbench.chart.drumkit import DETECTED, THREE_TOMS
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import sources
-from workbench.training.backing import read_backing
+from workbench.training.backing import BACKING_LEVEL, read_backing
 from workbench.training.bank import read_bank
 from workbench.training.module_clips import read_modules
 from workbench.training.procedural import make_voices
@@ -54,6 +54,7 @@ class Library:
     kits : dict, whole kits: name to {instrument: indices of voices}
     notes : dict, role to a list of instruments, each [(MIDI note, start, length), …]
     recorded, sung : list of (start, length)
+        The rest of modules is among what is recorded.
     modules : list of ModuleSong, empty for validation
     """
 
@@ -77,6 +78,10 @@ def _is_held_out(kit: str) -> bool:
     return any(kit.startswith(name) for name in sources.HELD_OUT_KITS)
 
 
+def _at_backing_level(samples: np.ndarray) -> np.ndarray:
+    return samples * np.float32(BACKING_LEVEL / max(1e-3, float(np.sqrt(np.mean(samples**2)))))
+
+
 def read_library(
     bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1, modules: Path | None = None
 ) -> Library:
@@ -84,7 +89,8 @@ def read_library(
 
     Held-out voices are the kits and backing that :mod:`sources` names and
     procedural sounds of another seed; notes and sung phrases are shared.  Without backings nothing recorded is in it.
-    *modules* is a folder of tracker modules.
+    *modules* is a folder of tracker modules: songs of their own, whose drums also serve other patterns, and whose rest
+    other drums.
     """
     shots, samples = read_bank(bank)
     with ThreadPoolExecutor() as pool:
@@ -116,14 +122,20 @@ def read_library(
         found[key3].layers.append((at, len(x)))
         parts.append(x)
         at += len(x)
-    songs = []
-    for strokes, beats, *stems in read_modules(modules) if modules else ():
+    songs: list[ModuleSong] = []
+    backing: list[tuple[int, int]] = []
+    for module in read_modules(modules) if modules else ():
         places = []
-        for x in stems:
+        for x in (module.drums, _at_backing_level(module.rest)):
             places.append((at, len(x)))
             parts.append(x)
             at += len(x)
-        songs.append(ModuleSong(places[0], places[1], strokes, beats))
+        songs.append(ModuleSong(places[0], places[1], module.strokes, module.beats))
+        backing += [(places[1][0] + start, length) for start, length in module.backing]
+        for instrument, x in module.shots:
+            voices[instrument].append(KitVoice(f"module {module.name}", [(at, len(x))]))
+            parts.append(x)
+            at += len(x)
     kits: dict[str, dict[str, list[int]]] = {}
     for instrument, items in voices.items():
         for index, voice in enumerate(items):
@@ -142,7 +154,7 @@ def read_library(
         voices,
         kits,
         {role: list(table.values()) for role, table in notes.items()},
-        [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"],
+        [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"] + backing,
         [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"],
         songs,
     )

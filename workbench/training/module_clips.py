@@ -3,6 +3,7 @@
 A module says which sample sounds when, seldom what it is.  A sample that is always played at about the same pitch is
 heard alone by the packaged detector: what that names clearly, and what has the length and colour of a hat, is a drum;
 what is percussive but unclear, played too seldom to tell or at several pitches, as toms are, is silent in both stems.
+One stroke of each drum is kept, too, as a sound for other patterns.
 Used are the modules of the Debian packages :data:`MODULE_PACKAGES`; those of other packages are kept for validation::
 
     python -m workbench.training.module_clips build/packages build/modules --library libopenmpt.so.0
@@ -14,6 +15,7 @@ import argparse
 import ctypes
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,8 +24,11 @@ import soundfile
 from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.detect import compute_activations
+from workbench.training.backing import PASSAGE_S
+from workbench.training.bank import LONGEST_S, trim_shot
 from workbench.training.module_songs import ENDINGS, find_beats, play_module
 from workbench.training.performances import INDEX
+from workbench.training.screen import FEW_STROKES_PER_S, count_strokes
 
 #: Packages whose modules are trained on, and their licences.
 MODULE_PACKAGES = {
@@ -50,6 +55,8 @@ MOST_PITCHES = 7
 SOFTEST = 6
 #: A sample is what it is named with this activation, and unclear from the second.
 CLEARLY, UNCLEARLY = 0.6, 0.3
+#: A stroke that is kept rings at least so long, and is cut so long before it begins, seconds.
+SHORTEST_STROKE_S, BEFORE_STROKE_S = 0.08, 0.004
 _STEP = 64
 
 
@@ -159,8 +166,31 @@ def _settle(name: str, pitches: list[int]) -> str:
     return "unclear" if name in INDEX and name != "kick" else "no drum"
 
 
-def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, str]], np.ndarray, np.ndarray] | None:
-    """Strokes (seconds, name), drums and rest of a module; None where there are too few drums."""
+def cut_stroke(samples: np.ndarray, times_s: list[float], name: str) -> np.ndarray | None:
+    """The stroke of a sample, heard alone, that rings longest before the next; None if none rings long enough."""
+    ends = [*times_s[1:], times_s[-1] + LONGEST_S[name]]
+    rings = [min(b - a, LONGEST_S[name]) for a, b in zip(times_s, ends, strict=True)]
+    best = int(np.argmax(rings))
+    if rings[best] < SHORTEST_STROKE_S:
+        return None
+    first = max(0, int((times_s[best] - BEFORE_STROKE_S) * SAMPLE_RATE_HZ))
+    return trim_shot(
+        samples[first : int((times_s[best] + rings[best] - BEFORE_STROKE_S) * SAMPLE_RATE_HZ)], rings[best]
+    )
+
+
+@dataclass
+class SplitModule:
+    """Strokes (seconds, name), drums and rest of a module, and a stroke of each drum: (name, samples)."""
+
+    strokes: list[tuple[float, str]]
+    drums: np.ndarray
+    rest: np.ndarray
+    shots: list[tuple[str, np.ndarray]]
+
+
+def split_module(library: ctypes.CDLL, path: Path) -> SplitModule | None:
+    """Take a module apart; None where there are too few drums."""
 
     def play(sounding: set[int], seconds: float) -> np.ndarray:
         one = Module(library, path, frozenset(range(1, count + 1)) - sounding)
@@ -171,7 +201,7 @@ def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, st
     module = Module(library, path)
     notes, count = read_notes(module), module.count
     module.close()
-    names = {}
+    names, shots = {}, {}
     for k in range(1, count + 1):
         mine = [(t, pitch) for t, instrument, pitch in notes if instrument == k]
         pitches = [pitch for _, pitch in mine]
@@ -181,21 +211,51 @@ def split_module(library: ctypes.CDLL, path: Path) -> tuple[list[tuple[float, st
         times = [t for t, _ in mine if t < len(samples) / SAMPLE_RATE_HZ - 0.4][:60]
         if times and np.abs(samples).max() > 1e-4:
             names[k] = _settle(name_sample(samples, times), pitches)
+            if names[k] in INDEX:
+                shots[k] = cut_stroke(samples, times, names[k])
     drums = {k for k, name in names.items() if name in INDEX}
     strokes = [(t, names[k]) for t, k, _ in notes if k in drums]
     if len({name for _, name in strokes}) < 2 or len(strokes) < FEWEST_IN_MODULE:
         return None
     silent = drums | {k for k, name in names.items() if name == "unclear"}
-    return strokes, play(drums, LONGEST_MODULE_S), play(set(range(1, count + 1)) - silent, LONGEST_MODULE_S)
+    rest = play(set(range(1, count + 1)) - silent, LONGEST_MODULE_S)
+    kept = [(names[k], shot) for k, shot in shots.items() if shot is not None]
+    return SplitModule(strokes, play(drums, LONGEST_MODULE_S), rest, kept)
 
 
-def read_modules(folder: Path) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]]:
-    """Strokes (n, 2: time_s, instrument), beats (n, 2: time_s, number), drums and rest (samples) of each module."""
+def quiet_passages(rest: np.ndarray) -> list[tuple[int, int]]:
+    """Passages of a module's rest, (start, length), in which the packaged detector hears (almost) no drum either."""
+    each = int(PASSAGE_S * SAMPLE_RATE_HZ)
+    level = np.sqrt(np.mean(rest**2)) / 4
+    starts = range(0, len(rest) - each + 1, each)
+    cuts = ((start, rest[start : start + each]) for start in starts)
+    return [(a, each) for a, x in cuts if np.sqrt(np.mean(x**2)) > level and count_strokes(x) < FEW_STROKES_PER_S]
+
+
+@dataclass
+class ReadModule:
+    """A module as kept: name, strokes (n, 2: time_s, instrument), beats (n, 2: time_s, number), samples of drums and
+    rest, where in the rest no drum is heard (start, length), and a stroke of each drum."""
+
+    name: str
+    strokes: np.ndarray
+    beats: np.ndarray
+    drums: np.ndarray
+    rest: np.ndarray
+    backing: list[tuple[int, int]]
+    shots: list[tuple[str, np.ndarray]]
+
+
+def read_modules(folder: Path) -> Iterator[ReadModule]:
+    """All modules of a folder."""
     samples = soundfile.read(folder / "modules.ogg", dtype="float32")[0]
     for song in json.loads((folder / "modules.json").read_text()):
         strokes = np.array([(t, INDEX[name]) for t, name in song["strokes"]], float)
         drums, rest = (samples[start : start + length] for start, length in (song["drums"], song["rest"]))
-        yield strokes, np.array(song["beats"], float).reshape(-1, 2), drums, rest
+        shots = [(name, samples[start : start + length]) for name, start, length in song.get("shots", ())]
+        backing = [(start - song["rest"][0], length) for start, length in song.get("backing", ())]
+        beats = np.array(song["beats"], float).reshape(-1, 2)
+        yield ReadModule(song["name"], strokes, beats, drums, rest, backing, shots)
 
 
 def main() -> None:
@@ -213,7 +273,7 @@ def main() -> None:
             found = split_module(library, path)
             if found is None:
                 continue
-            strokes, drums, rest = found
+            strokes, drums, rest = found.strokes, found.drums, found.rest
             _, rows, met = play_module(library, path, 0.0)
             song: dict = {"name": path.stem, "strokes": [(round(t, 4), name) for t, name in strokes]}
             kept_out = path.relative_to(args.packages).parts[0] in BEATS_KEPT_OUT
@@ -223,6 +283,12 @@ def main() -> None:
                 for k in range(0, len(samples), SAMPLE_RATE_HZ):
                     file.write(0.9 * samples[k : k + SAMPLE_RATE_HZ] / max(np.abs(drums).max(), np.abs(rest).max()))
                 at += len(samples)
+            song["backing"] = [(song["rest"][0] + start, length) for start, length in quiet_passages(rest)]
+            song["shots"] = []
+            for name, shot in found.shots:
+                song["shots"].append((name, at, len(shot)))
+                file.write(shot)
+                at += len(shot)
             songs.append(song)
             print(path.stem, len(strokes), flush=True)
     (args.out / "modules.json").write_text(json.dumps(songs))

@@ -54,7 +54,7 @@ class Network(nn.Module):
     """
 
     def __init__(
-        self, channels: tuple[int, int, int] = (28, 56, 72), width: int = 192, fast: int = 160, slow: int = 96
+        self, channels: tuple[int, int, int] = (32, 64, 96), width: int = 224, fast: int = 256, slow: int = 96
     ) -> None:
         super().__init__()
         a, b, c = channels

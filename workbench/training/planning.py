@@ -21,7 +21,7 @@ from workbench.training import performances as play
 from workbench.training import rarities
 from workbench.training.arrangement import arrange_notes
 from workbench.training.bank import PRE_ROLL
-from workbench.training.library import KitVoice, Library, ModuleSong
+from workbench.training.library import KitVoice, Library
 from workbench.training.other_meters import Laid, lay_over
 from workbench.training.performances import INDEX, OTHER_INDEX, Performance
 from workbench.training.sources import OTHER
@@ -113,6 +113,9 @@ PLAIN_SHARE = 0.4
 
 #: Share of clips cut from tracker modules, where there are any.
 MODULE_SHARE = 0.15
+
+#: Share of these whose drums play with the rest of any module.
+STRANGE_REST_SHARE = 0.3
 
 #: Share of performances in 4/4 that are laid over other meters.
 OTHER_METERS_SHARE = 0.3
@@ -291,13 +294,18 @@ def _sung_events(
     return ints, floats
 
 
-def _module_clip(rng: np.random.Generator, song: ModuleSong, clip_s: float) -> Plan:
-    """A passage of a tracker module, its drums and its rest mixed anew; loudness is not known, beats seldom."""
-    rate = float(np.exp(rng.normal(0, 0.06)))
+def _module_clip(rng: np.random.Generator, library: Library, clip_s: float) -> Plan:
+    """A passage of a tracker module, its drums and its rest, or another's, mixed anew; loudness is not known, beats
+    seldom."""
+    song = library.modules[rng.integers(len(library.modules))]
+    rest = song.rest
+    if rng.random() < STRANGE_REST_SHARE:
+        rest = library.modules[rng.integers(len(library.modules))].rest
+    rate = float(np.exp(rng.normal(0, 0.09)))
     first_s = rng.uniform(0, max(0.0, song.drums[1] / SAMPLE_RATE_HZ - clip_s * rate))
     alone, plain = rng.random() < 0.2, rng.random() < PLAIN_SHARE
     start = -first_s * SAMPLE_RATE_HZ / rate
-    ints = np.array([(DRUM_ROWS - 1, start, *song.drums, NEVER), (RECORDED_ROW, start, *song.rest, NEVER)])
+    ints = np.array([(DRUM_ROWS - 1, start, *song.drums, NEVER), (RECORDED_ROW, start, *rest, NEVER)])
     eq_db, wet, settings = draw_mix(rng, True, not alone, plain)
     time_s, instrument = (song.strokes[:, 0] - first_s) / rate, song.strokes[:, 1].astype(int)
     inside = (time_s >= 0) & (time_s < clip_s)
@@ -355,9 +363,9 @@ def plan_clip(
     hold."""
     library = material.library
     if library.modules and rng.random() < MODULE_SHARE:
-        return _module_clip(rng, library.modules[rng.integers(len(library.modules))], clip_s)
+        return _module_clip(rng, library, clip_s)
     draw = rng.random()
-    human, machine = draw < 0.5, draw > 0.86
+    human, machine = draw < 0.5, draw > 0.82
     with_drums, plain = rng.random() > 0.05, rng.random() < plain_share
     if human:
         performance = play.human_performance(rng, material.grooves, material.fills, 1.0 + clip_s * 3.5)

@@ -7,6 +7,7 @@ with the product's own code and takes a step.  Needs torch and, on a GPU, cupy.
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import os
 import time
@@ -27,10 +28,12 @@ from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.features import FRAME_RATE_HZ, compute_features
 from workbench.training import mixing
+from workbench.training.composed_songs import add_waves
 from workbench.training.library import Library, read_library
 from workbench.training.network import Network, read_state
 from workbench.training.performances import read_performances
 from workbench.training.planning import ROW_OF, ROWS, Material, plan_clip
+from workbench.training.widening import widen
 
 N = len(DETECTED)
 
@@ -55,14 +58,21 @@ class Clips(IterableDataset):  # type: ignore[misc]
             yield joined
 
 
-def loss_of(logits: torch.Tensor, batch: dict[str, torch.Tensor]) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
-    """Onsets (weight 3 on strokes), velocity at strokes, beats and downbeats where a pulse is heard."""
+def loss_of(
+    logits: torch.Tensor, batch: dict[str, torch.Tensor], taught: torch.Tensor | None = None
+) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
+    """Onsets (weight 3 on strokes), velocity at strokes, beats and downbeats where a pulse is heard.
+
+    With the logits of another network, *taught*, its beats and downbeats are learnt instead of the true ones.
+    """
     bce = nn.functional.binary_cross_entropy_with_logits
     onset, velocity = batch["onset"].float(), batch["velocity"].float()
     hits = bce(logits[..., :N], onset, weight=1 + 2 * onset)
     struck = (velocity > 0).float()
     loud = ((torch.sigmoid(logits[..., N : 2 * N]) - velocity) ** 2 * struck).sum() / (struck.sum() + 1)
     beat, downbeat = batch["beat"].float(), batch["downbeat"].float()
+    if taught is not None:
+        beat, downbeat = torch.sigmoid(taught[..., 2 * N :]).unbind(-1)
     known = (beat >= 0).float()
     pulse = bce(logits[..., 2 * N], beat.clamp(min=0), weight=known * (1 + 2 * beat.clamp(min=0))) + bce(
         logits[..., 2 * N + 1], downbeat.clamp(min=0), weight=known * (1 + 5 * downbeat.clamp(min=0))
@@ -178,7 +188,12 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=64, help="clips a step on each GPU")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--last-rate", type=float, default=0.02, help="learning rate at the end, as a share of --rate")
-    parser.add_argument("--start-from", type=Path, help="weights of an earlier run")
+    parser.add_argument("--start-from", type=Path, help="weights of an earlier run, of this network or a narrower one")
+    parser.add_argument(
+        "--keep-pulse",
+        action="store_true",
+        help="hear beats as the earlier run does: what reads them need not learn anew",
+    )
     parser.add_argument("--workers", type=int, default=14, help="planning processes for each GPU")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
@@ -187,6 +202,7 @@ def main() -> None:
     began = time.time()
     on_gpu = torch.cuda.is_available()
     library = read_library(args.bank, args.backing, seed=1, modules=args.modules)
+    add_waves(library)
     grooves, fills = read_performances(args.performances, "train")
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank)
     loader = iter(
@@ -203,7 +219,8 @@ def main() -> None:
     renderer = Renderer(chain([first], loader), library, args.clip_s, args.seed + rank, device)
     network = Network().to(device)
     if args.start_from:
-        network.load_state_dict(read_state(args.start_from))
+        network.load_state_dict(widen(read_state(args.start_from), network))
+    teacher = copy.deepcopy(network).eval() if args.keep_pulse else None
     average = {k: v.detach().clone().float() for k, v in network.state_dict().items()}
     model = (
         nn.parallel.DistributedDataParallel(network, device_ids=[rank] if on_gpu else None) if world > 1 else network
@@ -236,8 +253,11 @@ def main() -> None:
             group["lr"] = rate
         batch = renderer.take()
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=on_gpu):
-            logits = model(mask_bands(batch["features"], rng))
-        loss, parts = loss_of(logits.float(), batch)
+            features = mask_bands(batch["features"], rng)
+            logits = model(features)
+            with torch.no_grad():
+                taught = teacher(features).float() if teacher else None
+        loss, parts = loss_of(logits.float(), batch, taught)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         norm = nn.utils.clip_grad_norm_(network.parameters(), 1.0)
