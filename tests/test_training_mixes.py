@@ -11,7 +11,7 @@ from workbench.chart.meter import Meter
 from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.training import mixing, other_meters, planning, rarities
 from workbench.training import performances as play
-from workbench.training.library import KitVoice, Library, fundamental_hz
+from workbench.training.library import KitVoice, Library, ModuleSong, fundamental_hz
 from workbench.training.performances import Performance
 from workbench.training.procedural import make_stroke
 from workbench.training.sources import OTHER
@@ -366,3 +366,20 @@ def test_swing_leaves_beats_and_breaks_leave_whole_bars():
         assert set(bars) <= {0, 8}
         fewer += bars.min() == 0
     assert 0 < later < 30 and 0 < fewer < 30
+
+
+def test_modules_drums_play_with_any_rest(material):
+    """A clip of a module is that module's strokes; its rest is at times another's."""
+    rng = np.random.default_rng(1)
+    length = 3 * SAMPLE_RATE_HZ
+    at = len(material.library.samples) - length
+    strokes = np.array([[0.5, play.KICK], [1.0, play.SNARE]])
+    songs = [ModuleSong((at, length), (at + k, length - k), strokes, np.zeros((0, 2))) for k in (0, 1)]
+    library = replace(material.library, modules=songs)
+    both = replace(material, library=library)
+    plans = [planning._module_clip(rng, both.library, 2.0) for _ in range(60)]
+    rests = {int(p.ints[1, 2]) - at for p in plans}
+    assert rests == {0, 1}
+    for plan in plans:
+        assert set(plan.strokes[:, 1].astype(int)) <= {play.KICK, play.SNARE}
+        assert np.all(plan.velocity == 0)  # how loud is not known

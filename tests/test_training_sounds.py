@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from workbench.chart.drumkit import DETECTED
-from workbench.training import bank, sources
+from workbench.training import bank, module_clips, sources
 from workbench.training.backing import count_attacks, without_drums
 from workbench.training.procedural import COUNTS, make_stroke
 
@@ -90,3 +90,18 @@ def test_a_held_tone_has_no_attacks_and_a_drum_has():
         hats[at : at + 4410] += 0.3 * np.random.default_rng(k).standard_normal(4410) * np.exp(-np.arange(4410) / 800)
     assert count_attacks(hats)[1] > 1.0
     assert not without_drums(hats)
+
+
+def test_a_drum_of_a_module_is_cut_where_it_rings_longest():
+    rate = bank.SAMPLE_RATE_HZ
+    sample = np.concatenate([decaying_noise(k, 0.2, 0.0)[: rate // 10] for k in (1, 2)] + [decaying_noise(3, 0.5, 0.0)])
+    shot = module_clips.cut_stroke(sample, [0.0, 0.1, 0.2], "snare")
+    head, last = shot[: rate // 8], decaying_noise(3, 0.5, 0.0)
+    alike = np.correlate(last[: rate // 4], head) / (np.linalg.norm(head) * np.linalg.norm(last[: rate // 8]))
+    assert alike.max() > 0.9  # the last one, which rings on
+    assert module_clips.cut_stroke(sample, list(np.arange(0, 0.6, 0.03)), "closed hi-hat") is not None
+
+
+def test_strokes_that_never_ring_are_no_sound(monkeypatch):
+    monkeypatch.setitem(module_clips.LONGEST_S, "closed hi-hat", 0.05)
+    assert module_clips.cut_stroke(decaying_noise(1, 0.6, 0.0), [0.0, 0.03, 0.06], "closed hi-hat") is None

@@ -361,11 +361,8 @@ def main() -> None:
     sources = [examples(hear_clips(file)) for file in args.heard]
     sources[0] += examples(hear_unknown(material, args.unknown, args.seed))
     sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))
-    computed = [
-        *(hear_backing(folder) for folder in args.backing),
-        hear_tone_drums(args.backing, args.tones, seed=9000),
-    ]
-    sources.append([song.example() for songs in computed for song in songs])
+    sources.append([song.example() for folder in args.backing for song in hear_backing(folder)])
+    sources[-1] += [kicks_of(song.example()) for song in hear_tone_drums(args.backing, args.tones, seed=9000)]
     write_network(learn(sources), args.out)
 
 
