@@ -97,7 +97,7 @@ def test_a_drum_of_a_module_is_cut_where_it_rings_longest():
     sample = np.concatenate([decaying_noise(k, 0.2, 0.0)[: rate // 10] for k in (1, 2)] + [decaying_noise(3, 0.5, 0.0)])
     shot = module_clips.cut_stroke(sample, [0.0, 0.1, 0.2], "snare")
     head, last = shot[: rate // 8], decaying_noise(3, 0.5, 0.0)
-    alike = np.correlate(last[: rate // 4], head) / (np.linalg.norm(head) * np.linalg.norm(last[: rate // 8]))
+    alike = np.correlate(np.pad(last, (500, 0)), head) / (np.linalg.norm(head) * np.linalg.norm(last[: rate // 8]))
     assert alike.max() > 0.9  # the last one, which rings on
     assert module_clips.cut_stroke(sample, list(np.arange(0, 0.6, 0.03)), "closed hi-hat") is not None
 
