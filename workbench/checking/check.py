@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import html
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -54,6 +54,8 @@ REPEAT_FROM_BARS = 4
 
 #: What is heard agrees so far (F-measure) with a bar that it may be that bar: the ear errs, so less is asked of it.
 SOUNDS_LIKE = 0.85
+#: so does one that is there less like itself by no more than this, if at all like it.
+CLEARLY_LESS, LEAST_LIKE = 0.1, 0.5
 #: A finding in so many bars or more is a pattern; in so many places of the bar at most they are named.
 PATTERN_BARS, FEW_PLACES = 3, 3
 
@@ -270,6 +272,7 @@ def _bars_with_findings(chart: Chart, alignment: Alignment, findings: Sequence[F
 def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> list[Finding]:
     """Bars that the chart lacks, has too many, or writes once for a repeat."""
     found, last, time_map = [], -1, chart.time_map
+    laid = {b.chart_bar: b for b in alignment.bars if b.chart_bar is not None}
     for k, aligned in enumerate(alignment.bars):
         start_s, end_s = aligned.start_s, aligned.end_s
         now = aligned.chart_bar
@@ -280,7 +283,7 @@ def _bar_findings(chart: Chart, alignment: Alignment, heard: Transcription) -> l
             much = _amount(bars, time_map.bars[max(last, 0)].meter.counted_beats)
             where = f"After {the_bar(time_map.bar_number(last))}" if last >= 0 else "Before the first bar"
             text = f"{where} the recording has {much} that {_is(much)} not written."
-            text += _gap_words(chart, aligned, last, heard)
+            text += _gap_words(chart, aligned, last, heard, laid)
             found.append(_whole_bars("bar missing", time_map, max(last, 0), start_s, end_s, text))
             continue
         if now > last + 1 and last >= 0:
@@ -342,15 +345,22 @@ def _alike_words(chart: Chart, bar_index: int) -> str:
     return _anywhere(chart, alike[0], alike[-1])
 
 
-def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription) -> str:
-    """Among which bars a gap of the chart is uncertain, because they sound like what is played in it.
+def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription, laid: Mapping[int, AlignedBar]) -> str:
+    """Among which bars a gap of the chart is uncertain, because they sound like what is played in it, or as much like
+    it as like the place where they were ``laid``.
 
     ``before`` is the written bar that is played before the gap; -1 if there is none.
     """
+
+    def may_be_there(bar_index: int) -> bool:
+        there = _likeness(chart, bar_index, gap, heard)
+        own = _likeness(chart, bar_index, laid[bar_index], heard) if bar_index in laid else 1.0
+        return there >= min(SOUNDS_LIKE, max(own - CLEARLY_LESS, LEAST_LIKE))
+
     first, last = before + 1, before
-    if before >= 0 and _sounds_like(chart, before, gap, heard):
+    if before >= 0 and may_be_there(before):
         first = alike_bars(chart, before)[0]
-    if before + 1 < len(chart) and _sounds_like(chart, before + 1, gap, heard):
+    if before + 1 < len(chart) and may_be_there(before + 1):
         last = alike_bars(chart, before + 1)[-1]
     if first == last:
         alike = capital(bar_list(chart.time_map, [first]))
@@ -358,15 +368,15 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription)
     return _anywhere(chart, first, last)
 
 
-def _sounds_like(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcription) -> bool:
-    """Whether what is heard in a stretch could be this written bar."""
+def _likeness(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcription) -> float:
+    """How much what is heard in a stretch is like this written bar (F of its strokes)."""
     span = bar_span(chart, bar_index)
     notes = [
         Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
         for n in chart.bars[bar_index].notes
     ]
     played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
-    return compare_strokes(notes, played).f_measure >= SOUNDS_LIKE
+    return compare_strokes(notes, played).f_measure
 
 
 def _anywhere(chart: Chart, first: int, last: int) -> str:
