@@ -4,6 +4,7 @@ import errno
 import os
 import socket
 import sys
+import tracemalloc
 import zipfile
 from io import BytesIO
 from pathlib import Path
@@ -185,3 +186,14 @@ def test_a_chart_behind_a_link_to_itself_is_refused_by_documents_too(tmp_path):
     path = special("link to itself", tmp_path)
     for read in (read_working_chart, ChartDocument.open):
         assert "a link that leads back to itself" in sentence_of(read, path)
+
+
+def test_a_small_file_takes_little_room_however_large_it_may_be(tmp_path):
+    path = tmp_path / "small"
+    path.write_bytes(b"x" * 3_000_000)
+    tracemalloc.start()
+    try:
+        assert read_bytes(path, 2**30) == b"x" * 3_000_000
+        assert tracemalloc.get_traced_memory()[1] < 20e6
+    finally:
+        tracemalloc.stop()

@@ -90,6 +90,9 @@ def shown(path: str | os.PathLike) -> str:
     return one_line(os.fspath(path), 120)
 
 
+_PIECE_BYTES = 2**20
+
+
 def read_bytes(path: str | os.PathLike, most: int) -> bytes:
     """The bytes of a file of at most ``most`` bytes.
 
@@ -98,16 +101,21 @@ def read_bytes(path: str | os.PathLike, most: int) -> bytes:
     FileFormatError
         If it is larger, or cannot be opened (see :func:`open_file`).
     """
+    pieces: list[bytes] = []
+    left = most + 1
     try:
         with open_file(path) as file:
-            data = file.read(most + 1) or b""
+            # Asked for all at once, room for the most that it may have would be taken first.
+            while left > 0 and (piece := file.read(min(left, _PIECE_BYTES))):
+                pieces.append(piece)
+                left -= len(piece)
     except OSError as error:
         raise FileFormatError(_fault(path, error)) from None
-    if len(data) > most:
+    if left <= 0:
         raise FileFormatError(
             f"{shown(Path(path).name)} is larger than {most // 1_000_000} MB; no drum part needs that."
         )
-    return data
+    return b"".join(pieces)
 
 
 def read_text(path: str | os.PathLike, most: int) -> str:
