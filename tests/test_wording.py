@@ -60,6 +60,21 @@ def test_shifting_a_part_by_whole_bars_shifts_every_statement_and_changes_none(c
     assert here == there
 
 
+def test_bars_without_drums_make_no_fill_less_sure():
+    """Found by the property above: 0.501 was said of the toms, 0.4997 after a bar of rest."""
+    toms = [
+        WrittenBar((Note(F(0), "crash", 1, confidence=0.0), Note(F(0), tom, 1, confidence=0.0, confirmed=True), *more))
+        for tom, more in (("mid tom", ()), ("high tom", (Note(F(1, 8), "ride", 1, confidence=0.573),)))
+    ]
+    song = part(*[CRASHED] * 3, RIDE, *toms, *[CRASHED] * 5)
+
+    def clauses(rests):
+        shifted = Chart(TimeMap.steady(len(song) + rests, 110), (*[EMPTY] * rests, *song.bars))
+        return [[(text, own.certainty) for text, own in f.clauses] for f in read_part(shifted).fills]
+
+    assert clauses(0) and clauses(0) == clauses(1) == clauses(7)
+
+
 def test_each_thing_is_said_once_with_its_bars():
     reading = read_part(part(*SONG))
     said = [(s.kind, s.text, s.bars) for s in reading.statements]

@@ -214,6 +214,8 @@ class HeardBars:
 
     def __init__(self, chart: Chart, bars: Iterable[int]) -> None:
         self.chart, self.bars = chart, tuple(bars)
+        # Bars in which nothing is played say nothing of what recurs.
+        self._played_bars = sum(bool(chart.bars[k].notes) for k in self.bars)
         self._confidence: dict[Key, dict[int, float]] = defaultdict(dict)
         for k in self.bars:
             for n in chart.bars[k].notes:
@@ -229,7 +231,7 @@ class HeardBars:
     def hit_features(self, bar_index: int, key: Key) -> tuple[float, ...]:
         """What :data:`HIT_WEIGHTS` weigh."""
         found = self._confidence[key]
-        return _log_odds(found.get(bar_index, 0.0)), (len(found) - 1) / max(len(self.bars) - 1, 1)
+        return _log_odds(found.get(bar_index, 0.0)), (len(found) - 1) / max(self._played_bars - 1, 1)
 
     def silence_features(self, bar_index: int, key: Key) -> tuple[float, ...]:
         """What :data:`SILENCE_WEIGHTS` weigh."""
