@@ -9,7 +9,7 @@ from tests.chart_strategies import METERS, charts
 from tests.effort import examples
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
-from workbench.notation.notevalues import beat_groups, write_bar
+from workbench.notation.notevalues import beat_groups, figure_rests, write_bar
 
 SETTINGS = examples(80, suppress_health_check=list(HealthCheck))
 
@@ -149,6 +149,24 @@ def test_rests_of_both_voices_are_shown_once():
     chart = bar((0, "snare"), (0, "kick"), (Fraction(3, 4), "snare"))
     assert shown(chart) == ["quarter", "(quarter)", "(quarter)", "quarter"]
     assert shown(chart, "down") == ["quarter", "-", "-"]
+
+
+@pytest.mark.common_practice
+def test_one_figure_has_one_spelling_in_a_chart():
+    """A kick on the & of 2 and 4: where one bar lacks the hi-hat there, its rest stands in every bar."""
+    hats = [Note(Fraction(k, 8), "closed hi-hat") for k in range(8)]
+    kicks = [Note(Fraction(k, 8), "kick") for k in (0, 3, 7)]
+    full, gap = WrittenBar((*hats, *kicks)), WrittenBar((*hats[:3], *hats[4:], *kicks))
+
+    def feet(*bars):
+        chart = Chart(TimeMap.steady(len(bars), 100), bars)
+        voices = [write_bar(chart, k).voices[1] for k in range(len(bars))]
+        assert voices == [write_bar(chart, k, rests=figure_rests(chart)).voices[1] for k in range(len(bars))]
+        return [tuple((e.position, e.value, e.shown) for e in v.events) for v in voices]
+
+    alone, with_gap = feet(full, full), feet(full, gap, full)
+    assert len(set(alone)) == 1 and not any(e[2] for e in alone[0] if e[0] in (Fraction(1, 4), Fraction(3, 4)))
+    assert len(set(with_gap)) == 1 and all(e[2] for e in with_gap[0] if e[0] in (Fraction(1, 4), Fraction(3, 4)))
 
 
 def test_one_voice_writes_hands_and_feet_together():

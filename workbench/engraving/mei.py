@@ -23,7 +23,7 @@ from workbench.chart.counting import counts_said
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.notation.abbreviations import CARRIED_ON, BarKind, PrintedBar
 from workbench.notation.fillsigns import FillSign, fill_signs, stretches
-from workbench.notation.notevalues import NoteValue, Voice, VoiceElement, write_bar
+from workbench.notation.notevalues import FigureRest, NoteValue, Voice, VoiceElement, figure_rests, write_bar
 from workbench.notation.roadsigns import HAIRPINS, cues_at_staff, mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
 from workbench.reading.doubts import is_doubtful
@@ -78,6 +78,7 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
     meter = chart.time_map.bars[lines[0][0].bar_index].meter
     section = _document(meter.beats if show_meter else None, meter.unit)
     sections = {s.bar_index for s in chart.sections}
+    rests = figure_rests(chart, options.one_voice)
     for line in lines:
         _add(section, "pb")
         parent, measures = section, []
@@ -93,7 +94,7 @@ def lines_mei(chart: Chart, lines: Sequence[Sequence[PrintedBar]], options: Scor
                     n=" ".join(f"{n}." for n in printed.ending),
                     lendsym="angledown" if printed.closes_repeat else "none",
                 )
-            measure = _measure(chart, printed, options, parent)
+            measure = _measure(chart, printed, options, rests, parent)
             _set_bar_lines(chart, printed, measure, sections)
             measures.append(measure)
             if printed.closes_ending:
@@ -146,7 +147,9 @@ def _add(parent: etree._Element, tag: str, text: str | None = None, **attributes
     return element
 
 
-def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: etree._Element) -> etree._Element:
+def _measure(
+    chart: Chart, printed: PrintedBar, options: ScoreOptions, rests: frozenset[FigureRest], parent: etree._Element
+) -> etree._Element:
     k = printed.bar_index
     bar = chart.time_map.bars[k]
     measure = _add(parent, "measure", n=str(chart.time_map.bar_number(k)))
@@ -170,7 +173,7 @@ def _measure(chart: Chart, printed: PrintedBar, options: ScoreOptions, parent: e
         layer = _add(staff, "layer", n="1")
         _add(layer, "mSpace" if bar.is_pickup else "mRest")
     else:
-        _BarWriter(chart, k, options, staff, measure).write()
+        _BarWriter(chart, k, options, staff, measure).write(write_bar(chart, k, options.one_voice, rests).voices)
     for text in cues_at_staff(chart, k):
         tstamp = f"{1 + float(text.position * bar.meter.unit):g}"
         if sign := mei_element(text.text):
@@ -268,8 +271,7 @@ class _BarWriter:
         self.chart, self.bar_index, self.options = chart, bar_index, options
         self.staff, self.measure = staff, measure
 
-    def write(self) -> None:
-        voices = write_bar(self.chart, self.bar_index, self.options.one_voice).voices
+    def write(self, voices: Sequence[Voice]) -> None:
         shown: set = set()
         self.two_voices = len(voices) > 1
         timed, struck = self.chart.time_map.bars[self.bar_index], self.chart.bars[self.bar_index].notes

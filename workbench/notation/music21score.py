@@ -34,7 +34,7 @@ from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError, FileFormatError
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place
 from workbench.notation.musicxml_read import grid_that_holds
-from workbench.notation.notevalues import VoiceElement, write_bar
+from workbench.notation.notevalues import BarValues, VoiceElement, figure_rests, write_bar
 from workbench.notation.scoresigns import grace_chords, written_head
 
 #: Quarter notes a minute where a score gives no tempo.
@@ -46,8 +46,9 @@ def to_music21(chart: Chart) -> stream.Score:
     kit = {name: _instrument(chart.instrument(name)) for name in chart.instruments_used()}
     part = stream.Part(id="drums")
     part.partName = "Drum set"
+    rests = figure_rests(chart)
     for k in range(len(chart)):
-        part.append(_measure(chart, k, kit))
+        part.append(_measure(chart, k, kit, write_bar(chart, k, rests=rests)))
     score = stream.Score([part])
     score.metadata = metadata.Metadata(title=chart.title, composer=chart.artist)
     score.editorial.feel = chart.feel
@@ -63,7 +64,7 @@ def _instrument(own: Drum) -> instrument.Instrument:
     return made
 
 
-def _measure(chart: Chart, k: int, kit: dict[str, instrument.Instrument]) -> stream.Measure:
+def _measure(chart: Chart, k: int, kit: dict[str, instrument.Instrument], written: BarValues) -> stream.Measure:
     timed, before = chart.time_map.bars[k], chart.time_map.bars[k - 1] if k else None
     out = stream.Measure(number=chart.time_map.bar_number(k))
     out.editorial.beat_times_s, out.editorial.end_s = timed.beat_times_s, chart.time_map.bar_end_s(k)
@@ -81,7 +82,6 @@ def _measure(chart: Chart, k: int, kit: dict[str, instrument.Instrument]) -> str
         out.insert(0, sign)
     for text in (t for t in chart.texts if t.bar_index == k):
         out.insert(_quarters(text.position), expressions.TextExpression(text.text))
-    written = write_bar(chart, k)
     for voice in written.voices:
         own = stream.Voice(id="1" if voice.stem == "up" else "2")
         for element in voice.events:

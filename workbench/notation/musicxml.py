@@ -54,7 +54,7 @@ from workbench.files.safefile import write_whole
 from workbench.notation.abbreviations import BarKind, PrintedBar, bar_numbers, lay_lines
 from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID, says_fill, shown_fills
 from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration_text
-from workbench.notation.notevalues import TYPE_NAMES, BarValues, write_bar
+from workbench.notation.notevalues import TYPE_NAMES, figure_rests, write_bar
 from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, is_repeat, write_direction
 from workbench.notation.scoresigns import (
     WRITTEN_OUT,
@@ -151,9 +151,8 @@ class _Writer:
         self.fills = [f for f in self.fills if {f[0][0], f[1][0]} <= shown]
         self.hairpins = [(m.start, _last_place(chart, m), m.kind) for m in chart.marks if m.kind in HAIRPINS]
         self.hairpins = [h for h in self.hairpins if {h[0][0], h[1][0]} <= shown]
-        self.values: dict[int, BarValues] = {}
-        for bar_index in range(len(chart)):
-            self.values[bar_index] = write_bar(chart, bar_index, options.one_voice)
+        rests = figure_rests(chart, options.one_voice)
+        self.values = {k: write_bar(chart, k, options.one_voice, rests) for k in range(len(chart))}
         self.divisions = self._common_divisions()
         self.meter: Meter | None = None
         self.tempo: float | None = None

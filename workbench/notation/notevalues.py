@@ -3,7 +3,9 @@
 This is the drummer's handwriting, shared by every written form (MusicXML, the
 engraved page): hands with stems up and feet with stems down, each hit written
 to the next hit or to the end of its beat, never tied; beams by beat; rests
-only where the other voice does not already show the place.
+only where the other voice does not already show the place, and one figure has
+one spelling: a rest inside a beat that is needed in one bar of the chart stands
+wherever its voice plays that figure.
 
 Conventions
 -----------
@@ -19,6 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -29,6 +32,7 @@ from workbench.chart.counting import bar_name
 from workbench.chart.drumkit import instrument
 from workbench.chart.meter import Bar, Meter
 from workbench.errors import ChartError
+from workbench.grouping import grouped
 
 #: Note types by length, as MusicXML 4.0 names them (``note-type-value``).
 TYPE_NAMES: dict[Fraction, str] = {
@@ -175,7 +179,36 @@ def _group_lengths(meter: Meter) -> list[Fraction]:
     return lengths
 
 
-def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValues:
+class FigureRest(NamedTuple):
+    """A rest of a figure: what one voice plays in a beat, all positions from the start of the beat.
+
+    Whether it is needed depends on the other voice, so it is chosen for the whole chart (:func:`figure_rests`).
+    """
+
+    stem: str
+    length: Fraction
+    onsets: tuple[Fraction, ...]
+    position: Fraction
+
+
+def figure_rests(chart: Chart, one_voice: bool = False) -> frozenset[FigureRest]:
+    """Rests inside figures that some bar of the chart needs."""
+    rhythms = set()
+    for k in range(len(chart)):
+        hands, feet = _voices(chart, k, one_voice)
+        if hands and feet:
+            bar = chart.time_map.bars[k]
+            rhythms.add((_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet)))
+    out: set[FigureRest] = set()
+    for rhythm in rhythms:
+        with suppress(_TooFine):  # of that bar write_bar tells
+            out |= _needed_rests(*rhythm)
+    return frozenset(out)
+
+
+def write_bar(
+    chart: Chart, bar_index: int, one_voice: bool = False, rests: frozenset[FigureRest] | None = None
+) -> BarValues:
     """Choose the note values of a bar.
 
     Parameters
@@ -184,20 +217,19 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
     bar_index : int
     one_voice : bool
         All notes on one stem instead of hands up and feet down.
+    rests : frozenset of FigureRest, optional
+        Of the chart, from :func:`figure_rests`, for who writes many bars; found if left out.
 
     Raises
     ------
     ChartError
         If a position is too fine for any note value.
     """
-    bar, notes = chart.time_map.bars[bar_index], chart.bars[bar_index].notes
-    hands: dict[float, list[Note]] = {}
-    feet: dict[float, list[Note]] = {}
-    for n in notes:
-        down = instrument(n.instrument).is_foot and not one_voice
-        (feet if down else hands).setdefault(place_key(n.position), []).append(n)
+    bar = chart.time_map.bars[bar_index]
+    hands, feet = _voices(chart, bar_index, one_voice)
+    rests = figure_rests(chart, one_voice) if rests is None else rests
     try:
-        rhythm = _write_rhythm(_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet))
+        rhythm = _write_rhythm(_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet), rests)
     except _TooFine as error:
         raise ChartError(
             f"{bar_name(chart.time_map.bar_number(bar_index))} cannot be written: {error.args[0]} is too "
@@ -206,13 +238,23 @@ def write_bar(chart: Chart, bar_index: int, one_voice: bool = False) -> BarValue
     return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
 
 
+def _voices(chart: Chart, bar_index: int, one_voice: bool) -> tuple[dict[float, list[Note]], dict[float, list[Note]]]:
+    """The chords of hands and of feet, by their places."""
+    hands: dict[float, list[Note]] = {}
+    feet: dict[float, list[Note]] = {}
+    for n in chart.bars[bar_index].notes:
+        down = instrument(n.instrument).is_foot and not one_voice
+        (feet if down else hands).setdefault(place_key(n.position), []).append(n)
+    return hands, feet
+
+
 def is_writable(bar: Bar, notes: Sequence[Note]) -> bool:
     """Whether there are note values for the positions of a bar's notes."""
     voices: tuple[dict[float, list[Note]], ...] = ({}, {})
     for n in notes:
         voices[instrument(n.instrument).is_foot].setdefault(place_key(n.position), []).append(n)
     try:
-        _write_rhythm(_Shape(bar.meter, bar.length), *map(_onsets, voices))
+        _write_rhythm(_Shape(bar.meter, bar.length), *map(_onsets, voices), frozenset())
     except _TooFine:
         return False
     return True
@@ -269,11 +311,11 @@ _Onsets = tuple[tuple[Fraction, tuple], ...]
 
 
 @lru_cache(maxsize=2048)
-def _write_rhythm(shape: _Shape, hands: _Onsets, feet: _Onsets) -> tuple[Voice, ...]:
+def _write_rhythm(shape: _Shape, hands: _Onsets, feet: _Onsets, rests: frozenset[FigureRest]) -> tuple[Voice, ...]:
     """The voices of a bar without their notes; a part repeats few rhythms many times."""
     voices = [Voice(stem, _write_voice(shape, dict(part))) for stem, part in (("up", hands), ("down", feet)) if part]
     if len(voices) == 2:
-        voices = _hide_needless_rests(*voices)
+        voices = _hide_needless_rests(voices[0], voices[1], rests)
     return tuple(replace(v, events=_beam(_join_rests(shape, v.events))) for v in voices)
 
 
@@ -455,41 +497,64 @@ def _lengthen_rolls(events: tuple[VoiceElement, ...], shape: _Shape) -> tuple[Vo
 # -- rests -------------------------------------------------------------------------
 
 
-def _hide_needless_rests(hands: Voice, feet: Voice) -> list[Voice]:
-    """Hide the rests whose place the other voice already shows."""
+def _hide_needless_rests(hands: Voice, feet: Voice, rests: frozenset[FigureRest]) -> list[Voice]:
+    """Hide the rests whose place the other voice already shows, but for those of figures that need them elsewhere."""
     return [
-        replace(hands, events=tuple(_without_rests(hands.events, feet.events, leads=True))),
-        replace(feet, events=tuple(_without_rests(feet.events, hands.events, leads=False))),
+        replace(voice, events=tuple(_without_rests(voice, other, rests)))
+        for voice, other in ((hands, feet), (feet, hands))
     ]
 
 
-def _without_rests(
-    events: Sequence[VoiceElement], others: Sequence[VoiceElement], leads: bool
-) -> Iterator[VoiceElement]:
-    own_onsets: dict[int, list[Fraction]] = {}
-    other_onsets: dict[int, list[Fraction]] = {}
-    for source, found in ((events, own_onsets), (others, other_onsets)):
-        for e in source:
-            if e.notes:
-                found.setdefault(e.group, []).append(e.position)
+@lru_cache(maxsize=2048)
+def _needed_rests(shape: _Shape, hands: _Onsets, feet: _Onsets) -> frozenset[FigureRest]:
+    """Rests inside figures that this bar needs."""
+    voices = [Voice(stem, _write_voice(shape, dict(part))) for stem, part in (("up", hands), ("down", feet))]
+    return frozenset(
+        rest
+        for voice, other in (voices, voices[::-1])
+        for e, rest in zip(_without_rests(voice, other, frozenset()), _rests_of_figures(voice))
+        if rest and e.shown
+    )
+
+
+def _rests_of_figures(voice: Voice) -> list[FigureRest | None]:
+    """For each event of a voice, which rest of which figure it is; None for notes and in silent beats."""
+    groups = grouped((e.group, e) for e in voice.events)
+    figures = {
+        group: (members[0].position, members[-1].end, tuple(e.position for e in members if e.notes))
+        for group, members in groups.items()
+    }
+    out: list[FigureRest | None] = []
+    for e in voice.events:
+        start, end, own = figures[e.group]
+        rest = FigureRest(voice.stem, end - start, tuple(p - start for p in own), e.position - start)
+        out.append(rest if own and not e.notes else None)
+    return out
+
+
+def _without_rests(voice: Voice, other: Voice, rests: frozenset[FigureRest]) -> Iterator[VoiceElement]:
+    leads = voice.stem == "up"
+    onsets = {v.stem: grouped((e.group, e.position) for e in v.events if e.notes) for v in (voice, other)}
     starts: dict[int, Fraction] = {}
-    for e in events:
+    for e in voice.events:
         starts.setdefault(e.group, e.position)
-    for e in events:
-        own, other = own_onsets.get(e.group, []), other_onsets.get(e.group, [])
+    for e, rest in zip(voice.events, _rests_of_figures(voice)):
+        own, others = onsets[voice.stem].get(e.group, []), onsets[other.stem].get(e.group, [])
         if e.notes:
             yield e
         elif not own:
             # Silent beat: the other voice shows it, or the hands' rest does.
-            yield replace(e, shown=not other and leads)
+            yield replace(e, shown=not others and leads)
+        elif rest in rests:
+            yield e
         elif e.position < own[0]:
-            begins = starts[e.group] in other
-            aligned = own[0] in other and (begins or not leads)
+            begins = starts[e.group] in others
+            aligned = own[0] in others and (begins or not leads)
             yield replace(e, shown=not aligned)
         else:
             # After the last hit: needed only before further hits of this voice.
             later = any(p > e.position for p in own)
-            yield replace(e, shown=later and e.end not in other)
+            yield replace(e, shown=later and e.end not in others)
 
 
 def _join_rests(shape: _Shape, events: tuple[VoiceElement, ...]) -> tuple[VoiceElement, ...]:
