@@ -4,7 +4,7 @@ import json
 import re
 from dataclasses import replace
 from fractions import Fraction
-from itertools import combinations
+from itertools import chain, combinations
 from pathlib import Path
 
 import pytest
@@ -35,7 +35,7 @@ TABLES = [words_of(code) for code in LANGUAGES if code != "en"]
 def said():
     """Every text that pages and plans say through a table."""
     found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_LEARNING, *DIFFICULTY[1:]}
-    found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *AFTER)}
+    found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *chain(*AFTER))}
     found |= {*WITHOUT_CYMBAL.values(), *FILL_WAYS.values()}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")
     found |= set(re.findall(r'say\("([^"]+)"\)', page)) | {"beats", "halves", "2 and 4", "every other bar"}
