@@ -69,6 +69,19 @@ def test_bars_reflow_and_buttons_are_large_enough_for_thumbs(page):
     assert all(250 < bars.nth(k).bounding_box()["width"] <= 390 for k in range(bars.count()))
 
 
+@pytest.mark.parametrize("width", [390, 800, 1000, 1200])
+def test_all_bars_of_the_song_are_drawn_in_one_size(page, width):
+    """The last line, too, however many bars are left for it."""
+    page.set_viewport_size({"width": width, "height": 900})
+    song = page.locator(".item").last
+    song.locator(".steps button").last.tap()
+    boxes = [song.locator(".bar").nth(k).bounding_box() for k in range(16)]
+    rows = {round(box["y"]) for box in boxes}
+    assert len(rows) == 16 if width < 600 else 1 < len(rows) < 16
+    sizes = [box["width"] for box in boxes]
+    assert max(sizes) - min(sizes) < 1 and all(box["x"] + box["width"] <= width for box in boxes)
+
+
 def test_it_counts_in_plays_exactly_and_shows_where(page):
     bpm = int(page.inner_text("#bpm"))
     page.tap("#play")
