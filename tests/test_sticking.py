@@ -53,6 +53,20 @@ def test_a_figure_that_comes_again_is_played_the_same():
     assert len(beats) == 1 and sticking.flags == ()
 
 
+@pytest.mark.common_practice
+@pytest.mark.parametrize("tempo_bpm", [60, 110, 200])
+@pytest.mark.parametrize("drum", ["S", "X"])
+def test_a_backbeat_alone_is_played_by_the_hand_that_keeps_no_time(tempo_bpm, drum):
+    """As beside a hi-hat, so that time can be added; a bar opened by a crash changes nothing."""
+    plain, crashed = (
+        bar(**{drum: "....x.......x...", "K": "x...x...x...x..."}, C=c) for c in ("." * 16, "x" + "." * 15)
+    )
+    bars = plain, crashed, plain
+    assert sticks(*bars, tempo_bpm=tempo_bpm) == "L L | R L L | L L"
+    assert sticks(*bars, tempo_bpm=tempo_bpm, handedness="left") == "R R | L R R | R R"
+    assert sticks(plain, plain, tempo_bpm=tempo_bpm, open_handed=True) == "R R | R R"
+
+
 def test_open_handed_plays_the_hi_hat_with_the_other_hand():
     chart = part(ROCK)
     hands = propose_sticking(chart, Player(open_handed=True)).hands

@@ -187,3 +187,10 @@ def test_what_rests_on_doubtful_hits_is_said():
     assert [s.kind for s in all_statements(reading)].count("doubt") == 1
     sure = replace(chart, bars=tuple(WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in bars))
     assert said not in to_markdown(read_part(sure))
+
+
+def test_hands_are_told_where_there_is_something_to_share():
+    """A backbeat or a hi-hat by itself is one hand's."""
+    backbeat, hats = bar(S="....x.......x...", K="x...x...x...x..."), bar(H="x.x.x.x.x.x.x.x.", K="x.......x.......")
+    pages = {bars: to_markdown(read_part(part(*[bars] * 8))) for bars in (backbeat, hats, ROCK)}
+    assert ["Hands:" in page for page in pages.values()] == [False, False, True]

@@ -69,6 +69,9 @@ DEARER = 4.0
 
 STYLES = ("hand to hand", "lead hand")
 
+#: Drums of the backbeat, which the hand plays that would not keep time (common practice, no source).
+BACKBEAT_DRUMS = ("snare", "side stick")
+
 #: How a line of hands writes both together, and what no two hands can play.
 BOTH, NEITHER = "R+L", "?"
 
@@ -169,7 +172,8 @@ class _HandsEvent:
     """What the hands strike at one moment.
 
     ``strong``: on an 8th, where the leading hand falls in 16ths; None within a
-    run of triplets, which change hands from beat to beat.  ``pair``: on a cymbal
+    run of triplets, which change hands from beat to beat; of a backbeat by itself
+    whether the leading hand plays it, which else keeps the time.  ``pair``: on a cymbal
     that keeps time, and the second of two strokes by themselves (jazz time, shuffles).
     """
 
@@ -200,7 +204,7 @@ def propose_sticking(chart: Chart, player: Player | None = None, bars: Sequence[
     chosen = range(len(chart)) if bars is None else sorted(set(bars))
     events, feet, flags = _collect(chart, chosen)
     strokes: list[tuple[_HandsEvent, Note, str]] = []
-    for phrase in _phrases(_with_pairs(events)):
+    for phrase in _phrases(_with_backbeats(chart, _with_pairs(events), player)):
         solved, more = _solve(chart, phrase, player, {})
         alike = _figures(chart, phrase, solved)
         if any(solved[k] != hand for k, hand in alike.items()):
@@ -318,6 +322,28 @@ def _with_pairs(events: list[_HandsEvent]) -> list[_HandsEvent]:
             if min(before, after) >= PAIR_APART * gap:
                 out[i] = replace(out[i], pair=True)
     return out
+
+
+def _with_backbeats(chart: Chart, events: list[_HandsEvent], player: Player) -> list[_HandsEvent]:
+    """Events, those of the snare by itself, with more than a beat to other drums and a beat to cymbals, given to the
+    hand that keeps no time."""
+    out = list(events)
+    at = [float(chart.time_map.starts[e.bar_index] + e.position) for e in events]
+    drums = [-math.inf, *(x for x, e in zip(at, events) if _strikes_drum(e)), math.inf]
+    every, place = [-math.inf, *at, math.inf], 0
+    for i, e in enumerate(events):
+        place += _strikes_drum(e)
+        if len(e.notes) > 1 or e.notes[0].instrument not in BACKBEAT_DRUMS:
+            continue
+        beat = float(chart.time_map.bars[e.bar_index].meter.beat_length)
+        near, near_drum = (min(x[j + 1] - x[j], x[j] - x[j - 1]) for x, j in ((every, i + 1), (drums, place)))
+        if near > beat - 1e-9 and near_drum > beat + 1e-9:
+            out[i] = replace(e, strong=player.open_handed)
+    return out
+
+
+def _strikes_drum(event: _HandsEvent) -> bool:
+    return any(n.instrument in HAND_DRUMS for n in event.notes)
 
 
 def _figures(chart: Chart, phrase: list[_HandsEvent], solved: dict[Struck, str]) -> dict[Struck, str]:

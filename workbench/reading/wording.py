@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from workbench.cautions import STRAIN
 from workbench.chart import Chart, Note
 from workbench.chart.counting import SILENT_COUNT, bar_list, capital, count_syllable, length_words, the_place
-from workbench.chart.drumkit import drum_key_order
+from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
@@ -199,6 +199,9 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
     chart, base = reading.chart, groove.groove.base_bars
     bars = partial(bar_list, chart.time_map)
     sticks = [reading.sticking.text(chart, k) for k in base]
+    struck = {n.instrument for k in base for n in chart.bars[k].notes if not instrument(n.instrument).is_foot}
+    # One hand on one drum or cymbal: there is nothing to share.
+    shared = len(struck) > 1 or len(set(" ".join(sticks).split())) > 1
     explained = hands_explained(reading, [((k, Fraction(0)), (k + 1, Fraction(0))) for k in base])
     every = [
         v
@@ -218,7 +221,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
         "text": _sentence(groove.said),
         "grid": base_grid(chart, base),
         "others": for_markdown(groove.others),
-        "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) else "",
+        "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) and shared else "",
         "free": bool(own) and groove.free,
         "variations": told,
         "left_out": _left_out(f"There may be more in {bars(left_out)},") if left_out else "",
