@@ -17,6 +17,7 @@ from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import (
     choose_exercises,
+    doubts_told,
     instruments_named,
     section_exercise,
     slug,
@@ -24,7 +25,7 @@ from workbench.practice.exercises import (
     untaught_told,
 )
 from workbench.practice.stagecharts import stage_notes, with_sticking
-from workbench.practice.stages import without_recording
+from workbench.practice.stages import Stage, without_recording
 from workbench.practice.tempi import default_tempi_bpm, strokes_per_s
 from workbench.reading.read import read_part
 
@@ -303,3 +304,17 @@ def test_what_a_student_is_told_of_what_is_not_taught_asks_for_no_tool():
     listened = section_exercise(reading.chart, 7, 7, reading=reading).listen_for
     assert says(listened[-1], "Listen first", "record")
     assert not any(word in text for text in (student, *listened) for word in ("grid", "workbench", "confirm"))
+
+
+def test_where_bars_stand_it_is_said_how_many_of_their_strokes_are_doubtful():
+    """Counted as the step plays them, by the chart's own limit; nothing of what is sure, confirmed or made of them."""
+    chart = song(heard(MORE_KICK, k14=0.5, s4=0.6), FILL)
+    stage = Stage("played", "", (1, 2, 3))
+    strokes = sum(len(chart.bars[k].notes) for k in stage.bars)
+    assert doubts_told(chart, stage) == f"Not sure: 2 of {strokes} strokes (bar 3). Listen to the record first."
+    assert "1 of" in doubts_told(chart, replace(stage, instruments=frozenset({"kick"})))
+    assert "1 of" in doubts_told(replace(chart, doubt_below=0.55), stage)
+    sure = (replace(bar, notes=tuple(replace(n, confirmed=True) for n in bar.notes)) for bar in chart.bars)
+    assert not doubts_told(replace(chart, bars=tuple(sure)), stage)
+    assert not doubts_told(chart, replace(stage, bars=(0, 1)))
+    assert not doubts_told(chart, replace(stage, version="frame"))

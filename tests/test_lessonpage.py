@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from tests.parts import FILL, ROCK, part
+from tests.test_doubts import MORE_KICK, heard, song
 from tests.test_lesson import SONG
 from workbench.files.audio import Audio, save_audio
+from workbench.practice.exercises import DISPUTE_LEARNING
 from workbench.practice.lesson import plan_lesson
 from workbench.practice.lessonpage import write_lesson
 from workbench.reading.read import read_part
@@ -48,6 +50,22 @@ def test_the_page_is_one_file_and_asks_for_nothing(lesson, tmp_path):
     ]
     assert strokes == sorted(strokes) and len(strokes) >= 2
     assert len(data["items"][-1]["steps"][0]["bars"]) == len(SONG)
+
+
+def test_what_is_not_sure_is_said_where_the_bars_stand(tmp_path):
+    """A lesson of a doubtful draft says so to the student, too: counted at each step, in words of a student."""
+    chart = song(heard(MORE_KICK, k14=0.5), FILL)
+    lesson = replace(plan_lesson(read_part(chart)), dispute="The bars are in dispute: by the recording …")
+    text = write_lesson(lesson, tmp_path / "lesson.html").read_text("utf-8")
+    assert DISPUTE_LEARNING in text and lesson.dispute not in text
+    items = data_of(text)["items"]
+    (whole,) = items[-1]["steps"]
+    assert whole["doubts"].startswith("Not sure: 1 of ") and "(bar 3)" in whole["doubts"]
+    for item in items:
+        for step in item["steps"]:
+            assert bool(step["doubts"]) == (2 in step["song"]), step
+    settled = write_lesson(replace(lesson, dispute=""), tmp_path / "settled.html").read_text("utf-8")
+    assert DISPUTE_LEARNING not in settled
 
 
 def test_a_swung_lesson_says_so_at_its_staves(tmp_path):

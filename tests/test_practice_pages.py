@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from lxml import etree
 
-from tests import test_pack
+from tests import test_doubts, test_pack
 from tests.parts import CRASHED, FILL, RIDE, ROCK, bar, part
 from tests.test_pack import page_data
 from workbench.chart import Chart, Mark, Note, WrittenBar
 from workbench.chart.counting import SILENT_COUNT
 from workbench.chart.meter import TimeMap
 from workbench.practice import pages
-from workbench.practice.exercises import choose_exercises, section_exercise
+from workbench.practice.exercises import DISPUTE_LEARNING, choose_exercises, section_exercise
 from workbench.practice.pack import PackOptions, make_practice_pack
 from workbench.practice.pages import HANDS_MISSING, HANDS_SHOWN, HANDS_TOGETHER, drawn_steps, engrave_bars, how_to_read
 from workbench.practice.stagecharts import stage_chart, with_sticking
@@ -70,6 +70,20 @@ def test_the_pages_warn_of_what_two_hands_cannot_play_and_say_how_to_read(tmp_pa
     assert list(sheet["exercises"][0]["warnings"]) == data["warnings"] and sheet["read"] == data["read"]
     easy = part(bar(H="xxxx"), bar(S="..x.x"))
     assert how_to_read(easy, section_exercise(easy, 0, 0), (with_sticking(read_part(easy)),))[0] == HANDS_SHOWN
+
+
+def test_page_and_booklet_say_what_is_not_sure_where_the_bars_stand(tmp_path, booklets):
+    chart = test_doubts.song(test_doubts.heard(test_doubts.MORE_KICK, k14=0.5), FILL)
+    reading = replace(read_part(chart), dispute="The bars are in dispute: by the recording …")
+    sure, doubtful = (section_exercise(chart, k, k + 1, tempi=(1.0,)) for k in (0, 2))
+    pack = make_practice_pack(chart, tmp_path / "pack", exercises=(sure, doubtful), reading=reading, options=QUICK)
+    data, sheet = page_data(pack), booklets[0]
+    assert data["dispute"] == sheet["dispute"] == DISPUTE_LEARNING
+    said = [{s["name"]: s["doubts"] for s in e["stages"]} for e in data["exercises"]]
+    assert not any(said[0].values()) and not said[1]["hands"]
+    assert said[1]["all"].startswith("Not sure: 1 of") and "(bar 3)" in said[1]["feet"]
+    drawn = [[doubts for _, _, doubts in e["drawn"]] for e in sheet["exercises"]]
+    assert not any(drawn[0]) and said[1]["all"] in drawn[1]
 
 
 def test_numbers_in_brackets_are_explained_where_they_occur():

@@ -20,7 +20,7 @@ from workbench.errors import WorkbenchError
 from workbench.practice import exercises
 from workbench.practice.drills import AFTER, BEFORE
 from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS, WITHOUT_CYMBAL
-from workbench.practice.exercises import LISTEN_FIRST_LEARNING, choose_exercises
+from workbench.practice.exercises import DISPUTE_LEARNING, LISTEN_FIRST_LEARNING, choose_exercises
 from workbench.practice.lesson import FILL_WAYS, plan_lesson
 from workbench.practice.lessonpage import write_lesson
 from workbench.practice.words import LANGUAGES, words_of
@@ -34,7 +34,7 @@ TABLES = [words_of(code) for code in LANGUAGES if code != "en"]
 
 def said():
     """Every text that pages and plans say through a table."""
-    found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_LEARNING, *DIFFICULTY[1:]}
+    found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_LEARNING, DISPUTE_LEARNING, *DIFFICULTY[1:]}
     found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *chain(*AFTER))}
     found |= {*WITHOUT_CYMBAL.values(), *FILL_WAYS.values()}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")

@@ -31,7 +31,7 @@ from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, printed_tempi_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
-from workbench.reading.doubts import LISTEN_FIRST
+from workbench.reading.doubts import LISTEN_FIRST, is_doubtful
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading
@@ -43,6 +43,10 @@ FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
 #: What a student does with what is to be listened to first.
 LISTEN_FIRST_LEARNING = (
     "Listen first: it is not sure that these strokes are played so. Hear the bars on the record before you learn them."
+)
+#: What a student should know of bars that a teacher has still to settle.
+DISPUTE_LEARNING = (
+    "Not settled yet: the bars may lie otherwise than they are counted here. Ask your teacher before you learn by them."
 )
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Bars of a groove played to the recording; bars around a fill in the song.
@@ -355,6 +359,25 @@ def untaught_learnt(reading: PartReading, words: Words = ENGLISH) -> str:
     """What is :func:`untaught`, and what a student can do about it."""
     what = untaught(reading, words)
     return words("Not among the exercises: {what}. Learn them by ear, from the record.", what=what) if what else ""
+
+
+def doubts_told(chart: Chart, stage: Stage, words: Words = ENGLISH) -> str:
+    """How many strokes of a stage's bars the draft is not sure of, and where; "" if it is sure of all.
+
+    Of what is made of the bars (easier versions, drills) nothing is told: nobody says that it was played.
+    """
+    if stage.version:
+        return ""
+    strokes = [(k, n) for k in sorted(set(stage.bars)) for n in stage_notes(chart, stage, k)]
+    doubtful = [k for k, n in strokes if is_doubtful(n, chart.doubt_below)]
+    if not doubtful:
+        return ""
+    return words(
+        "Not sure: {doubtful} of {all} strokes ({bars}). Listen to the record first.",
+        doubtful=len(doubtful),
+        all=len(strokes),
+        bars=words.title(bar_words(map(chart.time_map.bar_number, doubtful), MOST_RUNS_NAMED)),
+    )
 
 
 def _fill_words(fill: Fill) -> tuple[str, ...]:

@@ -22,11 +22,12 @@ from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
 from workbench.files.safefile import write_whole
+from workbench.practice.exercises import DISPUTE_LEARNING, doubts_told
 from workbench.practice.lesson import Lesson, LessonItem
 from workbench.practice.pages import engrave_bar
 from workbench.practice.record import RecordPiece, open_recording, record_facts, record_pieces
 from workbench.practice.stagecharts import stage_chart
-from workbench.practice.stages import Stage, whole_song
+from workbench.practice.stages import Exercise, Stage, whole_song
 from workbench.practice.tempi import original_tempo_bpm
 from workbench.practice.words import Words
 from workbench.progress import Progress, part, silent
@@ -99,10 +100,12 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         say=say,
         svgs=bars.svgs,
         sheet=[bars.printed(item) for item in lesson.items],
+        doubts=[_sheet_doubts(lesson, item) for item in lesson.items],
         data=script_data(data),
         pieces=pieces,
         scripts=[(page / name).read_text("utf-8") for name in ("stretch.js", "lesson.js")],
         style=(page / "lesson.css").read_text("utf-8"),
+        dispute=say(DISPUTE_LEARNING) if lesson.dispute else "",
         cautions=(say(STRAIN), f"{say(HEARING)} {HEARING_SOURCE}", say(COPYRIGHT), *filter(None, [say.note])),
     )
     tell(1.0, "Lesson written")
@@ -116,7 +119,17 @@ def _steps(lesson: Lesson, item: LessonItem, bars: _Bars) -> list[dict]:
     else:
         # The form is listened to, the song is played; both have all bars.
         stages = [whole_song(lesson.chart)]
-    return [{"title": lesson.words.title(s.title), "bars": bars.of(s), "song": s.bars, "loop": s.loop} for s in stages]
+    say, chart = lesson.words, lesson.chart
+    return [
+        {
+            "title": say.title(s.title),
+            "bars": bars.of(s),
+            "song": s.bars,
+            "loop": s.loop,
+            "doubts": doubts_told(chart, s, say),
+        }
+        for s in stages
+    ]
 
 
 def _captions(chart: Chart, say: Words) -> list[str]:
@@ -124,6 +137,20 @@ def _captions(chart: Chart, say: Words) -> list[str]:
     names = {s.bar_index: " ".join(t for t in (s.label, s.name) if t) for s in chart.sections}
     numbers = [chart.time_map.bar_number(k) or say.title("pick-up") for k in range(len(chart))]
     return [f"{n} · {names[k]}" if names.get(k) else str(n) for k, n in enumerate(numbers)]
+
+
+def _printed(exercise: Exercise) -> tuple[Stage, int]:
+    """The bar that the printed sheet shows, what is new in an exercise: its step, and its place there."""
+    stage = [s for s in exercise.stages if not s.version and s.instruments is None and s.only is None][0]
+    return stage, -1 if exercise.kind == "variation" or stage.name == "setup" else 0
+
+
+def _sheet_doubts(lesson: Lesson, item: LessonItem) -> str:
+    """What is not sure of the bar that the printed sheet shows of an item."""
+    if item.exercise is None:
+        return ""
+    stage, place = _printed(item.exercise)
+    return doubts_told(lesson.chart, replace(stage, bars=(stage.bars[place],)), lesson.words)
 
 
 class _Bars:
@@ -153,9 +180,8 @@ class _Bars:
         """The bar that the printed sheet shows of an item: what is new in it; "" for the whole song."""
         if item.exercise is None:
             return ""
-        stage = [s for s in item.exercise.stages if not s.version and s.instruments is None and s.only is None][0]
-        new = self.of(stage)[-1 if item.exercise.kind == "variation" or stage.name == "setup" else 0]
-        return self.svgs[self.data[new]["drawn"][0]]
+        stage, place = _printed(item.exercise)
+        return self.svgs[self.data[self.of(stage)[place]]["drawn"][0]]
 
     def _of(self, written: Chart, open_handed: Chart, k: int, tempo_bpm: float) -> int:
         timed, bar = written.time_map.bars[k], written.bars[k]

@@ -27,7 +27,13 @@ from workbench.chart import Chart, Mark
 from workbench.errors import WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, describe_audio, save_audio
 from workbench.files.safefile import check_folder
-from workbench.practice.exercises import MOST_RUNS_NAMED, choose_exercises, untaught_learnt, untaught_told
+from workbench.practice.exercises import (
+    DISPUTE_LEARNING,
+    MOST_RUNS_NAMED,
+    choose_exercises,
+    untaught_learnt,
+    untaught_told,
+)
 from workbench.practice.pages import PageSettings, PageStage, PlayableStage, engraved_once, write_pages
 from workbench.practice.playalong import render_play_along
 from workbench.practice.record import mp3_text, open_recording
@@ -208,6 +214,7 @@ def make_practice_pack(
         remarks = ("This pack was made without the recording: the kit plays everything.",)
     # One exercise alone is no song with gaps.
     left_out = untaught_learnt(reading) if len(exercises) > 1 else ""
+    dispute = DISPUTE_LEARNING if reading.dispute else ""
     _clear(folder)
     shop = _Workshop(with_sticking(reading), options, folder, heard)
     pages: dict[tuple[str, str], PageStage] = {}
@@ -232,7 +239,7 @@ def make_practice_pack(
             pool.shutdown(cancel_futures=True)
             raise
     places = {"kit": options.kit_pan, "click": options.click_pan, "record": options.recording_pan}
-    settings = PageSettings(options.paper, options.click, places, remarks, left_out, song)
+    settings = PageSettings(options.paper, options.click, places, remarks, left_out, song, dispute)
     index, booklet = write_pages(
         folder, shop.chart, exercises, pages, drawings, tracks, settings, part(progress, 0.9, 1.0)
     )

@@ -23,6 +23,7 @@ from workbench.engraving.typeset import typeset
 from workbench.files.safefile import write_whole
 from workbench.grouping import grouped
 from workbench.notation.scoresigns import ScoreOptions, clean_text
+from workbench.practice.exercises import doubts_told
 from workbench.practice.stages import Exercise, Stage
 from workbench.progress import Progress, silent
 from workbench.templates import filled
@@ -96,6 +97,8 @@ class PageSettings:
         What the pack does not teach; the booklet says it, too.
     song : str
         Sound file of the whole song to play along to, if there is one.
+    dispute : str
+        That the bars are not settled, if they are not; stands before everything.
     """
 
     paper: str = "A4"
@@ -104,6 +107,7 @@ class PageSettings:
     notes: tuple[str, ...] = ()
     left_out: str = ""
     song: str = ""
+    dispute: str = ""
 
 
 @dataclass(frozen=True)
@@ -241,6 +245,7 @@ def _told(chart: Chart, exercise: Exercise, stages: Stages, drawn: Drawings, tra
                 "title": page.stage.title,
                 "loop": page.stage.loop,
                 "svg": drawn[exercise.name, page.stage.name],
+                "doubts": doubts_told(chart, page.stage),
                 "takes": [asdict(take) for take in page.takes],
             }
             for page in own
@@ -263,14 +268,19 @@ def booklet_data(chart: Chart, exercises: Sequence[Exercise], told: Sequence[dic
     return {
         "title": clean_text(chart.title or "Practice"),
         "artist": clean_text(chart.artist),
+        "dispute": settings.dispute,
         "paper": {"A4": "a4", "Letter": "us-letter"}[settings.paper],
         "read": list(dict.fromkeys(s for s in (*(s for e in told for s in e["read"]), settings.left_out) if s)),
         "cautions": _CAUTIONS,
-        "exercises": [
-            {**own, "drawn": drawn_steps(e, {s["name"]: s["svg"] for s in own["stages"]})}
-            for e, own in zip(exercises, told)
-        ],
+        "exercises": [{**own, "drawn": _drawn_with_doubts(e, own["stages"])} for e, own in zip(exercises, told)],
     }
+
+
+def _drawn_with_doubts(exercise: Exercise, stages: Sequence[Mapping]) -> list[tuple[str, str, str]]:
+    """Titles and bars of :func:`drawn_steps`, each with what is not sure of the bars."""
+    doubts = {s["svg"]: s["doubts"] for s in stages if s["doubts"]}
+    pictures = {s["name"]: s["svg"] for s in stages}
+    return [(title, svg, doubts.get(svg, "")) for title, svg in drawn_steps(exercise, pictures)]
 
 
 def drawn_steps(exercise: Exercise, drawn: Mapping[str, str]) -> list[tuple[str, str]]:

@@ -50,6 +50,7 @@
       made.addEventListener("click", () => chooseBar(k));
       return made;
     }));
+    part(state.item, "doubts").textContent = own ? own.doubts : "";
     if ($("left").checked) mirror(box);
     const names = (own ? own.song : []).map((k, j) => new Option(lesson.captions[k], String(j)));
     $("from").replaceChildren(...names.map((o) => o.cloneNode(true)));
@@ -83,7 +84,7 @@
   function choose(k, chosen) {
     const was = Boolean(playing);
     stop();
-    if (k !== state.item) document.querySelector(`#item-${state.item} .bars`).replaceChildren();
+    if (k !== state.item) for (const name of ["doubts", "bars"]) part(state.item, name).replaceChildren();
     Object.assign(state, { item: k, step: chosen });
     for (const [j, section] of [...document.querySelectorAll(".item")].entries()) {
       section.toggleAttribute("aria-current", j === k);

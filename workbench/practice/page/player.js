@@ -55,6 +55,7 @@
     }
     choices($("steps"), e.stages.map((s) => s.title), state.step, (k) => change({ step: k }));
     choices($("tempi"), step().takes.map((t) => String(t.tempo_bpm)), state.take, (k) => change({ take: k }));
+    $("doubts").textContent = step().doubts;
     drawBars(step().svg);
     const recorded = "back" in take().sounds;
     // Where the recording plays, its own drums are heard; our kit waits for its slider.
@@ -309,6 +310,7 @@
 
   $("title").textContent = pack.title;
   $("artist").textContent = pack.artist;
+  $("dispute").textContent = pack.dispute;
   $("contents").append(...pack.exercises.map((e, k) => {
     const item = element("li"), link = element("a", e.title, { href: `#${e.name}` });
     link.append(element("small", e.tempi));
