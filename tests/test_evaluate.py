@@ -1,13 +1,16 @@
 """Scores of drafts against annotations."""
 
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from tests.test_spectral import RATE, performance
+from workbench.chart import Chart, Note, PossibleHit, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Beat, Stroke
+from workbench.chart.meter import TimeMap
 from workbench.errors import FileFormatError
 from workbench.evaluation.evaluate import (
     SUBCLASSES,
@@ -57,15 +60,46 @@ def test_corrections_count_inserts_deletes_and_relabels():
     assert fixes.right == (True, False, True, False)
 
 
+def drafted(*strokes, possible=()):
+    """A chart of bars of 2 s; strokes are (seconds, name, confidence), possible ones (seconds, name)."""
+    bars = [WrittenBar() for _ in range(8)]
+    for time_s, name, confidence in strokes:
+        bar, late = divmod(time_s, 2.0)
+        bars[int(bar)] = bars[int(bar)].with_note(Note(Fraction(late / 2), name, confidence=confidence))
+    hits = tuple(PossibleHit(time_s, name, 60, 0.4) for time_s, name in possible)
+    return Chart(TimeMap.steady(8, 120), tuple(bars), possible_hits=hits)
+
+
 def test_visits_reach_doubtful_wrong_hits_and_possible_ones_that_were_played():
     expected = [(1.0, "kick"), (2.0, "snare"), (3.0, "closed hi-hat"), (4.0, "ride")]
-    found = [(1.0, "kick"), (2.0, "high tom"), (3.5, "snare")]
     # A name to change (seen at one place with its suggestion), a hit too many that carries no doubt, two that lack.
-    doubtful = [True, True, False]
+    found = (1.0, "kick", 0.5), (2.0, "high tom", 0.5), (3.5, "snare", 0.9)
     possible = [(2.01, "snare"), (3.0, "closed hi-hat"), (5.0, "crash")]
-    seen = visit_doubts(expected, found, doubtful, possible)
+    seen = visit_doubts(expected, drafted(*found, possible=possible))
     assert (seen.visits, seen.reached, seen.errors) == (4, 2, 4)
-    assert visit_doubts(expected, expected, [False] * 4, []) == Visits(0, 0, 0)
+    right = drafted(*((t, name, 1.0) for t, name in expected))
+    assert visit_doubts(expected, right) == Visits(0, 0, 0)
+
+
+def test_a_question_in_many_bars_is_one_visit_only_if_one_answer_is_right_for_all():
+    groove = [(2.0 * k + 0.5 * b, "kick", 1.0) for k in range(4) for b in range(4)]
+    doubtful = [(2.0 * k + 0.25, "ride", 0.5) for k in range(4)]
+    draft = drafted(*groove, *doubtful)
+    kicks = [hit[:2] for hit in groove]
+    played = [hit[:2] for hit in doubtful]
+
+    def visits(*more):
+        seen = visit_doubts([*kicks, *more], draft)
+        return seen.visits, seen.reached, seen.errors
+
+    assert visits(*played) == (1, 0, 0), "all were played: kept at once"
+    assert visits() == (1, 4, 4), "none was: all go at once"
+    assert visits(*((t, "crash") for t, _ in played)) == (1, 4, 4), "all are given to one drum"
+    assert visits(*played[1:]) == (5, 1, 1), "one was not: the question, and each of its places"
+    assert visits((0.25, "crash")) == (5, 4, 4), "one is given to another drum, the others go"
+    possible = drafted(*groove, possible=played)
+    assert visit_doubts([*kicks, *played], possible) == Visits(1, 4, 4)
+    assert visit_doubts([*kicks, *played[:3]], possible) == Visits(5, 3, 3)
 
 
 def test_matching_is_one_to_one_within_the_window():

@@ -3,22 +3,26 @@
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, given
 from hypothesis import strategies as st
 
 from tests.charts import charts, edits
 from tests.effort import examples
-from workbench.chart import Chart, Mark, WrittenBar
+from workbench.chart import Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.counting import count_syllable, place_name
 from workbench.chart.data import to_data
-from workbench.chart.edits import AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
+from workbench.chart.edits import AcceptHit, AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.grid import bundle
 from workbench.grid.messages import changed_parts
+from workbench.reading.questions import doubts_of, questions
 
 pytestmark = pytest.mark.slow
 
@@ -30,6 +34,7 @@ import { readFileSync } from "node:fs";
 import { columnsOf, placeAt, repeatsOf, placeName, spoken, secondsAt, timeOf } from "./chart.js";
 import { textOf } from "./fractions.js";
 import { showAtOnce, withChange } from "./edits.js";
+import { questionsOf } from "./questions.js";
 const cases = JSON.parse(readFileSync(process.argv[2], "utf8"));
 console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
   const time = timeOf(chart.time_map);
@@ -41,6 +46,7 @@ console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
     seconds: places.map(([bar, position]) => secondsAt(time, bar, position)),
     places: places.map(([bar, position]) => placeAt(time, secondsAt(time, bar, position))),
     repeats: chart.bars.map((_, k) => repeatsOf(chart, k)),
+    questions: questionsOf(chart, time, chart.doubt_below ?? 0.75),
     shown: showAtOnce(chart, edit),
     changed: withChange(chart, parts),
   };
@@ -62,14 +68,32 @@ def test_pure_functions_under_node():
     assert "# pass 0" not in out
 
 
-def test_page_has_the_tables_of_counting():
+def test_page_has_the_tables_of_counting_and_of_drums():
     assert (bundle.HERE / "js" / "counting.js").read_text("utf8") == bundle.counting_source()
+    assert (bundle.HERE / "js" / "surfaces.js").read_text("utf8") == bundle.surfaces_source()
+
+
+def repeating_songs():
+    """Charts of bars that are more or less alike, with doubts and possible hits."""
+    rng = np.random.default_rng(4)
+    names = ("kick", "snare", "closed hi-hat", "open hi-hat")
+    for _ in range(8):
+        patterns = [[Note(F(k, 16), n) for k in range(16) for n in names if rng.random() < 0.2] for _ in range(3)]
+        bars = [[n for n in patterns[rng.integers(3)] if rng.random() < 0.8] for _ in range(24)]
+        unsure = (WrittenBar(tuple(replace(n, confidence=round(float(rng.random()), 2)) for n in b)) for b in bars)
+        possible = (
+            PossibleHit(float(rng.integers(24 * 16) / 8 + rng.random() * 0.05), n, 60, 0.4)
+            for n in names
+            for _ in range(40)
+        )
+        yield Chart(TimeMap.steady(24, 120), tuple(unsure), possible_hits=tuple(possible), doubt_below=0.6)
 
 
 @pytest.fixture(scope="module")
 def cases():
     """Charts with an edit, what Python makes of it, and places."""
-    collected = []
+    accepted = [(song, AcceptHit(h.time_s, h.instrument)) for song in repeating_songs() for h in song.possible_hits[:2]]
+    collected = [(song, edit, apply(song, edit), [(3, 0.3)]) for song, edit in accepted]
 
     @examples(90, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
     @given(st.data())
@@ -134,6 +158,14 @@ def test_page_and_python_agree_on_which_bars_repeat(cases, answers):
         assert [tuple(bars) for bars in answer["repeats"]] == [chart.repeats_of(k) for k in range(len(chart))]
 
 
+def test_page_and_python_ask_the_same(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        asked = [[[d.bar_index, str(d.position), d.instrument] for d in q] for q in questions(chart, doubts_of(chart))]
+        shown = [[[d["bar"], d["at"], d["instrument"]] for d in q] for q in answer["questions"]]
+        assert sorted(shown) == sorted(asked)
+    assert any(len(q) > 1 for answer in answers for q in answer["questions"])
+
+
 def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):
     for (_, _, after, _), answer in zip(cases, answers, strict=True):
         assert answer["changed"] == json.loads(json.dumps(to_data(after)))
@@ -142,7 +174,7 @@ def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):
 def test_note_edits_shown_at_once_are_what_python_makes_of_them(cases, answers):
     checked = 0
     for (_, edit, after, _), answer in zip(cases, answers, strict=True):
-        if isinstance(edit, (AddNote, RemoveNote, ChangeNote, SetBars)):
+        if isinstance(edit, (AddNote, RemoveNote, ChangeNote, SetBars, AcceptHit)):
             checked += 1
             for mine, theirs in zip(answer["shown"]["bars"], to_data(after)["bars"], strict=True):
                 assert {json.dumps(n, sort_keys=True) for n in _plain(mine["notes"])} == {

@@ -14,10 +14,7 @@ from workbench.listening.detect import detect_strokes, read_calibration
 from workbench.listening.second_pass import (
     CANDIDATE_MEASURES,
     FAINT_WRITTEN_FROM,
-    LEAST_DOUBT,
-    VISITS_PER_ERROR,
     find_candidates,
-    limit_of_doubt,
     read_network,
     second_pass,
 )
@@ -48,14 +45,13 @@ def test_a_song_in_which_all_is_heard_suggests_nothing_and_every_stroke_is_sure(
     again = heard_again(song())
     assert not again.possible_hits and len(again.strokes) == BARS * 12
     assert min(s.confidence for s in again.strokes) > 0.85
-    assert not any(s.confidence < again.doubt_below for s in again.strokes)
 
 
 @pytest.mark.parametrize("height", [0.17, 0.19])
 def test_a_very_faint_stroke_that_other_bars_have_is_suggested_with_that_reason(height):
     (hit,) = heard_again(song(e21=height)).possible_hits
     assert hit.instrument == "closed hi-hat" and hit.time_s == pytest.approx(21 * BEAT_S / 2, abs=0.02)
-    assert hit.probability >= 1 / VISITS_PER_ERROR
+    assert hit.probability >= 0.36
     assert "6 of the 6 bars" in hit.reason
 
 
@@ -138,24 +134,6 @@ def test_long_recordings_are_cut_and_nothing_changes_where_all_bars_are_compared
 def test_a_stroke_that_is_written_is_not_suggested_again():
     written = Stroke(21 * BEAT_S / 2, "closed hi-hat", 70, 0.4)
     assert heard_again(song(e21=0.15), [written]).possible_hits == []
-
-
-def test_an_error_is_expected_in_every_so_many_visits_whatever_the_song():
-    rng = np.random.default_rng(2)
-    for most in (0.2, 0.6, 1.0):  # a clear recording, and a dense one
-        error, missing = rng.uniform(0, most, 400) ** 2, rng.random(400) < 0.3
-        limit = limit_of_doubt(np.arange(400.0), error, missing)
-        marked = error[error >= limit]
-        assert len(marked) == 0 or marked.sum() * VISITS_PER_ERROR >= len(marked)
-        more = np.sort(error)[-len(marked) - 1 :]
-        assert more.sum() * VISITS_PER_ERROR < len(more) or more[0] < LEAST_DOUBT
-
-
-def test_a_wrong_hit_and_what_was_played_instead_are_one_visit_and_one_error():
-    pair, apart = np.array([1.0, 1.01, 2.0, 3.0]), np.array([1.0, 1.5, 2.0, 3.0])
-    error, missing = np.array([0.5, 0.5, 0.3, 0.2]), np.array([False, True, False, False])
-    # At one place 0.5 in 1 visit, 0.8 in 2, 1.0 in 3; apart 1.5 in 4.
-    assert limit_of_doubt(pair, error, missing) == 0.3 and limit_of_doubt(apart, error, missing) == 0.2
 
 
 def test_silence_and_a_single_bar_pass():

@@ -34,6 +34,7 @@ from workbench.files.annotations import read_labels
 from workbench.grid.corrections import Corrections
 from workbench.listening.draft import draft_chart
 from workbench.reading.doubts import is_doubtful
+from workbench.reading.questions import doubts_of, questions
 
 #: Instruments of the annotation that one row of the draft stands for.
 AS_CRASH = {"second crash", "splash", "china"}
@@ -207,25 +208,25 @@ class Desk:
                 yield Way("frame", 2, found)
 
     def same_doubts(self, fixes: list[tuple[int, Edit]]) -> Iterator[Way]:
-        """A doubt answered, then `e`: the same answer wherever the same drum is in doubt at the same place of a bar."""
+        """A doubt answered, then `e`: the same answer to the same question in other bars."""
         chart, seen = self.chart, set()
+        asked = {(*d.place, d.instrument): q for q in questions(chart, doubts_of(chart)) for d in q}
         for k, edit in fixes:
-            if isinstance(edit, AddNote):
-                key, to = edit.note.key, None
-                same = [AcceptHit(h.time_s, h.instrument) for b, n, h in chart.possible_notes() if n.key == key]
-            elif isinstance(edit, RemoveNote | MoveNote):
-                key = (edit.position, edit.instrument)
-                note = chart.bars[k].find(*key)
-                moved = isinstance(edit, MoveNote)
-                if note is None or not is_doubtful(note):
+            if not isinstance(edit, AddNote | RemoveNote | MoveNote):
+                continue
+            at, name = edit.note.key if isinstance(edit, AddNote) else (edit.position, edit.instrument)
+            question, to = asked.get((k, at, name), []), None
+            if isinstance(edit, MoveNote):
+                if (edit.to_bar_index, edit.to_position) != (k, at):
                     continue
-                if moved and (edit.to_bar_index, edit.to_position) != (k, key[0]):
-                    continue
-                to = edit.to_instrument if moved else ""
-                alike = [b for b, n in chart.notes() if n.key == key and is_doubtful(n)]
-                same = [MoveNote(b, *key, b, key[0], to) if moved else RemoveNote(b, *key) for b in alike]
-            if len(same) > 1 and (key, to) not in seen:
-                seen.add((key, to))
+                to = edit.to_instrument
+                same: list[Edit] = [MoveNote(*d.place, name, *d.place, to) for d in question]
+            elif isinstance(edit, RemoveNote):
+                same = [RemoveNote(*d.place, name) for d in question]
+            else:
+                same = [AcceptHit(d.hit.time_s, name) for d in question if d.hit]
+            if len(same) > 1 and (question[0].place, name, to) not in seen:
+                seen.add((question[0].place, name, to))
                 yield Way("same doubts", 2, tuple(same))
 
     def possible(self) -> Iterator[Way]:

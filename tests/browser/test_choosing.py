@@ -168,6 +168,91 @@ def test_a_doubt_answered_once_is_answered_alike(song, screenshot):
     assert len(places(kernel, drum)) == 1
 
 
+def state_says(page, words):
+    page.page.wait_for_function("(words) => document.querySelector('.wbg-state').innerText.includes(words)", arg=words)
+
+
+def test_a_question_in_many_bars_is_asked_once_and_answered_at_once(possible, screenshot):
+    page, grid, kernel = possible
+    state_says(page, "16 hits in doubt, 5 possible, 3 questions")
+    stops = []
+    for _ in range(4):
+        grid.press("n")
+        stops.append(grid.text(".wbg-here").split(":")[0])
+    assert [stop[:5] for stop in stops] == ["Bar 1", "Bar 2", "Bar 6", "Bar 1"]
+    assert "perhaps a snare on e of 1" in stops[1]
+    grid.press("n")
+    assert "same question in bars 3, 4, 5" in grid.text(".wbg-here")
+    screenshot(page)
+    before = kernel.value("document.unsaved")
+    grid.press("k")
+    grid.settle()
+    # One by one: the next bar asks it now.
+    assert grid.evaluate("return [view.cursor.bar, view.cursor.at]") == [2, "1/16"]
+    grid.press("e")
+    grid.settle()
+    ghosts = "[n.confirmed for b in document.chart.bars for n in b.notes if str(n.position) == '1/16']"
+    assert kernel.value(ghosts) == [True] * 4 and kernel.value("document.unsaved") == before + 2
+    state_says(page, "2 questions")
+    grid.press("Control+z")  # one step
+    grid.settle()
+    assert kernel.value(ghosts) == [True] and kernel.value("len(document.chart.possible_hits)") == 4
+    grid.press("x", "e")  # the others were not played
+    grid.settle()
+    assert kernel.value(ghosts) == [True] and kernel.value("[h.instrument for h in document.chart.possible_hits]") == [
+        "crash"
+    ]
+
+
+#: The same with an open hi-hat and a high tom that are possible where the closed hi-hat on & of 1 of bar 2 is in doubt.
+READINGS = (
+    SONG
+    + """
+from workbench.chart import PossibleHit
+unsure = replace(groove.find(F(1, 8), "closed hi-hat"), confidence=0.5)
+chart = chart.with_bars(0, tuple(replace(b, notes=tuple(n for n in b.notes if n.confidence > 0.5)) for b in chart.bars))
+chart = chart.with_bar(1, chart.bars[1].with_note(unsure))
+at_s = chart.time_map.seconds(1, F(1, 8))
+chart = replace(chart, possible_hits=tuple(PossibleHit(at_s, name, 60, 0.4) for name in ("open hi-hat", "high tom")))
+document = ChartDocument.create(chart, "readings.chart.json", overwrite=True)
+grid = HitGrid(document, recording=recording, hearing_hint=False)
+workspace(grid)"""
+)
+
+
+def test_readings_of_one_moment_are_one_stop_and_of_one_drum_one_answer(open_grid, screenshot):
+    page, grid, kernel = open_grid(READINGS)
+    there = "[[n.instrument, n.confirmed] for n in document.chart.bars[1].notes if n.position == F(1, 8)]"
+    possible = "[h.instrument for h in document.chart.possible_hits]"
+    grid.press("n")
+    assert "Bar 2 — perhaps an open hi-hat" in grid.text(".wbg-here")
+    assert "this or the closed hi-hat (k takes one)" in grid.text(".wbg-here")
+    assert "also in doubt here: high tom" in grid.text(".wbg-here")
+    screenshot(page)
+    for key in ("n", "Shift+N"):  # nothing is asked elsewhere
+        grid.press(key)
+        assert grid.evaluate("return [view.cursor.bar, view.cursor.instrument]") == [1, "open hi-hat"]
+    grid.press("k")
+    grid.settle()
+    assert kernel.value(there) == [["open hi-hat", True]] and kernel.value(possible) == ["high tom"]
+    assert "perhaps a high tom" in grid.text(".wbg-here"), "what else is asked there comes next"
+    grid.press("Control+z")
+    grid.settle()
+    assert kernel.value(there) == [["closed hi-hat", False]] and len(kernel.value(possible)) == 2
+    # The other reading; then the tom, which both hands could play: its own answer.
+    grid.press("n", "ArrowDown", "k")
+    grid.settle()
+    assert kernel.value(there) == [["closed hi-hat", True]]
+    assert "perhaps a high tom" in grid.text(".wbg-here") and "hi-hat" not in grid.text(".wbg-here")
+    grid.press("x")
+    grid.settle()
+    assert "nothing in doubt" in grid.text(".wbg-state")
+    assert kernel.value(there) == [["closed hi-hat", True]]
+    grid.press("Control+z", "Control+z")
+    grid.settle()
+    assert "1 hit in doubt, 2 possible: press n" in grid.text(".wbg-state")
+
+
 def test_possible_hits_are_written_by_a_click_a_frame_and_the_menu_of_a_row(possible, screenshot):
     page, grid, kernel = possible
     grid.click(1, 1 / 16, "snare")  # on the hollow head: where it was heard, not only where it is written

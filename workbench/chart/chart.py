@@ -18,7 +18,7 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 from workbench.chart.counting import bar_name
-from workbench.chart.drumkit import INSTRUMENTS, Instrument, KitLine, drum_key_order, instrument
+from workbench.chart.drumkit import INSTRUMENTS, Instrument, KitLine, drum_key_order, instrument, one_surface
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Bar, TimeMap
 from workbench.chart.pocket import ON_THE_GRID, Pocket, swung_place
@@ -508,15 +508,24 @@ class Chart:
 
     def possible_notes(self) -> list[tuple[int, Note, PossibleHit]]:
         """Bar index and note that each possible hit would be, at the nearest grid place and with the time at which it
-        is heard; places where that instrument is written are left out."""
+        is heard.
+
+        Left out are places where that instrument is written, or where the user has confirmed another sound of the same
+        drum, and bars that the user has said to be done: there is nothing left to ask.
+        """
         out = []
+        columns: dict[int, tuple[Fraction, ...]] = {}
         for hit in self.possible_hits:
             k, at = self.time_map.place(hit.time_s)
-            grid = [(k, p) for p in self.grid_positions(k)]
-            if k + 1 < len(self):
-                grid.append((k + 1, Fraction(0)))
-            k, position = min(grid, key=lambda g: abs(self.time_map.seconds(*g) - hit.time_s))
-            if self.bars[k].find(position, hit.instrument) is None:
+            if k not in columns:
+                following = () if k + 1 == len(self) else (self.time_map.bars[k].length,)
+                columns[k] = (*self.grid_positions(k), *following)
+            position = min(columns[k], key=lambda p: abs(float(p) - at))
+            if position == self.time_map.bars[k].length:
+                k, position = k + 1, Fraction(0)
+            bar, rivals = self.bars[k], one_surface(hit.instrument)
+            told = any(n.confirmed for n in bar.notes if n.position == position and n.instrument in rivals)
+            if not (bar.done or told or bar.find(position, hit.instrument)):
                 deviation_s = hit.time_s - self.time_map.seconds(k, position)
                 note = Note(position, hit.instrument, hit.velocity, deviation_s=deviation_s, confidence=hit.probability)
                 out.append((k, note, hit))

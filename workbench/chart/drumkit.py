@@ -246,6 +246,18 @@ def own_line(label: str, midi_note: int) -> str:
     return f"{' '.join(whole_text(label).split())[:80] or 'percussion'} [{midi_note}]"
 
 
+@lru_cache(maxsize=1024)
+def one_surface(name: str) -> frozenset[str]:
+    """The sounds of which one stroke makes only one, this one among them.
+
+    Examples
+    --------
+    >>> sorted(one_surface("ride")), sorted(one_surface("kick"))
+    (['ride', 'ride bell'], ['kick'])
+    """
+    return frozenset({name}.union(*(group for group in ONE_SURFACE if name in group)))
+
+
 def articulations_of(of: Instrument) -> frozenset[str]:
     """The articulations that an instrument can be played with; common practice, no source."""
     some = {

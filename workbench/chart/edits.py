@@ -17,7 +17,7 @@ import numpy as np
 
 from workbench.chart import Chart, Mark, Note, Section, Text, WrittenBar, barcount, rebarring
 from workbench.chart.counting import bar_name, beats_said, the_bar
-from workbench.chart.drumkit import ONE_SURFACE, KitLine, instrument
+from workbench.chart.drumkit import KitLine, instrument, one_surface
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.pocket import Pocket
 from workbench.chart.rebarring import Rebarring
@@ -186,7 +186,7 @@ class AcceptHit(_OfPossibleHit, called="accept possible hit"):
     def apply(self, chart: Chart) -> Chart:
         for k, note, hit in chart.possible_notes():
             if (hit.time_s, hit.instrument) == (self.time_s, self.instrument):
-                rivals = {name for group in ONE_SURFACE if self.instrument in group for name in group}
+                rivals = one_surface(self.instrument)
                 bar = chart.bars[k]
                 kept = (
                     n for n in bar.notes if n.confirmed or n.position != note.position or n.instrument not in rivals

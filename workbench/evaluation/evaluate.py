@@ -15,16 +15,17 @@ chart as a user gets it, each note at the time it was heard.
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import mir_eval
 import numpy as np
 import pandas as pd
 
-from workbench.chart import DOUBT_BELOW, Chart, PossibleHit
+from workbench.chart import Chart
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.events import Beat, Stroke
 from workbench.chart.ornaments import play_note
@@ -35,12 +36,10 @@ from workbench.files.audiosource import RECORDING_ENDINGS
 from workbench.listening.draft import draft_chart
 from workbench.progress import Progress, part
 from workbench.reading.doubts import expected_corrections, quality
+from workbench.reading.questions import Doubt, doubts_of, questions
 
 #: Matching windows in seconds (the usual ones, as in mir_eval's defaults).
 ONSET_WINDOW_S, BEAT_WINDOW_S = 0.05, 0.07
-
-#: Doubts this near to each other are looked at together, seconds.
-ONE_PLACE_S = 0.03
 
 #: The five classes and the families of the drum key they stand for.
 CLASSES: dict[str, str] = {"KD": "kick", "SD": "snare", "HH": "hi-hat", "CY": "cymbal", "TT": "tom"}
@@ -81,12 +80,11 @@ COUNTED = ("matched", "expected", "found")
 
 @dataclass(frozen=True)
 class Visits:
-    """What stepping through a draft's doubts and possible hits finds.
+    """What stepping through a draft's doubts and possible hits finds (:func:`visit_doubts`).
 
     Attributes
     ----------
     visits : int
-        Places visited; what lies within :data:`ONE_PLACE_S` is one place.
     reached : int
         Corrections to be made at them.
     errors : int
@@ -183,12 +181,25 @@ def rates(counts: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class CorrectionCounts:
-    """What it takes to get from found to expected events."""
+    """What it takes to get from found to expected events.
 
-    inserts: int
-    deletes: int
-    relabels: int
-    right: tuple[bool, ...]  # for each found event, in order of time
+    Attributes
+    ----------
+    inserts, deletes, relabels : int
+    right : tuple of bool
+        For each found event, in order of time.
+    becomes : tuple of str
+        The name that each of them is to have, "" for one that is to go.
+    missed : tuple of (seconds, name)
+        Expected events that are not found under their name.
+    """
+
+    inserts: int = 0
+    deletes: int = 0
+    relabels: int = 0
+    right: tuple[bool, ...] = ()
+    becomes: tuple[str, ...] = ()
+    missed: tuple[tuple[float, str], ...] = ()
 
 
 def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[float, str]]) -> CorrectionCounts:
@@ -206,50 +217,66 @@ def corrections(expected: Sequence[tuple[float, str]], found: Sequence[tuple[flo
             used_expected.add(a[i])
             used_found.add(b[j])
     right = tuple(j in used_found for j in range(len(found)))
-    missed = [t for i, (t, _) in enumerate(expected) if i not in used_expected]
-    extra = [t for j, (t, _) in enumerate(found) if j not in used_found]
-    relabels = len(match(missed, extra))
-    return CorrectionCounts(len(missed) - relabels, len(extra) - relabels, relabels, right)
+    missed = tuple(event for i, event in enumerate(expected) if i not in used_expected)
+    extra = [j for j in range(len(found)) if j not in used_found]
+    relabels = {extra[j]: missed[i][1] for i, j in match([t for t, _ in missed], [found[j][0] for j in extra])}
+    becomes = tuple(n if right[j] else relabels.get(j, "") for j, (_, n) in enumerate(found))
+    unpaired = len(missed) - len(relabels), len(extra) - len(relabels)
+    return CorrectionCounts(*unpaired, len(relabels), right, becomes, missed)
 
 
-def visit_doubts(
-    expected: Sequence[tuple[float, str]],
-    found: Sequence[tuple[float, str]],
-    doubtful: Sequence[bool],
-    possible: Sequence[tuple[float, str]],
-) -> Visits:
-    """Corrections that doubtful hits and possible hits lead to.
+class Answer(NamedTuple):
+    """What is right for a doubt: the names that its strokes are to have ("" for one that is to go), and how many of
+    them are wrong or missing."""
+
+    becomes: frozenset[str] = frozenset()
+    errors: int = 0
+
+
+def right_answers(expected: Sequence[tuple[float, str]], chart: Chart) -> tuple[CorrectionCounts, dict[Doubt, Answer]]:
+    """What corrects a chart, and what is right for each of its doubts, in the order of the music."""
+    strokes = sorted(
+        (s.time_s, _as_key(s.instrument), k, n.key) for k, n in chart.notes() for s in play_note(chart, k, n)
+    )
+    fixes = corrections(expected, [event[:2] for event in strokes])
+    answers = dict.fromkeys(doubts_of(chart), Answer())
+    written = {(d.bar_index, (d.position, d.instrument)): d for d in answers if d.hit is None}
+    for (_, name, k, key), becomes in zip(strokes, fixes.becomes):
+        if doubt := written.get((k, key)):
+            known = answers[doubt]
+            answers[doubt] = Answer(known.becomes | {becomes}, known.errors + (becomes != name))
+    possible = [(d, d.hit.time_s, _as_key(d.instrument)) for d in answers if d.hit]
+    for name in {name for *_, name in possible}:
+        theirs = [(d, time_s) for d, time_s, n in possible if n == name]
+        for _, j in match([t for t, n in fixes.missed if n == name], [time_s for _, time_s in theirs]):
+            answers[theirs[j][0]] = Answer(frozenset({name}), 1)
+    return fixes, answers
+
+
+def visit_doubts(expected: Sequence[tuple[float, str]], chart: Chart) -> Visits:
+    """Corrections that stepping through a chart's questions leads to.
 
     A visited place reaches the wrong doubtful hits there and the missing events that a possible hit names; a wrong
-    hit in a missing one's place is one correction, as in :func:`corrections`.
+    hit in a missing one's place is one correction, as in :func:`corrections`.  A question in several bars is asked at
+    the first of its places; the others need no visit if the same answer is right for all: they are kept, go, are
+    written, or are given to the same drum.  If not, it takes one visit for itself, and one for each of them.
 
     Parameters
     ----------
-    expected, found, possible : sequences of (seconds, name)
-    doubtful : sequence of bool, one for each found event
+    expected : sequence of (seconds, name)
+    chart : Chart
     """
-    order = sorted(range(len(found)), key=lambda k: found[k])
-    found, doubtful = [found[k] for k in order], [doubtful[k] for k in order]
-    fixes = corrections(expected, found)
-    missed = sorted(expected)
-    for name in {n for _, n in missed}:
-        mine, theirs = [e for e in missed if e[1] == name], [t for t, n in found if n == name]
-        taken = {i for i, _ in match([t for t, _ in mine], theirs)}
-        missed = [e for e in missed if e[1] != name] + [e for k, e in enumerate(mine) if k not in taken]
-    hits: list[tuple[float, int, int]] = [
-        (t, int(not right), 0) for (t, _), right, doubt in zip(found, fixes.right, doubtful) if doubt
-    ]
-    for name in {n for _, n in possible}:
-        theirs = [t for t, n in possible if n == name]
-        named = {j for _, j in match([t for t, n in missed if n == name], theirs)}
-        hits += [(t, 0, int(j in named)) for j, t in enumerate(theirs)]
-    visits = reached = 0
-    last, wrong, missing = -np.inf, 0, 0
-    for t, extra, lacking in [*sorted(hits), (np.inf, 0, 0)]:
-        if t - last > ONE_PLACE_S:
-            visits, reached, wrong, missing = visits + (t < np.inf), reached + max(wrong, missing), 0, 0
-        last, wrong, missing = t, wrong + extra, missing + lacking
-    return Visits(visits, reached, fixes.inserts + fixes.deletes + fixes.relabels)
+    fixes, answers = right_answers(expected, chart)
+    visited, again = set(), 0
+    for question in questions(chart, answers):
+        is_one = len({answers[d].becomes for d in question}) == 1
+        visited |= {d.place for d in (question[:1] if is_one else question)}
+        again += not is_one
+    at: dict[object, list[int]] = defaultdict(lambda: [0, 0])
+    for doubt, answer in answers.items():
+        at[doubt.place][doubt.hit is not None] += answer.errors
+    reached = sum(max(of_place) for of_place in at.values())
+    return Visits(len(visited) + again, reached, fixes.inserts + fixes.deletes + fixes.relabels)
 
 
 def score_beats(expected: Sequence[Beat], found: Sequence[Beat]) -> tuple[float, float]:
@@ -289,22 +316,19 @@ def score_strokes(
     subclass_labels: Sequence[tuple[float, str]] = (),
     beats: Sequence[Beat] = (),
     duration_s: float = 0.0,
-    possible: Sequence[PossibleHit] = (),
-    doubt_below: float = DOUBT_BELOW,
+    doubts: Visits = Visits(),
 ) -> RecordingScores:
-    """Scores of drafted strokes and beats against annotations, and what doubts and possible hits reach."""
+    """Scores of drafted strokes and beats against annotations."""
     family_class = {family: label for label, family in CLASSES.items()}
     as_class = [
         (s.time_s, family_class.get(instrument(s.instrument).family, "")) for s in found if s.instrument != "side stick"
     ]
     by_time = sorted(found, key=lambda s: (s.time_s, s.instrument))
     as_key = [(s.time_s, _as_key(s.instrument)) for s in by_time]
-    key = [(t, SUBCLASSES[label]) for t, label in subclass_labels if label in SUBCLASSES]
+    key = _drum_key(subclass_labels)
     names = sorted({n for _, n in (*key, *as_key)}, key=drum_key_order)
     beats_f, downbeats_f = score_beats(beats, found_beats) if beats else (float("nan"),) * 2
-    fixes = corrections(key, as_key) if key else CorrectionCounts(0, 0, 0, ())
-    doubtful = [s.confidence < doubt_below for s in by_time]
-    suggested = [(h.time_s, _as_key(h.instrument)) for h in possible]
+    fixes = corrections(key, as_key) if key else CorrectionCounts()
     snares = [s for s in by_time if s.instrument == "snare"]
 
     def velocities(labels: set[str]) -> tuple[int, ...]:
@@ -327,8 +351,13 @@ def score_strokes(
         sum(b.number == 1 for b in beats),
         duration_s,
         confidences,
-        visit_doubts(key, as_key, doubtful, suggested) if key else Visits(),
+        doubts,
     )
+
+
+def _drum_key(subclass_labels: Iterable[tuple[float, str]]) -> list[tuple[float, str]]:
+    """Finer labels as events of the drum key."""
+    return [(t, SUBCLASSES[label]) for t, label in subclass_labels if label in SUBCLASSES]
 
 
 def _as_key(name: str) -> str:
@@ -362,8 +391,9 @@ def evaluate_folder(
         assert recording is not None  # every draft has one
         classes, subclasses, beats = (known.get(name, ()) for name in _READERS)
         found, length_s = strokes_said(draft.chart), recording.duration_s
-        doubts = draft.chart.possible_hits, draft.chart.doubt_below
-        scored = score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s, *doubts)
+        key = _drum_key(subclasses)
+        doubts = visit_doubts(key, draft.chart) if key else Visits()
+        scored = score_strokes(path.stem, kind, found, draft.pulse, classes, subclasses, beats, length_s, doubts)
         scores.append(replace(scored, expected_corrections=sum(expected_corrections(draft.chart))))
     return scores
 

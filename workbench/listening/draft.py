@@ -25,6 +25,7 @@ from workbench.files.document import ChartDocument
 from workbench.files.safefile import check_folder, make_folder
 from workbench.listening.activations import Activations
 from workbench.listening.beats import beats_of
+from workbench.listening.doubt_limit import put_in_doubt
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.hearing import Hearing, keep_hearing
 from workbench.listening.readings import NOTHING_KNOWN, BarReading, BarWish, track_readings
@@ -143,7 +144,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)
     chart = replace(chart, pocket=Pocket(written.swing_ratio), possible_hits=tuple(again.possible_hits))
-    chart = replace(chart, doubt_below=again.doubt_below)
+    chart = put_in_doubt(chart)
     if chart.instruments_used():
         chart = replace(mark_ghosts(chart), kit=chart.instruments_used())
     pulse = tuple(b for b in beats_of(time_map) if 0.0 <= b.time_s <= duration_s)

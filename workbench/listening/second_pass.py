@@ -5,8 +5,8 @@ and every place where like bars have a stroke is a *candidate*.  What is measure
 its height and loudness beside the song's own strokes of that drum, the same place of like bars, the beats beside it,
 what else sounds there, whether it sounds like the song's own drums, how clear the song is) is weighed by a small
 network, learnt by :mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named
-rightly.  What is written gets its confidence from it, and faint peaks that it finds likely are written, too; of the
-rest, and of what is written, so much is put in doubt as is worth a visit (:func:`limit_of_doubt`).
+rightly.  What is written gets its confidence from it, and faint peaks that it finds likely are written, too; the
+rest may have been played (:mod:`workbench.listening.doubt_limit` says how much of it is worth a visit).
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from workbench.chart import DOUBT_BELOW, PossibleHit
-from workbench.chart.drumkit import DETECTED, ONE_SURFACE, Limb, instrument
+from workbench.chart import PossibleHit
+from workbench.chart.drumkit import DETECTED, Limb, instrument, one_surface
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.activations import Activations
@@ -55,9 +55,6 @@ NAMED_BARS = 6
 WRITTEN_FROM = 0.3
 #: Peaks below the detector's threshold are written, too, from this height and likelihood on.
 LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
-#: Of all that is in doubt in a song an error is expected in every so many visits; this keeps clear recordings from
-#: being covered with marks.  Counted on kept-out kits it is one in 1.5 to 2.0, on clean performances one in 3.0.
-VISITS_PER_ERROR = 2.75
 #: What is less likely an error than this is not in doubt, however many errors are expected elsewhere; this keeps dense
 #: mixes from it.
 LEAST_DOUBT = 0.08
@@ -131,14 +128,11 @@ class HeardAgain:
     strokes : list of Stroke, in order of time
         To be written.
     possible_hits : list of PossibleHit, in order of time
-        Others that are likely enough to be looked at.
-    doubt_below : float, 0–1
-        Strokes less sure than this are worth a look.
+        Others, from :data:`LEAST_DOUBT` on.
     """
 
     strokes: list[Stroke]
     possible_hits: list[PossibleHit]
-    doubt_below: float
 
 
 @dataclass(frozen=True)
@@ -413,42 +407,6 @@ def _beside_strokes(
     return detected, gap_s
 
 
-def limit_of_doubt(time_s: np.ndarray, error: np.ndarray, is_missing: np.ndarray) -> float:
-    """The least probability of an error that is worth a visit.
-
-    The likeliest errors are visited as long as one is expected in every :data:`VISITS_PER_ERROR` visits; what lies at
-    one moment takes one visit, and a wrong hit in a missing one's place is one error.  So a clear recording has few
-    doubts, and a dense one many.
-
-    Parameters
-    ----------
-    time_s, error : ndarray (n,)
-        Of hits and possible hits: when, and how likely it is wrong, or was played.
-    is_missing : ndarray (n,), bool
-        Whether it is a possible hit.
-
-    Examples
-    --------
-    >>> limit_of_doubt(np.arange(4.0), np.array([0.9, 0.02, 0.3, 0.1]), np.zeros(4, bool))
-    0.1
-    """
-    place = np.empty(len(time_s), int)
-    order = np.argsort(time_s)
-    place[order] = np.cumsum(np.diff(time_s[order], prepend=-np.inf) > ONE_MOMENT_S)
-    expected: dict[int, list[float]] = {}
-    found, limit = 0.0, 1.0
-    for k in np.argsort(-error):
-        if error[k] < LEAST_DOUBT:
-            break
-        at = expected.setdefault(int(place[k]), [0.0, 0.0])
-        found -= max(at)
-        at[int(is_missing[k])] += float(error[k])
-        found += max(at)
-        if found * VISITS_PER_ERROR >= len(expected):
-            limit = float(error[k])
-    return limit
-
-
 def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: TimeMap) -> HeardAgain:
     """Strokes with the confidence that the whole song gives them, less those it makes unlikely, and what else may have
     been played.
@@ -487,7 +445,7 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         if sure[k] < LEAST_DOUBT:
             break
         name = DETECTED[found.column[k]]
-        surface = {n for group in ONE_SURFACE if name in group for n in group} | {name}
+        surface = one_surface(name)
         if used[k] or any(_is_near(taken[n], heard_s[k]) for n in surface):
             continue
         insort(taken[name], heard_s[k])
@@ -499,12 +457,8 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
                 continue
         possible.append(int(k))
     judged = [s for s in judged if s not in outdone] + faint
-    times_s = np.concatenate([[s.time_s for s in judged], heard_s[possible]])
-    errors = np.concatenate([[1 - s.confidence for s in judged], sure[possible]])
-    limit = limit_of_doubt(times_s, errors, np.arange(len(errors)) >= len(judged))
-    hits = [_possible_hit(found, k, heard_s[k], sure[k]) for k in possible if sure[k] >= limit]
-    # Confidences have three digits; that of the limit itself is in doubt too.
-    return HeardAgain(sorted(judged), sorted(hits), round(1 - limit + 0.0005, 4) if len(errors) else DOUBT_BELOW)
+    hits = [_possible_hit(found, k, heard_s[k], sure[k]) for k in possible]
+    return HeardAgain(sorted(judged), sorted(hits))
 
 
 def _is_near(times_s: list[float], time_s: float) -> bool:

@@ -1,14 +1,26 @@
 /**
- * A doubt that was answered once is answered alike: the same drum in doubt at the same place of other bars.
- * Pure functions of a chart; an answer is {bar, at, instrument, to}, with the time_s of a possible hit, `to` being "write", "refuse", "remove", "keep" or the
- * name of the drum that it was given to.
+ * A doubt that was answered once is answered alike: the same question in other bars.
+ * Pure functions of a chart; an answer is {bar, at, instrument, to, others}, with the time_s of a possible hit, `to` being "write", "refuse", "remove", "keep" or the
+ * name of the drum that it was given to, `others` the other places of the question when it was answered.
  */
 import { isDoubtful, noteAt } from "./chart.js";
-import { changeEdit, moveEdit, removeEdit, together } from "./chosen.js";
-import { answerEdits, possibleByBar } from "./possible.js";
+import { changeEdit, hitsAt, moveEdit, removeEdit, together } from "./chosen.js";
+import { answerEdits, possibleAt, possibleByBar } from "./possible.js";
+import { alikeTo, areAlike } from "./questions.js";
 
 /** What an edit of a single hit answers, or null where nothing was in doubt. */
 export function answerIn(chart, time, below, edit) {
+  const answer = toDoubt(chart, time, below, edit);
+  if (!answer) return null;
+  const { bar, at, instrument } = answer;
+  // What was written by hand where nothing was asked may be possible in bars that are alike.
+  const others = edit.edit !== "add note" ? alikeTo(chart, time, below, answer)
+    : [...possibleByBar(chart, time).keys()].filter((b) => b !== bar && areAlike(chart, bar, b)).sort((a, b) => a - b)
+      .flatMap((b) => possibleAt(chart, time, { bar: b, at, instrument }) ?? []).map((h) => ({ bar: h.bar, at, instrument }));
+  return { ...answer, others };
+}
+
+function toDoubt(chart, time, below, edit) {
   const { instrument, position: at } = edit;
   if (edit.edit === "accept possible hit" || edit.edit === "refuse possible hit") {
     const hit = [...possibleByBar(chart, time).values()].flat().find((h) => h.time_s === edit.time_s && h.instrument === instrument);
@@ -33,18 +45,10 @@ export function stands(chart, { bar, at, instrument, to, time_s }) {
   return to === "keep" ? Boolean(note?.confirmed) : Boolean(noteAt(chart, bar, at, to));
 }
 
-/** The same doubts elsewhere, in the order of the music: possible hits, or hits with their bars. */
-export function sameDoubts(chart, time, below, { at, instrument, to }) {
-  if (to === "write" || to === "refuse") {
-    return [...possibleByBar(chart, time).values()].flat().filter((h) => h.at === at && h.instrument === instrument)
-      .sort((a, b) => a.bar - b.bar);
-  }
-  const found = [];
-  chart.bars.forEach((_, bar) => {
-    const note = noteAt(chart, bar, at, instrument);
-    if (note && isDoubtful(note, below)) found.push({ bar, note });
-  });
-  return found;
+/** The doubts of a question that are open still, in the order of the music: possible hits, or hits with their bars. */
+export function openDoubts(chart, time, below, { to, others }) {
+  if (to === "write" || to === "refuse") return others.flatMap((p) => possibleAt(chart, time, p) ?? []);
+  return hitsAt(chart, others).filter(({ note }) => isDoubtful(note, below));
 }
 
 /** The edit that answers doubts alike. */

@@ -218,8 +218,16 @@ export function placeAt(time, seconds) {
   return { bar, position: notes - time.starts[bar] };
 }
 
+/** Anchors of time maps; these are values. @type {WeakMap<object, any>} */
+const times = new WeakMap();
+
 /** Anchors of a time map for conversions, as TimeMap has them in Python. */
 export function timeOf(timeMap) {
+  if (!times.has(timeMap)) times.set(timeMap, anchorsOf(timeMap));
+  return times.get(timeMap);
+}
+
+function anchorsOf(timeMap) {
   const starts = [0];
   const anchorNotes = [];
   const anchorTimes = [];

@@ -11,7 +11,8 @@ import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, multiply, parseFraction, textOf } from "./fractions.js";
 import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
   saysNoFill, wordsEdit } from "./marks.js";
-import { answerEdits, doubtsOf, possibleAt } from "./possible.js";
+import { answerEdits, possibleAt } from "./possible.js";
+import { stopsOf } from "./questions.js";
 import { neighbourBetween, neighbourColumn, samePlace, lineOf } from "./timeline.js";
 
 const VELOCITY_STEP = 8;
@@ -46,21 +47,21 @@ export const COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    if (answerPossible(v, true)) return v.chosen.size ? undefined : goToDoubt(v, 1, false);
+    if (answerPossible(v, true)) return v.chosen.size ? undefined : goToDoubt(v, 1, true);
     const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
     if (!hits.length && marks.length) return keepMarks(v, marks);
     if (!hits.length) return v.say(hitsMeant(v).length ? "Kept already." : "There is no hit and no mark here to keep.");
     const one = hits.length === 1 && !v.chosen.size && !v.selection;
     v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep"));
-    if (one) goToDoubt(v, 1, false);
+    if (one) goToDoubt(v, 1, true);
     else v.say(`${count(hits)} kept.`);
   },
   "reject": (v) => {
-    if (answerPossible(v, false)) return v.chosen.size ? undefined : goToDoubt(v, 1, false);
+    if (answerPossible(v, false)) return v.chosen.size ? undefined : goToDoubt(v, 1, true);
     const one = !v.chosen.size && !v.selection;
     if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
-    if (one) goToDoubt(v, 1, false);
+    if (one) goToDoubt(v, 1, true);
   },
   "keep bars": (v) => {
     const [first, last] = bars(v);
@@ -274,21 +275,26 @@ export function inBars(v, [first, last]) {
   return `in ${barsSaid(v.chart, first, last)}`;
 }
 
-/** Go to the next doubt; `asked`: the user wants to hear that there is none. */
-function goToDoubt(v, direction, asked = true) {
-  const doubts = withFaults(v, doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
-  if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : undefined;
-  const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0]
-    : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
-  v.moveCursor(found);
-  if (found.fault) sayFault(v, found.fault);
-}
-
-/** Whether a place comes after (> 0) or before the cursor, in the order of the music, then of the rows. */
-function order(v, { bar, at, instrument }) {
+/** Go to the next place where something is asked; `answered`: what was asked at the cursor is settled. */
+function goToDoubt(v, direction, answered = false) {
+  const stops = withFaults(v, stopsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
+  if (!stops.length) return answered ? undefined : v.say("Nothing is in doubt any more.");
   const { cursor } = v;
-  return bar - cursor.bar || compare(parseFraction(at), parseFraction(cursor.at))
-    || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+  const from = (s) => s.bar - cursor.bar || compare(parseFraction(s.at), parseFraction(cursor.at));
+  const here = stops.find((s) => !s.fault && from(s) === 0);
+  const others = here?.asked.filter((p) => p.instrument !== cursor.instrument) ?? [];
+  // What else is asked at this place comes first.
+  if (answered && others.length) return v.moveCursor(others[0]);
+  // A place is one stop, however much is asked there; a fault comes before it, and a cursor beside its rows lies before or after them.
+  const row = (p) => v.rowOf.get(p.instrument) ?? 0;
+  const isOnStop = !here || answered || others.length < here.asked.length;
+  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : Math.sign(row(cursor) - row(here)) / 2;
+  const order = (s) => from(s) || (s.fault ? -1 : 0) - rank;
+  const found = direction > 0 ? stops.find((s) => order(s) > 0) ?? stops[0]
+    : stops.filter((s) => order(s) < 0).pop() ?? stops[stops.length - 1];
+  v.moveCursor({ bar: found.bar, at: found.at, instrument: found.instrument });
+  v.atFault = found.fault ? placeKey(found) : "";
+  if (found.fault) sayFault(v, found.fault);
 }
 
 /** Write or refuse the possible hit at the cursor, or those among what is chosen. @returns {boolean} whether there are any */

@@ -2,7 +2,9 @@
  * Edits as the page makes them (the data of workbench.chart.data.edit_to_data) and what the
  * page shows of them before Python has answered.  Pure functions; charts are not changed in place.
  */
-import { compare, parseFraction } from "./fractions.js";
+import { secondsAt, timeOf } from "./chart.js";
+import { compare, parseFraction, valueOf } from "./fractions.js";
+import { areRivals, isSettled, placeOfPossible } from "./possible.js";
 
 /** Edits of notes, columns and marks are shown at once; all others appear when Python has answered. */
 export function showAtOnce(chart, edit) {
@@ -52,6 +54,17 @@ export function showAtOnce(chart, edit) {
     case "refuse possible hit":
       return { ...chart, possible_hits: chart.possible_hits.filter(
         (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument) };
+    case "accept possible hit": {
+      const hit = chart.possible_hits.find((h) => h.time_s === edit.time_s && h.instrument === edit.instrument);
+      if (!hit) return chart;
+      const left = { ...chart, possible_hits: chart.possible_hits.filter((h) => h !== hit) };
+      const time = timeOf(chart.time_map);
+      const { bar, at } = placeOfPossible(chart, time, hit);
+      if (isSettled(chart.bars[bar], at, hit.instrument)) return left;
+      const late = hit.time_s - secondsAt(time, bar, valueOf(parseFraction(at)));
+      const note = { at, instrument: hit.instrument, velocity: hit.velocity, deviation_s: late, confirmed: true };
+      return withBar(left, bar, (notes) => [...notes.filter((n) => n.confirmed || n.at !== at || !areRivals(n.instrument, hit.instrument)), note]);
+    }
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":

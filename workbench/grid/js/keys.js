@@ -23,14 +23,14 @@ export const SHORTCUTS = [
     { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" },
   ] },
   { group: "Doubts", shortcuts: [
-    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
+    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a place with hits in doubt or possible hits; what is asked in bars alike comes once", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
     { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
     { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
-    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match, the same answer to doubts like it" },
+    { keys: ["e"], command: "correct repeats", does: "the same answer where the same is asked, the same correction in the bars that match" },
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },

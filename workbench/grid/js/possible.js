@@ -2,15 +2,29 @@
  * Possible hits: what the draft leaves out but may have been played, each with its reason.  The chart keeps them at
  * the time at which they are heard (workbench.chart.PossibleHit); here is where they would be written.
  */
-import { isDoubtful, noteAt, placeAt, placeName, withArticle } from "./chart.js";
+import { placeAt, placeName, withArticle } from "./chart.js";
 import { compare, parseFraction } from "./fractions.js";
+import { ONE_SURFACE } from "./surfaces.js";
 import { nearestColumn } from "./timeline.js";
 
 /** @type {WeakMap<object, {time: any, byBar: Map<number, any[]>}>} */
 const known = new WeakMap();
 
+/** Whether two sounds are of one drum or cymbal, so that one stroke makes only one of them. */
+export const areRivals = (a, b) => a !== b && ONE_SURFACE.some((names) => names.includes(a) && names.includes(b));
+
+/** Whether nothing is left to ask of a possible hit: it is written, another sound of its drum is confirmed there, or its bar is done. */
+export const isSettled = (written, at, instrument) => written.done || written.notes.some((n) => n.at === at
+  && (n.instrument === instrument || (n.confirmed && areRivals(n.instrument, instrument))));
+
+/** Where a possible hit would be written. */
+export function placeOfPossible(chart, time, hit) {
+  const { bar, position } = placeAt(time, hit.time_s);
+  return nearestColumn(chart, bar, position);
+}
+
 /**
- * Possible hits by bar: {bar, at, instrument, velocity, probability, reason, time_s}; those already written left out.
+ * Possible hits by bar: {bar, at, instrument, velocity, probability, reason, time_s}; those that are settled left out.
  * @returns {Map<number, any[]>}
  */
 export function possibleByBar(chart, time) {
@@ -18,9 +32,8 @@ export function possibleByBar(chart, time) {
   if (found?.time === time) return found.byBar;
   const byBar = new Map();
   for (const hit of chart.possible_hits || []) {
-    const { bar, position } = placeAt(time, hit.time_s);
-    const place = nearestColumn(chart, bar, position);
-    if (noteAt(chart, place.bar, place.at, hit.instrument)) continue;
+    const place = placeOfPossible(chart, time, hit);
+    if (isSettled(chart.bars[place.bar], place.at, hit.instrument)) continue;
     if (!byBar.has(place.bar)) byBar.set(place.bar, []);
     byBar.get(place.bar).push({ ...hit, ...place });
   }
@@ -48,16 +61,3 @@ export const doubtWords = (doubts, possible, hits = false) => [doubts && `${doub
 /** A possible hit in words. */
 export const describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${
   placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
-
-/**
- * All places of doubt in the order of the music: hits less sure than a limit, and possible hits.
- * @returns {{bar: number, at: string, instrument: string}[]}
- */
-export function doubtsOf(chart, time, below, rowOf) {
-  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
-  chart.bars.forEach((written, bar) => {
-    for (const n of written.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
-  });
-  const row = (p) => rowOf.get(p.instrument) ?? 0;
-  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
-}

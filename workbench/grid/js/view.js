@@ -7,7 +7,7 @@ import { SIZES, layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX,
 import { drawLine, drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { LinePictures } from "./line_pictures.js";
 import { BarTable } from "./access.js";
-import { alikeEdit, answerIn, sameDoubts, stands, wordsOf } from "./alike.js";
+import { alikeEdit, answerIn, openDoubts, stands, wordsOf } from "./alike.js";
 import { BarLines, faultWords, faultsOf, samePlaceHeard } from "./bars.js";
 import { hitsAt, placeKey } from "./chosen.js";
 import { COMMANDS, capital } from "./commands.js";
@@ -15,7 +15,8 @@ import { openMenu } from "./context_menu.js";
 import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { attachKeys, giveKeysBack } from "./keyboard.js";
 import { describeMark, markMeant } from "./marks.js";
-import { describePossible, doubtWords, possibleAt, possibleByBar } from "./possible.js";
+import { areRivals, describePossible, doubtWords, possibleAt, possibleByBar } from "./possible.js";
+import { alikeTo, besideIn, questionsOf } from "./questions.js";
 import { attachMouse } from "./mouse.js";
 import { bringIntoSight, keepInView, roomForSheet } from "./place.js";
 import { Toolbar, button } from "./toolbar.js";
@@ -49,8 +50,12 @@ export class View {
     this.lookedAt = 0;
     this.focused = false;
     this.everUsed = new Set();
-    /** Answers to doubts, the last at the end. @type {{at: string, instrument: string, to: string}[]} */
+    /** Answers to doubts, the last at the end. @type {any[]} */
     this.answers = [];
+    /** How many questions the doubts are. */
+    this.questions = 0;
+    /** Where the cursor stopped because bar lines and hits disagree there, "" elsewhere. */
+    this.atFault = "";
     this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
@@ -378,7 +383,16 @@ export class View {
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
-    const words = [doubts + possible ? `${doubtWords(doubts, possible, true)}: press n` : "nothing in doubt"];
+    const questions = this.questions;
+    // Of a long song they are many: counted once the edit has gone, and told until then as they were.
+    this.whenIdle("questions", () => {
+      const count = questionsOf(this.chart, this.time, this.doubtBelow).length;
+      if (count === this.questions) return;
+      this.questions = count;
+      this.showState();
+    });
+    const words = [doubts + possible ? `${doubtWords(doubts, possible, true)}${questions && questions < doubts + possible
+      ? `, ${questions} question${questions > 1 ? "s" : ""}` : ""}: press n` : "nothing in doubt"];
     const disagreeing = faultWords(session);
     if (disagreeing) words.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
@@ -424,7 +438,9 @@ export class View {
     const possible = possibleAt(chart, this.time, cursor);
     words.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible)
       : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
-    if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
+    const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
+    words.push(...asked);
+    if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
@@ -433,6 +449,20 @@ export class View {
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
     write(this.here, words.join(" — "));
+  }
+
+  /** What else is asked at the cursor, and where the same is; `isAsked`: the cursor's own hit is in doubt or possible. */
+  askedHere(isAsked) {
+    const { chart, time, doubtBelow, cursor } = this;
+    const words = [];
+    const beside = besideIn(chart, time, doubtBelow, cursor);
+    const rivals = beside.filter((name) => isAsked && areRivals(name, cursor.instrument));
+    const others = beside.filter((name) => !rivals.includes(name));
+    if (rivals.length) words.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
+    if (others.length) words.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
+    const alike = isAsked ? alikeTo(chart, time, doubtBelow, cursor).map(({ bar }) => bar) : [];
+    if (alike.length) words.push(`same question in ${barList(chart, [...new Set(alike)])} (k or x, then e)`);
+    return words;
   }
 
   /** Say something there, until the cursor moves or something else is done. */
@@ -457,9 +487,9 @@ export class View {
     return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
   }
 
-  /** Doubts like those answered lately, the last answer first. */
+  /** Questions answered lately that are open in other bars, the last answer first. */
   get alikeNow() {
-    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: openDoubts(this.chart, this.time, this.doubtBelow, answer) }));
     return found.filter(({ doubts }) => doubts.length).reverse();
   }
 
@@ -471,11 +501,16 @@ export class View {
       barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
 
-  /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
+  /** Whether the answer to a doubt is offered first: it was the last edit, or the cursor's bar was not corrected. */
+  comesFirst(alike) {
+    return Boolean(alike) && (alike.seq === this.session.seq || this.offered() !== this.cursor.bar);
+  }
+
+  /** What `e` does: the last answer to a doubt elsewhere, the correction of the cursor's bar elsewhere, or the last correction. */
   repeatElsewhere() {
     const from = this.offered();
     const [alike] = this.alikeNow;
-    if (alike && from !== this.cursor.bar) return () => this.answerAlike(alike);
+    if (this.comesFirst(alike)) return () => this.answerAlike(alike);
     return from === undefined ? null : () => this.session.do({ command: "correct repeats", bar_index: from });
   }
 
@@ -486,7 +521,7 @@ export class View {
     const key = JSON.stringify([this.offersNow, first, alike, this.cursor.bar]);
     if (key === this.offersShown) return;
     this.offersShown = key;
-    const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
+    const alikeFirst = this.comesFirst(alike[0]);
     const corrected = this.offersNow.map(([from, others, words]) => offer(this,
       `${barName(this.chart, from)}: ${words}. The same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
       () => this.session.do({ command: "correct repeats", bar_index: from }),
@@ -520,6 +555,7 @@ export class View {
 
   moveCursor(cursor, clearSelection = true) {
     this.cursor = cursor;
+    this.atFault = "";
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
@@ -635,7 +671,10 @@ export class View {
 
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
-    if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
+    if (answer) {
+      const others = this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument);
+      this.answers = [...others, { ...answer, seq: this.session.seq + 1 }].slice(-MOST_ANSWERS);
+    }
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = { "add note": [edit?.note?.instrument, edit?.note?.velocity], "move note": [edit?.to_instrument, 90],

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources cb7d303a75ee8aa6e4b0a8b1ae99056eba4d6f6d8ee4bb933f7acfd1c2cd06bd */
+/* Made by python workbench/grid/bundle.py; sources 2b619d0c5c8c4cf05ff32b99e87d3b00d8b267468a0a43fc3521cf1a484fa6a2 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -184,12 +184,12 @@ function doubtfulBars(chart, below) {
 }
 var hitsOf = /* @__PURE__ */ new WeakMap();
 function hitsIn(written2) {
-  let hits = hitsOf.get(written2);
-  if (hits === void 0) {
-    hits = written2.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
-    hitsOf.set(written2, hits);
+  let hits2 = hitsOf.get(written2);
+  if (hits2 === void 0) {
+    hits2 = written2.notes.map((n) => `${n.at} ${n.instrument}`).sort().join("|");
+    hitsOf.set(written2, hits2);
   }
-  return hits;
+  return hits2;
 }
 function repeatsOf(chart, bar) {
   const { meter, length } = chart.time_map.bars[bar];
@@ -219,7 +219,12 @@ function placeAt(time, seconds) {
   }
   return { bar, position: notes - time.starts[bar] };
 }
+var times = /* @__PURE__ */ new WeakMap();
 function timeOf(timeMap) {
+  if (!times.has(timeMap)) times.set(timeMap, anchorsOf(timeMap));
+  return times.get(timeMap);
+}
+function anchorsOf(timeMap) {
   const starts = [0];
   const anchorNotes = [];
   const anchorTimes = [];
@@ -280,14 +285,14 @@ var SHORTCUTS = [
     { keys: ["Escape"], command: "leave", does: "close, let go, then keys back to the notebook", shown: "Esc" }
   ] },
   { group: "Doubts", shortcuts: [
-    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a hit in doubt, a possible hit", shown: "n N" },
+    { keys: ["n"], command: "next doubt", does: "next or previous doubt: a place with hits in doubt or possible hits; what is asked in bars alike comes once", shown: "n N" },
     { keys: ["Shift+N"], command: "previous doubt", does: "" },
     { keys: ["v"], command: "next doubtful bar", does: "most doubtful bar" },
     { keys: ["k"], command: "keep", does: "keep the hit (or the mark) here, write the possible one; go on" },
     { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
-    { keys: ["e"], command: "correct repeats", does: "the same correction in the bars that match, the same answer to doubts like it" }
+    { keys: ["e"], command: "correct repeats", does: "the same answer where the same is asked, the same correction in the bars that match" }
   ] },
   { group: "Hits", shortcuts: [
     { keys: ["Enter"], command: "toggle", does: "write or remove a hit" },
@@ -429,6 +434,22 @@ function make(tag, className, attributes = {}) {
   for (const [name, value2] of Object.entries(attributes)) e.setAttribute(name, value2);
   return e;
 }
+
+// js/surfaces.js
+var ONE_SURFACE = [
+  [
+    "open hi-hat",
+    "closed hi-hat"
+  ],
+  [
+    "ride",
+    "ride bell"
+  ],
+  [
+    "snare",
+    "side stick"
+  ]
+];
 
 // js/timeline.js
 var SIZES = {
@@ -640,14 +661,19 @@ function samePlace(chart, place2, bar) {
 
 // js/possible.js
 var known = /* @__PURE__ */ new WeakMap();
+var areRivals = (a, b) => a !== b && ONE_SURFACE.some((names) => names.includes(a) && names.includes(b));
+var isSettled = (written2, at, instrument) => written2.done || written2.notes.some((n) => n.at === at && (n.instrument === instrument || n.confirmed && areRivals(n.instrument, instrument)));
+function placeOfPossible(chart, time, hit) {
+  const { bar, position } = placeAt(time, hit.time_s);
+  return nearestColumn(chart, bar, position);
+}
 function possibleByBar(chart, time) {
   const found = known.get(chart);
   if (found?.time === time) return found.byBar;
   const byBar = /* @__PURE__ */ new Map();
   for (const hit of chart.possible_hits || []) {
-    const { bar, position } = placeAt(time, hit.time_s);
-    const place2 = nearestColumn(chart, bar, position);
-    if (noteAt(chart, place2.bar, place2.at, hit.instrument)) continue;
+    const place2 = placeOfPossible(chart, time, hit);
+    if (isSettled(chart.bars[place2.bar], place2.at, hit.instrument)) continue;
     if (!byBar.has(place2.bar)) byBar.set(place2.bar, []);
     byBar.get(place2.bar).push({ ...hit, ...place2 });
   }
@@ -656,20 +682,12 @@ function possibleByBar(chart, time) {
 }
 var possibleOf = (chart, time, [first, last]) => [...possibleByBar(chart, time).values()].flat().filter((h) => h.bar >= first && h.bar <= last).sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)));
 var possibleAt = (chart, time, { bar, at, instrument }) => possibleByBar(chart, time).get(bar)?.find((h) => h.at === at && h.instrument === instrument);
-var answerEdits = (hits, yes) => hits.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
-var doubtWords = (doubts, possible, hits = false) => [
-  doubts && `${doubts}${hits ? ` hit${doubts > 1 ? "s" : ""}` : ""} in doubt`,
+var answerEdits = (hits2, yes) => hits2.map(({ time_s, instrument }) => ({ edit: yes ? "accept possible hit" : "refuse possible hit", time_s, instrument }));
+var doubtWords = (doubts, possible, hits2 = false) => [
+  doubts && `${doubts}${hits2 ? ` hit${doubts > 1 ? "s" : ""}` : ""} in doubt`,
   possible && `${possible} possible`
 ].filter(Boolean).join(", ");
 var describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
-function doubtsOf(chart, time, below, rowOf) {
-  const found = [...possibleByBar(chart, time).values()].flat().map(({ bar, at, instrument }) => ({ bar, at, instrument }));
-  chart.bars.forEach((written2, bar) => {
-    for (const n of written2.notes) if (isDoubtful(n, below)) found.push({ bar, at: n.at, instrument: n.instrument });
-  });
-  const row = (p) => rowOf.get(p.instrument) ?? 0;
-  return found.sort((a, b) => a.bar - b.bar || compare(parseFraction(a.at), parseFraction(b.at)) || row(a) - row(b));
-}
 
 // js/bars.js
 var HEARD_S = 20;
@@ -893,6 +911,17 @@ function showAtOnce(chart, edit) {
       return { ...chart, possible_hits: chart.possible_hits.filter(
         (h) => h.time_s !== edit.time_s || h.instrument !== edit.instrument
       ) };
+    case "accept possible hit": {
+      const hit = chart.possible_hits.find((h) => h.time_s === edit.time_s && h.instrument === edit.instrument);
+      if (!hit) return chart;
+      const left = { ...chart, possible_hits: chart.possible_hits.filter((h) => h !== hit) };
+      const time = timeOf(chart.time_map);
+      const { bar, at } = placeOfPossible(chart, time, hit);
+      if (isSettled(chart.bars[bar], at, hit.instrument)) return left;
+      const late = hit.time_s - secondsAt(time, bar, valueOf(parseFraction(at)));
+      const note = { at, instrument: hit.instrument, velocity: hit.velocity, deviation_s: late, confirmed: true };
+      return withBar(left, bar, (notes) => [...notes.filter((n) => n.confirmed || n.at !== at || !areRivals(n.instrument, hit.instrument)), note]);
+    }
     case "set mark":
       return { ...chart, marks: [...withoutMark(chart.marks, edit.mark.kind, edit.mark.start), edit.mark] };
     case "remove mark":
@@ -910,8 +939,8 @@ function withChange(chart, parts, shown2 = chart) {
   else if (bars2) {
     next.bars = chart.bars.slice();
     for (const [k, written2] of Object.entries(bars2)) {
-      const known2 = shown2.bars[Number(k)];
-      next.bars[Number(k)] = JSON.stringify(known2) === JSON.stringify(written2) ? known2 : written2;
+      const known3 = shown2.bars[Number(k)];
+      next.bars[Number(k)] = JSON.stringify(known3) === JSON.stringify(written2) ? known3 : written2;
     }
   }
   if (time_bars) {
@@ -1623,14 +1652,14 @@ function hitsMeant({ chart, chosen, selection, cursor }) {
   return selection ? hitsOf2(chart, selection) : hitsAt(chart, [cursor]);
 }
 var place = ({ bar, note }) => ({ bar, at: note.at, instrument: note.instrument });
-var chosenOf = (hits) => new Map(hits.map((h) => [placeKey(place(h)), place(h)]));
-var changeEdit = (hits, fields, name) => together(hits.flatMap(({ bar, note }) => {
+var chosenOf = (hits2) => new Map(hits2.map((h) => [placeKey(place(h)), place(h)]));
+var changeEdit = (hits2, fields, name) => together(hits2.flatMap(({ bar, note }) => {
   const changed = fields(note);
   return changed ? [{ edit: "change note", bar_index: bar, position: note.at, instrument: note.instrument, ...changed }] : [];
 }), name);
-var removeEdit = (hits, name) => together(hits.map(({ bar, note }) => ({ edit: "remove note", bar_index: bar, position: note.at, instrument: note.instrument })), name);
-function moveEdit(hits, to, name) {
-  const moves = hits.map((h) => ({ from: place(h), to: to(place(h)) }));
+var removeEdit = (hits2, name) => together(hits2.map(({ bar, note }) => ({ edit: "remove note", bar_index: bar, position: note.at, instrument: note.instrument })), name);
+function moveEdit(hits2, to, name) {
+  const moves = hits2.map((h) => ({ from: place(h), to: to(place(h)) }));
   if (!moves.length || moves.some((m) => !m.to)) return null;
   const waiting = new Map(moves.map((m) => [placeKey(m.from), m]));
   const ordered = [];
@@ -1653,8 +1682,8 @@ function moveEdit(hits, to, name) {
   return { edit: together(edits, name), places: moves.map((m) => m.to) };
 }
 var GHOST_VELOCITY = 40;
-function articulateEdit(hits, name, kit) {
-  const able = hits.filter(({ note }) => kit[note.instrument].articulations.includes(name));
+function articulateEdit(hits2, name, kit) {
+  const able = hits2.filter(({ note }) => kit[note.instrument].articulations.includes(name));
   const has = (note) => (note.articulations || []).includes(name);
   const off = able.every(({ note }) => has(note));
   const opposite = { ghost: "accent", accent: "ghost", flam: "drag", drag: "flam" }[name];
@@ -1688,10 +1717,10 @@ function placeAfter(chart, notes) {
   return compare(notes, starts[high]) < 0 ? { bar, at: textOf(subtract(notes, starts[bar])) } : null;
 }
 var placeBeyond = (chart, to, after, offset) => placeAfter(chart, add(notesTo(chart, to), subtract(after, offset)));
-function copyOf(chart, hits) {
-  const at = hits.map((h) => notesTo(chart, place(h)));
+function copyOf(chart, hits2) {
+  const at = hits2.map((h) => notesTo(chart, place(h)));
   const first = at.reduce((a, b) => compare(a, b) <= 0 ? a : b);
-  return { hits: hits.map(({ note }, k) => {
+  return { hits: hits2.map(({ note }, k) => {
     const { confidence, deviation_s, ...kept2 } = note;
     return { after: subtract(at[k], first), note: { ...kept2, confirmed: true } };
   }) };
@@ -1707,8 +1736,8 @@ function pasteHitsEdit(chart, copied, to) {
     places: written2.map((e) => ({ bar: e.bar_index, at: e.note.at, instrument: e.note.instrument }))
   } : null;
 }
-function everyBarEdit(chart, hits, [first, last]) {
-  const { hits: copies } = copyOf(chart, hits);
+function everyBarEdit(chart, hits2, [first, last]) {
+  const { hits: copies } = copyOf(chart, hits2);
   const written2 = [];
   for (let bar = first; bar <= last; bar++) {
     const length = lengthOf(chart.time_map.bars[bar]);
@@ -1738,13 +1767,13 @@ function fillRowEdit(chart, instrument, [first, last]) {
   }
   return null;
 }
-function repeatHitsEdit(chart, hits) {
-  const at = hits.map((h) => notesTo(chart, place(h))).sort(compare);
-  const { beatLength } = readMeter(chart.time_map.bars[hits[0].bar].meter);
+function repeatHitsEdit(chart, hits2) {
+  const at = hits2.map((h) => notesTo(chart, place(h))).sort(compare);
+  const { beatLength } = readMeter(chart.time_map.bars[hits2[0].bar].meter);
   const begin = Math.floor(valueOf(at[0]) / valueOf(beatLength) + 1e-9);
   const end = Math.floor(valueOf(at[at.length - 1]) / valueOf(beatLength) + 1e-9) + 1;
   const to = placeAfter(chart, add(at[0], multiply(beatLength, fraction(end - begin))));
-  return to && pasteHitsEdit(chart, copyOf(chart, hits), to);
+  return to && pasteHitsEdit(chart, copyOf(chart, hits2), to);
 }
 
 // js/marks.js
@@ -2546,8 +2575,96 @@ function element(tag, attributes) {
   return e;
 }
 
+// js/questions.js
+var ALIKE_FROM = [3, 5];
+var ALIKE_WITHIN_BARS = 256;
+var numbers = /* @__PURE__ */ new Map();
+var hits = /* @__PURE__ */ new WeakMap();
+function hitsIn2(written2) {
+  let found = hits.get(written2);
+  if (!found) {
+    const mine = written2.notes.map((n) => {
+      const hit = `${n.at} ${n.instrument}`;
+      if (!numbers.has(hit)) numbers.set(hit, numbers.size);
+      return numbers.get(hit);
+    });
+    found = { bits: new Int32Array((Math.max(-1, ...mine) >> 5) + 1), count: mine.length };
+    for (const n of mine) found.bits[n >> 5] |= 1 << (n & 31);
+    hits.set(written2, found);
+  }
+  return found;
+}
+function bitCount(n) {
+  n -= n >>> 1 & 1431655765;
+  n = (n & 858993459) + (n >>> 2 & 858993459);
+  return Math.imul(n + (n >>> 4) & 252645135, 16843009) >>> 24;
+}
+function areAlike(chart, a, b) {
+  if (Math.abs(a - b) > ALIKE_WITHIN_BARS) return false;
+  const [one, other] = [chart.time_map.bars[a], chart.time_map.bars[b]];
+  if (one.meter !== other.meter || one.length !== other.length) return false;
+  const mine = hitsIn2(chart.bars[a]);
+  const theirs = hitsIn2(chart.bars[b]);
+  let both = 0;
+  for (let k = Math.min(mine.bits.length, theirs.bits.length) - 1; k >= 0; k--) both += bitCount(mine.bits[k] & theirs.bits[k]);
+  return 2 * both * ALIKE_FROM[1] >= (mine.count + theirs.count) * ALIKE_FROM[0];
+}
+var known2 = /* @__PURE__ */ new WeakMap();
+function read2(chart, time, below) {
+  const found = known2.get(chart);
+  if (found?.time === time && found.below === below) return found;
+  const same = /* @__PURE__ */ new Map();
+  const byPlace = /* @__PURE__ */ new Map();
+  const ask = (kind, bar, at, instrument) => {
+    const key = `${kind} ${at} ${instrument}`;
+    if (!same.has(key)) same.set(key, []);
+    const theirs = same.get(key);
+    let question = theirs.find(([first]) => areAlike(chart, first.bar, bar));
+    if (!question) theirs.push(question = []);
+    question.push({ bar, at, instrument });
+    byPlace.set(placeKey({ bar, at, instrument }), question);
+  };
+  const possible = possibleByBar(chart, time);
+  chart.bars.forEach((written2, bar) => {
+    for (const n of written2.notes) if (isDoubtful(n, below)) ask("written", bar, n.at, n.instrument);
+    for (const h of possible.get(bar) || []) ask("possible", bar, h.at, h.instrument);
+  });
+  const made = { time, below, questions: [...same.values()].flat(), byPlace };
+  known2.set(chart, made);
+  return made;
+}
+var questionsOf = (chart, time, below) => read2(chart, time, below).questions;
+var alikeTo = (chart, time, below, place2) => (read2(chart, time, below).byPlace.get(placeKey(place2)) || []).filter((p) => p.bar !== place2.bar);
+function stopsOf(chart, time, below, rowOf) {
+  const stops = /* @__PURE__ */ new Map();
+  for (const [{ bar, at, instrument }] of questionsOf(chart, time, below)) {
+    const key = `${bar} ${at}`;
+    if (!stops.has(key)) stops.set(key, { bar, at, asked: [] });
+    stops.get(key).asked.push({ bar, at, instrument });
+  }
+  const row = (p) => rowOf.get(p.instrument) ?? 0;
+  for (const stop of stops.values()) {
+    stop.asked.sort((a, b) => row(a) - row(b));
+    stop.instrument = stop.asked[0].instrument;
+  }
+  const place2 = (s) => valueOf(parseFraction(s.at));
+  return [...stops.values()].sort((a, b) => a.bar - b.bar || place2(a) - place2(b));
+}
+function besideIn(chart, time, below, { bar, at, instrument }) {
+  const written2 = chart.bars[bar].notes.filter((n) => n.at === at && isDoubtful(n, below));
+  const possible = (possibleByBar(chart, time).get(bar) || []).filter((h) => h.at === at);
+  return [...new Set([...written2, ...possible].map((d) => d.instrument))].filter((name) => name !== instrument);
+}
+
 // js/alike.js
 function answerIn(chart, time, below, edit) {
+  const answer = toDoubt(chart, time, below, edit);
+  if (!answer) return null;
+  const { bar, at, instrument } = answer;
+  const others = edit.edit !== "add note" ? alikeTo(chart, time, below, answer) : [...possibleByBar(chart, time).keys()].filter((b) => b !== bar && areAlike(chart, bar, b)).sort((a, b) => a - b).flatMap((b) => possibleAt(chart, time, { bar: b, at, instrument }) ?? []).map((h) => ({ bar: h.bar, at, instrument }));
+  return { ...answer, others };
+}
+function toDoubt(chart, time, below, edit) {
   const { instrument, position: at } = edit;
   if (edit.edit === "accept possible hit" || edit.edit === "refuse possible hit") {
     const hit = [...possibleByBar(chart, time).values()].flat().find((h) => h.time_s === edit.time_s && h.instrument === instrument);
@@ -2569,16 +2686,9 @@ function stands(chart, { bar, at, instrument, to, time_s }) {
   if (to === "remove") return !note;
   return to === "keep" ? Boolean(note?.confirmed) : Boolean(noteAt(chart, bar, at, to));
 }
-function sameDoubts(chart, time, below, { at, instrument, to }) {
-  if (to === "write" || to === "refuse") {
-    return [...possibleByBar(chart, time).values()].flat().filter((h) => h.at === at && h.instrument === instrument).sort((a, b) => a.bar - b.bar);
-  }
-  const found = [];
-  chart.bars.forEach((_, bar) => {
-    const note = noteAt(chart, bar, at, instrument);
-    if (note && isDoubtful(note, below)) found.push({ bar, note });
-  });
-  return found;
+function openDoubts(chart, time, below, { to, others }) {
+  if (to === "write" || to === "refuse") return others.flatMap((p) => possibleAt(chart, time, p) ?? []);
+  return hitsAt(chart, others).filter(({ note }) => isDoubtful(note, below));
 }
 function alikeEdit(doubts, to) {
   if (to === "write" || to === "refuse") return together(answerEdits(doubts, to === "write"), `${to} alike`);
@@ -2623,21 +2733,21 @@ var COMMANDS = {
     v.moveCursor({ bar, at: note.at, instrument: note.instrument });
   },
   "keep": (v) => {
-    if (answerPossible(v, true)) return v.chosen.size ? void 0 : goToDoubt(v, 1, false);
-    const hits = hitsMeant(v).filter(({ note }) => !note.confirmed);
+    if (answerPossible(v, true)) return v.chosen.size ? void 0 : goToDoubt(v, 1, true);
+    const hits2 = hitsMeant(v).filter(({ note }) => !note.confirmed);
     const marks = v.chosen.size ? [] : marksMeant(v.chart, v.cursor, v.selection);
-    if (!hits.length && marks.length) return keepMarks(v, marks);
-    if (!hits.length) return v.say(hitsMeant(v).length ? "Kept already." : "There is no hit and no mark here to keep.");
-    const one = hits.length === 1 && !v.chosen.size && !v.selection;
-    v.edit(changeEdit(hits, () => ({ confirmed: true }), "keep"));
-    if (one) goToDoubt(v, 1, false);
-    else v.say(`${count(hits)} kept.`);
+    if (!hits2.length && marks.length) return keepMarks(v, marks);
+    if (!hits2.length) return v.say(hitsMeant(v).length ? "Kept already." : "There is no hit and no mark here to keep.");
+    const one = hits2.length === 1 && !v.chosen.size && !v.selection;
+    v.edit(changeEdit(hits2, () => ({ confirmed: true }), "keep"));
+    if (one) goToDoubt(v, 1, true);
+    else v.say(`${count(hits2)} kept.`);
   },
   "reject": (v) => {
-    if (answerPossible(v, false)) return v.chosen.size ? void 0 : goToDoubt(v, 1, false);
+    if (answerPossible(v, false)) return v.chosen.size ? void 0 : goToDoubt(v, 1, true);
     const one = !v.chosen.size && !v.selection;
-    if (!withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed")) return;
-    if (one) goToDoubt(v, 1, false);
+    if (!withHits(v, (hits2) => v.edit(removeEdit(hits2, "remove hits")), "removed")) return;
+    if (one) goToDoubt(v, 1, true);
   },
   "keep bars": (v) => {
     const [first, last] = bars(v);
@@ -2661,17 +2771,17 @@ var COMMANDS = {
     if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
     else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
   },
-  "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
+  "remove": (v) => withHits(v, (hits2) => v.edit(removeEdit(hits2, "remove hits")), "removed"),
   "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),
   "move right": (v) => moveMeant(v, (p) => column(v, p, 1), "moved a column on"),
   "move up": (v) => moveMeant(v, (p) => neighbourRow(v, p, -1), "given to the row above"),
   "move down": (v) => moveMeant(v, (p) => neighbourRow(v, p, 1), "given to the row below"),
   "to drum": (v, name) => moveMeant(v, (p) => ({ ...p, instrument: name }), `given to the ${name}`),
-  "louder": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x + VELOCITY_STEP)), "louder"),
-  "softer": (v) => withHits(v, (hits) => v.edit(velocities(hits, (x) => x - VELOCITY_STEP)), "softer"),
+  "louder": (v) => withHits(v, (hits2) => v.edit(velocities(hits2, (x) => x + VELOCITY_STEP)), "louder"),
+  "softer": (v) => withHits(v, (hits2) => v.edit(velocities(hits2, (x) => x - VELOCITY_STEP)), "softer"),
   "velocity": (v, key) => {
     const velocity = Math.round(Number(key) * 127 / 9);
-    withHits(v, (hits) => v.edit(velocities(hits, () => velocity)), `velocity ${velocity}`);
+    withHits(v, (hits2) => v.edit(velocities(hits2, () => velocity)), `velocity ${velocity}`);
   },
   "right hand": (v) => hand(v, "R"),
   "left hand": (v) => hand(v, "L"),
@@ -2680,30 +2790,30 @@ var COMMANDS = {
   )),
   "open": (v) => {
     const other = { "closed hi-hat": "open hi-hat", "open hi-hat": "closed hi-hat", "pedal hi-hat": "open hi-hat" };
-    const hits = hitsMeant(v).filter(({ note }) => other[note.instrument]);
-    if (!hits.length) return v.say("Only a hi-hat is open or closed.");
-    move(v, hits, (p) => ({ ...p, instrument: other[p.instrument] }), "open or closed");
+    const hits2 = hitsMeant(v).filter(({ note }) => other[note.instrument]);
+    if (!hits2.length) return v.say("Only a hi-hat is open or closed.");
+    move(v, hits2, (p) => ({ ...p, instrument: other[p.instrument] }), "open or closed");
   },
   "select left": (v) => extendSelection(v, -1),
   "select right": (v) => extendSelection(v, 1),
   "select all": (v) => v.select([0, v.chart.bars.length - 1]),
-  "all alike": (v) => withHits(v, (hits) => {
-    const alike = new Set(hits.map(({ note }) => `${note.at} ${note.instrument}`));
+  "all alike": (v) => withHits(v, (hits2) => {
+    const alike = new Set(hits2.map(({ note }) => `${note.at} ${note.instrument}`));
     v.choose(chosenOf(hitsOf2(v.chart, v.selection || [0, v.chart.bars.length - 1], (n) => alike.has(`${n.at} ${n.instrument}`))));
     v.sayChosen();
   }),
   "in every bar": (v) => {
-    const hits = v.chosen.size ? hitsAt(v.chart, v.chosen.values()) : hitsAt(v.chart, [v.cursor]);
+    const hits2 = v.chosen.size ? hitsAt(v.chart, v.chosen.values()) : hitsAt(v.chart, [v.cursor]);
     const stretch = v.selection || [0, v.chart.bars.length - 1];
     const where = v.selection ? inBars(v, stretch) : "in the whole song";
-    if (!hits.length) {
+    if (!hits2.length) {
       const { at, instrument } = v.cursor;
       const others = hitsOf2(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
       if (!others.length) return v.say(`No bar has ${withArticle(instrument)} at this place.`);
       v.edit(removeEdit(others, "in no bar"));
       return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
     }
-    const found = everyBarEdit(v.chart, hits, stretch);
+    const found = everyBarEdit(v.chart, hits2, stretch);
     if (!found) return v.say("Every bar has that already.");
     v.edit(found.edit);
     v.say(`${count(found.places)} written ${where}, as here; Ctrl Z takes back.`);
@@ -2836,77 +2946,83 @@ function column(v, place2, direction) {
 function changeRow(v, direction) {
   go(v, neighbourRow(v, v.cursor, direction));
 }
-var count = (hits) => `${hits.length} hit${hits.length > 1 ? "s" : ""}`;
+var count = (hits2) => `${hits2.length} hit${hits2.length > 1 ? "s" : ""}`;
 function inBars(v, [first, last]) {
   return `in ${barsSaid(v.chart, first, last)}`;
 }
-function goToDoubt(v, direction, asked = true) {
-  const doubts = withFaults(v, doubtsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
-  if (!doubts.length) return asked ? v.say("Nothing is in doubt any more.") : void 0;
-  const found = direction > 0 ? doubts.find((d) => order(v, d) > 0) ?? doubts[0] : doubts.filter((d) => order(v, d) < 0).pop() ?? doubts[doubts.length - 1];
-  v.moveCursor(found);
-  if (found.fault) sayFault(v, found.fault);
-}
-function order(v, { bar, at, instrument }) {
+function goToDoubt(v, direction, answered = false) {
+  const stops = withFaults(v, stopsOf(v.chart, v.time, v.doubtBelow, v.rowOf));
+  if (!stops.length) return answered ? void 0 : v.say("Nothing is in doubt any more.");
   const { cursor } = v;
-  return bar - cursor.bar || compare(parseFraction(at), parseFraction(cursor.at)) || (v.rowOf.get(instrument) ?? 0) - (v.rowOf.get(cursor.instrument) ?? 0);
+  const from = (s) => s.bar - cursor.bar || compare(parseFraction(s.at), parseFraction(cursor.at));
+  const here = stops.find((s) => !s.fault && from(s) === 0);
+  const others = here?.asked.filter((p) => p.instrument !== cursor.instrument) ?? [];
+  if (answered && others.length) return v.moveCursor(others[0]);
+  const row = (p) => v.rowOf.get(p.instrument) ?? 0;
+  const isOnStop = !here || answered || others.length < here.asked.length;
+  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : Math.sign(row(cursor) - row(here)) / 2;
+  const order = (s) => from(s) || (s.fault ? -1 : 0) - rank;
+  const found = direction > 0 ? stops.find((s) => order(s) > 0) ?? stops[0] : stops.filter((s) => order(s) < 0).pop() ?? stops[stops.length - 1];
+  v.moveCursor({ bar: found.bar, at: found.at, instrument: found.instrument });
+  v.atFault = found.fault ? placeKey(found) : "";
+  if (found.fault) sayFault(v, found.fault);
 }
 function answerPossible(v, yes) {
   const places = v.chosen.size ? [...v.chosen.values()] : v.selection ? [] : [v.cursor];
-  const hits = places.flatMap((p) => possibleAt(v.chart, v.time, p) ?? []);
-  if (!hits.length) return false;
-  v.edit(together(answerEdits(hits, yes), yes ? "write possible hits" : "refuse possible hits"));
-  if (v.chosen.size) v.say(`${count(hits)} ${yes ? "written, where they are heard" : "refused"}.`);
+  const hits2 = places.flatMap((p) => possibleAt(v.chart, v.time, p) ?? []);
+  if (!hits2.length) return false;
+  v.edit(together(answerEdits(hits2, yes), yes ? "write possible hits" : "refuse possible hits"));
+  if (v.chosen.size) v.say(`${count(hits2)} ${yes ? "written, where they are heard" : "refused"}.`);
   return true;
 }
 function withHits(v, act, done = "") {
-  const hits = hitsMeant(v);
-  if (hits.length) act(hits);
+  const hits2 = hitsMeant(v);
+  if (hits2.length) act(hits2);
   else v.say(v.selection ? "The selected bars have no hits." : "There is no hit here; Enter writes one.");
-  if (hits.length > 1 && done) v.say(`${count(hits)}: ${done}.`);
-  return hits.length > 0;
+  if (hits2.length > 1 && done) v.say(`${count(hits2)}: ${done}.`);
+  return hits2.length > 0;
 }
-var velocities = (hits, changed) => changeEdit(hits, (note) => ({
+var velocities = (hits2, changed) => changeEdit(hits2, (note) => ({
   velocity: Math.min(Math.max(changed(note.velocity), 1), 127),
   confirmed: true
 }), "loudness");
 function hand(v, letter) {
-  withHits(v, (hits) => {
-    const sticking = hits.every(({ note }) => note.sticking === letter) ? "" : letter;
-    v.edit(changeEdit(hits, () => ({ sticking, confirmed: true }), "sticking"));
+  withHits(v, (hits2) => {
+    const sticking = hits2.every(({ note }) => note.sticking === letter) ? "" : letter;
+    v.edit(changeEdit(hits2, () => ({ sticking, confirmed: true }), "sticking"));
   }, letter === "R" ? "right hand" : "left hand");
 }
 function articulate(v, name) {
-  const there = withHits(v, (hits) => {
-    const edit = articulateEdit(hits, name, v.session.info.kit);
+  const there = withHits(v, (hits2) => {
+    const edit = articulateEdit(hits2, name, v.session.info.kit);
     if (edit) v.edit(edit);
-    else v.say(`${capital(withArticle(hits[0].note.instrument))} has no ${name}.`);
+    else v.say(`${capital(withArticle(hits2[0].note.instrument))} has no ${name}.`);
   }, name);
   if (!there && name === "rim shot" && !v.selection) v.say("There is no hit here to be a rim shot; Shift M mends bar lines.");
 }
-function move(v, hits, to, done) {
-  const moved = moveEdit(hits, to, "move hits");
+function move(v, hits2, to, done) {
+  const moved = moveEdit(hits2, to, "move hits");
   if (!moved) return v.say("There is no place to move to.");
   const { cursor } = v;
-  const mine = hits.findIndex(({ bar, note }) => placeKey({ bar, at: note.at, instrument: note.instrument }) === placeKey(cursor));
+  const mine = hits2.findIndex(({ bar, note }) => placeKey({ bar, at: note.at, instrument: note.instrument }) === placeKey(cursor));
   v.edit(moved.edit);
   if (v.chosen.size) v.choose(new Map(moved.places.map((p) => [placeKey(p), p])));
   if (mine >= 0) v.moveCursor(moved.places[mine], false);
-  if (hits.length > 1) v.say(`${count(hits)} ${done}.`);
+  if (hits2.length > 1) v.say(`${count(hits2)} ${done}.`);
 }
 function moveMeant(v, to, done) {
-  withHits(v, (hits) => move(v, hits, to, done));
+  withHits(v, (hits2) => move(v, hits2, to, done));
 }
 function moveHits(v, from, to) {
-  const hits = v.chosen.has(placeKey(from)) ? hitsMeant(v) : hitsAt(v.chart, [from]);
+  const hits2 = v.chosen.has(placeKey(from)) ? hitsMeant(v) : hitsAt(v.chart, [from]);
   if (placeKey(from) === placeKey(to)) return;
-  if (hits.length === 1) return move(v, hits, () => to, "moved");
+  if (hits2.length === 1) return move(v, hits2, () => to, "moved");
   const rows = v.rowOf.get(to.instrument) - v.rowOf.get(from.instrument);
-  const copied = copyOf(v.chart, [...hits, ...hitsAt(v.chart, [from])]);
+  const copied = copyOf(v.chart, [...hits2, ...hitsAt(v.chart, [from])]);
   const shifted = /* @__PURE__ */ new Map();
   const offset = copied.hits[copied.hits.length - 1].after;
-  hits.forEach(({ bar, note }, k) => shifted.set(placeKey({ bar, at: note.at, instrument: note.instrument }), copied.hits[k].after));
-  move(v, hits, (p) => {
+  hits2.forEach(({ bar, note }, k) => shifted.set(placeKey({ bar, at: note.at, instrument: note.instrument }), copied.hits[k].after));
+  move(v, hits2, (p) => {
     const instrument = v.rows[v.rowOf.get(p.instrument) + rows];
     const there = placeBeyond(v.chart, to, shifted.get(placeKey(p)), offset);
     return instrument && there ? { ...there, instrument } : null;
@@ -2914,9 +3030,9 @@ function moveHits(v, from, to) {
 }
 function copy(v) {
   if (v.chosen.size) {
-    const hits = hitsMeant(v);
-    v.session.copied = copyOf(v.chart, hits);
-    return v.say(`${count(hits)} copied; Ctrl V writes them from the cursor on.`);
+    const hits2 = hitsMeant(v);
+    v.session.copied = copyOf(v.chart, hits2);
+    return v.say(`${count(hits2)} copied; Ctrl V writes them from the cursor on.`);
   }
   v.session.copied = copiedBars(v.chart, ...bars(v));
   const n = v.session.copied.length;
@@ -2992,10 +3108,10 @@ function askRepeat(v) {
   const [first, last] = bars(v);
   const n = last - first + 1;
   const now2 = cueOf(v, first, (text) => REPEAT.test(text));
-  const [, set, times, out] = now2.text.match(REPEAT) || [];
+  const [, set, times2, out] = now2.text.match(REPEAT) || [];
   v.ask(
     `${capital(inBars(v, [first, last]).slice(3))} with repeat signs. Played how often in all? `,
-    out ? "1" : set ? times || "2" : "2",
+    out ? "1" : set ? times2 || "2" : "2",
     "1: never folded; empty: as the sections say",
     (text) => {
       const count2 = Number(text || 0);
@@ -3441,10 +3557,10 @@ var Toolbar = class {
 };
 
 // js/context_menu.js
-function itemsOfHits(v, hits) {
+function itemsOfHits(v, hits2) {
   const { kit } = v.session.info;
-  const many = hits.length > 1 ? ` ${hits.length} hits` : "";
-  const able = ARTICULATIONS.filter(([name]) => hits.some(({ note }) => kit[note.instrument].articulations.includes(name)));
+  const many = hits2.length > 1 ? ` ${hits2.length} hits` : "";
+  const able = ARTICULATIONS.filter(([name]) => hits2.some(({ note }) => kit[note.instrument].articulations.includes(name)));
   return [
     [`Keep${many}`, "keep"],
     [`Remove${many}`, "remove"],
@@ -3490,7 +3606,7 @@ var OF_BARS = [
 ];
 var shown = null;
 function openMenu(v, x, y, ofBars) {
-  const hits = ofBars ? [] : hitsMeant(v);
+  const hits2 = ofBars ? [] : hitsMeant(v);
   const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
   const empty = [
     ...possible,
@@ -3501,13 +3617,13 @@ function openMenu(v, x, y, ofBars) {
     ["Fill from here", "mark fill"]
   ];
   const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
-  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits.length ? itemsOfHits(v, hits) : empty);
+  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits2.length ? itemsOfHits(v, hits2) : empty);
 }
 function openRowMenu(v, x, y, instrument) {
   v.moveCursor({ ...v.cursor, instrument }, false);
   const stretch = v.selection || [0, v.chart.bars.length - 1];
-  const hits = hitsOf2(v.chart, stretch, (n) => n.instrument === instrument);
-  const doubts = hits.filter(({ note }) => isDoubtful(note, v.doubtBelow));
+  const hits2 = hitsOf2(v.chart, stretch, (n) => n.instrument === instrument);
+  const doubts = hits2.filter(({ note }) => isDoubtful(note, v.doubtBelow));
   const possible = possibleOf(v.chart, v.time, stretch).filter((h) => h.instrument === instrument);
   const choose = (some) => () => {
     closeMenu();
@@ -3521,7 +3637,7 @@ function openRowMenu(v, x, y, instrument) {
   };
   const its = (some, what) => `its ${some.length > 1 ? `${some.length} ${what.replace("hit", "hits")}` : what}`;
   const items = [];
-  if (hits.length) items.push([`Choose ${its(hits, "hit")}`, choose(hits)]);
+  if (hits2.length) items.push([`Choose ${its(hits2, "hit")}`, choose(hits2)]);
   if (doubts.length) {
     items.push(
       [`Choose ${its(doubts, "hit in doubt")}`, choose(doubts)],
@@ -3541,9 +3657,9 @@ function openRowMenu(v, x, y, instrument) {
       ]
     );
   }
-  if (hits.length) {
-    items.push([`Give ${its(hits, "hit")} to another drum …`, () => {
-      v.choose(chosenOf(hits));
+  if (hits2.length) {
+    items.push([`Give ${its(hits2, "hit")} to another drum …`, () => {
+      v.choose(chosenOf(hits2));
       openDrums(v);
     }]);
   }
@@ -3945,20 +4061,20 @@ function placesInBox(view, { x0, y0, x1, y1 }, between) {
   return found;
 }
 function placesOf(view, bars2, wanted) {
-  const hits = hitsOf2(view.chart, bars2, (note, bar) => wanted({ bar, at: note.at, instrument: note.instrument }));
+  const hits2 = hitsOf2(view.chart, bars2, (note, bar) => wanted({ bar, at: note.at, instrument: note.instrument }));
   const possible = possibleOf(view.chart, view.time, bars2).filter(wanted);
-  return new Map([...chosenOf(hits), ...possible.map(({ bar, at, instrument }) => (
+  return new Map([...chosenOf(hits2), ...possible.map(({ bar, at, instrument }) => (
     /** @type {[string, any]} */
     [placeKey({ bar, at, instrument }), { bar, at, instrument }]
   ))]);
 }
 function chooseBetween(view, a, b) {
-  const order2 = (p) => p.bar + valueOf(parseFraction(p.at)) / 1e3;
-  const [from, to] = order2(a) <= order2(b) ? [a, b] : [b, a];
+  const order = (p) => p.bar + valueOf(parseFraction(p.at)) / 1e3;
+  const [from, to] = order(a) <= order(b) ? [a, b] : [b, a];
   const rows = [view.rowOf.get(a.instrument), view.rowOf.get(b.instrument)].sort((x, y) => x - y);
   view.choose(placesOf(view, [from.bar, to.bar], (place2) => {
     const row = view.rowOf.get(place2.instrument);
-    return row >= rows[0] && row <= rows[1] && order2(place2) >= order2(from) && order2(place2) <= order2(to);
+    return row >= rows[0] && row <= rows[1] && order(place2) >= order(from) && order(place2) <= order(to);
   }));
   view.sayChosen();
 }
@@ -4046,6 +4162,8 @@ var View = class {
     this.focused = false;
     this.everUsed = /* @__PURE__ */ new Set();
     this.answers = [];
+    this.questions = 0;
+    this.atFault = "";
     this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
@@ -4263,11 +4381,11 @@ var View = class {
     const { bars: bars2 } = this.chart;
     for (const name of this.session.info.used || []) this.everUsed.add(name);
     for (const h of this.chart.possible_hits || []) this.everUsed.add(h.instrument);
-    const known2 = this.counted?.below === below && this.counted.bars.length === bars2.length ? this.counted.bars : [];
+    const known3 = this.counted?.below === below && this.counted.bars.length === bars2.length ? this.counted.bars : [];
     this.counted = { below, bars: bars2 };
-    if (!known2.length) this.doubts = /* @__PURE__ */ new Map();
+    if (!known3.length) this.doubts = /* @__PURE__ */ new Map();
     bars2.forEach((written2, bar) => {
-      if (written2 === known2[bar]) return;
+      if (written2 === known3[bar]) return;
       for (const n of written2.notes) this.everUsed.add(n.instrument);
       const doubt = written2.notes.filter((n) => isDoubtful(n, below)).length;
       if (doubt) this.doubts.set(bar, doubt);
@@ -4387,8 +4505,15 @@ var View = class {
     write(this.title, [chart.title || "Untitled chart", chart.artist].filter(Boolean).join(" · "));
     const waiting = session.pending.length;
     const doubts = this.doubts ? [...this.doubts.values()].reduce((a, b) => a + b, 0) : 0;
-    const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits) => n + hits.length, 0);
-    const words2 = [doubts + possible ? `${doubtWords(doubts, possible, true)}: press n` : "nothing in doubt"];
+    const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits2) => n + hits2.length, 0);
+    const questions = this.questions;
+    this.whenIdle("questions", () => {
+      const count2 = questionsOf(this.chart, this.time, this.doubtBelow).length;
+      if (count2 === this.questions) return;
+      this.questions = count2;
+      this.showState();
+    });
+    const words2 = [doubts + possible ? `${doubtWords(doubts, possible, true)}${questions && questions < doubts + possible ? `, ${questions} question${questions > 1 ? "s" : ""}` : ""}: press n` : "nothing in doubt"];
     const disagreeing = faultWords(session);
     if (disagreeing) words2.unshift(disagreeing);
     const done = chart.bars.filter((b) => b.done).length;
@@ -4430,7 +4555,9 @@ var View = class {
     const words2 = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
     words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
-    if (!this.offersNow.some(([bar]) => bar === cursor.bar)) {
+    const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
+    words2.push(...asked);
+    if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
       const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
       if (others.length) words2.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
     }
@@ -4438,6 +4565,19 @@ var View = class {
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words2.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
     write(this.here, words2.join(" — "));
+  }
+  /** What else is asked at the cursor, and where the same is; `isAsked`: the cursor's own hit is in doubt or possible. */
+  askedHere(isAsked) {
+    const { chart, time, doubtBelow, cursor } = this;
+    const words2 = [];
+    const beside = besideIn(chart, time, doubtBelow, cursor);
+    const rivals = beside.filter((name) => isAsked && areRivals(name, cursor.instrument));
+    const others = beside.filter((name) => !rivals.includes(name));
+    if (rivals.length) words2.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
+    if (others.length) words2.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
+    const alike = isAsked ? alikeTo(chart, time, doubtBelow, cursor).map(({ bar }) => bar) : [];
+    if (alike.length) words2.push(`same question in ${barList(chart, [...new Set(alike)])} (k or x, then e)`);
+    return words2;
   }
   /** Say something there, until the cursor moves or something else is done. */
   say(text) {
@@ -4457,9 +4597,9 @@ var View = class {
     const offers = this.offersNow.map(([bar]) => bar);
     return offers.includes(this.cursor.bar) ? this.cursor.bar : offers.at(-1);
   }
-  /** Doubts like those answered lately, the last answer first. */
+  /** Questions answered lately that are open in other bars, the last answer first. */
   get alikeNow() {
-    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: sameDoubts(this.chart, this.time, this.doubtBelow, answer) }));
+    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: openDoubts(this.chart, this.time, this.doubtBelow, answer) }));
     return found.filter(({ doubts }) => doubts.length).reverse();
   }
   /** Answer doubts as one like them was answered. */
@@ -4468,11 +4608,15 @@ var View = class {
     this.session.edit(alikeEdit(doubts, to));
     this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in ${barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
-  /** What `e` does: the correction of the cursor's bar elsewhere, else the last answer to a doubt, else the last correction. */
+  /** Whether the answer to a doubt is offered first: it was the last edit, or the cursor's bar was not corrected. */
+  comesFirst(alike) {
+    return Boolean(alike) && (alike.seq === this.session.seq || this.offered() !== this.cursor.bar);
+  }
+  /** What `e` does: the last answer to a doubt elsewhere, the correction of the cursor's bar elsewhere, or the last correction. */
   repeatElsewhere() {
     const from = this.offered();
     const [alike] = this.alikeNow;
-    if (alike && from !== this.cursor.bar) return () => this.answerAlike(alike);
+    if (this.comesFirst(alike)) return () => this.answerAlike(alike);
     return from === void 0 ? null : () => this.session.do({ command: "correct repeats", bar_index: from });
   }
   /** What could be done in other bars too; it stays until it is done, let be, or no longer true. */
@@ -4482,7 +4626,7 @@ var View = class {
     const key = JSON.stringify([this.offersNow, first, alike, this.cursor.bar]);
     if (key === this.offersShown) return;
     this.offersShown = key;
-    const alikeFirst = alike.length > 0 && first !== this.cursor.bar;
+    const alikeFirst = this.comesFirst(alike[0]);
     const corrected = this.offersNow.map(([from, others2, words2]) => offer(
       this,
       `${barName(this.chart, from)}: ${words2}. The same in ${barList(this.chart, others2)}${from === first && !alikeFirst ? " (e)" : ""}`,
@@ -4517,6 +4661,7 @@ var View = class {
   // -- cursor and selection -------------------------------------------------------------
   moveCursor(cursor, clearSelection = true) {
     this.cursor = cursor;
+    this.atFault = "";
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
@@ -4617,7 +4762,10 @@ var View = class {
   }
   edit(edit) {
     const answer = edit && answerIn(this.chart, this.time, this.doubtBelow, edit);
-    if (answer) this.answers = [...this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument), answer].slice(-MOST_ANSWERS);
+    if (answer) {
+      const others = this.answers.filter((a) => a.at !== answer.at || a.instrument !== answer.instrument);
+      this.answers = [...others, { ...answer, seq: this.session.seq + 1 }].slice(-MOST_ANSWERS);
+    }
     const seq = this.session.edit(edit);
     if (this.model.get("sound_hits")) {
       const struck = {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources cb7d303a75ee8aa6e4b0a8b1ae99056eba4d6f6d8ee4bb933f7acfd1c2cd06bd */
+/* Made by python workbench/grid/bundle.py; sources 2b619d0c5c8c4cf05ff32b99e87d3b00d8b267468a0a43fc3521cf1a484fa6a2 */
 
 // js/score.js
 function safeSvg(text) {
