@@ -423,3 +423,37 @@ def test_a_bar_that_no_note_values_fit_goes_to_the_grid_and_is_told():
     back = read_musicxml_bytes(score(bars))
     assert all((64 * n.position).denominator == 1 for _, n in back.chart.notes())
     assert any("bars 1" in p or "bar 1" in p for p in back.problems) and engrave_svg(back.chart)
+
+
+def doubted_chart():
+    """Doubted: a hi-hat with its snare on 2 and a kick on the a of 3; a ghost note is sure."""
+    struck = [
+        Note(Fraction(0), "kick"),
+        Note(Fraction(1, 4), "closed hi-hat", confidence=0.5),
+        Note(Fraction(1, 4), "snare", confidence=0.4),
+        Note(Fraction(3, 8), "snare", 30, frozenset({"ghost"})),
+        Note(Fraction(11, 16), "kick", confidence=0.6),
+        Note(Fraction(3, 4), "snare", confidence=0.4, confirmed=True),
+    ]
+    return Chart(TimeMap.steady(2, 100), (WrittenBar(tuple(struck)), WrittenBar(tuple(struck[3:]))))
+
+
+def test_doubts_are_words_that_music21_reads_where_the_strokes_stand():
+    """One ? for strokes together, above for hands and below for feet; nothing unless it is asked for."""
+    data = musicxml_bytes(doubted_chart(), ScoreOptions(doubts=True))
+    [part] = music21.converter.parseData(data.decode()).parts
+    measures = list(part.getElementsByClass("Measure"))
+    found = [
+        (k, e.getOffsetInHierarchy(m), e.placement)
+        for k, m in enumerate(measures)
+        for e in m.recurse().getElementsByClass("TextExpression")
+        if e.content == "?"
+    ]
+    assert sorted(found) == [(0, 1.0, "above"), (0, 2.75, "below"), (1, 2.75, "below")]
+    assert b">?<" not in musicxml_bytes(doubted_chart())
+
+
+def test_doubts_read_back_are_no_cues():
+    chart = doubted_chart()
+    read = read_musicxml_bytes(musicxml_bytes(chart, ScoreOptions(doubts=True))).chart
+    assert read.texts == () and [b.pattern for b in read.bars] == [b.pattern for b in chart.bars]

@@ -59,7 +59,10 @@ def test_doubtful_notes_are_counted_and_marked_on_request(chart_file, capsys):
     marks = lambda: chart_file.with_name("ferry.mei").read_text("utf-8").count(">?</rend>")
     assert main(["score", str(chart_file), "--to", "mei"]) == 0
     assert marks() == 0 and says(capsys.readouterr().err, "2 of its 16 notes", "--doubts")
-    assert main(["score", str(chart_file), "--to", "mei", "--doubts"]) == 0
+    assert main(["score", str(chart_file), "--to", "mei,musicxml", "--doubts"]) == 0
+    # Both bars are in the file, too, though one repeat could stand for them.
+    written = chart_file.with_name("ferry.musicxml").read_text("utf-8")
+    assert written.count(">?</words>") == 2 and "<repeat" not in written
     assert marks() == 2 and says(capsys.readouterr().err, "2 of its 16 notes", "marked")
     assert main(["score", str(chart_file), "--to", "mei", "--doubts", "--bars", "6-8"]) == 0
     assert "not sure" not in capsys.readouterr().err, "none in these bars"

@@ -1113,7 +1113,6 @@ def practice_pack(
     ('index.html', 'booklet.pdf')
     """
     from workbench.practice.pack import PackOptions, make_practice_pack
-    from workbench.reading.read import Reading
     from workbench.scorefiles import part_name
 
     part = _part(chart)
@@ -1125,7 +1124,7 @@ def practice_pack(
         part.chart,
         folder,
         exercises=exercises,
-        reading=chart if isinstance(chart, Reading) else None,
+        reading=_reading(chart),
         recording=part.recording if recording is None else recording,
         options=PackOptions(**options),
         progress=_shown(progress),

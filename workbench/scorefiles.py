@@ -192,7 +192,9 @@ def write_scores(
         raise FileFormatError(f"Name at least one score format: {', '.join(SCORE_FORMATS)}.")
     base = _base(chart, Path(source), folder, bars)
     chart = with_form(chart) if read_form and bars is None else chart
-    file_options = replace(options or ScoreOptions(), repeats=folded)
+    # A repeat would hide the doubts of the bars that it stands for.
+    asked = options or ScoreOptions()
+    file_options = replace(asked, repeats=folded and not asked.doubts)
     if bars is not None:  # bars of an excerpt are counted anew
         file_options = replace(file_options, line_breaks=(), page_breaks=())
     part_only = chart if bars is None else excerpt_chart(chart, *bars)

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.edits import AcceptHit, AddNote, CompositeEdit, Edit, MoveNote, RemoveNote, SetBars, apply
 from workbench.errors import ChartError
@@ -33,7 +33,6 @@ from workbench.evaluation.evaluate import ONSET_WINDOW_S, SUBCLASSES
 from workbench.files.annotations import read_labels
 from workbench.grid.corrections import Corrections
 from workbench.listening.draft import draft_chart
-from workbench.reading.doubts import is_doubtful
 from workbench.reading.questions import doubts_of, questions
 
 #: Instruments of the annotation that one row of the draft stands for.

@@ -57,6 +57,7 @@ def test_the_schema_accepts_every_chart(schema, chart):
         ScoreOptions(),
         ScoreOptions(one_voice=True, counts=True, sticking=False),
         ScoreOptions(repeats=True, slashes=(0,)),
+        ScoreOptions(doubts=True),
     ):
         assert schema.validate(etree.fromstring(musicxml_bytes(chart, options))), schema.error_log
 

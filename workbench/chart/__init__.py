@@ -18,6 +18,7 @@ from workbench.chart.chart import (
     Section,
     Text,
     WrittenBar,
+    is_doubtful,
 )
 
 __all__ = [
@@ -34,4 +35,5 @@ __all__ = [
     "Section",
     "Text",
     "WrittenBar",
+    "is_doubtful",
 ]

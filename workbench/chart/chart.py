@@ -133,6 +133,11 @@ class Note:
         return (at.numerator / at.denominator, at, drum_key_order(self.instrument))
 
 
+def is_doubtful(note: Note, below: float = DOUBT_BELOW) -> bool:
+    """Whether a note is neither confirmed nor heard surely."""
+    return not note.confirmed and note.confidence < below
+
+
 @dataclass(frozen=True, order=True)
 class PossibleHit:
     """A stroke that the draft does not write but that may have been played: a suggestion, never written without the

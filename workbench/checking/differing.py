@@ -6,12 +6,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from workbench.chart import Chart
+from workbench.chart import Chart, is_doubtful
 from workbench.chart.counting import bar_words, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.findings import NOT_HEARD, Finding, Matched, are_easily_confused
 from workbench.grouping import grouped
-from workbench.reading.doubts import is_doubtful
 
 #: Bars whose notes differ by at most this share are alike; chosen by eye, no source.
 ALIKE_BELOW = 0.2

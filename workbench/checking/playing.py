@@ -26,7 +26,7 @@ import pandas as pd
 
 from workbench.alignment.align import align_chart
 from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
-from workbench.chart import Chart, Mark, Note
+from workbench.chart import Chart, Mark, Note, is_doubtful
 from workbench.chart.counting import and_list, bar_list, percent_said
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
@@ -47,7 +47,6 @@ from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
 from workbench.facts import facts
 from workbench.listening.transcription import Transcription
-from workbench.reading.doubts import is_doubtful
 from workbench.reading.fills import find_fills
 from workbench.reading.patterns import Patterns
 

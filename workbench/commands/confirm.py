@@ -30,12 +30,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench confirm``; returns the exit status."""
     import workbench as wb
+    from workbench.chart import is_doubtful
     from workbench.chart.counting import bar_list
     from workbench.commands.bars import save_with_tables
     from workbench.errors import ChartError
     from workbench.files.chartfile import ENDING
     from workbench.progress import TerminalProgress
-    from workbench.reading.doubts import is_doubtful
     from workbench.scorefiles import holds_part
 
     if holds_part(args.chart) and not args.chart.name.lower().endswith(ENDING):

@@ -61,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--doubts",
         action="store_true",
-        help="on pages a ? by each stroke of which the draft is not sure, every bar written out",
+        help="a ? by each stroke of which the draft is not sure, on pages and in MusicXML; every bar written out",
     )
     parser.add_argument("--no-key", action="store_true", help="leave the drum key out")
     parser.add_argument("--quantised-midi", action="store_true", help="MIDI without the played feel")
@@ -81,6 +81,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench score``; returns the exit status."""
+    from workbench.chart import is_doubtful
     from workbench.chart.excerpts import read_bar_numbers, read_bar_span
     from workbench.engraving.engrave import PART
     from workbench.engraving.pages import PLAIN
@@ -89,7 +90,6 @@ def run(args: argparse.Namespace) -> int:
     from workbench.files.safefile import check_folder
     from workbench.notation.swing import write_out_swing
     from workbench.progress import TerminalProgress
-    from workbench.reading.doubts import is_doubtful
     from workbench.scorefiles import read_house_style, write_scores
 
     if args.out is not None:
@@ -165,7 +165,7 @@ def run(args: argparse.Namespace) -> int:
         for path in written:
             print(path)
     if doubtful:
-        marked = "marked ? on the pages" if doubts else "printed like the others (--doubts marks them)"
+        marked = "marked ?" if doubts else "printed like the others (--doubts marks them)"
         print(
             f"workbench {NAME}: the draft is not sure of {doubtful} of its {len(notes)} notes, {marked}; "
             "check them in the grid, then confirm their bars there or with workbench confirm.",

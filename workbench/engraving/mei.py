@@ -18,7 +18,7 @@ from functools import lru_cache
 
 from lxml import etree
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.counting import counts_said
 from workbench.chart.drumkit import Instrument, Notehead
 from workbench.notation.abbreviations import CARRIED_ON, BarKind, PrintedBar
@@ -26,7 +26,6 @@ from workbench.notation.fillsigns import FillSign, fill_signs, stretches
 from workbench.notation.notevalues import FigureRest, NoteValue, Voice, VoiceElement, figure_rests, write_bar
 from workbench.notation.roadsigns import HAIRPINS, cues_at_staff, mei_element
 from workbench.notation.scoresigns import ScoreOptions, bar_id, clean_text, grace_chords, note_id, slug, written_head
-from workbench.reading.doubts import is_doubtful
 
 _HATS = ("closed hi-hat", "open hi-hat")
 NAMESPACE = "http://www.music-encoding.org/ns/mei"

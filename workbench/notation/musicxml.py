@@ -45,7 +45,7 @@ from pathlib import Path
 from lxml import etree
 
 from workbench import __version__
-from workbench.chart import Chart, Mark, Section
+from workbench.chart import Chart, Mark, Section, is_doubtful
 from workbench.chart.data import to_data
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.meter import Meter
@@ -57,11 +57,13 @@ from workbench.notation.musicxml_notes import NoteWriter, add, decimal, duration
 from workbench.notation.notevalues import TYPE_NAMES, figure_rests, write_bar
 from workbench.notation.roadsigns import HAIRPINS, add_sound, cues_at_staff, is_repeat, write_direction
 from workbench.notation.scoresigns import (
+    DOUBT_ID,
     WRITTEN_OUT,
     ScoreOptions,
     bar_id,
     broken_before,
     clean_text,
+    note_id,
     printed_bars,
     slug,
     tempo_marks,
@@ -339,8 +341,20 @@ class _Writer:
                 _add_words(direction, text.text)
             self._offset(direction, bar_index, text.position)
             add_sound(direction, text.text)
+        if self.options.doubts:
+            self._doubts(measure, bar_index)
         self._hairpins(measure, bar_index)
         self._fill_brackets(measure, bar_index)
+
+    def _doubts(self, measure: etree._Element, bar_index: int) -> None:
+        """A ? by each stroke, or strokes together, of which the draft is not sure: hands above, feet below."""
+        for voice in self.values[bar_index].voices:
+            for event in voice.events:
+                if doubted := [n for n in event.notes if is_doubtful(n, self.chart.doubt_below)]:
+                    direction = add(measure, "direction", placement="above" if voice.stem == "up" else "below")
+                    named = f"{DOUBT_ID}{note_id(bar_index, doubted[0])}"
+                    _add_words(direction, "?", id=named, font_style="normal")
+                    self._offset(direction, bar_index, event.position)
 
     def _hairpins(self, measure: etree._Element, bar_index: int) -> None:
         for k, (start, end, kind) in enumerate(self.hairpins):

@@ -20,7 +20,7 @@ from workbench.notation.fillsigns import FILL_ID, PROPOSED_FILL_ID
 from workbench.notation.kitnames import instrument_for_declaration, instrument_for_place, names_one_drum
 from workbench.notation.musicxml_notes import FULL_VELOCITY
 from workbench.notation.roadsigns import CODA, DYNAMICS, FERMATA, HAIRPINS, SEGNO, is_repeat, jump_of
-from workbench.notation.scoresigns import slug
+from workbench.notation.scoresigns import DOUBT_ID, slug
 
 #: The longest bar, 32/1, in whole notes; sums of durations are kept to such a part of a whole note.
 _LONGEST_BAR, _FINEST_SUM = Fraction(32), 10**9
@@ -402,7 +402,7 @@ class PartReader:
             bold_title = sign.get("font-weight") == "bold" and self.m.label is not None and position == 0
             if name.startswith("section-") or (bold_title and self.m.name is None):
                 self.m.name = text
-            elif name != "feel" and not name.startswith((FILL_ID, PROPOSED_FILL_ID)) and text.strip():
+            elif name != "feel" and not name.startswith((FILL_ID, PROPOSED_FILL_ID, DOUBT_ID)) and text.strip():
                 if jump := jump_of(text):
                     self.m.jumps.setdefault(*jump)
                 self.m.texts.append((position, text))

@@ -57,7 +57,8 @@ class ScoreOptions:
     hats : str
         How an open hi-hat is told on the page, from :data:`HATS_SHOWN`: by a circled x, or by o and + over an x.
     doubts : bool
-        A ? on the page by each stroke of which a draft is not sure (an editor's sign: parentheses are ghost notes').
+        A ? by each stroke of which a draft is not sure (an editor's sign: parentheses are ghost notes'); in MusicXML
+        as ``words``, which every notation program shows.
     """
 
     one_voice: bool = False
@@ -121,6 +122,10 @@ def clean_text(text: str) -> str:
 def slug(name: str) -> str:
     """An instrument's name as part of an XML id."""
     return re.sub(r"[^a-z0-9]+", "-", name.lower())
+
+
+#: How the id of a ? begins that marks doubtful strokes: read back it is no cue of the user's.
+DOUBT_ID = "doubt-"
 
 
 def note_id(bar_index: int, note: Note) -> str:

@@ -20,7 +20,7 @@ import unicodedata
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
-from workbench.chart import Chart, Mark
+from workbench.chart import Chart, Mark, is_doubtful
 from workbench.chart.counting import and_list, bar_list, bar_words, capital, count_rows
 from workbench.chart.drumkit import INSTRUMENTS, drum_key_order, instrument
 from workbench.errors import ChartError
@@ -31,7 +31,7 @@ from workbench.practice.stagecharts import stage_notes
 from workbench.practice.stages import TO_RECORDING, Exercise, Stage
 from workbench.practice.tempi import STRAINING_PER_S, check_tempi, default_tempi_bpm, printed_tempi_bpm, strokes_per_s
 from workbench.practice.words import ENGLISH, Words
-from workbench.reading.doubts import LISTEN_FIRST, is_doubtful
+from workbench.reading.doubts import LISTEN_FIRST
 from workbench.reading.fill_reading import Fill
 from workbench.reading.fills import notes_between
 from workbench.reading.part_reading import PartGroove, PartReading

@@ -17,7 +17,7 @@ from fractions import Fraction
 from functools import cache
 from itertools import combinations
 
-from workbench.chart import DOUBT_BELOW, Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.grouping import grouped
 from workbench.reading.grooves import Groove
@@ -104,11 +104,6 @@ class Grounds:
 
 #: Of what was written or confirmed.
 CERTAIN = Grounds()
-
-
-def is_doubtful(note: Note, below: float = DOUBT_BELOW) -> bool:
-    """Whether a note is neither confirmed nor heard surely."""
-    return not note.confirmed and note.confidence < below
 
 
 def expected_corrections(chart: Chart) -> list[float]:

@@ -13,9 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
-from workbench.chart import Chart, PossibleHit
+from workbench.chart import Chart, PossibleHit, is_doubtful
 from workbench.chart.drumkit import drum_key_order
-from workbench.reading.doubts import is_doubtful
 
 #: Bars are alike if they share at least this part of their hits: twice what both have, of what each has (Dice's
 #: coefficient).  Of 0, 0.5, 0.6, 0.7 and 0.8 the one with the fewest visits for an error in mixes of human

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.counting import bar_list, place_name
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
@@ -13,7 +13,7 @@ from workbench.facts import plain
 from workbench.files.audio import AudioInfo
 from workbench.grouping import grouped
 from workbench.practice.tempi import strokes_per_s
-from workbench.reading.doubts import doubtful_hits, expected_corrections, is_doubtful, quality
+from workbench.reading.doubts import doubtful_hits, expected_corrections, quality
 from workbench.reading.fill_reading import DIFFICULTY, difficulty_of_rate
 from workbench.reading.part_reading import PartGroove, PartReading
 from workbench.reading.patterns import Patterns
