@@ -8,7 +8,7 @@ import pytest
 
 from tests import test_draft
 from tests.test_spectral import RATE
-from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart import Chart, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.commands.cli import main
 from workbench.commands.draft import doubts
@@ -47,14 +47,16 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
     notes = [Note(F(k, 8), "closed hi-hat", confidence=0.9) for k in range(8)]
     toms = [Note(F(k, 8), "mid tom", confidence=0.5) for k in range(3)]
 
-    def said(*notes):
-        return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),)))
+    def said(*notes, **more):
+        return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),), **more))
 
     assert said(*notes) == []
     (none,) = said()
     assert "No drums were heard" in none
     (one,) = said(*notes, toms[0])
     assert one.startswith("1 of 9 hits is doubtful; in the grid, n ")
+    (one,) = said(*notes, toms[0], possible_hits=(PossibleHit(0.5, "crash", 90, 0.3),))
+    assert one.startswith("1 of 9 hits is doubtful, 1 more may have been played, 2 questions in all; in the grid")
     assert said(*notes, *toms)[0].startswith("3 of 11 hits are doubtful")
     assert said(*notes, *toms)[1:] == ["Mostly doubtful: mid tom (3 of 3)."]
 

@@ -183,7 +183,11 @@ def test_a_question_in_many_bars_is_asked_once_and_answered_at_once(possible, sc
     assert "perhaps a snare on e of 1" in stops[1]
     grid.press("n")
     assert "same question in bars 3, 4, 5" in grid.text(".wbg-here")
+    grid.press("Shift+J")
+    assert "Bar 3" in grid.text(".wbg-here") and "same question in bars 2, 4, 5" in grid.text(".wbg-here")
     screenshot(page)
+    grid.press("Shift+J", "Shift+J", "Shift+J")
+    assert "Bar 2" in grid.text(".wbg-here")
     before = kernel.value("document.unsaved")
     grid.press("k")
     grid.settle()

@@ -115,14 +115,18 @@ def run(args: argparse.Namespace) -> int:
 def doubts(chart: Chart) -> list[str]:
     """How much of a draft is doubtful, in sentences: in all, and of what is mostly so."""
     from workbench.reading.doubts import doubtful_hits, mostly_doubtful
+    from workbench.reading.questions import doubts_of, questions
 
     count, total = doubtful_hits(chart).total(), sum(len(bar.notes) for bar in chart.bars)
     if not total:
         return ["No drums were heard in this recording: every bar is empty. Is it the right file?"]
     if not count:
         return []
+    doubts = doubts_of(chart)
+    missing, asked = sum(d.hit is not None for d in doubts), len(questions(chart, doubts))
+    more = f", {missing} more may have been played, {asked} question{'s' * (asked > 1)} in all" if missing else ""
     out = [
-        f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful; in the grid, n steps to the next, "
+        f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful{more}; in the grid, n steps to the next, "
         "k keeps it, x takes it out."
     ]
     mostly = mostly_doubtful(chart)

@@ -39,6 +39,11 @@ export const COMMANDS = {
 
   "next doubt": (v) => goToDoubt(v, 1),
   "previous doubt": (v) => goToDoubt(v, -1),
+  "next alike": (v) => {
+    const alike = v.alikeHere();
+    if (!alike.length) return v.say("Nothing here is asked in another bar, too.");
+    v.moveCursor(alike.find((p) => p.bar > v.cursor.bar) ?? alike[0]);
+  },
   "next doubtful bar": (v) => {
     const bars = doubtfulBars(v.chart, v.doubtBelow);
     const bar = bars.find((b) => b !== v.cursor.bar) ?? bars[0];

@@ -42,6 +42,7 @@ export function drawSheet(g, state, top, width, height, ratio) {
   const end = lines.length ? Math.round((lines.at(-1).y + sheet.lineHeight - top) * ratio) : 0;
   g.fillStyle = palette.paper;
   g.fillRect(0, end, width * ratio, Math.max(height * ratio - end, 0));
+  drawAlike(g, state, top, ratio, lines);
   drawBox(g, state, top, ratio);
 }
 
@@ -319,6 +320,26 @@ function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line) {
   g.closePath();
   g.fillStyle = palette.mark;
   g.fill();
+}
+
+/** Where the question at the cursor is asked too, over the lines. */
+function drawAlike(g, { alike, sheet, palette, rowOf }, top, ratio, lines) {
+  if (!alike.length) return;
+  g.setTransform(ratio, 0, 0, ratio, 0, -top * ratio);
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 1.2;
+  g.setLineDash([3, 2]);
+  for (const { bar, at, instrument } of alike) {
+    const line = lines.find((l) => bar >= l.first && bar < l.last);
+    const row = rowOf.get(instrument);
+    if (!line || row === undefined) continue;
+    const x = xOf(sheet, bar, valueOf(parseFraction(at)));
+    const high = Math.max(sheet.rowHeights[row], 16);
+    g.beginPath();
+    g.roundRect(x - 10.5, line.y + sheet.rowTops[row] + sheet.rowHeights[row] / 2 - high / 2, 21, high, 4);
+    g.stroke();
+  }
+  g.setLineDash([]);
 }
 
 /** The frame that is being drawn around hits, in sheet coordinates. */

@@ -326,7 +326,7 @@ export class View {
     const { chart, sheet, time, cursor, selection, heardBar, doubtBelow, palette } = this;
     const state = { ratio, sheet, chart, time, rows: this.rows, rowOf: this.rowOf,
       kit: this.session.info.kit, palette, cursor, selection, heardBar, doubtBelow, doubts: this.doubts, sound: this.sound, drag: this.drag,
-      faults: faultsOf(this.session), possible: possibleByBar(chart, time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused,
+      alike: this.alikeHere(), faults: faultsOf(this.session), possible: possibleByBar(chart, time), looked: this.looked, chosen: this.chosen, hoverRow: this.hoverRow, focused: this.focused,
       pictures: this.pictures, columns: (bar) => this.columns(bar) };
     drawSheet(sized(this.canvas, width, height, ratio), state, top, width, height, ratio);
     const lineAt = (y) => sheet.lines[Math.min(Math.floor(y / sheet.lineHeight), sheet.lines.length - 1)];
@@ -460,9 +460,17 @@ export class View {
     const others = beside.filter((name) => !rivals.includes(name));
     if (rivals.length) words.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
     if (others.length) words.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
-    const alike = isAsked ? alikeTo(chart, time, doubtBelow, cursor).map(({ bar }) => bar) : [];
-    if (alike.length) words.push(`same question in ${barList(chart, [...new Set(alike)])} (k or x, then e)`);
+    const alike = this.alikeHere().map(({ bar }) => bar);
+    if (alike.length) words.push(`same question in ${barList(chart, [...new Set(alike)])} (J: there; k or x, then e: for all)`);
     return words;
+  }
+
+  /** Where the question at the cursor is asked too. */
+  alikeHere() {
+    const { chart, time, doubtBelow, cursor } = this;
+    const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
+    const isAsked = note ? isDoubtful(note, doubtBelow) : possibleAt(chart, time, cursor);
+    return isAsked ? alikeTo(chart, time, doubtBelow, cursor) : [];
   }
 
   /** Say something there, until the cursor moves or something else is done. */

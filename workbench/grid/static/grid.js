@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2b619d0c5c8c4cf05ff32b99e87d3b00d8b267468a0a43fc3521cf1a484fa6a2 */
+/* Made by python workbench/grid/bundle.py; sources 09642466fe83f7b43716ffc3ea3ac4d6e550cf91fdd64cf61c083f1f107e7575 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -292,6 +292,7 @@ var SHORTCUTS = [
     { keys: ["x"], command: "reject", does: "take the hit out, refuse the possible one; go on" },
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
+    { keys: ["Shift+J"], command: "next alike", does: "next bar that asks the same", shown: "J" },
     { keys: ["e"], command: "correct repeats", does: "the same answer where the same is asked, the same correction in the bars that match" }
   ] },
   { group: "Hits", shortcuts: [
@@ -2089,6 +2090,7 @@ function drawSheet(g, state, top, width, height, ratio) {
   const end = lines.length ? Math.round((lines.at(-1).y + sheet.lineHeight - top) * ratio) : 0;
   g.fillStyle = palette.paper;
   g.fillRect(0, end, width * ratio, Math.max(height * ratio - end, 0));
+  drawAlike(g, state, top, ratio, lines);
   drawBox(g, state, top, ratio);
 }
 function drawLine(g, state, line3) {
@@ -2348,6 +2350,24 @@ function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line3) {
   g.closePath();
   g.fillStyle = palette.mark;
   g.fill();
+}
+function drawAlike(g, { alike, sheet, palette, rowOf }, top, ratio, lines) {
+  if (!alike.length) return;
+  g.setTransform(ratio, 0, 0, ratio, 0, -top * ratio);
+  g.strokeStyle = palette.mark;
+  g.lineWidth = 1.2;
+  g.setLineDash([3, 2]);
+  for (const { bar, at, instrument } of alike) {
+    const line3 = lines.find((l) => bar >= l.first && bar < l.last);
+    const row = rowOf.get(instrument);
+    if (!line3 || row === void 0) continue;
+    const x = xOf(sheet, bar, valueOf(parseFraction(at)));
+    const high = Math.max(sheet.rowHeights[row], 16);
+    g.beginPath();
+    g.roundRect(x - 10.5, line3.y + sheet.rowTops[row] + sheet.rowHeights[row] / 2 - high / 2, 21, high, 4);
+    g.stroke();
+  }
+  g.setLineDash([]);
 }
 function drawBox(g, { drag, palette }, top, ratio) {
   if (!drag?.box) return;
@@ -2725,6 +2745,11 @@ var COMMANDS = {
   "leave": (v) => v.leave(),
   "next doubt": (v) => goToDoubt(v, 1),
   "previous doubt": (v) => goToDoubt(v, -1),
+  "next alike": (v) => {
+    const alike = v.alikeHere();
+    if (!alike.length) return v.say("Nothing here is asked in another bar, too.");
+    v.moveCursor(alike.find((p) => p.bar > v.cursor.bar) ?? alike[0]);
+  },
   "next doubtful bar": (v) => {
     const bars2 = doubtfulBars(v.chart, v.doubtBelow);
     const bar = bars2.find((b) => b !== v.cursor.bar) ?? bars2[0];
@@ -4432,6 +4457,7 @@ var View = class {
       doubts: this.doubts,
       sound: this.sound,
       drag: this.drag,
+      alike: this.alikeHere(),
       faults: faultsOf(this.session),
       possible: possibleByBar(chart, time),
       looked: this.looked,
@@ -4575,9 +4601,16 @@ var View = class {
     const others = beside.filter((name) => !rivals.includes(name));
     if (rivals.length) words2.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
     if (others.length) words2.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
-    const alike = isAsked ? alikeTo(chart, time, doubtBelow, cursor).map(({ bar }) => bar) : [];
-    if (alike.length) words2.push(`same question in ${barList(chart, [...new Set(alike)])} (k or x, then e)`);
+    const alike = this.alikeHere().map(({ bar }) => bar);
+    if (alike.length) words2.push(`same question in ${barList(chart, [...new Set(alike)])} (J: there; k or x, then e: for all)`);
     return words2;
+  }
+  /** Where the question at the cursor is asked too. */
+  alikeHere() {
+    const { chart, time, doubtBelow, cursor } = this;
+    const note = noteAt(chart, cursor.bar, cursor.at, cursor.instrument);
+    const isAsked = note ? isDoubtful(note, doubtBelow) : possibleAt(chart, time, cursor);
+    return isAsked ? alikeTo(chart, time, doubtBelow, cursor) : [];
   }
   /** Say something there, until the cursor moves or something else is done. */
   say(text) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2b619d0c5c8c4cf05ff32b99e87d3b00d8b267468a0a43fc3521cf1a484fa6a2 */
+/* Made by python workbench/grid/bundle.py; sources 09642466fe83f7b43716ffc3ea3ac4d6e550cf91fdd64cf61c083f1f107e7575 */
 
 // js/score.js
 function safeSvg(text) {
