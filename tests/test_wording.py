@@ -194,3 +194,17 @@ def test_hands_are_told_where_there_is_something_to_share():
     backbeat, hats = bar(S="....x.......x...", K="x...x...x...x..."), bar(H="x.x.x.x.x.x.x.x.", K="x.......x.......")
     pages = {bars: to_markdown(read_part(part(*[bars] * 8))) for bars in (backbeat, hats, ROCK)}
     assert ["Hands:" in page for page in pages.values()] == [False, False, True]
+
+
+def test_phrases_say_how_many_of_them_a_crash_opens():
+    def said(crashed, doubtful=()):
+        unsure = replace(
+            CRASHED, notes=tuple(replace(n, confidence=0.2 if n.instrument == "crash" else 1.0) for n in CRASHED.notes)
+        )
+        bars = [unsure if k in doubtful else CRASHED if k in crashed else ROCK for k in range(16)]
+        (form,) = [s.text for s in read_part(part(*bars)).statements if s.kind == "form"]
+        return form
+
+    assert "4-bar phrases, each opened by a crash" in said({0, 4, 8, 12}) and "doubtful" not in said({0, 4, 8, 12})
+    assert "4-bar phrases, 3 of 4 opened by a crash" in said({0, 4, 12})
+    assert said({0, 4, 8, 12}, doubtful={4, 12}).endswith("each opened by a crash (2 doubtful)")

@@ -165,7 +165,12 @@ class Patterns:
 
 def crash_opens(written: WrittenBar) -> bool:
     """Whether a crash falls on the bar line."""
-    return any(n.position == 0 and TIMEKEEPERS.get(n.instrument) == "crash" for n in written.notes)
+    return bool(opening_crashes(written))
+
+
+def opening_crashes(written: WrittenBar) -> list[Note]:
+    """The crashes on a bar line."""
+    return [n for n in written.notes if n.position == 0 and TIMEKEEPERS.get(n.instrument) == "crash"]
 
 
 def written_times_s(chart: Chart) -> list[float]:

@@ -9,11 +9,10 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from workbench.cautions import STRAIN
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.counting import SILENT_COUNT, bar_list, capital, count_syllable, length_words, the_place
 from workbench.chart.drumkit import drum_key_order, instrument
 from workbench.chart.ghosts import ghost_limit, is_ghost
-from workbench.chart.meter import TimeMap
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.grouping import grouped
@@ -22,6 +21,7 @@ from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
+from workbench.reading.patterns import opening_crashes
 from workbench.reading.sticking import BOTH, NEITHER
 from workbench.reading.variations import DIFFERENT, instrument_word
 from workbench.templates import filled
@@ -39,8 +39,7 @@ HARD = 4
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     """Everything a reading says, each thing once, with its bars."""
-    time_map = reading.chart.time_map
-    out = [Statement("form", section_text(s, time_map), tuple(s.bars)) for s in reading.form]
+    out = [Statement("form", section_text(s, reading.chart), tuple(s.bars)) for s in reading.form]
     for g in reading.grooves:
         out.append(Statement("groove", groove_title(g.label, g.part) + g.said, g.groove.bar_indices, g.grounds))
         if g.others:
@@ -103,9 +102,9 @@ def section_name(section: FormSection) -> str:
     return both or ("no drums" if not section.has_drums else "section")
 
 
-def section_text(section: FormSection, time_map: TimeMap) -> str:
+def section_text(section: FormSection, chart: Chart) -> str:
     """One line on a section: length, texture, phrases, parts."""
-    name = section_name(section)
+    name, time_map = section_name(section), chart.time_map
     if not section.has_drums:
         return f"{name}: {length_words(time_map, section.bars)}" + ("" if name == "no drums" else ", no drums")
     parts = [f"{name}: {length_words(time_map, section.bars)}"]
@@ -121,11 +120,22 @@ def section_text(section: FormSection, time_map: TimeMap) -> str:
             )
         )
     if section.phrase_bars:
-        lines = section.bars[:: section.phrase_bars]
-        crashed = sum(k in section.crash_bars for k in lines)
-        by = "opened by a crash" if crashed > len(lines) / 2 else "marked by fills or crashes"
-        parts.append(f"{section.phrase_bars}-bar phrases {by}")
+        parts.append(f"{section.phrase_bars}-bar phrases{_phrases_marked(section, chart)}")
     return ", ".join(parts)
+
+
+def _phrases_marked(section: FormSection, chart: Chart) -> str:
+    """How many phrases a crash opens, and how many of the crashes are doubtful."""
+    lines = section.bars[:: section.phrase_bars]
+    crashed = [k for k in lines if k in section.crash_bars]
+    if not crashed:
+        return " marked by fills"
+    doubtful = sum(all(is_doubtful(n, chart.doubt_below) for n in opening_crashes(chart.bars[k])) for k in crashed)
+    fills = " marked by fills" if len(crashed) <= len(lines) / 2 else ""
+    opened = (
+        "each opened by a crash" if len(crashed) == len(lines) else f"{len(crashed)} of {len(lines)} opened by a crash"
+    )
+    return f"{fills}, {opened}" + (f" ({doubtful} doubtful)" if doubtful else "")
 
 
 def groove_title(label: str, part: str) -> str:
@@ -165,7 +175,7 @@ def to_markdown(reading: PartReading, everything: bool = False) -> str:
         (
             section_name(s),
             bars(s.bars).removeprefix("bars ").removeprefix("bar "),
-            section_text(s, chart.time_map).removeprefix(f"{section_name(s)}: "),
+            section_text(s, chart).removeprefix(f"{section_name(s)}: "),
         )
         for s in reading.form
     ]
