@@ -208,3 +208,20 @@ def test_phrases_say_how_many_of_them_a_crash_opens():
     assert "4-bar phrases, each opened by a crash" in said({0, 4, 8, 12}) and "doubtful" not in said({0, 4, 8, 12})
     assert "4-bar phrases, 3 of 4 opened by a crash" in said({0, 4, 12})
     assert said({0, 4, 8, 12}, doubtful={4, 12}).endswith("each opened by a crash (2 doubtful)")
+
+
+def test_a_bar_with_a_fill_is_told_once_with_what_stands_beside_it():
+    """The hi-hat opens on 1 of the bar whose second half is a fill; one bar more opens it likewise without a fill."""
+    opened = bar(H="o.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")
+    filled = bar(H="o.x.x.x.........", S="....x...xxxx....", F="............xxxx", K="x...............")
+    page = to_markdown(read_part(part(*[ROCK] * 3, opened, *[ROCK] * 3, filled, *[ROCK] * 8)))
+    groove, _, fills = page.partition("## Fills")
+    assert "- bar 4: open hi-hat on 1" in groove and "bar 8" not in groove
+    assert fills.count("open hi-hat on 1") == 1 and "Beside it in the same bar: open hi-hat on 1" in fills
+
+
+def test_the_bar_before_a_fill_is_told_once():
+    loud = bar(H="x.x.x.x.x.x.x.o.", S="....x.......x...", K="x.......x.x.....")
+    fill = bar(S="xxxxxxxx........", F="........xxxxxxxx", K="x...............")
+    page = to_markdown(read_part(part(*[ROCK] * 6, loud, fill, *[ROCK] * 8)))
+    assert page.count("open hi-hat on the & of 4") == 1 and "Set up in bar 7." in page

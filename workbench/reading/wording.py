@@ -218,13 +218,16 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
         for v in reading.variations
         if (v.label, v.part) == (groove.label, groove.part) and v.bars[0] in groove.groove.bar_indices
     ]
+    # What changes in the bars of a fill is told with it: a bar is told once.
+    filled_bars = frozenset(_touched(reading.fills))
     own = [v for v in every if everything or not v.grounds.is_left_out]
     told = (
         _free_lines(reading, groove, own)
         if groove.free
-        else [f"{bars(v.bars)}: {v.grounds.marked(v.text)}" for v in own]
+        else [f"{bars(where)}: {v.grounds.marked(v.text)}" for v in own if (where := set(v.bars) - filled_bars)]
     )
     left_out = {k for v in every if v not in own for k in v.bars}
+    left_out -= frozenset() if groove.free else filled_bars
     return {
         "title": groove_title(groove.label, groove.part).removesuffix(": "),
         "bars": bars(groove.groove.bar_indices),
@@ -232,7 +235,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
         "grid": base_grid(chart, base),
         "others": for_markdown(groove.others),
         "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) and shared else "",
-        "free": bool(own) and groove.free,
+        "free": bool(told) and groove.free,
         "variations": told,
         "left_out": _left_out(f"There may be more in {bars(left_out)},") if left_out else "",
     }
@@ -293,7 +296,7 @@ def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
         label = "Hands" if first.grounds.is_plain else "Hands as drafted"
         said = [
             f"- **Fill {kind + 1}**, {bar_list(chart.time_map, span.bars)}: {first.text}.",
-            _lead(reading, first),
+            _lead(reading, first, everything),
             f"Count: `{first.count}`." if first.count else "",
             f"{label}: `{hands}`" + hands_explained(reading, [(span.start, span.end)]) if hands else "",
             f"Perhaps {', '.join(unsure)}." if unsure and everything else "",
@@ -302,7 +305,7 @@ def _fill_lines(reading: PartReading, everything: bool) -> list[str]:
         for f in members[1:]:
             where = bar_list(chart.time_map, f.span.bars)
             kept = "the same" if f.version_of is None else f"changed: {f.text}"
-            lines.append(f"  - {where}: {kept}. {_lead(reading, f)}")
+            lines.append(f"  - {where}: {kept}. {_lead(reading, f, everything)}")
     unsure_fills = [f for f in reading.fills if any(own.is_left_out for _, own in f.clauses)]
     if unsure_fills and not everything:
         by_hands = grouped((f.hands_told, f) for f in unsure_fills)
@@ -342,11 +345,21 @@ def fill_hands(reading: PartReading, fill: Fill) -> str:
     return " | ".join(s for s in said if s)
 
 
-def _lead(reading: PartReading, fill: Fill) -> str:
+def _lead(reading: PartReading, fill: Fill, everything: bool) -> str:
+    """What leads to a fill, stands beside it in its bars, and follows it."""
     words = []
-    sets_up = [v.text for v in reading.variations if fill.setup_bar in v.bars and v.grounds.is_plain]
+    sets_up = any(fill.setup_bar in v.bars and v.grounds.is_plain for v in reading.variations)
     if fill.span.start[1] == 0 and fill.setup_bar != fill.span.start[0] and sets_up:
-        words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}: {'; '.join(sets_up)}.")
+        words.append(f"Set up in {bar_list(reading.chart.time_map, [fill.setup_bar])}.")
+    for k in fill.span.bars:
+        own = reading.groove_at(k)
+        # Bars played freely have their own lines.
+        beside = [v for v in reading.variations if k in v.bars and own is not None and not own.free]
+        said = [v.grounds.marked(v.text) for v in beside if everything or not v.grounds.is_left_out]
+        where = "the same bar" if len(fill.span.bars) == 1 else bar_list(reading.chart.time_map, [k])
+        words += [f"Beside it in {where}: {'; '.join(said)}."] if said else []
+        if len(said) < len(beside):
+            words.append(f"There may be more in {where}, too unsure to be told here.")
     lands = lands_text(reading, fill)
     if lands:
         words.append(for_markdown(_sentence(lands)))
