@@ -114,6 +114,15 @@ def test_a_rock_groove_has_no_rests():
             [(0, "snare"), (Fraction(1, 8), "snare"), (Fraction(1, 6), "snare"), (Fraction(5, 24), "snare")],
             ["eighth", "16th/3", "16th/3", "16th/3", "(quarter)", "(half)"],
         ),
+        (
+            [(0, "snare"), (Fraction(1, 12), "snare"), (Fraction(1, 6), "snare"), (Fraction(5, 24), "snare")],
+            ["eighth/3", "eighth/3", "16th/3", "16th/3", "(quarter)", "(half)"],
+        ),
+        (
+            [(Fraction(1, 6), "snare"), (Fraction(5, 24), "snare")],
+            ["(quarter/3)", "16th/3", "16th/3", "(quarter)", "(half)"],
+        ),
+        ([(Fraction(k, 24), "snare") for k in range(6)], [*["16th/6"] * 6, "(quarter)", "(half)"]),
         ([(Fraction(1, 2), "snare")], ["(half)", "quarter", "(quarter)"]),
     ],
 )

@@ -334,6 +334,7 @@ class _Leaf:
     length: Fraction
     parts: int
     normal: int = 0  # 0: no tuplet
+    told: int = 0  # the number over the tuplet, if it is not ``parts``: 3 over a triplet with a sixteenth in it
 
     @property
     def unit(self) -> Fraction:
@@ -341,13 +342,15 @@ class _Leaf:
 
     def value(self, units: int) -> NoteValue | None:
         """The single value that lasts so many units, if there is one."""
-        return _single_value(units * self.length.numerator, self.length.denominator, self.parts, self.normal)
+        return _single_value(
+            units * self.length.numerator, self.length.denominator, self.parts, self.normal, self.told or self.parts
+        )
 
 
 @lru_cache(maxsize=4096)
-def _single_value(numerator: int, denominator: int, parts: int, normal: int) -> NoteValue | None:
+def _single_value(numerator: int, denominator: int, parts: int, normal: int, told: int) -> NoteValue | None:
     written = Fraction(numerator, denominator * (normal or parts))
-    actual, normal = (parts, normal) if normal else (1, 1)
+    actual, normal = (told, normal * told // parts) if normal else (1, 1)
     for dots, base in ((0, written), (1, written * Fraction(2, 3))):
         if base in TYPE_NAMES:
             return NoteValue(base, dots, actual, normal)
@@ -407,6 +410,10 @@ def _leaves(start: Fraction, length: Fraction, marks: Sequence[Fraction]) -> lis
         return _split(start, [third] * 3, marks)
     if odd == 1:
         return [_Leaf(start, length, parts)]
+    inside = {(p - start) / length for p in marks}
+    if parts == 6 and Fraction(1, 2) not in inside and inside & {Fraction(1, 3), Fraction(2, 3)}:
+        # The three of a triplet, one of them in two: a 3 says so sooner than a 6.
+        return [_Leaf(start, length, 6, 4, 3)]
     if parts % 2 == 0:
         halves = _split(start, [length / 2] * 2, marks)
         if parts > 7 or any(not leaf.normal for leaf in halves):
