@@ -1,14 +1,17 @@
 """A lesson to watch, decoded again by the library that wrote it."""
 
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.parts import FILL, ROCK, bar, part
+from tests.test_doubts import FILL as FILL_OF_TOMS
+from tests.test_doubts import MORE_KICK, heard, song
 from workbench.errors import WorkbenchError
 from workbench.practice import film
-from workbench.practice.film import FILM_RATE_HZ, FRAMES_PER_S, LIT, Scene, paper_of, scenes_of, write_film
+from workbench.practice.film import FILM_RATE_HZ, FRAMES_PER_S, LIT, WIDTH, Scene, paper_of, scenes_of, write_film
 from workbench.practice.lesson import plan_lesson
 from workbench.reading.read import read_part
 
@@ -50,6 +53,18 @@ def test_as_long_as_it_says_with_sound_from_the_first_click_on(scene, decoded):
     # The accented click of the count-in is a tone of 1.8 kHz (workbench.sound.rendering).
     spectrum = np.abs(np.fft.rfft(sound[start : start + 2048]))
     assert np.argmax(spectrum) * FILM_RATE_HZ / 2048 == pytest.approx(1800, abs=60)
+
+
+def test_a_film_says_what_is_not_sure_of_its_bars():
+    """On the song's picture, in the lines over the staff; a sure song has none there."""
+    chart = song(heard(MORE_KICK, k14=0.5), FILL_OF_TOMS)
+    unsure, sure = (
+        scenes_of(plan_lesson(read_part(chart)))[-1],
+        scenes_of(plan_lesson(read_part(part(*[ROCK] * 4))))[-1],
+    )
+    assert unsure.doubts.startswith("Not sure: 1 of") and "(bar 3)" in unsure.doubts and sure.doubts == ""
+    with_words, without = (paper_of(s, range(2))[0][80:112, WIDTH // 2 :] for s in (unsure, replace(unsure, doubts="")))
+    assert (without == 255).all() and not (with_words == 255).all()
 
 
 def lit_bar(picture, places):

@@ -24,6 +24,7 @@ from workbench.chart.meter import Bar
 from workbench.engraving.engrave import svg_to_png
 from workbench.errors import WorkbenchError
 from workbench.files.safefile import replacing
+from workbench.practice.exercises import doubts_told
 from workbench.practice.lesson import Lesson, LessonItem
 from workbench.practice.pages import engrave_bar, tempo_sign
 from workbench.practice.stagecharts import stage_chart
@@ -65,6 +66,8 @@ class Scene:
         In a round.
     counts : str
         From :data:`workbench.chart.counting.COUNT_SYSTEMS`.
+    doubts : str
+        What is not sure of its bars.
     """
 
     title: str
@@ -74,6 +77,7 @@ class Scene:
     count_in_s: float
     bars: int
     counts: str = USUAL_COUNT
+    doubts: str = ""
 
     @property
     def length_s(self) -> float:
@@ -105,7 +109,8 @@ def scenes_of(lesson: Lesson, items: Sequence[int] | None = None) -> list[Scene]
             sign = tempo_sign(chart, 0, tempo_bpm)
             step = words.title(stage.title)
             title = f"{number}. {item.title}"
-            out.append(Scene(title, step, sign, chart, count_in_s, len(stage.bars), words.counts))
+            doubts = doubts_told(lesson.chart, stage, words)
+            out.append(Scene(title, step, sign, chart, count_in_s, len(stage.bars), words.counts, doubts))
     return out
 
 
@@ -278,6 +283,7 @@ def paper_of(scene: Scene, bars: range) -> tuple[np.ndarray, list[BarPlace]]:
         {"x": 40, "y": 62, "size": 44, "anchor": "start", "text": scene.title},
         {"x": 40, "y": 104, "size": 30, "anchor": "start", "text": scene.step},
         {"x": WIDTH - 40, "y": 62, "size": 44, "anchor": "end", "text": scene.tempo},
+        {"x": WIDTH - 40, "y": 104, "size": 26, "anchor": "end", "text": scene.doubts},
     ]
     paper = _drawn(filled("practice/page/film.svg", width=WIDTH, height=HEIGHT, lines=lines), WIDTH)
     columns, width = lay_out(len(bars))
