@@ -13,7 +13,8 @@ through (about 32 numbers a song); no note's own deviation.  Beside it: the same
 pocket; by the click's beats; and, so that no stroke speaks for itself, for notes left out by eights while beats and
 pocket are found.  Snare ghosts by precision and recall against velocity and context: softer than
 :data:`GHOST_VELOCITY` and than :data:`GHOST_SHARE` of the loudest snare stroke within a bar (our definition, no
-source); beats in triplets; songs read as swung; seconds.
+source); beats in triplets; songs read as swung, and of those whose eighths swing the beats that are written as two
+sixteenths and an eighth, where a triplet is meant; seconds.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import csv
 import time
 from collections import Counter
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +50,18 @@ def true_ghosts(chart: Chart) -> set:
         if n.velocity < GHOST_VELOCITY and n.velocity < GHOST_SHARE * around:
             out.add((k, n.key))
     return out
+
+
+def swung_beats(chart: Chart) -> list[set[Fraction]]:
+    """Of a song whose eighths swing, where each beat has notes, in parts of it."""
+    if chart.feel != "swing 8ths":
+        return []
+    out: dict[tuple[int, Fraction], set[Fraction]] = {}
+    for k, n in chart.notes():
+        bar = chart.time_map.bars[k]
+        beat, share = divmod((n.position + bar.missing) / bar.meter.beat_length, 1)
+        out.setdefault((k, beat), set()).add(share)
+    return list(out.values())
 
 
 def foretold(chart: Chart, click: TimeMap) -> int:
@@ -101,6 +115,8 @@ def figures(chart: Chart, tempo_bpm: float) -> dict[str, float]:
         ),
         "beats": sum(len(chart.subdivisions(k)) for k in range(len(chart))),
         "swung": chart.feel != "straight",
+        "swung beats": len(beats := swung_beats(chart)),
+        "two sixteenths and an eighth": sum(Fraction(1, 4) in at and Fraction(3, 4) not in at for at in beats),
     }
 
 
