@@ -11,6 +11,7 @@ from lxml import etree
 from PIL import Image
 
 from tests.chart_strategies import charts
+from tests.parts import ROCK, part
 from tests.test_engrave import SVG, WRITTEN_OUT
 from tests.test_mei import FEW
 from workbench.chart import Chart, Note, WrittenBar
@@ -103,3 +104,12 @@ def test_long_syllables_give_way_to_one_another():
     for a, b, left, right in zip(places, places[1:], row, row[1:]):
         widths = [324 * word_width("".join(t.itertext())) for t in (left, right)]
         assert b - a >= sum(widths) / 2
+
+
+@pytest.mark.parametrize("bars, bars_per_line", [(5, 3), (7, 3), (5, 4), (6, 4), (7, 4), (10, 4)])
+def test_bars_of_a_last_line_are_as_wide_as_the_others(bars, bars_per_line):
+    """However few they are; the bar beside a clef is left out."""
+    lines = engrave_lines(part(*[ROCK] * bars), ScoreOptions(similes=False, bars_per_line=bars_per_line))
+    widths = [right - left for line in lines for left, right in list(line.bars.values())[1:]]
+    assert sum(len(line.bars) for line in lines) == bars and len(lines) > 1
+    assert max(widths) < 1.08 * min(widths)

@@ -130,9 +130,9 @@ class System:
         return g
 
 
-#: Weight of a line where no full one is to compare with (see :func:`workbench.notation.abbreviations.bar_weight`); room
-#: that a short line has for its clef, in bars; from this share of the page on a line is full.  By eye, no source.
-_USUAL_LINE, _MORE_ROOM, _NEARLY_FULL = 40.0, 0.3, 0.85
+#: Weight of a line where no full one is to compare with (see :func:`workbench.notation.abbreviations.bar_weight`); the
+#: clef's share of a line; from this share of the page on a line is full.  By eye, no source.
+_USUAL_LINE, _CLEF_SHARE, _NEARLY_FULL = 40.0, 0.03, 0.85
 
 
 @lru_cache(maxsize=1)
@@ -233,19 +233,21 @@ def engrave_systems(
 def natural_widths(
     chart: Chart, rows: Sequence[Sequence[PrintedBar]], room: int, bars_per_line: int, starts: Collection[int]
 ) -> list[int]:
-    """Widths of lines: full, but the last of a section is as wide as its bars would be in the others.
+    """Widths of lines: full, but the last of a section is as wide as its bars would be in the others; of an excerpt
+    with three bars a line, every line that has fewer.
 
     ``starts`` are the indices of bars at which sections begin.
     """
     last = [after is None or after[0].bar_index in starts for after in (*rows[1:], None)]
-    by_count = [
-        (sum(not chart.time_map.bars[b.bar_index].is_pickup for b in row) + _MORE_ROOM) / bars_per_line for row in rows
-    ]
-    short = [ends and bars_per_line >= 4 and share < _NEARLY_FULL for ends, share in zip(last, by_count)]
+    counts = [sum(not chart.time_map.bars[b.bar_index].is_pickup for b in row) for row in rows]
+    full = bars_per_line if bars_per_line > 3 else max(bars_per_line, *counts)
+    by_count = [_CLEF_SHARE + (1 - _CLEF_SHARE) * count / full for count in counts]
+    may_end = [bars_per_line == 3 or ends and bars_per_line > 3 for ends in last]
+    short = [may and share < _NEARLY_FULL for may, share in zip(may_end, by_count)]
     if not any(short):
         return [room] * len(rows)
     weights = [sum(bar_weight(chart, b) for b in row) for row in rows]
-    usual = float(np.median([w for w, ends in zip(weights, last) if not ends] or [_USUAL_LINE]))
+    usual = float(np.median([w for w, is_short in zip(weights, short) if not is_short] or [_USUAL_LINE]))
     shares = [max(share, weight / usual) if may else 1.0 for share, weight, may in zip(by_count, weights, short)]
     return [round(room * share) if share < _NEARLY_FULL else room for share in shares]
 
