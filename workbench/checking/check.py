@@ -41,7 +41,7 @@ from workbench.scorefiles import read_any_chart
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Findings less certain than this are not shown; below the second they are minor doubts, told last.
-SHOWN_FROM, FAINT_BELOW = 0.1, 0.2
+SHOWN_FROM, FAINT_BELOW = 0.06, 0.2
 #: Below this agreement the recording is hardly the one that was charted.
 LEAST_AGREEMENT = 0.4
 #: Below this it may be another: right charts of human performances agree by 0.74 or more

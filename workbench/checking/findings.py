@@ -15,6 +15,7 @@ from workbench.chart import Chart, Note
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
 from workbench.chart.ornaments import GRACE_REACH_S, roll_end
+from workbench.checking.presence import SURE_STROKE, presence_of
 from workbench.grouping import grouped
 from workbench.listening.transcription import Transcription
 
@@ -45,12 +46,16 @@ FAINT_FROM = 0.25
 FAINT_APART_S = 0.05
 #: it explains a written note from so far, seconds.
 FAINT_SEARCH_S = 0.05
+#: A note without a sure stroke was heard, if not well, from this presence on.
+PRESENT_FROM = 0.65
 #: A peak of this share is a trace of a written note that is not heard in its place,
 TRACE_FROM = 0.06
 #: if it is so many times higher than what is there,
 TRACE_OVER_PLACE = 2.0
-#: so far off at least and at most, seconds.
+#: so far off at least and at most, seconds,
 TRACE_REACH_S = (0.02, 0.06)
+#: and if the note is there so likely.
+TRACE_PRESENCE = 0.02
 
 
 @dataclass(frozen=True)
@@ -144,18 +149,36 @@ class Matched:
     """Laid notes and heard strokes, paired.
 
     ``pairs`` holds indices into ``expected`` and ``strokes``, which are in
-    order of time; strokes outside the aligned bars are left out.  ``faint`` are
-    strokes that the detector half heard, ``faint_pairs`` those that a written
-    note without a stroke explains.  ``traces`` are the times, in seconds, at
-    which notes that were not heard at all left the most beside their places.
+    order of time; strokes outside the aligned bars are left out.  ``names`` are
+    what the notes would be heard as.  ``presence`` is how likely notes without a
+    sure stroke were played (:mod:`workbench.checking.presence`), where it can be told;
+    ``half_heard`` are those without any that were heard, if not well, ``dubious`` those
+    whose stroke may be another drum's.  ``faint`` are
+    strokes that the detector half heard, ``faint_pairs`` those that a half-heard
+    note explains.  ``traces`` are the times, in seconds, at
+    which notes without a stroke left the most beside their places.
     """
 
     expected: tuple[Expected, ...]
     strokes: tuple[Stroke, ...]
     pairs: Comparison
+    names: tuple[str, ...] = ()
+    presence: Mapping[int, float] = field(default_factory=dict)
+    half_heard: frozenset[int] = frozenset()
+    dubious: frozenset[int] = frozenset()
     faint: tuple[Stroke, ...] = ()
     faint_pairs: tuple[tuple[int, int], ...] = ()
     traces: Mapping[int, float] = field(default_factory=dict)
+
+    @property
+    def sure_times_s(self) -> dict[int, float]:
+        """When the notes were struck of which a stroke of their drum was surely heard."""
+        return {i: self.strokes[j].time_s for i, j in self.pairs.same if self.strokes[j].confidence >= SURE_STROKE}
+
+    @property
+    def heard(self) -> frozenset[int]:
+        """The notes that were heard, well or not."""
+        return frozenset(i for i, _ in self.pairs.same) - self.dubious | self.half_heard
 
 
 def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Matched:
@@ -175,18 +198,23 @@ def match_notes(chart: Chart, alignment: Alignment, heard: Transcription) -> Mat
     names = [_name_as_heard(e, strokes, times) for e in expected]
     written = [replace(e.stroke, instrument=n) for e, n in zip(expected, names)]
     pairs = _paired(written, strokes)
+    found = Matched(tuple(expected), tuple(strokes), pairs, tuple(names))
+    presence = {} if heard.known else presence_of(heard, expected, names, found.sure_times_s)
     faint = inside(faint_strokes(heard))
-    open_ = [*pairs.only_first, *(i for i, _ in pairs.renamed)]
-    half_heard = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
-    faint_pairs = tuple((open_[i], j) for i, j in half_heard)
-    silent = set(pairs.only_first) - {i for i, _ in faint_pairs}
-    return Matched(
-        tuple(expected),
-        tuple(strokes),
-        pairs,
-        tuple(faint),
-        faint_pairs,
-        _traces(heard, {i: written[i] for i in silent}),
+    open_ = [i for i in (*pairs.only_first, *(i for i, _ in pairs.renamed)) if presence.get(i, 1.0) >= PRESENT_FROM]
+    faint_pairs = compare_strokes([written[i] for i in open_], faint, FAINT_SEARCH_S, 0.0).same
+    half_heard = {i for i in open_ if i in presence} | {open_[k] for k, _ in faint_pairs}
+    # What leaves a trace beside its place may be there; what is surely not leaves none.
+    without = set(pairs.only_first) - {open_[k] for k, _ in faint_pairs}
+    silent = {i for i in without if presence.get(i, 1.0) >= TRACE_PRESENCE}
+    return replace(
+        found,
+        presence=presence,
+        half_heard=frozenset(half_heard),
+        dubious=frozenset(i for i, _ in pairs.same if presence.get(i, 1.0) < PRESENT_FROM),
+        faint=tuple(faint),
+        faint_pairs=tuple((open_[k], j) for k, j in faint_pairs),
+        traces=_traces(heard, {i: written[i] for i in silent}),
     )
 
 
@@ -351,11 +379,6 @@ def _without_ornaments(chart: Chart, strokes: list[Stroke], expected: Sequence[E
             if near:
                 graces |= set(near) - {min(near, key=lambda k: abs(strokes[k].time_s - at))}
     return [s for k, s in enumerate(strokes) if k not in graces]
-
-
-def ring_alike(first: str, second: str) -> bool:
-    """Cymbals, and an open hi-hat: struck once they ring, and the ear may not tell which it is."""
-    return _ringing(first) == _ringing(second) == "ringing"
 
 
 def are_easily_confused(first: str, second: str) -> bool:

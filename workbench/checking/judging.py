@@ -59,6 +59,11 @@ MISTAKE_RATE, NOTES_OF_INSTRUMENT, NOTES_OF_BAR = 0.03, 15.0, 6.0
 ROUNDS = 4
 #: No single piece of evidence is more certain than this.
 HIGHEST_PROBABILITY = 0.995
+#: No note that is written is less likely there, whatever is heard; a hi-hat closed by the foot, which any other stroke
+#: drowns, much less so.
+LEAST_PRESENCE, LEAST_FOOT_PRESENCE = 0.002, 0.05
+#: A trace beside its place speaks so far for a note being written in the wrong place, at least.
+TRACE_RATIO = 3.0
 #: Sureness of what is for listening whatever the evidence.
 DOUBTFUL = WRONG_FROM * 0.9
 #: Smallest deviation that is called early or late, seconds.
@@ -86,6 +91,8 @@ SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
 #: A note not heard and a stroke not written of one drum, so near each other, are one mistake (whole notes); further
 #: apart they are told as one, but neither speaks for the other: both may be slips of the ear.
 ELSEWHERE, MOVED = Fraction(1, 8), Fraction(1, 4)
+#: What the bars around a note write at its place too, and play there, is so much less often a mistake.
+CUSTOM_TRUSTED = 0.7
 #: So many bars before and after a bar show what is the custom at a place.
 CUSTOM_BARS = 8
 
@@ -159,11 +166,12 @@ def judge_notes(
         cases = _with_wrong_places(evidence, cases)
     cases = [c for c in cases if not (c.kind == "extra" and c.half_heard)]
     judged = [e for e in matched.expected if e.note.instrument not in NOT_HEARD]
-    found = {i for i, _ in (*matched.pairs.same, *(() if heard.known else matched.faint_pairs))}
-    unheard = tuple(e for i, e in enumerate(matched.expected) if i not in found and e.note.instrument not in NOT_HEARD)
+    unheard = tuple(
+        e for i, e in enumerate(matched.expected) if i not in matched.heard and e.note.instrument not in NOT_HEARD
+    )
     if heard.known:
         findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
-        return Judged(findings, len(found), len(judged), unheard)
+        return Judged(findings, len(matched.heard), len(judged), unheard)
     probability = _weigh(cases, matched)
     confused = _confused_drums(matched)
     findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
@@ -171,7 +179,7 @@ def judge_notes(
         doubted(f, DOUBTFUL) if f.kind == "wrong drum" and (f.instrument, f.heard_instrument) in confused else f
         for f in findings
     ]
-    return Judged(findings, len(found), len(judged), unheard)
+    return Judged(findings, len(matched.heard), len(judged), unheard)
 
 
 def _at_the_edge(case: _Case, duration_s: float) -> _Case:
@@ -277,9 +285,9 @@ class _Evidence:
         self.bar_starts_s = [b.start_s for b in alignment.bars]
         self._heights: dict[str, float] = {}
         pairs, expected = matched.pairs, matched.expected
-        self.half_heard = dict(matched.faint_pairs)
-        found = Counter(expected[i].note.instrument for i in (*(i for i, _ in pairs.same), *self.half_heard))
-        lost = Counter(expected[i].note.instrument for i in pairs.only_first if i not in self.half_heard)
+        heard_notes = sorted(matched.heard)
+        found = Counter(expected[i].note.instrument for i in heard_notes)
+        lost = Counter(expected[i].note.instrument for i in pairs.only_first if i not in matched.heard)
         # Each lost note is judged by the others of its instrument; before any of
         # them is known the ear finds nine of ten: Beta(18, 2).
         written = {e.note.instrument for e in expected}
@@ -287,7 +295,7 @@ class _Evidence:
         self.falseness = self._falseness()
         self.chance = self._chance()
         self.aligned_at = Counter(e.note.key for e in expected)
-        self.heard_at = Counter(expected[i].note.key for i in (*(i for i, _ in pairs.same), *self.half_heard))
+        self.heard_at = Counter(expected[i].note.key for i in heard_notes)
         self.written_at = {key: set(bars) for key, bars in grouped((n.key, k) for k, n in chart.notes()).items()}
         self.usual, self.spread = self._deviations()
         self.heard_notes = sorted(
@@ -304,14 +312,21 @@ class _Evidence:
             yield self.late(i, self.matched.strokes[j], MISPLACED)
         for i, j in self.matched.faint_pairs:
             yield self.late(i, self.matched.faint[j], 0.1)
+        for i in sorted(self.matched.half_heard):
+            if i in self.matched.traces:
+                trace = replace(self.matched.expected[i].stroke, time_s=self.matched.traces[i], confidence=0.5)
+                yield self.late(i, trace, 0.1)
             yield self.half_there(i)
         for i, j in pairs.renamed:
             yield self.renamed(i, j)
             if not are_easily_confused(self.matched.expected[i].note.instrument, self.matched.strokes[j].instrument):
                 yield self.unheard(i, half_heard=True)
         for i in pairs.only_first:
-            if i not in self.half_heard:
+            if i not in self.matched.half_heard:
                 yield self.unheard(i)
+        for i in sorted(self.matched.dubious):
+            if (case := self.unheard(i)) is not None:
+                yield replace(case, doubtful=True)
         for j in pairs.only_second:
             yield self.unwritten(self.matched.strokes[j])
         for j in range(len(self.matched.faint)):
@@ -343,7 +358,7 @@ class _Evidence:
             places[e.aligned_index].add(e.note.position)
             written[name] += 1
             bars[name].add(e.aligned_index)
-        taken, half, spare = set(self.half_heard.values()), Counter[str](), Counter[str]()
+        taken, half, spare = {j for _, j in self.matched.faint_pairs}, Counter[str](), Counter[str]()
         for j, stroke in enumerate(self.matched.faint):
             if j in taken:
                 half[stroke.instrument] += 1
@@ -416,7 +431,8 @@ class _Evidence:
         if is_soft(e.note):
             taken_for *= SOFT_MISSED
         sure = self._odds(stroke) / (1 + self._odds(stroke))
-        ratio = sure * (0.1 + 0.9 * self._silence(e)) / taken_for
+        silent = 1 - self.matched.presence[i] if i in self.matched.presence else self._silence(e)
+        ratio = sure * (0.1 + 0.9 * silent) / taken_for
         return _Case("wrong drum", e, stroke, ratio)
 
     def half_there(self, i: int) -> _Case | None:
@@ -429,13 +445,18 @@ class _Evidence:
         e = self.matched.expected[i]
         if e.note.instrument in NOT_HEARD:
             return None
-        recall = self.recall[e.note.instrument]
         soft = is_soft(e.note)
-        recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
-        ratio = 1 / max(1 - HIGHEST_PROBABILITY, (1 - recall) * (1 - 0.65 * self._silence(e)))
+        if i in self.matched.presence:
+            least = LEAST_FOOT_PRESENCE if e.note.instrument == "pedal hi-hat" else LEAST_PRESENCE
+            present = max(self.matched.presence[i], least)
+            ratio = (1 - present) / present
+        else:
+            recall = self.recall[e.note.instrument]
+            recall *= (SOFT_RECALL if soft else 1.0) * (COVERED_RECALL if self._is_covered(e) else 1.0)
+            ratio = 1 / max(1 - HIGHEST_PROBABILITY, (1 - recall) * (1 - 0.65 * self._silence(e)))
         # What the bars around write too, and play, is rarely a mistake.
         played = self.heard_at[e.note.key] / self.aligned_at[e.note.key]
-        doubt = 1 - 0.7 * self.custom(e.chart_bar, e.note.key) * played
+        doubt = 1 - CUSTOM_TRUSTED * self.custom(e.chart_bar, e.note.key) * played
         share = 0.5 if soft else 1.0
         case = _Case("extra", e, None, ratio, doubt=doubt, share=share, unheard=True, half_heard=half_heard)
         if i not in self.matched.traces:
@@ -443,7 +464,8 @@ class _Evidence:
         # Somewhat of it is heard beside its place: rather there than not at all, but too little for a verdict.
         deviation = self.matched.traces[i] - e.stroke.time_s - self.usual.get(e.note.instrument, 0.0)
         trace = replace(e.stroke, time_s=self.matched.traces[i])
-        return replace(case, kind=_side(deviation), stroke=trace, deviation_s=deviation, doubtful=True)
+        told = replace(case, kind=_side(deviation), stroke=trace, deviation_s=deviation, doubtful=True)
+        return replace(told, ratio=max(ratio, TRACE_RATIO))
 
     def unwritten(self, stroke: Stroke) -> _Case:
         e = self._as_note(stroke)
@@ -537,7 +559,9 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
-    if case.doubtful and (case.kind == "wrong drum" or case.unheard):
+    if case.doubtful and case.kind == "extra":
+        what = f"{name} is written, but heard faintly if at all"
+    elif case.doubtful and (case.kind == "wrong drum" or case.unheard):
         what += ", with it or in its place" if case.kind == "wrong drum" else ", very softly if at all"
     return Finding(
         case.kind,

@@ -32,7 +32,6 @@ from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.checking.differing import DifferingStroke, differing_strokes, is_missed
 from workbench.checking.findings import (
-    HEARD_AS,
     NOT_HEARD,
     TOGETHER_S,
     Expected,
@@ -40,8 +39,6 @@ from workbench.checking.findings import (
     Matched,
     are_easily_confused,
     match_notes,
-    ring_alike,
-    times_near,
 )
 from workbench.checking.judging import judge_notes
 from workbench.errors import AnalysisError
@@ -75,8 +72,6 @@ SLIP_SPREADS = 4.0
 LEAST_SLIP_S = 0.03
 #: A stroke is called missed or added from this certainty on; the chart is right, so less is asked than of a check.
 SURE_FROM = 0.6
-#: Drums that sound alike, together as likely as this at a written note, are that note.
-SOME_OF_THEM = 0.5
 #: Bars on each side that say where the player is.
 NEAR_BARS = 1
 #: The time-keeping hand is the zero of a bar only if it has so many strokes near it.
@@ -340,7 +335,7 @@ def measure_playing(
     matched = match_notes(chart, alignment, heard)
     # The ear may take a drum for one that sounds alike; then it was played all the same.
     played = [
-        *matched.pairs.same,
+        *((i, j) for i, j in matched.pairs.same if i not in matched.dubious),
         *(
             (i, j)
             for i, j in matched.pairs.renamed
@@ -349,12 +344,12 @@ def measure_playing(
             and abs(matched.expected[i].stroke.time_s - matched.strokes[j].time_s) <= TOGETHER_S
         ),
     ]
-    half_heard = _half_heard(heard, matched) - {i for i, _ in played}
+    half_heard = matched.half_heard - {i for i, _ in played}
     # What the chart doubts itself is never held against the player.
     doubtful = {i for i, e in enumerate(matched.expected) if is_doubtful(e.note, chart.doubt_below)}
     not_held = {
         (e.aligned_index, e.note.position, e.note.instrument)
-        for e in (matched.expected[i] for i in half_heard | doubtful)
+        for e in (matched.expected[i] for i in half_heard | matched.dubious | doubtful)
     }
     sure = [
         f
@@ -548,33 +543,6 @@ def _measured(
         spread = 1.4826 * away.groupby(out["name"]).transform("median")
         slip &= away > np.maximum(LEAST_SLIP_S, SLIP_SPREADS * spread)
     return out.assign(slip=slip)
-
-
-def _half_heard(heard: Transcription, matched: Matched) -> set[int]:
-    """Written notes that were played though no stroke says so; too faint to be timed.
-
-    The chart says which drum is struck where, so less is asked of the ear than in a draft: a peak too low to count
-    by itself, or a ringing cymbal of which it cannot tell the kind (its probability spread over those that sound
-    alike).
-    """
-    found = {i for i, _ in matched.faint_pairs}
-    activations = heard.activations
-    if activations is None:
-        return found
-    times = [e.stroke.time_s for e in matched.expected]
-    reach = round(TOGETHER_S * activations.frame_rate_hz)
-    for i in {*matched.pairs.only_first, *(i for i, _ in matched.pairs.renamed)} - found:
-        e = matched.expected[i]
-        beside = {
-            matched.expected[j].note.instrument for j in times_near(times, times[i] - TOGETHER_S, times[i] + TOGETHER_S)
-        }
-        own = HEARD_AS.get(e.note.instrument, e.note.instrument)
-        alike = [n for n in activations.instruments if n == own or n not in beside and ring_alike(own, n)]
-        frame = round(times[i] * activations.frame_rate_hz)
-        near = activations.onset[max(0, frame - reach) : frame + reach + 1, [activations.column(n) for n in alike]]
-        if near.size and float(near.max(axis=0).sum()) >= SOME_OF_THEM:
-            found.add(i)
-    return found
 
 
 def _instruments(

@@ -57,6 +57,9 @@ PIECES: dict[str, tuple[str, ...]] = {
 
 OPENING = ("crash", "second crash")
 
+#: Programs of General MIDI fonts that are drum kits: from standard to brush (GM2's numbers, from memory).
+FONT_KITS = (0, 8, 16, 24, 25, 32, 40)
+
 #: So many grooves of a meter are tried until one tells the meter by its strokes alone.
 GROOVES_TRIED = 6
 

@@ -25,7 +25,7 @@ from workbench.listening.detect import compute_activations, detect_strokes
 from workbench.listening.naming import TOM_MEASURES, NamingNetwork, find_moments, low_levels, measure
 from workbench.training import groove_performances, mixing, rarities
 from workbench.training.bank import PRE_ROLL
-from workbench.training.bar_songs import accompany, compose, render
+from workbench.training.bar_songs import FONT_KITS, accompany, compose, render
 from workbench.training.calibrate import PAIRING_S
 from workbench.training.library import read_library
 from workbench.training.performances import CLOSED, OPEN, RIDE, Performance, read_performances
@@ -36,9 +36,6 @@ UNITS, LEARNING_ROUNDS, SONGS_A_STEP, LEARNING_RATE, DECAY = 8, 40, 4, 4e-3, 3e-
 NOISE, NOISE_OF_SONG = 0.15, 0.22
 #: How far rows of drums are tuned anew (natural logarithm) and coloured (decibels; tilt, each point).
 RETUNED, TILTED_DB, COLOURED_DB = 0.25, 5.0, 2.5
-
-#: Programs of General MIDI fonts that are drum kits: from standard to brush (GM2's numbers, from memory).
-FONT_KITS = (0, 8, 16, 24, 25, 32, 40)
 
 #: Measures of a song's moments, and which tom each is, -1 for none or two.
 Example = tuple[np.ndarray, np.ndarray]
