@@ -148,9 +148,9 @@ class Tally:
         groups += [(f"all {w}", [k for k in kinds if w in k]) for w in ("alone", "on another", "soft", "loud")]
         for name, those in [*groups, ("all", kinds)]:
             sums = {who: sum((self.planted[who][k] for k in those), Counter()) for who in ASKED}
-            n = max(1, sums["check"].total())
-            shares = [sums["check"][w] / n for w in (*ASKED["check"], "heard")]
-            shares += [sums["take"][w] / n for w in (*ASKED["take"], "heard")]
+            n = sums["check"].total()
+            shares = [sums["check"][w] / max(1, n) for w in (*ASKED["check"], "heard")]
+            shares += [sums["take"][w] / max(1, n) for w in (*ASKED["take"], "heard")]
             cells = "".join(f"{s:7.0%}" for s in shares)
             print(f"  {name:36s} {n:5d}        {cells}")
 

@@ -61,7 +61,7 @@ ROUNDS = 4
 HIGHEST_PROBABILITY = 0.995
 #: No note that is written is less likely there, whatever is heard; a hi-hat closed by the foot, which any other stroke
 #: drowns, much less so.
-LEAST_PRESENCE, LEAST_FOOT_PRESENCE = 0.002, 0.05
+LEAST_PRESENCE, LEAST_FOOT_PRESENCE = 0.002, 0.2
 #: A trace beside its place speaks so far for a note being written in the wrong place, at least.
 TRACE_RATIO = 3.0
 #: Sureness of what is for listening whatever the evidence.
