@@ -72,7 +72,7 @@ def test_beat_times_rise_and_keep_the_tempo():
 def test_performances_are_read_back(tmp_path, material, monkeypatch):
     monkeypatch.setattr(play, "read_groove_midi", lambda folder, split: (material.grooves, material.fills))
     play.write_performances(tmp_path, tmp_path / "p.npz")
-    grooves, fills = play.read_performances(tmp_path / "p.npz", "validation")
+    grooves, fills = play.read_performances("validation", tmp_path / "p.npz")
     np.testing.assert_allclose(grooves[0].beat, material.grooves[0].beat)
     assert fills[0].length == 4 and grooves[0].tempo_bpm == 100
 
@@ -375,7 +375,7 @@ def test_modules_drums_play_with_any_rest(material):
     at = len(material.library.samples) - length
     strokes = np.array([[0.5, play.KICK], [1.0, play.SNARE]])
     songs = [ModuleSong((at, length), (at + k, length - k), strokes, np.zeros((0, 2))) for k in (0, 1)]
-    library = replace(material.library, modules=songs)
+    library = replace(material.library, modules=[songs])
     both = replace(material, library=library)
     plans = [planning._module_clip(rng, both.library, 2.0) for _ in range(60)]
     rests = {int(p.ints[1, 2]) - at for p in plans}

@@ -372,7 +372,7 @@ class ComposedMaterial:
         learnt, kept = (read_library(bank, [], held_out) for held_out in (False, True))
         add_waves(learnt)
         add_waves(kept)
-        return cls(learnt, kept, *read_performances(performances, "train"))
+        return cls(learnt, kept, *read_performances("train", performances))
 
 
 def make_composed_song(material: ComposedMaterial, out: Path, seed: int) -> None:

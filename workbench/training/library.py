@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -34,8 +35,9 @@ class KitVoice:
 
 @dataclass
 class ModuleSong:
-    """A tracker module (:mod:`workbench.training.module_clips`): drums and rest, each (start, length) in the library's
-    samples, strokes (n, 2): time_s, instrument, and, where they are known, beats (n, 2): time_s, number from 1."""
+    """A tracker module (:mod:`workbench.training.module_clips`) or MIDI song: drums and rest, each (start, length) in
+    the library's samples, strokes (n, 2): time_s, instrument, and, where they are known, beats (n, 2): time_s, number
+    from 1."""
 
     drums: tuple[int, int]
     rest: tuple[int, int]
@@ -55,7 +57,7 @@ class Library:
     notes : dict, role to a list of instruments, each [(MIDI note, start, length), …]
     recorded, sung : list of (start, length)
         The rest of modules is among what is recorded.
-    modules : list of ModuleSong, empty for validation
+    modules : list of collections of ModuleSong, drawn from equally often; empty for validation
     """
 
     samples: np.ndarray
@@ -64,7 +66,7 @@ class Library:
     notes: dict[str, list[list[tuple[int, int, int]]]]
     recorded: list[tuple[int, int]]
     sung: list[tuple[int, int]]
-    modules: list[ModuleSong] = field(default_factory=list)
+    modules: list[list[ModuleSong]] = field(default_factory=list)
 
 
 def fundamental_hz(stroke: np.ndarray) -> float:
@@ -83,14 +85,14 @@ def _at_backing_level(samples: np.ndarray) -> np.ndarray:
 
 
 def read_library(
-    bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1, modules: Path | None = None
+    bank: Path, backings: list[Path], held_out: bool = False, seed: int = 1, modules: Sequence[Path] = ()
 ) -> Library:
     """Sounds for training, or (*held_out*) those kept out of it, for validation.
 
     Held-out voices are the kits and backing that :mod:`sources` names and
     procedural sounds of another seed; notes and sung phrases are shared.  Without backings nothing recorded is in it.
-    *modules* is a folder of tracker modules: songs of their own, whose drums also serve other patterns, and whose rest
-    other drums.
+    *modules* are folders of tracker modules or MIDI songs: songs of their own, whose drums also serve other patterns,
+    and whose rest other drums.
     """
     shots, samples = read_bank(bank)
     with ThreadPoolExecutor() as pool:
@@ -122,9 +124,9 @@ def read_library(
         found[key3].layers.append((at, len(x)))
         parts.append(x)
         at += len(x)
-    songs: list[ModuleSong] = []
+    collections: list[list[ModuleSong]] = [[] for _ in modules]
     backing: list[tuple[int, int]] = []
-    for module in read_modules(modules) if modules else ():
+    for songs, module in ((songs, m) for songs, folder in zip(collections, modules) for m in read_modules(folder)):
         places = []
         for x in (module.drums, _at_backing_level(module.rest)):
             places.append((at, len(x)))
@@ -156,5 +158,5 @@ def read_library(
         {role: list(table.values()) for role, table in notes.items()},
         [(offset + p.start, p.length) for p in kept if p.package != "espeak-ng"] + backing,
         [(offset + p.start, p.length) for p in kept if p.package == "espeak-ng"],
-        songs,
+        collections,
     )

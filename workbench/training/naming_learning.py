@@ -186,7 +186,7 @@ def main() -> None:
     parser.add_argument("--fonts", type=Path, nargs="+", required=True)
     parser.add_argument("--performed", type=int, default=32)
     args = parser.parse_args()
-    material = Material(read_library(args.bank, args.backing), *read_performances(args.performances, "train"))
+    material = Material(read_library(args.bank, args.backing), *read_performances("train", args.performances))
     played = play_songs(material, args.count, args.seed)
     songs = [song for samples, plan in played for song in example(samples, plan.strokes)]
     songs += hear_grooves(args.groove, args.fonts, args.performed)

@@ -80,31 +80,39 @@ def read_performance(path: Path, tempo_bpm: float, beats_per_bar: int) -> Perfor
 
 def write_performances(folder: Path, file: Path) -> None:
     """Gather Groove MIDI's performances (``info.csv`` and MIDI files) into one small file."""
+    keep_performances(
+        file,
+        {
+            f"{split}_{kind}": found
+            for split in ("train", "validation")
+            for kind, found in zip(("grooves", "fills"), read_groove_midi(folder, split), strict=True)
+        },
+    )
+
+
+def keep_performances(file: Path, found: dict[str, list[Performance]]) -> None:
+    """Write performances by split and kind, such as "train_grooves"."""
     columns: dict[str, np.ndarray] = {}
-    for split in ("train", "validation"):
-        for kind, found in zip(("grooves", "fills"), read_groove_midi(folder, split), strict=True):
-            name = f"{split}_{kind}"
-            columns[name] = np.concatenate([np.stack([p.beat, p.instrument, p.velocity], 1) for p in found]).astype(
-                np.float32
-            )
-            columns[f"{name}_heads"] = np.array([(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in found])
-    np.savez_compressed(file, **columns)
+    for name, those in found.items():
+        columns[name] = np.concatenate([np.stack([p.beat, p.instrument, p.velocity], 1) for p in those]).astype(
+            np.float32
+        )
+        columns[f"{name}_heads"] = np.array([(len(p.beat), p.beats_per_bar, p.length, p.tempo_bpm) for p in those])
+    np.savez_compressed(file, **columns)  # type: ignore[arg-type]
 
 
-def read_performances(file: Path, split: str) -> tuple[list[Performance], list[Performance]]:
-    """Grooves and fills of one split, as gathered by :func:`write_performances`."""
-    result = []
-    with np.load(file) as data:
-        for kind in ("grooves", "fills"):
-            heads, rows = data[f"{split}_{kind}_heads"], data[f"{split}_{kind}"].astype(float)
-            parts = np.split(rows, np.cumsum(heads[:, 0].astype(int))[:-1])
-            result.append(
-                [
+def read_performances(split: str, *files: Path) -> tuple[list[Performance], list[Performance]]:
+    """Grooves and fills of one split, as kept by :func:`keep_performances`; a file need not have both."""
+    result: dict[str, list[Performance]] = {"grooves": [], "fills": []}
+    for file in files:
+        with np.load(file) as data:
+            for kind in (k for k in result if f"{split}_{k}" in data):
+                heads, rows = data[f"{split}_{kind}_heads"], data[f"{split}_{kind}"].astype(float)
+                result[kind] += [
                     Performance(r[:, 0], r[:, 1].astype(int), r[:, 2], int(h[1]), float(h[2]), float(h[3]))
-                    for h, r in zip(heads, parts, strict=True)
+                    for h, r in zip(heads, np.split(rows, np.cumsum(heads[:, 0].astype(int))[:-1]), strict=True)
                 ]
-            )
-    return result[0], result[1]
+    return result["grooves"], result["fills"]
 
 
 def read_groove_midi(folder: Path, split: str) -> tuple[list[Performance], list[Performance]]:

@@ -111,7 +111,7 @@ class Material:
 #: Share of clips without what is hard on purpose (walls of sound, dull hats, telephones): clean drums stay heard.
 PLAIN_SHARE = 0.4
 
-#: Share of clips cut from tracker modules, where there are any.
+#: Share of clips cut from tracker modules and MIDI songs, for each collection of them.
 MODULE_SHARE = 0.15
 
 #: Share of these whose drums play with the rest of any module.
@@ -295,12 +295,13 @@ def _sung_events(
 
 
 def _module_clip(rng: np.random.Generator, library: Library, clip_s: float) -> Plan:
-    """A passage of a tracker module, its drums and its rest, or another's, mixed anew; loudness is not known, beats
-    seldom."""
-    song = library.modules[rng.integers(len(library.modules))]
+    """A passage of a tracker module or a MIDI song, its drums and its rest, or another's, mixed anew; loudness is not
+    known, beats seldom."""
+    songs = library.modules[rng.integers(len(library.modules))]
+    song = songs[rng.integers(len(songs))]
     rest = song.rest
     if rng.random() < STRANGE_REST_SHARE:
-        rest = library.modules[rng.integers(len(library.modules))].rest
+        rest = songs[rng.integers(len(songs))].rest
     rate = float(np.exp(rng.normal(0, 0.09)))
     first_s = rng.uniform(0, max(0.0, song.drums[1] / SAMPLE_RATE_HZ - clip_s * rate))
     alone, plain = rng.random() < 0.2, rng.random() < PLAIN_SHARE
@@ -362,7 +363,7 @@ def plan_clip(
     """Draw one clip of *clip_s* seconds; *backed* ones are never drums alone; *vary* plays what performances seldom
     hold."""
     library = material.library
-    if library.modules and rng.random() < MODULE_SHARE:
+    if rng.random() < MODULE_SHARE * len(library.modules):
         return _module_clip(rng, library, clip_s)
     draw = rng.random()
     human, machine = draw < 0.5, draw > 0.82

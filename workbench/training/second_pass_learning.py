@@ -357,7 +357,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=260)
     parser.add_argument("--tones", type=int, default=120, help="songs of computed drums")
     args = parser.parse_args()
-    material = Material(read_library(args.bank, args.backing), *read_clips(args.performances, "train"))
+    material = Material(read_library(args.bank, args.backing), *read_clips("train", args.performances))
     sources = [examples(hear_clips(file)) for file in args.heard]
     sources[0] += examples(hear_unknown(material, args.unknown, args.seed))
     sources.append(examples(hear_grooves(args.groove, "train", args.fonts, args.count, seed=81)))

@@ -26,7 +26,7 @@ def main() -> None:
     import cupy
 
     library = read_library(args.bank, args.backing)
-    material = Material(library, *read_performances(args.performances, "train"))
+    material = Material(library, *read_performances("train", args.performances))
     plans = [plan_clip(np.random.default_rng(k), material, 12.0) for k in range(64)]
     audio, samples = cupy.asarray(library.samples), 12 * SAMPLE_RATE_HZ
     one = plans[0]

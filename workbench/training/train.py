@@ -178,9 +178,9 @@ def main() -> None:
     parser.add_argument("--bank", type=Path, required=True)
     parser.add_argument("--backing", type=Path, nargs="+", required=True)
     parser.add_argument(
-        "--performances", type=Path, required=True, help="file written by workbench.training.performances"
+        "--performances", type=Path, nargs="+", required=True, help="files written by performances or midi_songs"
     )
-    parser.add_argument("--modules", type=Path, help="folder written by workbench.training.module_clips")
+    parser.add_argument("--modules", type=Path, nargs="+", default=(), help="folders of module_clips or midi_songs")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--steps", type=int, default=10**9, help="stop after so many steps at the latest")
@@ -203,7 +203,7 @@ def main() -> None:
     on_gpu = torch.cuda.is_available()
     library = read_library(args.bank, args.backing, seed=1, modules=args.modules)
     add_waves(library)
-    grooves, fills = read_performances(args.performances, "train")
+    grooves, fills = read_performances("train", *args.performances)
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank)
     loader = iter(
         DataLoader(clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None)

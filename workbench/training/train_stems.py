@@ -218,7 +218,7 @@ def main() -> None:
     on_gpu = torch.cuda.is_available()
     half = on_gpu and not args.single
     library = read_library(args.bank, args.backing, seed=1)
-    grooves, fills = read_performances(args.performances, "train")
+    grooves, fills = read_performances("train", args.performances)
     clips = Clips(Material(library, grooves, fills), args.clip_s, args.batch, args.seed * 100 + rank, backed=True)
     loader = iter(
         DataLoader(clips, batch_size=None, num_workers=args.workers, prefetch_factor=3 if args.workers else None)

@@ -126,7 +126,7 @@ def main() -> None:
         import cupy
 
         xp = cupy
-    grooves, fills = read_performances(args.performances, args.split)
+    grooves, fills = read_performances(args.split, args.performances)
     material = Material(read_library(args.bank, args.backing, held_out=args.split == "validation"), grooves, fills)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     plan = plan_clear_clip if args.clear else plan_clip
