@@ -69,11 +69,11 @@ OTHER_KIT_SHARE = 0.5
 #: Channel mode message (MIDI 1.0).
 ALL_SOUND_OFF = 120
 
-EXCERPT_S, LONGEST_PART_S, FEWEST_STROKES = 48.0, 240.0, 60
+EXCERPT_S, LONGEST_PART_S, FEWEST_IN_SONG = 48.0, 240.0, 60
 #: Notes softer than this do not count as strokes.
-SOFTEST_VELOCITY = 12
+SOFTEST_SONG_NOTE = 12
 #: Counted beats a minute: slower or faster, it is a matter of taste what is a beat.
-LIKELY_BPM = (60.0, 190.0)
+COUNTED_BPM = (60.0, 190.0)
 _TICKS_PER_S = 2000
 
 
@@ -159,11 +159,11 @@ def read_song(package: str, name: str, data: bytes) -> MidiSong | None:
                 return None
         elif not message.is_meta:
             events.append((now_s, message))
-            if message.type == "note_on" and message.channel == DRUM_CHANNEL and message.velocity >= SOFTEST_VELOCITY:
+            if message.type == "note_on" and message.channel == DRUM_CHANNEL and message.velocity >= SOFTEST_SONG_NOTE:
                 drum = GENERAL_MIDI.get(message.note)
                 if drum in INDEX:
                     strokes.append((now_s, drum, message.velocity))
-    if len(strokes) < FEWEST_STROKES:
+    if len(strokes) < FEWEST_IN_SONG:
         return None
     quarters = Fraction(ticks, midi.ticks_per_beat)
     pace.append((float(quarters), now_s))
@@ -246,7 +246,7 @@ def as_performance(song: MidiSong) -> Performance | None:
         for t, message in song.events
         if message.type == "note_on"
         and message.channel == DRUM_CHANNEL
-        and message.velocity >= SOFTEST_VELOCITY
+        and message.velocity >= SOFTEST_SONG_NOTE
         and message.note in GENERAL_MIDI
         and t < LONGEST_PART_S
     ]
@@ -306,7 +306,7 @@ def keep_heard(songs: Sequence[MidiSong], out: Path, fonts: Sequence[Path], seed
         font, kit = fonts[k % len(fonts)], draw_kit(rng, song)
         start_s = max(0.0, song.start_s - rng.uniform(0.0, 2.0))
         beats = np.array([(t - start_s, n) for t, n in song.beats if 0 <= t - start_s < EXCERPT_S])
-        if len(beats) < 16 or not LIKELY_BPM[0] <= 60 / np.median(np.diff(beats[:, 0])) <= LIKELY_BPM[1]:
+        if len(beats) < 16 or not COUNTED_BPM[0] <= 60 / np.median(np.diff(beats[:, 0])) <= COUNTED_BPM[1]:
             continue
         drums = play(song, font, kit, True, start_s, EXCERPT_S)
         rest = play(song, font, kit, False, start_s, EXCERPT_S)
