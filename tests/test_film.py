@@ -11,7 +11,17 @@ from tests.test_doubts import FILL as FILL_OF_TOMS
 from tests.test_doubts import MORE_KICK, heard, song
 from workbench.errors import WorkbenchError
 from workbench.practice import film
-from workbench.practice.film import FILM_RATE_HZ, FRAMES_PER_S, LIT, WIDTH, Scene, paper_of, scenes_of, write_film
+from workbench.practice.film import (
+    FILM_RATE_HZ,
+    FRAMES_PER_S,
+    HEIGHT,
+    LIT,
+    WIDTH,
+    Scene,
+    paper_of,
+    scenes_of,
+    write_film,
+)
 from workbench.practice.lesson import plan_lesson
 from workbench.reading.read import read_part
 
@@ -97,6 +107,22 @@ def test_the_mark_stands_where_the_notes_are_written(scene):
     columns = [places[1].x(p / 8) for p in range(8)]
     assert columns == sorted(columns) and np.ptp(np.diff(columns)) < 0.2 * np.mean(np.diff(columns))
     assert places[0].width * 0.1 < columns[0] < places[0].width * 0.35 and columns[-1] < places[0].width
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+def test_bars_stand_whole_beside_each_other(count):
+    """However tall or wide the engraver makes them: over the syllable that is said, none over another, none cut off."""
+    tall = bar(C="x...x...x...x...", S="....X.......X...", K="x.x..x..x.x..x..", F="x.......x.......")
+    chart = part(*[tall, LOW, bar(H="x" * 16, S="gggg" * 4), FILL][:count], tempo_bpm=200.0)
+    paper, places = paper_of(Scene("A", "b", "c", chart, 1.2, bars=count), range(count))
+    frames = np.zeros(paper.shape[:2], int)
+    for p in places:
+        frames[p.top : p.top + p.height, p.left : p.left + p.width] += 1
+        edges = paper[p.top : p.top + p.height, [p.left, p.left + p.width - 1]]
+        assert (edges == 255).all() and (paper[[p.top, p.top + p.height - 1], p.left : p.left + p.width] == 255).all()
+    assert frames.max() == 1 and frames.sum() == sum(p.width * p.height for p in places)
+    assert not frames[: film.MUSIC_TOP].any() and not frames[HEIGHT - 120 :].any()
+    assert (paper[film.MUSIC_TOP :][frames[film.MUSIC_TOP :] == 0] == 255).all()
 
 
 def test_a_lesson_is_filmed_item_by_item_at_each_of_its_tempi():

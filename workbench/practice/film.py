@@ -45,6 +45,8 @@ FILM_RATE_HZ = 48000
 SCENE_ROUNDS, REST_S = 2, 0.8
 #: Level of the click against the kit, dB, as in a practice pack.
 FILM_CLICK_DB = -4.0
+#: Where the music lies, between the lines of words and the syllable that is said, and what parts bars, pixels.
+MUSIC_TOP, MUSIC_HEIGHT, BAR_GAP = 120, 480, 20
 #: Bars on one picture, and how a lit one is tinted (red, green, blue; shares of what is there).
 BARS_SHOWN = 4
 LIT = np.array([1.0, 0.92, 0.80], np.float32)
@@ -220,15 +222,17 @@ class BarPlace:
         return round(float(np.interp(position, at, where)))
 
 
-def lay_out(count: int) -> tuple[int, int]:
-    """Columns, and pixels of a bar's width, for so many bars on a picture.
+def lay_out(count: int) -> tuple[int, int, int]:
+    """Columns, and width and height of a bar's frame in pixels, for so many bars on a picture.
 
     Examples
     --------
-    >>> lay_out(1), lay_out(4)
-    ((1, 1000), (2, 600))
+    >>> lay_out(1), lay_out(2), lay_out(4)
+    ((1, 1000, 480), (2, 600, 480), (2, 600, 230))
     """
-    return (1, 1000) if count == 1 else (2, 600)
+    columns = 1 if count == 1 else 2
+    rows = -(-count // columns)
+    return columns, 1000 if columns == 1 else 600, (MUSIC_HEIGHT + BAR_GAP) // rows - BAR_GAP
 
 
 def pictures_of(scene: Scene) -> Iterator[np.ndarray]:
@@ -286,17 +290,21 @@ def paper_of(scene: Scene, bars: range) -> tuple[np.ndarray, list[BarPlace]]:
         {"x": WIDTH - 40, "y": 104, "size": 26, "anchor": "end", "text": scene.doubts},
     ]
     paper = _drawn(filled("practice/page/film.svg", width=WIDTH, height=HEIGHT, lines=lines), WIDTH)
-    columns, width = lay_out(len(bars))
-    rows = -(-len(bars) // columns)
+    columns, width, height = lay_out(len(bars))
+    svgs = [engrave_bar(scene.chart, k, scene.counts) for k in bars]
+    sizes = [_size(svg) for svg in svgs]
+    # Every bar in its frame whole, and all staffs of a picture of one size.
+    scale = min(min(width / w, height / h) for w, h in sizes)
     places = []
-    for j, k in enumerate(bars):
-        svg = engrave_bar(scene.chart, k, scene.counts)
-        picture = _drawn(svg, width)
+    for j, (k, svg, size) in enumerate(zip(bars, svgs, sizes)):
+        # A drawing becomes up to 1 % taller than its size says, in whole pixels; its white edge is wider than that.
+        picture = _drawn(svg, int(size[0] * scale))[:height]
+        high, wide = picture.shape[:2]
         row, column = divmod(j, columns)
-        left = (WIDTH - columns * (width + 20) + 20) // 2 + column * (width + 20)
-        top = 120 + row * (480 // rows)
-        paper[top : top + picture.shape[0], left : left + width] = picture
-        places.append(BarPlace(left, top, width, picture.shape[0], _moments(svg, width, scene.chart, k)))
+        left = (WIDTH - columns * (width + BAR_GAP) + BAR_GAP) // 2 + column * (width + BAR_GAP) + (width - wide) // 2
+        top = MUSIC_TOP + row * (height + BAR_GAP)
+        paper[top : top + high, left : left + wide] = picture
+        places.append(BarPlace(left, top, wide, high, _moments(svg, wide, scene.chart, k)))
     return paper, places
 
 
@@ -306,9 +314,7 @@ _NOTE = re.compile(r'id="note-\d+-(\d+)(?:_(\d+))?-[^"]*" class="note">.*?transl
 
 def _moments(svg: str, width: int, chart: Chart, k: int) -> tuple[tuple[float, float], ...]:
     """Positions and the columns where they are written, from the notes of an engraved bar."""
-    drawn = re.search(r'viewBox="0 0 ([\d.]+)', svg)
-    assert drawn is not None, "a drawing of ours says its size"
-    scale = width / float(drawn[1])
+    scale = width / _size(svg)[0]
     found = {int(over) / int(under or 1): (12 + 0.1 * float(x) + 8) * scale for over, under, x in _NOTE.findall(svg)}
     found.setdefault(0.0, width * 0.2)
     return tuple(sorted({**found, float(chart.time_map.bars[k].length): width * 0.985}.items()))
@@ -320,11 +326,16 @@ def _word(text: str) -> np.ndarray:
     return _drawn(filled("practice/page/film.svg", width=400, height=100, lines=[line]), 400)
 
 
+def _size(svg: str) -> tuple[float, float]:
+    """Width and height of an SVG of ours in its own units, tenths of a millimetre."""
+    drawn = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg)
+    assert drawn is not None, "a drawing of ours says its size"
+    return float(drawn[1]), float(drawn[2])
+
+
 def _drawn(svg: str, width: int) -> np.ndarray:
     """An SVG of ours as pixels (height, width, 3), uint8."""
     from matplotlib.image import imread
 
-    drawn = re.search(r'viewBox="0 0 ([\d.]+)', svg)
-    assert drawn is not None, "a drawing of ours says its size"
-    png = svg_to_png(svg, dots_per_inch=width / (float(drawn[1]) / 10 / 25.4))
+    png = svg_to_png(svg, dots_per_inch=width / (_size(svg)[0] / 10 / 25.4))
     return np.round(np.asarray(imread(io.BytesIO(png)), float)[..., :3] * 255).astype(np.uint8)
