@@ -257,6 +257,47 @@ def test_readings_of_one_moment_are_one_stop_and_of_one_drum_one_answer(open_gri
     assert "1 hit in doubt, 2 possible: press n" in grid.text(".wbg-state")
 
 
+def test_a_cursor_beside_what_is_asked_comes_to_it_next(possible):
+    """As when a grid opens: the cursor stands on 1 of the first bar, on no drum that is in doubt there."""
+    page, grid, _ = possible
+    at = "return [view.cursor.bar, view.cursor.at, view.cursor.instrument]"
+    for key, aside in (("n", "ArrowDown"), ("n", "ArrowUp"), ("Shift+N", "ArrowDown"), ("Shift+N", "ArrowUp")):
+        grid.evaluate("view.moveCursor({bar: 0, at: '1/4', instrument: 'snare'})")
+        grid.press(aside)
+        assert grid.evaluate(at)[2] != "snare"
+        grid.press(key)
+        assert grid.evaluate(at) == [0, "1/4", "snare"]
+    grid.press("n")
+    assert grid.evaluate(at)[0] == 1
+
+
+def test_a_question_answered_in_many_bars_is_offered_to_others_once(open_grid):
+    """Three bars' closed hi-hats are given to the open hi-hat; thirteen bars have them as they were."""
+    alike = READINGS.replace(
+        "chart = chart.with_bar(1, chart.bars[1].with_note(unsure))",
+        "for k in (1, 2, 3): chart = chart.with_bar(k, chart.bars[k].with_note(unsure))",
+    ).replace(
+        'tuple(PossibleHit(at_s, name, 60, 0.4) for name in ("open hi-hat", "high tom"))',
+        'tuple(PossibleHit(chart.time_map.seconds(k, F(1, 8)), "open hi-hat", 60, 0.4) for k in (1, 2, 3))',
+    )
+    page, grid, kernel = open_grid(alike)
+    opened = "[k for k, n in document.chart.notes() if n.instrument == 'open hi-hat']"
+    grid.press("n", "k", "e")
+    grid.settle()
+    assert kernel.value(opened) == [1, 2, 3]
+    page.page.wait_for_function("() => document.querySelectorAll('.wbg-offer').length")
+    assert page.page.locator(".wbg-offer").count() == 1 and not page.page.locator(".wbg-more").count()
+    page.page.locator(".wbg-offer button").first.click()
+    grid.settle()
+    assert kernel.value(opened) == list(range(16))
+    grid.press("Control+z")
+    grid.settle()
+    page.page.locator(".wbg-offer button").last.click()  # let be, in all three
+    grid.settle()
+    page.page.wait_for_function("() => !document.querySelectorAll('.wbg-offer').length")
+    assert kernel.value(opened) == [1, 2, 3]
+
+
 def test_possible_hits_are_written_by_a_click_a_frame_and_the_menu_of_a_row(possible, screenshot):
     page, grid, kernel = possible
     grid.click(1, 1 / 16, "snare")  # on the hollow head: where it was heard, not only where it is written

@@ -290,10 +290,9 @@ function goToDoubt(v, direction, answered = false) {
   const others = here?.asked.filter((p) => p.instrument !== cursor.instrument) ?? [];
   // What else is asked at this place comes first.
   if (answered && others.length) return v.moveCursor(others[0]);
-  // A place is one stop, however much is asked there; a fault comes before it, and a cursor beside its rows lies before or after them.
-  const row = (p) => v.rowOf.get(p.instrument) ?? 0;
+  // A place is one stop, however much is asked there; a fault comes before it; a cursor beside its rows has yet to come to them.
   const isOnStop = !here || answered || others.length < here.asked.length;
-  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : Math.sign(row(cursor) - row(here)) / 2;
+  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : -direction / 2;
   const order = (s) => from(s) || (s.fault ? -1 : 0) - rank;
   const found = direction > 0 ? stops.find((s) => order(s) > 0) ?? stops[0]
     : stops.filter((s) => order(s) < 0).pop() ?? stops[stops.length - 1];

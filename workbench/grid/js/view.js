@@ -530,10 +530,13 @@ export class View {
     if (key === this.offersShown) return;
     this.offersShown = key;
     const alikeFirst = this.comesFirst(alike[0]);
-    const corrected = this.offersNow.map(([from, others, words]) => offer(this,
-      `${barName(this.chart, from)}: ${words}. The same in ${barList(this.chart, others)}${from === first && !alikeFirst ? " (e)" : ""}`,
-      () => this.session.do({ command: "correct repeats", bar_index: from }),
-      () => this.session.do({ command: "let be", bar_index: from })));
+    const corrected = sameOffers(this.offersNow, first).map(([from, ...same]) => {
+      const [bar, others, words] = from;
+      return offer(this,
+        `${barName(this.chart, bar)}: ${words}. The same in ${barList(this.chart, others)}${bar === first && !alikeFirst ? " (e)" : ""}`,
+        () => this.session.do({ command: "correct repeats", bar_index: bar }),
+        () => [from, ...same].forEach(([k]) => this.session.do({ command: "let be", bar_index: k })));
+    });
     const answered = alike.map((a, k) => offer(this,
       `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${
         barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
@@ -860,6 +863,20 @@ function hrefOf(path) {
 /** Change a text only where it is another: the page is laid out anew after it. */
 function write(element, text) {
   if (element.textContent !== text) element.textContent = text;
+}
+
+/** Corrections by what they would do, so that a question answered in seven bars is offered to the others once: first of each the
+ * one that `e` means, else the last. @returns {[number, number[], string][][]} */
+function sameOffers(offers, first) {
+  const groups = new Map();
+  for (const each of offers) {
+    const [bar, others, words] = each;
+    const key = JSON.stringify([others, words]);
+    const same = groups.get(key) ?? [];
+    groups.delete(key);  // the last correction stands last
+    groups.set(key, same[0]?.[0] === first ? [...same, each] : [each, ...same]);
+  }
+  return [...groups.values()];
 }
 
 /** Something offered: a button that does it and one that lets it be. */

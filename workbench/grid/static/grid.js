@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 09642466fe83f7b43716ffc3ea3ac4d6e550cf91fdd64cf61c083f1f107e7575 */
+/* Made by python workbench/grid/bundle.py; sources 8b61c39abcbe77a01e0c7cbe039e2e9b49001891f9efa0ae498cd2fcd437cab9 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2983,9 +2983,8 @@ function goToDoubt(v, direction, answered = false) {
   const here = stops.find((s) => !s.fault && from(s) === 0);
   const others = here?.asked.filter((p) => p.instrument !== cursor.instrument) ?? [];
   if (answered && others.length) return v.moveCursor(others[0]);
-  const row = (p) => v.rowOf.get(p.instrument) ?? 0;
   const isOnStop = !here || answered || others.length < here.asked.length;
-  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : Math.sign(row(cursor) - row(here)) / 2;
+  const rank = v.atFault === placeKey(cursor) ? -1 : isOnStop ? 0 : -direction / 2;
   const order = (s) => from(s) || (s.fault ? -1 : 0) - rank;
   const found = direction > 0 ? stops.find((s) => order(s) > 0) ?? stops[0] : stops.filter((s) => order(s) < 0).pop() ?? stops[stops.length - 1];
   v.moveCursor({ bar: found.bar, at: found.at, instrument: found.instrument });
@@ -4660,12 +4659,15 @@ var View = class {
     if (key === this.offersShown) return;
     this.offersShown = key;
     const alikeFirst = this.comesFirst(alike[0]);
-    const corrected = this.offersNow.map(([from, others2, words2]) => offer(
-      this,
-      `${barName(this.chart, from)}: ${words2}. The same in ${barList(this.chart, others2)}${from === first && !alikeFirst ? " (e)" : ""}`,
-      () => this.session.do({ command: "correct repeats", bar_index: from }),
-      () => this.session.do({ command: "let be", bar_index: from })
-    ));
+    const corrected = sameOffers(this.offersNow, first).map(([from, ...same]) => {
+      const [bar, others2, words2] = from;
+      return offer(
+        this,
+        `${barName(this.chart, bar)}: ${words2}. The same in ${barList(this.chart, others2)}${bar === first && !alikeFirst ? " (e)" : ""}`,
+        () => this.session.do({ command: "correct repeats", bar_index: bar }),
+        () => [from, ...same].forEach(([k]) => this.session.do({ command: "let be", bar_index: k }))
+      );
+    });
     const answered = alike.map((a, k) => offer(
       this,
       `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
@@ -4969,6 +4971,17 @@ function hrefOf(path) {
 }
 function write(element2, text) {
   if (element2.textContent !== text) element2.textContent = text;
+}
+function sameOffers(offers, first) {
+  const groups = /* @__PURE__ */ new Map();
+  for (const each of offers) {
+    const [bar, others, words2] = each;
+    const key = JSON.stringify([others, words2]);
+    const same = groups.get(key) ?? [];
+    groups.delete(key);
+    groups.set(key, same[0]?.[0] === first ? [...same, each] : [each, ...same]);
+  }
+  return [...groups.values()];
 }
 function offer(view, words2, act, letBe) {
   const chip = make("span", "wbg-offer");

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 09642466fe83f7b43716ffc3ea3ac4d6e550cf91fdd64cf61c083f1f107e7575 */
+/* Made by python workbench/grid/bundle.py; sources 8b61c39abcbe77a01e0c7cbe039e2e9b49001891f9efa0ae498cd2fcd437cab9 */
 
 // js/score.js
 function safeSvg(text) {
