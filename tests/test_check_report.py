@@ -44,6 +44,21 @@ def test_the_terminal_lists_every_finding_of_a_bar_as_the_page_does(check):
     assert [text.split("Bar 6: ")[1] for text in short] == [line.text for line in lines_of(check, bar)]
 
 
+def test_minor_doubts_of_a_bar_come_after_what_is_likelier_in_another(check):
+    """The terminal shows some lines only: a snare that is likely missing is not crowded out."""
+    (bar,) = check.worst_bars
+    (one, *_) = bar.findings
+    faint = [("crash", 0.15), ("ride", 0.15), ("china", 0.15), ("splash", 0.15)]
+    many = tuple(
+        replace(one, kind="missing", position=F(k, 16), heard_instrument=name, probability=probability)
+        for k, (name, probability) in enumerate([("kick", 0.7), *faint])
+    )
+    likely = replace(many[0], heard_instrument="snare", probability=0.5, text="Bar 7, 1: snare is heard.")
+    bars = (replace(bar, findings=many), replace(bar, bar_index=6, bar_number=7, findings=(likely,)))
+    lines = short_lines(replace(check, bars=bars, patterns=()))
+    assert [text.split(": ")[1] for text in lines[:3]] == ["Bar 6", "Bar 7", "Bar 6"]
+
+
 def bars_shown(check):
     return [content for kind, content in check_page(check, "song.flac", "written.mp3").blocks if kind == "bar"]
 

@@ -1,5 +1,6 @@
 """Easier versions: each playable, each a step towards the part."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
@@ -46,6 +47,20 @@ def test_what_makes_a_groove_stays():
     assert {(8, "snare"), (0, "kick")} <= look(half_time, "frame") and (8, "kick") not in look(half_time, "frame")
     disco = written(H="..x...x...x...x.", S="....x.......x...", K="x...x...x...x...")
     assert {(k, "closed hi-hat") for k in (2, 6, 10, 14)} <= look(disco, "frame")
+
+
+@pytest.mark.common_practice
+def test_a_crash_that_keeps_time_stays_whatever_ends_the_bar():
+    """Crashes on 1, 2 and 3, open hi-hats on 4 and its &: three of five strokes are the time-keeper's."""
+    chorus = written(C="x...x...x.......", H="............o.o.", S="....x...x...x.x.", K="x.x...x.x.x.....")
+    assert {(k, "crash") for k in (0, 4, 8)} | {(12, "open hi-hat")} <= look(chorus, "frame")
+
+
+def test_the_hand_that_struck_the_crash_strikes_the_time_keeper():
+    bar = written(C="x...............", H="..x.x.x.x.x.x.x.", S="....x.......x...")
+    bar = WrittenBar(tuple(replace(n, sticking="L" if n.instrument == "snare" else "R") for n in bar.notes))
+    notes = ruled(part(bar), 0, bar.notes, EASIER["frame"])
+    assert [(n.position, n.instrument, n.sticking) for n in notes if n.position == 0] == [(0, "closed hi-hat", "R")]
 
 
 @pytest.mark.common_practice

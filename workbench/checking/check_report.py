@@ -117,10 +117,13 @@ def single_findings(check: Check, patterns: int = MOST_PATTERNS) -> tuple[list[B
 
 
 def short_lines(check: Check) -> list[str]:
-    """The findings for a terminal, a line each, wrong ones first: what is the same in several bars, then bar by bar."""
+    """The findings for a terminal, a line each: what is the same in several bars, then bar by bar.
+
+    Wrong ones come first, minor doubts last.
+    """
     single, faint = single_findings(check, MOST_IN_SHORT)
     lines = [(bar, line) for bar in (*single, *faint) for line in lines_of(check, bar)]
-    lines.sort(key=lambda found: found[1].verdict != "wrong")
+    lines.sort(key=lambda found: (found[1].verdict != "wrong", found[1].probability < FAINT_BELOW))
     told = [(p.verdict, p.text) for p in check.patterns[:MOST_IN_SHORT]]
     for bar, line in lines[:MOST_IN_SHORT]:
         names_bars = any(f.position is None and f.text == line.text for f in bar.findings)

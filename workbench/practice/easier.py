@@ -42,13 +42,14 @@ def without_ghosts(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tup
 def without_crash(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
     """The time-keeper in place of crashes: the hand stays where it is.  A bar that keeps time on a crash keeps it."""
     keeping = [n.instrument for n in notes if n.instrument in TIMEKEEPING]
-    if not keeping:
+    marking = {n.position: n for n in notes if n.instrument in MARKING}
+    if not keeping or len(keeping) < len(marking):
         return notes
     usual = max(set(keeping), key=lambda name: (keeping.count(name), name))
     kept = [n for n in notes if n.instrument not in MARKING]
     struck = {n.position for n in kept if n.instrument in TIMEKEEPING}
-    missing = {n.position for n in notes if n.instrument in MARKING} - struck
-    return tuple(sorted([*kept, *(Note(p, usual) for p in missing)], key=lambda n: n.position))
+    moved = [Note(p, usual, sticking=n.sticking) for p, n in marking.items() if p not in struck]
+    return tuple(sorted([*kept, *moved], key=lambda n: n.position))
 
 
 def on_the_strong_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
