@@ -17,6 +17,7 @@ from workbench.listening.bar_reader import (
     likelihood,
     mean_bars,
     places,
+    pooled,
     read_networks,
     reader,
 )
@@ -120,7 +121,7 @@ def test_a_plain_song_is_read_right_and_both_opinions_count(song):
     assert best.meter == Meter(4, 4) and best.grid.tempo_bpm == pytest.approx(110, rel=0.01)
     measures = measure(heard, found)
     by_chooser = chooser().probabilities(measures)
-    by_reader = 2 * likely - by_chooser
+    by_reader = 2 * pooled(heard, found, measures) - by_chooser
     assert by_reader.min() > -1e-9 and np.abs(by_reader - by_chooser).max() > 1e-3
     # Which reading in 4/4 it is, the chooser alone says; how likely 4/4 is, both.
     four = measures[:, MEASURES.index("meter_4/4")] > 0

@@ -20,6 +20,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 from scipy.special import softmax
 
+from workbench.listening.bar_correction import correction
 from workbench.listening.bars import PARTS_PER_BEAT, ROLES
 from workbench.listening.chooser import Candidate, Heard, chooser, decided_by, measure
 
@@ -165,12 +166,19 @@ def reader() -> tuple[ReaderNetwork, ...]:
     return read_networks(json.loads(resources.files("workbench.listening").joinpath("bar_reader.json").read_text()))
 
 
-def likelihood(heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
-    """How likely each reading is the right one, (readings,), sum 1: the mean of the chooser's opinion and the reader's.
+def pooled(heard: Heard, found: Sequence[Candidate], measures: np.ndarray) -> np.ndarray:
+    """The mean of the chooser's opinion and the reader's, (readings,), sum 1.
 
     Which reading in 4/4, or in 3/4 and 6/8, it is, the chooser alone says: one of its networks knows players best.
     """
-    measures, bars = measure(heard, found), mean_bars(heard, found)
     by_chooser = chooser().probabilities(measures)
+    bars = mean_bars(heard, found)
     read = np.mean([network.scores(bars, measures) for network in reader()], axis=0)
-    return (by_chooser + softmax(decided_by(np.log(by_chooser + 1e-12), read, measures))) / 2
+    return np.asarray((by_chooser + softmax(decided_by(np.log(by_chooser + 1e-12), read, measures))) / 2)
+
+
+def likelihood(heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
+    """How likely each reading is the right one, (readings,), sum 1: what chooser and reader say together, corrected by
+    what finished music teaches."""
+    measures = measure(heard, found)
+    return correction().corrected(pooled(heard, found, measures), measures)

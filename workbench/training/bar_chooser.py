@@ -215,7 +215,7 @@ def learnt_from(song: Table, before: np.ndarray, rng: np.random.Generator) -> np
     return np.flatnonzero(kept)
 
 
-def _fit(
+def fit_added(
     learning: Learning, songs: Sequence[Table], scores: Sequence[np.ndarray], share: float
 ) -> tuple[ChooserNetwork, float]:
     """What to add to scores of the songs' readings, and how much those count, *share* at first."""
@@ -286,7 +286,7 @@ def _descend(
 def fit_first(songs: Sequence[Table]) -> ChooserNetwork:
     """The network of players: the sum of evidence, and what it learns to add to that."""
     sifted = MEASURES.index("sifted_behind")
-    net, share = _fit(FIRST, songs, [s.measures[:, sifted].astype(float) for s in songs], SIFTED)
+    net, share = fit_added(FIRST, songs, [s.measures[:, sifted].astype(float) for s in songs], SIFTED)
     linear = net.linear.copy()
     linear[sifted] += share * net.scale[sifted]
     return replace(net, linear=linear)
@@ -296,7 +296,7 @@ def fit(songs: Sequence[Table], first: ChooserNetwork | None = None) -> Chooser:
     """Both networks, or what is added to a first one, at temperature 1."""
     first = first or fit_first(songs)
     scores = [first.scores(s.measures.astype(float)) for s in songs]
-    return Chooser(first, *_fit(ADDED, songs, scores, FIRST_SHARE), 1.0, 1.0)
+    return Chooser(first, *fit_added(ADDED, songs, scores, FIRST_SHARE), 1.0, 1.0)
 
 
 #: How much the first network counts at first beside what is added.
