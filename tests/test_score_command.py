@@ -39,6 +39,12 @@ def test_all_formats_are_written_beside_the_chart(chart_file, capsys):
     assert [chart_file.with_name(n).read_bytes()[:4] for n in names] == heads
 
 
+def test_formats_can_be_named_one_by_one(chart_file):
+    assert main(["score", str(chart_file), "--to", "midi", "--to", "svg,mxl"]) == 0
+    assert {p.suffix for p in chart_file.parent.iterdir()} >= {".mid", ".svg", ".mxl"}
+    assert not chart_file.with_name("ferry.pdf").exists()
+
+
 def test_musicxml_is_folded_like_the_page_unless_without_repeats(chart_file):
     assert main(["score", str(chart_file), "--to", "musicxml", "--no-repeats"]) == 0
     text = chart_file.with_name("ferry.musicxml").read_text("utf-8")

@@ -23,6 +23,7 @@ NAME = "score"
 HELP = "chart → finished score (PDF, MusicXML, MIDI, SVG, PNG), or an excerpt"
 
 FORMATS = ("pdf", "musicxml", "mxl", "midi", "svg", "png", "mei", "kit")
+USUAL_FORMATS = "pdf,musicxml,midi"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,9 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("chart", help="a .chart.json file, or a drum part as .musicxml, .mxl or .mid")
     parser.add_argument(
         "--to",
-        default="pdf,musicxml,midi",
+        action="append",
         metavar="FORMATS",
-        help=f"comma-separated, from {', '.join(FORMATS)} (default: %(default)s)",
+        help=f"comma-separated or one by one, from {', '.join(FORMATS)} (default: {USUAL_FORMATS})",
     )
     parser.add_argument("--out", metavar="DIR", help="folder for the files (default: beside the chart)")
     parser.add_argument("--title", help="title to print, in place of the chart's")
@@ -137,7 +138,7 @@ def run(args: argparse.Namespace) -> int:
         counts=args.counts or house.counts,
         fills=args.fills or house.fills,
     )
-    formats = [f.strip().lower() for f in args.to.split(",") if f.strip()]
+    formats = [f.strip().lower() for f in ",".join(args.to or [USUAL_FORMATS]).split(",") if f.strip()]
     written = write_scores(
         chart,
         args.chart,
