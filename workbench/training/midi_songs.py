@@ -49,7 +49,6 @@ MIDI_PACKAGES = {
 #: Packages whose songs are only measured with.
 KEPT_OUT = {
     "crimson": "GPL-2+",
-    "kobodeluxe-data": "GPL-2+",
     "liquidwar-data": "GPL-2+",
     "openttd-openmsx": "GPL-2",
     "pinball-table-hurd-data": "GPL-2+",
