@@ -23,7 +23,7 @@ BLOCKS = (
     ("columns", [("Missed", ["kick on 1"])]),
     ("lines", [LINE]),
     ("screen", "of bars"),
-    ("bar", ShownBar("Bar 3", "0:01.2", (1.0, 3.0), STAFF, "", (LINE,), 2, (("Bar 7", (5.0, 6.5)),))),
+    ("bar", ShownBar("Bar 3", "0:01.2", (1.0, 3.0), STAFF, "", (LINE,), 2, (("Bar 7", (5.0, 6.5)),), (0.2, 2.2))),
 )
 
 
@@ -34,7 +34,7 @@ def test_html_has_every_block_and_texts_stay_texts():
     assert [e.text for e in page.findall(".//th")] == [None, "played"] and len(page.findall(".//tr")) == 2
     assert [[b.get(f"data-{name}") for name in ("sound", "from", "to")] for b in page.findall(".//button")] == [
         ["sound", "1.250", "2.500"],
-        ["written_sound", "1.000", "3.000"],
+        ["written_sound", "0.200", "2.200"],
         ["sound", "1.000", "3.000"],
         ["sound", "5.000", "6.500"],
     ]

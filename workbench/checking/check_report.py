@@ -7,8 +7,9 @@ both, so it can be handed over by itself; the PDF is for paper.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from workbench.chart.counting import bar_list, bar_name, capital, percent_said, 
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.check import FAINT_BELOW, FEWEST_LAID, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
-from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
+from workbench.checking.pagesound import carried_sound, with_sounds
 from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, write_report
 from workbench.checking.shownbar import Difference, engraved_bar
 from workbench.grouping import grouped
@@ -48,10 +49,10 @@ def write_check(check: Check, path: str | os.PathLike, recording: str | os.PathL
 
     ``recording`` lets the HTML page play the bars; it carries the sound, so that the page alone can be handed over.
     """
-    sounds = ("", "")
+    page: Callable[[], Report] = partial(check_page, check)
     if recording and str(path).endswith(".html"):
-        sounds = carried_sound(recording, path), carried(sound_strokes(written_strokes(check.chart, check.alignment)))
-    return write_report(path, check.to_data, lambda: check_page(check, *sounds))
+        page = partial(with_sounds, page, partial(carried_sound, recording, path), check.chart, check.alignment)
+    return write_report(path, check.to_data, page)
 
 
 def summary_of(check: Check) -> str:
@@ -166,7 +167,7 @@ def overview_svg(check: Check, a_row: int = 16) -> str:
 
 
 def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report:
-    """The check as a page; with links to the recording, and to what is written in its time, it plays the bars."""
+    """The check as a page; with links to the recording, and to what is written, it plays the bars."""
     worst, faint = single_findings(check)
     blocks: list[tuple[str, Any]] = [("warning", text) for text in check.first]
     blocks += [("lead", capital(summary_of(check)))]

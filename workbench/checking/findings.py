@@ -6,6 +6,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
@@ -170,12 +171,12 @@ class Matched:
     faint_pairs: tuple[tuple[int, int], ...] = ()
     traces: Mapping[int, float] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def sure_times_s(self) -> dict[int, float]:
         """When the notes were struck of which a stroke of their drum was surely heard."""
         return {i: self.strokes[j].time_s for i, j in self.pairs.same if self.strokes[j].confidence >= SURE_STROKE}
 
-    @property
+    @cached_property
     def heard(self) -> frozenset[int]:
         """The notes that were heard, well or not."""
         return frozenset(i for i, _ in self.pairs.same) - self.dubious | self.half_heard

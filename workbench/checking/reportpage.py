@@ -70,6 +70,8 @@ class ShownBar:
     more : int
     alike : tuple of (name, (start_s, end_s))
         Other bars of which the same is said, to be played.
+    written_at : (start_s, end_s)
+        What to play of the page's sound of what is written.
     """
 
     name: str
@@ -80,6 +82,7 @@ class ShownBar:
     lines: tuple[Line, ...]
     more: int = 0
     alike: tuple[tuple[str, tuple[float, float]], ...] = ()
+    written_at: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,7 @@ class Report:
         "table" rows with their heads first, "columns" pairs of a head and texts, "lines" :class:`Line`, "bar" a
         :class:`ShownBar`, "screen" a text that goes before bars.
     sound, written_sound : str
-        Links to the recording, and to what is written played in its time, for the buttons that play a stretch.
+        Links to the recording, and to what is written of the bars shown, for the buttons that play a stretch.
     one_page : bool
         Paper is set small, to fit on one page; its bars are on the screen alone.
     """

@@ -9,6 +9,8 @@ added.
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +23,7 @@ from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import DifferingStroke, stroke_lines
 from workbench.checking.electronic import is_midi, played_strokes
 from workbench.checking.findings import BEFORE_LINE_S
-from workbench.checking.pagesound import carried, carried_sound, sound_strokes, written_strokes
+from workbench.checking.pagesound import carried, carried_sound, sound_strokes, with_sounds
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
 from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, ShownBar, clock, write_report
 from workbench.checking.shownbar import Difference, engraved_bar
@@ -47,15 +49,16 @@ SHADE = "#F3E5C3"
 
 def write_take(take: Take, path: str | os.PathLike) -> Path:
     """Write a take as ``.html``, ``.pdf`` or ``.json``, by the name's ending; the page carries its sound."""
-    sounds = ("", "")
+    page: Callable[[], Report] = partial(take_page, take)
     if str(path).endswith(".html") and os.path.exists(take.recording):
-        playing = take.playing
-        if is_midi(take.recording):
-            recorded = carried(sound_strokes(played_strokes(playing.chart, take.recording)))
-        else:
-            recorded = carried_sound(take.recording, path)
-        sounds = recorded, carried(sound_strokes(written_strokes(playing.chart, playing.alignment)))
-    return write_report(path, take.to_data, lambda: take_page(take, *sounds))
+        page = partial(with_sounds, page, partial(_recorded, take, path), take.playing.chart, take.playing.alignment)
+    return write_report(path, take.to_data, page)
+
+
+def _recorded(take: Take, path: str | os.PathLike) -> str:
+    if is_midi(take.recording):
+        return carried(sound_strokes(played_strokes(take.playing.chart, take.recording)))
+    return carried_sound(take.recording, path)
 
 
 # -- pictures ----------------------------------------------------------------------------
@@ -192,7 +195,7 @@ def _difference(stroke: DifferingStroke) -> Difference:
 
 
 def take_page(take: Take, sound: str = "", written_sound: str = "") -> Report:
-    """The take as a page; with links to the recording, and to what is written in its time, it plays bars."""
+    """The take as a page; with links to the recording, and to what is written, it plays bars."""
     blocks: list[tuple[str, Any]] = [("quiet", os.path.basename(take.recording))]
     blocks += [("warning", w) for w in take.warnings]
     for head, said in (("What goes well", take.strengths), ("What to work on next", take.advice)):

@@ -19,9 +19,12 @@ _FRAME = 1152
 _CODER_DELAY = 576
 #: LAME's quality of work, and of variable rate (some 150 kbit/s): what libsndfile uses by default.
 _WORK, _VARIABLE = 3, 4
+#: Its quality of quick work, which does not shape the noise: less than half the time.  At 112 kbit/s a channel every
+#: band up to 13 kHz keeps less noise beside its sound than at variable rate, but for that below 300 Hz, 25 dB down.
+_QUICK_WORK = 7
 
 
-def coded_mp3(samples: np.ndarray, sample_rate: int, bits_per_s: int | None = None) -> bytes:
+def coded_mp3(samples: np.ndarray, sample_rate: int, bits_per_s: int | None = None, quick: bool = False) -> bytes:
     """Sound as an MP3 file.
 
     Parameters
@@ -31,6 +34,8 @@ def coded_mp3(samples: np.ndarray, sample_rate: int, bits_per_s: int | None = No
         One of :data:`MP3_RATES_HZ`.
     bits_per_s : int, optional
         Constant; variable by default.
+    quick : bool
+        Somebody waits: in less than half the time, for which it wants more bits.
     """
     import lameenc
 
@@ -39,7 +44,7 @@ def coded_mp3(samples: np.ndarray, sample_rate: int, bits_per_s: int | None = No
     coder.set_channels(samples.shape[1])
     coder.set_in_sample_rate(sample_rate)
     coder.set_out_sample_rate(sample_rate)
-    coder.set_quality(_WORK)
+    coder.set_quality(_QUICK_WORK if quick else _WORK)
     if bits_per_s is None:
         coder.set_vbr(lameenc.VBR_MTRH)
         coder.set_vbr_quality(_VARIABLE)

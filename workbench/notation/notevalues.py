@@ -20,7 +20,7 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -195,15 +195,22 @@ def figure_rests(chart: Chart, one_voice: bool = False) -> frozenset[FigureRest]
     """Rests inside figures that some bar of the chart needs."""
     rhythms = set()
     for k in range(len(chart)):
-        hands, feet = _voices(chart, k, one_voice)
+        hands, feet = _rhythm(chart.bars[k].content, one_voice)
         if hands and feet:
             bar = chart.time_map.bars[k]
-            rhythms.add((_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet)))
+            rhythms.add((_Shape(bar.meter, bar.length), hands, feet))
     out: set[FigureRest] = set()
     for rhythm in rhythms:
         with suppress(_TooFine):  # of that bar write_bar tells
             out |= _needed_rests(*rhythm)
     return frozenset(out)
+
+
+@lru_cache(maxsize=4096)
+def _rhythm(content: frozenset[tuple[Fraction, str, frozenset[str]]], one_voice: bool) -> tuple[_Onsets, _Onsets]:
+    """When hands and feet strike; kept, since whoever engraves a single bar asks for it of all bars."""
+    hands, feet = _voices([Note(p, name, articulations=said) for p, name, said in content], one_voice)
+    return _onsets(hands), _onsets(feet)
 
 
 def write_bar(
@@ -226,7 +233,7 @@ def write_bar(
         If a position is too fine for any note value.
     """
     bar = chart.time_map.bars[bar_index]
-    hands, feet = _voices(chart, bar_index, one_voice)
+    hands, feet = _voices(chart.bars[bar_index].notes, one_voice)
     rests = figure_rests(chart, one_voice) if rests is None else rests
     try:
         rhythm = _write_rhythm(_Shape(bar.meter, bar.length), _onsets(hands), _onsets(feet), rests)
@@ -238,11 +245,11 @@ def write_bar(
     return BarValues(bar.length, tuple(_with_notes(voice, hands if voice.stem == "up" else feet) for voice in rhythm))
 
 
-def _voices(chart: Chart, bar_index: int, one_voice: bool) -> tuple[dict[float, list[Note]], dict[float, list[Note]]]:
+def _voices(notes: Iterable[Note], one_voice: bool) -> tuple[dict[float, list[Note]], dict[float, list[Note]]]:
     """The chords of hands and of feet, by their places."""
     hands: dict[float, list[Note]] = {}
     feet: dict[float, list[Note]] = {}
-    for n in chart.bars[bar_index].notes:
+    for n in notes:
         down = instrument(n.instrument).is_foot and not one_voice
         (feet if down else hands).setdefault(place_key(n.position), []).append(n)
     return hands, feet

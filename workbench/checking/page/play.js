@@ -1,4 +1,5 @@
 // A button plays its sound, the recording or what is written, from its data-from to its data-to, in seconds.
+const LEAD_S = 0.04; // a stroke may come a little before its bar line
 const sounds = [...document.querySelectorAll('audio')];
 let stop = 0, lit = null;
 const light = (button) => { lit?.classList.remove('lit'); lit = button; lit?.classList.add('lit'); };
@@ -13,7 +14,7 @@ for (const button of document.querySelectorAll('button[data-from]')) {
     light(null); stop = 0;
     if (again) return;
     const sound = document.getElementById(button.dataset.sound);
-    sound.currentTime = Number(button.dataset.from);
+    sound.currentTime = Math.max(0, Number(button.dataset.from) - LEAD_S);
     stop = Number(button.dataset.to);
     light(button);
     sound.play().catch(() => {}); // pressed again before it began
